@@ -1,0 +1,1 @@
+"""Drivers carry wire codes to lamps; they know wires and nothing of light."""

@@ -1,0 +1,1 @@
+"""Fillside holds a key-to-fill ratio and an exposure on a face, by dimming the lamps."""
