@@ -1,0 +1,89 @@
+"""How ratios, stops and shutter times are written, and the numbers they stand for."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Literal
+
+ReadAs = Literal["key:fill", "key+fill:fill", "face"]
+
+WIDEST_RATIO = 1024.0
+"""The largest ratio that can be asked for, ten stops; its inverse is the smallest."""
+
+_COLON = re.compile(r"\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*", re.ASCII)
+_STOPS = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:\s*/\s*\d+)?)\s*stops?\s*", re.ASCII)
+_FRACTION = re.compile(r"\s*([+-]?)\s*(\d+(?:\.\d+)?)(?:\s*/\s*(\d+))?\s*", re.ASCII)
+_PLAIN = re.compile(r"\s*\+?(\d+(?:\.\d+)?)\s*", re.ASCII)
+_SHUTTER = re.compile(r"\s*1\s*/\s*(\d+(?:\.\d+)?)\s*s?\s*", re.ASCII)
+
+
+def shutter_seconds(text: str | float) -> float:
+    """Exposure time in seconds from ``"1/50"`` or a number of seconds; times mean what they say.
+
+    Raises ValueError for anything else, and for times that are not above 0 and at most 60 s.
+
+    >>> shutter_seconds("1/50")
+    0.02
+    """
+    seconds = math.nan
+    if not isinstance(text, str):
+        seconds = float(text)
+    elif (match := _SHUTTER.fullmatch(text)) and float(match[1]) > 0:
+        seconds = 1 / float(match[1])
+    if not 0 < seconds <= 60:
+        raise ValueError('a shutter time is written "1/50" or as seconds, more than 0 and at most 60')
+    return seconds
+
+
+def number_of_stops(text: str) -> float:
+    """Stops from ``"1"``, ``"-1/3"`` or ``"0.5"``; ValueError for anything else.
+
+    >>> round(number_of_stops("-1/3"), 4)
+    -0.3333
+    """
+    match = _FRACTION.fullmatch(text)
+    if not match or (match[3] is not None and float(match[3]) == 0):
+        raise ValueError(f'"{text}" is not a number of stops such as 1, -0.5 or -1/3')
+    value = float(match[2]) / float(match[3] or 1)
+    if not math.isfinite(value):
+        raise ValueError(f'"{text}" is not a number of stops such as 1, -0.5 or -1/3')
+    return -value if match[1] == "-" else value
+
+
+def ratio_number(value: str | float, read_as: ReadAs) -> float:
+    """A ratio in the terms of `read_as`, from ``"3:1"``, ``3.0`` or ``"1 stop"``.
+
+    Stops always mean key over fill, each alone, whatever `read_as` says. Raises ValueError for what is no
+    ratio, for one beyond 10 stops, and for 1:1 or less when read as key+fill:fill.
+
+    >>> ratio_number("1 stop", "key+fill:fill")
+    3.0
+    """
+    number = _ratio_from_text(value, read_as) if isinstance(value, str) else float(value)
+    least = 1.0 if read_as == "key+fill:fill" else 0.0
+    most = WIDEST_RATIO + least
+    if not (math.isfinite(number) and least < number <= most and number >= 1 / WIDEST_RATIO):
+        low = "above 1:1" if least else f"from 1:{WIDEST_RATIO:.0f}"
+        raise ValueError(f'a ratio read as {read_as} goes {low} to {most:.0f}:1; write it such as "2:1"')
+    return number
+
+
+def _ratio_from_text(text: str, read_as: ReadAs) -> float:
+    if match := _COLON.fullmatch(text):
+        if float(match[2]) == 0:
+            raise ValueError('a ratio to nothing is no ratio; write it such as "2:1"')
+        return float(match[1]) / float(match[2])
+    if match := _STOPS.fullmatch(text):
+        return _ratio_from_stops(number_of_stops(match[1]), read_as)
+    if match := _PLAIN.fullmatch(text):
+        return float(match[1])
+    raise ValueError(f'"{text}" is not a ratio; write it "2:1", 2.0 or "1 stop"')
+
+
+def _ratio_from_stops(stops: float, read_as: ReadAs) -> float:
+    if read_as == "face":
+        raise ValueError('a ratio in stops is key over fill; with read_as = "face" write it such as "2:1"')
+    if abs(stops) > 10:
+        raise ValueError("a ratio in stops goes from -10 to 10")
+    return math.exp2(stops) + (1.0 if read_as == "key+fill:fill" else 0.0)

@@ -1,0 +1,40 @@
+"""What the tables of the rig file are made of: kinds of values, limits, and errors that know their key."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, Strict
+
+NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+"""What rig, role, head, mark and driver names look like (whole match)."""
+
+FARTHEST_M, LOWEST_M, HIGHEST_M, NEAREST_M = 15.0, 0.0, 4.0, 0.05
+"""How far from the first mark a subject may be, how low, how high, and how near to a lit disc, in metres."""
+
+Name = Annotated[str, Field(pattern=rf"^{NAME.pattern}$")]
+Number = Annotated[float, Strict()]
+Whole = Annotated[int, Strict()]
+Flag = Annotated[bool, Strict()]
+Point = tuple[Number, Number, Number]
+Lux = Annotated[Number, Field(ge=0, le=200_000)]
+Stops = Annotated[Number, Field(ge=-12, le=12)]
+
+
+class Part(BaseModel):
+    """What all tables of the rig file share: no unknown key, no NaN, no change after reading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class MisfitError(ValueError):
+    """A key of a table that does not agree with its neighbours; `key` is its dotted path within the table.
+
+    >>> MisfitError("modifier.loss", "give efficiency or loss, not both").key
+    'modifier.loss'
+    """
+
+    def __init__(self, key: str, message: str) -> None:
+        super().__init__(message)
+        self.key = key
