@@ -1,0 +1,270 @@
+"""The interface every driver keeps.
+
+A driver carries wire codes to lamps: one code per channel, a channel being one head. It knows wires and
+nothing of light. Public methods do what is the same for all (checking, remembering, health); a kind of
+driver fills in the underscored hooks for its transport.
+
+Errors, by phase and by blame::
+
+    DriverError
+    |-- OptionsError        our rig file: an option or a place on the wire that this kind does not take
+    |-- NotAvailableError   this machine: no such kind, or a package that it needs is not installed
+    |-- OpenError           this room: a device, address or interface that could not be opened
+    `-- OperationError      our order: a channel that is not there, a code out of range, a closed driver
+
+What goes wrong on the wire once a driver runs is no exception: it shows in `Driver.health`, and the driver
+goes on trying by itself.
+"""
+
+from __future__ import annotations
+
+import logging
+import uuid
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, replace
+from types import TracebackType
+from typing import Any, ClassVar, Literal, Self
+
+from pydantic import BaseModel, ConfigDict
+
+log = logging.getLogger(__name__)
+
+Clock = Callable[[], float]
+"""Elapsed time in seconds, never going back; its zero means nothing."""
+
+
+class DriverError(Exception):
+    """The top of the tree; `driver` is the driver's name in the rig file."""
+
+    def __init__(self, message: str, *, driver: str = "", where: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.driver = driver
+        self.where = where
+
+
+class OptionsError(DriverError):
+    """An option or a drive table that the driver's kind does not take; nothing was started."""
+
+
+class NotAvailableError(DriverError):
+    """The kind is not known, or a package it needs is missing; `package` says which."""
+
+    def __init__(self, message: str, *, driver: str = "", where: str = "", package: str = "") -> None:
+        super().__init__(message, driver=driver, where=where)
+        self.package = package
+
+
+class OpenError(DriverError):
+    """A device, address or interface could not be opened; `where` says which."""
+
+
+class OperationError(DriverError):
+    """A frame that cannot be sent: unknown channel, code out of range, driver closed. Nothing was changed."""
+
+
+class OptionsModel(BaseModel):
+    """What may stand in ``[drivers.NAME]`` beside `kind`; unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class DriveModel(BaseModel):
+    """What may stand in a head's ``drive`` beside `driver`; unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @property
+    def full_scale(self) -> int:
+        """The wire code of full level."""
+        raise NotImplementedError
+
+    def claims(self) -> tuple[Hashable, ...]:
+        """The places on the wire that the head occupies; two heads of one driver may share none."""
+        return ()
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One head on a driver's wire."""
+
+    name: str
+    drive: DriveModel
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Who we are to other machines: a UUID kept for the life of the installation, and a name for people."""
+
+    cid: uuid.UUID
+    source_name: str = "fillside"
+
+
+@dataclass(frozen=True)
+class Setup:
+    """All a driver is built from."""
+
+    name: str
+    options: OptionsModel
+    channels: tuple[Channel, ...]
+    clock: Clock
+    identity: Identity
+
+
+State = Literal["ok", "late", "lost"]
+
+
+@dataclass(frozen=True)
+class Health:
+    """How the wire is.
+
+    `ok`: frames leave on time. `late`: they leave, but fall behind. `lost`: they do not leave; the driver is
+    trying again. `since` is the injected clock's time of the last change of state, in seconds. `note` says
+    why, in a sentence. `notices` are things a person should know although frames leave, such as another
+    source on our wire. The rest counts since opening.
+    """
+
+    state: State = "ok"
+    since: float = 0.0
+    note: str = ""
+    notices: tuple[str, ...] = ()
+    frames_sent: int = 0
+    frames_late: int = 0
+    errors: int = 0
+
+
+Watcher = Callable[[Health], None]
+
+
+class Driver(ABC):
+    """One wire. ``async with driver:`` opens it and closes it.
+
+    `send` may be called before opening: what was handed in then is the first thing that goes out, so that
+    after a restart no lamp sees a zero in between.
+    """
+
+    kind: ClassVar[str]
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.name = setup.name
+        self.channels = {channel.name: channel for channel in setup.channels}
+        self._clock = setup.clock
+        self._codes: dict[str, int] = {}
+        self._phase: Literal["new", "open", "closed"] = "new"
+        self._health = Health(since=setup.clock())
+        self._watchers: list[Watcher] = []
+
+    @property
+    def codes(self) -> Mapping[str, int]:
+        """The latest code handed in for each channel; channels not handed in yet are absent."""
+        return dict(self._codes)
+
+    @property
+    def health(self) -> Health:
+        return self._health
+
+    def watch(self, call: Watcher) -> Callable[[], None]:
+        """Call `call` with the new `Health` whenever state, note or notices change; returns how to end it."""
+        self._watchers.append(call)
+
+        def end() -> None:
+            if call in self._watchers:
+                self._watchers.remove(call)
+
+        return end
+
+    def send(self, codes: Mapping[str, int]) -> None:
+        """Put wire codes on their way; returns at once.
+
+        Channels that are not named keep the code they have. A frame leaves as soon as the medium allows; if
+        several are handed in before that, the latest wins and the others are dropped.
+
+        Raises:
+            OperationError: a channel that is not on this wire, a code that is no whole number from 0 to its
+                full scale, or a closed driver; then nothing of the frame is taken.
+        """
+        if self._phase == "closed":
+            raise OperationError(f"driver {self.name} is closed", driver=self.name)
+        for name, code in codes.items():
+            self._check(name, code)
+        self._codes.update(codes)
+        if self._phase == "open":
+            self._send(self._codes)
+
+    def _check(self, name: str, code: object) -> None:
+        channel = self.channels.get(name)
+        if channel is None:
+            raise OperationError(
+                f"driver {self.name} has no channel {name!r}; it has {', '.join(self.channels) or 'none'}",
+                driver=self.name,
+                where=name,
+            )
+        if isinstance(code, bool) or not isinstance(code, int) or not 0 <= code <= channel.drive.full_scale:
+            raise OperationError(
+                f"code {code!r} for {name} is not a whole number from 0 to {channel.drive.full_scale}",
+                driver=self.name,
+                where=name,
+            )
+
+    async def __aenter__(self) -> Self:
+        if self._phase != "new":
+            raise OpenError(f"driver {self.name} was opened before; build a new one", driver=self.name)
+        try:
+            await self._open()
+        except BaseException:
+            self._phase = "closed"
+            await self._close(stay=True)
+            raise
+        self._phase = "open"
+        if self._codes:
+            self._send(self._codes)
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.close()
+
+    async def close(self, stay: bool = False) -> None:
+        """Put out what is still waiting, then end the stream and free the device; a second call does nothing.
+
+        With `stay` the receivers are not told that the stream ends, so that a successor can take over unseen.
+        """
+        if self._phase != "open":
+            self._phase = "closed"
+            return
+        self._phase = "closed"
+        await self._close(stay=stay)
+
+    def _report(self, **changes: Any) -> None:
+        """Change parts of the health; `since` moves with the state, and the watchers hear of it."""
+        old = self._health
+        new = replace(old, **changes)
+        if new.state != old.state:
+            new = replace(new, since=self._clock())
+        self._health = new
+        if (new.state, new.note, new.notices) == (old.state, old.note, old.notices):
+            return
+        log.log(
+            logging.INFO if new.state == "ok" else logging.WARNING,
+            "driver %s: %s %s",
+            self.name,
+            new.state,
+            "; ".join(filter(None, (new.note, *new.notices))),
+        )
+        for call in tuple(self._watchers):
+            call(new)
+
+    @abstractmethod
+    async def _open(self) -> None:
+        """Open the transport, or raise OpenError or NotAvailableError saying what is missing."""
+
+    @abstractmethod
+    def _send(self, codes: Mapping[str, int]) -> None:
+        """Take a checked frame; never blocks, never raises for the wire's sake."""
+
+    @abstractmethod
+    async def _close(self, stay: bool) -> None:
+        """Free everything; also called after an opening that failed half-way, with `stay`."""

@@ -1,0 +1,183 @@
+"""Which kinds of driver there are, and how one is built from what a rig file says.
+
+Built-in kinds are named here with the place of their code, which is imported only when one is built: a rig
+without a serial port needs no serial package. Other distributions add kinds as entry points of the group
+``fillside.drivers``, each naming a `DriverKind`.
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import importlib
+import importlib.metadata
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from fillside_drivers.driver import (
+    Channel,
+    Clock,
+    DriveModel,
+    Driver,
+    Identity,
+    NotAvailableError,
+    OptionsError,
+    OptionsModel,
+    Setup,
+)
+from fillside_drivers.sacn.options import SacnDrive, SacnOptions
+from fillside_drivers.sim.options import SimDrive, SimOptions
+
+log = logging.getLogger(__name__)
+
+GROUP = "fillside.drivers"
+
+
+@dataclass(frozen=True)
+class DriverKind:
+    """A kind of driver: its models at once, its code when it is wanted.
+
+    `where` is ``module:Class``. `package` is what to install when that module's own import fails.
+    """
+
+    name: str
+    options: type[OptionsModel]
+    drive: type[DriveModel]
+    where: str
+    package: str = ""
+
+    def load(self) -> type[Driver]:
+        """The driver's class.
+
+        Raises:
+            NotAvailableError: a package that it needs is not installed.
+        """
+        module, _, name = self.where.partition(":")
+        try:
+            found = getattr(importlib.import_module(module), name)
+        except ImportError as error:
+            missing = self.package or error.name or str(error)
+            raise NotAvailableError(
+                f"a driver of kind {self.name!r} needs the package {missing}, which is not installed",
+                package=missing,
+            ) from error
+        if not (isinstance(found, type) and issubclass(found, Driver)):
+            raise NotAvailableError(f"{self.where} is not a driver", package=self.package)
+        return found
+
+
+_BUILT_IN = (
+    DriverKind("sim", SimOptions, SimDrive, "fillside_drivers.sim.driver:SimDriver"),
+    DriverKind("sacn", SacnOptions, SacnDrive, "fillside_drivers.sacn.sender:SacnDriver"),
+)
+
+
+@functools.cache
+def kinds() -> Mapping[str, DriverKind]:
+    """All kinds by name; entry points that do not load or would replace a kind are left out and logged."""
+    found = {kind.name: kind for kind in _BUILT_IN}
+    for point in importlib.metadata.entry_points(group=GROUP):
+        try:
+            kind = point.load()
+        except (ImportError, AttributeError) as error:
+            log.warning("driver kind %s cannot be loaded from %s: %s", point.name, point.value, error)
+            continue
+        if not isinstance(kind, DriverKind) or kind.name in found:
+            log.warning("entry point %s = %s adds no new driver kind", point.name, point.value)
+            continue
+        found[kind.name] = kind
+    return found
+
+
+def kind_named(name: str, *, driver: str = "") -> DriverKind:
+    """The kind of that name.
+
+    Raises:
+        NotAvailableError: there is none; says which there are.
+    """
+    try:
+        return kinds()[name]
+    except KeyError:
+        raise NotAvailableError(
+            f"there is no driver kind {name!r}; there is {', '.join(sorted(kinds()))}",
+            driver=driver,
+            where="kind",
+        ) from None
+
+
+def build(
+    name: str,
+    kind: str,
+    options: Mapping[str, Any] | OptionsModel,
+    drives: Mapping[str, Mapping[str, Any] | DriveModel],
+    *,
+    clock: Clock,
+    identity: Identity,
+) -> Driver:
+    """A driver that is not open yet.
+
+    Parameters:
+        name: its name in the rig file.
+        kind: one of `kinds()`.
+        options: its table without `kind`, or that read by the kind's model.
+        drives: by head, the head's drive table without `driver`, or that read by the kind's model.
+
+    Raises:
+        OptionsError: an option or drive the kind does not take, or two heads on one place.
+        NotAvailableError: no such kind, or a package it needs is missing.
+
+    >>> import uuid
+    >>> who = Identity(uuid.UUID("c5bf7d9b-4a1e-4d4a-9d0e-2f6f5d1f6a10"))
+    >>> stage = build("stage", "sim", {}, {"key": {"bits": 16}}, clock=lambda: 0.0, identity=who)
+    >>> stage.channels["key"].drive.full_scale
+    65535
+    """
+    found = kind_named(kind, driver=name)
+    read = _read(found.options, options, name, f"drivers.{name}")
+    channels = tuple(
+        Channel(head, _read(found.drive, drive, name, f"heads.{head}.drive"))
+        for head, drive in drives.items()
+    )
+    _no_overlap(channels, name)
+    return found.load()(Setup(name, read, channels, clock, identity))
+
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def _read(model: type[Model], given: Mapping[str, Any] | BaseModel, driver: str, where: str) -> Model:
+    if isinstance(given, BaseModel):
+        if not isinstance(given, model):
+            raise OptionsError(f"{where}: expected {model.__name__}", driver=driver, where=where)
+        return given
+    try:
+        return model.model_validate(given)
+    except ValidationError as error:
+        first = error.errors()[0]
+        path = ".".join((where, *map(str, first["loc"])))
+        text = first["msg"].removeprefix("Value error, ")
+        if first["type"] == "extra_forbidden":
+            text = "there is no such option" + _hint(str(first["loc"][-1]), tuple(model.model_fields))
+        raise OptionsError(f"{path}: {text}", driver=driver, where=path) from error
+
+
+def _hint(name: str, known: tuple[str, ...]) -> str:
+    near = difflib.get_close_matches(name, known, n=1)
+    return f"; did you mean {near[0]}?" if near else f"; there is {', '.join(known)}"
+
+
+def _no_overlap(channels: tuple[Channel, ...], driver: str) -> None:
+    taken: dict[object, str] = {}
+    for channel in channels:
+        for claim in channel.drive.claims():
+            other = taken.setdefault(claim, channel.name)
+            if other != channel.name:
+                raise OptionsError(
+                    f"heads {other} and {channel.name} are on the same place {claim} of driver {driver}",
+                    driver=driver,
+                    where=channel.name,
+                )

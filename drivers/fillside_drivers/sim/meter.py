@@ -1,0 +1,113 @@
+"""An incident meter in the simulated room: lux from the codes now on the simulated wire."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+
+from fillside_drivers.sim.driver import SimDriver
+from fillside_drivers.sim.truth import FloatArray, Receptor, SimHead, SimTruth, Vector, direct_lux, unit
+
+
+class _Lamp:
+    """One head's present level and how warm it is."""
+
+    def __init__(self, head: SimHead, now: float) -> None:
+        self.head = head
+        self.level = 1.0 if head.fixed else 0.0
+        self.heat = 0.0
+        self.at = now
+
+    def warm_to(self, now: float) -> None:
+        passed, self.at = max(0.0, now - self.at), max(now, self.at)
+        output = self.head.output(self.level)
+        self.heat = output + (self.heat - output) * math.exp(-passed / self.head.warm_up_s)
+
+    def light(self) -> float:
+        """Light over full cold light."""
+        return self.head.output(self.level) * (1 + (self.head.warm_factor - 1) * self.heat)
+
+
+class VirtualMeter:
+    """Reads the simulated room; repeatable by the truth's seed and the drivers' clock.
+
+    Parameters:
+        drivers: the simulated wires that light it, one or more.
+        truth: what is really there; heads that are on no wire must be `fixed`.
+
+    Raises:
+        ValueError: a head that is neither on a wire nor fixed.
+    """
+
+    def __init__(self, drivers: SimDriver | Iterable[SimDriver], truth: SimTruth) -> None:
+        self._drivers = (drivers,) if isinstance(drivers, SimDriver) else tuple(drivers)
+        start = max((driver.now() for driver in self._drivers), default=0.0)
+        self._lamps = {head.name: _Lamp(head, start) for head in truth.heads}
+        self._noise = np.random.default_rng(truth.seed)
+        self.truth = truth
+        wired = {name for driver in self._drivers for name in driver.channels}
+        for head in truth.heads:
+            if not head.fixed and head.name not in wired:
+                raise ValueError(f"simulated head {head.name} is on no simulated wire and not fixed")
+        for driver in self._drivers:
+            self._on_frame(start, driver.levels)
+            driver.on_frame(self._on_frame)
+
+    def change(self, truth: SimTruth) -> None:
+        """Alter the room (a cloud, a lamp that ages); heads keep their warmth, noise goes on as it was."""
+        for head in truth.heads:
+            self._lamps[head.name].head = head
+        self.truth = truth
+
+    def _on_frame(self, now: float, levels: Mapping[str, float]) -> None:
+        for name, level in levels.items():
+            lamp = self._lamps.get(name)
+            if lamp is not None:
+                lamp.warm_to(now)
+                lamp.level = level
+
+    def toward(self, head: str, at: Sequence[float]) -> Vector:
+        """The direction from `at` to a head's lit face, to hand to `read` as `facing`."""
+        place = np.asarray(self._lamps[head].head.position) - np.asarray(at)
+        x, y, z = unit(place.tolist()).tolist()
+        return (x, y, z)
+
+    def true_lux(self, receptor: Receptor, at: Sequence[float], facing: Sequence[float], t: float) -> float:
+        """What a perfect meter would show at time `t` of the drivers' clock, lux, 0 or more.
+
+        Every head's direct light by the receptor's law, what the room sends back of it, the even ambient
+        light, and the window by the receptor's law.
+        """
+        axis = unit(facing)
+        total = self.truth.ambient_lux + self.truth.window_lux * _taken(receptor, axis, self.truth)
+        for lamp in self._lamps.values():
+            lamp.warm_to(t)
+            light = lamp.light()
+            if light > 0:
+                total += light * self._full_lux(lamp.head, receptor, at, axis)
+        return total
+
+    def _full_lux(self, head: SimHead, receptor: Receptor, at: Sequence[float], axis: FloatArray) -> float:
+        lux = direct_lux(head, receptor, at, axis)
+        if head.bounce > 0:
+            lux += head.bounce * direct_lux(head, "flat", at, unit(self.toward(head.name, at)))
+        return lux
+
+    def read(self, receptor: Receptor, at: Sequence[float], facing: Sequence[float], t: float) -> float:
+        """One reading with the meter's noise, lux.
+
+        Parameters:
+            receptor: ``"flat"`` takes the cosine, ``"dome"`` (1 + cos) / 2 of light from an angle.
+            at: where it is held, m.
+            facing: the direction its axis points in, any length above 0; see `toward`.
+            t: time of the drivers' clock, s; not before the reading before.
+        """
+        lux = self.true_lux(receptor, at, facing, t)
+        return lux * 2 ** float(self._noise.normal(0.0, 1.0) * self.truth.noise_stops)
+
+
+def _taken(receptor: Receptor, axis: FloatArray, truth: SimTruth) -> float:
+    cosine = float(axis @ unit(truth.window_from))
+    return max(0.0, cosine) if receptor == "flat" else (1 + cosine) / 2

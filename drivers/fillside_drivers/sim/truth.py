@@ -1,0 +1,155 @@
+"""What the simulated lamps really do: a small physics of its own, so that the rest has something to be
+checked against.
+
+Nothing here is shared with the code that works out the balance: light is summed over elements of the disc, by
+quadrature, and curves are written out again.
+
+What it does not model: light that one head's modifier throws on another, shadows, the subject's own body,
+colour, flicker, stray light from a modifier's back, and a bounce that changes with direction. A heated lamp
+follows one time constant. A curve given as a table runs straight between its points.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Vector = tuple[float, float, float]
+FloatArray = NDArray[np.float64]
+Receptor = Literal["flat", "dome"]
+CurveName = Literal["linear", "square", "log", "lightness"]
+CurvePoints = tuple[tuple[float, ...], tuple[float, ...]]
+
+_RINGS, _SPOKES = 24, 48
+
+
+@dataclass(frozen=True)
+class SimHead:
+    """One lamp as it really is.
+
+    Attributes:
+        name: of the head; also its channel on the wire.
+        position: centre of the lit face, m.
+        axis: direction it shines in, any length above 0.
+        intensity_cd: on the axis at full, cold, before `output_factor`.
+        spread: the m of cos^m.
+        diameter_m: of the effective source; 0 for a point.
+        setback_m: how far the effective source sits behind `position`, along the axis.
+        output_factor: real light over `intensity_cd`.
+        curve: output over level, by name or as levels and outputs; `exponent` replaces it.
+        exponent: power law instead of `curve`.
+        dead_zone: level up to which it stays dark.
+        saturation: level from which it is full.
+        bounce: part of its light that the room sends back evenly from all sides.
+        warm_factor: light when warm over light when cold.
+        warm_up_s: time constant of warming and cooling, s.
+        fixed: not dimmed, always at full, and on no wire.
+    """
+
+    name: str
+    position: Vector
+    axis: Vector
+    intensity_cd: float
+    spread: float = 1.0
+    diameter_m: float = 0.0
+    setback_m: float = 0.0
+    output_factor: float = 1.0
+    curve: CurveName | CurvePoints = "linear"
+    exponent: float | None = None
+    dead_zone: float = 0.0
+    saturation: float = 1.0
+    bounce: float = 0.0
+    warm_factor: float = 1.0
+    warm_up_s: float = 300.0
+    fixed: bool = False
+
+    def output(self, level: float) -> float:
+        """Light as a part of full light, 0..1, at a wire level 0..1, warmth aside."""
+        share = (level - self.dead_zone) / (self.saturation - self.dead_zone)
+        share = min(max(share, 0.0), 1.0)
+        return share**self.exponent if self.exponent is not None else _shape(self.curve, share)
+
+
+@dataclass(frozen=True)
+class SimTruth:
+    """The whole simulated room.
+
+    Attributes:
+        heads: all of them, on whatever driver.
+        ambient_lux: light from all sides evenly, lux.
+        window_lux: far light from one direction, on a receptor facing it, lux.
+        window_from: where that comes from, seen from the subject; any length above 0.
+        noise_stops: standard deviation of one reading, stops.
+        seed: of the noise.
+    """
+
+    heads: tuple[SimHead, ...]
+    ambient_lux: float = 0.0
+    window_lux: float = 0.0
+    window_from: Vector = (-1.0, 0.0, 0.0)
+    noise_stops: float = 0.0
+    seed: int = 0
+
+
+def _shape(curve: CurveName | CurvePoints, level: float) -> float:
+    if isinstance(curve, tuple):
+        levels, outputs = curve
+        if levels[0] > 0:
+            levels, outputs = (0.0, *levels), (0.0, *outputs)
+        return float(np.interp(level, levels, outputs))
+    if curve == "square":
+        return level * level
+    if curve == "log":
+        return 10 ** (3 * (level - 1)) if level > 0 else 0.0
+    if curve == "lightness":
+        lightness = 100 * level
+        return ((lightness + 16) / 116) ** 3 if lightness > 8 else lightness * (3 / 29) ** 3
+    return level
+
+
+def unit(vector: Sequence[float]) -> FloatArray:
+    """A direction of length 1; ValueError for one without length or not finite."""
+    array = np.asarray(vector, dtype=np.float64)
+    length = float(np.linalg.norm(array))
+    if array.shape != (3,) or not math.isfinite(length) or length == 0:
+        raise ValueError(f"{vector!r} is not a direction of three numbers")
+    return array / length
+
+
+def _disc_elements(head: SimHead) -> tuple[FloatArray, FloatArray]:
+    """Places on the effective disc (k, 3) and their shares of its light (k,), summing to 1."""
+    axis = unit(head.axis)
+    centre = np.asarray(head.position) - head.setback_m * axis
+    if head.diameter_m == 0:
+        return centre[None, :], np.ones(1)
+    nodes, weights = np.polynomial.legendre.leggauss(_RINGS)
+    radius = head.diameter_m / 2 * np.sqrt((nodes + 1) / 2)
+    turn = 2 * math.pi * (np.arange(_SPOKES) + 0.5) / _SPOKES
+    across = unit(np.cross(axis, (1.0, 0.0, 0.0) if abs(axis[0]) < 0.9 else (0.0, 1.0, 0.0)).tolist())
+    up = np.cross(axis, across)
+    spokes = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * up
+    places = centre + (radius[:, None, None] * spokes[None, :, :]).reshape(-1, 3)
+    return places, np.repeat(weights / 2 / _SPOKES, _SPOKES)
+
+
+def direct_lux(head: SimHead, receptor: Receptor, at: Sequence[float], facing: FloatArray) -> float:
+    """Lux from the lit disc alone at full output, cold; `facing` of length 1.
+
+    Inverse square and cosine laws summed over the disc: each element of it sends I cos^spread forward, and a
+    flat receptor takes max(0, cos), a dome (1 + cos) / 2 of what arrives.
+    """
+    places, shares = _disc_elements(head)
+    away = np.asarray(at, dtype=np.float64) - places
+    squared = np.maximum(np.einsum("ij,ij->i", away, away), 1e-12)
+    direction = away / np.sqrt(squared)[:, None]
+    leaving = direction @ unit(head.axis)
+    arriving = -(direction @ facing)
+    taken = np.maximum(arriving, 0.0) if receptor == "flat" else (1 + arriving) / 2
+    emitted = np.where(leaving > 0, np.maximum(leaving, 1e-300) ** head.spread, 0.0)
+    lux = float(np.sum(shares * emitted * taken / squared))
+    return head.intensity_cd * head.output_factor * lux
