@@ -1,0 +1,284 @@
+"""Dimming curves: what a level on the wire gives in light, and the wire codes that stand for it.
+
+Level and output are fractions 0..1; output is linear in lux. Numbers outside 0..1 are taken as the nearer
+end; NaN raises ValueError.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.photometry.monotone import monotone_cubic
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+LEAST_LOG_OUTPUT = 1e-3
+"""The output of the logarithmic curve just above level 0 (IEC 62386-102: 0.1 %)."""
+_TINY = float(np.finfo(np.float64).tiny)
+_SLACK = 1e-12
+
+
+class Curve(ABC):
+    """One dimming curve; equal and hashable by value."""
+
+    @overload
+    def output_from_level(self, level: float) -> float: ...
+    @overload
+    def output_from_level(self, level: FloatArray) -> FloatArray: ...
+    def output_from_level(self, level: float | FloatArray) -> float | FloatArray:
+        """The light a level gives; never falls as the level rises."""
+        if isinstance(level, np.ndarray):
+            return self._outputs(_fractions(level))
+        return float(self._outputs(np.array(_fraction(level))))
+
+    @overload
+    def level_from_output(self, output: float) -> float: ...
+    @overload
+    def level_from_output(self, output: FloatArray) -> FloatArray: ...
+    def level_from_output(self, output: float | FloatArray) -> float | FloatArray:
+        """The smallest level that gives the output."""
+        if isinstance(output, np.ndarray):
+            return self._levels(_fractions(output))
+        return float(self._levels(np.array(_fraction(output))))
+
+    @abstractmethod
+    def _outputs(self, level: FloatArray) -> FloatArray: ...
+
+    @abstractmethod
+    def _levels(self, output: FloatArray) -> FloatArray: ...
+
+
+@dataclass(frozen=True)
+class Linear(Curve):
+    """Output = level."""
+
+    def _outputs(self, level: FloatArray) -> FloatArray:
+        return level
+
+    def _levels(self, output: FloatArray) -> FloatArray:
+        return output
+
+
+@dataclass(frozen=True)
+class Square(Curve):
+    """Output = level squared: half the control gives a quarter of the light (theatre practice).
+
+    >>> Square().output_from_level(0.5)
+    0.25
+    """
+
+    def _outputs(self, level: FloatArray) -> FloatArray:
+        return level * level
+
+    def _levels(self, output: FloatArray) -> FloatArray:
+        return np.sqrt(output)
+
+
+@dataclass(frozen=True)
+class Log(Curve):
+    """Output = 10^(3 (level - 1)) above level 0, and 0 at 0: IEC 62386-102 with level = (n - 1) / 253.
+
+    An output from 0 to 0.001 (0 left out) is given by the smallest number above 0.
+
+    >>> round(Log().output_from_level((127 - 1) / 253), 4)
+    0.0312
+    """
+
+    def _outputs(self, level: FloatArray) -> FloatArray:
+        return np.where(level > 0, 10.0 ** (3 * (level - 1)), 0.0)
+
+    def _levels(self, output: FloatArray) -> FloatArray:
+        level = np.maximum(1 + np.log10(np.maximum(output, LEAST_LOG_OUTPUT)) / 3, _TINY)
+        return np.where(output > 0, level, 0.0)
+
+
+_CIE_KNEE, _CIE_SLOPE = 216 / 24389, 24389 / 27
+
+
+@dataclass(frozen=True)
+class Lightness(Curve):
+    """Output is the relative luminance of CIE 1976 lightness L* = 100 level (ISO/CIE 11664-4).
+
+    >>> round(Lightness().output_from_level(0.5), 6)
+    0.184187
+    """
+
+    def _outputs(self, level: FloatArray) -> FloatArray:
+        lightness = 100 * level
+        return np.where(lightness > 8, ((lightness + 16) / 116) ** 3, lightness / _CIE_SLOPE)
+
+    def _levels(self, output: FloatArray) -> FloatArray:
+        lightness = np.where(output > _CIE_KNEE, 116 * np.cbrt(output) - 16, _CIE_SLOPE * output)
+        return lightness / 100
+
+
+@dataclass(frozen=True)
+class Fixed(Curve):
+    """A lamp that cannot be dimmed: output 1 at every level, and level 1 for every output."""
+
+    def _outputs(self, level: FloatArray) -> FloatArray:
+        return np.ones_like(level)
+
+    def _levels(self, output: FloatArray) -> FloatArray:
+        return np.ones_like(output)
+
+
+@dataclass(frozen=True)
+class Table(Curve):
+    """A monotone cubic (Fritsch and Carlson, 1980) through measured pairs of level and output.
+
+    `levels` rise strictly within 0..1, `outputs` never fall and end at 1; (0, 0) is put in front when no
+    level is 0. Beyond the last level the output stays 1. Raises ValueError where that is not so.
+
+    >>> Table((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
+    0.0
+    """
+
+    levels: tuple[float, ...]
+    outputs: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        levels, outputs = tuple(map(float, self.levels)), tuple(map(float, self.outputs))
+        _check_table(levels, outputs)
+        if levels[0] > 0:
+            levels, outputs = (0.0, *levels), (0.0, *outputs)
+        object.__setattr__(self, "levels", levels)
+        object.__setattr__(self, "outputs", outputs)
+
+    def _outputs(self, level: FloatArray) -> FloatArray:
+        return monotone_cubic(self.levels, self.outputs)(level)
+
+    def _levels(self, output: FloatArray) -> FloatArray:
+        return monotone_cubic(self.levels, self.outputs).smallest(output)
+
+
+def _check_table(levels: tuple[float, ...], outputs: tuple[float, ...]) -> None:
+    if len(levels) != len(outputs) or not levels:
+        raise ValueError("levels and outputs must be equally many, at least one")
+    if not all(0 <= v <= 1 for v in (*levels, *outputs)):
+        raise ValueError("levels and outputs must be from 0 to 1")
+    if any(b <= a for a, b in itertools.pairwise(levels)):
+        raise ValueError("levels must rise strictly")
+    if any(b < a for a, b in itertools.pairwise(outputs)):
+        raise ValueError("outputs must never fall")
+    if outputs[-1] != 1 or levels[-1] == 0:
+        raise ValueError("the last output must be 1, at a level above 0")
+
+
+_NAMED: dict[str, Curve] = {
+    "linear": Linear(),
+    "square": Square(),
+    "log": Log(),
+    "lightness": Lightness(),
+    "fixed": Fixed(),
+}
+
+
+def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> Curve:
+    """The curve of a name, or of a table (levels, outputs).
+
+    >>> curve("square") == curve("square"), curve(([1.0], [1.0])).output_from_level(0.25)
+    (True, 0.25)
+    """
+    if isinstance(spec, str):
+        if spec not in _NAMED:
+            raise ValueError(f"{spec!r} is not a dimming curve; there are {', '.join(_NAMED)}, or a table")
+        return _NAMED[spec]
+    levels, outputs = spec
+    return Table(tuple(levels), tuple(outputs))
+
+
+def code_from_level(level: float, full_scale: int) -> int:
+    """The wire code round(level * full_scale), halves up.
+
+    >>> code_from_level(0.5, 65535)
+    32768
+    """
+    return math.floor(_fraction(level) * full_scale + 0.5)
+
+
+def level_from_code(code: int, full_scale: int) -> float:
+    """The level a wire code stands for; 0 on a wire of no codes."""
+    return code / full_scale if full_scale else 0.0
+
+
+def wire_octets(code: int, full_scale: int) -> list[int]:
+    """The slots of a code: one up to full scale 255, else coarse then fine.
+
+    >>> wire_octets(32768, 65535)
+    [128, 0]
+    """
+    if not (0 <= code <= full_scale <= 0xFFFF):
+        raise ValueError(f"code {code} is not from 0 to {full_scale}, or full scale is over 65535")
+    return [code] if full_scale <= 0xFF else [code >> 8, code & 0xFF]
+
+
+@lru_cache(maxsize=64)
+def outputs_of_codes(curve: Curve, full_scale: int) -> FloatArray:
+    """Output of every code from 0 to `full_scale` (full_scale + 1,), read only, never falling."""
+    outputs = curve.output_from_level(np.arange(full_scale + 1) / max(full_scale, 1))
+    outputs = np.maximum.accumulate(outputs)
+    outputs.flags.writeable = False
+    return outputs
+
+
+@lru_cache(maxsize=4096)
+def smallest_lit_code(curve: Curve, full_scale: int) -> int:
+    """The smallest code that gives any light; full scale if only that does."""
+    return _smallest_code(curve, full_scale, _TINY)
+
+
+@lru_cache(maxsize=4096)
+def floor_code(curve: Curve, full_scale: int, floor: float) -> int:
+    """The smallest code that gives light, and no less of it than `floor`."""
+    return max(smallest_lit_code(curve, full_scale), _smallest_code(curve, full_scale, floor - _SLACK))
+
+
+def _smallest_code(curve: Curve, full_scale: int, output: float) -> int:
+    low, high = 0, full_scale
+    while low < high:
+        middle = (low + high) // 2
+        if curve.output_from_level(level_from_code(middle, full_scale)) >= output:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+def code_from_output(curve: Curve, output: float, full_scale: int, floor: float = 0.0) -> int:
+    """A held head's own rounding: the code nearest in level, not below `floor` and never dark.
+
+    The least code is the smallest that gives light and at least `floor` (less 1e-12). A head that is to be
+    out has code 0 and is not asked for here; a head without a wire (full scale 0) has code 0.
+    """
+    least = floor_code(curve, full_scale, floor)
+    return max(least, code_from_level(curve.level_from_output(output), full_scale))
+
+
+def codes_from_outputs(curve: Curve, outputs: FloatArray, full_scale: int, floor: float = 0.0) -> IntArray:
+    """`code_from_output` of many outputs at once."""
+    levels = curve.level_from_output(np.asarray(outputs, dtype=np.float64))
+    codes = np.floor(levels * full_scale + 0.5).astype(np.int64)
+    return np.maximum(codes, floor_code(curve, full_scale, floor))
+
+
+def _fraction(value: float) -> float:
+    if math.isnan(value):
+        raise ValueError("a level or an output is a number from 0 to 1, not NaN")
+    return min(max(float(value), 0.0), 1.0)
+
+
+def _fractions(values: FloatArray) -> FloatArray:
+    if np.isnan(values).any():
+        raise ValueError("a level or an output is a number from 0 to 1, not NaN")
+    return np.clip(values, 0.0, 1.0)

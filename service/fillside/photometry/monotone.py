@@ -1,0 +1,109 @@
+"""Monotone cubic interpolation after Fritsch and Carlson, and its inverse.
+
+Reference: F. N. Fritsch, R. E. Carlson, "Monotone piecewise cubic interpolation", SIAM Journal on Numerical
+Analysis 17 (1980), 238-246.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+def monotone_slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
+    """Slopes at the points of a rising table that make its cubic Hermite interpolant monotone.
+
+    `x` rises strictly, `y` never falls, equally many, two or more. A slope starts as the mean of the
+    neighbouring secants, 0 beside a flat stretch, the secant itself at an end. Where the two slopes of an
+    interval, over its secant, lie outside the circle of radius 3, both are scaled back onto it.
+
+    >>> monotone_slopes([0.0, 1.0, 2.0], [0.0, 0.0, 1.0])
+    [0.0, 0.0, 1.0]
+    """
+    secants = [(b - a) / (q - p) for (p, q), (a, b) in zip(_pairs(x), _pairs(y), strict=True)]
+    inner = [(a + b) / 2 if a > 0 and b > 0 else 0.0 for a, b in itertools.pairwise(secants)]
+    slopes = [secants[0], *inner, secants[-1]]
+    for k, secant in enumerate(secants):
+        if secant == 0:
+            slopes[k] = slopes[k + 1] = 0.0
+            continue
+        length = math.hypot(slopes[k], slopes[k + 1]) / secant
+        if length > 3:
+            slopes[k] *= 3 / length
+            slopes[k + 1] *= 3 / length
+    return slopes
+
+
+class MonotoneCubic:
+    """A rising table as a smooth function that never falls, and the smallest x at which it reaches a y.
+
+    `x` rises strictly and `y` never falls, equally many, two or more (the caller has seen to it). Outside the
+    table the function stays at its end values.
+    """
+
+    def __init__(self, x: tuple[float, ...], y: tuple[float, ...]) -> None:
+        self.x, self.y = np.array(x), np.array(y)
+        self.slopes = np.array(monotone_slopes(x, y))
+
+    def __call__(self, x: FloatArray) -> FloatArray:
+        k = np.clip(np.searchsorted(self.x, x, side="right") - 1, 0, len(self.x) - 2)
+        width = self.x[k + 1] - self.x[k]
+        low, high = self.y[k], self.y[k + 1]
+        share = np.clip((x - self.x[k]) / width, 0.0, 1.0)
+        first, last = self.slopes[k] * width, self.slopes[k + 1] * width
+        rise = high - low
+        bend = first + last - 2 * rise
+        value = low + share * (first + share * (3 * rise - 2 * first - last + share * bend))
+        kept: FloatArray = np.minimum(np.maximum(value, low), high)
+        return kept
+
+    def smallest(self, y: FloatArray) -> FloatArray:
+        """The smallest x of the table at which the function is y; y within the table's."""
+        found = [self._smallest(value) for value in y.ravel().tolist()]
+        return np.array(found, dtype=np.float64).reshape(y.shape)
+
+    def _smallest(self, y: float) -> float:
+        k = int(np.searchsorted(self.y, y, side="left")) - 1
+        if k < 0:
+            return float(self.x[0])
+        left, width, low, high = (
+            float(v) for v in (self.x[k], self.x[k + 1] - self.x[k], self.y[k], self.y[k + 1])
+        )
+        first, last = float(self.slopes[k]) * width, float(self.slopes[k + 1]) * width
+        return left + width * _share_at(y - low, high - low, first, last)
+
+
+def _share_at(wanted: float, rise: float, first: float, last: float) -> float:
+    """Where in 0..1 the cubic from 0 to `rise` with those end slopes is `wanted`: bracketed Newton."""
+    quadratic, cubic = 3 * rise - 2 * first - last, first + last - 2 * rise
+    low, high, share = 0.0, 1.0, wanted / rise
+    for _ in range(200):
+        miss = share * (first + share * (quadratic + share * cubic)) - wanted
+        if miss == 0:
+            return share
+        low, high = (share, high) if miss < 0 else (low, share)
+        slope = first + share * (2 * quadratic + share * 3 * cubic)
+        step = share - miss / slope if slope > 0 else -1.0
+        if not low < step < high:
+            step = (low + high) / 2
+        if abs(step - share) <= 1e-16 or high - low <= 1e-16:
+            return step
+        share = step
+    return share
+
+
+def _pairs(values: Sequence[float]) -> list[tuple[float, float]]:
+    return list(itertools.pairwise(values))
+
+
+@lru_cache(maxsize=1024)
+def monotone_cubic(x: tuple[float, ...], y: tuple[float, ...]) -> MonotoneCubic:
+    """The interpolant of a table, made once."""
+    return MonotoneCubic(x, y)
