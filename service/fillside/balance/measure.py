@@ -1,0 +1,74 @@
+"""What a person would meter at given outputs, in the wish's terms, and how far it is from the wish."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.relative import reference_lux
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
+from fillside.balance.wish import Wish
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Ratio in the terms of `read_as` and in stops, exposure [lux], relative stops, face sides [lux].
+
+    None stands for what does not exist: a ratio without key or fill, a logarithm of no light.
+    """
+
+    ratio: float | None
+    ratio_stops: float | None
+    exposure_lux: float
+    relative: Mapping[str, float | None]
+    face_key_lux: float
+    face_fill_lux: float
+
+    @property
+    def face_ratio(self) -> float | None:
+        """Key side over fill side of the face."""
+        return self.face_key_lux / self.face_fill_lux if self.face_fill_lux > 0 else None
+
+
+def stops_over(value: float, reference: float) -> float | None:
+    """log2(value / reference), None where either is no light.
+
+    >>> stops_over(200.0, 100.0)
+    1.0
+    """
+    return math.log2(value / reference) if value > 0 and reference > 0 else None
+
+
+def measure(metering: Metering, rows: Rows, wish: Wish, outputs: FloatArray) -> Measured:
+    """Everything the balance speaks of, at the outputs (heads,) of all heads."""
+    lux = rows.lux(outputs)
+    bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+    both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
+    quotient = float(lux[bright] / lux[dark]) if both and lux[dark] > 0 and lux[bright] > 0 else None
+    relative: dict[str, float | None] = {}
+    for k, role in enumerate(rows.roles):
+        reference = reference_lux(rows, wish, role, metering.role_rules[role], outputs)
+        relative[role] = stops_over(float(lux[FIRST_ROLE_ROW + k]), reference)
+    return Measured(
+        ratio=None if quotient is None else wish.ratio_from_quotient(quotient),
+        ratio_stops=None if quotient is None else math.log2(quotient),
+        exposure_lux=float(lux[EXPOSURE]),
+        relative=relative,
+        face_key_lux=float(lux[FACE_KEY]),
+        face_fill_lux=float(lux[FACE_FILL]),
+    )
+
+
+def wanted(metering: Metering, rows: Rows, wish: Wish) -> Measured:
+    """The wish itself in the same shape; the face's sides are not wished for and stand as 0."""
+    quotient = wish.quotient
+    relative: dict[str, float | None] = {
+        role: wish.relative_stops(role, metering.role_rules[role]) for role in rows.roles
+    }
+    return Measured(wish.ratio, math.log2(quotient), wish.exposure_lux, relative, 0.0, 0.0)

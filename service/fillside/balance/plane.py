@@ -1,0 +1,103 @@
+"""The region of legal outputs with key and fill each on one common output, and the lines in it.
+
+All lines are polylines given at their bends, so that every quantity is exactly linear between two points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.path import Path, rising
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
+from fillside.balance.wish import Wish
+
+FloatArray = npt.NDArray[np.float64]
+
+LEAST_LUX = 1e-12
+
+
+@dataclass(frozen=True)
+class Line:
+    """A polyline through the plane: common outputs (n,) of key and fill, and rows (rows, n) [lux]."""
+
+    key: FloatArray
+    fill: FloatArray
+    lux: FloatArray
+
+
+@dataclass(frozen=True)
+class Plane:
+    """The two roles' paths over a base (rows,) that does not move [lux], and the wish in its terms."""
+
+    key: Path
+    fill: Path
+    base: FloatArray
+    wish: Wish
+
+    @property
+    def sides(self) -> tuple[int, int]:
+        """The rows whose quotient the wish holds: bright and dark."""
+        return (FACE_KEY, FACE_FILL) if self.wish.read_as == "face" else (LIT, SHADOW)
+
+    def line(self, key: FloatArray, fill: FloatArray) -> Line:
+        lux = self.key.lux_at(key) + self.fill.lux_at(fill) + self.base[:, np.newaxis]
+        return Line(key, fill, lux)
+
+    def balance(self, line: Line) -> FloatArray:
+        """g = bright - q x dark along a line: zero where the ratio is as wanted, above where higher [lux]."""
+        bright, dark = self.sides
+        value: FloatArray = line.lux[bright] - self.wish.quotient * line.lux[dark]
+        return value
+
+    def ratio_error(self, line: Line) -> FloatArray:
+        """How far the quotient of the sides is from the wish along a line, in stops, without sign."""
+        bright, dark = (np.maximum(line.lux[side], LEAST_LUX) for side in self.sides)
+        value: FloatArray = np.abs(np.log2(bright / dark) - np.log2(self.wish.quotient))
+        return value
+
+    def excess(self, line: Line, exposure_cap: float) -> FloatArray:
+        """How far the worst bound is overstepped along a line, as a share of it; at most 0 where all hold."""
+        worst: FloatArray = line.lux[EXPOSURE] / exposure_cap - 1
+        if self.wish.most_lux is not None:
+            brighter = np.maximum(line.lux[FACE_KEY], line.lux[FACE_FILL])
+            worst = np.maximum(worst, brighter / self.wish.most_lux - 1)
+        return worst
+
+    def raising_key(self) -> Line:
+        """From everything at its least, the key up to its most."""
+        return self.line(self.key.common, np.full(len(self.key.common), self.fill.common[0]))
+
+    def raising_fill(self) -> Line:
+        """From everything at its least, the fill up to its most."""
+        return self.line(np.full(len(self.fill.common), self.key.common[0]), self.fill.common)
+
+    def level_line(self, key_values: FloatArray, fill_values: FloatArray, total: float) -> Line | None:
+        """Where key_values(a) + fill_values(b) = total; both values rise with their own common output.
+
+        The values are given at the paths' bends. The line runs with a rising, b falling; None where no
+        legal outputs reach the total.
+        """
+        return self._matching(rising(key_values), total - rising(fill_values)[::-1], self.fill.common[::-1])
+
+    def ratio_line(self) -> Line | None:
+        """Where g = 0, from the least light to the most; None where it does not rise or does not exist."""
+        bright, dark = self.sides
+        weights = np.zeros(len(self.base))
+        weights[bright], weights[dark] = 1.0, -self.wish.quotient
+        by_key, by_fill, base = weights @ self.key.lux, weights @ self.fill.lux, float(weights @ self.base)
+        sign = 1.0 if by_key[-1] >= by_key[0] else -1.0
+        if (np.diff(sign * by_key) < 0).any() or (np.diff(sign * by_fill) > 0).any():
+            return None
+        return self._matching(rising(sign * by_key), rising(-sign * (by_fill + base)), self.fill.common)
+
+    def _matching(self, rising_key: FloatArray, rising_fill: FloatArray, fill: FloatArray) -> Line | None:
+        """The line where two rising functions, given at the bends of key and fill, are equal."""
+        low, high = max(rising_key[0], rising_fill[0]), min(rising_key[-1], rising_fill[-1])
+        if low > high:
+            return None
+        values = np.concatenate((rising_key, rising_fill, (low, high)))
+        values = np.unique(values[(values >= low) & (values <= high)])
+        return self.line(np.interp(values, rising_key, self.key.common), np.interp(values, rising_fill, fill))

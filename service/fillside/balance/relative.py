@@ -1,0 +1,44 @@
+"""Hair, background and their like: held at so many stops against the key or the exposure target."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.limits import Limits
+from fillside.balance.path import rising, role_path
+from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
+from fillside.balance.wish import Wish
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def key_lux(rows: Rows, outputs: FloatArray) -> float:
+    """K: what the key heads give at the subject, ambient not counted [lux]."""
+    return float(rows.matrix[LIT] @ outputs)
+
+
+def reference_lux(rows: Rows, wish: Wish, role: str, rule: str, outputs: FloatArray) -> float:
+    """What a role's stops are counted from: the key's light, or the exposure target [lux]."""
+    return key_lux(rows, outputs) if wish.reference(role, rule) == "key" else wish.exposure_lux
+
+
+def hold_relative_roles(
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray
+) -> None:
+    """Set the outputs of hair-like roles, then of background, in place; the others' spill is counted in."""
+    order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
+    for k, role in order:
+        rule = metering.role_rules[role]
+        heads = np.flatnonzero(metering.role_masks[role] & limits.held)
+        if len(heads) == 0:
+            continue
+        path = role_path(rows.matrix, heads, limits.least, limits.most)
+        outputs[heads] = 0.0
+        others = float(rows.matrix[FIRST_ROLE_ROW + k] @ outputs + rows.ambient[FIRST_ROLE_ROW + k])
+        reference = reference_lux(rows, wish, role, rule, outputs)
+        own = reference * math.exp2(wish.relative_stops(role, rule)) - others
+        common = float(np.interp(own, rising(path.lux[FIRST_ROLE_ROW + k]), path.common))
+        outputs[heads] = path.outputs_at(common)

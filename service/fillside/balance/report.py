@@ -1,0 +1,250 @@
+"""What the balance says of itself: wish, what is held, the face, every head, and what stands in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict
+
+from fillside.balance.limits import Limits
+from fillside.balance.measure import Measured, measure, stops_over, wanted
+from fillside.balance.rounding import Codes, outputs_of
+from fillside.balance.rows import Metering, Rows
+from fillside.balance.wish import Wish
+from fillside.photometry.dimming import level_from_code, wire_octets
+from fillside.rig.scene import Scene
+
+FloatArray = npt.NDArray[np.float64]
+
+AtLimit = Literal["full", "floor"]
+
+
+class Said(BaseModel):
+    """Part of an answer; every number is finite or null."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+
+class Target(Said):
+    ratio: float | None
+    ratio_stops: float | None
+    exposure_lux: float
+    relative: dict[str, float | None]
+
+
+class Achieved(Said):
+    ratio: float | None
+    ratio_stops: float | None
+    ratio_error_stops: float | None
+    exposure_lux: float
+    exposure_error_stops: float | None
+    relative: dict[str, float | None]
+
+
+class Face(Said):
+    key_side_lux: float
+    fill_side_lux: float
+    ratio: float | None
+
+
+class HeadSaid(Said):
+    name: str
+    role: str
+    output: float
+    level: float
+    wire: tuple[int, ...]
+    lux: float
+    at_limit: AtLimit | None
+
+
+class LimitSaid(Said):
+    """One thing in the way: a head at its limit (`head`), or a bound of the wish (`head` is null)."""
+
+    head: str | None
+    role: str | None
+    at: Literal["full", "floor", "most_over", "most_lux", "spill", "lost"]
+    says: str
+
+
+class Remedy(Said):
+    do: str
+    change: dict[str, Any]
+    leaves_stops: float
+
+
+class Report(Said):
+    subject: tuple[float, float, float]
+    target: Target
+    achieved: Achieved
+    face: Face
+    heads: tuple[HeadSaid, ...]
+    limits: tuple[LimitSaid, ...]
+    remedies: tuple[Remedy, ...] = ()
+
+    @property
+    def worst_error_stops(self) -> float:
+        """The largest of all errors, in stops, without sign."""
+        return worst_error_stops(self.target, self.achieved)
+
+
+def worst_error_stops(target: Target, achieved: Achieved) -> float:
+    """The largest of the errors in ratio, exposure and relative roles, in stops, without sign."""
+    errors = [achieved.ratio_error_stops or 0.0, achieved.exposure_error_stops or 0.0]
+    for role, stops in target.relative.items():
+        held = achieved.relative.get(role)
+        if stops is not None and held is not None:
+            errors.append(held - stops)
+    return max(abs(error) for error in errors)
+
+
+def head_says(scene: Scene, limits: Limits, rows: Rows, codes: Codes) -> tuple[HeadSaid, ...]:
+    """Every head as it stands at wire codes."""
+    outputs = outputs_of(scene, codes)
+    return tuple(_head(scene, limits, rows, i, codes[i], float(outputs[i])) for i in range(len(codes)))
+
+
+def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: float) -> HeadSaid:
+    fixed = bool(scene.fixed[i])
+    return HeadSaid(
+        name=scene.names[i],
+        role=scene.roles[i],
+        output=output,
+        level=1.0 if fixed else level_from_code(code, scene.full_scales[i]),
+        wire=() if fixed else tuple(wire_octets(code, scene.full_scales[i])),
+        lux=float(rows.own_lux[i]) * output,
+        at_limit=_limit_of(limits, i, code, scene.full_scales[i]),
+    )
+
+
+def _limit_of(limits: Limits, i: int, code: int, full_scale: int) -> AtLimit | None:
+    if not limits.held[i]:
+        return None
+    if code >= full_scale:
+        return "full"
+    return "floor" if code == limits.floor_codes[i] else None
+
+
+def target_of(
+    metering: Metering, rows: Rows, wish: Wish, untrimmed: FloatArray, trims: Mapping[str, float | None]
+) -> Target:
+    """The wish with the trims in it: what each quantity becomes if every trim could be met in full.
+
+    `untrimmed` (heads,) are the outputs the balance holds before trims.
+    """
+    want = wanted(metering, rows, wish)
+    active = {role: stops for role, stops in trims.items() if stops != 0}
+    if not active:
+        return Target(
+            ratio=want.ratio,
+            ratio_stops=want.ratio_stops,
+            exposure_lux=want.exposure_lux,
+            relative=dict(want.relative),
+        )
+    scale = np.array([_factor(active.get(role, 0.0)) for role in metering.scene.roles])
+    before = measure(metering, rows, wish, untrimmed)
+    after = measure(metering, rows, wish, untrimmed * scale)
+    return _shifted(wish, want, before, after)
+
+
+def _factor(stops: float | None) -> float:
+    return 0.0 if stops is None else 2.0**stops
+
+
+def _shifted(wish: Wish, want: Measured, before: Measured, after: Measured) -> Target:
+    ratio = ratio_stops = None
+    if want.ratio_stops is not None and before.ratio_stops is not None and after.ratio_stops is not None:
+        ratio_stops = want.ratio_stops + after.ratio_stops - before.ratio_stops
+        ratio = wish.ratio_from_quotient(2.0**ratio_stops)
+    change = after.exposure_lux / before.exposure_lux if before.exposure_lux > 0 else 1.0
+    relative: dict[str, float | None] = {}
+    for role, stops in want.relative.items():
+        old, new = before.relative[role], after.relative[role]
+        relative[role] = None if stops is None or old is None or new is None else stops + new - old
+    return Target(
+        ratio=ratio, ratio_stops=ratio_stops, exposure_lux=want.exposure_lux * change, relative=relative
+    )
+
+
+def achieved_of(wish: Wish, target: Target, now: Measured) -> Achieved:
+    """What is held, beside the target it is held to."""
+    ratio_error = None
+    if now.ratio is not None and target.ratio is not None:
+        ratio_error = stops_over(now.ratio, target.ratio)
+    return Achieved(
+        ratio=now.ratio,
+        ratio_stops=now.ratio_stops,
+        ratio_error_stops=ratio_error,
+        exposure_lux=now.exposure_lux,
+        exposure_error_stops=stops_over(now.exposure_lux, target.exposure_lux),
+        relative=dict(now.relative),
+    )
+
+
+def report(
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, codes: Codes, bounds: tuple[str, ...] = ()
+) -> Report:
+    """The whole answer for codes without trims; remedies are added by who has time to look for them."""
+    scene = metering.scene
+    outputs = outputs_of(scene, codes)
+    now = measure(metering, rows, wish, outputs)
+    target = target_of(metering, rows, wish, outputs, {})
+    achieved = achieved_of(wish, target, now)
+    heads = head_says(scene, limits, rows, codes)
+    return Report(
+        subject=rows.point,
+        target=target,
+        achieved=achieved,
+        face=face_of(now),
+        heads=heads,
+        limits=limits_said(metering, wish, heads, target, achieved, bounds),
+    )
+
+
+def face_of(now: Measured) -> Face:
+    """The face's two sides as the camera sees them."""
+    return Face(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)
+
+
+SAYS_FROM_STOPS = 0.02
+"""Below this error nothing stands in the way, whatever code a head happens to be at."""
+
+
+def limits_said(
+    metering: Metering,
+    wish: Wish,
+    heads: tuple[HeadSaid, ...],
+    target: Target,
+    achieved: Achieved,
+    bounds: tuple[str, ...],
+) -> tuple[LimitSaid, ...]:
+    """What stands in the way of the target, in words; empty where it is met."""
+    if worst_error_stops(target, achieved) <= SAYS_FROM_STOPS:
+        return ()
+    said = [
+        LimitSaid(head=h.name, role=h.role, at=h.at_limit, says=f"{h.name} is at its {_END[h.at_limit]}")
+        for h in heads
+        if h.at_limit is not None
+    ]
+    if "most_over" in bounds:
+        text = f"keeping the ratio may cost {wish.most_over:g} stop of exposure and no more"
+        said.append(LimitSaid(head=None, role=None, at="most_over", says=text))
+    if "most_lux" in bounds:
+        text = f"the brighter side of the face is at its most, {wish.most_lux:.0f} lux"
+        said.append(LimitSaid(head=None, role=None, at="most_lux", says=text))
+    return (*said, *_spill(metering, target, achieved))
+
+
+_END = {"full": "full light", "floor": "floor"}
+
+
+def _spill(metering: Metering, target: Target, achieved: Achieved) -> tuple[LimitSaid, ...]:
+    said = []
+    for role, rule in metering.role_rules.items():
+        goal, held = target.relative.get(role), achieved.relative.get(role)
+        if rule == "background" and goal is not None and held is not None and held - goal > SAYS_FROM_STOPS:
+            text = f"the other heads and the room alone put {held - goal:.1f} stop too much on the {role}"
+            said.append(LimitSaid(head=None, role=role, at="spill", says=text))
+    return tuple(said)

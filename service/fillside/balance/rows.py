@@ -1,0 +1,153 @@
+"""The balance's equations as rows: one metered quantity each, times heads.
+
+A row says how much every head, at full, adds to one quantity a person could meter, and what the room
+adds by itself. One more person in the light is more rows, not another solver.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.photometry.source import receptor_lux, toward
+from fillside.rig.scene import Scene
+
+FloatArray = npt.NDArray[np.float64]
+
+LIT, SHADOW, EXPOSURE, FACE_KEY, FACE_FILL = range(5)
+"""Rows every rig has: lit side, shadow side, exposure, and the face's two sides, all in lux."""
+FIRST_ROLE_ROW = 5
+
+CHEEK_TURN = math.radians(45)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Metered quantities at one place of the subject.
+
+    `matrix` (rows, heads) and `ambient` (rows,) are in lux with heads at full; row 5 + k is the role
+    `roles[k]`. `facing_lux` (heads,) is E, `metered_lux` (heads,) D; `own_lux` (heads,) is what a head is
+    shown by: E at the subject, for a background head its own reading at its aim point.
+    """
+
+    point: tuple[float, float, float]
+    roles: tuple[str, ...]
+    matrix: FloatArray
+    ambient: FloatArray
+    facing_lux: FloatArray
+    metered_lux: FloatArray
+    own_lux: FloatArray
+
+    def lux(self, outputs: FloatArray) -> FloatArray:
+        """All metered quantities at the given outputs (heads,), in lux (rows,)."""
+        value: FloatArray = self.matrix @ outputs + self.ambient
+        return value
+
+
+class Metering:
+    """Where the meter is held and what it is pointed at, for one scene; rows for any place of the subject."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        self.is_key = np.array([rule == "key" for rule in scene.rules])
+        self.is_fill = np.array([rule == "fill" for rule in scene.rules])
+        self.is_background = np.array([rule == "background" for rule in scene.rules])
+        self._is_work = np.array([rule == "work" for rule in scene.rules])
+        self.dome = scene.rig.meter.receptor == "dome"
+        self._camera = np.asarray(scene.rig.camera.position, dtype=float)
+        self.relative_roles = tuple(
+            dict.fromkeys(
+                r for r, u in zip(scene.roles, scene.rules, strict=True) if u in ("hair", "background")
+            )
+        )
+        self.role_rules = dict(zip(scene.roles, scene.rules, strict=True))
+        self.role_masks = {role: np.array([r == role for r in scene.roles]) for role in self.role_rules}
+
+    @cached_property
+    def _background(self) -> tuple[dict[str, FloatArray], FloatArray]:
+        """Per background role its row, and every background head's own reading at its aim, at full [lux]."""
+        scene = self.scene
+        own = np.zeros(len(scene.names))
+        rows: dict[str, list[FloatArray]] = {}
+        for i, (role, rule) in enumerate(zip(scene.roles, scene.rules, strict=True)):
+            if rule == "background":
+                axis = _unit(self._camera - scene.aims[i])
+                seen = receptor_lux(scene.sources, scene.aims[i], axis[np.newaxis], np.array([False]))[0]
+                own[i] = seen[i]
+                rows.setdefault(role, []).append(seen * ~self._is_work)
+        return {role: np.mean(seen, axis=0) for role, seen in rows.items()}, own
+
+    def looks_at(self) -> FloatArray:
+        """The point the face looks at: the camera, or a mark."""
+        looks = self.scene.rig.subject.looks
+        return self._camera if looks == "camera" else np.asarray(self.scene.rig.marks[looks], dtype=float)
+
+    def rows_at(self, point: Sequence[float]) -> Rows:
+        """The rows for a subject at `point` [m]."""
+        scene, place = self.scene, np.asarray(point, dtype=float)
+        to_heads = toward(scene.sources, place)
+        meter_axis = self._meter_axis(place, to_heads)
+        look = _unit(self.looks_at() - place)
+        axes = np.empty((4, len(scene.names), 3))
+        axes[0] = to_heads
+        axes[1] = meter_axis
+        facing_estimate = self._sideways(to_heads, look)
+        axes[2], axes[3] = _cheeks(look, facing_estimate)
+        lux = receptor_lux(scene.sources, place, axes, np.array([False, self.dome, False, False]))
+        return self._assemble(place, lux)
+
+    def _meter_axis(self, place: FloatArray, to_heads: FloatArray) -> FloatArray:
+        if self.scene.rig.meter.facing == "key" and self.is_key.any():
+            axis: FloatArray = to_heads[int(np.argmax(self.is_key))]
+            return axis
+        return _unit(self._camera - place)
+
+    def _sideways(self, to_heads: FloatArray, look: FloatArray) -> float:
+        """Which side the key is on: positive to the right of where the face looks, seen from above."""
+        right = np.array([look[1], -look[0], 0.0])
+        if self.is_key.any():
+            return float((to_heads[self.is_key] @ right).sum())
+        if self.is_fill.any():
+            return -float((to_heads[self.is_fill] @ right).sum())
+        return 1.0
+
+    def _assemble(self, place: FloatArray, lux: FloatArray) -> Rows:
+        scene = self.scene
+        balanced, lit = self.is_key | self.is_fill, ~self._is_work
+        facing = lux[0]
+        bounce = scene.sources.bounce * facing
+        metered = lux[1] + bounce
+        toward_key, toward_fill, toward_camera = scene.ambient
+        matrix = np.empty((FIRST_ROLE_ROW + len(self.relative_roles), len(scene.names)))
+        ambient = np.zeros(len(matrix))
+        matrix[LIT], matrix[SHADOW] = facing * self.is_key, facing * self.is_fill
+        matrix[EXPOSURE] = metered * balanced
+        matrix[FACE_KEY], matrix[FACE_FILL] = (lux[2] + bounce) * lit, (lux[3] + bounce) * lit
+        ambient[:FIRST_ROLE_ROW] = toward_key, toward_fill, toward_camera, toward_key, toward_fill
+        background, own_background = self._background
+        for k, role in enumerate(self.relative_roles, start=FIRST_ROLE_ROW):
+            if role in background:
+                matrix[k], ambient[k] = background[role], toward_camera
+            else:
+                matrix[k] = facing * self.role_masks[role]
+        own = np.where(self.is_background, own_background, facing)
+        x, y, z = (float(v) for v in place)
+        return Rows((x, y, z), self.relative_roles, matrix, ambient, facing, metered, own)
+
+
+def _unit(vector: FloatArray) -> FloatArray:
+    length = float(np.sqrt(vector @ vector))
+    return vector / length if length > 1e-12 else np.array([0.0, -1.0, 0.0])
+
+
+def _cheeks(look: FloatArray, key_side: float) -> tuple[FloatArray, FloatArray]:
+    """Axes 45 degrees to the key's side and 45 degrees to the other side of `look`, turned level."""
+    right = np.array([look[1], -look[0], 0.0])
+    side = _unit(right) * (1.0 if key_side >= 0 else -1.0)
+    forward, across = look * math.cos(CHEEK_TURN), side * math.sin(CHEEK_TURN)
+    return forward + across, forward - across
