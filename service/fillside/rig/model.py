@@ -289,6 +289,10 @@ class Rig(Part):
         """The drivers' options and drives as their kinds understood them; empty until the rig is checked."""
         return self._wiring
 
+    def take_wiring(self, wiring: Wiring) -> None:
+        """Notes what the drivers' kinds said; for whoever builds a rig, before anybody else has it."""
+        self._wiring = wiring
+
     @property
     def first_mark(self) -> Point:
         return next(iter(self.marks.values()))

@@ -6,14 +6,16 @@ for a head's ``drive`` without ``driver``. Nothing here knows a wire or a protoc
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, ValidationError
 
+from fillside.rig.problems import Path, Problem, did_you_mean
 from fillside.rig.terms import Name
+from fillside.rig.wording import problems_from
 
 
 class DriverTable(BaseModel):
@@ -57,3 +59,63 @@ class Wiring:
     options: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
     drives: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
     full_scales: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def wire_up(
+    drivers: Mapping[str, DriverTable], drives: Mapping[str, tuple[int, BaseModel]], kinds: Kinds
+) -> tuple[Wiring, list[Problem]]:
+    """What the kinds say to the drivers' options and to the heads' drives.
+
+    `drives` has by head's name the head's place in the file and its ``drive``, whose driver exists. Returns
+    the wiring as far as it goes, and what is wrong with it.
+    """
+    problems: list[Problem] = []
+    options: dict[str, BaseModel] = {}
+    for name, table in drivers.items():
+        if table.kind not in kinds:
+            hint = did_you_mean(table.kind, kinds, "kinds")
+            problems.append(Problem(("drivers", name, "kind"), f'there is no kind "{table.kind}"; {hint}'))
+            continue
+        written = table.model_dump(exclude_unset=True, exclude={"kind"})
+        read, wrong = _read(kinds[table.kind].options, written, ("drivers", name))
+        options |= {} if read is None else {name: read}
+        problems += wrong
+    checked: dict[str, BaseModel] = {}
+    for head, (place, drive) in drives.items():
+        written = drive.model_dump(exclude_unset=True)
+        kind = kinds.get(drivers[written.pop("driver")].kind)
+        if kind is not None:
+            read, wrong = _read(kind.drive, written, ("heads", place, "drive"))
+            checked |= {} if read is None else {head: read}
+            problems += wrong
+    problems += _overlaps(drives, checked)
+    scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, Wired)}
+    return Wiring(kinds, options, checked, scales), problems
+
+
+def _read(
+    model: type[BaseModel], written: dict[str, Any], path: Path
+) -> tuple[BaseModel | None, list[Problem]]:
+    try:
+        return model.model_validate(written), []
+    except ValidationError as error:
+        return None, problems_from(error, model, written, path)
+
+
+def _overlaps(
+    drives: Mapping[str, tuple[int, BaseModel]], checked: Mapping[str, BaseModel]
+) -> Iterator[Problem]:
+    """Heads on places of their wire that an earlier head of the same driver has."""
+    taken: dict[Hashable, str] = {}
+    for head, drive in checked.items():
+        place, written = drives[head]
+        driver = getattr(written, "driver", "")
+        claims = drive.claims() if isinstance(drive, Wired) else ()
+        others = [taken[driver, claim] for claim in claims if (driver, claim) in taken]
+        if others:
+            has = ", ".join(f"{key} = {value}" for key, value in checked[others[0]] if value is not None)
+            yield Problem(
+                ("heads", place, "drive"),
+                f"overlaps with head {others[0]} on {driver} ({has}); give it a place of its own",
+            )
+        taken |= {(driver, claim): head for claim in claims if (driver, claim) not in taken}

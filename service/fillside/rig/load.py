@@ -1,0 +1,139 @@
+"""Reading a rig file: TOML text to a checked `Rig`, every error with its key and line.
+
+This is the one module of the package that opens a file.
+"""
+
+from __future__ import annotations
+
+import pathlib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from fillside.rig.build import build_rig
+from fillside.rig.model import Rig
+from fillside.rig.places import Places
+from fillside.rig.problems import Path, Problem, RigError, dotted
+from fillside.rig.wiring import Kinds
+
+__all__ = ["LARGEST_BYTES", "RigError", "load_rig", "load_rig_text"]
+
+LARGEST_BYTES = 4 * 1024 * 1024
+"""A rig file is not larger; the heads of a whole opera house need a quarter of it."""
+
+_AT_LINE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
+_LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
+_NEEDED = "a rig file has at least [rig], [camera], [marks] and one [[heads]]"
+_PLAIN_SYNTAX = {
+    "Cannot overwrite a value": "this key is given twice; keep one",
+    "Expected '=' after a key in a key/value pair": "expected = after a key",
+    "Expected ']' at the end of a table declaration": "expected ] at the end of a [table] line",
+    "Expected ']]' at the end of an array declaration": "expected ]] at the end of a [[list]] line",
+    "Expected newline or end of document after a statement": "expected the end of the line here",
+    "Invalid initial character for a key part": "expected a key here",
+    "Invalid statement": "expected a key, a [table] or a # comment here",
+    "Invalid value": 'not a value: text stands in "quotes", numbers are written such as 1.2',
+    "Unclosed array": "a list is not closed; it ends with ] and has commas between its items",
+    "Unclosed inline table": "a table is not closed; it ends with } on the same line",
+    "Unterminated string": 'text is not closed; it ends with "',
+}
+_TWICE = re.compile(r"Cannot (?:declare|redefine namespace|mutate immutable namespace) \((.*?),?\)")
+
+
+def load_rig(path: str | pathlib.Path, *, kinds: Kinds | None = None) -> Rig:
+    """The rig of a file, its drivers checked by their kinds (left out: all kinds there are).
+
+    Raises RigError for a file that cannot be read or is not a sound rig.
+    """
+    if kinds is None:
+        from fillside_drivers.registry import kinds as all_kinds
+
+        kinds = all_kinds()
+    source = str(path)
+    return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds)
+
+
+def load_rig_text(text: str, *, source: str = "rig.toml", kinds: Kinds | None) -> Rig:
+    """The rig that a TOML text describes; with `kinds` None the drivers' own keys are not checked.
+
+    Raises RigError, and nothing else whatever the text, with the first problem by line.
+    """
+    text = text.removeprefix("\ufeff")
+    if not text.strip():
+        raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
+    data = _parsed(text, source)
+    rig, problems = build_rig(data, kinds)
+    if rig is None:
+        raise _first(problems, data, text, source)
+    return rig
+
+
+def _bytes(source: str) -> bytes:
+    try:
+        with open(source, "rb") as file:
+            raw = file.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise RigError("there is no such file", source=source) from None
+    except IsADirectoryError:
+        raise RigError("is a folder; give the rig file in it", source=source) from None
+    except PermissionError:
+        raise RigError("may not be read by this user; see the file's permissions", source=source) from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise RigError(f"cannot be read: {why}", source=source) from None
+    if len(raw) > LARGEST_BYTES:
+        most = LARGEST_BYTES // 1024 // 1024
+        raise RigError(f"is larger than {most} MiB, so it is no rig file", source=source)
+    return raw
+
+
+def _text(raw: bytes, source: str) -> str:
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise RigError("is text in UTF-16; save it as UTF-8", line=1, source=source)
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise RigError(
+            f"byte {raw[error.start]:#04x} is not UTF-8; save the file as UTF-8", line=line, source=source
+        ) from None
+
+
+def _parsed(text: str, source: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message, line = _plain_syntax(str(error), text)
+    except RecursionError:
+        message, line = "lists or tables are nested too deep to be read", 1
+    except ValueError as error:
+        long = _LONG_NUMBER.search(text)
+        message = "a number has too many digits" if long else f"a value cannot be read: {error}"
+        line = text.count("\n", 0, long.start()) + 1 if long else 1
+    raise RigError(message, line=line, source=source)
+
+
+def _plain_syntax(message: str, text: str) -> tuple[str, int]:
+    at = _AT_LINE.search(message)
+    last = text.rstrip().count("\n") + 1
+    line = int(at[1]) if at and at[1] else last
+    core = message[: at.start()] if at else message
+    if twice := _TWICE.match(core):
+        table = ".".join(re.findall(r"'([^']*)'", twice[1]))
+        return f"table [{table}] is given twice; keep one", line
+    return _PLAIN_SYNTAX.get(core, core[:1].lower() + core[1:]), line
+
+
+def _first(problems: Sequence[Problem], data: Mapping[str, Any], text: str, source: str) -> RigError:
+    lines = _lines([problem.path for problem in problems], text)
+    line, first = min(zip(lines, problems, strict=True), key=lambda pair: pair[0])
+    return RigError(first.message, dotted(first.path, data), line, source=source, others=len(problems) - 1)
+
+
+def _lines(paths: Sequence[Path], text: str) -> list[int]:
+    try:
+        places = Places(text)
+        return [places.line_of(path) for path in paths]
+    except (ValueError, RecursionError):
+        return [1] * len(paths)

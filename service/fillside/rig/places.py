@@ -1,0 +1,73 @@
+"""Where things stand in a TOML text: from a path of keys to a line."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Iterator
+from typing import Any
+
+import spanned_toml
+
+from fillside.rig.problems import Path
+
+_LIST_HEADER = re.compile(r"^[ \t]*\[\[[ \t]*(\"heads\"|'heads'|heads)[ \t]*\]\]", re.MULTILINE)
+
+
+class Places:
+    """The lines of a valid TOML text's keys and values, counted from 1.
+
+    The parser gives no place for the second and later ``[[heads]]`` headers; they are found by their look,
+    outside of all values.
+    """
+
+    def __init__(self, text: str) -> None:
+        self._text = text.replace("\r\n", "\n")
+        self._starts = [0, *(match.end() for match in re.finditer("\n", self._text))]
+        self._root: Any = spanned_toml.loads(self._text)
+        self._headers = list(self._head_headers())
+
+    def line_of(self, path: Path) -> int:
+        """The line of the deepest part of the path that stands in the text; 1 where none does."""
+        line, node = 1, self._root
+        for i, part in enumerate(path):
+            inner = node.inner()
+            if isinstance(inner, dict) and isinstance(part, str) and part in inner:
+                line = self._line_at(next(key for key in inner if key == part).span().start)
+                node = inner[part]
+            elif isinstance(inner, list) and isinstance(part, int) and part < len(inner):
+                node = inner[part]
+                line = self._line_of_item(path[: i + 1], node, line)
+            else:
+                return line
+        return line
+
+    def _line_of_item(self, path: Path, node: Any, line: int) -> int:
+        if node.span().stop:
+            return self._line_at(node.span().start)
+        if path[0] == "heads" and len(path) == 2 and int(path[1]) < len(self._headers):
+            return self._headers[int(path[1])]
+        return line
+
+    def _line_at(self, offset: int) -> int:
+        return bisect_right(self._starts, offset)
+
+    def _head_headers(self) -> Iterator[int]:
+        values = sorted(_texts(self._root))
+        for match in _LIST_HEADER.finditer(self._text):
+            before = bisect_right(values, (match.start(), len(self._text)))
+            if before == 0 or values[before - 1][1] <= match.start():
+                yield self._line_at(match.start())
+
+
+def _texts(node: Any) -> Iterator[tuple[int, int]]:
+    """The spans of all text values below a node: only inside those can a header's look deceive."""
+    inner = node.inner()
+    if isinstance(inner, dict):
+        for value in inner.values():
+            yield from _texts(value)
+    elif isinstance(inner, list):
+        for value in inner:
+            yield from _texts(value)
+    elif isinstance(inner, str):
+        yield node.span().start, node.span().stop

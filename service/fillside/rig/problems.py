@@ -1,0 +1,133 @@
+"""What is wrong with a rig, and where: problems as data, and the one line a person reads.
+
+RigError            a rig file or a change of a rig that cannot be used
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+Path = tuple[str | int, ...]
+"""Keys and list places from the top of the file, such as ("heads", 0, "drive", "slot")."""
+
+LONGEST_SHOWN = 48
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_POINTS = ("position", "aim")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong: where, and in plain words what and what would be right."""
+
+    path: Path
+    message: str
+
+
+class RigError(ValueError):
+    """A rig that cannot be used, told in one line.
+
+    `message` says what is wrong and what would be right, `key` is the dotted key with heads by name ("" for
+    the file as a whole), `line` counts from 1 and is None where there is no text, `source` names the file,
+    and `others` tells how many more problems there are.
+
+    >>> print(RigError("must be above 0, not -5", "camera.iso", 12, source="studio.toml"))
+    studio.toml:12: camera.iso: must be above 0, not -5
+    """
+
+    def __init__(
+        self, message: str, key: str = "", line: int | None = None, *, source: str = "", others: int = 0
+    ) -> None:
+        self.message, self.key, self.line = message, key, line
+        self.source, self.others = source, others
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        place = (
+            self.source if self.line is None else f"{self.source or 'line '}:{self.line}".replace(" :", " ")
+        )
+        more = f" (and {self.others} more)" if self.others else ""
+        return one_line(": ".join(part for part in (place, self.key, self.message) if part) + more)
+
+
+def one_line(text: str) -> str:
+    """The text with everything that is not printable written as an escape, so that it stays one line."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
+def shown(value: Any) -> str:
+    """A value as a person would recognise it in the file, cut when it is long.
+
+    >>> shown("4OO"), shown(True), shown([1, 2])
+    ('the text "4OO"', 'true', 'a list of 2')
+    """
+    if isinstance(value, str):
+        return f"the text {_cut(json.dumps(value, ensure_ascii=False))}"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return _cut(f"{value:g}" if isinstance(value, float) else f"{value}"[: LONGEST_SHOWN + 1])
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, list | tuple):
+        return f"a list of {len(value)}"
+    return "nothing" if value is None else "a date or time"
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 1] + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known name that the word was probably meant to be.
+
+    >>> nearest("Apperture", ["iso", "aperture"])
+    'aperture'
+    """
+    names = {name.lower().replace("-", "_"): name for name in known}
+    found = get_close_matches(word.lower().replace("-", "_").strip(), list(names), n=1, cutoff=0.6)
+    return names[found[0]] if found else None
+
+
+def did_you_mean(word: str, known: Iterable[str], kind: str = "known") -> str:
+    """The hint behind an unknown name: the nearest one, else what there is."""
+    names = list(known)
+    if guess := nearest(word, names):
+        return f'did you mean "{guess}"?'
+    if not names:
+        return f"there is no {kind}"
+    listed = ", ".join(names[:12]) + (", …" if len(names) > 12 else "")
+    return f"{kind}: {listed}"
+
+
+def dotted(path: Path, data: Any = None) -> str:
+    """A path as a person writes it, heads by name where they have one.
+
+    >>> dotted(("heads", 0, "position", 2), {"heads": [{"name": "key"}]})
+    'heads.key.position.z'
+    """
+    words: list[str] = []
+    for i, part in enumerate(path):
+        if isinstance(part, str):
+            words.append(part if _BARE_KEY.fullmatch(part) else _cut(json.dumps(part, ensure_ascii=False)))
+        elif path[:i] == ("heads",):
+            words.append(_name_of_head(data, part))
+        elif part < 3 and (path[i - 1] in _POINTS or path[0] == "marks"):
+            words.append("xyz"[part])
+        else:
+            words[-1] += f"[{part + 1}]"
+    return ".".join(words)
+
+
+def _name_of_head(data: Any, index: int) -> str:
+    name = data["heads"][index].get("name") if _has_head(data, index) else None
+    return name if isinstance(name, str) and _BARE_KEY.fullmatch(name) else f"#{index + 1}"
+
+
+def _has_head(data: Any, index: int) -> bool:
+    heads = data.get("heads") if isinstance(data, Mapping) else None
+    return isinstance(heads, list | tuple) and index < len(heads) and isinstance(heads[index], Mapping)
