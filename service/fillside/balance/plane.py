@@ -5,6 +5,7 @@ All lines are polylines given at their bends, so that every quantity is exactly 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ from fillside.balance.wish import Wish
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_LUX = 1e-12
+KEPT = 1e-9
+"""A bound counts as kept up to this share of it, for the rounding of a computed point on it."""
 
 
 @dataclass(frozen=True)
@@ -58,13 +61,23 @@ class Plane:
         value: FloatArray = np.abs(np.log2(bright / dark) - np.log2(self.wish.quotient))
         return value
 
-    def excess(self, line: Line, exposure_cap: float) -> FloatArray:
-        """How far the worst bound is overstepped along a line, as a share of it; at most 0 where all hold."""
-        worst: FloatArray = line.lux[EXPOSURE] / exposure_cap - 1
+    def overstepped(self, line: Line, exposure_cap: float) -> dict[str, list[FloatArray]]:
+        """By bound, how far it is overstepped along a line as a share of it: at most 0 where it is kept.
+
+        Each is linear between two bends; the larger side of the face is not, so both sides stand alone.
+        """
+        bounds = {"most_over": [line.lux[EXPOSURE] / exposure_cap - 1]}
         if self.wish.most_lux is not None:
-            brighter = np.maximum(line.lux[FACE_KEY], line.lux[FACE_FILL])
-            worst = np.maximum(worst, brighter / self.wish.most_lux - 1)
-        return worst
+            bounds["most_lux"] = [line.lux[side] / self.wish.most_lux - 1 for side in (FACE_KEY, FACE_FILL)]
+        return bounds
+
+    def keeps_bounds(self, line: Line, exposure_cap: float = math.inf) -> npt.NDArray[np.bool_]:
+        """Where along a line every bound is kept."""
+        kept = np.ones(len(line.key), dtype=bool)
+        for values in self.overstepped(line, exposure_cap).values():
+            for value in values:
+                kept &= value <= KEPT
+        return kept
 
     def raising_key(self) -> Line:
         """From everything at its least, the key up to its most."""

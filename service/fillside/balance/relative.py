@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import Limits
-from fillside.balance.path import rising, role_path
+from fillside.balance.path import Path, rising, role_path
 from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
 from fillside.balance.wish import Wish
 
@@ -23,6 +23,37 @@ def key_lux(rows: Rows, outputs: FloatArray) -> float:
 def reference_lux(rows: Rows, wish: Wish, role: str, rule: str, outputs: FloatArray) -> float:
     """What a role's stops are counted from: the key's light, or the exposure target [lux]."""
     return key_lux(rows, outputs) if wish.reference(role, rule) == "key" else wish.exposure_lux
+
+
+def following_heads(metering: Metering, wish: Wish, limits: Limits) -> npt.NDArray[np.intp]:
+    """The held heads of hair-like roles that are counted from the key, so that they rise and fall with it."""
+    follows = np.zeros(len(limits.held), dtype=bool)
+    for role, rule in metering.role_rules.items():
+        if rule == "hair" and wish.reference(role, rule) == "key":
+            follows |= metering.role_masks[role]
+    return np.flatnonzero(follows & limits.held)
+
+
+def with_followers(metering: Metering, rows: Rows, wish: Wish, limits: Limits, key: Path) -> Path:
+    """The key's path with the light of the hair-like roles that follow it, and their bends."""
+    for k, role in enumerate(rows.roles):
+        rule = metering.role_rules[role]
+        mask = metering.role_masks[role]
+        heads = np.flatnonzero(mask & limits.held)
+        if rule != "hair" or wish.reference(role, rule) != "key" or len(heads) == 0:
+            continue
+        own = role_path(rows.matrix, heads, limits.least, limits.most)
+        row, share = FIRST_ROLE_ROW + k, math.exp2(wish.relative_stops(role, rule))
+        fixed = np.where(limits.held, 0.0, limits.least)
+        fixed_key, fixed_own = float(rows.matrix[LIT] @ fixed), float(rows.matrix[row] @ fixed)
+        bends_lux = (own.lux[row] + fixed_own) / share - fixed_key
+        bends = np.interp(bends_lux, rising(key.lux[LIT]), key.common)
+        common = np.union1d(key.common, bends)
+        lux = key.lux_at(common)
+        wanted = (lux[LIT] + fixed_key) * share - fixed_own
+        lux = lux + own.lux_at(np.interp(wanted, rising(own.lux[row]), own.common))
+        key = Path(key.heads, key.least, key.most, common, lux)
+    return key
 
 
 def hold_relative_roles(

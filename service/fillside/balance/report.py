@@ -208,6 +208,7 @@ def face_of(now: Measured) -> Face:
     return Face(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)
 
 
+SPILL_FROM_STOPS = 0.05
 SAYS_FROM_STOPS = 0.02
 """Below this error nothing stands in the way, whatever code a head happens to be at."""
 
@@ -244,7 +245,7 @@ def _spill(metering: Metering, target: Target, achieved: Achieved) -> tuple[Limi
     said = []
     for role, rule in metering.role_rules.items():
         goal, held = target.relative.get(role), achieved.relative.get(role)
-        if rule == "background" and goal is not None and held is not None and held - goal > SAYS_FROM_STOPS:
+        if rule == "background" and goal is not None and held is not None and held - goal > SPILL_FROM_STOPS:
             text = f"the other heads and the room alone put {held - goal:.1f} stop too much on the {role}"
             said.append(LimitSaid(head=None, role=role, at="spill", says=text))
     return tuple(said)

@@ -233,12 +233,43 @@ def _keeps(
 Trims = Mapping[str, float | None]
 """Stops by role on top of the balance; None puts the role out."""
 
+HALVINGS = 24
 
-def trim_codes(scene: Scene, limits: Limits, codes: Codes, trims: Trims) -> Codes:
+
+def trim_codes(
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, codes: Codes, trims: Trims
+) -> Codes:
     """The codes with each trimmed role's light times 2^stops, within limits; other roles' codes as they are.
 
-    A trim of 0 gives the codes back exactly.
+    A trim of 0 gives the codes back exactly. Where trims upward would put more than `most_lux` on the face,
+    all of them stop short of it together.
     """
+    active = {role: stops for role, stops in trims.items() if stops != 0}
+    if not active:
+        return codes
+    trimmed = _trimmed(metering.scene, limits, codes, active, 1.0)
+    upward = any(stops is not None and stops > 0 for stops in active.values())
+    if not upward or _face_allows(metering.scene, rows, wish, trimmed):
+        return trimmed
+    low, high = 0.0, 1.0
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        allowed = _face_allows(
+            metering.scene, rows, wish, _trimmed(metering.scene, limits, codes, active, middle)
+        )
+        low, high = (middle, high) if allowed else (low, middle)
+    return _trimmed(metering.scene, limits, codes, active, low)
+
+
+def _face_allows(scene: Scene, rows: Rows, wish: Wish, codes: Codes) -> bool:
+    if wish.most_lux is None:
+        return True
+    lux = rows.lux(outputs_of(scene, codes))
+    return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= wish.most_lux * (1 + 1e-9))
+
+
+def _trimmed(scene: Scene, limits: Limits, codes: Codes, trims: Trims, share_upward: float) -> Codes:
+    """Each trimmed role's codes, with only a share of every trim upward."""
     trimmed = list(codes)
     for i, role in enumerate(scene.roles):
         stops = trims.get(role, 0.0)
@@ -247,6 +278,8 @@ def trim_codes(scene: Scene, limits: Limits, codes: Codes, trims: Trims) -> Code
         if stops is None:
             trimmed[i] = 0
             continue
-        output = output_of_code(scene, i, codes[i]) * math.exp2(stops)
-        trimmed[i] = code_of_output(scene, i, min(output, 1.0))
+        by = stops * share_upward if stops > 0 else stops
+        if by != 0:
+            output = output_of_code(scene, i, codes[i]) * math.exp2(by)
+            trimmed[i] = code_of_output(scene, i, min(output, 1.0))
     return tuple(trimmed)

@@ -29,7 +29,7 @@ def search(plane: Plane, exposure_cap: float) -> tuple[float, float]:
         points = plane.line(keys.ravel(), fills.ravel())
         exposure_error = np.abs(np.log2(np.maximum(points.lux[EXPOSURE], 1e-12) / plane.wish.exposure_lux))
         cost = RATIO_COUNTS * np.round(plane.ratio_error(points), 7) + exposure_error
-        cost = np.where(plane.excess(points, exposure_cap) <= 1e-9, cost, math.inf)
+        cost = np.where(plane.keeps_bounds(points, exposure_cap), cost, math.inf)
         at = int(np.argmin(cost))
         if math.isfinite(cost[at]):
             best = (float(points.key[at]), float(points.fill[at]))

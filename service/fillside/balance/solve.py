@@ -21,18 +21,17 @@ import numpy.typing as npt
 
 from fillside.balance.limits import Limits
 from fillside.balance.path import along, first_above_zero, first_zero, role_path
-from fillside.balance.plane import Line, Plane
-from fillside.balance.relative import hold_relative_roles
-from fillside.balance.rows import EXPOSURE, Metering, Rows
+from fillside.balance.plane import KEPT, Line, Plane
+from fillside.balance.relative import following_heads, hold_relative_roles, with_followers
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.search import search
 from fillside.balance.wish import Wish
 
 FloatArray = npt.NDArray[np.float64]
 
-MET_STOPS = 1e-9
 AGREED_OUTPUT = 1e-12
 ROUNDS = 40
-"""How often the relative roles' share of the face is worked in; it shrinks by their share each time."""
+"""How often a background head's spill on the face is worked in; it shrinks by its share each time."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +49,8 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
     """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
     key = role_path(rows.matrix, np.flatnonzero(metering.is_key & limits.held), limits.least, limits.most)
     fill = role_path(rows.matrix, np.flatnonzero(metering.is_fill & limits.held), limits.least, limits.most)
+    followers = following_heads(metering, wish, limits)
+    key = with_followers(metering, rows, wish, limits, key)
     alone = not (_gives(metering.is_key, limits) and _gives(metering.is_fill, limits))
     outputs = limits.least.copy()
     couples = wish.read_as == "face" or wish.most_lux is not None
@@ -57,14 +58,23 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
     for _ in range(ROUNDS if couples else 1):
         before = outputs.copy()
         base = outputs.copy()
-        base[key.heads] = base[fill.heads] = 0.0
+        base[key.heads] = base[fill.heads] = base[followers] = 0.0
         plane = Plane(key, fill, rows.lux(base), wish)
         a, b, bounds = _hold_exposure_alone(plane) if alone else _answer(plane)
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
         hold_relative_roles(metering, rows, wish, limits, outputs)
         if np.abs(outputs - before).max(initial=0.0) < AGREED_OUTPUT:
             break
+    _spare_the_face(metering, rows, wish, limits, outputs)
     return Solved(outputs, bounds)
+
+
+def _spare_the_face(metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray) -> None:
+    """Take the other roles down, in place, where key and fill at their least leave the face too bright."""
+    lux = rows.lux(outputs)
+    if wish.most_lux is not None and max(lux[FACE_KEY], lux[FACE_FILL]) > wish.most_lux * (1 + KEPT):
+        others = limits.held & ~(metering.is_key | metering.is_fill)
+        outputs[others] = limits.least[others]
 
 
 def _gives(of_role: npt.NDArray[np.bool_], limits: Limits) -> bool:
@@ -79,11 +89,6 @@ def _answer(plane: Plane) -> Answer:
     return _protect_ratio(plane) if plane.wish.protect == "ratio" else _protect_exposure(plane)
 
 
-def _bound_name(plane: Plane, line: Line, at: float, exposure_cap: float) -> tuple[str, ...]:
-    by_exposure = along(line.lux[EXPOSURE], at) >= exposure_cap * (1 - 1e-9)
-    return ("most_over",) if by_exposure else ("most_lux",)
-
-
 def _walk(
     plane: Plane, line: Line, stop: FloatArray, exposure_cap: float
 ) -> tuple[float, tuple[str, ...], bool]:
@@ -91,13 +96,17 @@ def _walk(
 
     Returns the position, the names of bounds met, and whether `stop` was met.
     """
-    excess = plane.excess(line, exposure_cap)
-    bound, met = first_above_zero(excess), first_zero(stop)
-    if met is not None and (bound is None or met <= bound):
+    end = len(stop) - 1.0
+    bounds: tuple[str, ...] = ()
+    for name, values in plane.overstepped(line, exposure_cap).items():
+        for value in values:
+            at = first_above_zero(value)
+            if at is not None and at < end:
+                end, bounds = at, (name,)
+    met = first_zero(stop)
+    if met is not None and met <= end:
         return met, (), True
-    if bound is not None:
-        return bound, _bound_name(plane, line, bound, exposure_cap), False
-    return len(stop) - 1.0, (), False
+    return end, bounds, False
 
 
 def _at(line: Line, position: float) -> tuple[float, float]:
@@ -136,9 +145,9 @@ def _protect_exposure(plane: Plane) -> Answer:
     low = plane.line(plane.key.common[:1], plane.fill.common[:1])
     high = plane.line(plane.key.common[-1:], plane.fill.common[-1:])
     target = plane.wish.exposure_lux
-    if low.lux[EXPOSURE, 0] >= target or plane.excess(low, math.inf)[0] > 0:
+    if low.lux[EXPOSURE, 0] >= target or not plane.keeps_bounds(low)[0]:
         return (*_at(low, 0.0), ())
-    if high.lux[EXPOSURE, 0] <= target and plane.excess(high, math.inf)[0] <= 0:
+    if high.lux[EXPOSURE, 0] <= target and plane.keeps_bounds(high)[0]:
         return (*_at(high, 0.0), ())
     at_target = _best_ratio_at(plane, target)
     if at_target is not None:
@@ -167,12 +176,12 @@ def _best_ratio_at(plane: Plane, exposure_lux: float) -> tuple[float, float] | N
         return None
     positions = np.arange(len(line.key), dtype=float)
     cuts = [first_zero(plane.balance(line))]
-    if plane.wish.most_lux is not None:
-        cuts += _zeros(plane.excess(line, math.inf))
+    for value in plane.overstepped(line, math.inf).get("most_lux", ()):
+        cuts += _zeros(value)
     positions = np.append(positions, [cut for cut in cuts if cut is not None])
     index = np.arange(len(line.key))
     points = plane.line(np.interp(positions, index, line.key), np.interp(positions, index, line.fill))
-    error = np.where(plane.excess(points, math.inf) <= 1e-9, plane.ratio_error(points), math.inf)
+    error = np.where(plane.keeps_bounds(points), plane.ratio_error(points), math.inf)
     best = int(np.argmin(error))
     return None if math.isinf(error[best]) else (float(points.key[best]), float(points.fill[best]))
 

@@ -1,0 +1,96 @@
+"""Contract: wire codes are chosen together, kept unless another choice gains, and trims undo exactly."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+
+import numpy as np
+import pytest
+
+from contract.balance_rigs import random_rig
+from fillside.balance.limits import limits_of
+from fillside.balance.offline import solve_rig
+from fillside.balance.rounding import choose_codes, outputs_of, own_rounding, trim_codes
+from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering
+from fillside.balance.solve import solve
+from fillside.balance.wish import wish_from_rig
+from fillside.rig.change import apply_change
+from fillside.rig.model import Rig
+from fillside.rig.scene import scene
+
+
+def eight_bit_rig(seed: int, curve: str = "square") -> Rig:
+    rig = random_rig(np.random.default_rng(seed), exposure=300.0)
+    data = rig.dump()
+    for head in data["heads"]:
+        head["drive"]["bits"] = 8
+        head["dimming"]["curve"] = curve
+    return Rig.model_validate(data)
+
+
+@pytest.mark.parametrize("curve", ["linear", "square", "log", "lightness"])
+@pytest.mark.parametrize("seed", range(5))
+def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -> None:
+    metering = Metering(scene(eight_bit_rig(seed, curve)))
+    own, wish, limits = metering.scene, wish_from_rig(metering.scene.rig), limits_of(metering.scene)
+    rows = metering.rows_at((0.0, 0.0, 1.2))
+    solved = solve(metering, rows, wish, limits).outputs
+    goal = rows.lux(solved)
+
+    def larger_error(codes: tuple[int, ...]) -> float:
+        lux = rows.lux(outputs_of(own, codes))
+        ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
+        return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
+
+    chosen = choose_codes(metering, rows, wish, limits, solved)
+    rounded = own_rounding(own, limits, solved)
+    balanced = metering.is_key | metering.is_fill
+    options = [
+        [c for c in (r - 1, r, r + 1) if limits.floor_codes[i] <= c <= 255] if balanced[i] else [chosen[i]]
+        for i, r in enumerate(rounded)
+    ]
+    assert all(code in option for code, option in zip(chosen, options, strict=True))
+    assert larger_error(chosen) <= min(larger_error(codes) for codes in product(*options)) + 1e-12
+
+
+def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop() -> None:
+    metering = Metering(scene(eight_bit_rig(3)))
+    wish, limits = wish_from_rig(metering.scene.rig), limits_of(metering.scene)
+    here, near, far = (metering.rows_at((x, 0.0, 1.2)) for x in (0.0, 0.001, 0.2))
+    codes = choose_codes(metering, here, wish, limits, solve(metering, here, wish, limits).outputs)
+    kept = choose_codes(metering, near, wish, limits, solve(metering, near, wish, limits).outputs, codes)
+    moved = choose_codes(metering, far, wish, limits, solve(metering, far, wish, limits).outputs, codes)
+    assert kept == codes
+    assert moved != codes
+
+
+def test_a_trim_halves_its_role_and_leaves_the_others_and_undoes_exactly() -> None:
+    rig = random_rig(np.random.default_rng(5), exposure=250.0)
+    metering = Metering(scene(rig))
+    own, wish, limits = metering.scene, wish_from_rig(rig), limits_of(metering.scene)
+    rows = metering.rows_at(rig.start)
+    codes = solve_rig(rig).codes
+    trimmed = trim_codes(metering, rows, wish, limits, codes, {"fill": -1.0})
+    before, after = outputs_of(own, codes), outputs_of(own, trimmed)
+    for i, role in enumerate(own.roles):
+        if role == "fill" and after[i] > limits.least[i]:
+            assert math.log2(after[i] / before[i]) == pytest.approx(-1, abs=0.02)
+        elif role != "fill":
+            assert trimmed[i] == codes[i]
+    assert trim_codes(metering, rows, wish, limits, codes, {"fill": 0.0}) == codes
+    out = trim_codes(metering, rows, wish, limits, codes, {"hair": None})
+    assert [out[i] for i in own.of_role("hair")] == [0]
+
+
+def test_an_upward_trim_stops_at_the_most_light_on_the_face() -> None:
+    rig = apply_change(random_rig(np.random.default_rng(5), exposure=250.0), {"subject.most_lux": 400.0})
+    metering = Metering(scene(rig))
+    wish, limits = wish_from_rig(rig), limits_of(metering.scene)
+    rows = metering.rows_at(rig.start)
+    codes = solve_rig(rig).codes
+    trimmed = trim_codes(metering, rows, wish, limits, codes, {"key": 3.0})
+    lux = rows.lux(outputs_of(metering.scene, trimmed))
+    assert trimmed != codes
+    assert max(lux[3], lux[4]) == pytest.approx(400.0, rel=2e-3)
+    assert max(lux[3], lux[4]) <= 400.0 * (1 + 1e-9)
