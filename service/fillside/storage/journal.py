@@ -1,0 +1,100 @@
+"""The journal: who ordered what, from where, when, and what came of it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from dataclasses import dataclass
+from typing import Any
+
+from fillside.storage.store import Store
+
+MOST_ROWS = 200_000
+TRIM_EVERY = 2_000
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """Who stands at a door: a name (never a secret), which door, and from what address."""
+
+    who: str
+    door: str
+    address: str = ""
+
+
+@dataclass(frozen=True)
+class Entry:
+    at: float
+    visitor: Visitor
+    said: Any
+    outcome: str
+    note: str = ""
+
+
+class Journal:
+    """Writes entries, and keeps position reports from filling it.
+
+    A tracker speaks fifty times a second. Of its accepted reports the journal keeps the first of each
+    second, with how many there were since the one before; everything else is kept as it came.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._written = 0
+        self._report_at: dict[Visitor, float] = {}
+        self._unwritten: dict[Visitor, int] = {}
+
+    def write(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> None:
+        entry = Entry(time.time(), visitor, said, outcome, note)
+        if outcome == "ok" and isinstance(said, dict) and said.get("do") == "subject":
+            thinned = self._thin(entry)
+            if thinned is None:
+                return
+            entry = thinned
+        self._written += 1
+        trim = self._written % TRIM_EVERY == 0
+        self._store.write(lambda connection: _insert(connection, entry, trim))
+
+    def _thin(self, entry: Entry) -> Entry | None:
+        visitor = entry.visitor
+        if 0 <= entry.at - self._report_at.get(visitor, -1.0) < 1.0:
+            self._unwritten[visitor] = self._unwritten.get(visitor, 0) + 1
+            return None
+        self._report_at[visitor] = entry.at
+        skipped = self._unwritten.pop(visitor, 0)
+        note = f"and {skipped} reports before it" if skipped else ""
+        return Entry(entry.at, visitor, entry.said, entry.outcome, note)
+
+
+def _insert(connection: sqlite3.Connection, entry: Entry, trim: bool) -> None:
+    connection.execute(
+        "INSERT INTO journal (at, who, door, address, said, outcome, note) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            entry.at,
+            entry.visitor.who,
+            entry.visitor.door,
+            entry.visitor.address,
+            json.dumps(entry.said, separators=(",", ":")),
+            entry.outcome,
+            entry.note,
+        ),
+    )
+    if trim:
+        connection.execute(
+            "DELETE FROM journal WHERE id <= (SELECT max(id) FROM journal) - ?",
+            (MOST_ROWS,),
+        )
+
+
+def latest_entries(store: Store, most: int = 100, before: int | None = None) -> list[dict[str, Any]]:
+    """The newest entries first, at most `most`, all with an id below `before`."""
+    rows = store.read(
+        lambda connection: connection.execute(
+            "SELECT id, at, who, door, address, said, outcome, note FROM journal "
+            "WHERE id < ? ORDER BY id DESC LIMIT ?",
+            (before if before is not None else 2**62, most),
+        ).fetchall()
+    )
+    names = ("id", "at", "who", "door", "address", "said", "outcome", "note")
+    return [{**dict(zip(names, row, strict=True)), "said": json.loads(row[5])} for row in rows]

@@ -1,0 +1,193 @@
+"""Contract: what the store keeps, and that a disk in trouble never reaches whoever handed something in."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import stat
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError
+from fillside.storage.folder import LockedFolder, default_folder
+from fillside.storage.journal import Journal, Visitor, latest_entries
+from fillside.storage.migrate import migrations
+from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
+
+ANNA = Visitor("anna", "http", "127.0.0.1")
+
+
+def test_what_is_remembered_is_there_at_the_next_opening(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        assert remembered(store) is None
+        remember(store, {"codes": [1, 65535], "mode": "freeze"})
+        remember(store, {"codes": [2, 65535], "mode": "freeze"})
+    with Store.open(tmp_path) as store:
+        assert remembered(store) == {"codes": [2, 65535], "mode": "freeze"}
+
+
+def test_closing_writes_all_that_waits_and_may_be_repeated(tmp_path: Path) -> None:
+    store = Store.open(tmp_path)
+    journal = Journal(store)
+    for number in range(3000):
+        journal.write(ANNA, {"do": "expose", "by": number}, "ok")
+    store.close()
+    store.close()
+    with Store.open(tmp_path) as again:
+        (count,) = again.read(lambda c: c.execute("SELECT count(*) FROM journal").fetchone())
+    assert count == 3000
+
+
+def test_a_job_after_closing_fails_instead_of_waiting(tmp_path: Path) -> None:
+    store = Store.open(tmp_path)
+    store.close()
+    assert isinstance(remember(store, {}).exception(timeout=1), sqlite3.ProgrammingError)
+
+
+def test_the_files_are_for_their_owner_alone(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "rig"
+    with Store.open(folder) as store:
+        remember(store, {"mode": "follow"}).result()
+        modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()}
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert set(modes) >= {FILE, "lock"}
+    assert set(modes.values()) == {0o600}
+
+
+def test_a_second_daemon_is_refused_in_one_line_that_names_the_first(tmp_path: Path) -> None:
+    with Store.open(tmp_path), pytest.raises(FolderInUseError) as refused:
+        Store.open(tmp_path)
+    assert str(os.getpid()) in str(refused.value)
+    assert "\n" not in str(refused.value)
+    Store.open(tmp_path).close()
+
+
+def test_the_lock_ends_with_the_process_however_it_ends(tmp_path: Path) -> None:
+    code = (
+        "import os, sys; from pathlib import Path; from fillside.storage.folder import LockedFolder;"
+        "held = LockedFolder(Path(sys.argv[1])); os.kill(os.getpid(), 9)"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False)
+    LockedFolder(tmp_path).close()
+
+
+def test_a_folder_that_cannot_be_is_named_with_the_reason(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(FolderUnusableError, match="Not a directory") as refused:
+        Store.open(tmp_path / "file" / "below")
+    assert "\n" not in str(refused.value)
+
+
+def test_an_unkept_store_serves_its_run(tmp_path: Path) -> None:
+    with Store.unkept() as store:
+        remember(store, {"mode": "dark"}).result()
+        assert remembered(store) == {"mode": "dark"}
+        assert store.trouble is not None
+
+
+def test_a_damaged_database_is_put_aside_not_overwritten(tmp_path: Path) -> None:
+    (tmp_path / FILE).write_bytes(b"this was never a database" * 100)
+    with Store.open(tmp_path) as store:
+        assert remembered(store) is None
+    assert (tmp_path / f"{FILE}.damaged-1").read_bytes().startswith(b"this was never")
+
+
+def test_data_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
+    Store.open(tmp_path).close()
+    with sqlite3.connect(tmp_path / FILE) as connection:
+        connection.execute(f"PRAGMA user_version = {len(migrations()) + 1}")
+    connection.close()
+    with pytest.raises(DataTooNewError, match="upgrade"):
+        Store.open(tmp_path)
+
+
+def test_readers_cannot_write(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store, pytest.raises(sqlite3.OperationalError, match="readonly"):
+        store.read(lambda c: c.execute("DELETE FROM journal"))
+
+
+def test_one_bad_job_takes_no_other_with_it(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        gate = threading.Event()
+        store.write(lambda c: gate.wait(5))
+        good = remember(store, {"mode": "follow"})
+        bad = store.write(lambda c: c.execute("INSERT INTO nowhere VALUES (1)"))
+        worse = store.write(lambda c: 1 / 0)
+        gate.set()
+        good.result(timeout=5)
+        assert isinstance(bad.exception(timeout=5), sqlite3.OperationalError)
+        assert isinstance(worse.exception(timeout=5), ZeroDivisionError)
+        assert remembered(store) == {"mode": "follow"}
+
+
+def test_a_full_disk_is_said_once_and_over_when_there_is_room(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with Store.open(tmp_path) as store:
+        (pages,) = store.write(lambda c: c.execute("PRAGMA page_count").fetchone()).result()
+        limit = f"PRAGMA max_page_count = {pages + 2}"
+        store.write(lambda c: c.execute(limit).fetchone()).result()
+        journal = Journal(store)
+        for _ in range(40):
+            journal.write(ANNA, {"do": "follow", "padding": "x" * 2000}, "ok")
+        remember(store, {"mode": "follow"}).exception(timeout=5)
+        assert store.trouble is not None
+        store.write(lambda c: c.execute("PRAGMA max_page_count = 1000000").fetchone()).result()
+        remember(store, {"mode": "freeze"}).result(timeout=5)
+        assert store.trouble is None
+        assert remembered(store) == {"mode": "freeze"}
+    said = [record.getMessage() for record in caplog.records]
+    assert sum("cannot write" in line for line in said) == 1
+    assert sum("works again" in line for line in said) == 1
+
+
+def test_an_identity_is_made_once(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        assert kept_identity(store, "cid", lambda: "first") == "first"
+    with Store.open(tmp_path) as store:
+        assert kept_identity(store, "cid", lambda: "second") == "first"
+
+
+def test_the_journal_tells_who_from_where_what_and_the_outcome(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        journal = Journal(store)
+        journal.write(ANNA, {"do": "follow"}, "ok", "following")
+        journal.write(Visitor("", "osc", "10.0.0.9"), {"do": "nonsense"}, "bad_order", "no such order")
+        store.write(lambda c: None).result()
+        last, first = latest_entries(store)
+        assert (first["who"], first["door"], first["address"]) == ("anna", "http", "127.0.0.1")
+        assert (first["said"], first["outcome"], first["note"]) == ({"do": "follow"}, "ok", "following")
+        assert (last["outcome"], last["door"]) == ("bad_order", "osc")
+        assert latest_entries(store, before=last["id"]) == [first]
+
+
+def test_position_reports_do_not_fill_the_journal(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        journal = Journal(store)
+        for _ in range(200):
+            journal.write(ANNA, {"do": "subject", "to": [0, 0, 1.2]}, "ok")
+        journal.write(ANNA, {"do": "subject", "to": [99, 0, 1.2]}, "out_of_range")
+        store.write(lambda c: None).result()
+        entries = latest_entries(store)
+    assert entries[0]["outcome"] == "out_of_range"
+    assert len(entries) < 20
+
+
+def test_where_data_is_kept_when_nobody_says() -> None:
+    assert default_folder("corner", {"STATE_DIRECTORY": "/var/lib/fillside"}) == Path(
+        "/var/lib/fillside/corner"
+    )
+    assert default_folder("corner", {"HOME": "/home/me"}) == Path("/home/me/.local/state/fillside/corner")
+
+
+def test_migrations_are_numbered_without_a_gap_and_each_runs_on_an_empty_database() -> None:
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    for step in migrations():
+        connection.executescript(f"BEGIN IMMEDIATE;\n{step}\nCOMMIT;")
+    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    connection.close()
+    assert {"remembered", "journal", "identity"} <= tables
