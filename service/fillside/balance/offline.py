@@ -46,7 +46,7 @@ def solve_rows(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> So
     """The report and wire codes for rows already at hand."""
     solved = solve(metering, rows, wish, limits)
     codes = choose_codes(metering, rows, wish, limits, solved.outputs)
-    return Solution(report=report(metering, rows, wish, limits, codes, solved.bounds), codes=codes)
+    return Solution(report=report(metering, rows, wish, limits, solved, codes), codes=codes)
 
 
 class PredictedHead(Said):

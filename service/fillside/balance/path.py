@@ -35,7 +35,7 @@ class Path:
         knots = self.common
         if len(knots) == 1:
             return np.repeat(self.lux, len(common), axis=1)
-        segment = np.clip(np.searchsorted(knots, common, side="right") - 1, 0, len(knots) - 2)
+        segment = knots[1:-1].searchsorted(common, side="right")
         share = (common - knots[segment]) / (knots[segment + 1] - knots[segment])
         start = self.lux[:, segment]
         value: FloatArray = start + share * (self.lux[:, segment + 1] - start)
@@ -47,14 +47,21 @@ def role_path(matrix: FloatArray, heads: npt.NDArray[np.intp], least: FloatArray
     low, high = least[heads], most[heads]
     if len(heads) == 0:
         return Path(heads, low, high, np.zeros(1), np.zeros((len(matrix), 1)))
-    common = np.unique(np.concatenate((low, high)))
-    outputs = np.minimum(np.maximum(common, low[:, np.newaxis]), high[:, np.newaxis])
-    return Path(heads, low, high, common, matrix[:, heads] @ outputs)
+    per_head = matrix[:, heads]
+    bends = np.concatenate((low, high))
+    order = np.argsort(bends, kind="stable")
+    common = bends[order]
+    slope = np.cumsum(np.concatenate((per_head, -per_head), axis=1)[:, order], axis=1)
+    lux = np.empty_like(slope)
+    lux[:, 0] = per_head @ low
+    lux[:, 1:] = lux[:, :1] + np.cumsum(slope[:, :-1] * (common[1:] - common[:-1]), axis=1)
+    first = np.concatenate(([True], common[1:] > common[:-1]))
+    return Path(heads, low, high, common[first], lux[:, first])
 
 
 def rising(values: FloatArray) -> FloatArray:
     """The values made strictly rising, so that they can be looked up in; flat stretches rise by a hair."""
-    hair = 1e-13 * max(1.0, float(np.abs(values).max()))
+    hair = 1e-13 * max(1.0, abs(float(values[0])), abs(float(values[-1])))
     value: FloatArray = np.maximum.accumulate(values) + hair * np.arange(len(values))
     return value
 

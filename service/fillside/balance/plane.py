@@ -81,11 +81,13 @@ class Plane:
 
     def raising_key(self) -> Line:
         """From everything at its least, the key up to its most."""
-        return self.line(self.key.common, np.full(len(self.key.common), self.fill.common[0]))
+        lux = self.key.lux + (self.fill.lux[:, :1] + self.base[:, np.newaxis])
+        return Line(self.key.common, np.repeat(self.fill.common[:1], len(self.key.common)), lux)
 
     def raising_fill(self) -> Line:
         """From everything at its least, the fill up to its most."""
-        return self.line(np.full(len(self.fill.common), self.key.common[0]), self.fill.common)
+        lux = self.fill.lux + (self.key.lux[:, :1] + self.base[:, np.newaxis])
+        return Line(np.repeat(self.key.common[:1], len(self.fill.common)), self.fill.common, lux)
 
     def level_line(self, key_values: FloatArray, fill_values: FloatArray, total: float) -> Line | None:
         """Where key_values(a) + fill_values(b) = total; both values rise with their own common output.
@@ -98,13 +100,14 @@ class Plane:
     def ratio_line(self) -> Line | None:
         """Where g = 0, from the least light to the most; None where it does not rise or does not exist."""
         bright, dark = self.sides
-        weights = np.zeros(len(self.base))
-        weights[bright], weights[dark] = 1.0, -self.wish.quotient
-        by_key, by_fill, base = weights @ self.key.lux, weights @ self.fill.lux, float(weights @ self.base)
+        by_key, by_fill, base = (
+            lux[bright] - self.wish.quotient * lux[dark] for lux in (self.key.lux, self.fill.lux, self.base)
+        )
         sign = 1.0 if by_key[-1] >= by_key[0] else -1.0
-        if (np.diff(sign * by_key) < 0).any() or (np.diff(sign * by_fill) > 0).any():
+        by_key, by_fill = sign * by_key, sign * by_fill
+        if (by_key[1:] < by_key[:-1]).any() or (by_fill[1:] > by_fill[:-1]).any():
             return None
-        return self._matching(rising(sign * by_key), rising(-sign * (by_fill + base)), self.fill.common)
+        return self._matching(rising(by_key), rising(-by_fill - sign * base), self.fill.common)
 
     def _matching(self, rising_key: FloatArray, rising_fill: FloatArray, fill: FloatArray) -> Line | None:
         """The line where two rising functions, given at the bends of key and fill, are equal."""
@@ -112,5 +115,6 @@ class Plane:
         if low > high:
             return None
         values = np.concatenate((rising_key, rising_fill, (low, high)))
-        values = np.unique(values[(values >= low) & (values <= high)])
+        values = values[(values >= low) & (values <= high)]
+        values.sort()
         return self.line(np.interp(values, rising_key, self.key.common), np.interp(values, rising_fill, fill))

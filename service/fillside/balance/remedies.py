@@ -181,7 +181,8 @@ def _lamp_steps(head: Head, limit: str) -> Iterator[_Step]:
             change[f"heads.{head.name}.intensity"] = _short(head.intensity * count / now)
         watts = head.lamp.watts
         load = "" if watts is None else f" ({watts * count:g} W in all)"
-        yield _Step(f"Put {count} lamps into {head.name} instead of {now}{load}.", change)
+        lamps = "1 lamp" if count == 1 else f"{count} lamps"
+        yield _Step(f"Use {lamps} in {head.name} instead of {now}{load}.", change)
 
 
 def _diffusion(case: _Case) -> Iterator[Iterator[_Step]]:

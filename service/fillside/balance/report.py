@@ -13,6 +13,7 @@ from fillside.balance.limits import Limits
 from fillside.balance.measure import Measured, measure, stops_over, wanted
 from fillside.balance.rounding import Codes, outputs_of
 from fillside.balance.rows import Metering, Rows
+from fillside.balance.solve import Solved
 from fillside.balance.wish import Wish
 from fillside.photometry.dimming import level_from_code, wire_octets
 from fillside.rig.scene import Scene
@@ -20,6 +21,7 @@ from fillside.rig.scene import Scene
 FloatArray = npt.NDArray[np.float64]
 
 AtLimit = Literal["full", "floor"]
+AT_LIMIT = 1e-9
 
 
 class Said(BaseModel):
@@ -100,13 +102,22 @@ def worst_error_stops(target: Target, achieved: Achieved) -> float:
     return max(abs(error) for error in errors)
 
 
-def head_says(scene: Scene, limits: Limits, rows: Rows, codes: Codes) -> tuple[HeadSaid, ...]:
-    """Every head as it stands at wire codes."""
+def head_says(
+    scene: Scene, limits: Limits, rows: Rows, codes: Codes, solved: FloatArray | None = None
+) -> tuple[HeadSaid, ...]:
+    """Every head as it stands at wire codes.
+
+    `solved` (heads,) are the outputs before rounding: a head that met a limit there is at it, though joint
+    rounding may have left it one code away.
+    """
     outputs = outputs_of(scene, codes)
-    return tuple(_head(scene, limits, rows, i, codes[i], float(outputs[i])) for i in range(len(codes)))
+    met = outputs if solved is None else solved
+    return tuple(
+        _head(scene, limits, rows, i, codes[i], float(outputs[i]), float(met[i])) for i in range(len(codes))
+    )
 
 
-def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: float) -> HeadSaid:
+def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: float, met: float) -> HeadSaid:
     fixed = bool(scene.fixed[i])
     return HeadSaid(
         name=scene.names[i],
@@ -115,16 +126,16 @@ def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: f
         level=1.0 if fixed else level_from_code(code, scene.full_scales[i]),
         wire=() if fixed else tuple(wire_octets(code, scene.full_scales[i])),
         lux=float(rows.own_lux[i]) * output,
-        at_limit=_limit_of(limits, i, code, scene.full_scales[i]),
+        at_limit=_limit_of(limits, i, met),
     )
 
 
-def _limit_of(limits: Limits, i: int, code: int, full_scale: int) -> AtLimit | None:
+def _limit_of(limits: Limits, i: int, output: float) -> AtLimit | None:
     if not limits.held[i]:
         return None
-    if code >= full_scale:
+    if output >= limits.most[i] * (1 - AT_LIMIT):
         return "full"
-    return "floor" if code == limits.floor_codes[i] else None
+    return "floor" if output <= limits.least[i] * (1 + AT_LIMIT) else None
 
 
 def target_of(
@@ -184,7 +195,7 @@ def achieved_of(wish: Wish, target: Target, now: Measured) -> Achieved:
 
 
 def report(
-    metering: Metering, rows: Rows, wish: Wish, limits: Limits, codes: Codes, bounds: tuple[str, ...] = ()
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, solved: Solved, codes: Codes
 ) -> Report:
     """The whole answer for codes without trims; remedies are added by who has time to look for them."""
     scene = metering.scene
@@ -192,14 +203,14 @@ def report(
     now = measure(metering, rows, wish, outputs)
     target = target_of(metering, rows, wish, outputs, {})
     achieved = achieved_of(wish, target, now)
-    heads = head_says(scene, limits, rows, codes)
+    heads = head_says(scene, limits, rows, codes, solved.outputs)
     return Report(
         subject=rows.point,
         target=target,
         achieved=achieved,
         face=face_of(now),
         heads=heads,
-        limits=limits_said(metering, wish, heads, target, achieved, bounds),
+        limits=limits_said(metering, wish, heads, target, achieved, solved.bounds),
     )
 
 

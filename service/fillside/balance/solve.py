@@ -63,7 +63,7 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
         a, b, bounds = _hold_exposure_alone(plane) if alone else _answer(plane)
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
         hold_relative_roles(metering, rows, wish, limits, outputs)
-        if np.abs(outputs - before).max(initial=0.0) < AGREED_OUTPUT:
+        if float(np.abs(outputs - before).max(initial=0.0)) < AGREED_OUTPUT:
             break
     _spare_the_face(metering, rows, wish, limits, outputs)
     return Solved(outputs, bounds)
