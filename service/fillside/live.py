@@ -1,0 +1,145 @@
+"""Telling everybody who looks on what has changed, without ever waiting for one of them.
+
+The owner of the state says `changed()` as often as it likes. At most `MOST_PER_SECOND` times a second
+the state is made once and compared with what was told last; the difference is written as JSON once and
+handed to every reader's own queue, a few readers in each turn of the event loop, so that a frame that
+falls due is never behind two hundred of them. A reader whose queue is full does not keep up: it is
+dropped, and told why.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+MOST_PER_SECOND = 20
+BEAT_S = 5.0
+"""After so long without a change readers get ``{"changed": {}}``, and know that somebody is there."""
+QUEUE = 60
+READERS_PER_TURN = 8
+MOST_READERS = 1000
+
+State = dict[str, Any]
+
+
+class DroppedError(Exception):
+    """The reader was dropped; the text says why."""
+
+
+def difference(old: State, new: State) -> State:
+    """The top-level members that changed, with their new values.
+
+    >>> difference({"mode": "follow", "heads": []}, {"mode": "freeze", "heads": []})
+    {'mode': 'freeze'}
+    """
+    return {name: value for name, value in new.items() if name not in old or old[name] != value}
+
+
+def as_text(value: Any) -> str:
+    return json.dumps(value, allow_nan=False, separators=(",", ":"))
+
+
+class Reader:
+    """One who looks on: a short queue of texts, and word when it ends."""
+
+    def __init__(self, first: str) -> None:
+        self._queue: deque[str] = deque([first])
+        self._ready = asyncio.Event()
+        self._ready.set()
+        self.dropped: str | None = None
+
+    def hand(self, text: str) -> None:
+        if self.dropped is not None:
+            return
+        if len(self._queue) >= QUEUE:
+            self.drop(f"too slow: {QUEUE} changes behind")
+            return
+        self._queue.append(text)
+        self._ready.set()
+
+    def drop(self, reason: str) -> None:
+        self.dropped = reason
+        self._queue.clear()
+        self._ready.set()
+
+    async def next(self) -> str:
+        """The next text; raises DroppedError once the reader was dropped."""
+        await self._ready.wait()
+        if self.dropped is not None:
+            raise DroppedError(self.dropped)
+        text = self._queue.popleft()
+        if not self._queue:
+            self._ready.clear()
+        return text
+
+
+class Live:
+    """All who look on. `run` is its one task."""
+
+    def __init__(self, state: Callable[[], State]) -> None:
+        self._state = state
+        self._readers: set[Reader] = set()
+        self._changed = asyncio.Event()
+        self._told: State = {}
+        self.dropped = 0
+
+    @property
+    def readers(self) -> int:
+        return len(self._readers)
+
+    def changed(self) -> None:
+        """Something changed; readers will hear of it soon."""
+        if self._readers:
+            self._changed.set()
+
+    @asynccontextmanager
+    async def join(self) -> AsyncIterator[Reader]:
+        """Look on: the first text is ``{"full": state}``, then come ``{"changed": …}``."""
+        if not self._readers:
+            self._told = self._state()
+        # The first text is what the others were told last, so that the next difference fits everybody.
+        reader = Reader(as_text({"full": self._told}))
+        self._readers.add(reader)
+        self._changed.set()
+        try:
+            yield reader
+        finally:
+            self._readers.discard(reader)
+
+    async def run(self) -> None:
+        """Tell, until cancelled."""
+        while True:
+            beat = False
+            try:
+                async with asyncio.timeout(BEAT_S):
+                    await self._changed.wait()
+            except TimeoutError:
+                beat = True
+            self._changed.clear()
+            if not self._readers:
+                continue
+            state = self._state()
+            news = difference(self._told, state)
+            self._told = state
+            if news or beat:
+                await self._hand_round(as_text({"changed": news}))
+            await asyncio.sleep(1 / MOST_PER_SECOND)
+
+    async def _hand_round(self, text: str) -> None:
+        for number, reader in enumerate(tuple(self._readers), start=1):
+            reader.hand(text)
+            if reader.dropped is not None:
+                self._readers.discard(reader)
+                self.dropped += 1
+            if number % READERS_PER_TURN == 0:
+                await asyncio.sleep(0)
+
+    def end(self, reason: str) -> None:
+        """Drop everybody, when the daemon stops."""
+        for reader in self._readers:
+            reader.drop(reason)
+        self._readers.clear()

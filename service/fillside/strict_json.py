@@ -1,0 +1,64 @@
+"""JSON as RFC 8259 has it: UTF-8, no NaN or infinity, no key twice, nothing that breaks what comes after."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any, NoReturn
+
+from fillside.answers import Refusal
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise Refusal("bad_order", f"{name} is not a number that JSON knows")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise Refusal("bad_order", f"{text[:40]} is too large a number")
+    return value
+
+
+def _whole(text: str) -> int:
+    if len(text) > 300:
+        raise Refusal("bad_order", f"{text[:20]}… is too large a number")
+    return int(text)
+
+
+def _no_twin(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        names = [name for name, _ in pairs]
+        twin = next(name for name in names if names.count(name) > 1)
+        raise Refusal("bad_order", f"{twin!r} is there twice", twin)
+    return found
+
+
+def strict_loads(body: bytes | str) -> Any:
+    """What `body` says.
+
+    Raises Refusal (bad_order) with one line that says what is wrong.
+
+    >>> strict_loads(b'{"do": "follow"}')
+    {'do': 'follow'}
+    """
+    try:
+        text = body.decode("utf-8") if isinstance(body, bytes) else body
+        value = json.loads(
+            text,
+            parse_constant=_no_constant,
+            parse_float=_finite,
+            parse_int=_whole,
+            object_pairs_hook=_no_twin,
+        )
+        json.dumps(value, ensure_ascii=False).encode("utf-8")
+    except UnicodeError:
+        raise Refusal("bad_order", "the text is not UTF-8") from None
+    except RecursionError:
+        raise Refusal("bad_order", "nested too deeply") from None
+    except json.JSONDecodeError as error:
+        raise Refusal(
+            "bad_order", f"not JSON: {error.msg} at line {error.lineno} column {error.colno}"
+        ) from None
+    return value

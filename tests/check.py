@@ -1,0 +1,40 @@
+"""The one check, for people and machines alike: style, types, then every test.
+
+    python tests/check.py              all of it
+    python tests/check.py tests/reference -k disc    all checks, but only those tests
+
+Each part runs even when one before it failed, so that one run tells everything; the tests come last.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+PARTS = (
+    ("style", ("ruff", "check")),
+    ("format", ("ruff", "format", "--check")),
+    ("types", ("mypy",)),
+    ("tests", ("pytest",)),
+)
+
+
+def main(chosen_tests: list[str]) -> int:
+    """Run all parts and return 0 only when all are clean."""
+    failed = []
+    for name, (module, *arguments) in PARTS:
+        more = chosen_tests if module == "pytest" else []
+        print(f"== {name}: {' '.join((module, *arguments, *more))}", flush=True)
+        if subprocess.run(
+            [sys.executable, "-m", module, *arguments, *more], cwd=ROOT, check=False
+        ).returncode:
+            failed.append(name)
+    if failed:
+        print(f"not clean: {', '.join(failed)}", file=sys.stderr)
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,41 @@
+"""Contract: what a body may be. RFC 8259: UTF-8 (8.1), no NaN or Infinity (6); names should be unique (4)."""
+
+from __future__ import annotations
+
+import contextlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fillside.answers import Refusal
+from fillside.strict_json import strict_loads
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        (b"", "not JSON"),
+        (b"{", "not JSON"),
+        (b"\xff\xfe{}", "UTF-8"),
+        (b'{"to": NaN}', "NaN"),
+        (b'{"to": -Infinity}', "Infinity"),
+        (b'{"by": 1e999}', "too large"),
+        (b'{"by": 1' + b"0" * 5000 + b"}", "too large"),
+        (b'{"do": "follow", "do": "dark"}', "twice"),
+        (b'{"do": "\\ud800"}', "UTF-8"),
+        (b"[" * 100_000, "nested"),
+        (b'{"do": "follow"} {}', "not JSON"),
+    ],
+)
+def test_what_is_not_json_is_refused_in_one_line(body: bytes, says: str) -> None:
+    with pytest.raises(Refusal, match=says) as refused:
+        strict_loads(body)
+    assert refused.value.code == "bad_order"
+    assert "\n" not in refused.value.message
+
+
+@given(st.binary(max_size=200))
+def test_garbage_is_read_or_refused_and_nothing_else(body: bytes) -> None:
+    with contextlib.suppress(Refusal):
+        strict_loads(body)
