@@ -18,7 +18,7 @@ def cross_checks(rig: Rig) -> list[Problem]:
 
     A rig without key or fill, with fixed lamps only, or with wishes for roles that no head has, is sound.
     """
-    named = [*_names(rig), *_marks(rig), *_subject(rig), *_heads(rig), *_balance(rig)]
+    named = [*_names(rig), *_marks(rig), *_subject(rig), *_heads(rig), *_balance(rig), *_plan(rig)]
     return named if named else [*_places(rig), *_directions(rig)]
 
 
@@ -67,6 +67,23 @@ def _balance(rig: Rig) -> Iterator[Problem]:
                 yield Problem(("balance", table, role), f'role "{role}" {why}; leave it out')
     if rig.balance.exposure == "camera":
         yield from _camera_exposure(rig)
+
+
+def _plan(rig: Rig) -> Iterator[Problem]:
+    names = [head.name for head in rig.heads]
+    plugged: dict[str, str] = {}
+    for circuit, table in rig.plan.circuits.items():
+        for i, name in enumerate(table.heads):
+            at = ("plan", "circuits", circuit, "heads", i)
+            if name not in names:
+                yield Problem(at, f'there is no head "{name}"; {did_you_mean(name, names, "heads")}')
+            elif name in plugged:
+                yield Problem(at, f'head "{name}" is on circuit "{plugged[name]}" already; it has one plug')
+            plugged[name] = circuit
+    for name in rig.plan.ripple:
+        if name not in names:
+            hint = did_you_mean(name, names, "heads")
+            yield Problem(("plan", "ripple", name), f'there is no head "{name}"; {hint}')
 
 
 def _camera_exposure(rig: Rig) -> Iterator[Problem]:

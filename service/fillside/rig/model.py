@@ -22,6 +22,7 @@ from fillside.rig.head import (
     Modifier,
 )
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
+from fillside.rig.plan_table import Plan
 from fillside.rig.terms import (
     FARTHEST_M,
     HIGHEST_M,
@@ -281,6 +282,7 @@ class Rig(Part):
     drivers: dict[Name, DriverTable] = Field(
         default_factory=dict, description="one [drivers.NAME] table for each wire"
     )
+    plan: Plan = Plan()
 
     _wiring: Wiring = PrivateAttr(default_factory=Wiring)
 

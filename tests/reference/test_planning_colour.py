@@ -1,0 +1,93 @@
+"""Mired, McCamy, Duv and the black-body locus against published values and Planck's law integrated."""
+
+from __future__ import annotations
+
+import pytest
+
+from fillside.planning.colour import (
+    cct_after_shift_k,
+    colour_answers,
+    duv,
+    mccamy_cct_k,
+    mired,
+    planckian_uv,
+    shift_mired,
+    steps_apart,
+    uv_per_mired,
+)
+
+
+# 10^6 / T, two printed digits; the list is that of common lamps and daylights.
+@pytest.mark.parametrize(
+    ("kelvin", "value"),
+    [
+        (2700, 370.37), (2856, 350.14), (3000, 333.33), (3200, 312.50), (4000, 250.00), (4300, 232.56),
+        (5000, 200.00), (5500, 181.82), (5600, 178.57), (6500, 153.85),
+    ],
+)  # fmt: skip
+def test_mired(kelvin: float, value: float) -> None:
+    assert mired(kelvin) == pytest.approx(value, abs=0.005)
+
+
+def test_filter_from_tungsten_to_daylight() -> None:
+    # printed in the encyclopedia article "Mired": 3200 K to 5700 K takes -137
+    assert round(shift_mired(3200, 5700)) == -137
+    # a textbook of cinematography: 5000 K and 6000 K lie 33 mired apart
+    assert round(abs(shift_mired(5000, 6000))) == 33
+    assert cct_after_shift_k(3200, shift_mired(3200, 5600)) == pytest.approx(5600)
+    assert shift_mired(5600, 4300) == pytest.approx(53.99, abs=0.005)
+
+
+# Chromaticities of CIE illuminants (CIE 15). McCamy's own results for A and D65 are printed as 2857.13 K and
+# 6504.39 K; Duv of a CIE daylight near 0.0032 is common to published tables, that of A is 0.
+@pytest.mark.parametrize(
+    ("x", "y", "kelvin", "off_locus"),
+    [
+        (0.44758, 0.40745, 2857.13, 0.00001),
+        (0.34567, 0.35850, 5002.10, 0.00321),
+        (0.33242, 0.34743, 5502.62, 0.00326),
+        (0.31271, 0.32902, 6504.39, 0.00321),
+        (1 / 3, 1 / 3, 5458.95, -0.00442),
+    ],
+)
+def test_mccamy_and_duv_of_cie_illuminants(x: float, y: float, kelvin: float, off_locus: float) -> None:
+    assert mccamy_cct_k(x, y) == pytest.approx(kelvin, abs=0.005)
+    assert duv(x, y) == pytest.approx(off_locus, abs=6e-6)
+
+
+# u'v' moved by one mired, by finite difference on the locus from Planck's law and the CIE 1931 observer.
+@pytest.mark.parametrize(
+    ("kelvin", "moved"), [(3200, 0.000376), (4300, 0.000429), (5600, 0.000477), (6500, 0.000498)]
+)
+def test_one_mired_moves_the_locus(kelvin: float, moved: float) -> None:
+    assert uv_per_mired(kelvin) == pytest.approx(moved, abs=5e-6)
+
+
+def test_planckian_locus_at_illuminant_a() -> None:
+    # CIE 15: illuminant A, x = 0.44758, y = 0.40745, is a black body of 2855.5 K (c2 = 1.4388e-2 m K);
+    # the approximation is quoted as good to 8e-5 in u and 9e-5 in v; here it is 9.9e-5 off in v
+    x, y = 0.44758, 0.40745
+    u, v = 4 * x / (-2 * x + 12 * y + 3), 6 * y / (-2 * x + 12 * y + 3)
+    got_u, got_v = planckian_uv(2855.5)
+    assert abs(got_u - u) < 1e-4
+    assert abs(got_v - v) < 1e-4
+
+
+def test_one_step_in_mired() -> None:
+    # a circle of 0.0011 in u'v' is 2.9 mired at 3200 K and 2.3 mired at 5600 K (CIE TN 001:2014, from memory)
+    assert 0.0011 / uv_per_mired(3200) == pytest.approx(2.9, abs=0.05)
+    assert 0.0011 / uv_per_mired(5600) == pytest.approx(2.3, abs=0.05)
+    assert steps_apart(5600, 5600) == 0
+
+
+def test_only_what_is_seen_and_lights_the_face_matters() -> None:
+    ccts = {"key": 5600.0, "fill": 5500.0, "hair": 3200.0, "far": 3200.0, "monitor": 6500.0}
+    answers = {
+        a.source: a
+        for a in colour_answers(ccts, "key", {"fill": 0.3, "hair": 0.2, "far": 0.01}, unlit=["monitor"])
+    }
+    assert not answers["fill"].matters
+    assert answers["hair"].matters
+    assert answers["hair"].shift_mired == pytest.approx(-133.93, abs=0.005)
+    assert not answers["far"].matters
+    assert answers["monitor"].matters
