@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-from fillside.photometry.exposure import target_lux
 from fillside.rig.model import DEFAULT_RELATIVE_STOPS, ReadAs, Rig
+from fillside.rig.target import exposure_target_lux
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
@@ -49,26 +49,12 @@ class Wish:
         return self.against.get(role, "exposure" if rule == "background" else "key")
 
 
-def camera_target_lux(rig: Rig) -> float:
-    """The illuminance at which the rig's camera exposes as its meter says (ISO 2720), in lux.
-
-    Raises ValueError where the camera table leaves iso, aperture or the exposure time open.
-    """
-    camera, meter = rig.camera, rig.meter
-    time_s = camera.exposure_time_s
-    if camera.iso is None or camera.aperture is None or time_s is None:
-        raise ValueError('exposure = "camera" needs camera.iso, camera.aperture and a shutter')
-    stops = camera.nd_stops + camera.loss_stops + camera.offset_stops
-    return target_lux(meter.constant_of(meter.receptor), camera.aperture, time_s, camera.iso, stops)
-
-
 def wish_from_rig(rig: Rig) -> Wish:
     """The wish the rig file states."""
     balance = rig.balance
-    exposure = camera_target_lux(rig) if balance.exposure == "camera" else balance.exposure
     return Wish(
         ratio=balance.ratio_value,
-        exposure_lux=exposure,
+        exposure_lux=exposure_target_lux(rig),
         read_as=balance.read_as,
         protect=balance.protect,
         most_over=balance.most_over,
