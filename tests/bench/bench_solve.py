@@ -82,28 +82,29 @@ def protected_error(rows: Rows, wish: Wish, outputs: np.ndarray) -> float:
     return abs(float(np.log2(lux[EXPOSURE] / wish.exposure_lux)))
 
 
+def compare(metering: Metering, protect: str, pairs: int) -> str:
+    """One row of the table: medians over pairs taken in turn."""
+    limits, rows = limits_of(metering.scene), metering.rows_at(POINT)
+    wish = Wish(ratio=2.0, exposure_lux=0.93 * float(rows.lux(limits.most)[EXPOSURE]), protect=protect)
+    ours, whole, theirs = [], [], []
+    for _ in range(pairs):
+        ours.append(seconds(lambda: solve(metering, rows, wish, limits)))
+        whole.append(seconds(lambda: solve(metering, metering.rows_at(POINT), wish, limits)))
+        theirs.append(seconds(lambda: peer(rows, wish, limits.least, limits.most)))
+    a, b, c = (statistics.median(times) * 1e6 for times in (ours, whole, theirs))
+    mine = protected_error(rows, wish, solve(metering, rows, wish, limits).outputs)
+    other = protected_error(rows, wish, peer(rows, wish, limits.least, limits.most))
+    times = f"{a:9.0f}  {b:16.0f}  {c:7.0f}  {a / c:10.2f}"
+    return f"{len(limits.least):5d}  {protect:8s} {times}  {mine:9.5f}  {other:9.5f}"
+
+
 def main() -> None:
     random = np.random.default_rng(1)
     print("heads  protect   solve us  with geometry us  peer us  solve/peer  our error  peer's error (stops)")
     for heads in (3, 32, 512):
         metering = Metering(scene(rig_of(heads, random)))
-        limits = limits_of(metering.scene)
-        rows = metering.rows_at(POINT)
         for protect in ("ratio", "exposure"):
-            wish = Wish(
-                ratio=2.0, exposure_lux=0.93 * float(rows.lux(limits.most)[EXPOSURE]), protect=protect
-            )
-            ours, whole, theirs = [], [], []
-            for _ in range(60 if heads < 512 else 25):
-                ours.append(seconds(lambda: solve(metering, rows, wish, limits)))
-                whole.append(seconds(lambda: solve(metering, metering.rows_at(POINT), wish, limits)))
-                theirs.append(seconds(lambda: peer(rows, wish, limits.least, limits.most)))
-            a, b, c = (statistics.median(times) * 1e6 for times in (ours, whole, theirs))
-            mine = protected_error(rows, wish, solve(metering, rows, wish, limits).outputs)
-            other = protected_error(rows, wish, peer(rows, wish, limits.least, limits.most))
-            print(
-                f"{heads:5d}  {protect:8s} {a:9.0f}  {b:16.0f}  {c:7.0f}  {a / c:10.2f}  {mine:9.5f}  {other:9.5f}"
-            )
+            print(compare(metering, protect, 60 if heads < 512 else 25))
 
 
 if __name__ == "__main__":

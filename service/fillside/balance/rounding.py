@@ -106,12 +106,17 @@ def choose_codes(
             now = outputs_of(scene, codes)
             now[~limits.held & ~np.asarray(scene.fixed)] = 0.0
             rule = metering.role_rules[role]
-            reference = reference_lux(rows, wish, role, rule, now) / reference_lux(
-                rows, wish, role, rule, outputs
+            reference = _share(
+                reference_lux(rows, wish, role, rule, now), reference_lux(rows, wish, role, rule, outputs)
             )
             choice = _role_choice(rows, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
             _round_together(scene, limits, codes, choice, present)
     return tuple(codes)
+
+
+def _share(rounded: float, solved: float) -> float:
+    """What rounding made of a reference; 1 where there is no light to refer to."""
+    return rounded / solved if rounded > 0 and solved > 0 else 1.0
 
 
 def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], outputs: FloatArray) -> _Choice:
