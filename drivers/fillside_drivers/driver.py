@@ -115,6 +115,15 @@ class Setup:
 State = Literal["ok", "late", "lost"]
 
 
+@dataclass
+class Counts:
+    """What a driver counts since it was built: frames put on the wire, frames that were late, refusals."""
+
+    frames_sent: int = 0
+    frames_late: int = 0
+    errors: int = 0
+
+
 @dataclass(frozen=True)
 class Health:
     """How the wire is.
@@ -154,6 +163,7 @@ class Driver(ABC):
         self._codes: dict[str, int] = {}
         self._phase: Literal["new", "open", "closed"] = "new"
         self._health = Health(since=setup.clock())
+        self._counts = Counts()
         self._watchers: list[Watcher] = []
 
     @property
@@ -163,7 +173,7 @@ class Driver(ABC):
 
     @property
     def health(self) -> Health:
-        return self._health
+        return replace(self._health, **vars(self._counts))
 
     def watch(self, call: Watcher) -> Callable[[], None]:
         """Call `call` with the new `Health` whenever state, note or notices change; returns how to end it."""
@@ -239,14 +249,14 @@ class Driver(ABC):
         await self._close(stay=stay)
 
     def _report(self, **changes: Any) -> None:
-        """Change parts of the health; `since` moves with the state, and the watchers hear of it."""
+        """Change state, note or notices; `since` moves with the state, and the watchers hear of it."""
         old = self._health
+        if all(getattr(old, name) == value for name, value in changes.items()):
+            return
         new = replace(old, **changes)
         if new.state != old.state:
             new = replace(new, since=self._clock())
         self._health = new
-        if (new.state, new.note, new.notices) == (old.state, old.note, old.notices):
-            return
         log.log(
             logging.INFO if new.state == "ok" else logging.WARNING,
             "driver %s: %s %s",
@@ -255,7 +265,7 @@ class Driver(ABC):
             "; ".join(filter(None, (new.note, *new.notices))),
         )
         for call in tuple(self._watchers):
-            call(new)
+            call(self.health)
 
     @abstractmethod
     async def _open(self) -> None:

@@ -45,7 +45,8 @@ class SimDriver(Driver):
 
     def lose(self, note: str = "simulated fault") -> None:
         """Break the wire: frames are kept back, lamps stay as they are."""
-        self._report(state="lost", note=note, errors=self.health.errors + 1)
+        self._counts.errors += 1
+        self._report(state="lost", note=note)
 
     def recover(self) -> None:
         """Mend it: the latest frame goes out."""
@@ -60,7 +61,7 @@ class SimDriver(Driver):
         if self.health.state == "lost":
             return
         self._wire.update(codes)
-        self._report(frames_sent=self.health.frames_sent + 1)
+        self._counts.frames_sent += 1
         now, levels = self._clock(), self.levels
         for call in self._listeners:
             call(now, levels)

@@ -11,6 +11,10 @@ from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.truth import FloatArray, Receptor, SimHead, SimTruth, Vector, direct_lux, unit
 
 
+_AIMED_COSINE = 1 - 1e-6
+"""A flat receptor within a twelfth of a degree of a head's centre counts as aimed at it."""
+
+
 class _Lamp:
     """One head's present level and how warm it is."""
 
@@ -77,8 +81,9 @@ class VirtualMeter:
     def true_lux(self, receptor: Receptor, at: Sequence[float], facing: Sequence[float], t: float) -> float:
         """What a perfect meter would show at time `t` of the drivers' clock, lux, 0 or more.
 
-        Every head's direct light by the receptor's law, what the room sends back of it, the even ambient
-        light, and the window by the receptor's law.
+        Every head's direct light by the receptor's law, the even ambient light, the window by the
+        receptor's law, and what the room sends back of every head but the one that a flat receptor is aimed
+        at: a head's intensity is stated as such a receptor shows it, the room's share in it.
         """
         axis = unit(facing)
         total = self.truth.ambient_lux + self.truth.window_lux * _taken(receptor, axis, self.truth)
@@ -91,9 +96,11 @@ class VirtualMeter:
 
     def _full_lux(self, head: SimHead, receptor: Receptor, at: Sequence[float], axis: FloatArray) -> float:
         lux = direct_lux(head, receptor, at, axis)
-        if head.bounce > 0:
-            lux += head.bounce * direct_lux(head, "flat", at, unit(self.toward(head.name, at)))
-        return lux
+        if head.bounce == 0:
+            return lux
+        toward = unit(self.toward(head.name, at))
+        aimed_at_it = receptor == "flat" and float(axis @ toward) > _AIMED_COSINE
+        return lux if aimed_at_it else lux + head.bounce * direct_lux(head, "flat", at, toward)
 
     def read(self, receptor: Receptor, at: Sequence[float], facing: Sequence[float], t: float) -> float:
         """One reading with the meter's noise, lux.

@@ -13,11 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from fillside_drivers.sim.options import HeadTruth
 
 Vector = tuple[float, float, float]
 FloatArray = NDArray[np.float64]
@@ -67,6 +69,21 @@ class SimHead:
     warm_factor: float = 1.0
     warm_up_s: float = 300.0
     fixed: bool = False
+
+    def altered(self, truth: HeadTruth) -> SimHead:
+        """This head with the hidden differences of its drive table."""
+        return replace(
+            self,
+            output_factor=truth.output_factor,
+            exponent=self.exponent if truth.exponent is None else truth.exponent,
+            dead_zone=truth.dead_zone,
+            saturation=truth.saturation,
+            setback_m=truth.setback,
+            diameter_m=self.diameter_m if truth.diameter is None else truth.diameter,
+            bounce=self.bounce if truth.bounce is None else truth.bounce,
+            warm_factor=truth.warm_factor,
+            warm_up_s=truth.warm_up_s,
+        )
 
     def output(self, level: float) -> float:
         """Light as a part of full light, 0..1, at a wire level 0..1, warmth aside."""

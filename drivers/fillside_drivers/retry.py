@@ -1,0 +1,32 @@
+"""When to try again after a failure: waits that double up to a cap, jittered against lockstep."""
+
+from __future__ import annotations
+
+import random
+
+FIRST_S, CAP_S = 0.2, 5.0
+
+
+class Backoff:
+    """Waits for one thing that may fail.
+
+    Parameters:
+        rng: where the jitter comes from.
+
+    >>> waits = Backoff(random.Random(1))
+    >>> all(0.1 <= waits.next_s() <= 5.0 for _ in range(20))
+    True
+    """
+
+    def __init__(self, rng: random.Random) -> None:
+        self._rng = rng
+        self._most_s = FIRST_S
+
+    def next_s(self) -> float:
+        """Seconds to wait after one more failure: half to all of a span that doubles up to 5 s."""
+        span, self._most_s = self._most_s, min(self._most_s * 2, CAP_S)
+        return span * self._rng.uniform(0.5, 1.0)
+
+    def reset(self) -> None:
+        """It worked: start from the shortest wait again."""
+        self._most_s = FIRST_S

@@ -1,0 +1,176 @@
+"""Sockets and destinations of an E1.31 source, and for each destination whether octets leave for it."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import random
+import socket
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from fillside_drivers.driver import OpenError
+from fillside_drivers.retry import Backoff
+from fillside_drivers.sacn.options import MULTICAST, PORT, SacnOptions, host_and_port
+from fillside_drivers.sacn.packet import DISCOVERY_UNIVERSE, multicast_group
+from fillside_drivers.sacn.schedule import Outgoing
+
+Address = tuple[Any, ...]
+Put = Callable[[bytes, Address], object]
+"""How octets get out to an address, `socket.sendto` as a rule."""
+
+_FULL = (errno.EAGAIN, errno.EWOULDBLOCK, errno.ENOBUFS)
+
+
+@dataclass
+class Destination:
+    """One entry of `to`: an address, or every universe's own group when `address` is None."""
+
+    label: str
+    put: Put
+    backoff: Backoff
+    address: Address | None = None
+    error: str = ""
+    retry_at: float = 0.0
+
+    def address_for(self, universe: int) -> Address:
+        return (multicast_group(universe), PORT) if self.address is None else self.address
+
+
+@dataclass
+class Outlet:
+    """All destinations of one source, by universe.
+
+    A destination that refuses octets is left alone until its back-off is over. Octets that find the system's
+    buffers full are dropped, for a newer frame follows; they count as late.
+    """
+
+    by_universe: Mapping[int, tuple[Destination, ...]]
+    sockets: tuple[socket.socket, ...] = ()
+    late: int = 0
+    errors: int = 0
+    destinations: tuple[Destination, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        unique = {id(d): d for several in self.by_universe.values() for d in several}
+        self.destinations = tuple(unique.values())
+
+    @property
+    def lost(self) -> list[Destination]:
+        """Destinations that nothing reaches at present."""
+        return [destination for destination in self.destinations if destination.error]
+
+    @property
+    def retry_at(self) -> float | None:
+        """When the next of the lost ones is to be tried again; None when none is lost."""
+        return min((destination.retry_at for destination in self.lost), default=None)
+
+    def deliver(self, packet: Outgoing, now: float) -> bool:
+        """Send one packet to wherever it belongs; whether it left for any of these places.
+
+        Never blocks, and never raises for the network's sake.
+        """
+        left = False
+        for destination in self._destinations_of(packet.universe):
+            if destination.error and now < destination.retry_at:
+                continue
+            try:
+                destination.put(packet.octets, destination.address_for(packet.universe))
+            except OSError as error:
+                self._failed(destination, error, now)
+            else:
+                left = True
+                if destination.error:
+                    destination.error = ""
+                    destination.backoff.reset()
+        return left
+
+    def _destinations_of(self, universe: int) -> Iterable[Destination]:
+        found = self.by_universe.get(universe)
+        if found is not None:
+            return found
+        if universe == DISCOVERY_UNIVERSE:
+            return [d for d in self.destinations if d.address is None]
+        return self.destinations
+
+    def _failed(self, destination: Destination, error: OSError, now: float) -> None:
+        if error.errno in _FULL:
+            self.late += 1
+            return
+        self.errors += 1
+        destination.error = error.strerror or str(error)
+        destination.retry_at = now + destination.backoff.next_s()
+
+    def close(self) -> None:
+        for each in self.sockets:
+            each.close()
+
+
+async def open_outlet(
+    driver: str, options: SacnOptions, universes: Iterable[int], rng: random.Random
+) -> Outlet:
+    """Open the sockets and look up the hosts.
+
+    Raises:
+        OpenError: a host whose name leads nowhere, or an interface address that is not ours.
+    """
+    wanted = {universe: options.of(universe).to or () for universe in universes}
+    announced = wanted | ({DISCOVERY_UNIVERSE: (MULTICAST,)} if options.discovery else {})
+    sockets: dict[int, socket.socket] = {}
+    made: dict[str, Destination] = {}
+    try:
+        for text in dict.fromkeys(text for several in announced.values() for text in several):
+            family, address = (socket.AF_INET, None) if text == MULTICAST else await _look_up(driver, text)
+            if family not in sockets:
+                sockets[family] = _open_socket(driver, family, options)
+            made[text] = Destination(text, sockets[family].sendto, Backoff(rng), address)
+    except BaseException:
+        for each in sockets.values():
+            each.close()
+        raise
+    return Outlet(
+        {universe: tuple(made[text] for text in dict.fromkeys(to)) for universe, to in announced.items()},
+        tuple(sockets.values()),
+    )
+
+
+async def _look_up(driver: str, text: str) -> tuple[int, Address]:
+    host, port = host_and_port(text)
+    try:
+        # An address needs no name service, and so no thread to wait for one.
+        numeric = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST)
+        return numeric[0][0], numeric[0][4]
+    except socket.gaierror:
+        pass
+    try:
+        found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_DGRAM)
+    except OSError as error:
+        raise OpenError(
+            f"driver {driver}: the host {host!r} cannot be found: {error.strerror}", driver=driver, where=text
+        ) from error
+    return found[0][0], found[0][4]
+
+
+def _open_socket(driver: str, family: int, options: SacnOptions) -> socket.socket:
+    made = socket.socket(family, socket.SOCK_DGRAM)
+    try:
+        made.setblocking(False)
+        if family == socket.AF_INET:
+            made.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, options.ttl)
+            if options.interface is not None:
+                made.setsockopt(
+                    socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(options.interface)
+                )
+                made.bind((options.interface, 0))
+    except OSError as error:
+        made.close()
+        raise OpenError(
+            f"driver {driver}: cannot send from interface {options.interface}: {error.strerror}",
+            driver=driver,
+            where=options.interface or "",
+        ) from error
+    except BaseException:
+        made.close()
+        raise
+    return made

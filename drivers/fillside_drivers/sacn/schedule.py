@@ -1,0 +1,247 @@
+"""When which E1.31 packet leaves: time in, packets out; no I/O, no clock of its own.
+
+Each universe (with synchronization: all universes together) goes through these phases. `last` is the time of
+its last packet, PERIOD_S the shortest time between two packets of 512 slots by ANSI E1.11.
+
+=========  =================================  ======================================
+================================== phase      means                              next packet at
+           left when =========  =================================  ======================================
+           ==================================
+silent     nothing handed in yet              never                                   a value is handed in ->
+changed changed    a value waits to leave             last + PERIOD_S, at once if that is by  sent -> settling
+settling   the same value owed some more      last + PERIOD_S                         none owed -> resting;
+new -> changed resting    receivers need signs of life only  last + KEEPALIVE_S                      new
+value -> changed =========  =================================  ======================================
+==================================
+
+A value handed in while another waits replaces it: the latest wins, and nothing is caught up after a stall.
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from enum import Enum
+
+from fillside_drivers.sacn.packet import (
+    DISCOVERY_UNIVERSE,
+    UNIVERSES_A_PAGE,
+    DataOctets,
+    DataPacket,
+    DiscoveryPacket,
+    SyncPacket,
+    encode,
+)
+from fillside_drivers.slots import SLOTS
+
+PERIOD_S = (92 + 12 + 44 * (1 + SLOTS)) / 1e6
+"""Shortest packet of 512 slots by ANSI E1.11: break, mark after break, start code, slots. 44.1 a second."""
+
+KEEPALIVE_S = 0.9
+"""Between the 800 and 1000 ms of E1.31 6.6.2."""
+
+SETTLED_PACKETS = 3
+"""How often a value is sent before packets may be left out, E1.31 6.6.2."""
+
+SKIPPED_AFTER_RESTART = 20
+"""Numbers that a receiver drops as out of order, E1.31 6.7.2. Ours start at 0 again after a restart that
+ended no stream, so the first value is sent as often as it takes to get out of that window wherever the
+receiver's count is."""
+
+TERMINATED_PACKETS = 3
+"""E1.31 6.2.6."""
+
+DISCOVERY_S = 10.0
+"""E1.31 appendix A, E131_UNIVERSE_DISCOVERY_INTERVAL."""
+
+
+class Phase(Enum):
+    SILENT = "silent"
+    CHANGED = "changed"
+    SETTLING = "settling"
+    RESTING = "resting"
+
+
+@dataclass(frozen=True)
+class Stream:
+    """What stays the same in all packets of a universe."""
+
+    universe: int
+    source_name: str
+    priority: int = 100
+    preview: bool = False
+
+
+@dataclass(frozen=True)
+class Outgoing:
+    """Octets to send to the group, or to the unicast receivers, of `universe`."""
+
+    universe: int
+    octets: bytes
+
+
+@dataclass
+class _Universe:
+    number: int
+    octets: DataOctets
+    slots: bytes | None = None
+    sequence: int = 0
+
+    def packet(self, terminated: bool = False) -> Outgoing:
+        assert self.slots is not None, "only universes with a value are sent"
+        octets = self.octets.next(self.sequence, self.slots, terminated)
+        self.sequence = (self.sequence + 1) % 256
+        return Outgoing(self.number, octets)
+
+
+@dataclass
+class _Group:
+    """Universes that leave together: one, or with synchronization all."""
+
+    universes: list[_Universe]
+    phase: Phase = Phase.SILENT
+    last: float = -math.inf
+    owed: int = 0
+
+    @property
+    def due(self) -> float:
+        if self.phase is Phase.SILENT:
+            return math.inf
+        return self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)
+
+    def change(self) -> None:
+        extra = SKIPPED_AFTER_RESTART if self.last == -math.inf else 0
+        self.owed = max(SETTLED_PACKETS + extra, self.owed)
+        self.phase = Phase.CHANGED
+
+    def packets(self, now: float) -> Iterator[Outgoing]:
+        self.last = now
+        self.owed = max(0, self.owed - 1)
+        self.phase = Phase.SETTLING if self.owed else Phase.RESTING
+        return (universe.packet() for universe in self.universes if universe.slots is not None)
+
+
+@dataclass
+class _Discovery:
+    """When the list of universes is announced: every DISCOVERY_S, and once in between if it changed."""
+
+    wanted: bool
+    told: tuple[int, ...] = ()
+    next_at: float = math.inf
+    extra_left: bool = True
+    universes: tuple[int, ...] = field(default=())
+
+    @property
+    def due(self) -> float:
+        if not self.wanted or not self.universes:
+            return math.inf
+        if self.universes != self.told and (self.extra_left or not self.told):
+            return -math.inf
+        return self.next_at
+
+    def told_at(self, now: float) -> None:
+        regular = not self.told or now >= self.next_at
+        if regular:
+            self.next_at = now + DISCOVERY_S
+        self.extra_left = regular
+        self.told = self.universes
+
+
+class Schedule:
+    """All packets of one source.
+
+    Parameters:
+        cid: of the source, in every packet.
+        streams: its universes.
+        sync_address: 0, or where receivers wait for the synchronization packet that follows each set of data
+            packets.
+        announce: send universe discovery packets under this source name; None for not.
+    """
+
+    def __init__(
+        self, cid: uuid.UUID, streams: Iterable[Stream], sync_address: int = 0, announce: str | None = None
+    ) -> None:
+        self._cid, self._sync_address, self._name = cid, sync_address, announce or ""
+        self._universes = {
+            s.universe: _Universe(
+                s.universe,
+                DataOctets(
+                    DataPacket(
+                        cid, s.source_name, s.universe, 0, bytes(SLOTS), s.priority, sync_address, s.preview
+                    )
+                ),
+            )
+            for s in streams
+        }
+        every = list(self._universes.values())
+        self._groups = [_Group(every)] if sync_address else [_Group([universe]) for universe in every]
+        self._group_of = {u.number: group for group in self._groups for u in group.universes}
+        self._sync_sequence = 0
+        self._discovery = _Discovery(wanted=announce is not None)
+
+    def put(self, universe: int, slots: bytes) -> None:
+        """Hand in the 512 slots of a universe; the same again changes nothing."""
+        target = self._universes[universe]
+        if target.slots == slots:
+            return
+        if target.slots is None:
+            self._discovery.universes = tuple(sorted((*self._discovery.universes, universe)))
+        target.slots = slots
+        self._group_of[universe].change()
+
+    def assert_again(self) -> None:
+        """Owe every universe with a value its settled packets anew, as when receivers were out of reach."""
+        for group in self._groups:
+            if group.phase is not Phase.SILENT:
+                group.owed = max(group.owed, SETTLED_PACKETS)
+                group.phase = Phase.SETTLING if group.phase is Phase.RESTING else group.phase
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a value handed in has not left yet."""
+        return any(group.phase is Phase.CHANGED for group in self._groups)
+
+    @property
+    def due(self) -> float:
+        """When `take` has the next packet: -inf for at once, inf for never."""
+        return min((self._discovery.due, *(group.due for group in self._groups)))
+
+    def take(self, now: float) -> list[Outgoing]:
+        """The packets that leave at `now`; they count as sent."""
+        return self._take([group for group in self._groups if group.due <= now], now)
+
+    def flush(self, now: float) -> list[Outgoing]:
+        """The values that have not left yet, PERIOD_S or not; for one who has just waited that long."""
+        return self._take([group for group in self._groups if group.phase is Phase.CHANGED], now)
+
+    def _take(self, groups: list[_Group], now: float) -> list[Outgoing]:
+        out = [packet for group in groups for packet in group.packets(now)]
+        if out and self._sync_address:
+            out.append(self._sync())
+        if self._discovery.due <= now:
+            out.extend(self._pages())
+            self._discovery.told_at(now)
+        return out
+
+    def terminate(self) -> list[Outgoing]:
+        """One stream-terminated packet for each universe with a value; for TERMINATED_PACKETS times."""
+        return [
+            universe.packet(terminated=True)
+            for universe in self._universes.values()
+            if universe.slots is not None
+        ]
+
+    def _sync(self) -> Outgoing:
+        packet = SyncPacket(self._cid, self._sync_address, self._sync_sequence)
+        self._sync_sequence = (self._sync_sequence + 1) % 256
+        return Outgoing(self._sync_address, encode(packet))
+
+    def _pages(self) -> Iterator[Outgoing]:
+        listed = self._discovery.universes
+        starts = range(0, len(listed), UNIVERSES_A_PAGE)
+        for page, start in enumerate(starts):
+            part = listed[start : start + UNIVERSES_A_PAGE]
+            packet = DiscoveryPacket(self._cid, self._name, part, page, len(starts) - 1)
+            yield Outgoing(DISCOVERY_UNIVERSE, encode(packet))

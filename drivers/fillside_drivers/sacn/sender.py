@@ -1,0 +1,160 @@
+"""The streaming ACN driver: hands frames to the schedule, and its packets to the network, on the event loop.
+
+A frame leaves from within `send` if the universe's last packet is a packet's time ago; else a timer sends it
+when that is over. There is no task and no fixed tick. `late` is a timer that came more than 0.1 s after its
+time, or system buffers that are full; `lost` is a destination that the system cannot reach; both end by
+themselves.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import random
+from collections.abc import Mapping
+from typing import ClassVar
+
+from fillside_drivers.driver import Driver, Setup
+from fillside_drivers.sacn.listener import Listener
+from fillside_drivers.sacn.options import MULTICAST, SacnDrive, SacnOptions
+from fillside_drivers.sacn.outlet import Outlet, open_outlet
+from fillside_drivers.sacn.schedule import PERIOD_S, TERMINATED_PACKETS, Outgoing, Schedule, Stream
+from fillside_drivers.sacn.sources import Sources, notices
+from fillside_drivers.slots import slots_of
+
+LATE_S = 0.1
+"""How far behind its time a packet may leave before that counts as late: four frames."""
+
+ON_TIME_AGAIN_S = 2.0
+"""How long nothing may be late before late ends."""
+
+
+class SacnDriver(Driver):
+    """One E1.31 source: all universes of one driver table, under the daemon's CID."""
+
+    kind: ClassVar[str] = "sacn"
+
+    def __init__(self, setup: Setup) -> None:
+        super().__init__(setup)
+        assert isinstance(setup.options, SacnOptions), "the registry validates options by the kind's model"
+        self._options = setup.options
+        self._by_universe: dict[int, list[str]] = {}
+        for channel in setup.channels:
+            assert isinstance(channel.drive, SacnDrive), "the registry validates drives by the kind's model"
+            self._by_universe.setdefault(channel.drive.universe, []).append(channel.name)
+        self._priorities = {
+            universe: self._options.of(universe).priority or 0 for universe in self._by_universe
+        }
+        self._schedule = self._plan()
+        self.sources = Sources(setup.identity.cid, self._priorities)
+        self._rng = random.Random(setup.identity.cid.int)
+        self._outlet = Outlet({})
+        self._listener: Listener | None = None
+        self._deaf = ""
+        self._timer: asyncio.TimerHandle | None = None
+        self._wake_at = math.inf
+        self._late_at = -math.inf
+
+    def _plan(self) -> Schedule:
+        options, name = self._options, self._options.source_name or self.setup.identity.source_name
+        multicasts = any(MULTICAST in (options.of(universe).to or ()) for universe in self._by_universe)
+        return Schedule(
+            self.setup.identity.cid,
+            [
+                Stream(
+                    universe,
+                    options.of(universe).source_name or name,
+                    self._priorities[universe],
+                    options.preview,
+                )
+                for universe in sorted(self._by_universe)
+            ],
+            options.sync_address,
+            name if (multicasts if options.discovery is None else options.discovery) else None,
+        )
+
+    async def _open(self) -> None:
+        self._outlet = await open_outlet(self.name, self._options, self._by_universe, self._rng)
+        if self._options.listen:
+            listener = Listener(self.sources, self.setup.identity.cid.bytes, self._clock, self._judge)
+            try:
+                await listener.open(self._by_universe, self._options.interface)
+            except OSError as error:
+                self._deaf = f"other sources on our universes cannot be heard: {error.strerror}"
+            else:
+                self._listener = listener
+
+    def _send(self, codes: Mapping[str, int]) -> None:
+        for universe, names in self._by_universe.items():
+            if any(name in codes for name in names):
+                channels = [self.channels[name] for name in names]
+                self._schedule.put(universe, slots_of(channels, codes))
+        self._pump()
+
+    def _pump(self) -> None:
+        """Send what is due, judge how that went, and come back when the next is due."""
+        if self._timer is not None:
+            self._timer.cancel()
+        now = self._clock()
+        if now - self._wake_at > LATE_S:
+            self._counts.frames_late += 1
+            self._late_at = now
+        retry_at = self._outlet.retry_at
+        if retry_at is not None and now >= retry_at:
+            self._schedule.assert_again()
+        self._deliver(self._schedule.take(now), now)
+        self._judge()
+        self._arm(now)
+
+    def _deliver(self, packets: list[Outgoing], now: float) -> None:
+        lost, late = len(self._outlet.lost), self._outlet.late
+        self._counts.frames_sent += sum([self._outlet.deliver(packet, now) for packet in packets])
+        if self._outlet.late > late or len(self._outlet.lost) < lost:
+            self._schedule.assert_again()
+        if self._outlet.late > late:
+            self._late_at = now
+        self._counts.errors = self._outlet.errors
+
+    def _arm(self, now: float) -> None:
+        retry_at = self._outlet.retry_at
+        due = self._schedule.due
+        if retry_at is not None and retry_at > now:
+            due = min(due, retry_at)
+        self._wake_at = max(due, now)
+        if due < math.inf:
+            self._timer = asyncio.get_running_loop().call_later(max(0.0, due - now), self._pump)
+
+    def _judge(self) -> None:
+        told = notices(self.sources.rivals, self._priorities) + ((self._deaf,) if self._deaf else ())
+        lost = self._outlet.lost
+        if lost:
+            note = "; ".join(f"{each.label} cannot be reached: {each.error}" for each in lost)
+            self._report(state="lost", note=note, notices=told)
+        elif self._clock() - self._late_at < ON_TIME_AGAIN_S:
+            self._report(state="late", note="packets leave late: the machine is too busy", notices=told)
+        else:
+            self._report(state="ok", note="", notices=told)
+
+    async def _close(self, stay: bool) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        try:
+            if self._schedule.waiting and not self._outlet.lost:
+                await asyncio.sleep(PERIOD_S)
+                self._deliver(self._schedule.flush(self._clock()), self._clock())
+            if not stay:
+                await self._terminate()
+        finally:
+            if self._listener is not None:
+                self._listener.close()
+            self._outlet.close()
+        # Transports close their sockets on the loop's next turn.
+        await asyncio.sleep(0)
+
+    async def _terminate(self) -> None:
+        for _ in range(TERMINATED_PACKETS):
+            packets = self._schedule.terminate()
+            if not packets:
+                return
+            await asyncio.sleep(PERIOD_S)
+            self._deliver(packets, self._clock())

@@ -1,0 +1,121 @@
+"""Who else sends on our universes: E1.31 as a receiver sees it; packets and time in, sources out, no I/O.
+
+A source is a CID on a universe. It is there from its first packet that is in order until one with
+Stream_Terminated, or 2.5 s without any (E1.31 6.7.1), for each universe by itself.
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from fillside_drivers.sacn.packet import DataPacket
+
+LOSS_S = 2.5
+"""E1.31 appendix A, E131_NETWORK_DATA_LOSS_TIMEOUT."""
+
+MOST_SOURCES = 32
+"""How many sources are told apart on one universe; packets of more than that are counted, not looked at."""
+
+
+def in_order(last: int, new: int) -> bool:
+    """Whether a packet with sequence number `new` counts after one with `last`, both 0..255 (E1.31 6.7.2).
+
+    >>> in_order(255, 0), in_order(7, 7), in_order(7, 244), in_order(7, 243)
+    (True, False, False, True)
+    """
+    step = (new - last + 128) % 256 - 128
+    return not -20 < step <= 0
+
+
+@dataclass(frozen=True)
+class Source:
+    """Another source on one of our universes, as its latest packet shows it; times in s of the caller."""
+
+    universe: int
+    cid: uuid.UUID
+    name: str
+    priority: int
+    preview: bool
+    since: float
+    heard: float
+    sequence: int
+
+
+class Sources:
+    """All other sources on the universes that we send.
+
+    Parameters:
+        own: our CID; packets that carry it are ours, come back.
+        priorities: ours, by universe; other universes are not looked at.
+    """
+
+    def __init__(self, own: uuid.UUID, priorities: Mapping[int, int]) -> None:
+        self._own, self._priorities = own, dict(priorities)
+        self._sources: dict[tuple[int, uuid.UUID], Source] = {}
+        self.unseen = 0
+
+    @property
+    def present(self) -> tuple[Source, ...]:
+        """All that are there now, by universe."""
+        return tuple(sorted(self._sources.values(), key=lambda s: (s.universe, s.cid)))
+
+    @property
+    def rivals(self) -> tuple[Source, ...]:
+        """Those that receivers obey beside us or instead of us: live, and of our priority or above it."""
+        return tuple(s for s in self.present if not s.preview and s.priority >= self._priorities[s.universe])
+
+    def hear(self, packet: DataPacket, now: float) -> bool:
+        """Take a packet in; True when that changed who is there, or with what name or priority."""
+        if packet.cid == self._own or packet.universe not in self._priorities:
+            return False
+        key = (packet.universe, packet.cid)
+        known = self._sources.get(key)
+        if known is not None and not in_order(known.sequence, packet.sequence):
+            return False
+        if packet.terminated:
+            return self._sources.pop(key, None) is not None
+        if known is None and self._full(packet.universe):
+            self.unseen += 1
+            return False
+        fresh = Source(
+            universe=packet.universe,
+            cid=packet.cid,
+            name=packet.source_name,
+            priority=packet.priority,
+            preview=packet.preview,
+            since=now if known is None else known.since,
+            heard=now,
+            sequence=packet.sequence,
+        )
+        self._sources[key] = fresh
+        return known is None or replace(known, heard=now, sequence=packet.sequence) != fresh
+
+    def _full(self, universe: int) -> bool:
+        return sum(1 for number, _ in self._sources if number == universe) >= MOST_SOURCES
+
+    @property
+    def due(self) -> float:
+        """When the next source counts as lost if it stays silent; inf when there is none."""
+        return min((s.heard + LOSS_S for s in self._sources.values()), default=math.inf)
+
+    def expire(self, now: float) -> bool:
+        """Forget who was silent for 2.5 s or more; True when there was one."""
+        gone = [key for key, source in self._sources.items() if now - source.heard >= LOSS_S]
+        for key in gone:
+            del self._sources[key]
+        return bool(gone)
+
+
+def notices(rivals: Iterable[Source], priorities: Mapping[int, int]) -> tuple[str, ...]:
+    """One sentence for each rival, for people."""
+    return tuple(_sentence(rival, priorities[rival.universe]) for rival in rivals)
+
+
+def _sentence(rival: Source, ours: int) -> str:
+    start = f'another source "{rival.name}" sends universe {rival.universe} at priority {rival.priority}'
+    if rival.priority > ours:
+        return f"{start}, above ours ({ours}): receivers obey it, not us"
+    return f"{start}, the same as ours: each receiver has its own way of choosing between us"
