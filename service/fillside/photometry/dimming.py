@@ -11,13 +11,13 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.monotone import monotone_cubic
+from fillside.photometry.monotone import MonotoneCubic
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -155,11 +155,16 @@ class Table(Curve):
         object.__setattr__(self, "levels", levels)
         object.__setattr__(self, "outputs", outputs)
 
+    @cached_property
+    def cubic(self) -> MonotoneCubic:
+        """The interpolant itself."""
+        return MonotoneCubic(self.levels, self.outputs)
+
     def _outputs(self, level: FloatArray) -> FloatArray:
-        return monotone_cubic(self.levels, self.outputs)(level)
+        return self.cubic(level)
 
     def _levels(self, output: FloatArray) -> FloatArray:
-        return monotone_cubic(self.levels, self.outputs).smallest(output)
+        return self.cubic.smallest(output)
 
 
 def _check_table(levels: tuple[float, ...], outputs: tuple[float, ...]) -> None:

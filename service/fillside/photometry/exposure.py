@@ -15,8 +15,8 @@ LUX_PER_FOOT_CANDLE = 1 / 0.3048**2
 """One lumen per square foot, in lux; the international foot is 0.3048 m exactly."""
 
 _THIRD_STOP_NAMES = (
-    "0.5 0.56 0.63 0.7 0.8 0.9 1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 "
-    "16 18 20 22 25 29 32 36 40 45 51 57 64 72 80 90 102 114 128"
+    "0.5 0.56 0.63 0.7 0.8 0.9 1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 "
+    "14 16 18 20 22 25 29 32 36 40 45 51 57 64 72 80 90 102 114 128"
 )
 NOMINAL_APERTURES = MappingProxyType(
     {float(name): 2.0 ** ((k - 6) / 6) for k, name in enumerate(_THIRD_STOP_NAMES.split())}

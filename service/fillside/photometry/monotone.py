@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,9 +100,3 @@ def _share_at(wanted: float, rise: float, first: float, last: float) -> float:
 
 def _pairs(values: Sequence[float]) -> list[tuple[float, float]]:
     return list(itertools.pairwise(values))
-
-
-@lru_cache(maxsize=1024)
-def monotone_cubic(x: tuple[float, ...], y: tuple[float, ...]) -> MonotoneCubic:
-    """The interpolant of a table, made once."""
-    return MonotoneCubic(x, y)

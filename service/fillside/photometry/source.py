@@ -11,7 +11,9 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillside.photometry import quadrature
+from fillside.photometry.disc import DiscsSeen, cut_disc_means, whole_disc_means
+
+_IN_THE_PLANE_M = 1e-9
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -88,15 +90,6 @@ def facing_lux(sources: Sources, point: ArrayLike) -> FloatArray:
     return lux
 
 
-def relative_intensity(spread: FloatArray, cosine_squared: FloatArray) -> FloatArray:
-    """I(theta) / I(0) = cos^spread theta, from the square of the cosine (above 0).
-
-    Everything that asks how a head spreads its light asks here.
-    """
-    shape: FloatArray = np.exp(0.5 * spread * np.log(cosine_squared))
-    return shape
-
-
 def receptor_lux(sources: Sources, point: ArrayLike, axes: ArrayLike, dome: ArrayLike) -> FloatArray:
     """Lux (m, n) that m receptors at `point` show from each of n heads alone at full output.
 
@@ -115,69 +108,57 @@ def receptor_lux(sources: Sources, point: ArrayLike, axes: ArrayLike, dome: Arra
     heads = len(sources)
     if is_dome.ndim != 1 or axis.shape not in ((len(is_dome), 3), (len(is_dome), heads, 3)):
         raise ValueError(f"axes of shape {axis.shape} do not fit {is_dome.shape} receptors and {heads} heads")
-    view = _View(sources, place)
-    if axis.ndim == 2:
-        toward_centre, along = axis @ view.centre.T, axis @ sources.axis.T
-        sideways = axis @ view.side.T
-    else:
-        toward_centre = np.einsum("mnk,nk->mn", axis, view.centre)
-        along = np.einsum("mnk,nk->mn", axis, sources.axis)
-        sideways = np.einsum("mnk,nk->mn", axis, view.side)
-    even, plain, leaning = view.moments()
-    cosine_weighed = toward_centre * plain + sideways * leaning
-    rise = sources.radius_m * np.sqrt(np.maximum(0.0, 1 - along * along))
-    lux: FloatArray = np.where(is_dome[:, None], 0.5 * (even + cosine_weighed), cosine_weighed)
-    lux[~is_dome[:, None] & (toward_centre <= -rise)] = 0.0
-    cut = ~is_dome[:, None] & (np.abs(toward_centre) < rise) & view.lit
-    for receptor, head in zip(*np.nonzero(cut), strict=True):
-        facing = axis[receptor] if axis.ndim == 2 else axis[receptor, head]
-        lux[receptor, head] = view.cut_lux(
-            int(head), facing, float(toward_centre[receptor, head]), float(rise[receptor, head])
-        )
+    seen = _Seen.of(sources, place)
+    ahead, along_head, outward = _dots(axis, (seen.centre, sources.axis, seen.outward))
+    even, plain, leaning = seen.full_cd * whole_disc_means(seen.discs)
+    weighed = ahead * plain + outward * leaning
+    lean = np.sqrt(np.maximum(1 - along_head * along_head, 0.0))
+    rise = sources.radius_m * lean
+    flat = ~is_dome[:, None]
+    lux: FloatArray = np.where(flat, np.where(ahead > -rise, weighed, 0.0), 0.5 * (even + weighed))
+    cut = flat & (np.abs(ahead) < rise) & (seen.full_cd > 0)
+    if cut.any():
+        head = np.nonzero(cut)[1]
+        uphill = (ahead[cut] + along_head[cut] * seen.discs.height[head]) / lean[cut]
+        means = cut_disc_means(seen.discs.take(head), ahead[cut], lean[cut], uphill)
+        lux[cut] = seen.full_cd[head] * means
     return lux
 
 
-class _View:
-    """All heads seen from one place."""
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """All heads seen from one place; `centre` leads to their discs, `outward` runs in the discs' planes."""
 
-    def __init__(self, sources: Sources, place: FloatArray) -> None:
-        self.sources = sources
-        self.centre = sources.centre - place
-        height = -np.einsum("nk,nk->n", self.centre, sources.axis)
-        self.lit = height > 0
-        self.height = np.where(self.lit, height, 1.0)
-        offset = self.centre + height[:, None] * sources.axis
-        self.offset_m = np.sqrt(np.einsum("nk,nk->n", offset, offset))
-        self.side = offset / np.where(self.offset_m > 0, self.offset_m, 1.0)[:, None]
+    centre: FloatArray
+    outward: FloatArray
+    full_cd: FloatArray
+    discs: DiscsSeen
 
-    def moments(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Mean over the disc of I / r^2, of I / r^3, and of I / r^3 times the element's way along `side`."""
-        sources, h2 = self.sources, self.height * self.height
-        a, radius = self.offset_m, sources.radius_m
-        rule = quadrature.half_disc(24, 48)
-        ways = rule.along[:, None] * radius
-        r2 = h2 + a * a + 2 * a * ways + (rule.distance**2)[:, None] * radius * radius
-        even = relative_intensity(sources.spread, h2 / r2) / r2 * rule.weight[:, None]
-        plain = even / np.sqrt(r2)
-        full = np.where(self.lit, sources.intensity_cd, 0.0)
-        return full * even.sum(0), full * plain.sum(0), full * (plain * ways).sum(0)
+    @classmethod
+    def of(cls, sources: Sources, place: FloatArray) -> Self:
+        centre = sources.centre - place
+        height = -_dot(centre, sources.axis)
+        way = centre + height[:, None] * sources.axis
+        offset = np.sqrt(_dot(way, way))
+        lit = height > _IN_THE_PLANE_M
+        return cls(
+            centre,
+            way / np.where(offset > 0, offset, 1.0)[:, None],
+            np.where(lit, sources.intensity_cd, 0.0),
+            DiscsSeen(np.where(lit, height, 1.0), offset, sources.radius_m, sources.spread),
+        )
 
-    def cut_lux(self, head: int, facing: FloatArray, toward_centre: float, rise: float) -> float:
-        """Lux on a flat receptor whose horizon cuts the disc of one head."""
-        sources = self.sources
-        radius = float(sources.radius_m[head])
-        axis = sources.axis[head]
-        slope = facing - (facing @ axis) * axis
-        slope = slope / np.linalg.norm(slope)
-        across = np.cross(axis, slope)
-        rule = quadrature.disc_segment(math.acos(max(-1.0, min(1.0, -toward_centre / rise))), 32, 32)
-        t, x = rule.along * radius, rule.across * radius
-        offset = self.centre[head] + self.height[head] * axis
-        h2 = self.height[head] ** 2
-        r2 = h2 + (offset @ slope + t) ** 2 + (offset @ across + x) ** 2
-        cosine = (toward_centre + rise * rule.along) / np.sqrt(r2)
-        value = relative_intensity(sources.spread[head], h2 / r2) / r2 * cosine
-        return float(sources.intensity_cd[head] * (value @ rule.weight))
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    product: FloatArray = np.einsum("nk,nk->n", a, b)
+    return product
+
+
+def _dots(axis: FloatArray, vectors: tuple[FloatArray, ...]) -> tuple[FloatArray, ...]:
+    """Scalar products (m, n) of receptor axes (m, 3) or (m, n, 3) with a vector per head."""
+    if axis.ndim == 2:
+        return tuple(axis @ v.T for v in vectors)
+    return tuple(np.einsum("mnk,nk->mn", axis, v) for v in vectors)
 
 
 def _place(point: ArrayLike) -> FloatArray:
