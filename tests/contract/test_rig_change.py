@@ -1,4 +1,4 @@
-"""Contract: a dotted change makes the rig that the changed file would make, or is refused and changes nothing."""
+"""Contract: a dotted change makes the rig that the changed file would make, or it is refused."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fillside_drivers.registry import kinds
 
 from fillside.rig.change import apply_change
 from fillside.rig.load import RigError, load_rig, load_rig_text
 from fillside.rig.model import Rig
+from fillside_drivers.registry import kinds
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLES = sorted(CONFIG.glob("*.toml"))

@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from fillside_drivers.registry import kinds
 
 from fillside.photometry.dimming import curve
 from fillside.rig.calibrated import Calibration
 from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
 from fillside.rig.scene import scene
+from fillside_drivers.registry import kinds
 
 TEXT = """
 [rig]

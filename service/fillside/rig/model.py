@@ -268,14 +268,14 @@ class Rig(Part):
 
     rig: RigTable = Field(description="the table [rig] with the rig's name")
     camera: Camera = Field(description="the table [camera]; it needs position")
-    meter: Meter = Meter()
+    meter: Meter = Field(default=Meter(), description="the table [meter]: how exposure is read")
     marks: Annotated[dict[Name, Point], Field(min_length=1)] = Field(
         description="named places for the subject, as chair = [0.0, 0.0, 1.2]; at least one"
     )
-    subject: Subject = Subject()
-    balance: Balance = Balance()
-    hold: Hold = Hold()
-    ambient: Ambient = Ambient()
+    subject: Subject = Field(default=Subject(), description="the table [subject]: where it is and looks")
+    balance: Balance = Field(default=Balance(), description="the table [balance]: what light is wanted")
+    hold: Hold = Field(default=Hold(), description="the table [hold]: how fast light may change")
+    ambient: Ambient = Field(default=Ambient(), description="the table [ambient]: light with all heads out")
     heads: Annotated[tuple[Head, ...], Field(min_length=1, max_length=4096)] = Field(
         description="at least one [[heads]] table"
     )

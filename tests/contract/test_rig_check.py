@@ -1,0 +1,257 @@
+"""Contract: the check of a rig says what was understood, what is odd, what can hurt, and what to fix."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fillside.balance.offline import solve_rig
+from fillside.rig.check import Check, check_rig
+from fillside.rig.check_text import check_text
+from fillside.rig.load import load_rig, load_rig_text
+from fillside.rig.model import Rig
+from fillside_drivers.registry import kinds
+
+EXAMPLES = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))
+
+BASE = """
+[rig]
+name = "loft"
+[camera]
+position = [0.0, -2.5, 1.2]
+[marks]
+stool = [0.0, 0.0, 1.2]
+[balance]
+exposure = 500
+relative = { hair = -0.5 }
+[[heads]]
+name = "key"
+role = "key"
+position = [-1.0, -1.0, 1.9]
+lamp = { lumens = 3000, watts = 40, count = 2 }
+modifier = { kind = "softbox", diameter = 0.8, efficiency = 0.5, max_watts = 100 }
+drive = { driver = "wall", universe = 1, slot = 1 }
+[[heads]]
+name = "fill"
+role = "fill"
+position = [1.3, -1.2, 1.6]
+intensity = 900
+drive = { driver = "wall", universe = 1, slot = 3 }
+[[heads]]
+name = "hair"
+role = "hair"
+position = [0.3, 1.2, 2.3]
+intensity = 400
+dimming = { curve = "fixed" }
+[drivers.wall]
+kind = "sacn"
+"""
+
+
+def checked(*changes: tuple[str, str]) -> Check:
+    text = BASE
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return check_rig(load_rig_text(text, kinds=kinds()))
+
+
+def warned(*changes: tuple[str, str]) -> dict[str, str]:
+    return {warning.key: warning.says for warning in checked(*changes).warnings}
+
+
+def test_a_plain_rig_has_nothing_odd() -> None:
+    assert warned() == {}
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_the_examples_hold_no_surprise(path: Path) -> None:
+    rig = load_rig(path)
+    assert check_rig(rig).warnings == ()
+    report = solve_rig(rig).report
+    assert report.limits == ()
+    assert report.worst_error_stops < 0.02
+    for head in report.heads:
+        if head.role in ("key", "fill"):
+            assert 0.1 < head.output < 0.7, f"{head.name} has little room to move"
+
+
+def test_what_was_understood_is_told_in_numbers() -> None:
+    check = checked()
+    key = check.heads[0]
+    assert (key.distance_m, key.side_deg, key.up_deg) == (
+        pytest.approx(1.578, abs=5e-4),
+        pytest.approx(-45.0),
+        pytest.approx(26.3, abs=0.05),
+    )
+    assert key.intensity_cd == pytest.approx(955, abs=0.5)  # 3000 lm of a matt face: 3000 / pi
+    assert key.intensity_from == "lamp and modifier"
+    assert (check.ratio, check.ratio_stops, check.exposure_target_lux) == (2.0, 1.0, 500.0)
+    assert check.heads[1].full_scale == 255
+    assert check.heads[2].driver is None
+
+
+def test_the_camera_target_follows_iso_2720() -> None:
+    """f/4, 1/50 s, ISO 400 with C = 250 is 500 lux: E = C N^2 / (t S), incident exposure (ISO 2720)."""
+    check = checked(
+        ("exposure = 500", 'exposure = "camera"'),
+        ("1.2]\n[marks]", '1.2]\niso = 400\nshutter = "1/50"\naperture = 4.0\n[marks]'),
+        ("[marks]", '[meter]\nreceptor = "flat"\n[marks]'),
+    )
+    assert check.exposure_target_lux == pytest.approx(500.0)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "told"),
+    [
+        (
+            "lamp = {",
+            "intensity = 1360\nlamp = {",
+            "heads.key.intensity",
+            "1360 cd is 0.5 stop over the 955 cd",
+        ),
+        (
+            "lamp = {",
+            "intensity = 600\nlamp = {",
+            "heads.key.intensity",
+            "600 cd is 0.7 stop under the 955 cd",
+        ),
+        ("efficiency = 0.5, ", "", "heads.key.modifier", "0.5 to 2 stops are usual"),
+        ("hair = -0.5", "hair = -0.5, rim = 0", "balance.relative.rim", "no head has the role rim"),
+        (
+            "hair = -0.5",
+            "",
+            "balance.relative",
+            "nothing is said of hair; it is held at +0.0 stops against the key",
+        ),
+        ('role = "fill"', 'role = "key"', "heads", "no head is fill"),
+        (
+            "lamp = {",
+            'lamp = { kind = "cfl", dimmable = true,',
+            "heads.key.dimming.floor",
+            "no floor is given",
+        ),
+        (
+            "lamp = {",
+            'dimming = { floor = 0.1 }\nlamp = { kind = "tube",',
+            "heads.key.lamp",
+            "say dimmable = true",
+        ),
+        ("[drivers.wall]", '[drivers.spare]\nkind = "sim"\n[drivers.wall]', "drivers.spare", "no head is on"),
+        ("[1.3, -1.2, 1.6]", "[13.0, -12.0, 1.6]", "heads.fill.position", "18 m from the first mark"),
+        ("[1.3, -1.2, 1.6]", "[1.3, -1.2, -0.2]", "heads.fill.position", "0.20 m under the floor"),
+        ("[1.3, -1.2, 1.6]", "[-1.0, -1.0, 1.9]", "heads.fill.position", "the same place as key"),
+        (
+            "intensity = 900",
+            "intensity = 900\naim = [3.0, -3.0, 1.6]",
+            "heads.fill.aim",
+            "behind its lit face",
+        ),
+        (
+            "[balance]",
+            "[subject]\nmost_lux = 300\n[balance]",
+            "subject.most_lux",
+            "exposure asks for 500 lux",
+        ),
+        ("[balance]", "[ambient]\nlux = 400\n[balance]", "ambient", "400 lux of the room leave little"),
+        ("exposure = 500", "exposure = 1", "camera", "ask for 1 lux"),
+    ],
+)
+def test_what_is_odd_is_warned_of_once_with_its_key(old: str, new: str, key: str, told: str) -> None:
+    warnings = warned((old, new))
+    assert list(warnings) == [key]
+    assert told in warnings[key]
+
+
+def test_half_a_stop_between_stated_and_promised_is_no_warning() -> None:
+    assert warned(("lamp = {", "intensity = 1340\nlamp = {")) == {}  # 955 cd x 2^0.489
+    assert warned(("lamp = {", "intensity = 680\nlamp = {")) == {}  # 955 cd / 2^0.490
+
+
+def test_a_compact_lamp_with_a_floor_and_its_marking_is_no_warning() -> None:
+    lamp = ("lamp = {", 'dimming = { floor = 0.1 }\nlamp = { kind = "cfl", dimmable = true,')
+    assert warned(lamp) == {}
+
+
+def cautioned(*changes: tuple[str, str]) -> list[str]:
+    return [caution.split(":")[0].split(" (")[0] for caution in checked(*changes).cautions]
+
+
+def test_cautions_are_those_that_the_rig_gives_cause_for_each_once() -> None:
+    always = ["Electrical load", "Stands", "Above people", "Heat in closed modifiers", "Not to be dimmed"]
+    assert cautioned() == [*always, "Flicker", "Glare"]
+    open_face = ('kind = "softbox"', 'kind = "shoot-through"')
+    assert "Heat in closed modifiers" not in cautioned(open_face)
+    assert "Mercury" in cautioned(("lamp = {", 'lamp = { kind = "cfl",'))
+    assert "Hot lamps" in cautioned(("lamp = {", 'lamp = { kind = "halogen",'))
+    assert "Above people" not in cautioned(('role = "hair"', 'role = "work"'))
+    assert "Above people" in cautioned(
+        ('role = "hair"', 'role = "work"'), ("[0.3, 1.2, 2.3]", "[0.3, 0.2, 2.3]")
+    )
+
+
+def test_the_load_is_added_up_and_who_is_left_out_is_named() -> None:
+    load = checked().cautions[0]
+    assert "80 W in all at full, not counting fill, hair" in load
+    assert "local electrical code" in load
+    assert "licensed electrician" in load
+    assert "states no lamp power" in checked(("watts = 40, ", "")).cautions[0]
+
+
+def test_the_camera_is_told_to_keep_its_hands_off() -> None:
+    text = " ".join(check_rig(load_rig(EXAMPLES[0])).camera)
+    for word in ("Exposure on manual", "ISO 800", "1/50", "f/2.8", "White balance", "Contrast aids off"):
+        assert word in text
+    assert "as the rig file says" not in " ".join(checked().camera)
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_text_and_json_say_the_same(path: Path) -> None:
+    check = check_rig(load_rig(path))
+    text = " ".join(check_text(check).split())
+    said = json.loads(check.model_dump_json())
+    assert Check.model_validate(said) == check
+    for sentence in (*said["cautions"], *said["camera"]):
+        assert " ".join(sentence.split()) in text
+    for head in said["heads"]:
+        assert f"{head['name']} {head['role']} {head['distance_m']:.2f} m" in text
+    assert max(len(line) for line in check_text(check).splitlines()) < 140
+
+
+LEGAL: list[tuple[str, list[dict[str, Any]]]] = [
+    ("no key", [{"role": "fill"}]),
+    ("no fill", [{"role": "key"}]),
+    ("neither key nor fill", [{"role": "hair"}, {"role": "work"}]),
+    ("several keys", [{"role": "key"}, {"role": "key"}, {"role": "key"}]),
+    ("a role of its own", [{"role": "rim", "holds_like": "hair"}]),
+    ("two backgrounds", [{"role": "background", "aim": [0, 3, 1]}, {"role": "background", "aim": [1, 3, 1]}]),
+]
+
+
+@pytest.mark.parametrize(("heads"), [heads for _, heads in LEGAL], ids=[name for name, _ in LEGAL])
+def test_what_is_unusual_but_legal_is_taken_checked_and_solved(heads: list[dict[str, Any]]) -> None:
+    made = [
+        {
+            "name": f"h{i}",
+            "position": [1.0 + i, -1.0, 2.0],
+            "intensity": 500,
+            "dimming": {"curve": "fixed"},
+            **head,
+        }
+        for i, head in enumerate(heads)
+    ]
+    rig = Rig.model_validate(
+        {
+            "rig": {"name": "odd"},
+            "camera": {"position": [0, -2, 1]},
+            "marks": {"here": [0, 0, 1]},
+            "balance": {"exposure": 300, "relative": {"kicker": 1.0}},
+            "heads": made,
+        }
+    )
+    assert "balance.relative.kicker" in [warning.key for warning in check_rig(rig).warnings]
+    assert check_text(check_rig(rig))
+    assert solve_rig(rig).report.achieved.exposure_lux >= 0
