@@ -1,0 +1,42 @@
+"""What a visitor may do.
+
+`operate` may order and look; `view` may look; `meter` may hand in readings and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+from fillside.answers import Refusal
+
+May = Literal["operate", "view", "meter"]
+Need = Literal["nothing", "order", "look"]
+MAY: tuple[May, ...] = get_args(May)
+METER_ORDERS = frozenset({"read"})
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One who was let in: a name for the journal, never a secret."""
+
+    who: str
+    may: May
+
+
+def check_may_look(holder: Pass) -> None:
+    """Raise Refusal (forbidden) for one who may only hand in readings."""
+    if holder.may == "meter":
+        raise Refusal("forbidden", f"{holder.who} may hand in readings and nothing else")
+
+
+def check_may_order(holder: Pass, said: Any) -> None:
+    """Raise Refusal (forbidden) unless this pass is good for this order."""
+    if holder.may == "operate":
+        return
+    word = said.get("do") if isinstance(said, Mapping) else None
+    if holder.may == "meter" and isinstance(word, str) and word in METER_ORDERS:
+        return
+    told = "may look and not order" if holder.may == "view" else "may hand in readings and nothing else"
+    raise Refusal("forbidden", f"{holder.who} {told}")
