@@ -160,6 +160,7 @@ class Driver(ABC):
         self.name = setup.name
         self.channels = {channel.name: channel for channel in setup.channels}
         self._clock = setup.clock
+        self._full_scales = {channel.name: channel.drive.full_scale for channel in setup.channels}
         self._codes: dict[str, int] = {}
         self._phase: Literal["new", "open", "closed"] = "new"
         self._health = Health(since=setup.clock())
@@ -198,25 +199,20 @@ class Driver(ABC):
         if self._phase == "closed":
             raise OperationError(f"driver {self.name} is closed", driver=self.name)
         for name, code in codes.items():
-            self._check(name, code)
+            most = self._full_scales.get(name, -1)
+            if type(code) is not int or not 0 <= code <= most:
+                raise self._refusal(name, code)
         self._codes.update(codes)
         if self._phase == "open":
             self._send(self._codes)
 
-    def _check(self, name: str, code: object) -> None:
-        channel = self.channels.get(name)
-        if channel is None:
-            raise OperationError(
-                f"driver {self.name} has no channel {name!r}; it has {', '.join(self.channels) or 'none'}",
-                driver=self.name,
-                where=name,
-            )
-        if isinstance(code, bool) or not isinstance(code, int) or not 0 <= code <= channel.drive.full_scale:
-            raise OperationError(
-                f"code {code!r} for {name} is not a whole number from 0 to {channel.drive.full_scale}",
-                driver=self.name,
-                where=name,
-            )
+    def _refusal(self, name: str, code: object) -> OperationError:
+        if name in self.channels:
+            text = f"code {code!r} for {name} is not a whole number from 0 to {self._full_scales[name]}"
+        else:
+            has = ", ".join(self.channels) or "none"
+            text = f"driver {self.name} has no channel {name!r}; it has {has}"
+        return OperationError(text, driver=self.name, where=name)
 
     async def __aenter__(self) -> Self:
         if self._phase != "new":

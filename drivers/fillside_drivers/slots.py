@@ -38,19 +38,35 @@ class SlotDrive(DriveModel):
         return tuple(range(self.slot, self.slot + self.bits // 8))
 
 
-def put(slots: bytearray, drive: SlotDrive, code: int) -> None:
-    """Write a code into a universe's slots, `slots[0]` being slot 1."""
-    slots[drive.slot - 1 : drive.slot - 1 + drive.bits // 8] = code.to_bytes(drive.bits // 8, "big")
+class SlotFrame:
+    """The slots of one universe, kept from frame to frame; what no channel occupies is 0.
 
-
-def slots_of(channels: Iterable[Channel], codes: Mapping[str, int], count: int = SLOTS) -> bytes:
-    """The slots 1..count of one universe; what no channel occupies is 0, and so is a channel without a code.
-
-    >>> slots_of([Channel("key", SlotDrive(slot=2, bits=16))], {"key": 0x1234}, count=4).hex()
-    '00123400'
+    >>> frame = SlotFrame([Channel("key", SlotDrive(slot=2, bits=16))], count=4)
+    >>> frame.put({"key": 0x1234}), frame.put({"key": 0x1234}), frame.octets.hex()
+    (True, False, '00123400')
     """
-    slots = bytearray(count)
-    for channel in channels:
-        if isinstance(channel.drive, SlotDrive):
-            put(slots, channel.drive, codes.get(channel.name, 0))
-    return bytes(slots)
+
+    def __init__(self, channels: Iterable[Channel], count: int = SLOTS) -> None:
+        self._slots = bytearray(count)
+        self._codes: dict[str, int] = {}
+        self._places = {
+            channel.name: (channel.drive.slot - 1, channel.drive.bits // 8)
+            for channel in channels
+            if isinstance(channel.drive, SlotDrive)
+        }
+
+    def put(self, codes: Mapping[str, int]) -> bool:
+        """Take the codes of the channels that are here; whether one has changed or is a first."""
+        changed = False
+        for name, (start, octets) in self._places.items():
+            code = codes.get(name)
+            if code is not None and self._codes.get(name) != code:
+                self._codes[name] = code
+                self._slots[start : start + octets] = code.to_bytes(octets, "big")
+                changed = True
+        return changed
+
+    @property
+    def octets(self) -> bytes:
+        """The slots now, the first of them slot 1."""
+        return bytes(self._slots)

@@ -14,13 +14,13 @@ import random
 from collections.abc import Mapping
 from typing import ClassVar
 
-from fillside_drivers.driver import Driver, Setup
+from fillside_drivers.driver import Channel, Driver, Setup
 from fillside_drivers.sacn.listener import Listener
 from fillside_drivers.sacn.options import MULTICAST, SacnDrive, SacnOptions
 from fillside_drivers.sacn.outlet import Outlet, open_outlet
 from fillside_drivers.sacn.schedule import PERIOD_S, TERMINATED_PACKETS, Outgoing, Schedule, Stream
 from fillside_drivers.sacn.sources import Sources, notices
-from fillside_drivers.slots import slots_of
+from fillside_drivers.slots import SlotFrame
 
 LATE_S = 0.1
 """How far behind its time a packet may leave before that counts as late: four frames."""
@@ -38,13 +38,12 @@ class SacnDriver(Driver):
         super().__init__(setup)
         assert isinstance(setup.options, SacnOptions), "the registry validates options by the kind's model"
         self._options = setup.options
-        self._by_universe: dict[int, list[str]] = {}
+        by_universe: dict[int, list[Channel]] = {}
         for channel in setup.channels:
             assert isinstance(channel.drive, SacnDrive), "the registry validates drives by the kind's model"
-            self._by_universe.setdefault(channel.drive.universe, []).append(channel.name)
-        self._priorities = {
-            universe: self._options.of(universe).priority or 0 for universe in self._by_universe
-        }
+            by_universe.setdefault(channel.drive.universe, []).append(channel)
+        self._frames = {universe: SlotFrame(channels) for universe, channels in by_universe.items()}
+        self._priorities = {universe: self._options.of(universe).priority or 0 for universe in self._frames}
         self._schedule = self._plan()
         self.sources = Sources(setup.identity.cid, self._priorities)
         self._rng = random.Random(setup.identity.cid.int)
@@ -57,7 +56,7 @@ class SacnDriver(Driver):
 
     def _plan(self) -> Schedule:
         options, name = self._options, self._options.source_name or self.setup.identity.source_name
-        multicasts = any(MULTICAST in (options.of(universe).to or ()) for universe in self._by_universe)
+        multicasts = any(MULTICAST in (options.of(universe).to or ()) for universe in self._frames)
         return Schedule(
             self.setup.identity.cid,
             [
@@ -67,28 +66,27 @@ class SacnDriver(Driver):
                     self._priorities[universe],
                     options.preview,
                 )
-                for universe in sorted(self._by_universe)
+                for universe in sorted(self._frames)
             ],
             options.sync_address,
             name if (multicasts if options.discovery is None else options.discovery) else None,
         )
 
     async def _open(self) -> None:
-        self._outlet = await open_outlet(self.name, self._options, self._by_universe, self._rng)
+        self._outlet = await open_outlet(self.name, self._options, self._frames, self._rng)
         if self._options.listen:
             listener = Listener(self.sources, self.setup.identity.cid.bytes, self._clock, self._judge)
             try:
-                await listener.open(self._by_universe, self._options.interface)
+                await listener.open(self._frames, self._options.interface)
             except OSError as error:
                 self._deaf = f"other sources on our universes cannot be heard: {error.strerror}"
             else:
                 self._listener = listener
 
     def _send(self, codes: Mapping[str, int]) -> None:
-        for universe, names in self._by_universe.items():
-            if any(name in codes for name in names):
-                channels = [self.channels[name] for name in names]
-                self._schedule.put(universe, slots_of(channels, codes))
+        for universe, frame in self._frames.items():
+            if frame.put(codes):
+                self._schedule.put(universe, frame.octets)
         self._pump()
 
     def _pump(self) -> None:

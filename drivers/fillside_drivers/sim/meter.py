@@ -10,7 +10,6 @@ import numpy as np
 from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.truth import FloatArray, Receptor, SimHead, SimTruth, Vector, direct_lux, unit
 
-
 _AIMED_COSINE = 1 - 1e-6
 """A flat receptor within a twelfth of a degree of a head's centre counts as aimed at it."""
 
