@@ -82,10 +82,7 @@ def test_one_step_in_mired() -> None:
 
 def test_only_what_is_seen_and_lights_the_face_matters() -> None:
     ccts = {"key": 5600.0, "fill": 5500.0, "hair": 3200.0, "far": 3200.0, "monitor": 6500.0}
-    answers = {
-        a.source: a
-        for a in colour_answers(ccts, "key", {"fill": 0.3, "hair": 0.2, "far": 0.01}, unlit=["monitor"])
-    }
+    answers = {a.source: a for a in colour_answers(ccts, "key", {"fill": 0.3, "hair": 0.2, "far": 0.01})}
     assert not answers["fill"].matters
     assert answers["hair"].matters
     assert answers["hair"].shift_mired == pytest.approx(-133.93, abs=0.005)

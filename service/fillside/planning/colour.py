@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from fillside.planning.answer import Answer
 
@@ -118,7 +118,7 @@ class ColourAnswer(Answer):
     """One source against the key: its filter shift to match [mired], and whether the difference matters.
 
     `shift_mired` is what a filter on this source would have to do, negative cools; `light_share` is its part
-    of the light on the face at the planned levels, None where that is not known.
+    of the light on the face at the planned levels, None where it lights something else or is not known.
     """
 
     source: str
@@ -140,19 +140,19 @@ def _advice(source: str, shift: float, cct_k: float, key_cct_k: float) -> str:
 
 
 def colour_answers(
-    ccts_k: Mapping[str, float], against: str, shares: Mapping[str, float], unlit: Sequence[str] = ()
+    ccts_k: Mapping[str, float], against: str, shares: Mapping[str, float]
 ) -> tuple[ColourAnswer, ...]:
     """Every source of `ccts_k` against the one named `against`, largest difference first.
 
-    `shares` gives each source's part of the light on the face (0..1); a source named in `unlit` is a screen
-    or the room, of which that is not known and which matters whenever it is seen to differ.
+    `shares` gives each source's part of the light on the face (0..1); a source that is not in it matters
+    whenever it is seen to differ: a screen, the room, a light on hair or wall.
     """
     key_k = ccts_k[against]
     answers = []
     for source, cct_k in ccts_k.items():
         if source == against:
             continue
-        share = None if source in unlit else shares.get(source)
+        share = shares.get(source)
         steps, shift = steps_apart(cct_k, key_k), shift_mired(cct_k, key_k)
         matters = steps >= SEEN_STEPS and (share is None or share >= MINOR_SHARE)
         answers.append(

@@ -117,6 +117,24 @@ class Screen(Part):
     )
 
 
+class Umbrella(Part):
+    """How an umbrella is set up on its shaft, in metres."""
+
+    bulb: Annotated[Number, Field(gt=0, le=3)] = Field(description="from lamp to crown, along the shaft")
+    beam: Annotated[Number, Field(gt=0, le=180)] = Field(
+        default=180.0, description="degrees the lamp lights evenly, such as 120"
+    )
+    open_diameter: Annotated[Number, Field(gt=0, le=5)] | None = Field(
+        default=None, description="across the rim when fully open; left out: the modifier's diameter"
+    )
+    depth: Annotated[Number, Field(gt=0, le=3)] | None = Field(
+        default=None, description="from the rim's plane to the crown when fully open"
+    )
+    closed_to: Annotated[Number, Field(gt=0, le=5)] | None = Field(
+        default=None, description="across the rim when pulled in part way"
+    )
+
+
 class Plan(Part):
     """Room, mains, pose and the rest that only planning asks for; everything may be left out."""
 
@@ -148,6 +166,9 @@ class Plan(Part):
     )
     ripple: dict[Name, Ripple] = Field(
         default_factory=dict, description="by head, as key = { hertz = 100.0, percent = 20.0 }"
+    )
+    umbrellas: dict[Name, Umbrella] = Field(
+        default_factory=dict, description="by head, as key = { bulb = 0.4, beam = 120.0 }"
     )
     screens: dict[Name, Screen] = Field(
         default_factory=dict, description="by name, as monitor = { position = [0.4, -0.8, 1.2] }"
