@@ -60,7 +60,7 @@ class MonotoneCubic:
         rise = high - low
         bend = first + last - 2 * rise
         value = low + share * (first + share * (3 * rise - 2 * first - last + share * bend))
-        kept: FloatArray = np.minimum(np.maximum(value, low), high)
+        kept: FloatArray = np.where(share < 1, np.minimum(np.maximum(value, low), high), high)
         return kept
 
     def smallest(self, y: FloatArray) -> FloatArray:
@@ -72,6 +72,8 @@ class MonotoneCubic:
         k = int(np.searchsorted(self.y, y, side="left")) - 1
         if k < 0:
             return float(self.x[0])
+        if y == self.y[k + 1]:
+            return float(self.x[k + 1])
         left, width, low, high = (
             float(v) for v in (self.x[k], self.x[k + 1] - self.x[k], self.y[k], self.y[k + 1])
         )
