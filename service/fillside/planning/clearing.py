@@ -31,11 +31,16 @@ MOST_TILT_DEG = 12.0
 
 
 class Cure(Answer):
-    """One way to clear the lens: what to do, by how much, and the margin it leaves."""
+    """One way to clear the lens: what to do, by how much, and the margin it leaves.
 
+    `turned_deg` is how far round the subject, above 0 to the camera's right, or how far the lenses tilt.
+    """
+
+    way: Literal["raise", "carry", "temples", "chin"]
     do: str
     amount: float
     unit: Literal["m", "deg", "mm"]
+    turned_deg: float | None = None
     margin_deg: float
 
 
@@ -139,6 +144,8 @@ def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> Cure | None:
     moved = _round_subject(wearer, disc, sign * turn)[1].centre - disc.centre
     side = "right" if moved[0] >= 0 else "left"
     return Cure(
+        way="carry",
+        turned_deg=turn if moved[0] >= 0 else -turn,
         do=f"carry it {turn:.0f} degrees round the subject, to the camera's {side}, at the same distance",
         amount=float(np.hypot(moved[0], moved[1])),
         unit="m",
@@ -162,6 +169,8 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
         lift_mm = form.temple_mm * math.sin(math.radians(tilt[0]))
         cures.append(
             Cure(
+                way="temples",
+                turned_deg=tilt[0],
                 do=f"raise the temples {lift_mm:.0f} mm off the ears: the lenses tilt {tilt[0]:.0f} degrees",
                 amount=lift_mm,
                 unit="mm",
@@ -170,7 +179,13 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
         )
     if chin is not None:
         cures.append(
-            Cure(do=f"chin down by {chin[0]:.0f} degrees", amount=chin[0], unit="deg", margin_deg=chin[1])
+            Cure(
+                way="chin",
+                do=f"chin down by {chin[0]:.0f} degrees",
+                amount=chin[0],
+                unit="deg",
+                margin_deg=chin[1],
+            )
         )
     return cures
 
@@ -190,7 +205,9 @@ def glasses_answer(
         if lowest is not None:
             raised = lowest - float(disc.centre[2])
             at = margin_deg(*_at_height(wearer, disc)(lowest))
-            cures.append(Cure(do=f"raise it to {lowest:.2f} m", amount=raised, unit="m", margin_deg=at))
+            cures.append(
+                Cure(way="raise", do=f"raise it to {lowest:.2f} m", amount=raised, unit="m", margin_deg=at)
+            )
         shift = _side_shift(wearer, disc, wanted_deg)
         cures += [] if shift is None else [shift]
         cures += _wearer_cures(wearer, disc, wanted_deg)

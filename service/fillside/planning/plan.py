@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import numpy.typing as npt
 
@@ -43,20 +45,27 @@ class PlanReport(Answer):
 
 
 def plan_rig(
-    rig: Rig, calibration: Calibration | None = None, *, glasses: bool = False, wander: bool = True
+    rig: Rig,
+    calibration: Calibration | None = None,
+    *,
+    marks: Collection[str] | None = None,
+    glasses: bool = False,
+    wander: bool = True,
 ) -> PlanReport:
-    """The plan of a rig at all its marks.
+    """The plan of a rig at all its marks, or at those named in `marks`.
 
     With `glasses` a wearer without stated spectacles is given a usual pair; without `wander` the maps, which
-    take most of the time, are left out.
+    take most of the time, are left out. KeyError for a mark that the rig does not have.
     """
     if glasses and rig.plan.pose.glasses is None:
         worn = rig.plan.pose.model_copy(update={"glasses": Glasses()})
         rig = rig.model_copy(update={"plan": rig.plan.model_copy(update={"pose": worn})})
     metering = Metering(scene(rig, calibration))
     wish, limits = wish_from_rig(rig), limits_of(metering.scene)
-    solved = {mark: solve_mark(metering, wish, limits, point) for mark, point in rig.marks.items()}
-    first = solved[rig.subject.at or next(iter(rig.marks))]
+    chosen = tuple(rig.marks) if marks is None else tuple(marks)
+    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]) for mark in chosen}
+    start = rig.subject.at or next(iter(rig.marks))
+    first = solved[start if start in solved else chosen[0]]
     return PlanReport(
         rig=rig.rig.name,
         marks=tuple(mark_plan(mark, planned, wander=wander) for mark, planned in solved.items()),

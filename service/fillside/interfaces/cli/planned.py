@@ -1,0 +1,252 @@
+"""A plan in words: first what each mark allows, then how its light looks, then what to mind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from fillside.interfaces.cli import show
+from fillside.interfaces.cli.planned_rig import listed, rig_lines
+from fillside.interfaces.lengths import Lengths
+from fillside.planning.catchlight import CatchLight
+from fillside.planning.clearing import Cure, GlassesAnswer
+from fillside.planning.mark import MarkPlan
+from fillside.planning.plan import PlanReport
+from fillside.planning.reach import Corner
+from fillside.planning.wander import Place, Worst
+
+FAINTEST_STOPS = -8.0
+"""Spill fainter than this against the exposure is not told."""
+LOWEST_TOLD_M, FAR_CLEAR_DEG = 0.3, 60.0
+
+
+def planned(report: PlanReport, lengths: Lengths, *, maps: bool = False) -> list[str]:
+    """The whole plan as lines; with `maps` every mark's map in figures."""
+    lines = [f"{report.rig}: plan for {len(report.marks)} mark{'s' if len(report.marks) > 1 else ''}"]
+    for mark in report.marks:
+        lines += ["", *mark_lines(mark, lengths, maps=maps)]
+    return [*lines, "", *rig_lines(report, lengths)]
+
+
+def mark_lines(mark: MarkPlan, lengths: Lengths, *, maps: bool) -> list[str]:
+    """One mark's part of the plan."""
+    lines = [f"{mark.mark} at {lengths.place(mark.point)}"]
+    lines += _indented([*_balance(mark), *_reach(mark)])
+    lines += ["", *_indented(_heads(mark, lengths))]
+    lines += ["", *_indented(_face(mark))]
+    lines += listed("eyes", map(_catch_light, mark.catch_lights), "  ")
+    lines += listed("glasses", (line for one in mark.glasses for line in _glasses(one, lengths)), "  ")
+    lines += listed("camera", (one.do for one in mark.lens if one.do is not None), "  ")
+    lines += listed("wall", _wall(mark, lengths), "  ")
+    lines += listed("when the subject wanders", _wander(mark, lengths), "  ")
+    if maps and mark.wander is not None:
+        lines += ["", *_indented(_map(mark, lengths))]
+    return lines
+
+
+def _indented(lines: Iterable[str]) -> list[str]:
+    return [f"  {line}".rstrip() for line in lines]
+
+
+def _balance(mark: MarkPlan) -> Iterator[str]:
+    target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
+    rows = [
+        ["", "wanted", "is", "off by"],
+        [
+            "ratio",
+            show.ratio(target.ratio),
+            show.ratio(achieved.ratio, achieved.ratio_stops),
+            show.stops(achieved.ratio_error_stops),
+        ],
+        [
+            "exposure",
+            show.lux(target.exposure_lux),
+            show.lux(achieved.exposure_lux),
+            show.stops(achieved.exposure_error_stops),
+        ],
+        ["face", "", show.ratio(face.ratio), ""],
+    ]
+    yield from show.table(rows)
+    yield from (f"limit: {limit.says}" for limit in mark.balance.limits)
+
+
+def _reach(mark: MarkPlan) -> Iterator[str]:
+    reach = mark.reach
+    yield ""
+    if not reach.corners:
+        yield "no ratio to speak of: it takes a key and a fill"
+        return
+    wanted = show.lux(reach.target_exposure_lux)
+    if reach.ratios is None:
+        yield f"{wanted} cannot be had here at any ratio"
+    else:
+        ends = reach.ratios
+        yield f"ratios at {wanted}: {_ratio_end(ends.least)} up to {_ratio_end(ends.most)}"
+    wanted = show.ratio(reach.target_ratio)
+    if reach.exposures is None:
+        yield f"{wanted} cannot be had here at any exposure"
+    else:
+        ends = reach.exposures
+        yield f"exposures at {wanted}: {_exposure_end(ends.least)} up to {_exposure_end(ends.most)}"
+    rows = [["corner", "ratio", "exposure", "against the target"]]
+    for corner in reach.corners:
+        against = show.stops(corner.exposure_stops)
+        rows.append([_ended_by(corner), show.ratio(corner.ratio), show.lux(corner.exposure_lux), against])
+    yield from show.table(rows)
+
+
+def _ended_by(corner: Corner) -> str:
+    parts = [f"{', '.join(corner.full)} full" if corner.full else ""]
+    parts.append(f"{', '.join(corner.floor)} at floor" if corner.floor else "")
+    return "; ".join(filter(None, parts)) or "between its ends"
+
+
+def _ratio_end(corner: Corner) -> str:
+    return f"{show.ratio(corner.ratio)} ({_ended_by(corner)})"
+
+
+def _exposure_end(corner: Corner) -> str:
+    return f"{show.lux(corner.exposure_lux)}, {show.stops(corner.exposure_stops)} ({_ended_by(corner)})"
+
+
+def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
+    softness = {one.head: one for one in mark.softness}
+    margins = {one.head: one for one in mark.margins}
+    standings = {one.head: one for one in mark.standings}
+    titles = "head,stands,bearing,up,level,light,to full,to floor,looks,nose shadow,across face"
+    rows = [titles.split(",")]
+    for head in mark.balance.heads:
+        at, margin, soft = standings[head.name], margins[head.name], softness.get(head.name)
+        nose = None if soft is None or not soft.penumbras else soft.penumbras[0].width_mm / 1000
+        rows.append(
+            [
+                head.name,
+                f"{lengths.long(at.floor_m)} off, {lengths.long(at.height_m)} high",
+                f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}",
+                f"{at.up_deg:.0f}°",
+                show.percent(head.level),
+                show.lux(head.lux),
+                show.stops(margin.to_full_stops, sign=False),
+                show.stops(margin.to_floor_stops, sign=False),
+                show.NOTHING if soft is None else f"{soft.angular_diameter_deg:.0f}° wide",
+                show.NOTHING if nose is None else f"{lengths.short(nose)} soft",
+                show.NOTHING if soft is None else show.stops(soft.across_face_stops, sign=False),
+            ]
+        )
+    return show.table(rows, right=(3, 4, 5, 6, 7, 8, 9, 10))
+
+
+def _face(mark: MarkPlan) -> list[str]:
+    face = mark.face
+    rows = [["on the face", "light", "under the key-side cheek"]]
+    for patch in face.patches:
+        rows.append([patch.part, show.lux(patch.lux), show.stops(patch.stops_under_cheek, sign=False)])
+    lines = show.table(rows, right=(1,))
+    lines.append("")
+    reads = [["read as", "ratio", "how"]]
+    reads += [[r.read_as, show.ratio(r.ratio, r.stops), r.how] for r in face.readings]
+    return lines + show.table(reads)
+
+
+def _catch_light(eye: CatchLight) -> str:
+    if not eye.seen or eye.size_mm is None or eye.iris_percent is None:
+        return f"{eye.head}: no catch-light, hidden {eye.hidden}" if eye.hidden else f"{eye.head}: none"
+    where = (
+        "in the middle of the iris" if eye.clock_hours is None else f"at {_clock(eye.clock_hours)} o'clock"
+    )
+    return f"{eye.head}: {where}, {eye.size_mm:.1f} mm, {eye.iris_percent:.0f} % of the iris's width"
+
+
+def _clock(hours: float) -> str:
+    halves = round(hours * 2) or 24
+    return f"{halves // 2 or 12}{' thirty' if halves % 2 else ''}".replace(" thirty", ":30")
+
+
+def _glasses(one: GlassesAnswer, lengths: Lengths) -> Iterator[str]:
+    if one.margin_deg >= one.wanted_margin_deg:
+        low = one.lowest_height_m
+        down = "" if low is None or low < LOWEST_TOLD_M else f"; clear down to {lengths.long(low)}"
+        far = one.margin_deg > FAR_CLEAR_DEG
+        yield f"{one.source}: {'far' if far else f'{one.margin_deg:.0f}°'} off the lenses{down}"
+        return
+    state = (
+        f"seen in the lens over {max(one.covered_percent, 1):.0f} % of it"
+        if one.seen
+        else f"only {one.margin_deg:.0f}° off the lenses"
+    )
+    cures = "; or ".join(_cure(cure, one, lengths) for cure in one.cures)
+    yield f"{one.source}: {state}. " + (f"To clear it: {cures}" if cures else "Nothing tried clears it")
+
+
+def _cure(cure: Cure, one: GlassesAnswer, lengths: Lengths) -> str:
+    if cure.way == "raise" and one.lowest_height_m is not None:
+        return f"raise it to {lengths.long(one.lowest_height_m)}"
+    if cure.way == "temples":
+        lifted = lengths.short(cure.amount / 1000)
+        return f"raise the temples {lifted} off the ears: the lenses tilt {cure.turned_deg:.0f}°"
+    return cure.do
+
+
+def _wall(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    wall = mark.wall
+    if wall is None:
+        return
+    shares = ", ".join(
+        f"{name} {show.stops(own)}"
+        for name, own in wall.by_head_stops.items()
+        if own is not None and own > -8
+    )
+    yield (
+        f"behind the subject, at {lengths.place(wall.point)}: {show.lux(wall.lux)}, {show.stops(wall.stops)} "
+        f"against the exposure ({shares or 'no head reaches it'})"
+    )
+
+
+def _wander(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    wander = mark.wander
+    if wander is None:
+        return
+    within = f"within {lengths.long(wander.radius_m)}"
+    yield f"levels left alone, {within}: {_worst(wander.alone)}"
+    yield f"levels that follow, {within}: {_worst(wander.followed)}"
+
+
+def _worst(worst: Worst) -> str:
+    face = f"{show.ratio(worst.face_least)} to {show.ratio(worst.face_most)}"
+    return (
+        f"ratio off by up to {show.stops(worst.ratio_error_stops, sign=False)}, exposure by up to "
+        f"{show.stops(worst.exposure_error_stops, sign=False)}, face {face}"
+    )
+
+
+def _map(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    wander = mark.wander
+    if wander is None:
+        return
+    step = 2 * wander.radius_m / (wander.across - 1)
+    yield f"levels left alone, every {lengths.long(step)}, the camera below"
+    for title, figure in (
+        ("ratio off, stops", _ratio_cell),
+        ("exposure off, stops", _exposure_cell),
+        ("face, to 1", _face_cell),
+    ):
+        yield ""
+        yield title
+        for first in range(len(wander.places) - wander.across, -1, -wander.across):
+            row = wander.places[first : first + wander.across]
+            yield " ".join(figure(place) for place in row)
+
+
+def _ratio_cell(place: Place) -> str:
+    return _cell(None if place.alone is None else place.alone.ratio_error_stops, "+.2f")
+
+
+def _exposure_cell(place: Place) -> str:
+    return _cell(None if place.alone is None else place.alone.exposure_error_stops, "+.2f")
+
+
+def _face_cell(place: Place) -> str:
+    return _cell(None if place.alone is None else place.alone.face_ratio, ".1f")
+
+
+def _cell(value: float | None, form: str) -> str:
+    return f"{show.NOTHING if value is None else format(round(value, 2) + 0.0, form):>6}"

@@ -1,0 +1,139 @@
+"""What a plan says of the rig as a whole: flicker, colour, power, umbrellas, and what it could not answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from textwrap import wrap
+
+from fillside.interfaces.cli import show
+from fillside.interfaces.lengths import Lengths
+from fillside.planning.flicker import FlickerAnswer
+from fillside.planning.plan import PlanReport
+from fillside.planning.power import CircuitAnswer, PowerAnswer
+from fillside.planning.setup import UmbrellaAnswer
+
+WIDTH = 96
+DIFFERS_SHARE = 0.1
+
+
+def rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
+    """The whole rig's part of a plan."""
+    lines: list[str] = []
+    lines += listed("flicker", _flicker(report.flicker))
+    lines += listed("colour", _colour(report))
+    lines += listed("power", _power(report.power))
+    lines += listed("umbrellas", (_umbrella(one, lengths) for one in report.umbrellas))
+    lines += listed("not answered", report.unknown)
+    lines += listed("taken for granted", _assumed(report))
+    lines += listed("cautions", report.cautions)
+    return lines[1:]
+
+
+def listed(heading: str, texts: Iterable[str], indent: str = "") -> list[str]:
+    """A heading and a list below it, after an empty line; nothing for nothing."""
+    bullet, under = f"{indent}- ", f"{indent}  "
+    items = [wrap(text, WIDTH, initial_indent=bullet, subsequent_indent=under) for text in texts]
+    return ["", f"{indent}{heading}:", *(line for item in items for line in item)] if items else []
+
+
+def _flicker(answers: Iterable[FlickerAnswer]) -> Iterator[str]:
+    for one in answers:
+        if one.pulsed:
+            kind = f"pulses at {one.ripple_hz:g} Hz"
+        elif one.known:
+            kind = f"{one.modulation_percent:.0f} % ripple at {one.ripple_hz:g} Hz"
+        else:
+            kind = f"ripple not known; at worst, all light going out {one.ripple_hz:g} times a second"
+        seen = f"frames differ by up to {show.stops(one.variation_stops, sign=False)}"
+        if one.beat_hz is not None:
+            seen += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
+        seen += f", bands of {show.stops(one.banding_stops, sign=False)} across a frame"
+        times = ", ".join(f"1/{1 / t:.4g}" for t in one.safe_times_s)
+        advice = f"; even shutters: {times} s" if one.visible and times else ""
+        region = "" if one.region is None else f"; IEEE 1789: {one.region}"
+        yield f"{one.head}: {kind}: {seen if one.visible else 'even at this shutter'}{advice}{region}"
+
+
+def _colour(report: PlanReport) -> Iterator[str]:
+    for one in report.colour:
+        if one.do is not None:
+            yield one.do
+        elif abs(one.shift_mired) >= 1:
+            yield f"{one.source}: {abs(one.shift_mired):.0f} mired from {one.against}, hardly seen"
+    if report.colour and all(abs(one.shift_mired) < 1 for one in report.colour):
+        yield "all stated colour temperatures agree within a mired"
+
+
+def _power(power: PowerAnswer) -> Iterator[str]:
+    drawn = f"{power.total_watts:.0f} W in all at full"
+    if power.total_amps is not None:
+        drawn += f", {power.total_amps:.1f} A at {power.volts:g} V"
+    yield drawn + (f", not counting {', '.join(power.unknown)}" if power.unknown else "")
+    if power.one_circuit_amps is not None and not power.circuits and power.total_watts > 0:
+        yield f"on one circuit with the usual margin: a breaker of {power.one_circuit_amps:.1f} A or more"
+    yield from map(_circuit, power.circuits)
+    if power.unplugged:
+        yield f"on no circuit: {', '.join(power.unplugged)}"
+    for hot in power.hot:
+        yield (
+            f"{hot.head}: {hot.load_watts:.0f} W of lamps in a modifier for {hot.max_watts:.0f} W, "
+            f"{100 * hot.share:.0f} %: watch its heat"
+        )
+
+
+def _circuit(one: CircuitAnswer) -> str:
+    verdict = "TOO MUCH: move a head to another circuit" if one.over else "within it"
+    return (
+        f"circuit {one.circuit}: {one.load_watts:.0f} W, {one.load_amps:.1f} A; for hours at most "
+        f"{one.most_watts:.0f} W, four fifths of {one.amps_rated:g} A: {verdict}"
+        + (f"; {', '.join(one.unknown)} not counted" if one.unknown else "")
+    )
+
+
+def _umbrella(one: UmbrellaAnswer, lengths: Lengths) -> str:
+    face = one.face
+    if face is None:
+        return f"{one.head}: {one.told}"
+    differs = abs(face.effective_diameter_m - one.stated_diameter_m) > DIFFERS_SHARE * max(
+        one.stated_diameter_m, face.effective_diameter_m
+    )
+    return (
+        f"{one.head}: lit {lengths.long(face.lit_diameter_m)} across, as even as a disc of "
+        f"{lengths.long(face.effective_diameter_m)}; the crown {show.stops(face.centre_over_edge_stops)} "
+        f"over the edge; {100 * face.caught_share:.0f} % of the beam caught"
+        + (f"; gathered cloth takes {show.stops(face.cloth_loss_stops)}" if face.cloth_loss_stops > 0 else "")
+        + (f"; the rig file says {lengths.long(one.stated_diameter_m)}" if differs else "")
+        + (f"; {face.caution}" if face.caution is not None else "")
+    )
+
+
+def _assumed(report: PlanReport) -> Iterator[str]:
+    """Every assumption once, in the order in which its answers stand above."""
+    for name, text in _all_assumed(report).items():
+        yield f"{name}: {text}"
+
+
+def _all_assumed(report: PlanReport) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for mark in report.marks:
+        found.setdefault("region", mark.reach.assumes)
+        for part, answers in (
+            ("softness", mark.softness),
+            ("eyes", mark.catch_lights),
+            ("glasses", mark.glasses),
+            ("lens", mark.lens),
+        ):
+            if answers:
+                found.setdefault(part, answers[0].assumes)
+        found.setdefault("face", mark.face.assumes)
+        if mark.wander is not None:
+            found.setdefault("wandering", mark.wander.assumes)
+    for one in report.flicker:
+        found.setdefault("flicker", one.assumes)
+    if report.colour:
+        found["colour"] = report.colour_assumes
+    found["power"] = report.power.assumes
+    for umbrella in report.umbrellas:
+        if umbrella.face is not None:
+            found["umbrellas"] = umbrella.face.assumes
+    return found
