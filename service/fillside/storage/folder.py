@@ -15,16 +15,21 @@ PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
 
 
 def default_folder(rig_name: str, environ: Mapping[str, str]) -> Path:
-    """Where a rig's data is kept when nobody says: the service's or the user's state folder.
+    """Where a rig's data is kept when nobody says: a folder of its name in the state folder.
 
     >>> default_folder("corner", {"XDG_STATE_HOME": "/home/me/.state"}).as_posix()
     '/home/me/.state/fillside/corner'
     """
-    if service := environ.get("STATE_DIRECTORY", "").split(":")[0]:
-        return Path(service) / rig_name
+    return state_folder(environ) / rig_name
+
+
+def state_folder(environ: Mapping[str, str]) -> Path:
+    """The folder above all rigs' folders; the service's own when a service manager names one."""
+    if service := environ.get("STATE_DIRECTORY", "").split(":", maxsplit=1)[0]:
+        return Path(service)
     if state := environ.get("XDG_STATE_HOME", ""):
-        return Path(state) / "fillside" / rig_name
-    return Path(environ.get("HOME") or "/") / ".local" / "state" / "fillside" / rig_name
+        return Path(state) / "fillside"
+    return Path(environ.get("HOME") or "/") / ".local" / "state" / "fillside"
 
 
 class LockedFolder:

@@ -1,0 +1,129 @@
+"""The composition root: what makes a daemon, in the order in which it comes up and goes down.
+
+The port is taken first and the data folder locked, so that a second daemon stops before it touches a lamp.
+Then the drivers open with the codes the last run ended with, and last of all the doors.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import signal
+import socket
+import time
+import uuid
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fillside.access.door import Doorkeeper
+from fillside.access.tokens import TokenFile
+from fillside.hold.hold import Hold
+from fillside.interfaces.http.app import House, make_app
+from fillside.interfaces.http.guards import Names
+from fillside.interfaces.http.server import Listen, ListenError, bind, serving, url_of
+from fillside.loom import Loom, loom_of
+from fillside.rig.model import Rig
+from fillside.runner import Runner
+from fillside.storage.errors import FolderUnusableError
+from fillside.storage.store import Store, kept_identity, remembered
+from fillside_drivers.driver import Identity
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a daemon is to run. `stay` leaves the wires without a word at the end, for a successor."""
+
+    data: Path
+    tokens: Path
+    listen: Listen = field(default_factory=Listen)
+    stay: bool = False
+
+
+@dataclass(frozen=True)
+class Running:
+    """A daemon that is up."""
+
+    url: str
+    rig: Rig
+    runner: Runner
+    loom: Loom
+    store: Store
+
+
+@contextmanager
+def listening(listen: Listen, tokens: TokenFile) -> Iterator[socket.socket]:
+    if not listen.loopback and not tokens.kept():
+        raise ListenError(
+            f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
+            "make one first: fillside token new --may operate"
+        )
+    with bind(listen) as bound:
+        yield bound
+
+
+@contextmanager
+def kept(folder: Path) -> Iterator[Store]:
+    """The store in `folder`, or one in memory when the folder takes no data: the light is worth more."""
+    try:
+        store = Store.open(folder)
+    except FolderUnusableError as error:
+        log.error("%s; the light is held, but a restart will not resume", error)
+        store = Store.unkept()
+    with store:
+        yield store
+
+
+@asynccontextmanager
+async def opened(loom: Loom, stay: bool) -> AsyncIterator[None]:
+    """All drivers open; at the end each says goodbye on its wire, unless `stay`."""
+    begun = []
+    try:
+        for driver in loom.drivers.values():
+            await driver.__aenter__()
+            begun.append(driver)
+        yield
+    finally:
+        for driver in reversed(begun):
+            await driver.close(stay=stay)
+
+
+@asynccontextmanager
+async def daemon(
+    rig: Rig, settings: Settings, clock: Callable[[], float] = time.monotonic
+) -> AsyncIterator[Running]:
+    """A daemon that holds `rig`'s light while inside."""
+    tokens = TokenFile(settings.tokens)
+    with listening(settings.listen, tokens) as bound, kept(settings.data) as store:
+        cid = uuid.UUID(await asyncio.to_thread(kept_identity, store, "cid", lambda: str(uuid.uuid4())))
+        loom = loom_of(rig, clock, Identity(cid, f"fillside {rig.rig.name}"))
+        hold = Hold(rig, remembered(store), clock(), unix_s=time.time() - clock())
+        runner = Runner(hold, loom, store, clock)
+        async with opened(loom, settings.stay), asyncio.TaskGroup() as tasks:
+            jobs = [
+                tasks.create_task(runner.run(), name="light"),
+                tasks.create_task(runner.advise(), name="advice"),
+                tasks.create_task(runner.live.run(), name="live"),
+            ]
+            names = Names.of_machine(settings.listen.host)
+            async with serving(make_app(House(runner, store, names, Doorkeeper(tokens, clock))), bound):
+                yield Running(url_of(bound), rig, runner, loom, store)
+                runner.live.end("stopping: the daemon ends")
+            for job in jobs:
+                job.cancel()
+            runner.save()
+
+
+async def run_until_stopped(rig: Rig, settings: Settings) -> None:
+    """Hold the light until SIGTERM or SIGINT."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    async with daemon(rig, settings) as running:
+        log.info("%s is held; %s", rig.rig.name, running.url)
+        await stop.wait()
+        log.info("stopping")

@@ -1,0 +1,105 @@
+"""Speaking with the running daemon. Only the standard library, and only what one request needs."""
+
+from __future__ import annotations
+
+import http.client
+import json
+from collections.abc import Callable
+from typing import Any, TypeVar
+from urllib.parse import urlsplit
+
+import click
+
+from fillside.interfaces.cli.group import Failure, WrongUse
+
+DEFAULT_URL = "http://127.0.0.1:7420"
+TIMEOUT_S = 10.0
+WRONGLY_SAID = ("bad_order", "unknown_name", "out_of_range")
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def live_options(command: Command) -> Command:
+    """The options of every command that speaks with the daemon."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print JSON."),
+        click.option("--token", envvar="FILLSIDE_TOKEN", metavar="TOKEN", help="Or FILLSIDE_TOKEN."),
+        click.option(
+            "--url",
+            envvar="FILLSIDE_URL",
+            default=DEFAULT_URL,
+            metavar="URL",
+            help=f"Where the daemon is, or FILLSIDE_URL. [{DEFAULT_URL}]",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+class Daemon:
+    """The daemon at a URL."""
+
+    def __init__(self, url: str, token: str | None) -> None:
+        try:
+            parts = urlsplit(url)
+            self._port = parts.port
+        except ValueError as error:
+            raise WrongUse(f"{url!r} is not a URL: {error}") from error
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            raise WrongUse(f"{url!r} is not a URL such as {DEFAULT_URL}")
+        self.url = url.rstrip("/")
+        self._parts, self._token = parts, token
+
+    def state(self) -> dict[str, Any]:
+        return self.get("/api/v1/state")
+
+    def get(self, path: str) -> dict[str, Any]:
+        return self._ask("GET", path, None)
+
+    def do(self, order: dict[str, Any]) -> dict[str, Any]:
+        """Have one order carried out: the daemon's answer."""
+        return self._ask("POST", "/api/v1/do", json.dumps(order, allow_nan=False).encode("ascii"))
+
+    def headers(self) -> dict[str, str]:
+        token = self._token
+        if not token:
+            return {}
+        if not token.isascii() or not token.isprintable() or " " in token:
+            raise WrongUse("the token has characters that no token of ours has")
+        return {"Authorization": f"Bearer {token}"}
+
+    def _ask(self, method: str, path: str, body: bytes | None) -> dict[str, Any]:
+        headers = self.headers()
+        if body is not None:
+            headers["Content-Type"] = "application/json"
+        kind = http.client.HTTPSConnection if self._parts.scheme == "https" else http.client.HTTPConnection
+        connection = kind(self._parts.hostname or "", self._port, timeout=TIMEOUT_S)
+        try:
+            connection.request(method, self._parts.path.rstrip("/") + path, body, headers)
+            response = connection.getresponse()
+            text = response.read()
+        except ConnectionRefusedError as error:
+            raise Failure(
+                f"no daemon answers at {self.url}; start it with `fillside run RIG.toml`"
+            ) from error
+        except TimeoutError as error:
+            raise Failure(f"the daemon at {self.url} did not answer within {TIMEOUT_S:g} s") from error
+        except (OSError, http.client.HTTPException) as error:
+            raise Failure(f"cannot speak with {self.url}: {error or type(error).__name__}") from error
+        finally:
+            connection.close()
+        return self._understood(response.status, text)
+
+    def _understood(self, status: int, text: bytes) -> dict[str, Any]:
+        try:
+            answer = json.loads(text)
+        except ValueError:
+            answer = None
+        if not isinstance(answer, dict):
+            raise Failure(f"what answers at {self.url} is not a Fillside daemon (HTTP {status})")
+        if (error := answer.get("error")) is None:
+            return answer
+        message = str(error.get("message", "refused"))
+        if error.get("code") in WRONGLY_SAID:
+            raise WrongUse(message)
+        raise Failure(message)

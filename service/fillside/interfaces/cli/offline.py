@@ -1,0 +1,211 @@
+"""``check``, ``schema``, ``solve`` and ``predict``: a rig file alone, no daemon, no lamp."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fillside.interfaces.cli import show
+from fillside.interfaces.cli.group import Failure, WrongUse
+from fillside.interfaces.cli.summary import block, heads
+from fillside.interfaces.cli.words import NumbersCommand, finite, place, plain
+
+if TYPE_CHECKING:
+    from fillside.rig.calibrated import Calibration
+    from fillside.rig.model import Rig
+
+RIG_FILE = click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+CALIBRATION = click.option(
+    "--calibration", type=click.Path(path_type=Path), metavar="FILE", help="What `fit --json` printed."
+)
+
+
+def rig_of(path: Path) -> Rig:
+    """The rig in a file; a bad one is wrong use, in one line."""
+    from fillside.rig.load import RigError, load_rig
+
+    try:
+        return load_rig(path)
+    except RigError as error:
+        raise WrongUse(str(error)) from error
+
+
+def calibration_of(path: Path | None) -> Calibration | None:
+    """The calibration in a file, or None."""
+    if path is None:
+        return None
+    from pydantic import ValidationError
+
+    from fillside.answers import Refusal
+    from fillside.rig.calibrated import Calibration
+    from fillside.strict_json import strict_loads
+
+    try:
+        return Calibration.model_validate(strict_loads(path.read_bytes()))
+    except OSError as error:
+        raise WrongUse(f"{path}: {error.strerror or error}") from error
+    except Refusal as error:
+        raise WrongUse(f"{path}: {error}") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"])) or "the file"
+        raise WrongUse(f"{path}: {where}: {first['msg'].removeprefix('Value error, ')}") from error
+
+
+def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
+    """A mark of the rig, or X,Y,Z in metres, where a subject can be."""
+    from fillside.rig.limits import why_not_there
+
+    typed = plain(text)
+    if typed in rig.marks:
+        return rig.marks[typed]
+    if "," not in typed:
+        raise WrongUse(f"{option}: there is no mark {typed!r}; there is {', '.join(rig.marks)}")
+    try:
+        found = place(text)
+    except ValueError as error:
+        raise WrongUse(f"{option}: {error}") from error
+    if (why := why_not_there(rig, found)) is not None:
+        raise WrongUse(f"{option}: {why}")
+    return found
+
+
+@click.command(epilog="\b\nExample:\n  fillside check studio.toml\n")
+@RIG_FILE
+@AS_JSON
+def check(rig_file: Path, as_json: bool) -> None:
+    """Is this rig file right, what was understood, and what should be minded?"""
+    from fillside.interfaces.cli.checked import checked
+    from fillside.rig.check import check_rig
+
+    found = check_rig(rig_of(rig_file))
+    click.echo(found.model_dump_json() if as_json else "\n".join(checked(found)))
+
+
+@click.command(epilog="\b\nExample:\n  fillside schema > rig.schema.json     for an editor's completion\n")
+def schema() -> None:
+    """The rig file's JSON Schema."""
+    from fillside.rig.schema import rig_schema
+    from fillside_drivers.registry import kinds
+
+    click.echo(json.dumps(rig_schema(kinds()), indent=2))
+
+
+@click.command(
+    cls=NumbersCommand,
+    epilog="""\b
+Examples:
+  fillside solve studio.toml
+  fillside solve studio.toml --subject desk --ratio 3:1
+  fillside solve studio.toml --subject -0.4,0.2,1.2 --json
+""",
+)
+@RIG_FILE
+@click.option("--subject", metavar="X,Y,Z|MARK", help="Where the subject is. [as the file says]")
+@click.option("--ratio", metavar="RATIO", help="Such as 3:1 or 2.5. [as the file says]")
+@CALIBRATION
+@AS_JSON
+def solve(
+    rig_file: Path, subject: str | None, ratio: str | None, calibration: Path | None, as_json: bool
+) -> None:
+    """The levels that hold the balance for one moment."""
+    rig = rig_of(rig_file)
+    at = None if subject is None else place_in(rig, subject, "--subject")
+    wanted = None if ratio is None else _ratio(rig, ratio)
+    known = calibration_of(calibration)
+    from fillside.balance.offline import solve_rig
+    from fillside.balance.remedies import remedies
+    from fillside.rig.change import apply_change
+
+    if wanted is not None:
+        rig = apply_change(rig, {"balance.ratio": wanted})
+    report = solve_rig(rig, at, calibration=known).report
+    report = report.model_copy(update={"remedies": remedies(rig, at, known)})
+    if as_json:
+        click.echo(report.model_dump_json())
+    else:
+        click.echo("\n".join(block(report.model_dump(mode="json"))))
+
+
+def _ratio(rig: Rig, text: str) -> float:
+    from fillside.rig.model import ratio_number
+
+    try:
+        return ratio_number(plain(text), rig.balance.read_as)
+    except ValueError as error:
+        raise WrongUse(f"--ratio: {error}") from error
+
+
+@click.command(
+    cls=NumbersCommand,
+    epilog="""\b
+Examples:
+  fillside predict studio.toml --at chair
+  fillside predict studio.toml --at -0.4,0.2,1.2 --levels key=0.6,fill=0.4
+""",
+)
+@RIG_FILE
+@click.option("--at", "at", required=True, metavar="X,Y,Z|MARK", help="The place.")
+@click.option("--levels", metavar="NAME=L,…", help="0 to 1 on the wire; heads not named are out. [all full]")
+@CALIBRATION
+@AS_JSON
+def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | None, as_json: bool) -> None:
+    """The light at a place, from each head and in all."""
+    rig = rig_of(rig_file)
+    where = place_in(rig, at, "--at")
+    given = None if levels is None else _levels(rig, levels)
+    known = calibration_of(calibration)
+    from fillside.balance.offline import predict as predicted
+
+    try:
+        prediction = predicted(rig, where, given, known)
+    except ValueError as error:
+        raise Failure(str(error)) from error
+    if as_json:
+        click.echo(prediction.model_dump_json())
+    else:
+        click.echo("\n".join(_prediction(prediction.model_dump(mode="json"))))
+
+
+def _levels(rig: Rig, text: str) -> dict[str, float]:
+    found: dict[str, float] = {}
+    names = {head.name: head for head in rig.heads}
+    for pair in filter(None, plain(text).split(",")):
+        name, equals, value = pair.partition("=")
+        if not equals:
+            raise WrongUse(f"--levels: {pair!r} is not such as key=0.5")
+        if name not in names:
+            raise WrongUse(f"--levels: there is no head {name!r}; there is {', '.join(names)}")
+        if names[name].dimming.fixed:
+            raise WrongUse(f"--levels: {name} cannot be dimmed; it is always at full")
+        if name in found:
+            raise WrongUse(f"--levels: {name} is there twice")
+        found[name] = _level(name, value)
+    return found
+
+
+def _level(name: str, text: str) -> float:
+    try:
+        level = finite(text)
+    except ValueError as error:
+        raise WrongUse(f"--levels: {name}: {error}") from error
+    if not 0 <= level <= 1:
+        raise WrongUse(f"--levels: {name}: a level goes from 0 to 1, not {text}")
+    return level
+
+
+def _prediction(found: dict[str, Any]) -> list[str]:
+    face = found["face"]
+    sides = f"{show.lux(face['key_side_lux'])} / {show.lux(face['fill_side_lux'])}"
+    rows = [
+        ["key", show.lux(found["key_lux"])],
+        ["fill", show.lux(found["fill_lux"])],
+        ["ratio", show.ratio(found["ratio"])],
+        ["exposure", show.lux(found["exposure_lux"])],
+        ["face", f"{show.ratio(face['ratio'])}, {sides}"],
+    ]
+    return [f"at {show.metres(found['at'])}", *show.table(rows), "", *heads(found["heads"])]

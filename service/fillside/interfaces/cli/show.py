@@ -1,0 +1,80 @@
+"""Numbers for people: with a unit, and with no more digits than they are good for."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+NOTHING = "–"
+
+
+def lux(value: float | None) -> str:
+    """Illuminance with three digits at most.
+
+    >>> lux(240.24), lux(1234.0), lux(8.126), lux(0.04), lux(None)
+    ('240 lx', '1230 lx', '8.13 lx', '0.04 lx', '–')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    if abs(value) < 0.005:
+        return "0 lx"
+    places = min(2, max(0, 2 - math.floor(math.log10(abs(value)))))
+    shown = round(value, 2 - math.floor(math.log10(abs(value)))) if abs(value) >= 1 else round(value, 2)
+    return f"{shown:.{places}f} lx"
+
+
+def stops(value: float | None, *, sign: bool = True) -> str:
+    """Stops to two decimals.
+
+    >>> stops(-0.5), stops(1.0), stops(-0.001), stops(None)
+    ('-0.50 stop', '+1.00 stop', '0.00 stop', '–')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    rounded = round(value, 2) + 0.0
+    return f"{rounded:+.2f} stop" if sign and rounded else f"{rounded:.2f} stop"
+
+
+def ratio(value: float | None, in_stops: float | None = None) -> str:
+    """A ratio as it is said on set, with its stops when given.
+
+    >>> ratio(2.003, 1.002), ratio(0.5, -1.0), ratio(None), ratio(12.3)
+    ('2.0:1 (1.00 stop)', '0.50:1 (-1.00 stop)', '–', '12:1')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    number = f"{value:.0f}" if value >= 10 else f"{value:.1f}" if value >= 1 else f"{value:.2f}"
+    return f"{number}:1" + ("" if in_stops is None else f" ({stops(in_stops, sign=False)})")
+
+
+def percent(value: float | None) -> str:
+    """A level or output from 0 to 1 as per cent, small ones with a decimal.
+
+    >>> percent(0.641), percent(0.0312), percent(1.0), percent(0.0)
+    ('64 %', '3.1 %', '100 %', '0 %')
+    """
+    if value is None:
+        return NOTHING
+    return f"{value * 100:.1f} %" if 0 < value < 0.0995 else f"{value * 100:.0f} %"
+
+
+def metres(point: Any) -> str:
+    """A place in metres, to the centimetre.
+
+    >>> metres([0.6, -0.3, 1.25])
+    '0.60, -0.30, 1.25 m'
+    """
+    return ", ".join(f"{round(float(value), 2) + 0.0:.2f}" for value in point) + " m"
+
+
+def table(rows: list[list[str]], right: tuple[int, ...] = ()) -> list[str]:
+    """Rows as lines of equal columns; the columns numbered in `right` are set flush right."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = []
+    for row in rows:
+        cells = [
+            text.rjust(width) if i in right else text.ljust(width)
+            for i, (text, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return lines

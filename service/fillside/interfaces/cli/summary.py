@@ -1,0 +1,133 @@
+"""The state in words: one line after an order, a block for `status`, `watch` and `solve`."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+from fillside.interfaces.cli import show
+
+State = dict[str, Any]
+
+
+def one_line(state: State) -> str:
+    """What the light is and where it goes, in one line."""
+    target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
+    off = show.stops(achieved.get("exposure_error_stops"))
+    parts = [
+        _now_and_wanted("ratio", show.ratio(achieved.get("ratio")), show.ratio(target.get("ratio"))),
+        f"face {show.ratio(face.get('ratio'))}",
+        f"exposure {show.lux(achieved.get('exposure_lux'))} ({off} off)",
+    ]
+    return "; ".join([", ".join(parts), *(str(limit["says"]) for limit in state.get("limits") or [])])
+
+
+def _now_and_wanted(what: str, now: str, wanted: str) -> str:
+    return f"{what} {now}" if now == wanted else f"{what} {now} now, {wanted} wanted"
+
+
+def light_changed(state: State) -> str:
+    """How long ago the light last changed; a picture that comes back over a stream is later than that."""
+    at = state.get("light_changed_at")
+    if at is None:
+        return ""
+    ago_s = max(0.0, time.time() - at)
+    if ago_s < 1:
+        return f"the light changed {1000 * ago_s:.0f} ms ago"
+    passed = f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
+    return f"the light changed {passed} ago"
+
+
+def block(state: State) -> list[str]:
+    """The state as a few lines with a table of heads."""
+    return [
+        *_where(state),
+        *show.table(list(_quantities(state))),
+        "",
+        *heads(state.get("heads") or []),
+        *_rest(state),
+    ]
+
+
+def _where(state: State) -> Iterator[str]:
+    mode = state.get("mode")
+    place = f"subject at {show.metres(state['subject'])}" if state.get("subject") else ""
+    seen = state.get("subject_seen") or {}
+    if seen.get("mark"):
+        place = f"subject at {seen['mark']}"
+    alone = f"{state['alone']} alone" if state.get("alone") else ""
+    changed = light_changed(state)
+    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, changed)))
+    yield ""
+
+
+def _quantities(state: State) -> Iterator[list[str]]:
+    target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
+    yield ["", "wanted", "is", "off by"]
+    yield [
+        "ratio",
+        show.ratio(target.get("ratio")),
+        show.ratio(achieved.get("ratio"), achieved.get("ratio_stops")),
+        show.stops(achieved.get("ratio_error_stops")),
+    ]
+    yield [
+        "exposure",
+        show.lux(target.get("exposure_lux")),
+        show.lux(achieved.get("exposure_lux")),
+        show.stops(achieved.get("exposure_error_stops")),
+    ]
+    for role, wanted in (target.get("relative") or {}).items():
+        found = (achieved.get("relative") or {}).get(role)
+        off = None if found is None or wanted is None else found - wanted
+        yield [role, show.stops(wanted), show.stops(found), show.stops(off)]
+    sides = f"{show.lux(face.get('key_side_lux'))} / {show.lux(face.get('fill_side_lux'))}"
+    yield ["face", "", show.ratio(face.get("ratio")), sides]
+
+
+def heads(found: list[dict[str, Any]]) -> list[str]:
+    """The table of heads."""
+    rows = [["head", "role", "level", "output", "light", ""]]
+    for head in found:
+        rows.append(
+            [
+                str(head.get("name")),
+                str(head.get("role")),
+                show.percent(head.get("level")),
+                show.percent(head.get("output")),
+                show.lux(head.get("lux")),
+                ", ".join(_notes(head)),
+            ]
+        )
+    return show.table(rows, right=(2, 3, 4))
+
+
+def _notes(head: dict[str, Any]) -> Iterator[str]:
+    if not head.get("works", True):
+        yield "cannot be reached"
+    if head.get("at_limit") is not None:
+        yield {"full": "at full", "floor": "at its floor"}.get(head["at_limit"], head["at_limit"])
+    if not head.get("settled", True):
+        yield f"going to {show.percent((head.get('goal') or {}).get('level'))}"
+
+
+def _rest(state: State) -> list[str]:
+    lines = list(_remarks(state))
+    return ["", *lines] if lines else []
+
+
+def _remarks(state: State) -> Iterator[str]:
+    trims = {role: by for role, by in (state.get("trims") or {}).items() if by}
+    if trims:
+        said = (f"{role} {by if isinstance(by, str) else show.stops(by)}" for role, by in trims.items())
+        yield f"trims: {', '.join(said)}"
+    for limit in state.get("limits") or []:
+        yield f"limit: {limit['says']}"
+    for remedy in state.get("remedies") or []:
+        yield f"would help: {remedy['do']} (leaves {show.stops(remedy['leaves_stops'], sign=False)})"
+    for name, driver in (state.get("drivers") or {}).items():
+        if driver["state"] != "ok":
+            yield f"driver {name}: {driver['state']}"
+    if (state.get("subject_seen") or {}).get("too_rough"):
+        yield "the tracker is too rough to follow"
+    yield from state.get("notes") or []

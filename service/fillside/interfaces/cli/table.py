@@ -1,0 +1,49 @@
+"""Every command: where its code is, under which heading help shows it, and what it does in one line."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Entry(NamedTuple):
+    where: str
+    heading: str
+    does: str
+
+
+SEE, LIGHT, PLACE, FILE, BEFORE, RUN = (
+    "See what the light does",
+    "Say what it should do",
+    "Say where the subject is and when to follow",
+    "Work on a rig file, offline",
+    "Plan before the shoot, offline",
+    "Start",
+)
+HEADINGS = (RUN, SEE, LIGHT, PLACE, FILE, BEFORE)
+
+_ = "fillside.interfaces.cli."
+COMMANDS: dict[str, Entry] = {
+    "demo": Entry(_ + "demo:demo", RUN, "A simulated studio with a subject that walks; no hardware."),
+    "run": Entry(_ + "run:run", RUN, "Hold a rig's light until stopped."),
+    "token": Entry(_ + "token:token", RUN, "Make and revoke what lets other machines in."),
+    "completion": Entry(_ + "completion:completion", RUN, "Print what makes your shell complete commands."),
+    "status": Entry(_ + "look:status", SEE, "Ratio, face, exposure and levels, now."),
+    "watch": Entry(_ + "watch:watch", SEE, "The same, live."),
+    "balance": Entry(_ + "orders:balance", LIGHT, "Want another ratio of key to fill."),
+    "expose": Entry(_ + "orders:expose", LIGHT, "Want more or less light in all, in stops."),
+    "camera": Entry(_ + "orders:camera", LIGHT, "Say what changed at the camera."),
+    "trim": Entry(_ + "orders:trim", LIGHT, "Put a role up or down by hand, in stops."),
+    "keep": Entry(_ + "orders:keep", LIGHT, "Make the light as it is now the wanted balance."),
+    "only": Entry(_ + "orders:only", LIGHT, "One head alone, the others out."),
+    "all": Entry(_ + "orders:all_heads", LIGHT, "End `only`."),
+    "undo": Entry(_ + "orders:undo", LIGHT, "Take the last order back."),
+    "move": Entry(_ + "orders:move", PLACE, "The subject is at a mark or a place now."),
+    "follow": Entry(_ + "orders:follow", PLACE, "Follow the subject as it moves."),
+    "freeze": Entry(_ + "orders:freeze", PLACE, "Leave the levels alone, as during a take."),
+    "dark": Entry(_ + "orders:dark", PLACE, "All out, gently; work lights up."),
+    "check": Entry(_ + "offline:check", FILE, "Is this rig file right, and what does it mean?"),
+    "schema": Entry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
+    "solve": Entry(_ + "offline:solve", FILE, "The levels for one moment."),
+    "predict": Entry(_ + "offline:predict", FILE, "The light at a place, for given levels."),
+    "plan": Entry(_ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."),
+}

@@ -1,0 +1,1 @@
+"""The HTTP door: orders, state, live changes and the page."""

@@ -1,0 +1,114 @@
+"""All routes, in one list, and what answers at each."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Any
+
+from aiohttp import web
+
+from fillside.access.door import Doorkeeper
+from fillside.access.passes import Need, Pass, check_may_look, check_may_order
+from fillside.interfaces.http.guards import Names, check_is_json, from_here, guard, token_of
+from fillside.interfaces.http.live import serve_live
+from fillside.interfaces.http.page import FIRST, page_files, serve
+from fillside.live import as_text
+from fillside.runner import Runner
+from fillside.storage.journal import Visitor
+from fillside.storage.store import Store
+from fillside.strict_json import strict_loads
+
+LONGEST_ORDER = 64 * 1024
+NOBODY = Pass("nobody", "view")
+
+
+@dataclass(frozen=True)
+class House:
+    """What the routes need of the daemon."""
+
+    runner: Runner
+    store: Store
+    names: Names
+    doorkeeper: Doorkeeper
+
+
+class Rooms:
+    """The handlers."""
+
+    def __init__(self, house: House) -> None:
+        self._house = house
+        self._page = page_files()
+
+    async def state(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        return _json(self._house.runner.state())
+
+    async def places(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        return _json(self._house.runner.places())
+
+    async def do(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        check_is_json(request)
+        said = strict_loads(await request.read())
+        check_may_order(holder, said)
+        note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
+        state = None if holder.may == "meter" else self._house.runner.state()
+        return _json({"ok": True, "note": note, "state": state})
+
+    async def live(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        return await serve_live(request, self._house.runner.live)
+
+    async def health(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        trouble = self._house.store.trouble
+        drivers = self._house.runner.driver_states()
+        return _json({"live": True, "ready": True, "drivers": drivers, "storage": trouble or "ok"})
+
+    async def page(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        return serve(request, self._page, request.match_info.get("path") or FIRST)
+
+
+@dataclass(frozen=True)
+class Route:
+    method: str
+    path: str
+    answer: Callable[[Rooms, web.Request, Pass], Awaitable[web.StreamResponse]]
+    needs: Need
+    says: str
+
+
+ROUTES = (
+    Route("GET", "/api/v1/state", Rooms.state, "look", "the whole state"),
+    Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
+    Route("POST", "/api/v1/do", Rooms.do, "order", "one order"),
+    Route("GET", "/api/v1/live", Rooms.live, "look", "WebSocket: the state, then its changes"),
+    Route("GET", "/health", Rooms.health, "nothing", "whether the daemon is live and ready"),
+    Route("GET", "/", Rooms.page, "nothing", "the page"),
+    Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Rooms.page, "nothing", "the page's files"),
+)
+
+
+def _json(body: Any) -> web.Response:
+    return web.Response(text=as_text(body), content_type="application/json")
+
+
+def make_app(house: House) -> web.Application:
+    """The application with every route of `ROUTES` behind the guards."""
+    app = web.Application(middlewares=[guard(house.names)], client_max_size=LONGEST_ORDER)
+    rooms = Rooms(house)
+    for route in ROUTES:
+        app.router.add_route(route.method, route.path, _bound(route, rooms, house.doorkeeper))
+    return app
+
+
+def _bound(
+    route: Route, rooms: Rooms, doorkeeper: Doorkeeper
+) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:
+    async def handle(request: web.Request) -> web.StreamResponse:
+        if route.needs == "nothing":
+            return await route.answer(rooms, request, NOBODY)
+        address = request.remote or ""
+        holder = await doorkeeper.admit(token_of(request), address, from_here(request))
+        if route.needs == "look":
+            check_may_look(holder)
+        return await route.answer(rooms, request, holder)
+
+    return handle

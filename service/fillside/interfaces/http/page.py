@@ -1,0 +1,54 @@
+"""The static page: its files are read once, served with a tag of their content, and nothing else is."""
+
+from __future__ import annotations
+
+import hashlib
+import mimetypes
+from dataclasses import dataclass
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+
+from aiohttp import web
+
+from fillside.answers import Refusal
+
+_TYPES = {".js": "text/javascript", ".mjs": "text/javascript", ".webmanifest": "application/manifest+json"}
+FIRST = "index.html"
+
+
+@dataclass(frozen=True)
+class PageFile:
+    body: bytes
+    content_type: str
+    tag: str
+
+
+def page_files() -> dict[str, PageFile]:
+    """Every file of the page by its path below the page's folder."""
+    found: dict[str, PageFile] = {}
+    _gather(files("fillside") / "page", "", found)
+    return found
+
+
+def _gather(folder: Traversable, prefix: str, found: dict[str, PageFile]) -> None:
+    for entry in folder.iterdir():
+        if entry.is_dir():
+            if not entry.name.startswith(("_", ".")):
+                _gather(entry, f"{prefix}{entry.name}/", found)
+        elif not entry.name.startswith(".") and not entry.name.endswith((".py", ".pyc")):
+            body = entry.read_bytes()
+            suffix = entry.name[entry.name.rfind(".") :]
+            kind = _TYPES.get(suffix) or mimetypes.guess_type(entry.name)[0] or "application/octet-stream"
+            found[f"{prefix}{entry.name}"] = PageFile(body, kind, hashlib.sha256(body).hexdigest()[:20])
+
+
+def serve(request: web.Request, found: dict[str, PageFile], path: str) -> web.Response:
+    """One file of the page, or 304 when the visitor has it already."""
+    file = found.get(path)
+    if file is None:
+        raise Refusal("unknown_name", "there is nothing here", request.path)
+    headers = {"ETag": f'"{file.tag}"', "Cache-Control": "no-cache"}
+    if any(tag.value == file.tag for tag in request.if_none_match or ()):
+        return web.Response(status=304, headers=headers)
+    charset = "utf-8" if file.content_type.startswith(("text/", "application/manifest")) else None
+    return web.Response(body=file.body, content_type=file.content_type, charset=charset, headers=headers)

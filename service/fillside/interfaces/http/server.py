@@ -1,0 +1,94 @@
+"""Listening: an address said in words, a socket bound early, requests served late.
+
+The socket is bound before any lamp is touched, so that a port that is taken stops a daemon before it disturbs
+the light; requests are answered only once there is a state to show.
+"""
+
+from __future__ import annotations
+
+import errno
+import re
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from aiohttp import web
+
+from fillside.interfaces.http.guards import is_loopback
+
+SHUTDOWN_S = 1.0
+BACKLOG = 256
+_LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
+
+
+class ListenError(Exception):
+    """Cannot listen there; the text is one clear line."""
+
+
+@dataclass(frozen=True)
+class Listen:
+    """Where to listen; port 0 means any that is free.
+
+    >>> Listen.parse("127.0.0.1:7420")
+    Listen(host='127.0.0.1', port=7420)
+    >>> Listen.parse("[::1]:0").host
+    '::1'
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 7420
+
+    @classmethod
+    def parse(cls, text: str) -> Listen:
+        match = _LISTEN.fullmatch(text)
+        if match is None or int(match["port"]) > 65535:
+            raise ListenError(f"{text!r} is not an address such as 127.0.0.1:7420")
+        return cls(match["six"] or match["four"] or "0.0.0.0", int(match["port"]))
+
+    @property
+    def loopback(self) -> bool:
+        return self.host == "localhost" or is_loopback(self.host)
+
+
+def bind(listen: Listen) -> socket.socket:
+    """A listening socket. Raises ListenError with one clear line."""
+    try:
+        found = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+    except OSError as error:
+        raise ListenError(f"cannot listen on {listen.host}: {error.strerror or error}") from error
+    family, kind, proto, _, address = found[0]
+    bound = socket.socket(family, kind, proto)
+    try:
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind(address)
+        bound.listen(BACKLOG)
+    except OSError as error:
+        bound.close()
+        why = error.strerror or str(error)
+        if error.errno == errno.EADDRINUSE:
+            why = "something else listens there; stop it or give another --listen HOST:PORT"
+        raise ListenError(f"cannot listen on {listen.host}:{listen.port}: {why}") from error
+    return bound
+
+
+def url_of(bound: socket.socket, scheme: str = "http") -> str:
+    """The address a browser on this machine would open."""
+    host, port = bound.getsockname()[:2]
+    if host in ("0.0.0.0", "::"):
+        host = "127.0.0.1"
+    return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"
+
+
+@asynccontextmanager
+async def serving(app: web.Application, bound: socket.socket) -> AsyncIterator[None]:
+    """Answer requests on `bound` while inside; the socket is closed at the end."""
+    server = web.AppRunner(
+        app, access_log=None, handle_signals=False, shutdown_timeout=SHUTDOWN_S, keepalive_timeout=30.0
+    )
+    await server.setup()
+    try:
+        await web.SockSite(server, bound, backlog=BACKLOG).start()
+        yield
+    finally:
+        await server.cleanup()

@@ -1,0 +1,190 @@
+"""The shell around the hold: one event loop, one owner of the state, real time and real wires.
+
+Every door awaits `Runner.do` with what was said to it, already read from JSON. The order is judged and
+its first changed frame handed to the drivers in the same turn of the loop, before anything is stored or
+told. After that `Runner.run` ticks when the hold asks for it. A tick asks for the light as it is due
+now, so after a stall the latest frame wins and nothing is caught up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+from fillside.answers import Refusal
+from fillside.balance.remedies import remedies
+from fillside.hold.events import DriverChanged, Event, RemediesFound
+from fillside.hold.hold import Hold
+from fillside.hold.orders import OrderError, parse_order
+from fillside.live import Live, State
+from fillside.loom import Loom
+from fillside.storage.journal import Journal, Visitor
+from fillside.storage.store import Store, remember
+from fillside_drivers.driver import Health
+
+log = logging.getLogger(__name__)
+
+STORE_EVERY_S = 0.18
+"""While the light moves it is stored at least five times a second."""
+REST_AFTER_FAULT_S = 1.0
+
+Clock = Callable[[], float]
+
+
+@dataclass
+class Figures:
+    """What is counted, for `/metrics`."""
+
+    orders: int = 0
+    refused: int = 0
+    frames: int = 0
+    lateness_s: float = 0.0
+
+
+class Runner:
+    """Owns the hold. All methods are called on the event loop's thread."""
+
+    def __init__(self, hold: Hold, loom: Loom, store: Store, clock: Clock) -> None:
+        self._hold, self._loom, self._store, self._clock = hold, loom, store, clock
+        self._journal = Journal(store)
+        self._woken, self._settled = asyncio.Event(), asyncio.Event()
+        self._due = math.inf
+        self._sent: tuple[int, ...] = ()
+        self._unstored = True
+        self._stored_at = -math.inf
+        self.figures = Figures()
+        self.live = Live(self.state)
+        for driver in loom.drivers.values():
+            driver.watch(partial(self._driver_changed, driver.name))
+        self._send(hold.codes)
+
+    async def do(self, said: Any, visitor: Visitor) -> str:
+        """Have one order carried out; the answer's note.
+
+        Raises Refusal when it is not obeyed; nothing has changed then.
+        """
+        now = self._clock()
+        try:
+            answer = self._hold.order(parse_order(said), now)
+        except OrderError as error:
+            self.figures.refused += 1
+            self._journal.write(visitor, said, error.code, error.message)
+            raise Refusal(error.code, error.message, error.where or "") from error
+        self._tick(now)
+        self.figures.orders += 1
+        self._journal.write(visitor, said, "ok", answer.note or "")
+        self._after(now)
+        return answer.note or ""
+
+    def event(self, event: Event) -> None:
+        """Something happened that nobody ordered."""
+        now = self._clock()
+        self._hold.event(event, now)
+        self._tick(now)
+        self._after(now)
+
+    def state(self) -> State:
+        """The state as every door shows it, JSON-able."""
+        state: State = self._hold.state(self._clock()).model_dump(mode="json")
+        return state
+
+    def places(self) -> State:
+        """Marks, camera, and where the heads stand, JSON-able."""
+        found: State = self._hold.places().model_dump(mode="json")
+        return found
+
+    def driver_states(self) -> dict[str, str]:
+        """How each wire is: ok, late or lost."""
+        return {name: driver.health.state for name, driver in self._loom.drivers.items()}
+
+    async def run(self) -> None:
+        """Tick whenever the hold asks for it, until cancelled."""
+        while True:
+            try:
+                await self._until_due()
+                self._turn()
+            except Exception:
+                # The last light stays on the wires: the drivers repeat it by themselves.
+                log.exception("the hold failed; the light stays as it is")
+                await asyncio.sleep(REST_AFTER_FAULT_S)
+
+    async def advise(self) -> None:
+        """Look for remedies whenever the balance is out of reach, on a thread, until cancelled."""
+        while True:
+            await self._settled.wait()
+            self._settled.clear()
+            question = self._hold.remedy_question()
+            if question is None:
+                continue
+            found = await asyncio.to_thread(remedies, question.rig, question.subject, question.calibration)
+            self.event(RemediesFound(question, found))
+
+    def save(self) -> None:
+        """Store what a restart resumes from, now."""
+        self._unstored = False
+        self._stored_at = self._clock()
+        remember(self._store, self._hold.remember().model_dump(mode="json"))
+
+    async def _until_due(self) -> None:
+        """Until the hold wants a tick, or what is not stored yet has waited enough."""
+        while True:
+            self._woken.clear()
+            now = self._clock()
+            due = min(self._tick_due(now), self._store_due())
+            try:
+                async with asyncio.timeout(None if due == math.inf else max(0.0, due - now)):
+                    await self._woken.wait()
+            except TimeoutError:
+                return
+
+    def _tick_due(self, now: float) -> float:
+        wake_in = self._hold.wake_in(now)
+        if wake_in is None:
+            self._settled.set()
+            return math.inf
+        self._due = now + wake_in
+        return self._due
+
+    def _store_due(self) -> float:
+        return self._stored_at + STORE_EVERY_S if self._unstored else math.inf
+
+    def _turn(self) -> None:
+        now = self._clock()
+        if now >= self._due:
+            self.figures.lateness_s, self._due = now - self._due, math.inf
+            if self._tick(now):
+                self._after(now)
+        if now >= self._store_due():
+            self.save()
+
+    def _tick(self, now: float) -> bool:
+        codes = self._hold.tick(now)
+        if codes is None:
+            return False
+        self._send(codes)
+        return True
+
+    def _send(self, codes: tuple[int, ...]) -> None:
+        old = self._sent
+        for name, heads in self._loom.heads.items():
+            frame = {head: codes[i] for i, head in heads if not old or codes[i] != old[i]}
+            if frame:
+                self._loom.drivers[name].send(frame)
+                self.figures.frames += 1
+        self._sent = codes
+
+    def _after(self, now: float) -> None:
+        """What may wait until the light is on its way: storing, telling, the next tick."""
+        self._unstored = True
+        if now - self._stored_at >= STORE_EVERY_S:
+            self.save()
+        self.live.changed()
+        self._woken.set()
+
+    def _driver_changed(self, name: str, health: Health) -> None:
+        self.event(DriverChanged(driver=name, state=health.state))

@@ -1,0 +1,151 @@
+"""From an order to the first changed packet, beside a bare UDP echo in the same run.
+
+    python tests/bench/bench_order_latency.py [--orders 200]
+
+A daemon of its own runs on a rig of two 16-bit heads; orders come over one kept HTTP connection, each
+at least 50 ms after the last packet that changed, and the clock stops when a packet with other slots
+arrives. The peer is a process that sends every datagram back. What is asked: the 99th percentile within
+3 ms of the echo's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import http.client
+import json
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+RIG = """
+[rig]
+name = "bench"
+[camera]
+position = [0.0, -2.4, 1.4]
+[marks]
+chair = [0.0, 0.0, 1.2]
+[balance]
+exposure = 200
+[hold]
+order_speed = 6.0
+[[heads]]
+name = "key"
+role = "key"
+position = [1.1, -1.0, 1.9]
+intensity = 1800
+drive = {{ driver = "stage", universe = 1, slot = 1, bits = 16 }}
+[[heads]]
+name = "fill"
+role = "fill"
+position = [-1.3, -1.2, 1.6]
+intensity = 1600
+drive = {{ driver = "stage", universe = 1, slot = 3, bits = 16 }}
+[drivers.stage]
+kind = "sacn"
+to = ["127.0.0.1:{port}"]
+"""
+SLOTS_FROM = 126
+"""ANSI E1.31-2018, table 4-1: octet 125 is the start code, slot 1 the octet after it."""
+QUIET_S = 0.05
+ECHO = (
+    "import socket; s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); s.bind(('127.0.0.1', 0));"
+    "print(s.getsockname()[1], flush=True)\n"
+    "while True: s.sendto(*s.recvfrom(2048))"
+)
+
+
+def wait_until_quiet(receiver: socket.socket, slots: bytes) -> bytes:
+    """Read packets until none has changed for a while; the last slots."""
+    changed_at = time.perf_counter()
+    while time.perf_counter() - changed_at < QUIET_S:
+        receiver.settimeout(0.02)
+        try:
+            now = receiver.recv(2048)[SLOTS_FROM:]
+        except TimeoutError:
+            continue
+        if now != slots:
+            slots, changed_at = now, time.perf_counter()
+    return slots
+
+
+def order_latencies_ms(orders: int) -> list[float]:
+    """Milliseconds from sending each order to the first packet that changed."""
+    receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    receiver.bind(("127.0.0.1", 0))
+    with tempfile.TemporaryDirectory() as folder:
+        rig = Path(folder) / "bench.toml"
+        rig.write_text(RIG.format(port=receiver.getsockname()[1]))
+        command = [sys.executable, "-c", "from fillside.interfaces.cli import main; main()", "run", str(rig)]
+        command += ["--listen", "127.0.0.1:0", "--data", str(Path(folder) / "data")]
+        daemon = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+        try:
+            assert daemon.stderr is not None
+            port = int(daemon.stderr.readline().rsplit(":", 1)[1])
+            return _measure(receiver, http.client.HTTPConnection("127.0.0.1", port), orders)
+        finally:
+            daemon.terminate()
+            daemon.wait()
+            receiver.close()
+
+
+def _measure(receiver: socket.socket, door: http.client.HTTPConnection, orders: int) -> list[float]:
+    slots = wait_until_quiet(receiver, b"")
+    time.sleep(1.0)
+    taken = []
+    for number in range(orders):
+        slots = wait_until_quiet(receiver, slots)
+        order = {"do": "trim", "role": "fill", "by": -0.1 if number % 2 else 0.1}
+        receiver.settimeout(5)
+        start = time.perf_counter()
+        door.request("POST", "/api/v1/do", json.dumps(order), {"Content-Type": "application/json"})
+        while (now := receiver.recv(2048)[SLOTS_FROM:]) == slots:
+            pass
+        taken.append((time.perf_counter() - start) * 1000)
+        slots = now
+        door.getresponse().read()
+    return taken
+
+
+def echo_latencies_ms(tries: int) -> list[float]:
+    """Milliseconds of a datagram there and back."""
+    peer = subprocess.Popen([sys.executable, "-c", ECHO], stdout=subprocess.PIPE, text=True)
+    try:
+        assert peer.stdout is not None
+        where = ("127.0.0.1", int(peer.stdout.readline()))
+        sender = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        sender.settimeout(5)
+        taken = []
+        for _ in range(tries):
+            time.sleep(QUIET_S)
+            start = time.perf_counter()
+            sender.sendto(b"\0" * 638, where)
+            sender.recv(2048)
+            taken.append((time.perf_counter() - start) * 1000)
+        sender.close()
+        return taken
+    finally:
+        peer.kill()
+        peer.wait()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--orders", type=int, default=200)
+    orders = parser.parse_args().orders
+    results = {"bare UDP echo": echo_latencies_ms(orders), "order to packet": order_latencies_ms(orders)}
+    p99 = {}
+    for name, taken in results.items():
+        cuts = statistics.quantiles(taken, n=100)
+        p99[name] = cuts[98]
+        print(f"{name:16}  p50 {cuts[49]:6.2f} ms   p99 {cuts[98]:6.2f} ms   most {max(taken):6.2f} ms")
+    print(
+        f"p99 over the echo's: {p99['order to packet'] - p99['bare UDP echo']:.2f} ms (asked: at most 3 ms)"
+    )
+
+
+if __name__ == "__main__":
+    main()

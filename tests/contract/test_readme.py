@@ -1,0 +1,75 @@
+"""Contract: what the README says is what the code does; its tables are compared, its links exist."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from fillside.answers import STATUS_OF_CODE
+from fillside.hold.orders import ORDERS
+from fillside.interfaces.cli.table import COMMANDS
+from fillside.interfaces.http.app import ROUTES
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text("utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+NEEDS = {"nothing": "nothing", "look": "to look", "order": "to order"}
+
+
+def table(name: str) -> list[list[str]]:
+    """The cells of the table between two markers of the README, without its heading."""
+    body = README.partition(f"<!-- {name} -->")[2].partition(f"<!-- /{name} -->")[0]
+    rows = [line.strip("|").split("|") for line in body.strip().splitlines()]
+    return [[cell.strip().strip("`") for cell in row] for row in rows[2:]]
+
+
+def test_the_commands() -> None:
+    assert table("commands") == [[f"fillside {name}", entry.does] for name, entry in COMMANDS.items()]
+
+
+def _without_patterns(path: str) -> str:
+    return re.sub(r"{(\w+):[^}]*}", r"{\1}", path)
+
+
+def test_the_routes() -> None:
+    expected = [
+        [f"{route.method} {_without_patterns(route.path)}", NEEDS[route.needs], route.says]
+        for route in ROUTES
+    ]
+    assert table("routes") == expected
+
+
+def test_the_codes_of_a_refusal() -> None:
+    assert table("codes") == [[code, str(status)] for code, status in STATUS_OF_CODE.items()]
+
+
+def test_the_orders() -> None:
+    told = table("orders")
+    assert [row[0] for row in told] == list(ORDERS)
+    for word, says in told:
+        assert says == (ORDERS[word].__doc__ or "").partition("\n")[0], word
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_files_that_are_linked_are_there(text: str) -> None:
+    for link in re.findall(r"\]\(([^)#:]+)\)", text):
+        assert (ROOT / link).exists(), link
+
+
+def test_every_dependency_has_its_reason() -> None:
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    extras = [item for group in project["optional-dependencies"].values() for item in group]
+    reasons = DEVELOPERS.partition("## Why each dependency")[2]
+    for requirement in [*project["dependencies"], *extras]:
+        name = re.split(r"[<>=\[ ]", requirement)[0]
+        assert name in reasons, name
+
+
+def test_the_test_command_is_the_one_that_machines_run() -> None:
+    command = next(line for line in README.splitlines() if "tests/check.py" in line)
+    assert command in (ROOT / ".ci" / "run").read_text("utf-8").splitlines()
