@@ -284,6 +284,7 @@ def test_ratios_undo_each_other(key_to_fill: float, read_as: ratio.Convention) -
         (None, "f/4+20@400@1/50"),
         (None, "f/4+@400@1/50"),
         (None, "f/nan@400@1/50"),
+        (None, "f/5 6@400@1/50"),
         (1.0, ""),
     ],
 )
@@ -291,6 +292,11 @@ def test_what_is_no_reading_is_refused_in_one_line(value: float | None, unit: st
     with pytest.raises(ValueError, match=r"\S") as refused:
         exposure.lux_from_reading(value, unit, 250)
     assert "\n" not in str(refused.value)
+
+
+def test_spaces_in_an_f_stop_reading_do_no_harm() -> None:
+    spaced = exposure.f_stop_reading(" f/5.6 + 0.7 @ ISO400 @ 1 / 50 s")
+    assert spaced == exposure.f_stop_reading("f/5.6+0.7@400@1/50")
 
 
 @pytest.mark.parametrize(

@@ -96,7 +96,7 @@ def foot_candles_from_lux(lux: float) -> float:
 
 _F_STOP = re.compile(
     r"f/?(?P<aperture>\d+(?:\.\d+)?)(?P<stops>[+-]\d*\.?\d+)?@(?:iso)?(?P<iso>\d+(?:\.\d+)?)"
-    r"@(?P<time>1/\d+(?:\.\d+)?|\d+(?:\.\d+)?)s?",
+    r"@(?P<time>1/\d+(?:\.\d+)?|\d+(?:\.\d+)?)\s*s?",
     re.IGNORECASE,
 )
 
@@ -121,7 +121,7 @@ def f_stop_reading(text: str) -> FStopReading:
     >>> f_stop_reading("f/5.6+0.7@400@1/50")
     FStopReading(aperture=5.6, stops=0.7, iso=400.0, time_s=0.02)
     """
-    match = _F_STOP.fullmatch("".join(text.split()))
+    match = _F_STOP.fullmatch(re.sub(r"\s*([-+@/])\s*", r"\1", text.strip()))
     if match is None:
         raise ValueError(f'{text!r} is not an f-stop at ISO and shutter, such as "f/5.6+0.7@400@1/50"')
     first, _, second = match["time"].partition("/")

@@ -1,0 +1,89 @@
+"""Time of all heads' light on four receptors, beside the bare inverse-square law in the same run.
+
+The peer is what anybody would write first: I0 cos^m / d^2 times the receptor's weight, heads as points, plain
+numpy. Printed are medians of calls taken in turn, and their ratio. Run with
+``python tests/bench/bench_light.py``.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.photometry.source import Sources, receptor_lux, toward
+
+Array = NDArray[np.float64]
+SUBJECT = np.array([0.0, 0.0, 1.2])
+DOME = np.array([False, True, False, False])
+TURNS = 300
+
+
+def studio(count: int, before_the_face: bool) -> Sources:
+    """Heads one to four diameters away, aimed about at the subject; before the face no horizon cuts them."""
+    chance = np.random.default_rng(7)
+    way = chance.normal(size=(count, 3))
+    if before_the_face:
+        way = np.array([0.0, -1.0, 0.3]) + 0.12 * way
+    way /= np.linalg.norm(way, axis=1)[:, None]
+    diameter = chance.uniform(0.3, 1.2, count)
+    axis = -way + chance.normal(size=way.shape) * 0.15
+    axis /= np.linalg.norm(axis, axis=1)[:, None]
+    none = np.zeros(count)
+    return Sources(
+        SUBJECT + way * (diameter * chance.uniform(2.0 if before_the_face else 1.0, 4, count))[:, None],
+        axis,
+        chance.uniform(500, 3000, count),
+        chance.choice([0.5, 1.0, 1.0, 2.0, 5.0, 20.0], count),
+        diameter,
+        none,
+        none,
+    )
+
+
+def receptors(heads: Sources) -> Array:
+    axes = np.empty((4, len(heads), 3))
+    axes[0] = toward(heads, SUBJECT)
+    axes[1], axes[2], axes[3] = (
+        (0.0, -1.0, 0.0),
+        (0.8**0.5, -(0.2**0.5), 0.0),
+        (-(0.2**0.5), -(0.8**0.5), 0.0),
+    )
+    return axes
+
+
+def as_discs(heads: Sources) -> Array:
+    return receptor_lux(heads, SUBJECT, receptors(heads), DOME)
+
+
+def as_points(heads: Sources) -> Array:
+    way = heads.position - SUBJECT
+    far = np.linalg.norm(way, axis=1)
+    leaving = np.maximum(-(way * heads.axis).sum(axis=1) / far, 0)
+    arriving = np.einsum("mnk,nk->mn", receptors(heads), way) / far
+    weight = np.where(DOME[:, None], (1 + arriving) / 2, np.maximum(arriving, 0))
+    return np.asarray(heads.intensity_cd * leaving**heads.spread / far**2 * weight)
+
+
+def seconds(call: Callable[[Sources], Array], heads: Sources) -> float:
+    start = time.perf_counter()
+    call(heads)
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    for before_the_face in (True, False):
+        print("heads before the face" if before_the_face else "heads all round, many cut by the horizon")
+        for count in (3, 32, 512):
+            heads = studio(count, before_the_face)
+            turns = [(seconds(as_discs, heads), seconds(as_points, heads)) for _ in range(TURNS)]
+            discs, points = (statistics.median(column) * 1e6 for column in zip(*turns, strict=True))
+            times = f"{discs / points:5.1f} times"
+            print(f"{count:5d} heads: discs {discs:7.0f} us, points {points:7.0f} us, {times}")
+
+
+if __name__ == "__main__":
+    main()
