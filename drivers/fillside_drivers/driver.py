@@ -19,12 +19,13 @@ goes on trying by itself.
 from __future__ import annotations
 
 import logging
+import math
 import uuid
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import TracebackType
-from typing import Any, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict
 
@@ -64,6 +65,18 @@ class OperationError(DriverError):
     """A frame that cannot be sent: unknown channel, code out of range, driver closed. Nothing was changed."""
 
 
+@dataclass(frozen=True)
+class Timing:
+    """How a lamp lags behind its wire.
+
+    A head's light at a time is what was sent `lead_s` before; sent that much ahead, it moves with the others.
+    `fastest_stops_s` is the fade it can follow closely, in stops per second.
+    """
+
+    lead_s: float = 0.0
+    fastest_stops_s: float = math.inf
+
+
 class OptionsModel(BaseModel):
     """What may stand in ``[drivers.NAME]`` beside `kind`; unknown keys are errors."""
 
@@ -75,10 +88,16 @@ class DriveModel(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
+    if TYPE_CHECKING:
+        # A kind may have it as a field or as a property; pydantic would take either here for its own.
+        @property
+        def full_scale(self) -> int:
+            """The wire code of full level."""
+
     @property
-    def full_scale(self) -> int:
-        """The wire code of full level."""
-        raise NotImplementedError
+    def timing(self) -> Timing:
+        """How the lamp lags; a wire with 44 frames a second needs no care."""
+        return Timing()
 
     def claims(self) -> tuple[Hashable, ...]:
         """The places on the wire that the head occupies; two heads of one driver may share none."""
@@ -125,12 +144,27 @@ class Counts:
 
 
 @dataclass(frozen=True)
+class HeadHealth:
+    """How one head is, where its lamp says so itself.
+
+    `lost`: it is not there; its code stays as it was and nothing is sent to it. `disobeying`: it is there
+    with another level than it was sent. `code` is the level it has as far as it says, or, when it comes back
+    silent, the worst it may have. `since` as in `Health`.
+    """
+
+    state: Literal["ok", "lost", "disobeying"] = "ok"
+    since: float = 0.0
+    code: int | None = None
+
+
+@dataclass(frozen=True)
 class Health:
     """How the wire is.
 
     `ok`: frames leave on time. `late`: they leave, but fall behind. `lost`: they do not leave; the driver is
     trying again. `since` is the injected clock's time of the last change of state, in seconds. `note` says
-    why, in a sentence. `notices` are things a person should know although frames leave, such as another
+    why, in a sentence. `heads` are the heads that speak for themselves.
+    `notices` are things a person should know although frames leave, such as another
     source on our wire. The rest counts since opening.
     """
 
@@ -138,6 +172,7 @@ class Health:
     since: float = 0.0
     note: str = ""
     notices: tuple[str, ...] = ()
+    heads: Mapping[str, HeadHealth] = field(default_factory=dict)
     frames_sent: int = 0
     frames_late: int = 0
     errors: int = 0

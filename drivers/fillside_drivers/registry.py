@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from fillside_drivers.dmx_serial.options import DmxSerialDrive, DmxSerialOptions
 from fillside_drivers.driver import (
     Channel,
     Clock,
@@ -29,6 +30,7 @@ from fillside_drivers.driver import (
     OptionsModel,
     Setup,
 )
+from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 from fillside_drivers.sacn.options import SacnDrive, SacnOptions
 from fillside_drivers.sim.options import SimDrive, SimOptions
 
@@ -71,8 +73,16 @@ class DriverKind:
 
 
 _BUILT_IN = (
+    DriverKind("mqtt", MqttOptions, MqttDrive, "fillside_drivers.mqtt.driver:MqttDriver", package="aiomqtt"),
     DriverKind("sim", SimOptions, SimDrive, "fillside_drivers.sim.driver:SimDriver"),
     DriverKind("sacn", SacnOptions, SacnDrive, "fillside_drivers.sacn.sender:SacnDriver"),
+    DriverKind(
+        "dmx-serial",
+        DmxSerialOptions,
+        DmxSerialDrive,
+        "fillside_drivers.dmx_serial.driver:DmxSerialDriver",
+        package="pyserial",
+    ),
 )
 
 

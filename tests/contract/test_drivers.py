@@ -24,6 +24,7 @@ from fillside_drivers.driver import (
     OptionsModel,
 )
 from fillside_drivers.registry import DriverKind, build, kind_named, kinds
+from protocol.broker import MOSQUITTO, running_broker
 from protocol.wires import WHO, loop_clock
 
 LAST_SLOTS = {"eight": {"slot": 510}, "last": {"slot": 512}}
@@ -31,7 +32,7 @@ WIDE = {"first": {"slot": 1, "bits": 16}, "wide": {"slot": 511, "bits": 16}}
 
 
 @pytest.fixture
-def options(kind: str) -> Iterator[dict[str, Any]]:
+def options(kind: str, request: pytest.FixtureRequest) -> Iterator[dict[str, Any]]:
     """Options with which a kind opens on any machine, and on which nobody listens."""
     if kind == "dmx-serial":
         ours, theirs = os.openpty()
@@ -40,12 +41,34 @@ def options(kind: str) -> Iterator[dict[str, Any]]:
         os.close(theirs)
     elif kind == "sacn":
         yield {"to": ["127.0.0.1:9"], "listen": False}
+    elif kind == "mqtt":
+        if MOSQUITTO is None and not os.environ.get("FILLSIDE_REQUIRE_PARTS"):
+            pytest.skip("needs the broker of Debian's package mosquitto")
+        yield {"port": request.getfixturevalue("mosquitto_port")}
     else:
         yield {}
 
 
+@pytest.fixture(scope="session")
+def mosquitto_port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+    with running_broker(tmp_path_factory.mktemp("broker")) as port:
+        yield port
+
+
 def heads(kind: str, drives: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Drive tables of a kind for heads on DMX slots; a bulb has a topic in place of a slot."""
+    if kind == "mqtt":
+        return {name: _bulb(drive) for name, drive in drives.items()}
     return {name: {**({"universe": 1} if kind == "sacn" else {}), **drive} for name, drive in drives.items()}
+
+
+def _bulb(drive: dict[str, Any]) -> dict[str, Any]:
+    slot, bits, rest = drive["slot"], drive.get("bits", 8), {**drive}
+    for key in ("slot", "bits"):
+        rest.pop(key, None)
+    beyond = slot + bits // 8 - 1 > 512 or slot < 1 or slot is True
+    topic = "bulb/#" if beyond else f"bulb/{slot + bits // 8 - 1}"
+    return {"send_to": topic, "full_scale": 2**bits - 1 if bits in (8, 16) else 0, **rest}
 
 
 def made(kind: str, options: dict[str, Any], drives: dict[str, dict[str, Any]]) -> Driver:
@@ -72,13 +95,14 @@ def test_unknown_options_and_drive_keys_are_errors_with_the_nearest_name(
     kind: str, options: dict[str, Any]
 ) -> None:
     known = sorted(kind_named(kind).options.model_fields)[0]
+    place = sorted(kind_named(kind).drive.model_fields)[0]
     wrong = known + "_"
     with pytest.raises(OptionsError, match=rf"drivers\.stage\.{wrong}: .*; did you mean {known}"):
         made(kind, {**options, wrong: 1}, {})
     with pytest.raises(
-        OptionsError, match=r"heads\.key\.drive\.bit: there is no such option; did you mean bits"
+        OptionsError, match=rf"heads\.key\.drive\.{place}_: there is no such option; did you mean {place}"
     ):
-        made(kind, options, {"key": {"slot": 1, "bit": 16}})
+        made(kind, options, {"key": {"slot": 1, f"{place}_": 16}})
 
 
 @every_kind
@@ -104,6 +128,11 @@ async def test_extreme_codes_go_out(kind: str, options: dict[str, Any]) -> None:
             for code in (0, most, 1):
                 driver.send(dict.fromkeys(drives, code))
                 assert driver.codes == dict.fromkeys(drives, code)
+                await asyncio.sleep(0)
+            for _ in range(300):
+                if driver.health.frames_sent:
+                    break
+                await asyncio.sleep(0.01)
             assert driver.health.state == "ok"
             assert driver.health.errors == 0
         assert driver.health.frames_sent > 0

@@ -1,0 +1,1 @@
+"""Bulbs that listen on a topic of an MQTT broker."""

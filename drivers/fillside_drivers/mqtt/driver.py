@@ -1,0 +1,205 @@
+"""The MQTT driver: one connection to a broker for all bulbs of a driver table.
+
+Levels go at quality of service 0: a level that was held up is stale, and the client library would send
+acknowledged ones again after a connection broke. After each connection the last levels are sent once more.
+`lost` is a broker that cannot be reached; single bulbs are lost, or disobey, by themselves.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import os
+import random
+import socket
+import ssl
+from collections.abc import Mapping
+from pathlib import Path
+from typing import ClassVar
+
+import aiomqtt
+
+from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
+from fillside_drivers.mqtt.bulb import Bulb
+from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
+
+FIRST_RETRY_S, LONGEST_RETRY_S = 0.2, 5.0
+MOST_WAITING_MESSAGES = 2000
+"""Reports beyond this many unread ones are dropped by the client: the newest are as good."""
+LAST_WORD_S = 1.0
+"""How long closing waits for the last levels to leave."""
+
+
+class MqttDriver(Driver):
+    """Bulbs on an MQTT broker."""
+
+    kind: ClassVar[str] = "mqtt"
+
+    def __init__(self, setup: Setup) -> None:
+        super().__init__(setup)
+        assert isinstance(setup.options, MqttOptions), "the registry validates options by the kind's model"
+        self._options = setup.options
+        self._bulbs: dict[str, Bulb] = {}
+        for channel in setup.channels:
+            assert isinstance(channel.drive, MqttDrive), "the registry validates drives by the kind's model"
+            self._bulbs[channel.name] = Bulb(channel.drive)
+        self._by_topic: dict[str, list[Bulb]] = {}
+        for bulb in self._bulbs.values():
+            for topic in {bulb.drive.report_topic, bulb.drive.alive_topic} - {None}:
+                self._by_topic.setdefault(str(topic), []).append(bulb)
+        self._random = random.Random(setup.identity.cid.int)
+        self._say_heads()
+        self._wake = asyncio.Event()
+        self._task: asyncio.Task[None] | None = None
+
+    async def _open(self) -> None:
+        client = self._client()
+        self._task = asyncio.create_task(self._run(client), name=f"mqtt {self.name}")
+
+    def _client(self) -> aiomqtt.Client:
+        options = self._options
+        return aiomqtt.Client(
+            options.broker,
+            options.port_number,
+            username=self._secret(options.user_from, "user_from"),
+            password=self._secret(options.password_from, "password_from"),
+            identifier=f"fillside-{self.setup.identity.cid.hex[:12]}-{self.name}"[:60],
+            protocol=aiomqtt.ProtocolVersion.V5 if options.version == "5" else aiomqtt.ProtocolVersion.V311,
+            clean_session=None if options.version == "5" else True,
+            timeout=5.0,
+            keepalive=options.keepalive_s,
+            max_queued_incoming_messages=MOST_WAITING_MESSAGES,
+            tls_context=self._tls(),
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+        )
+
+    def _secret(self, place: str | None, where: str) -> str | None:
+        """A secret from where the rig file says it stands; the errors name the place, never the secret."""
+        if place is None:
+            return None
+        kind, _, name = place.partition(":")
+        if kind == "env":
+            if name not in os.environ:
+                raise OpenError(
+                    f"driver {self.name}: {where} names the variable {name}, which is not set",
+                    driver=self.name,
+                    where=where,
+                )
+            return os.environ[name]
+        try:
+            return Path(name).expanduser().read_text("utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            reason = error.strerror if isinstance(error, OSError) else "it is no text"
+            raise OpenError(
+                f"driver {self.name}: {where} names the file {name}, which cannot be read: {reason}",
+                driver=self.name,
+                where=where,
+            ) from error
+
+    def _tls(self) -> ssl.SSLContext | None:
+        options = self._options
+        if not options.tls:
+            return None
+        try:
+            context = ssl.create_default_context(cafile=options.ca_file)
+            if options.certificate_file is not None:
+                context.load_cert_chain(options.certificate_file, options.key_file)
+        except (OSError, ssl.SSLError) as error:
+            raise OpenError(
+                f"driver {self.name}: a certificate file cannot be used: {error}",
+                driver=self.name,
+                where="tls",
+            ) from error
+        return context
+
+    async def _run(self, client: aiomqtt.Client) -> None:
+        """Connect, serve and connect again, each time later up to a bound, until closed."""
+        wait_s = FIRST_RETRY_S
+        while True:
+            try:
+                async with client:
+                    wait_s = FIRST_RETRY_S
+                    await self._serve(client)
+            except aiomqtt.MqttError as error:
+                self._counts.errors += 1
+                self._report(state="lost", note=f"{self._where}: {error}")
+            except (OSError, ssl.SSLError) as error:
+                self._counts.errors += 1
+                self._report(state="lost", note=f"{self._where}: {error.strerror or error}")
+            await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
+            wait_s = min(2 * wait_s, LONGEST_RETRY_S)
+
+    @property
+    def _where(self) -> str:
+        return f"broker {self._options.broker}:{self._options.port_number}"
+
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        if self._by_topic:
+            await client.subscribe([(topic, 0) for topic in self._by_topic])
+        for bulb in self._bulbs.values():
+            bulb.connected()
+        self._report(state="ok", note="")
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._listen(client), name=f"mqtt {self.name} reports")
+                tasks.create_task(self._speak(client), name=f"mqtt {self.name} levels")
+        except* aiomqtt.MqttError as group:
+            raise group.exceptions[0] from None
+
+    async def _listen(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            topic, payload = str(message.topic), message.payload
+            if isinstance(payload, bytes):
+                for bulb in self._by_topic.get(topic, ()):
+                    if bulb.heard(topic, payload, self._clock()):
+                        self._say_heads()
+                        self._wake.set()
+
+    async def _speak(self, client: aiomqtt.Client) -> None:
+        while True:
+            self._wake.clear()
+            now = self._clock()
+            changed = False
+            for bulb in self._bulbs.values():
+                before = bulb.condition
+                for out in bulb.take(now):
+                    await client.publish(out.topic, out.payload, qos=0)
+                    self._counts.frames_sent += 1
+                bulb.judge(now)
+                changed = changed or bulb.condition != before
+            if changed:
+                self._say_heads()
+            due = min((bulb.due() for bulb in self._bulbs.values()), default=math.inf)
+            wait_s = None if math.isinf(due) else max(0.0, due - self._clock())
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(wait_s):
+                    await self._wake.wait()
+
+    def _say_heads(self) -> None:
+        now, old = self._clock(), self._health.heads
+        heads = {}
+        for name, bulb in self._bulbs.items():
+            state = "lost" if bulb.condition == "asked" else bulb.condition
+            known = old.get(name)
+            since = known.since if known is not None and known.state == state else now
+            heads[name] = HeadHealth(state, since, bulb.reported)
+        self._report(heads=heads)
+
+    def _send(self, codes: Mapping[str, int]) -> None:
+        now = self._clock()
+        for name, bulb in self._bulbs.items():
+            if name in codes:
+                bulb.want(codes[name], now)
+        self._wake.set()
+
+    async def _close(self, stay: bool) -> None:
+        if self._task is None:
+            return
+        waiting = [bulb.drive.interval_s for bulb in self._bulbs.values() if bulb.waiting]
+        if self._health.state == "ok" and waiting:
+            await asyncio.sleep(min(LAST_WORD_S, 1.2 * max(waiting)))
+        self._task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await self._task
+        self._task = None

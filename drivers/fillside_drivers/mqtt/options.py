@@ -1,0 +1,214 @@
+"""What a rig file may say about an MQTT broker and about a bulb that listens on one of its topics."""
+
+from __future__ import annotations
+
+import json
+import re
+import string
+from collections.abc import Hashable
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, Strict, model_validator
+
+from fillside_drivers.driver import DriveModel, OptionsModel, Timing
+
+Number = Annotated[float, Strict()]
+Whole = Annotated[int, Strict()]
+
+PLACEHOLDERS = ("code", "share", "percent")
+"""What may stand in braces in `send_as`: the code, the level as 0..1, the level as 0..100."""
+
+HOMIE_ID = re.compile(r"[a-z0-9-]+/[a-z0-9-]+/[a-z0-9-]+")
+
+
+def _publishable(topic: str) -> str:
+    if not topic or len(topic.encode()) > 1024 or any(c in topic for c in "+#\0"):
+        raise ValueError("a topic to one bulb has no + or # and is 1 to 1024 octets long")
+    return topic
+
+
+def _pattern(text: str) -> str:
+    try:
+        names = [name for _, name, _, _ in string.Formatter().parse(_doubled(text)) if name is not None]
+    except ValueError:
+        names = []
+    if not any(name in PLACEHOLDERS for name in names):
+        raise ValueError("a pattern holds {code}, {share} or {percent}, such as '{\"power\": {code}}'")
+    return text
+
+
+def _doubled(text: str) -> str:
+    """Braces that are no placeholder stand for themselves, so that JSON can be written as it is."""
+    known = "|".join(PLACEHOLDERS)
+    kept = re.sub(rf"\{{({known})\}}", "\x01\\1\x02", text)
+    return kept.replace("{", "{{").replace("}", "}}").replace("\x01", "{").replace("\x02", "}")
+
+
+def message(pattern: str, code: int, full_scale: int) -> str:
+    """The message of a pattern for a code.
+
+    >>> message('{"power": {code}, "of": {share}}', 51, 255)
+    '{"power": 51, "of": 0.2}'
+    """
+    share = code / full_scale
+    return _doubled(pattern).format(code=code, share=f"{share:.6g}", percent=f"{100 * share:.4g}")
+
+
+def _secret_place(text: str) -> str:
+    if not re.fullmatch(r"(env:[A-Za-z_][A-Za-z0-9_]*|file:.+)", text):
+        raise ValueError("a secret stands elsewhere: env:NAME or file:PATH, never in the rig file")
+    return text
+
+
+Topic = Annotated[str, AfterValidator(_publishable)]
+Pattern = Annotated[str, AfterValidator(_pattern)]
+SecretPlace = Annotated[str, AfterValidator(_secret_place)]
+
+
+class MqttOptions(OptionsModel):
+    """``[drivers.NAME]`` with ``kind = "mqtt"``.
+
+    Attributes:
+        broker: host name or address of the broker.
+        port: its port; left out, 1883, or 8883 with TLS.
+        version: of MQTT.
+        tls: encrypt, and check the broker's certificate.
+        ca_file: certificates to check it against; left out, the system's.
+        certificate_file, key_file: our own certificate, where the broker asks for one.
+        user_from, password_from: where the user name and the password stand: ``env:NAME`` or ``file:PATH``.
+        keepalive_s: how long the connection may be silent before it counts as broken.
+    """
+
+    broker: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
+    port: Annotated[Whole, Field(ge=1, le=65535)] | None = None
+    version: Literal["5", "3.1.1"] = "5"
+    tls: Annotated[bool, Strict()] = False
+    ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
+    user_from: SecretPlace | None = None
+    password_from: SecretPlace | None = None
+    keepalive_s: Annotated[Whole, Field(ge=2, le=3600)] = 10
+
+    @model_validator(mode="after")
+    def _tls_is_whole(self) -> Self:
+        if not self.tls and (self.ca_file or self.certificate_file or self.key_file):
+            raise ValueError("certificates are only used with tls = true")
+        if self.key_file and not self.certificate_file:
+            raise ValueError("key_file needs certificate_file")
+        if self.password_from and not self.user_from:
+            raise ValueError("password_from needs user_from")
+        return self
+
+    @property
+    def port_number(self) -> int:
+        return self.port or (8883 if self.tls else 1883)
+
+
+class MqttDrive(DriveModel):
+    """A head's ``drive`` on an MQTT driver: one bulb.
+
+    Attributes:
+        send_to: the topic the bulb listens on.
+        send_as: the message, with {code}, {share} (0..1) or {percent} (0..100) for the level.
+        full_scale: the code of full level.
+        on_as, out_as: messages that switch the bulb on and out, where a level alone does not.
+        switch_to: the topic for those, if it is another.
+        fade_field: in a JSON message, the field for how long the bulb takes to a new level, in seconds.
+        reports_at: the topic on which the bulb says the level it has.
+        reports_field: in a JSON report, where the level stands; dots go deeper.
+        alive_at: the topic on which the bulb, or who speaks for it, says that it is there.
+        alive_as: what is said then; anything else means that it is gone.
+        comes_back: the level the bulb has after a power cut, where it does not report: full or kept.
+        homie: ``device/node/property`` of the Homie convention 5, in place of the topics above.
+        homie_domain: its first topic level.
+        most_per_s: messages that the bulb takes a second.
+        latency_s: from a message to its light.
+    """
+
+    send_to: Topic | None = None
+    send_as: Pattern = "{code}"
+    full_scale: Annotated[Whole, Field(ge=1, le=65535)] = 255
+    on_as: Annotated[str, Field(max_length=1024)] | None = None
+    out_as: Annotated[str, Field(max_length=1024)] | None = None
+    switch_to: Topic | None = None
+    fade_field: Annotated[str, Field(pattern=r"^[^.]{1,64}$")] | None = None
+    reports_at: Topic | None = None
+    reports_field: Annotated[str, Field(min_length=1, max_length=256)] | None = None
+    alive_at: Topic | None = None
+    alive_as: Annotated[str, Field(max_length=256)] = "online"
+    comes_back: Literal["full", "kept"] = "full"
+    homie: Annotated[str, Field(pattern=rf"^{HOMIE_ID.pattern}$")] | None = None
+    homie_domain: Annotated[str, Field(pattern=r"^[a-z0-9-]+$")] = "homie"
+    most_per_s: Annotated[Number, Field(ge=0.2, le=44)] = 5.0
+    latency_s: Annotated[Number, Field(ge=0, le=2)] = 0.08
+
+    @model_validator(mode="after")
+    def _one_address(self) -> Self:
+        if (self.send_to is None) == (self.homie is None):
+            raise ValueError("give send_to, the topic the bulb listens on, or homie")
+        if self.homie is not None and (self.reports_at or self.alive_at or self.reports_field):
+            raise ValueError("homie says where the bulb reports; leave reports_at and alive_at out")
+        if self.fade_field is not None and not self._sends_an_object:
+            raise ValueError("fade_field needs a send_as that is a JSON object")
+        return self
+
+    @property
+    def _sends_an_object(self) -> bool:
+        try:
+            return isinstance(json.loads(message(self.send_as, 0, self.full_scale)), dict)
+        except ValueError:
+            return False
+
+    @property
+    def _homie_base(self) -> tuple[str, str]:
+        """The topics of the property and of the device's state, Homie convention 5."""
+        assert self.homie is not None
+        base = f"{self.homie_domain}/5"
+        return f"{base}/{self.homie}", f"{base}/{self.homie.split('/')[0]}/$state"
+
+    @property
+    def level_topic(self) -> str:
+        if self.homie is not None:
+            return self._homie_base[0] + "/set"
+        assert self.send_to is not None
+        return self.send_to
+
+    @property
+    def report_topic(self) -> str | None:
+        return self._homie_base[0] if self.homie is not None else self.reports_at
+
+    @property
+    def report_full(self) -> float:
+        """What a report of full level says: reports count as messages do."""
+        if "{share}" in self.send_as:
+            return 1.0
+        return 100.0 if "{percent}" in self.send_as else float(self.full_scale)
+
+    @property
+    def alive_topic(self) -> str | None:
+        return self._homie_base[1] if self.homie is not None else self.alive_at
+
+    @property
+    def alive_words(self) -> str:
+        return "ready" if self.homie is not None else self.alive_as
+
+    @property
+    def interval_s(self) -> float:
+        """The shortest time between two messages."""
+        return 1.0 / self.most_per_s
+
+    @property
+    def timing(self) -> Timing:
+        """Latency, and how fast a fade this bulb follows within 0.15 stop of where it should be.
+
+        Without a fade field the bulb stands still between messages: sent half an interval ahead it is at most
+        half an interval's fade off, 0.05 stop at 0.5 stop/s and five messages a second. With one it moves
+        evenly, and four times the speed is as good.
+        """
+        if self.fade_field is None:
+            return Timing(lead_s=self.latency_s + self.interval_s / 2, fastest_stops_s=0.1 * self.most_per_s)
+        return Timing(lead_s=self.latency_s + self.interval_s, fastest_stops_s=0.4 * self.most_per_s)
+
+    def claims(self) -> tuple[Hashable, ...]:
+        return (self.level_topic,)

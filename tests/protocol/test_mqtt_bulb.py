@@ -1,0 +1,170 @@
+"""Protocol: what one bulb is sent and when, and what is made of what it says; no broker, no clock."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from fillside_drivers.mqtt.bulb import ASSERT_AGAIN_S, OBEYS_WITHIN_S, REPORT_WAIT_S, Bulb
+from fillside_drivers.mqtt.options import MqttDrive, MqttOptions, message
+
+REPORTING = {
+    "send_to": "lamp/set",
+    "reports_at": "lamp",
+    "reports_field": "power.now",
+    "alive_at": "lamp/there",
+}
+
+
+def bulb(**drive: Any) -> Bulb:
+    return Bulb(MqttDrive.model_validate({"send_to": "lamp/set", **drive}))
+
+
+def sent(lamp: Bulb, now: float) -> list[tuple[str, str]]:
+    return [(out.topic, out.payload) for out in lamp.take(now)]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "code", "full", "text"),
+    [
+        ("{code}", 254, 254, "254"),
+        ('{"level": {code}, "on": {"is": true}}', 7, 255, '{"level": 7, "on": {"is": true}}'),
+        ("{share}", 1, 100, "0.01"),
+        ("{percent}", 32768, 65535, "50"),
+    ],
+)
+def test_a_pattern_makes_the_message(pattern: str, code: int, full: int, text: str) -> None:
+    assert message(pattern, code, full) == text
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {},
+        {"send_to": "lamp/#"},
+        {"send_to": ""},
+        {"send_to": "lamp", "send_as": "no level in it"},
+        {"send_to": "lamp", "homie": "a/b/c"},
+        {"send_to": "lamp", "fade_field": "time"},
+        {"send_to": "lamp", "full_scale": 0},
+        {"send_to": "lamp", "most_per_s": 500.0},
+        {"homie": "a/b/c", "reports_at": "x"},
+    ],
+)
+def test_a_drive_that_cannot_be_is_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValidationError):
+        MqttDrive.model_validate(wrong)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"password_from": "env:P"},
+        {"user_from": "me"},
+        {"ca_file": "ca.pem"},
+        {"tls": True, "key_file": "k.pem"},
+    ],
+)
+def test_options_that_cannot_be_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValidationError):
+        MqttOptions.model_validate(wrong)
+
+
+def test_the_latest_code_wins_at_the_bulb_s_own_rate() -> None:
+    lamp = bulb(most_per_s=5.0)
+    lamp.want(10, 0.0)
+    assert sent(lamp, 0.0) == [("lamp/set", "10")]
+    for k in range(1, 10):
+        lamp.want(10 + k, 0.02 * k)
+        assert sent(lamp, 0.02 * k) == []
+    assert lamp.due() == pytest.approx(0.2)
+    assert sent(lamp, 0.2) == [("lamp/set", "19")]
+    assert sent(lamp, 0.4) == []
+    assert lamp.due() == pytest.approx(0.2 + ASSERT_AGAIN_S)
+    assert sent(lamp, 0.2 + ASSERT_AGAIN_S) == [("lamp/set", "19")]
+
+
+def test_a_bulb_is_switched_where_it_needs_to_be() -> None:
+    lamp = bulb(on_as="ON", out_as="OFF", switch_to="lamp/switch")
+    lamp.want(40, 0.0)
+    assert sent(lamp, 0.0) == [("lamp/switch", "ON"), ("lamp/set", "40")]
+    lamp.want(0, 1.0)
+    assert sent(lamp, 1.0) == [("lamp/switch", "OFF")]
+    lamp.want(9, 2.0)
+    assert sent(lamp, 2.0) == [("lamp/switch", "ON"), ("lamp/set", "9")]
+
+
+def test_a_fade_field_carries_the_time_between_two_messages() -> None:
+    lamp = bulb(send_as='{"level": {code}}', fade_field="over")
+    lamp.want(10, 0.0)
+    assert json.loads(sent(lamp, 0.0)[0][1]) == {"level": 10, "over": 0.0}
+    lamp.want(12, 0.1)
+    assert json.loads(sent(lamp, 0.2)[0][1]) == {"level": 12, "over": 0.2}
+
+
+def test_homie_topics_are_those_of_the_convention() -> None:
+    """Homie convention 5: <domain>/5/<device>/<node>/<property>, commands at /set, $state of the device."""
+    drive = MqttDrive.model_validate({"homie": "corner-lamp/light/power", "send_as": "{percent}"})
+    assert drive.level_topic == "homie/5/corner-lamp/light/power/set"
+    assert drive.report_topic == "homie/5/corner-lamp/light/power"
+    assert drive.alive_topic == "homie/5/corner-lamp/$state"
+    lamp = Bulb(drive)
+    lamp.heard("homie/5/corner-lamp/light/power", b"20", 0.0)
+    assert lamp.reported == 51
+
+
+def test_a_bulb_that_reports_another_level_for_long_disobeys_until_it_obeys() -> None:
+    lamp = bulb(**REPORTING)
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    assert lamp.heard("lamp", b'{"power": {"now": 20}}', 0.3)
+    assert lamp.condition == "ok"
+    assert lamp.judge(OBEYS_WITHIN_S)
+    assert lamp.condition == "disobeying"
+    lamp.heard("lamp", b'{"power": {"now": 101}}', 4.0)
+    assert lamp.condition == "ok"
+
+
+def test_a_bulb_that_is_gone_gets_nothing_and_comes_back_at_what_it_reports() -> None:
+    lamp = bulb(**REPORTING)
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    lamp.heard("lamp/there", b"offline", 1.0)
+    assert lamp.condition == "lost"
+    lamp.want(90, 2.0)
+    assert lamp.due() == math.inf
+    lamp.heard("lamp/there", b"online", 3.0)
+    assert not lamp.reachable
+    lamp.heard("lamp", b'{"power": {"now": 255}}', 3.2)
+    assert (lamp.condition, lamp.reported) == ("ok", 255)
+    assert sent(lamp, 9.0) == []
+    lamp.want(254, 9.0)
+    assert sent(lamp, 9.0) == [("lamp/set", "254")]
+
+
+@pytest.mark.parametrize(("comes_back", "code"), [("full", 255), ("kept", 100)])
+def test_a_silent_bulb_comes_back_at_the_worst_it_may_have(comes_back: str, code: int) -> None:
+    lamp = bulb(send_to="lamp/set", alive_at="lamp/there", comes_back=comes_back)
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    lamp.heard("lamp/there", b"offline", 1.0)
+    lamp.heard("lamp/there", b"online", 2.0)
+    assert lamp.due() == 2.0 + REPORT_WAIT_S
+    assert sent(lamp, lamp.due()) == []
+    assert (lamp.condition, lamp.reported) == ("ok", code)
+
+
+@given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=40).map(str.encode), st.just(b"[" * 9000)))
+def test_garbage_from_a_bulb_says_nothing(payload: bytes) -> None:
+    lamp = bulb(**REPORTING)
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    lamp.heard("lamp", payload, 1.0)
+    assert lamp.reported is None
+    assert lamp.condition == "ok"
