@@ -109,6 +109,11 @@ def test_a_long_value_is_cut() -> None:
         (b"[[[[[" * 10_000, "expected a key here", 1),
         (b"a = " + b"[" * 50_000, "nested too deep", 1),
         (b"\nx = " + b"9" * 20_000, "a number has too many digits", 2),
+        (b"\nx" + b".x" * 20_000 + b" = 1", "a key has too many parts", 2),
+        (b'\n["x"' + b'."x"' * 20_000 + b"]", "a key has too many parts", 2),
+        (b"x = 1\n[marks]\n" + b"".join(b"m%d = 1\n" % i for i in range(1001)), "has 1001 keys", 2),
+        (b"".join(b"m%d = 1\n" % i for i in range(1001)), "has 1001 keys", 1),
+        (b"x = 1\ny = " + b"{ a = [" * 2000, "nested too deep", 2),
         (b"# only a comment\n", "rig: is missing; give the table [rig]", 1),
     ],
 )
@@ -134,8 +139,8 @@ def test_a_path_that_is_no_readable_file_is_told_so(tmp_path: Path) -> None:
     for path, told in [
         (tmp_path / "none.toml", "there is no such file"),
         (tmp_path, "is a folder; give the rig file in it"),
-        (huge, "is larger than 4 MiB"),
-        (Path("/dev/zero"), "is larger than 4 MiB"),
+        (huge, "is larger than 2 MiB"),
+        (Path("/dev/zero"), "is larger than 2 MiB"),
         (tmp_path / "a" / "b", "there is no such file"),
         (huge / "rig.toml", "cannot be read: Not a directory"),
         (tmp_path / ("n" * 300), "cannot be read: File name too long"),

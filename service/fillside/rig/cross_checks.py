@@ -80,11 +80,11 @@ def _plan(rig: Rig) -> Iterator[Problem]:
             elif name in plugged:
                 yield Problem(at, f'head "{name}" is on circuit "{plugged[name]}" already; it has one plug')
             plugged[name] = circuit
-    for table, named in (("ripple", rig.plan.ripple), ("umbrellas", rig.plan.umbrellas)):
+    for key, named in (("ripple", rig.plan.ripple), ("umbrellas", rig.plan.umbrellas)):
         for name in named:
             if name not in names:
                 hint = did_you_mean(name, names, "heads")
-                yield Problem(("plan", table, name), f'there is no head "{name}"; {hint}')
+                yield Problem(("plan", key, name), f'there is no head "{name}"; {hint}')
 
 
 def _camera_exposure(rig: Rig) -> Iterator[Problem]:

@@ -7,6 +7,9 @@ from collections.abc import Sequence
 
 from fillside.rig.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Head, Point, Rig
 
+_ROUNDING_M = 1e-9
+"""A place exactly on a limit is allowed, whatever the last bit of its distance says."""
+
 
 def why_not_there(rig: Rig, point: Sequence[float]) -> str | None:
     """In one sentence why a subject cannot be at `point` [m], or None where it can.
@@ -20,11 +23,11 @@ def why_not_there(rig: Rig, point: Sequence[float]) -> str | None:
     if not LOWEST_M <= z <= HIGHEST_M:
         return f"{z:.2f} m high is outside {LOWEST_M:g} to {HIGHEST_M:g} m"
     away = math.dist(point, rig.first_mark)
-    if away > FARTHEST_M:
+    if away > FARTHEST_M + _ROUNDING_M:
         return f"{away:.1f} m from the first mark is more than {FARTHEST_M:g} m"
     for head in rig.heads:
         gap = distance_to_disc_m((x, y, z), head, rig.aim_of(head))
-        if gap < NEAREST_M:
+        if gap < NEAREST_M - _ROUNDING_M:
             return f"{100 * gap:.1f} cm from the lit face of {head.name} is less than {100 * NEAREST_M:g} cm"
     return None
 

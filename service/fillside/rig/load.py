@@ -19,11 +19,16 @@ from fillside.rig.wiring import Kinds
 
 __all__ = ["LARGEST_BYTES", "RigError", "load_rig", "load_rig_text"]
 
-LARGEST_BYTES = 4 * 1024 * 1024
-"""A rig file is not larger; the heads of a whole opera house need a quarter of it."""
+LARGEST_BYTES = 2 * 1024 * 1024
+"""A rig file is not larger; the heads of a whole opera house need half of it."""
+MOST_KEYS = 1000
+"""A table of a rig file has no more keys; the parser that knows places grows slow with their square."""
 
 _AT_LINE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
+_KEY = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
+_LONG_KEY = re.compile(rf"^[ \t]*\[{{0,2}}[ \t]*{_KEY}(?:[ \t]*\.[ \t]*{_KEY}){{64,}}", re.MULTILINE)
+"""Keys with very many parts take the parser very long; nothing in a rig file is deeper than six."""
 _NEEDED = "a rig file has at least [rig], [camera], [marks] and one [[heads]]"
 _PLAIN_SYNTAX = {
     "Cannot overwrite a value": "this key is given twice; keep one",
@@ -63,6 +68,7 @@ def load_rig_text(text: str, *, source: str = "rig.toml", kinds: Kinds | None) -
     if not text.strip():
         raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
     data = _parsed(text, source)
+    _refuse_crowds(data, (), text, source)
     rig, problems = build_rig(data, kinds)
     if rig is None:
         raise _first(problems, data, text, source)
@@ -101,17 +107,49 @@ def _text(raw: bytes, source: str) -> str:
 
 
 def _parsed(text: str, source: str) -> dict[str, Any]:
+    if long := _LONG_KEY.search(text):
+        line = _line_of(long, text)
+        raise RigError("a key has too many parts", line=line, source=source)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         message, line = _plain_syntax(str(error), text)
     except RecursionError:
-        message, line = "lists or tables are nested too deep to be read", 1
+        message, line = "lists or tables are nested too deep to be read", _most_nested_line(text)
     except ValueError as error:
         long = _LONG_NUMBER.search(text)
         message = "a number has too many digits" if long else f"a value cannot be read: {error}"
-        line = text.count("\n", 0, long.start()) + 1 if long else 1
+        line = _line_of(long, text)
     raise RigError(message, line=line, source=source)
+
+
+def _refuse_crowds(value: Any, path: Path, text: str, source: str) -> None:
+    if isinstance(value, dict):
+        if len(value) > MOST_KEYS:
+            line = _line_of(_first_mention(path, text), text)
+            message = f"has {len(value)} keys; no table of a rig file has more than {MOST_KEYS}"
+            raise RigError(message, dotted(path), line, source=source)
+        for key, inner in value.items():
+            _refuse_crowds(inner, (*path, key), text, source)
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            _refuse_crowds(inner, (*path, i), text, source)
+
+
+def _most_nested_line(text: str) -> int:
+    depths = [line.count("[") + line.count("{") for line in text.split("\n")]
+    return depths.index(max(depths)) + 1
+
+
+def _first_mention(path: Path, text: str) -> re.Match[str] | None:
+    if not path:
+        return None
+    key = re.escape(str(path[-1]))
+    return re.search(rf"^[ \t]*\[*[ \t]*(?:[\w-]+[ \t]*\.[ \t]*)*{key}[ \t]*[]=.]", text, re.MULTILINE)
+
+
+def _line_of(match: re.Match[str] | None, text: str) -> int:
+    return 1 if match is None else text.count("\n", 0, match.start()) + 1
 
 
 def _plain_syntax(message: str, text: str) -> tuple[str, int]:

@@ -26,6 +26,7 @@ class Places:
         self._starts = [0, *(match.end() for match in re.finditer("\n", self._text))]
         self._root: Any = spanned_toml.loads(self._text)
         self._headers = list(self._head_headers())
+        self._key_lines: dict[int, dict[str, int]] = {}
 
     def line_of(self, path: Path) -> int:
         """The line of the deepest part of the path that stands in the text; 1 where none does."""
@@ -33,7 +34,7 @@ class Places:
         for i, part in enumerate(path):
             inner = node.inner()
             if isinstance(inner, dict) and isinstance(part, str) and part in inner:
-                line = self._line_at(next(key for key in inner if key == part).span().start)
+                line = self._key_lines_of(inner)[part]
                 node = inner[part]
             elif isinstance(inner, list) and isinstance(part, int) and part < len(inner):
                 node = inner[part]
@@ -41,6 +42,13 @@ class Places:
             else:
                 return line
         return line
+
+    def _key_lines_of(self, table: dict[Any, Any]) -> dict[str, int]:
+        """The lines of a table's keys, by the table's identity: all tables live as long as the text."""
+        if id(table) not in self._key_lines:
+            lines = {key.inner(): self._line_at(key.span().start) for key in table}
+            self._key_lines[id(table)] = lines
+        return self._key_lines[id(table)]
 
     def _line_of_item(self, path: Path, node: Any, line: int) -> int:
         if node.span().stop:
