@@ -36,11 +36,11 @@ class SacnDriver(Driver):
 
     def __init__(self, setup: Setup) -> None:
         super().__init__(setup)
-        assert isinstance(setup.options, SacnOptions), "the registry validates options by the kind's model"
+        assert isinstance(setup.options, SacnOptions), "options are read by the kind's model"
         self._options = setup.options
         by_universe: dict[int, list[Channel]] = {}
         for channel in setup.channels:
-            assert isinstance(channel.drive, SacnDrive), "the registry validates drives by the kind's model"
+            assert isinstance(channel.drive, SacnDrive), "drives are read by the kind's model"
             by_universe.setdefault(channel.drive.universe, []).append(channel)
         self._frames = {universe: SlotFrame(channels) for universe, channels in by_universe.items()}
         self._priorities = {universe: self._options.of(universe).priority or 0 for universe in self._frames}

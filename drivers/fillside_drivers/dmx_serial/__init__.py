@@ -1,0 +1,1 @@
+"""DMX512-A, ANSI E1.11, through a plain serial adapter with an RS-485 output."""

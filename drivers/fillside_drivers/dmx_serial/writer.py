@@ -1,0 +1,154 @@
+"""The thread that keeps a DMX line refreshed: break, mark, octets, and again.
+
+A thread, because serial writes and the waits of a break block. It shares two things with the event loop,
+under one
+condition: the latest octets, and whether to stop. All that it has to tell goes to `tell` as an `Event`,
+which must be safe to call from a thread.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import termios
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from fillside_drivers.dmx_serial.timing import BREAK_S, MARK_S, packet_s
+from fillside_drivers.driver import Clock
+from fillside_drivers.retry import Backoff
+
+log = logging.getLogger(__name__)
+
+PORT_ERRORS = (OSError, termios.error)
+"""What a serial port that is unplugged raises; pyserial's own errors are of the first."""
+
+LATE_S = 0.1
+"""How far behind its time a packet may start before that counts as late."""
+
+
+class Port(Protocol):
+    """What is used of a serial port."""
+
+    break_condition: bool
+
+    def write(self, octets: bytes, /) -> int | None: ...
+    def flush(self) -> None: ...
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True)
+class Event:
+    """What happened on the line: opened, one packet sent, packets late, line lost, or the thread ended."""
+
+    what: Literal["opened", "sent", "late", "lost", "ended"]
+    error: BaseException | None = None
+
+
+class Writer:
+    """Refreshes the line until stopped; a line that is lost is opened again, with back-off.
+
+    Parameters:
+        open_port: opens the device; OSError when it cannot.
+        slots: how many slots a packet has, for its time on the line.
+        period_s: from break to break while nothing changes.
+        clock: elapsed time, s.
+        tell: takes what happens, on the writer's thread.
+        rng: jitter of the back-off.
+    """
+
+    def __init__(
+        self,
+        open_port: Callable[[], Port],
+        slots: int,
+        period_s: float,
+        clock: Clock,
+        tell: Callable[[Event], None],
+        rng: random.Random,
+    ) -> None:
+        self._open_port, self._clock, self._tell = open_port, clock, tell
+        self._shortest_s, self._period_s = packet_s(slots), period_s
+        self._backoff = Backoff(rng)
+        self._condition = threading.Condition()
+        self._octets: bytes | None = None
+        self._fresh = False
+        self._stopping = False
+        self._thread = threading.Thread(target=self._live, name="dmx-serial writer", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def put(self, octets: bytes) -> None:
+        """Hand in start code and slots; the latest is sent, as soon as the packet before it is through."""
+        with self._condition:
+            self._octets, self._fresh = octets, True
+            self._condition.notify()
+
+    def stop(self) -> None:
+        """Ask the thread to end once octets that wait are out; `ended` is told when it has."""
+        with self._condition:
+            self._stopping = True
+            self._condition.notify()
+
+    def _live(self) -> None:
+        try:
+            while not self._stopping:
+                self._try_line()
+        except Exception as error:
+            log.exception("the writer of a DMX line has failed")
+            self._tell(Event("ended", error))
+        else:
+            self._tell(Event("ended"))
+
+    def _try_line(self) -> None:
+        """Open the device and refresh the line until stopping or until it fails; then wait a while."""
+        try:
+            port = self._open_port()
+            try:
+                self._tell(Event("opened"))
+                self._refresh(port)
+            finally:
+                port.close()
+        except PORT_ERRORS as error:
+            self._tell(Event("lost", error))
+            with self._condition:
+                self._condition.wait_for(lambda: self._stopping, self._backoff.next_s())
+
+    def _refresh(self, port: Port) -> None:
+        free_at = due = self._clock()
+        while (octets := self._next(free_at, due)) is not None:
+            start = self._clock()
+            if start - due > LATE_S:
+                self._tell(Event("late"))
+            _send(port, octets)
+            self._backoff.reset()
+            self._tell(Event("sent"))
+            free_at, due = start + self._shortest_s, start + self._period_s
+
+    def _next(self, free_at: float, due: float) -> bytes | None:
+        """Wait for the next packet's time: once the line is free if a code changed, else when due."""
+        with self._condition:
+            self._condition.wait_for(
+                lambda: self._fresh or self._stopping,
+                None if self._octets is None else max(0.0, due - self._clock()),
+            )
+            if self._octets is None or (self._stopping and not self._fresh):
+                return None
+        # The line is busy with the packet before; what is handed in meanwhile replaces what was to go now.
+        time.sleep(max(0.0, free_at - self._clock()))
+        with self._condition:
+            self._fresh = False
+            return self._octets
+
+
+def _send(port: Port, octets: bytes) -> None:
+    """One packet. Sleeping and switching a break each take longer than asked for, never less."""
+    port.break_condition = True
+    time.sleep(BREAK_S)
+    port.break_condition = False
+    time.sleep(MARK_S)
+    port.write(octets)
+    port.flush()
