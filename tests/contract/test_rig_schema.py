@@ -32,7 +32,7 @@ SECOND_LOOK = {
     *("ratio-in-stops-on-the-face", "ratio-one-with-key-added", "ratio-to-nothing", "ratio-too-wide"),
     *("ratio-with-dash", "relative-key", "against-work", "role-unknown", "shutter-both-ways"),
     *("shutter-unreadable", "slots-overlap", "spread-and-beam", "subject-at-no-mark", "two-slots-at-512"),
-    *("destination-unreadable", "missing-slot", "not-a-number"),
+    *("destination-unreadable", "missing-slot", "mqtt-same-topic", "not-a-number"),
 }
 """Bad rigs whose fault lies between keys, inside a text, in a number JSON does not have, or in a drive that
 suits another kind than its driver's."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import types
 import typing
 from collections.abc import Iterator
@@ -39,6 +40,41 @@ def words_at(root: type[BaseModel], path: Path) -> list[str]:
     """The words that may stand at a path, as its literals list them."""
     kinds = _types_at(root, path)
     return [word for kind in kinds for word in typing.get_args(kind) if isinstance(word, str)]
+
+
+_PLAIN_TYPES = {
+    "array": "a list",
+    "boolean": "true or false",
+    "integer": "a whole number",
+    "number": "a number",
+    "object": "a table",
+    "string": "text in quotes",
+}
+
+
+def kind_at(root: type[BaseModel], path: Path) -> str:
+    """In words the kind of value that a key takes, with its bounds or choices; "" where that takes more.
+
+    >>> from fillside.rig.head import Modifier
+    >>> kind_at(Modifier, ("max_watts",))
+    'a number up to 20000'
+    """
+    for model in models_at(root, path[:-1]):
+        schema = model.model_json_schema()["properties"].get(path[-1], {})
+        branches = [branch for branch in schema.get("anyOf", [schema]) if branch.get("type") != "null"]
+        if len(branches) == 1:
+            return _kind(branches[0])
+    return ""
+
+
+def _kind(schema: dict[str, Any]) -> str:
+    if choices := schema.get("enum"):
+        return "one of " + ", ".join(json.dumps(choice) for choice in choices)
+    words = _PLAIN_TYPES.get(schema.get("type", ""), "")
+    least, most = schema.get("minimum"), schema.get("maximum")
+    if least is not None and most is not None:
+        return f"{words} from {least:g} to {most:g}"
+    return f"{words} up to {most:g}" if most is not None else words
 
 
 def takes_keys_of(root: type[BaseModel], path: Path, key: str) -> list[str]:

@@ -41,7 +41,7 @@ _PLAIN_SYNTAX = {
     "Invalid value": 'not a value: text stands in "quotes", numbers are written such as 1.2',
     "Unclosed array": "a list is not closed; it ends with ] and has commas between its items",
     "Unclosed inline table": "a table is not closed; it ends with } on the same line",
-    "Unterminated string": 'text is not closed; it ends with "',
+    "Unterminated string": "text in quotes is not closed",
 }
 _TWICE = re.compile(r"Cannot (?:declare|redefine namespace|mutate immutable namespace) \((.*?),?\)")
 
@@ -160,6 +160,8 @@ def _plain_syntax(message: str, text: str) -> tuple[str, int]:
     if twice := _TWICE.match(core):
         table = ".".join(re.findall(r"'([^']*)'", twice[1]))
         return f"table [{table}] is given twice; keep one", line
+    if core.endswith("character '\\n'"):
+        return "text in quotes is not closed on its line", line
     return _PLAIN_SYNTAX.get(core, core[:1].lower() + core[1:]), line
 
 

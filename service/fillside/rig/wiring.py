@@ -113,7 +113,8 @@ def _overlaps(
         claims = drive.claims() if isinstance(drive, Wired) else ()
         others = [taken[driver, claim] for claim in claims if (driver, claim) in taken]
         if others:
-            has = ", ".join(f"{key} = {value}" for key, value in checked[others[0]] if value is not None)
+            written_there = checked[others[0]].model_dump(exclude_unset=True)
+            has = ", ".join(f"{key} = {value}" for key, value in written_there.items())
             yield Problem(
                 ("heads", place, "drive"),
                 f"overlaps with head {others[0]} on {driver} ({has}); give it a place of its own",

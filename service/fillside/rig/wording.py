@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from fillside.rig.anatomy import field_at, models_at, takes_keys_of, words_at
+from fillside.rig.anatomy import field_at, kind_at, models_at, takes_keys_of, words_at
 from fillside.rig.problems import Path, Problem, did_you_mean, nearest, shown
 from fillside.rig.terms import NAME, MisfitError
 
@@ -147,7 +147,7 @@ def _in_brackets(model: type[BaseModel], path: Path) -> str:
 
 
 def _missing(finding: _Finding, model: type[BaseModel]) -> str:
-    purpose = _purpose(model, finding.path)
+    purpose = _purpose(model, finding.path) or kind_at(model, finding.path)
     return f"is missing; give {purpose}" if purpose else "is missing"
 
 
@@ -206,6 +206,15 @@ def _wrong_length(finding: _Finding, model: type[BaseModel]) -> str:
     return f"has {context['actual_length']}, at least {context['min_length']} must be{purpose}"
 
 
+def _text_length(finding: _Finding, model: type[BaseModel]) -> str:
+    length, context = len(finding.detail["input"]), finding.detail["ctx"]
+    if not length:
+        return f"must not be empty{_in_brackets(model, finding.path)}"
+    most, least = context.get("max_length"), context.get("min_length")
+    bound = f"at least {least} must be" if most is None else f"at most {most} can be"
+    return f"has {length} characters, {bound}{_in_brackets(model, finding.path)}"
+
+
 def _own_words(finding: _Finding, model: type[BaseModel]) -> str:
     return str(finding.detail["ctx"]["error"])
 
@@ -225,6 +234,8 @@ _SAYINGS: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
     "literal_error": _not_in_list,
     "missing": _missing,
     "string_pattern_mismatch": _not_a_name,
+    "string_too_long": _text_length,
+    "string_too_short": _text_length,
     "too_long": _wrong_length,
     "too_short": _wrong_length,
     "value_error": _own_words,
