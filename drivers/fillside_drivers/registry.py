@@ -153,7 +153,12 @@ def build(
         for head, drive in drives.items()
     )
     _no_overlap(channels, name)
-    return found.load()(Setup(name, read, channels, clock, identity))
+    try:
+        driver = found.load()
+    except NotAvailableError as error:
+        error.driver = name
+        raise
+    return driver(Setup(name, read, channels, clock, identity))
 
 
 Model = TypeVar("Model", bound=BaseModel)

@@ -6,6 +6,7 @@ import asyncio
 import gc
 import importlib.metadata
 import os
+import sys
 import warnings
 from collections.abc import Iterator
 from typing import Any
@@ -234,6 +235,16 @@ async def test_an_opening_that_fails_leaves_the_driver_closed(kind: str, options
 def test_an_unknown_kind_says_which_there_are() -> None:
     with pytest.raises(NotAvailableError, match=r"no driver kind 'smoke'; there is .*sacn.*sim"):
         build("stage", "smoke", {}, {}, clock=lambda: 0.0, identity=WHO)
+
+
+def test_a_driver_whose_package_is_missing_says_so_when_built(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "serial", None)
+    monkeypatch.delitem(sys.modules, "fillside_drivers.dmx_serial.driver", raising=False)
+    with pytest.raises(
+        NotAvailableError, match="needs the package pyserial, which is not installed"
+    ) as caught:
+        build("line", "dmx-serial", {"device": "/dev/null"}, {}, clock=loop_clock, identity=WHO)
+    assert (caught.value.driver, caught.value.package) == ("line", "pyserial")
 
 
 def test_a_missing_package_is_named() -> None:

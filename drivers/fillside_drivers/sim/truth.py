@@ -11,6 +11,7 @@ follows one time constant. A curve given as a table runs straight between its po
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -138,6 +139,7 @@ def unit(vector: Sequence[float]) -> FloatArray:
     return array / length
 
 
+@functools.lru_cache(maxsize=256)
 def _disc_elements(head: SimHead) -> tuple[FloatArray, FloatArray]:
     """Places on the effective disc (k, 3) and their shares of its light (k,), summing to 1."""
     axis = unit(head.axis)
