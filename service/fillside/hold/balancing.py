@@ -1,0 +1,78 @@
+"""The balance as the hold asks it: for one rig, with heads that come and go, again and again."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.limits import limits_of
+from fillside.balance.measure import Measured, measure
+from fillside.balance.rounding import Codes, Trims, choose_codes, outputs_of, trim_codes
+from fillside.balance.rows import Metering, Rows
+from fillside.balance.solve import Solved, solve
+from fillside.balance.wish import Wish
+from fillside.rig.model import Point
+from fillside.rig.scene import Scene
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Balancing:
+    """Solves for a scene. `limits` are of all heads, or of the working ones when the wish is to solve
+    anew."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        self.metering = Metering(scene)
+        self._every = limits_of(scene)
+        self.limits = self._every
+        self._rows: Rows | None = None
+
+    def count_on(self, working: tuple[bool, ...] | None) -> None:
+        """The heads that the balance may count on; None for all."""
+        self.limits = self._every if working is None else limits_of(self.scene, working)
+
+    def rows_at(self, place: Point) -> Rows:
+        """The rows at a place [m]; the latest are kept."""
+        if self._rows is None or self._rows.point != place:
+            self._rows = self.metering.rows_at(place)
+        return self._rows
+
+    def solve(self, place: Point, wish: Wish) -> Solved:
+        """Outputs for a subject at a place [m], before rounding."""
+        return solve(self.metering, self.rows_at(place), wish, self.limits)
+
+    def choose(self, place: Point, wish: Wish, solved: Solved, present: Codes | None) -> Codes:
+        """Codes for solved outputs; present ones are kept unless others are better by more than 0.02 stop."""
+        return choose_codes(self.metering, self.rows_at(place), wish, self.limits, solved.outputs, present)
+
+    def trim(self, place: Point, wish: Wish, codes: Codes, trims: Trims) -> Codes:
+        """Codes with trims on them; the subject's place matters only for the most light its face may get."""
+        if not any(stops != 0 for stops in trims.values()):
+            return codes
+        rows = self.rows_at(place)
+        return trim_codes(self.metering, rows, wish, self._every, codes, trims)
+
+    def measure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Measured:
+        """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
+        outputs = outputs_of(self.scene, codes) * np.array(working, dtype=float)
+        return measure(self.metering, self.rows_at(place), wish, outputs)
+
+    def apart_stops(self, solved: Solved, other: Solved) -> float:
+        """The largest change of any head's output between two solutions, in stops."""
+        held = self.limits.held
+        both = np.maximum(np.stack([solved.outputs[held], other.outputs[held]]), 1e-9)
+        return float(np.abs(np.log2(both[0] / both[1])).max(initial=0.0))
+
+    def steepness_stops_m(self, place: Point) -> float:
+        """How fast the light of the nearest key or fill head changes where the subject is, in stops per
+        metre.
+
+        E falls with the square of the distance d, so log2 E changes by 2 / (d ln 2) per metre along the way.
+        """
+        metering = self.metering
+        balanced = metering.is_key | metering.is_fill
+        if not balanced.any():
+            return 0.0
+        away = self.scene.sources.position[balanced] - np.array(place)
+        return float(2.0 / (np.log(2.0) * np.sqrt((away * away).sum(axis=1)).min()))

@@ -1,0 +1,55 @@
+"""What happens to the hold without anybody ordering it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from fillside.balance.report import Remedy
+from fillside.rig.calibrated import Calibration
+from fillside.rig.model import Point, Rig
+
+DriverState = Literal["ok", "late", "lost"]
+
+
+@dataclass(frozen=True)
+class DriverChanged:
+    """A driver's health is another; while it is lost so are its heads."""
+
+    driver: str
+    state: DriverState
+
+
+@dataclass(frozen=True)
+class HeadLost:
+    """One head cannot be reached."""
+
+    head: str
+
+
+@dataclass(frozen=True)
+class HeadBack:
+    """It can again."""
+
+    head: str
+
+
+@dataclass(frozen=True)
+class RemedyQuestion:
+    """What to ask `balance.remedies.remedies`; it takes long, so it is asked outside and answered by an
+    event."""
+
+    rig: Rig
+    subject: Point
+    calibration: Calibration | None
+
+
+@dataclass(frozen=True)
+class RemediesFound:
+    """The answer; without effect if the question is no longer the one that is open."""
+
+    question: RemedyQuestion
+    remedies: tuple[Remedy, ...]
+
+
+Event = DriverChanged | HeadLost | HeadBack | RemediesFound

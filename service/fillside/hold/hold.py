@@ -1,0 +1,366 @@
+"""The studio as a state machine: orders, events and ticks with their times go in, wire codes come out.
+
+Nothing here reads a clock or waits. Whoever owns a `Hold` gives it every order and event with the time at
+which it came, and calls `tick` when `wake_in` says so; the same calls with the same times give the same
+codes, bit for bit, so a day can be replayed from its journal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fillside.balance.measure import Measured
+from fillside.balance.rounding import Codes
+from fillside.balance.wish import Wish
+from fillside.hold.advice import Advice
+from fillside.hold.balancing import Balancing
+from fillside.hold.changes import CHANGES, Moment, place_of
+from fillside.hold.clock import Clock
+from fillside.hold.events import Event, RemediesFound, RemedyQuestion
+from fillside.hold.health import Health
+from fillside.hold.levels import wanted_codes
+from fillside.hold.light import FRAME_S, Light
+from fillside.hold.orders import Move, Order, OrderError, SubjectReport, Undo
+from fillside.hold.pace import Pace
+from fillside.hold.places import Places, places_of
+from fillside.hold.remembered import Remembered, remember, resume
+from fillside.hold.state import DriverNow, LastOrder, Metered, Shown, State, metered, state_of
+from fillside.hold.subject import Subject
+from fillside.hold.wanted import WISH_FIELDS, Kept, Wanted
+from fillside.rig.calibrated import Calibration
+from fillside.rig.model import Rig
+from fillside.rig.scene import scene
+
+MOST_UNDO = 100
+WORTH_SOLVING_M = 0.002
+"""An estimate that moved less changes the light by 0.01 stop at most, at 0.6 m from a lamp."""
+
+
+SOLVE_FIELDS = WISH_FIELDS | {"place", "mode", "alone"}
+"""The fields of `Wanted` whose change asks for a new solution."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """An order was obeyed; `note` says what the person should know beside that."""
+
+    ok: bool = True
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Undoable:
+    """What an order changed, as it was before, and the untrimmed codes of then."""
+
+    do: str
+    before: dict[str, Any]
+    untrimmed: Codes
+
+
+_OBEYED = Answer()
+
+
+class Hold:
+    """Holds a rig's light. Times are seconds of any one clock.
+
+    `stored` is what `remember` gave before the last stop, None on a first start; `unix_s` is the Unix time at
+    which that clock shows 0, for the times in the state.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        stored: object = None,
+        now_s: float = 0.0,
+        *,
+        calibration: Calibration | None = None,
+        calibrated_at: str | None = None,
+        unix_s: float = 0.0,
+    ) -> None:
+        self._file, self._calibration, self._calibrated_at = rig, calibration, calibrated_at
+        self._unix_s = unix_s
+        self._clock = Clock(now_s)
+        self._balancing = Balancing(scene(rig, calibration))
+        self._scene = self._balancing.scene
+        resumed = resume(stored, self._scene)
+        self._notes = resumed.notes
+        self._wanted = resumed.wanted
+        self._wish = self._wanted.wish(rig)
+        self._pace = Pace(rig.hold.dead_band_stops)
+        self._subject = Subject(rig, self._pace.allowance_m, resumed.wanted.place, "file", 0.0)
+        self._health = Health(self._scene, now_s)
+        self._light = Light(self._scene, resumed.codes, 0.0)
+        self._history: list[Undoable] = []
+        self._advice = Advice()
+        self._untrimmed = resumed.untrimmed or resumed.codes
+        self._ordered_until_s = -math.inf
+        self._stale = False
+        self._pursued_s = -math.inf
+        self._last_order: LastOrder | None = None
+        self._light_changed_s: float | None = None
+        self._solve(resumed.untrimmed)
+        self._aim_as_ordered(0.0)
+
+    @property
+    def codes(self) -> Codes:
+        """The wire codes of now, one a head in the rig's order, 0 for a head without a wire."""
+        return self._light.codes
+
+    def order(self, order: Order, now_s: float) -> Answer:
+        """Obey an order, or raise OrderError with nothing changed. The light moves with the next `tick`."""
+        if isinstance(order, SubjectReport):
+            return self._report(order, now_s)
+        if isinstance(order, Undo):
+            return self._take_back(now_s)
+        # A place told by hand is wanted as the tracker has moved it since.
+        before = replace(self._wanted, place=self._subject.place)
+        change = CHANGES[type(order)](self._moment(before), order)
+        time_s = self._clock.read(now_s, self._light.moving)
+        undoable = before.changed_from(change.wanted)
+        if undoable:
+            self._history.append(Undoable(_named(order), undoable, self._untrimmed))
+            del self._history[:-MOST_UNDO]
+        self._wanted = before
+        self._change(change.wanted, time_s, self._untrimmed, change.untrimmed)
+        if isinstance(order, Move):
+            self._subject.tell(change.wanted.place, time_s)
+        self._last_order = LastOrder(do=_named(order), at=now_s + self._unix_s)
+        return Answer(note=change.note or self._not_reached(undoable))
+
+    def event(self, event: Event, now_s: float) -> None:
+        """Take in what happened without an order."""
+        if isinstance(event, RemediesFound):
+            self._advice.answer(event)
+            return
+        before = self._health.working
+        self._health.heard(event, now_s)
+        working = self._health.working
+        if working == before:
+            return
+        time_s = self._clock.read(now_s, self._light.moving)
+        self._light.stuck = ~np.array(working)
+        self._count_on_what_works()
+        if self._acts and self._when_lost == "solve":
+            self._solve(self._untrimmed)
+        self._aim_as_ordered(time_s)
+
+    def tick(self, now_s: float) -> Codes | None:
+        """Go on to now; the codes of all heads if any changed, else None."""
+        time_s = self._clock.read(now_s, self._light.moving)
+        if self._stale and time_s - self._pursued_s >= FRAME_S:
+            self._pursue(time_s)
+        if not self._light.step(time_s):
+            return None
+        self._light_changed_s = now_s
+        return self._light.codes
+
+    def wake_in(self, now_s: float) -> float | None:
+        """Seconds until the next tick is due; None when nothing moves."""
+        time_s = self._clock.peek(now_s, self._light.moving)
+        due = [] if not self._stale else [max(0.0, FRAME_S - (time_s - self._pursued_s))]
+        frame = self._light.wake_in(time_s)
+        return min(due if frame is None else [*due, frame], default=None)
+
+    def places(self) -> Places:
+        """What stays as it is: marks, camera, and where the heads stand."""
+        return places_of(self._scene, self._calibration)
+
+    def remember(self) -> Remembered:
+        """What a restart resumes from."""
+        wanted = replace(self._wanted, place=self._subject.place)
+        return remember(self._scene, wanted, self._light.codes, self._untrimmed)
+
+    def state(self, now_s: float) -> State:
+        """What every door shows. Remedies are those found so far; see `remedy_question`."""
+        moment = self._shown()
+        light = metered(moment)
+        at = self._light_changed_s
+        return state_of(
+            moment,
+            light,
+            remedies=self._advice.remedies if self._in_the_way(light) else (),
+            waits=self._light.waits,
+            drivers={
+                name: DriverNow(state=state, since=since + self._unix_s)
+                for name, (state, since) in self._health.drivers.items()
+            },
+            calibrated_at=self._calibrated_at,
+            undo=self._history[-1].do if self._history else None,
+            last_order=self._last_order,
+            light_changed_at=None if at is None else at + self._unix_s,
+            notes=self._notes,
+        )
+
+    def remedy_question(self) -> RemedyQuestion | None:
+        """What to ask `balance.remedies` because the balance is not reached; None while nothing needs an
+        answer.
+
+        The answer comes back as the event `RemediesFound`.
+        """
+        if self._light.moving:
+            return None
+        if not self._in_the_way(metered(self._shown())):
+            return self._advice.ask(None)
+        rig = self._wanted.effective_rig(self._file)
+        return self._advice.ask(RemedyQuestion(rig, self._subject.place, self._calibration))
+
+    def _not_reached(self, changed: Mapping[str, Any]) -> str | None:
+        """What stands in the way of an order that changed the balance; None where nothing does."""
+        if not (self._acts and changed.keys() & SOLVE_FIELDS):
+            return None
+        limits = metered(self._shown()).limits
+        return f"not reached: {'; '.join(limit.says for limit in limits)}" if limits else None
+
+    @staticmethod
+    def _in_the_way(light: Metered) -> bool:
+        return any(limit.at != "lost" for limit in light.limits)
+
+    @property
+    def _acts(self) -> bool:
+        """Whether the balance acts on the light."""
+        return self._wanted.mode == "follow" and self._wanted.alone is None
+
+    @property
+    def _when_lost(self) -> str:
+        return self._wanted.rig(self._file).balance.when_lost
+
+    def _report(self, order: SubjectReport, now_s: float) -> Answer:
+        place = place_of(self._file, order, self._subject.why_not)
+        time_s = self._clock.read(now_s, self._light.moving)
+        self._subject.report(place, time_s)
+        if self._acts and not self._stale:
+            moved = math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
+            self._stale = moved or self._pace.may_settle(self._subject.unmoved_s)
+        return _OBEYED
+
+    def _take_back(self, now_s: float) -> Answer:
+        if not self._history:
+            raise OrderError("not_now", "there is nothing to undo")
+        last = self._history.pop()
+        time_s = self._clock.read(now_s, self._light.moving)
+        self._wanted = replace(self._wanted, place=self._subject.place)
+        self._change(replace(self._wanted, **last.before), time_s, last.untrimmed, None)
+        if "place" in last.before:
+            self._subject.tell(last.before["place"], time_s)
+        self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
+        return Answer(note=f"took back: {last.do}")
+
+    def _change(self, wanted: Wanted, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
+        """From now on want this; `untrimmed` codes are taken as they are, else chosen beside the present
+        ones."""
+        changed = wanted.changed_from(self._wanted).keys()
+        self._wanted = wanted
+        if "place" in changed:
+            self._subject.tell(wanted.place, time_s)
+        if changed & WISH_FIELDS:
+            self._wish = wanted.wish(self._file)
+            self._count_on_what_works()
+        if self._acts and changed & SOLVE_FIELDS:
+            self._solve(present)
+        if untrimmed is not None:
+            self._untrimmed = untrimmed
+        self._aim_as_ordered(time_s)
+
+    def _count_on_what_works(self) -> None:
+        working = self._health.working
+        self._balancing.count_on(working if self._when_lost == "solve" and not all(working) else None)
+
+    def _solve(self, present: Codes | None) -> None:
+        """Take the balance's codes for where the subject is, and let the light rest on them."""
+        place = self._subject.place
+        self._solved = self._balancing.solve(place, self._wish)
+        self._untrimmed = self._balancing.choose(place, self._wish, self._solved, present)
+        self._considered = self._balanced_at = place
+        self._stale = False
+        self._pace.settled()
+
+    def _pursue(self, time_s: float) -> None:
+        """Go after the subject, if the pace says so."""
+        self._stale, self._pursued_s = False, time_s
+        if not self._acts:
+            return
+        place = self._considered = self._subject.place
+        solved = self._balancing.solve(place, self._wish)
+        apart = self._balancing.apart_stops(solved, self._solved)
+        if self._pace.step(apart, self._subject.unmoved_s) == "stay":
+            return
+        self._solved, self._balanced_at = solved, place
+        self._untrimmed = self._balancing.choose(place, self._wish, solved, self._untrimmed)
+        self._aim(
+            self._file.hold.follow_speed_stops_s if time_s >= self._ordered_until_s else self._order_speed
+        )
+
+    @property
+    def _order_speed(self) -> float:
+        return self._file.hold.order_speed
+
+    def _aim_as_ordered(self, time_s: float) -> None:
+        """Fade at the speed of orders; what is followed meanwhile keeps to that speed."""
+        self._aim(self._order_speed)
+        self._ordered_until_s = time_s + self._light.left_s
+
+    def _aim(self, speed_stops_s: float) -> None:
+        self._light.aim(self._codes_for(self._wanted), speed_stops_s)
+
+    def _codes_for(self, wanted: Wanted) -> Codes:
+        return wanted_codes(self._balancing, wanted, self._wish, self._untrimmed, self._balanced_at)
+
+    def _moment(self, wanted: Wanted) -> Moment:
+        return Moment(
+            scene=self._scene,
+            wanted=wanted,
+            working=self._health.working,
+            untrimmed=self._untrimmed,
+            beneath=self._codes_for(replace(wanted, alone=None)),
+            present=self._light.steady_codes,
+            levels_now=self._levels_now,
+            measured_now=self._measured_now,
+            why_not_at=self._subject.why_not,
+        )
+
+    def _levels_now(self) -> Kept:
+        """What freeze or dark keeps aside: the balance's own levels, or those of the middle of a fade."""
+        if self._light.moving and self._wanted.alone is None:
+            return Kept(self._light.steady_codes, self._wanted.trims, self._untrimmed, self._subject.place)
+        return Kept(self._untrimmed, {}, self._untrimmed, self._balanced_at)
+
+    def _measured_now(self, wish: Wish) -> Measured:
+        codes = self._light.steady_codes
+        return self._balancing.measure(self._subject.place, wish, codes, self._health.working)
+
+    def _shown(self) -> Shown:
+        return Shown(
+            balancing=self._balancing,
+            wanted=self._wanted,
+            wish=self._wish,
+            bounds=self._solved.bounds,
+            subject=self._subject,
+            working=self._health.working,
+            codes=self._light.codes,
+            goal=self._light.goal,
+            untrimmed=self._untrimmed,
+        )
+
+
+_PLAIN = ("role", "by", "to", "mark", "head", "level", "ratio")
+"""What an order's word makes plain without the name."""
+
+
+def _named(order: Order) -> str:
+    """An order in a few words, for saying which one it was."""
+    said = order.model_dump(exclude={"do"}, exclude_none=True)
+    return " ".join([order.do, *(_shown(v) if k in _PLAIN else f"{k} {_shown(v)}" for k, v in said.items())])
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, float):
+        return f"{round(value, 3):g}"
+    if isinstance(value, tuple):
+        return " ".join(_shown(part) for part in value)
+    if isinstance(value, dict):
+        return " ".join(f"{name} {_shown(part)}" for name, part in value.items())
+    return str(value)

@@ -1,0 +1,42 @@
+"""From what is wanted to the wire codes to go to."""
+
+from __future__ import annotations
+
+from fillside.balance.rounding import Codes, Trims
+from fillside.balance.wish import Wish
+from fillside.hold.balancing import Balancing
+from fillside.hold.wanted import Kept, Wanted
+from fillside.rig.model import Point
+
+
+def wanted_codes(
+    balancing: Balancing, wanted: Wanted, wish: Wish, untrimmed: Codes, balanced_at: Point
+) -> Codes:
+    """The codes to go to; `untrimmed` is what the balance holds when it acts, for a subject `balanced_at`
+    [m]."""
+    scene = balancing.scene
+    if wanted.alone is not None:
+        return tuple(wanted.alone.code if i == wanted.alone.head else 0 for i in range(len(untrimmed)))
+    if wanted.mode == "dark":
+        return tuple(
+            full if rule == "work" else 0 for full, rule in zip(scene.full_scales, scene.rules, strict=True)
+        )
+    if wanted.mode == "freeze" and wanted.kept is not None:
+        return _kept_codes(balancing, wish, wanted.kept, wanted.trims)
+    return balancing.trim(balanced_at, wish, untrimmed, wanted.trims)
+
+
+def _kept_codes(balancing: Balancing, wish: Wish, kept: Kept, trims: Trims) -> Codes:
+    """Kept levels under the trims of now: each role by the difference to the trim that is in its levels."""
+    scene = balancing.scene
+    changes: dict[str, float | None] = {}
+    start = list(kept.codes)
+    for role in dict.fromkeys(scene.roles):
+        then, now = kept.trims.get(role, 0.0), trims.get(role, 0.0)
+        if then == now:
+            continue
+        changes[role] = now if now is None or then is None else now - then
+        if then is None:
+            for i in scene.of_role(role):
+                start[i] = kept.untrimmed[i]
+    return balancing.trim(kept.place, wish, tuple(start), changes)

@@ -1,0 +1,110 @@
+"""What is on the wires now, where it is going, and the next frame on the way."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.hold.dimmers import Dimmers
+from fillside.hold.fade import Fade, fade, knees
+from fillside.hold.noflash import Guard
+from fillside.rig.scene import Scene
+
+Codes = tuple[int, ...]
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+FRAME_S = 1 / 44
+"""DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
+MOST_STEP_S = 0.1
+
+
+class Light:
+    """The codes of all heads and the fade they are in. Times are seconds and never fall.
+
+    A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
+    back it fades from there."""
+
+    def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
+        self.dimmers = Dimmers(scene)
+        self._knees = knees(np.asarray(scene.floors, dtype=float))
+        self._codes = np.array(codes, dtype=np.int64)
+        self._outputs = self.dimmers.outputs(self._codes)
+        self._guard = Guard(self._outputs)
+        self._from_codes = self._goal = self._codes
+        self._fade: Fade | None = None
+        self._gone_s = 0.0
+        self._stepped_s = at_s - 1.0
+        self._under_way = False
+        self.waits = False
+        self.stuck: BoolArray = np.zeros(len(codes), dtype=bool)
+        self.codes: Codes = codes
+        self.goal: Codes = codes
+
+    @property
+    def moving(self) -> bool:
+        """Whether a fade is on."""
+        return self._fade is not None
+
+    @property
+    def steady_codes(self) -> Codes:
+        """The present codes, with heads on their way below their floor raised to it."""
+        low = (self._codes > 0) & (self._codes < self.dimmers.floors)
+        steady: Codes = tuple(np.where(low, self.dimmers.floors, self._codes).tolist())
+        return steady
+
+    @property
+    def left_s(self) -> float:
+        """How long the fade still takes if nothing makes it wait."""
+        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._gone_s)
+
+    def aim(self, goal: Codes, speed_stops_s: float) -> None:
+        """Fade from the present light to these codes; heads that are stuck stay."""
+        wanted = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
+        self._goal, self.goal = wanted, tuple(wanted.tolist())
+        self._from_codes = self._codes
+        if np.array_equal(wanted, self._codes):
+            # Less than a code away: the way there cannot be seen on any wire.
+            self._rest()
+            return
+        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speed_stops_s)
+        self._gone_s = 0.0
+
+    def step(self, at_s: float) -> bool:
+        """Go on to a time; whether any code changed."""
+        if self._fade is None:
+            return False
+        most = MOST_STEP_S if self._under_way else FRAME_S
+        gone_s = self._gone_s + min(max(at_s - self._stepped_s, 0.0), most)
+        self._stepped_s, self._under_way = at_s, True
+        outputs, codes = self._frame(self._fade, gone_s)
+        changed = not np.array_equal(codes, self._codes)
+        if changed:
+            shown = self.dimmers.outputs(codes)
+            self.waits = not self._guard.allows(shown, at_s)
+            if self.waits:
+                return False
+            self._guard.sent(shown, at_s)
+            self._codes, self.codes = codes, tuple(codes.tolist())
+        self._gone_s, self._outputs = gone_s, outputs
+        if gone_s >= self._fade.lasts_s:
+            self._rest()
+        return changed
+
+    def wake_in(self, at_s: float) -> float | None:
+        """Seconds until the next frame is due; None at rest."""
+        if self._fade is None:
+            return None
+        return max(0.0, FRAME_S - (at_s - self._stepped_s))
+
+    def _frame(self, way: Fade, gone_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+        outputs = way.outputs(gone_s)
+        if gone_s >= way.lasts_s:
+            return outputs, self._goal
+        low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
+        # Rounding on the way must not overshoot what was rounded together at its end.
+        return outputs, np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
+
+    def _rest(self) -> None:
+        self._fade, self._under_way, self.waits = None, False, False
+        self._outputs = self.dimmers.outputs(self._codes)

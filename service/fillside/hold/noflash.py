@@ -1,0 +1,71 @@
+"""At most three turns of the light in any second, for every head, whatever is ordered.
+
+Theory. A flash is a pair of opposite changes; three in any second are taken as harmless (WCAG 2.3.1). Here
+single turns are counted, which allows half as much. The light of a head is followed as log2(max(output,
+0.01)) on the wire: since it last turned it has an extreme, and it turns once it has gone back more than 0.1
+stop from that. A frame that would make a fourth turn within a second is not sent; the fade it belongs to
+waits as a whole, while orders go on changing where it leads. A fade in one direction never waits."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+TURN_STOPS = 0.1
+LEAST_OUTPUT = 0.01
+MOST_TURNS = 3
+WINDOW_S = 1.0
+_SLACK_STOPS = 1e-9
+_LONG_AGO_S = -1e9
+
+
+class Guard:
+    """Watches the frames of all heads; times are seconds and never fall."""
+
+    def __init__(self, outputs: FloatArray) -> None:
+        stops = _stops(outputs)
+        self._first = stops.copy()
+        self._high, self._low = stops.copy(), stops.copy()
+        self._way = np.zeros(len(stops), dtype=np.int64)
+        self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
+
+    def allows(self, outputs: FloatArray, at_s: float) -> bool:
+        """Whether a frame may be sent now."""
+        turns = self._turns(_stops(outputs))
+        return not bool((turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any())
+
+    def sent(self, outputs: FloatArray, at_s: float) -> None:
+        """A frame was sent."""
+        stops = _stops(outputs)
+        turns = self._turns(stops)
+        if turns.any():
+            self._turned_s[turns, :-1] = self._turned_s[turns, 1:]
+            self._turned_s[turns, -1] = at_s
+        goes_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
+        goes_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
+        self._way = np.where(turns, -self._way, self._way)
+        unsure = self._way == 0
+        self._way = np.where(unsure & goes_up, 1, np.where(unsure & goes_down, -1, self._way))
+        new = turns | (unsure & (goes_up | goes_down))
+        self._high = np.where(new, stops, np.maximum(self._high, stops))
+        self._low = np.where(new, stops, np.minimum(self._low, stops))
+
+    def _turns(self, stops: FloatArray) -> BoolArray:
+        """Which heads turn with a frame; before a head has gone any way, going on from where it began is
+        none."""
+        back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
+        back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
+        turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)
+        unsure = self._way == 0
+        if unsure.any():
+            turns = turns | (unsure & back_down & (self._high > self._first))
+            turns = turns | (unsure & back_up & (self._low < self._first))
+        return turns
+
+
+def _stops(outputs: FloatArray) -> FloatArray:
+    stops: FloatArray = np.log2(np.maximum(outputs, LEAST_OUTPUT))
+    return stops

@@ -1,0 +1,229 @@
+"""What outlives a restart, as data that is JSON-able, and how a start resumes from it.
+
+Heads are remembered by name and codes with their full scale, so that a rig file that was changed since still
+finds what is its own. The file's [balance] and [subject] are remembered as they were: what was edited in
+them since wins over what was ordered before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from fillside.balance.rounding import Codes, Trims
+from fillside.hold.orders import MOST_TRIM_STOPS
+from fillside.hold.wanted import Alone, Kept, Mode, Wanted
+from fillside.rig.limits import why_not_there
+from fillside.rig.model import WORK_ROLE, Point, Rig
+from fillside.rig.scene import Scene
+
+TrimSaid = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_TRIM_STOPS)]
+
+
+class _Kept(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Code(_Kept):
+    """A wire code and the code of full level on that wire."""
+
+    code: Annotated[int, Field(ge=0)]
+    of: Annotated[int, Field(ge=0)]
+
+
+CodesByName = dict[str, Code]
+
+
+class LevelsKept(_Kept):
+    codes: CodesByName
+    trims: dict[str, TrimSaid]
+    untrimmed: CodesByName
+    place: Point
+
+
+class AloneKept(_Kept):
+    head: str
+    code: Code
+
+
+class Remembered(_Kept):
+    """Everything a restart resumes from."""
+
+    version: Literal[1] = 1
+    file_balance: dict[str, Any]
+    file_subject: dict[str, Any]
+    mode: Mode
+    levels: LevelsKept | None
+    alone: AloneKept | None
+    balance: dict[str, Any]
+    exposure_stops: float
+    camera: dict[str, Any]
+    trims: dict[str, TrimSaid]
+    subject: Point
+    codes: CodesByName
+    untrimmed: CodesByName
+
+
+@dataclass(frozen=True)
+class Resumed:
+    """Where a start begins: `untrimmed` is None on a first start. `notes` say what the file decided anew."""
+
+    wanted: Wanted
+    codes: Codes
+    untrimmed: Codes | None
+    notes: tuple[str, ...]
+
+
+def remember(scene: Scene, wanted: Wanted, codes: Codes, untrimmed: Codes) -> Remembered:
+    """What to store now."""
+    kept, alone = wanted.kept, wanted.alone
+    return Remembered(
+        file_balance=scene.rig.balance.model_dump(mode="json"),
+        file_subject=scene.rig.subject.model_dump(mode="json"),
+        mode=wanted.mode,
+        levels=None
+        if kept is None
+        else LevelsKept(
+            codes=_by_name(scene, kept.codes),
+            trims=trims_said(kept.trims),
+            untrimmed=_by_name(scene, kept.untrimmed),
+            place=kept.place,
+        ),
+        alone=None
+        if alone is None
+        else AloneKept(
+            head=scene.names[alone.head], code=Code(code=alone.code, of=scene.full_scales[alone.head])
+        ),
+        balance=dict(wanted.balance),
+        exposure_stops=wanted.exposure_stops,
+        camera=dict(wanted.camera),
+        trims=trims_said(wanted.trims),
+        subject=wanted.place,
+        codes=_by_name(scene, codes),
+        untrimmed=_by_name(scene, untrimmed),
+    )
+
+
+def trims_said(trims: Trims) -> dict[str, TrimSaid]:
+    """Trims as they are shown: "out" for a role that is out."""
+    return {role: "out" if stops is None else stops for role, stops in trims.items()}
+
+
+def _by_name(scene: Scene, codes: Codes) -> CodesByName:
+    return {
+        name: Code(code=code, of=of)
+        for name, code, of in zip(scene.names, codes, scene.full_scales, strict=True)
+    }
+
+
+def resume(stored: object, scene: Scene) -> Resumed:
+    """Where to begin, from what was stored (None on a first start)."""
+    first = Resumed(Wanted(place=scene.rig.start), (0,) * len(scene.names), None, ())
+    if stored is None:
+        return first
+    if isinstance(stored, Remembered):
+        return _resumed(stored, scene)
+    try:
+        return _resumed(Remembered.model_validate(stored), scene)
+    except ValidationError:
+        return replace(first, notes=("what was remembered cannot be read; this is a first start",))
+
+
+def _resumed(stored: Remembered, scene: Scene) -> Resumed:
+    rig = scene.rig
+    balance, stops, notes = _without_edited(stored, rig)
+    place, place_notes = _place(stored, rig)
+    levels = stored.levels
+    wanted = Wanted(
+        place=place,
+        mode=stored.mode if stored.mode == "follow" or levels is not None else "follow",
+        kept=_levels(levels, scene),
+        alone=_alone(stored, scene),
+        balance=balance,
+        exposure_stops=stops,
+        camera=stored.camera,
+        trims=_trims(scene, stored.trims),
+    )
+    try:
+        wanted.wish(rig)
+    except ValueError:
+        wanted = replace(wanted, balance={}, exposure_stops=0.0, camera={})
+        notes = [*notes, "what was ordered before does not fit the rig file any more; the file counts"]
+    codes = _codes(scene, stored.codes)
+    return Resumed(wanted, codes, _codes(scene, stored.untrimmed), (*notes, *place_notes))
+
+
+def _without_edited(stored: Remembered, rig: Rig) -> tuple[dict[str, Any], float, list[str]]:
+    """The ordered balance without what the file says anew, the stops on the exposure, and what to say."""
+    old, new = stored.file_balance, rig.balance.model_dump(mode="json")
+    edited = {key for key, value in new.items() if old.get(key) != value}
+    if edited & {"ratio", "read_as"}:
+        edited |= {"ratio", "read_as"}
+    balance: dict[str, Any] = {}
+    for key, value in stored.balance.items():
+        if key in ("relative", "against"):
+            before, after = old.get(key, {}), new[key]
+            balance[key] = {role: v for role, v in value.items() if before.get(role) == after.get(role)}
+        elif key not in edited:
+            balance[key] = value
+    stops = 0.0 if "exposure" in edited else stored.exposure_stops
+    said = sorted(key for key, value in new.items() if old.get(key) != value)
+    return (
+        balance,
+        stops,
+        [f"balance.{key} was edited in the rig file since; the file counts" for key in said],
+    )
+
+
+def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
+    new = rig.subject.model_dump(mode="json")
+    notes = [
+        f"subject.{key} was edited in the rig file since; the file counts"
+        for key, value in new.items()
+        if stored.file_subject.get(key) != value
+    ]
+    if stored.file_subject.get("at") != new["at"]:
+        return rig.start, notes
+    if why_not_there(rig, stored.subject) is not None:
+        return rig.start, [
+            *notes,
+            "the subject cannot be where it was any more; it begins where the file says",
+        ]
+    return stored.subject, notes
+
+
+def _levels(stored: LevelsKept | None, scene: Scene) -> Kept | None:
+    if stored is None:
+        return None
+    trims = _trims(scene, stored.trims)
+    return Kept(_codes(scene, stored.codes), trims, _codes(scene, stored.untrimmed), stored.place)
+
+
+def _codes(scene: Scene, stored: Mapping[str, Code]) -> Codes:
+    """Codes by the rig's order: a head that is new has none, on another wire the level is kept."""
+    codes = []
+    for name, full in zip(scene.names, scene.full_scales, strict=True):
+        known = stored.get(name)
+        if known is None or known.of == 0:
+            codes.append(0)
+        else:
+            codes.append(min(full, (known.code * full * 2 + known.of) // (2 * known.of)))
+    return tuple(codes)
+
+
+def _trims(scene: Scene, stored: Mapping[str, TrimSaid]) -> Trims:
+    roles = set(scene.roles) - {WORK_ROLE}
+    return {
+        role: stops if isinstance(stops, float) else None for role, stops in stored.items() if role in roles
+    }
+
+
+def _alone(stored: Remembered, scene: Scene) -> Alone | None:
+    if stored.alone is None or stored.alone.head not in scene.names:
+        return None
+    head = scene.index(stored.alone.head)
+    code = _codes(scene, {stored.alone.head: stored.alone.code})[head]
+    return None if scene.fixed[head] else Alone(head, code)

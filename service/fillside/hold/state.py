@@ -1,0 +1,294 @@
+"""The state as every door shows it: what `solve` prints, and what the studio is doing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from fillside.balance.measure import measure
+from fillside.balance.report import (
+    Achieved,
+    Face,
+    HeadSaid,
+    LimitSaid,
+    Remedy,
+    Said,
+    Target,
+    achieved_of,
+    face_of,
+    head_says,
+    limits_said,
+    target_of,
+)
+from fillside.balance.rounding import Codes, outputs_of
+from fillside.balance.wish import Wish
+from fillside.hold.balancing import Balancing
+from fillside.hold.events import DriverState
+from fillside.hold.remembered import TrimSaid, trims_said
+from fillside.hold.subject import Source, Subject
+from fillside.hold.wanted import Mode, Wanted
+from fillside.rig.model import Point, ReadAs
+
+TOO_ROUGH_STOPS = 0.05
+"""A tracker whose jitter moves the light by more than this, one standard deviation, is too rough to follow:
+twice that is the 0.1 stop within which the ratio is to be, so one report in twenty would break it."""
+
+
+class Goal(Said):
+    """Where a head is going."""
+
+    output: float
+    level: float
+    wire: tuple[int, ...]
+
+
+class HeadNow(HeadSaid):
+    """A head as it is now. `works` is false while it cannot be reached."""
+
+    goal: Goal
+    settled: bool
+    works: bool
+
+
+class BalanceNow(Said):
+    """The wish, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of that."""
+
+    ratio: float
+    ratio_stops: float
+    read_as: ReadAs
+    exposure: Literal["camera"] | float
+    exposure_stops: float
+    exposure_lux: float
+    protect: str
+    most_over: float
+    most_lux: float | None
+    when_lost: str
+    relative: dict[str, float]
+    against: dict[str, str]
+
+
+class CameraNow(Said):
+    iso: float | None
+    aperture: float | None
+    shutter: str | float | None
+    shutter_angle: float | None
+    fps: float | None
+    nd_stops: float
+    loss_stops: float
+    offset_stops: float
+
+
+class DriverNow(Said):
+    """A driver's health, and since when [s, Unix time where the hold was told it]."""
+
+    state: DriverState
+    since: float
+
+
+class SubjectSeen(Said):
+    """Who says where the subject is; jitter as standard deviation in metres, and as it reaches the light in
+    stops."""
+
+    source: Source
+    mark: str | None
+    jitter_m: float | None
+    jitter_stops: float | None
+    too_rough: bool
+
+
+class LastOrder(Said):
+    """The last order obeyed, position reports not counted; `at` as in DriverNow."""
+
+    do: str
+    at: float
+
+
+class State(Said):
+    """Everything a door shows. Where a number cannot be had it is null."""
+
+    rig: str
+    mode: Mode
+    alone: str | None
+    subject: Point
+    subject_seen: SubjectSeen
+    target: Target
+    achieved: Achieved
+    face: Face
+    heads: tuple[HeadNow, ...]
+    settled: bool
+    waits: bool
+    limits: tuple[LimitSaid, ...]
+    remedies: tuple[Remedy, ...]
+    balance: BalanceNow
+    camera: CameraNow
+    trims: dict[str, TrimSaid]
+    drivers: dict[str, DriverNow]
+    calibrated_at: str | None
+    undo: str | None
+    last_order: LastOrder | None
+    light_changed_at: float | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a state is made from; `bounds` are those the last solution met."""
+
+    balancing: Balancing
+    wanted: Wanted
+    wish: Wish
+    bounds: tuple[str, ...]
+    subject: Subject
+    working: tuple[bool, ...]
+    codes: Codes
+    goal: Codes
+    untrimmed: Codes
+
+
+@dataclass(frozen=True)
+class Metered:
+    """The light of a moment in the balance's words, and what is in its way."""
+
+    target: Target
+    achieved: Achieved
+    face: Face
+    heads: tuple[HeadNow, ...]
+    limits: tuple[LimitSaid, ...]
+
+
+def metered(shown: Shown) -> Metered:
+    """Wish and light at the subject, now; limits as they will be once the fade has landed."""
+    balancing, wish = shown.balancing, shown.wish
+    scene, metering = balancing.scene, balancing.metering
+    rows = balancing.rows_at(shown.subject.place)
+    there = np.array(shown.working, dtype=float)
+    now = measure(metering, rows, wish, outputs_of(scene, shown.codes) * there)
+    target = target_of(metering, rows, wish, outputs_of(scene, shown.untrimmed), shown.wanted.trims)
+    return Metered(
+        target=target,
+        achieved=achieved_of(wish, target, now),
+        face=face_of(now),
+        heads=_heads(shown),
+        limits=_limits(shown, target),
+    )
+
+
+def _heads(shown: Shown) -> tuple[HeadNow, ...]:
+    balancing = shown.balancing
+    rows = balancing.rows_at(shown.subject.place)
+    now = head_says(balancing.scene, balancing.limits, rows, shown.codes)
+    goal = head_says(balancing.scene, balancing.limits, rows, shown.goal)
+    return tuple(
+        HeadNow.model_construct(
+            **dict(head),
+            goal=Goal(output=to.output, level=to.level, wire=to.wire),
+            settled=shown.codes[i] == shown.goal[i],
+            works=shown.working[i],
+        )
+        for i, (head, to) in enumerate(zip(now, goal, strict=True))
+    )
+
+
+def _limits(shown: Shown, target: Target) -> tuple[LimitSaid, ...]:
+    balancing, wish = shown.balancing, shown.wish
+    scene, metering = balancing.scene, balancing.metering
+    lost = tuple(
+        LimitSaid(head=name, role=role, at="lost", says=f"{name} cannot be reached")
+        for name, role, works in zip(scene.names, scene.roles, shown.working, strict=True)
+        if not works
+    )
+    if shown.wanted.mode != "follow" or shown.wanted.alone is not None:
+        return lost
+    rows = balancing.rows_at(shown.subject.place)
+    heads = head_says(scene, balancing.limits, rows, shown.goal)
+    outputs = outputs_of(scene, shown.goal) * np.array(shown.working, dtype=float)
+    landed = achieved_of(wish, target, measure(metering, rows, wish, outputs))
+    return (*lost, *limits_said(metering, wish, heads, target, landed, shown.bounds))
+
+
+def balance_now(shown: Shown) -> BalanceNow:
+    """The wish as it is shown."""
+    wanted, wish = shown.wanted, shown.wish
+    table = wanted.rig(shown.balancing.scene.rig).balance
+    metering = shown.balancing.metering
+    roles = metering.relative_roles
+    return BalanceNow(
+        ratio=wish.ratio,
+        ratio_stops=float(np.log2(wish.quotient)),
+        read_as=wish.read_as,
+        exposure=table.exposure,
+        exposure_stops=wanted.exposure_stops,
+        exposure_lux=wish.exposure_lux,
+        protect=wish.protect,
+        most_over=wish.most_over,
+        most_lux=wish.most_lux,
+        when_lost=table.when_lost,
+        relative={role: wish.relative_stops(role, metering.role_rules[role]) for role in roles},
+        against={role: wish.reference(role, metering.role_rules[role]) for role in roles},
+    )
+
+
+def camera_now(shown: Shown) -> CameraNow:
+    """The camera's settings as they count now."""
+    camera = shown.wanted.rig(shown.balancing.scene.rig).camera
+    return CameraNow(**camera.model_dump(include=set(CameraNow.model_fields)))
+
+
+def subject_seen(shown: Shown) -> SubjectSeen:
+    """Who says where the subject is, and whether that can be followed."""
+    subject, rig = shown.subject, shown.balancing.scene.rig
+    mark = next((name for name, point in rig.marks.items() if point == subject.place), None)
+    jitter = subject.jitter_m
+    stops = None
+    if jitter is not None:
+        stops = subject.passing_m * shown.balancing.steepness_stops_m(subject.place)
+    return SubjectSeen(
+        source=subject.source,
+        mark=mark,
+        jitter_m=jitter,
+        jitter_stops=stops,
+        too_rough=stops is not None and stops > TOO_ROUGH_STOPS,
+    )
+
+
+def state_of(
+    shown: Shown,
+    light: Metered,
+    *,
+    remedies: tuple[Remedy, ...],
+    waits: bool,
+    drivers: dict[str, DriverNow],
+    calibrated_at: str | None,
+    undo: str | None,
+    last_order: LastOrder | None,
+    light_changed_at: float | None,
+    notes: tuple[str, ...],
+) -> State:
+    """The whole state from its parts."""
+    scene, wanted = shown.balancing.scene, shown.wanted
+    return State(
+        rig=scene.rig.rig.name,
+        mode=wanted.mode,
+        alone=None if wanted.alone is None else scene.names[wanted.alone.head],
+        subject=shown.subject.place,
+        subject_seen=subject_seen(shown),
+        target=light.target,
+        achieved=light.achieved,
+        face=light.face,
+        heads=light.heads,
+        settled=shown.codes == shown.goal,
+        waits=waits,
+        limits=light.limits,
+        remedies=remedies,
+        balance=balance_now(shown),
+        camera=camera_now(shown),
+        trims=trims_said(wanted.trims),
+        drivers=drivers,
+        calibrated_at=calibrated_at,
+        undo=undo,
+        last_order=last_order,
+        light_changed_at=light_changed_at,
+        notes=notes,
+    )
