@@ -153,12 +153,15 @@ def build(
         for head, drive in drives.items()
     )
     _no_overlap(channels, name)
+    return _class_of(found, name)(Setup(name, read, channels, clock, identity))
+
+
+def _class_of(kind: DriverKind, driver: str) -> type[Driver]:
     try:
-        driver = found.load()
+        return kind.load()
     except NotAvailableError as error:
-        error.driver = name
+        error.driver = driver
         raise
-    return driver(Setup(name, read, channels, clock, identity))
 
 
 Model = TypeVar("Model", bound=BaseModel)
