@@ -124,13 +124,13 @@ def _trimmed_to(now: float | None, order: Trim) -> float | None:
     if order.to == "out":
         return None
     if order.to is not None:
-        return round(order.to, 9)
+        return order.to
     assert order.by is not None, "the order has one or the other"
     if now is None:
         raise OrderError(
             "not_now", f"{order.role} is out; trim it to a number of stops to bring it back", "by"
         )
-    value = round(now + order.by, 9)
+    value = _sum_stops(now, order.by)
     if abs(value) > MOST_TRIM_STOPS:
         raise OrderError(
             "out_of_range",
@@ -138,6 +138,12 @@ def _trimmed_to(now: float | None, order: Trim) -> float | None:
             "by",
         )
     return value
+
+
+def _sum_stops(stops: float, by: float) -> float:
+    """Stops added up as a person does: three times a third is one."""
+    total = round(stops + by, 12)
+    return 0.0 if abs(total) < 1e-9 else total
 
 
 def _said_of_trim(moment: Moment, role: str, value: float | None) -> str:
@@ -185,7 +191,7 @@ def _expose(moment: Moment, order: Expose) -> Change:
     wanted = moment.wanted
     if order.by is not None:
         return _with_wish(
-            moment, replace(wanted, exposure_stops=round(wanted.exposure_stops + order.by, 9)), "by"
+            moment, replace(wanted, exposure_stops=_sum_stops(wanted.exposure_stops, order.by)), "by"
         )
     table = {**wanted.balance, "exposure": order.to}
     return _with_wish(moment, replace(wanted, balance=table, exposure_stops=0.0), "to")

@@ -125,9 +125,9 @@ class Hold:
             self._history.append(Undoable(_named(order), undoable, self._untrimmed))
             del self._history[:-MOST_UNDO]
         self._wanted = before
-        self._change(change.wanted, time_s, self._untrimmed, change.untrimmed)
         if isinstance(order, Move):
             self._subject.tell(change.wanted.place, time_s)
+        self._change(change.wanted, time_s, self._untrimmed, change.untrimmed)
         self._last_order = LastOrder(do=_named(order), at=now_s + self._unix_s)
         return Answer(note=change.note or self._not_reached(undoable))
 
@@ -243,9 +243,9 @@ class Hold:
         last = self._history.pop()
         time_s = self._clock.read(now_s, self._light.moving)
         self._wanted = replace(self._wanted, place=self._subject.place)
-        self._change(replace(self._wanted, **last.before), time_s, last.untrimmed, None)
         if "place" in last.before:
             self._subject.tell(last.before["place"], time_s)
+        self._change(replace(self._wanted, **last.before), time_s, last.untrimmed, None)
         self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
         return Answer(note=f"took back: {last.do}")
 
@@ -254,8 +254,6 @@ class Hold:
         ones."""
         changed = wanted.changed_from(self._wanted).keys()
         self._wanted = wanted
-        if "place" in changed:
-            self._subject.tell(wanted.place, time_s)
         if changed & WISH_FIELDS:
             self._wish = wanted.wish(self._file)
             self._count_on_what_works()
