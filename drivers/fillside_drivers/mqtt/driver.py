@@ -10,17 +10,15 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-import os
 import random
-import socket
 import ssl
 from collections.abc import Mapping
-from pathlib import Path
 from typing import ClassVar
 
 import aiomqtt
 
 from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
+from fillside_drivers.mqtt.broker import BrokerError, client_for
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 
@@ -58,60 +56,19 @@ class MqttDriver(Driver):
         self._task = asyncio.create_task(self._run(client), name=f"mqtt {self.name}")
 
     def _client(self) -> aiomqtt.Client:
-        options = self._options
-        return aiomqtt.Client(
-            options.broker,
-            options.port_number,
-            username=self._secret(options.user_from, "user_from"),
-            password=self._secret(options.password_from, "password_from"),
-            identifier=f"fillside-{self.setup.identity.cid.hex[:12]}-{self.name}"[:60],
-            protocol=aiomqtt.ProtocolVersion.V5 if options.version == "5" else aiomqtt.ProtocolVersion.V311,
-            clean_session=None if options.version == "5" else True,
-            timeout=5.0,
-            keepalive=options.keepalive_s,
-            max_queued_incoming_messages=MOST_WAITING_MESSAGES,
-            tls_context=self._tls(),
-            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
-        )
-
-    def _secret(self, place: str | None, where: str) -> str | None:
-        """A secret from where the rig file says it stands; the errors name the place, never the secret."""
-        if place is None:
-            return None
-        kind, _, name = place.partition(":")
-        if kind == "env":
-            if name not in os.environ:
-                raise OpenError(
-                    f"driver {self.name}: {where} names the variable {name}, which is not set",
-                    driver=self.name,
-                    where=where,
-                )
-            return os.environ[name]
+        new = self._options.version == "5"
         try:
-            return Path(name).expanduser().read_text("utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "it is no text"
+            return client_for(
+                self._options,
+                identifier=f"fillside-{self.setup.identity.cid.hex[:12]}-{self.name}"[:60],
+                protocol=aiomqtt.ProtocolVersion.V5 if new else aiomqtt.ProtocolVersion.V311,
+                clean_session=None if new else True,
+                max_queued_incoming_messages=MOST_WAITING_MESSAGES,
+            )
+        except BrokerError as error:
             raise OpenError(
-                f"driver {self.name}: {where} names the file {name}, which cannot be read: {reason}",
-                driver=self.name,
-                where=where,
+                f"driver {self.name}: {error.message}", driver=self.name, where=error.where
             ) from error
-
-    def _tls(self) -> ssl.SSLContext | None:
-        options = self._options
-        if not options.tls:
-            return None
-        try:
-            context = ssl.create_default_context(cafile=options.ca_file)
-            if options.certificate_file is not None:
-                context.load_cert_chain(options.certificate_file, options.key_file)
-        except (OSError, ssl.SSLError) as error:
-            raise OpenError(
-                f"driver {self.name}: a certificate file cannot be used: {error}",
-                driver=self.name,
-                where="tls",
-            ) from error
-        return context
 
     async def _run(self, client: aiomqtt.Client) -> None:
         """Connect, serve and connect again, each time later up to a bound, until closed."""
@@ -132,7 +89,7 @@ class MqttDriver(Driver):
 
     @property
     def _where(self) -> str:
-        return f"broker {self._options.broker}:{self._options.port_number}"
+        return f"broker {self._options.address}"
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         if self._by_topic:

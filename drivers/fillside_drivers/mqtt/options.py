@@ -10,10 +10,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, Strict, model_validator
 
-from fillside_drivers.driver import DriveModel, OptionsModel, Timing
+from fillside_drivers.driver import DriveModel, Timing
+from fillside_drivers.mqtt.broker_options import BrokerOptions, Whole
 
 Number = Annotated[float, Strict()]
-Whole = Annotated[int, Strict()]
 
 PLACEHOLDERS = ("code", "share", "percent")
 """What may stand in braces in `send_as`: the code, the level as 0..1, the level as 0..100."""
@@ -54,55 +54,18 @@ def message(pattern: str, code: int, full_scale: int) -> str:
     return _doubled(pattern).format(code=code, share=f"{share:.6g}", percent=f"{100 * share:.4g}")
 
 
-def _secret_place(text: str) -> str:
-    if not re.fullmatch(r"(env:[A-Za-z_][A-Za-z0-9_]*|file:.+)", text):
-        raise ValueError("a secret stands elsewhere: env:NAME or file:PATH, never in the rig file")
-    return text
-
-
 Topic = Annotated[str, AfterValidator(_publishable)]
 Pattern = Annotated[str, AfterValidator(_pattern)]
-SecretPlace = Annotated[str, AfterValidator(_secret_place)]
 
 
-class MqttOptions(OptionsModel):
+class MqttOptions(BrokerOptions):
     """``[drivers.NAME]`` with ``kind = "mqtt"``.
 
     Attributes:
-        broker: host name or address of the broker.
-        port: its port; left out, 1883, or 8883 with TLS.
         version: of MQTT.
-        tls: encrypt, and check the broker's certificate.
-        ca_file: certificates to check it against; left out, the system's.
-        certificate_file, key_file: our own certificate, where the broker asks for one.
-        user_from, password_from: where the user name and the password stand: ``env:NAME`` or ``file:PATH``.
-        keepalive_s: how long the connection may be silent before it counts as broken.
     """
 
-    broker: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
-    port: Annotated[Whole, Field(ge=1, le=65535)] | None = None
     version: Literal["5", "3.1.1"] = "5"
-    tls: Annotated[bool, Strict()] = False
-    ca_file: str | None = None
-    certificate_file: str | None = None
-    key_file: str | None = None
-    user_from: SecretPlace | None = None
-    password_from: SecretPlace | None = None
-    keepalive_s: Annotated[Whole, Field(ge=2, le=3600)] = 10
-
-    @model_validator(mode="after")
-    def _tls_is_whole(self) -> Self:
-        if not self.tls and (self.ca_file or self.certificate_file or self.key_file):
-            raise ValueError("certificates are only used with tls = true")
-        if self.key_file and not self.certificate_file:
-            raise ValueError("key_file needs certificate_file")
-        if self.password_from and not self.user_from:
-            raise ValueError("password_from needs user_from")
-        return self
-
-    @property
-    def port_number(self) -> int:
-        return self.port or (8883 if self.tls else 1883)
 
 
 class MqttDrive(DriveModel):

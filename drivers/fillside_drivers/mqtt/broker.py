@@ -1,0 +1,71 @@
+"""A client for a broker that the rig file describes: its secrets fetched, its certificates loaded."""
+
+from __future__ import annotations
+
+import os
+import socket
+import ssl
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+
+from fillside_drivers.mqtt.broker_options import BrokerOptions
+
+
+class BrokerError(Exception):
+    """What the rig file names cannot be had on this machine; `where` is the key at fault.
+
+    The text names the place of a secret, never the secret.
+    """
+
+    def __init__(self, message: str, where: str) -> None:
+        super().__init__(message)
+        self.message, self.where = message, where
+
+
+def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomqtt.Client:
+    """A client that is not connected yet; it may be connected again and again.
+
+    Its waits end after 5 s, and what is written leaves at once. Raises BrokerError.
+    """
+    return aiomqtt.Client(
+        options.broker,
+        options.port_number,
+        username=secret(options.user_from, "user_from"),
+        password=secret(options.password_from, "password_from"),
+        identifier=identifier,
+        timeout=5.0,
+        keepalive=options.keepalive_s,
+        tls_context=_tls(options),
+        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+        **more,
+    )
+
+
+def secret(place: str | None, where: str) -> str | None:
+    """A secret from where the rig file says it stands."""
+    if place is None:
+        return None
+    kind, _, name = place.partition(":")
+    if kind == "env":
+        if name not in os.environ:
+            raise BrokerError(f"{where} names the variable {name}, which is not set", where)
+        return os.environ[name]
+    try:
+        return Path(name).expanduser().read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is no text"
+        raise BrokerError(f"{where} names the file {name}, which cannot be read: {reason}", where) from error
+
+
+def _tls(options: BrokerOptions) -> ssl.SSLContext | None:
+    if not options.tls:
+        return None
+    try:
+        context = ssl.create_default_context(cafile=options.ca_file)
+        if options.certificate_file is not None:
+            context.load_cert_chain(options.certificate_file, options.key_file)
+    except (OSError, ssl.SSLError) as error:
+        raise BrokerError(f"a certificate file cannot be used: {error}", "tls") from error
+    return context
