@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.planning.answer import Answer
-from fillside.planning.pose import UP, Frame, angle_between_deg, unit
+from fillside.planning.pose import Frame, angle_between_deg, level_right, unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -118,7 +118,7 @@ def catch_light(
             iris_percent=None,
             elevation_deg=elevation,
         )
-    sideways = unit(np.cross(-to_camera, UP))
+    sideways = level_right(-to_camera)
     off = normal - gaze
     right, up = float(off @ sideways), float(off @ np.cross(sideways, -to_camera))
     away = math.hypot(right, up) / math.sin(math.radians(edge))

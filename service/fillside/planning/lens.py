@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fillside.photometry.source import Sources, receptor_lux
 from fillside.planning.answer import Answer
-from fillside.planning.pose import UP, unit
+from fillside.planning.pose import UP, level_right, unit
 from fillside.rig.plan_table import View
 
 FloatArray = npt.NDArray[np.float64]
@@ -65,7 +65,7 @@ def outside_frame_deg(
     """
     across, upward = (angle / 2 for angle in view_degrees(view))
     ahead = unit(looks_at - camera)
-    right = unit(np.cross(ahead, UP))
+    right = level_right(ahead)
     up = np.cross(right, ahead)
     way = points - camera
     depth = way @ ahead

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 UP = np.array([0.0, 0.0, 1.0])
+STEEPEST_DEG = 89.0
 
 
 def unit(vector: FloatArray) -> FloatArray:
@@ -19,6 +20,12 @@ def unit(vector: FloatArray) -> FloatArray:
     if length < 1e-12:
         raise ValueError("two places coincide: no direction leads from one to the other")
     return vector / length
+
+
+def level_right(ahead: FloatArray) -> FloatArray:
+    """The level unit vector to the right of somebody who looks along `ahead`; +x for straight up or down."""
+    across = np.cross(ahead, UP)
+    return unit(across) if float(np.linalg.norm(across)) > 1e-9 else np.array([1.0, 0.0, 0.0])
 
 
 def angle_between_deg(a: FloatArray, b: FloatArray) -> float:
@@ -91,14 +98,12 @@ def face_frame(
 ) -> Frame:
     """The face at `place` [m] that looks at `looks_at` [m], then turned by yaw and lifted by pitch.
 
-    Yaw is positive to the camera's right, pitch chin up. ValueError where both places coincide or the face
-    would look straight up or down.
+    Yaw is positive to the camera's right, pitch chin up; a face that would look straight up or down, where it
+    has no sides, is taken at 89 degrees. ValueError where both places coincide.
     """
     here = np.asarray(place, dtype=float)
     azimuth, elevation = azimuth_elevation_deg(unit(np.asarray(looks_at, dtype=float) - here))
-    elevation += pitch_deg
-    if abs(elevation) > 89:
-        raise ValueError("a face that looks straight up or down has no sides")
-    forward = direction(azimuth + yaw_deg, elevation)
+    tilted = min(STEEPEST_DEG, max(-STEEPEST_DEG, elevation + pitch_deg))
+    forward = direction(azimuth + yaw_deg, tilted)
     right = unit(np.cross(UP, forward))
     return Frame(here, forward, right, np.cross(forward, right))

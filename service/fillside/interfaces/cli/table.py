@@ -45,5 +45,7 @@ COMMANDS: dict[str, Entry] = {
     "schema": Entry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
     "solve": Entry(_ + "offline:solve", FILE, "The levels for one moment."),
     "predict": Entry(_ + "offline:predict", FILE, "The light at a place, for given levels."),
+    "new": Entry(_ + "planning:new", BEFORE, "A first rig file from a few questions."),
     "plan": Entry(_ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."),
+    "sheet": Entry(_ + "planning:sheet", BEFORE, "One page to rebuild the set from, as PDF or SVG."),
 }

@@ -1,0 +1,1 @@
+"""The lighting sheet: one page to rebuild a set from, drawn to scale."""

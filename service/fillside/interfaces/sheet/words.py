@@ -1,0 +1,133 @@
+"""What is written on the sheet: the table of heads, the balance, and what planning found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from fillside.interfaces.cli import show
+from fillside.interfaces.lengths import Lengths
+from fillside.interfaces.sheet.views import Drawn, Views
+from fillside.planning.mark import MarkPlan
+from fillside.planning.meter_words import f_stop_words
+from fillside.planning.plan import PlanReport
+from fillside.rig.model import Head, Rig
+
+FLAT_CONSTANT = 250.0
+"""The C of ISO 2720 that flat receptors are most often made with; the readings of heads alone use it."""
+
+HEADINGS = (
+    "",
+    "head",
+    "lit face",
+    "off",
+    "high",
+    "bearing",
+    "up",
+    "down",
+    "level",
+    "stops",
+    "light",
+    "meter alone",
+)
+RIGHT = range(3, 12)
+
+FOOTNOTE = (
+    "off, high: from below the subject's eyes along the floor, and the middle of the lit face above it. "
+    "bearing: from the camera's line, to its right or left. up: from the eyes. down: tilt. stops: under full "
+    "light. meter alone: flat receptor toward the head, C = 250, at the camera's ISO and shutter."
+)
+
+
+def head_rows(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> list[list[str]]:
+    """The table of heads with its headings."""
+    return [list(HEADINGS), *(_row(rig, mark, drawn, lengths) for drawn in views.heads)]
+
+
+def _row(rig: Rig, mark: MarkPlan, drawn: Drawn, lengths: Lengths) -> list[str]:
+    name = drawn.head.name
+    said = next(head for head in mark.balance.heads if head.name == name)
+    standing = next(one for one in mark.standings if one.head == name)
+    full = next(one for one in mark.margins if one.head == name).to_full_stops
+    return [
+        drawn.letter,
+        name if name == drawn.head.role else f"{name} ({drawn.head.role})",
+        _lit_face(drawn.head, lengths),
+        lengths.long(standing.floor_m),
+        lengths.long(standing.height_m),
+        f"{abs(standing.side_deg):.0f}° {'R' if standing.side_deg >= 0 else 'L'}",
+        f"{standing.up_deg:.0f}°",
+        f"{standing.tilt_deg:.0f}°",
+        show.percent(said.level),
+        show.NOTHING if full is None else f"{round(-full, 1) + 0.0:+.1f}",
+        show.lux(said.lux),
+        _reading(rig, said.lux),
+    ]
+
+
+def _lit_face(head: Head, lengths: Lengths) -> str:
+    size = head.modifier.diameter
+    return head.modifier.kind if size == 0 else f"{head.modifier.kind} {lengths.long(size)}"
+
+
+def _reading(rig: Rig, lux: float) -> str:
+    camera = rig.camera
+    if camera.iso is None or camera.exposure_time_s is None:
+        return show.NOTHING
+    return f_stop_words(lux, FLAT_CONSTANT, camera.iso, camera.exposure_time_s) or show.NOTHING
+
+
+def aims(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> Iterator[str]:
+    """Where heads point that do not point at the subject."""
+    origin = f"(right, away from the camera and up, from the floor under {next(iter(rig.marks))})"
+    for drawn in views.heads:
+        aim = rig.aim_of(drawn.head)
+        if aim == mark.point:
+            continue
+        named = [name for name, point in rig.marks.items() if point == aim]
+        yield f"{drawn.letter} points at " + (
+            f"the mark {named[0]}" if named else f"{lengths.place(aim)} {origin}"
+        )
+
+
+def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
+    """What is wanted and what the levels of the table give."""
+    target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
+    yield (
+        f"Ratio {show.ratio(target.ratio)} wanted, {show.ratio(achieved.ratio, achieved.ratio_stops)} held, "
+        f"read as {rig.balance.read_as}"
+    )
+    yield (
+        f"Face {show.ratio(face.ratio)}: {show.lux(face.key_side_lux)} on the key's cheek, "
+        f"{show.lux(face.fill_side_lux)} on the other"
+    )
+    yield (
+        f"Exposure {show.lux(target.exposure_lux)} wanted, {show.lux(achieved.exposure_lux)} held: "
+        f"{rig.meter.receptor} receptor toward the {rig.meter.facing}, key and fill only"
+    )
+    rules = {head.role: head.rule for head in rig.heads}
+    for role, wanted in target.relative.items():
+        against = rig.balance.against.get(role, "exposure" if rules[role] == "background" else "key")
+        held = show.stops(achieved.relative.get(role))
+        yield f"{role}: {show.stops(wanted)} against the {against} wanted, {held} held"
+    yield from (limit.says for limit in mark.balance.limits)
+
+
+def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
+    """What planning found that somebody has to do something about."""
+    yield from (one.do for one in mark.lens if one.do is not None)
+    for glasses in mark.glasses:
+        if glasses.margin_deg < glasses.wanted_margin_deg:
+            cure = f": {glasses.cures[0].do}" if glasses.cures else ""
+            yield f"{glasses.source} shows in the glasses{cure}"
+    yield from (one.do for one in report.colour if one.do is not None)
+    for flicker in report.flicker:
+        if flicker.visible and flicker.known:
+            by = show.stops(flicker.variation_stops, sign=False)
+            yield f"{flicker.head} flickers at this shutter by {by}"
+    for circuit in report.power.circuits:
+        if circuit.over:
+            load, most = f"{circuit.load_watts:.0f} W", f"{circuit.most_watts:.0f} W"
+            yield f"circuit {circuit.circuit} carries {load}; for hours at most {most}"
+    dark = [eye.head for eye in mark.catch_lights if eye.hidden == "by the brow"]
+    if dark:
+        yield f"the brow hides {', '.join(dark)} from the eyes"
