@@ -7,9 +7,11 @@ Then the drivers open with the codes the last run ended with, and last of all th
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 import signal
 import socket
+import sys
 import time
 import uuid
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -119,11 +121,16 @@ async def daemon(
 
 async def run_until_stopped(rig: Rig, settings: Settings) -> None:
     """Hold the light until SIGTERM or SIGINT."""
+    # The storage's thread may not keep the light waiting for Python's usual 5 ms.
+    sys.setswitchinterval(0.0005)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     async with daemon(rig, settings) as running:
+        # What is there now stays for good: the collector need not stop the light to look through it again.
+        gc.collect()
+        gc.freeze()
         log.info("%s is held; %s", rig.rig.name, running.url)
         await stop.wait()
         log.info("stopping")
