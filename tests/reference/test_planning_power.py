@@ -9,9 +9,11 @@ from fillside.planning.lamps import (
     INCANDESCENT_WATTS_LM,
     incandescent_watts,
     lamp_lumens,
+    lamps_said,
     watts_ratio_stops,
 )
 from fillside.planning.power import continuous_watts
+from fillside.rig.model import Head
 
 
 # NFPA 70 (NEC) 210.20(A): a continuous load at 125 % of its current; 1440 W and 1920 W are the usual figures.
@@ -57,3 +59,23 @@ def test_lumens_are_believed_before_watts_and_counted() -> None:
     assert lamp_lumens("led", watts=30, lumens=3200, count=2).lumens == 6400
     with pytest.raises(ValueError, match="give lumens"):
         lamp_lumens("other", watts=30)
+
+
+def test_labels_that_promise_too_much_are_doubted() -> None:
+    def head(lumens: float, watts: float | None) -> Head:
+        lamp = {"kind": "cfl", "lumens": lumens, **({} if watts is None else {"watts": watts})}
+        return Head.model_validate(
+            {
+                "name": "key",
+                "role": "key",
+                "position": [1.0, -1.0, 1.5],
+                "lamp": lamp,
+                "dimming": {"curve": "fixed"},
+            }
+        )
+
+    # compact fluorescent lamps give 46 to 75 lm/W (overview tables of luminous efficacy)
+    said = lamps_said([head(6000, 105), head(9000, 105), head(9000, None)])
+    assert [one.believable for one in said] == [True, False, True]
+    assert said[0].incandescent_watts is None
+    assert lamps_said([head(1521, None)])[0].incandescent_watts == pytest.approx(100)

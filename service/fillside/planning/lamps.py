@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
 
 from fillside.planning.answer import Answer
+from fillside.rig.model import Head
 
 
 class Efficacy(NamedTuple):
@@ -94,6 +96,46 @@ def incandescent_watts(lumens: float) -> float:
     if not light[0] <= lumens <= light[-1]:
         raise ValueError(f"the table goes from {light[0]:g} to {light[-1]:g} lm, not {lumens:g}")
     return float(np.interp(lumens, light, watts))
+
+
+class LampSaid(Answer):
+    """What is printed on a head's lamps against what lamps of their kind give.
+
+    `efficacy_lm_w` is None without watts; `believable` whether it lies in the published range of its kind;
+    `incandescent_watts` what one of them stands for, None outside 15 to 200 W.
+    """
+
+    head: str
+    kind: str
+    lumens: float
+    count: int
+    efficacy_lm_w: float | None
+    believable: bool
+    incandescent_watts: float | None
+
+
+def lamps_said(heads: Iterable[Head]) -> tuple[LampSaid, ...]:
+    """The lamps of all heads whose lumens the rig file states."""
+    said = []
+    for head in heads:
+        lamp = head.lamp
+        if lamp is None or lamp.lumens is None:
+            continue
+        efficacy = None if lamp.watts is None else lamp.lumens / lamp.watts
+        usual = EFFICACY_LM_W.get(lamp.kind)
+        within = INCANDESCENT_WATTS_LM[0][1] <= lamp.lumens <= INCANDESCENT_WATTS_LM[-1][1]
+        said.append(
+            LampSaid(
+                head=head.name,
+                kind=lamp.kind,
+                lumens=lamp.lumens,
+                count=lamp.count,
+                efficacy_lm_w=efficacy,
+                believable=efficacy is None or usual is None or usual.least <= efficacy <= usual.most,
+                incandescent_watts=incandescent_watts(lamp.lumens) if within else None,
+            )
+        )
+    return tuple(said)
 
 
 def watts_ratio_stops(key_watts: float, fill_watts: float) -> float:

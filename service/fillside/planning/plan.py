@@ -14,6 +14,7 @@ from fillside.planning.answer import Answer
 from fillside.planning.colour import ASSUMES as COLOUR_ASSUMES
 from fillside.planning.colour import ColourAnswer, colour_answers
 from fillside.planning.flicker import FlickerAnswer, flicker_answer
+from fillside.planning.lamps import LampSaid, lamps_said
 from fillside.planning.mark import MarkPlan, Planned, mark_plan, solve_mark
 from fillside.planning.power import PowerAnswer, power_answer
 from fillside.planning.setup import UmbrellaAnswer, umbrella_answers
@@ -39,6 +40,7 @@ class PlanReport(Answer):
     colour_assumes: str
     power: PowerAnswer
     umbrellas: tuple[UmbrellaAnswer, ...]
+    lamps: tuple[LampSaid, ...]
     cautions: tuple[str, ...]
     camera: tuple[str, ...]
     unknown: tuple[str, ...]
@@ -74,6 +76,7 @@ def plan_rig(
         colour_assumes=COLOUR_ASSUMES,
         power=power_answer(rig),
         umbrellas=umbrella_answers(rig),
+        lamps=lamps_said(rig.heads),
         cautions=tuple(cautions(rig)),
         camera=tuple(camera_advice(rig)),
         unknown=_unknown(rig),

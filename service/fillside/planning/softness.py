@@ -18,7 +18,7 @@ FACE_WIDTH_M = 0.15
 """Breadth of an adult head, in metres (anthropometric surveys give 0.14 to 0.16; from memory)."""
 SHADOW_CASTERS_M: dict[str, float] = {"nose on the cheek": 0.02, "hat brim on the face": 0.10}
 """What throws a shadow on a face, and how far behind its edge it falls [m] (common practice, no source)."""
-BACK_STEP_M = 0.3
+BACK_STEP_M, LARGER = 0.3, 1.5
 
 ASSUMES = "evenly lit round faces, in full view of the subject; penumbra on a surface square to the light"
 
@@ -132,7 +132,8 @@ class SoftnessAnswer(Answer):
 
     `angular_diameter_deg` is across the lit face, `angular_height_deg` the narrower way of a face seen askew.
     `across_face_stops` is how much more light the nearer side of a head gets than the farther, both turned to
-    the lamp; `step_back_stops` what a step of 0.3 m straight away from it costs.
+    the lamp; `step_back_stops` what a step of 0.3 m straight away from it costs; `equal` a larger face that
+    would look as large from farther away, None for a point.
     """
 
     head: str
@@ -143,6 +144,7 @@ class SoftnessAnswer(Answer):
     penumbras: tuple[Penumbra, ...]
     across_face_stops: float
     step_back_stops: float
+    equal: Equivalence | None
     assumes: str = ASSUMES
 
 
@@ -169,6 +171,7 @@ def softness(name: str, sources: Sources, head: int, point: Sequence[float]) -> 
         ),
         across_face_stops=across,
         step_back_stops=back,
+        equal=equivalence(diameter, distance, LARGER * diameter) if diameter > 0 else None,
     )
 
 

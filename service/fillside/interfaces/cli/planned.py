@@ -33,6 +33,7 @@ def mark_lines(mark: MarkPlan, lengths: Lengths, *, maps: bool) -> list[str]:
     lines += _indented([*_balance(mark), *_reach(mark)])
     lines += ["", *_indented(_heads(mark, lengths))]
     lines += ["", *_indented(_face(mark))]
+    lines += listed("softness", _softness(mark, lengths), "  ")
     lines += listed("eyes", map(_catch_light, mark.catch_lights), "  ")
     lines += listed("glasses", (line for one in mark.glasses for line in _glasses(one, lengths)), "  ")
     lines += listed("camera", (one.do for one in mark.lens if one.do is not None), "  ")
@@ -145,6 +146,19 @@ def _face(mark: MarkPlan) -> list[str]:
     reads = [["read as", "ratio", "how"]]
     reads += [[r.read_as, show.ratio(r.ratio, r.stops), r.how] for r in face.readings]
     return lines + show.table(reads)
+
+
+def _softness(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    for soft in mark.softness:
+        if soft.equal is None:
+            continue
+        equal, step = soft.equal, lengths.long(soft.equal.step_m)
+        yield (
+            f"{soft.head}: as soft as a face of {lengths.long(equal.other_diameter_m)} at "
+            f"{lengths.long(equal.other_distance_m)}; a step of {step} back costs "
+            f"{show.stops(-equal.loses_stops, sign=False)} here and "
+            f"{show.stops(-equal.other_loses_stops, sign=False)} there"
+        )
 
 
 def _catch_light(eye: CatchLight) -> str:

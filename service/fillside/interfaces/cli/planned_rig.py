@@ -8,6 +8,8 @@ from textwrap import wrap
 from fillside.interfaces.cli import show
 from fillside.interfaces.lengths import Lengths
 from fillside.planning.flicker import FlickerAnswer
+from fillside.planning.lamps import LampSaid
+from fillside.planning.modifiers import LitFace
 from fillside.planning.plan import PlanReport
 from fillside.planning.power import CircuitAnswer, PowerAnswer
 from fillside.planning.setup import UmbrellaAnswer
@@ -21,6 +23,7 @@ def rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
     lines: list[str] = []
     lines += listed("flicker", _flicker(report.flicker))
     lines += listed("colour", _colour(report))
+    lines += listed("lamps", map(_lamp, report.lamps))
     lines += listed("power", _power(report.power))
     lines += listed("umbrellas", (_umbrella(one, lengths) for one in report.umbrellas))
     lines += listed("not answered", report.unknown)
@@ -64,6 +67,19 @@ def _colour(report: PlanReport) -> Iterator[str]:
         yield "all stated colour temperatures agree within a mired"
 
 
+def _lamp(one: LampSaid) -> str:
+    many = f"{one.count} lamps of " if one.count > 1 else ""
+    stands = (
+        ""
+        if one.incandescent_watts is None
+        else f", each as about {round(one.incandescent_watts, -1):.0f} W of incandescent"
+    )
+    doubt = ""
+    if not one.believable and one.efficacy_lm_w is not None:
+        doubt = f"; {one.efficacy_lm_w:.0f} lm/W is not what {one.kind} lamps give: meter it"
+    return f"{one.head}: {many}{one.lumens:.0f} lm{stands}{doubt}"
+
+
 def _power(power: PowerAnswer) -> Iterator[str]:
     drawn = f"{power.total_watts:.0f} W in all at full"
     if power.total_amps is not None:
@@ -91,20 +107,22 @@ def _circuit(one: CircuitAnswer) -> str:
 
 
 def _umbrella(one: UmbrellaAnswer, lengths: Lengths) -> str:
-    face = one.face
-    if face is None:
-        return f"{one.head}: {one.told}"
-    differs = abs(face.effective_diameter_m - one.stated_diameter_m) > DIFFERS_SHARE * max(
-        one.stated_diameter_m, face.effective_diameter_m
-    )
-    return (
-        f"{one.head}: lit {lengths.long(face.lit_diameter_m)} across, as even as a disc of "
-        f"{lengths.long(face.effective_diameter_m)}; the crown {show.stops(face.centre_over_edge_stops)} "
-        f"over the edge; {100 * face.caught_share:.0f} % of the beam caught"
-        + (f"; gathered cloth takes {show.stops(face.cloth_loss_stops)}" if face.cloth_loss_stops > 0 else "")
-        + (f"; the rig file says {lengths.long(one.stated_diameter_m)}" if differs else "")
-        + (f"; {face.caution}" if face.caution is not None else "")
-    )
+    return f"{one.head}: " + "; ".join([str(one.told)] if one.face is None else _lit(one, one.face, lengths))
+
+
+def _lit(one: UmbrellaAnswer, face: LitFace, lengths: Lengths) -> Iterator[str]:
+    even, stated = face.effective_diameter_m, one.stated_diameter_m
+    yield f"lit {lengths.long(face.lit_diameter_m)} across, as even as a disc of {lengths.long(even)}"
+    yield f"the crown {show.stops(face.centre_over_edge_stops)} over the edge"
+    yield f"{100 * face.caught_share:.0f} % of the beam caught"
+    if face.cloth_loss_stops > 0:
+        yield f"gathered cloth takes {show.stops(face.cloth_loss_stops, sign=False)}"
+    if abs(even - stated) > DIFFERS_SHARE * max(stated, even):
+        yield f"the rig file says {lengths.long(stated)}"
+    if one.most_light_m is not None:
+        yield f"most light, if its cloth is shiny, with the lamp {lengths.long(one.most_light_m)} from the crown"
+    if face.caution is not None:
+        yield face.caution
 
 
 def _assumed(report: PlanReport) -> Iterator[str]:

@@ -1,0 +1,98 @@
+"""`new`, `plan` and `sheet` as they are typed: from nothing to a printed sheet, and what is refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from fillside.interfaces.cli.group import run
+
+
+def status(*args: str) -> int:
+    with pytest.raises(SystemExit) as stopped:
+        run(list(args))
+    return int(stopped.value.code or 0)
+
+
+@pytest.fixture
+def rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    file = str(tmp_path / "studio.toml")
+    usual = ("hair=yes", "background=yes", "glasses=yes", "key.modifier=reflective")
+    answers = [part for answer in usual for part in ("--answer", answer)]
+    assert status("new", file, "--usual", *answers) == 0
+    assert "Next: fillside check" in capsys.readouterr().out
+    return file
+
+
+def test_from_questions_to_a_sheet(
+    rig: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert status("check", rig) == 0
+    assert "warnings" not in capsys.readouterr().out
+    assert status("plan", rig) == 0
+    told = capsys.readouterr().out
+    marks = ["ratios at", "exposures at", "cheek, fill side", "softness:", "eyes:", "glasses:", "wall:"]
+    whole = ["flicker:", "colour:", "lamps:", "power:", "circuit socket", "taken for granted:", "cautions:"]
+    assert [part for part in marks + whole if part not in told] == []
+    assert status("sheet", rig) == 0
+    assert (tmp_path / "studio-sheet.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_everything_prints_json_too(rig: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status("plan", rig, "--json", "--mark", "middle") == 0
+    report = json.loads(capsys.readouterr().out)
+    assert report["marks"][0]["mark"] == "middle"
+    assert len(report["marks"][0]["wander"]["places"]) == 81
+    to = tmp_path / "a.svg"
+    assert status("sheet", rig, "--to", str(to), "--json") == 0
+    assert json.loads(capsys.readouterr().out)["written"] == str(to)
+    assert status("new", str(tmp_path / "b.toml"), "--usual", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["next"][0].startswith("fillside check")
+
+
+def test_map_and_feet(rig: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status("plan", rig, "--map", "--feet") == 0
+    told = capsys.readouterr().out
+    assert "the camera below" in told
+    assert "′" in told
+    assert " m off" not in told
+
+
+def test_umbrella_as_set_up(rig: str, capsys: pytest.CaptureFixture[str]) -> None:
+    text = Path(rig).read_text("utf-8").replace("[plan]", "[plan]\numbrellas = { key = { bulb = 0.3 } }")
+    Path(rig).write_text(text, "utf-8")
+    assert status("plan", rig) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "as even as a disc of" in told
+    assert "from the crown" in told
+
+
+def test_a_file_that_is_there_is_not_written_over(rig: str, capsys: pytest.CaptureFixture[str]) -> None:
+    before = Path(rig).read_text("utf-8")
+    assert status("new", rig, "--usual") == 2
+    assert "--over" in capsys.readouterr().err
+    assert Path(rig).read_text("utf-8") == before
+    assert status("new", rig, "--usual", "--over") == 0
+    assert Path(rig).read_text("utf-8") != before
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (["sheet", "RIG", "--to", "sheet.doc"], ".pdf or .svg"),
+        (["sheet", "RIG", "--mark", "moon"], "there is middle"),
+        (["plan", "RIG", "--mark", "moon"], "there is middle"),
+        (["plan", "nowhere.toml"], "no such file"),
+        (["new", "x.toml", "--usual", "--answer", "moon=1"], "no question"),
+    ],
+)
+def test_wrong_use_is_one_line(
+    rig: str, args: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status(*(rig if arg == "RIG" else arg for arg in args)) == 2
+    err = capsys.readouterr().err
+    assert says in err
+    assert err.count("\n") == 1
