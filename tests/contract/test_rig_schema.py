@@ -33,6 +33,9 @@ SECOND_LOOK = {
     *("ratio-with-dash", "relative-key", "against-work", "role-unknown", "shutter-both-ways"),
     *("shutter-unreadable", "slots-overlap", "spread-and-beam", "subject-at-no-mark", "two-slots-at-512"),
     *("destination-unreadable", "missing-slot", "mqtt-same-topic", "not-a-number"),
+    *("door-meter-at-no-mark", "door-meter-facing-nothing", "door-secret-in-the-file", "osc-open-to-all"),
+    *("osc-host-name", "osc-allow-with-host-bits", "keys-unknown-key", "keys-unknown-word"),
+    *("keys-unknown-role", "keys-unknown-head", "keys-bad-stops", "keys-programme-no-mark"),
 }
 """Bad rigs whose fault lies between keys, inside a text, in a number JSON does not have, or in a drive that
 suits another kind than its driver's."""
@@ -83,7 +86,7 @@ def tables(data: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | 
             yield from tables(value, (*path, i))
 
 
-FREE = {("marks",), ("drivers",), ("balance", "relative"), ("balance", "against")}
+FREE = {("marks",), ("drivers",), ("balance", "relative"), ("balance", "against"), ("keys", "press")}
 """Tables whose keys are names given by whoever writes the file."""
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pydantic import BaseModel, ConfigDict
 
 from fillside.rig.cautions import GAS_LAMPS, camera_advice, cautions
+from fillside.rig.door_checks import door_warnings, doors_said
 from fillside.rig.model import (
     DEFAULT_RELATIVE_STOPS,
     FARTHEST_M,
@@ -68,6 +69,7 @@ class Check(_Said):
     ambient_lux: tuple[float, float, float]
     heads: tuple[HeadUnderstood, ...]
     drivers: dict[str, str]
+    doors: dict[str, str]
     warnings: tuple[Warned, ...]
     cautions: tuple[str, ...]
     camera: tuple[str, ...]
@@ -88,6 +90,7 @@ def check_rig(rig: Rig) -> Check:
         ambient_lux=rig.ambient.toward,
         heads=tuple(_understood(rig, head) for head in rig.heads),
         drivers={name: table.kind for name, table in rig.drivers.items()},
+        doors=doors_said(rig),
         warnings=tuple(warnings(rig)),
         cautions=tuple(cautions(rig)),
         camera=tuple(camera_advice(rig)),
@@ -140,6 +143,8 @@ def warnings(rig: Rig) -> Iterator[Warned]:
     for name in rig.drivers:
         if name not in used:
             yield Warned(key=f"drivers.{name}", says="no head is on this driver")
+    for key, says in door_warnings(rig):
+        yield Warned(key=key, says=says)
 
 
 def _balance_warnings(rig: Rig) -> Iterator[Warned]:

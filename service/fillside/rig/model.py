@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
+from fillside.rig.doors import Doors
 from fillside.rig.head import (
     BALANCED_ROLES,
     RELATIVE_ROLES,
@@ -21,6 +22,7 @@ from fillside.rig.head import (
     Lamp,
     Modifier,
 )
+from fillside.rig.keys_table import Keys
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.plan_table import Plan
 from fillside.rig.terms import (
@@ -59,11 +61,13 @@ __all__ = [
     "Camera",
     "CurveTable",
     "Dimming",
+    "Doors",
     "Drive",
     "DriverTable",
     "Flag",
     "Head",
     "Hold",
+    "Keys",
     "Lamp",
     "Lux",
     "Meter",
@@ -282,6 +286,8 @@ class Rig(Part):
     drivers: dict[Name, DriverTable] = Field(
         default_factory=dict, description="one [drivers.NAME] table for each wire"
     )
+    doors: Doors = Field(default=Doors(), description="the table [doors]: ways in beside HTTP")
+    keys: Keys = Field(default=Keys(), description="the table [keys]: what `fillside keys` does")
     plan: Plan = Plan()
 
     _wiring: Wiring = PrivateAttr(default_factory=Wiring)

@@ -31,6 +31,8 @@ def _wishes(found: Check) -> Iterator[list[str]]:
         key, fill, camera = map(show.lux, found.ambient_lux)
         yield ["ambient", f"{key} toward key, {fill} toward fill, {camera} toward camera"]
     yield ["drivers", ", ".join(f"{name} ({kind})" for name, kind in found.drivers.items()) or "none"]
+    if found.doors:
+        yield ["doors", "; ".join(f"{name}: {says}" for name, says in found.doors.items())]
 
 
 _HEADINGS = ["head", "role", "distance", "to the side", "up", "at full", "dimming", "wire"]
