@@ -49,6 +49,7 @@ class Daemon:
                 if not chunk:
                     break
         self.process.kill()
+        self.process.communicate()
         raise AssertionError(f"the daemon did not come up: {self.said.decode()}")
 
     @property

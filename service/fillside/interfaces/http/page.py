@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import mimetypes
 from dataclasses import dataclass
 from importlib.resources import files
@@ -11,6 +12,8 @@ from importlib.resources.abc import Traversable
 from aiohttp import web
 
 from fillside.answers import Refusal
+
+log = logging.getLogger(__name__)
 
 _TYPES = {".js": "text/javascript", ".mjs": "text/javascript", ".webmanifest": "application/manifest+json"}
 FIRST = "index.html"
@@ -24,9 +27,13 @@ class PageFile:
 
 
 def page_files() -> dict[str, PageFile]:
-    """Every file of the page by its path below the page's folder."""
+    """Every file of the page by its path below the page's folder; none where it was not installed."""
     found: dict[str, PageFile] = {}
-    _gather(files("fillside") / "page", "", found)
+    folder = files("fillside") / "page"
+    if folder.is_dir():
+        _gather(folder, "", found)
+    else:
+        log.warning("the page is not installed; orders and state are served without it")
     return found
 
 
