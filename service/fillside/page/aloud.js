@@ -1,0 +1,32 @@
+// What a screen reader says by itself: the outcome once the light has settled, and troubles as they come.
+
+import { byId, say } from "./dom.js";
+import * as words from "./words.js";
+
+const REST_MS = 800;
+
+export class Aloud {
+  #said = "";
+  #timer = 0;
+
+  show({ state, heads }) {
+    clearTimeout(this.#timer);
+    if (!state.settled) return;
+    this.#timer = setTimeout(() => this.#speak(state, heads), REST_MS);
+  }
+
+  #speak(state, heads) {
+    const limits = heads.filter((head) => head.at_limit && head.works).map((head) => `${head.name} at ${head.at_limit}`);
+    const lost = Object.entries(state.drivers).filter(([, driver]) => driver.state === "lost");
+    const text = [
+      `${state.mode}.`,
+      state.achieved.ratio ? `Ratio ${words.ratio(state.achieved.ratio, 1).replace(":", " to ")},` : "No ratio,",
+      `face ${words.ratio(state.face.ratio, 1).replace(":", " to ")}, exposure ${words.fixed(state.achieved.exposure_error_stops, 1, true)} stops off target.`,
+      ...limits.map((limit) => `${limit}.`),
+      ...lost.map(([name]) => `Wire ${name} is lost.`),
+    ].join(" ");
+    if (text === this.#said) return;
+    this.#said = text;
+    say(byId("aloud"), text);
+  }
+}

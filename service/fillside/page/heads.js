@@ -1,0 +1,51 @@
+// Every head as a line of a table: how much, from where, and how far it can still go.
+
+import { inWords } from "./bearing.js";
+import { byId, children, make, mark, say } from "./dom.js";
+import { settings } from "./settings.js";
+import * as words from "./words.js";
+
+export function showHeads({ heads, ringLux }) {
+  const body = byId("heads").querySelector("tbody");
+  for (const [head, row] of children(body, heads, (h) => h.name, makeRow)) {
+    const part = (name) => row.querySelector(`.${name}`);
+    say(part("name"), head.name);
+    say(part("from"), head.from ? inWords(head.from) : "");
+    say(part("role"), head.role === head.name ? "" : `${head.role}, `);
+    say(part("lux"), lightOf(head));
+    say(part("over"), beside(head, ringLux));
+    say(part("unsure"), head.sigmaStops === null ? "" : `±${words.stops(head.sigmaStops, false)}`);
+    say(part("to-full"), head.works ? margin(head.toFull, head.at_limit === "full", "full") : "–");
+    say(part("to-floor"), head.works ? margin(head.toFloor, head.at_limit === "floor", "floor") : "–");
+    mark(row, "data-off", head.works && !head.at_limit ? null : "true");
+  }
+}
+
+function lightOf(head) {
+  if (!head.works) return "✕ lost";
+  return head.output > 0 ? words.light(head.lux, settings.units) : "out";
+}
+
+function beside(head, ringLux) {
+  if (!head.works || !(head.lux > 0)) return "";
+  const over = Math.log2(head.lux / ringLux);
+  return `${words.fixed(over, 1, true)} ${words.noun(over)}`;
+}
+
+function margin(stops, atIt, what) {
+  if (atIt) return `▲ at ${what}`;
+  return stops === null ? "–" : `${words.fixed(Math.max(0, stops), 1)} ${words.noun(stops)}`;
+}
+
+function makeRow() {
+  const cell = (...children) => make("td", {}, ...children);
+  const span = (name) => make("span", { class: name });
+  return make(
+    "tr",
+    {},
+    make("th", { scope: "row" }, span("name"), make("span", { class: "soft small where" }, span("role"), span("from"))),
+    cell(span("lux"), make("span", { class: "over soft small" }), make("span", { class: "unsure soft small" })),
+    cell(span("to-full")),
+    cell(span("to-floor")),
+  );
+}

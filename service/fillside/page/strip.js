@@ -1,0 +1,74 @@
+// The strip under the title: whether the daemon answers, and when the light last changed.
+
+import { byId, mark, say } from "./dom.js";
+import { askForKey } from "./settings.js";
+import * as words from "./words.js";
+
+const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕" };
+
+export class Strip {
+  #how = { is: "asking", says: "", heard: null };
+  #light = { at: null, changing: false, alone: null };
+
+  /** `retry()` connects again, `all()` brings all heads back. */
+  constructor({ retry, all }) {
+    byId("link-act").addEventListener("click", () => {
+      if (this.#how.is === "key") askForKey();
+      else if (this.#how.is === "live") all();
+      else retry();
+    });
+    setInterval(() => this.#tick(), 200);
+  }
+
+  turned(how) {
+    this.#how = how;
+    mark(document.body, "data-link", how.is);
+    this.#showAct();
+    this.#tick();
+  }
+
+  /** `at` is local time [ms] of the last change, null unknown; `changing` while it fades; `alone` the only head on. */
+  light(light) {
+    this.#light = light;
+    this.#showAct();
+  }
+
+  #showAct() {
+    const alone = this.#light.alone ? "All heads on" : "";
+    const text = { lost: "Try now", full: "Try now", key: "Enter a key", live: alone }[this.#how.is];
+    const button = byId("link-act");
+    mark(button, "hidden", text ? null : "");
+    if (text) say(button, text);
+  }
+
+  #tick() {
+    const line = byId("link-says");
+    say(line.firstElementChild, SIGNS[this.#how.is]);
+    say(line.lastElementChild, this.#linkSays());
+    say(byId("light-changed"), this.#below());
+  }
+
+  #linkSays() {
+    const { is, says } = this.#how;
+    if (is === "live") return this.#light.alone ? `Live, only ${this.#light.alone} is on` : "Live";
+    if (is === "asking") return "Asking the daemon…";
+    if (is === "key") return "Key not accepted";
+    if (is === "full") return "Too many at the door";
+    return says === "stopped" ? "The daemon was stopped" : "No answer, the light stays";
+  }
+
+  #below() {
+    if (this.#how.is === "asking") return "";
+    if (this.#how.is === "key") return "Scan the code of fillside phone";
+    if (this.#how.is !== "live") return this.#lastHeard();
+    const { at, changing } = this.#light;
+    if (changing) return "Light is changing";
+    if (at === null) return "Light has not changed yet";
+    return `Light changed ${words.ago(Math.max(0, (Date.now() - at) / 1000))}`;
+  }
+
+  #lastHeard() {
+    const { heard } = this.#how;
+    return heard === null ? "Trying again by itself" : `Last heard ${words.ago((Date.now() - heard) / 1000)}, trying`;
+  }
+}

@@ -1,0 +1,55 @@
+// Health of the wires, what stands in the way of the wish, and what would help, each in one plain line.
+
+import { byId, children, make, mark, say } from "./dom.js";
+import * as words from "./words.js";
+
+const SIGNS = { ok: "✓", late: "◔", lost: "✕" };
+
+export function showTrouble({ state }, age) {
+  showDrivers(state, age);
+  const { limits, remedies } = state;
+  const notes = state.notes.map((note) => ({ says: note, sign: "·" }));
+  const rough = state.subject_seen.too_rough
+    ? [{ says: roughness(state.subject_seen), sign: "✕", off: true }]
+    : [];
+  const inTheWay = [...rough, ...limits.map((limit) => ({ says: words.sentence(limit.says), sign: "▲", off: true })), ...notes];
+  fill("limits", inTheWay, "Nothing is in the way of the balance.");
+  fill(
+    "remedies",
+    remedies.map((remedy) => ({ says: `${remedy.do} Leaves ${words.stops(remedy.leaves_stops, false)} of error.`, sign: "→" })),
+    "",
+  );
+}
+
+function roughness({ jitter_m: jitter, jitter_stops: stops }) {
+  return `The tracker jitters by ${words.fixed(jitter * 100, 0)} cm, ${words.stops(stops, false)} of light: too rough to follow. Steady it, or freeze and use the marks.`;
+}
+
+function showDrivers(state, age) {
+  const lines = Object.entries(state.drivers).map(([name, driver]) => ({
+    name,
+    says: driverSays(name, driver, age),
+    sign: SIGNS[driver.state] ?? "?",
+    off: driver.state !== "ok",
+  }));
+  fill("drivers", lines, "This rig has no wires.");
+}
+
+function driverSays(name, driver, age) {
+  const since = age(driver.since);
+  const long = since === null ? "" : ` for ${words.span(since)}`;
+  if (driver.state === "ok") return `${name}: well`;
+  if (driver.state === "late") return `${name}: late${long}; it is behind with what it should send`;
+  return `${name}: lost${long}; its heads keep the light they have, and it is tried again by itself`;
+}
+
+function fill(id, lines, otherwise) {
+  const all = lines.length || !otherwise ? lines : [{ says: otherwise, sign: "✓" }];
+  for (const [line, element] of children(byId(id), all, (l) => l.name ?? l.says, makeLine)) {
+    say(element.firstChild, line.sign);
+    say(element.lastChild, line.says);
+    mark(element, "data-off", line.off ? "true" : null);
+  }
+}
+
+const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

@@ -1,0 +1,102 @@
+// Numbers as a person reads them: with a unit, a true minus sign and no more digits than they are worth.
+
+const LUX_PER_FOOT_CANDLE = 10.763910416709722; // 1 foot is 0.3048 m exactly (international yard and pound, 1959)
+const METRES_PER_FOOT = 0.3048;
+const NOTHING = "–";
+
+const known = (value) => typeof value === "number" && Number.isFinite(value);
+
+/** A number with a fixed count of decimals, "−" for minus, and no negative zero. */
+export function fixed(value, decimals, sign = false) {
+  if (!known(value)) return NOTHING;
+  const text = Math.abs(value).toFixed(decimals);
+  if (Number(text) === 0) return sign ? `±${text}` : text;
+  return (value < 0 ? "−" : sign ? "+" : "") + text;
+}
+
+export const noun = (value) => (Math.abs(value) > 1.0001 ? "stops" : "stop");
+
+/** Stops with two decimals, as "+0.33 stop". */
+export function stops(value, sign = true) {
+  return known(value) ? `${fixed(value, 2, sign)} ${noun(value)}` : NOTHING;
+}
+
+const PARTS = { "1/6": "⅙", "1/3": "⅓", "1/2": "½", "2/3": "⅔", "5/6": "⅚" };
+
+/** Stops as a person sets them: "−1⅓", "+½", "0", or with two decimals when it is no sixth. */
+export function steps(value) {
+  if (!known(value)) return NOTHING;
+  const sixths = Math.round(Math.abs(value) * 6);
+  if (Math.abs(Math.abs(value) * 6 - sixths) > 0.02) return fixed(value, 2, true);
+  if (sixths === 0) return "0";
+  const part = { 1: "1/6", 2: "1/3", 3: "1/2", 4: "2/3", 5: "5/6" }[sixths % 6];
+  const whole = Math.floor(sixths / 6) || "";
+  return (value < 0 ? "−" : "+") + whole + (part ? PARTS[part] : "");
+}
+
+/** A number of stops as the trade speaks it: "one third of a stop", "1 1/3 stops". */
+export function spokenSteps(value) {
+  const said = { "⅙": " 1/6", "⅓": " 1/3", "½": " 1/2", "⅔": " 2/3", "⅚": " 5/6" };
+  const text = steps(Math.abs(value)).replace(/[⅙⅓½⅔⅚]/, (part) => said[part]).replace("+", "").trim();
+  return `${text} ${noun(value)}`;
+}
+
+/** A ratio to one, as "2.00:1"; below one as "1:2.00". */
+export function ratio(value, decimals = 2) {
+  if (!known(value) || value <= 0) return NOTHING;
+  const number = (x) => (x >= 99.5 ? x.toFixed(0) : x.toFixed(decimals));
+  return value >= 1 ? `${number(value)}:1` : `1:${number(1 / value)}`;
+}
+
+/** A wanted ratio without digits that say nothing: "2:1", "2.52:1". */
+export function wishedRatio(value) {
+  if (!known(value) || value <= 0) return NOTHING;
+  const number = (x) => String(Number(x.toFixed(2)));
+  return value >= 1 ? `${number(value)}:1` : `1:${number(1 / value)}`;
+}
+
+/** Light at a place, with its unit. */
+export function light(lux, units) {
+  if (!known(lux)) return NOTHING;
+  const value = units === "feet" ? lux / LUX_PER_FOOT_CANDLE : lux;
+  const decimals = value >= 100 ? 0 : value >= 10 ? 1 : 2;
+  return `${fixed(value, decimals)} ${units === "feet" ? "fc" : "lx"}`;
+}
+
+/** A length with its unit. */
+export function length(metres, units) {
+  if (!known(metres)) return NOTHING;
+  return units === "feet" ? `${fixed(metres / METRES_PER_FOOT, 1)} ft` : `${fixed(metres, 2)} m`;
+}
+
+/** A place as right, away and up. */
+export function place(point, units) {
+  const [x, y, z] = point;
+  const sideways = Math.abs(x) < 0.005 ? "" : `${length(Math.abs(x), units)} ${x > 0 ? "right" : "left"}, `;
+  const deep = Math.abs(y) < 0.005 ? "" : `${length(Math.abs(y), units)} ${y > 0 ? "back" : "forward"}, `;
+  return `${sideways}${deep}${length(z, units)} up`;
+}
+
+/** How long ago, coarser the longer. */
+export function ago(seconds) {
+  if (seconds < 10) return `${seconds.toFixed(1)} s ago`;
+  if (seconds < 60) return `${Math.floor(seconds)} s ago`;
+  if (seconds < 3600) return `${Math.floor(seconds / 60)} min ago`;
+  return `${Math.floor(seconds / 3600)} h ago`;
+}
+
+/** A span in seconds, as a person says it. */
+export function span(seconds) {
+  if (seconds < 60) return `${Math.max(0, Math.round(seconds))} s`;
+  if (seconds < 3600) return `${Math.floor(seconds / 60)} min`;
+  return `${Math.floor(seconds / 3600)} h ${Math.floor((seconds % 3600) / 60)} min`;
+}
+
+/** What the daemon says, as a sentence. */
+export const sentence = (text) => `${text.charAt(0).toUpperCase()}${text.slice(1)}${/[.!?]$/.test(text) ? "" : "."}`;
+
+/** Several things as one phrase. */
+export function list(things) {
+  if (things.length < 2) return things.join("");
+  return `${things.slice(0, -1).join(", ")} and ${things.at(-1)}`;
+}

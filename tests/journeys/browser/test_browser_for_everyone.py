@@ -1,0 +1,253 @@
+"""The page for everyone: accessibility, keyboard, sizes, weight, and nothing asked of the outside."""
+
+from __future__ import annotations
+
+import math
+import re
+from importlib.resources import files
+from typing import Any
+
+import pytest
+from playwright.async_api import Browser, Page, expect
+
+from fillside.interfaces.http.page import page_files
+from journeys.browser.studio import DESK, PHONE, TABLET, Studio, act, expect_live, look_at, open_page, spot
+
+MOST_BYTES = 150_000
+LEAST_TARGET_PX = 44
+AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+"""axe-core as its package on PyPI brings it."""
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+async def violations(page: Page) -> list[str]:
+    """What axe-core finds, one line each."""
+    if not await page.evaluate("'axe' in window"):
+        await page.evaluate(AXE)
+    found: dict[str, Any] = await page.evaluate(
+        "(rules) => axe.run({ runOnly: { type: 'tag', values: rules }, resultTypes: ['violations'] })", RULES
+    )
+    return [f"{one['id']}: {node['html'][:120]}" for one in found["violations"] for node in one["nodes"]]
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+async def test_axe_finds_nothing_on_any_view(
+    browser: Browser, atelier: Studio, theme: str, size: tuple[int, int]
+) -> None:
+    context = await look_at(browser, size, theme=theme)
+    page = await open_page(context, atelier.url)
+    assert await violations(page) == []
+    await atelier.do(do="expose", by=4)
+    await expect(page.locator("#standing")).to_contain_text("at full")
+    await act(page, "key 1/3 stop less").tap()
+    await expect(page.locator("#trims-answer")).to_contain_text("✓")
+    assert await violations(page) == []
+    await act(page, "Settings").tap()
+    assert await violations(page) == []
+    await act(page, "Enter a key…").tap()
+    assert await violations(page) == []
+    await act(page, "Cancel").tap()
+    await act(page, "Dark").evaluate("(button) => button.click()")
+    assert await violations(page) == []
+    await context.close()
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+async def test_axe_finds_nothing_while_things_are_wrong(
+    browser: Browser, atelier: Studio, theme: str
+) -> None:
+    context = await look_at(browser, theme=theme)
+    page = await open_page(context, atelier.url)
+    atelier.wire.lose()
+    await page.evaluate("location.hash = 'token=fs-aaaaaaaa-wrongwrongwrong'")
+    await expect(page.locator("#link-says")).to_contain_text("Key not accepted")
+    assert await violations(page) == []
+    await context.close()
+
+
+@pytest.mark.parametrize("size", [PHONE, TABLET, DESK], ids=["phone", "tablet", "desk"])
+async def test_targets_are_large_and_nothing_is_wider_than_the_screen(
+    browser: Browser, atelier: Studio, size: tuple[int, int]
+) -> None:
+    context = await look_at(browser, size)
+    page = await open_page(context, atelier.url)
+    small = await page.evaluate(
+        """(least) => [...document.querySelectorAll('button, [role=radio], a')]
+        .filter((e) => e.offsetParent && !e.classList.contains('skip'))
+        .map((e) => ({ box: e.getBoundingClientRect(), name: e.textContent }))
+        .filter(({ box }) => box.width < least || box.height < least).map(({ name }) => name)""",
+        LEAST_TARGET_PX,
+    )
+    assert small == []
+    assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    await context.close()
+
+
+async def test_text_can_be_twice_as_large(browser: Browser, atelier: Studio) -> None:
+    """WCAG 2.2, 1.4.4: text to 200 % without loss."""
+    context = await look_at(browser, TABLET)
+    page = await context.new_page()
+    devtools = await context.new_cdp_session(page)
+    await devtools.send("Page.setFontSizes", {"fontSizes": {"standard": 32, "fixed": 26}})
+    await page.goto(atelier.url)
+    await expect_live(page)
+    assert await page.evaluate("getComputedStyle(document.body).fontSize") == "32px"
+    assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    await context.close()
+
+
+async def test_it_fits_the_narrowest_screen(browser: Browser, atelier: Studio) -> None:
+    """WCAG 2.2, 1.4.10: 320 CSS px wide without scrolling sideways."""
+    context = await look_at(browser, (320, 640))
+    page = await open_page(context, atelier.url)
+    assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    await context.close()
+
+
+async def test_all_of_it_by_keyboard_with_the_focus_in_sight(browser: Browser, atelier: Studio) -> None:
+    context = await look_at(browser, DESK, touch=False)
+    page = await open_page(context, atelier.url)
+    wanted = {
+        "Settings",
+        "fill 1/3 stop less",
+        "ratio 3 to 1",
+        "exposure 1 stop brighter",
+        "Freeze",
+        "Undo",
+        "Dark",
+    }
+    reached: list[str] = []
+    for _ in range(80):
+        await page.keyboard.press("Tab")
+        name, outline, covered = await page.evaluate(FOCUS)
+        if name == "" or (reached and name == reached[0]):
+            break
+        reached.append(name)
+        assert float(outline) >= 2, f"{name} has no visible focus"
+        assert not covered, f"{name} is behind something when it has the focus"
+    assert wanted <= set(reached)
+    # The marks are one stop of the tab key, as radio buttons are.
+    assert sum(name.startswith(("stool", "easel", "door")) for name in reached) == 1
+    await act(page, "Freeze").focus()
+    await page.keyboard.press("Enter")
+    await atelier.until(lambda s: s["mode"] == "freeze")
+    await act(page, "Settings").focus()
+    await page.keyboard.press("Enter")
+    await page.keyboard.press("Escape")
+    await expect(act(page, "Settings")).to_be_focused()
+    await context.close()
+
+
+FOCUS = """() => {
+  const one = document.activeElement;
+  const style = getComputedStyle(one);
+  const box = one.getBoundingClientRect();
+  const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+  if (one === document.body) return ['', 0, false];
+  const name = one.getAttribute('aria-label') || one.innerText.trim();
+  const seen = one.contains(top) || (top && top.contains(one));
+  const width = parseFloat(style.outlineWidth);
+  return [name.replace(/^[^\\w]+/, ''), style.outlineStyle === 'none' ? 0 : width, !seen];
+}"""
+
+
+async def test_a_screen_reader_hears_how_it_ends(phone: Page, atelier: Studio) -> None:
+    await spot(phone, "easel").tap()
+    await expect(phone.locator("#aloud")).to_contain_text("Ratio 2.0 to 1")
+    await act(phone, "Freeze").tap()
+    await expect(phone.locator("#aloud")).to_contain_text("freeze.")
+    for name in ("Ratio held", "Exposure off target"):
+        await expect(phone.get_by_text(name)).to_be_visible()
+    await expect(phone.get_by_role("img")).to_have_accessible_name(re.compile("4 of 4 heads give light"))
+
+
+async def test_nothing_moves_by_itself(browser: Browser, atelier: Studio) -> None:
+    """What the Layout Instability API adds up stays under 0.1: "good" by common practice, no source."""
+    context = await look_at(browser)
+    await context.add_init_script(
+        "window.shift = 0; new PerformanceObserver((list) => { for (const e of list.getEntries())"
+        " if (!e.hadRecentInput) window.shift += e.value; })"
+        ".observe({ type: 'layout-shift', buffered: true });"
+    )
+    page = await open_page(context, atelier.url)
+    for y in (0, 600, 1500):
+        await page.evaluate("(y) => scrollTo(0, y)", y)
+        await atelier.do(do="expose", by=3)
+        await atelier.do(do="move", mark="door")
+        await atelier.settled()
+        atelier.wire.lose()
+        await atelier.until(lambda s: s["drivers"]["wire"]["state"] == "lost")
+        atelier.wire.recover()
+        await atelier.do(do="expose", by=-3)
+        await atelier.do(do="move", mark="stool")
+        await atelier.settled()
+        await page.wait_for_timeout(300)
+    assert await page.evaluate("window.shift") < 0.1
+    await context.close()
+
+
+async def test_it_is_light_and_asks_nobody_else(browser: Browser, atelier: Studio) -> None:
+    assert sum(len(file.body) for file in page_files().values()) < MOST_BYTES
+    context = await look_at(browser)
+    page = await context.new_page()
+    asked: list[str] = []
+    wrong: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: wrong.append(message.text))
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    await page.goto(atelier.url)
+    await expect(page.locator("#link-says")).to_contain_text("Live")
+    await act(page, "Settings").tap()
+    assert [url for url in asked if not url.startswith(atelier.url)] == []
+    assert wrong == []
+    await context.close()
+
+
+async def test_feet_and_foot_candles(phone: Page, atelier: Studio) -> None:
+    """1 ft = 0.3048 m exactly (international yard and pound agreement, 1959), so 1 fc = 1/0.3048^2 lx."""
+    await act(phone, "Settings").tap()
+    await phone.get_by_label("Feet and foot-candles").check()
+    await act(phone, "Done").tap()
+    foot_candles = atelier.state["heads"][0]["lux"] * 0.3048**2
+    await expect(phone.locator("#heads tbody tr").first.locator(".lux")).to_have_text(
+        f"{foot_candles:.1f} fc"
+    )
+    away = math.dist(atelier.running.rig.marks["easel"], atelier.running.rig.marks["stool"]) / 0.3048
+    await expect(spot(phone, "easel")).to_contain_text(f"{away:.1f} ft")
+    await phone.reload()
+    await expect(spot(phone, "easel")).to_contain_text(f"{away:.1f} ft")
+
+
+async def test_the_screen_is_dark_unless_asked_otherwise(browser: Browser, atelier: Studio) -> None:
+    context = await browser.new_context(color_scheme="light")
+    page = await open_page(context, atelier.url)
+    dark = await page.evaluate(GROUND)
+    await act(page, "Settings").click()
+    await page.get_by_label("As the device").check()
+    assert await page.evaluate(GROUND) > 0.8
+    await page.emulate_media(color_scheme="dark")
+    await expect(page.locator("html")).to_have_attribute("data-theme", "dark")
+    assert await page.evaluate(GROUND) == dark < 0.1
+    await context.close()
+
+
+GROUND = """() => {
+  const parts = getComputedStyle(document.body).backgroundColor.match(/\\d+/g).map(Number);
+  return (parts[0] + parts[1] + parts[2]) / 765;
+}"""
+
+
+async def test_a_bearing_is_where_the_head_stands(phone: Page, atelier: Studio) -> None:
+    """Plane trigonometry: the key stands 1.5 m to the right as the camera sees it and 1.3 m towards it,
+    atan(1.5/1.3) = 49 degrees to the left of the subject that faces the camera, and 0.85 m higher,
+    atan(0.85/1.985) = 23 degrees up."""
+    row = phone.locator("#heads tbody tr").first
+    await expect(row).to_contain_text("49° left, 23° up")
+    turn = await phone.locator("#rose .head.key").get_attribute("transform")
+    assert turn is not None
+    assert float(turn[7:-1]) == pytest.approx(-49.1, abs=0.1)
+    await act(phone, "Settings").tap()
+    await phone.get_by_label("At the bottom").check()
+    await act(phone, "Done").tap()
+    await expect(phone.locator("#rose .head.key")).to_have_attribute("transform", "rotate(130.9)")

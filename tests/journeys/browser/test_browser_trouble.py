@@ -1,0 +1,139 @@
+"""When things go wrong the page says so plainly, in place, and recovers by itself."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import random
+import re
+import signal
+from pathlib import Path
+
+from playwright.async_api import Browser, Page, expect
+
+from fillside.access.tokens import TokenFile
+from journeys.browser.studio import RIG, Studio, act, expect_live, look_at, open_page
+from journeys.running import Daemon
+
+
+async def test_a_daemon_that_is_killed_and_comes_back(browser: Browser, tmp_path: Path) -> None:
+    rig = tmp_path / "atelier.toml"
+    rig.write_text(RIG)
+    first = Daemon(rig, tmp_path / "data")
+    await asyncio.to_thread(first.settled)
+    context = await look_at(browser)
+    try:
+        page = await open_page(context, first.url)
+        await asyncio.to_thread(first.stop, signal.SIGKILL)
+        await expect(page.locator("#link-says")).to_contain_text("No answer, the light stays")
+        await expect(page.locator("#light-changed")).to_contain_text("Last heard")
+        await act(page, "Freeze").tap()
+        await expect(page.locator("#acts-answer")).to_contain_text("Not done: the daemon does not answer")
+        second = Daemon(rig, tmp_path / "data", "--listen", f"127.0.0.1:{first.port}")
+        try:
+            await expect_live(page)
+            await expect(page.locator("#ratio .value")).to_have_text("2.00:1")
+            await act(page, "Freeze").tap()
+            await expect(page.locator("#mode")).to_contain_text("freeze")
+        finally:
+            await asyncio.to_thread(second.stop)
+        await expect(page.locator("#link-says")).to_contain_text("The daemon was stopped")
+    finally:
+        await context.close()
+        first.stop(signal.SIGKILL)
+
+
+async def test_a_wrong_key_is_said_and_a_right_one_let_in(browser: Browser, atelier: Studio) -> None:
+    right = TokenFile(atelier.folder / "tokens.json").make("operate", "phone")
+    context = await look_at(browser)
+    page = await context.new_page()
+    await page.goto(f"{atelier.url}/#token=fs-aaaaaaaa-{'x' * 32}")
+    await expect(page.locator("#link-says")).to_contain_text("Key not accepted")
+    assert "token" not in page.url
+    await act(page, "Enter a key").tap()
+    await page.get_by_label("Key", exact=True).fill("short")
+    await act(page, "Use it").tap()
+    await expect(page.locator("#key")).to_be_visible()
+    await page.get_by_label("Key", exact=True).fill(right)
+    await act(page, "Use it").tap()
+    await expect_live(page)
+    await page.reload()
+    await expect_live(page)
+    await context.close()
+
+
+async def test_a_key_from_the_address_works_and_is_refused_once_revoked(
+    browser: Browser, atelier: Studio
+) -> None:
+    tokens = TokenFile(atelier.folder / "tokens.json")
+    token = tokens.make("operate", "phone")
+    context = await look_at(browser)
+    page = await open_page(context, f"{atelier.url}/#token={token}")
+    assert token not in page.url
+    await act(page, "Freeze").tap()
+    await atelier.until(lambda s: s["mode"] == "freeze")
+    tokens.revoke(token.split("-")[1])
+    await act(page, "Follow").tap()
+    await expect(page.locator("#acts-answer")).to_contain_text("Not done")
+    await expect(page.locator("#link-says")).to_contain_text("Key not accepted")
+    assert atelier.state["mode"] == "freeze"
+    # Another code is scanned into the page that is open.
+    await page.evaluate("(token) => { location.hash = `token=${token}` }", tokens.make("operate", "phone"))
+    await expect_live(page)
+    await context.close()
+
+
+async def test_one_who_may_only_look_is_told_so(browser: Browser, atelier: Studio) -> None:
+    token = TokenFile(atelier.folder / "tokens.json").make("view", "guest")
+    context = await look_at(browser)
+    page = await open_page(context, f"{atelier.url}/#token={token}")
+    await act(page, "Freeze").tap()
+    await expect(page.locator("#acts-answer")).to_contain_text("Not done: guest may look and not order")
+    assert atelier.state["mode"] == "follow"
+    await context.close()
+
+
+async def test_a_lost_wire_is_said_everywhere_it_matters(phone: Page, atelier: Studio) -> None:
+    atelier.wire.lose()
+    await expect(phone.locator("#standing")).to_contain_text("wire lost")
+    await expect(phone.locator("#drivers")).to_contain_text("wire: lost")
+    await expect(phone.locator("#heads tbody tr").first).to_contain_text("lost")
+    await expect(phone.locator("#rose")).to_contain_text("lost")
+    atelier.wire.recover()
+    await expect(phone.locator("#standing")).to_contain_text("All wires well")
+    await expect(phone.locator("#heads tbody tr").first).not_to_contain_text("lost")
+
+
+async def test_a_tracker_that_is_too_rough_is_said(phone: Page, atelier: Studio) -> None:
+    dice = random.Random(5)
+    for _ in range(80):
+        x, y, z = (v + dice.gauss(0, 0.25) for v in atelier.running.rig.marks["stool"])
+        await atelier.do(do="subject", to=[x, y, max(0.3, z)])
+        await asyncio.sleep(0.01)
+    assert atelier.state["subject_seen"]["too_rough"]
+    await expect(phone.locator("#standing")).to_contain_text("Tracker too rough")
+    await expect(phone.locator("#limits")).to_contain_text("too rough to follow")
+
+
+async def test_what_is_out_of_reach_is_said_with_what_would_help(phone: Page, atelier: Studio) -> None:
+    await atelier.do(do="expose", by=3)
+    await expect(phone.locator("#standing")).to_contain_text("at full")
+    await expect(phone.locator("#exposure .beside")).to_contain_text("too dark")
+    await expect(phone.locator("#limits")).to_contain_text("is at its full light")
+    await expect(phone.locator("#remedies li").first).to_contain_text(
+        re.compile(r"Leaves \d\.\d\d stops? of error")
+    )
+
+
+async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> None:
+    await atelier.do(do="trim", role="fill", by=-0.7)
+    state = await atelier.until(lambda s: bool(s["trims"]) and s["settled"])
+    for name, value in (
+        ("#ratio .value", state["achieved"]["ratio"]),
+        (".face-ratio", state["face"]["ratio"]),
+    ):
+        await expect(phone.locator(name)).to_have_text(f"{value:.2f}:1")
+    first = phone.locator("#heads tbody tr").first
+    key = state["heads"][0]
+    await expect(first.locator(".lux")).to_have_text(f"{key['lux']:.0f} lx")
+    await expect(first.locator(".to-full")).to_contain_text(f"{-math.log2(key['output']):.1f}")
