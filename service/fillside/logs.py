@@ -8,14 +8,14 @@ import sys
 
 class _Plain(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
-        text = super().format(record)
-        return text if record.levelno <= logging.INFO else f"{record.levelname.lower()}: {text}"
+        word = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
+        return f"fillside: {word}{super().format(record)}"
 
 
 def log_to_stderr(level: int = logging.INFO) -> None:
     """Send every message of Fillside and its drivers to stderr."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(_Plain("fillside: %(message)s"))
+    handler.setFormatter(_Plain("%(message)s"))
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)
