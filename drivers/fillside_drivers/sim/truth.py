@@ -41,6 +41,7 @@ class SimHead:
         axis: direction it shines in, any length above 0.
         intensity_cd: on the axis at full, cold, before `output_factor`.
         spread: the m of cos^m.
+        profile: angles from the axis [degrees] and intensities over that on the axis, in place of cos^m.
         diameter_m: of the effective source; 0 for a point.
         setback_m: how far the effective source sits behind `position`, along the axis.
         output_factor: real light over `intensity_cd`.
@@ -59,6 +60,7 @@ class SimHead:
     axis: Vector
     intensity_cd: float
     spread: float = 1.0
+    profile: CurvePoints | None = None
     diameter_m: float = 0.0
     setback_m: float = 0.0
     output_factor: float = 1.0
@@ -169,6 +171,14 @@ def direct_lux(head: SimHead, receptor: Receptor, at: Sequence[float], facing: F
     leaving = direction @ unit(head.axis)
     arriving = -(direction @ facing)
     taken = np.maximum(arriving, 0.0) if receptor == "flat" else (1 + arriving) / 2
-    emitted = np.where(leaving > 0, np.maximum(leaving, 1e-300) ** head.spread, 0.0)
+    emitted = np.where(leaving > 0, _spread(head, np.maximum(leaving, 1e-300)), 0.0)
     lux = float(np.sum(shares * emitted * taken / squared))
     return head.intensity_cd * head.output_factor * lux
+
+
+def _spread(head: SimHead, cosine: FloatArray) -> FloatArray:
+    if head.profile is None:
+        power: FloatArray = cosine**head.spread
+        return power
+    angles, relative = head.profile
+    return np.interp(np.degrees(np.arccos(np.minimum(cosine, 1.0))), angles, relative, right=0.0)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from fillside.rig.model import CurveTable, Head, Rig
 from fillside_drivers.sim.options import SimDrive, SimOptions
-from fillside_drivers.sim.truth import CurveName, SimHead, SimTruth, direct_lux, unit
+from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth, direct_lux, unit
 
 WITHIN_STOPS = 0.15
 
@@ -37,6 +37,7 @@ def _sim_head(rig: Rig, head: Head) -> SimHead:
         axis=(axis[0], axis[1], axis[2]),
         intensity_cd=head.intensity_cd,
         spread=head.modifier.spread_exponent,
+        profile=_profile(head),
         diameter_m=head.modifier.diameter if truth.diameter is None else truth.diameter,
         setback_m=truth.setback,
         output_factor=truth.output_factor,
@@ -48,6 +49,12 @@ def _sim_head(rig: Rig, head: Head) -> SimHead:
         warm_factor=truth.warm_factor,
         warm_up_s=truth.warm_up_s,
         fixed=head.dimming.fixed,
+    )
+
+
+def _profile(head: Head) -> CurvePoints | None:
+    return (
+        None if head.table is None else (head.table.distribution.angles_deg, head.table.distribution.relative)
     )
 
 

@@ -16,7 +16,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.photometry.distribution import Tabled
 from fillside.photometry.quadrature import chords, half_disc, legendre
+from fillside.photometry.rings import cut_disc, whole_disc
 
 FloatArray = NDArray[np.float64]
 Nodes = tuple[int, int]
@@ -66,7 +68,7 @@ _NODES_NOT_WORTH_A_PASS = 1 << 13
 def relative_intensity(spread: FloatArray, cosine_squared: FloatArray) -> FloatArray:
     """I(theta) / I(0) = cos^spread theta, from the square of the cosine, above 0.
 
-    Everything that asks how a head spreads its light asks here.
+    Everything that asks how a head without a table spreads its light asks here; a table is its own answer.
     """
     shape: FloatArray = np.log(cosine_squared)
     shape *= 0.5 * spread
@@ -79,16 +81,24 @@ class DiscsSeen:
 
     `height` is how far the place lies in front of the disc's plane [m, above 0]; `offset` how far the foot
     of that perpendicular lies from the disc's centre [m]; `radius` the disc's [m]; `spread` the exponent of
-    its cosine.
+    its cosine, `tabled` which discs have a table in its place.
     """
 
     height: FloatArray
     offset: FloatArray
     radius: FloatArray
     spread: FloatArray
+    tabled: Tabled | None = None
 
     def take(self, chosen: Chosen) -> DiscsSeen:
-        return DiscsSeen(self.height[chosen], self.offset[chosen], self.radius[chosen], self.spread[chosen])
+        tabled = None if self.tabled is None else self.tabled.take(chosen)
+        return DiscsSeen(
+            self.height[chosen], self.offset[chosen], self.radius[chosen], self.spread[chosen], tabled
+        )
+
+    def sizes_of(self, i: int) -> tuple[float, float, float]:
+        """Height, offset and radius of one disc [m]."""
+        return float(self.height[i]), float(self.offset[i]), float(self.radius[i])
 
     def steepness(self) -> FloatArray:
         """How hard each disc is to integrate: ln of its most light over its least, raised for near discs.
@@ -115,6 +125,9 @@ def whole_disc_means(discs: DiscsSeen) -> FloatArray:
     means = np.empty((3, len(discs.height)))
     for nodes, chosen in _by_steepness(discs.steepness(), WHOLE_DISC_RULES):
         means[:, chosen] = _whole(nodes, discs.take(chosen))
+    if discs.tabled is not None:
+        for i, table in discs.tabled.each():
+            means[:, i] = whole_disc(*discs.sizes_of(i), table)
     return means
 
 
@@ -128,6 +141,9 @@ def cut_disc_means(discs: DiscsSeen, ahead: FloatArray, lean: FloatArray, uphill
     means = np.empty(len(ahead))
     for nodes, chosen in _by_steepness(discs.steepness(), CUT_DISC_RULES):
         means[chosen] = _cut(nodes, discs.take(chosen), ahead[chosen], lean[chosen], uphill[chosen])
+    if discs.tabled is not None:
+        for i, table in discs.tabled.each():
+            means[i] = cut_disc(*discs.sizes_of(i), table, float(ahead[i]), float(lean[i]), float(uphill[i]))
     return means
 
 

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.rig.cautions import GAS_LAMPS, camera_advice, cautions
 from fillside.rig.door_checks import door_warnings, doors_said
+from fillside.rig.lamp_warnings import lamp_table_warnings
 from fillside.rig.model import (
     DEFAULT_RELATIVE_STOPS,
     FARTHEST_M,
@@ -115,12 +116,18 @@ def _understood(rig: Rig, head: Head) -> HeadUnderstood:
         side_deg=side,
         up_deg=up,
         intensity_cd=head.intensity_cd,
-        intensity_from="the file" if head.intensity is not None else "lamp and modifier",
+        intensity_from=_intensity_from(head),
         curve="table" if isinstance(curve, CurveTable) else curve,
         floor=head.dimming.floor,
         driver=None if head.drive is None else head.drive.driver,
         full_scale=rig.full_scale_of(head),
     )
+
+
+def _intensity_from(head: Head) -> str:
+    if head.intensity is not None:
+        return "the file"
+    return "lamp and modifier" if head.table is None else "photometric file"
 
 
 def _bearing(rig: Rig, head: Head) -> tuple[float, float]:
@@ -137,6 +144,7 @@ def warnings(rig: Rig) -> Iterator[Warned]:
     yield from _balance_warnings(rig)
     for head in rig.heads:
         yield from _light_warnings(head)
+        yield from (Warned(key=key, says=says) for key, says in lamp_table_warnings(head))
         yield from _dimming_warnings(head)
         yield from _place_warnings(rig, head)
     used = {head.drive.driver for head in rig.heads if head.drive is not None}
@@ -192,7 +200,7 @@ def _light_warnings(head: Head) -> Iterator[Warned]:
                 f"{'over' if stops > 0 else 'under'} the {computed:.0f} cd that lamp and modifier promise; "
                 "the stated value is used",
             )
-    silent = modifier.efficiency is None and modifier.loss is None
+    silent = modifier.efficiency is None and modifier.loss is None and modifier.photometry is None
     if head.intensity is None and silent and modifier.kind != "bare":
         yield Warned(
             key=f"{key}.modifier",

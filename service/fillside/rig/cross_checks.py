@@ -54,6 +54,10 @@ def _heads(rig: Rig) -> Iterator[Problem]:
     for i, head in enumerate(rig.heads):
         if isinstance(head.aim, str) and head.aim not in rig.marks:
             yield Problem(("heads", i, "aim"), _no_mark(head.aim, rig))
+        for part, table in (("lamp", head.lamp), ("modifier", head.modifier)):
+            if table is not None and isinstance(table.photometry, str):
+                why = f'"{table.photometry}" was not read; a rig file that names files is read from disk'
+                yield Problem(("heads", i, part, "photometry"), why)
         if head.drive is not None and head.drive.driver not in rig.drivers:
             name = head.drive.driver
             hint = did_you_mean(name, rig.drivers, "[drivers.NAME] table")

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from fillside.rig.lamp_table import LAMP_FILE_WORDS, LampFile, LampTable
 from fillside.rig.terms import Flag, MisfitError, Name, Number, Part, Point, Whole
 
 BALANCED_ROLES = ("key", "fill")
@@ -27,6 +28,7 @@ class Lamp(Part):
         default=None, description="electrical power of one lamp in watts, such as 30"
     )
     dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
+    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
 
 
 class Modifier(Part):
@@ -52,9 +54,13 @@ class Modifier(Part):
     max_watts: Annotated[Number, Field(gt=0, le=20_000)] | None = Field(
         default=None, description="the most lamp power the modifier is marked for, in watts"
     )
+    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
 
     @model_validator(mode="after")
     def _one_of_each(self) -> Self:
+        for key in ("spread", "beam", "efficiency", "loss"):
+            if self.photometry is not None and getattr(self, key) is not None:
+                raise MisfitError(key, f"the photometric file was measured with it; leave {key} out")
         if self.efficiency is not None and self.loss is not None:
             raise MisfitError("loss", "give efficiency or loss, not both")
         if self.spread is not None and self.beam is not None:
@@ -170,13 +176,31 @@ class Head(Part):
             )
         if self.role in known and self.holds_like is not None and self.role != "hair":
             raise MisfitError("holds_like", f'role "{self.role}" has its own rule; leave holds_like out')
-        if self.intensity is None and (self.lamp is None or self.lamp.lumens is None):
+        if self.intensity is None and not self._light_is_known:
             raise ValueError("give intensity in cd, or lamp.lumens to work it out from")
         if self.role == "background" and not isinstance(self.aim, tuple):
             raise MisfitError(
                 "aim", "a background head must give the point it lights, as aim = [x, y, z] in metres"
             )
+        self._one_table()
         return self._electrics()
+
+    @property
+    def _light_is_known(self) -> bool:
+        lamp = self.lamp
+        of_lamp = lamp is not None and (lamp.lumens is not None or lamp.photometry is not None)
+        return of_lamp or self.modifier.photometry is not None
+
+    def _one_table(self) -> None:
+        if self.lamp is None or self.lamp.photometry is None:
+            return
+        if self.modifier.photometry is not None:
+            raise MisfitError("lamp.photometry", "give photometry of the lamp or of the modifier, not both")
+        for key in ("spread", "beam"):
+            if getattr(self.modifier, key) is not None:
+                raise MisfitError(
+                    f"modifier.{key}", "lamp.photometry says how the light spreads; leave one of them out"
+                )
 
     def _electrics(self) -> Self:
         if self.dimming.fixed and self.drive is not None:
@@ -206,18 +230,35 @@ class Head(Part):
         return None if self.lamp is None or self.lamp.watts is None else self.lamp.watts * self.lamp.count
 
     @property
+    def table(self) -> LampTable | None:
+        """How the light spreads, where a photometric file says it in place of the modifier's spread."""
+        of_lamp = None if self.lamp is None else self.lamp.photometry
+        found = of_lamp if self.modifier.photometry is None else self.modifier.photometry
+        return found if isinstance(found, LampTable) else None
+
+    @property
     def computed_intensity_cd(self) -> float | None:
-        """I0 = lumens x count x efficiency x (spread + 1) / 2 pi, in cd; None without lumens."""
-        if self.lamp is None or self.lamp.lumens is None:
+        """The intensity on the axis from lamp and modifier, in cd; None where they leave it open.
+
+        I0 = lumens x count x efficiency x (spread + 1) / 2 pi, or the photometric file's for one lamp times
+        count, by lumens over the file's own where both are stated, times the modifier's efficiency.
+        """
+        lumens = None if self.lamp is None else self.lamp.lumens
+        count = 1 if self.lamp is None else self.lamp.count
+        table = self.table
+        if table is not None:
+            share = 1.0 if lumens is None or table.lamp_lumens is None else lumens / table.lamp_lumens
+            return table.axis_cd * share * count * self.modifier.transmission
+        if lumens is None:
             return None
-        flux_lm = self.lamp.lumens * self.lamp.count * self.modifier.transmission
+        flux_lm = lumens * count * self.modifier.transmission
         return flux_lm * (self.modifier.spread_exponent + 1) / (2 * math.pi)
 
     @property
     def intensity_cd(self) -> float:
         """The intensity on the axis at full, in cd: as stated, else worked out from lamp and modifier."""
         value = self.computed_intensity_cd if self.intensity is None else self.intensity
-        assert value is not None, "a head without intensity has lumens"
+        assert value is not None, "a head without intensity has lumens or a photometric file"
         return value
 
     @property

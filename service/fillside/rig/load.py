@@ -13,6 +13,7 @@ from typing import Any
 
 from fillside.rig.build import build_rig
 from fillside.rig.model import Rig
+from fillside.rig.neighbours import NeighbourError, Read, with_neighbours
 from fillside.rig.places import Places
 from fillside.rig.problems import Path, Problem, RigError, dotted
 from fillside.rig.wiring import Kinds
@@ -21,6 +22,8 @@ __all__ = ["LARGEST_BYTES", "RigError", "load_rig", "load_rig_text"]
 
 LARGEST_BYTES = 2 * 1024 * 1024
 """A rig file is not larger; the heads of a whole opera house need half of it."""
+LARGEST_NEIGHBOUR_BYTES = 64 * 1024 * 1024
+"""A file that a rig file names is not larger; descriptions of lamps carry pictures and models."""
 MOST_KEYS = 1000
 """A table of a rig file has no more keys; the parser that knows places grows slow with their square."""
 
@@ -56,42 +59,68 @@ def load_rig(path: str | pathlib.Path, *, kinds: Kinds | None = None) -> Rig:
 
         kinds = all_kinds()
     source = str(path)
-    return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds)
+    folder = pathlib.Path(path).parent
+
+    def read(name: str) -> bytes:
+        return _neighbour(folder / name)
+
+    return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds, read=read)
 
 
-def load_rig_text(text: str, *, source: str = "rig.toml", kinds: Kinds | None) -> Rig:
+def load_rig_text(
+    text: str, *, source: str = "rig.toml", kinds: Kinds | None, read: Read | None = None
+) -> Rig:
     """The rig that a TOML text describes; with `kinds` None the drivers' own keys are not checked.
 
-    Raises RigError, and nothing else whatever the text, with the first problem by line.
+    `read` gives the files that the text names; without it such a text is no sound rig. Raises RigError, and
+    nothing else whatever the text, with the first problem by line.
     """
     text = text.removeprefix("\ufeff")
     if not text.strip():
         raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
-    rig, problems = build_rig(data, kinds)
-    if rig is None:
+    whole, problems = (data, []) if read is None else with_neighbours(data, read)
+    rig, others = build_rig(whole, kinds)
+    told = {problem.path for problem in problems}
+    problems += [problem for problem in others if problem.path not in told]
+    if rig is None or problems:
         raise _first(problems, data, text, source)
     return rig
 
 
 def _bytes(source: str) -> bytes:
     try:
-        with open(source, "rb") as file:
-            raw = file.read(LARGEST_BYTES + 1)
-    except FileNotFoundError:
-        raise RigError("there is no such file", source=source) from None
-    except IsADirectoryError:
-        raise RigError("is a folder; give the rig file in it", source=source) from None
-    except PermissionError:
-        raise RigError("may not be read by this user; see the file's permissions", source=source) from None
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise RigError(f"cannot be read: {why}", source=source) from None
+        raw = _raw(source, LARGEST_BYTES, "the rig file")
+    except NeighbourError as error:
+        raise RigError(str(error), source=source) from None
     if len(raw) > LARGEST_BYTES:
         most = LARGEST_BYTES // 1024 // 1024
         raise RigError(f"is larger than {most} MiB, so it is no rig file", source=source)
     return raw
+
+
+def _neighbour(path: pathlib.Path) -> bytes:
+    raw = _raw(str(path), LARGEST_NEIGHBOUR_BYTES)
+    if len(raw) > LARGEST_NEIGHBOUR_BYTES:
+        raise NeighbourError(f"is larger than {LARGEST_NEIGHBOUR_BYTES // 1024 // 1024} MiB")
+    return raw
+
+
+def _raw(source: str, most: int, wanted: str = "the file") -> bytes:
+    """The first `most` bytes of a file, and one more if there are more."""
+    try:
+        with open(source, "rb") as file:
+            return file.read(most + 1)
+    except FileNotFoundError:
+        raise NeighbourError("there is no such file") from None
+    except IsADirectoryError:
+        raise NeighbourError(f"is a folder; give {wanted} in it") from None
+    except PermissionError:
+        raise NeighbourError("may not be read by this user; see the file's permissions") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise NeighbourError(f"cannot be read: {why}") from None
 
 
 def _text(raw: bytes, source: str) -> str:

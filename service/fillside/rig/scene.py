@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.photometry.dimming import Curve, curve
+from fillside.photometry.distribution import Tabled
 from fillside.photometry.source import Sources
 from fillside.rig.calibrated import CalibratedHead, Calibration
 from fillside.rig.model import CurveTable, Head, Point, Rig
@@ -95,6 +96,7 @@ def _sources(rig: Rig, read: list[CalibratedHead]) -> Sources:
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
         bounce=np.array([_stated(own.bounce, head.bounce) for head, own in pairs]),
+        tabled=Tabled.of([None if head.table is None else head.table.distribution for head in rig.heads]),
     )
 
 

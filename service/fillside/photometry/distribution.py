@@ -1,0 +1,114 @@
+"""A head's light off its axis as a table, turned about the axis, in place of a power of the cosine.
+
+A photometric file lists intensities over many planes through the axis; here they are one table, the mean of
+the planes, since a lamp on a stand is turned about its axis as it comes.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+Chosen = slice | IntArray | BoolArray
+
+
+@dataclass(frozen=True)
+class Distribution:
+    """Intensity over the intensity on the axis, by the angle from the axis; equal and hashable by value.
+
+    `angles_deg` rise strictly from 0 and end at 180 or before, two or more; `relative` are as many numbers,
+    0 or more, the first of them 1. Between its angles the table is straight in the angle; beyond the last
+    there is no light. Raises ValueError where that is not so.
+
+    >>> matt = Distribution((0.0, 60.0, 90.0), (1.0, 0.5, 0.0))
+    >>> float(matt.at_cosine_squared(np.array(0.25))), round(matt.at_deg(30.0), 12)
+    (0.5, 0.75)
+    """
+
+    angles_deg: tuple[float, ...]
+    relative: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        angles, relative = tuple(map(float, self.angles_deg)), tuple(map(float, self.relative))
+        if len(angles) != len(relative) or len(angles) < 2:
+            raise ValueError("angles and intensities must be equally many, two or more")
+        if not all(map(math.isfinite, (*angles, *relative))) or min(relative) < 0:
+            raise ValueError("angles and intensities must be finite, intensities 0 or more")
+        if angles[0] != 0 or angles[-1] > 180 or any(b <= a for a, b in itertools.pairwise(angles)):
+            raise ValueError("angles must start at 0 and rise strictly, to 180 degrees at most")
+        if relative[0] != 1:
+            raise ValueError("the intensity at angle 0 must be 1, that of the axis")
+        object.__setattr__(self, "angles_deg", angles)
+        object.__setattr__(self, "relative", relative)
+
+    def at_deg(self, angle_deg: float) -> float:
+        """Relative intensity at an angle from the axis [degrees], 0 to 180."""
+        return float(np.interp(angle_deg, self.angles_deg, self.relative, right=0.0))
+
+    def at_cosine_squared(self, cosine_squared: FloatArray) -> FloatArray:
+        """Relative intensity forward of the disc's plane, from the square of the cosine, 0 to 1."""
+        angle = np.arccos(np.sqrt(np.minimum(cosine_squared, 1.0)))
+        return np.interp(angle, *self._radians, right=0.0)
+
+    @cached_property
+    def tangents(self) -> FloatArray:
+        """Tangents of the angles between 0 and 90 degrees, where the table bends."""
+        return np.tan(np.radians([angle for angle in self.angles_deg if 0 < angle < 90]))
+
+    @cached_property
+    def _radians(self) -> tuple[FloatArray, FloatArray]:
+        return np.radians(self.angles_deg), np.array(self.relative)
+
+    def flux_lm_per_cd(self, from_deg: float = 0.0, to_deg: float = 180.0) -> float:
+        """Light within two angles from the axis, in lumens for each candela on the axis.
+
+        Zonal sum: each zone's solid angle 2 pi (cos a - cos b) times the mean of the intensities at its ends
+        (the zonal constants of IES practice, from memory).
+
+        >>> round(Distribution((0.0, 90.0), (1.0, 0.0)).flux_lm_per_cd(), 4)
+        3.1416
+        """
+        inner = [angle for angle in self.angles_deg if from_deg < angle < to_deg]
+        edges = np.array([from_deg, *inner, min(to_deg, self.angles_deg[-1])])
+        if edges[-1] <= edges[0]:
+            return 0.0
+        intensity = np.interp(edges, self.angles_deg, self.relative)
+        zones = -np.diff(np.cos(np.radians(edges)))
+        return float(2 * math.pi * zones @ (intensity[:-1] + intensity[1:]) / 2)
+
+
+@dataclass(frozen=True, eq=False)
+class Tabled:
+    """Which of n heads have a table: `which` (n,) is a place in `tables`, or -1 for cos^spread."""
+
+    which: IntArray
+    tables: tuple[Distribution, ...]
+
+    @classmethod
+    def of(cls, distributions: Sequence[Distribution | None]) -> Self | None:
+        """For heads in that order; None when none of them has a table."""
+        tables = tuple(table for table in distributions if table is not None)
+        if not tables:
+            return None
+        has = np.array([table is not None for table in distributions])
+        return cls(np.where(has, np.cumsum(has) - 1, -1).astype(np.intp), tables)
+
+    def take(self, chosen: Chosen) -> Tabled | None:
+        """Only the heads chosen; None when none of them has a table."""
+        which = self.which[chosen]
+        return Tabled(which, self.tables) if (which >= 0).any() else None
+
+    def each(self) -> Iterator[tuple[int, Distribution]]:
+        """The heads that have a table, by their place, with it."""
+        for i in np.flatnonzero(self.which >= 0).tolist():
+            yield i, self.tables[self.which[i]]

@@ -1,0 +1,1 @@
+"""Photometric files: how a lamp's light spreads, as its maker's laboratory measured it. Codecs only."""

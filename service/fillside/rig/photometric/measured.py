@@ -1,0 +1,109 @@
+"""What a photometric file says, and its many planes made into one table of the light off the axis.
+
+PhotometricFileError    a file that cannot be used: what is wrong, and in which line
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+_NEAR_DEG = 0.01
+_WHOLE_TURNS_DEG = (90.0, 180.0, 360.0)
+"""Sectors that stand for the whole turn: what is mirrored has the same mean."""
+_IN_THE_BEAM = 0.5
+"""The beam is where the mean intensity is at least this share of that on the axis."""
+
+
+class PhotometricFileError(ValueError):
+    """A photometric file that cannot be used; `line` counts from 1, None for the file as a whole."""
+
+    def __init__(self, message: str, line: int | None = None) -> None:
+        super().__init__(message if line is None else f"line {line}: {message}")
+        self.message, self.line = message, line
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One photometric file.
+
+    `angles_deg` (v,) are from the axis of the light, from 0; `planes_deg` (h,) turn about it; `candela`
+    (h, v) is at `lamp_lumens` of bare lamp light, or at the lamp's own if that is None (absolute
+    photometry). `said_lumens` is the light that leaves in all by the file's own words, `opening_m` the
+    diameter of a disc as large as the luminous opening; None where the file is silent.
+    """
+
+    angles_deg: tuple[float, ...]
+    planes_deg: tuple[float, ...]
+    candela: FloatArray
+    lamp_lumens: float | None = None
+    said_lumens: float | None = None
+    opening_m: float | None = None
+
+    def mean_candela(self) -> FloatArray:
+        """The intensities turned about the axis (v,): the mean over a whole turn.
+
+        Raises PhotometricFileError where planes are missing from the turn, or the axis has no light.
+        """
+        mean: FloatArray = plane_weights(self.planes_deg) @ self.candela
+        if not mean[0] > 0:
+            raise PhotometricFileError(
+                "there is no light at vertical angle 0, which is where the head is aimed; a file of a lamp "
+                "that lights upward or sideways cannot stand for a head"
+            )
+        return mean
+
+    def uneven_stops(self) -> float:
+        """How far a plane is from the mean in the beam, at most, in stops."""
+        mean = self.mean_candela()
+        beam = mean >= _IN_THE_BEAM * mean[0]
+        planes = np.maximum(self.candela[:, beam], 1e-6 * mean[0])
+        return float(np.abs(np.log2(planes / mean[beam])).max())
+
+
+def plane_weights(planes_deg: Sequence[float]) -> FloatArray:
+    """The share of the whole turn that each plane stands for (h,), straight between planes.
+
+    One plane is light that is the same all round; planes over 90 or 180 degrees are mirrored on.
+
+    >>> plane_weights([0.0, 45.0, 90.0]).tolist()
+    [0.25, 0.5, 0.25]
+    >>> plane_weights([0.0, 90.0, 180.0, 270.0]).tolist()
+    [0.25, 0.25, 0.25, 0.25]
+    """
+    planes = np.asarray(planes_deg, dtype=float)
+    if len(planes) == 1:
+        return np.ones(1)
+    gaps = np.diff(planes)
+    span = float(planes[-1] - planes[0])
+    if any(math.isclose(span, turn, abs_tol=_NEAR_DEG) for turn in _WHOLE_TURNS_DEG):
+        return _halves_of_gaps(gaps, 0.0) / span
+    last = 360.0 - span
+    if not 0 < last <= 1.5 * gaps.max():
+        raise PhotometricFileError(
+            f"the planes go from {planes[0]:g} to {planes[-1]:g} degrees; they must cover 90, 180 or 360"
+        )
+    return _halves_of_gaps(gaps, last) / 360.0
+
+
+def _halves_of_gaps(gaps: FloatArray, at_the_ends: float) -> FloatArray:
+    """Half of the gaps on both sides of each plane, degrees."""
+    halves: FloatArray = (np.append(gaps, at_the_ends) + np.insert(gaps, 0, at_the_ends)) / 2
+    return halves
+
+
+def opening_diameter_m(length_m: float, width_m: float) -> float | None:
+    """The diameter of a disc as large as an opening; a width of 0 says that `length_m` is a diameter.
+
+    >>> round(opening_diameter_m(1.0, 1.0), 4)
+    1.1284
+    """
+    if length_m <= 0:
+        return None
+    return length_m if width_m <= 0 else math.sqrt(4 / math.pi * length_m * width_m)

@@ -1,0 +1,73 @@
+"""Numbers of a text file, one after the other, each with the line it stands in."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from fillside.rig.photometric.measured import PhotometricFileError
+
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+LONGEST_SHOWN = 24
+LARGEST = 1e9
+"""No lamp has more of anything; products of what is read here stay finite."""
+
+Word = tuple[str, int]
+
+
+def number(text: str, line: int, what: str) -> float:
+    """The number a text is, up to `LARGEST`; PhotometricFileError naming `what` otherwise."""
+    if _NUMBER.fullmatch(text) and abs(value := float(text)) <= LARGEST:
+        return value
+    shown = text if len(text) <= LONGEST_SHOWN else text[:LONGEST_SHOWN] + "…"
+    raise PhotometricFileError(f"{what} must be a number, not {shown!r}", line)
+
+
+class Numbers:
+    """Takes words in order as numbers; `line` is that of the word taken last."""
+
+    def __init__(self, words: Iterable[Word], line: int) -> None:
+        self._words = iter(words)
+        self.line = line
+
+    def take(self, what: str) -> float:
+        """The next number; `what` it should be is said where it is not."""
+        text, self.line = next(self._words, ("", self.line))
+        if not text:
+            raise PhotometricFileError(f"the file ends here, but {what} should follow", self.line)
+        return number(text, self.line, what)
+
+    def whole(self, what: str, least: int, most: int) -> int:
+        """The next number, a whole one within bounds."""
+        value = self.take(what)
+        if not (value.is_integer() and least <= value <= most):
+            raise PhotometricFileError(
+                f"{what} must be a whole number from {least} to {most}, not {value:g}", self.line
+            )
+        return int(value)
+
+    def several(self, count: int, what: str) -> list[float]:
+        """So many numbers."""
+        return [self.take(what) for _ in range(count)]
+
+    def rising(self, count: int, what: str, most: float) -> list[float]:
+        """So many numbers from 0 to `most`, each above the one before."""
+        found: list[float] = []
+        for _ in range(count):
+            value = self.take(what)
+            if not 0 <= value <= most:
+                raise PhotometricFileError(f"{what} must be from 0 to {most:g}, not {value:g}", self.line)
+            if found and value <= found[-1]:
+                raise PhotometricFileError(f"{what}s must rise; {value:g} follows {found[-1]:g}", self.line)
+            found.append(value)
+        return found
+
+    def intensities(self, count: int) -> list[float]:
+        """So many luminous intensities, 0 or more."""
+        found = []
+        for _ in range(count):
+            value = self.take("a luminous intensity")
+            if value < 0:
+                raise PhotometricFileError(f"a luminous intensity cannot be {value:g}", self.line)
+            found.append(value)
+        return found
