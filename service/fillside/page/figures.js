@@ -64,7 +64,12 @@ function showFace(face) {
 function showStanding({ state, heads, uncertainty }) {
   const atLimit = heads.filter((head) => head.at_limit && head.works);
   const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
-  const unwell = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
+  const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
+  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
+  const unwell = [
+    ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
+    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
+  ];
   const rough = state.subject_seen.too_rough;
   const bound = state.limits.find((one) => one.head === null);
   const lines = [
@@ -78,7 +83,7 @@ function showStanding({ state, heads, uncertainty }) {
       key: "health",
       sign: unwell.length || rough ? "✕" : "✓",
       text: unwell.length
-        ? shortList(unwell.map(([name, driver]) => `${name} ${driver.state}`))
+        ? shortList(unwell)
         : rough
           ? "Tracker too rough"
           : "All wires well",

@@ -17,13 +17,20 @@ export function showHeads({ heads, ringLux }) {
     say(part("unsure"), head.sigmaStops === null ? "" : `±${words.stops(head.sigmaStops, false)}`);
     say(part("to-full"), head.works ? margin(head.toFull, head.at_limit === "full", "full") : "–");
     say(part("to-floor"), head.works ? margin(head.toFloor, head.at_limit === "floor", "floor") : "–");
-    mark(row, "data-off", head.works && !head.at_limit ? null : "true");
+    say(part("health"), healthOf(head));
+    mark(row, "data-off", head.health === "ok" && !head.at_limit ? null : "true");
   }
 }
 
 function lightOf(head) {
   if (!head.works) return "✕ lost";
   return head.output > 0 ? words.light(head.lux, settings.units) : "out";
+}
+
+function healthOf(head) {
+  if (head.health === "late") return "◔ late";
+  if (head.health !== "disobeying") return "";
+  return head.says_level === null ? "▲ disobeys" : `▲ says it is at ${words.fixed(100 * head.says_level, 0)} %`;
 }
 
 function beside(head, ringLux) {
@@ -44,7 +51,7 @@ function makeRow() {
     "tr",
     {},
     make("th", { scope: "row" }, span("name"), make("span", { class: "soft small where" }, span("role"), span("from"))),
-    cell(span("lux"), make("span", { class: "over soft small" }), make("span", { class: "unsure soft small" })),
+    cell(span("lux"), make("span", { class: "over soft small" }), make("span", { class: "unsure soft small" }), make("span", { class: "health small" })),
     cell(span("to-full")),
     cell(span("to-floor")),
   );

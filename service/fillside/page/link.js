@@ -1,8 +1,8 @@
 // The connection to the daemon: the state as it changes, and orders. It comes back by itself.
 //
 // It is "asking" (no answer yet), "live", "lost" (no answer; tried again ever more slowly, and at once when the
-// browser says that the network or the page is back), "key" (the daemon wants a key, or another one) or "full" (it
-// lets nobody more in for now). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.
+// browser says that the network or the page is back), "key" (the daemon wants a key, or another one), "full" (it lets
+// nobody more in for now) or "ill" (it answers, but only that it failed). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.
 
 import { headers, protocols } from "./key.js";
 
@@ -14,7 +14,7 @@ const KEY_WAIT_MS = 20000;
 const SILENCE_MS = 12000;
 const ORDER_TIMEOUT_MS = 6000;
 const ASK_TIMEOUT_MS = 3000;
-const MEANS = { 401: "key", 403: "key", 429: "full", 503: "full" };
+const MEANS = { 401: "key", 403: "key", 429: "full", 500: "ill", 503: "full" };
 
 export class Link {
   #socket = null;
@@ -143,7 +143,7 @@ export async function ask(path, timeout, request = {}) {
   return { status: response.status, said, date: response.headers.get("Date") };
 }
 
-/** Why there is no connection: {is: "key" or "full", says}, or {} when nothing answers or nothing is wrong. */
+/** Why there is no connection: {is: "key", "full" or "ill", says}, or {} when nothing answers or nothing is wrong. */
 async function whyNot() {
   try {
     const { status, said } = await ask("/api/v1/state", ASK_TIMEOUT_MS);

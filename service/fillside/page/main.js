@@ -131,7 +131,7 @@ class Page {
     this.places.show(now);
     this.acts.show(now);
     showTrouble(now, (at) => this.#age(at));
-    this.strip.light({ at: this.#lightAt, changing: !state.settled, alone: state.alone });
+    this.strip.light({ at: this.#lightAt, changing: !state.settled, waits: state.waits, alone: state.alone });
     this.aloud.show(now);
   }
 }

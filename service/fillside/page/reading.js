@@ -30,6 +30,7 @@ function headsOf(state, room) {
     return {
       ...head,
       rule: fixed.rule,
+      health: head.state ?? (head.works ? "ok" : "lost"),
       dimmable: fixed.dimmable,
       sigmaStops: fixed.sigma_stops,
       fullLux: full,

@@ -4,11 +4,11 @@ import { byId, mark, say } from "./dom.js";
 import { askForKey } from "./settings.js";
 import * as words from "./words.js";
 
-const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕" };
+const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕", ill: "✕" };
 
 export class Strip {
   #how = { is: "asking", says: "", heard: null };
-  #light = { at: null, changing: false, alone: null };
+  #light = { at: null, changing: false, waits: false, alone: null };
 
   /** `retry()` connects again, `all()` brings all heads back. */
   constructor({ retry, all }) {
@@ -27,7 +27,7 @@ export class Strip {
     this.#tick();
   }
 
-  /** `at` is local time [ms] of the last change, null unknown; `changing` while it fades; `alone` the only head on. */
+  /** `at` is local time [ms] of the last change, null unknown; `changing` while it fades; `waits` so as not to flash; `alone` is lit. */
   light(light) {
     this.#light = light;
     this.#showAct();
@@ -35,7 +35,7 @@ export class Strip {
 
   #showAct() {
     const alone = this.#light.alone ? "All heads on" : "";
-    const text = { lost: "Try now", full: "Try now", key: "Enter a key", live: alone }[this.#how.is];
+    const text = { lost: "Try now", full: "Try now", ill: "Try now", key: "Enter a key", live: alone }[this.#how.is];
     const button = byId("link-act");
     mark(button, "hidden", text ? null : "");
     if (text) say(button, text);
@@ -54,6 +54,7 @@ export class Strip {
     if (is === "asking") return "Asking the daemon…";
     if (is === "key") return "Key not accepted";
     if (is === "full") return "Too many at the door";
+    if (is === "ill") return "The daemon failed; see its log";
     return says === "stopped" ? "The daemon was stopped" : "No answer, the light stays";
   }
 
@@ -61,7 +62,8 @@ export class Strip {
     if (this.#how.is === "asking") return "";
     if (this.#how.is === "key") return "Scan the code of fillside phone";
     if (this.#how.is !== "live") return this.#lastHeard();
-    const { at, changing } = this.#light;
+    const { at, changing, waits } = this.#light;
+    if (waits) return "Light waits, so as not to flash";
     if (changing) return "Light is changing";
     if (at === null) return "Light has not changed yet";
     return `Light changed ${words.ago(Math.max(0, (Date.now() - at) / 1000))}`;

@@ -26,12 +26,10 @@ function roughness({ jitter_m: jitter, jitter_stops: stops }) {
 }
 
 function showDrivers(state, age) {
-  const lines = Object.entries(state.drivers).map(([name, driver]) => ({
-    name,
-    says: driverSays(name, driver, age),
-    sign: SIGNS[driver.state] ?? "?",
-    off: driver.state !== "ok",
-  }));
+  const lines = Object.entries(state.drivers).flatMap(([name, driver]) => [
+    { name, says: driverSays(name, driver, age), sign: SIGNS[driver.state] ?? "?", off: driver.state !== "ok" },
+    ...(driver.notices ?? []).map((notice) => ({ says: `${name}: ${words.sentence(notice)}`, sign: "▲" })),
+  ]);
   fill("drivers", lines, "This rig has no wires.");
 }
 
@@ -39,8 +37,9 @@ function driverSays(name, driver, age) {
   const since = age(driver.since);
   const long = since === null ? "" : ` for ${words.span(since)}`;
   if (driver.state === "ok") return `${name}: well`;
-  if (driver.state === "late") return `${name}: late${long}; it is behind with what it should send`;
-  return `${name}: lost${long}; its heads keep the light they have, and it is tried again by itself`;
+  const why = driver.note ? ` (${driver.note})` : "";
+  if (driver.state === "late") return `${name}: late${long}${why}; it is behind with what it should send`;
+  return `${name}: lost${long}${why}; its heads keep the light they have, and it is tried again by itself`;
 }
 
 function fill(id, lines, otherwise) {

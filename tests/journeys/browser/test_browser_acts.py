@@ -155,9 +155,9 @@ async def test_dark_asks_where_no_finger_and_no_key_can_hold(phone: Page, atelie
 async def test_it_says_when_the_light_changed(phone: Page, atelier: Studio) -> None:
     await act(phone, "key 1/3 stop less").tap()
     await atelier.until(lambda s: bool(s["trims"]) and s["settled"])
-    await expect(phone.locator("#light-changed")).to_have_text(re.compile(r"Light changed 0\.\d s ago"))
-    said = float((await phone.locator("#light-changed").inner_text()).split()[2])
-    assert said == pytest.approx(time.time() - atelier.state["light_changed_at"], abs=1.0)
+    await expect(phone.locator("#light-changed")).to_have_text(re.compile(r"Light (is changing|changed 0)"))
+    await expect(phone.locator("#light-changed")).to_have_text(re.compile(r"Light changed [12]\.\d s ago"))
+    assert 0.9 < time.time() - atelier.state["light_changed_at"] < 4
 
 
 async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: Studio) -> None:
