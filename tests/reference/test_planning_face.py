@@ -167,8 +167,8 @@ def test_catch_light_on_axis_is_centred_and_above_is_at_twelve() -> None:
 
 def test_brow_and_head_hide_lights() -> None:
     # common practice, no source: a light about 60 degrees up leaves the eyes dark
-    assert light_in_eye(20, 65).hidden == "by the brow"
-    assert light_in_eye(150, 30).hidden == "behind the head"
+    assert light_in_eye(20, 65).hidden == "hidden by the brow"
+    assert light_in_eye(150, 30).hidden == "hidden behind the head"
     assert light_in_eye(20, 65, brow=80).seen
 
 

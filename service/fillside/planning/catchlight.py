@@ -17,6 +17,8 @@ CORNEA_RADIUS_MM = 7.8
 """Mean radius of the front of the human cornea (schematic eyes give 7.7 to 7.8 mm; from memory)."""
 IRIS_DIAMETER_MM = 11.7
 """Mean width of the visible cornea and iris (from memory)."""
+IRIS_EDGE_DEG = math.degrees(math.asin(IRIS_DIAMETER_MM / 2 / CORNEA_RADIUS_MM))
+"""How far the cornea's normal is turned at the edge of the iris, in degrees."""
 CENTRED_SHARE = 0.1
 """A catch-light nearer to the middle of the iris than this share of its radius is called centred."""
 
@@ -25,7 +27,13 @@ ASSUMES = (
     "lid and lashes, which hide the topmost part of the iris, are left out"
 )
 
-Hidden = Literal["by the brow", "behind the head", "off the iris", "it lights away from the face"]
+Hidden = Literal[
+    "hidden by the brow",
+    "hidden behind the head",
+    "off the iris",
+    "it lights away from the face",
+    "the camera does not see the eyes",
+]
 
 
 class CatchLight(Answer):
@@ -77,6 +85,23 @@ def clock_hours(right: float, up: float) -> float:
     return hours if hours > 1e-9 else 12.0
 
 
+def _hidden(
+    frame: Frame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
+) -> Hidden | None:
+    """What stands between a light that shines on the face and its image in the camera; None for nothing."""
+    azimuth, elevation = frame.angles_deg(to_light)
+    if float(to_camera @ frame.forward) <= 0:
+        return "the camera does not see the eyes"
+    if abs(azimuth) > 90:
+        return "hidden behind the head"
+    if elevation > brow_deg:
+        return "hidden by the brow"
+    if float(np.linalg.norm(to_light + to_camera)) < 1e-6:
+        return "off the iris"
+    off_deg = angle_between_deg(highlight_normal(to_light, to_camera), gaze)
+    return "off the iris" if off_deg > IRIS_EDGE_DEG else None
+
+
 def catch_light(
     name: str,
     centre: FloatArray,
@@ -95,18 +120,12 @@ def catch_light(
     """
     to_light, to_camera = unit(centre - frame.place), unit(camera - frame.place)
     gaze = unit(gaze_at - frame.place)
-    azimuth, elevation = frame.angles_deg(to_light)
-    normal = highlight_normal(to_light, to_camera)
-    edge = math.degrees(math.asin(IRIS_DIAMETER_MM / 2 / CORNEA_RADIUS_MM))
+    elevation = frame.angles_deg(to_light)[1]
     hidden: Hidden | None = None
     if float((frame.place - centre) @ axis) <= 0:
         hidden = "it lights away from the face"
-    elif abs(azimuth) > 90:
-        hidden = "behind the head"
-    elif elevation > brow_deg:
-        hidden = "by the brow"
-    elif angle_between_deg(normal, gaze) > edge:
-        hidden = "off the iris"
+    else:
+        hidden = _hidden(frame, to_light, to_camera, gaze, brow_deg)
     if hidden is not None:
         return CatchLight(
             head=name,
@@ -119,9 +138,9 @@ def catch_light(
             elevation_deg=elevation,
         )
     sideways = level_right(-to_camera)
-    off = normal - gaze
+    off = highlight_normal(to_light, to_camera) - gaze
     right, up = float(off @ sideways), float(off @ np.cross(sideways, -to_camera))
-    away = math.hypot(right, up) / math.sin(math.radians(edge))
+    away = math.hypot(right, up) / math.sin(math.radians(IRIS_EDGE_DEG))
     size = image_size_mm(diameter_m, float(np.linalg.norm(centre - frame.place)))
     return CatchLight(
         head=name,

@@ -25,7 +25,7 @@ from fillside.planning.reach import HeadMargin, ReachAnswer, head_margins, reach
 from fillside.planning.setup import Standing, standing
 from fillside.planning.softness import SoftnessAnswer, WallAnswer, softness, wall_light, wall_point
 from fillside.planning.wander import WanderAnswer, wander_answer
-from fillside.rig.model import Rig
+from fillside.rig.model import NEAREST_M, Rig
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -157,6 +157,8 @@ def _glasses(planned: Planned) -> tuple[GlassesAnswer, ...]:
     }
     for name, screen in rig.plan.screens.items():
         centre = np.asarray(screen.position)
+        if float(np.linalg.norm(place - centre)) < NEAREST_M:
+            continue
         discs[name] = Disc(centre, unit(place - centre), screen.diameter / 2)
     ceiling = rig.plan.ceiling
     highest = {} if ceiling is None else {"highest_m": ceiling}

@@ -30,7 +30,7 @@ USUAL: dict[str, Usual] = {
 """Efficiency and spread by kind: half to two stops lost (common practice, no source). A bare bulb lights all
 round, so half its light goes forward and evenly."""
 
-RINGS = 400
+RINGS, LEAST_CANOPY_M, FLATTEST_M = 400, 0.05, 1e-5
 DEEP = 0.22
 """Depth of an open umbrella over its diameter where only its size is known (common practice, no source)."""
 NEAR_CLOTH_M = 0.12
@@ -66,8 +66,8 @@ class Canopy:
     gathered: float = 1.0
 
     def __post_init__(self) -> None:
-        if not (0 < self.depth_m <= self.diameter_m and self.diameter_m > 0):
-            raise ValueError("a canopy has a diameter above 0 m and a depth above 0 m, at most its diameter")
+        if not (self.diameter_m >= LEAST_CANOPY_M and FLATTEST_M <= self.depth_m <= self.diameter_m):
+            raise ValueError("a canopy is 5 cm or more across, and deep, but not deeper than across")
 
     @property
     def radius_m(self) -> float:

@@ -154,7 +154,7 @@ def _softness(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
             continue
         equal, step = soft.equal, lengths.long(soft.equal.step_m)
         yield (
-            f"{soft.head}: as soft as a face of {lengths.long(equal.other_diameter_m)} at "
+            f"{soft.head}: as soft as a lit face of {lengths.long(equal.other_diameter_m)} at "
             f"{lengths.long(equal.other_distance_m)}; a step of {step} back costs "
             f"{show.stops(-equal.loses_stops, sign=False)} here and "
             f"{show.stops(-equal.other_loses_stops, sign=False)} there"
@@ -163,7 +163,7 @@ def _softness(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
 
 def _catch_light(eye: CatchLight) -> str:
     if not eye.seen or eye.size_mm is None or eye.iris_percent is None:
-        return f"{eye.head}: no catch-light, hidden {eye.hidden}" if eye.hidden else f"{eye.head}: none"
+        return f"{eye.head}: no catch-light: {eye.hidden or 'none'}"
     where = (
         "in the middle of the iris" if eye.clock_hours is None else f"at {_clock(eye.clock_hours)} o'clock"
     )

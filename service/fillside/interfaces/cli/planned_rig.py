@@ -120,7 +120,8 @@ def _lit(one: UmbrellaAnswer, face: LitFace, lengths: Lengths) -> Iterator[str]:
     if abs(even - stated) > DIFFERS_SHARE * max(stated, even):
         yield f"the rig file says {lengths.long(stated)}"
     if one.most_light_m is not None:
-        yield f"most light, if its cloth is shiny, with the lamp {lengths.long(one.most_light_m)} from the crown"
+        place = lengths.long(one.most_light_m)
+        yield f"most light, if its cloth is shiny, with the lamp {place} from the crown"
     if face.caution is not None:
         yield face.caution
 

@@ -128,6 +128,6 @@ def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
         if circuit.over:
             load, most = f"{circuit.load_watts:.0f} W", f"{circuit.most_watts:.0f} W"
             yield f"circuit {circuit.circuit} carries {load}; for hours at most {most}"
-    dark = [eye.head for eye in mark.catch_lights if eye.hidden == "by the brow"]
+    dark = [eye.head for eye in mark.catch_lights if eye.hidden == "hidden by the brow"]
     if dark:
         yield f"the brow hides {', '.join(dark)} from the eyes"

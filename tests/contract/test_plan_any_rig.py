@@ -1,0 +1,115 @@
+"""Whatever the rig, the plan is answered in finite numbers and the sheet is drawn."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+
+from fillside.interfaces.cli.planned import planned
+from fillside.interfaces.lengths import Lengths
+from fillside.interfaces.sheet.layout import lay_out
+from fillside.planning.plan import plan_rig
+from fillside.rig.build import build_rig
+from fillside.rig.model import Rig
+
+numbers = st.floats(-4, 4).map(lambda value: round(value, 3))
+heights = st.floats(0, 4).map(lambda value: round(value, 3))
+places = st.tuples(numbers, numbers, heights).map(list)
+
+
+@st.composite
+def heads(draw: st.DrawFn) -> list[dict[str, Any]]:
+    roles = draw(
+        st.lists(st.sampled_from(["key", "fill", "hair", "background", "work"]), min_size=1, max_size=5)
+    )
+    made = []
+    for i, role in enumerate(roles):
+        fixed = draw(st.booleans())
+        head: dict[str, Any] = {
+            "name": f"{role}-{i}",
+            "role": role,
+            "position": draw(places),
+            "intensity": draw(st.floats(1, 50_000)),
+            "modifier": {"diameter": draw(st.floats(0, 3)), "spread": draw(st.floats(0, 20))},
+            "lamp": {"kind": "led", "cct": draw(st.sampled_from([2700, 5600])), "watts": 40},
+            "dimming": {"curve": "fixed" if fixed else "square"},
+        }
+        if role == "background":
+            head["aim"] = draw(places)
+        if not fixed:
+            head["drive"] = {"driver": "wire", "bits": 16}
+        made.append(head)
+    return made
+
+
+@st.composite
+def rigs(draw: st.DrawFn) -> dict[str, Any]:
+    own = draw(heads())
+    glasses: dict[str, Any] = draw(st.sampled_from([{}, {"glasses": {}}]))
+    return {
+        "rig": {"name": "any"},
+        "camera": {"position": draw(places), "iso": 400, "shutter": "1/60", "aperture": 2.8, "fps": 24},
+        "marks": {"here": draw(places), "there": draw(places)},
+        "subject": {"looks": draw(st.sampled_from(["camera", "here", "there"]))},
+        "balance": {"ratio": 3.0, "exposure": draw(st.floats(1, 5000)), "read_as": "face"},
+        "ambient": {"lux": draw(st.sampled_from([0.0, 20.0]))},
+        "heads": own,
+        "drivers": {"wire": {"kind": "sim"}},
+        "plan": {
+            "wall": draw(numbers),
+            "ceiling": draw(st.floats(1, 5)),
+            "mains_volts": 230,
+            "mains_hertz": 50,
+            "ambient_cct": 3000,
+            "pose": {"yaw": draw(st.floats(-60, 60)), "pitch": draw(st.floats(-60, 60)), **glasses},
+            "circuits": {"socket": {"amps": 16, "heads": [own[0]["name"]]}},
+            "screens": {"monitor": {"position": draw(places)}},
+            "umbrellas": {own[0]["name"]: {"bulb": 0.5}},
+        },
+    }
+
+
+@settings(max_examples=10, deadline=None, phases=[Phase.explicit, Phase.generate])
+@given(rigs())
+def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
+    rig, problems = build_rig(data, None)
+    if rig is None:
+        assert problems
+        return
+    report = plan_rig(rig, wander=False)
+    assert "NaN" not in json.dumps(json.loads(report.model_dump_json()))
+    lines = planned(report, Lengths(feet=True))
+    assert "nan" not in "\n".join(lines)
+    for mark in report.marks:
+        page = lay_out(rig, report, mark, Lengths(), "a4")
+        assert page.marks
+
+
+def test_map_of_a_bare_rig_without_a_fill(capsys: pytest.CaptureFixture[str]) -> None:
+    rig = Rig.model_validate(
+        {
+            "rig": {"name": "one"},
+            "camera": {"position": [0.0, -2.0, 1.2]},
+            "marks": {"here": [0.0, 0.0, 1.2]},
+            "balance": {"exposure": 100.0},
+            "heads": [
+                {
+                    "name": "key",
+                    "role": "key",
+                    "position": [1.0, -1.0, 1.7],
+                    "intensity": 500.0,
+                    "drive": {"driver": "wire"},
+                }
+            ],
+            "drivers": {"wire": {"kind": "sim"}},
+        }
+    )
+    report = plan_rig(rig)
+    wander = report.marks[0].wander
+    assert wander is not None
+    assert all(place.alone is None or place.alone.ratio_error_stops is None for place in wander.places)
+    assert "it takes a key and a fill" in "\n".join(planned(report, Lengths(), maps=True))
