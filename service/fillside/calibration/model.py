@@ -1,0 +1,251 @@
+"""What meters would show of a studio whose unknowns are given, and how each unknown moves it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.calibration.dimmer import BENDS, bend_stops, certain_log2_output, log2_output
+from fillside.calibration.priors import (
+    BOUNCE,
+    EXPONENT,
+    FIGURES,
+    INTENSITY,
+    LIT_SHARE,
+    SETBACK,
+    AmbientBelief,
+    Beliefs,
+    ambient_belief,
+    beliefs,
+)
+from fillside.calibration.rays import Rays, light, reach, unit
+from fillside.rig.model import Rig
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+
+PER_HEAD = FIGURES + BENDS
+LN2 = math.log(2)
+
+Direction = tuple[str, str]
+"""Where ambient light is metered: what the receptor faces ("key", "fill", "camera", a head), and its kind."""
+
+_RayKey = tuple[int, tuple[float, float, float], str, bool]
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """Per head (n): whether its dimmer is logarithmic, and whether it may bend away from its family."""
+
+    logarithmic: BoolArray
+    bent: BoolArray
+
+
+@dataclass(frozen=True)
+class Term:
+    """One head's part in a quantity: the head, at a level, on a receptor."""
+
+    head: int
+    level: float
+    place: tuple[float, float, float]
+    facing: str
+    dome: bool = False
+
+
+@dataclass(frozen=True)
+class Quantities:
+    """Metered quantities (m), each a sum of terms (t) and of ambient light from one direction.
+
+    `row`, `ray`, `level` (t,) say to which quantity a term adds, along which ray, at which level; `ambient`
+    (m,) is the number of the direction, -1 for none.
+    """
+
+    row: IntArray
+    ray: IntArray
+    level: FloatArray
+    rays: Rays
+    ambient: IntArray
+
+    def __len__(self) -> int:
+        return len(self.ambient)
+
+    def of(self, chosen: BoolArray) -> Quantities:
+        """Only the chosen (m,) quantities."""
+        kept = chosen[self.row]
+        number = np.cumsum(chosen) - 1
+        used, ray = np.unique(self.ray[kept], return_inverse=True)
+        return Quantities(
+            number[self.row[kept]], ray, self.level[kept], self.rays.of(used), self.ambient[chosen]
+        )
+
+    def involves(self, head: int) -> BoolArray:
+        """Which quantities (m,) a head adds to."""
+        found = np.zeros(len(self), dtype=np.bool_)
+        found[self.row[self.rays.head[self.ray] == head]] = True
+        return found
+
+
+@dataclass(frozen=True)
+class Model:
+    """A rig's unknowns and the light that follows from them.
+
+    The unknowns (size,) are standard normal: PER_HEAD a head, then the ambient light as a whole, then one for
+    each of its `directions`.
+    """
+
+    rig: Rig
+    beliefs: Beliefs
+    ambient: AmbientBelief
+    directions: tuple[Direction, ...]
+    targets: Mapping[str, FloatArray] = field(repr=False)
+
+    @property
+    def heads(self) -> int:
+        return len(self.beliefs.names)
+
+    @property
+    def size(self) -> int:
+        return self.heads * PER_HEAD + 1 + len(self.directions)
+
+    def head_block(self, head: int) -> slice:
+        """The unknowns of one head."""
+        return slice(head * PER_HEAD, (head + 1) * PER_HEAD)
+
+    def per_head(self, z: FloatArray) -> FloatArray:
+        """The unknowns as (n, PER_HEAD)."""
+        return z[: self.heads * PER_HEAD].reshape(self.heads, PER_HEAD)
+
+    def figures(self, z: FloatArray) -> FloatArray:
+        return self.beliefs.figures(self.per_head(z)[:, :FIGURES])
+
+    def ambient_lux(self, z: FloatArray) -> FloatArray:
+        """Lux from each direction with all heads out."""
+        whole, sides = z[self.heads * PER_HEAD], z[self.heads * PER_HEAD + 1 :]
+        logarithm = self.ambient.whole_sd * whole + self.ambient.sides_sd * sides
+        return np.asarray(self._believed_lux * np.exp(np.clip(logarithm, -20, 20)))
+
+    @cached_property
+    def _believed_lux(self) -> FloatArray:
+        toward = dict(zip(("key", "fill", "camera"), self.ambient.toward, strict=True))
+        elsewhere = sum(self.ambient.toward) / 3
+        return np.array([toward.get(facing, elsewhere) for facing, _ in self.directions])
+
+    def quantities(self, wanted: Sequence[tuple[Iterable[Term], Direction | None]]) -> Quantities:
+        """Quantities from their terms and the direction of their ambient light; equal rays count once."""
+        row, ray, level = [], [], []
+        known: dict[_RayKey, int] = {}
+        for number, (terms, _) in enumerate(wanted):
+            for term in terms:
+                key = (term.head, term.place, term.facing, term.dome)
+                row.append(number)
+                ray.append(known.setdefault(key, len(known)))
+                level.append(term.level)
+        ambient = [-1 if d is None else self.directions.index(d) for _, d in wanted]
+        return Quantities(
+            np.array(row, dtype=np.intp),
+            np.array(ray, dtype=np.intp),
+            np.array(level, dtype=np.float64),
+            self._rays(list(known)),
+            np.array(ambient, dtype=np.intp),
+        )
+
+    def _rays(self, keys: Sequence[_RayKey]) -> Rays:
+        head = np.array([key[0] for key in keys], dtype=np.intp)
+        place = np.array([key[1] for key in keys], dtype=np.float64).reshape(-1, 3)
+        faced = np.array([self.targets[key[2]] for key in keys], dtype=np.float64).reshape(-1, 3)
+        dome = np.array([key[3] for key in keys], dtype=np.bool_)
+        own = np.array([self.beliefs.names[key[0]] == key[2] for key in keys], dtype=np.bool_) & ~dome
+        return Rays(head, place, unit(faced - place), dome, own, faced)
+
+    def lux(self, z: FloatArray, shapes: Shapes, wanted: Quantities) -> FloatArray:
+        """Lux of the quantities (m,)."""
+        figures = self.figures(z)
+        direct, facing = light(wanted.rays, self.beliefs, figures)
+        bounce = np.where(wanted.rays.own, 0.0, figures[wanted.rays.head, BOUNCE])
+        per_candela = (direct + bounce * facing)[wanted.ray]
+        terms = np.exp2(self._log2_candela(z, figures, shapes, wanted)[0]) * per_candela
+        total = np.bincount(wanted.row, terms, minlength=len(wanted))
+        return np.asarray(total + self._ambient_of(z, wanted))
+
+    def _ambient_of(self, z: FloatArray, wanted: Quantities) -> FloatArray:
+        lux = np.append(self.ambient_lux(z), 0.0)
+        return lux[wanted.ambient]
+
+    def _log2_candela(
+        self, z: FloatArray, figures: FloatArray, shapes: Shapes, wanted: Quantities
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """log2 of intensity times output per term, its slopes in the dimmer's figures, and in the bends."""
+        head = wanted.rays.head[wanted.ray]
+        known = np.array([curve is not None for curve in self.beliefs.certain_curves])[head]
+        log2, slopes = log2_output(wanted.level, figures[head], shapes.logarithmic[head])
+        bends = bend_stops(wanted.level) * (shapes.bent[head] & ~known)[:, None]
+        log2 = log2 + np.einsum("tk,tk->t", bends, self.per_head(z)[head, FIGURES:])
+        certain = certain_log2_output(wanted.level, head, self.beliefs.certain_curves)
+        dimmed = np.where(known, certain, log2)
+        return figures[head, INTENSITY] + dimmed, slopes * ~known[:, None], bends
+
+    def lux_and_slopes(
+        self, z: FloatArray, shapes: Shapes, wanted: Quantities
+    ) -> tuple[FloatArray, FloatArray]:
+        """Lux of the quantities (m,) and its slopes in the unknowns (m, size)."""
+        figures, rays, ray = self.figures(z), wanted.rays, wanted.ray
+        head = rays.head[ray]
+        reached = reach(rays, self.beliefs, figures)
+        log2, dimming, bends = self._log2_candela(z, figures, shapes, wanted)
+        candela = np.exp2(log2)
+        bounce = np.where(rays.own, 0.0, figures[rays.head, BOUNCE])
+        lux = candela * (reached.direct + bounce * reached.facing)[ray]
+        moved = reached.direct_slopes + bounce[:, None] * reached.facing_slopes
+        by = np.zeros((len(ray), PER_HEAD))
+        by[:, INTENSITY] = lux * LN2
+        by[:, [SETBACK, LIT_SHARE]] = candela[:, None] * moved[ray]
+        by[:, BOUNCE] = candela * np.where(rays.own, 0.0, reached.facing)[ray]
+        by[:, EXPONENT:FIGURES] = lux[:, None] * LN2 * dimming
+        by[:, :FIGURES] *= self.beliefs.slopes(self.per_head(z)[:, :FIGURES])[head]
+        by[:, FIGURES:] = lux[:, None] * LN2 * bends
+        slopes = np.zeros((len(wanted), self.heads, PER_HEAD))
+        np.add.at(slopes, (wanted.row, head), by)
+        ambient = self._ambient_of(z, wanted)
+        sides = np.zeros((len(wanted), len(self.directions)))
+        seen = wanted.ambient >= 0
+        sides[seen, wanted.ambient[seen]] = ambient[seen] * self.ambient.sides_sd
+        whole = (ambient * self.ambient.whole_sd)[:, None]
+        total = np.bincount(wanted.row, lux, minlength=len(wanted)) + ambient
+        return total, np.concatenate(
+            [slopes.reshape(len(wanted), self.heads * PER_HEAD), whole, sides], axis=1
+        )
+
+
+def direction_of(rig: Rig, facing: str, receptor: str) -> Direction:
+    """The direction of ambient light that a receptor facing the camera or a head sees."""
+    if facing == "camera":
+        return "camera", receptor
+    rule = rig.head(facing).rule
+    return (rule if rule in ("key", "fill") else facing), receptor
+
+
+def exposure_direction(rig: Rig) -> Direction:
+    """The direction in which exposure is metered."""
+    return rig.meter.facing, rig.meter.receptor
+
+
+def model_of(rig: Rig, directions: Iterable[Direction] = ()) -> Model:
+    """The unknowns of a rig, with those directions of ambient light and the ones a rig's heads need."""
+    own = [direction_of(rig, head.name, "flat") for head in rig.heads]
+    needed = [
+        ("key", "flat"),
+        ("fill", "flat"),
+        exposure_direction(rig),
+        ("camera", "flat"),
+        *own,
+        *directions,
+    ]
+    targets = {head.name: np.array(head.position) for head in rig.heads}
+    targets["camera"] = np.array(rig.camera.position)
+    return Model(rig, beliefs(rig), ambient_belief(rig), tuple(dict.fromkeys(needed)), targets)

@@ -1,0 +1,144 @@
+"""What is believed of a studio before any reading: from the lamp, the modifier and the rig file.
+
+Every unknown of a head is a standard normal number behind a rising function, so that "as likely above as
+below" is 0 everywhere, and readings and beliefs weigh in one unit. The spreads are common practice, no
+source: labels are most of a stop off, and a diffuser's light seems to come from some way behind its face
+and from less than the whole of it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.photometry.dimming import Curve, curve
+from fillside.photometry.source import Sources
+from fillside.rig.model import CurveTable, Head, Rig
+from fillside.rig.scene import scene
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+INTENSITY, SETBACK, LIT_SHARE, BOUNCE, EXPONENT, DEAD_ZONE, FULL_SHORT, LIT_FLOOR = range(8)
+"""A head's unknowns: log2 of its intensity in cd, setback [m], lit share of the diameter [1], bounce [1], and
+of its dimmer the exponent [1], the dead zone [level], how far below level 1 it is full [level], and the
+output with which its light sets in [1]."""
+FIGURES = 8
+_IN_LOGARITHM = [BOUNCE, LIT_FLOOR]
+"""Figures believed in by their natural logarithm: mostly next to nothing, at times a lot."""
+
+EXPONENT_MEAN, EXPONENT_SD = 2.0, 0.35
+DEAD_ZONE_MEAN, DEAD_ZONE_SD = 0.03, 0.02
+FULL_SHORT_MEAN, FULL_SHORT_SD = 0.04, 0.028
+INTENSITY_SD_STOPS = 0.8
+_BOUNCE_UNSAID, _BOUNCE_UNSAID_SD, _BOUNCE_SAID_SD = 0.004, 1.5, 0.5
+"""Bounce as likely above as below where the file says none, and spreads of its natural logarithm."""
+_LIT_FLOOR, _LIT_FLOOR_SD = 0.0005, 1.8
+_LEAST = np.array([-np.inf, 0.0, 0.1, -np.inf, 0.2, 0.0, 0.0, -np.inf])
+_WIDTH = np.array([1.0, 0.02, 0.05, 1.0, 0.1, 0.006, 0.006, 1.0])
+"""Where each figure ends below, and over which width it bends away from that end."""
+
+_SETBACK_M = {"bare": (0.08, 0.12), "panel": (0.12, 0.12), "reflective": (0.2, 0.16), "softbox": (0.18, 0.13)}
+_SETBACK_OTHER_M = (0.2, 0.13)
+_LIT_SHARE = {"panel": (0.88, 0.12)}
+_LIT_SHARE_OTHER = (0.78, 0.15)
+
+
+@dataclass(frozen=True)
+class Beliefs:
+    """Per head of the rig (n): mean and spread of its figures (n, 8), its place and form, and its dimmer.
+
+    Bounce and lit floor are in their natural logarithms.
+
+    `certain_curves` has the curve of a head whose file gives a table or says it is measured, or which cannot
+    be dimmed; None where the curve is to be found. `says_log` marks heads labelled logarithmic.
+    """
+
+    names: tuple[str, ...]
+    mean: FloatArray
+    sd: FloatArray
+    sources: Sources
+    certain_curves: tuple[Curve | None, ...]
+    says_log: BoolArray
+
+    def figures(self, z: FloatArray) -> FloatArray:
+        """The figures (n, 8) that standard normal numbers (n, 8) stand for."""
+        figures = _above(self.mean + self.sd * z)
+        figures[:, _IN_LOGARITHM] = np.exp(np.clip(figures[:, _IN_LOGARITHM], -20.0, -0.1))
+        return figures
+
+    def slopes(self, z: FloatArray) -> FloatArray:
+        """d figure / d z (n, 8)."""
+        slopes = self.sd * _above_slope(self.mean + self.sd * z)
+        slopes[:, _IN_LOGARITHM] *= self.figures(z)[:, _IN_LOGARITHM]
+        return slopes
+
+
+def _above(x: FloatArray) -> FloatArray:
+    """The numbers, bent so that they stay above where each figure ends."""
+    over = np.where(np.isfinite(_LEAST), x - _LEAST, 0.0)
+    return np.where(np.isfinite(_LEAST), _LEAST + (over + np.hypot(over, _WIDTH)) / 2, x)
+
+
+def _above_slope(x: FloatArray) -> FloatArray:
+    over = np.where(np.isfinite(_LEAST), x - _LEAST, 0.0)
+    return np.where(np.isfinite(_LEAST), (1 + over / np.hypot(over, _WIDTH)) / 2, 1.0)
+
+
+def beliefs(rig: Rig) -> Beliefs:
+    """What the rig file, its lamps and its modifiers let one believe."""
+    heads = rig.heads
+    return Beliefs(
+        names=tuple(head.name for head in heads),
+        mean=np.array([[part[0] for part in _head(head)] for head in heads]),
+        sd=np.array([[part[1] for part in _head(head)] for head in heads]),
+        sources=scene(rig).sources,
+        certain_curves=tuple(_certain_curve(head) for head in heads),
+        says_log=np.array([head.dimming.curve == "log" for head in heads]),
+    )
+
+
+def _head(head: Head) -> tuple[tuple[float, float], ...]:
+    kind = head.modifier.kind if head.modifier.diameter > 0 or head.modifier.kind != "bare" else "bare"
+    setback = _SETBACK_OTHER_M if kind == "bare" and head.modifier.diameter > 0 else None
+    return (
+        (math.log2(head.intensity_cd), INTENSITY_SD_STOPS),
+        setback or _SETBACK_M.get(kind, _SETBACK_OTHER_M),
+        _LIT_SHARE.get(kind, _LIT_SHARE_OTHER),
+        (math.log(head.bounce or _BOUNCE_UNSAID), _BOUNCE_SAID_SD if head.bounce else _BOUNCE_UNSAID_SD),
+        (EXPONENT_MEAN, EXPONENT_SD),
+        (DEAD_ZONE_MEAN, DEAD_ZONE_SD),
+        (FULL_SHORT_MEAN, FULL_SHORT_SD),
+        (math.log(_LIT_FLOOR), _LIT_FLOOR_SD),
+    )
+
+
+def _certain_curve(head: Head) -> Curve | None:
+    dimming = head.dimming
+    if isinstance(dimming.curve, CurveTable):
+        return curve((dimming.curve.levels, dimming.curve.outputs))
+    return curve(dimming.curve) if dimming.measured or dimming.fixed else None
+
+
+@dataclass(frozen=True)
+class AmbientBelief:
+    """Lux toward key, fill and camera, as likely above as below, and the spreads of its natural logarithm: of
+    the light as a whole, and between directions."""
+
+    toward: tuple[float, float, float]
+    whole_sd: float
+    sides_sd: float
+
+
+_UNREAD_LUX, _LEAST_LUX = 12.0, 0.5
+
+
+def ambient_belief(rig: Rig) -> AmbientBelief:
+    """The light with all heads out, as the rig file states it or as a darkened room has it."""
+    if rig.ambient.lux is None and all(v is None for v in rig.ambient.directions_given):
+        return AmbientBelief((_UNREAD_LUX,) * 3, 1.2, 0.4)
+    key, fill, camera = (max(lux, _LEAST_LUX) for lux in rig.ambient.toward)
+    return AmbientBelief((key, fill, camera), 0.12, 0.12)

@@ -1,0 +1,84 @@
+"""Whether a lamp has warmed up, or is steady but no longer what it was.
+
+A lamp that warms up nears its steady light as 1 - exp(-t / tau), with tau from half a minute to a quarter of
+an hour (common practice, no source); one that has aged is off by the same amount all the time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+WARM_AFTER_S, WARM_WITHIN_STOPS = 120.0, 0.05
+"""Two readings this far apart in time and this near in light: the lamp is warm."""
+_TAUS_S = np.geomspace(30.0, 900.0, 15)
+
+State = Literal["steady", "warming up", "changed"]
+
+
+def is_warm(earlier_lux: float, later_lux: float, elapsed_s: float) -> bool:
+    """Whether two readings of a lamp at one level and place show that it has warmed up."""
+    if elapsed_s < WARM_AFTER_S or min(earlier_lux, later_lux) <= 0:
+        return False
+    return abs(math.log2(later_lux / earlier_lux)) <= WARM_WITHIN_STOPS
+
+
+@dataclass(frozen=True)
+class Trend:
+    """What readings over time say of a lamp.
+
+    `offset_stops` is where it ends up, against what is expected of it; `left_stops` how much of the way is
+    still to come after the last reading.
+    """
+
+    state: State
+    offset_stops: float
+    offset_sigma_stops: float
+    left_stops: float
+
+
+def trend(lit_s: Sequence[float], off_stops: Sequence[float], sigma_stops: float) -> Trend:
+    """Tells warming up from ageing, from readings over what was expected.
+
+    `lit_s` (m,) is how long the lamp had been lit at each reading [s], `off_stops` (m,) read over expected,
+    `sigma_stops` the standard uncertainty of one reading. Raises ValueError for fewer than two readings.
+    """
+    times, off = np.asarray(lit_s, dtype=np.float64), np.asarray(off_stops, dtype=np.float64)
+    if len(times) < 2 or times.shape != off.shape:
+        raise ValueError("a trend needs two readings or more, each with its time")
+    even_cost, even, even_sd = _level(off, sigma_stops)
+    curves = [_rise(times, off, float(tau), sigma_stops) for tau in _TAUS_S] if len(times) > 2 else []
+    best = min(curves, key=lambda curve: curve[0], default=None)
+    # Two more unknowns must be worth their keep: Schwarz's criterion, Annals of Statistics 6, 1978.
+    if best is not None and best[0] + 2 * math.log(len(times)) < even_cost:
+        _, settled, settled_sd, left = best
+        if abs(left) > WARM_WITHIN_STOPS:
+            return Trend("warming up", settled, settled_sd, left)
+        even, even_sd = settled, settled_sd
+    state: State = "changed" if abs(even) > max(2 * even_sd, WARM_WITHIN_STOPS) else "steady"
+    return Trend(state, even, even_sd, 0.0)
+
+
+def _level(off: FloatArray, sigma: float) -> tuple[float, float, float]:
+    mean = float(off.mean())
+    return float(np.sum((off - mean) ** 2)) / sigma**2, mean, sigma / math.sqrt(len(off))
+
+
+def _rise(
+    times: FloatArray, off: FloatArray, tau_s: float, sigma: float
+) -> tuple[float, float, float, float]:
+    """Cost, settled value, its standard uncertainty, and what is left to come, for one time constant."""
+    fading = np.exp(-times / tau_s)
+    rows = np.stack([np.ones(len(times)), fading], axis=1)
+    found, *_ = np.linalg.lstsq(rows, off, rcond=None)
+    cost = float(np.sum((off - rows @ found) ** 2)) / sigma**2
+    spread = np.linalg.pinv(rows.T @ rows)
+    left = -float(found[1]) * float(fading[int(np.argmax(times))])
+    return cost, float(found[0]), sigma * math.sqrt(float(spread[0, 0])), left
