@@ -16,7 +16,7 @@ export class Aloud {
   }
 
   #speak(state, heads) {
-    const limits = heads.filter((head) => head.at_limit && head.works).map((head) => `${head.name} at ${head.at_limit}`);
+    const limits = heads.filter((head) => head.at_limit).map((head) => `${head.name} at ${head.at_limit}`);
     const lost = Object.entries(state.drivers).filter(([, driver]) => driver.state === "lost");
     const text = [
       `${state.mode}.`,

@@ -17,14 +17,14 @@ function figure(id, value, beside, wanted, good) {
 export function showFigures(now) {
   const { state, uncertainty } = now;
   const { achieved, target, balance } = state;
-  const unsure = uncertainty === null ? "" : ` ±${words.fixed(uncertainty, 2)}`;
+  const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(uncertainty, 2)}`;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
     words.ratio(achieved.ratio),
     achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
-    ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS,
+    state.mode === "dark" || (ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS),
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
@@ -32,7 +32,7 @@ export function showFigures(now) {
     exposureOff === null ? "dark" : words.fixed(exposureOff, 2, true),
     exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff)}`,
     `${words.light(achieved.exposure_lux, settings.units)} of ${words.light(target.exposure_lux, settings.units)}`,
-    exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS,
+    state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
   );
   say(byId("read-as"), `, ${balance.read_as}`);
   showFace(state.face);
@@ -53,6 +53,7 @@ function showFace(face) {
   say(box.querySelector(".face-ratio"), words.ratio(face.ratio));
   say(box.querySelector(".face-key-lux"), words.light(face.key_side_lux, settings.units));
   say(box.querySelector(".face-fill-lux"), words.light(face.fill_side_lux, settings.units));
+  mark(box, "data-none", face.key_side_lux + face.fill_side_lux > 0 ? null : "true");
   const both = face.key_side_lux + face.fill_side_lux;
   const share = both > 0 ? face.key_side_lux / both : 0.5;
   const width = `${(share * 100).toFixed(1)}%`;
@@ -62,7 +63,7 @@ function showFace(face) {
 
 /** What stands at a limit, the health of the wires, how sure the numbers are: one line each, always all three. */
 function showStanding({ state, heads, uncertainty }) {
-  const atLimit = heads.filter((head) => head.at_limit && head.works);
+  const atLimit = heads.filter((head) => head.at_limit);
   const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
   const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
   const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
@@ -95,7 +96,9 @@ function showStanding({ state, heads, uncertainty }) {
       text:
         uncertainty === null
           ? "Not calibrated: uncertainty unknown"
-          : `Ratio known to ${words.stops(uncertainty, false)}`,
+          : Number.isNaN(uncertainty)
+            ? "No ratio to be sure of"
+            : `Ratio known to ${words.stops(uncertainty, false)}`,
       bad: false,
     },
   ];

@@ -30,6 +30,8 @@ function headsOf(state, room) {
     return {
       ...head,
       rule: fixed.rule,
+      // A head that is out on purpose is at no limit.
+      at_limit: head.works && head.output > 0 ? head.at_limit : null,
       health: head.state ?? (head.works ? "ok" : "lost"),
       dimmable: fixed.dimmable,
       sigmaStops: fixed.sigma_stops,
@@ -55,13 +57,15 @@ function rolesOf(state, heads) {
   return [...roles.values()];
 }
 
-/** Standard uncertainty of the ratio in stops from that of its two lights, each weighed by its share; null unknown. */
+/** Standard uncertainty of the ratio in stops from that of its two lights, each weighed by its share;
+ * null when it is not calibrated, NaN when there is no ratio. */
 function uncertaintyOf(heads) {
+  if (heads.some((head) => (head.rule === "key" || head.rule === "fill") && head.sigmaStops === null)) return null;
   let variance = 0;
   for (const rule of ["key", "fill"]) {
     const own = heads.filter((head) => head.rule === rule && head.works);
     const lux = own.reduce((sum, head) => sum + head.lux, 0);
-    if (!own.length || lux <= 0 || own.some((head) => head.sigmaStops === null)) return null;
+    if (lux <= 0) return NaN;
     variance += own.reduce((sum, head) => sum + ((head.lux / lux) * head.sigmaStops) ** 2, 0);
   }
   return Math.sqrt(variance);

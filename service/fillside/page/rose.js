@@ -159,7 +159,7 @@ export class Rose {
     for (const head of shown) this.#showHead(head);
     if (!words) return;
     this.labels.show(
-      shown.map((head) => ({ name: head.name, angle: this.#turned(head), text: this.#light(head), at: mark_of(head) })),
+      shown.map((head) => ({ name: head.name, angle: this.#turned(head), text: this.#light(head), at: head.at_limit })),
       this.radius,
       this.#size,
     );
@@ -215,8 +215,6 @@ export class Rose {
     return parts;
   }
 }
-
-const mark_of = (head) => (head.works ? head.at_limit : null);
 
 function box(rect, from, to, width) {
   mark(rect, "x", -width / 2);

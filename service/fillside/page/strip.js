@@ -60,7 +60,7 @@ export class Strip {
 
   #below() {
     if (this.#how.is === "asking") return "";
-    if (this.#how.is === "key") return "Scan the code of fillside phone";
+    if (this.#how.is === "key") return "Run: fillside phone";
     if (this.#how.is !== "live") return this.#lastHeard();
     const { at, changing, waits } = this.#light;
     if (waits) return "Light waits, so as not to flash";
