@@ -22,6 +22,7 @@ from pathlib import Path
 from fillside.access.door import Doorkeeper
 from fillside.access.tokens import TokenFile
 from fillside.hold.hold import Hold
+from fillside.interfaces.doors import Doors, doors_of
 from fillside.interfaces.http.app import House, make_app
 from fillside.interfaces.http.guards import Names
 from fillside.interfaces.http.server import Listen, ListenError, bind, serving, url_of
@@ -54,6 +55,7 @@ class Running:
     runner: Runner
     loom: Loom
     store: Store
+    doors: Doors
 
 
 @contextmanager
@@ -99,7 +101,7 @@ async def daemon(
 ) -> AsyncIterator[Running]:
     """A daemon that holds `rig`'s light while inside."""
     tokens = TokenFile(settings.tokens)
-    with listening(settings.listen, tokens) as bound, kept(settings.data) as store:
+    with listening(settings.listen, tokens) as bound, doors_of(rig) as doors, kept(settings.data) as store:
         cid = uuid.UUID(await asyncio.to_thread(kept_identity, store, "cid", lambda: str(uuid.uuid4())))
         loom = loom_of(rig, clock, Identity(cid, f"fillside {rig.rig.name}"))
         hold = Hold(rig, remembered(store), clock(), unix_s=time.time() - clock())
@@ -111,8 +113,9 @@ async def daemon(
                 tasks.create_task(runner.live.run(), name="live"),
             ]
             names = Names.of_machine(settings.listen.host)
-            async with serving(make_app(House(runner, store, names, Doorkeeper(tokens, clock))), bound):
-                yield Running(url_of(bound), rig, runner, loom, store)
+            app = make_app(House(runner, store, names, Doorkeeper(tokens, clock)))
+            async with serving(app, bound), doors.opened(runner, cid.hex[:12], clock):
+                yield Running(url_of(bound), rig, runner, loom, store, doors)
                 runner.live.end("stopping: the daemon ends")
             for job in jobs:
                 job.cancel()

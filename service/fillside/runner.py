@@ -11,7 +11,8 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -59,6 +60,7 @@ class Runner:
         self._stored_at = -math.inf
         self.figures = Figures()
         self.live = Live(self.state)
+        self._watchers: set[asyncio.Event] = set()
         for driver in loom.drivers.values():
             driver.watch(partial(self._driver_changed, driver.name))
         self._send(hold.codes)
@@ -97,6 +99,16 @@ class Runner:
         """Marks, camera, and where the heads stand, JSON-able."""
         found: State = self._hold.places().model_dump(mode="json")
         return found
+
+    @contextmanager
+    def watching(self) -> Iterator[asyncio.Event]:
+        """An event that is set whenever something changed; who watches clears it and looks at the state."""
+        changed = asyncio.Event()
+        self._watchers.add(changed)
+        try:
+            yield changed
+        finally:
+            self._watchers.discard(changed)
 
     def driver_states(self) -> dict[str, str]:
         """How each wire is: ok, late or lost."""
@@ -184,6 +196,8 @@ class Runner:
         if now - self._stored_at >= STORE_EVERY_S:
             self.save()
         self.live.changed()
+        for watcher in self._watchers:
+            watcher.set()
         self._woken.set()
 
     def _driver_changed(self, name: str, health: Health) -> None:

@@ -37,14 +37,14 @@ def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomq
         identifier=identifier,
         timeout=5.0,
         keepalive=options.keepalive_s,
-        tls_context=_tls(options),
+        tls_context=tls_context(options),
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         **more,
     )
 
 
 def secret(place: str | None, where: str) -> str | None:
-    """A secret from where the rig file says it stands."""
+    """A secret from where the rig file says it stands. Raises BrokerError."""
     if place is None:
         return None
     kind, _, name = place.partition(":")
@@ -59,7 +59,8 @@ def secret(place: str | None, where: str) -> str | None:
         raise BrokerError(f"{where} names the file {name}, which cannot be read: {reason}", where) from error
 
 
-def _tls(options: BrokerOptions) -> ssl.SSLContext | None:
+def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
+    """What the connection is encrypted with, None for none. Raises BrokerError."""
     if not options.tls:
         return None
     try:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.terms import Flag, MisfitError, Name, Part, Point
+from fillside.rig.terms import Flag, MisfitError, Name, Part, Point, Whole
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -50,6 +50,10 @@ class OscDoor(Part):
     )
     allow: tuple[str, ...] = Field(
         default=(), description='who else may speak here, as ["192.0.2.0/24"]; this machine always may'
+    )
+
+    answer_port: Annotated[Whole, Field(ge=1, le=65535)] | None = Field(
+        default=None, description="where who speaks here listens for answers; left out: where it sent from"
     )
 
     @model_validator(mode="after")

@@ -37,6 +37,7 @@ def run(rig_file: Path, listen: str, data: Path | None, stay: bool) -> None:
     from fillside.access.tokens import FILE as TOKEN_FILE
     from fillside.access.tokens import TokenFileError
     from fillside.daemon import Settings, run_until_stopped
+    from fillside.interfaces.door import DoorError
     from fillside.interfaces.http.server import Listen, ListenError
     from fillside.logs import log_to_stderr
     from fillside.rig.load import RigError, load_rig
@@ -54,5 +55,5 @@ def run(rig_file: Path, listen: str, data: Path | None, stay: bool) -> None:
     tokens = (data if data is not None else state_folder(os.environ)) / TOKEN_FILE
     try:
         asyncio.run(run_until_stopped(rig, Settings(folder, tokens, where, stay)))
-    except (ListenError, StorageError, DriverError, TokenFileError) as error:
+    except (ListenError, DoorError, StorageError, DriverError, TokenFileError) as error:
         raise Failure(str(error)) from error

@@ -1,0 +1,108 @@
+"""The MQTT door: what is heard on the rig's topics is obeyed and answered, and the state is told there."""
+
+from __future__ import annotations
+
+import asyncio
+
+import aiomqtt
+
+from fillside.answers import Refusal
+from fillside.interfaces.door import Body, Clock, Studio, answer_to
+from fillside.interfaces.mqtt.connection import Connection
+from fillside.interfaces.mqtt.news import News
+from fillside.interfaces.mqtt.words import Asked, Heard, Topics, order_from
+from fillside.live import as_text
+from fillside.rig.doors import MqttDoor
+from fillside.storage.journal import Visitor
+
+ANSWER_EXPIRES_S = 30
+REFUSED_REPORTS_S = 1.0
+"""A tracker that reports what cannot be is told so at most so often."""
+
+
+class Mailbox:
+    """The topics of the contract: orders, positions and meters in; answers, state and online out."""
+
+    def __init__(self, rig: str, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
+        self._topics, self._meters = Topics(rig), table.meters
+        self._studio, self._clock, self._where = studio, clock, table.address
+        will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)
+        self.connection = Connection(table, f"fillside-{identity}", will, clock)
+        self._told_report_s = -REFUSED_REPORTS_S
+
+    async def run(self) -> None:
+        """Keep the door open until the connection is told to stop."""
+        await self.connection.run(self._serve)
+
+    async def _serve(self) -> None:
+        connection, topics = self.connection, self._topics
+        await connection.subscribe(topics.heard)
+        await connection.say(topics.online, "true", retain=True)
+        connection.is_up()
+        await connection.while_connected(self._listen, self._tell)
+        # A clean goodbye takes the last will back, so the word has to be said.
+        await connection.say(topics.online, "false", retain=True)
+
+    async def _tell(self) -> None:
+        """Publish the state when it says something new."""
+        news = News()
+        with self._studio.watching() as changed:
+            while True:
+                changed.clear()
+                await asyncio.sleep(news.look_again_s(self._clock()))
+                state = self._studio.state()
+                due_s = news.due_s(state, self._clock())
+                if due_s == 0:
+                    await self.connection.say(self._topics.state, as_text(state), retain=True)
+                    news.told(state, self._clock())
+                    continue
+                await until(changed, due_s)
+
+    async def _listen(self) -> None:
+        while True:
+            for heard in newest_reports(await self.connection.heard(), self._topics.subject):
+                await self._take(heard)
+
+    async def _take(self, heard: Heard) -> None:
+        asked: Asked | None = None
+        try:
+            asked = order_from(heard, self._topics, self._meters, self._studio.state)
+            if asked is None:
+                return
+            body = await answer_to(self._studio, asked.said, Visitor(asked.who, "mqtt", self._where))
+        except Refusal as refusal:
+            body = refusal.body()
+        await self._answer(heard, body, asked is not None and asked.is_report)
+
+    async def _answer(self, heard: Heard, body: Body, is_report: bool) -> None:
+        """Answer at `said`, and where the asker wants it; a good report is only answered where it asks."""
+        refused = "error" in body
+        self.connection.figures.refused += refused
+        text = as_text(body)
+        if self._topics.may_answer_at(heard.answer_to):
+            await self.connection.say(
+                str(heard.answer_to), text, correlation=heard.correlation, expires_s=ANSWER_EXPIRES_S
+            )
+        if heard.topic == self._topics.subject or is_report:
+            now_s = self._clock()
+            if not refused or now_s - self._told_report_s < REFUSED_REPORTS_S:
+                return
+            self._told_report_s = now_s
+        await self.connection.say(
+            self._topics.said, text, correlation=heard.correlation, expires_s=ANSWER_EXPIRES_S
+        )
+
+
+def newest_reports(heard: list[Heard], subject: str) -> list[Heard]:
+    """Of position reports that waited together only the newest: after a stall nothing is caught up."""
+    last = max((i for i, each in enumerate(heard) if each.topic == subject), default=-1)
+    return [each for i, each in enumerate(heard) if each.topic != subject or i == last]
+
+
+async def until(changed: asyncio.Event, seconds: float | None) -> None:
+    """Until something changed, or a time is over."""
+    try:
+        async with asyncio.timeout(seconds):
+            await changed.wait()
+    except TimeoutError:
+        return

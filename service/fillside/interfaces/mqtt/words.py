@@ -1,0 +1,171 @@
+"""What is said over the broker, and what order it stands for. Pure: messages in, orders or refusals out.
+
+::
+
+    fillside/RIG/do            in   an order, as every door takes it
+    fillside/RIG/subject       in   {"to": [x, y, z]}, or a mark's name
+    fillside/RIG/meter/NAME    in   a number, or {"value": 640, "unit": "lux"}
+    fillside/RIG/said          out  the answer to each order
+    fillside/RIG/state         out  the state, retained
+    fillside/RIG/online        out  true or false, retained; the broker says false when we are gone
+
+A message that is old is not obeyed: one that the broker kept (retained), one that outlived its expiry, and
+one that waited here for long.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fillside.answers import Refusal
+from fillside.rig.doors import MeterTable
+from fillside.rig.terms import NAME
+from fillside.strict_json import strict_loads
+
+LONGEST_PAYLOAD = 64 * 1024
+MOST_AGE_S = 5.0
+"""A message that waited longer in our own queue belongs to another moment."""
+EXPIRES_AFTER_S = 0.5
+"""What is left of an expiry comes in whole seconds; one of 0 is not over before half of one."""
+
+_NUMBER = re.compile(rb"\s*[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,2})?\s*")
+_MARK = re.compile(NAME.pattern)
+READING_KEYS = ("head", "level", "at", "receptor", "facing", "note")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One message as it came. `age_s` is how long it waited here, `expires_s` what was left of its expiry."""
+
+    topic: str
+    payload: bytes
+    retained: bool = False
+    age_s: float = 0.0
+    expires_s: float | None = None
+    answer_to: str | None = None
+    correlation: bytes | None = None
+
+
+@dataclass(frozen=True)
+class Asked:
+    """An order, and who gave it: the kind of publisher, for the journal."""
+
+    said: Any
+    who: str
+
+    @property
+    def is_report(self) -> bool:
+        """A tracker's report, answered only when it is refused."""
+        return isinstance(self.said, dict) and self.said.get("do") == "subject"
+
+
+class Topics:
+    """The topics of a rig.
+
+    >>> Topics("corner").do
+    'fillside/corner/do'
+    """
+
+    def __init__(self, rig: str) -> None:
+        self.prefix = f"fillside/{rig}/"
+        self.do, self.subject = f"{self.prefix}do", f"{self.prefix}subject"
+        self.said, self.state, self.online = (self.prefix + word for word in ("said", "state", "online"))
+        self.meter = f"{self.prefix}meter/"
+
+    @property
+    def heard(self) -> dict[str, int]:
+        """What is subscribed to, and at which quality of service: a lost report is made good by the next."""
+        return {self.do: 1, self.subject: 0, f"{self.meter}+": 1}
+
+    def may_answer_at(self, topic: str | None) -> bool:
+        """Whether an answer may go where the asker wants it: to one plain topic that is not one of ours,
+        but for those below `said`, which are there for it."""
+        if not topic or len(topic.encode("utf-8", "replace")) > 1024 or any(c in topic for c in "+#\0"):
+            return False
+        if topic.startswith("$"):
+            return False
+        return not topic.startswith(self.prefix) or topic.startswith(f"{self.said}/")
+
+
+def order_from(
+    heard: Heard, topics: Topics, meters: Mapping[str, MeterTable], state: Callable[[], Mapping[str, Any]]
+) -> Asked | None:
+    """The order that a message stands for; None for a meter that nobody asked.
+
+    `state` is called only where an order depends on it. Raises Refusal for what is stale or no order.
+    """
+    check_fresh(heard)
+    if heard.topic == topics.do:
+        return Asked(strict_loads(heard.payload), "a publisher")
+    if heard.topic == topics.subject:
+        return Asked(_report(heard.payload), "a tracker")
+    name = heard.topic.removeprefix(topics.meter)
+    said = _reading(name, heard.payload, meters.get(name, MeterTable()), state())
+    return None if said is None else Asked(said, f"meter {name[:32]}")
+
+
+def check_fresh(heard: Heard) -> None:
+    """Raise Refusal for a message of another moment, or one that is too long."""
+    if heard.retained:
+        raise Refusal("not_now", "a retained message is of another moment; publish it without retain")
+    left_s = math.inf if heard.expires_s is None else max(heard.expires_s, EXPIRES_AFTER_S)
+    if heard.age_s > min(left_s, MOST_AGE_S):
+        raise Refusal("not_now", f"it came too late: it waited {heard.age_s:.1f} s")
+    if len(heard.payload) > LONGEST_PAYLOAD:
+        raise Refusal("bad_order", f"{len(heard.payload)} octets are too long an order")
+
+
+def _report(payload: bytes) -> dict[str, Any]:
+    """Where a tracker saw the subject."""
+    text = payload.strip()
+    is_json = text.startswith((b"{", b'"', b"["))
+    said: Any = strict_loads(text) if is_json else text.decode("utf-8", "replace")
+    if isinstance(said, str) and _MARK.fullmatch(said):
+        return {"do": "subject", "mark": said}
+    if isinstance(said, list):
+        said = {"to": said}
+    if not isinstance(said, dict) or "do" in said:
+        raise Refusal("bad_order", 'a place is {"to": [x, y, z]} in metres, or the name of a mark', "to")
+    return {"do": "subject", **said}
+
+
+def _reading(name: str, payload: bytes, meter: MeterTable, state: Mapping[str, Any]) -> dict[str, Any] | None:
+    """A reading of the one head that is alone; None while several are lit, since a sensor speaks all day."""
+    if not _MARK.fullmatch(name):
+        raise Refusal("unknown_name", "a meter's name is small letters, digits and hyphens", "meter")
+    value = _value(payload)
+    place = state["subject"] if meter.at is None else meter.at
+    said = {
+        "do": "read",
+        "unit": meter.unit,
+        "at": place if isinstance(place, str) else list(place),
+        "receptor": meter.receptor,
+        "facing": meter.facing,
+        **value,
+    }
+    if "head" in said:
+        return said
+    alone = next((head for head in state["heads"] if head["name"] == state["alone"]), None)
+    if alone is None:
+        return None
+    if not state["settled"]:
+        raise Refusal("not_now", "the light is moving; a reading counts once it stands still")
+    return {**said, "head": alone["name"], "level": alone["level"]}
+
+
+def _value(payload: bytes) -> dict[str, Any]:
+    if _NUMBER.fullmatch(payload):
+        return {"value": float(payload)}
+    said = strict_loads(payload)
+    if isinstance(said, int | float) and not isinstance(said, bool):
+        return {"value": float(said)}
+    if not isinstance(said, dict) or "value" not in said:
+        raise Refusal("bad_order", 'a reading is a number, or {"value": 640, "unit": "lux"}', "value")
+    for key in said:
+        if key not in ("value", "unit", *READING_KEYS):
+            raise Refusal("bad_order", f"{key[:32]!r} is nothing a meter can say", key[:32])
+    return said

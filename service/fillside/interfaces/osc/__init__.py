@@ -1,0 +1,1 @@
+"""The OSC door: orders over UDP from button boxes and streaming machines."""

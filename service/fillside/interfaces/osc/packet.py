@@ -1,0 +1,109 @@
+"""Open Sound Control 1.0 packets: octets in, messages out; messages in, octets out. No socket, no clock.
+
+Messages are read by python-osc. Bundles are taken apart here, because its reader goes round for ever on an
+element of negative size, and as deep as a packet nests. Whatever comes in, `messages_of` gives messages or
+raises MalformedError, and nothing else.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message import ParseError as MessageError
+from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
+from pythonosc.parsing import osc_types
+
+LONGEST, DEEPEST, MOST = 8192, 4, 64
+"""Octets of a packet, bundles within each other, and messages of a packet; more is not for us."""
+KNOWN_TAGS = frozenset("ifsdhTFN")
+
+_BUNDLE = b"#bundle\x00"
+_IMMEDIATELY = 1
+_NTP_TO_UNIX_S = 2_208_988_800
+"""From 1900-01-01 to 1970-01-01, RFC 868."""
+
+Value = int | float | str | bool | None
+
+
+class MalformedError(ValueError):
+    """These octets are no OSC packet that we can read."""
+
+
+@dataclass(frozen=True)
+class Message:
+    """An address and its arguments; `at_s` is when it is to act [Unix s], None for now."""
+
+    address: str
+    values: tuple[Value, ...] = ()
+    at_s: float | None = None
+
+
+def messages_of(packet: bytes) -> list[Message]:
+    """The messages of a packet, in order.
+
+    >>> messages_of(bytes.fromhex("2f6b65792f6c6576656c00002c696600000000013f000000"))
+    [Message(address='/key/level', values=(1, 0.5), at_s=None)]
+    """
+    if len(packet) > LONGEST:
+        raise MalformedError(f"{len(packet)} octets; at most {LONGEST} can be")
+    found = []
+    for message in _read(packet, None, 0):
+        found.append(message)
+        if len(found) > MOST:
+            raise MalformedError(f"more than {MOST} messages")
+    return found
+
+
+def _read(packet: bytes, at_s: float | None, depth: int) -> Iterator[Message]:
+    if not packet.startswith(_BUNDLE):
+        yield _message(packet, at_s)
+        return
+    if depth >= DEEPEST or len(packet) < 16:
+        raise MalformedError("bundles within bundles, too many" if depth >= DEEPEST else "a bundle cut short")
+    at_s = _time(packet[8:16])
+    place = 16
+    while place < len(packet):
+        size = int.from_bytes(packet[place : place + 4], "big", signed=True)
+        place += 4
+        if size <= 0 or size % 4 or place + size > len(packet):
+            raise MalformedError("an element whose size cannot be")
+        yield from _read(packet[place : place + size], at_s, depth + 1)
+        place += size
+
+
+def _time(tag: bytes) -> float | None:
+    whole = int.from_bytes(tag, "big")
+    return None if whole == _IMMEDIATELY else whole / 2**32 - _NTP_TO_UNIX_S
+
+
+def _message(packet: bytes, at_s: float | None) -> Message:
+    if not packet.startswith(b"/") or len(packet) % 4:
+        raise MalformedError("neither a message nor a bundle")
+    try:
+        address, place = osc_types.get_string(packet, 0)
+        tags = osc_types.get_string(packet, place)[0] if packet[place:] else ","
+        if not tags.startswith(",") or not set(tags[1:]) <= KNOWN_TAGS:
+            raise MalformedError("arguments of a kind that no order has")
+        values = tuple(OscMessage(packet).params)
+    except (MessageError, osc_types.ParseError, UnicodeDecodeError, struct.error) as error:
+        raise MalformedError(str(error)) from None
+    return Message(address, values, at_s)
+
+
+def packet_of(message: Message) -> bytes:
+    """The octets of one message of texts and numbers. Raises MalformedError when it is too long.
+
+    >>> packet_of(Message("/studio/ratio", (3.0,))).hex()
+    '2f73747564696f2f726174696f0000002c66000040400000'
+    """
+    builder = OscMessageBuilder(message.address)
+    try:
+        for value in message.values:
+            builder.add_arg(value)
+        octets: bytes = builder.build().dgram
+    except BuildError as error:
+        raise MalformedError(str(error)) from None
+    return octets
