@@ -1,9 +1,14 @@
-"""What the daemon says of itself, on stderr: one line a message."""
+"""What the daemon says of itself, on stderr: one line a message, for people or as JSON."""
 
 from __future__ import annotations
 
+import json
 import logging
 import sys
+from datetime import UTC, datetime
+from typing import Literal
+
+Form = Literal["plain", "json"]
 
 
 class _Plain(logging.Formatter):
@@ -12,10 +17,26 @@ class _Plain(logging.Formatter):
         return f"fillside: {word}{super().format(record)}"
 
 
-def log_to_stderr(level: int = logging.INFO) -> None:
+class _Json(logging.Formatter):
+    """One object a line: when (ISO 8601, UTC), how bad, who says it, and what."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
+        said = {
+            "at": at.replace("+00:00", "Z"),
+            "level": record.levelname.lower(),
+            "from": record.name,
+            "message": record.getMessage(),
+        }
+        if record.exc_info:
+            said["trace"] = self.formatException(record.exc_info)
+        return json.dumps(said)
+
+
+def log_to_stderr(level: int = logging.INFO, form: Form = "plain") -> None:
     """Send every message of Fillside and its drivers to stderr."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(_Plain("%(message)s"))
+    handler.setFormatter(_Json() if form == "json" else _Plain("%(message)s"))
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 
 from fillside.access.door import HERE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
 from fillside.access.passes import MAY, May, Pass, check_may_look, check_may_order
-from fillside.access.tokens import TokenFile, TokenFileError
+from fillside.access.tokens import ONCE_WITHIN_S, TokenFile, TokenFileError
 from fillside.answers import Refusal
 
 STRANGER = "192.0.2.7"
@@ -121,3 +122,64 @@ def test_only_a_meter_may_not_look() -> None:
         check_may_look(Pass("anna", may))
     with pytest.raises(Refusal, match="nothing else"):
         check_may_look(Pass("probe", "meter"))
+
+
+async def test_a_token_for_once_is_changed_one_time_and_opens_nothing_itself(tokens: TokenFile) -> None:
+    once, until = tokens.make_once("view", "phone")
+    assert tokens.kept() == ()
+    doorkeeper = Doorkeeper(TokenFile(tokens.path), Clock())
+    assert await code_of(doorkeeper, once, loopback=True) == "unauthorised"
+    lasting, holder = await doorkeeper.change(once, STRANGER)
+    assert holder == Pass("phone", "view")
+    assert await doorkeeper.admit(lasting, STRANGER, loopback=False) == Pass("phone", "view")
+    with pytest.raises(Refusal, match="used before"):
+        await doorkeeper.change(once, STRANGER)
+    assert [line.once_until for line in tokens.kept()] == [None]
+    assert until > tokens.kept()[0].made_at
+
+
+async def test_a_lasting_token_is_not_for_changing(tokens: TokenFile) -> None:
+    lasting = tokens.make("operate", "anna")
+    doorkeeper = Doorkeeper(tokens, Clock())
+    for wrong in (lasting, lasting.replace("fs-", "once-", 1), "once-aaaaaaaa-" + "x" * 32, ""):
+        with pytest.raises(Refusal, match="used before"):
+            await doorkeeper.change(wrong, STRANGER)
+    with pytest.raises(Refusal, match="send the token"):
+        await doorkeeper.change(None, STRANGER)
+
+
+@pytest.mark.parametrize(("later_s", "good"), [(ONCE_WITHIN_S - 1, True), (ONCE_WITHIN_S + 1, False)])
+def test_a_token_for_once_is_good_for_ten_minutes(tmp_path: Path, later_s: float, good: bool) -> None:
+    clock = Clock()
+    tokens = TokenFile(tmp_path / "tokens.json", clock)
+    once, until = tokens.make_once("operate", "phone")
+    assert until == clock.now + 600
+    clock.now += later_s
+    assert (tokens.change(once) is not None) is good
+
+
+async def test_wrong_tokens_for_once_are_counted_like_any(tokens: TokenFile) -> None:
+    once, _ = tokens.make_once("operate", "phone")
+    doorkeeper = Doorkeeper(tokens, Clock())
+    for _ in range(WRONG_TRIES):
+        with pytest.raises(Refusal, match="used before"):
+            await doorkeeper.change("once-aaaaaaaa-" + "x" * 32, STRANGER)
+    with pytest.raises(Refusal, match="too many"):
+        await doorkeeper.change(once, STRANGER)
+    assert (await doorkeeper.change(once, "192.0.2.8"))[1].who == "phone"
+
+
+def test_two_at_a_time_change_one_token_only_once(tokens: TokenFile) -> None:
+    once, _ = tokens.make_once("operate", "phone")
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(lambda _: TokenFile(tokens.path).change(once), range(4)))
+    assert sum(each is not None for each in found) == 1
+    assert len(tokens.kept()) == 1
+
+
+def test_makers_at_the_same_time_lose_nothing(tokens: TokenFile) -> None:
+    with ThreadPoolExecutor(4) as pool:
+        made = list(pool.map(lambda n: TokenFile(tokens.path).make("view", str(n)), range(8)))
+    assert sorted(line.name for line in tokens.kept()) == sorted(str(n) for n in range(8))
+    assert all(TokenFile(tokens.path).holder_of(token) is not None for token in made)
+    assert {stat.S_IMODE(path.stat().st_mode) for path in tokens.path.parent.iterdir()} == {0o600}

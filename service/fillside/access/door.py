@@ -8,12 +8,16 @@ import hmac
 import logging
 import secrets
 from collections.abc import Callable
+from typing import ParamSpec, TypeVar
 
-from fillside.access.passes import Pass
+from fillside.access.passes import May, Pass
 from fillside.access.tokens import Kept, TokenFile, TokenFileError
 from fillside.answers import Refusal
 
 log = logging.getLogger(__name__)
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 HERE = Pass("this machine", "operate")
 WRONG_TRIES, TRIES_WITHIN_S = 10, 60.0
@@ -56,15 +60,46 @@ class Doorkeeper:
         self._known[digest] = line
         return Pass(line.name, line.may)
 
+    async def invite(self, may: May, name: str) -> tuple[str, float]:
+        """A token for once, and the Unix time [s] until which it is good."""
+        return await self._with_file(self._tokens.make_once, may, name)
+
+    async def change(self, token: str | None, address: str) -> tuple[str, Pass]:
+        """The lasting token for one that is good once.
+
+        Raises Refusal: unauthorised, or too_many.
+        """
+        if token is None:
+            raise Refusal("unauthorised", "send the token that is to be changed", "Authorization")
+        found = await self._tried(self._tokens.change, token, address)
+        if found is None:
+            raise Refusal("unauthorised", "this was used before, or is too old; ask for another")
+        text, line = found
+        return text, Pass(line.name, line.may)
+
     async def _try(self, token: str, address: str) -> Kept:
+        line = await self._tried(self._tokens.holder_of, token, address)
+        if line is None:
+            raise Refusal("unauthorised", "this token is not right, or was revoked")
+        return line
+
+    async def _tried(self, ask: Callable[[str], T | None], token: str, address: str) -> T | None:
+        """What `ask` says of a token; None counts as a wrong one of this address."""
         self._check_tries(address)
         async with self._hashing:
             self._check_tries(address)
-            line = await asyncio.to_thread(self._tokens.holder_of, token)
-        if line is None:
+            found = await self._with_file(ask, token)
+        if found is None:
             self._note_wrong(address)
-            raise Refusal("unauthorised", "this token is not right, or was revoked")
-        return line
+        return found
+
+    @staticmethod
+    async def _with_file(ask: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        try:
+            return await asyncio.to_thread(ask, *args, **kwargs)
+        except TokenFileError as error:
+            log.error("%s", error)
+            raise Refusal("unauthorised", "no token can be checked now; see the daemon's log") from None
 
     def _check_tries(self, address: str) -> None:
         since = self._clock() - TRIES_WITHIN_S

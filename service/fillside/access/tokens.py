@@ -2,12 +2,16 @@
 
 A token reads ``fs-ID-SECRET``. The ID finds its line in the file, so that one try costs one hash however many
 tokens there are; the SECRET has 192 bits from the system's generator.
+
+A token for once reads ``once-ID-SECRET``. It lets nobody in: within its time it is changed, one time, for a
+lasting one of the same right. So an address that was shown to a room, or photographed, is soon worth nothing.
 """
 
 from __future__ import annotations
 
 import base64
 import contextlib
+import fcntl
 import hashlib
 import hmac
 import json
@@ -16,14 +20,18 @@ import re
 import secrets
 import tempfile
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from fillside.access.passes import MAY, May
 
-FILE = "tokens.json"
-_TOKEN = re.compile(r"fs-([a-z2-7]{8})-([A-Za-z0-9_-]{32})")
+FILE, LOCK = "tokens.json", ".tokens.lock"
+_TOKEN = re.compile(r"(fs|once)-([a-z2-7]{8})-([A-Za-z0-9_-]{32})")
+ONCE_WITHIN_S = 600.0
+"""How long a token for once waits to be changed for a lasting one."""
 _COST = {"n": 2**14, "r": 8, "p": 1}
 """scrypt's parameters (RFC 7914): 16 MiB and some tens of milliseconds a try."""
 
@@ -42,6 +50,8 @@ class Kept:
     salt: str
     hash: str
     made_at: float
+    once_until: float | None = None
+    """For a token for once: the Unix time until which it can be changed; None for one that lasts."""
 
 
 def _hash(secret: str, salt: bytes) -> bytes:
@@ -51,28 +61,23 @@ def _hash(secret: str, salt: bytes) -> bytes:
 class TokenFile:
     """The tokens in one file; a change on disk is seen at the next look."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, unix_clock: Callable[[], float] = time.time) -> None:
+        self.path, self._unix_clock = path, unix_clock
         self._seen: tuple[int, int] | None = None
         self._kept: dict[str, Kept] = {}
 
     def kept(self) -> tuple[Kept, ...]:
-        """All tokens, oldest first. Raises TokenFileError."""
+        """All tokens that last, oldest first. Raises TokenFileError."""
         self._look()
-        return tuple(self._kept.values())
+        return tuple(line for line in self._kept.values() if line.once_until is None)
 
     def holder_of(self, token: str) -> Kept | None:
         """The line of a token that is right, else None; takes some tens of milliseconds.
 
         Raises TokenFileError.
         """
-        match = _TOKEN.fullmatch(token)
         self._look()
-        line = None if match is None else self._kept.get(match[1])
-        if match is None or line is None:
-            return None
-        found = _hash(match[2], base64.b64decode(line.salt))
-        return line if hmac.compare_digest(found, base64.b64decode(line.hash)) else None
+        return self._matching(token, "fs")
 
     def still(self, line: Kept) -> bool:
         """Whether a token that was right is still in the file."""
@@ -81,27 +86,73 @@ class TokenFile:
 
     def make(self, may: May, name: str) -> str:
         """A new token, in the file as its hash; the text is told here and never again."""
-        self._look()
-        ident = base64.b32encode(secrets.token_bytes(5)).decode("ascii").lower()
-        secret, salt = secrets.token_urlsafe(24), secrets.token_bytes(16)
-        line = Kept(
-            ident,
-            name,
-            may,
-            base64.b64encode(salt).decode("ascii"),
-            base64.b64encode(_hash(secret, salt)).decode("ascii"),
-            round(time.time(), 3),
-        )
-        self._write({**self._kept, ident: line})
-        return f"fs-{ident}-{secret}"
+        with self._changing():
+            text, line = _made(may, name, self._unix_clock())
+            self._write({**self._kept, line.id: line})
+        return text
+
+    def make_once(self, may: May, name: str) -> tuple[str, float]:
+        """A token for once, and the Unix time [s] until which it can be changed for a lasting one."""
+        now = self._unix_clock()
+        with self._changing():
+            text, line = _made(may, name, now, once_until=round(now + ONCE_WITHIN_S, 3))
+            self._write({**self._in_time(), line.id: line})
+        assert line.once_until is not None, "it was just set"
+        return text, line.once_until
+
+    def change(self, token: str) -> tuple[str, Kept] | None:
+        """A lasting token for one for once, which is used up by that; None when it is not right, or too late.
+
+        Takes some tens of milliseconds. Raises TokenFileError.
+        """
+        with self._changing():
+            old = self._matching(token, "once")
+            if old is None or old.id not in self._in_time():
+                return None
+            text, new = _made(old.may, old.name, self._unix_clock())
+            rest = {ident: line for ident, line in self._in_time().items() if ident != old.id}
+            self._write({**rest, new.id: new})
+        return text, new
 
     def revoke(self, ident: str) -> Kept | None:
         """Take a token out of the file; None when it has no such ID."""
-        self._look()
-        line = self._kept.get(ident)
-        if line is not None:
-            self._write({key: value for key, value in self._kept.items() if key != ident})
+        with self._changing():
+            line = self._kept.get(ident)
+            if line is not None:
+                self._write({key: value for key, value in self._kept.items() if key != ident})
         return line
+
+    def _matching(self, token: str, kind: str) -> Kept | None:
+        match = _TOKEN.fullmatch(token)
+        line = None if match is None else self._kept.get(match[2])
+        if match is None or line is None or match[1] != kind or (line.once_until is None) != (kind == "fs"):
+            return None
+        found = _hash(match[3], base64.b64decode(line.salt))
+        return line if hmac.compare_digest(found, base64.b64decode(line.hash)) else None
+
+    def _in_time(self) -> dict[str, Kept]:
+        """All lines but those for once whose time is over."""
+        now = self._unix_clock()
+        return {
+            ident: line
+            for ident, line in self._kept.items()
+            if line.once_until is None or line.once_until > now
+        }
+
+    @contextmanager
+    def _changing(self) -> Iterator[None]:
+        """Alone with the file, other processes included, and with what it says now."""
+        try:
+            self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            handle = os.open(self.path.with_name(LOCK), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        except OSError as error:
+            raise TokenFileError(f"{self.path}: cannot write the tokens: {error.strerror}") from error
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            self._look()
+            yield
+        finally:
+            os.close(handle)
 
     def _look(self) -> None:
         try:
@@ -121,7 +172,6 @@ class TokenFile:
         """Replace the file as a whole, private from its first byte."""
         body = json.dumps({"tokens": [asdict(line) for line in kept.values()]}, indent=1) + "\n"
         try:
-            self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             handle, name = tempfile.mkstemp(dir=self.path.parent, prefix=".tokens-")
             try:
                 with os.fdopen(handle, "w", encoding="utf-8") as file:
@@ -136,6 +186,15 @@ class TokenFile:
         except OSError as error:
             raise TokenFileError(f"{self.path}: cannot write the tokens: {error.strerror}") from error
         self._look()
+
+
+def _made(may: May, name: str, now: float, once_until: float | None = None) -> tuple[str, Kept]:
+    """A token's text and its line in the file."""
+    ident = base64.b32encode(secrets.token_bytes(5)).decode("ascii").lower()
+    secret, salt = secrets.token_urlsafe(24), secrets.token_bytes(16)
+    kept = base64.b64encode(salt).decode("ascii"), base64.b64encode(_hash(secret, salt)).decode("ascii")
+    kind = "fs" if once_until is None else "once"
+    return f"{kind}-{ident}-{secret}", Kept(ident, name, may, *kept, round(now, 3), once_until)
 
 
 def _read(text: str) -> dict[str, Kept]:
@@ -156,4 +215,5 @@ def _line(line: dict[str, Any]) -> Kept:
         str(line["salt"]),
         str(line["hash"]),
         float(line["made_at"]),
+        None if line.get("once_until") is None else float(line["once_until"]),
     )
