@@ -11,58 +11,117 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, Strict, model_validator
 
 from fillside_drivers.driver import Channel, DriveModel
+from fillside_drivers.gdtf.mode import SLOTS, LampMode, Octet, SlotKey
 
-SLOTS = 512
-"""Slots of one universe, ANSI E1.11."""
+__all__ = ["SLOTS", "Slot", "SlotDrive", "SlotFrame", "SlotKeys"]
 
 Slot = Annotated[int, Field(ge=1, le=SLOTS), Strict()]
+MOST_OCTETS = 2
+"""Codes have at most 16 bits; a dimmer's finer octets are held at 0."""
 
 
-class SlotDrive(DriveModel):
-    """A head on one 8-bit slot, or on two for 16 bits: coarse in `slot`, fine in the one after it."""
+class SlotKeys(DriveModel):
+    """What a head's place among slots is written with.
 
-    slot: Slot
+    Attributes:
+        slot: the head's slot; with 16 bits the coarse one, and the fine one after it.
+        bits: 8 or 16.
+        fixed: slots that the lamp needs held at a value, such as an open shutter, as { "3" = 255 }.
+        gdtf: a description of the lamp beside the rig file, as "lamp.gdtf"; `slot` is then the lamp's start
+            address, and the description says the rest.
+        mode: the mode of that description that the lamp is set to.
+    """
+
+    slot: Slot | None = None
     bits: Literal[8, 16] = 8
+    fixed: dict[SlotKey, Octet] = Field(
+        default_factory=dict, description='slots held at a value from 0 to 255, as { "3" = 255 }'
+    )
+    gdtf: str | LampMode | None = Field(
+        default=None, description='the lamp\'s description beside the rig file, as "lamp.gdtf"'
+    )
+    mode: Annotated[str, Field(min_length=1, max_length=128)] | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        if self.slot + self.bits // 8 - 1 > SLOTS:
-            raise ValueError(f"a 16-bit head takes two slots; the last it can start at is {SLOTS - 1}")
+        if self.mode is not None and self.gdtf is None:
+            raise ValueError("mode is of a lamp's description; give gdtf, or leave it out")
+        if isinstance(self.gdtf, str):
+            raise ValueError(f"{self.gdtf!r} was not read; a rig file that names files is read from disk")
+        if self.gdtf is not None and (self.slot is None or "bits" in self.model_fields_set):
+            raise ValueError("with gdtf give slot, the lamp's start address, and leave bits out")
+        if max((*self.octet_slots, *self.held), default=0) > SLOTS:
+            if self.gdtf is None:
+                raise ValueError(f"a 16-bit head takes two slots; the last it can start at is {SLOTS - 1}")
+            raise ValueError(f"the lamp takes slots beyond {SLOTS}; give it a lower start address")
+        both = [slot for slot in map(int, self.fixed) if slot in self.octet_slots]
+        if both:
+            raise ValueError(f"slot {both[0]} is dimmed, so it cannot be held at a fixed value")
         return self
 
     @property
+    def octet_slots(self) -> tuple[int, ...]:
+        """The slots of the head's code, the coarsest first; none where the file gives no slot."""
+        if self.slot is None:
+            return ()
+        if isinstance(self.gdtf, LampMode):
+            return tuple(self.slot + offset - 1 for offset in self.gdtf.dimmer[:MOST_OCTETS])
+        return tuple(range(self.slot, self.slot + self.bits // 8))
+
+    @property
+    def held(self) -> dict[int, int]:
+        """The slots that are held, and at what; what the rig file says goes before the description."""
+        held: dict[int, int] = {}
+        if isinstance(self.gdtf, LampMode) and self.slot is not None:
+            finer = dict.fromkeys(self.gdtf.dimmer[MOST_OCTETS:], 0)
+            offsets = {int(offset): octet for offset, octet in self.gdtf.held.items()}
+            held = {self.slot + offset - 1: octet for offset, octet in {**finer, **offsets}.items()}
+        return {**held, **{int(slot): octet for slot, octet in self.fixed.items()}}
+
+    @property
     def full_scale(self) -> int:
-        return int(2**self.bits - 1)
+        octets = len(self.octet_slots) if isinstance(self.gdtf, LampMode) else self.bits // 8
+        return int(256**octets - 1)
 
     def claims(self) -> tuple[Hashable, ...]:
-        return tuple(range(self.slot, self.slot + self.bits // 8))
+        return (*self.octet_slots, *sorted(self.held))
+
+
+class SlotDrive(SlotKeys):
+    """A head on one 8-bit slot, or on two for 16 bits: coarse in `slot`, fine in the one after it."""
+
+    slot: Slot
 
 
 class SlotFrame:
-    """The slots of one universe, kept from frame to frame; what no channel occupies is 0.
+    """The slots of one universe, kept from frame to frame; what nobody occupies is 0.
 
-    >>> frame = SlotFrame([Channel("key", SlotDrive(slot=2, bits=16))], count=4)
+    Held slots have their values from the first frame on, whatever the heads are at.
+
+    >>> frame = SlotFrame([Channel("key", SlotDrive(slot=2, bits=16, fixed={"4": 255}))], count=5)
     >>> frame.put({"key": 0x1234}), frame.put({"key": 0x1234}), frame.octets.hex()
-    (True, False, '00123400')
+    (True, False, '001234ff00')
     """
 
     def __init__(self, channels: Iterable[Channel], count: int = SLOTS) -> None:
         self._slots = bytearray(count)
         self._codes: dict[str, int] = {}
-        self._places = {
-            channel.name: (channel.drive.slot - 1, channel.drive.bits // 8)
-            for channel in channels
-            if isinstance(channel.drive, SlotDrive)
-        }
+        self._places: dict[str, tuple[int, ...]] = {}
+        for channel in channels:
+            if isinstance(channel.drive, SlotKeys):
+                self._places[channel.name] = tuple(slot - 1 for slot in channel.drive.octet_slots)
+                for slot, octet in channel.drive.held.items():
+                    self._slots[slot - 1] = octet
 
     def put(self, codes: Mapping[str, int]) -> bool:
         """Take the codes of the channels that are here; whether one has changed or is a first."""
         changed = False
-        for name, (start, octets) in self._places.items():
+        for name, places in self._places.items():
             code = codes.get(name)
             if code is not None and self._codes.get(name) != code:
                 self._codes[name] = code
-                self._slots[start : start + octets] = code.to_bytes(octets, "big")
+                for place, octet in zip(places, code.to_bytes(len(places), "big"), strict=True):
+                    self._slots[place] = octet
                 changed = True
         return changed
 

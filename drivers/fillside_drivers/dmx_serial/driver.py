@@ -55,7 +55,7 @@ class DmxSerialDriver(Driver):
         self._late_at = -math.inf
 
     def _fits(self, name: str, drive: DmxSerialDrive) -> None:
-        last = drive.slot + drive.bits // 8 - 1
+        last = max((*drive.octet_slots, *drive.held))
         if last > self._options.slots:
             raise OptionsError(
                 f"heads.{name}.drive.slot: slot {last} is beyond the {self._options.slots} that driver "

@@ -128,4 +128,4 @@ class SacnDrive(SlotDrive):
     universe: Universe
 
     def claims(self) -> tuple[Hashable, ...]:
-        return tuple((self.universe, slot) for slot in range(self.slot, self.slot + self.bits // 8))
+        return tuple((self.universe, slot) for slot in super().claims())

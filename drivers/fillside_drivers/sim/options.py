@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from typing import Annotated, Literal, Self
+from typing import Annotated, Self
 
 from pydantic import Field, Strict, model_validator
 
-from fillside_drivers.driver import DriveModel, OptionsModel
-from fillside_drivers.slots import SLOTS, Slot
+from fillside_drivers.driver import OptionsModel
+from fillside_drivers.slots import SlotKeys
 
 Number = Annotated[float, Strict()]
 Direction = tuple[Number, Number, Number]
@@ -71,29 +71,15 @@ class SimOptions(OptionsModel):
         return self
 
 
-class SimDrive(DriveModel):
+class SimDrive(SlotKeys):
     """A head on the simulated wire.
 
-    `universe` and `slot` mean nothing here but are taken and checked for overlaps, so that a rig can be
+    `universe` and the slots mean nothing here but are taken and checked for overlaps, so that a rig can be
     rehearsed by changing the word after `kind` and nothing else.
     """
 
-    bits: Literal[8, 16] = 8
     universe: Annotated[int, Field(ge=1, le=63999), Strict()] | None = None
-    slot: Slot | None = None
     truth: HeadTruth = HeadTruth()
 
-    @model_validator(mode="after")
-    def _fits(self) -> Self:
-        if self.slot is not None and self.slot + self.bits // 8 - 1 > SLOTS:
-            raise ValueError(f"a 16-bit head takes two slots; the last it can start at is {SLOTS - 1}")
-        return self
-
-    @property
-    def full_scale(self) -> int:
-        return int(2**self.bits - 1)
-
     def claims(self) -> tuple[Hashable, ...]:
-        if self.slot is None:
-            return ()
-        return tuple((self.universe, slot) for slot in range(self.slot, self.slot + self.bits // 8))
+        return tuple((self.universe, slot) for slot in super().claims())

@@ -80,13 +80,19 @@ def load_rig_text(
         raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
-    whole, problems = (data, []) if read is None else with_neighbours(data, read)
+    whole, problems = (data, []) if read is None else with_neighbours(data, read, _read_mode)
     rig, others = build_rig(whole, kinds)
     told = {problem.path for problem in problems}
     problems += [problem for problem in others if problem.path not in told]
     if rig is None or problems:
         raise _first(problems, data, text, source)
     return rig
+
+
+def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:
+    from fillside_drivers.gdtf.reader import read_mode
+
+    return read_mode(content, mode, file=name).model_dump()
 
 
 def _bytes(source: str) -> bytes:

@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Iterator, Mapping
-from pathlib import PurePath
 from typing import Any
 
 from fillside.rig.lamp_table import MOST_ANGLES
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import Measured, PhotometricFileError
+from fillside.rig.photometric.measured import Measured
 from fillside.rig.problems import Path, Problem
 
 Read = Callable[[str], bytes]
 """The bytes of the file of that name; raises NeighbourError in one line why not."""
+
+ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
+"""A lamp's description of its wire, a mode's name and the file's to plain data; ValueError why not."""
 
 READERS: Mapping[str, Callable[[str], Measured]] = {".ies": read_lm63, ".ldt": read_eulumdat}
 LARGEST_OPENING_M = 5.0
@@ -30,17 +32,19 @@ class NeighbourError(ValueError):
     """A file that the rig file names and that cannot be read."""
 
 
-def with_neighbours(data: Mapping[str, Any], read: Read) -> tuple[dict[str, Any], list[Problem]]:
+def with_neighbours(
+    data: Mapping[str, Any], read: Read, read_mode: ReadMode
+) -> tuple[dict[str, Any], list[Problem]]:
     """The content of a rig file with all its neighbours read, and what is wrong with them.
 
     What is no rig at all is left for the rig's own check to say.
     """
     whole = copy.deepcopy(dict(data))
     problems = []
-    for path, table, key, put in _named_files(whole):
+    for path, table, key, put in _named_files(whole, read_mode):
         try:
             put(table, table[key], read(table[key]))
-        except (NeighbourError, PhotometricFileError) as error:
+        except ValueError as error:
             problems.append(Problem((*path, key), f"{table[key]}: {error}"))
     return whole, problems
 
@@ -48,7 +52,9 @@ def with_neighbours(data: Mapping[str, Any], read: Read) -> tuple[dict[str, Any]
 Put = Callable[[dict[str, Any], str, bytes], None]
 
 
-def _named_files(data: dict[str, Any]) -> Iterator[tuple[Path, dict[str, Any], str, Put]]:
+def _named_files(
+    data: dict[str, Any], read_mode: ReadMode
+) -> Iterator[tuple[Path, dict[str, Any], str, Put]]:
     heads = data.get("heads")
     for i, head in enumerate(heads if isinstance(heads, list) else []):
         if not isinstance(head, dict):
@@ -57,6 +63,9 @@ def _named_files(data: dict[str, Any]) -> Iterator[tuple[Path, dict[str, Any], s
             table = head.get(part)
             if isinstance(table, dict) and isinstance(table.get("photometry"), str):
                 yield ("heads", i, part), table, "photometry", _photometry_into(head)
+        drive = head.get("drive")
+        if isinstance(drive, dict) and isinstance(drive.get("gdtf"), str):
+            yield ("heads", i, "drive"), drive, "gdtf", _mode_into(read_mode)
 
 
 def _photometry_into(head: dict[str, Any]) -> Put:
@@ -71,8 +80,16 @@ def _photometry_into(head: dict[str, Any]) -> Put:
     return put
 
 
+def _mode_into(read_mode: ReadMode) -> Put:
+    def put(drive: dict[str, Any], name: str, content: bytes) -> None:
+        mode = drive.get("mode")
+        drive["gdtf"] = read_mode(content, mode if isinstance(mode, str) else None, name)
+
+    return put
+
+
 def _measured(name: str, content: bytes) -> Measured:
-    reader = READERS.get(PurePath(name).suffix.lower())
+    reader = READERS.get("." + name.lower().rpartition(".")[2])
     if reader is None:
         raise NeighbourError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
     # Both formats are older than UTF-8; their numbers and keywords are ASCII in any case.

@@ -114,9 +114,16 @@ def _overlaps(
         others = [taken[driver, claim] for claim in claims if (driver, claim) in taken]
         if others:
             written_there = checked[others[0]].model_dump(exclude_unset=True)
-            has = ", ".join(f"{key} = {value}" for key, value in written_there.items())
+            has = ", ".join(f"{key} = {_in_short(value)}" for key, value in written_there.items())
             yield Problem(
                 ("heads", place, "drive"),
                 f"overlaps with head {others[0]} on {driver} ({has}); give it a place of its own",
             )
         taken |= {(driver, claim): head for claim in claims if (driver, claim) not in taken}
+
+
+def _in_short(value: Any) -> Any:
+    """A value as it stands in the file: a table by its keys, one that was read from a file by the file."""
+    if isinstance(value, Mapping):
+        return value.get("file") or f"{{ {', '.join(value)} }}"
+    return value
