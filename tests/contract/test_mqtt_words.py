@@ -18,6 +18,8 @@ from fillside.rig.doors import MeterTable
 TOPICS = Topics("corner")
 METERS = {"sensor": MeterTable(at="chair", receptor="dome", facing="camera")}
 STATE: dict[str, Any] = {
+    "routine": None,
+    "light_changed_at": 1000.0,
     "alone": "key",
     "settled": True,
     "subject": (0.6, 0.3, 1.25),
@@ -30,7 +32,7 @@ def asked(heard: Heard, **state: Any) -> Asked | None:
 
 
 def meter(payload: bytes, name: str = "sensor", **state: Any) -> Any:
-    found = asked(Heard(f"fillside/corner/meter/{name}", payload), **state)
+    found = asked(Heard(f"fillside/corner/meter/{name}", payload, came_unix_s=1002.0), **state)
     return None if found is None else found.said
 
 
@@ -78,15 +80,37 @@ def test_a_number_is_a_reading_of_the_head_that_is_alone() -> None:
 
 
 def test_a_meter_that_the_rig_does_not_know_stands_where_the_subject_is() -> None:
-    assert meter(b"640", "other")["at"] == [0.6, 0.3, 1.25]
-    assert meter(b"640", "other")["facing"] == "head"
+    expected = {"do": "read", "value": 640.0, "unit": "lux", "at": [0.6, 0.3, 1.25]}
+    assert meter(b"640", "other") == {**expected, "head": "key", "level": 0.5}
 
 
 def test_a_sensor_that_speaks_all_day_is_heard_only_when_one_head_is_alone() -> None:
     assert meter(b"640", alone=None) is None
     assert meter(b'{"value": 640, "head": "fill", "level": 1.0}', alone=None)["head"] == "fill"
-    moving = refusal(Heard(TOPICS.meter + "sensor", b"640"), settled=False)
-    assert moving.code == "not_now"
+
+
+def test_a_routine_knows_itself_what_it_asked_for() -> None:
+    routine = {"alone": None, "routine": {"kind": "calibrate"}}
+    assert meter(b"640", "other", **routine) == {"do": "read", "value": 640.0, "unit": "lux"}
+    assert meter(b"640", **routine)["at"] == "chair"
+
+
+@pytest.mark.parametrize(
+    ("state", "counts"),
+    [
+        ({}, True),
+        ({"settled": False}, False),
+        ({"light_changed_at": 1001.0}, False),
+        ({"light_changed_at": None}, True),
+        ({"settled": False, "alone": None, "routine": {}}, False),
+    ],
+)
+def test_a_reading_counts_once_the_light_stands_still(state: dict[str, Any], counts: bool) -> None:
+    if counts:
+        assert meter(b"640", **state)["value"] == 640
+    else:
+        heard = Heard(TOPICS.meter + "sensor", b"640", came_unix_s=1002.0)
+        assert refusal(heard, **state).code == "not_now"
 
 
 @pytest.mark.parametrize(

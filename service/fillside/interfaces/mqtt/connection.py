@@ -6,6 +6,7 @@ import asyncio
 import logging
 import random
 import ssl
+import time
 from collections import deque
 from collections.abc import Awaitable, Callable
 from typing import Any, cast
@@ -138,8 +139,8 @@ class Connection:
         """Everything that came, once something did."""
         first = await anext(aiter(self.client.messages))
         came = [(self.inbox.taken_s, first), *self.inbox.rest()]
-        now_s = self._clock()
-        found = [_heard(message, now_s - at_s) for at_s, message in came]
+        now_s, now_unix_s = self._clock(), time.time()
+        found = [_heard(message, now_s - at_s, now_unix_s) for at_s, message in came]
         self.figures.heard += len(found)
         return found
 
@@ -165,7 +166,7 @@ async def _as_coroutine(job: Callable[[], Awaitable[None]]) -> None:
     await job()
 
 
-def _heard(message: aiomqtt.Message, age_s: float) -> Heard:
+def _heard(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> Heard:
     told = message.properties
     payload = message.payload
     return Heard(
@@ -173,6 +174,7 @@ def _heard(message: aiomqtt.Message, age_s: float) -> Heard:
         payload=payload if isinstance(payload, bytes) else str(payload).encode("utf-8"),
         retained=message.retain,
         age_s=age_s,
+        came_unix_s=now_unix_s - age_s,
         expires_s=getattr(told, "MessageExpiryInterval", None),
         answer_to=getattr(told, "ResponseTopic", None),
         correlation=getattr(told, "CorrelationData", None),

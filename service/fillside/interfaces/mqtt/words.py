@@ -31,6 +31,8 @@ MOST_AGE_S = 5.0
 """A message that waited longer in our own queue belongs to another moment."""
 EXPIRES_AFTER_S = 0.5
 """What is left of an expiry comes in whole seconds; one of 0 is not over before half of one."""
+REST_S = 1.5
+"""A sensor averages, and sends when it likes: so soon after a change it may tell of the light before."""
 
 _NUMBER = re.compile(rb"\s*[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,2})?\s*")
 _MARK = re.compile(NAME.pattern)
@@ -39,12 +41,16 @@ READING_KEYS = ("head", "level", "at", "receptor", "facing", "note")
 
 @dataclass(frozen=True)
 class Heard:
-    """One message as it came. `age_s` is how long it waited here, `expires_s` what was left of its expiry."""
+    """One message as it came.
+
+    `age_s` is how long it waited here, `expires_s` what was left of its expiry, `came_unix_s` when it came.
+    """
 
     topic: str
     payload: bytes
     retained: bool = False
     age_s: float = 0.0
+    came_unix_s: float = 0.0
     expires_s: float | None = None
     answer_to: str | None = None
     correlation: bytes | None = None
@@ -104,7 +110,7 @@ def order_from(
     if heard.topic == topics.subject:
         return Asked(_report(heard.payload), "a tracker")
     name = heard.topic.removeprefix(topics.meter)
-    said = _reading(name, heard.payload, meters.get(name, MeterTable()), state())
+    said = _reading(name, heard, meters.get(name, MeterTable()), state())
     return None if said is None else Asked(said, f"meter {name[:32]}")
 
 
@@ -133,28 +139,29 @@ def _report(payload: bytes) -> dict[str, Any]:
     return {"do": "subject", **said}
 
 
-def _reading(name: str, payload: bytes, meter: MeterTable, state: Mapping[str, Any]) -> dict[str, Any] | None:
-    """A reading of the one head that is alone; None while several are lit, since a sensor speaks all day."""
+def _reading(name: str, heard: Heard, meter: MeterTable, state: Mapping[str, Any]) -> dict[str, Any] | None:
+    """A reading for the routine that asks, or of the one head that is alone; None while neither is so, since
+    a sensor speaks all day."""
     if not _MARK.fullmatch(name):
         raise Refusal("unknown_name", "a meter's name is small letters, digits and hyphens", "meter")
-    value = _value(payload)
-    place = state["subject"] if meter.at is None else meter.at
-    said = {
-        "do": "read",
-        "unit": meter.unit,
-        "at": place if isinstance(place, str) else list(place),
-        "receptor": meter.receptor,
-        "facing": meter.facing,
-        **value,
+    stated: dict[str, Any] = {
+        key: getattr(meter, key) for key in ("at", "receptor", "facing") if key in meter.model_fields_set
     }
+    if isinstance(stated.get("at"), tuple):
+        stated["at"] = list(stated["at"])
+    said = {"do": "read", "unit": meter.unit, **stated, **_value(heard.payload)}
     if "head" in said:
         return said
     alone = next((head for head in state["heads"] if head["name"] == state["alone"]), None)
-    if alone is None:
+    asked_for = state.get("routine") is not None
+    if alone is None and not asked_for:
         return None
-    if not state["settled"]:
-        raise Refusal("not_now", "the light is moving; a reading counts once it stands still")
-    return {**said, "head": alone["name"], "level": alone["level"]}
+    changed_s = state["light_changed_at"]
+    if not state["settled"] or (changed_s is not None and heard.came_unix_s - changed_s < REST_S):
+        raise Refusal("not_now", "the light has just moved; a reading counts once it stands still")
+    if asked_for or alone is None:
+        return said
+    return {"at": list(state["subject"]), **said, "head": alone["name"], "level": alone["level"]}
 
 
 def _value(payload: bytes) -> dict[str, Any]:
