@@ -27,6 +27,8 @@ from fillside.interfaces.http.app import House, make_app
 from fillside.interfaces.http.guards import Names
 from fillside.interfaces.http.server import Listen, ListenError, bind, serving, url_of
 from fillside.loom import Loom, loom_of
+from fillside.metering.side import meter_side
+from fillside.metering.weighing import calibration_in_use
 from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.storage.errors import FolderUnusableError
@@ -104,7 +106,15 @@ async def daemon(
     with listening(settings.listen, tokens) as bound, doors_of(rig) as doors, kept(settings.data) as store:
         cid = uuid.UUID(await asyncio.to_thread(kept_identity, store, "cid", lambda: str(uuid.uuid4())))
         loom = loom_of(rig, clock, Identity(cid, f"fillside {rig.rig.name}"))
-        hold = Hold(rig, remembered(store), clock(), unix_s=time.time() - clock())
+        calibration, calibrated_at = calibration_in_use(store)
+        hold = Hold(
+            rig,
+            remembered(store),
+            clock(),
+            calibration=calibration,
+            calibrated_at=calibrated_at,
+            unix_s=time.time() - clock(),
+        )
         runner = Runner(hold, loom, store, clock)
         async with opened(loom, settings.stay), asyncio.TaskGroup() as tasks:
             jobs = [
@@ -114,7 +124,11 @@ async def daemon(
             ]
             names = Names.of_machine(settings.listen.host)
             app = make_app(House(runner, store, names, Doorkeeper(tokens, clock)))
-            async with serving(app, bound), doors.opened(runner, cid.hex[:12], clock):
+            async with (
+                meter_side(rig, store, runner, loom, clock),
+                serving(app, bound),
+                doors.opened(runner, cid.hex[:12], clock),
+            ):
                 yield Running(url_of(bound), rig, runner, loom, store, doors)
                 runner.live.end("stopping: the daemon ends")
             for job in jobs:

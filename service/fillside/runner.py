@@ -15,15 +15,18 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Any, Protocol
 
 from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
+from fillside.calibration.orders import METER_ORDERS, MeterOrder
 from fillside.hold.events import DriverChanged, Event, RemediesFound
 from fillside.hold.hold import Hold
-from fillside.hold.orders import OrderError, parse_order
+from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
 from fillside.loom import Loom
+from fillside.rig.calibrated import Calibration
+from fillside.rig.model import Rig
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
 from fillside_drivers.driver import Health
@@ -47,6 +50,14 @@ class Figures:
     lateness_s: float = 0.0
 
 
+class MeterSide(Protocol):
+    """Who takes the meter's orders; see `calibrating`."""
+
+    async def do(self, order: MeterOrder, who: str) -> str: ...
+
+    def state(self) -> State | None: ...
+
+
 class Runner:
     """Owns the hold. All methods are called on the event loop's thread."""
 
@@ -59,6 +70,7 @@ class Runner:
         self._unstored = True
         self._stored_at = -math.inf
         self.figures = Figures()
+        self.meter_side: MeterSide | None = None
         self.live = Live(self.state)
         self._watchers: set[asyncio.Event] = set()
         for driver in loom.drivers.values():
@@ -70,18 +82,44 @@ class Runner:
 
         Raises Refusal when it is not obeyed; nothing has changed then.
         """
-        now = self._clock()
         try:
-            answer = self._hold.order(parse_order(said), now)
+            order = read_order(said, {**ORDERS, **METER_ORDERS})
+            note = await self._meters(order, visitor) if order.do in METER_ORDERS else self._lights(order)
         except OrderError as error:
-            self.figures.refused += 1
-            self._journal.write(visitor, said, error.code, error.message)
-            raise Refusal(error.code, error.message, error.where or "") from error
-        self._tick(now)
+            refusal = Refusal(error.code, error.message, error.where or "")
+            self._refused(said, visitor, refusal)
+            raise refusal from error
+        except Refusal as refusal:
+            self._refused(said, visitor, refusal)
+            raise
         self.figures.orders += 1
-        self._journal.write(visitor, said, "ok", answer.note or "")
+        self._journal.write(visitor, said, "ok", note)
+        return note
+
+    def _lights(self, order: Any) -> str:
+        now = self._clock()
+        answer = self._hold.order(order, now)
+        self._tick(now)
         self._after(now)
         return answer.note or ""
+
+    async def _meters(self, order: MeterOrder, visitor: Visitor) -> str:
+        if self.meter_side is None:
+            raise Refusal("not_now", "readings are not taken here")
+        note = await self.meter_side.do(order, visitor.who)
+        self.live.changed()
+        return note
+
+    def _refused(self, said: Any, visitor: Visitor, refusal: Refusal) -> None:
+        self.figures.refused += 1
+        self._journal.write(visitor, said, refusal.code, str(refusal))
+
+    def renew(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> None:
+        """Hold a changed rig file or by a new calibration from now on, going on from the present light."""
+        now = self._clock()
+        self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
+        self._tick(now)
+        self._after(now)
 
     def event(self, event: Event) -> None:
         """Something happened that nobody ordered."""
@@ -90,10 +128,16 @@ class Runner:
         self._tick(now)
         self._after(now)
 
+    @property
+    def settled(self) -> bool:
+        """Whether the light rests where it is to be."""
+        return self._hold.settled
+
     def state(self) -> State:
         """The state as every door shows it, JSON-able."""
         state: State = self._hold.state(self._clock()).model_dump(mode="json")
-        return state
+        routine = None if self.meter_side is None else self.meter_side.state()
+        return {**state, "routine": routine}
 
     def places(self) -> State:
         """Marks, camera, and where the heads stand, JSON-able."""

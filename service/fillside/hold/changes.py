@@ -26,6 +26,7 @@ from fillside.hold.orders import (
     Move,
     Only,
     OrderError,
+    Show,
     SubjectReport,
     Trim,
 )
@@ -242,22 +243,33 @@ def _move(moment: Moment, order: Move) -> Change:
 
 
 def _only(moment: Moment, order: Only) -> Change:
+    lit = _lit(moment, order.head, order.level, "head")
+    return Change(replace(moment.wanted, alone=Alone((lit,))), _burning(moment.scene))
+
+
+def _show(moment: Moment, order: Show) -> Change:
+    lit = tuple(_lit(moment, head, level, f"heads.{head}") for head, level in order.heads.items())
+    return Change(replace(moment.wanted, alone=Alone(lit)), _burning(moment.scene))
+
+
+def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[int, int]:
+    """The place and code of a head that is to be on; without a level, the one it has."""
     scene = moment.scene
-    if order.head not in scene.names:
-        raise OrderError("unknown_name", _unknown("head", order.head, scene.names), "head")
-    head = scene.index(order.head)
+    if name not in scene.names:
+        raise OrderError("unknown_name", _unknown("head", name, scene.names), where)
+    head = scene.index(name)
     if scene.fixed[head]:
-        raise OrderError(
-            "not_now", f"{order.head} cannot be dimmed: it is on at full light all the time", "head"
-        )
+        raise OrderError("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
     if not moment.working[head]:
-        raise OrderError("not_now", f"{order.head} cannot be reached", "head")
+        raise OrderError("not_now", f"{name} cannot be reached", where)
     full = scene.full_scales[head]
     own = moment.beneath[head] or moment.untrimmed[head] or full
-    code = own if order.level is None else code_from_level(order.level, full)
+    return head, own if level is None else code_from_level(level, full)
+
+
+def _burning(scene: Scene) -> str | None:
     burning = [name for name, fixed in zip(scene.names, scene.fixed, strict=True) if fixed]
-    note = f"{', '.join(burning)} cannot be dimmed and stays on" if burning else None
-    return Change(replace(moment.wanted, alone=Alone(head, code)), note)
+    return f"{', '.join(burning)} cannot be dimmed and stays on" if burning else None
 
 
 def _all(moment: Moment, order: All) -> Change:
@@ -326,6 +338,7 @@ CHANGES: dict[type[Any], Callable[[Moment, Any], Change]] = {
     CameraOrder: _camera,
     Move: _move,
     Only: _only,
+    Show: _show,
     All: _all,
     Keep: _keep,
     Follow: _follow,

@@ -10,14 +10,20 @@ from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Point, Rig
 
 DriverState = Literal["ok", "late", "lost"]
+HeadState = Literal["ok", "late", "lost", "disobeying"]
 
 
 @dataclass(frozen=True)
 class DriverChanged:
-    """A driver's health is another; while it is lost so are its heads."""
+    """A driver's health is another; while it is lost so are its heads.
+
+    `note` says why; `notices` are what a person should know although it works.
+    """
 
     driver: str
     state: DriverState
+    note: str = ""
+    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -29,9 +35,18 @@ class HeadLost:
 
 @dataclass(frozen=True)
 class HeadBack:
-    """It can again."""
+    """It can again, or obeys again. `code` is what it has now, where that is another than it was sent."""
 
     head: str
+    code: int | None = None
+
+
+@dataclass(frozen=True)
+class HeadDisobeys:
+    """One head is there with another level than it was sent; `code` is what it says it has."""
+
+    head: str
+    code: int | None = None
 
 
 @dataclass(frozen=True)
@@ -52,4 +67,5 @@ class RemediesFound:
     remedies: tuple[Remedy, ...]
 
 
-Event = DriverChanged | HeadLost | HeadBack | RemediesFound
+HealthEvent = DriverChanged | HeadLost | HeadBack | HeadDisobeys
+Event = HealthEvent | RemediesFound

@@ -1,9 +1,10 @@
 """From one light to another: all heads on one path, so that key over fill goes straight from old to new.
 
 Theory. Above its knee, the higher of output 0.01 and its floor, a head moves evenly in stops; all heads
-take the same time for that, the largest change divided by the speed, so the ratio of any two moves evenly
-in stops as well. Below the knee stops mean nothing to the eye and nothing to the lamp, and a head moves
-evenly in output, 0.3 s for the whole way between out and knee:
+take the same time for that, the largest change divided by the speed (or that of a head which cannot go so
+fast, where it needs longer), so the ratio of any two moves evenly in stops as well. Below the knee stops mean
+nothing to the eye and nothing to the lamp, and a head moves evenly in output, 0.3 s for the whole way between
+out and knee:
 
   rising from below     first the way up to the knee, then the even part
   falling below         first the even part, then the way down
@@ -48,20 +49,18 @@ class Fade:
     end_slope: FloatArray
     lasts_s: float
 
-    def outputs(self, at_s: float) -> FloatArray:
-        """The outputs (heads,) at a time; from `lasts_s` on exactly the goal."""
-        if at_s >= self.lasts_s:
-            return self.goal
+    def outputs(self, at_s: float | FloatArray) -> FloatArray:
+        """The outputs (heads,) at a time, or each head's at its own; from `lasts_s` on exactly the goal."""
         even_s = np.minimum(at_s, self.even_to_s) - self.even_from_s
         even = np.exp2(self.even_start + self.even_slope * np.maximum(even_s, 0.0))
-        end = even + self.end_slope * max(at_s - self.even_to_s, 0.0)
+        end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
         found = np.where(even_s < 0, self.start + self.slope * at_s, end)
         low, high = np.minimum(self.start, self.goal), np.maximum(self.start, self.goal)
-        return np.clip(found, low, high)
+        return np.where(at_s >= self.lasts_s, self.goal, np.clip(found, low, high))
 
 
-def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: float) -> Fade:
-    """The fade between two outputs (heads,) at a speed in stops per second (of the head that changes most).
+def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
+    """The fade between two outputs (heads,) in which no head is faster than its speed in stops per second.
 
     >>> f = fade(np.array([0.5, 0.5]), np.array([0.25, 0.5]), np.array([0.01, 0.01]), 1.0)
     >>> f.lasts_s, round(float(f.outputs(0.5)[0]), 4)
@@ -77,7 +76,7 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
     rise_s = np.where(rising, (knee - start) / pace, 0.0)
     below_s = np.where(below, np.abs(goal - start) / pace, 0.0)
     fall_s = np.where(falling, (knee - goal) / pace, 0.0)
-    even_to_s = float(rise_s.max(initial=0.0) + np.abs(even_stops).max(initial=0.0) / speed_stops_s)
+    even_to_s = float(rise_s.max(initial=0.0) + (np.abs(even_stops) / speed_stops_s).max(initial=0.0))
     even_s = np.maximum(even_to_s - rise_s, 1e-9)
     lasts_s = max(even_to_s + float(fall_s.max(initial=0.0)), float(below_s.max(initial=0.0)))
     return Fade(

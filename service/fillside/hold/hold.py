@@ -21,27 +21,27 @@ from fillside.hold.balancing import Balancing
 from fillside.hold.changes import CHANGES, Moment, place_of
 from fillside.hold.clock import Clock
 from fillside.hold.events import Event, RemediesFound, RemedyQuestion
-from fillside.hold.health import Health
+from fillside.hold.health import Health, found_code
+from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
 from fillside.hold.levels import wanted_codes
 from fillside.hold.light import FRAME_S, Light
-from fillside.hold.orders import Move, Order, OrderError, SubjectReport, Undo
+from fillside.hold.naming import named
+from fillside.hold.orders import Identify, Move, Order, OrderError, SubjectReport, Undo
 from fillside.hold.pace import Pace
 from fillside.hold.places import Places, places_of
 from fillside.hold.remembered import Remembered, remember, resume
-from fillside.hold.state import DriverNow, LastOrder, Metered, Shown, State, metered, state_of
+from fillside.hold.state import LastOrder, Metered, Shown, State, drivers_now, metered, state_of
 from fillside.hold.subject import Subject
-from fillside.hold.wanted import WISH_FIELDS, Kept, Wanted
+from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import scene
 
 MOST_UNDO = 100
+_ROUNDING_S = 1e-6
+"""A tick that comes as early as the sum of its times is rounded still comes when it was asked for."""
 WORTH_SOLVING_M = 0.002
 """An estimate that moved less changes the light by 0.01 stop at most, at 0.6 m from a lamp."""
-
-
-SOLVE_FIELDS = WISH_FIELDS | {"place", "mode", "alone"}
-"""The fields of `Wanted` whose change asks for a new solution."""
 
 
 @dataclass(frozen=True)
@@ -98,12 +98,44 @@ class Hold:
         self._advice = Advice()
         self._untrimmed = resumed.untrimmed or resumed.codes
         self._ordered_until_s = -math.inf
+        self._dip: Dip | None = None
         self._stale = False
         self._pursued_s = -math.inf
         self._last_order: LastOrder | None = None
         self._light_changed_s: float | None = None
         self._solve(resumed.untrimmed)
         self._aim_as_ordered(0.0)
+
+    def renewed(
+        self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, now_s: float
+    ) -> Hold:
+        """The hold of a changed rig file or a new calibration, going on from this one's light and wishes.
+
+        The first frame is the present one, from which it fades; levels that are kept stay as they are. What
+        happened to wires is carried over, orders can be taken back while the rig is the same.
+        """
+        new = Hold(
+            rig,
+            self.remember().model_dump(mode="json"),
+            now_s,
+            calibration=calibration,
+            calibrated_at=calibrated_at,
+            unix_s=self._unix_s,
+        )
+        new._health.take_over(self._health)
+        new._light.stuck = ~np.array(new._health.working)
+        new._count_on_what_works()
+        if new._scene.names == self._scene.names:
+            new._light.go_on_from(self._light, self._clock.peek(now_s, self._light.moving))
+            if new._scene.full_scales == self._scene.full_scales:
+                new._history = list(self._history)
+        new._last_order, new._light_changed_s = self._last_order, self._light_changed_s
+        return new
+
+    @property
+    def settled(self) -> bool:
+        """Whether the light rests where it is to be."""
+        return not self._light.moving
 
     @property
     def codes(self) -> Codes:
@@ -116,19 +148,21 @@ class Hold:
             return self._report(order, now_s)
         if isinstance(order, Undo):
             return self._take_back(now_s)
+        if isinstance(order, Identify):
+            return self._identify(order, now_s)
         # A place told by hand is wanted as the tracker has moved it since.
         before = replace(self._wanted, place=self._subject.place)
         change = CHANGES[type(order)](self._moment(before), order)
         time_s = self._clock.read(now_s, self._light.moving)
         undoable = before.changed_from(change.wanted)
         if undoable:
-            self._history.append(Undoable(_named(order), undoable, self._untrimmed))
+            self._history.append(Undoable(named(order), undoable, self._untrimmed))
             del self._history[:-MOST_UNDO]
         self._wanted = before
         if isinstance(order, Move):
             self._subject.tell(change.wanted.place, time_s)
         self._change(change.wanted, time_s, self._untrimmed, change.untrimmed)
-        self._last_order = LastOrder(do=_named(order), at=now_s + self._unix_s)
+        self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
         return Answer(note=change.note or self._not_reached(undoable))
 
     def event(self, event: Event, now_s: float) -> None:
@@ -139,21 +173,28 @@ class Hold:
         before = self._health.working
         self._health.heard(event, now_s)
         working = self._health.working
-        if working == before:
+        found = found_code(event, self._scene, self._light.codes)
+        if working == before and found is None:
             return
         time_s = self._clock.read(now_s, self._light.moving)
         self._light.stuck = ~np.array(working)
-        self._count_on_what_works()
-        if self._acts and self._when_lost == "solve":
-            self._solve(self._untrimmed)
+        if found is not None:
+            self._light.found(*found, time_s)
+        if working != before:
+            self._count_on_what_works()
+            if self._acts and self._when_lost == "solve":
+                self._solve(self._untrimmed)
         self._aim_as_ordered(time_s)
 
     def tick(self, now_s: float) -> Codes | None:
         """Go on to now; the codes of all heads if any changed, else None."""
         time_s = self._clock.read(now_s, self._light.moving)
-        if self._stale and time_s - self._pursued_s >= FRAME_S:
+        if self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S:
             self._pursue(time_s)
-        if not self._light.step(time_s):
+        changed = self._light.step(time_s)
+        if self._dip is not None and self._dip.is_done(time_s, self._light.moving):
+            self._take(self._dip.next, time_s)
+        if not changed:
             return None
         self._light_changed_s = now_s
         return self._light.codes
@@ -162,6 +203,8 @@ class Hold:
         """Seconds until the next tick is due; None when nothing moves."""
         time_s = self._clock.peek(now_s, self._light.moving)
         due = [] if not self._stale else [max(0.0, FRAME_S - (time_s - self._pursued_s))]
+        if self._dip is not None and not self._light.moving:
+            return 0.0
         frame = self._light.wake_in(time_s)
         return min(due if frame is None else [*due, frame], default=None)
 
@@ -184,10 +227,7 @@ class Hold:
             light,
             remedies=self._advice.remedies if self._in_the_way(light) else (),
             waits=self._light.waits,
-            drivers={
-                name: DriverNow(state=state, since=since + self._unix_s)
-                for name, (state, since) in self._health.drivers.items()
-            },
+            drivers=drivers_now(self._health.drivers, self._unix_s),
             calibrated_at=self._calibrated_at,
             undo=self._history[-1].do if self._history else None,
             last_order=self._last_order,
@@ -253,7 +293,7 @@ class Hold:
         """From now on want this; `untrimmed` codes are taken as they are, else chosen beside the present
         ones."""
         changed = wanted.changed_from(self._wanted).keys()
-        self._wanted = wanted
+        self._wanted, self._dip = wanted, None
         if changed & WISH_FIELDS:
             self._wish = wanted.wish(self._file)
             self._count_on_what_works()
@@ -288,9 +328,8 @@ class Hold:
             return
         self._solved, self._balanced_at = solved, place
         self._untrimmed = self._balancing.choose(place, self._wish, solved, self._untrimmed)
-        self._aim(
-            self._file.hold.follow_speed_stops_s if time_s >= self._ordered_until_s else self._order_speed
-        )
+        follows = time_s >= self._ordered_until_s
+        self._aim(self._file.hold.follow_speed_stops_s if follows else self._order_speed)
 
     @property
     def _order_speed(self) -> float:
@@ -302,7 +341,29 @@ class Hold:
         self._ordered_until_s = time_s + self._light.left_s
 
     def _aim(self, speed_stops_s: float) -> None:
-        self._light.aim(self._codes_for(self._wanted), speed_stops_s)
+        goal = self._codes_for(self._wanted)
+        if self._dip is not None:
+            goal, speed_stops_s = self._dip.over(goal), min(speed_stops_s, SPEED_STOPS_S)
+        self._light.aim(goal, speed_stops_s)
+
+    def _identify(self, order: Identify, now_s: float) -> Answer:
+        dip, note = dip_of(self._moment(replace(self._wanted, place=self._subject.place)), order)
+        self._take(dip, self._clock.read(now_s, self._light.moving))
+        self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
+        return Answer(note=note)
+
+    def _take(self, dip: Dip | None, time_s: float) -> None:
+        """Begin a step of a dip; None ends it."""
+        self._dip = dip
+        if dip is not None:
+            self._aim_as_ordered(time_s)
+            self._dip = replace(dip, until_s=self._ordered_until_s)
+
+    @property
+    def _present(self) -> Codes:
+        """The codes of the light now, as if no head dipped to show itself."""
+        codes, dip = self._light.steady_codes, self._dip
+        return codes if dip is None else with_code(codes, dip.head, self._codes_for(self._wanted)[dip.head])
 
     def _codes_for(self, wanted: Wanted) -> Codes:
         return wanted_codes(self._balancing, wanted, self._wish, self._untrimmed, self._balanced_at)
@@ -314,7 +375,7 @@ class Hold:
             working=self._health.working,
             untrimmed=self._untrimmed,
             beneath=self._codes_for(replace(wanted, alone=None)),
-            present=self._light.steady_codes,
+            present=self._present,
             levels_now=self._levels_now,
             measured_now=self._measured_now,
             why_not_at=self._subject.why_not,
@@ -323,12 +384,11 @@ class Hold:
     def _levels_now(self) -> Kept:
         """What freeze or dark keeps aside: the balance's own levels, or those of the middle of a fade."""
         if self._light.moving and self._wanted.alone is None:
-            return Kept(self._light.steady_codes, self._wanted.trims, self._untrimmed, self._subject.place)
+            return Kept(self._present, self._wanted.trims, self._untrimmed, self._subject.place)
         return Kept(self._untrimmed, {}, self._untrimmed, self._balanced_at)
 
     def _measured_now(self, wish: Wish) -> Measured:
-        codes = self._light.steady_codes
-        return self._balancing.measure(self._subject.place, wish, codes, self._health.working)
+        return self._balancing.measure(self._subject.place, wish, self._present, self._health.working)
 
     def _shown(self) -> Shown:
         return Shown(
@@ -337,28 +397,11 @@ class Hold:
             wish=self._wish,
             bounds=self._solved.bounds,
             subject=self._subject,
-            working=self._health.working,
+            health=self._health.heads,
+            unix_s=self._unix_s,
+            identifying=None if self._dip is None else self._scene.names[self._dip.head],
             codes=self._light.codes,
             goal=self._light.goal,
+            lasting=self._light.goal if self._dip is None else self._codes_for(self._wanted),
             untrimmed=self._untrimmed,
         )
-
-
-_PLAIN = ("role", "by", "to", "mark", "head", "level", "ratio")
-"""What an order's word makes plain without the name."""
-
-
-def _named(order: Order) -> str:
-    """An order in a few words, for saying which one it was."""
-    said = order.model_dump(exclude={"do"}, exclude_none=True)
-    return " ".join([order.do, *(_shown(v) if k in _PLAIN else f"{k} {_shown(v)}" for k, v in said.items())])
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, float):
-        return f"{round(value, 3):g}"
-    if isinstance(value, tuple):
-        return " ".join(_shown(part) for part in value)
-    if isinstance(value, dict):
-        return " ".join(f"{name} {_shown(part)}" for name, part in value.items())
-    return str(value)

@@ -7,6 +7,7 @@ from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
 from fillside.hold.wanted import Kept, Wanted
 from fillside.rig.model import Point
+from fillside.rig.scene import Scene
 
 
 def wanted_codes(
@@ -16,14 +17,20 @@ def wanted_codes(
     [m]."""
     scene = balancing.scene
     if wanted.alone is not None:
-        return tuple(wanted.alone.code if i == wanted.alone.head else 0 for i in range(len(untrimmed)))
+        codes = dict(wanted.alone.lit)
+        return tuple(codes.get(i, 0) for i in range(len(untrimmed))) if codes else work_light(scene)
     if wanted.mode == "dark":
-        return tuple(
-            full if rule == "work" else 0 for full, rule in zip(scene.full_scales, scene.rules, strict=True)
-        )
+        return work_light(scene)
     if wanted.mode == "freeze" and wanted.kept is not None:
         return _kept_codes(balancing, wish, wanted.kept, wanted.trims)
     return balancing.trim(balanced_at, wish, untrimmed, wanted.trims)
+
+
+def work_light(scene: Scene) -> Codes:
+    """All out but the work lights, so that nobody stands in the dark."""
+    return tuple(
+        full if rule == "work" else 0 for full, rule in zip(scene.full_scales, scene.rules, strict=True)
+    )
 
 
 def _kept_codes(balancing: Balancing, wish: Wish, kept: Kept, trims: Trims) -> Codes:

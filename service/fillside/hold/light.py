@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from fillside.hold.dimmers import Dimmers
 from fillside.hold.fade import Fade, fade, knees
+from fillside.hold.lag import lags_of
 from fillside.hold.noflash import Guard
 from fillside.rig.scene import Scene
 
@@ -17,17 +18,21 @@ BoolArray = npt.NDArray[np.bool_]
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
+GENTLE = 0.5
+"""The share of its fastest fade at which a head that was found at another level goes back to its own: each
+message to a bulb is then half a step, and rounding has room beside it."""
 
 
 class Light:
     """The codes of all heads and the fade they are in. Times are seconds and never fall.
 
     A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
-    back it fades from there."""
+    back it fades from there. Codes of a head that lags are ahead of the common fade; see `lag`."""
 
     def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
         self.dimmers = Dimmers(scene)
         self._knees = knees(np.asarray(scene.floors, dtype=float))
+        self._lags = lags_of(scene)
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
         self._guard = Guard(self._outputs)
@@ -37,9 +42,14 @@ class Light:
         self._stepped_s = at_s - 1.0
         self._under_way = False
         self.waits = False
+        self._gentle: BoolArray = np.zeros(len(codes), dtype=bool)
         self.stuck: BoolArray = np.zeros(len(codes), dtype=bool)
         self.codes: Codes = codes
         self.goal: Codes = codes
+
+    def go_on_from(self, other: Light, later_s: float) -> None:
+        """Count flashes on from another light of the same heads, whose times are later by `later_s`."""
+        self._guard.go_on_from(other._guard, later_s)
 
     @property
     def moving(self) -> bool:
@@ -48,9 +58,12 @@ class Light:
 
     @property
     def steady_codes(self) -> Codes:
-        """The present codes, with heads on their way below their floor raised to it."""
-        low = (self._codes > 0) & (self._codes < self.dimmers.floors)
-        steady: Codes = tuple(np.where(low, self.dimmers.floors, self._codes).tolist())
+        """The codes of the present light, with heads on their way below their floor raised to it."""
+        codes = self._codes
+        if self._fade is not None and self._lags.any_late:
+            codes = np.where(self._lags.late & ~self.stuck, self._on_the_way(self._outputs), codes)
+        low = (codes > 0) & (codes < self.dimmers.floors)
+        steady: Codes = tuple(np.where(low, self.dimmers.floors, codes).tolist())
         return steady
 
     @property
@@ -67,8 +80,23 @@ class Light:
             # Less than a code away: the way there cannot be seen on any wire.
             self._rest()
             return
-        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speed_stops_s)
-        self._gone_s = 0.0
+        waits_s = self._lags.waits_s(wanted != self._codes)
+        self._gone_s = -waits_s if self._fade is None else min(self._gone_s, 0.0)
+        fastest = self._lags.fastest_stops_s * np.where(self._gentle, GENTLE, 1.0)
+        speeds = np.minimum(speed_stops_s, fastest)
+        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
+
+    def found(self, head: int, code: int, at_s: float) -> None:
+        """A head has another code than it was sent, by none of our doing: what comes starts from there."""
+        self._codes = self._codes.copy()
+        self._codes[head] = min(max(code, 0), int(self.dimmers.full[head]))
+        self.codes = tuple(self._codes.tolist())
+        shown = self.dimmers.outputs(self._codes)
+        self._outputs = self._outputs.copy()
+        self._outputs[head] = shown[head]
+        self._guard.sent(shown, at_s)
+        self._gentle = self._gentle.copy()
+        self._gentle[head] = True
 
     def step(self, at_s: float) -> bool:
         """Go on to a time; whether any code changed."""
@@ -86,6 +114,7 @@ class Light:
                 return False
             self._guard.sent(shown, at_s)
             self._codes, self.codes = codes, tuple(codes.tolist())
+            self._gentle = self._gentle & (codes != self._goal)
         self._gone_s, self._outputs = gone_s, outputs
         if gone_s >= self._fade.lasts_s:
             self._rest()
@@ -98,12 +127,18 @@ class Light:
         return max(0.0, FRAME_S - (at_s - self._stepped_s))
 
     def _frame(self, way: Fade, gone_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-        outputs = way.outputs(gone_s)
+        outputs = way.outputs(max(gone_s, 0.0))
         if gone_s >= way.lasts_s:
             return outputs, self._goal
+        if not self._lags.any_late:
+            return outputs, self._on_the_way(outputs)
+        ahead = way.outputs(np.maximum(gone_s + self._lags.leads_s, 0.0))
+        return outputs, self._on_the_way(ahead)
+
+    def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
+        """Codes for outputs; rounding on the way must not overshoot what was rounded together at its end."""
         low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
-        # Rounding on the way must not overshoot what was rounded together at its end.
-        return outputs, np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
+        return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
 
     def _rest(self) -> None:
         self._fade, self._under_way, self.waits = None, False, False

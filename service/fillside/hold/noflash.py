@@ -32,6 +32,11 @@ class Guard:
         self._way = np.zeros(len(stops), dtype=np.int64)
         self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
 
+    def go_on_from(self, other: Guard, later_s: float) -> None:
+        """Count on from what another has seen of the same heads; its times are later by `later_s`."""
+        self._first, self._high, self._low = other._first, other._high, other._low
+        self._way, self._turned_s = other._way, other._turned_s - later_s
+
     def allows(self, outputs: FloatArray, at_s: float) -> bool:
         """Whether a frame may be sent now."""
         turns = self._turns(_stops(outputs))

@@ -14,7 +14,6 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    TypeAdapter,
     ValidationError,
     model_validator,
 )
@@ -209,10 +208,26 @@ class Only(_Said):
     )
 
 
+class Show(_Said):
+    """These heads at these levels and the others out, for metering; none at all is the room without heads."""
+
+    do: Literal["show"]
+    heads: dict[str, Annotated[Number, Field(ge=0, le=1)]] = Field(
+        description='levels from 0 to 1 by head, such as {"key": 0.5}'
+    )
+
+
 class All(_Said):
-    """Ends `only`."""
+    """Ends `only` and `show`."""
 
     do: Literal["all"]
+
+
+class Identify(_Said):
+    """One head shows itself: it dips slowly, or comes up if it is out, and is as before."""
+
+    do: Literal["identify"]
+    head: str = Field(description="the head, such as key")
 
 
 class Follow(_Said):
@@ -253,7 +268,9 @@ Order = Annotated[
     | Move
     | SubjectReport
     | Only
+    | Show
     | All
+    | Identify
     | Follow
     | Freeze
     | Dark
@@ -272,7 +289,9 @@ ORDERS: dict[str, type[BaseModel]] = {
         Move,
         SubjectReport,
         Only,
+        Show,
         All,
+        Identify,
         Follow,
         Freeze,
         Dark,
@@ -283,8 +302,6 @@ ORDERS: dict[str, type[BaseModel]] = {
 }
 """Every order's model by its word."""
 
-_ADAPTER: TypeAdapter[Order] = TypeAdapter(Order)
-
 
 def parse_order(said: object) -> Order:
     """The order that `said`, plain JSON data, stands for.
@@ -294,30 +311,38 @@ def parse_order(said: object) -> Order:
     >>> parse_order({"do": "trim", "role": "fill", "by": "-1/2"}).by
     -0.5
     """
+    order: Order = read_order(said, ORDERS)
+    return order
+
+
+def read_order(said: object, kinds: Mapping[str, type[BaseModel]]) -> Any:
+    """The order of one of these kinds that `said` stands for; OrderError as `parse_order`."""
     if not isinstance(said, Mapping):
         raise OrderError("bad_order", 'an order is an object such as {"do": "follow"}')
     word = said.get("do")
     if word is None:
-        raise OrderError("bad_order", f'an order says what to do; "do" is one of {", ".join(ORDERS)}', "do")
+        raise OrderError("bad_order", f'an order says what to do; "do" is one of {", ".join(kinds)}', "do")
     if not isinstance(word, str):
-        raise OrderError("bad_order", f'"do" must be one of {", ".join(ORDERS)}, not {shown(word)}', "do")
-    if word not in ORDERS:
+        raise OrderError("bad_order", f'"do" must be one of {", ".join(kinds)}, not {shown(word)}', "do")
+    if word not in kinds:
         raise OrderError(
-            "bad_order", one_line(f"{shown(word)} is not an order; {did_you_mean(word, ORDERS)}"), "do"
+            "bad_order", one_line(f"{shown(word)} is not an order; {did_you_mean(word, kinds)}"), "do"
         )
     try:
-        return _ADAPTER.validate_python(dict(said))
+        return kinds[word].model_validate(dict(said))
     except ValidationError as error:
-        raise _refusal(error, word, said) from None
+        raise _refusal(error, kinds[word], word, said) from None
 
 
-def _refusal(error: ValidationError, word: str, said: Mapping[object, object]) -> OrderError:
+def _refusal(
+    error: ValidationError, kind: type[BaseModel], word: str, said: Mapping[object, object]
+) -> OrderError:
     """The first finding, as a sentence about the part of the order it concerns."""
     for detail in error.errors(include_url=False):
         if detail["type"] == "value_error" and detail["ctx"]["error"].__class__ is ValueError:
             # A text that is no number of stops is found once for each branch of a choice.
             return OrderError("bad_order", one_line(str(detail["ctx"]["error"])), str(detail["loc"][-1]))
-    problems = problems_from(error, ORDERS[word], said)
+    problems = problems_from(error, kind, said)
     first = problems[0]
     where = dotted(first.path) if first.path else None
     types = {detail["type"] for detail in error.errors(include_url=False)}

@@ -45,8 +45,7 @@ class LevelsKept(_Kept):
 
 
 class AloneKept(_Kept):
-    head: str
-    code: Code
+    lit: CodesByName
 
 
 class Remembered(_Kept):
@@ -95,7 +94,7 @@ def remember(scene: Scene, wanted: Wanted, codes: Codes, untrimmed: Codes) -> Re
         alone=None
         if alone is None
         else AloneKept(
-            head=scene.names[alone.head], code=Code(code=alone.code, of=scene.full_scales[alone.head])
+            lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit}
         ),
         balance=dict(wanted.balance),
         exposure_stops=wanted.exposure_stops,
@@ -222,8 +221,10 @@ def _trims(scene: Scene, stored: Mapping[str, TrimSaid]) -> Trims:
 
 
 def _alone(stored: Remembered, scene: Scene) -> Alone | None:
-    if stored.alone is None or stored.alone.head not in scene.names:
+    if stored.alone is None:
         return None
-    head = scene.index(stored.alone.head)
-    code = _codes(scene, {stored.alone.head: stored.alone.code})[head]
-    return None if scene.fixed[head] else Alone(head, code)
+    known = [name for name in stored.alone.lit if name in scene.names and not scene.fixed[scene.index(name)]]
+    if stored.alone.lit and not known:
+        return None
+    codes = _codes(scene, stored.alone.lit)
+    return Alone(tuple((scene.index(name), codes[scene.index(name)]) for name in known))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,7 +26,8 @@ from fillside.balance.report import (
 from fillside.balance.rounding import Codes, outputs_of
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
-from fillside.hold.events import DriverState
+from fillside.hold.events import DriverState, HeadState
+from fillside.hold.health import DriverHealth, HeadHealth
 from fillside.hold.remembered import TrimSaid, trims_said
 from fillside.hold.subject import Source, Subject
 from fillside.hold.wanted import Mode, Wanted
@@ -45,11 +47,18 @@ class Goal(Said):
 
 
 class HeadNow(HeadSaid):
-    """A head as it is now. `works` is false while it cannot be reached."""
+    """A head as it is now. `works` is false while it cannot be reached.
+
+    `state` is ok, late, lost or disobeying, `since` as in DriverNow; `says_level` is the level that a lamp
+    which disobeys says it has.
+    """
 
     goal: Goal
     settled: bool
     works: bool
+    state: HeadState
+    since: float
+    says_level: float | None
 
 
 class BalanceNow(Said):
@@ -81,10 +90,15 @@ class CameraNow(Said):
 
 
 class DriverNow(Said):
-    """A driver's health, and since when [s, Unix time where the hold was told it]."""
+    """A driver's health, and since when [s, Unix time where the hold was told it].
+
+    `note` says why it is not ok; `notices` are what to know although it is, such as another source.
+    """
 
     state: DriverState
     since: float
+    note: str
+    notices: tuple[str, ...]
 
 
 class SubjectSeen(Said):
@@ -111,6 +125,8 @@ class State(Said):
     rig: str
     mode: Mode
     alone: str | None
+    shown: tuple[str, ...] | None
+    identifying: str | None
     subject: Point
     subject_seen: SubjectSeen
     target: Target
@@ -134,17 +150,29 @@ class State(Said):
 
 @dataclass(frozen=True)
 class Shown:
-    """What a state is made from; `bounds` are those the last solution met."""
+    """What a state is made from; `bounds` are those the last solution met.
+
+    `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
+    by `identifying`, comes back from the one to the other. `unix_s` as in `Hold`.
+    """
 
     balancing: Balancing
     wanted: Wanted
     wish: Wish
     bounds: tuple[str, ...]
     subject: Subject
-    working: tuple[bool, ...]
+    health: tuple[HeadHealth, ...]
+    unix_s: float
+    identifying: str | None
     codes: Codes
     goal: Codes
+    lasting: Codes
     untrimmed: Codes
+
+    @property
+    def working(self) -> tuple[bool, ...]:
+        """For each head whether it can be reached."""
+        return tuple(head.state != "lost" for head in self.health)
 
 
 @dataclass(frozen=True)
@@ -185,10 +213,17 @@ def _heads(shown: Shown) -> tuple[HeadNow, ...]:
             **dict(head),
             goal=Goal(output=to.output, level=to.level, wire=to.wire),
             settled=shown.codes[i] == shown.goal[i],
-            works=shown.working[i],
+            works=health.state != "lost",
+            state=health.state,
+            since=health.since_s + shown.unix_s,
+            says_level=_level(balancing.scene.full_scales[i], health.code),
         )
-        for i, (head, to) in enumerate(zip(now, goal, strict=True))
+        for i, (head, to, health) in enumerate(zip(now, goal, shown.health, strict=True))
     )
+
+
+def _level(full_scale: int, code: int | None) -> float | None:
+    return None if code is None or full_scale == 0 else code / full_scale
 
 
 def _limits(shown: Shown, target: Target) -> tuple[LimitSaid, ...]:
@@ -202,8 +237,8 @@ def _limits(shown: Shown, target: Target) -> tuple[LimitSaid, ...]:
     if shown.wanted.mode != "follow" or shown.wanted.alone is not None:
         return lost
     rows = balancing.rows_at(shown.subject.place)
-    heads = head_says(scene, balancing.limits, rows, shown.goal)
-    outputs = outputs_of(scene, shown.goal) * np.array(shown.working, dtype=float)
+    heads = head_says(scene, balancing.limits, rows, shown.lasting)
+    outputs = outputs_of(scene, shown.lasting) * np.array(shown.working, dtype=float)
     landed = achieved_of(wish, target, measure(metering, rows, wish, outputs))
     return (*lost, *limits_said(metering, wish, heads, target, landed, shown.bounds))
 
@@ -253,6 +288,16 @@ def subject_seen(shown: Shown) -> SubjectSeen:
     )
 
 
+def drivers_now(drivers: Mapping[str, DriverHealth], unix_s: float) -> dict[str, DriverNow]:
+    """The drivers' health with Unix times."""
+    return {
+        name: DriverNow(
+            state=health.state, since=health.since_s + unix_s, note=health.note, notices=health.notices
+        )
+        for name, health in drivers.items()
+    }
+
+
 def state_of(
     shown: Shown,
     light: Metered,
@@ -271,7 +316,9 @@ def state_of(
     return State(
         rig=scene.rig.rig.name,
         mode=wanted.mode,
-        alone=None if wanted.alone is None else scene.names[wanted.alone.head],
+        alone=None if wanted.alone is None or wanted.alone.head is None else scene.names[wanted.alone.head],
+        shown=None if wanted.alone is None else tuple(scene.names[i] for i, _ in wanted.alone.lit),
+        identifying=shown.identifying,
         subject=shown.subject.place,
         subject_seen=subject_seen(shown),
         target=light.target,

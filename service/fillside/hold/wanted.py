@@ -18,6 +18,8 @@ from fillside.rig.model import Balance, Camera, Point, Rig
 Mode = Literal["follow", "freeze", "dark"]
 WISH_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
 """The fields of `Wanted` that the wish is made from."""
+SOLVE_FIELDS = WISH_FIELDS | {"place", "mode", "alone"}
+"""Those whose change asks for a new solution."""
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -37,10 +39,14 @@ class Kept:
 
 @dataclass(frozen=True)
 class Alone:
-    """The one head that is on, and its code."""
+    """The heads that are on while the others are out, by place and code; with none of them work lights up."""
 
-    head: int
-    code: int
+    lit: tuple[tuple[int, int], ...]
+
+    @property
+    def head(self) -> int | None:
+        """The one head, if it is one."""
+        return self.lit[0][0] if len(self.lit) == 1 else None
 
 
 @dataclass(frozen=True)

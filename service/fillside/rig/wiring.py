@@ -44,6 +44,25 @@ class Wired(Protocol):
     def claims(self) -> tuple[Hashable, ...]: ...
 
 
+class Lag(Protocol):
+    """How a lamp lags behind its wire, in seconds, and the fade it can follow, in stops per second."""
+
+    @property
+    def lead_s(self) -> float: ...
+    @property
+    def latency_s(self) -> float: ...
+    @property
+    def fastest_stops_s(self) -> float: ...
+
+
+@runtime_checkable
+class Lagging(Protocol):
+    """A checked drive that tells how its lamp lags; others are as quick as their wire."""
+
+    @property
+    def timing(self) -> Lag: ...
+
+
 Kinds = Mapping[str, DriverKind]
 
 

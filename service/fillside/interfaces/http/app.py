@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from aiohttp import web
 
 from fillside.access.door import Doorkeeper
 from fillside.access.passes import Need, Pass, check_may_look, check_may_order
+from fillside.answers import Refusal
 from fillside.interfaces.http.guards import Names, check_is_json, from_here, guard, token_of
 from fillside.interfaces.http.live import serve_live
 from fillside.interfaces.http.page import FIRST, page_files, serve
 from fillside.live import as_text
 from fillside.runner import Runner
+from fillside.storage import metering as kept
 from fillside.storage.journal import Visitor
 from fillside.storage.store import Store
 from fillside.strict_json import strict_loads
@@ -42,6 +45,16 @@ class Rooms:
 
     async def state(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return _json(self._house.runner.state())
+
+    async def readings(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        before = whole_number(request.query.get("before"), "before", None)
+        most = whole_number(request.query.get("most"), "most", 100)
+        found = await asyncio.to_thread(kept.readings, self._house.store, min(most or 1, 1000), before)
+        return _json({"readings": [asdict(each) for each in found]})
+
+    async def calibrations(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        found = await asyncio.to_thread(kept.calibrations, self._house.store)
+        return _json({"calibrations": [asdict(each) for each in found]})
 
     async def places(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return _json(self._house.runner.places())
@@ -77,6 +90,8 @@ class Route:
 
 ROUTES = (
     Route("GET", "/api/v1/state", Rooms.state, "look", "the whole state"),
+    Route("GET", "/api/v1/readings", Rooms.readings, "look", "meter readings, the newest first"),
+    Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "every calibration, the newest first"),
     Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
     Route("POST", "/api/v1/do", Rooms.do, "order", "one order"),
     Route("GET", "/api/v1/live", Rooms.live, "look", "WebSocket: the state, then its changes"),
@@ -84,6 +99,15 @@ ROUTES = (
     Route("GET", "/", Rooms.page, "nothing", "the page"),
     Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Rooms.page, "nothing", "the page's files"),
 )
+
+
+def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
+    """A whole number from a query string; Refusal for anything else."""
+    if text is None:
+        return absent
+    if not (text.isascii() and text.isdigit() and len(text) < 16 and int(text) > 0):
+        raise Refusal("bad_order", f"{name} is a whole number from 1", name)
+    return int(text)
 
 
 def _json(body: Any) -> web.Response:
