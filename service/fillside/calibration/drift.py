@@ -29,6 +29,7 @@ LAMP_STOPS, STAND_M = 0.6, 0.2
 CHANGED_PROBABILITY = 0.1
 CONVINCED = 0.8
 """Probability from which one story is told and not two."""
+_TWO_DISTANCES = 1.15
 _STEP_M = 0.01
 
 
@@ -68,7 +69,7 @@ def change_of(readings: Sequence[Reading], fit: Fit) -> Change:
         spread = sure + story.spread**2 * np.outer(story.slopes, story.slopes)
         scores[name] = _score(off, spread) + math.log(CHANGED_PROBABILITY / 2)
     (lamp, lamp_sd), (moved, moved_sd) = (story.size(off, weight) for story in stories.values())
-    told, probability = _told(scores)
+    told, probability = _told(scores, _tells_apart(stories["lamp"].slopes, stories["stand"].slopes))
     mean = float(np.sum(weight @ off) / np.sum(weight))
     return Change(told, probability, mean, lamp, lamp_sd, moved, moved_sd)
 
@@ -85,7 +86,13 @@ class _Story:
         return float(self.slopes @ weight @ off) / information, information**-0.5
 
 
-def _told(scores: dict[str, float]) -> tuple[Story, float]:
+def _tells_apart(per_stop: FloatArray, per_metre: FloatArray) -> bool:
+    """Whether lamp and stand would show differently in the readings: those are at two distances."""
+    ratio = np.abs(per_metre) / np.maximum(np.abs(per_stop), 1e-9)
+    return bool(ratio.max() > _TWO_DISTANCES * ratio.min())
+
+
+def _told(scores: dict[str, float], apart: bool) -> tuple[Story, float]:
     top = max(scores.values())
     shares = {name: math.exp(score - top) for name, score in scores.items()}
     total = sum(shares.values())
@@ -93,7 +100,7 @@ def _told(scores: dict[str, float]) -> tuple[Story, float]:
     stories: tuple[Story, Story, Story] = ("as calibrated", "lamp", "stand")
     best = max(stories, key=lambda name: probability[name])
     changed = probability["lamp"] + probability["stand"]
-    if best != "as calibrated" and probability[best] < CONVINCED * changed:
+    if best != "as calibrated" and (not apart or probability[best] < CONVINCED * changed):
         return "lamp or stand", changed
     return best, probability[best]
 

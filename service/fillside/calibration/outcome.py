@@ -106,16 +106,14 @@ def readings_said(fit: Fit) -> list[dict[str, Any]]:
                 "sigma_stops": _short(fit.question.sd[i]),
                 "suspect": suspect,
                 "left_out": left_out,
-                "why": _why(float(off[i]), unlikely[i]) if suspect else unlikely[i],
+                "why": unlikely[i] or (_why(float(off[i])) if suspect else None),
             }
         )
     return said
 
 
-def _why(off: float, unlikely: str | None) -> str:
-    side = "above" if off > 0 else "below"
-    agreed = f"{abs(off):.1f} stop {side} what the other readings agree on"
-    return f"{agreed}; {unlikely}" if unlikely else agreed
+def _why(off: float) -> str:
+    return f"{abs(off):.1f} stop {'above' if off > 0 else 'below'} what the other readings agree on"
 
 
 def _as_handed_in(reading: Reading) -> dict[str, Any]:
