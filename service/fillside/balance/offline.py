@@ -12,7 +12,7 @@ from fillside.balance.rounding import Codes, choose_codes, outputs_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import solve
 from fillside.balance.wish import Wish, wish_from_rig
-from fillside.photometry.dimming import code_from_level, level_from_code, wire_octets
+from fillside.photometry.dimming import code_from_level, level_from_code
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene, scene
@@ -113,7 +113,7 @@ def _predicted(own: Scene, rows: Rows, i: int, code: int, output: float) -> Pred
         role=own.roles[i],
         output=output,
         level=1.0 if fixed else level_from_code(code, own.full_scales[i]),
-        wire=() if fixed else tuple(wire_octets(code, own.full_scales[i])),
+        wire=own.wire(i, code),
         lux=float(rows.facing_lux[i]) * output,
         metered_lux=float(rows.metered_lux[i]) * output,
     )

@@ -15,7 +15,7 @@ from fillside.balance.rounding import Codes, outputs_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import Solved
 from fillside.balance.wish import Wish
-from fillside.photometry.dimming import level_from_code, wire_octets
+from fillside.photometry.dimming import level_from_code
 from fillside.rig.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -124,7 +124,7 @@ def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: f
         role=scene.roles[i],
         output=output,
         level=1.0 if fixed else level_from_code(code, scene.full_scales[i]),
-        wire=() if fixed else tuple(wire_octets(code, scene.full_scales[i])),
+        wire=scene.wire(i, code),
         lux=float(rows.own_lux[i]) * output,
         at_limit=_limit_of(limits, i, met),
     )
