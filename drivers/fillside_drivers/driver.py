@@ -70,10 +70,12 @@ class Timing:
     """How a lamp lags behind its wire.
 
     A head's light at a time is what was sent `lead_s` before; sent that much ahead, it moves with the others.
+    For the first `latency_s` of that nothing is seen of it at all, so others wait that long for it to begin.
     `fastest_stops_s` is the fade it can follow closely, in stops per second.
     """
 
     lead_s: float = 0.0
+    latency_s: float = 0.0
     fastest_stops_s: float = math.inf
 
 
