@@ -21,7 +21,7 @@ READINGS = ("key:fill", "key+fill:fill", "face")
 
 
 def _errors(wish: Wish, metering: Metering, rows: Rows, outputs: np.ndarray) -> np.ndarray:
-    """|ratio error|, exposure error [stops] and lux on the brighter side of the face; outputs are (n, heads)."""
+    """|ratio error|, exposure error [stops], lux on the brighter side of the face, of (n, heads) outputs."""
     lux = outputs @ rows.matrix.T + rows.ambient
     lit, shadow, exposure, face_key, face_fill = lux[:, :5].T
     ratio = {"key:fill": lit / shadow, "key+fill:fill": 1 + lit / shadow, "face": face_key / face_fill}
