@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 
 from fillside.rig.head import WORK_ROLE
@@ -10,6 +11,8 @@ from fillside.rig.key_words import Action, named_by
 from fillside.rig.model import Rig
 from fillside.rig.problems import Path, Problem, did_you_mean
 
+_OF_LINUX = re.compile(r"(key|btn)_[a-z0-9_]+")
+"""Any key of a Linux input device may be named by its code, such as key_zoomin."""
 HERE = ("127.0.0.1", "::1", "localhost")
 
 
@@ -40,7 +43,7 @@ def press_checks(actions: Mapping[str, Action], rig: Rig) -> Iterator[Problem]:
     roles = list(dict.fromkeys(head.role for head in rig.heads if head.role != WORK_ROLE))
     for key, action in actions.items():
         at: Path = ("keys", "press", key)
-        if key not in KEYS:
+        if key not in KEYS and not _OF_LINUX.fullmatch(key):
             yield Problem(at, f'there is no key "{key}"; {did_you_mean(key, KEYS, "keys")}')
         named = named_by(action)
         if named.role is not None and named.role not in roles:

@@ -43,7 +43,7 @@ class Keys(Part):
     )
     around: Flag = Field(default=False, description="true: behind the last mark comes the first again")
     debounce_ms: Annotated[Number, Field(ge=0, le=2000)] = Field(
-        default=60.0, description="milliseconds in which the same key again is the same press, such as 60"
+        default=120.0, description="milliseconds in which the same key again is the same press, such as 120"
     )
     step_pause_ms: Annotated[Number, Field(ge=0, le=10_000)] = Field(
         default=750.0, description="the same for keys that walk from mark to mark, such as 750"
@@ -57,3 +57,9 @@ class Keys(Part):
     def actions(self) -> dict[str, Action]:
         """What each key does, understood."""
         return {key: action_of(text) for key, text in self.press.items()}
+
+
+class KeysFile(Part):
+    """A file that holds nothing but a `[keys]` table."""
+
+    keys: Keys = Field(description="the table [keys]: what each key does")

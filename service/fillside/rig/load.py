@@ -11,14 +11,18 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pydantic import ValidationError
+
 from fillside.rig.build import build_rig
+from fillside.rig.keys_table import Keys, KeysFile
 from fillside.rig.model import Rig
 from fillside.rig.neighbours import NeighbourError, Read, with_neighbours
 from fillside.rig.places import Places
 from fillside.rig.problems import Path, Problem, RigError, dotted
 from fillside.rig.wiring import Kinds
+from fillside.rig.wording import problems_from
 
-__all__ = ["LARGEST_BYTES", "RigError", "load_rig", "load_rig_text"]
+__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text"]
 
 LARGEST_BYTES = 2 * 1024 * 1024
 """A rig file is not larger; the heads of a whole opera house need half of it."""
@@ -87,6 +91,21 @@ def load_rig_text(
     if rig is None or problems:
         raise _first(problems, data, text, source)
     return rig
+
+
+def load_keys(path: str | pathlib.Path) -> Keys:
+    """The keys of a file that holds nothing but a `[keys]` table.
+
+    Raises RigError for a file that cannot be read or is no such table.
+    """
+    source = str(path)
+    text = _text(_bytes(source), source).removeprefix("\ufeff")
+    data = _parsed(text, source)
+    _refuse_crowds(data, (), text, source)
+    try:
+        return KeysFile.model_validate(data).keys
+    except ValidationError as error:
+        raise _first(problems_from(error, KeysFile, data), data, text, source) from None
 
 
 def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:

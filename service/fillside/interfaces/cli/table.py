@@ -41,6 +41,7 @@ COMMANDS: dict[str, Entry] = {
     "follow": Entry(_ + "orders:follow", PLACE, "Follow the subject as it moves."),
     "freeze": Entry(_ + "orders:freeze", PLACE, "Leave the levels alone, as during a take."),
     "dark": Entry(_ + "orders:dark", PLACE, "All out, gently; work lights up."),
+    "keys": Entry(_ + "keys:keys", PLACE, "Keys, a foot switch or a remote walk the marks, freeze and trim."),
     "check": Entry(_ + "offline:check", FILE, "Is this rig file right, and what does it mean?"),
     "schema": Entry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
     "solve": Entry(_ + "offline:solve", FILE, "The levels for one moment."),
