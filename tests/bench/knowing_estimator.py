@@ -12,9 +12,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
-from bench.simulated_studio import Hidden, HiddenHead, HiddenStudio, Taken
+from bench.simulated_studio import (
+    Hidden,
+    HiddenHead,
+    HiddenStudio,
+    Taken,
+    held_errors_stops,
+    true_outputs,
+)
 
 Vector = npt.NDArray[np.float64]
 PER_HEAD = 6
@@ -64,6 +71,28 @@ class Knowing:
             bounce=0.0,
         )
 
+    def true_z(self) -> Vector:
+        """The numbers behind the studio's truth."""
+        h, shares = self.hidden, []
+
+        def share(value: float, bounds: tuple[float, float]) -> float:
+            return (value - bounds[0]) / (bounds[1] - bounds[0])
+
+        for head in self.studio.heads:
+            stops = float(np.log2(head.intensity_cd / head.label_cd))
+            shares += [
+                share(stops, (-h.intensity_stops, h.intensity_stops)),
+                share(head.setback_m, h.setback_m),
+                share(head.diameter_m / head.label_diameter_m, h.lit_share),
+                share(head.exponent, h.exponent),
+                share(head.dead_zone, h.dead_zone),
+                share(head.saturation, h.saturation),
+            ]
+        sides = self.studio.ambient_lux
+        level = share(max(sides.values()) / 0.9, h.ambient_lux)
+        shares += [level, *(share(sides[s] / (level * h.ambient_lux[1]), (0.6, 1.0)) for s in sides)]
+        return np.asarray(ndtri(np.clip(shares, 0.01, 0.99)))
+
     def residuals(self, z: Vector) -> Vector:
         guess = self.unpack(z)
         misfit = [log_misfit(guess, reading) for reading in self.studio.taken]
@@ -81,11 +110,31 @@ def log_misfit(guess: HiddenStudio, reading: Taken) -> float:
     return float(np.log2(reading.value_lux / max(lux, 1e-9)))
 
 
-def levels_held(
-    guess: HiddenStudio, place: Vector, outputs: Callable[..., dict[str, float]]
-) -> dict[str, float]:
+def least_sd(knowing: Knowing, place: Vector, levels: dict[str, float]) -> tuple[float, float]:
+    """Least standard deviations [stops] of ratio and exposure at a place that any estimator can reach.
+
+    H. L. van Trees, Detection, Estimation and Modulation Theory I, 1968, 2.4.3: the inverse of the readings'
+    Fisher information and that of the ranges together, taken at the truth.
+    """
+    truth = knowing.true_z()
+
+    def held(z: Vector) -> Vector:
+        return np.array(held_errors_stops(knowing.unpack(z), place, levels))
+
+    rows = _slopes(lambda z: knowing.residuals(z)[: -len(z)], truth)
+    spread = np.linalg.inv(rows.T @ rows + np.eye(len(truth)))
+    ratio, exposure = _slopes(held, truth)
+    return float(np.sqrt(ratio @ spread @ ratio)), float(np.sqrt(exposure @ spread @ exposure))
+
+
+def _slopes(of: Callable[[Vector], Vector], z: Vector) -> Vector:
+    step = 1e-4
+    return np.array([(of(z + step * e) - of(z - step * e)) / (2 * step) for e in np.eye(len(z))]).T
+
+
+def levels_held(guess: HiddenStudio, place: Vector) -> dict[str, float]:
     """The levels at which a guessed studio gives the wish at a place."""
-    wanted = outputs(guess, place)
+    wanted = true_outputs(guess, place)
     return {head.name: level_of(head, wanted[head.name]) for head in guess.heads}
 
 

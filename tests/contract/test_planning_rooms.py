@@ -47,11 +47,18 @@ def test_nothing_that_holds_the_light_looks_into_planning(room: str) -> None:
         assert not any(name.startswith("fillside.planning") for name in imports_of(path)), path
 
 
-def test_matplotlib_is_imported_by_the_sheets_pencil_alone() -> None:
+PENCILS = (HOUSE / "interfaces" / "sheet" / "render.py", HOUSE / "interfaces" / "plots.py")
+
+
+def test_matplotlib_is_imported_by_the_two_pencils_alone() -> None:
     for path in HOUSE.rglob("*.py"):
         if any(name.partition(".")[0] == "matplotlib" for name in imports_of(path)):
-            assert path == HOUSE / "interfaces" / "sheet" / "render.py"
-    pencil = ast.parse((HOUSE / "interfaces" / "sheet" / "render.py").read_text("utf-8"))
+            assert path in PENCILS
+
+
+@pytest.mark.parametrize("path", PENCILS, ids=lambda path: path.stem)
+def test_a_pencil_is_fetched_only_to_draw(path: Path) -> None:
+    pencil = ast.parse(path.read_text("utf-8"))
     guarded = [node for node in pencil.body if isinstance(node, ast.If)]
     top = [node for node in pencil.body if isinstance(node, ast.Import | ast.ImportFrom)]
     assert len(guarded) == 1, "only for type checking"

@@ -1,0 +1,70 @@
+"""Pictures of a calibration: what is in them, in every form, and what is said where they cannot be drawn."""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import pytest
+
+from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
+from fillside.calibration.charts import charts_of
+from fillside.calibration.fit import Fit, fit
+from fillside.calibration.offline import fit_text
+from fillside.interfaces.plots import Form, NoPencilError, draw_fit
+from fillside.rig.model import Rig
+
+
+def metered() -> tuple[HiddenStudio, Fit]:
+    hidden = studio(4)
+    hidden.spoilt[7] = 1.0
+    hidden.read_ambient()
+    read_fixed_plan(hidden, 6)
+    return hidden, fit_text(hidden.csv(), Rig.model_validate(hidden.rig_table()))
+
+
+def test_curves_and_intervals_hold_the_readings() -> None:
+    hidden, found = metered()
+    charts = charts_of(found, 0)
+    assert charts.name == "key"
+    assert [dot.number for dot in charts.dimmed] == [4, 5, 6, 7, 8, 9]
+    assert [dot.number for dot in charts.dimmed if dot.left_out] == [8]
+    assert (np.diff(charts.dimmer.low) >= 0).all()
+    assert (np.diff(charts.dimmer.high) >= 0).all()
+    assert (charts.dimmer.low <= charts.dimmer.value + 1e-12).all()
+    assert (charts.dimmer.value <= charts.dimmer.high + 1e-12).all()
+    for dot in charts.fallen:
+        expected = np.interp(dot.at, charts.fall_off.at, charts.fall_off.value)
+        off = abs(np.log2(dot.value / expected))
+        assert off > 0.7 if dot.left_out else off < 0.25
+    for one in charts.residuals:
+        assert (abs(one.stops) > one.half_width_stops) is one.left_out
+    full = charts.fall_off.value[-1]
+    place = hidden.mark + 1.0 * hidden.head("key").axis
+    assert full == pytest.approx(hidden.head("key").facing_lux(place), rel=0.1)
+
+
+@pytest.mark.parametrize(("form", "start"), [("png", b"\x89PNG\r\n"), ("pdf", b"%PDF-"), ("svg", b"<?xml")])
+def test_a_picture_in_every_form(form: Form, start: bytes) -> None:
+    pytest.importorskip("matplotlib", reason="drawing is an extra")
+    _, found = metered()
+    picture = draw_fit(found, "a calibration", form)
+    assert picture.startswith(start)
+    assert len(picture) > 10_000
+    if form == "svg":
+        text = picture.decode()
+        for words in ("key: dimmer", "fill: dimmer", "a calibration", "inverse square", "residuals"):
+            assert words in text
+
+
+def test_nothing_read_is_nothing_to_draw() -> None:
+    found = fit((), Rig.model_validate(studio(4).rig_table()))
+    with pytest.raises(ValueError, match="no head was read"):
+        draw_fit(found, "empty")
+
+
+def test_a_missing_package_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    _, found = metered()
+    with pytest.raises(NoPencilError, match="matplotlib"):
+        draw_fit(found, "none")
