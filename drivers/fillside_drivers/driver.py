@@ -101,17 +101,39 @@ class DriveModel(BaseModel):
         """How the lamp lags; a wire with 44 frames a second needs no care."""
         return Timing()
 
+    @property
+    def whites(self) -> Literal["channels", "told"] | None:
+        """How the lamp's white is set: by a cool channel beside the warm one, by telling it, or not."""
+        return None
+
     def claims(self) -> tuple[Hashable, ...]:
         """The places on the wire that the head occupies; two heads of one driver may share none."""
         return ()
 
+    def split(self) -> tuple[Self, ...]:
+        """One drive for each channel of the head: itself, or the warm and the cool one."""
+        return (self,)
+
+
+def channel_names(head: str, count: int) -> tuple[str, ...]:
+    """The names of a head's channels: its own, or its own for the warm one and one more for the cool.
+
+    >>> channel_names("key", 2)
+    ('key', 'key/cool')
+    """
+    return (head,) if count == 1 else (head, f"{head}/cool")
+
 
 @dataclass(frozen=True)
 class Channel:
-    """One head on a driver's wire."""
+    """One head on a driver's wire, or one of the two channels of a head with two whites.
+
+    `cct_k` is the white that a lamp that can be told one is to have [K]; None where nothing is wanted.
+    """
 
     name: str
     drive: DriveModel
+    cct_k: float | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import functools
 import importlib
 import importlib.metadata
 import logging
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -29,6 +29,7 @@ from fillside_drivers.driver import (
     OptionsError,
     OptionsModel,
     Setup,
+    channel_names,
 )
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 from fillside_drivers.sacn.options import SacnDrive, SacnOptions
@@ -127,6 +128,7 @@ def build(
     *,
     clock: Clock,
     identity: Identity,
+    ccts_k: Mapping[str, float] | None = None,
 ) -> Driver:
     """A driver that is not open yet.
 
@@ -135,6 +137,7 @@ def build(
         kind: one of `kinds()`.
         options: its table without `kind`, or that read by the kind's model.
         drives: by head, the head's drive table without `driver`, or that read by the kind's model.
+        ccts_k: by head, the white that a lamp that can be told one is to have, K.
 
     Raises:
         OptionsError: an option or drive the kind does not take, or two heads on one place.
@@ -148,9 +151,13 @@ def build(
     """
     found = kind_named(kind, driver=name)
     read = _read(found.options, options, name, f"drivers.{name}")
+    whites = ccts_k or {}
     channels = tuple(
-        Channel(head, _read(found.drive, drive, name, f"heads.{head}.drive"))
+        channel
         for head, drive in drives.items()
+        for channel in _channels(
+            head, _read(found.drive, drive, name, f"heads.{head}.drive"), whites.get(head)
+        )
     )
     _no_overlap(channels, name)
     return _class_of(found, name)(Setup(name, read, channels, clock, identity))
@@ -162,6 +169,12 @@ def _class_of(kind: DriverKind, driver: str) -> type[Driver]:
     except NotAvailableError as error:
         error.driver = driver
         raise
+
+
+def _channels(head: str, drive: DriveModel, cct_k: float | None) -> Iterator[Channel]:
+    parts = drive.split()
+    for name, part in zip(channel_names(head, len(parts)), parts, strict=True):
+        yield Channel(name, part, cct_k)
 
 
 Model = TypeVar("Model", bound=BaseModel)

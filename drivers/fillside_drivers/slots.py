@@ -26,6 +26,7 @@ class SlotKeys(DriveModel):
     Attributes:
         slot: the head's slot; with 16 bits the coarse one, and the fine one after it.
         bits: 8 or 16.
+        cool_slot: the cool channel of a lamp with two whites, `slot` being the warm one; as many bits.
         fixed: slots that the lamp needs held at a value, such as an open shutter, as { "3" = 255 }.
         gdtf: a description of the lamp beside the rig file, as "lamp.gdtf"; `slot` is then the lamp's start
             address, and the description says the rest.
@@ -34,6 +35,7 @@ class SlotKeys(DriveModel):
 
     slot: Slot | None = None
     bits: Literal[8, 16] = 8
+    cool_slot: Slot | None = None
     fixed: dict[SlotKey, Octet] = Field(
         default_factory=dict, description='slots held at a value from 0 to 255, as { "3" = 255 }'
     )
@@ -50,11 +52,13 @@ class SlotKeys(DriveModel):
             raise ValueError(f"{self.gdtf!r} was not read; a rig file that names files is read from disk")
         if self.gdtf is not None and (self.slot is None or "bits" in self.model_fields_set):
             raise ValueError("with gdtf give slot, the lamp's start address, and leave bits out")
-        if max((*self.octet_slots, *self.held), default=0) > SLOTS:
+        if max((*self.octet_slots, *self.cool_slots, *self.held), default=0) > SLOTS:
             if self.gdtf is None:
                 raise ValueError(f"a 16-bit head takes two slots; the last it can start at is {SLOTS - 1}")
             raise ValueError(f"the lamp takes slots beyond {SLOTS}; give it a lower start address")
-        both = [slot for slot in map(int, self.fixed) if slot in self.octet_slots]
+        if set(self.octet_slots) & set(self.cool_slots):
+            raise ValueError("slot and cool_slot must be two places that do not overlap")
+        both = [slot for slot in map(int, self.fixed) if slot in (*self.octet_slots, *self.cool_slots)]
         if both:
             raise ValueError(f"slot {both[0]} is dimmed, so it cannot be held at a fixed value")
         return self
@@ -69,6 +73,17 @@ class SlotKeys(DriveModel):
         return tuple(range(self.slot, self.slot + self.bits // 8))
 
     @property
+    def cool_slots(self) -> tuple[int, ...]:
+        """The slots of the cool channel's code, the coarsest first; none where there is no such channel."""
+        if self.cool_slot is None:
+            return ()
+        return tuple(range(self.cool_slot, self.cool_slot + self._octets))
+
+    @property
+    def whites(self) -> Literal["channels", "told"] | None:
+        return None if self.cool_slot is None else "channels"
+
+    @property
     def held(self) -> dict[int, int]:
         """The slots that are held, and at what; what the rig file says goes before the description."""
         held: dict[int, int] = {}
@@ -76,15 +91,31 @@ class SlotKeys(DriveModel):
             finer = dict.fromkeys(self.gdtf.dimmer[MOST_OCTETS:], 0)
             offsets = {int(offset): octet for offset, octet in self.gdtf.held.items()}
             held = {self.slot + offset - 1: octet for offset, octet in {**finer, **offsets}.items()}
-        return {**held, **{int(slot): octet for slot, octet in self.fixed.items()}}
+        held |= {int(slot): octet for slot, octet in self.fixed.items()}
+        return {slot: octet for slot, octet in held.items() if slot not in self.cool_slots}
+
+    @property
+    def _octets(self) -> int:
+        if isinstance(self.gdtf, LampMode):
+            return min(len(self.gdtf.dimmer), MOST_OCTETS)
+        return self.bits // 8
 
     @property
     def full_scale(self) -> int:
-        octets = len(self.octet_slots) if isinstance(self.gdtf, LampMode) else self.bits // 8
-        return int(256**octets - 1)
+        return int(256**self._octets - 1)
 
     def claims(self) -> tuple[Hashable, ...]:
-        return (*self.octet_slots, *sorted(self.held))
+        return (*self.octet_slots, *self.cool_slots, *sorted(self.held))
+
+    def split(self) -> tuple[Self, ...]:
+        if self.cool_slot is None:
+            return (self,)
+        bits = 8 * self._octets
+        plain: dict[str, object] = {"cool_slot": None, "gdtf": None, "mode": None, "fixed": {}, "bits": bits}
+        return (
+            self.model_copy(update={"cool_slot": None, "fixed": {str(s): v for s, v in self.held.items()}}),
+            self.model_copy(update={**plain, "slot": self.cool_slot}),
+        )
 
 
 class SlotDrive(SlotKeys):

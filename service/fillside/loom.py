@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import cast
 
+from fillside.balance.rounding import Codes
 from fillside.rig.model import Rig
-from fillside_drivers.driver import DriveModel, Driver, Identity, OptionsModel
+from fillside.rig.scene import Scene
+from fillside.rig.whites import white_of
+from fillside_drivers.driver import DriveModel, Driver, Identity, OptionsModel, channel_names
 from fillside_drivers.registry import build
 
 
@@ -17,6 +20,22 @@ class Loom:
 
     drivers: Mapping[str, Driver]
     heads: Mapping[str, tuple[tuple[int, str], ...]]
+
+    def frames(self, scene: Scene, codes: Codes, before: Codes) -> Iterator[tuple[Driver, dict[str, int]]]:
+        """For each driver the channels whose codes changed since `before`, all of them when that is empty."""
+        for name, heads in self.heads.items():
+            frame = {
+                channel: code
+                for place, head in heads
+                if not before or codes[place] != before[place]
+                for channel, code in _channels(head, scene.wire_codes(place, codes[place]))
+            }
+            if frame:
+                yield self.drivers[name], frame
+
+
+def _channels(head: str, codes: Codes) -> Iterator[tuple[str, int]]:
+    return zip(channel_names(head, len(codes)), codes, strict=True)
 
 
 def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Loom:
@@ -36,7 +55,14 @@ def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Loom:
             {head: cast(DriveModel, rig.wiring.drives[head]) for _, head in own},
             clock=clock,
             identity=identity,
+            ccts_k=_told(rig),
         )
         for name, own in heads.items()
     }
     return Loom(drivers, heads)
+
+
+def _told(rig: Rig) -> dict[str, float]:
+    """The white, in kelvin, of every head whose lamp is told one."""
+    whites = {head.name: white_of(rig, head) for head in rig.heads}
+    return {name: white.held_k for name, white in whites.items() if white is not None and white.told}

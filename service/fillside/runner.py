@@ -226,12 +226,9 @@ class Runner:
         return True
 
     def _send(self, codes: tuple[int, ...]) -> None:
-        old = self._sent
-        for name, heads in self._loom.heads.items():
-            frame = {head: codes[i] for i, head in heads if not old or codes[i] != old[i]}
-            if frame:
-                self._loom.drivers[name].send(frame)
-                self.figures.frames += 1
+        for driver, frame in self._loom.frames(self._hold.scene, codes, self._sent):
+            driver.send(frame)
+            self.figures.frames += 1
         self._sent = codes
 
     def _after(self, now: float) -> None:

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.planning.colour import (
+from fillside.photometry.colour import (
     cct_after_shift_k,
-    colour_answers,
     duv,
     mccamy_cct_k,
     mired,
     planckian_uv,
     shift_mired,
-    steps_apart,
-    uv_per_mired,
 )
+from fillside.planning.colour import colour_answers, steps_apart, uv_per_mired
 
 
 # 10^6 / T, two printed digits; the list is that of common lamps and daylights.

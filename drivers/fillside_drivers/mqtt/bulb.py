@@ -42,8 +42,9 @@ class Outgoing:
 class Bulb:
     """The sender's side of one bulb. Times are seconds of any clock that never goes back."""
 
-    def __init__(self, drive: MqttDrive) -> None:
+    def __init__(self, drive: MqttDrive, cct_k: float | None = None) -> None:
         self.drive = drive
+        self._cct_k = cct_k
         self.condition: Condition = "ok"
         self.reported: int | None = None
         self._wanted: int | None = None
@@ -93,8 +94,13 @@ class Bulb:
             return [Outgoing(switch, drive.out_as)]
         found = [Outgoing(switch, drive.on_as)] if drive.on_as is not None and not was and code > 0 else []
         text = message(drive.send_as, code, drive.full_scale)
+        more: dict[str, float] = {}
+        if drive.cct_field is not None and self._cct_k is not None:
+            more[drive.cct_field] = drive.cct_value(self._cct_k)
         if drive.fade_field is not None:
-            text = json.dumps({**json.loads(text), drive.fade_field: round(fade_s, 3)})
+            more[drive.fade_field] = round(fade_s, 3)
+        if more:
+            text = json.dumps({**json.loads(text), **more})
         return [*found, Outgoing(drive.level_topic, text)]
 
     def connected(self) -> None:

@@ -41,7 +41,7 @@ class MqttDriver(Driver):
         self._bulbs: dict[str, Bulb] = {}
         for channel in setup.channels:
             assert isinstance(channel.drive, MqttDrive), "the registry validates drives by the kind's model"
-            self._bulbs[channel.name] = Bulb(channel.drive)
+            self._bulbs[channel.name] = Bulb(channel.drive, channel.cct_k)
         self._by_topic: dict[str, list[Bulb]] = {}
         for bulb in self._bulbs.values():
             for topic in {bulb.drive.report_topic, bulb.drive.alive_topic} - {None}:

@@ -78,6 +78,8 @@ class MqttDrive(DriveModel):
         on_as, out_as: messages that switch the bulb on and out, where a level alone does not.
         switch_to: the topic for those, if it is another.
         fade_field: in a JSON message, the field for how long the bulb takes to a new level, in seconds.
+        cct_field: in a JSON message, the field for the white that the bulb is to have.
+        cct_as: in what that stands: kelvin, or mired, a million over it.
         reports_at: the topic on which the bulb says the level it has.
         reports_field: in a JSON report, where the level stands; dots go deeper.
         alive_at: the topic on which the bulb, or who speaks for it, says that it is there.
@@ -96,6 +98,8 @@ class MqttDrive(DriveModel):
     out_as: Annotated[str, Field(max_length=1024)] | None = None
     switch_to: Topic | None = None
     fade_field: Annotated[str, Field(pattern=r"^[^.]{1,64}$")] | None = None
+    cct_field: Annotated[str, Field(pattern=r"^[^.]{1,64}$")] | None = None
+    cct_as: Literal["kelvin", "mired"] = "kelvin"
     reports_at: Topic | None = None
     reports_field: Annotated[str, Field(min_length=1, max_length=256)] | None = None
     alive_at: Topic | None = None
@@ -112,8 +116,9 @@ class MqttDrive(DriveModel):
             raise ValueError("give send_to, the topic the bulb listens on, or homie")
         if self.homie is not None and (self.reports_at or self.alive_at or self.reports_field):
             raise ValueError("homie says where the bulb reports; leave reports_at and alive_at out")
-        if self.fade_field is not None and not self._sends_an_object:
-            raise ValueError("fade_field needs a send_as that is a JSON object")
+        for key in ("fade_field", "cct_field"):
+            if getattr(self, key) is not None and not self._sends_an_object:
+                raise ValueError(f"{key} needs a send_as that is a JSON object")
         return self
 
     @property
@@ -170,8 +175,16 @@ class MqttDrive(DriveModel):
         evenly, and four times the speed is as good.
         """
         if self.fade_field is None:
-            return Timing(lead_s=self.latency_s + self.interval_s / 2, fastest_stops_s=0.1 * self.most_per_s)
-        return Timing(lead_s=self.latency_s + self.interval_s, fastest_stops_s=0.4 * self.most_per_s)
+            return Timing(self.latency_s + self.interval_s / 2, self.latency_s, 0.1 * self.most_per_s)
+        return Timing(self.latency_s + self.interval_s, self.latency_s, 0.4 * self.most_per_s)
+
+    @property
+    def whites(self) -> Literal["channels", "told"] | None:
+        return None if self.cct_field is None else "told"
+
+    def cct_value(self, cct_k: float) -> int:
+        """What stands in `cct_field` for a colour temperature [K]."""
+        return round(cct_k if self.cct_as == "kelvin" else 1e6 / cct_k)
 
     def claims(self) -> tuple[Hashable, ...]:
         return (self.level_topic,)

@@ -20,17 +20,22 @@ class _Lamp:
     def __init__(self, head: SimHead, now: float) -> None:
         self.head = head
         self.level = 1.0 if head.fixed else 0.0
+        self.cool_level = 0.0
         self.heat = 0.0
         self.at = now
 
     def warm_to(self, now: float) -> None:
         passed, self.at = max(0.0, now - self.at), max(now, self.at)
-        output = self.head.output(self.level)
+        output = self.output
         self.heat = output + (self.heat - output) * math.exp(-passed / self.head.warm_up_s)
+
+    @property
+    def output(self) -> float:
+        return self.head.output(self.level, self.cool_level)
 
     def light(self) -> float:
         """Light over full cold light."""
-        return self.head.output(self.level) * (1 + (self.head.warm_factor - 1) * self.heat)
+        return self.output * (1 + (self.head.warm_factor - 1) * self.heat)
 
 
 class VirtualMeter:
@@ -66,10 +71,11 @@ class VirtualMeter:
 
     def _on_frame(self, now: float, levels: Mapping[str, float]) -> None:
         for name, level in levels.items():
-            lamp = self._lamps.get(name)
+            head, _, channel = name.partition("/")
+            lamp = self._lamps.get(head)
             if lamp is not None:
                 lamp.warm_to(now)
-                lamp.level = level
+                lamp.level, lamp.cool_level = (lamp.level, level) if channel else (level, lamp.cool_level)
 
     def toward(self, head: str, at: Sequence[float]) -> Vector:
         """The direction from `at` to a head's lit face, to hand to `read` as `facing`."""

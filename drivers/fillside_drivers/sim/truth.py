@@ -50,6 +50,7 @@ class SimHead:
         dead_zone: level up to which it stays dark.
         saturation: level from which it is full.
         bounce: part of its light that the room sends back evenly from all sides.
+        cool_share: the cool channel's part of the light with both at full, where there are two.
         warm_factor: light when warm over light when cold.
         warm_up_s: time constant of warming and cooling, s.
         fixed: not dimmed, always at full, and on no wire.
@@ -69,6 +70,7 @@ class SimHead:
     dead_zone: float = 0.0
     saturation: float = 1.0
     bounce: float = 0.0
+    cool_share: float | None = None
     warm_factor: float = 1.0
     warm_up_s: float = 300.0
     fixed: bool = False
@@ -88,8 +90,14 @@ class SimHead:
             warm_up_s=truth.warm_up_s,
         )
 
-    def output(self, level: float) -> float:
-        """Light as a part of full light, 0..1, at a wire level 0..1, warmth aside."""
+    def output(self, level: float, cool_level: float = 0.0) -> float:
+        """Light as a part of full light, 0..1, at wire levels 0..1 of its channels, warmth aside."""
+        if self.cool_share is None:
+            return self._channel(level)
+        warm, cool = self._channel(level), self._channel(cool_level)
+        return (1 - self.cool_share) * warm + self.cool_share * cool
+
+    def _channel(self, level: float) -> float:
         share = (level - self.dead_zone) / (self.saturation - self.dead_zone)
         share = min(max(share, 0.0), 1.0)
         return share**self.exponent if self.exponent is not None else _shape(self.curve, share)

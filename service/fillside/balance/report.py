@@ -17,6 +17,7 @@ from fillside.balance.solve import Solved
 from fillside.balance.wish import Wish
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.scene import Scene
+from fillside.rig.whites import colour_off
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -67,7 +68,7 @@ class LimitSaid(Said):
 
     head: str | None
     role: str | None
-    at: Literal["full", "floor", "most_over", "most_lux", "spill", "lost"]
+    at: Literal["full", "floor", "most_over", "most_lux", "spill", "lost", "colour"]
     says: str
 
 
@@ -232,9 +233,10 @@ def limits_said(
     achieved: Achieved,
     bounds: tuple[str, ...],
 ) -> tuple[LimitSaid, ...]:
-    """What stands in the way of the target, in words; empty where it is met."""
+    """What stands in the way of the target, in words, and whose colour is off; empty where all is met."""
+    off = _colours(metering.scene, heads)
     if worst_error_stops(target, achieved) <= SAYS_FROM_STOPS:
-        return ()
+        return off
     said = [
         LimitSaid(head=h.name, role=h.role, at=h.at_limit, says=f"{h.name} is at its {_END[h.at_limit]}")
         for h in heads
@@ -246,10 +248,20 @@ def limits_said(
     if "most_lux" in bounds:
         text = f"the brighter side of the face is at its most, {wish.most_lux:.0f} lux"
         said.append(LimitSaid(head=None, role=None, at="most_lux", says=text))
-    return (*said, *_spill(metering, target, achieved))
+    return (*said, *_spill(metering, target, achieved), *off)
 
 
 _END = {"full": "full light", "floor": "floor"}
+
+
+def _colours(scene: Scene, heads: tuple[HeadSaid, ...]) -> tuple[LimitSaid, ...]:
+    """Lit heads whose white is not the one wanted, or moved by dimming."""
+    found = []
+    for head, said in zip(scene.rig.heads, heads, strict=True):
+        off = colour_off(scene.rig, head, said.output) if said.output > 0 else None
+        if off is not None:
+            found.append(LimitSaid(head=said.name, role=said.role, at="colour", says=off))
+    return tuple(found)
 
 
 def _spill(metering: Metering, target: Target, achieved: Achieved) -> tuple[LimitSaid, ...]:

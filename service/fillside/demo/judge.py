@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fillside.rig.model import CurveTable, Head, Rig
+from fillside_drivers.driver import DriveModel, channel_names
 from fillside_drivers.sim.options import SimDrive, SimOptions
 from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth, direct_lux, unit
 
@@ -46,10 +47,15 @@ def _sim_head(rig: Rig, head: Head) -> SimHead:
         dead_zone=truth.dead_zone,
         saturation=truth.saturation,
         bounce=head.bounce if truth.bounce is None else truth.bounce,
+        cool_share=head.lamp.cool_part if head.lamp is not None and _has_two_channels(drive) else None,
         warm_factor=truth.warm_factor,
         warm_up_s=truth.warm_up_s,
         fixed=head.dimming.fixed,
     )
+
+
+def _has_two_channels(drive: object) -> bool:
+    return isinstance(drive, DriveModel) and drive.whites == "channels"
 
 
 def _profile(head: Head) -> CurvePoints | None:
@@ -92,7 +98,8 @@ class Judge:
         toward_camera = unit([c - p for c, p in zip(self._camera, at, strict=True)])
         for head in self._truth.heads:
             rule = self._rules[head.name]
-            output = head.output(1.0 if head.fixed else levels.get(head.name, 0.0))
+            warm, cool = channel_names(head.name, 2)
+            output = head.output(1.0 if head.fixed else levels.get(warm, 0.0), levels.get(cool, 0.0))
             if rule not in lit or output <= 0:
                 continue
             toward = unit([h - p for h, p in zip(head.position, at, strict=True)])

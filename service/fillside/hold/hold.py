@@ -35,7 +35,7 @@ from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.rig.scene import Scene, scene
 
 MOST_UNDO = 100
 _ROUNDING_S = 1e-6
@@ -136,6 +136,11 @@ class Hold:
     def settled(self) -> bool:
         """Whether the light rests where it is to be."""
         return not self._light.moving
+
+    @property
+    def scene(self) -> Scene:
+        """The rig as numbers, by which codes are light."""
+        return self._scene
 
     @property
     def codes(self) -> Codes:
@@ -252,12 +257,12 @@ class Hold:
         """What stands in the way of an order that changed the balance; None where nothing does."""
         if not (self._acts and changed.keys() & SOLVE_FIELDS):
             return None
-        limits = metered(self._shown()).limits
-        return f"not reached: {'; '.join(limit.says for limit in limits)}" if limits else None
+        limits = [limit.says for limit in metered(self._shown()).limits if limit.at != "colour"]
+        return f"not reached: {'; '.join(limits)}" if limits else None
 
     @staticmethod
     def _in_the_way(light: Metered) -> bool:
-        return any(limit.at != "lost" for limit in light.limits)
+        return any(limit.at not in ("lost", "colour") for limit in light.limits)
 
     @property
     def _acts(self) -> bool:

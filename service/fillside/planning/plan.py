@@ -20,9 +20,10 @@ from fillside.planning.power import PowerAnswer, power_answer
 from fillside.planning.setup import UmbrellaAnswer, umbrella_answers
 from fillside.rig.calibrated import Calibration
 from fillside.rig.cautions import camera_advice, cautions
-from fillside.rig.model import Rig
+from fillside.rig.model import Head, Rig
 from fillside.rig.plan_table import Glasses
 from fillside.rig.scene import scene
+from fillside.rig.whites import cct_at_full_k
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -109,9 +110,14 @@ def _flicker(planned: Planned) -> tuple[FlickerAnswer, ...]:
     return tuple(answers)
 
 
+def _cct_is_stated(head: Head) -> bool:
+    return head.lamp is not None and head.lamp.cct is not None
+
+
 def _colour(planned: Planned) -> tuple[ColourAnswer, ...]:
     rig, own = planned.rig, planned.metering.scene
-    ccts = {head.name: head.lamp.cct for head in rig.heads if head.lamp is not None and head.lamp.cct}
+    stated = {head.name: cct_at_full_k(rig, head) for head in rig.heads if _cct_is_stated(head)}
+    ccts = {name: cct for name, cct in stated.items() if cct is not None}
     keys = [own.names[i] for i in planned.lit if own.rules[i] == "key" and own.names[i] in ccts]
     if not keys:
         return ()
@@ -141,7 +147,7 @@ def _unknown(rig: Rig) -> tuple[str, ...]:
         )
     elif not plan.circuits:
         told.append("power: no circuits are stated (plan.circuits), so no breaker is compared")
-    silent = [head.name for head in rig.heads if head.lamp is None or head.lamp.cct is None]
+    silent = [head.name for head in rig.heads if not _cct_is_stated(head)]
     if silent:
         told.append(f"colour: no colour temperature is stated for {', '.join(silent)} (lamp.cct)")
     if plan.wall is None:

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from fillside.rig.cross_checks import cross_checks
 from fillside.rig.model import Rig
 from fillside.rig.problems import Problem
+from fillside.rig.whites import white_problems
 from fillside.rig.wiring import Kinds, wire_up
 from fillside.rig.wording import problems_from
 
@@ -33,4 +34,4 @@ def _wire(rig: Rig, kinds: Kinds) -> list[Problem]:
     drives = {head.name: (i, head.drive) for i, head in enumerate(rig.heads) if head.drive is not None}
     wiring, problems = wire_up(rig.drivers, drives, kinds)
     rig.take_wiring(wiring)
-    return problems
+    return problems or list(white_problems(rig))

@@ -20,6 +20,7 @@ from fillside.rig.model import (
     Rig,
 )
 from fillside.rig.target import exposure_target_lux
+from fillside.rig.white_warnings import white_warnings
 
 DIFFERS_FROM_STOPS = 0.5
 """From this difference on, stated intensity and what lamp and modifier promise contradict each other."""
@@ -147,6 +148,7 @@ def warnings(rig: Rig) -> Iterator[Warned]:
         yield from (Warned(key=key, says=says) for key, says in lamp_table_warnings(head))
         yield from _dimming_warnings(head)
         yield from _place_warnings(rig, head)
+    yield from (Warned(key=key, says=says) for key, says in white_warnings(rig))
     used = {head.drive.driver for head in rig.heads if head.drive is not None}
     for name in rig.drivers:
         if name not in used:

@@ -15,20 +15,56 @@ RELATIVE_ROLES = ("hair", "background")
 WORK_ROLE = "work"
 
 
+COOLEST_END_K = 15_000.0
+"""Two whites are mixed along the black body's line, which is approximated up to here."""
+Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
+
+
 class Lamp(Part):
     kind: Literal["led", "incandescent", "halogen", "cfl", "tube", "discharge", "other"] = "led"
     lumens: Annotated[Number, Field(gt=0, le=1_000_000)] | None = Field(
         default=None, description="light of one lamp in lumens, such as 3200"
     )
     count: Annotated[Whole, Field(ge=1, le=100, description="how many lamps the head holds")] = 1
-    cct: Annotated[Number, Field(ge=1000, le=20_000)] | None = Field(
-        default=None, description="correlated colour temperature in kelvin, such as 5600"
+    cct: Kelvin | tuple[Kelvin, Kelvin] | None = Field(
+        default=None,
+        description="correlated colour temperature in kelvin, such as 5600, or its two ends, [2700, 6500]",
+    )
+    cool_share: Annotated[Number, Field(gt=0, lt=1)] | None = Field(
+        default=None,
+        description="the cool channel's part of the light with both at full, 0.5 if left out",
     )
     watts: Annotated[Number, Field(gt=0, le=20_000)] | None = Field(
         default=None, description="electrical power of one lamp in watts, such as 30"
     )
     dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
     photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> Self:
+        ends = self.ends_k
+        if ends is not None and not ends[0] < ends[1] <= COOLEST_END_K:
+            raise MisfitError(
+                "cct", f"two ends are the warm one, then the cool one, to {COOLEST_END_K:.0f} K at most"
+            )
+        if ends is None and self.cool_share is not None:
+            raise MisfitError("cool_share", "is of a lamp with two whites; give both in cct")
+        return self
+
+    @property
+    def ends_k(self) -> tuple[float, float] | None:
+        """The warmest and the coolest white of a lamp that has more than one, K."""
+        return self.cct if isinstance(self.cct, tuple) else None
+
+    @property
+    def cct_k(self) -> float | None:
+        """The white of a lamp that has but one, K."""
+        return None if isinstance(self.cct, tuple) else self.cct
+
+    @property
+    def cool_part(self) -> float:
+        """The cool channel's part of the light with both channels at full."""
+        return 0.5 if self.cool_share is None else self.cool_share
 
 
 class Modifier(Part):

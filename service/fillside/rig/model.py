@@ -19,6 +19,7 @@ from fillside.rig.head import (
     Dimming,
     Drive,
     Head,
+    Kelvin,
     Lamp,
     Modifier,
 )
@@ -199,6 +200,9 @@ class Balance(Part):
     )
     against: dict[Name, Against] = Field(
         default_factory=dict, description='what those stops are against, as { background = "exposure" }'
+    )
+    cct: Kelvin | dict[Name, Kelvin] | None = Field(
+        default=None, description="the white of all heads in kelvin, such as 4300, or by role, { key = 5600 }"
     )
 
     @model_validator(mode="after")

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.dimming import Curve, curve
+from fillside.photometry.dimming import Curve, curve, wire_octets
 from fillside.photometry.distribution import Tabled
 from fillside.photometry.source import Sources
 from fillside.rig.calibrated import CalibratedHead, Calibration
-from fillside.rig.model import CurveTable, Head, Point, Rig
+from fillside.rig.model import Head, Point, Rig
+from fillside.rig.whites import White, base_curve, white_of
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -42,6 +44,23 @@ class Scene:
     ambient: tuple[float, float, float]
     aims: FloatArray
 
+    @cached_property
+    def whites(self) -> tuple[White | None, ...]:
+        """How each head with more than one white is held."""
+        return tuple(white_of(self.rig, head) for head in self.rig.heads)
+
+    def wire_codes(self, head: int, code: int) -> tuple[int, ...]:
+        """The codes on a head's channels for the head's own: one, or the warm and the cool one."""
+        white = self.whites[head]
+        return (code,) if white is None or white.mix is None else white.mix.channel_codes(code)
+
+    def wire(self, head: int, code: int) -> tuple[int, ...]:
+        """The octets of a head's channels; none for a head without a wire."""
+        if self.fixed[head]:
+            return ()
+        codes = self.wire_codes(head, code)
+        return tuple(octet for each in codes for octet in wire_octets(each, self.full_scales[head]))
+
     def index(self, name: str) -> int:
         """The place of the head of that name; KeyError if there is none."""
         try:
@@ -67,7 +86,7 @@ def scene(rig: Rig, calibration: Calibration | None = None) -> Scene:
         roles=tuple(head.role for head in rig.heads),
         rules=tuple(head.rule for head in rig.heads),
         sources=_sources(rig, read),
-        curves=tuple(_curve(head, own) for head, own in zip(rig.heads, read, strict=True)),
+        curves=tuple(_curve(rig, head, own) for head, own in zip(rig.heads, read, strict=True)),
         floors=np.array(
             [_stated(own.floor, head.dimming.floor) for head, own in zip(rig.heads, read, strict=True)]
         ),
@@ -91,7 +110,9 @@ def _sources(rig: Rig, read: list[CalibratedHead]) -> Sources:
     return Sources(
         position=np.array([head.position for head in rig.heads], dtype=np.float64),
         axis=np.array([axis_of(rig.aim_of(head), head) for head in rig.heads], dtype=np.float64),
-        intensity_cd=np.array([_stated(own.intensity_cd, head.intensity_cd) for head, own in pairs]),
+        intensity_cd=np.array(
+            [_stated(own.intensity_cd, full_intensity_cd(rig, head)) for head, own in pairs]
+        ),
         spread=np.array([head.modifier.spread_exponent for head in rig.heads]),
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
@@ -110,11 +131,19 @@ def axis_of(aim: Point, head: Head) -> Point:
     return (x, y, z)
 
 
-def _curve(head: Head, read: CalibratedHead) -> Curve:
+def full_intensity_cd(rig: Rig, head: Head) -> float:
+    """The intensity on a head's axis at output 1 by its file, in cd: of two whites, in the mix held."""
+    white = white_of(rig, head)
+    return head.intensity_cd if white is None else head.intensity_cd * white.most
+
+
+def _curve(rig: Rig, head: Head, read: CalibratedHead) -> Curve:
     if head.dimming.fixed:
         return curve("fixed")
-    spec = head.dimming.curve if read.curve is None else read.curve
-    return curve((spec.levels, spec.outputs) if isinstance(spec, CurveTable) else spec)
+    if read.curve is not None:
+        return curve((read.curve.levels, read.curve.outputs))
+    white = white_of(rig, head)
+    return base_curve(head) if white is None or white.mix is None else white.mix
 
 
 def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, float]:

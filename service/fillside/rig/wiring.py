@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, Protocol, runtime_checkable
+from typing import Any, Literal, Protocol, runtime_checkable
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -61,6 +61,14 @@ class Lagging(Protocol):
 
     @property
     def timing(self) -> Lag: ...
+
+
+@runtime_checkable
+class Tunable(Protocol):
+    """A checked drive that tells how the lamp's white is set: by a second channel, by telling it, or not."""
+
+    @property
+    def whites(self) -> Literal["channels", "told"] | None: ...
 
 
 Kinds = Mapping[str, DriverKind]
