@@ -173,12 +173,15 @@ class HeadHealth:
 
     `lost`: it is not there; its code stays as it was and nothing is sent to it. `disobeying`: it is there
     with another level than it was sent. `code` is the level it has as far as it says, or, when it comes back
-    silent, the worst it may have. `since` as in `Health`.
+    silent, the worst it may have. `since` as in `Health`. `returns` counts how often it was found anew, at a
+    code that may not be the one it was last sent: after it was lost, and when it changed by itself. Its light
+    is to go on from `code` then, and what it is given next should be near that.
     """
 
     state: Literal["ok", "lost", "disobeying"] = "ok"
     since: float = 0.0
     code: int | None = None
+    returns: int = 0
 
 
 @dataclass(frozen=True)
@@ -236,7 +239,7 @@ class Driver(ABC):
         return replace(self._health, **vars(self._counts))
 
     def watch(self, call: Watcher) -> Callable[[], None]:
-        """Call `call` with the new `Health` whenever state, note or notices change; returns how to end it."""
+        """Call `call` with the new `Health` whenever it changes, counts left out; returns how to end it."""
         self._watchers.append(call)
 
         def end() -> None:
@@ -312,13 +315,14 @@ class Driver(ABC):
         if new.state != old.state:
             new = replace(new, since=self._clock())
         self._health = new
-        log.log(
-            logging.INFO if new.state == "ok" else logging.WARNING,
-            "driver %s: %s %s",
-            self.name,
-            new.state,
-            "; ".join(filter(None, (new.note, *new.notices))),
-        )
+        if (old.state, old.note, old.notices) != (new.state, new.note, new.notices):
+            log.log(
+                logging.INFO if new.state == "ok" else logging.WARNING,
+                "driver %s: %s %s",
+                self.name,
+                new.state,
+                "; ".join(filter(None, (new.note, *new.notices))),
+            )
         for call in tuple(self._watchers):
             call(self.health)
 

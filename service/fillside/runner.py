@@ -20,7 +20,7 @@ from typing import Any, Protocol
 from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
 from fillside.calibration.orders import METER_ORDERS, MeterOrder
-from fillside.hold.events import DriverChanged, Event, RemediesFound
+from fillside.hold.events import Event, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
@@ -30,6 +30,7 @@ from fillside.rig.model import Rig
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
 from fillside_drivers.driver import Health
+from fillside.wire_news import news
 
 log = logging.getLogger(__name__)
 
@@ -73,8 +74,13 @@ class Runner:
         self.meter_side: MeterSide | None = None
         self.live = Live(self.state)
         self._watchers: set[asyncio.Event] = set()
-        for driver in loom.drivers.values():
-            driver.watch(partial(self._driver_changed, driver.name))
+        self.notes: tuple[str, ...] = ()
+        self.turned: Callable[[], object] = lambda: None
+        self.beat_s, self._turned_at = BEAT_S, clock()
+        self._healths = dict.fromkeys(loom.drivers, Health())
+        for name, driver in loom.drivers.items():
+            driver.watch(partial(self._driver_changed, name))
+            hold.events(self._news(name, driver.health), clock())
         self._send(hold.codes)
 
     async def do(self, said: Any, visitor: Visitor) -> str:
@@ -124,8 +130,10 @@ class Runner:
     def event(self, event: Event) -> None:
         """Something happened that nobody ordered."""
         now = self._clock()
-        self._hold.event(event, now)
-        self._tick(now)
+        self._hold.events(events, now)
+        if not self._tick(now):
+            # A head that was found at another level is told to stay there until the next frame.
+            self._send(self._hold.codes)
         self._after(now)
 
     @property
@@ -242,4 +250,9 @@ class Runner:
         self._woken.set()
 
     def _driver_changed(self, name: str, health: Health) -> None:
-        self.event(DriverChanged(driver=name, state=health.state))
+        if happened := self._news(name, health):
+            self.event(*happened)
+
+    def _news(self, name: str, health: Health) -> tuple[Event, ...]:
+        old, self._healths[name] = self._healths[name], health
+        return tuple(news(name, old, health))

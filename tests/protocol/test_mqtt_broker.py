@@ -100,6 +100,9 @@ async def test_a_broker_that_dies_twenty_times_leaves_no_stale_level_and_no_leak
                 driver.send({"key": 50 + turn})
                 await server.start()
                 async with Lamps(server.port).listening() as lamps:
+                    await until(lambda: driver.health.state == "ok", 20.0)
+                    await lamps.say("lamp/there", "online")
+                    await lamps.say("lamp", "50")
                     await until(lambda lamps=lamps, turn=turn: lamps.levels()[-1:] == [50 + turn], 20.0)
                     assert set(lamps.levels()) <= {50 + turn}
             await until(lambda: driver.health.state == "ok")

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from fillside_drivers.mqtt.bulb import ASSERT_AGAIN_S, OBEYS_WITHIN_S, REPORT_WAIT_S, Bulb
+from fillside_drivers.mqtt.bulb import ALIVE_WAIT_S, ASSERT_AGAIN_S, OBEYS_WITHIN_S, REPORT_WAIT_S, Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions, message
 
 REPORTING = {
@@ -157,7 +157,114 @@ def test_a_silent_bulb_comes_back_at_the_worst_it_may_have(comes_back: str, code
     lamp.heard("lamp/there", b"online", 2.0)
     assert lamp.due() == 2.0 + REPORT_WAIT_S
     assert sent(lamp, lamp.due()) == []
-    assert (lamp.condition, lamp.reported) == ("ok", code)
+    assert (lamp.condition, lamp.has, lamp.returns) == ("ok", code, 1)
+    lamp.want(code - 1, 20.0)
+    assert sent(lamp, 20.0) == [("lamp/set", str(code - 1))]
+    assert not lamp.judge(20.0 + 2 * OBEYS_WITHIN_S), "one that reports nothing cannot be seen to disobey"
+
+
+def settled(**drive: Any) -> Bulb:
+    """A bulb that was sent 100 and has said so, where it says anything."""
+    lamp = bulb(**drive)
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    lamp.heard("lamp/there", b"online", 0.1)
+    lamp.heard("lamp", b"100", 0.2)
+    return lamp
+
+
+WAY_BROKEN = [
+    # what it speaks of; what it says once the way is open again, and when; where it is back, and when
+    ({}, [], 100, 50.0),
+    ({"reports_at": "lamp"}, [], 100, 50.0 + REPORT_WAIT_S),
+    ({"reports_at": "lamp"}, [("lamp", b"255", 50.1)], 255, 50.1),
+    ({"alive_at": "lamp/there"}, [], 100, 50.0 + ALIVE_WAIT_S),
+    ({"alive_at": "lamp/there"}, [("lamp/there", b"online", 53.0)], 100, 53.0 + REPORT_WAIT_S),
+    ({"alive_at": "lamp/there", "reports_at": "lamp"}, [("lamp", b"7", 53.0)], 7, 53.0),
+    (
+        {"alive_at": "lamp/there", "reports_at": "lamp"},
+        [("lamp/there", b"online", 53.0), ("lamp", b"9", 53.5)],
+        9,
+        53.5,
+    ),
+]
+
+
+@pytest.mark.parametrize(("speaks", "says", "code", "at"), WAY_BROKEN)
+def test_after_the_way_was_broken_a_bulb_is_found_where_it_says_it_is(
+    speaks: dict[str, Any], says: list[tuple[str, bytes, float]], code: int, at: float
+) -> None:
+    lamp = settled(**speaks)
+    lamp.connected(50.0)
+    assert (lamp.shown == "lost") == bool(speaks)
+    for topic, payload, now in says:
+        assert sent(lamp, now) == []
+        lamp.heard(topic, payload, now)
+    if at < 50.0 + ALIVE_WAIT_S:
+        assert sent(lamp, at - 0.001) == []
+    assert sent(lamp, at) == []
+    assert (lamp.shown, lamp.has, lamp.returns) == ("ok", code, 1)
+    assert sent(lamp, at + 30.0) == [], "nothing until somebody says what it is to have"
+    lamp.want(code, at + 30.0)
+    assert sent(lamp, at + 30.0) == [("lamp/set", str(code))], "the last message may have been lost"
+
+
+def test_the_first_connection_sends_at_once() -> None:
+    lamp = bulb(alive_at="lamp/there", reports_at="lamp")
+    lamp.want(7, 0.0)
+    lamp.connected(0.0)
+    assert sent(lamp, 0.0) == [("lamp/set", "7")]
+
+
+def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
+    lamp = settled(alive_at="lamp/there", reports_at="lamp")
+    lamp.heard("lamp/there", b"offline", 1.0)
+    lamp.connected(2.0)
+    assert (lamp.shown, lamp.due()) == ("lost", math.inf)
+
+
+@pytest.mark.parametrize(("kept", "back"), [(False, True), (True, False)])
+def test_a_report_before_its_word_counts_unless_the_broker_had_kept_it(kept: bool, back: bool) -> None:
+    lamp = settled(alive_at="lamp/there", reports_at="lamp")
+    lamp.heard("lamp/there", b"offline", 1.0)
+    lamp.heard("lamp", b"255", 5.0, kept)
+    assert lamp.shown == "lost"
+    lamp.heard("lamp/there", b"online", 5.1)
+    assert (lamp.shown == "ok") == back
+
+
+def test_a_bulb_that_somebody_else_changed_is_found_there() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.heard("lamp", b"101", 9.0)
+    assert lamp.returns == 0
+    assert lamp.heard("lamp", b"255", 10.0)
+    assert (lamp.shown, lamp.has, lamp.returns) == ("ok", 255, 1)
+    assert sent(lamp, 40.0) == []
+    lamp.want(251, 40.0)
+    assert sent(lamp, 40.0) == [("lamp/set", "251")]
+
+
+def test_a_bulb_that_lies_is_never_taken_at_its_word() -> None:
+    """It says 20 whatever it is sent: were it believed, its light would be pulled down to that."""
+    lamp = bulb(reports_at="lamp", most_per_s=5.0)
+    for k in range(400):
+        now = 0.05 * k
+        lamp.want(min(100, 2 * k), now)
+        lamp.take(now)
+        lamp.heard("lamp", b"20", now)
+    assert lamp.returns == 0
+    assert lamp.shown == "disobeying"
+    assert lamp.has == 20
+
+
+def test_reports_that_lag_in_a_fade_are_neither_lies_nor_changes() -> None:
+    lamp = settled(reports_at="lamp")
+    for k in range(200):
+        now = 1.0 + 0.05 * k
+        lamp.want(100 + min(k, 100), now)
+        lamp.take(now)
+        lamp.heard("lamp", str(100 + min(max(k - 10, 0), 100)).encode(), now)
+        assert (lamp.shown, lamp.returns) == ("ok", 0)
 
 
 @given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=40).map(str.encode), st.just(b"[" * 9000)))

@@ -1,7 +1,8 @@
 """The MQTT driver: one connection to a broker for all bulbs of a driver table.
 
 Levels go at quality of service 0: a level that was held up is stale, and the client library would send
-acknowledged ones again after a connection broke. After each connection the last levels are sent once more.
+acknowledged ones again after a connection broke. After each connection every bulb is found anew; whoever
+watches may answer with a code near to where it is, else the last one is sent.
 `lost` is a broker that cannot be reached; single bulbs are lost, or disobey, by themselves.
 """
 
@@ -13,7 +14,7 @@ import math
 import random
 import ssl
 from collections.abc import Mapping
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import aiomqtt
 
@@ -94,9 +95,11 @@ class MqttDriver(Driver):
     async def _serve(self, client: aiomqtt.Client) -> None:
         if self._by_topic:
             await client.subscribe([(topic, 0) for topic in self._by_topic])
+        now = self._clock()
         for bulb in self._bulbs.values():
-            bulb.connected()
-        self._report(state="ok", note="")
+            bulb.connected(now)
+        self._say_heads(state="ok", note="")
+        self._wake.set()
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._listen(client), name=f"mqtt {self.name} reports")
@@ -109,7 +112,7 @@ class MqttDriver(Driver):
             topic, payload = str(message.topic), message.payload
             if isinstance(payload, bytes):
                 for bulb in self._by_topic.get(topic, ()):
-                    if bulb.heard(topic, payload, self._clock()):
+                    if bulb.heard(topic, payload, self._clock(), message.retain):
                         self._say_heads()
                         self._wake.set()
 
@@ -119,12 +122,12 @@ class MqttDriver(Driver):
             now = self._clock()
             changed = False
             for bulb in self._bulbs.values():
-                before = bulb.condition
+                before = bulb.condition, bulb.returns
                 for out in bulb.take(now):
                     await client.publish(out.topic, out.payload, qos=0)
                     self._counts.frames_sent += 1
                 bulb.judge(now)
-                changed = changed or bulb.condition != before
+                changed = changed or (bulb.condition, bulb.returns) != before
             if changed:
                 self._say_heads()
             due = min((bulb.due() for bulb in self._bulbs.values()), default=math.inf)
@@ -133,15 +136,19 @@ class MqttDriver(Driver):
                 async with asyncio.timeout(wait_s):
                     await self._wake.wait()
 
-    def _say_heads(self) -> None:
+    def _say_heads(self, **more: Any) -> None:
         now, old = self._clock(), self._health.heads
         heads = {}
         for name, bulb in self._bulbs.items():
-            state = "lost" if bulb.condition == "asked" else bulb.condition
+            state = bulb.shown
             known = old.get(name)
             since = known.since if known is not None and known.state == state else now
-            heads[name] = HeadHealth(state, since, bulb.reported)
-        self._report(heads=heads)
+            heads[name] = HeadHealth(state, since, bulb.has, bulb.returns)
+        self._report(heads=heads, **more)
+        # Who watches has answered by now; where nobody did, the code that stands is what it is to have.
+        for name, bulb in self._bulbs.items():
+            if name in self._codes and name in old and heads[name].returns != old[name].returns:
+                bulb.want(self._codes[name], now)
 
     def _send(self, codes: Mapping[str, int]) -> None:
         now = self._clock()

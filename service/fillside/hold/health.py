@@ -96,12 +96,12 @@ class Health:
         return tuple(head.state != "lost" for head in self.heads)
 
 
-def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> tuple[int, int] | None:
+def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]:
     """The head and the code it was found at, where that is another than it has by these codes."""
     if not isinstance(event, HeadBack) or event.code is None or event.head not in scene.names:
-        return None
+        return {}
     head = scene.index(event.head)
-    return None if scene.fixed[head] or event.code == codes[head] else (head, event.code)
+    return {} if scene.fixed[head] or event.code == codes[head] else {head: event.code}
 
 
 def _after(own: _Own, event: HeadLost | HeadBack | HeadDisobeys, at_s: float) -> _Own:

@@ -7,7 +7,7 @@ codes, bit for bit, so a day can be replayed from its journal."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -172,19 +172,24 @@ class Hold:
 
     def event(self, event: Event, now_s: float) -> None:
         """Take in what happened without an order."""
-        if isinstance(event, RemediesFound):
-            self._advice.answer(event)
-            return
+        self.events((event,), now_s)
+
+    def events(self, events: Iterable[Event], now_s: float) -> None:
+        """Take in several things at once; the light goes on from all of them together."""
         before = self._health.working
-        self._health.heard(event, now_s)
+        found: dict[int, int] = {}
+        for event in events:
+            if isinstance(event, RemediesFound):
+                self._advice.answer(event)
+            else:
+                self._health.heard(event, now_s)
+                found |= found_code(event, self._scene, self._light.codes)
         working = self._health.working
-        found = found_code(event, self._scene, self._light.codes)
-        if working == before and found is None:
+        if working == before and not found:
             return
         time_s = self._clock.read(now_s, self._light.moving)
         self._light.stuck = ~np.array(working)
-        if found is not None:
-            self._light.found(*found, time_s)
+        self._light.found(found, time_s)
         if working != before:
             self._count_on_what_works()
             if self._acts and self._when_lost == "solve":

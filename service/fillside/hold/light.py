@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 
@@ -19,8 +21,8 @@ FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
 GENTLE = 0.5
-"""The share of its fastest fade at which a head that was found at another level goes back to its own: each
-message to a bulb is then half a step, and rounding has room beside it."""
+"""The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
+each message to a bulb is then half a step, and rounding has room beside it."""
 
 
 class Light:
@@ -44,6 +46,7 @@ class Light:
         self.waits = False
         self._gentle: BoolArray = np.zeros(len(codes), dtype=bool)
         self.stuck: BoolArray = np.zeros(len(codes), dtype=bool)
+        self._was_stuck = self.stuck
         self.codes: Codes = codes
         self.goal: Codes = codes
 
@@ -73,6 +76,8 @@ class Light:
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
         """Fade from the present light to these codes; heads that are stuck stay."""
+        self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
+        self._was_stuck = self.stuck
         wanted = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
         self._goal, self.goal = wanted, tuple(wanted.tolist())
         self._from_codes = self._codes
@@ -86,17 +91,20 @@ class Light:
         speeds = np.minimum(speed_stops_s, fastest)
         self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
 
-    def found(self, head: int, code: int, at_s: float) -> None:
-        """A head has another code than it was sent, by none of our doing: what comes starts from there."""
-        self._codes = self._codes.copy()
-        self._codes[head] = min(max(code, 0), int(self.dimmers.full[head]))
+    def found(self, codes: Mapping[int, int], at_s: float) -> None:
+        """Heads, by place, have other codes than they were sent, by none of our doing: what comes starts
+        from there."""
+        if not codes:
+            return
+        self._codes, self._outputs = self._codes.copy(), self._outputs.copy()
+        self._gentle = self._gentle.copy()
+        heads = np.array(list(codes), dtype=np.intp)
+        self._codes[heads] = np.clip(list(codes.values()), 0, self.dimmers.full[heads])
         self.codes = tuple(self._codes.tolist())
         shown = self.dimmers.outputs(self._codes)
-        self._outputs = self._outputs.copy()
-        self._outputs[head] = shown[head]
+        self._outputs[heads] = shown[heads]
+        self._gentle[heads] = True
         self._guard.sent(shown, at_s)
-        self._gentle = self._gentle.copy()
-        self._gentle[head] = True
 
     def step(self, at_s: float) -> bool:
         """Go on to a time; whether any code changed."""
