@@ -74,9 +74,6 @@ class Runner:
         self.meter_side: MeterSide | None = None
         self.live = Live(self.state)
         self._watchers: set[asyncio.Event] = set()
-        self.notes: tuple[str, ...] = ()
-        self.turned: Callable[[], object] = lambda: None
-        self.beat_s, self._turned_at = BEAT_S, clock()
         self._healths = dict.fromkeys(loom.drivers, Health())
         for name, driver in loom.drivers.items():
             driver.watch(partial(self._driver_changed, name))
@@ -127,7 +124,7 @@ class Runner:
         self._tick(now)
         self._after(now)
 
-    def event(self, event: Event) -> None:
+    def event(self, *events: Event) -> None:
         """Something happened that nobody ordered."""
         now = self._clock()
         self._hold.events(events, now)
