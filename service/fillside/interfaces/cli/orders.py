@@ -180,6 +180,14 @@ def only(head: str, level: float | None, url: str, token: str | None, as_json: b
     give(order, url, token, as_json)
 
 
+@click.command(epilog="\b\nExample:\n  fillside identify key        which lamp is the key?\n")
+@click.argument("head")
+@live_options
+def identify(head: str, url: str, token: str | None, as_json: bool) -> None:
+    """HEAD dips slowly and comes back, or comes up and goes out again; the others stay as they are."""
+    give({"do": "identify", "head": head}, url, token, as_json)
+
+
 def _plain_verb(name: str, does: str, example: str) -> click.Command:
     @click.command(name=name, help=does, epilog=f"\b\nExample:\n  {example}\n")
     @live_options

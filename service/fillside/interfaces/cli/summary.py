@@ -30,13 +30,15 @@ def _now_and_wanted(what: str, now: str, wanted: str) -> str:
 def light_changed(state: State) -> str:
     """How long ago the light last changed; a picture that comes back over a stream is later than that."""
     at = state.get("light_changed_at")
-    if at is None:
-        return ""
+    return "" if at is None else f"the light changed {_passed(at)} ago"
+
+
+def _passed(at: float) -> str:
+    """How long ago a Unix time was."""
     ago_s = max(0.0, time.time() - at)
     if ago_s < 1:
-        return f"the light changed {1000 * ago_s:.0f} ms ago"
-    passed = f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
-    return f"the light changed {passed} ago"
+        return f"{1000 * ago_s:.0f} ms"
+    return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
 
 
 def block(state: State) -> list[str]:
@@ -103,12 +105,33 @@ def heads(found: list[dict[str, Any]]) -> list[str]:
 
 
 def _notes(head: dict[str, Any]) -> Iterator[str]:
-    if not head.get("works", True):
-        yield "cannot be reached"
+    yield from _health(head)
     if head.get("at_limit") is not None:
         yield {"full": "at full", "floor": "at its floor"}.get(head["at_limit"], head["at_limit"])
     if not head.get("settled", True):
         yield f"going to {show.percent((head.get('goal') or {}).get('level'))}"
+
+
+def _health(head: dict[str, Any]) -> Iterator[str]:
+    state = head.get("state", "ok")
+    if state == "ok":
+        return
+    level = head.get("says_level")
+    words = {
+        "late": "frames are late",
+        "lost": "cannot be reached",
+        "disobeying": "does not obey" + ("" if level is None else f", says {show.percent(level)}"),
+    }
+    yield f"{words.get(state, state)}, for {_passed(head['since'])}"
+
+
+def _drivers(state: State) -> Iterator[str]:
+    for name, driver in (state.get("drivers") or {}).items():
+        if driver["state"] != "ok":
+            why = f": {driver['note']}" if driver.get("note") else ""
+            yield f"driver {name}: {driver['state']}, for {_passed(driver['since'])}{why}"
+        for notice in driver.get("notices") or []:
+            yield f"driver {name}: {notice}"
 
 
 def _rest(state: State) -> list[str]:
@@ -125,9 +148,9 @@ def _remarks(state: State) -> Iterator[str]:
         yield f"limit: {limit['says']}"
     for remedy in state.get("remedies") or []:
         yield f"would help: {remedy['do']} (leaves {show.stops(remedy['leaves_stops'], sign=False)})"
-    for name, driver in (state.get("drivers") or {}).items():
-        if driver["state"] != "ok":
-            yield f"driver {name}: {driver['state']}"
+    if state.get("identifying"):
+        yield f"{state['identifying']} shows itself and comes back"
+    yield from _drivers(state)
     if (state.get("subject_seen") or {}).get("too_rough"):
         yield "the tracker is too rough to follow"
     yield from state.get("notes") or []

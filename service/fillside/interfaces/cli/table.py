@@ -36,6 +36,7 @@ COMMANDS: dict[str, Entry] = {
     "keep": Entry(_ + "orders:keep", LIGHT, "Make the light as it is now the wanted balance."),
     "only": Entry(_ + "orders:only", LIGHT, "One head alone, the others out."),
     "all": Entry(_ + "orders:all_heads", LIGHT, "End `only`."),
+    "identify": Entry(_ + "orders:identify", LIGHT, "Let a lamp show which one it is."),
     "undo": Entry(_ + "orders:undo", LIGHT, "Take the last order back."),
     "move": Entry(_ + "orders:move", PLACE, "The subject is at a mark or a place now."),
     "follow": Entry(_ + "orders:follow", PLACE, "Follow the subject as it moves."),

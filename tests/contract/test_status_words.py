@@ -1,0 +1,56 @@
+"""Contract: what `status` and `watch` say of wires and heads that are not well."""
+
+from __future__ import annotations
+
+import pytest
+
+from contract.hold_studio import Studio, studio
+from fillside.hold.events import DriverChanged, Event, HeadDisobeys, HeadLost
+from fillside.interfaces.cli import summary
+from fillside.interfaces.cli.summary import block
+
+
+@pytest.fixture
+def up(monkeypatch: pytest.MonkeyPatch) -> Studio:
+    made = Studio(studio())
+    made.settle()
+    monkeypatch.setattr(summary.time, "time", lambda: made.now)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("event", "head", "says"),
+    [
+        (HeadLost("fill"), "fill", "cannot be reached, for 12 s"),
+        (HeadDisobeys("fill", 13107), "fill", "does not obey, says 20 %, for 12 s"),
+        (HeadDisobeys("fill"), "fill", "does not obey, for 12 s"),
+        (DriverChanged("side", "late", "busy"), "fill", "frames are late, for 12 s"),
+        (DriverChanged("side", "lost", "no way there"), "fill", "cannot be reached, for 12 s"),
+    ],
+)
+def test_a_head_that_is_not_well_says_so_in_its_row(up: Studio, event: Event, head: str, says: str) -> None:
+    up.event(event)
+    up.wait(12.0)
+    rows = [line for line in block(up.state) if says in line]
+    assert [line.split()[0] for line in rows] == [head]
+
+
+def test_a_driver_says_since_when_why_and_what_to_know(up: Studio) -> None:
+    rival = 'another source "south room" sends universe 1 at priority 120, above ours (100)'
+    up.event(DriverChanged("stage", "lost", "192.0.2.7 cannot be reached", (rival,)))
+    up.wait(180.0)
+    lines = block(up.state)
+    assert "driver stage: lost, for 3 min: 192.0.2.7 cannot be reached" in lines
+    assert f"driver stage: {rival}" in lines
+    up.event(DriverChanged("stage", "ok", "", (rival,)))
+    lines = block(up.state)
+    assert f"driver stage: {rival}" in lines
+    assert not any("lost" in line for line in lines)
+
+
+def test_a_head_that_shows_itself_is_named(up: Studio) -> None:
+    up.do("identify", head="fill")
+    up.wait(0.2)
+    assert "fill shows itself and comes back" in block(up.state)
+    up.settle()
+    assert not any("shows itself" in line for line in block(up.state))
