@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
 BLOCKS = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
 LINES = [line for block in BLOCKS for line in block.splitlines() if line.startswith("fillside ")]
-LONG = ("run", "demo")
+LONG = ("run", "demo", "keys")
 """Commands that go on until stopped; other journeys run them."""
 
 

@@ -10,7 +10,7 @@ from fillside.answers import Refusal
 from fillside.interfaces.door import Body, Clock, Studio, answer_to
 from fillside.interfaces.mqtt.connection import Connection
 from fillside.interfaces.mqtt.news import News
-from fillside.interfaces.mqtt.words import Asked, Heard, Topics, order_from
+from fillside.interfaces.mqtt.words import Heard, Topics, order_from
 from fillside.live import as_text
 from fillside.rig.doors import MqttDoor
 from fillside.storage.journal import Visitor
@@ -64,7 +64,6 @@ class Mailbox:
                 await self._take(heard)
 
     async def _take(self, heard: Heard) -> None:
-        asked: Asked | None = None
         try:
             asked = order_from(heard, self._topics, self._meters, self._studio.state)
             if asked is None:
@@ -72,10 +71,10 @@ class Mailbox:
             body = await answer_to(self._studio, asked.said, Visitor(asked.who, "mqtt", self._where))
         except Refusal as refusal:
             body = refusal.body()
-        await self._answer(heard, body, asked is not None and asked.is_report)
+        await self._answer(heard, body)
 
-    async def _answer(self, heard: Heard, body: Body, is_report: bool) -> None:
-        """Answer at `said`, and where the asker wants it; a good report is only answered where it asks."""
+    async def _answer(self, heard: Heard, body: Body) -> None:
+        """Answer at `said`, and where the asker wants it; a tracker's good report only where it asks."""
         refused = "error" in body
         self.connection.figures.refused += refused
         text = as_text(body)
@@ -83,7 +82,7 @@ class Mailbox:
             await self.connection.say(
                 str(heard.answer_to), text, correlation=heard.correlation, expires_s=ANSWER_EXPIRES_S
             )
-        if heard.topic == self._topics.subject or is_report:
+        if heard.topic == self._topics.subject:
             now_s = self._clock()
             if not refused or now_s - self._told_report_s < REFUSED_REPORTS_S:
                 return

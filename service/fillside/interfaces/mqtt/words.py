@@ -1,14 +1,5 @@
 """What is said over the broker, and what order it stands for. Pure: messages in, orders or refusals out.
 
-::
-
-    fillside/RIG/do            in   an order, as every door takes it
-    fillside/RIG/subject       in   {"to": [x, y, z]}, or a mark's name
-    fillside/RIG/meter/NAME    in   a number, or {"value": 640, "unit": "lux"}
-    fillside/RIG/said          out  the answer to each order
-    fillside/RIG/state         out  the state, retained
-    fillside/RIG/online        out  true or false, retained; the broker says false when we are gone
-
 A message that is old is not obeyed: one that the broker kept (retained), one that outlived its expiry, and
 one that waited here for long.
 """
@@ -19,7 +10,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, NamedTuple
 
 from fillside.answers import Refusal
 from fillside.rig.doors import MeterTable
@@ -63,10 +54,25 @@ class Asked:
     said: Any
     who: str
 
-    @property
-    def is_report(self) -> bool:
-        """A tracker's report, answered only when it is refused."""
-        return isinstance(self.said, dict) and self.said.get("do") == "subject"
+
+class Spoken(NamedTuple):
+    """One topic below ``fillside/RIG/``."""
+
+    path: str
+    way: Literal["in", "out", "out, retained"]
+    says: str
+
+
+SPOKEN = (
+    Spoken("do", "in", "an order, as every door takes it"),
+    Spoken("subject", "in", 'where a tracker saw the subject: `{"to": [x, y, z]}`, or a mark\'s name'),
+    Spoken("meter/NAME", "in", 'a lux sensor: a number, or `{"value": 640, "unit": "lux"}`'),
+    Spoken("said", "out", "the answer to each order"),
+    Spoken(
+        "state", "out, retained", "the state, at most twice a second, and always when the light has settled"
+    ),
+    Spoken("online", "out, retained", "`true`; `false` when the daemon has stopped or cannot be reached"),
+)
 
 
 class Topics:
