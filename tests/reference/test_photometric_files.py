@@ -157,7 +157,7 @@ def random_rows(planes: int, seed: int) -> list[list[float]]:
     chance = np.random.default_rng(seed)
     rows = chance.integers(1, 300, size=(planes, 3)).astype(float)
     rows[:, 0] = 200
-    return rows.tolist()
+    return [[float(value) for value in row] for row in rows]
 
 
 @pytest.mark.parametrize(("symmetry", "stored"), [(0, 8), (1, 1), (2, 5), (3, 5), (4, 3)])

@@ -60,6 +60,16 @@ class TwoWhites(Curve):
         warm, cool = _channels(self)
         return int(warm[code]), int(cool[code])
 
+    def cool_shares(self, least_output: float) -> tuple[float, float]:
+        """The least and the most cool share that rounding makes of codes of at least an output."""
+        warm, cool = _channels(self)
+        of_base = outputs_of_codes(self.base, self.full_scale)
+        cool_light = self.cool_part * of_base[cool]
+        light = (1 - self.cool_part) * of_base[warm] + cool_light
+        lit = (light >= least_output * light[-1]) & (light > 0)
+        shares = cool_light[lit] / light[lit]
+        return float(shares.min()), float(shares.max())
+
     def _outputs(self, level: FloatArray) -> FloatArray:
         levels, outputs = _table(self)
         return np.interp(level, levels, outputs)

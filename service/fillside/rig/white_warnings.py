@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fillside.photometry.colour import duv, mired, mixed_uv, tungsten_cct_k, xy_of_uv
+from fillside.photometry.colour import duv, mired, mixed_cct_k, mixed_uv, tungsten_cct_k, xy_of_uv
+from fillside.photometry.whites import TwoWhites
 from fillside.rig.head import Head
 from fillside.rig.model import Rig
 from fillside.rig.whites import HOT_KINDS, OFF_FROM_MIRED, White, cct_at_full_k, colour_off, white_of
 
 PINK_FROM_DUV = 0.006
 """How far from the black body's line a white lamp may be (ANSI C78.377, from memory)."""
+LOW_OUTPUT = 0.05
+"""Steps of the wire are judged down to the head's floor, or to here where none is given."""
 
 
 def white_warnings(rig: Rig) -> Iterator[tuple[str, str]]:
@@ -51,16 +54,24 @@ def _tuning(rig: Rig, head: Head) -> Iterator[str]:
     elif white.wanted_k is None:
         yield f"no balance.cct is given for it; both whites run alike, at about {white.held_k:.0f} K"
     if white.mix is not None:
-        yield from _mix(white)
+        yield from _mix(white, white.mix, head.dimming.floor or LOW_OUTPUT)
 
 
-def _mix(white: White) -> Iterator[str]:
-    assert white.mix is not None
-    off = duv(*xy_of_uv(*mixed_uv(white.warm_k, white.cool_k, white.mix.cool_share)))
+def _mix(white: White, mix: TwoWhites, low: float) -> Iterator[str]:
+    off = duv(*xy_of_uv(*mixed_uv(white.warm_k, white.cool_k, mix.cool_share)))
     if abs(off) >= PINK_FROM_DUV:
         yield (
             f"its two whites mixed to {white.held_k:.0f} K are pinkish, about Duv {off:.3f}; "
             "compare with a lamp of one white before you trust it on skin"
+        )
+    coarse = max(
+        abs(mired(mixed_cct_k(white.warm_k, white.cool_k, share)) - mired(white.held_k))
+        for share in mix.cool_shares(low)
+    )
+    if coarse >= OFF_FROM_MIRED and white.warm_k <= (white.wanted_k or white.held_k) <= white.cool_k:
+        yield (
+            f"its steps are too coarse to hold its white: down to {100 * low:.0f} % of its light it wanders "
+            f"by {coarse:.0f} mired; drive it in 16 bits if it can be"
         )
     if white.most < 0.999:
         yield f"at {white.held_k:.0f} K it gives {100 * white.most:.0f} % of what both channels give at full"

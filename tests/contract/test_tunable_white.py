@@ -1,0 +1,367 @@
+"""Contract: a wanted white is held by whoever can, with the light it leaves, and missed in plain words."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import pytest
+
+from fillside.balance.offline import predict, solve_rig
+from fillside.balance.report import LimitSaid
+from fillside.demo.judge import truth_of
+from fillside.hold.hold import Hold
+from fillside.hold.orders import parse_order
+from fillside.loom import Loom, loom_of
+from fillside.photometry.colour import mired, mixed_cct_k
+from fillside.rig.change import apply_change
+from fillside.rig.check import check_rig
+from fillside.rig.load import RigError, load_rig_text
+from fillside.rig.model import Rig
+from fillside.rig.scene import scene
+from fillside.rig.whites import White
+from fillside_drivers.mqtt.bulb import Bulb
+from fillside_drivers.mqtt.options import MqttDrive
+from fillside_drivers.registry import build, kinds
+from fillside_drivers.sim.driver import SimDriver
+from fillside_drivers.sim.meter import VirtualMeter
+from fillside_drivers.slots import SlotFrame
+from protocol.wires import WHO
+
+RIG = """
+[rig]
+name = "loft"
+[camera]
+position = [0.0, -2.5, 1.2]
+[marks]
+stool = [0.0, 0.0, 1.2]
+near = [-0.3, -0.3, 1.2]
+[balance]
+exposure = 300
+cct = 4300
+[[heads]]
+name = "key"
+role = "key"
+position = [-1.0, -1.0, 1.9]
+intensity = 2000
+lamp = { cct = [2700, 6500] }
+drive = { driver = "wall", universe = 1, slot = 1, cool_slot = 11, bits = 16 }
+[[heads]]
+name = "fill"
+role = "fill"
+position = [1.3, -1.2, 1.6]
+intensity = 1500
+lamp = { cct = [3200, 5600], cool_share = 0.6 }
+drive = { driver = "wall", universe = 1, slot = 3, cool_slot = 13, bits = 16 }
+[drivers.wall]
+kind = "sim"
+"""
+
+
+TWO_WHITES_OF_FILL = """lamp = { cct = [3200, 5600], cool_share = 0.6 }
+drive = { driver = "wall", universe = 1, slot = 3, cool_slot = 13, bits = 16 }"""
+
+
+def plain_fill(lamp: str) -> tuple[str, str]:
+    """The change that gives the fill a lamp of one white."""
+    drive = 'drive = { driver = "wall", universe = 1, slot = 3, bits = 16 }'
+    return TWO_WHITES_OF_FILL, f"lamp = {{ {lamp} }}\n{drive}"
+
+
+def read(*changes: tuple[str, str]) -> Rig:
+    text = RIG
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return load_rig_text(text, kinds=kinds())
+
+
+def whites(rig: Rig) -> dict[str, White]:
+    own = scene(rig)
+    return {name: white for name, white in zip(own.names, own.whites, strict=True) if white is not None}
+
+
+def off(rig: Rig) -> list[LimitSaid]:
+    return [limit for limit in solve_rig(rig).report.limits if limit.at == "colour"]
+
+
+def test_the_most_light_is_that_of_the_mix() -> None:
+    unsaid = read(("cct = 4300\n", ""))
+    assert {white.most for white in whites(unsaid).values()} == {1.0}
+    # At an end one channel is out, and half of the light with it.
+    warm = read(("cct = 4300", "cct = 2700"))
+    assert whites(warm)["key"].most == pytest.approx(0.5)
+    at = (0.0, 0.0, 1.2)
+    assert predict(warm, at).heads[0].lux == pytest.approx(predict(unsaid, at).heads[0].lux / 2)
+
+
+def test_a_balance_is_solved_with_the_light_of_the_mix() -> None:
+    for cct in (2700, 3200, 4300, 6500):
+        report = solve_rig(read(("cct = 4300", f"cct = {cct}"))).report
+        assert report.achieved.ratio == pytest.approx(2.0, abs=1e-3)
+        assert report.achieved.exposure_lux == pytest.approx(300, rel=1e-3)
+
+
+def test_a_role_can_want_its_own_white() -> None:
+    rig = read(("cct = 4300", "cct = { key = 5600 }"))
+    assert whites(rig)["key"].wanted_k == 5600
+    assert whites(rig)["fill"].wanted_k is None
+    assert whites(rig)["fill"].held_k == pytest.approx(4400, abs=150)
+
+
+def test_the_octets_are_those_of_both_channels() -> None:
+    rig = read(("cct = 4300", "cct = 2700"))
+    # All warm: the cool channel is out at every level.
+    assert [len(head.wire) for head in solve_rig(rig).report.heads] == [4, 4]
+    full = predict(rig, (0, 0, 1.2)).heads[0]
+    assert full.wire == (255, 255, 0, 0)
+
+
+async def lit(rig: Rig) -> tuple[Hold, Loom, SimDriver, VirtualMeter]:
+    """A studio in memory: the hold, its wires, and a meter in the simulated room."""
+    loom = loom_of(rig, lambda: 0.0, WHO)
+    driver = loom.drivers["wall"]
+    assert isinstance(driver, SimDriver)
+    await driver.__aenter__()
+    truth = truth_of(rig)
+    truth = replace(truth, heads=tuple(replace(head, warm_factor=1.0) for head in truth.heads))
+    return Hold(rig), loom, driver, VirtualMeter(driver, truth)
+
+
+def temperature_k(levels: Mapping[str, float], name: str, warm_k: float, cool_k: float, part: float) -> float:
+    """Of a head's light by its channels' levels; the curves here are linear."""
+    warm, cool = (1 - part) * levels[name], part * levels[f"{name}/cool"]
+    return mixed_cct_k(warm_k, cool_k, cool / (warm + cool))
+
+
+async def test_colour_and_ratio_are_held_through_a_fade() -> None:
+    rig = read()
+    hold, loom, driver, meter = await lit(rig)
+    sent: tuple[int, ...] = ()
+    coloured = 0
+    now = 0.0
+    for order in ({"do": "follow"}, {"do": "expose", "by": -1.5}, {"do": "move", "mark": "near"}):
+        hold.order(parse_order(order), now)
+        while (wake := hold.wake_in(now)) is not None:
+            now += wake
+            codes = hold.tick(now)
+            if codes is None:
+                continue
+            for wire, frame in loom.frames(hold.scene, codes, sent):
+                wire.send(frame)
+            sent = codes
+            levels = driver.levels
+            for name, warm, cool, part in (("key", 2700.0, 6500.0, 0.5), ("fill", 3200.0, 5600.0, 0.6)):
+                if levels[name] > 0.02:
+                    kelvin = temperature_k(levels, name, warm, cool, part)
+                    assert mired(kelvin) == pytest.approx(mired(4300), abs=0.5)
+                    coloured += 1
+    assert coloured > 100
+    at = (-0.3, -0.3, 1.2)
+    state = hold.state(now)
+    assert state.settled
+    assert state.achieved.ratio == pytest.approx(2.0, abs=2e-3)
+    for i, name in enumerate(("key", "fill")):
+        # The other head out, as one meters; the room has physics of its own.
+        channels = zip((name, f"{name}/cool"), hold.scene.wire_codes(i, hold.codes[i]), strict=True)
+        driver.send(dict.fromkeys(driver.channels, 0) | dict(channels))
+        shown = meter.true_lux("flat", at, meter.toward(name, at), now)
+        assert shown == pytest.approx(state.heads[i].lux, rel=1e-3)
+    await driver.close()
+
+
+async def test_only_changed_heads_are_sent_and_both_channels_of_them() -> None:
+    hold, loom, driver, _ = await lit(read())
+    ((_, frame),) = loom.frames(hold.scene, (1000, 2000), ())
+    assert set(frame) == {"key", "key/cool", "fill", "fill/cool"}
+    ((_, frame),) = loom.frames(hold.scene, (1000, 2001), (1000, 2000))
+    assert set(frame) == {"fill", "fill/cool"}
+    assert list(loom.frames(hold.scene, (1000, 2000), (1000, 2000))) == []
+    await driver.close()
+
+
+@pytest.mark.parametrize("kind", ["sacn", "dmx-serial"])
+def test_slots_of_both_channels_are_claimed(kind: str) -> None:
+    table = 'kind = "sacn"' if kind == "sacn" else 'kind = "dmx-serial"\ndevice = "/dev/null"'
+    rig = [('kind = "sim"', table)] + ([] if kind == "sacn" else [("universe = 1, ", "")])
+    assert whites(read(*rig))["key"].mix is not None
+    for changes, says in (
+        (("cool_slot = 11", "cool_slot = 2"), "slot and cool_slot must be two places that do not overlap"),
+        (("cool_slot = 11", "cool_slot = 4"), "overlaps with head key"),
+        (("cool_slot = 11", "cool_slot = 512"), "the last it can start at is 511"),
+    ):
+        with pytest.raises(RigError, match=says):
+            read(*rig, changes)
+
+
+def test_a_wire_has_both_channels_in_its_frame() -> None:
+    drive = {"universe": 1, "slot": 1, "cool_slot": 11, "bits": 16, "fixed": {"20": 7}}
+    wire = build("stage", "sacn", {"listen": False}, {"key": drive}, clock=lambda: 0.0, identity=WHO)
+    assert list(wire.channels) == ["key", "key/cool"]
+    frame = SlotFrame(wire.channels.values())
+    frame.put({"key": 0x0102, "key/cool": 0x0304})
+    octets = frame.octets
+    assert (octets[0:2].hex(), octets[10:12].hex(), octets[19]) == ("0102", "0304", 7)
+
+
+BULB = """
+[[heads]]
+name = "hair"
+role = "hair"
+position = [0.3, 1.2, 2.3]
+intensity = 400
+lamp = { cct = [2200, 4000] }
+drive = { driver = "room", send_to = "bulb/hair", send_as = '{"power": {code}}', cct_field = "kelvin" }
+[drivers.room]
+kind = "mqtt"
+[[heads]]
+"""
+
+
+def test_a_bulb_is_told_its_white_with_every_level() -> None:
+    rig = read(('[[heads]]\nname = "fill"', BULB + 'name = "fill"'))
+    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, told=True)
+    loom = loom_of(rig, lambda: 0.0, WHO)
+    channel = loom.drivers["room"].channels["hair"]
+    assert isinstance(channel.drive, MqttDrive)
+    bulb = Bulb(channel.drive, channel.cct_k)
+    bulb.want(200, 0.0)
+    assert json.loads(bulb.take(0.0)[0].payload) == {"power": 200, "kelvin": 4000}
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"cct_field": "ct", "cct_as": "mired"}, {"power": 9, "ct": 250}),
+        ({"cct_field": "ct", "fade_field": "over"}, {"power": 9, "ct": 4000, "over": 0.0}),
+        ({"fade_field": "over"}, {"power": 9, "over": 0.0}),
+    ],
+)
+def test_a_bulb_hears_kelvin_or_mired(more: dict[str, str], said: dict[str, float]) -> None:
+    drive = MqttDrive.model_validate({"send_to": "bulb/a", "send_as": '{"power": {code}}', **more})
+    bulb = Bulb(drive, 4000.0)
+    bulb.want(9, 0.0)
+    assert json.loads(bulb.take(0.0)[0].payload) == said
+
+
+def test_a_bulb_of_which_nothing_is_wanted_is_told_nothing() -> None:
+    drive = MqttDrive.model_validate({"send_to": "b", "send_as": '{"power": {code}}', "cct_field": "ct"})
+    bulb = Bulb(drive, None)
+    bulb.want(9, 0.0)
+    assert json.loads(bulb.take(0.0)[0].payload) == {"power": 9}
+    with pytest.raises(ValueError, match="cct_field needs a send_as that is a JSON object"):
+        MqttDrive.model_validate({"send_to": "b", "cct_field": "ct"})
+
+
+def test_what_a_lamp_cannot_reach_is_told_in_mired() -> None:
+    rig = read(("cct = 4300", "cct = 7500"))
+    # 10^6 / 6500 - 10^6 / 7500 = 20.5, 10^6 / 5600 - 10^6 / 7500 = 45.2
+    assert [(limit.head, limit.says) for limit in off(rig)] == [
+        ("key", "key comes nearest at 6500 K, 21 mired warmer than the 7500 K wanted"),
+        ("fill", "fill comes nearest at 5600 K, 45 mired warmer than the 7500 K wanted"),
+    ]
+    assert off(read()) == []
+
+
+def test_a_lamp_of_one_white_is_held_against_the_wish() -> None:
+    assert [limit.says for limit in off(read(plain_fill("cct = 3200")))] == [
+        # 312.5 - 232.6
+        "fill burns at 3200 K, 80 mired warmer than the 4300 K wanted"
+    ]
+    assert off(read(plain_fill("cct = 4350"))) == []
+
+
+TUNGSTEN = plain_fill('kind = "halogen", cct = 3200')
+
+
+def test_tungsten_that_is_dimmed_is_told() -> None:
+    rig = read(TUNGSTEN, ("cct = 4300\n", ""))
+    report = solve_rig(rig).report
+    output = report.heads[1].output
+    moved = 312.5 * (output ** -(0.42 / 3.4) - 1)
+    (limit,) = off(rig)
+    stops = -math.log2(output)
+    assert limit.says == (
+        f"dimmed by {stops:.1f} stop fill burns {moved:.0f} mired warmer than at full, "
+        f"{1e6 / (312.5 + moved):.0f} K"
+    )
+    # Hardly dimmed it stays within five mired.
+    assert off(apply_change(rig, {"heads.fill.intensity": 1500 * output * 1.1})) == []
+
+
+async def test_a_colour_that_is_off_is_not_in_the_way_of_an_order() -> None:
+    hold = Hold(read(TUNGSTEN))
+    answer = hold.order(parse_order({"do": "balance", "ratio": "3:1"}), 0.0)
+    assert answer.note is None
+    now = 0.0
+    while (wake := hold.wake_in(now)) is not None:
+        now += wake
+        hold.tick(now)
+    assert [limit.at for limit in hold.state(now).limits] == ["colour"]
+    assert hold.remedy_question() is None
+
+
+def warned(rig: Rig) -> dict[str, str]:
+    return {w.key: w.says for w in check_rig(rig).warnings}
+
+
+@pytest.mark.parametrize(
+    ("changes", "key", "says"),
+    [
+        ((("cct = 4300\n", ""),), "heads.key.lamp", "no balance.cct is given for it; both whites run alike"),
+        (
+            (("cct = 4300", "cct = 9000"),),
+            "heads.key.lamp.cct",
+            "key comes nearest at 6500 K, 43 mired warmer",
+        ),
+        ((("cct = 4300", "cct = { kicker = 4300 }"),), "balance.cct.kicker", "no head has the role kicker"),
+        ((TUNGSTEN,), "heads.fill.lamp", "moves about 28 mired a stop as it dims, from 3200 K at full"),
+        ((TUNGSTEN,), "heads.fill.lamp", "more than 5 from 0.2 stop down"),
+        (
+            (("slot = 1, cool_slot = 11, bits = 16", "slot = 1"),),
+            "heads.key.lamp",
+            "set it to 4300 K by hand",
+        ),
+        (
+            (
+                ("cool_slot = 11, bits = 16 }", "cool_slot = 11 }\ndimming = { floor = 0.02 }"),
+                ("cct = 4300", "cct = 3000"),
+            ),
+            "heads.key.lamp",
+            "down to 2 % of its light it wanders by",
+        ),
+    ],
+)
+def test_check_says_what_to_mind(changes: tuple[tuple[str, str], ...], key: str, says: str) -> None:
+    found = [w.says for w in check_rig(read(*changes)).warnings if w.key == key]
+    assert any(says in text for text in found), found
+
+
+def test_check_says_what_the_mix_costs() -> None:
+    said = "\n".join(w.says for w in check_rig(read(("cct = 4300", "cct = 4000"))).warnings)
+    assert "of what both channels give at full" in said
+    assert "are pinkish, about Duv -0.006" in said
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ((("cct = [2700, 6500]", "cct = 2700"),), "needs the lamp's two ends, as lamp.cct = [2700, 6500]"),
+        ((("cct = [2700, 6500]", "cct = [6500, 2700]"),), "two ends are the warm one, then the cool one"),
+        ((("cct = [2700, 6500]", "cct = [2700, 16000]"),), "to 15000 K at most"),
+        ((("cct = [2700, 6500]", "cct = [2700]"),), "its two ends, [2700, 6500]"),
+        ((("cct = [2700, 6500]", 'cct = "warm"'),), "its two ends, [2700, 6500]"),
+        ((("cct = 4300", "cct = 500"),), "must be at least 1000, not 500"),
+        ((("cct = 4300", "cct = { key = 99999 }"),), "must be at most 20000"),
+        ((("cct = [2700, 6500]", "cct = 2700, cool_share = 0.5"),), "is of a lamp with two whites"),
+        ((("slot = 3, cool_slot = 13", "slot = 3"),), "the drive has no place for the second"),
+        ((("cool_share = 0.6", "cool_share = 1.0"),), "must be below 1"),
+    ],
+)
+def test_bad_whites_are_refused(changes: tuple[tuple[str, str], ...], says: str) -> None:
+    with pytest.raises(RigError) as caught:
+        read(*changes)
+    assert says in str(caught.value)
+    assert caught.value.line is not None
