@@ -15,6 +15,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from fillside.daemon import Running
 from fillside.interfaces.door import DoorError
 from fillside.interfaces.mqtt.connection import Connection, Inbox
+from fillside.interfaces.mqtt.words import REST_S
 from fillside.rig.doors import MqttDoor
 from protocol.broker import Broker, broker, needs_mosquitto, until
 from protocol.peer import BASE, Peer, text_of
@@ -274,3 +275,22 @@ async def test_a_secret_that_is_not_there_stops_the_start(tmp_path: Path) -> Non
     ):
         async with running(tmp_path, door(1, 'user_from = "env:NO_SUCH_VARIABLE_HERE"')):
             pass
+
+
+async def test_a_networked_meter_reads_the_head_that_is_alone(tmp_path: Path) -> None:
+    tables = "homie = false\nmeters = { sensor = { at = 'chair', receptor = 'flat', facing = 'head' } }"
+    async with (
+        broker(tmp_path) as server,
+        Peer(server.port).listening() as peer,
+        running(tmp_path, door(server.port, tables)) as up,
+    ):
+        await opened(up)
+        await settled(up)
+        await peer.say(BASE + "meter/sensor", "640", ResponseTopic="sensor")
+        await peer.answer(BASE + "do", {"do": "only", "head": "key", "level": 1.0})
+        assert peer.texts("sensor") == []
+        assert (await peer.answer(BASE + "meter/sensor", "640"))["error"]["code"] == "not_now"
+        await settled(up)
+        await asyncio.sleep(REST_S)
+        assert (await peer.answer(BASE + "meter/sensor", "640"))["ok"] is True
+        assert (await peer.answer(BASE + "meter/sensor", "-640"))["error"]["code"] == "out_of_range"
