@@ -25,10 +25,12 @@ from fillside.hold.hold import Hold
 from fillside.interfaces.doors import Doors, doors_of
 from fillside.interfaces.http.app import House, make_app
 from fillside.interfaces.http.guards import Names
+from fillside.interfaces.http.invitation import Entrance
 from fillside.interfaces.http.server import Listen, ListenError, bind, serving, url_of
 from fillside.loom import Loom, loom_of
 from fillside.metering.side import meter_side
 from fillside.metering.weighing import calibration_in_use
+from fillside.metrics import Metrics
 from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.storage.errors import FolderUnusableError
@@ -123,7 +125,9 @@ async def daemon(
                 tasks.create_task(runner.live.run(), name="live"),
             ]
             names = Names.of_machine(settings.listen.host)
-            app = make_app(House(runner, store, names, Doorkeeper(tokens, clock)))
+            metrics = Metrics(runner, store, lambda: doors.figures)
+            entrance = Entrance(settings.listen, bound.getsockname()[1])
+            app = make_app(House(runner, store, names, Doorkeeper(tokens, clock), metrics, entrance))
             async with (
                 meter_side(rig, store, runner, loom, clock),
                 serving(app, bound),

@@ -11,16 +11,17 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Protocol
 
 from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
 from fillside.calibration.orders import METER_ORDERS, MeterOrder
-from fillside.hold.events import Event, RemediesFound
+from fillside.hold.events import DriverChanged, Event, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
@@ -30,25 +31,28 @@ from fillside.rig.model import Rig
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
 from fillside_drivers.driver import Health
-from fillside.wire_news import news
 
 log = logging.getLogger(__name__)
 
 STORE_EVERY_S = 0.18
 """While the light moves it is stored at least five times a second."""
 REST_AFTER_FAULT_S = 1.0
+BEAT_S = 1.0
+"""A control turn is completed at least so often, though nothing moves: the sign of life of a watchdog."""
 
 Clock = Callable[[], float]
 
 
 @dataclass
 class Figures:
-    """What is counted, for `/metrics`."""
+    """What is counted, for `/metrics`; who measures times puts its own call in place, in seconds."""
 
     orders: int = 0
-    refused: int = 0
-    frames: int = 0
-    lateness_s: float = 0.0
+    refused_by_code: Counter[str] = field(default_factory=Counter)
+    reloads: int = 0
+    reloads_refused: int = 0
+    order_took: Callable[[float], object] = lambda seconds: None
+    frame_late_by: Callable[[float], object] = lambda seconds: None
 
 
 class MeterSide(Protocol):
@@ -74,10 +78,11 @@ class Runner:
         self.meter_side: MeterSide | None = None
         self.live = Live(self.state)
         self._watchers: set[asyncio.Event] = set()
-        self._healths = dict.fromkeys(loom.drivers, Health())
-        for name, driver in loom.drivers.items():
-            driver.watch(partial(self._driver_changed, name))
-            hold.events(self._news(name, driver.health), clock())
+        self.notes: tuple[str, ...] = ()
+        self.turned: Callable[[], object] = lambda: None
+        self.beat_s, self._turned_at = BEAT_S, clock()
+        for driver in loom.drivers.values():
+            driver.watch(partial(self._driver_changed, driver.name))
         self._send(hold.codes)
 
     async def do(self, said: Any, visitor: Visitor) -> str:
@@ -103,6 +108,7 @@ class Runner:
         now = self._clock()
         answer = self._hold.order(order, now)
         self._tick(now)
+        self.figures.order_took(self._clock() - now)
         self._after(now)
         return answer.note or ""
 
@@ -114,7 +120,7 @@ class Runner:
         return note
 
     def _refused(self, said: Any, visitor: Visitor, refusal: Refusal) -> None:
-        self.figures.refused += 1
+        self.figures.refused_by_code[refusal.code] += 1
         self._journal.write(visitor, said, refusal.code, str(refusal))
 
     def renew(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> None:
@@ -124,14 +130,17 @@ class Runner:
         self._tick(now)
         self._after(now)
 
-    def event(self, *events: Event) -> None:
+    def event(self, event: Event) -> None:
         """Something happened that nobody ordered."""
         now = self._clock()
-        self._hold.events(events, now)
-        if not self._tick(now):
-            # A head that was found at another level is told to stay there until the next frame.
-            self._send(self._hold.codes)
+        self._hold.event(event, now)
+        self._tick(now)
         self._after(now)
+
+    @property
+    def loom(self) -> Loom:
+        """The drivers that are sent to."""
+        return self._loom
 
     @property
     def settled(self) -> bool:
@@ -142,7 +151,7 @@ class Runner:
         """The state as every door shows it, JSON-able."""
         state: State = self._hold.state(self._clock()).model_dump(mode="json")
         routine = None if self.meter_side is None else self.meter_side.state()
-        return {**state, "routine": routine}
+        return {**state, "notes": [*state["notes"], *self.notes], "routine": routine}
 
     def places(self) -> State:
         """Marks, camera, and where the heads stand, JSON-able."""
@@ -196,9 +205,9 @@ class Runner:
         while True:
             self._woken.clear()
             now = self._clock()
-            due = min(self._tick_due(now), self._store_due())
+            due = min(self._tick_due(now), self._store_due(), self._turned_at + self.beat_s)
             try:
-                async with asyncio.timeout(None if due == math.inf else max(0.0, due - now)):
+                async with asyncio.timeout(max(0.0, due - now)):
                     await self._woken.wait()
             except TimeoutError:
                 return
@@ -217,11 +226,14 @@ class Runner:
     def _turn(self) -> None:
         now = self._clock()
         if now >= self._due:
-            self.figures.lateness_s, self._due = now - self._due, math.inf
+            self.figures.frame_late_by(now - self._due)
+            self._due = math.inf
             if self._tick(now):
                 self._after(now)
         if now >= self._store_due():
             self.save()
+        self._turned_at = now
+        self.turned()
 
     def _tick(self, now: float) -> bool:
         codes = self._hold.tick(now)
@@ -231,9 +243,11 @@ class Runner:
         return True
 
     def _send(self, codes: tuple[int, ...]) -> None:
-        for driver, frame in self._loom.frames(self._hold.scene, codes, self._sent):
-            driver.send(frame)
-            self.figures.frames += 1
+        old = self._sent
+        for name, heads in self._loom.heads.items():
+            frame = {head: codes[i] for i, head in heads if not old or codes[i] != old[i]}
+            if frame:
+                self._loom.drivers[name].send(frame)
         self._sent = codes
 
     def _after(self, now: float) -> None:
@@ -247,9 +261,4 @@ class Runner:
         self._woken.set()
 
     def _driver_changed(self, name: str, health: Health) -> None:
-        if happened := self._news(name, health):
-            self.event(*happened)
-
-    def _news(self, name: str, health: Health) -> tuple[Event, ...]:
-        old, self._healths[name] = self._healths[name], health
-        return tuple(news(name, old, health))
+        self.event(DriverChanged(driver=name, state=health.state))

@@ -16,7 +16,13 @@ ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 
-NEEDS = {"nothing": "nothing", "look": "to look", "order": "to order"}
+NEEDS = {
+    "nothing": "nothing",
+    "once": "a token for once",
+    "look": "to look",
+    "order": "to order",
+    "operate": "to operate",
+}
 
 
 def table(name: str) -> list[list[str]]:

@@ -12,7 +12,8 @@ from typing import Any, Literal, get_args
 from fillside.answers import Refusal
 
 May = Literal["operate", "view", "meter"]
-Need = Literal["nothing", "order", "look"]
+Need = Literal["nothing", "once", "order", "operate", "look"]
+"""What a route asks of its visitor: `once` is a token that is good once; `operate` is that right."""
 MAY: tuple[May, ...] = get_args(May)
 METER_ORDERS = frozenset({"read"})
 
@@ -29,6 +30,12 @@ def check_may_look(holder: Pass) -> None:
     """Raise Refusal (forbidden) for one who may only hand in readings."""
     if holder.may == "meter":
         raise Refusal("forbidden", f"{holder.who} may hand in readings and nothing else")
+
+
+def check_may_operate(holder: Pass) -> None:
+    """Raise Refusal (forbidden) unless this pass is good for everything."""
+    if holder.may != "operate":
+        raise Refusal("forbidden", f"{holder.who} may not do that; it takes a token that may operate")
 
 
 def check_may_order(holder: Pass, said: Any) -> None:

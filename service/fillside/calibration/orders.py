@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from fillside.calibration.routine import Act
 from fillside.rig.terms import Number, Point
 
-Whole = Annotated[int, Field(strict=True, ge=1)]
+Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 
 
 class _Said(BaseModel):

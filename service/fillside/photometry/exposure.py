@@ -171,7 +171,9 @@ def lux_from_reading(value: float | None, unit: str, constant: float) -> float:
 
 
 def _exposed(time_s: float, iso: float) -> float:
-    return _positive(time_s, "an exposure time") * _positive(iso, "an ISO speed")
+    exposed = _positive(time_s, "an exposure time") * _positive(iso, "an ISO speed")
+    # The smallest numbers there are multiply to nothing.
+    return _positive(exposed, "exposure time times ISO speed")
 
 
 def _positive(value: float, what: str) -> float:

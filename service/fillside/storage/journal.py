@@ -12,6 +12,7 @@ from fillside.storage.store import Store
 
 MOST_ROWS = 200_000
 TRIM_EVERY = 2_000
+MOST_AT_ONCE = 1_000
 
 
 @dataclass(frozen=True)
@@ -88,12 +89,12 @@ def _insert(connection: sqlite3.Connection, entry: Entry, trim: bool) -> None:
 
 
 def latest_entries(store: Store, most: int = 100, before: int | None = None) -> list[dict[str, Any]]:
-    """The newest entries first, at most `most`, all with an id below `before`."""
+    """The newest entries first, at most `most` or MOST_AT_ONCE, all with an id below `before`."""
     rows = store.read(
         lambda connection: connection.execute(
             "SELECT id, at, who, door, address, said, outcome, note FROM journal "
             "WHERE id < ? ORDER BY id DESC LIMIT ?",
-            (before if before is not None else 2**62, most),
+            (before if before is not None else 2**62, min(most, MOST_AT_ONCE)),
         ).fetchall()
     )
     names = ("id", "at", "who", "door", "address", "said", "outcome", "note")

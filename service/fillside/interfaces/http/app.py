@@ -5,20 +5,27 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict, dataclass
+from importlib.metadata import version
 from typing import Any
 
 from aiohttp import web
 
 from fillside.access.door import Doorkeeper
-from fillside.access.passes import Need, Pass, check_may_look, check_may_order
+from fillside.access.passes import Need, Pass, check_may_look, check_may_operate, check_may_order
 from fillside.answers import Refusal
+from fillside.calibration.orders import METER_ORDERS
+from fillside.hold.orders import ORDERS
 from fillside.interfaces.http.guards import Names, check_is_json, from_here, guard, token_of
+from fillside.interfaces.http.invitation import Entrance, invite
 from fillside.interfaces.http.live import serve_live
+from fillside.interfaces.http.openapi import document
 from fillside.interfaces.http.page import FIRST, page_files, serve
+from fillside.interfaces.http.tagged import tagged
 from fillside.live import as_text
+from fillside.metrics import Metrics
 from fillside.runner import Runner
 from fillside.storage import metering as kept
-from fillside.storage.journal import Visitor
+from fillside.storage.journal import Visitor, latest_entries
 from fillside.storage.store import Store
 from fillside.strict_json import strict_loads
 
@@ -34,6 +41,8 @@ class House:
     store: Store
     names: Names
     doorkeeper: Doorkeeper
+    metrics: Metrics
+    entrance: Entrance
 
 
 class Rooms:
@@ -42,9 +51,13 @@ class Rooms:
     def __init__(self, house: House) -> None:
         self._house = house
         self._page = page_files()
+        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside")))
+
+    async def openapi(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        return tagged(request, self._document)
 
     async def state(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        return _json(self._house.runner.state())
+        return tagged(request, as_text(self._house.runner.state()))
 
     async def readings(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         before = whole_number(request.query.get("before"), "before", None)
@@ -66,6 +79,26 @@ class Rooms:
         note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._house.runner.state()
         return _json({"ok": True, "note": note, "state": state})
+
+    async def journal(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        before = whole_number(request.query.get("before"), "before", None)
+        most = whole_number(request.query.get("most"), "most", 100)
+        return _json(
+            {"entries": await asyncio.to_thread(latest_entries, self._house.store, most or 1, before)}
+        )
+
+    async def invitation(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        check_is_json(request)
+        said = strict_loads(await request.read())
+        return _json(await invite(said, holder, self._house.doorkeeper, self._house.entrance))
+
+    async def key(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        text, found = await self._house.doorkeeper.change(token_of(request), request.remote or "")
+        return _json({"token": text, "may": found.may})
+
+    async def metrics(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        text, content_type = self._house.metrics.text(request.headers.get("Accept", ""))
+        return web.Response(body=text, headers={"Content-Type": content_type})
 
     async def live(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return await serve_live(request, self._house.runner.live)
@@ -94,7 +127,12 @@ ROUTES = (
     Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "every calibration, the newest first"),
     Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
     Route("POST", "/api/v1/do", Rooms.do, "order", "one order"),
+    Route("GET", "/api/v1/journal", Rooms.journal, "operate", "who ordered what, the newest first"),
+    Route("POST", "/api/v1/invitation", Rooms.invitation, "operate", "a token for once, for another device"),
+    Route("POST", "/api/v1/key", Rooms.key, "once", "a token that lasts, for one that is good once"),
     Route("GET", "/api/v1/live", Rooms.live, "look", "WebSocket: the state, then its changes"),
+    Route("GET", "/api/openapi.json", Rooms.openapi, "nothing", "this interface as an OpenAPI 3.1 document"),
+    Route("GET", "/metrics", Rooms.metrics, "look", "figures in Prometheus' form"),
     Route("GET", "/health", Rooms.health, "nothing", "whether the daemon is live and ready"),
     Route("GET", "/", Rooms.page, "nothing", "the page"),
     Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Rooms.page, "nothing", "the page's files"),
@@ -119,7 +157,10 @@ def make_app(house: House) -> web.Application:
     app = web.Application(middlewares=[guard(house.names)], client_max_size=LONGEST_ORDER)
     rooms = Rooms(house)
     for route in ROUTES:
-        app.router.add_route(route.method, route.path, _bound(route, rooms, house.doorkeeper))
+        handler = _bound(route, rooms, house.doorkeeper)
+        app.router.add_route(route.method, route.path, handler)
+        if route.method == "GET" and route.answer is not Rooms.live:
+            app.router.add_route("HEAD", route.path, handler)
     return app
 
 
@@ -127,12 +168,14 @@ def _bound(
     route: Route, rooms: Rooms, doorkeeper: Doorkeeper
 ) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:
     async def handle(request: web.Request) -> web.StreamResponse:
-        if route.needs == "nothing":
+        if route.needs in ("nothing", "once"):
             return await route.answer(rooms, request, NOBODY)
         address = request.remote or ""
         holder = await doorkeeper.admit(token_of(request), address, from_here(request))
         if route.needs == "look":
             check_may_look(holder)
+        elif route.needs == "operate":
+            check_may_operate(holder)
         return await route.answer(rooms, request, holder)
 
     return handle

@@ -165,6 +165,9 @@ def _of_http_error(request: web.Request, error: web.HTTPException) -> web.Stream
     """aiohttp's own refusals (no such route, wrong method, body too large) in our shape."""
     if error.status < 400:
         return error
+    if request.method == "OPTIONS" and "Allow" in error.headers:
+        # No page of another origin is told that it may: there are no Access-Control headers.
+        return web.Response(status=204, headers={"Allow": error.headers["Allow"]})
     codes = {404: ("unknown_name", "there is nothing here"), 413: ("bad_order", "that is too long an order")}
     code, message = codes.get(error.status, ("bad_order", error.reason.lower()))
     refusal = Refusal(code, message, request.path if error.status == 404 else "", status=error.status)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import mimetypes
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from importlib.resources.abc import Traversable
 from aiohttp import web
 
 from fillside.answers import Refusal
+from fillside.interfaces.http.tagged import has_already, tag_of
 
 log = logging.getLogger(__name__)
 
@@ -46,7 +46,7 @@ def _gather(folder: Traversable, prefix: str, found: dict[str, PageFile]) -> Non
             body = entry.read_bytes()
             suffix = entry.name[entry.name.rfind(".") :]
             kind = _TYPES.get(suffix) or mimetypes.guess_type(entry.name)[0] or "application/octet-stream"
-            found[f"{prefix}{entry.name}"] = PageFile(body, kind, hashlib.sha256(body).hexdigest()[:20])
+            found[f"{prefix}{entry.name}"] = PageFile(body, kind, tag_of(body))
 
 
 def serve(request: web.Request, found: dict[str, PageFile], path: str) -> web.Response:
@@ -55,7 +55,7 @@ def serve(request: web.Request, found: dict[str, PageFile], path: str) -> web.Re
     if file is None:
         raise Refusal("unknown_name", "there is nothing here", request.path)
     headers = {"ETag": f'"{file.tag}"', "Cache-Control": "no-cache"}
-    if any(tag.value == file.tag for tag in request.if_none_match or ()):
+    if has_already(request, file.tag):
         return web.Response(status=304, headers=headers)
     charset = "utf-8" if file.content_type.startswith(("text/", "application/manifest")) else None
     return web.Response(body=file.body, content_type=file.content_type, charset=charset, headers=headers)

@@ -1,0 +1,167 @@
+"""What goes in and out of each route, as models: the page that the OpenAPI document is made from.
+
+Handlers answer with plain data; a test has every answer checked against what stands here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from fillside.access.passes import May
+from fillside.answers import STATUS_OF_CODE
+from fillside.hold.places import Places
+from fillside.hold.state import State
+from fillside.storage.journal import MOST_AT_ONCE
+
+HTML, METRICS, ANY_FILE = "text/html", "text/plain", "*/*"
+CODES = (*STATUS_OF_CODE, "internal")
+DriverWord = Literal["ok", "late", "lost"]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class StateSaid(State):
+    """The whole state; `routine` is the guided routine that is under way, with its present step."""
+
+    routine: dict[str, Any] | None
+
+
+class Done(_Body):
+    """An order was obeyed. Who may only hand in readings is not told the state."""
+
+    ok: Literal[True]
+    note: str
+    state: StateSaid | None
+
+
+class Fault(_Body):
+    """Why not: `code` for machines, `message` for people, `where` names the part that is at fault."""
+
+    code: Annotated[str, Field(json_schema_extra={"enum": [*CODES]})]
+    message: str
+    where: str
+
+
+class NotDone(_Body):
+    """Nothing was changed."""
+
+    error: Fault
+
+
+class Healthy(_Body):
+    """`storage` is ok, or what is in its way."""
+
+    live: Literal[True]
+    ready: bool
+    drivers: dict[str, DriverWord]
+    storage: str
+
+
+class Reading(_Body):
+    """A meter reading; `struck` says why it does not count any more, `at` is Unix time."""
+
+    id: int
+    at: float
+    who: str
+    purpose: str
+    body: dict[str, Any]
+    struck: str | None
+
+
+class Readings(_Body):
+    readings: list[Reading]
+
+
+class CalibrationKept(_Body):
+    """A calibration, with the numbers of its readings and whether it is the one in use."""
+
+    id: int
+    at: float
+    readings: list[int]
+    body: dict[str, Any]
+    used: bool
+
+
+class Calibrations(_Body):
+    calibrations: list[CalibrationKept]
+
+
+class Entry(_Body):
+    """Who said what, at which door, from where and when (Unix time), and what came of it."""
+
+    id: int
+    at: float
+    who: str
+    door: str
+    address: str
+    said: Any
+    outcome: str
+    note: str
+
+
+class Entries(_Body):
+    entries: list[Entry]
+
+
+class Invite(_Body):
+    """Asks for a token that is good once; `name` is whose it will be, `may` what it will be good for."""
+
+    may: Annotated[Literal["operate", "view"], Field(description="what it is good for")] = "operate"
+    name: Annotated[str, Field(max_length=64, description="whose it will be")] = "phone"
+
+
+class Invitation(_Body):
+    """A token that is good once until `until` (Unix time), and the addresses the daemon is reached at."""
+
+    token: str
+    until: float
+    addresses: list[str]
+
+
+class Key(_Body):
+    """A token that lasts, and what it is good for. It is told here and never again."""
+
+    token: str
+    may: Annotated[str, Field(json_schema_extra={"enum": [*get_args(May)]})]
+
+
+_WHOLE = {"type": "integer", "minimum": 1, "maximum": 10**15 - 1}
+PAGED = {
+    "most": {**_WHOLE, "description": f"how many at most; beyond {MOST_AT_ONCE} it means {MOST_AT_ONCE}"},
+    "before": {**_WHOLE, "description": "only those with a smaller id"},
+}
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """`gives` is a model or a media type; `takes` a model, or "order"; `also` further statuses, with why."""
+
+    gives: type[BaseModel] | str
+    takes: type[BaseModel] | Literal["order"] | None = None
+    query: Mapping[str, Mapping[str, Any]] | None = None
+    also: tuple[int, ...] = ()
+
+
+SPOKEN: dict[str, Spoken] = {
+    "GET /api/v1/state": Spoken(StateSaid, also=(304,)),
+    "GET /api/v1/readings": Spoken(Readings, query=PAGED),
+    "GET /api/v1/calibrations": Spoken(Calibrations),
+    "GET /api/v1/places": Spoken(Places),
+    "POST /api/v1/do": Spoken(Done, takes="order", also=(404, 409, 422)),
+    "GET /api/v1/journal": Spoken(Entries, query=PAGED),
+    "POST /api/v1/invitation": Spoken(Invitation, takes=Invite, also=(409,)),
+    "POST /api/v1/key": Spoken(Key),
+    "GET /api/v1/live": Spoken("websocket", also=(426,)),
+    "GET /api/openapi.json": Spoken("application/json", also=(304,)),
+    "GET /metrics": Spoken(METRICS),
+    "GET /health": Spoken(Healthy),
+    "GET /": Spoken(HTML, also=(304, 404)),
+    "GET /page/{path}": Spoken(ANY_FILE, also=(304, 404)),
+}
+"""By method and path; a test compares it with the routes there are."""
