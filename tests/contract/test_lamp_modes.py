@@ -18,8 +18,9 @@ from fillside_drivers.driver import Channel, OptionsError
 from fillside_drivers.gdtf.archive import GdtfError
 from fillside_drivers.gdtf.reader import read_mode
 from fillside_drivers.registry import build, kinds
+from fillside_drivers.sacn.packet import DataPacket, decode
 from fillside_drivers.slots import SlotDrive, SlotFrame
-from protocol.wires import WHO, loop_clock
+from protocol.wires import WHO, Receiver, loop_clock, sacn
 
 DIMMER = """<DMXChannel DMXBreak="1" Offset="1,2" Highlight="65535/2" Geometry="Body"
   InitialFunction="Body_Dimmer.Dimmer.Dimmer 1"><LogicalChannel Attribute="Dimmer" Master="Grand">
@@ -289,3 +290,18 @@ def test_a_short_serial_line_must_reach_the_held_slots() -> None:
     options = {"device": "/dev/null", "slots": 24}
     with pytest.raises(OptionsError, match="slot 40 is beyond the 24"):
         build("line", "dmx-serial", options, {"key": drive}, clock=loop_clock, identity=WHO)
+
+
+async def test_a_lamps_held_slots_are_on_the_wire_from_the_first_packet_to_the_last() -> None:
+    async with Receiver() as receiver:
+        drive = {"universe": 1, "slot": 1, "fixed": {"3": 255, "512": 9}}
+        driver = sacn({"to": [f"127.0.0.1:{receiver.port}"]}, {"key": drive})
+        driver.send({"key": 200})
+        async with driver:
+            await receiver.until(1)
+            driver.send({"key": 0})
+            await receiver.until(2)
+        packets = [decode(octets) for octets in await receiver.until(5)]
+    slots = [packet.slots for packet in packets if isinstance(packet, DataPacket)]
+    assert {s[0] for s in slots} == {200, 0}
+    assert {(s[2], s[511]) for s in slots} == {(255, 9)}

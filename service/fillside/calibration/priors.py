@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.dimming import Curve, curve
+from fillside.photometry.dimming import Curve
 from fillside.photometry.source import Sources
 from fillside.rig.model import CurveTable, Head, Rig
 from fillside.rig.scene import scene
@@ -90,22 +90,25 @@ def _above_slope(x: FloatArray) -> FloatArray:
 
 def beliefs(rig: Rig) -> Beliefs:
     """What the rig file, its lamps and its modifiers let one believe."""
-    heads = rig.heads
+    heads, own = rig.heads, scene(rig)
+    figures = [_head(head, float(cd)) for head, cd in zip(heads, own.sources.intensity_cd, strict=True)]
     return Beliefs(
-        names=tuple(head.name for head in heads),
-        mean=np.array([[part[0] for part in _head(head)] for head in heads]),
-        sd=np.array([[part[1] for part in _head(head)] for head in heads]),
-        sources=scene(rig).sources,
-        certain_curves=tuple(_certain_curve(head) for head in heads),
+        names=own.names,
+        mean=np.array([[mean for mean, _ in head] for head in figures]),
+        sd=np.array([[sd for _, sd in head] for head in figures]),
+        sources=own.sources,
+        certain_curves=tuple(
+            shape if _is_certain(head) else None for head, shape in zip(heads, own.curves, strict=True)
+        ),
         says_log=np.array([head.dimming.curve == "log" for head in heads]),
     )
 
 
-def _head(head: Head) -> tuple[tuple[float, float], ...]:
+def _head(head: Head, intensity_cd: float) -> tuple[tuple[float, float], ...]:
     kind = head.modifier.kind if head.modifier.diameter > 0 or head.modifier.kind != "bare" else "bare"
     setback = _SETBACK_OTHER_M if kind == "bare" and head.modifier.diameter > 0 else None
     return (
-        (math.log2(head.intensity_cd), INTENSITY_SD_STOPS),
+        (math.log2(intensity_cd), INTENSITY_SD_STOPS),
         setback or _SETBACK_M.get(kind, _SETBACK_OTHER_M),
         _LIT_SHARE.get(kind, _LIT_SHARE_OTHER),
         (math.log(head.bounce or _BOUNCE_UNSAID), _BOUNCE_SAID_SD if head.bounce else _BOUNCE_UNSAID_SD),
@@ -116,11 +119,9 @@ def _head(head: Head) -> tuple[tuple[float, float], ...]:
     )
 
 
-def _certain_curve(head: Head) -> Curve | None:
+def _is_certain(head: Head) -> bool:
     dimming = head.dimming
-    if isinstance(dimming.curve, CurveTable):
-        return curve((dimming.curve.levels, dimming.curve.outputs))
-    return curve(dimming.curve) if dimming.measured or dimming.fixed else None
+    return isinstance(dimming.curve, CurveTable) or dimming.measured or dimming.fixed
 
 
 @dataclass(frozen=True)

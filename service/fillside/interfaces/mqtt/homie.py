@@ -235,7 +235,12 @@ def _now() -> Iterator[Property]:
     yield _shown("exposure", "Exposure now", "achieved", "exposure_lux", unit="lx")
     yield _shown("exposure-error", "Exposure off by, in stops", "achieved", "exposure_error_stops")
     yield _shown("face-ratio", "Ratio on the face, as the camera sees it", "face", "ratio")
-    yield Property("now", "reached", "Balance reached", "boolean", lambda state: truth(not state["limits"]))
+    yield Property("now", "reached", "Balance reached", "boolean", lambda state: truth(_is_reached(state)))
+
+
+def _is_reached(state: State) -> bool:
+    """Whether the light is as wanted; a colour that is off is told, and stands in nobody's way."""
+    return all(limit["at"] == "colour" for limit in state["limits"])
 
 
 def _shown(name: str, says: str, part: str, key: str, unit: str | None = None) -> Property:
