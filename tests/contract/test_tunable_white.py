@@ -16,6 +16,7 @@ from fillside.hold.hold import Hold
 from fillside.hold.orders import parse_order
 from fillside.loom import Loom, loom_of
 from fillside.photometry.colour import mired, mixed_cct_k
+from fillside.rig.calibrated import Calibration
 from fillside.rig.change import apply_change
 from fillside.rig.check import check_rig
 from fillside.rig.load import RigError, load_rig_text
@@ -102,6 +103,17 @@ def test_a_balance_is_solved_with_the_light_of_the_mix() -> None:
         report = solve_rig(read(("cct = 4300", f"cct = {cct}"))).report
         assert report.achieved.ratio == pytest.approx(2.0, abs=1e-3)
         assert report.achieved.exposure_lux == pytest.approx(300, rel=1e-3)
+
+
+def test_a_calibration_made_at_one_white_serves_another() -> None:
+    warm = read(("cct = 4300", "cct = 2700"))
+    known = Calibration.model_validate({"heads": {"key": {"intensity_cd": 900.0, "of_full": 0.5}}})
+    assert scene(warm, known).sources.intensity_cd[0] == pytest.approx(900)
+    # Both channels at full are twice one of them.
+    both = read(("cct = 4300\n", ""))
+    assert scene(both, known).sources.intensity_cd[0] == pytest.approx(1800)
+    silent = Calibration.model_validate({"heads": {"key": {"intensity_cd": 900.0}}})
+    assert scene(both, silent).sources.intensity_cd[0] == pytest.approx(900)
 
 
 def test_a_role_can_want_its_own_white() -> None:

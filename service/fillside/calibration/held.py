@@ -17,6 +17,7 @@ from fillside.calibration.model import Model, Shapes, exposure_direction
 from fillside.calibration.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
 from fillside.rig.calibrated import CalibratedAmbient, CalibratedCurve, CalibratedHead, Calibration
 from fillside.rig.scene import scene
+from fillside.rig.whites import white_of
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +30,7 @@ def calibrated_head(model: Model, z: FloatArray, shapes: Shapes, head: int) -> C
     figures = model.figures(z)[head]
     levels, outputs = dimmer_table(model, z, shapes, head)
     rig_head, lit_floor = model.rig.heads[head], float(figures[LIT_FLOOR])
+    white = white_of(model.rig, rig_head)
     return CalibratedHead(
         intensity_cd=float(2.0 ** figures[INTENSITY]),
         setback_m=float(figures[SETBACK]),
@@ -38,6 +40,7 @@ def calibrated_head(model: Model, z: FloatArray, shapes: Shapes, head: int) -> C
         if rig_head.dimming.fixed
         else CalibratedCurve(levels=tuple(levels.tolist()), outputs=tuple(outputs.tolist())),
         floor=max(rig_head.dimming.floor, lit_floor if lit_floor > LIT_FLOOR_SEEN else 0.0),
+        of_full=None if white is None else white.most,
     )
 
 

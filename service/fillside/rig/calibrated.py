@@ -31,7 +31,9 @@ class CalibratedHead(_Loose):
 
     `intensity_cd` [cd] on the axis at full; `setback_m` [m] how far the effective source sits behind the
     head's position along its axis; `diameter_m` [m]; `bounce` [1] share sent back by the room; `floor` [1]
-    smallest steady output; `sigma_stops` [stops] standard uncertainty of the predicted light at the marks.
+    smallest steady output; `of_full` [1] the light that the lamp's white left it when it was read, over that
+    with both its channels at full (None for a lamp of one white); `sigma_stops` [stops] standard uncertainty
+    of the predicted light at the marks.
     """
 
     intensity_cd: Positive | None = None
@@ -40,6 +42,7 @@ class CalibratedHead(_Loose):
     bounce: NotNegative | None = None
     curve: CalibratedCurve | None = None
     floor: Annotated[float, Field(ge=0, lt=1)] | None = None
+    of_full: Annotated[float, Field(gt=0, le=1)] | None = None
     sigma_stops: NotNegative | None = None
     readings: tuple[dict[str, Any], ...] = ()
 

@@ -110,9 +110,7 @@ def _sources(rig: Rig, read: list[CalibratedHead]) -> Sources:
     return Sources(
         position=np.array([head.position for head in rig.heads], dtype=np.float64),
         axis=np.array([axis_of(rig.aim_of(head), head) for head in rig.heads], dtype=np.float64),
-        intensity_cd=np.array(
-            [_stated(own.intensity_cd, full_intensity_cd(rig, head)) for head, own in pairs]
-        ),
+        intensity_cd=np.array([_intensity_cd(rig, head, own) for head, own in pairs]),
         spread=np.array([head.modifier.spread_exponent for head in rig.heads]),
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
@@ -131,10 +129,13 @@ def axis_of(aim: Point, head: Head) -> Point:
     return (x, y, z)
 
 
-def full_intensity_cd(rig: Rig, head: Head) -> float:
-    """The intensity on a head's axis at output 1 by its file, in cd: of two whites, in the mix held."""
+def _intensity_cd(rig: Rig, head: Head, read: CalibratedHead) -> float:
+    """The intensity on the axis at output 1, of two whites in the mix held, though read in another."""
     white = white_of(rig, head)
-    return head.intensity_cd if white is None else head.intensity_cd * white.most
+    most = 1.0 if white is None else white.most
+    if read.intensity_cd is None:
+        return head.intensity_cd * most
+    return read.intensity_cd * most / (most if read.of_full is None else read.of_full)
 
 
 def _curve(rig: Rig, head: Head, read: CalibratedHead) -> Curve:
