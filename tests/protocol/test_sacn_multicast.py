@@ -56,6 +56,40 @@ def test_another_source_is_heard_and_its_end() -> None:
     assert seen["unicast"], "a receiver of unicast on the same machine still gets its packets"
 
 
+def test_a_stronger_source_is_stood_by_for_and_taken_over_from() -> None:
+    seen = in_own_network("standby", PREPARE, ROUTE)
+    assert seen["said"] == (
+        'another source "south room" sends universe 1 at priority 120, above ours (100): '
+        "we stand by until it is gone"
+    )
+    assert seen["ours while it sends"] == 0
+    assert seen["other universe goes on"]
+    for end in ("says so", "falls silent"):
+        took_s, first, terminated = seen[end]
+        # The look of now, ordered while we stood by, and not a fade toward it.
+        assert first == 77
+        assert not terminated
+        # E1.31 6.2.6: its end at once; 6.7.1: its silence after 2.5 s.
+        assert took_s < (0.5 if end == "says so" else 2.5 + 0.5)
+    # Its last packet may be 0.9 s old when it falls silent.
+    assert seen["falls silent"][0] > 1.5
+    assert seen["after"] == []
+
+
+def test_equal_sources_are_named_and_neither_gives_way() -> None:
+    seen = in_own_network("equals", PREPARE, ROUTE)
+    assert '"south room" sends universe 1 at priority 100, the same as ours' in seen["ours"][0]
+    assert '"north room" sends universe 1 at priority 100, the same as ours' in seen["theirs"][0]
+    assert min(seen["packets"]) > 5
+
+
+def test_without_yields_a_weaker_source_goes_on_at_its_own_priority_and_says_so() -> None:
+    seen = in_own_network("weaker", PREPARE, ROUTE)
+    assert "priority 120, above ours (100): receivers obey it, not us" in seen["said"]
+    assert seen["ours"] > 5
+    assert seen["priorities"] == [100]
+
+
 def test_a_network_that_comes_late_is_waited_for() -> None:
     seen = in_own_network("route", PREPARE)
     assert seen["states"] == ["lost", "ok"]
@@ -122,6 +156,103 @@ async def rival() -> Any:
     return {"during": during, "after": after, "garbage": garbage_seen, "unicast": len(got) == 638}
 
 
+async def heard(ear: socket.socket, seconds: float) -> list[tuple[float, Any]]:
+    """The data packets that come to an ear, with their times."""
+    from fillside_drivers.sacn.packet import decode
+
+    loop, found = asyncio.get_running_loop(), list[tuple[float, Any]]()
+    end = loop.time() + seconds
+    while (left := end - loop.time()) > 0:
+        try:
+            async with asyncio.timeout(left):
+                octets = await loop.sock_recv(ear, 2000)
+                found.append((loop.time(), decode(octets)))
+        except TimeoutError:
+            break
+    return found
+
+
+async def changed(driver: Any, seconds: float, codes: dict[str, int]) -> None:
+    """Hand in something new ten times a second, so that there is something to send."""
+    for k in range(round(10 * seconds)):
+        driver.send({name: (code + k) % 200 for name, code in codes.items()})
+        await asyncio.sleep(0.1)
+
+
+async def standby() -> Any:
+    from fillside_drivers.driver import Identity
+    from protocol.wires import CID, OTHER_CID, sacn
+
+    drives = {"key": {"universe": 1, "slot": 1}, "hair": {"universe": 2, "slot": 1}}
+    theirs_too = {"key": {"universe": 1, "slot": 1}}
+    other = Identity(OTHER_CID, "south room")
+    ears = {number: joined(f"239.255.0.{number}") for number in (1, 2)}
+    loop, seen = asyncio.get_running_loop(), dict[str, Any]()
+    async with asyncio.timeout(30), sacn({"listen": True, "yields": True}, drives) as ours:
+        ours.send({"key": 1, "hair": 1})
+        for end in ("says so", "falls silent"):
+            theirs = sacn({"priority": 120}, theirs_too, who=other)
+            async with theirs:
+                theirs.send({"key": 200})
+                await heard(ears[1], 0.3)
+                await heard(ears[2], 0.01)
+                seen["said"] = ours.health.notices[0]
+                sending = asyncio.create_task(changed(ours, 0.5, {"key": 3, "hair": 3}))
+                packets = await heard(ears[1], 0.5)
+                await sending
+                seen["ours while it sends"] = sum(p.cid == CID for _, p in packets)
+                seen["other universe goes on"] = len(await heard(ears[2], 0.01)) > 3
+                ours.send({"key": 77})
+                gone = loop.time()
+                await theirs.close(stay=end == "falls silent")
+            packets = [(at, p) for at, p in await heard(ears[1], 3.5) if p.cid == CID]
+            at, first = packets[0]
+            seen[end] = [at - gone, first.slots[0], any(p.terminated for _, p in packets)]
+        seen["after"] = list(ours.health.notices)
+    for ear in ears.values():
+        ear.close()
+    return seen
+
+
+async def equals() -> Any:
+    return await two(100, {"listen": True, "yields": True})
+
+
+async def weaker() -> Any:
+    return await two(120, {"listen": True})
+
+
+async def two(priority: int, options: dict[str, Any]) -> Any:
+    """We at 100 and another source, both sending, both listening."""
+    from fillside_drivers.driver import Identity
+    from protocol.wires import CID, OTHER_CID, sacn
+
+    drives = {"key": {"universe": 1, "slot": 1}}
+    other = Identity(OTHER_CID, "south room")
+    ear = joined("239.255.0.1")
+    async with (
+        asyncio.timeout(20),
+        sacn(options, drives) as ours,
+        sacn({**options, "priority": priority}, drives, who=other) as theirs,
+    ):
+        ours.send({"key": 1})
+        theirs.send({"key": 2})
+        await heard(ear, 0.3)
+        sending = [asyncio.create_task(changed(d, 1.0, {"key": 3})) for d in (ours, theirs)]
+        packets = [p for _, p in await heard(ear, 1.0)]
+        await asyncio.gather(*sending)
+        notices = [list(driver.health.notices) for driver in (ours, theirs)]
+    ear.close()
+    mine = [p for p in packets if p.cid == CID]
+    return {
+        "said": notices[0][0],
+        "ours": notices[0] if priority == 100 else len(mine),
+        "theirs": notices[1],
+        "packets": [len(mine), len(packets) - len(mine)],
+        "priorities": sorted({p.priority for p in mine}),
+    }
+
+
 async def route() -> Any:
     from fillside_drivers.sacn.packet import DataPacket, decode
     from protocol.wires import sacn
@@ -146,4 +277,6 @@ async def route() -> Any:
 
 if __name__ == "__main__":
     sys.path.insert(0, str(TESTS))
-    print(json.dumps(asyncio.run({"groups": groups, "rival": rival, "route": route}[sys.argv[1]]())))
+    SCENES = (groups, rival, standby, equals, weaker, route)
+    scene = next(scene for scene in SCENES if scene.__name__ == sys.argv[1])
+    print(json.dumps(asyncio.run(scene())))

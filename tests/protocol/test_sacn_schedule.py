@@ -259,3 +259,54 @@ def test_never_too_fast_never_silent_never_stale(steps: list[tuple[float, int, b
         assert isinstance(last, DataPacket)
         assert last.slots == slots(value)
         assert times[-1] > now + 3.0 - KEEPALIVE_S - 0.01
+
+
+def test_a_universe_that_stands_by_sends_nothing_and_goes_on_at_once_with_what_it_has_then() -> None:
+    schedule = rested(1, 2)
+    schedule.stand_by({1})
+    schedule.put(1, slots(9))
+    assert not schedule.waiting
+    packets = run(schedule, 10.0, 20.0)
+    assert data(packets) == []
+    assert len(data(packets, 2)) > 9
+    assert [out.universe for out in schedule.terminate()] == [2]
+    schedule.put(1, slots(7))
+    schedule.stand_by(())
+    assert schedule.due <= 20.0
+    first, *more = data(run(schedule, 20.0, 21.0))
+    assert (first[0], first[1].slots[0], first[1].terminated) == (20.0, 7, False)
+    assert len(more) >= SETTLED_PACKETS - 1
+
+
+def test_sequence_numbers_go_on_after_standing_by() -> None:
+    """E1.31 6.7.2: a receiver that still knows us drops numbers that fall back."""
+    schedule = rested(1)
+    before = data(run(schedule, 10.0, 12.0))[-1][1].sequence
+    schedule.stand_by({1})
+    run(schedule, 12.0, 13.0)
+    schedule.stand_by(())
+    assert data(run(schedule, 13.0, 14.0))[0][1].sequence == (before + 1) % 256
+
+
+def test_a_universe_that_stands_by_is_not_announced() -> None:
+    """E1.31 4.3: discovery lists the universes that a source is actively sending."""
+    schedule = plan(1, 2, announce="north room")
+    for universe in (1, 2):
+        schedule.put(universe, slots(1))
+    run(schedule, 0.0, 25.0)
+    schedule.stand_by({1})
+    found = [p.universes for _, p in run(schedule, 25.0, 50.0) if isinstance(p, DiscoveryPacket)]
+    assert set(found) == {(2,)}
+    schedule.stand_by({1, 2})
+    assert run(schedule, 50.0, 75.0) == []
+    schedule.stand_by(())
+    found = [p.universes for _, p in run(schedule, 75.0, 100.0) if isinstance(p, DiscoveryPacket)]
+    assert set(found) == {(1, 2)}
+
+
+def test_with_synchronization_the_others_go_on_in_step() -> None:
+    schedule = rested(1, 2, sync=9)
+    schedule.stand_by({2})
+    packets = run(schedule, 10.0, 20.0)
+    assert data(packets, 2) == []
+    assert len(data(packets, 1)) == sum(isinstance(p, SyncPacket) for _, p in packets) > 9

@@ -44,6 +44,17 @@ def test_only_equal_or_higher_priority_is_a_rival() -> None:
     assert [(s.universe, s.priority) for s in sources.rivals] == [(1, 100), (1, 101), (2, 95)]
 
 
+def test_only_a_live_source_above_us_is_one_to_stand_by_for() -> None:
+    sources = ours()
+    for number, priority in enumerate((100, 101, 150)):
+        sources.hear(replace(PACKET, cid=uuid.UUID(int=number + 1), priority=priority), 0.0)
+    sources.hear(replace(PACKET, universe=2, priority=90), 0.0)
+    sources.hear(replace(PACKET, universe=2, cid=uuid.UUID(int=7), priority=200, preview=True), 0.0)
+    assert sources.above == {1}
+    assert "we stand by until it is gone" in notices(sources.rivals, {1: 100, 2: 90}, yields=True)[1]
+    assert "the same as ours" in notices(sources.rivals, {1: 100, 2: 90}, yields=True)[0]
+
+
 def test_preview_data_is_no_rival() -> None:
     """E1.31 6.2.6: Preview_Data does not affect live output."""
     sources = ours()

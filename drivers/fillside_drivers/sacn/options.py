@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable
 from ipaddress import IPv4Address
-from typing import Annotated
+from typing import Annotated, Self
 
-from pydantic import AfterValidator, Field, Strict
+from pydantic import AfterValidator, Field, Strict, model_validator
 
 from fillside_drivers.driver import OptionsModel
 from fillside_drivers.slots import SlotDrive
@@ -97,6 +97,8 @@ class SacnOptions(OptionsModel):
         preview: mark packets as not for live output.
         discovery: announce our universes every 10 s; left out, wherever we multicast.
         listen: watch for other sources on our universes.
+        yields: stand by on a universe while a source of higher priority sends it: send nothing there, and go
+            on with the light of then once it is gone.
     """
 
     to: Destinations = (MULTICAST,)
@@ -111,6 +113,13 @@ class SacnOptions(OptionsModel):
     preview: Annotated[bool, Strict()] = False
     discovery: Annotated[bool, Strict()] | None = None
     listen: Annotated[bool, Strict()] = True
+    yields: Annotated[bool, Strict()] = False
+
+    @model_validator(mode="after")
+    def _hears_whom_it_yields_to(self) -> Self:
+        if self.yields and not self.listen:
+            raise ValueError("yields needs listen = true, or nobody is heard to yield to")
+        return self
 
     def of(self, universe: int) -> UniverseOptions:
         """What holds for one universe, exceptions filled up from the general options."""

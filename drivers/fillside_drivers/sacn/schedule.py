@@ -3,25 +3,22 @@
 Each universe (with synchronization: all universes together) goes through these phases. `last` is the time of
 its last packet, PERIOD_S the shortest time between two packets of 512 slots by ANSI E1.11.
 
-=========  =================================  ======================================
-================================== phase      means                              next packet at
-           left when =========  =================================  ======================================
-           ==================================
-silent     nothing handed in yet              never                                   a value is handed in ->
-changed changed    a value waits to leave             last + PERIOD_S, at once if that is by  sent -> settling
-settling   the same value owed some more      last + PERIOD_S                         none owed -> resting;
-new -> changed resting    receivers need signs of life only  last + KEEPALIVE_S                      new
-value -> changed =========  =================================  ======================================
-==================================
+    phase     means                              next packet at                      left when
+    silent    nothing handed in yet              never                               a value: changed
+    changed   a value waits to leave             last + PERIOD_S, or now if by then  sent: settling
+    settling  the same value owed some more      last + PERIOD_S                     none owed: resting
+    resting   receivers need signs of life only  last + KEEPALIVE_S                  new value: changed
 
-A value handed in while another waits replaces it: the latest wins, and nothing is caught up after a stall.
+From settling a new value leads to changed as well. A value handed in while another waits replaces it: the
+latest wins, and nothing is caught up after a stall. A universe that stands by for another source takes values
+in and sends nothing; when that ends it is changed, and what it has then leaves at once.
 """
 
 from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import Enum
 
@@ -88,6 +85,11 @@ class _Universe:
     octets: DataOctets
     slots: bytes | None = None
     sequence: int = 0
+    standing_by: bool = False
+
+    @property
+    def is_sent(self) -> bool:
+        return self.slots is not None and not self.standing_by
 
     def packet(self, terminated: bool = False) -> Outgoing:
         assert self.slots is not None, "only universes with a value are sent"
@@ -107,9 +109,13 @@ class _Group:
 
     @property
     def due(self) -> float:
-        if self.phase is Phase.SILENT:
+        if self.phase is Phase.SILENT or not self.is_sent:
             return math.inf
         return self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)
+
+    @property
+    def is_sent(self) -> bool:
+        return any(universe.is_sent for universe in self.universes)
 
     def change(self) -> None:
         extra = SKIPPED_AFTER_RESTART if self.last == -math.inf else 0
@@ -120,7 +126,7 @@ class _Group:
         self.last = now
         self.owed = max(0, self.owed - 1)
         self.phase = Phase.SETTLING if self.owed else Phase.RESTING
-        return (universe.packet() for universe in self.universes if universe.slots is not None)
+        return (universe.packet() for universe in self.universes if universe.is_sent)
 
 
 @dataclass
@@ -186,10 +192,20 @@ class Schedule:
         target = self._universes[universe]
         if target.slots == slots:
             return
-        if target.slots is None:
-            self._discovery.universes = tuple(sorted((*self._discovery.universes, universe)))
         target.slots = slots
+        self._list_universes()
         self._group_of[universe].change()
+
+    def stand_by(self, universes: Collection[int]) -> None:
+        """Leave these universes to others; one that is not named any more goes on with its value at once."""
+        for number, universe in self._universes.items():
+            before, universe.standing_by = universe.standing_by, number in universes
+            if before and universe.is_sent:
+                self._group_of[number].change()
+        self._list_universes()
+
+    def _list_universes(self) -> None:
+        self._discovery.universes = tuple(sorted(u.number for u in self._universes.values() if u.is_sent))
 
     def assert_again(self) -> None:
         """Owe every universe with a value its settled packets anew, as when receivers were out of reach."""
@@ -201,7 +217,7 @@ class Schedule:
     @property
     def waiting(self) -> bool:
         """Whether a value handed in has not left yet."""
-        return any(group.phase is Phase.CHANGED for group in self._groups)
+        return any(group.phase is Phase.CHANGED and group.is_sent for group in self._groups)
 
     @property
     def due(self) -> float:
@@ -226,12 +242,8 @@ class Schedule:
         return out
 
     def terminate(self) -> list[Outgoing]:
-        """One stream-terminated packet for each universe with a value; for TERMINATED_PACKETS times."""
-        return [
-            universe.packet(terminated=True)
-            for universe in self._universes.values()
-            if universe.slots is not None
-        ]
+        """One stream-terminated packet for each universe that is sent; for TERMINATED_PACKETS times."""
+        return [universe.packet(terminated=True) for universe in self._universes.values() if universe.is_sent]
 
     def _sync(self) -> Outgoing:
         packet = SyncPacket(self._cid, self._sync_address, self._sync_sequence)

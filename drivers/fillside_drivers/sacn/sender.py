@@ -75,7 +75,7 @@ class SacnDriver(Driver):
     async def _open(self) -> None:
         self._outlet = await open_outlet(self.name, self._options, self._frames, self._rng)
         if self._options.listen:
-            listener = Listener(self.sources, self.setup.identity.cid.bytes, self._clock, self._judge)
+            listener = Listener(self.sources, self.setup.identity.cid.bytes, self._clock, self._pump)
             try:
                 await listener.open(self._frames, self._options.interface)
             except OSError as error:
@@ -93,6 +93,8 @@ class SacnDriver(Driver):
         """Send what is due, judge how that went, and come back when the next is due."""
         if self._timer is not None:
             self._timer.cancel()
+        if self._options.yields:
+            self._schedule.stand_by(self.sources.above)
         now = self._clock()
         if now - self._wake_at > LATE_S:
             self._counts.frames_late += 1
@@ -123,7 +125,8 @@ class SacnDriver(Driver):
             self._timer = asyncio.get_running_loop().call_later(max(0.0, due - now), self._pump)
 
     def _judge(self) -> None:
-        told = notices(self.sources.rivals, self._priorities) + ((self._deaf,) if self._deaf else ())
+        told = notices(self.sources.rivals, self._priorities, self._options.yields)
+        told += (self._deaf,) if self._deaf else ()
         lost = self._outlet.lost
         if lost:
             note = "; ".join(f"{each.label} cannot be reached: {each.error}" for each in lost)

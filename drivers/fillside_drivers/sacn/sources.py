@@ -67,6 +67,11 @@ class Sources:
         """Those that receivers obey beside us or instead of us: live, and of our priority or above it."""
         return tuple(s for s in self.present if not s.preview and s.priority >= self._priorities[s.universe])
 
+    @property
+    def above(self) -> frozenset[int]:
+        """The universes on which a live source has a higher priority than we have."""
+        return frozenset(s.universe for s in self.rivals if s.priority > self._priorities[s.universe])
+
     def hear(self, packet: DataPacket, now: float) -> bool:
         """Take a packet in; True when that changed who is there, or with what name or priority."""
         if packet.cid == self._own or packet.universe not in self._priorities:
@@ -109,13 +114,15 @@ class Sources:
         return bool(gone)
 
 
-def notices(rivals: Iterable[Source], priorities: Mapping[int, int]) -> tuple[str, ...]:
-    """One sentence for each rival, for people."""
-    return tuple(_sentence(rival, priorities[rival.universe]) for rival in rivals)
+def notices(rivals: Iterable[Source], priorities: Mapping[int, int], yields: bool = False) -> tuple[str, ...]:
+    """One sentence for each rival, for people; `yields` is whether we stand by for one above us."""
+    return tuple(_sentence(rival, priorities[rival.universe], yields) for rival in rivals)
 
 
-def _sentence(rival: Source, ours: int) -> str:
+def _sentence(rival: Source, ours: int, yields: bool) -> str:
     start = f'another source "{rival.name}" sends universe {rival.universe} at priority {rival.priority}'
+    if rival.priority > ours and yields:
+        return f"{start}, above ours ({ours}): we stand by until it is gone"
     if rival.priority > ours:
         return f"{start}, above ours ({ours}): receivers obey it, not us"
     return f"{start}, the same as ours: each receiver has its own way of choosing between us"
