@@ -1,8 +1,8 @@
 """Time of all heads' light on four receptors, beside the bare inverse-square law in the same run.
 
 The peer is what anybody would write first: I0 cos^m / d^2 times the receptor's weight, heads as points, plain
-numpy. Printed are medians of calls taken in turn, and their ratio. Run with
-``python tests/bench/bench_light.py``.
+numpy; for heads with a photometric file, that table in place of cos^m. Printed are medians of calls taken in
+turn, and their ratio. Run with ``python tests/bench/bench_light.py``.
 """
 
 from __future__ import annotations
@@ -10,16 +10,20 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.photometry.distribution import Distribution, Tabled
 from fillside.photometry.source import Sources, receptor_lux, toward
 
 Array = NDArray[np.float64]
 SUBJECT = np.array([0.0, 0.0, 1.2])
 DOME = np.array([False, True, False, False])
 TURNS = 300
+ANGLES = np.arange(0, 91, 5.0)
+FILE = Distribution(tuple(ANGLES), tuple(np.cos(np.radians(ANGLES)).clip(0) ** 3))
 
 
 def studio(count: int, before_the_face: bool) -> Sources:
@@ -65,7 +69,10 @@ def as_points(heads: Sources) -> Array:
     leaving = np.maximum(-(way * heads.axis).sum(axis=1) / far, 0)
     arriving = np.einsum("mnk,nk->mn", receptors(heads), way) / far
     weight = np.where(DOME[:, None], (1 + arriving) / 2, np.maximum(arriving, 0))
-    return np.asarray(heads.intensity_cd * leaving**heads.spread / far**2 * weight)
+    shape = leaving**heads.spread
+    if heads.tabled is not None:
+        shape = np.interp(np.degrees(np.arccos(leaving)), FILE.angles_deg, FILE.relative)
+    return np.asarray(heads.intensity_cd * shape / far**2 * weight)
 
 
 def seconds(call: Callable[[Sources], Array], heads: Sources) -> float:
@@ -75,10 +82,16 @@ def seconds(call: Callable[[Sources], Array], heads: Sources) -> float:
 
 
 def main() -> None:
-    for before_the_face in (True, False):
-        print("heads before the face" if before_the_face else "heads all round, many cut by the horizon")
-        for count in (3, 32, 512):
+    for title, before_the_face, tabled in (
+        ("heads before the face", True, False),
+        ("heads all round, many cut by the horizon", False, False),
+        ("heads before the face with a photometric file", True, True),
+    ):
+        print(title)
+        for count in (3, 32) if tabled else (3, 32, 512):
             heads = studio(count, before_the_face)
+            if tabled:
+                heads = replace(heads, tabled=Tabled.of([FILE] * count))
             turns = [(seconds(as_discs, heads), seconds(as_points, heads)) for _ in range(TURNS)]
             discs, points = (statistics.median(column) * 1e6 for column in zip(*turns, strict=True))
             times = f"{discs / points:5.1f} times"
