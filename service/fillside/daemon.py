@@ -129,7 +129,7 @@ async def daemon(
             entrance = Entrance(settings.listen, bound.getsockname()[1])
             app = make_app(House(runner, store, names, Doorkeeper(tokens, clock), metrics, entrance))
             async with (
-                meter_side(rig, store, runner, loom, clock),
+                meter_side(store, runner, clock),
                 serving(app, bound),
                 doors.opened(runner, cid.hex[:12], clock),
             ):

@@ -26,6 +26,7 @@ from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
 from fillside.loom import Loom
+from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage.journal import Journal, Visitor
@@ -141,6 +142,23 @@ class Runner:
     def loom(self) -> Loom:
         """The drivers that are sent to."""
         return self._loom
+
+    @property
+    def file(self) -> Rig:
+        """The rig as its file has it."""
+        return self._hold.scene.rig
+
+    @property
+    def rig_wanted(self) -> Rig:
+        """The rig with what was ordered since in place of what its file says."""
+        return self._hold.rig_wanted
+
+    @property
+    def levels(self) -> dict[str, float]:
+        """The levels on the wires by head, 1 for a head that cannot be dimmed."""
+        scene = self._hold.scene
+        wires = zip(scene.names, self._hold.codes, scene.full_scales, strict=True)
+        return {name: level_from_code(code, full) if full else 1.0 for name, code, full in wires}
 
     @property
     def settled(self) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -83,8 +83,16 @@ class VirtualMeter:
         x, y, z = unit(place.tolist()).tolist()
         return (x, y, z)
 
-    def true_lux(self, receptor: Receptor, at: Sequence[float], facing: Sequence[float], t: float) -> float:
-        """What a perfect meter would show at time `t` of the drivers' clock, lux, 0 or more.
+    def true_lux(
+        self,
+        receptor: Receptor,
+        at: Sequence[float],
+        facing: Sequence[float],
+        t: float,
+        hidden: Collection[str] = (),
+    ) -> float:
+        """What a perfect meter would show at time `t` of the drivers' clock, lux, 0 or more; nothing comes
+        from `hidden` heads, which somebody has turned away.
 
         Every head's direct light by the receptor's law, the even ambient light, the window by the
         receptor's law, and what the room sends back of every head but the one that a flat receptor is aimed
@@ -95,7 +103,7 @@ class VirtualMeter:
         for lamp in self._lamps.values():
             lamp.warm_to(t)
             light = lamp.light()
-            if light > 0:
+            if light > 0 and lamp.head.name not in hidden:
                 total += light * self._full_lux(lamp.head, receptor, at, axis)
         return total
 
@@ -107,7 +115,14 @@ class VirtualMeter:
         aimed_at_it = receptor == "flat" and float(axis @ toward) > _AIMED_COSINE
         return lux if aimed_at_it else lux + head.bounce * direct_lux(head, "flat", at, toward)
 
-    def read(self, receptor: Receptor, at: Sequence[float], facing: Sequence[float], t: float) -> float:
+    def read(
+        self,
+        receptor: Receptor,
+        at: Sequence[float],
+        facing: Sequence[float],
+        t: float,
+        hidden: Collection[str] = (),
+    ) -> float:
         """One reading with the meter's noise, lux.
 
         Parameters:
@@ -115,8 +130,9 @@ class VirtualMeter:
             at: where it is held, m.
             facing: the direction its axis points in, any length above 0; see `toward`.
             t: time of the drivers' clock, s; not before the reading before.
+            hidden: heads that somebody has turned away.
         """
-        lux = self.true_lux(receptor, at, facing, t)
+        lux = self.true_lux(receptor, at, facing, t, hidden)
         return lux * 2 ** float(self._noise.normal(0.0, 1.0) * self.truth.noise_stops)
 
 

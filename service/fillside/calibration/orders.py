@@ -5,12 +5,12 @@ They come through the same doors and in the same shape as the orders that move t
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from fillside.calibration.routine import Act
-from fillside.rig.terms import Number, Point
+from fillside.rig.terms import MisfitError, Number, Point
 
 Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 
@@ -71,13 +71,32 @@ class UseCalibration(_Said):
     use: Whole | None = Field(description="its number")
 
 
+class Import(_Said):
+    """Takes in readings from a CSV file's text, or a calibration as `fit --json` printed it."""
+
+    do: Literal["import"]
+    readings: str | None = Field(
+        default=None,
+        max_length=60_000,
+        description="the text of a CSV file; one wrong line and none is taken",
+    )
+    calibration: dict[str, Any] | None = Field(default=None, description="a whole calibration")
+
+    @model_validator(mode="after")
+    def _one_of_them(self) -> Self:
+        if (self.readings is None) == (self.calibration is None):
+            raise MisfitError("readings", 'give either "readings" or "calibration"')
+        return self
+
+
 METER_ORDERS: dict[str, type[BaseModel]] = {
     "read": Read,
     "strike": Strike,
     "calibrate": CalibrateOrder,
     "lineup": LineupOrder,
     "calibration": UseCalibration,
+    "import": Import,
 }
 """Every order of the meter's side by its word."""
 
-MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration
+MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import

@@ -7,8 +7,9 @@ them, or when the person goes on without:
     lineup      prepare -> verify -> done
 
 `prepare` wants every caution ticked, the camera on manual among them. `warm` wants two readings two minutes
-apart that agree. `read` takes what is asked until one more would help little. `verify` holds wanted against
-metered. A routine that is left keeps its place; nothing here knows a clock, a light or a meter.
+apart that agree. `read` takes what is asked until one more would help little; the light of the room alone is
+asked for by `go`, since the studio goes dark for it. `verify` holds wanted against metered. A routine that is
+left keeps its place; nothing here knows a clock, a light or a meter.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from fillside.calibration.checks import Checked
+from fillside.calibration.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
 
 Kind = Literal["calibrate", "lineup"]
 Stage = Literal["prepare", "warm", "read", "verify", "done"]
@@ -31,15 +33,11 @@ STAGES: dict[Kind, tuple[Stage, ...]] = {
 ACTS: dict[Stage, tuple[Act, ...]] = {
     "prepare": ("tick", "go", "leave"),
     "warm": ("skip", "repeat", "leave"),
-    "read": ("skip", "repeat", "finish", "leave"),
+    "read": ("go", "skip", "repeat", "finish", "leave"),
     "verify": ("skip", "repeat", "finish", "leave"),
     "done": ("start",),
 }
 """What may be done in each stage, beside handing in the reading that is asked for."""
-
-WARM_APART_S = 120.0
-WARM_STOPS = 0.05
-MOST_READINGS_A_HEAD = 6
 
 
 class NotNowError(Exception):
@@ -56,7 +54,8 @@ class WarmReading(BaseModel):
 
 
 class Routine(BaseModel):
-    """Where a routine is. `readings` are the numbers of the readings taken for the calibration."""
+    """Where a routine is. `readings` are the numbers of the readings taken for the calibration; `dark` is
+    that the studio was asked to be dark for the next one."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -68,20 +67,34 @@ class Routine(BaseModel):
     readings: tuple[int, ...] = ()
     checked: tuple[Checked, ...] = ()
     passed_over: tuple[str, ...] = ()
+    dark: bool = False
     left: bool = False
 
     def next_stage(self) -> Routine:
         """The same routine at its next stage."""
         stages = STAGES[self.kind]
-        return self.model_copy(update={"stage": stages[stages.index(self.stage) + 1]})
+        return self.model_copy(
+            update={"stage": stages[stages.index(self.stage) + 1], "dark": False, "left": False}
+        )
 
     def may(self, act: Act) -> None:
         """Raise NotNowError unless the act fits the stage."""
-        if self.left and act not in ("resume", "start", "finish"):
+        if act == "resume":
+            if not self.left:
+                raise NotNowError("the routine is under way already")
+            return
+        if self.left and act != "finish":
             raise NotNowError("the routine is left; resume it first")
-        if act not in ACTS[self.stage] and not (act in ("resume", "finish") and self.left):
-            fits = ", ".join(ACTS[self.stage])
+        if act not in ACTS[self.stage]:
+            fits = ", ".join((*ACTS[self.stage], *(("resume",) if self.left else ())))
             raise NotNowError(f'"{act}" does not fit here; what does: {fits}')
+
+    def may_start_over(self) -> None:
+        """Raise NotNowError where starting anew would lose readings."""
+        if self.kind == "calibrate" and self.readings and self.stage != "done":
+            count = len(self.readings)
+            said = "1 reading" if count == 1 else f"{count} readings"
+            raise NotNowError(f"a calibration with {said} is under way; resume it, or finish it first")
 
 
 def start(kind: Kind, now: float) -> Routine:
@@ -97,7 +110,9 @@ def ticked(routine: Routine, item: str, known: tuple[str, ...]) -> Routine:
 
 
 def go(routine: Routine, known: tuple[str, ...]) -> Routine:
-    """On from the cautions, once all are ticked."""
+    """On from the cautions, once all are ticked; in the stage that reads, into the dark."""
+    if routine.stage == "read":
+        return routine.model_copy(update={"dark": True})
     missing = [item for item in known if item not in routine.ticked]
     if missing:
         raise NotNowError(f"not ticked yet: {', '.join(missing)}")
@@ -109,22 +124,29 @@ def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
 
     Warm is what changes by at most 0.05 stop in two minutes, whatever the lamp (common practice, no source).
     """
+    if lux <= 0:
+        raise NotNowError("no light was read; the lamps are to be on for this")
     last = routine.warm[-1] if routine.warm else None
     taken = routine.model_copy(update={"warm": (*routine.warm, WarmReading(at=now, lux=lux))})
     if last is None:
         return taken, "Noted. The same reading again in two minutes."
-    wait_s = last.at + WARM_APART_S - now
+    wait_s = last.at + WARM_AFTER_S - now
     if wait_s > 0:
         raise NotNowError(f"the second reading wants two minutes between; {wait_s:.0f} s are left")
-    drift = math.log2(max(lux, 1e-3) / max(last.lux, 1e-3))
-    if abs(drift) <= WARM_STOPS:
+    drift = math.log2(lux / last.lux)
+    if abs(drift) <= WARM_WITHIN_STOPS:
         return taken.next_stage(), f"Warm: {drift:+.2f} stop in two minutes."
     return taken, f"Not warm yet: {drift:+.2f} stop in two minutes. Once more in two minutes."
 
 
 def took(routine: Routine, number: int) -> Routine:
     """A calibration reading taken and kept under this number."""
-    return routine.model_copy(update={"readings": (*routine.readings, number)})
+    return routine.model_copy(update={"readings": (*routine.readings, number), "dark": False})
+
+
+def passed_over(routine: Routine, what: str) -> Routine:
+    """What is asked for is not done: a head by its name, the room's own light by no name, or a check."""
+    return routine.model_copy(update={"passed_over": (*routine.passed_over, what), "dark": False})
 
 
 def took_check(routine: Routine, one: Checked) -> Routine:

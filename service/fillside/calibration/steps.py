@@ -1,23 +1,32 @@
-"""What a guided routine asks for now, in words a person at the mark can follow with one hand free."""
+"""What a guided routine asks for now."""
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.checks import Check, Held, verdict
-from fillside.calibration.routine import ACTS, WARM_APART_S, Routine
+from fillside.calibration.checks import Check, Held
+from fillside.calibration.learned import Learned, learned
+from fillside.calibration.routine import ACTS, Act, Routine, Stage
+from fillside.calibration.spoken import (
+    flag_words,
+    flagged,
+    half_way_words,
+    must_stay_on,
+    names_of,
+    place_words,
+    receptor_words,
+)
+from fillside.calibration.verdict import NO_CALIBRATION, verdict
+from fillside.calibration.warmth import WARM_AFTER_S
 from fillside.rig.calibrated import Calibration
-from fillside.rig.cautions import GAS_LAMPS, camera_advice, cautions
+from fillside.rig.cautions import camera_advice, cautions
 from fillside.rig.model import Point, Rig
-
-STAY_ON = GAS_LAMPS
-"""Lamp kinds that are not switched in the middle of metering: warm ones would start cold again."""
 
 
 class Tick(BaseModel):
@@ -47,14 +56,15 @@ class Asks(BaseModel):
 class Step(BaseModel):
     """Where a routine is, what it asks, and what may be done.
 
-    `lit` are the heads to be on by level while it is asked (None: the light as it is held). `wait_until` is
-    the Unix time [s] before which the reading is not taken.
+    `lit` are the heads to be on by level while it is asked (None: the light as it is held), `flag` those that
+    burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s] before which the
+    reading is not taken. `curve` is what is known so far about the dimming of the head that is asked for.
     """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
     routine: Literal["calibrate", "lineup"]
-    stage: Literal["prepare", "warm", "read", "verify", "done"]
+    stage: Stage
     number: int
     of: int
     title: str
@@ -62,12 +72,19 @@ class Step(BaseModel):
     ticks: tuple[Tick, ...] = ()
     asks: Asks | None = None
     lit: dict[str, float] | None = None
+    flag: tuple[str, ...] = ()
     wait_until: float | None = None
-    may: tuple[str, ...] = ()
+    may: tuple[Act, ...] = ()
     left: bool = False
     ratio_sigma_stops: float | None = None
     exposure_sigma_stops: float | None = None
+    curve: Learned | None = None
     verdict: dict[str, Any] | None = None
+
+    @property
+    def waits_for_dark(self) -> bool:
+        """Whether the lamps are still on for a reading of the room's own light."""
+        return self.stage == "read" and "go" in self.may
 
 
 @dataclass(frozen=True)
@@ -78,13 +95,21 @@ class Known:
     """
 
     rig: Rig
-    latest: Calibration | None
-    used: Calibration | None
-    taken: Mapping[str, int]
+    latest: Calibration | None = None
+    used: Calibration | None = None
+    taken: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def best(self) -> Calibration | None:
-        return self.used if self.latest is None else self.latest
+        """The latest fit once it rests on readings of a head, before that the calibration in use."""
+        if self.latest is None or (not self.taken and self.used is not None):
+            return self.used
+        return self.latest
+
+    @cached_property
+    def held(self) -> Held:
+        """The balance as the best calibration holds it; some milliseconds of work, once."""
+        return Held(self.rig, self.best, self.rig.start)
 
 
 def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
@@ -100,14 +125,15 @@ def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
 
 def step_of(routine: Routine, known: Known) -> Step:
     """What is asked now."""
-    step = {
-        "prepare": _prepare,
-        "warm": _warm,
-        "read": _read,
-        "verify": _verify,
-        "done": _done,
-    }[routine.stage](routine, known)
-    return step.model_copy(update={"left": routine.left, "may": ACTS[routine.stage]})
+    step = _STAGES[routine.stage](routine, known)
+    may = tuple(act for act in ACTS[routine.stage] if act != "go" or _goes(routine, step))
+    return step.model_copy(update={"left": routine.left, "may": may})
+
+
+def _goes(routine: Routine, step: Step) -> bool:
+    """Whether `go` means something: on from the cautions, or into the dark for the room's own light."""
+    dark = step.asks is not None and not step.asks.head and not routine.dark
+    return routine.stage == "prepare" or (routine.stage == "read" and dark)
 
 
 def _prepare(routine: Routine, known: Known) -> Step:
@@ -129,10 +155,10 @@ def _prepare(routine: Routine, known: Known) -> Step:
 def _warm(routine: Routine, known: Known) -> Step:
     meter, place = known.rig.meter, known.rig.start
     last = routine.warm[-1] if routine.warm else None
-    says = [
-        f"All lamps are on as they are held. {_place_words(known.rig, place)}",
-        f"{_receptor_words(meter.receptor)}, toward the {meter.facing}.",
-    ]
+    keys = [head.name for head in known.rig.heads if head.rule == "key"]
+    facing = keys[0] if meter.facing == "key" and keys else "camera"
+    says = ["All lamps are on as they are held.", place_words(known.rig, place)]
+    says.append(receptor_words(meter.receptor, facing, ""))
     if last is not None:
         says.append(f"The last one was {last.lux:.0f} lx; lamps are warm when two minutes change it little.")
     return Step(
@@ -147,11 +173,11 @@ def _warm(routine: Routine, known: Known) -> Step:
             level="",
             at=place,
             receptor=meter.receptor,
-            facing=meter.facing,
+            facing=facing,
             expected_lux=None if last is None else last.lux,
             sigma_stops=None,
         ),
-        wait_until=None if last is None else last.at + WARM_APART_S,
+        wait_until=None if last is None else last.at + WARM_AFTER_S,
     )
 
 
@@ -159,21 +185,22 @@ def _read(routine: Routine, known: Known) -> Step:
     asked = reading_to_take(routine, known)
     assert asked is not None, "a routine with nothing to read is at its next stage"
     ratio, exposure = (None if known.latest is None else (known.latest.next or {}).get(k) for k in _SIGMAS)
-    head = asked["head"] or ""
-    lit, flagged = _lit(known, {head: asked["level"]} if head else {})
-    says = [
-        f"{head} alone, at level {asked['level']:.2f}." if head else "All heads out.",
-        *flagged,
-        _place_words(known.rig, tuple(asked["at"])),
-        f"{_receptor_words(asked['receptor'])}, {_facing_words(asked['facing'], head)}.",
-    ]
+    head = str(asked["head"] or "")
+    shown = _Shown.of(known, {head: float(asked["level"])} if head else {})
+    if not head:
+        shown = shown.dark(known.rig, routine.dark)
     return Step(
         routine=routine.kind,
         stage="read",
         number=len(routine.readings) + 1,
         of=max(len(routine.readings) + 1, 3 * len(_metered_heads(known.rig))),
         title=f"Meter {head}" if head else "Meter the room",
-        says=tuple(says),
+        says=(
+            *([f"{head} alone, at level {asked['level']:.2f}."] if head else ()),
+            *shown.says,
+            place_words(known.rig, tuple(asked["at"])),
+            receptor_words(asked["receptor"], asked["facing"], head),
+        ),
         asks=Asks(
             head=head,
             level=f"{asked['level']:g}" if head else "",
@@ -183,9 +210,11 @@ def _read(routine: Routine, known: Known) -> Step:
             expected_lux=asked["expected_lux"],
             sigma_stops=asked.get("sigma_stops"),
         ),
-        lit=lit,
+        lit=shown.lit,
+        flag=shown.flag,
         ratio_sigma_stops=ratio,
         exposure_sigma_stops=exposure,
+        curve=learned(known.latest, head),
     )
 
 
@@ -203,17 +232,19 @@ def reading_to_take(routine: Routine, known: Known) -> dict[str, Any] | None:
         for name in _metered_heads(known.rig)
         if not known.taken.get(name) and name not in routine.passed_over
     ]
-    wanted = asked is not None and not asked["enough"] and asked["head"] not in routine.passed_over
-    if wanted:
+    if asked is not None and not asked["enough"] and (asked["head"] or "") not in routine.passed_over:
         return asked
-    if not unread:
-        return None
-    return _plain_reading(known, unread[0])
+    return _plain_reading(known, unread[0]) if unread else None
+
+
+def may_read(routine: Routine, rig: Rig) -> tuple[str | None, ...]:
+    """The heads that may still be asked for, None among them for the room's own light."""
+    names = [name for name in _metered_heads(rig) if name not in routine.passed_over]
+    return (*names, *((None,) if "" not in routine.passed_over else ()))
 
 
 def _plain_reading(known: Known, name: str) -> dict[str, Any]:
-    held = Held(known.rig, known.best, known.rig.start)
-    check = held.alone(held.scene.index(name))
+    check = known.held.alone(known.held.scene.index(name))
     level = min(max(check.lit[name], 0.1), 1.0)
     return {
         "head": name,
@@ -226,29 +257,30 @@ def _plain_reading(known: Known, name: str) -> dict[str, Any]:
 
 
 def _metered_heads(rig: Rig) -> list[str]:
-    return [head.name for head in rig.heads if head.rule != "work" and not head.dimming.fixed]
+    return [head.name for head in rig.heads if head.rule != "work"]
 
 
 def _verify(routine: Routine, known: Known) -> Step:
-    held = Held(known.rig, known.best, known.rig.start)
-    asked = check_to_take(routine, held)
+    asked = check_to_take(routine, known.held)
     assert asked is not None, "a routine with nothing to check is done"
-    planned = held.checks(background=routine.kind == "lineup")
-    lit, flagged = _lit(known, asked.lit)
-    names = " and ".join(asked.lit)
-    says = [
-        f"{names} on as held, the others out." if asked.what != "background" else "All heads on as held.",
-        *flagged,
-        _place_words(known.rig, asked.at),
-        f"{_receptor_words(asked.receptor)}, {_facing_words(asked.facing, asked.head or '')}.",
-    ]
+    planned = known.held.checks(background=routine.kind == "lineup")
+    shown = _Shown.of(known, asked.lit)
+    place = place_words(known.rig, asked.at)
+    if asked.what == "near":
+        place = half_way_words(known.rig, asked.at, str(asked.head))
     return Step(
         routine=routine.kind,
         stage="verify",
         number=len(routine.checked) + 1,
         of=max(len(planned), len(routine.checked) + 1),
         title=_TITLES[asked.what].format(head=asked.head),
-        says=tuple(says),
+        says=(
+            *((NO_CALIBRATION,) if known.best is None and not routine.checked else ()),
+            f"{names_of(asked.lit)} on as held, the others out.",
+            *shown.says,
+            place,
+            receptor_words(asked.receptor, asked.facing, asked.head or ""),
+        ),
         asks=Asks(
             head="+".join(asked.lit),
             level="+".join(f"{level:g}" for level in asked.lit.values()),
@@ -258,7 +290,8 @@ def _verify(routine: Routine, known: Known) -> Step:
             expected_lux=asked.expected_lux,
             sigma_stops=asked.sigma_stops,
         ),
-        lit=lit,
+        lit=shown.lit,
+        flag=shown.flag,
     )
 
 
@@ -271,74 +304,68 @@ _TITLES = {
 
 
 def check_to_take(routine: Routine, held: Held) -> Check | None:
-    """The next check; one head that is off is read once more, nearer to it; None when all are done."""
+    """The next check; None when all are done.
+
+    In a line-up a head that is not as it was calibrated is read once more, nearer to it.
+    """
     last = routine.checked[-1] if routine.checked else None
-    if last is not None and last.check.what == "head" and not last.good and last.check.head is not None:
-        return held.nearer(held.scene.index(last.check.head))
-    done = {(c.check.what, c.check.head) for c in routine.checked}
+    compares = routine.kind == "lineup" and held.calibration is not None
+    if compares and last is not None and last.check.what == "head" and not last.good:
+        near = held.nearer(held.scene.index(str(last.check.head)))
+        if near.name not in routine.passed_over:
+            return near
+    done = {c.check.name for c in routine.checked}
     for check in held.checks(background=routine.kind == "lineup"):
-        passed = f"{check.what} {check.head or ''}".strip() in routine.passed_over
-        if (check.what, check.head) not in done and not passed:
+        if check.name not in done and check.name not in routine.passed_over:
             return check
     return None
 
 
 def _done(routine: Routine, known: Known) -> Step:
-    held = Held(known.rig, known.best, known.rig.start)
-    result = verdict(held, routine.checked)
+    result = verdict(known.held, routine.checked, background=routine.kind == "lineup")
     return Step(
         routine=routine.kind,
         stage="done",
         number=len(routine.checked),
         of=len(routine.checked),
-        title="Go" if result.go else "Not as expected",
+        title="Go" if result.go else "Not a go",
         says=result.says,
         verdict=result.model_dump(mode="json"),
     )
 
 
-def _lit(known: Known, wanted: dict[str, float]) -> tuple[dict[str, float], list[str]]:
-    """The heads to be on, and what to do about lamps that must not be switched while they are warm."""
-    steady = [
-        head.name
-        for head in known.rig.heads
-        if head.lamp is not None and head.lamp.kind in STAY_ON and head.name not in wanted
-    ]
-    dimmable = [name for name in steady if not known.rig.head(name).dimming.fixed]
-    held = Held(known.rig, known.best, known.rig.start)
-    lit = {**wanted, **{name: held.levels[name] for name in dimmable}}
-    if not steady:
-        return lit, []
-    names = ", ".join(steady)
-    return lit, [
-        f"{names} stays on, since it would start cold again: turn the lamp away, or hold a card between lamp "
-        "and meter; never cover a lamp."
-    ]
+@dataclass(frozen=True)
+class _Shown:
+    """The light that a reading wants: levels on the wire (None: as it is held), and what burns besides."""
+
+    lit: dict[str, float] | None
+    flag: tuple[str, ...]
+    says: Sequence[str]
+
+    @classmethod
+    def of(cls, known: Known, wanted: Mapping[str, float]) -> _Shown:
+        rig = known.rig
+        burning = flagged(rig, wanted)
+        heads = [rig.head(name) for name in burning]
+        steady = [head.name for head in heads if must_stay_on(head) and not head.dimming.fixed]
+        lit = {**wanted, **{name: known.held.levels[name] for name in steady}}
+        return cls(lit, burning, flag_words(rig, burning))
+
+    def dark(self, rig: Rig, asked: bool) -> _Shown:
+        """For the room's own light: dark only once that is asked for."""
+        work = {head.name: 0.0 for head in rig.heads if head.rule == "work" and not head.dimming.fixed}
+        if not asked:
+            also = ", and so does the work light" if work else ""
+            first = f"All heads go out for this reading{also}: stand there, then go on."
+            return _Shown(None, (), [first, *self.says])
+        says = ["All heads are out: stay where you are until the light is back.", *self.says]
+        return _Shown({**work, **(self.lit or {})}, self.flag, says)
 
 
-def _place_words(rig: Rig, place: Sequence[float]) -> str:
-    mark, point = min(rig.marks.items(), key=lambda item: math.dist(item[1], place))
-    off = math.dist(point, place)
-    height = f"{place[2]:.2f} m above the floor"
-    if off < 0.03:
-        return f"Meter at {mark}, {height}: where the nose will be, arm out, phone screen away."
-    right, away, up = (p - m for p, m in zip(place, point, strict=True))
-    ways = [
-        f"{abs(right):.2f} m to the {'right' if right > 0 else 'left'} as the camera sees it"
-        if abs(right) > 0.03
-        else "",
-        f"{abs(away):.2f} m {'away from' if away > 0 else 'toward'} the camera" if abs(away) > 0.03 else "",
-        f"{abs(up):.2f} m {'higher' if up > 0 else 'lower'}" if abs(up) > 0.03 else "",
-    ]
-    said = ", ".join(way for way in ways if way)
-    return f"Meter {said} from {mark}, {height}. Measure it: 5 cm count. Arm out, phone screen away."
-
-
-def _receptor_words(receptor: str) -> str:
-    return "Dome out" if receptor == "dome" else "Flat receptor"
-
-
-def _facing_words(facing: str, head: str) -> str:
-    if facing == "camera":
-        return "pointed at the camera"
-    return f"pointed at the middle of {head if facing == 'head' else facing}"
+_STAGES: dict[Stage, Callable[[Routine, Known], Step]] = {
+    "prepare": _prepare,
+    "warm": _warm,
+    "read": _read,
+    "verify": _verify,
+    "done": _done,
+}

@@ -143,6 +143,11 @@ class Hold:
         return self._scene
 
     @property
+    def rig_wanted(self) -> Rig:
+        """A rig that says by itself all that is wanted but the trims."""
+        return self._wanted.effective_rig(self._file)
+
+    @property
     def codes(self) -> Codes:
         """The wire codes of now, one a head in the rig's order, 0 for a head without a wire."""
         return self._light.codes
@@ -255,8 +260,8 @@ class Hold:
             return None
         if not self._in_the_way(metered(self._shown())):
             return self._advice.ask(None)
-        rig = self._wanted.effective_rig(self._file)
-        return self._advice.ask(RemedyQuestion(rig, self._subject.place, self._calibration))
+        question = RemedyQuestion(self.rig_wanted, self._subject.place, self._calibration)
+        return self._advice.ask(question)
 
     def _not_reached(self, changed: Mapping[str, Any]) -> str | None:
         """What stands in the way of an order that changed the balance; None where nothing does."""

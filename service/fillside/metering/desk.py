@@ -1,82 +1,66 @@
 """Takes the meter's orders: readings by hand, and the guided routines.
 
-A reading is acknowledged once it is on the disk, and weighed in the background.
+A reading is acknowledged once it is on the disk. Orders are carried out one after the other, for each may
+change what the next one means.
 """
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
+import logging
+import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Any
+
+from pydantic import ValidationError
 
 from fillside.answers import Refusal
 from fillside.calibration.orders import (
     CalibrateOrder,
+    Import,
     LineupOrder,
     MeterOrder,
     Read,
     Strike,
     UseCalibration,
 )
-from fillside.calibration.readings import Reading, ReadingError, check_against, reading_from_words
+from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
 from fillside.calibration.routine import NotNowError
+from fillside.calibration.steps import Asks
+from fillside.metering.apart import ApartError
 from fillside.metering.guide import Guide
-from fillside.metering.virtual import HandMeter
-from fillside.metering.weighing import Weighing
+from fillside.metering.said import beside_words, reading_of, sure_words
+from fillside.metering.studio import Studio
+from fillside.metering.weighing import MOST_IN_A_FIT, Fitted, Weighing
+from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering as kept
 from fillside.storage.store import Store
 
-
-@dataclass(frozen=True)
-class Studio:
-    """What the desk needs of the running studio.
-
-    `light` carries out an order of the hold; `settled` says whether the light rests, `rest` waits for that;
-    `changed` is called when `Desk.state` is another; `hand_meter` reads where everything is simulated.
-    """
-
-    light: Callable[[dict[str, Any]], Awaitable[Any]]
-    settled: Callable[[], bool]
-    rest: Callable[[], Awaitable[None]]
-    changed: Callable[[], None]
-    hand_meter: HandMeter | None = None
+log = logging.getLogger(__name__)
 
 
 class Desk:
-    """All methods are called on the event loop's thread. `rig` may be replaced by a reloaded one."""
+    """All methods are called on the event loop's thread."""
 
-    def __init__(self, rig: Rig, store: Store, studio: Studio, weighing: Weighing) -> None:
+    def __init__(self, store: Store, studio: Studio, weighing: Weighing) -> None:
         self._store, self._studio, self._weighing = store, studio, weighing
-        self._guide = Guide(rig, store, studio.light, weighing)
-        self._fitting: asyncio.Task[None] | None = None
+        self._guide = Guide(store, studio, weighing)
+        self._turn = asyncio.Lock()
 
-    @property
-    def rig(self) -> Rig:
-        return self._guide.rig
-
-    @rig.setter
-    def rig(self, rig: Rig) -> None:
-        self._guide.rig = rig
+    async def open(self) -> None:
+        """Take up what was under way when the last run ended."""
+        await self._guide.open()
 
     def state(self) -> dict[str, Any] | None:
         """What doors show of a routine that is under way; None when none is."""
         step = self._guide.step
-        if step is None:
-            return None
-        weighing = self._fitting is not None and not self._fitting.done()
-        return {**step.model_dump(mode="json"), "weighing": weighing}
+        return None if step is None else {**step.model_dump(mode="json"), "weighing": self._weighing.busy}
 
     async def close(self) -> None:
-        """End what goes on in the background; readings are kept."""
-        if self._fitting is not None:
-            self._fitting.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._fitting
-        self._weighing.close()
+        """End what goes on apart; readings are kept."""
+        await self._weighing.close()
 
     async def do(self, order: MeterOrder, who: str) -> str:
         """Carry out an order; its note. Refusal when it is not obeyed."""
@@ -85,18 +69,26 @@ class Desk:
         except NotNowError as error:
             raise Refusal("not_now", str(error)) from None
         except ReadingError as error:
-            raise Refusal("bad_order", error.message) from None
+            raise Refusal("bad_order", str(error)) from None
+        except ApartError as error:
+            log.error("the readings cannot be weighed: %s", error)
+            raise Refusal("not_now", "the readings are kept, but cannot be weighed; see the log") from None
+        except sqlite3.Error as error:
+            raise Refusal("not_now", f"it cannot be kept: {error}") from None
         self._studio.changed()
         return note
 
     async def _carried_out(self, order: MeterOrder, who: str) -> str:
         if isinstance(order, Read):
             return await self._read(order, who)
-        if isinstance(order, Strike):
-            return await self._strike(order)
-        if isinstance(order, UseCalibration):
-            return await self._use(order)
-        return await self._act(order)
+        async with self._turn:
+            if isinstance(order, Strike):
+                return await self._strike(order)
+            if isinstance(order, UseCalibration):
+                return await self._use(order)
+            if isinstance(order, Import):
+                return await self._import(order, who)
+            return await self._act(order)
 
     async def _act(self, order: CalibrateOrder | LineupOrder) -> str:
         try:
@@ -104,100 +96,121 @@ class Desk:
         except KeyError as error:
             raise Refusal("unknown_name", str(error.args[0]), "item") from None
 
+    @property
+    def _rig(self) -> Rig:
+        return self._studio.rig()
+
     async def _read(self, order: Read, who: str) -> str:
         asked = self._guide.asked if order.head is None else None
         if asked is not None:
-            order = order.model_copy(
-                update={
-                    "head": asked.head,
-                    "level": asked.level or None,
-                    "at": order.at or asked.at,
-                    "receptor": order.receptor or asked.receptor,
-                    "facing": order.facing or asked.facing,
-                }
-            )
+            order = _as_asked(order, asked)
+        elif order.head is None:
+            raise Refusal("bad_order", 'say which head was lit: "key", "key+fill", or "" for none', "head")
         if order.virtual:
-            order = await self._by_hand_meter(order)
-        elif asked is not None and not self._studio.settled():
-            raise NotNowError("the light is still moving; read once it rests")
-        reading = check_against(self._from_words(order), self.rig)
-        if asked is not None:
-            return await self._guide.take(reading, time.time(), who)
-        body = reading.model_dump(mode="json", exclude_none=True)
-        number = await asyncio.wrap_future(kept.keep_reading(self._store, who, "calibrate", body))
-        self._weigh_soon(await asyncio.to_thread(self._weighing.numbers_with, number))
-        return f"reading {number} taken"
+            order = await self._by_hand_meter(order, asked)
+        async with self._turn:
+            if asked is not None:
+                if self._guide.asked != asked:
+                    raise NotNowError(
+                        "the routine has gone on meanwhile; this reading is not what it asks now"
+                    )
+                if not self._studio.now().settled:
+                    raise NotNowError("the light is still moving; read once it rests")
+            reading = check_against(reading_of(order, self._rig, self._studio.now()), self._rig)
+            if asked is not None:
+                return await self._guide.take(reading, time.time(), who)
+            return await self._taken(reading, who)
 
-    async def _by_hand_meter(self, order: Read) -> Read:
+    async def _taken(self, reading: Reading, who: str) -> str:
+        """A reading outside a routine is weighed with those of the calibration in use."""
+        number = await self._keep(reading, who)
+        fitted = await self._weigh(await self._weighing.numbers_with([number], self._guide.readings))
+        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
+        beside = beside_words(reading, self._studio.now(), self._rig)
+        return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}"
+
+    async def _keep(self, reading: Reading, who: str) -> int:
+        body = reading.model_dump(mode="json", exclude_none=True)
+        return await asyncio.wrap_future(kept.keep_reading(self._store, who, "calibrate", body))
+
+    async def _weigh(self, numbers: Sequence[int]) -> Fitted:
+        fitted = await self._weighing.fit(self._rig, numbers)
+        await self._weighing.adopt(self._rig, fitted.calibration, fitted.numbers)
+        return fitted
+
+    async def _by_hand_meter(self, order: Read, asked: Asks | None) -> Read:
         """The order with what the simulated meter shows, once the light rests."""
-        meter = self._studio.hand_meter
+        meter, step = self._studio.hand_meter(), self._guide.step
         if meter is None:
             raise NotNowError("there is no simulated meter: not every lamp of this rig is simulated")
-        await self._studio.rest()
-        reading = self._from_words(order.model_copy(update={"value": 1.0, "unit": "lux"}))
-        lux = meter.lux(check_against(reading, self.rig))
-        return order.model_copy(update={"value": float(f"{lux:.4g}"), "unit": "lux"})
-
-    def _from_words(self, order: Read) -> Reading:
-        heads = [name.strip() for name in (order.head or "").split("+") if name.strip()]
-        place = self.rig.start if order.at is None else order.at
-        if isinstance(place, str):
-            if place not in self.rig.marks:
-                raise Refusal("unknown_name", f'there is no mark "{place}"', "at")
-            place = self.rig.marks[place]
-        return reading_from_words(
-            heads=heads,
-            levels=_levels(order, len(heads)),
-            at=place,
-            value=_value(order),
-            unit=order.unit,
-            receptor=order.receptor or "",
-            facing=order.facing or "",
-            rig=self.rig,
-            remarks={"note": order.note},
+        try:
+            await self._studio.rest()
+        except TimeoutError:
+            raise NotNowError("the light does not come to rest") from None
+        if asked is not None:
+            await self._guide.ready()
+        reading = reading_of(
+            order.model_copy(update={"value": 1.0, "unit": "lux"}), self._rig, self._studio.now()
         )
+        flagged = step.flag if asked is not None and step is not None else ()
+        lux = meter.lux(check_against(reading, self._rig), flagged)
+        return order.model_copy(update={"value": float(f"{lux:.4g}"), "unit": "lux"})
 
     async def _strike(self, order: Strike) -> str:
         if not await asyncio.wrap_future(kept.strike_reading(self._store, order.reading, order.why)):
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
         used = self._weighing.used
-        if await self._guide.struck(order.reading):
-            pass
-        elif used is not None and order.reading in used.readings:
-            self._weigh_soon([number for number in used.readings if number != order.reading])
+        if (
+            not await self._guide.struck(order.reading)
+            and used is not None
+            and order.reading in used.readings
+        ):
+            left = [number for number in used.readings if number != order.reading]
+            if left:
+                await self._weigh(left)
+            else:
+                await self._weighing.go_back(self._rig, None)
         return f"reading {order.reading} does not count any more"
 
     async def _use(self, order: UseCalibration) -> str:
-        if not await self._weighing.go_back(order.use):
+        if not await self._weighing.go_back(self._rig, order.use):
             raise Refusal("unknown_name", f"there is no calibration {order.use}", "use")
         return "the rig file alone is used" if order.use is None else f"calibration {order.use} is used"
 
-    def _weigh_soon(self, numbers: Sequence[int]) -> None:
-        """Weigh readings anew in the background; a fit that is under way is dropped for it."""
-        if self._fitting is not None:
-            self._fitting.cancel()
-        self._fitting = asyncio.create_task(self._weigh(numbers), name="fit")
+    async def _import(self, order: Import, who: str) -> str:
+        if order.readings is not None:
+            return await self._import_readings(order.readings, who)
+        try:
+            calibration = Calibration.model_validate(order.calibration)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            where = ".".join(map(str, first["loc"]))
+            raise Refusal("bad_order", f"{where}: {first['msg']}", f"calibration.{where}") from None
+        strangers = calibration.strangers(self._rig)
+        if strangers:
+            raise Refusal("unknown_name", f"this rig has no head {', '.join(strangers)}", "calibration.heads")
+        number = await self._weighing.adopt(self._rig, calibration, ())
+        return f"calibration {number} is kept and used"
 
-    async def _weigh(self, numbers: Sequence[int]) -> None:
-        calibration, counted = await self._weighing.fit(self.rig, numbers)
-        await self._weighing.adopt(self.rig, calibration, counted)
-        self._studio.changed()
+    async def _import_readings(self, text: str, who: str) -> str:
+        readings = await asyncio.to_thread(readings_from_csv, text, self._rig)
+        if len(readings) > MOST_IN_A_FIT:
+            raise ReadingError(
+                f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
+            )
+        numbers = [await self._keep(reading, who) for reading in readings]
+        fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
+        return f"{len(numbers)} readings taken{sure_words(fitted.calibration)}"
 
 
-def _levels(order: Read, heads: int) -> list[float]:
-    if not heads:
-        return []
-    said = "+".join(["1.0"] * heads) if order.level is None else str(order.level)
-    try:
-        return [float(part) for part in said.split("+")]
-    except ValueError:
-        raise ReadingError(f'level is "{said}"; a number from 0 to 1, or such as "1.0+0.4"') from None
-
-
-def _value(order: Read) -> float | None:
-    if order.value is None or isinstance(order.value, float | int):
-        return None if order.value is None else float(order.value)
-    try:
-        return float(order.value.lower().removeprefix("f/").replace(",", "."))
-    except ValueError:
-        raise ReadingError(f'value is "{order.value}"; the number that the meter shows') from None
+def _as_asked(order: Read, asked: Asks) -> Read:
+    """The order with what the routine asks for where it says nothing; levels are those on the wires."""
+    return order.model_copy(
+        update={
+            "head": asked.head,
+            "level": None,
+            "at": order.at or asked.at,
+            "receptor": order.receptor or asked.receptor,
+            "facing": order.facing or asked.facing,
+        }
+    )

@@ -4,24 +4,33 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Sequence
+import math
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from typing import Any
+
+from pydantic import ValidationError
 
 from fillside.answers import Refusal
 from fillside.calibration import routine as acts
-from fillside.calibration.checks import Held, checked
-from fillside.calibration.readings import Reading
+from fillside.calibration.checks import Check, Checked, checked
+from fillside.calibration.readings import OWN_HEAD, Reading
 from fillside.calibration.routine import Act, Kind, NotNowError, Routine
+from fillside.calibration.spoken import SAME_PLACE_M
 from fillside.calibration.steps import (
     Asks,
     Known,
     Step,
     check_to_take,
     items_of,
+    may_read,
     reading_to_take,
     step_of,
 )
-from fillside.metering.weighing import Weighing
+from fillside.calibration.verdict import cause_words
+from fillside.metering.apart import ApartError
+from fillside.metering.studio import Studio
+from fillside.metering.weighing import Fitted, Weighing
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering as kept
@@ -31,122 +40,177 @@ log = logging.getLogger(__name__)
 
 
 class Guide:
-    """`step` is what is asked now, None when no routine is under way."""
+    """`step` is what is asked now, None when no routine is under way.
 
-    def __init__(
-        self, rig: Rig, store: Store, light: Callable[[dict[str, Any]], Awaitable[Any]], weighing: Weighing
-    ) -> None:
-        self.rig = rig
-        self._store, self._light, self._weighing = store, light, weighing
-        stored = kept.kept_routine(store)
-        self._routine = None if stored is None else Routine.model_validate({**stored, "left": True})
-        self._latest: Calibration | None = None
-        self._taken: dict[str, int] = {}
+    Whoever calls sees to it that one call is over before the next.
+    """
+
+    def __init__(self, store: Store, studio: Studio, weighing: Weighing) -> None:
+        self._store, self._studio, self._weighing = store, studio, weighing
+        self._routine: Routine | None = None
+        self._latest: Fitted | None = None
         self._shown: dict[str, float] | None = None
+        self._knows: Known | None = None
         self.step: Step | None = None
-        self._look()
+
+    async def open(self) -> None:
+        """Take up a routine that was under way when the last run ended; it waits to be resumed."""
+        self._routine = _stored(await asyncio.to_thread(kept.kept_routine, self._store))
+        try:
+            await self._look()
+        except (KeyError, AssertionError, ValueError) as error:
+            log.warning("a routine that was under way does not fit this rig any more: %r", error)
+            self._routine = None
+        if self._routine is not None and self._studio.now().shown:
+            await self._studio.light({"do": "all"})
 
     @property
     def asked(self) -> Asks | None:
         """The reading that is asked for; None when a reading is not the routine's."""
         return None if self.step is None or self.step.left else self.step.asks
 
+    @property
+    def readings(self) -> tuple[int, ...]:
+        """The numbers of the readings of a routine that is under way."""
+        return () if self._routine is None else self._routine.readings
+
     async def act(self, kind: Kind, act: Act, item: str | None, now: float) -> str:
         """Go on in a routine; KeyError (with what would be right) for an unknown item."""
         if act == "start":
-            self._latest, self._taken = None, {}
-            self._go_to(acts.start(kind, now))
-            await self._show()
-            return "begun; tick the cautions first"
+            return await self._start(kind, now)
         routine = self._routine
         if routine is None or routine.kind != kind:
             raise NotNowError(f"no {kind} routine is under way; start one")
         routine.may(act)
         if act == "tick":
-            self._tick(routine, item)
+            await self._tick(routine, item)
             return "ticked"
         await self._moved(routine, act)
         await self._go_on()
         return "" if self.step is None else self.step.title
 
-    def _tick(self, routine: Routine, item: str | None) -> None:
-        items = tuple(items_of(routine, self.rig))
+    async def _start(self, kind: Kind, now: float) -> str:
+        if self._routine is not None:
+            self._routine.may_start_over()
+        self._latest = None
+        self._go_to(acts.start(kind, now))
+        await self._weighing.begin()
+        await self._go_on()
+        return "begun; tick the cautions first"
+
+    async def _tick(self, routine: Routine, item: str | None) -> None:
+        items = tuple(items_of(routine, self._rig))
         try:
             self._go_to(acts.ticked(routine, item or "", items))
         except KeyError:
             raise KeyError(f"what can be ticked: {', '.join(items)}") from None
+        await self._look()
 
     async def _moved(self, routine: Routine, act: Act) -> None:
         if act == "go":
-            self._go_to(acts.go(routine, tuple(items_of(routine, self.rig))))
-        elif act in ("leave", "resume"):
-            await self._leave_or_resume(routine, act == "leave")
+            if routine.stage == "read" and (self.asked is None or self.asked.head):
+                raise NotNowError('"go" does not fit here; the light is ready for the reading')
+            self._go_to(acts.go(routine, tuple(items_of(routine, self._rig))))
+        elif act == "leave":
+            self._go_to(routine.model_copy(update={"left": True, "dark": False}))
+        elif act == "resume":
+            self._go_to(routine.model_copy(update={"left": False}))
         elif act == "repeat":
-            back, number = acts.without_last(routine)
-            if number is not None:
-                await asyncio.wrap_future(kept.strike_reading(self._store, number, "taken again"))
-                await self._weigh(back.readings)
-            self._go_to(back)
+            await self._repeat(routine)
         elif act == "finish":
-            self._go_to(routine.model_copy(update={"left": False}).next_stage())
+            self._go_to(routine.next_stage())
         else:
-            self._go_to(self._passed_over(routine))
+            self._go_to(await self._passed_over(routine))
 
-    async def _leave_or_resume(self, routine: Routine, leave: bool) -> None:
-        if not leave and routine.kind == "calibrate" and self._latest is None:
-            await self._weigh(routine.readings)
-        self._go_to(routine.model_copy(update={"left": leave}))
+    async def _repeat(self, routine: Routine) -> None:
+        back, number = acts.without_last(routine)
+        if number is not None:
+            await asyncio.wrap_future(kept.strike_reading(self._store, number, "taken again"))
+        self._go_to(back)
+        if number is not None:
+            await self._weigh()
 
-    def _passed_over(self, routine: Routine) -> Routine:
+    async def _passed_over(self, routine: Routine) -> Routine:
         if routine.stage == "warm":
             return routine.next_stage()
         if routine.stage == "read":
             asked = reading_to_take(routine, self._known())
-            name = "" if asked is None else str(asked["head"] or "")
-        else:
-            check = check_to_take(routine, self._held())
-            name = "" if check is None else f"{check.what} {check.head or ''}".strip()
-        return routine.model_copy(update={"passed_over": (*routine.passed_over, name)})
+            after = acts.passed_over(routine, "" if asked is None else str(asked["head"] or ""))
+            self._go_to(after)
+            await self._weigh()
+            return after
+        check = check_to_take(routine, self._known().held)
+        return routine if check is None else acts.passed_over(routine, check.name)
+
+    async def ready(self) -> None:
+        """Raise NotNowError unless the light is what the reading asked for wants, and rests."""
+        step, now = self.step, self._studio.now()
+        assert step is not None, "a reading is asked for"
+        if step.waits_for_dark:
+            raise NotNowError("the lamps are still on: go on into the dark first")
+        if not now.settled:
+            raise NotNowError("the light is still moving; read once it rests")
+        if not now.is_as_asked(step.lit, self._rig):
+            self._shown = None
+            await self._show()
+            raise NotNowError("the light is not as this reading wants it; it goes there now, if it can")
 
     async def take(self, reading: Reading, now: float, who: str) -> str:
         """Take in the reading that is asked for, at a Unix time [s]; what to say of it."""
         routine = self._routine
         assert routine is not None, "a reading is asked for"
-        lux = reading.lux(self.rig.meter.constant_of(reading.receptor))
-        note = await self._taken_in(routine, reading, lux, now, who)
+        if routine.stage == "read":
+            note = await self._read(routine, reading, who)
+        elif routine.stage == "warm":
+            note = await self._warmed(routine, reading, now, who)
+        else:
+            note = await self._checked(routine, reading, who)
         await self._go_on()
         return note
 
-    async def _taken_in(self, routine: Routine, reading: Reading, lux: float, now: float, who: str) -> str:
-        if routine.stage == "warm":
-            after, note = acts.warm_up(routine, lux, now)
-            await self._keep(reading, "warm-up", who)
-            self._go_to(after)
-            return note
-        if routine.stage == "verify":
-            check = check_to_take(routine, self._held())
-            assert check is not None, "a step that asks has a check"
-            await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
-            one = checked(check, lux)
-            self._go_to(acts.took_check(routine, one))
-            return f"{one.off_stops:+.2f} stop from expected" + ("" if one.good else "; that is off")
+    async def _read(self, routine: Routine, reading: Reading, who: str) -> str:
         number = await self._keep(reading, "calibrate", who)
-        routine = acts.took(routine, number)
-        self._go_to(routine)
-        await self._weigh(routine.readings)
-        return f"reading {number} taken{self._doubt()}"
+        await asyncio.wrap_future(self._go_to(acts.took(routine, number)))
+        trouble = await self._weigh()
+        remark = None if self._latest is None else self._latest.remark
+        if trouble:
+            return f"reading {number} taken; {trouble}"
+        return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+
+    async def _warmed(self, routine: Routine, reading: Reading, now: float, who: str) -> str:
+        after, note = acts.warm_up(routine, self._lux(reading), now)
+        await self._keep(reading, "warm-up", who)
+        self._go_to(after)
+        return note
+
+    async def _checked(self, routine: Routine, reading: Reading, who: str) -> str:
+        check = check_to_take(routine, self._known().held)
+        assert check is not None, "a step that asks has a check"
+        if not _as_wanted(reading, check):
+            raise NotNowError("that is another place, receptor or direction than this check wants")
+        await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
+        one = checked(check, self._lux(reading))
+        if check.what == "near":
+            one = one.model_copy(update={"cause": await self._cause(routine, check, reading)})
+        self._go_to(acts.took_check(routine, one))
+        return f"{one.off_stops:+.2f} stop from expected" + ("" if one.good else "; that is off")
+
+    async def _cause(self, routine: Routine, check: Check, near: Reading) -> str:
+        """Why a head is off, from its reading at the mark and one nearer to it."""
+        far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
+        try:
+            change = await self._weighing.judge(self._rig, [_as_reading(far), near])
+        except ApartError as error:
+            log.error("why %s is off cannot be worked out: %s", check.head, error)
+            return "Why cannot be worked out: look at lamp and stand."
+        return cause_words(change)
+
+    def _lux(self, reading: Reading) -> float:
+        return reading.lux(self._rig.meter.constant_of(reading.receptor))
 
     async def _keep(self, reading: Reading, purpose: str, who: str) -> int:
         body = reading.model_dump(mode="json", exclude_none=True)
         return await asyncio.wrap_future(kept.keep_reading(self._store, who, purpose, body))
-
-    def _doubt(self) -> str:
-        """What the fit thinks of the newest reading, if it doubts it."""
-        heads = {} if self._latest is None else self._latest.heads
-        entries = [entry for head in heads.values() for entry in head.readings]
-        newest = max(entries, key=lambda entry: int(entry.get("number", 0)), default={})
-        why = newest.get("why")
-        return f", but it is {why}" if why else ""
 
     async def struck(self, number: int) -> bool:
         """A reading was struck; whether it was this routine's."""
@@ -155,42 +219,44 @@ class Guide:
             return False
         left = tuple(own for own in routine.readings if own != number)
         self._go_to(routine.model_copy(update={"readings": left}))
-        await self._weigh(left)
+        await self._weigh()
         await self._go_on()
         return True
 
-    async def _weigh(self, numbers: Sequence[int]) -> None:
-        self._latest, counted = await self._weighing.fit(self.rig, numbers)
-        self._taken = {}
-        for entry in await asyncio.to_thread(kept.readings_of, self._store, counted):
-            for name in entry.body.get("heads", ()):
-                self._taken[name] = self._taken.get(name, 0) + 1
+    async def _weigh(self) -> str:
+        """Fit this routine's readings; what went wrong, or nothing."""
+        routine = self._routine
+        assert routine is not None, "a routine is under way"
+        only = may_read(routine, self._rig) if routine.passed_over else None
+        try:
+            self._latest = await self._weighing.fit(self._rig, routine.readings, only)
+        except ApartError as error:
+            log.error("the readings cannot be weighed: %s", error)
+            return "it is kept, but could not be weighed"
+        return ""
 
     async def _go_on(self) -> None:
         """Enter what comes next where a stage has all it wants, and show its heads."""
         routine = self._routine
         assert routine is not None, "a routine is under way"
         if not routine.left:
-            if routine.stage == "read" and self._latest is None:
-                await self._weigh(routine.readings)
+            if routine.kind == "calibrate" and self._latest is None and routine.stage in ("read", "verify"):
+                await self._weigh()
             if routine.stage == "read" and reading_to_take(routine, self._known()) is None:
-                routine = routine.next_stage()
-                self._go_to(routine)
+                self._go_to(routine := routine.next_stage())
             if routine.stage == "verify":
                 await self._verifying(routine)
-        self._look()
+        await self._look()
         await self._show()
 
     async def _verifying(self, routine: Routine) -> None:
         """The new calibration is used from here on, and the routine is done when all is checked."""
-        if (
-            routine.kind == "calibrate"
-            and routine.readings
-            and self._latest is not None
-            and not routine.checked
-        ):
-            await self._weighing.adopt(self.rig, self._latest, routine.readings)
-        if check_to_take(routine, self._held()) is None:
+        latest = self._latest if routine.kind == "calibrate" else None
+        used = self._weighing.used
+        if latest is not None and latest.numbers and (used is None or used.readings != latest.numbers):
+            await self._weighing.adopt(self._rig, latest.calibration, latest.numbers)
+        held = await asyncio.to_thread(lambda: self._known().held)
+        if check_to_take(routine, held) is None:
             self._go_to(routine.next_stage())
 
     async def _show(self) -> None:
@@ -199,35 +265,74 @@ class Guide:
         if lit == self._shown:
             return
         self._shown = lit
-        dimmable = {head.name for head in self.rig.heads if not head.dimming.fixed}
+        dimmable = {head.name for head in self._rig.heads if not head.dimming.fixed}
         shown = {name: level for name, level in (lit or {}).items() if name in dimmable}
         try:
-            await self._light({"do": "all"} if lit is None else {"do": "show", "heads": shown})
+            await self._studio.light({"do": "all"} if lit is None else {"do": "show", "heads": shown})
         except Refusal as refusal:
             log.warning("a step of the routine cannot be shown: %s", refusal)
+            if self.step is not None:
+                says = (f"This light cannot be had: {refusal}.", *self.step.says)
+                self.step = self.step.model_copy(update={"says": says})
 
-    def _go_to(self, routine: Routine) -> None:
-        self._routine = None if routine.stage == "done" and routine.left else routine
-        kept.keep_routine(
-            self._store, None if self._routine is None else self._routine.model_dump(mode="json")
-        )
-        self._look()
+    def _go_to(self, routine: Routine) -> Future[Any]:
+        """Be there from now on; once the future is done that outlives a kill."""
+        self._routine = routine
+        return kept.keep_routine(self._store, routine.model_dump(mode="json"))
 
-    def _look(self) -> None:
-        """Work out what is asked; between two stages, while it is being weighed, nothing is."""
+    async def _look(self) -> None:
+        """Work out what is asked, on a thread: some milliseconds that the light need not wait."""
         routine = self._routine
         if routine is None:
             self.step = None
             return
-        known = self._known()
-        if routine.stage == "read" and reading_to_take(routine, known) is None:
-            return
-        if routine.stage == "verify" and check_to_take(routine, self._held()) is None:
-            return
-        self.step = step_of(routine, known)
+        self.step = await asyncio.to_thread(step_of, routine, self._known())
+
+    @property
+    def _rig(self) -> Rig:
+        return self._studio.rig()
 
     def _known(self) -> Known:
-        return Known(self.rig, self._latest, self._weighing.calibration, self._taken)
+        """What is known, the same object while nothing changed, for what it has worked out."""
+        latest = None if self._latest is None else self._latest.calibration
+        taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
+        rig, used = self._rig, self._weighing.calibration
+        known = self._knows
+        if known is None or not _same(known, rig, latest, used):
+            known = self._knows = Known(rig, latest, used, taken)
+        return known
 
-    def _held(self) -> Held:
-        return Held(self.rig, self._known().best, self.rig.start)
+
+def _same(known: Known, rig: Rig, latest: Calibration | None, used: Calibration | None) -> bool:
+    return known.latest is latest and known.used is used and known.rig == rig
+
+
+def _stored(body: Mapping[str, object] | None) -> Routine | None:
+    """A kept routine, to be resumed; None for one that is done or that this Fillside cannot read."""
+    if body is None or body.get("stage") == "done":
+        return None
+    try:
+        return Routine.model_validate({**body, "left": True, "dark": False})
+    except ValidationError as error:
+        log.warning("a routine that was under way cannot be read: %s", error)
+        return None
+
+
+def _as_wanted(reading: Reading, check: Check) -> bool:
+    faced = check.head if reading.facing == OWN_HEAD and check.head in reading.heads else reading.facing
+    there = math.dist(reading.at, check.at) <= SAME_PLACE_M
+    return there and faced == check.facing and reading.receptor == check.receptor
+
+
+def _as_reading(one: Checked) -> Reading:
+    """A check of one head alone as the reading it came from, in lux."""
+    check = one.check
+    names: Sequence[str] = tuple(check.lit)
+    return Reading(
+        heads=tuple(names),
+        levels=tuple(check.lit.values()),
+        at=check.at,
+        value=one.read_lux,
+        receptor=check.receptor,
+        facing=check.facing,
+    )

@@ -7,12 +7,11 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-from fillside.loom import Loom
-from fillside.metering.desk import Desk, Studio
-from fillside.metering.virtual import hand_meter
+from fillside.metering.desk import Desk
+from fillside.metering.studio import LightNow, Studio
+from fillside.metering.virtual import HandMeters
 from fillside.metering.weighing import Weighing
 from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.storage.journal import Visitor
 from fillside.storage.store import Store
@@ -23,14 +22,14 @@ THE_ROUTINE = Visitor("the routine", "routine")
 
 
 @asynccontextmanager
-async def meter_side(rig: Rig, store: Store, runner: Runner, loom: Loom, clock: Clock) -> AsyncIterator[Desk]:
+async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[Desk]:
     """The meter's orders come through the runner while inside."""
 
     async def light(order: dict[str, Any]) -> None:
         await runner.do(order, THE_ROUTINE)
 
     def apply(calibration: Calibration | None, at: str | None) -> None:
-        runner.renew(desk.rig, calibration, at)
+        runner.renew(runner.file, calibration, at)
 
     async def rest() -> None:
         async with asyncio.timeout(SETTLES_WITHIN_S):
@@ -39,8 +38,20 @@ async def meter_side(rig: Rig, store: Store, runner: Runner, loom: Loom, clock: 
                     changed.clear()
                     await changed.wait()
 
-    studio = Studio(light, lambda: runner.settled, rest, runner.live.changed, hand_meter(rig, loom, clock))
-    desk = Desk(rig, store, studio, Weighing(store, apply))
+    def now() -> LightNow:
+        return LightNow(runner.levels, runner.settled, runner.state)
+
+    meters = HandMeters(clock)
+    studio = Studio(
+        light=light,
+        now=now,
+        rest=rest,
+        rig=lambda: runner.rig_wanted,
+        changed=runner.live.changed,
+        hand_meter=lambda: meters.of(runner.file, runner.loom),
+    )
+    desk = Desk(store, studio, Weighing(store, apply, runner.live.changed))
+    await desk.open()
     runner.meter_side = desk
     try:
         yield desk

@@ -1,20 +1,30 @@
-"""Readings weighed into calibrations, in a process of its own, so that no frame waits for it."""
+"""Readings weighed into calibrations, apart from the light; calibrations kept and applied."""
 
 from __future__ import annotations
 
 import asyncio
-import multiprocessing
-import os
-from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+import logging
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from fillside.calibration.offline import fit_readings
+from pydantic import ValidationError
+
+from fillside.calibration.drift import Change
 from fillside.calibration.readings import Reading
+from fillside.calibration.remarks import remark_on
+from fillside.hold.hold import Hold
+from fillside.metering.apart import Apart
+from fillside.metering.jobs import judge, weigh
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering as kept
+from fillside.storage.metering import KeptCalibration
 from fillside.storage.store import Store
+
+log = logging.getLogger(__name__)
 
 Applies = Callable[[Calibration | None, str | None], None]
 """Hands the hold a calibration and when it was made."""
@@ -25,9 +35,16 @@ MOST_IN_A_FIT = 200
 def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
     """The calibration in use and when it was made (ISO 8601, UTC); None and None without one."""
     used = kept.used_calibration(store)
-    if used is None:
-        return None, None
-    return Calibration.model_validate(used.body), made_at(used.at)
+    calibration = None if used is None else _understood(used)
+    return (None, None) if used is None or calibration is None else (calibration, made_at(used.at))
+
+
+def _understood(one: KeptCalibration) -> Calibration | None:
+    try:
+        return Calibration.model_validate(one.body)
+    except ValidationError as error:
+        log.error("calibration %d cannot be read (%s); the rig file alone is used", one.id, error)
+        return None
 
 
 def made_at(unix_s: float) -> str:
@@ -39,62 +56,118 @@ def made_at(unix_s: float) -> str:
     return datetime.fromtimestamp(unix_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-def _be_nice() -> None:
-    os.nice(10)
+async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
+    """A throw-away hold works out what the real one then finds in the caches: tables of new dimmers.
+
+    It also says of a calibration from elsewhere that it cannot be held, before it is kept.
+    """
+    await asyncio.to_thread(Hold, rig, calibration=calibration)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A calibration, the numbers of the readings in it, how many of each head, and what the newest one is
+    doubted for."""
+
+    calibration: Calibration
+    numbers: tuple[int, ...]
+    taken: Mapping[str, int]
+    remark: str | None
 
 
 class Weighing:
-    """Makes calibrations of kept readings, keeps them, and has them applied."""
+    """Makes calibrations of kept readings, keeps them, and has them applied.
 
-    def __init__(self, store: Store, apply: Applies) -> None:
-        self._store, self._apply = store, apply
-        self._pool: ProcessPoolExecutor | None = None
+    `busy` while something is worked out; `told` is called when that changes.
+    """
+
+    def __init__(self, store: Store, apply: Applies, told: Callable[[], None] = lambda: None) -> None:
+        self._store, self._apply, self._told = store, apply, told
+        self._apart = Apart()
+        self.busy = False
         self.used = kept.used_calibration(store)
+        self.calibration = None if self.used is None else _understood(self.used)
 
-    @property
-    def calibration(self) -> Calibration | None:
-        """The calibration in use."""
-        return None if self.used is None else Calibration.model_validate(self.used.body)
+    async def begin(self) -> None:
+        """Get ready: the first fit is not to be slower than the others."""
+        await self._apart.begin()
 
-    async def fit(self, rig: Rig, numbers: Sequence[int]) -> tuple[Calibration, list[int]]:
-        """The calibration from readings by their numbers, struck ones left out; and which those were."""
+    async def fit(
+        self, rig: Rig, numbers: Sequence[int], only: Collection[str | None] | None = None
+    ) -> Fitted:
+        """The calibration from readings by their numbers; struck and impossible ones are left out.
+
+        Raises ApartError where it cannot be worked out.
+        """
         entries = await asyncio.to_thread(kept.readings_of, self._store, numbers)
         readings = [Reading.model_validate(entry.body) for entry in entries]
-        if self._pool is None:
-            context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_be_nice)
-        work = asyncio.get_running_loop().run_in_executor(self._pool, fit_readings, rig, readings)
-        return Calibration.model_validate(await work), [entry.id for entry in entries]
+        with self._working():
+            found = await self._apart.run(weigh, rig, readings, only)
+        for place, why in found.strange.items():
+            log.warning("reading %d is left aside: %s", entries[place].id, why)
+        counted = [i for i in range(len(entries)) if i not in found.strange]
+        return Fitted(
+            calibration=found.calibration,
+            numbers=tuple(entries[i].id for i in counted),
+            taken=Counter(name for i in counted for name in readings[i].heads),
+            remark=remark_on(found.calibration, len(counted)) if counted else None,
+        )
 
-    async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> None:
-        """Keep a calibration, and use it from now on."""
+    async def judge(self, rig: Rig, readings: Sequence[Reading]) -> Change:
+        """What became of a head since it was calibrated; ApartError where it cannot be told."""
+        with self._working():
+            return await self._apart.run(judge, rig, self.calibration, readings)
+
+    async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
+        """Keep a calibration, and use it from now on; its number."""
+        await _try_out(rig, calibration)
         body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
-        await asyncio.wrap_future(kept.keep_calibration(self._store, meter, numbers, body))
-        await self._take()
+        number = await asyncio.wrap_future(kept.keep_calibration(self._store, meter, numbers, body))
+        await self._take(calibration)
+        return number
 
-    async def go_back(self, number: int | None) -> bool:
+    async def go_back(self, rig: Rig, number: int | None) -> bool:
         """Use an earlier calibration, or none; whether there is such a one."""
-        if not await asyncio.wrap_future(kept.use_calibration(self._store, number)):
+        found = await asyncio.to_thread(kept.calibration, self._store, number)
+        calibration = None if found is None else _understood(found)
+        if number is not None and calibration is None:
             return False
-        await self._take()
+        await _try_out(rig, calibration)
+        await asyncio.wrap_future(kept.use_calibration(self._store, number))
+        await self._take(calibration)
         return True
 
-    async def _take(self) -> None:
+    async def _take(self, calibration: Calibration | None) -> None:
         self.used = await asyncio.to_thread(kept.used_calibration, self._store)
-        self._apply(*await asyncio.to_thread(calibration_in_use, self._store))
+        self.calibration = None if self.used is None else calibration
+        self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
 
-    def numbers_with(self, newest: int) -> list[int]:
-        """What a fit outside a routine weighs: the readings of the calibration in use, and later ones."""
+    async def numbers_with(self, newest: Sequence[int], elsewhere: Collection[int] = ()) -> list[int]:
+        """What a fit outside a routine weighs: the readings of the calibration in use, new ones, and any that
+        no calibration ever weighed because the process was killed before; not those of a routine."""
         known = self.used.readings if self.used is not None else ()
-        first = min(known, default=newest)
-        later = [
+        weighed = await asyncio.to_thread(kept.newest_weighed, self._store)
+        later = await asyncio.to_thread(kept.readings, self._store, MOST_IN_A_FIT)
+        missed = [
             entry.id
-            for entry in kept.readings(self._store, MOST_IN_A_FIT)
-            if entry.purpose == "calibrate" and entry.struck is None and entry.id >= first
+            for entry in later
+            if entry.purpose == "calibrate"
+            and entry.struck is None
+            and entry.id > weighed
+            and entry.id not in elsewhere
         ]
-        return sorted({*known, *later})[-MOST_IN_A_FIT:]
+        return sorted({*known, *missed, *newest})[-MOST_IN_A_FIT:]
 
-    def close(self) -> None:
+    async def close(self) -> None:
         """End the fitting process; a fit that is under way is dropped, its readings are kept."""
-        if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
+        await self._apart.close()
+
+    @contextmanager
+    def _working(self) -> Iterator[None]:
+        self.busy = True
+        self._told()
+        try:
+            yield
+        finally:
+            self.busy = False
+            self._told()

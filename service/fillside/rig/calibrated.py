@@ -12,8 +12,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.rig.model import CurveTable, Name, Rig
 
-Positive = Annotated[float, Field(gt=0)]
+Candela = Annotated[float, Field(gt=0, le=10_000_000)]
 NotNegative = Annotated[float, Field(ge=0)]
+Lux = Annotated[float, Field(ge=0, le=200_000)]
 
 
 class _Loose(BaseModel):
@@ -36,10 +37,10 @@ class CalibratedHead(_Loose):
     of the predicted light at the marks.
     """
 
-    intensity_cd: Positive | None = None
-    setback_m: float | None = None
-    diameter_m: NotNegative | None = None
-    bounce: NotNegative | None = None
+    intensity_cd: Candela | None = None
+    setback_m: Annotated[float, Field(ge=-5, le=5)] | None = None
+    diameter_m: Annotated[float, Field(ge=0, le=10)] | None = None
+    bounce: Annotated[float, Field(ge=0, le=10)] | None = None
     curve: CalibratedCurve | None = None
     floor: Annotated[float, Field(ge=0, lt=1)] | None = None
     of_full: Annotated[float, Field(gt=0, le=1)] | None = None
@@ -50,9 +51,9 @@ class CalibratedHead(_Loose):
 class CalibratedAmbient(_Loose):
     """Lux with all heads out, toward the key, toward the fill and as the exposure receptor faces."""
 
-    toward_key: NotNegative | None = None
-    toward_fill: NotNegative | None = None
-    toward_camera: NotNegative | None = None
+    toward_key: Lux | None = None
+    toward_fill: Lux | None = None
+    toward_camera: Lux | None = None
 
 
 class Calibration(_Loose):

@@ -114,9 +114,25 @@ def use_calibration(store: Store, number: int | None) -> Future[bool]:
     return store.write(job)
 
 
+def newest_weighed(store: Store) -> int:
+    """The highest number of a reading that is in any calibration, 0 without one."""
+    row = store.read(
+        lambda connection: connection.execute(
+            "SELECT max(each.value) FROM calibration, json_each(calibration.readings) AS each"
+        ).fetchone()
+    )
+    return int(row[0] or 0)
+
+
 def used_calibration(store: Store) -> KeptCalibration | None:
     """The calibration in use, if any."""
     found = _calibrations(store, "c.id = m.calibration", ())
+    return found[0] if found else None
+
+
+def calibration(store: Store, number: int | None) -> KeptCalibration | None:
+    """The calibration of that number, if there is one."""
+    found = _calibrations(store, "c.id = ?", (number,))
     return found[0] if found else None
 
 

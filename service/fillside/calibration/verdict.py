@@ -1,0 +1,139 @@
+"""What the readings of a check say together: go or not, and which head is off and how."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+
+from pydantic import BaseModel, ConfigDict
+
+from fillside.balance.wish import wish_from_rig
+from fillside.calibration.checks import MOST_STOPS, Checked, Held
+from fillside.calibration.drift import Change
+
+NO_CALIBRATION = (
+    "There is no calibration: what is expected comes from lamps and modifiers as the rig file states them."
+)
+
+
+class Verdict(BaseModel):
+    """What all checks say together; stops are metered over wanted, None where it was not read."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    go: bool
+    ratio_wanted: float | None
+    ratio_metered: float | None
+    ratio_off_stops: float | None
+    exposure_wanted_lux: float
+    exposure_metered_lux: float | None
+    exposure_off_stops: float | None
+    says: tuple[str, ...]
+
+
+def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
+    """Go or not, the held ratio and exposure wanted against metered, and which head is off and how.
+
+    It is a go when every check was read, each is as expected, and the ratio that follows is too.
+    """
+    wish = wish_from_rig(held.rig)
+    expected, metered = _expected_quotient(held), _metered_quotient(held, done)
+    # Lamps are metered one by one, so a ratio that is read off the face is held against its lamps.
+    wanted = expected if wish.read_as == "face" else wish.quotient
+    strayed = _stops_over(metered, expected)
+    ratio_off = _stops_over(metered, wanted)
+    exposure = next((c.read_lux for c in done if c.check.what == "exposure"), None)
+    missing = _missing(held, done, background)
+    go = not missing and abs(strayed or 0.0) <= MOST_STOPS
+    go = go and all(c.good for c in done if c.check.what != "near")
+    return Verdict(
+        go=go,
+        ratio_wanted=None if wanted is None else wish.ratio_from_quotient(wanted),
+        ratio_metered=None if metered is None else wish.ratio_from_quotient(metered),
+        ratio_off_stops=None if ratio_off is None else round(ratio_off, 3),
+        exposure_wanted_lux=wish.exposure_lux,
+        exposure_metered_lux=exposure,
+        exposure_off_stops=None
+        if exposure is None
+        else round(math.log2(max(exposure, 1e-3) / wish.exposure_lux), 3),
+        says=tuple(_says(held, done, missing, strayed)),
+    )
+
+
+def _stops_over(metered: float | None, wanted: float | None) -> float | None:
+    return None if metered is None or wanted is None else math.log2(metered / wanted)
+
+
+def _says(
+    held: Held, done: Sequence[Checked], missing: Sequence[str], strayed: float | None
+) -> Iterator[str]:
+    off = [text for c in done for text in _off_words(c, done)]
+    yield from off
+    far = strayed is not None and abs(strayed) > MOST_STOPS
+    if far and not off:
+        yield f"The ratio is {strayed:+.1f} stop from expected, though each head is nearly as it was."
+    if missing:
+        yield f"Not checked: {', '.join(missing)}."
+    elif not off and not far:
+        yield "Everything is as expected."
+    if held.calibration is None:
+        yield NO_CALIBRATION
+
+
+def _missing(held: Held, done: Sequence[Checked], background: bool) -> list[str]:
+    read = {c.check.name for c in done}
+    return [check.head or check.what for check in held.checks(background) if check.name not in read]
+
+
+def _expected_quotient(held: Held) -> float | None:
+    """Lit side over shadow side as the solved outputs give it."""
+    lux = held.rows.lux(held.outputs)
+    return float(lux[0] / lux[1]) if lux[0] > 0 and lux[1] > 0 else None
+
+
+def _metered_quotient(held: Held, done: Sequence[Checked]) -> float | None:
+    lit, shadow = _side(held, done, "key"), _side(held, done, "fill")
+    return lit / shadow if lit and shadow and lit > 0 and shadow > 0 else None
+
+
+def _side(held: Held, done: Sequence[Checked], rule: str) -> float | None:
+    """The lit or shadow side from readings of each of its heads alone [lux]; None unless all were read."""
+    heads = [n for n, own in zip(held.scene.names, held.scene.rules, strict=True) if own == rule]
+    read: Mapping[str | None, float] = {c.check.head: c.read_lux for c in done if c.check.what == "head"}
+    if not heads or any(name not in read for name in heads):
+        return None
+    ambient = held.scene.ambient[0 if rule == "key" else 1]
+    return sum(read[name] for name in heads) - (len(heads) - 1) * ambient
+
+
+def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
+    if one.good or one.check.what == "near":
+        return []
+    side = "more" if one.off_stops > 0 else "less"
+    off = f"{abs(one.off_stops):.1f} stop {side} than expected"
+    if one.check.what == "exposure":
+        return [f"Exposure: {off}."]
+    if one.check.what == "background":
+        return [f"Background where {one.check.head} is aimed: {off}."]
+    near = next((c for c in done if c.check.what == "near" and c.check.head == one.check.head), None)
+    why = "" if near is None or near.cause is None else f" {near.cause}"
+    return [f"{one.check.head}: {off}.{why}"]
+
+
+def cause_words(change: Change) -> str:
+    """What two readings of a head at two distances say about why it is off.
+
+    A lamp that changed is off by the same stops everywhere, a stand that moved by more the nearer one is.
+    """
+    lamp = f"{abs(change.lamp_stops):.1f} stop {'more' if change.lamp_stops > 0 else 'less'}"
+    moved = f"{abs(change.moved_m):.2f} m {'farther off' if change.moved_m > 0 else 'nearer'}"
+    if change.story == "stand":
+        return (
+            f"That looks like a bumped stand: it seems to stand {moved} "
+            f"(give or take {2 * change.moved_sigma_m:.2f} m). Measure it with a tape."
+        )
+    if change.story == "lamp":
+        return f"That looks like a changed lamp, dimmer or modifier: {lamp}, near and far."
+    if change.story == "lamp or stand":
+        return f"Either the lamp gives {lamp}, or the stand is {moved}: measure the distance with a tape."
+    return "Nearer to it all is as expected: the first reading may have been a slip; read it again."

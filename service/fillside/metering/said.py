@@ -1,0 +1,88 @@
+"""Readings as they are said in an order, and what is said back."""
+
+from __future__ import annotations
+
+from fillside.answers import Refusal
+from fillside.calibration.orders import Read
+from fillside.calibration.readings import Reading, ReadingError, reading_from_words
+from fillside.metering.studio import HALF_A_CODE, LightNow
+from fillside.rig.calibrated import Calibration
+from fillside.rig.model import Rig
+
+
+def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
+    """The reading that an order hands in.
+
+    Left out levels are those of now, a left out place is the subject's; ReadingError or Refusal in one line.
+    """
+    heads = [name.strip() for name in (order.head or "").split("+") if name.strip()]
+    place = now.subject if order.at is None else order.at
+    if isinstance(place, str):
+        if place not in rig.marks:
+            known = ", ".join(rig.marks)
+            raise Refusal("unknown_name", f'there is no mark "{place[:32]}"; there is {known}', "at")
+        place = rig.marks[place]
+    return reading_from_words(
+        heads=heads,
+        levels=_levels(order, heads, rig, now),
+        at=place,
+        value=_value(order),
+        unit=order.unit,
+        receptor=order.receptor or "",
+        facing=order.facing or "",
+        rig=rig,
+        remarks={"note": order.note},
+    )
+
+
+def _levels(order: Read, heads: list[str], rig: Rig, now: LightNow) -> list[float]:
+    if order.level is None:
+        return [_level_now(name, rig, now) for name in heads]
+    if not heads:
+        raise ReadingError("a level without a head; leave it out for the light with all heads out")
+    try:
+        return [float(part) for part in str(order.level).split("+")]
+    except ValueError:
+        raise ReadingError(f'level is "{order.level}"; a number from 0 to 1, or such as "1.0+0.4"') from None
+
+
+def _level_now(name: str, rig: Rig, now: LightNow) -> float:
+    if name not in now.levels:
+        known = ", ".join(head.name for head in rig.heads)
+        raise Refusal("unknown_name", f'there is no head "{name[:32]}"; there is {known}', "head")
+    if not now.levels[name] > 0:
+        raise ReadingError(f"{name} is out now; say at which level it was read")
+    if not now.settled:
+        raise ReadingError("the light is moving; say at which level it was read, or read once it rests")
+    return now.levels[name]
+
+
+def _value(order: Read) -> float | None:
+    if order.value is None or isinstance(order.value, float | int):
+        return None if order.value is None else float(order.value)
+    try:
+        return float(order.value.lower().removeprefix("f/").replace(",", "."))
+    except ValueError:
+        raise ReadingError(f'value is "{order.value[:32]}"; the number that the meter shows') from None
+
+
+def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
+    """A hint at heads that are on though the reading does not count them; nothing where there are none."""
+    on = [
+        head.name
+        for head in rig.heads
+        if head.name not in reading.heads and now.levels.get(head.name, 0.0) > HALF_A_CODE
+    ]
+    if not on:
+        return ""
+    are = "is on too" if len(on) == 1 else "are on too"
+    return f"; {', '.join(on)} {are}: strike it if that light was in it"
+
+
+def sure_words(calibration: Calibration) -> str:
+    """How sure the held light now is."""
+    known = calibration.next or {}
+    ratio, exposure = known.get("ratio_sigma_stops"), known.get("exposure_sigma_stops")
+    if ratio is None or exposure is None:
+        return ""
+    return f"; ratio known to ±{2 * ratio:.2f} stop, exposure to ±{2 * exposure:.2f} stop (95 %)"
