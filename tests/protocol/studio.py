@@ -47,14 +47,16 @@ kind = "sim"
 """
 
 
-def rig(tables: str = "") -> Rig:
-    return load_rig_text(RIG + tables, kinds=kinds())
+def rig(tables: str = "", *marks: str) -> Rig:
+    """The rig with some tables more, and lines more among its marks."""
+    text = RIG.replace("[marks]\n", "\n".join(("[marks]", *marks, "")))
+    return load_rig_text(text + tables, kinds=kinds())
 
 
 @contextlib.asynccontextmanager
-async def running(folder: Path, tables: str = "") -> AsyncIterator[Running]:
+async def running(folder: Path, tables: str = "", *marks: str) -> AsyncIterator[Running]:
     """The daemon with the doors that `tables` open."""
     kept = folder / "kept"
     kept.mkdir(exist_ok=True)
-    async with daemon(rig(tables), Settings(kept, folder / "tokens.json", Listen(port=0))) as up:
+    async with daemon(rig(tables, *marks), Settings(kept, folder / "tokens.json", Listen(port=0))) as up:
         yield up

@@ -130,6 +130,18 @@ async def test_an_alert_of_an_earlier_life_is_taken_back(tmp_path: Path) -> None
             assert peer.texts(HOMIE + "$alert/driver-room") == ["driver room is lost", ""]
 
 
+async def test_a_changed_rig_is_described_anew_by_a_higher_version(tmp_path: Path) -> None:
+    async with broker(tmp_path) as server, Peer(server.port).listening("homie/#") as peer:
+        for more in ([], ["window = [0.2, 0.4, 1.2]"]):
+            async with running(tmp_path, door(server.port), *more) as up:
+                await until(lambda up=up: up.doors.figures["homie"].state == "ok")
+        await until(lambda: states(peer) == ["init", "ready", "disconnected"] * 2)
+        old, new = map(json.loads, peer.texts(HOMIE + "$description"))
+        assert old["nodes"]["studio"]["properties"]["mark"]["format"] == "chair,desk,(none)"
+        assert new["nodes"]["studio"]["properties"]["mark"]["format"] == "window,chair,desk,(none)"
+        assert new["version"] > old["version"]
+
+
 async def _guarded(folder: Path) -> Broker:
     """A broker with the access file of the examples; every user's password is its name."""
     passwords, access = folder / "passwords", folder / "access"

@@ -19,6 +19,8 @@ from pythonosc.udp_client import UDPClient
 
 from fillside.daemon import Running
 from fillside.interfaces.door import DoorError
+from fillside.interfaces.osc.door import OscListener
+from fillside.rig.doors import OscDoor
 from protocol.broker import until
 from protocol.studio import running
 
@@ -173,15 +175,18 @@ async def test_answers_go_to_the_port_that_listens(tmp_path: Path) -> None:
 
 
 async def test_who_may_not_speak_is_not_heard(tmp_path: Path) -> None:
-    async with opened(tmp_path) as (up, box):
-        listener = up.doors.osc
-        assert listener is not None
+    async with running(tmp_path) as up:
+        listener = OscListener(OscDoor(), up.runner, time.time)
+        job = asyncio.create_task(listener.run())
         packet = built("dark").dgram
         for host in ("192.0.2.1", "::ffff:192.0.2.1", "nonsense"):
             listener.datagram_received(packet, (host, 9))
-        assert up.doors.figures["osc"].dropped == 3
-        assert (await box.answer("expose", 0))[0] == "ok"
+        await asyncio.sleep(0.1)
+        assert listener.figures.dropped == 3
         assert up.runner.state()["mode"] == "follow"
+        listener.datagram_received(packet, ("127.0.0.1", 9))
+        await until(lambda: up.runner.state()["mode"] == "dark")
+        job.cancel()
 
 
 async def test_a_flood_keeps_nobody_from_being_heard_afterwards(tmp_path: Path) -> None:
@@ -206,4 +211,3 @@ async def test_a_port_that_is_taken_stops_the_start(tmp_path: Path) -> None:
 async def test_the_door_is_shut_unless_the_rig_file_opens_it(tmp_path: Path) -> None:
     async with running(tmp_path) as up:
         assert up.doors.figures == {}
-        assert up.doors.osc is None

@@ -12,14 +12,10 @@ import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from fillside.interfaces.door import Clock, DoorError, DoorFigures, Studio
 from fillside.rig.doors import MqttDoor, OscDoor
 from fillside.rig.model import Rig
-
-if TYPE_CHECKING:
-    from fillside.interfaces.osc.door import OscListener
 
 
 @dataclass
@@ -27,7 +23,6 @@ class Doors:
     """The doors of a rig; `figures` has one entry for each, by its name."""
 
     rig: Rig
-    osc: OscListener | None = None
     osc_socket: socket.socket | None = None
     figures: dict[str, DoorFigures] = field(default_factory=dict)
 
@@ -82,7 +77,7 @@ async def _osc(doors: Doors, studio: Studio) -> AsyncIterator[None]:
     from fillside.interfaces.osc.door import OscListener
 
     listener = OscListener(table, studio, time.time)
-    doors.osc, doors.figures["osc"] = listener, listener.figures
+    doors.figures["osc"] = listener.figures
     loop = asyncio.get_running_loop()
     transport, _ = await loop.create_datagram_endpoint(lambda: listener, sock=doors.osc_socket)
     job = asyncio.create_task(listener.run(), name="osc door")

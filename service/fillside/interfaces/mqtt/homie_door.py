@@ -55,8 +55,8 @@ class HomieDevice:
         connection, device = self.connection, self._device
         self._told.clear()
         await connection.say(device.state_topic, "init", retain=True)
-        # It may have changed since the last start, and a version may only rise: the time does.
-        description = as_text(device.description(int(self._wall())))
+        # It may have changed since the last time, and a version must rise then: milliseconds do.
+        description = as_text(device.description(int(self._wall() * 1000)))
         await connection.say(f"{device.prefix}$description", description, retain=True)
         # The broker may keep alerts of an earlier run.
         for path in self._alert_paths:
