@@ -31,7 +31,7 @@ from fillside.hold.orders import (
     Trim,
 )
 from fillside.hold.wanted import Alone, Kept, Wanted
-from fillside.photometry.dimming import code_from_level
+from fillside.photometry.dimming import code_from_level, floor_code
 from fillside.rig.model import WORK_ROLE, Point, Rig
 from fillside.rig.notation import ratio_number
 from fillside.rig.problems import did_you_mean, shown
@@ -307,16 +307,25 @@ def _keep(moment: Moment, order: Keep) -> Change:
     }
     stops = math.log2(exposure_lux / wish.exposure_lux) + wanted.exposure_stops
     out = {role: value for role, value in wanted.trims.items() if value is None}
-    base = tuple(
-        untrimmed if role in out else present
-        for role, untrimmed, present in zip(moment.scene.roles, moment.untrimmed, moment.present, strict=True)
-    )
+    base = _kept_base(moment, out)
     levels = Kept(moment.present, out, base, wanted.place) if wanted.mode == "freeze" else wanted.kept
     kept = replace(wanted, balance=table, exposure_stops=stops, trims=out, kept=levels)
     beside = f"; {', '.join(out)} stays out" if out else ""
     lux = f"{exposure_lux:.0f} lux" if exposure_lux >= 10 else f"{exposure_lux:.1f} lux"
     note = f"kept {now.ratio:.2f}:1 ({rig.balance.read_as}) at {lux}{beside}"
     return replace(_with_wish(moment, kept, "do"), note=note, untrimmed=base)
+
+
+def _kept_base(moment: Moment, out: Mapping[str, float | None]) -> Codes:
+    """The present codes as what the balance holds; heads that are out, or on their way, as it had them."""
+    scene = moment.scene
+    base = list(moment.untrimmed)
+    for i, present in enumerate(moment.present):
+        if scene.fixed[i] or scene.rules[i] == WORK_ROLE or scene.roles[i] in out:
+            continue
+        if present >= floor_code(scene.curves[i], scene.full_scales[i], float(scene.floors[i])):
+            base[i] = present
+    return tuple(base)
 
 
 def _follow(moment: Moment, order: Follow) -> Change:

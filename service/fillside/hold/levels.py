@@ -37,7 +37,8 @@ def _kept_codes(balancing: Balancing, wish: Wish, kept: Kept, trims: Trims) -> C
     """Kept levels under the trims of now: each role by the difference to the trim that is in its levels."""
     scene = balancing.scene
     changes: dict[str, float | None] = {}
-    start = list(kept.codes)
+    # A work light that was still going out when the levels were taken goes on doing so.
+    start = [0 if rule == "work" else code for code, rule in zip(kept.codes, scene.rules, strict=True)]
     for role in dict.fromkeys(scene.roles):
         then, now = kept.trims.get(role, 0.0), trims.get(role, 0.0)
         if then == now:

@@ -117,10 +117,9 @@ class Light:
         changed = not np.array_equal(codes, self._codes)
         if changed:
             shown = self.dimmers.outputs(codes)
-            self.waits = not self._guard.allows(shown, at_s)
+            self.waits = not self._guard.send(shown, at_s)
             if self.waits:
                 return False
-            self._guard.sent(shown, at_s)
             self._codes, self.codes = codes, tuple(codes.tolist())
             self._gentle = self._gentle & (codes != self._goal)
         self._gone_s, self._outputs = gone_s, outputs

@@ -37,24 +37,32 @@ class Guard:
         self._first, self._high, self._low = other._first, other._high, other._low
         self._way, self._turned_s = other._way, other._turned_s - later_s
 
-    def allows(self, outputs: FloatArray, at_s: float) -> bool:
-        """Whether a frame may be sent now."""
-        turns = self._turns(_stops(outputs))
-        return not bool((turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any())
-
-    def sent(self, outputs: FloatArray, at_s: float) -> None:
-        """A frame was sent."""
+    def send(self, outputs: FloatArray, at_s: float) -> bool:
+        """Whether a frame may be sent now; it counts as sent if it may."""
         stops = _stops(outputs)
         turns = self._turns(stops)
+        if turns.any() and (turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any():
+            return False
+        self._count(stops, turns, at_s)
+        return True
+
+    def sent(self, outputs: FloatArray, at_s: float) -> None:
+        """The light went there, whoever sent it."""
+        stops = _stops(outputs)
+        self._count(stops, self._turns(stops), at_s)
+
+    def _count(self, stops: FloatArray, turns: BoolArray, at_s: float) -> None:
+        unsure = self._way == 0
+        new = turns
+        if unsure.any():
+            goes_up = unsure & (stops > self._low + TURN_STOPS - _SLACK_STOPS)
+            goes_down = unsure & (stops < self._high - TURN_STOPS + _SLACK_STOPS)
+            self._way = np.where(goes_up, 1, np.where(goes_down, -1, self._way))
+            new = turns | goes_up | goes_down
         if turns.any():
             self._turned_s[turns, :-1] = self._turned_s[turns, 1:]
             self._turned_s[turns, -1] = at_s
-        goes_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
-        goes_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
-        self._way = np.where(turns, -self._way, self._way)
-        unsure = self._way == 0
-        self._way = np.where(unsure & goes_up, 1, np.where(unsure & goes_down, -1, self._way))
-        new = turns | (unsure & (goes_up | goes_down))
+            self._way = np.where(turns & ~unsure, -self._way, self._way)
         self._high = np.where(new, stops, np.maximum(self._high, stops))
         self._low = np.where(new, stops, np.minimum(self._low, stops))
 
