@@ -21,7 +21,7 @@ from typing import Any, Protocol
 from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
 from fillside.calibration.orders import METER_ORDERS, MeterOrder
-from fillside.hold.events import DriverChanged, Event, RemediesFound
+from fillside.hold.events import Event, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
@@ -31,6 +31,7 @@ from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
+from fillside.wire_news import news
 from fillside_drivers.driver import Health
 
 log = logging.getLogger(__name__)
@@ -82,8 +83,9 @@ class Runner:
         self.notes: tuple[str, ...] = ()
         self.turned: Callable[[], object] = lambda: None
         self.beat_s, self._turned_at = BEAT_S, clock()
-        for driver in loom.drivers.values():
-            driver.watch(partial(self._driver_changed, driver.name))
+        self._healths: dict[str, Health] = {}
+        self._unwatch: dict[str, Callable[[], None]] = {}
+        self._watch(loom)
         self._send(hold.codes)
 
     async def do(self, said: Any, visitor: Visitor) -> str:
@@ -131,11 +133,40 @@ class Runner:
         self._tick(now)
         self._after(now)
 
-    def event(self, event: Event) -> None:
+    def renewed(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> Hold:
+        """What `renew` would hold by, to look at; nothing is changed."""
+        return self._hold.renewed(rig, calibration, calibrated_at, self._clock())
+
+    def rewire(self, loom: Loom) -> None:
+        """Send over these drivers from now on; those that are new begin with the present codes."""
+        old, self._loom = self._loom, loom
+        for driver, frame in loom.frames(self._hold.scene, self._hold.codes, ()):
+            if old.drivers.get(driver.name) is not driver:
+                driver.send(frame)
+        self._watch(loom)
+
+    def adopt(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, loom: Loom) -> None:
+        """Hold a changed rig file over its own drivers from now on; the first frame is the present one."""
+        now = self._clock()
+        self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
+        self._loom, self._sent = loom, ()
+        self._send(self._hold.codes)
+        self._watch(loom)
+        self._tick(now)
+        self._after(now)
+
+    def tell(self, *notes: str) -> None:
+        """Have the state carry these notes of the daemon's own, in place of earlier ones."""
+        self.notes = notes
+        self._tell_watchers()
+
+    def event(self, *events: Event) -> None:
         """Something happened that nobody ordered."""
         now = self._clock()
-        self._hold.event(event, now)
-        self._tick(now)
+        self._hold.events(events, now)
+        if not self._tick(now):
+            # A head that was found at another level is told to stay there until the next frame.
+            self._send(self._hold.codes)
         self._after(now)
 
     @property
@@ -261,11 +292,8 @@ class Runner:
         return True
 
     def _send(self, codes: tuple[int, ...]) -> None:
-        old = self._sent
-        for name, heads in self._loom.heads.items():
-            frame = {head: codes[i] for i, head in heads if not old or codes[i] != old[i]}
-            if frame:
-                self._loom.drivers[name].send(frame)
+        for driver, frame in self._loom.frames(self._hold.scene, codes, self._sent):
+            driver.send(frame)
         self._sent = codes
 
     def _after(self, now: float) -> None:
@@ -273,10 +301,27 @@ class Runner:
         self._unstored = True
         if now - self._stored_at >= STORE_EVERY_S:
             self.save()
+        self._tell_watchers()
+        self._woken.set()
+
+    def _tell_watchers(self) -> None:
         self.live.changed()
         for watcher in self._watchers:
             watcher.set()
-        self._woken.set()
+
+    def _watch(self, loom: Loom) -> None:
+        """Hear of these drivers' health, and of no others'; what they say already counts."""
+        for end in self._unwatch.values():
+            end()
+        self._unwatch.clear()
+        for name, driver in loom.drivers.items():
+            self._unwatch[name] = driver.watch(partial(self._driver_changed, name))
+            self._hold.events(self._news(name, driver.health), self._clock())
 
     def _driver_changed(self, name: str, health: Health) -> None:
-        self.event(DriverChanged(driver=name, state=health.state))
+        if happened := self._news(name, health):
+            self.event(*happened)
+
+    def _news(self, name: str, health: Health) -> tuple[Event, ...]:
+        old, self._healths[name] = self._healths.get(name, Health()), health
+        return tuple(news(name, old, health))

@@ -43,8 +43,8 @@ class Daemon:
             if ready:
                 chunk = os.read(self.process.stderr.fileno(), 65536)
                 self.said += chunk
-                for word in self.said.split():
-                    if word.startswith(b"http://") and b"\n" in self.said:
+                for word in self.said.replace(b'"', b" ").split():
+                    if word.startswith((b"http://", b"https://")) and b"\n" in self.said:
                         return word.decode("ascii")
                 if not chunk:
                     break

@@ -5,7 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlsplit
 
 import click
@@ -14,15 +14,31 @@ from fillside.interfaces.cli.group import Failure, WrongUse
 
 DEFAULT_URL = "http://127.0.0.1:7420"
 TIMEOUT_S = 10.0
+_CA = "fillside.ca"
 WRONGLY_SAID = ("bad_order", "unknown_name", "out_of_range")
+
+if TYPE_CHECKING:
+    import ssl
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
+def _keep_ca(ctx: click.Context, _param: click.Parameter, value: str | None) -> None:
+    ctx.meta[_CA] = value
+
+
 def live_options(command: Command) -> Command:
-    """The options of every command that speaks with the daemon."""
+    """The options of every command that speaks with the daemon; `--ca` is kept for `Daemon` to find."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print JSON."),
+        click.option(
+            "--ca",
+            envvar="FILLSIDE_CA",
+            metavar="FILE",
+            expose_value=False,
+            callback=_keep_ca,
+            help="Whose certificates are trusted beside the usual ones, PEM, or FILLSIDE_CA.",
+        ),
         click.option("--token", envvar="FILLSIDE_TOKEN", metavar="TOKEN", help="Or FILLSIDE_TOKEN."),
         click.option(
             "--url",
@@ -49,6 +65,8 @@ class Daemon:
             raise WrongUse(f"{url!r} is not a URL such as {DEFAULT_URL}")
         self.url = url.rstrip("/")
         self._parts, self._token = parts, token
+        ctx = click.get_current_context(silent=True)
+        self._ca: str | None = None if ctx is None else ctx.meta.get(_CA)
 
     def state(self) -> dict[str, Any]:
         return self.get("/api/v1/state")
@@ -72,8 +90,7 @@ class Daemon:
         headers = self.headers()
         if body is not None:
             headers["Content-Type"] = "application/json"
-        kind = http.client.HTTPSConnection if self._parts.scheme == "https" else http.client.HTTPConnection
-        connection = kind(self._parts.hostname or "", self._port, timeout=TIMEOUT_S)
+        connection = self._connection()
         try:
             connection.request(method, self._parts.path.rstrip("/") + path, body, headers)
             response = connection.getresponse()
@@ -85,10 +102,36 @@ class Daemon:
         except TimeoutError as error:
             raise Failure(f"the daemon at {self.url} did not answer within {TIMEOUT_S:g} s") from error
         except (OSError, http.client.HTTPException) as error:
+            if type(error).__name__ == "SSLCertVerificationError":
+                raise Failure(f"{self.url} {_untrusted(error)}") from error
             raise Failure(f"cannot speak with {self.url}: {error or type(error).__name__}") from error
         finally:
             connection.close()
         return self._understood(response.status, text)
+
+    def _connection(self) -> http.client.HTTPConnection:
+        host = self._parts.hostname or ""
+        context = self.tls()
+        if context is None:
+            return http.client.HTTPConnection(host, self._port, timeout=TIMEOUT_S)
+        return http.client.HTTPSConnection(host, self._port, timeout=TIMEOUT_S, context=context)
+
+    def tls(self) -> ssl.SSLContext | None:
+        """Whose certificates are trusted; None where the URL wants no TLS."""
+        if self._parts.scheme != "https":
+            return None
+        import ssl
+
+        context = ssl.create_default_context()
+        if self._ca:
+            try:
+                context.load_verify_locations(self._ca)
+            except (OSError, ssl.SSLError) as error:
+                why = (
+                    error.strerror if isinstance(error, FileNotFoundError) else "no certificates in PEM form"
+                )
+                raise WrongUse(f"--ca {self._ca}: {why}") from error
+        return context
 
     def _understood(self, status: int, text: bytes) -> dict[str, Any]:
         try:
@@ -103,3 +146,8 @@ class Daemon:
         if error.get("code") in WRONGLY_SAID:
             raise WrongUse(message)
         raise Failure(message)
+
+
+def _untrusted(error: Exception) -> str:
+    why = getattr(error, "verify_message", "") or "it is not trusted"
+    return f"shows a certificate that is not accepted: {why}; a private authority's is named by --ca FILE"

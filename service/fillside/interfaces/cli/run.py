@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -14,6 +15,8 @@ from fillside.interfaces.cli.group import Failure, WrongUse
 Examples:
   fillside run studio.toml
   fillside run studio.toml --listen 127.0.0.1:7500 --data ./kept
+  fillside run studio.toml --listen 0.0.0.0:7420 --certificate studio.pem --key studio.key
+SIGHUP takes a rig file that was changed, or says what is wrong with it and goes on with the one before.
 """
 )
 @click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
@@ -29,7 +32,25 @@ Examples:
 @click.option(
     "--stay", is_flag=True, help="At the end say nothing on the wires: the lamps keep their levels."
 )
-def run(rig_file: Path, listen: str, data: Path | None, stay: bool) -> None:
+@click.option(
+    "--certificate",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Answer over TLS: the certificate and those above it, PEM.",
+)
+@click.option("--key", type=click.Path(path_type=Path), metavar="FILE", help="The certificate's key, PEM.")
+@click.option(
+    "--log", type=click.Choice(["plain", "json"]), default="plain", help="How messages are written."
+)
+def run(
+    rig_file: Path,
+    listen: str,
+    data: Path | None,
+    stay: bool,
+    certificate: Path | None,
+    key: Path | None,
+    log: Literal["plain", "json"],
+) -> None:
     """Hold the light of a rig until stopped by Ctrl-C or SIGTERM."""
     import asyncio
     import os
@@ -39,21 +60,24 @@ def run(rig_file: Path, listen: str, data: Path | None, stay: bool) -> None:
     from fillside.daemon import Settings, run_until_stopped
     from fillside.interfaces.door import DoorError
     from fillside.interfaces.http.server import Listen, ListenError
+    from fillside.interfaces.http.tls import tls_of
     from fillside.logs import log_to_stderr
     from fillside.rig.load import RigError, load_rig
     from fillside.storage.errors import StorageError
     from fillside.storage.folder import default_folder, state_folder
     from fillside_drivers.driver import DriverError
 
-    log_to_stderr()
+    log_to_stderr(form=log)
     try:
         rig = load_rig(rig_file)
         where = Listen.parse(listen)
+        tls = tls_of(certificate, key)
     except (RigError, ListenError) as error:
         raise WrongUse(str(error)) from error
     folder = data if data is not None else default_folder(rig.rig.name, os.environ)
     tokens = (data if data is not None else state_folder(os.environ)) / TOKEN_FILE
     try:
-        asyncio.run(run_until_stopped(rig, Settings(folder, tokens, where, stay)))
+        settings = Settings(folder, tokens, where, stay, tls, lambda: load_rig(rig_file))
+        asyncio.run(run_until_stopped(rig, settings, os.environ))
     except (ListenError, DoorError, StorageError, DriverError, TokenFileError) as error:
         raise Failure(str(error)) from error

@@ -81,7 +81,8 @@ async def _stay_in_touch(daemon: Daemon, show: Any) -> None:
 
     state: dict[str, Any] = {}
     wait_s = FIRST_WAIT_S
-    async with aiohttp.ClientSession(headers=daemon.headers()) as session:
+    connector = aiohttp.TCPConnector(ssl=daemon.tls() or True)
+    async with aiohttp.ClientSession(headers=daemon.headers(), connector=connector) as session:
         while True:
             try:
                 async with session.ws_connect(f"{daemon.url}/api/v1/live", heartbeat=10.0) as socket:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import re
 import socket
+import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -81,14 +82,16 @@ def url_of(bound: socket.socket, scheme: str = "http") -> str:
 
 
 @asynccontextmanager
-async def serving(app: web.Application, bound: socket.socket) -> AsyncIterator[None]:
+async def serving(
+    app: web.Application, bound: socket.socket, tls: ssl.SSLContext | None = None
+) -> AsyncIterator[None]:
     """Answer requests on `bound` while inside; the socket is closed at the end."""
     server = web.AppRunner(
         app, access_log=None, handle_signals=False, shutdown_timeout=SHUTDOWN_S, keepalive_timeout=30.0
     )
     await server.setup()
     try:
-        await web.SockSite(server, bound, backlog=BACKLOG).start()
+        await web.SockSite(server, bound, backlog=BACKLOG, ssl_context=tls).start()
         yield
     finally:
         await server.cleanup()

@@ -1,0 +1,168 @@
+"""Taking a changed rig file while the light is held: all of it and without a jump, or nothing of it.
+
+Everything that can be judged beforehand is. Then doors and wires that differ change places with the new
+ones, each new wire beginning with the codes that are on it, and last of all the hold. Wires that do not differ
+never notice. Whatever goes wrong on the way is undone, and the file before goes on being held.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+
+from fillside.doorway import Doorway
+from fillside.hold.hold import Hold
+from fillside.interfaces.door import DoorError
+from fillside.loom import Loom, loom_of
+from fillside.metering.weighing import calibration_in_use
+from fillside.rig.load import RigError
+from fillside.rig.model import Rig
+from fillside.runner import Runner
+from fillside.storage.store import Store
+from fillside_drivers.driver import Clock, Driver, DriverError, Identity
+
+log = logging.getLogger(__name__)
+
+
+class NotTakenError(Exception):
+    """The file is right, but not for a daemon that runs; one clear line."""
+
+
+@dataclass
+class Standing:
+    """What a reload exchanges: the rig, the drivers that are `open`, the doors, and the hold in `runner`."""
+
+    rig: Rig
+    runner: Runner
+    store: Store
+    doorway: Doorway
+    open: list[Driver]
+    identity: Identity
+    clock: Clock
+
+
+async def reload(here: Standing, read: Callable[[], Rig]) -> bool:
+    """Take what `read` gives (RigError for a broken file); whether it was taken.
+
+    If not, one line in the log and among the state's notes says why.
+    """
+    try:
+        rig = await asyncio.to_thread(read)
+        await _take(here, rig)
+    except (RigError, NotTakenError, DoorError, DriverError, OSError) as error:
+        _say_not_taken(here, " ".join(str(error).split()))
+        return False
+    except Exception as error:
+        log.exception("a reload failed")
+        _say_not_taken(here, f"a fault in Fillside itself: {error!r}")
+        return False
+    here.runner.figures.reloads += 1
+    here.runner.tell()
+    log.info("the rig file was taken anew: %s is held", rig.rig.name)
+    return True
+
+
+def _say_not_taken(here: Standing, why: str) -> None:
+    here.runner.figures.reloads_refused += 1
+    note = f"the changed rig file is not taken, the one before is held: {why}"
+    log.error("%s", note)
+    here.runner.tell(note)
+
+
+async def _take(here: Standing, rig: Rig) -> None:
+    runner, before = here.runner, here.rig
+    if rig.rig.name != before.rig.name:
+        raise NotTakenError(
+            f'rig.name: a daemon keeps the name of its rig, "{before.rig.name}"; '
+            f'start another daemon for "{rig.rig.name}"'
+        )
+    calibration, at = await asyncio.to_thread(calibration_in_use, here.store)
+    new = _with_kept(runner.loom, loom_of(rig, here.clock, here.identity))
+    trial = runner.renewed(rig, calibration, at)
+    await here.doorway.change(rig)
+    try:
+        await _exchange(here, new, trial)
+    except DriverError:
+        await here.doorway.change(before)
+        raise
+    runner.adopt(rig, calibration, at, new)
+    here.rig = rig
+
+
+def _with_kept(old: Loom, new: Loom) -> Loom:
+    """The new loom with those drivers of the old one that are built from the same."""
+
+    def kept(name: str, built: Driver) -> Driver:
+        present = old.drivers.get(name)
+        same = present is not None and type(present) is type(built) and present.setup == built.setup
+        return present if same and present is not None else built
+
+    return Loom({name: kept(name, built) for name, built in new.drivers.items()}, new.heads)
+
+
+def _apart(one: Loom, other: Loom) -> list[Driver]:
+    """The drivers of one that the other has not."""
+    return [driver for name, driver in one.drivers.items() if other.drivers.get(name) is not driver]
+
+
+def _without(loom: Loom, gone: Collection[Driver]) -> Loom:
+    names = {driver.name for driver in gone}
+    return Loom(
+        {name: driver for name, driver in loom.drivers.items() if name not in names},
+        {name: heads for name, heads in loom.heads.items() if name not in names},
+    )
+
+
+async def _exchange(here: Standing, new: Loom, trial: Hold) -> None:
+    """Close the wires that differ and open the new ones; the hold sends to those that stay meanwhile."""
+    old = here.runner.loom
+    gone, fresh = _apart(old, new), _apart(new, old)
+    for driver, frame in new.frames(trial.scene, trial.codes, ()):
+        if driver in fresh:
+            driver.send(frame)
+    here.runner.rewire(_without(old, gone))
+    for driver in gone:
+        here.open.remove(driver)
+        await driver.close(stay=_goes_on(driver, fresh))
+    opened: list[Driver] = []
+    try:
+        for driver in fresh:
+            await driver.__aenter__()
+            here.open.append(driver)
+            opened.append(driver)
+    except DriverError:
+        for driver in opened:
+            here.open.remove(driver)
+            await driver.close(stay=True)
+        await _back(here, old)
+        raise
+
+
+def _goes_on(gone: Driver, fresh: Sequence[Driver]) -> bool:
+    """Whether one of the new drivers sends where this one did, so that its receivers are told of no end."""
+    places = {claim for channel in gone.setup.channels for claim in channel.drive.claims()}
+    return any(
+        driver.kind == gone.kind
+        and (not places or any(places & {*channel.drive.claims()} for channel in driver.setup.channels))
+        for driver in fresh
+    )
+
+
+async def _back(here: Standing, old: Loom) -> None:
+    """The wires of before, built and opened again; one that cannot be is left out, and that is said."""
+    again = _with_kept(here.runner.loom, loom_of(here.rig, here.clock, here.identity))
+    here.runner.rewire(Loom(again.drivers, old.heads))
+    failed: list[Driver] = []
+    for driver in again.drivers.values():
+        if driver in here.open:
+            continue
+        try:
+            await driver.__aenter__()
+            here.open.append(driver)
+        except DriverError as error:
+            log.error("%s; its heads stay as they are until the next start", error)
+            failed.append(driver)
+    if failed:
+        here.runner.rewire(_without(here.runner.loom, failed))

@@ -1,0 +1,92 @@
+"""The daemon as a service of its machine: ready, alive, reloading, stopping, and a line of how it does."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from fillside.interfaces.http.server import ListenError
+from fillside.notify import Notifier
+from fillside.reload import Standing, reload
+
+if TYPE_CHECKING:
+    from fillside.daemon import Settings
+
+log = logging.getLogger(__name__)
+
+STATUS_EVERY_S = 5.0
+BEATS_A_PERIOD = 4
+
+
+class Service:
+    """What is told to the service manager, and what it asks for."""
+
+    def __init__(self, standing: Standing, settings: Settings, notifier: Notifier) -> None:
+        self._standing, self._settings, self._notifier = standing, settings, notifier
+        runner = standing.runner
+        runner.turned = notifier.turn_completed
+        if notifier.watchdog_s is not None:
+            runner.beat_s = min(runner.beat_s, notifier.watchdog_s / BEATS_A_PERIOD)
+
+    def ready(self) -> None:
+        self._notifier.ready(self._status())
+
+    def stopping(self) -> None:
+        self._notifier.stopping()
+
+    async def reload_when(self, asked: asyncio.Event) -> None:
+        """Take rig file and certificate anew whenever that is asked for, until cancelled."""
+        while True:
+            await asked.wait()
+            asked.clear()
+            self._notifier.reloading()
+            await self._reload()
+            self.ready()
+
+    async def _reload(self) -> None:
+        if self._settings.tls is not None:
+            try:
+                # Not on a thread: a handshake in between would meet a certificate and the other one's key.
+                self._settings.tls.renew()
+            except ListenError as error:
+                log.error("the certificate stays as it was: %s", error)
+        if self._settings.read is None:
+            log.error("there is no rig file to take anew")
+        else:
+            await reload(self._standing, self._settings.read)
+
+    async def tell_status(self) -> None:
+        """Tell how the light is whenever that is another, until cancelled."""
+        if not self._notifier.wanted:
+            return
+        with self._standing.runner.watching() as changed:
+            while True:
+                await changed.wait()
+                changed.clear()
+                self._notifier.status(self._status())
+                await asyncio.sleep(STATUS_EVERY_S)
+
+    def _status(self) -> str:
+        return status_line(self._standing.runner.state())
+
+
+def status_line(state: Mapping[str, Any]) -> str:
+    """A line for people who ask the service manager.
+
+    >>> now = {"ratio_error_stops": 0.01, "exposure_error_stops": -0.2}
+    >>> heads = [{"works": True}, {"works": False}]
+    >>> status_line({"rig": "corner", "mode": "follow", "achieved": now, "heads": heads, "notes": []})
+    'corner: follow; ratio +0.01 stop and exposure -0.20 stop off the wanted; 1 of 2 heads work'
+    """
+    now, heads = state["achieved"], state["heads"]
+    parts = [f"{state['rig']}: {state['mode']}"]
+    if now["ratio_error_stops"] is None or now["exposure_error_stops"] is None:
+        parts.append("there is no ratio now")
+    else:
+        ratio, exposure = now["ratio_error_stops"], now["exposure_error_stops"]
+        parts.append(f"ratio {ratio:+.2f} stop and exposure {exposure:+.2f} stop off the wanted")
+    working = sum(bool(head["works"]) for head in heads)
+    parts.append(f"{working} of {len(heads)} heads work")
+    return "; ".join([*parts, *state["notes"][-1:]])

@@ -1,0 +1,147 @@
+"""Journey: a rig file that was changed is taken while the light is held, or refused whole."""
+
+from __future__ import annotations
+
+import itertools
+import signal
+import struct
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from journeys.running import Daemon, Ear, ends_stream, running, slots_of
+
+CodePair = tuple[int, int]
+
+
+def codes_of(packet: bytes) -> CodePair:
+    """Key and fill as 16-bit codes, coarse slot first."""
+    slots = slots_of(packet)
+    return struct.unpack(">H", slots[0:2])[0], struct.unpack(">H", slots[510:512])[0]
+
+
+def until(holds: Callable[[], Any], within_s: float = 10.0) -> Any:
+    deadline = time.monotonic() + within_s
+    while time.monotonic() < deadline:
+        if found := holds():
+            return found
+        time.sleep(0.05)
+    raise AssertionError(f"it did not come to hold within {within_s} s")
+
+
+@pytest.fixture
+def up(rig: Path, tmp_path: Path) -> Iterator[Daemon]:
+    with running(rig, tmp_path / "data") as daemon:
+        daemon.settled()
+        yield daemon
+
+
+def change(rig: Path, old: str, new: str, daemon: Daemon) -> None:
+    text = rig.read_text()
+    assert old in text
+    rig.write_text(text.replace(old, new))
+    daemon.process.send_signal(signal.SIGHUP)
+
+
+def test_a_new_ratio_is_faded_to_from_the_present_light(up: Daemon, rig: Path, ear: Ear) -> None:
+    last = codes_of(ear.waiting()[-1])
+    change(rig, "[hold]", '[balance]\nratio = "4:1"\n[hold]', up)
+    until(lambda: up.get("/api/v1/state")["balance"]["ratio"] == 4.0)
+    after = up.settled()
+    assert after["achieved"]["ratio"] == pytest.approx(4.0, rel=0.02)
+    packets = ear.waiting()
+    assert not any(ends_stream(packet) for packet in packets)
+    way = [last, *(codes_of(packet) for packet in packets)]
+    steps = [
+        abs(b - a) for one, next_ in itertools.pairwise(way) for a, b in zip(one, next_, strict=True)
+    ]
+    # 6 stops a second at 44 frames a second is 0.14 stop of light a frame, half of that in level on a square
+    # curve: a tenth of the present level, generously, and no code on its way.
+    assert max(steps) < 0.1 * max(last)
+    assert len(way) > 5
+
+
+def test_a_change_of_nothing_on_the_wire_sends_nothing_new(up: Daemon, rig: Path, ear: Ear) -> None:
+    before = {codes_of(packet) for packet in ear.waiting()[-1:]}
+    change(rig, "desk = [0.6, 0.3, 1.25]", "desk = [0.5, 0.3, 1.25]\ndoor = [-0.8, 0.5, 1.6]", up)
+    until(lambda: any(mark["name"] == "door" for mark in marks_of(up)))
+    assert {codes_of(packet) for packet in ear.waiting()} <= before
+    assert up.do(do="move", mark="door")["ok"] is True
+
+
+def marks_of(daemon: Daemon) -> list[dict[str, Any]]:
+    marks = daemon.get("/api/v1/places")["marks"]
+    return [{"name": name} for name in marks] if isinstance(marks, dict) else marks
+
+
+BROKEN = [
+    ('role = "fill"', 'role = "fil"', "role"),
+    ("[hold]", "[hold", "line"),
+    ('name = "corner"', 'name = "other"', "keeps the name of its rig"),
+    ("universe = 7, slot = 511", "universe = 7, slot = 1", "slot"),
+    ("[rig]", '[doors.osc]\nlisten = "192.0.2.1:9"\n[rig]', "192.0.2.1"),
+]
+
+
+def test_a_broken_one_is_refused_whole_and_said_in_one_line(up: Daemon, rig: Path, ear: Ear) -> None:
+    before, good = up.get("/api/v1/state"), rig.read_text()
+    codes = {codes_of(packet) for packet in ear.waiting()[-1:]}
+    for old, new, why in BROKEN:
+        change(rig, old, new, up)
+        notes = until(lambda: up.get("/api/v1/state")["notes"])
+        assert len(notes) == 1
+        assert notes[0].startswith("the changed rig file is not taken, the one before is held: ")
+        assert why in notes[0]
+        assert "\n" not in notes[0]
+        assert {**up.get("/api/v1/state"), "notes": []} == before
+        rig.write_text(good)
+        up.process.send_signal(signal.SIGHUP)
+        until(lambda: up.get("/api/v1/state")["notes"] == [])
+    assert {codes_of(packet) for packet in ear.waiting()} <= codes
+    assert up.do(do="trim", role="fill", by=-1)["ok"] is True
+    up.settled()
+    assert codes_of(ear.waiting()[-1]) not in codes
+    assert up.stop() == 0
+    said = [line for line in up.said.decode().splitlines() if "is not taken" in line]
+    assert len(said) == len(BROKEN)
+    assert all(line.startswith("fillside: error: ") for line in said)
+    assert "Traceback" not in up.said.decode()
+
+
+def test_wires_that_changed_are_replaced_and_others_never_notice(up: Daemon, rig: Path, ear: Ear) -> None:
+    """The fill moves to a wire of its own; the key's slots stay, and the fill's begin where they were."""
+    other = Ear()
+    try:
+        before = up.get("/api/v1/state")
+        ear.waiting()
+        text = rig.read_text().replace(
+            '{ driver = "stage", universe = 7, slot = 511, bits = 16 }',
+            '{ driver = "side", universe = 9, slot = 511, bits = 16 }',
+        )
+        rig.write_text(text + f'[drivers.side]\nkind = "sacn"\nto = ["127.0.0.1:{other.port}"]\n')
+        up.process.send_signal(signal.SIGHUP)
+        until(lambda: "side" in up.get("/api/v1/state")["drivers"])
+        first = other.packet()
+        fill = next(head for head in before["heads"] if head["name"] == "fill")
+        assert list(slots_of(first)[510:512]) == fill["wire"]
+        key = next(head for head in before["heads"] if head["name"] == "key")
+        packets = ear.waiting()
+        assert not any(ends_stream(packet) for packet in packets)
+        assert all(list(slots_of(packet)[0:2]) == key["wire"] for packet in packets)
+        assert up.do(do="trim", role="fill", by=-1)["ok"] is True
+        up.settled()
+        assert list(slots_of(other.waiting()[-1])[510:512]) != fill["wire"]
+    finally:
+        other.close()
+
+
+def test_orders_and_trims_outlive_a_reload(up: Daemon, rig: Path) -> None:
+    up.do(do="trim", role="fill", by=-0.5)
+    up.do(do="freeze")
+    change(rig, "order_speed = 6.0", "order_speed = 5.0", up)
+    time.sleep(0.5)
+    state = up.settled()
+    assert (state["trims"], state["mode"]) == ({"fill": -0.5}, "freeze")
