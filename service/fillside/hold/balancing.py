@@ -7,10 +7,11 @@ import numpy.typing as npt
 
 from fillside.balance.limits import limits_of
 from fillside.balance.measure import Measured, measure
-from fillside.balance.rounding import Codes, Trims, choose_codes, outputs_of, trim_codes
+from fillside.balance.rounding import Codes, Trims, choose_codes, trim_codes
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import Solved, solve
 from fillside.balance.wish import Wish
+from fillside.hold.dimmers import Dimmers
 from fillside.rig.model import Point
 from fillside.rig.scene import Scene
 
@@ -24,6 +25,7 @@ class Balancing:
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
         self.metering = Metering(scene)
+        self._dimmers = Dimmers(scene)
         self._every = limits_of(scene)
         self.limits = self._every
         self._rows: Rows | None = None
@@ -55,8 +57,12 @@ class Balancing:
 
     def measure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Measured:
         """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
-        outputs = outputs_of(self.scene, codes) * np.array(working, dtype=float)
+        outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), wish, outputs)
+
+    def outputs(self, codes: Codes) -> FloatArray:
+        """The outputs (heads,) that codes give; a head without a wire gives 1."""
+        return self._dimmers.outputs(codes)
 
     def apart_stops(self, solved: Solved, other: Solved) -> float:
         """The largest change of any head's output between two solutions, in stops."""

@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from fillside.balance.measure import measure
 from fillside.balance.report import (
+    SAYS_FROM_STOPS,
     Achieved,
     Face,
     HeadSaid,
@@ -22,8 +22,9 @@ from fillside.balance.report import (
     head_says,
     limits_said,
     target_of,
+    worst_error_stops,
 )
-from fillside.balance.rounding import Codes, outputs_of
+from fillside.balance.rounding import Codes
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
 from fillside.hold.events import DriverState, HeadState
@@ -189,11 +190,8 @@ class Metered:
 def metered(shown: Shown) -> Metered:
     """Wish and light at the subject, now; limits as they will be once the fade has landed."""
     balancing, wish = shown.balancing, shown.wish
-    scene, metering = balancing.scene, balancing.metering
-    rows = balancing.rows_at(shown.subject.place)
-    there = np.array(shown.working, dtype=float)
-    now = measure(metering, rows, wish, outputs_of(scene, shown.codes) * there)
-    target = target_of(metering, rows, wish, outputs_of(scene, shown.untrimmed), shown.wanted.trims)
+    now = balancing.measure(shown.subject.place, wish, shown.codes, shown.working)
+    target = _target(shown)
     return Metered(
         target=target,
         achieved=achieved_of(wish, target, now),
@@ -210,7 +208,7 @@ def _heads(shown: Shown) -> tuple[HeadNow, ...]:
     goal = head_says(balancing.scene, balancing.limits, rows, shown.goal)
     return tuple(
         HeadNow.model_construct(
-            **dict(head),
+            **head.__dict__,
             goal=Goal(output=to.output, level=to.level, wire=to.wire),
             settled=shown.codes[i] == shown.goal[i],
             works=health.state != "lost",
@@ -236,11 +234,29 @@ def _limits(shown: Shown, target: Target) -> tuple[LimitSaid, ...]:
     )
     if shown.wanted.mode != "follow" or shown.wanted.alone is not None:
         return lost
+    heads = head_says(scene, balancing.limits, balancing.rows_at(shown.subject.place), shown.lasting)
+    return (*lost, *limits_said(metering, wish, heads, target, _landed(shown, target), shown.bounds))
+
+
+def _target(shown: Shown) -> Target:
+    balancing = shown.balancing
     rows = balancing.rows_at(shown.subject.place)
-    heads = head_says(scene, balancing.limits, rows, shown.lasting)
-    outputs = outputs_of(scene, shown.lasting) * np.array(shown.working, dtype=float)
-    landed = achieved_of(wish, target, measure(metering, rows, wish, outputs))
-    return (*lost, *limits_said(metering, wish, heads, target, landed, shown.bounds))
+    untrimmed = balancing.outputs(shown.untrimmed)
+    return target_of(balancing.metering, rows, shown.wish, untrimmed, shown.wanted.trims)
+
+
+def _landed(shown: Shown, target: Target) -> Achieved:
+    """What is held once the fade is over."""
+    codes = shown.lasting
+    then = shown.balancing.measure(shown.subject.place, shown.wish, codes, shown.working)
+    return achieved_of(shown.wish, target, then)
+
+
+def is_reached(shown: Shown) -> bool:
+    """Whether all heads answer and the target will be met; quicker than to say what stands in the way."""
+    target = _target(shown)
+    met = worst_error_stops(target, _landed(shown, target)) <= SAYS_FROM_STOPS
+    return met and all(shown.working)
 
 
 def balance_now(shown: Shown) -> BalanceNow:
