@@ -1,8 +1,8 @@
 """Taking a changed rig file while the light is held: all of it and without a jump, or nothing of it.
 
 Everything that can be judged beforehand is. Then doors and wires that differ change places with the new
-ones, each new wire beginning with the codes that are on it, and last of all the hold. Wires that do not differ
-never notice. Whatever goes wrong on the way is undone, and the file before goes on being held.
+ones, each new wire beginning with the codes that are on it, and last of all the hold. Wires that do not
+differ never notice. Whatever goes wrong on the way is undone, and the file before goes on being held.
 """
 
 from __future__ import annotations
