@@ -65,7 +65,9 @@ def typed_answers(draw: st.DrawFn) -> dict[str, str]:
 @given(typed_answers())
 def test_any_answers_give_a_rig_that_is_read_and_not_odd(typed: dict[str, str]) -> None:
     rig = load_rig_text(rig_text(default_answers(typed)), kinds=kinds())
-    assert [warned.says for warned in check_rig(rig).warnings] == []
+    # That tungsten burns warmer as it dims is told of every such lamp, and is nothing odd in the file.
+    warnings = [warned.says for warned in check_rig(rig).warnings]
+    assert [says for says in warnings if "mired a stop as it dims" not in says] == []
     for head in rig.heads:
         assert 0 < head.position[2] < rig.plan.ceiling  # type: ignore[operator]
         assert head.position[1] < rig.plan.wall  # type: ignore[operator]
