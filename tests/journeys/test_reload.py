@@ -33,7 +33,7 @@ def until(holds: Callable[[], Any], within_s: float = 10.0) -> Any:
 
 
 def at_rest(daemon: Daemon, ear: Ear) -> CodePair:
-    """The codes the light rests on, once they were heard: the last frame may wait for its turn on the wire."""
+    """The codes the light rests on, once heard: the last frame may wait for its turn on the wire."""
     heads = daemon.settled()["heads"]
     codes = tuple(struct.unpack(">H", bytes(head["wire"]))[0] for head in heads)
     while codes_of(ear.packet()) != codes:

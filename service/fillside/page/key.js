@@ -12,6 +12,9 @@ function storage() {
   }
 }
 
+const FOR_ONCE = /^once-/;
+const CHANGE_TIMEOUT_MS = 6000;
+
 let inMemory = "";
 
 export function token() {
@@ -39,6 +42,26 @@ export function takeFromAddress() {
   if (!canBeToken(found)) return false;
   keepToken(found);
   return true;
+}
+
+/** Whether the key is one that must be changed for a lasting one before it opens anything. */
+export const isForOnce = () => FOR_ONCE.test(token());
+
+/** Changes it; true when that is settled, right or wrong, and false when nothing answered. */
+export async function changeForLasting() {
+  try {
+    const response = await fetch("/api/v1/key", {
+      method: "POST",
+      headers: headers(),
+      signal: AbortSignal.timeout(CHANGE_TIMEOUT_MS),
+    });
+    if (response.status >= 500) return false;
+    const said = await response.json();
+    keepToken(response.ok && canBeToken(said.token) ? said.token : "");
+    return true;
+  } catch {
+    return false;
+  }
 }
 
 /** Headers that show the key. */

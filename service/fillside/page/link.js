@@ -4,7 +4,7 @@
 // browser says that the network or the page is back), "key" (the daemon wants a key, or another one), "full" (it lets
 // nobody more in for now) or "ill" (it answers, but only that it failed). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.
 
-import { headers, protocols } from "./key.js";
+import { changeForLasting, headers, isForOnce, protocols } from "./key.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 4000;
@@ -40,6 +40,10 @@ export class Link {
     const generation = ++this.#generation;
     clearTimeout(this.#retry);
     this.#drop();
+    if (isForOnce()) {
+      this.#changeKey(generation);
+      return;
+    }
     const scheme = location.protocol === "https:" ? "wss" : "ws";
     const socket = new WebSocket(`${scheme}://${location.host}/api/v1/live`, protocols());
     this.#socket = socket;
@@ -66,6 +70,13 @@ export class Link {
       const slow = error.name === "TimeoutError";
       return { ok: false, message: slow ? "no answer in time; look whether the light changed" : "the daemon does not answer" };
     }
+  }
+
+  async #changeKey(generation) {
+    const settled = await changeForLasting();
+    if (generation !== this.#generation) return;
+    if (settled) this.now();
+    else this.#lost("");
   }
 
   #hear(said) {

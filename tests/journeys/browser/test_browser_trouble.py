@@ -137,3 +137,25 @@ async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> 
     key = state["heads"][0]
     await expect(first.locator(".lux")).to_have_text(f"{key['lux']:.0f} lx")
     await expect(first.locator(".to-full")).to_contain_text(f"{-math.log2(key['output']):.1f}")
+
+
+async def test_an_address_good_once_leaves_a_key_that_lasts(browser: Browser, atelier: Studio) -> None:
+    tokens = TokenFile(atelier.folder / "tokens.json")
+    once, _ = tokens.make_once("operate", "phone")
+    context = await look_at(browser)
+    page = await open_page(context, f"{atelier.url}/#token={once}")
+    kept = await page.evaluate("() => localStorage.getItem('fillside.token')")
+    assert kept.startswith("fs-")
+    holder = await asyncio.to_thread(tokens.holder_of, kept)
+    assert holder is not None
+    assert (holder.name, holder.may) == ("phone", "operate")
+    await act(page, "Freeze").tap()
+    await atelier.until(lambda s: s["mode"] == "freeze")
+    await page.reload()
+    await expect_live(page)
+    # Whoever photographed the code comes too late: this page has no key.
+    second = await look_at(browser)
+    other = await open_page(second, f"{atelier.url}/#token={once}")
+    assert await other.evaluate("() => localStorage.getItem('fillside.token')") is None
+    await context.close()
+    await second.close()

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 import click
 
-from fillside.interfaces.cli.group import Failure, WrongUse
+from fillside.interfaces.cli.group import FAILED, WRONG_USE, Failure, WrongUse
 
 DEFAULT_URL = "http://127.0.0.1:7420"
 TIMEOUT_S = 10.0
@@ -52,10 +52,19 @@ def live_options(command: Command) -> Command:
     return command
 
 
-class Daemon:
-    """The daemon at a URL."""
+class NotObeyedError(click.ClickException):
+    """The daemon does not obey; `code` is its own word for why."""
 
-    def __init__(self, url: str, token: str | None) -> None:
+    def __init__(self, message: str, code: str) -> None:
+        super().__init__(message)
+        self.code = code
+        self.exit_code = WRONG_USE if code in WRONGLY_SAID else FAILED
+
+
+class Daemon:
+    """The daemon at a URL; `patience_s` is how long an answer may take."""
+
+    def __init__(self, url: str, token: str | None, patience_s: float = TIMEOUT_S) -> None:
         try:
             parts = urlsplit(url)
             self._port = parts.port
@@ -64,7 +73,7 @@ class Daemon:
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise WrongUse(f"{url!r} is not a URL such as {DEFAULT_URL}")
         self.url = url.rstrip("/")
-        self._parts, self._token = parts, token
+        self._parts, self._token, self._patience_s = parts, token, patience_s
         ctx = click.get_current_context(silent=True)
         self._ca: str | None = None if ctx is None else ctx.meta.get(_CA)
 
@@ -76,7 +85,10 @@ class Daemon:
 
     def do(self, order: dict[str, Any]) -> dict[str, Any]:
         """Have one order carried out: the daemon's answer."""
-        return self._ask("POST", "/api/v1/do", json.dumps(order, allow_nan=False).encode("ascii"))
+        return self.post("/api/v1/do", order)
+
+    def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
+        return self._ask("POST", path, json.dumps(body, allow_nan=False).encode("ascii"))
 
     def headers(self) -> dict[str, str]:
         token = self._token
@@ -100,7 +112,7 @@ class Daemon:
                 f"no daemon answers at {self.url}; start it with `fillside run RIG.toml`"
             ) from error
         except TimeoutError as error:
-            raise Failure(f"the daemon at {self.url} did not answer within {TIMEOUT_S:g} s") from error
+            raise Failure(f"the daemon at {self.url} did not answer within {self._patience_s:g} s") from error
         except (OSError, http.client.HTTPException) as error:
             if type(error).__name__ == "SSLCertVerificationError":
                 raise Failure(f"{self.url} {_untrusted(error)}") from error
@@ -113,8 +125,8 @@ class Daemon:
         host = self._parts.hostname or ""
         context = self.tls()
         if context is None:
-            return http.client.HTTPConnection(host, self._port, timeout=TIMEOUT_S)
-        return http.client.HTTPSConnection(host, self._port, timeout=TIMEOUT_S, context=context)
+            return http.client.HTTPConnection(host, self._port, timeout=self._patience_s)
+        return http.client.HTTPSConnection(host, self._port, timeout=self._patience_s, context=context)
 
     def tls(self) -> ssl.SSLContext | None:
         """Whose certificates are trusted; None where the URL wants no TLS."""
@@ -142,10 +154,7 @@ class Daemon:
             raise Failure(f"what answers at {self.url} is not a Fillside daemon (HTTP {status})")
         if (error := answer.get("error")) is None:
             return answer
-        message = str(error.get("message", "refused"))
-        if error.get("code") in WRONGLY_SAID:
-            raise WrongUse(message)
-        raise Failure(message)
+        raise NotObeyedError(str(error.get("message", "refused")), str(error.get("code")))
 
 
 def _untrusted(error: Exception) -> str:

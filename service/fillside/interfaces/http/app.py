@@ -25,7 +25,7 @@ from fillside.live import as_text
 from fillside.metrics import Metrics
 from fillside.runner import Runner
 from fillside.storage import metering as kept
-from fillside.storage.journal import Visitor, latest_entries
+from fillside.storage.journal import Journal, Visitor, latest_entries
 from fillside.storage.store import Store
 from fillside.strict_json import strict_loads
 
@@ -51,6 +51,7 @@ class Rooms:
     def __init__(self, house: House) -> None:
         self._house = house
         self._page = page_files()
+        self._journal = Journal(house.store)
         self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside")))
 
     async def openapi(self, request: web.Request, holder: Pass) -> web.StreamResponse:
@@ -90,11 +91,18 @@ class Rooms:
     async def invitation(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
         said = strict_loads(await request.read())
-        return _json(await invite(said, holder, self._house.doorkeeper, self._house.entrance))
+        answer = await invite(said, holder, self._house.doorkeeper, self._house.entrance)
+        self._note(request, holder, {"do": "invite", **said})
+        return _json(answer)
 
     async def key(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         text, found = await self._house.doorkeeper.change(token_of(request), request.remote or "")
+        self._note(request, found, {"do": "key"})
         return _json({"token": text, "may": found.may})
+
+    def _note(self, request: web.Request, holder: Pass, said: Any) -> None:
+        """What changes who may come in is journalled like an order, without the token."""
+        self._journal.write(Visitor(holder.who, "http", request.remote or ""), said, "ok")
 
     async def metrics(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         text, content_type = self._house.metrics.text(request.headers.get("Accept", ""))

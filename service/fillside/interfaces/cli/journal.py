@@ -1,0 +1,71 @@
+"""``fillside journal``: who ordered what, from where and when, and what came of it."""
+
+from __future__ import annotations
+
+import json
+import time
+from typing import Any
+
+import click
+
+from fillside.interfaces.cli import show
+from fillside.interfaces.cli.client import Daemon, live_options
+
+LONGEST = 60
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside journal
+  fillside journal --most 5
+  fillside journal --json | jq '.[] | select(.who == "tablet")'
+"""
+)
+@click.option(
+    "--most", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N", help="How many."
+)
+@live_options
+def journal(most: int, url: str, token: str | None, as_json: bool) -> None:
+    """Who ordered what, the newest last. From another machine it takes a token that may operate."""
+    entries: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/journal?most={most}")["entries"]
+    entries.reverse()
+    if as_json:
+        click.echo(json.dumps(entries))
+    elif entries:
+        click.echo("\n".join(lines(entries)))
+    else:
+        click.echo("nothing was ordered yet")
+
+
+def lines(entries: list[dict[str, Any]]) -> list[str]:
+    """A line for each entry, times as the clock on this wall has them."""
+    rows = [["when", "who", "from", "what", "came of it"]]
+    for entry in entries:
+        at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(entry["at"]))
+        place = f"{entry['door']} {entry['address']}".strip()
+        came = entry["note"] or "done" if entry["outcome"] == "ok" else f"refused: {entry['note']}"
+        rows.append([at, _shown(entry["who"]), _shown(place), _shown(in_words(entry["said"])), _shown(came)])
+    return show.table(rows)
+
+
+def in_words(said: Any) -> str:
+    """An order as it was said, without the brackets.
+
+    >>> in_words({"do": "trim", "role": "fill", "by": -1})
+    'trim role fill, by -1'
+    """
+    if not isinstance(said, dict) or not isinstance(said.get("do"), str):
+        return json.dumps(said, ensure_ascii=False)
+    rest = ", ".join(
+        f"{name} {value if isinstance(value, str) else json.dumps(value)}"
+        for name, value in said.items()
+        if name != "do"
+    )
+    return f"{said['do']} {rest}".strip()
+
+
+def _shown(text: str) -> str:
+    """One line of characters that do nothing to a terminal."""
+    line = "".join(c if c.isprintable() else " " for c in text)
+    return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"
