@@ -257,6 +257,20 @@ def test_a_bulb_that_lies_is_never_taken_at_its_word() -> None:
     assert lamp.has == 20
 
 
+def test_a_bulb_is_judged_in_time_though_nobody_says_anything_more() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(120, 10.0)
+    lamp.take(10.0)
+    lamp.heard("lamp", b"100", 10.2)
+    assert lamp.due() == 10.0 + OBEYS_WITHIN_S
+    assert sent(lamp, lamp.due()) == []
+    assert lamp.judge(lamp.due())
+    assert lamp.condition == "disobeying"
+    # The level is sent again now and then, and that gives no new time to obey.
+    assert sent(lamp, lamp.due()) == [("lamp/set", "120")]
+    assert lamp.condition == "disobeying"
+
+
 def test_reports_that_lag_in_a_fade_are_neither_lies_nor_changes() -> None:
     lamp = settled(reports_at="lamp")
     for k in range(200):

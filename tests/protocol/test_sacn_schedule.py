@@ -289,7 +289,7 @@ def test_sequence_numbers_go_on_after_standing_by() -> None:
 
 
 def test_a_universe_that_stands_by_is_not_announced() -> None:
-    """E1.31 4.3: discovery lists the universes that a source is actively sending."""
+    """E1.31, universe discovery (clause 4.3 from memory): the list is of universes actively sent."""
     schedule = plan(1, 2, announce="north room")
     for universe in (1, 2):
         schedule.put(universe, slots(1))

@@ -69,7 +69,7 @@ class Bulb:
         self._sent: int | None = None
         self._confirmed = False
         self._sent_at = -math.inf
-        self._moved_at = -math.inf
+        self._moved_at = self._changed_at = -math.inf
         self._wait_until = math.inf
         self._if_silent: int | None = None
         self._said_while_lost: int | None = None
@@ -106,19 +106,37 @@ class Bulb:
             return self._wait_until
         if not self.reachable or self._wanted is None:
             return math.inf
-        wait = self.drive.interval_s if self._wanted != self._sent else ASSERT_AGAIN_S
-        return self._sent_at + wait
+        return min(self._leaves_at, self._judged_at)
+
+    @property
+    def _leaves_at(self) -> float:
+        """When the next message may leave."""
+        return self._sent_at + (self.drive.interval_s if self._wanted != self._sent else ASSERT_AGAIN_S)
+
+    @property
+    def _obeys_by(self) -> float:
+        """When it should have the code that it was last given anew."""
+        return max(self._moved_at, self._changed_at) + OBEYS_WITHIN_S
+
+    @property
+    def _judged_at(self) -> float:
+        """When it will disobey unless it reports otherwise; infinity while it does either."""
+        if self.condition != "ok" or None in (self.reported, self._sent) or self._wanted != self._sent:
+            return math.inf
+        assert self.reported is not None and self._sent is not None  # noqa: PT018 - for mypy
+        return math.inf if self._is_near(self.reported, self._sent) else self._obeys_by
 
     def take(self, now: float) -> list[Outgoing]:
         """The messages that are due now."""
         if self.condition in ("asked", "awaited") and now >= self._wait_until:
             self._back(self._if_silent)
             return []
-        if now < self.due() or self._wanted is None:
+        if not self.reachable or self._wanted is None or now < self._leaves_at:
             return []
         was, code = self._sent, self._wanted
         fading = was is not None and was != code and now - self._moved_at < 2 * self.drive.interval_s
-        self._confirmed = self._confirmed and code == was
+        if code != was:
+            self._confirmed, self._changed_at = False, now
         self._sent, self._sent_at = code, now
         return self._messages(was, code, self.drive.interval_s if fading else 0.0)
 
@@ -183,7 +201,7 @@ class Bulb:
         """Whether the bulb obeys, as far as it says; whether that changed."""
         if not self.reachable or self.reported is None or self._sent is None:
             return False
-        settled = self._wanted == self._sent and now - max(self._moved_at, self._sent_at) >= OBEYS_WITHIN_S
+        settled = self._wanted == self._sent and now >= self._obeys_by
         before = self.condition
         if self._is_near(self.reported, self._sent):
             self.condition = "ok"

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
@@ -14,9 +14,12 @@ from typing import Any
 
 from fillside.answers import Refusal
 from fillside.daemon import Running, Settings, daemon
+from fillside.demo.broker import mosquitto
+from fillside.demo.bulbs import SimulatedBulb, bulbs_of, shining
 from fillside.demo.judge import Judge, Verdict
 from fillside.demo.walk import Tracker, Walk
 from fillside.interfaces.http.server import Listen, ListenError, bind
+from fillside.rig.change import apply_change
 from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
 from fillside.storage.journal import Visitor
@@ -29,10 +32,31 @@ TRACKER = Visitor("demo tracker", "demo")
 LIGHT_UP_S = 10.0
 
 
+BULBS = ("fill", "rim")
+"""The heads that are bulbs where the demonstration has a broker."""
+
+
 def studio() -> Rig:
     """The made-up studio."""
     text = (files("fillside.demo") / "studio.toml").read_text("utf-8")
     return load_rig_text(text, source="studio.toml", kinds=kinds())
+
+
+def studio_with_bulbs(port: int) -> Rig:
+    """The same with two of its heads bulbs behind a broker on that port of loopback."""
+    change: dict[str, Any] = {"drivers.bulbs": {"kind": "mqtt", "port": port}}
+    for head in BULBS:
+        change[f"heads.{head}.drive"] = {
+            "driver": "bulbs",
+            "send_to": f"pottery/{head}/set",
+            "send_as": '{"level": {code}}',
+            "fade_field": "over",
+            "full_scale": 254,
+            "reports_at": f"pottery/{head}",
+            "reports_field": "level",
+            "alive_at": f"pottery/{head}/alive",
+        }
+    return apply_change(studio(), change)
 
 
 @dataclass
@@ -54,18 +78,20 @@ class Score:
 
 @dataclass
 class Play:
-    """A demonstration that runs; `place` is where the subject really is."""
+    """A demonstration that runs; `place` is where the subject is, `broker_port` where its bulbs listen."""
 
     running: Running
     walk: Walk
     judge: Judge
+    bulbs: Mapping[str, SimulatedBulb] = field(default_factory=dict)
+    broker_port: int | None = None
     score: Score = field(default_factory=Score)
     place: tuple[float, float, float] = (0.0, 0.0, 0.0)
     left_alone: Mapping[str, float] = field(default_factory=dict)
 
     def levels(self) -> dict[str, float]:
-        """What is on the simulated wires now."""
-        found: dict[str, float] = {}
+        """The levels of the simulated lamps now."""
+        found = {name: bulb.level() for name, bulb in self.bulbs.items()}
         for driver in self.running.loom.drivers.values():
             if isinstance(driver, SimDriver):
                 found.update(driver.levels)
@@ -73,11 +99,22 @@ class Play:
 
 
 @asynccontextmanager
-async def playing(folder: Path, port: int = 7420) -> AsyncIterator[Play]:
-    """The daemon on `port`, or on a free one when that is taken, with the light up and nobody moving."""
-    rig = studio()
-    async with daemon(rig, Settings(folder, folder / "tokens.json", _free(Listen(port=port)))) as running:
-        yield await _begin(rig, running)
+async def playing(folder: Path, port: int = 7420, broker: bool = False) -> AsyncIterator[Play]:
+    """The daemon on `port`, or on a free one when that is taken, with the light up and nobody moving.
+
+    With `broker` two of the lamps are bulbs behind one. Raises BrokerUnavailableError where there is none.
+    """
+    async with AsyncExitStack() as stack:
+        broker_port, rig = None, studio()
+        bulbs: Mapping[str, SimulatedBulb] = {}
+        if broker:
+            broker_port = await stack.enter_async_context(mosquitto(folder))
+            rig = studio_with_bulbs(broker_port)
+            bulbs = bulbs_of(rig, time.monotonic)
+            await stack.enter_async_context(shining(bulbs, broker_port))
+        settings = Settings(folder, folder / "tokens.json", _free(Listen(port=port)))
+        running = await stack.enter_async_context(daemon(rig, settings))
+        yield await _begin(Play(running, Walk(rig.marks), Judge(rig), bulbs, broker_port, place=rig.start))
 
 
 def _free(listen: Listen) -> Listen:
@@ -88,11 +125,11 @@ def _free(listen: Listen) -> Listen:
     return listen
 
 
-async def _begin(rig: Rig, running: Running) -> Play:
-    play = Play(running, Walk(rig.marks), Judge(rig), place=rig.start)
+async def _begin(play: Play) -> Play:
+    runner = play.running.runner
     with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(LIGHT_UP_S), running.runner.live.join() as reader:
-            while not _settled(running.runner.state()):
+        async with asyncio.timeout(LIGHT_UP_S), runner.live.join() as reader:
+            while not _settled(runner.state()):
                 await reader.next()
     play.left_alone = play.levels()
     return play

@@ -20,9 +20,10 @@ BoolArray = npt.NDArray[np.bool_]
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
-GENTLE = 0.5
+GENTLE, GENTLE_STOPS_S = 0.5, 0.5
 """The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
-each message to a bulb is then half a step, and rounding has room beside it."""
+each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per
+second, which is half a step in the longest stall that counts."""
 
 
 class Light:
@@ -87,7 +88,9 @@ class Light:
             return
         waits_s = self._lags.waits_s(wanted != self._codes)
         self._gone_s = -waits_s if self._fade is None else min(self._gone_s, 0.0)
-        fastest = self._lags.fastest_stops_s * np.where(self._gentle, GENTLE, 1.0)
+        fastest = self._lags.fastest_stops_s
+        gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
+        fastest = np.where(self._gentle, gently, fastest)
         speeds = np.minimum(speed_stops_s, fastest)
         self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
 

@@ -28,6 +28,7 @@ LINE_EVERY_S = 2.0
     epilog="""\b
 Examples:
   fillside demo --seconds 15
+  fillside demo --mqtt           with two bulbs behind a broker
   fillside demo                  until Ctrl-C; meanwhile, in another terminal:
     fillside balance 3:1
     fillside trim fill -1/2
@@ -35,22 +36,30 @@ Examples:
 )
 @click.option("--seconds", type=click.FloatRange(min=1, max=86_400), metavar="N", help="End by itself.")
 @click.option("--port", type=click.IntRange(0, 65535), default=7420, show_default=True, help="Of the page.")
+@click.option("--mqtt", is_flag=True, help="Two of the lamps are bulbs behind an MQTT broker, Mosquitto.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON and nothing else.")
-def demo(seconds: float | None, port: int, as_json: bool) -> None:
+def demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> None:
     """A simulated pottery studio: the potter walks, the light keeps up. No hardware, no lamp."""
+    from fillside.demo.broker import BrokerUnavailableError
     from fillside.logs import log_to_stderr
 
     log_to_stderr(level=30)
-    asyncio.run(_demo(seconds, port, as_json))
+    try:
+        asyncio.run(_demo(seconds, port, mqtt, as_json))
+    except BrokerUnavailableError as error:
+        raise Failure(str(error)) from error
 
 
-async def _demo(seconds: float | None, port: int, as_json: bool) -> None:
-    from fillside.demo.play import playing, walk_about
+async def _demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> None:
+    from fillside.demo.play import BULBS, playing, walk_about
 
     with tempfile.TemporaryDirectory(prefix="fillside-demo-") as folder:
-        async with playing(Path(folder), port) as play:
+        async with playing(Path(folder), port, mqtt) as play:
             if not as_json:
                 click.echo(f"A pottery studio, simulated, without hardware: {play.running.url}")
+                if play.broker_port is not None:
+                    click.echo(f"{' and '.join(BULBS)} are bulbs behind Mosquitto; look on with:")
+                    click.echo(f"  mosquitto_sub -p {play.broker_port} -t 'pottery/#' -v")
                 click.echo("The potter walks between wheel, table and shelf. Ctrl-C ends it.\n")
             view = None if as_json else _View(play)
             walking = asyncio.current_task()

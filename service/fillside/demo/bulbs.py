@@ -1,0 +1,176 @@
+"""Simulated bulbs behind a real broker: each takes levels from its topic, goes there and says where it is.
+
+What such bulbs do, by common practice, no source: a message shows its light some tens of milliseconds later;
+with a time beside the level the bulb goes there evenly; it reports a level once it has it, and says by a last
+will when it is gone. They understand a plain number, or an object with `level` and `over` (seconds).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import math
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from contextlib import asynccontextmanager
+
+import aiomqtt
+
+from fillside.rig.model import Rig
+from fillside_drivers.mqtt.options import MqttDrive
+
+LATENCY_S = 0.08
+LOOK_AGAIN_S = 0.3
+"""How long a bulb waits before it looks for its broker again."""
+MOST_WAITING = 100
+
+Clock = Callable[[], float]
+
+
+class BulbLight:
+    """The level of a bulb's light, 0..1, as messages come in; pure, times in seconds of any clock.
+
+    >>> light = BulbLight(level=0.0, latency_s=0.1)
+    >>> light.message(1.0, over_s=0.2, at_s=5.0)
+    >>> [round(light.at(t), 3) for t in (5.05, 5.1, 5.2, 5.4)]
+    [0.0, 0.0, 0.5, 1.0]
+    """
+
+    def __init__(self, level: float, latency_s: float) -> None:
+        self._latency_s = latency_s
+        self._waiting: deque[tuple[float, float, float]] = deque()
+        self._begins_s, self._start, self._goal, self._over_s = -math.inf, level, level, 0.0
+
+    def message(self, level: float, over_s: float, at_s: float) -> None:
+        """The bulb is to go to a level over a time; earlier messages that have not begun still will."""
+        self._waiting.append((at_s + self._latency_s, level, over_s))
+
+    def at(self, now_s: float) -> float:
+        """The level at a time that never goes back."""
+        while self._waiting and self._waiting[0][0] <= now_s:
+            begins_s, level, over_s = self._waiting.popleft()
+            start = self._on_the_way(begins_s)
+            self._begins_s, self._start, self._goal, self._over_s = begins_s, start, level, over_s
+        return self._on_the_way(now_s)
+
+    @property
+    def rests_at(self) -> float:
+        """When it will be where the latest message sends it [s]."""
+        begins_s, _, over_s = self._waiting[-1] if self._waiting else (self._begins_s, 0.0, self._over_s)
+        return begins_s + over_s
+
+    def _on_the_way(self, now_s: float) -> float:
+        if self._over_s <= 0 or now_s >= self._begins_s + self._over_s:
+            return self._goal if now_s >= self._begins_s else self._start
+        share = (now_s - self._begins_s) / self._over_s
+        return self._start + share * (self._goal - self._start)
+
+
+class SimulatedBulb:
+    """A bulb as a rig's drive describes it, on the other side of the broker.
+
+    `level` is what its light is at when power comes. `heard` are the codes it was sent, with their times.
+    """
+
+    def __init__(self, drive: MqttDrive, clock: Clock, level: float = 0.0) -> None:
+        self.drive, self._clock = drive, clock
+        self.light = BulbLight(level, LATENCY_S)
+        self.heard: list[tuple[float, int]] = []
+        self._news = asyncio.Event()
+
+    def level(self) -> float:
+        """The level of its light now, 0..1."""
+        return self.light.at(self._clock())
+
+    async def run(self, port: int) -> None:
+        """Live on the broker on this port of loopback, coming back whenever that does, until cancelled."""
+        while True:
+            with contextlib.suppress(aiomqtt.MqttError):
+                async with self.client(port) as client:
+                    await self._live(client)
+            await asyncio.sleep(LOOK_AGAIN_S)
+
+    def client(self, port: int) -> aiomqtt.Client:
+        """A client whose last will says that the bulb is gone."""
+        alive = self.drive.alive_topic
+        return aiomqtt.Client(
+            "127.0.0.1",
+            port,
+            will=None if alive is None else aiomqtt.Will(alive, "gone", qos=1, retain=True),
+            keepalive=5,
+            max_queued_incoming_messages=MOST_WAITING,
+        )
+
+    async def _live(self, client: aiomqtt.Client) -> None:
+        await client.subscribe(self.drive.level_topic)
+        await self._say_level(client)
+        if (alive := self.drive.alive_topic) is not None:
+            await client.publish(alive, self.drive.alive_words, qos=1, retain=True)
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._listen(client), name="bulb's orders")
+                tasks.create_task(self._report(client), name="bulb's reports")
+        except* aiomqtt.MqttError as group:
+            raise group.exceptions[0] from None
+
+    async def _listen(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            if isinstance(message.payload, bytes):
+                self.take(message.payload)
+
+    def take(self, payload: bytes) -> None:
+        """Obey a message; what is none it leaves alone."""
+        try:
+            said = json.loads(payload)
+            code, over_s = (said["level"], said.get("over", 0.0)) if isinstance(said, dict) else (said, 0.0)
+            level, over_s = float(code) / self.drive.full_scale, float(over_s)
+        except (ValueError, TypeError, KeyError):
+            return
+        now_s = self._clock()
+        self.heard.append((now_s, int(code)))
+        self.light.message(min(max(level, 0.0), 1.0), max(over_s, 0.0), now_s)
+        self._news.set()
+
+    async def _report(self, client: aiomqtt.Client) -> None:
+        """Say each level once the light is there."""
+        while True:
+            await self._news.wait()
+            self._news.clear()
+            await asyncio.sleep(max(0.0, self.light.rests_at - self._clock()))
+            if not self._news.is_set():
+                await self._say_level(client)
+
+    async def _say_level(self, client: aiomqtt.Client) -> None:
+        if (topic := self.drive.report_topic) is not None:
+            await client.publish(topic, self.report(), retain=True)
+
+    def report(self) -> str:
+        """What it says of its level: a number, or an object where the drive looks for a field."""
+        code = round(self.level() * self.drive.full_scale)
+        field = self.drive.reports_field
+        return str(code) if field is None else json.dumps({field: code})
+
+
+def bulbs_of(rig: Rig, clock: Clock) -> dict[str, SimulatedBulb]:
+    """A simulated bulb for every head of a rig that is one."""
+    drives = rig.wiring.drives.items()
+    return {name: SimulatedBulb(drive, clock) for name, drive in drives if isinstance(drive, MqttDrive)}
+
+
+@asynccontextmanager
+async def shining(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncIterator[None]:
+    """The bulbs live on the broker on that port while inside."""
+    living = [asyncio.create_task(bulb.run(port), name=f"bulb {name}") for name, bulb in bulbs.items()]
+    try:
+        yield
+    finally:
+        await _ended(living)
+
+
+async def _ended(tasks: Iterable[asyncio.Task[None]]) -> None:
+    for task in tasks:
+        task.cancel()
+    for task in tasks:
+        with contextlib.suppress(asyncio.CancelledError):
+            await task

@@ -1,0 +1,181 @@
+"""Journey: a daemon with a bulb behind a real Mosquitto: brokers that die, plugs that are pulled, bulbs that
+lie."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import itertools
+import json
+import math
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from fillside_drivers.mqtt import bulb as sender
+from journeys.mqtt_studio import FULL, SPEAKS, Studio, face_lux, steps_stops, studio
+from journeys.running import ENTRY, command
+from protocol.broker import Broker, broker, needs_mosquitto
+
+pytestmark = needs_mosquitto
+
+TURNS = int(os.environ.get("FILLSIDE_BROKER_TURNS", "4"))
+"""How often the broker dies in a run; 20 by hand."""
+
+
+def sent_since(held: Studio, when: float) -> list[int]:
+    return [code for at, code in held.bulb.heard if at >= when]
+
+
+@pytest.mark.parametrize("lie", ["says another level", "does not obey"])
+async def test_a_bulb_that_lies_or_does_not_obey_is_shown_and_nothing_is_done_about_it(
+    tmp_path: Path, lie: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sender, "OBEYS_WITHIN_S", 1.0)
+    async with broker(tmp_path) as server, studio(tmp_path, server) as held:
+        before, began = held.code(), time.monotonic()
+        key = held.wire.wire["key"]
+        if lie == "says another level":
+            held.bulb.says = 20
+        else:
+            held.bulb.obeys = False
+        await held.do(do="trim", role="fill", by=-0.3)
+        await held.settled()
+        await held.bulb.say(held.bulb.report())
+        await held.until(lambda: held.head()["state"] == "disobeying", 4.0)
+        shown = held.head()
+        assert shown["says_level"] == int(held.bulb.report()) / FULL
+        assert shown["works"]
+        assert 0 <= time.time() - shown["since"] < 2.0
+        # One fade to what was ordered, and nothing after that but the same again.
+        codes = sent_since(held, began)
+        assert codes == sorted(codes, reverse=True)
+        assert codes[-1] == held.code()
+        assert held.wire.wire["key"] == key
+        held.bulb.says, held.bulb.obeys = None, True
+        await held.do(do="trim", role="fill", to=0)
+        await held.until(lambda: held.head()["state"] == "ok")
+        await held.settled()
+        assert held.code() == before
+
+
+@pytest.mark.parametrize("keys", [SPEAKS, 'alive_at = "corner/fill/alive"'], ids=["reports", "is silent"])
+async def test_a_bulb_that_comes_back_at_full_is_led_down_without_a_step(tmp_path: Path, keys: str) -> None:
+    async with broker(tmp_path) as server, studio(tmp_path, server, keys) as held:
+        before = held.code()
+        held.bulb.pull()
+        await held.until(lambda: held.head()["state"] == "lost")
+        await asyncio.sleep(0.3)
+        back = time.monotonic()
+        held.bulb.plug_in(1.0)
+        await held.until(lambda: held.head()["state"] == "ok")
+        await held.settled()
+        assert held.code() == before
+        codes = [FULL, *sent_since(held, back)]
+        assert max(steps_stops(codes)) <= 0.1
+        assert codes == sorted(codes, reverse=True)
+        assert len(codes) > 10
+
+
+async def test_a_bulb_that_somebody_switches_to_full_is_led_back_without_a_step(tmp_path: Path) -> None:
+    async with broker(tmp_path) as server, studio(tmp_path, server) as held:
+        before = held.code()
+        await held.until(lambda: held.bulb.light.rests_at < time.monotonic() - 0.2)
+        changed = time.monotonic()
+        held.bulb.light = type(held.bulb.light)(1.0, 0.02)
+        await held.bulb.say(str(FULL))
+        await held.until(lambda: held.head()["level"] > 0.94)
+        await held.settled()
+        assert held.code() == before
+        assert max(steps_stops([FULL, *sent_since(held, changed)])) <= 0.1
+
+
+@pytest.mark.parametrize("keys", [SPEAKS, "latency_s = 0.05"], ids=["speaks", "is mute"])
+async def test_a_broker_that_dies_while_holding(tmp_path: Path, keys: str) -> None:
+    """Orders in between are met after each return: nothing stale is sent, nothing steps, nothing leaks."""
+    async with Broker(tmp_path) as server, studio(tmp_path, server, keys) as held:
+        gc.collect()
+        tasks, descriptors = len(asyncio.all_tasks()), len(os.listdir("/proc/self/fd"))
+        for turn in range(TURNS):
+            before, began = held.bulb.heard[-1][1], time.monotonic()
+            await server.kill()
+            await held.until(lambda: held.state["drivers"]["bulbs"]["state"] == "lost")
+            assert held.head()["state"] == "lost"
+            assert held.state["drivers"]["bulbs"]["note"]
+            # Of these only the last may ever reach the bulb.
+            for to in (2.0, -3.0, (0.3, -0.3)[turn % 2]):
+                await held.do(do="trim", role="fill", to=to)
+            await server.start()
+            await held.until(lambda: held.head()["state"] == "ok", 20.0)
+            await held.settled()
+            codes = [before, *sent_since(held, began)]
+            assert max(steps_stops(codes)) <= 0.1
+            goal = held.code()
+            assert codes[-1] == goal
+            assert all(min(before, goal) <= code <= max(before, goal) for code in codes)
+            assert (goal > before) == (turn % 2 == 0)
+        gc.collect()
+        await held.until(lambda: len(asyncio.all_tasks()) <= tasks)
+        assert len(os.listdir("/proc/self/fd")) <= descriptors + 1
+
+
+async def test_pulling_the_fill_s_plug_takes_its_light_from_the_face_and_no_more(tmp_path: Path) -> None:
+    async with broker(tmp_path) as server, studio(tmp_path, server) as held:
+        await held.do(do="trim", role="fill", by=-2)
+        await held.settled()
+        await asyncio.sleep(0.2)
+        before = held.outputs()
+        lit = face_lux(before)
+        held.bulb.pull()
+        gone = await held.watched(1.5)
+        assert held.head()["state"] == "lost"
+        # Nothing but the fill's own light is missing, at any moment.
+        assert set(gone) == {(before[0], 0.0)}
+        fill_alone = face_lux((0.0, before[1]))
+        for side, was, fill in zip(face_lux(gone[-1]), lit, fill_alone, strict=True):
+            assert was - side == pytest.approx(fill, rel=1e-9)
+        assert held.state["achieved"]["ratio"] is None
+        held.bulb.plug_in(0.0)
+        back = await held.watched(6.0)
+        await held.settled()
+        assert held.head()["state"] == "ok"
+        assert {key for key, _ in back} == {before[0]}
+        light = [fill for _, fill in back]
+        assert light == sorted(light)
+        assert light[-1] == pytest.approx(before[1], rel=1e-9)
+        # A message is a twentieth of a stop, and below a hundredth of its light nobody sees steps.
+        steps = [math.log2(b / a) for a, b in itertools.pairwise(light) if a >= 0.01]
+        assert max(steps) <= 0.1
+
+
+def test_the_demonstration_with_a_broker() -> None:
+    done = subprocess.run(
+        command("demo", "--mqtt", "--seconds", "6", "--port", "0", "--json"),
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    figures = json.loads(done.stdout)
+    assert figures["seconds"] == pytest.approx(6, abs=0.5)
+    assert figures["seconds_with_fillside"] > figures["seconds_left_alone"]
+
+
+def test_the_demonstration_says_which_package_is_missing() -> None:
+    hidden = "import fillside.demo.broker as broker; broker.PLACES = ''; " + ENTRY
+    done = subprocess.run(
+        [sys.executable, "-c", hidden, "demo", "--mqtt", "--port", "0"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        env={**os.environ, "PATH": ""},
+    )
+    assert done.returncode == 1
+    assert "apt install mosquitto" in done.stderr
+    assert done.stderr.count("\n") == 1
