@@ -177,8 +177,7 @@ class Filter:
         - k)."""
         lengths = _CUTS[length > _CUTS]
         k, rest = lengths[:, np.newaxis].astype(float), (length - lengths)[:, np.newaxis].astype(float)
-        one, long = self.noise.one, self.noise.long
-        sd = np.sqrt(np.minimum(one, long / k) + np.minimum(one, long / rest))
+        sd = np.sqrt(self.noise.at_most(1 / k) + self.noise.at_most(1 / rest))
         bounds = rest * (_SIGMAS[walked][: len(lengths)] * sd + self._allowance_m)
         cuts = self._cuts[length, walked] = _Cuts(lengths, length / k, bounds)
         return cuts

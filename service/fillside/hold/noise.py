@@ -35,16 +35,28 @@ NOT_SEEN_YET = 2.0
 """Jitter that dies away exponentially over 0.05 to 0.15 s shows 0.57 to 0.36 of its `long` in means of 0.32
 s."""
 LEAST_DIFFERENCES = 5
+DOUBT = 5.0
+"""A variance from n reports may well be larger by 5 / sqrt(n) of itself, about two of its own standard
+deviations; were it taken as it is, every other report would seem a walk while there are few."""
 _VARIANCE_OF_MEDIAN = 1 / (0.6745**2 * 6)
 """From a squared median of |a - 2 b + c| to the variance of one mean; a normal's median |x| is 0.6745 sd."""
 
 
 @dataclass(frozen=True)
 class Noise:
-    """Variance of one report and of long means, per axis [m^2]: a mean of n has min(one, long / n)."""
+    """Variance of one report and of long means, per axis [m^2]: a mean of n has min(one, long / n).
+
+    `doubt` [1] is how much larger they may well be.
+    """
 
     one: FloatArray
     long: FloatArray
+    doubt: float = 1.0
+
+    def at_most(self, share: FloatArray) -> FloatArray:
+        """The variance of means of 1 / share reports (n, 1), per axis, with the doubt (n, 3)."""
+        variance: FloatArray = self.doubt * np.minimum(self.one, self.long * share)
+        return variance
 
     def sd_of_mean_m(self, reports: float) -> float:
         """Standard deviation in metres of the mean of so many reports, on the worst axis."""
@@ -52,7 +64,8 @@ class Noise:
 
     def differs_from(self, other: Noise) -> bool:
         """Whether it is worth working with the other instead: by more than a tenth in standard deviation."""
-        mine, others = np.stack([self.one, self.long]), np.stack([other.one, other.long])
+        mine = self.doubt * np.stack([self.one, self.long])
+        others = other.doubt * np.stack([other.one, other.long])
         return bool((np.abs(np.log2(mine / others)) > 2 * math.log2(1.1)).any())
 
 
@@ -71,6 +84,7 @@ def noise_of(places: FloatArray, interval_s: float) -> Noise | None:
         m *= 2
     if not variances:
         return None
+    doubt = 1 + DOUBT / math.sqrt(len(places))
     white = np.maximum(variances[1], LEAST_SD_M**2)
     long = float(white.sum())
     lasts = False
@@ -81,9 +95,9 @@ def noise_of(places: FloatArray, interval_s: float) -> Noise | None:
         if four < NO_WALK * here and m * here > SURELY_MORE * long:
             long, lasts = m * here, True
     if not lasts:
-        return Noise(white, white)
+        return Noise(white, white, doubt)
     one = np.maximum(white, _variance_apart(places, max(1, round(LASTS_AT_MOST_S / interval_s))))
-    return Noise(one, NOT_SEEN_YET * long * one / one.sum())
+    return Noise(one, NOT_SEEN_YET * long * one / one.sum(), doubt)
 
 
 def _variance_of_means(sums: FloatArray, m: int) -> FloatArray:
