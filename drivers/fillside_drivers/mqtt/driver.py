@@ -51,6 +51,7 @@ class MqttDriver(Driver):
         self._say_heads()
         self._wake = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
+        self._ending = False
 
     async def _open(self) -> None:
         client = self._client()
@@ -117,7 +118,7 @@ class MqttDriver(Driver):
                         self._wake.set()
 
     async def _speak(self, client: aiomqtt.Client) -> None:
-        while True:
+        while not self._ending:
             self._wake.clear()
             now = self._clock()
             changed = False
@@ -163,6 +164,9 @@ class MqttDriver(Driver):
         waiting = [bulb.drive.interval_s for bulb in self._bulbs.values() if bulb.waiting]
         if self._health.state == "ok" and waiting:
             await asyncio.sleep(min(LAST_WORD_S, 1.2 * max(waiting)))
+        # On Python 3.11 the client library's `wait_for` may lose a cancellation; then this ends the task.
+        self._ending = True
+        self._wake.set()
         self._task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await self._task

@@ -8,7 +8,7 @@ import random
 import ssl
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection
 from typing import Any, cast
 
 import aiomqtt
@@ -26,7 +26,8 @@ log = logging.getLogger(__name__)
 
 MOST_WAITING = 1000
 """Messages beyond so many unread ones are dropped by the client library."""
-FAREWELL_S = 1.0
+FAREWELL_S = 3.0
+CANCEL_AGAIN_S = 0.05
 REST_AFTER_FAULT_S = 1.0
 
 
@@ -116,8 +117,7 @@ class Connection:
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(_as_coroutine(job), name="mqtt door") for job in jobs]
                 await self.stop.wait()
-                for task in running:
-                    task.cancel()
+                await _cancelled(running)
         except* aiomqtt.MqttError as group:
             raise group.exceptions[0] from None
 
@@ -160,6 +160,19 @@ class Connection:
         if expires_s is not None:
             properties.MessageExpiryInterval = expires_s
         await self.client.publish(topic, payload, qos=0, retain=retain, properties=properties)
+
+
+async def _cancelled(tasks: list[asyncio.Task[None]]) -> None:
+    """Cancel tasks until they are.
+
+    The client library waits with `asyncio.wait_for`, which on Python 3.11 loses a cancellation that comes
+    together with what it waits for.
+    """
+    waiting: Collection[asyncio.Task[None]] = tasks
+    while waiting:
+        for task in waiting:
+            task.cancel()
+        _, waiting = await asyncio.wait(waiting, timeout=CANCEL_AGAIN_S)
 
 
 async def _as_coroutine(job: Callable[[], Awaitable[None]]) -> None:
