@@ -259,6 +259,7 @@ def test_a_tracker_too_rough_to_follow_is_reported(sd: float, lasts_s: float, ro
     follow(up, lambda t: CHAIR, 20.0, noise)
     seen = up.state["subject_seen"]
     assert seen["too_rough"] is rough
+    assert any("too rough" in note for note in up.state["notes"]) is rough
     assert seen["source"] == "tracker"
     if sd and not lasts_s:
         assert seen["jitter_m"] == pytest.approx(sd, rel=0.2)

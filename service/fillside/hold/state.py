@@ -314,6 +314,15 @@ def drivers_now(drivers: Mapping[str, DriverHealth], unix_s: float) -> dict[str,
     }
 
 
+def _notes_on(seen: SubjectSeen) -> tuple[str, ...]:
+    if not seen.too_rough or seen.jitter_m is None:
+        return ()
+    return (
+        f"the tracker jitters by {100 * seen.jitter_m:.0f} cm (standard deviation), {seen.jitter_stops:.2f} "
+        "stop in the light after a walk: too rough to hold the ratio within 0.1 stop",
+    )
+
+
 def state_of(
     shown: Shown,
     light: Metered,
@@ -328,7 +337,7 @@ def state_of(
     notes: tuple[str, ...],
 ) -> State:
     """The whole state from its parts."""
-    scene, wanted = shown.balancing.scene, shown.wanted
+    scene, wanted, seen = shown.balancing.scene, shown.wanted, subject_seen(shown)
     return State(
         rig=scene.rig.rig.name,
         mode=wanted.mode,
@@ -336,7 +345,7 @@ def state_of(
         shown=None if wanted.alone is None else tuple(scene.names[i] for i, _ in wanted.alone.lit),
         identifying=shown.identifying,
         subject=shown.subject.place,
-        subject_seen=subject_seen(shown),
+        subject_seen=seen,
         target=light.target,
         achieved=light.achieved,
         face=light.face,
@@ -353,5 +362,5 @@ def state_of(
         undo=undo,
         last_order=last_order,
         light_changed_at=light_changed_at,
-        notes=notes,
+        notes=notes + _notes_on(seen),
     )
