@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from fillside.answers import STATUS_OF_CODE
+from fillside.calibration.orders import METER_ORDERS
 from fillside.hold.orders import ORDERS
 from fillside.interfaces.cli.table import COMMANDS
 from fillside.interfaces.http.app import ROUTES
@@ -53,10 +54,10 @@ def test_the_codes_of_a_refusal() -> None:
 
 
 def test_the_orders() -> None:
-    told = table("orders")
-    assert [row[0] for row in told] == list(ORDERS)
+    told, orders = table("orders"), {**ORDERS, **METER_ORDERS}
+    assert [row[0] for row in told] == list(orders)
     for word, says in told:
-        assert says == (ORDERS[word].__doc__ or "").partition("\n")[0], word
+        assert says == (orders[word].__doc__ or "").partition("\n")[0], word
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])

@@ -46,6 +46,7 @@ def test_there_are_commands() -> None:
 @pytest.mark.parametrize("line", LINES)
 def test_the_command_does_as_printed(line: str, daemon: Daemon, folder: Path) -> None:
     words = shlex.split(line, comments=True)[1:]
+    words, into = (words[:-2], words[-1]) if words[-2:-1] == [">"] else (words, None)
     if words[0] in LONG:
         words = [words[0], "--help"]
     done = subprocess.run(
@@ -60,6 +61,8 @@ def test_the_command_does_as_printed(line: str, daemon: Daemon, folder: Path) ->
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout
+    if into is not None:
+        (folder / into).write_text(done.stdout)
 
 
 def test_the_order_by_curl(daemon: Daemon) -> None:

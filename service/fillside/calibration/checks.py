@@ -24,7 +24,8 @@ GOOD_STOPS = 0.15
 """Half the smallest step of a camera's dials; more in a held quantity can be seen side by side."""
 MOST_STOPS = 0.3
 """However little is known, more than this is not what was wanted."""
-SIGMAS = 2.0
+SIGMAS = 2.5
+"""How many standard uncertainties a reading may stray: of three readings one then errs once in thirty."""
 NEARER = 0.5
 """At which part of the distance a second reading is taken, to tell distance from level: a stand that moved
 shows there about twice as much."""
@@ -58,7 +59,11 @@ class Check(BaseModel):
 
 
 class Checked(BaseModel):
-    """A check with what was read; `cause` is what two readings of a head that is off say together."""
+    """A check with what was read.
+
+    `cause` is what two readings of a head that is off say together, `as_calibrated` whether that is that
+    nothing changed.
+    """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -66,6 +71,7 @@ class Checked(BaseModel):
     read_lux: float
     off_stops: float
     cause: str | None = None
+    as_calibrated: bool = False
 
     @property
     def good(self) -> bool:
@@ -74,10 +80,10 @@ class Checked(BaseModel):
         return abs(self.off_stops) <= max(GOOD_STOPS, known)
 
 
-def checked(check: Check, read_lux: float, cause: str | None = None) -> Checked:
+def checked(check: Check, read_lux: float) -> Checked:
     """A check with what was read [lux]."""
     off = math.log2(max(read_lux, 1e-3) / max(check.expected_lux, 1e-3))
-    return Checked(check=check, read_lux=read_lux, off_stops=round(off, 4), cause=cause)
+    return Checked(check=check, read_lux=read_lux, off_stops=round(off, 4))
 
 
 class Held:

@@ -323,15 +323,19 @@ def check_to_take(routine: Routine, held: Held) -> Check | None:
 
 def _done(routine: Routine, known: Known) -> Step:
     result = verdict(known.held, routine.checked, background=routine.kind == "lineup")
+    advice = () if result.go or routine.kind == "lineup" else (_MORE,)
     return Step(
         routine=routine.kind,
         stage="done",
         number=len(routine.checked),
         of=len(routine.checked),
         title="Go" if result.go else "Not a go",
-        says=result.says,
+        says=(*result.says, *advice),
         verdict=result.model_dump(mode="json"),
     )
+
+
+_MORE = "What is off wants more readings, or one that was taken is wrong; strike it or calibrate again."
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,7 @@ def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
     exposure = next((c.read_lux for c in done if c.check.what == "exposure"), None)
     missing = _missing(held, done, background)
     go = not missing and abs(strayed or 0.0) <= MOST_STOPS
-    go = go and all(c.good for c in done if c.check.what != "near")
+    go = go and not any(_is_off(c, done) for c in done)
     return Verdict(
         go=go,
         ratio_wanted=None if wanted is None else wish.ratio_from_quotient(wanted),
@@ -106,6 +106,19 @@ def _side(held: Held, done: Sequence[Checked], rule: str) -> float | None:
     return sum(read[name] for name in heads) - (len(heads) - 1) * ambient
 
 
+def _near(one: Checked, done: Sequence[Checked]) -> Checked | None:
+    """The second, nearer reading of a head."""
+    if one.check.what != "head":
+        return None
+    return next((c for c in done if c.check.what == "near" and c.check.head == one.check.head), None)
+
+
+def _is_off(one: Checked, done: Sequence[Checked]) -> bool:
+    """Whether a check is not as expected, and a nearer reading does not show that this was by chance."""
+    near = _near(one, done)
+    return one.check.what != "near" and not one.good and not (near is not None and near.as_calibrated)
+
+
 def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
     if one.good or one.check.what == "near":
         return []
@@ -115,7 +128,7 @@ def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
         return [f"Exposure: {off}."]
     if one.check.what == "background":
         return [f"Background where {one.check.head} is aimed: {off}."]
-    near = next((c for c in done if c.check.what == "near" and c.check.head == one.check.head), None)
+    near = _near(one, done)
     why = "" if near is None or near.cause is None else f" {near.cause}"
     return [f"{one.check.head}: {off}.{why}"]
 
@@ -136,4 +149,4 @@ def cause_words(change: Change) -> str:
         return f"That looks like a changed lamp, dimmer or modifier: {lamp}, near and far."
     if change.story == "lamp or stand":
         return f"Either the lamp gives {lamp}, or the stand is {moved}: measure the distance with a tape."
-    return "Nearer to it all is as expected: the first reading may have been a slip; read it again."
+    return "Together with the reading nearer to it that is as calibrated; the first one just strayed."

@@ -191,19 +191,19 @@ class Guide:
         await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
         one = checked(check, self._lux(reading))
         if check.what == "near":
-            one = one.model_copy(update={"cause": await self._cause(routine, check, reading)})
+            one = one.model_copy(update=await self._cause(routine, check, reading))
         self._go_to(acts.took_check(routine, one))
         return f"{one.off_stops:+.2f} stop from expected" + ("" if one.good else "; that is off")
 
-    async def _cause(self, routine: Routine, check: Check, near: Reading) -> str:
+    async def _cause(self, routine: Routine, check: Check, near: Reading) -> dict[str, Any]:
         """Why a head is off, from its reading at the mark and one nearer to it."""
         far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
         try:
             change = await self._weighing.judge(self._rig, [_as_reading(far), near])
         except ApartError as error:
             log.error("why %s is off cannot be worked out: %s", check.head, error)
-            return "Why cannot be worked out: look at lamp and stand."
-        return cause_words(change)
+            return {"cause": "Why cannot be worked out: look at lamp and stand."}
+        return {"cause": cause_words(change), "as_calibrated": change.story == "as calibrated"}
 
     def _lux(self, reading: Reading) -> float:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))

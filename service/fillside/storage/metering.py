@@ -29,10 +29,12 @@ class KeptReading:
 
 @dataclass(frozen=True)
 class KeptCalibration:
-    """A calibration as it is kept, with the numbers of its readings and whether it is the one in use."""
+    """A calibration as it is kept, with the rig's meter table then, the numbers of its readings and whether
+    it is the one in use."""
 
     id: int
     at: float
+    meter: dict[str, Any]
     readings: tuple[int, ...]
     body: dict[str, Any]
     used: bool
@@ -144,12 +146,15 @@ def calibrations(store: Store) -> list[KeptCalibration]:
 def _calibrations(store: Store, where: str, values: tuple[Any, ...]) -> list[KeptCalibration]:
     rows = store.read(
         lambda connection: connection.execute(
-            "SELECT c.id, c.at, c.readings, c.body, c.id IS m.calibration "
+            "SELECT c.id, c.at, c.meter, c.readings, c.body, c.id IS m.calibration "
             f"FROM calibration AS c, metering AS m WHERE {where}",
             values,
         ).fetchall()
     )
-    return [KeptCalibration(r[0], r[1], tuple(json.loads(r[2])), json.loads(r[3]), bool(r[4])) for r in rows]
+    return [
+        KeptCalibration(r[0], r[1], json.loads(r[2]), tuple(json.loads(r[3])), json.loads(r[4]), bool(r[5]))
+        for r in rows
+    ]
 
 
 def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 import click
 
-from fillside.interfaces.cli.group import FAILED, WRONG_USE, Failure, WrongUse
+from fillside.interfaces.cli.group import WRONG_USE, Failure, WrongUse
 
 DEFAULT_URL = "http://127.0.0.1:7420"
 TIMEOUT_S = 10.0
@@ -52,13 +52,18 @@ def live_options(command: Command) -> Command:
     return command
 
 
-class NotObeyedError(click.ClickException):
+class NotObeyedError(Failure):
     """The daemon does not obey; `code` is its own word for why."""
 
     def __init__(self, message: str, code: str) -> None:
         super().__init__(message)
         self.code = code
-        self.exit_code = WRONG_USE if code in WRONGLY_SAID else FAILED
+
+
+class WronglySaidError(NotObeyedError):
+    """It does not, because of what was typed."""
+
+    exit_code = WRONG_USE
 
 
 class Daemon:
@@ -154,7 +159,9 @@ class Daemon:
             raise Failure(f"what answers at {self.url} is not a Fillside daemon (HTTP {status})")
         if (error := answer.get("error")) is None:
             return answer
-        raise NotObeyedError(str(error.get("message", "refused")), str(error.get("code")))
+        code = str(error.get("code"))
+        kind = WronglySaidError if code in WRONGLY_SAID else NotObeyedError
+        raise kind(str(error.get("message", "refused")), code)
 
 
 def _untrusted(error: Exception) -> str:

@@ -11,15 +11,16 @@ class Entry(NamedTuple):
     does: str
 
 
-SEE, LIGHT, PLACE, FILE, BEFORE, RUN = (
+SEE, LIGHT, PLACE, METER, FILE, BEFORE, RUN = (
     "See what the light does",
     "Say what it should do",
     "Say where the subject is and when to follow",
+    "Measure with a light meter",
     "Work on a rig file, offline",
     "Plan before the shoot, offline",
     "Start",
 )
-HEADINGS = (RUN, SEE, LIGHT, PLACE, FILE, BEFORE)
+HEADINGS = (RUN, SEE, LIGHT, PLACE, METER, FILE, BEFORE)
 
 _ = "fillside.interfaces.cli."
 COMMANDS: dict[str, Entry] = {
@@ -45,10 +46,18 @@ COMMANDS: dict[str, Entry] = {
     "freeze": Entry(_ + "orders:freeze", PLACE, "Leave the levels alone, as during a take."),
     "dark": Entry(_ + "orders:dark", PLACE, "All out, gently; work lights up."),
     "keys": Entry(_ + "keys:keys", PLACE, "Keys, a foot switch or a remote walk the marks, freeze and trim."),
+    "calibrate": Entry(
+        _ + "guided:calibrate", METER, "Guided, with a light meter: what your lamps really do."
+    ),
+    "lineup": Entry(_ + "guided:lineup", METER, "Two minutes before a shoot: is all as calibrated?"),
+    "read": Entry(_ + "metering:read", METER, "Hand in a meter reading."),
+    "readings": Entry(_ + "metering:readings", METER, "The readings taken; strike, export, import."),
+    "calibrations": Entry(_ + "metering:calibrations", METER, "Every calibration; go back, export, import."),
     "check": Entry(_ + "offline:check", FILE, "Is this rig file right, and what does it mean?"),
     "schema": Entry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
     "solve": Entry(_ + "offline:solve", FILE, "The levels for one moment."),
     "predict": Entry(_ + "offline:predict", FILE, "The light at a place, for given levels."),
+    "fit": Entry(_ + "fit:fit", FILE, "What a file of meter readings says of a rig."),
     "new": Entry(_ + "planning:new", BEFORE, "A first rig file from a few questions."),
     "plan": Entry(_ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."),
     "sheet": Entry(_ + "planning:sheet", BEFORE, "One page to rebuild the set from, as PDF or SVG."),

@@ -79,10 +79,11 @@ class Readings(_Body):
 
 
 class CalibrationKept(_Body):
-    """A calibration, with the numbers of its readings and whether it is the one in use."""
+    """A calibration, with the meter table of then, its readings' numbers and whether it is the one in use."""
 
     id: int
     at: float
+    meter: dict[str, Any]
     readings: list[int]
     body: dict[str, Any]
     used: bool
