@@ -89,14 +89,18 @@ async def test_nobody_looking_costs_nothing(told_and_live: tuple[Told, Live]) ->
 
 
 async def test_one_who_does_not_keep_up_is_dropped_with_a_reason_and_others_go_on() -> None:
-    slow, quick = Reader("first"), Reader("first")
-    for number in range(QUEUE + 1):
-        slow.hand(str(number))
+    told = Told()
+    live = Live(told)
+    async with live.join() as slow, live.join() as quick:
+        for number in range(QUEUE + 1):
+            await live._hand_round(str(number))
+            await quick.next()
+        with pytest.raises(DroppedError, match=f"too slow: {QUEUE} changes behind"):
+            await slow.next()
+        assert (live.readers, live.dropped) == (1, 1)
+        await live._hand_round("later")
         await quick.next()
-        quick.hand(str(number))
-    with pytest.raises(DroppedError, match="too slow"):
-        await slow.next()
-    assert await quick.next() == str(QUEUE)
+        assert await quick.next() == "later"
 
 
 async def test_the_end_is_told(told_and_live: tuple[Told, Live]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from socket import SO_SNDBUF, SOL_SOCKET
 
 from aiohttp import WSCloseCode, web
 
@@ -12,6 +13,8 @@ from fillside.interfaces.http.guards import PROTOCOL
 from fillside.live import MOST_READERS, DroppedError, Live, Reader
 
 HEARTBEAT_S = 20.0
+SEND_BUFFER = 64 * 1024
+"""What the system may hold back for one reader: who is further behind shall be known to be."""
 SEND_AT_MOST_S = 5.0
 
 
@@ -25,8 +28,9 @@ async def serve_live(request: web.Request, live: Live) -> web.StreamResponse:
     if not socket.can_prepare(request).ok:
         raise Refusal("bad_order", "this is a WebSocket; ask for the upgrade", "Upgrade", status=426)
     await socket.prepare(request)
+    _bound_what_waits(request.transport)
     async with live.join() as reader:
-        telling = asyncio.create_task(_tell(socket, reader), name="live reader")
+        telling = asyncio.create_task(_tell(socket, reader, live), name="live reader")
         try:
             # What a reader says is not listened to; reading finds out that it left, and answers its pings.
             async for _ in socket:
@@ -38,7 +42,13 @@ async def serve_live(request: web.Request, live: Live) -> web.StreamResponse:
     return socket
 
 
-async def _tell(socket: web.WebSocketResponse, reader: Reader) -> None:
+def _bound_what_waits(transport: asyncio.Transport | None) -> None:
+    bare = None if transport is None else transport.get_extra_info("socket")
+    if bare is not None:
+        bare.setsockopt(SOL_SOCKET, SO_SNDBUF, SEND_BUFFER)
+
+
+async def _tell(socket: web.WebSocketResponse, reader: Reader, live: Live) -> None:
     try:
         while True:
             text = await reader.next()
@@ -47,8 +57,9 @@ async def _tell(socket: web.WebSocketResponse, reader: Reader) -> None:
     except DroppedError as dropped:
         await _bid_farewell(socket, str(dropped))
     except TimeoutError:
-        reader.drop("too slow")
-        await _bid_farewell(socket, f"too slow: nothing taken for {SEND_AT_MOST_S:g} s")
+        reason = f"too slow: nothing taken for {SEND_AT_MOST_S:g} s"
+        live.drop(reader, reason)
+        await _bid_farewell(socket, reason)
     except (ConnectionError, RuntimeError):
         return  # it left while being told
 
