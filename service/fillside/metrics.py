@@ -29,6 +29,7 @@ FRAME_S = 1 / 44
 LATENCIES_S = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 1.0)
 LATENESSES_S = (0.0005, 0.001, 0.002, 0.005, 0.01, FRAME_S, 0.05, 0.1, 0.5)
 MODES, WIRES, DOORS = ("follow", "freeze", "dark"), ("ok", "late", "lost"), ("ok", "lost")
+HEADS = (*WIRES, "disobeying")
 
 Doors = Callable[[], Mapping[str, DoorFigures]]
 
@@ -98,7 +99,19 @@ def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
     working = [head["works"] for head in state["heads"]]
     yield _gauge("heads", "Heads of the rig.", len(working))
     yield _gauge("heads_lost", "Heads that cannot be reached.", working.count(False))
+    told: dict[tuple[str, ...], str] = {(head["name"],): head["state"] for head in state["heads"]}
+    yield _states("head_state", "How each head is.", told, ("head",), HEADS)
+    yield _since("head", {head["name"]: head["since"] for head in state["heads"]})
+    yield _since("driver", {name: driver["since"] for name, driver in state["drivers"].items()})
     yield _states("mode", "What is done with the light.", {(): state["mode"]}, (), MODES)
+
+
+def _since(what: str, times: Mapping[str, float]) -> GaugeMetricFamily:
+    says = f"Unix time at which the {what}'s state became what it is."
+    found = GaugeMetricFamily(f"fillside_{what}_state_since_seconds", says, labels=[what])
+    for name, unix_s in times.items():
+        found.add_metric([name], unix_s)
+    return found
 
 
 def _orders(runner: Runner) -> Iterator[Metric]:

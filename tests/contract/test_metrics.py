@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from fillside.daemon import Running, Settings, daemon
 from fillside.demo.play import studio
+from fillside.hold.events import HeadBack, HeadDisobeys
 from fillside.interfaces.http.server import Listen
 
 
@@ -95,6 +97,21 @@ async def test_wires_say_how_they_are_and_what_they_sent(up: Running) -> None:
         assert value(found, "fillside_driver_state", driver=name, fillside_driver_state="lost") == 0
         sent = value(found, "fillside_frames_sent", "fillside_frames_sent_total", driver=name)
         assert 0 < sent <= driver.health.frames_sent
+
+
+async def test_heads_say_how_they_are_and_since_when(up: Running) -> None:
+    up.runner.event(HeadDisobeys("fill", 9))
+    try:
+        found = await families(up)
+        assert value(found, "fillside_head_state", head="fill", fillside_head_state="disobeying") == 1
+        assert value(found, "fillside_head_state", head="fill", fillside_head_state="ok") == 0
+        assert value(found, "fillside_head_state", head="key", fillside_head_state="ok") == 1
+        since = value(found, "fillside_head_state_since_seconds", head="fill")
+        assert 0 <= time.time() - since < 60
+        earlier = value(found, "fillside_driver_state_since_seconds", driver="room")
+        assert earlier < since
+    finally:
+        up.runner.event(HeadBack("fill"))
 
 
 async def test_readers_are_counted(up: Running) -> None:
