@@ -192,7 +192,9 @@ async def test_an_endless_order_is_cut_off(up: Running, client: aiohttp.ClientSe
     assert answer["error"]["code"] == "bad_order"
 
 
-async def test_raw_garbage_gets_no_5xx(up: Running) -> None:
+async def test_raw_garbage_gets_no_5xx_and_no_line_in_the_log(
+    up: Running, caplog: pytest.LogCaptureFixture
+) -> None:
     port = int(up.url.rsplit(":", 1)[1])
     for raw in (
         b"\r\n\r\n",
@@ -206,6 +208,7 @@ async def test_raw_garbage_gets_no_5xx(up: Running) -> None:
         answer = await asyncio.wait_for(reader.read(), 10)
         writer.close()
         assert not answer.startswith((b"HTTP/1.1 5", b"HTTP/1.0 5"))
+    assert not [record for record in caplog.records if record.levelname == "ERROR"]
 
 
 values = st.recursive(

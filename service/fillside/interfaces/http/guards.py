@@ -142,6 +142,8 @@ def guard(names: Names) -> Middleware:
             response = refused(refusal)
         except web.HTTPException as error:
             response = _of_http_error(request, error)
+        except ConnectionError:
+            raise  # the visitor has gone; aiohttp lets the connection go
         except Exception:
             log.exception("%s %s failed", request.method, request.path)
             response = web.json_response(

@@ -7,6 +7,7 @@ the light; requests are answered only once there is a state to show.
 from __future__ import annotations
 
 import errno
+import logging
 import re
 import socket
 import ssl
@@ -15,12 +16,23 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
 
 from fillside.interfaces.http.guards import is_loopback
 
 SHUTDOWN_S = 1.0
 BACKLOG = 256
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
+
+
+def _is_ours(record: logging.LogRecord) -> bool:
+    """Whether a message is about a fault of ours; torn requests are answered and wake nobody."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not isinstance(error, HttpProcessingError | ConnectionError)
+
+
+wire_log = logging.getLogger("fillside.http")
+wire_log.addFilter(_is_ours)
 
 
 class ListenError(Exception):
@@ -87,7 +99,12 @@ async def serving(
 ) -> AsyncIterator[None]:
     """Answer requests on `bound` while inside; the socket is closed at the end."""
     server = web.AppRunner(
-        app, access_log=None, handle_signals=False, shutdown_timeout=SHUTDOWN_S, keepalive_timeout=30.0
+        app,
+        access_log=None,
+        logger=wire_log,
+        handle_signals=False,
+        shutdown_timeout=SHUTDOWN_S,
+        keepalive_timeout=30.0,
     )
     await server.setup()
     try:
