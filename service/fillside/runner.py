@@ -185,6 +185,11 @@ class Runner:
         return self._hold.rig_wanted
 
     @property
+    def calibration(self) -> Calibration | None:
+        """What the light is held by, None without a calibration."""
+        return self._hold.calibration
+
+    @property
     def levels(self) -> dict[str, float]:
         """The levels on the wires by head, 1 for a head that cannot be dimmed."""
         scene = self._hold.scene

@@ -223,6 +223,11 @@ class Hold:
         frame = self._light.wake_in(time_s)
         return min(due if frame is None else [*due, frame], default=None)
 
+    @property
+    def calibration(self) -> Calibration | None:
+        """What the light is held by, None without a calibration."""
+        return self._calibration
+
     def places(self) -> Places:
         """What stays as it is: marks, camera, and where the heads stand."""
         return places_of(self._scene, self._calibration)

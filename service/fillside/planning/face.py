@@ -54,7 +54,7 @@ class PatchLight(Answer):
     stops_under_cheek: float | None
 
 
-class Reading(Answer):
+class FaceReading(Answer):
     """One way to read the ratio, as number to one and in stops; None where there is none."""
 
     read_as: str
@@ -69,7 +69,7 @@ class FaceAnswer(Answer):
     yaw_deg: float
     pitch_deg: float
     patches: tuple[PatchLight, ...]
-    readings: tuple[Reading, ...]
+    readings: tuple[FaceReading, ...]
     assumes: str = ASSUMES
 
     def lux_of(self, part: str) -> float:
@@ -126,8 +126,8 @@ def _quotient(bright: float, dark: float) -> float | None:
     return bright / dark if bright > 0 and dark > 0 else None
 
 
-def _reading(read_as: str, quotient: float | None, added: float, how: str) -> Reading:
-    return Reading(
+def _reading(read_as: str, quotient: float | None, added: float, how: str) -> FaceReading:
+    return FaceReading(
         read_as=read_as,
         ratio=None if quotient is None else quotient + added,
         stops=None if quotient is None else math.log2(quotient),
@@ -137,7 +137,7 @@ def _reading(read_as: str, quotient: float | None, added: float, how: str) -> Re
 
 def _readings(
     metering: Metering, rows: Rows, outputs: FloatArray, lux: dict[str, float]
-) -> tuple[Reading, ...]:
+) -> tuple[FaceReading, ...]:
     metered = rows.lux(outputs)
     both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
     apart = _quotient(float(metered[LIT]), float(metered[SHADOW])) if both else None

@@ -20,6 +20,7 @@ from fillside.interfaces.http.invitation import Entrance, invite
 from fillside.interfaces.http.live import serve_live
 from fillside.interfaces.http.openapi import document
 from fillside.interfaces.http.page import FIRST, page_files, serve
+from fillside.interfaces.http.planned import PlanRoom
 from fillside.interfaces.http.tagged import tagged
 from fillside.live import as_text
 from fillside.metrics import Metrics
@@ -52,6 +53,7 @@ class Rooms:
         self._house = house
         self._page = page_files()
         self._journal = Journal(house.store)
+        self._plan = PlanRoom()
         self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside")))
 
     async def openapi(self, request: web.Request, holder: Pass) -> web.StreamResponse:
@@ -72,6 +74,14 @@ class Rooms:
 
     async def places(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return _json(self._house.runner.places())
+
+    async def plan(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        wander = request.query.get("wander", "0")
+        if wander not in ("0", "1"):
+            raise Refusal("bad_order", "wander is 1 for the maps too, or 0", "wander")
+        runner = self._house.runner
+        found = await self._plan.answer(runner.rig_wanted, runner.calibration, wander=wander == "1")
+        return web.Response(text=found.model_dump_json(), content_type="application/json")
 
     async def do(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
@@ -134,6 +144,9 @@ ROUTES = (
     Route("GET", "/api/v1/readings", Rooms.readings, "look", "meter readings, the newest first"),
     Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "every calibration, the newest first"),
     Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
+    Route(
+        "GET", "/api/v1/plan", Rooms.plan, "look", "what each mark allows, how its light looks, what to mind"
+    ),
     Route("POST", "/api/v1/do", Rooms.do, "order", "one order"),
     Route("GET", "/api/v1/journal", Rooms.journal, "operate", "who ordered what, the newest first"),
     Route("POST", "/api/v1/invitation", Rooms.invitation, "operate", "a token for once, for another device"),

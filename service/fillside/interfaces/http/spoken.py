@@ -15,6 +15,7 @@ from fillside.access.passes import May
 from fillside.answers import STATUS_OF_CODE
 from fillside.hold.places import Places
 from fillside.hold.state import State
+from fillside.planning.plan import PlanReport
 from fillside.storage.journal import MOST_AT_ONCE
 
 HTML, METRICS, ANY_FILE = "text/html", "text/plain", "*/*"
@@ -138,6 +139,14 @@ PAGED = {
     "before": {**_WHOLE, "description": "only those with a smaller id"},
 }
 
+WITH_MAPS = {
+    "wander": {
+        "type": "string",
+        "enum": ["0", "1"],
+        "description": "1 for the maps of what changes as the subject wanders; they take most of the time",
+    }
+}
+
 
 @dataclass(frozen=True)
 class Spoken:
@@ -154,6 +163,7 @@ SPOKEN: dict[str, Spoken] = {
     "GET /api/v1/readings": Spoken(Readings, query=PAGED),
     "GET /api/v1/calibrations": Spoken(Calibrations),
     "GET /api/v1/places": Spoken(Places),
+    "GET /api/v1/plan": Spoken(PlanReport, query=WITH_MAPS),
     "POST /api/v1/do": Spoken(Done, takes="order", also=(404, 409, 422)),
     "GET /api/v1/journal": Spoken(Entries, query=PAGED),
     "POST /api/v1/invitation": Spoken(Invitation, takes=Invite, also=(409,)),
