@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.calibration.fit import Fit
+from fillside.calibration.model import exposure_facing
 from fillside.rig.model import Head, Rig
 
 FloatArray = NDArray[np.float64]
@@ -49,14 +50,9 @@ def candidates(fit: Fit, held: Sequence[FloatArray], only: Collection[str | None
             for tried in [1.0] if head.dimming.fixed else _levels(level):
                 yield from _of_head(rig, head, tried, mark)
                 if head.rule in ("key", "fill") and head.name in read_flat:
-                    yield Asked(head.name, tried, mark, rig.meter.receptor, _exposure_facing(rig))
+                    yield Asked(head.name, tried, mark, rig.meter.receptor, exposure_facing(rig))
         if only is None or None in only:
             yield from _ambient(rig, mark)
-
-
-def _exposure_facing(rig: Rig) -> str:
-    key = next((head.name for head in rig.heads if head.rule == "key"), "camera")
-    return key if rig.meter.facing == "key" else "camera"
 
 
 def _ambient(rig: Rig, mark: Place) -> Iterator[Asked]:
@@ -64,7 +60,7 @@ def _ambient(rig: Rig, mark: Place) -> Iterator[Asked]:
         name = next((head.name for head in rig.heads if head.rule == rule), None)
         if name is not None:
             yield Asked(None, 0.0, mark, "flat", name)
-    yield Asked(None, 0.0, mark, rig.meter.receptor, _exposure_facing(rig))
+    yield Asked(None, 0.0, mark, rig.meter.receptor, exposure_facing(rig))
 
 
 def _of_head(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Asked]:

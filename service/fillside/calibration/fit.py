@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.model import Direction, Model, Shapes, model_of
+from fillside.calibration.model import PER_HEAD, Direction, Model, Shapes, model_of
 from fillside.calibration.observations import (
     HAND_PROBABILITIES,
     HAND_SD_M,
@@ -19,12 +19,16 @@ from fillside.calibration.observations import (
     observations,
     reading_sd,
 )
+from fillside.calibration.priors import BOUNCE
 from fillside.calibration.readings import Reading
 from fillside.calibration.selection import Explanation, explain
 from fillside.calibration.solving import Point, Weighed, most_likely, uncertainty_of
 from fillside.rig.model import Rig
 
 FloatArray = NDArray[np.float64]
+
+SECANT_SD = 1.7
+"""How many standard deviations up the secant of a skewed unknown is taken."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +57,17 @@ class Fit:
 
     @cached_property
     def covariance(self) -> FloatArray:
-        """Covariance of the unknowns (size, size)."""
-        return np.asarray(np.linalg.inv(self.question.information(self.point)))
+        """Covariance of the unknowns (size, size).
+
+        Bounce is believed in by its logarithm and may be far more than it is likeliest to be, so its part is
+        widened from the slope at the likeliest to the secant toward more.
+        """
+        covariance = np.asarray(np.linalg.inv(self.question.information(self.point)))
+        widened = np.ones(len(covariance))
+        bounce = np.arange(self.model.heads) * PER_HEAD + BOUNCE
+        way = SECANT_SD * np.sqrt(np.diag(covariance)[bounce]) * self.model.beliefs.sd[:, BOUNCE]
+        widened[bounce] = np.expm1(way) / way
+        return covariance * np.outer(widened, widened)
 
 
 def fit(readings: Sequence[Reading], rig: Rig, directions: Sequence[Direction] = ()) -> Fit:

@@ -134,7 +134,10 @@ class Model:
     def _believed_lux(self) -> FloatArray:
         toward = dict(zip(("key", "fill", "camera"), self.ambient.toward, strict=True))
         elsewhere = sum(self.ambient.toward) / 3
-        return np.array([toward.get(facing, elsewhere) for facing, _ in self.directions])
+        believed = {direction: toward.get(direction[0], elsewhere) for direction in self.directions}
+        if exposure_direction(self.rig) != ("key", "flat"):
+            believed[exposure_direction(self.rig)] = self.ambient.toward[2]
+        return np.array(list(believed.values()))
 
     def quantities(self, wanted: Sequence[tuple[Iterable[Term], Direction | None]]) -> Quantities:
         """Quantities from their terms and the direction of their ambient light; equal rays count once."""
@@ -230,9 +233,15 @@ def direction_of(rig: Rig, facing: str, receptor: str) -> Direction:
     return (rule if rule in ("key", "fill") else facing), receptor
 
 
+def exposure_facing(rig: Rig) -> str:
+    """What the receptor faces when exposure is metered: the first key head, or the camera."""
+    key = next((head.name for head in rig.heads if head.rule == "key"), "camera")
+    return key if rig.meter.facing == "key" else "camera"
+
+
 def exposure_direction(rig: Rig) -> Direction:
     """The direction in which exposure is metered."""
-    return rig.meter.facing, rig.meter.receptor
+    return direction_of(rig, exposure_facing(rig), rig.meter.receptor)
 
 
 def model_of(rig: Rig, directions: Iterable[Direction] = ()) -> Model:

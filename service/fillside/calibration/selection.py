@@ -9,7 +9,9 @@ probability before the readings); the best is kept.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +32,8 @@ FEWEST_TO_DOUBT = 4
 _LARGE_RESIDUAL, _LARGE_COST = 2.7, 1.6
 _SOME_FLOOR = 2.6
 """From where a lit floor is looked for: a few hundredths of full light; from none the way up is too flat."""
+_FEW = 8
+"""Up to so many readings of a head, slips are looked for in every combination."""
 _CLEARLY = 0.3
 """By how much, as a logarithm, an explanation must be more probable than the one at hand to replace it."""
 _ROUNDS, _WORST, _ROUGHLY = 8, 2, 0.02
@@ -65,7 +69,9 @@ class _Doubts:
     own: BoolArray
     head: int
 
-    def settle(self, best: Explanation) -> Explanation:
+    def settle(self, first: Explanation) -> Explanation:
+        """The most probable explanation that is found from the first."""
+        best = first
         question = self._question(best)
         point = question.at(best.z)
         score, known = self._log_probability(question, point), {self._key(best)}
@@ -78,7 +84,30 @@ class _Doubts:
             if better[0] <= score + _CLEARLY:
                 break
             score, best, point = better
-        return best
+        if self._is_simple(best) or not FEWEST_TO_DOUBT <= len(self.seen) <= _FEW:
+            return best
+        return max(((score, best), *map(self._scored, self._slips_alone(first))), key=lambda t: t[0])[1]
+
+    def _is_simple(self, one: Explanation) -> bool:
+        """Whether an explanation has one thing out of the ordinary at most."""
+        left_out = int((~one.counts[self.own]).sum())
+        return bool(left_out + one.shapes.logarithmic[self.head] + 2 * one.shapes.bent[self.head] <= 1)
+
+    def _slips_alone(self, first: Explanation) -> Iterator[Explanation]:
+        """The first explanation with as many slips as there may be, every way: two can hide each other."""
+        places, z = np.flatnonzero(self.own), first.z.copy()
+        z[self.model.head_block(self.head)] = 0.0
+        for left_out in combinations(places, self._most_left_out):
+            counts = first.counts.copy()
+            counts[list(left_out)] = False
+            yield replace(first, counts=counts, z=z)
+
+    def _scored(self, one: Explanation) -> tuple[float, Explanation]:
+        return self._tried(one)[:2]
+
+    @property
+    def _most_left_out(self) -> int:
+        return len(self.seen) // 3 if len(self.seen) >= FEWEST_TO_DOUBT else 0
 
     def _key(self, one: Explanation) -> tuple[bool, ...]:
         shapes, floor = one.shapes, one.z[self.model.head_block(self.head).start + LIT_FLOOR]
@@ -103,9 +132,8 @@ class _Doubts:
         found += [self._with_lit_floor(best)] * (not log)
         places = np.flatnonzero(self.own)
         counted = best.counts[places]
-        most_left_out = len(places) // 3 if len(places) >= FEWEST_TO_DOUBT else 0
         off = np.abs(studentised(self._question(best), point)) * counted
-        may_leave_out = (~counted).sum() < most_left_out
+        may_leave_out = (~counted).sum() < self._most_left_out
         worst = np.argsort(-off)[: _WORST if may_leave_out else 0]
         for place in (*places[worst], *places[~counted]):
             counts = best.counts.copy()

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.calibration.fit import Fit
-from fillside.calibration.model import LN2, Model, Quantities, Term, exposure_direction
+from fillside.calibration.model import LN2, Model, Quantities, Term, exposure_direction, exposure_facing
 
 FloatArray = NDArray[np.float64]
 Place = tuple[float, float, float]
@@ -20,8 +20,7 @@ def balance_quantities(model: Model, places: Sequence[Place], levels: FloatArray
     """Lit side, shadow side and exposure at each place, at levels (places, n); three rows a place."""
     rules = [head.rule for head in model.rig.heads]
     exposure = exposure_direction(model.rig)
-    key = next((h.name for h in model.rig.heads if h.rule == "key"), None)
-    facing = "camera" if model.rig.meter.facing == "camera" or key is None else key
+    facing = exposure_facing(model.rig)
     wanted = []
     for place, at in zip(places, levels, strict=True):
         for rule in ("key", "fill"):
