@@ -14,6 +14,7 @@ from typing import Any, Literal
 from fillside.balance.rounding import Codes, Trims
 from fillside.balance.wish import Wish, wish_from_rig
 from fillside.rig.model import Balance, Camera, Point, Rig
+from fillside.rig.target import exposure_target_lux
 
 Mode = Literal["follow", "freeze", "dark"]
 WISH_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
@@ -47,6 +48,10 @@ class Alone:
     def head(self) -> int | None:
         """The one head, if it is one."""
         return self.lit[0][0] if len(self.lit) == 1 else None
+
+
+MOST_OFFSET_STOPS = 10.0
+"""What `camera.offset_stops` may be; more on top of it is said in lux."""
 
 
 @dataclass(frozen=True)
@@ -83,10 +88,11 @@ class Wanted:
     def effective_rig(self, file: Rig) -> Rig:
         """A rig that says by itself all that is wanted but the trims."""
         rig, stops = self.rig(file), self.exposure_stops
-        if rig.balance.exposure == "camera":
-            camera = rig.camera.model_copy(update={"offset_stops": rig.camera.offset_stops + stops})
+        offset = rig.camera.offset_stops + stops
+        if rig.balance.exposure == "camera" and abs(offset) <= MOST_OFFSET_STOPS:
+            camera = rig.camera.model_copy(update={"offset_stops": offset})
             return rig.model_copy(update={"camera": camera})
-        balance = rig.balance.model_copy(update={"exposure": rig.balance.exposure * 2.0**stops})
+        balance = rig.balance.model_copy(update={"exposure": exposure_target_lux(rig) * 2.0**stops})
         return rig.model_copy(update={"balance": balance})
 
     def changed_from(self, other: Wanted) -> dict[str, Any]:

@@ -1,0 +1,22 @@
+"""Contract: what is wanted can be said as a rig file that says it by itself, however much was ordered."""
+
+from __future__ import annotations
+
+import pytest
+
+from fillside.demo.play import studio
+from fillside.hold.wanted import Wanted
+from fillside.rig.model import Rig
+
+
+@pytest.mark.parametrize(
+    ("camera", "stops"),
+    [({}, 0.0), ({}, 2.5), ({"offset_stops": 8.0}, 5.0), ({"offset_stops": -8.0, "nd_stops": 10.0}, -5.0), ({}, 9.9)],
+)
+def test_a_rig_that_says_all_by_itself_is_one_that_may_be(camera: dict[str, float], stops: float) -> None:
+    file = studio()
+    wanted = Wanted(place=file.start, camera=camera, exposure_stops=stops)
+    alone: Rig = wanted.effective_rig(file)
+    again = Wanted(place=file.start)
+    assert again.wish(alone).exposure_lux == pytest.approx(wanted.wish(file).exposure_lux)
+    assert again.rig(alone).balance.ratio == wanted.rig(file).balance.ratio
