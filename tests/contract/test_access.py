@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -183,3 +184,11 @@ def test_makers_at_the_same_time_lose_nothing(tokens: TokenFile) -> None:
     assert sorted(line.name for line in tokens.kept()) == sorted(str(n) for n in range(8))
     assert all(TokenFile(tokens.path).holder_of(token) is not None for token in made)
     assert {stat.S_IMODE(path.stat().st_mode) for path in tokens.path.parent.iterdir()} == {0o600}
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only the superuser may give files away")
+def test_what_the_superuser_makes_belongs_to_the_services_user(tokens: TokenFile) -> None:
+    tokens.path.parent.mkdir()
+    os.chown(tokens.path.parent, 61184, 61184)
+    tokens.make("operate", "anna")
+    assert {path.stat().st_uid for path in tokens.path.parent.iterdir()} == {61184}

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from pathlib import Path
 
 import pytest
 
+import fillside.interfaces.cli
 from fillside.answers import STATUS_OF_CODE
 from fillside.calibration.orders import METER_ORDERS
 from fillside.hold.orders import ORDERS
 from fillside.interfaces.cli.table import COMMANDS
 from fillside.interfaces.http.app import ROUTES
+from fillside.interfaces.osc.words import ADDRESSES
+from fillside.rig.key_words import WORDS
 
+CLI = Path(fillside.interfaces.cli.__file__).parent
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
@@ -58,6 +63,25 @@ def test_the_orders() -> None:
     assert [row[0] for row in told] == list(orders)
     for word, says in told:
         assert says == (orders[word].__doc__ or "").partition("\n")[0], word
+
+
+def orders_of_the_command_line() -> set[str]:
+    """The orders that its sources say, by hand or as a command of the same name."""
+    sources = "".join(path.read_text("utf-8") for path in CLI.glob("*.py"))
+    return set(re.findall(r'"do": "(\w+)"', sources)) | set(COMMANDS)
+
+
+def test_which_door_takes_which_order() -> None:
+    by_osc = {address.path.split("/")[0] for address in ADDRESSES}
+    typed = orders_of_the_command_line()
+
+    def yes(word: str, known: Collection[str], otherwise: str = "–") -> str:
+        return "yes" if word in known else otherwise
+
+    assert table("doors") == [
+        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, WORDS)]
+        for word in {**ORDERS, **METER_ORDERS}
+    ]
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])

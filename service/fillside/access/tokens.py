@@ -148,6 +148,7 @@ class TokenFile:
         except OSError as error:
             raise TokenFileError(f"{self.path}: cannot write the tokens: {error.strerror}") from error
         try:
+            self._as_the_folder_is(handle)
             fcntl.flock(handle, fcntl.LOCK_EX)
             self._look()
             yield
@@ -168,12 +169,19 @@ class TokenFile:
             self._kept, self._seen = {}, None
             raise TokenFileError(f"{self.path}: cannot read the tokens: {error}") from error
 
+    def _as_the_folder_is(self, handle: int) -> None:
+        """What the superuser writes belongs to whom the folder does: a service's own user has to read it."""
+        if os.geteuid() == 0:
+            folder = self.path.parent.stat()
+            os.fchown(handle, folder.st_uid, folder.st_gid)
+
     def _write(self, kept: dict[str, Kept]) -> None:
         """Replace the file as a whole, private from its first byte."""
         body = json.dumps({"tokens": [asdict(line) for line in kept.values()]}, indent=1) + "\n"
         try:
             handle, name = tempfile.mkstemp(dir=self.path.parent, prefix=".tokens-")
             try:
+                self._as_the_folder_is(handle)
                 with os.fdopen(handle, "w", encoding="utf-8") as file:
                     file.write(body)
                     file.flush()
