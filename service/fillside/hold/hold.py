@@ -22,26 +22,22 @@ from fillside.hold.changes import CHANGES, Moment, place_of
 from fillside.hold.clock import Clock
 from fillside.hold.events import Event, RemediesFound, RemedyQuestion
 from fillside.hold.health import Health, found_code
+from fillside.hold.history import History, Undoable
 from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
 from fillside.hold.levels import wanted_codes
-from fillside.hold.light import FRAME_S, Light
+from fillside.hold.light import Light
 from fillside.hold.naming import named
-from fillside.hold.orders import Identify, Move, Order, OrderError, SubjectReport, Undo
+from fillside.hold.orders import Identify, Move, Order, SubjectReport, Undo
 from fillside.hold.pace import Pace
 from fillside.hold.places import Places, places_of
 from fillside.hold.remembered import Remembered, remember, resume
-from fillside.hold.state import LastOrder, Metered, Shown, State, drivers_now, metered, state_of
+from fillside.hold.standing import Standing
+from fillside.hold.state import LastOrder, Metered, Shown, State, drivers_now, is_reached, metered, state_of
 from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene, scene
-
-MOST_UNDO = 100
-_ROUNDING_S = 1e-6
-"""A tick that comes as early as the sum of its times is rounded still comes when it was asked for."""
-WORTH_SOLVING_M = 0.002
-"""An estimate that moved less changes the light by 0.01 stop at most, at 0.6 m from a lamp."""
 
 
 @dataclass(frozen=True)
@@ -50,15 +46,6 @@ class Answer:
 
     ok: bool = True
     note: str | None = None
-
-
-@dataclass(frozen=True)
-class Undoable:
-    """What an order changed, as it was before, and the untrimmed codes of then."""
-
-    do: str
-    before: dict[str, Any]
-    untrimmed: Codes
 
 
 _OBEYED = Answer()
@@ -90,20 +77,18 @@ class Hold:
         self._notes = resumed.notes
         self._wanted = resumed.wanted
         self._wish = self._wanted.wish(rig)
-        self._pace = Pace(rig.hold.dead_band_stops)
-        self._subject = Subject(rig, self._pace.allowance_m, resumed.wanted.place, "file", 0.0)
+        pace = Pace(rig.hold.dead_band_stops)
+        self._subject = Subject(rig, pace.allowance_m, resumed.wanted.place, "file", 0.0)
+        self._standing = Standing(self._balancing, self._subject, pace)
         self._health = Health(self._scene, now_s)
         self._light = Light(self._scene, resumed.codes, 0.0)
-        self._history: list[Undoable] = []
+        self._history = History()
         self._advice = Advice()
-        self._untrimmed = resumed.untrimmed or resumed.codes
         self._ordered_until_s = -math.inf
         self._dip: Dip | None = None
-        self._stale = False
-        self._pursued_s = -math.inf
         self._last_order: LastOrder | None = None
         self._light_changed_s: float | None = None
-        self._solve(resumed.untrimmed)
+        self._standing.take(self._wish, resumed.untrimmed)
         self._aim_as_ordered(0.0)
 
     def renewed(
@@ -128,7 +113,7 @@ class Hold:
         if new._scene.names == self._scene.names:
             new._light.go_on_from(self._light, self._clock.peek(now_s, self._light.moving))
             if new._scene.full_scales == self._scene.full_scales:
-                new._history = list(self._history)
+                new._history = self._history
         new._last_order, new._light_changed_s = self._last_order, self._light_changed_s
         return new
 
@@ -164,16 +149,14 @@ class Hold:
         before = replace(self._wanted, place=self._subject.place)
         change = CHANGES[type(order)](self._moment(before), order)
         time_s = self._clock.read(now_s, self._light.moving)
-        undoable = before.changed_from(change.wanted)
-        if undoable:
-            self._history.append(Undoable(named(order), undoable, self._untrimmed))
-            del self._history[:-MOST_UNDO]
+        changed = before.changed_from(change.wanted)
+        self._history.add(Undoable(named(order), changed, self._standing.codes))
         self._wanted = before
         if isinstance(order, Move):
             self._subject.tell(change.wanted.place, time_s)
-        self._change(change.wanted, time_s, self._untrimmed, change.untrimmed)
+        self._change(change.wanted, time_s, self._standing.codes, change.untrimmed)
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Answer(note=change.note or self._not_reached(undoable))
+        return Answer(note=change.note or self._not_reached(changed))
 
     def event(self, event: Event, now_s: float) -> None:
         """Take in what happened without an order."""
@@ -198,13 +181,13 @@ class Hold:
         if working != before:
             self._count_on_what_works()
             if self._acts and self._when_lost == "solve":
-                self._solve(self._untrimmed)
+                self._standing.take(self._wish, self._standing.codes)
         self._aim_as_ordered(time_s)
 
     def tick(self, now_s: float) -> Codes | None:
         """Go on to now; the codes of all heads if any changed, else None."""
         time_s = self._clock.read(now_s, self._light.moving)
-        if self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S:
+        if self._standing.is_due(time_s):
             self._pursue(time_s)
         changed = self._light.step(time_s)
         if self._dip is not None and self._dip.is_done(time_s, self._light.moving):
@@ -217,11 +200,10 @@ class Hold:
     def wake_in(self, now_s: float) -> float | None:
         """Seconds until the next tick is due; None when nothing moves."""
         time_s = self._clock.peek(now_s, self._light.moving)
-        due = [] if not self._stale else [max(0.0, FRAME_S - (time_s - self._pursued_s))]
         if self._dip is not None and not self._light.moving:
             return 0.0
-        frame = self._light.wake_in(time_s)
-        return min(due if frame is None else [*due, frame], default=None)
+        due = (self._standing.due_in(time_s), self._light.wake_in(time_s))
+        return min((wait for wait in due if wait is not None), default=None)
 
     @property
     def calibration(self) -> Calibration | None:
@@ -235,7 +217,7 @@ class Hold:
     def remember(self) -> Remembered:
         """What a restart resumes from."""
         wanted = replace(self._wanted, place=self._subject.place)
-        return remember(self._scene, wanted, self._light.codes, self._untrimmed)
+        return remember(self._scene, wanted, self._light.codes, self._standing.codes)
 
     def state(self, now_s: float) -> State:
         """What every door shows. Remedies are those found so far; see `remedy_question`."""
@@ -249,7 +231,7 @@ class Hold:
             waits=self._light.waits,
             drivers=drivers_now(self._health.drivers, self._unix_s),
             calibrated_at=self._calibrated_at,
-            undo=self._history[-1].do if self._history else None,
+            undo=self._history.last,
             last_order=self._last_order,
             light_changed_at=None if at is None else at + self._unix_s,
             notes=self._notes,
@@ -272,7 +254,10 @@ class Hold:
         """What stands in the way of an order that changed the balance; None where nothing does."""
         if not (self._acts and changed.keys() & SOLVE_FIELDS):
             return None
-        limits = [limit.says for limit in metered(self._shown()).limits if limit.at != "colour"]
+        shown = self._shown()
+        if is_reached(shown):
+            return None
+        limits = [limit.says for limit in metered(shown).limits if limit.at != "colour"]
         return f"not reached: {'; '.join(limits)}" if limits else None
 
     @staticmethod
@@ -292,15 +277,12 @@ class Hold:
         place = place_of(self._file, order, self._subject.why_not)
         time_s = self._clock.read(now_s, self._light.moving)
         self._subject.report(place, time_s)
-        if self._acts and not self._stale:
-            moved = math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
-            self._stale = moved or self._pace.may_settle(self._subject.unmoved_s)
+        if self._acts:
+            self._standing.heard()
         return _OBEYED
 
     def _take_back(self, now_s: float) -> Answer:
-        if not self._history:
-            raise OrderError("not_now", "there is nothing to undo")
-        last = self._history.pop()
+        last = self._history.take_back()
         time_s = self._clock.read(now_s, self._light.moving)
         self._wanted = replace(self._wanted, place=self._subject.place)
         if "place" in last.before:
@@ -318,38 +300,22 @@ class Hold:
             self._wish = wanted.wish(self._file)
             self._count_on_what_works()
         if self._acts and changed & SOLVE_FIELDS:
-            self._solve(present)
+            self._standing.take(self._wish, present)
         if untrimmed is not None:
-            self._untrimmed = untrimmed
+            self._standing.codes = untrimmed
         self._aim_as_ordered(time_s)
 
     def _count_on_what_works(self) -> None:
         working = self._health.working
         self._balancing.count_on(working if self._when_lost == "solve" and not all(working) else None)
 
-    def _solve(self, present: Codes | None) -> None:
-        """Take the balance's codes for where the subject is, and let the light rest on them."""
-        place = self._subject.place
-        self._solved = self._balancing.solve(place, self._wish)
-        self._untrimmed = self._balancing.choose(place, self._wish, self._solved, present)
-        self._considered = self._balanced_at = place
-        self._stale = False
-        self._pace.settled()
-
     def _pursue(self, time_s: float) -> None:
-        """Go after the subject, if the pace says so."""
-        self._stale, self._pursued_s = False, time_s
+        """Go after the subject, if the balance acts and the pace says so."""
         if not self._acts:
-            return
-        place = self._considered = self._subject.place
-        solved = self._balancing.solve(place, self._wish)
-        apart = self._balancing.apart_stops(solved, self._solved)
-        if self._pace.step(apart, self._subject.unmoved_s) == "stay":
-            return
-        self._solved, self._balanced_at = solved, place
-        self._untrimmed = self._balancing.choose(place, self._wish, solved, self._untrimmed)
-        follows = time_s >= self._ordered_until_s
-        self._aim(self._file.hold.follow_speed_stops_s if follows else self._order_speed)
+            self._standing.rest()
+        elif self._standing.pursue(self._wish, time_s):
+            follows = time_s >= self._ordered_until_s
+            self._aim(self._file.hold.follow_speed_stops_s if follows else self._order_speed)
 
     @property
     def _order_speed(self) -> float:
@@ -386,14 +352,14 @@ class Hold:
         return codes if dip is None else with_code(codes, dip.head, self._codes_for(self._wanted)[dip.head])
 
     def _codes_for(self, wanted: Wanted) -> Codes:
-        return wanted_codes(self._balancing, wanted, self._wish, self._untrimmed, self._balanced_at)
+        return wanted_codes(self._balancing, wanted, self._wish, self._standing.codes, self._standing.place)
 
     def _moment(self, wanted: Wanted) -> Moment:
         return Moment(
             scene=self._scene,
             wanted=wanted,
             working=self._health.working,
-            untrimmed=self._untrimmed,
+            untrimmed=self._standing.codes,
             beneath=self._codes_for(replace(wanted, alone=None)),
             present=self._present,
             levels_now=self._levels_now,
@@ -404,8 +370,8 @@ class Hold:
     def _levels_now(self) -> Kept:
         """What freeze or dark keeps aside: the balance's own levels, or those of the middle of a fade."""
         if self._light.moving and self._wanted.alone is None:
-            return Kept(self._present, self._wanted.trims, self._untrimmed, self._subject.place)
-        return Kept(self._untrimmed, {}, self._untrimmed, self._balanced_at)
+            return Kept(self._present, self._wanted.trims, self._standing.codes, self._subject.place)
+        return Kept(self._standing.codes, {}, self._standing.codes, self._standing.place)
 
     def _measured_now(self, wish: Wish) -> Measured:
         return self._balancing.measure(self._subject.place, wish, self._present, self._health.working)
@@ -415,7 +381,7 @@ class Hold:
             balancing=self._balancing,
             wanted=self._wanted,
             wish=self._wish,
-            bounds=self._solved.bounds,
+            bounds=self._standing.bounds,
             subject=self._subject,
             health=self._health.heads,
             unix_s=self._unix_s,
@@ -423,5 +389,5 @@ class Hold:
             codes=self._light.codes,
             goal=self._light.goal,
             lasting=self._light.goal if self._dip is None else self._codes_for(self._wanted),
-            untrimmed=self._untrimmed,
+            untrimmed=self._standing.codes,
         )

@@ -1,0 +1,45 @@
+"""What orders changed, so that they can be taken back, the last one first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fillside.balance.rounding import Codes
+from fillside.hold.orders import OrderError
+
+MOST_UNDO = 100
+
+
+@dataclass(frozen=True)
+class Undoable:
+    """What an order changed of what is wanted, as it was before, and the untrimmed codes of then."""
+
+    do: str
+    before: Mapping[str, Any]
+    untrimmed: Codes
+
+
+class History:
+    """The latest orders that changed something."""
+
+    def __init__(self) -> None:
+        self._orders: list[Undoable] = []
+
+    def add(self, order: Undoable) -> None:
+        """One more; one that changed nothing is not kept."""
+        if order.before:
+            self._orders.append(order)
+            del self._orders[:-MOST_UNDO]
+
+    def take_back(self) -> Undoable:
+        """The last one, which is then gone; OrderError if there is none."""
+        if not self._orders:
+            raise OrderError("not_now", "there is nothing to undo")
+        return self._orders.pop()
+
+    @property
+    def last(self) -> str | None:
+        """What `take_back` would take back, in a few words."""
+        return self._orders[-1].do if self._orders else None
