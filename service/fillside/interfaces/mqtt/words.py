@@ -116,7 +116,7 @@ def order_from(
     if heard.topic == topics.subject:
         return Asked(_report(heard.payload), "a tracker")
     name = heard.topic.removeprefix(topics.meter)
-    said = _reading(name, heard, meters.get(name, MeterTable()), state())
+    said = _reading(name, heard, meters.get(name, MeterTable()), state)
     return None if said is None else Asked(said, f"meter {name[:32]}")
 
 
@@ -158,6 +158,7 @@ def _reading(name: str, heard: Heard, meter: MeterTable, state: Mapping[str, Any
     said = {"do": "read", "unit": meter.unit, **stated, **_value(heard.payload)}
     if "head" in said:
         return said
+    state = studio()
     alone = next((head for head in state["heads"] if head["name"] == state["alone"]), None)
     asked_for = state.get("routine") is not None
     if alone is None and not asked_for:
