@@ -11,6 +11,7 @@ const ANSWER_LASTS_MS = 8000;
 /** Shows what became of an order in the `answer` line of its own panel. */
 export class Acts {
   #clearing = new Map();
+  #ratios = Promise.resolve();
 
   constructor(link) {
     this.link = link;
@@ -101,7 +102,7 @@ export class Acts {
   #wishRow(what) {
     if (what === "presets") return make("div", { class: "presets", role: "group", "aria-label": "Ratios" });
     if (what === "ratio") {
-      const step = (by) => this.order({ do: "balance", ratio: this.#ratioBy(by) }, "wish-answer", "New ratio");
+      const step = (by) => this.#newRatio(() => this.#ratioBy(by), "New ratio");
       return stepRow("ratio", STEPS, step, [], (by) => `ratio ${spoken(by, "flatter", "steeper")}`);
     }
     const expose = (by) => this.order({ do: "expose", by }, "wish-answer", "New exposure");
@@ -119,15 +120,21 @@ export class Acts {
 
   #preset(ratio) {
     const text = words.wishedRatio(ratio);
-    const one = button(text, `ratio ${text.replace(":", " to ")}`, () => this.order({ do: "balance", ratio: text }, "wish-answer", `Ratio ${text}`), "step");
+    const one = button(text, `ratio ${text.replace(":", " to ")}`, () => this.#newRatio(() => text, `Ratio ${text}`), "step");
     one.setAttribute("aria-pressed", "false");
     return one;
   }
 
+  /** One after another: a step counts from what the touch before it made of the ratio. */
+  #newRatio(ratio, said) {
+    this.#ratios = this.#ratios.then(() => this.order({ do: "balance", ratio: ratio() }, "wish-answer", said));
+  }
+
   /** The wanted ratio changed by stops of key over fill, in its own terms. */
   #ratioBy(stops) {
-    const own = this.readAs === "key+fill:fill" ? 1 : 0;
-    return Number(((this.ratio - own) * 2 ** stops + own).toPrecision(12));
+    const { ratio, read_as: readAs } = this.link.state.balance;
+    const own = readAs === "key+fill:fill" ? 1 : 0;
+    return Number(((ratio - own) * 2 ** stops + own).toPrecision(12));
   }
 }
 

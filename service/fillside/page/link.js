@@ -13,6 +13,9 @@ const KEY_WAIT_MS = 20000;
 // The daemon says something at least every five seconds.
 const SILENCE_MS = 12000;
 const ORDER_TIMEOUT_MS = 6000;
+// A reading is weighed before it is answered.
+const METER_TIMEOUT_MS = 30000;
+const METER_ORDERS = new Set(["read", "calibrate", "lineup"]);
 const ASK_TIMEOUT_MS = 3000;
 const MEANS = { 401: "key", 403: "key", 429: "full", 500: "ill", 503: "full" };
 
@@ -33,6 +36,11 @@ export class Link {
     document.addEventListener("visibilitychange", () => {
       if (document.visibilityState === "visible" && this.how.is === "lost") this.now();
     });
+  }
+
+  /** The newest state, null before there is one. */
+  get state() {
+    return this.#state;
   }
 
   /** Connects at once, with the key as it is now. */
@@ -57,8 +65,9 @@ export class Link {
   /** One order; resolves to {ok, note} or {ok: false, message}, and never rejects. */
   async order(body) {
     const request = { method: "POST", body: JSON.stringify(body), headers: { "Content-Type": "application/json" } };
+    const patience = METER_ORDERS.has(body.do) ? METER_TIMEOUT_MS : ORDER_TIMEOUT_MS;
     try {
-      const { status, said } = await ask("/api/v1/do", ORDER_TIMEOUT_MS, request);
+      const { status, said } = await ask("/api/v1/do", patience, request);
       if (said?.ok) {
         if (said.state) this.#take(said.state);
         return { ok: true, note: said.note || "" };

@@ -10,6 +10,7 @@ import { Link, ask } from "./link.js";
 import { Places } from "./places.js";
 import { reading } from "./reading.js";
 import { Rose, roseInWords } from "./rose.js";
+import { RoutineView } from "./routine.js";
 import { settings, wireSettings } from "./settings.js";
 import { Strip } from "./strip.js";
 import { showTrouble } from "./trouble.js";
@@ -41,6 +42,10 @@ class Page {
     this.rose = new Rose(byId("rose"));
     this.aloud = new Aloud();
     this.places = new Places((name) => this.acts.order({ do: "move", mark: name }, "places-answer", `At ${name}`));
+    this.routine = new RoutineView((body, where) =>
+      where ? this.acts.order(body, where, "Begun") : this.link.order(body),
+    );
+    this.routine.redraw = () => this.#draw();
     wireSettings({
       changed: () => {
         this.rose.turned();
@@ -107,7 +112,7 @@ class Page {
     this.#barsAt = performance.now();
     const now = reading(this.#state, this.#room);
     const wait = this.#wordsAt + WORDS_EVERY_MS - this.#barsAt;
-    this.rose.show(now, wait <= 0);
+    if (!this.routine.open) this.rose.show(now, wait <= 0);
     clearTimeout(this.#later);
     if (wait <= 0) this.#drawWords(now);
     else this.#later = setTimeout(() => this.#draw(), wait);
@@ -119,8 +124,9 @@ class Page {
     say(byId("rig-name"), state.rig);
     const mode = byId("mode");
     say(mode.firstElementChild, SIGNS[state.mode] ?? "");
-    say(mode.lastElementChild, state.alone ? `only ${state.alone}` : state.mode);
+    say(mode.lastElementChild, state.mode);
     mark(document.body, "data-mode", state.mode);
+    this.routine.show(now);
     showFigures(now);
     roseInWords(byId("rose-says"), now);
     say(
@@ -131,9 +137,15 @@ class Page {
     this.places.show(now);
     this.acts.show(now);
     showTrouble(now, (at) => this.#age(at));
-    this.strip.light({ at: this.#lightAt, changing: !state.settled, waits: state.waits, alone: state.alone });
+    this.strip.light({ at: this.#lightAt, changing: !state.settled, waits: state.waits, alone: aloneOf(state), routine: this.routine.open });
     this.aloud.show(now);
   }
+}
+
+/** The names of the heads that are on alone, null when all are as the mode has them. */
+function aloneOf({ alone, shown }) {
+  if (alone) return alone;
+  return shown ? words.list(shown) || "no head" : null;
 }
 
 new Page().start();

@@ -8,7 +8,7 @@ const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕"
 
 export class Strip {
   #how = { is: "asking", says: "", heard: null };
-  #light = { at: null, changing: false, waits: false, alone: null };
+  #light = { at: null, changing: false, waits: false, alone: null, routine: false };
 
   /** `retry()` connects again, `all()` brings all heads back. */
   constructor({ retry, all }) {
@@ -27,14 +27,15 @@ export class Strip {
     this.#tick();
   }
 
-  /** `at` is local time [ms] of the last change, null unknown; `changing` while it fades; `waits` so as not to flash; `alone` is lit. */
+  /** `at` is local time [ms] of the last change, null unknown; `changing` while it fades; `waits` so as not to flash; `alone` is lit,
+   * by a routine or by hand. */
   light(light) {
     this.#light = light;
     this.#showAct();
   }
 
   #showAct() {
-    const alone = this.#light.alone ? "All heads on" : "";
+    const alone = this.#light.alone && !this.#light.routine ? "All heads on" : "";
     const text = { lost: "Try now", full: "Try now", ill: "Try now", key: "Enter a key", live: alone }[this.#how.is];
     const button = byId("link-act");
     mark(button, "hidden", text ? null : "");
@@ -50,7 +51,7 @@ export class Strip {
 
   #linkSays() {
     const { is, says } = this.#how;
-    if (is === "live") return this.#light.alone ? `Live, only ${this.#light.alone} is on` : "Live";
+    if (is === "live") return this.#light.alone ? `Live, only ${this.#light.alone} on` : "Live";
     if (is === "asking") return "Asking the daemon…";
     if (is === "key") return "Key not accepted";
     if (is === "full") return "Too many at the door";

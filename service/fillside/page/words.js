@@ -1,6 +1,6 @@
 // Numbers as a person reads them: with a unit, a true minus sign and no more digits than they are worth.
 
-const LUX_PER_FOOT_CANDLE = 10.763910416709722; // 1 foot is 0.3048 m exactly (international yard and pound, 1959)
+export const LUX_PER_FOOT_CANDLE = 10.763910416709722; // 1 foot is 0.3048 m exactly (international yard and pound, 1959)
 const METRES_PER_FOOT = 0.3048;
 const NOTHING = "–";
 

@@ -172,7 +172,7 @@ async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: S
 
 async def test_one_head_alone_is_said_and_ends_by_a_touch(phone: Page, atelier: Studio) -> None:
     await atelier.do(do="only", head="fill")
-    await expect(phone.locator("#link-says")).to_contain_text("only fill is on")
+    await expect(phone.locator("#link-says")).to_contain_text("only fill on")
     await act(phone, "All heads on").tap()
     await atelier.until(lambda s: s["alone"] is None)
     await expect(act(phone, "All heads on")).to_be_hidden()

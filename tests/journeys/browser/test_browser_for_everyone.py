@@ -4,30 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-from importlib.resources import files
-from typing import Any
 
 import pytest
 from playwright.async_api import Browser, Page, expect
 
 from fillside.interfaces.http.page import page_files
+from journeys.browser.axe import violations
 from journeys.browser.studio import DESK, PHONE, TABLET, Studio, act, expect_live, look_at, open_page, spot
 
 MOST_BYTES = 150_000
 LEAST_TARGET_PX = 44
-AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
-"""axe-core as its package on PyPI brings it."""
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-
-
-async def violations(page: Page) -> list[str]:
-    """What axe-core finds, one line each."""
-    if not await page.evaluate("'axe' in window"):
-        await page.evaluate(AXE)
-    found: dict[str, Any] = await page.evaluate(
-        "(rules) => axe.run({ runOnly: { type: 'tag', values: rules }, resultTypes: ['violations'] })", RULES
-    )
-    return [f"{one['id']}: {node['html'][:120]}" for one in found["violations"] for node in one["nodes"]]
 
 
 @pytest.mark.parametrize("theme", ["dark", "light"])
