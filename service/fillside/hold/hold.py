@@ -32,7 +32,17 @@ from fillside.hold.pace import Pace
 from fillside.hold.places import Places, places_of
 from fillside.hold.remembered import Remembered, remember, resume
 from fillside.hold.standing import Standing
-from fillside.hold.state import LastOrder, Metered, Shown, State, drivers_now, is_reached, metered, state_of
+from fillside.hold.state import (
+    LastOrder,
+    Metered,
+    Shown,
+    State,
+    Told,
+    drivers_now,
+    is_reached,
+    metered,
+    state_of,
+)
 from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
 from fillside.rig.calibrated import Calibration
@@ -224,9 +234,7 @@ class Hold:
         moment = self._shown()
         light = metered(moment)
         at = self._light_changed_s
-        return state_of(
-            moment,
-            light,
+        told = Told(
             remedies=self._advice.remedies if self._in_the_way(light) else (),
             waits=self._light.waits,
             drivers=drivers_now(self._health.drivers, self._unix_s),
@@ -236,6 +244,7 @@ class Hold:
             light_changed_at=None if at is None else at + self._unix_s,
             notes=self._notes,
         )
+        return state_of(moment, light, told)
 
     def remedy_question(self) -> RemedyQuestion | None:
         """What to ask `balance.remedies` because the balance is not reached; None while nothing needs an

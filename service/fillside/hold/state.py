@@ -323,19 +323,21 @@ def _notes_on(seen: SubjectSeen) -> tuple[str, ...]:
     )
 
 
-def state_of(
-    shown: Shown,
-    light: Metered,
-    *,
-    remedies: tuple[Remedy, ...],
-    waits: bool,
-    drivers: dict[str, DriverNow],
-    calibrated_at: str | None,
-    undo: str | None,
-    last_order: LastOrder | None,
-    light_changed_at: float | None,
-    notes: tuple[str, ...],
-) -> State:
+@dataclass(frozen=True)
+class Told:
+    """What a state says that does not follow from the light; as in `State`."""
+
+    remedies: tuple[Remedy, ...]
+    waits: bool
+    drivers: dict[str, DriverNow]
+    calibrated_at: str | None
+    undo: str | None
+    last_order: LastOrder | None
+    light_changed_at: float | None
+    notes: tuple[str, ...]
+
+
+def state_of(shown: Shown, light: Metered, told: Told) -> State:
     """The whole state from its parts."""
     scene, wanted, seen = shown.balancing.scene, shown.wanted, subject_seen(shown)
     return State(
@@ -351,16 +353,16 @@ def state_of(
         face=light.face,
         heads=light.heads,
         settled=shown.codes == shown.goal,
-        waits=waits,
+        waits=told.waits,
         limits=light.limits,
-        remedies=remedies,
+        remedies=told.remedies,
         balance=balance_now(shown),
         camera=camera_now(shown),
         trims=trims_said(wanted.trims),
-        drivers=drivers,
-        calibrated_at=calibrated_at,
-        undo=undo,
-        last_order=last_order,
-        light_changed_at=light_changed_at,
-        notes=notes + _notes_on(seen),
+        drivers=told.drivers,
+        calibrated_at=told.calibrated_at,
+        undo=told.undo,
+        last_order=told.last_order,
+        light_changed_at=told.light_changed_at,
+        notes=told.notes + _notes_on(seen),
     )
