@@ -11,7 +11,13 @@ from fillside.rig.model import Rig
 
 @pytest.mark.parametrize(
     ("camera", "stops"),
-    [({}, 0.0), ({}, 2.5), ({"offset_stops": 8.0}, 5.0), ({"offset_stops": -8.0, "nd_stops": 10.0}, -5.0), ({}, 9.9)],
+    [
+        ({}, 0.0),
+        ({}, 2.5),
+        ({"offset_stops": 8.0, "aperture": 0.7}, 5.0),
+        ({"offset_stops": -8.0, "nd_stops": 10.0}, -5.0),
+        ({}, 9.9),
+    ],
 )
 def test_a_rig_that_says_all_by_itself_is_one_that_may_be(camera: dict[str, float], stops: float) -> None:
     file = studio()
