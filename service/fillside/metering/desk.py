@@ -114,8 +114,7 @@ class Desk:
                     raise NotNowError(
                         "the routine has gone on meanwhile; this reading is not what it asks now"
                     )
-                if not self._studio.now().settled:
-                    raise NotNowError("the light is still moving; read once it rests")
+                await self._guide.ready()
             reading = check_against(reading_of(order, self._rig, self._studio.now()), self._rig)
             if asked is not None:
                 return await self._guide.take(reading, time.time(), who)
@@ -200,7 +199,8 @@ class Desk:
             )
         numbers = [await self._keep(reading, who) for reading in readings]
         fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
-        return f"{len(numbers)} readings taken{sure_words(fitted.calibration)}"
+        count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"
+        return f"{count} taken{sure_words(fitted.calibration)}"
 
 
 def _as_asked(order: Read, asked: Asks) -> Read:

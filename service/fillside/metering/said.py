@@ -16,6 +16,11 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
     Left out levels are those of now, a left out place is the subject's; ReadingError or Refusal in one line.
     """
     heads = [name.strip() for name in (order.head or "").split("+") if name.strip()]
+    names = [head.name for head in rig.heads]
+    for name in heads:
+        if name not in names:
+            known = ", ".join(names)
+            raise Refusal("unknown_name", f'there is no head "{name[:32]}"; there is {known}', "head")
     place = now.subject if order.at is None else order.at
     if isinstance(place, str):
         if place not in rig.marks:
@@ -24,7 +29,7 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
         place = rig.marks[place]
     return reading_from_words(
         heads=heads,
-        levels=_levels(order, heads, rig, now),
+        levels=_levels(order, heads, now),
         at=place,
         value=_value(order),
         unit=order.unit,
@@ -35,9 +40,9 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
     )
 
 
-def _levels(order: Read, heads: list[str], rig: Rig, now: LightNow) -> list[float]:
+def _levels(order: Read, heads: list[str], now: LightNow) -> list[float]:
     if order.level is None:
-        return [_level_now(name, rig, now) for name in heads]
+        return [_level_now(name, now) for name in heads]
     if not heads:
         raise ReadingError("a level without a head; leave it out for the light with all heads out")
     try:
@@ -46,10 +51,7 @@ def _levels(order: Read, heads: list[str], rig: Rig, now: LightNow) -> list[floa
         raise ReadingError(f'level is "{order.level}"; a number from 0 to 1, or such as "1.0+0.4"') from None
 
 
-def _level_now(name: str, rig: Rig, now: LightNow) -> float:
-    if name not in now.levels:
-        known = ", ".join(head.name for head in rig.heads)
-        raise Refusal("unknown_name", f'there is no head "{name[:32]}"; there is {known}', "head")
+def _level_now(name: str, now: LightNow) -> float:
     if not now.levels[name] > 0:
         raise ReadingError(f"{name} is out now; say at which level it was read")
     if not now.settled:

@@ -81,9 +81,15 @@ class Weighing:
     `busy` while something is worked out; `told` is called when that changes.
     """
 
-    def __init__(self, store: Store, apply: Applies, told: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        store: Store,
+        apply: Applies,
+        told: Callable[[], None] = lambda: None,
+        apart: Apart | None = None,
+    ) -> None:
         self._store, self._apply, self._told = store, apply, told
-        self._apart = Apart()
+        self._apart = Apart() if apart is None else apart
         self.busy = False
         self.used = kept.used_calibration(store)
         self.calibration = None if self.used is None else _understood(self.used)

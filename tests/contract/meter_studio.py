@@ -1,0 +1,217 @@
+"""A studio for tests of the meter's side: a real hold whose fades take no time, a store in memory, and fits
+in the same process. The light is that of the simulator's own physics, which the product does not share.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator, Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, ParamSpec, TypeVar
+
+import numpy as np
+
+from fillside.calibration.orders import METER_ORDERS
+from fillside.demo.judge import truth_of
+from fillside.hold.hold import Hold
+from fillside.hold.orders import parse_order, read_order
+from fillside.metering.apart import Apart, ApartError
+from fillside.metering.desk import Desk
+from fillside.metering.studio import LightNow, Studio
+from fillside.metering.weighing import Weighing
+from fillside.photometry.dimming import level_from_code
+from fillside.rig.calibrated import Calibration
+from fillside.rig.load import load_rig_text
+from fillside.rig.model import Rig
+from fillside.storage.store import Store
+from fillside_drivers.registry import kinds
+from fillside_drivers.sim.truth import direct_lux, unit
+
+P, T = ParamSpec("P"), TypeVar("T")
+
+RIG = """
+[rig]
+name = "corner"
+[camera]
+position = [0.0, -2.4, 1.4]
+iso = 400
+shutter = "1/50"
+aperture = 2.8
+[marks]
+chair = [0.0, 0.0, 1.2]
+[hold]
+order_speed = 6.0
+[ambient]
+lux = 3
+[[heads]]
+name = "key"
+role = "key"
+position = [1.1, -1.0, 1.9]
+intensity = 1800
+modifier = { diameter = 0.6 }
+dimming = { curve = "square", floor = 0.02 }
+drive = { driver = "stage", bits = 16, truth = { output_factor = 0.7, exponent = 2.3, setback = 0.1 } }
+[[heads]]
+name = "fill"
+role = "fill"
+position = [-1.3, -1.2, 1.6]
+intensity = 1300
+modifier = { diameter = 0.6 }
+dimming = { curve = "square", floor = 0.02 }
+drive = { driver = "stage", bits = 16, truth = { output_factor = 1.3, exponent = 1.8 } }
+[drivers.stage]
+kind = "sim"
+"""
+MORE = """
+[[heads]]
+name = "{name}"
+role = "{role}"
+position = {position}
+aim = [0.0, 0.0, 1.1]
+intensity = 600
+{tables}
+"""
+
+
+def rig_of(more: str = "", text: str = RIG) -> Rig:
+    """The rig of two simulated heads, with more tables of heads."""
+    head, tail = text.split("[drivers.stage]")
+    return load_rig_text(f"{head}{more}[drivers.stage]{tail}", kinds=kinds())
+
+
+def head_table(name: str, role: str, position: Sequence[float], tables: str) -> str:
+    return MORE.format(name=name, role=role, position=list(position), tables=tables)
+
+
+class SameProcess(Apart):
+    """Does the work at once, here; fails where told to."""
+
+    fails = ""
+
+    async def begin(self) -> None:
+        """Nothing has to come up."""
+
+    async def run(self, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+        if self.fails:
+            raise ApartError(self.fails)
+        return work(*args, **named)
+
+
+@dataclass
+class Made:
+    """A desk in a studio; `lux` is what a perfect meter would show of what is asked."""
+
+    rig: Rig
+    store: Store
+    hold: Hold
+    desk: Desk
+    apart: SameProcess
+    applied: list[str | None]
+    moving: bool = False
+
+    async def do(self, **order: Any) -> str:
+        return await self.desk.do(read_order(order, METER_ORDERS), "somebody")
+
+    @property
+    def step(self) -> dict[str, Any]:
+        step = self.desk.state()
+        assert step is not None
+        return step
+
+    @property
+    def levels(self) -> dict[str, float]:
+        scene = self.hold.scene
+        wires = zip(scene.names, self.hold.codes, scene.full_scales, strict=True)
+        return {name: level_from_code(code, full) if full else 1.0 for name, code, full in wires}
+
+    def lux(self, receptor: str, at: Sequence[float], facing: str, hidden: Sequence[str] = ()) -> float:
+        truth = truth_of(self.rig)
+        target = self.rig.camera.position if facing == "camera" else self.rig.head(facing).position
+        axis = unit((np.array(target) - np.array(at)).tolist())
+        kind = "flat" if receptor == "flat" else "dome"
+        levels = self.levels
+        lit = (h for h in truth.heads if h.name not in hidden)
+        return truth.ambient_lux + sum(
+            direct_lux(h, kind, at, axis) * h.output(levels[h.name])
+            for h in lit  # type: ignore[arg-type]
+        )
+
+    def asked_lux(self) -> float:
+        """What a perfect meter shows where the routine asks for it, cards before what it says."""
+        asks = self.step["asks"]
+        facing = asks["head"] if asks["facing"] == "head" else asks["facing"]
+        return self.lux(asks["receptor"], asks["at"], facing, self.step["flag"])
+
+    async def through_the_cautions(self, kind: str) -> None:
+        await self.do(do=kind, act="start")
+        for tick in self.step["ticks"]:
+            await self.do(do=kind, act="tick", item=tick["item"])
+        await self.do(do=kind, act="go")
+
+    async def take(self) -> str:
+        if "go" in self.step["may"]:
+            await self.do(do=self.step["routine"], act="go")
+        return await self.do(do="read", value=self.asked_lux(), unit="lux")
+
+    async def to_the_end(self) -> None:
+        while self.step["stage"] != "done":
+            await self.take()
+
+    async def calibrate(self, readings: int | None = None) -> None:
+        """The whole routine without its warm-up, or up to so many readings and then finished."""
+        await self.through_the_cautions("calibrate")
+        await self.do(do="calibrate", act="skip")
+        while self.step["stage"] == "read" and (readings is None or self.step["number"] <= readings):
+            await self.take()
+        if self.step["stage"] == "read":
+            await self.do(do="calibrate", act="finish")
+        await self.to_the_end()
+
+
+def _settle(hold: Hold, now: float) -> float:
+    while (wake_in := hold.wake_in(now)) is not None:
+        now += wake_in
+        hold.tick(now)
+    return now
+
+
+@contextlib.asynccontextmanager
+async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[Made]:
+    """A studio that has come up on a store; `remembered` is what its hold kept before."""
+    hold, clock = Hold(rig, remembered), [0.0]
+    clock[0] = _settle(hold, 0.0)
+
+    async def light(order: dict[str, Any]) -> None:
+        here.hold.order(parse_order(order), clock[0])
+        clock[0] = _settle(here.hold, clock[0])
+
+    def apply(calibration: Calibration | None, at: str | None) -> None:
+        here.applied.append(at)
+        here.hold = here.hold.renewed(rig, calibration, at, clock[0])
+        clock[0] = _settle(here.hold, clock[0])
+
+    async def rest() -> None:
+        """It rests."""
+
+    def now() -> LightNow:
+        return LightNow(
+            here.levels, not here.moving, lambda: here.hold.state(clock[0]).model_dump(mode="json")
+        )
+
+    def told() -> None:
+        """Nobody looks on."""
+
+    apart = SameProcess()
+    studio = Studio(
+        light=light,
+        now=now,
+        rest=rest,
+        rig=lambda: here.hold.rig_wanted,
+        changed=told,
+        hand_meter=lambda: None,
+    )
+    desk = Desk(store, studio, Weighing(store, apply, told, apart))
+    here = Made(rig, store, hold, desk, apart, [])
+    await desk.open()
+    yield here
+    await desk.close()

@@ -1,0 +1,310 @@
+"""Contract: the terminal's side of metering: what is typed of a display, files of spreadsheets, tables."""
+
+from __future__ import annotations
+
+import codecs
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+
+from fillside.interfaces.cli.client import NotObeyedError
+from fillside.interfaces.cli.group import WrongUse
+from fillside.interfaces.cli.guiding import COMMANDS, Guided
+from fillside.interfaces.cli.meter_language import F_STOP, Language, expected, typed
+from fillside.interfaces.cli.metered import calibration_lines, reading_lines, within
+from fillside.interfaces.cli.sheets import sheet_text
+
+AT_CAMERA = Language.of_camera({"iso": 400, "shutter": "1/50"})
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("640", {"value": 640.0, "unit": "lux"}),
+        ("640 lux", {"value": 640.0, "unit": "lux"}),
+        ("640lx", {"value": 640.0, "unit": "lux"}),
+        ("640,5", {"value": 640.5, "unit": "lux"}),
+        ("60 fc", {"value": 60.0, "unit": "fc"}),
+        ("8.3 ev", {"value": 8.3, "unit": "ev100"}),
+        ("-1 EV", {"value": -1.0, "unit": "ev100"}),
+        ("\N{MINUS SIGN}1 EV", {"value": -1.0, "unit": "ev100"}),
+        ("5.6+0.7", {"unit": "f/5.6+0.7@400@1/50"}),
+        ("5,6 + 0,7", {"unit": "f/5.6+0.7@400@1/50"}),
+        ("f/5.6", {"unit": "f/5.6@400@1/50"}),
+        ("F4+.3", {"unit": "f/4+.3@400@1/50"}),
+        ("f/8@100@1/125", {"unit": "f/8@100@1/125"}),
+    ],
+)
+def test_what_is_typed_of_a_display(text: str, said: dict[str, Any]) -> None:
+    assert typed(text, AT_CAMERA)[0] == said
+
+
+@pytest.mark.parametrize(
+    "text", ["", "-5", "nan", "inf", "1e9", "5.6+7", "640 candela", "f/", "f/0", "f/4@0@1/50", "key", "5 6"]
+)
+def test_what_no_meter_shows_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match=r"\w"):
+        typed(text, AT_CAMERA)
+
+
+def test_a_bare_number_is_in_the_language_spoken_before() -> None:
+    _, language = typed("60 fc", AT_CAMERA)
+    assert typed("58", language)[0] == {"value": 58.0, "unit": "fc"}
+    _, language = typed("5.6+0.7", language)
+    assert typed("4", language)[0] == {"unit": "f/4@400@1/50"}
+    assert typed("400 lux", language)[0] == {"value": 400.0, "unit": "lux"}
+
+
+def test_an_f_stop_needs_iso_and_shutter_from_somewhere() -> None:
+    with pytest.raises(ValueError, match="ISO or shutter is not known"):
+        typed("f/4", Language.of_camera({"iso": 400}))
+    by_angle = Language.of_camera({"iso": 400.0, "shutter_angle": 180.0, "fps": 25.0})
+    assert typed("f/4", by_angle)[0] == {"unit": "f/4@400@1/50"}
+
+
+@pytest.mark.parametrize(
+    ("unit", "lux", "shown"),
+    [
+        # ISO 2720: E = C N^2 / (t S), C = 250: f/5.6 at 1/50 s and ISO 400 is 250 * 32 * 50 / 400 = 1000 lx
+        (F_STOP, 1000.0, "f/5.6"),
+        # 2^0.7 more is 0.7 stop
+        (F_STOP, 1000.0 * 2**0.7, "f/5.6 and 7 tenths"),
+        (F_STOP, 1000.0 * 2**0.97, "f/8"),
+        # E = C 2^EV / 100: EV 8 is 250 * 256 / 100 = 640 lx
+        ("ev100", 640.0, "8.0 EV"),
+        # a foot-candle is 1 / 0.3048^2 = 10.764 lx
+        ("fc", 640.0, "59.5 fc"),
+        ("lux", 640.0, "640 lx"),
+        (F_STOP, 0.0, "0 lx"),
+    ],
+)
+def test_what_a_meter_will_show(unit: str, lux: float, shown: str) -> None:
+    assert expected(lux, 250.0, Language(unit, 400.0, 0.02)) == shown
+
+
+TEXT = "head,level\nkey,1\u00b0\n"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        TEXT.encode(),
+        codecs.BOM_UTF8 + TEXT.encode(),
+        TEXT.encode("utf-16"),
+        codecs.BOM_UTF16_BE + TEXT.encode("utf-16-be"),
+        TEXT.encode("cp1252"),
+    ],
+)
+def test_files_in_the_encodings_of_spreadsheets(body: bytes, tmp_path: Path) -> None:
+    file = tmp_path / "r.csv"
+    file.write_bytes(body)
+    assert sheet_text(file).lstrip("\ufeff") == TEXT
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [(b"PK\x03\x04....", "save it as CSV"), (b"\x81\x8d\xff", "not a text"), (b" " * 5_000_001, "5 MB")],
+)
+def test_files_that_are_none_are_refused_with_what_would_be_right(
+    body: bytes, says: str, tmp_path: Path
+) -> None:
+    file = tmp_path / "r.csv"
+    file.write_bytes(body)
+    with pytest.raises(WrongUse, match=says):
+        sheet_text(file)
+    with pytest.raises(WrongUse, match="no such file"):
+        sheet_text(tmp_path / "none.csv")
+
+
+def test_tables_of_what_was_kept() -> None:
+    body = {"heads": ["key"], "levels": [0.5], "at": [0, 0, 1.2], "value": 640.0, "unit": "lux"}
+    reading = {"id": 7, "at": 0.0, "purpose": "calibrate", "body": body, "struck": "taken again"}
+    (_, line) = reading_lines([reading])
+    assert "640 lx" in line
+    assert "does not count: taken again" in line
+    made = {"id": 1, "at": 0.0, "readings": [1, 2], "used": True, "meter": {"receptor": "dome"}}
+    marks = {"chair": {"ratio_sigma_stops": 0.05, "exposure_sigma_stops": 0.04}}
+    lines = calibration_lines([{**made, "body": {"marks": marks}}])
+    assert "in use" in lines[1]
+    assert "±0.10 stop" in lines[1]
+    assert "calibrate" in reading_lines([])[0]
+    assert "calibrate" in calibration_lines([])[0]
+
+
+def test_an_interval_is_the_95_per_cent_one() -> None:
+    """Coverage factor 1.96 (JCGM 100:2008, G.1.3): 0.1 stop is 0.20 stop either way."""
+    assert within(0.1) == "±0.20 stop"
+
+
+class Script:
+    """A daemon whose routine goes through given steps, and a hand that says given things."""
+
+    def __init__(self, *steps: dict[str, Any], says: list[Any], refuses: int = 0) -> None:
+        self._steps, self._says, self._refuses = list(steps), says, refuses
+        self.step: dict[str, Any] | None = None
+        self.orders: list[dict[str, Any]] = []
+        self.heard: list[str] = []
+
+    def state(self) -> dict[str, Any]:
+        return {"routine": self.step, "settled": True}
+
+    def do(self, order: dict[str, Any]) -> dict[str, Any]:
+        self.orders.append(order)
+        if order["do"] == "read" and self._refuses:
+            self._refuses -= 1
+            raise NotObeyedError("the light is still moving", "not_now")
+        if order.get("act") == "leave":
+            assert self.step is not None
+            self.step = {**self.step, "left": True}
+        elif order.get("act") != "tick":
+            self.step = self._steps.pop(0)
+        return {"note": "done so", "state": {"routine": self.step}}
+
+    def resumes(self, step: dict[str, Any]) -> bool:
+        return True
+
+    def told(self, text: str) -> None:
+        self.heard.append(text)
+
+    def ticks(self, says: str) -> bool:
+        return bool(self._says.pop(0))
+
+    def sees(self, step: dict[str, Any]) -> None:
+        self.heard.append(step["title"])
+
+    def waits(self, until: float) -> str:
+        return ""
+
+    def answers(self, step: dict[str, Any]) -> Any:
+        said = self._says.pop(0)
+        if isinstance(said, BaseException):
+            raise said
+        return said
+
+
+def a_step(stage: str, title: str, **more: Any) -> dict[str, Any]:
+    plain = {"routine": "calibrate", "stage": stage, "title": title, "number": 1, "left": False, "says": []}
+    return {**plain, "asks": None, "wait_until": None, "ticks": [], "may": [], **more}
+
+
+PREPARE = a_step("prepare", "before", ticks=[{"item": "stands", "says": "Stands", "ticked": False}])
+WARM, READ = a_step("warm", "warm?", wait_until=1.0), a_step("read", "meter key")
+DONE = a_step("done", "Go", verdict={"go": True})
+
+
+def guided(script: Script, **more: Any) -> dict[str, Any] | None:
+    return Guided("calibrate", script, script, **more).go()  # type: ignore[arg-type]
+
+
+def test_a_routine_is_led_from_the_cautions_to_the_verdict() -> None:
+    script = Script(
+        PREPARE, WARM, READ, READ, DONE, says=[True, "skip", {"value": 640.0, "unit": "lux"}, "finish"]
+    )
+    assert guided(script) == DONE
+    assert [order.get("act", order["do"]) for order in script.orders] == [
+        "start", "tick", "go", "skip", "read", "finish",
+    ]  # fmt: skip
+    assert script.heard[-1] == "Go"
+
+
+def test_the_warm_up_is_passed_over_only_when_asked() -> None:
+    script = Script(PREPARE, WARM, READ, DONE, says=[True, {"value": 640.0, "unit": "lux"}])
+    assert guided(script, no_warm_up=True) == DONE
+    assert {"do": "calibrate", "act": "skip"} in script.orders
+
+
+def test_a_caution_that_was_not_seen_to_leaves() -> None:
+    script = Script(PREPARE, says=[False])
+    assert guided(script) is None
+    assert script.orders[-1] == {"do": "calibrate", "act": "leave"}
+    assert "goes on from here" in script.heard[-1]
+
+
+def test_a_refused_reading_is_said_and_asked_for_again() -> None:
+    reading = {"value": 640.0, "unit": "lux"}
+    script = Script(READ, DONE, says=[reading, reading], refuses=1)
+    assert guided(script) == DONE
+    assert "Not taken: the light is still moving" in script.heard
+
+
+def test_nobody_at_the_keyboard_any_more_leaves_and_so_does_an_interrupt() -> None:
+    script = Script(READ, says=[EOFError()])
+    assert guided(script) is None
+    assert script.orders[-1]["act"] == "leave"
+    script = Script(READ, says=[KeyboardInterrupt()])
+    with pytest.raises(KeyboardInterrupt):
+        guided(script)
+    assert script.orders[-1]["act"] == "leave"
+
+
+def test_a_reading_for_a_step_that_is_gone_is_not_handed_in() -> None:
+    script = Script(READ, DONE, says=[])
+
+    def other_door(step: dict[str, Any]) -> dict[str, Any]:
+        script.step = a_step("done", "Go", verdict={"go": True})
+        return {"value": 1.0, "unit": "lux"}
+
+    script.answers = other_door  # type: ignore[method-assign]
+    assert guided(script) == DONE
+    assert not any(order["do"] == "read" for order in script.orders)
+
+
+def test_a_routine_that_was_left_is_resumed() -> None:
+    script = Script(READ, DONE, says=["finish"])
+    script.step = {**READ, "left": True}
+    assert guided(script) == DONE
+    assert script.orders[0] == {"do": "calibrate", "act": "resume"}
+
+
+def test_each_word_stands_for_an_act_of_the_routines() -> None:
+    from typing import get_args
+
+    from fillside.calibration.routine import Act
+
+    assert set(COMMANDS.values()) < set(get_args(Act))
+
+
+def test_groups_hand_their_daemon_down() -> None:
+    from fillside.interfaces.cli.metering import readings
+
+    with pytest.raises(click.ClickException, match=r"127\.0\.0\.1:9"):
+        readings.main(["--url", "http://127.0.0.1:9", "strike", "3"], standalone_mode=False)
+
+
+def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path) -> None:
+    from click.testing import CliRunner
+
+    from contract.meter_studio import RIG
+    from fillside.interfaces.cli.fit import fit
+
+    rig, readings = tmp_path / "r.toml", tmp_path / "r.csv"
+    rig.write_text(RIG)
+    readings.write_text(
+        "head;level;x;y;z;value;unit;receptor;facing\nkey;0,7;chair;;;151,5;lux;flat;head\n\n;;0;0;1,2;3;lux;dome;camera\n"
+    )
+    done = CliRunner().invoke(fit, [str(rig), str(readings), "--json"])
+    assert done.exit_code == 0
+    found = json.loads(done.stdout)
+    assert {"heads", "ambient", "next"} <= set(found)
+    promised = {
+        "intensity_cd",
+        "setback_m",
+        "diameter_m",
+        "bounce",
+        "curve",
+        "floor",
+        "sigma_stops",
+        "readings",
+    }
+    assert promised <= set(found["heads"]["key"])
+    assert set(found["heads"]["key"]["curve"]) == {"levels", "outputs"}
+    assert {"residual_stops", "suspect"} <= set(found["heads"]["key"]["readings"][0])
+    told = CliRunner().invoke(fit, [str(rig), str(readings)])
+    assert "± holds for 95 of 100." in told.stdout
+    readings.write_text("head,level,x,y,z,value,unit,receptor,facing\nkey,0.7,chair,,,-5,lux,flat,head\n")
+    refused = CliRunner().invoke(fit, [str(rig), str(readings)], standalone_mode=False)
+    assert isinstance(refused.exception, WrongUse)
+    assert "line 2: -5 lux is negative" in refused.exception.message
