@@ -5,7 +5,7 @@ from __future__ import annotations
 from fillside.balance.limits import limits_of
 from fillside.balance.report import Said
 from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Point
+from fillside.rig.model import DEFAULT_CONSTANT, Point
 from fillside.rig.scene import Scene
 
 
@@ -35,13 +35,17 @@ class AmbientToward(Said):
 
 
 class Places(Said):
-    """A rig's places, in metres: x to the right as the camera sees it, y away from the camera, z up."""
+    """A rig's places, in metres: x to the right as the camera sees it, y away from the camera, z up.
+
+    `constants` are the C of ISO 2720 [lux second ISO] by receptor.
+    """
 
     rig: str
     camera: Point
     looks: Point
     marks: dict[str, Point]
     ambient: AmbientToward
+    constants: dict[str, float]
     heads: tuple[HeadPlace, ...]
 
 
@@ -58,6 +62,7 @@ def places_of(scene: Scene, calibration: Calibration | None) -> Places:
         looks=rig.camera.position if looks == "camera" else rig.marks[looks],
         marks=dict(rig.marks),
         ambient=AmbientToward(toward_key=key, toward_fill=fill, toward_camera=camera),
+        constants={receptor: rig.meter.constant_of(receptor) for receptor in DEFAULT_CONSTANT},
         heads=tuple(
             HeadPlace(
                 name=head.name,
