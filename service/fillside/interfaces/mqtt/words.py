@@ -145,7 +145,9 @@ def _report(payload: bytes) -> dict[str, Any]:
     return {"do": "subject", **said}
 
 
-def _reading(name: str, heard: Heard, meter: MeterTable, state: Mapping[str, Any]) -> dict[str, Any] | None:
+def _reading(
+    name: str, heard: Heard, meter: MeterTable, studio: Callable[[], Mapping[str, Any]]
+) -> dict[str, Any] | None:
     """A reading for the routine that asks, or of the one head that is alone; None while neither is so, since
     a sensor speaks all day."""
     if not _MARK.fullmatch(name):
