@@ -21,6 +21,8 @@ from fillside.rig.whites import white_of
 
 FloatArray = NDArray[np.float64]
 
+MOST_CD, MOST_SETBACK_M, MOST_DIAMETER_M, MOST_LUX = 1e7, 5.0, 10.0, 200_000.0
+"""What a calibration may state at most; readings of what no lamp could be end here."""
 LIT_FLOOR_SEEN = 0.01
 """From which output on a lit floor is one that readings showed, and not just room left for it."""
 
@@ -32,9 +34,9 @@ def calibrated_head(model: Model, z: FloatArray, shapes: Shapes, head: int) -> C
     rig_head, lit_floor = model.rig.heads[head], float(figures[LIT_FLOOR])
     white = white_of(model.rig, rig_head)
     return CalibratedHead(
-        intensity_cd=float(2.0 ** figures[INTENSITY]),
-        setback_m=float(figures[SETBACK]),
-        diameter_m=float(figures[LIT_SHARE] * model.beliefs.sources.diameter_m[head]),
+        intensity_cd=min(float(2.0 ** figures[INTENSITY]), MOST_CD),
+        setback_m=min(float(figures[SETBACK]), MOST_SETBACK_M),
+        diameter_m=min(float(figures[LIT_SHARE] * model.beliefs.sources.diameter_m[head]), MOST_DIAMETER_M),
         bounce=float(figures[BOUNCE]),
         curve=None
         if rig_head.dimming.fixed
@@ -46,7 +48,7 @@ def calibrated_head(model: Model, z: FloatArray, shapes: Shapes, head: int) -> C
 
 def plain_calibration(model: Model, z: FloatArray, shapes: Shapes) -> Calibration:
     """The studio that `z` describes, as a calibration without its uncertainty."""
-    lux = dict(zip(model.directions, model.ambient_lux(z).tolist(), strict=True))
+    lux = dict(zip(model.directions, np.minimum(model.ambient_lux(z), MOST_LUX).tolist(), strict=True))
     ambient = CalibratedAmbient(
         toward_key=lux["key", "flat"],
         toward_fill=lux["fill", "flat"],
