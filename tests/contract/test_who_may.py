@@ -31,6 +31,7 @@ PROMISED: dict[str, tuple[str, ...]] = {
     "GET /api/v1/readings": LOOKERS,
     "GET /api/v1/calibrations": LOOKERS,
     "GET /api/v1/places": LOOKERS,
+    "GET /api/v1/plan": LOOKERS,
     "POST /api/v1/do": ORDERERS,
     "GET /api/v1/journal": ORDERERS,
     "POST /api/v1/invitation": ORDERERS,
