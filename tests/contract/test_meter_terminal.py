@@ -142,6 +142,8 @@ def test_an_interval_is_the_95_per_cent_one() -> None:
 class Script:
     """A daemon whose routine goes through given steps, and a hand that says given things."""
 
+    patience = 3.0
+
     def __init__(self, *steps: dict[str, Any], says: list[Any], refuses: int = 0) -> None:
         self._steps, self._says, self._refuses = list(steps), says, refuses
         self.step: dict[str, Any] | None = None
@@ -228,6 +230,14 @@ def test_a_refused_reading_is_said_and_asked_for_again() -> None:
     script = Script(READ, DONE, says=[reading, reading], refuses=1)
     assert guided(script) == DONE
     assert "Not taken: the light is still moving" in script.heard
+
+
+def test_patience_ends_and_the_routine_is_left() -> None:
+    reading = {"value": 640.0, "unit": "lux"}
+    script = Script(READ, DONE, says=[reading] * 3, refuses=3)
+    with pytest.raises(NotObeyedError):
+        guided(script)
+    assert script.orders[-1]["act"] == "leave"
 
 
 def test_nobody_at_the_keyboard_any_more_leaves_and_so_does_an_interrupt() -> None:

@@ -213,9 +213,9 @@ class Guide:
         return await asyncio.wrap_future(kept.keep_reading(self._store, who, purpose, body))
 
     async def struck(self, number: int) -> bool:
-        """A reading was struck; whether it was this routine's."""
+        """A reading was struck; whether it was of a routine that is still under way."""
         routine = self._routine
-        if routine is None or number not in routine.readings:
+        if routine is None or routine.stage == "done" or number not in routine.readings:
             return False
         left = tuple(own for own in routine.readings if own != number)
         self._go_to(routine.model_copy(update={"readings": left}))

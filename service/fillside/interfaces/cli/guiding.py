@@ -16,7 +16,9 @@ Step = dict[str, Any]
 
 
 class MeterHand(Protocol):
-    """Who reads the steps and holds the meter."""
+    """Who reads the steps and holds the meter; `patience` is how many refusals in a row are borne."""
+
+    patience: float
 
     def resumes(self, step: Step) -> bool:
         """Whether a routine that was left is to go on."""
@@ -44,6 +46,7 @@ class Guided:
         self._kind, self._daemon, self._hand, self._no_warm_up = kind, daemon, hand, no_warm_up
         self._step: Step = {}
         self._seen: tuple[Any, ...] = ()
+        self._refused = 0
 
     def go(self) -> Step | None:
         """The last step; None when the routine was left before its end."""
@@ -53,7 +56,7 @@ class Guided:
                 self._on()
         except EOFError:
             self._act("leave")
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, NotObeyedError):
             self._act("leave")
             raise
         if self._step["left"]:
@@ -107,8 +110,12 @@ class Guided:
                 self._act(COMMANDS[said])
             else:
                 self._do({"do": "read", **said})
+            self._refused = 0
         except NotObeyedError as refused:
+            self._refused += 1
             self._hand.told(f"Not taken: {refused.message}")
+            if self._refused >= self._hand.patience:
+                raise
             self._step = self._daemon.state()["routine"] or self._step
 
     def _went_on_meanwhile(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import select
 import sys
 import time
@@ -106,6 +107,8 @@ def _of(step: Step) -> str:
 class Hand(Told):
     """A person at a terminal."""
 
+    patience = math.inf
+
     def resumes(self, step: Step) -> bool:
         stage = f"{STAGES[step['stage']]}, {step['number']} of {_of(step)}"
         return self._yes(f"{NAMES[step['routine']]} was left at: {stage}. Go on from there?")
@@ -169,6 +172,8 @@ class Hand(Told):
 
 class SimulatedHand(Told):
     """Hands in what the simulated meter shows; cautions are for lamps that are there."""
+
+    patience = 3.0
 
     def resumes(self, step: Step) -> bool:
         return True

@@ -1,0 +1,247 @@
+"""Journey: a simulated studio calibrated and lined up from the terminal; what outlives a kill."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import signal
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fillside.demo.judge import Judge
+from fillside.rig.load import load_rig
+from journeys.running import Daemon, command, running
+
+TRUTH = "truth = { output_factor = 0.6, exponent = 2.3, setback = 0.2, diameter = 0.7, dead_zone = 0.03 }"
+"""How the key really is; the file says another thing."""
+RIG = """
+[rig]
+name = "loft"
+[camera]
+position = [0.0, -2.4, 1.4]
+iso = 400
+shutter = "1/50"
+aperture = 2.8
+[marks]
+chair = [0.0, 0.0, 1.2]
+[hold]
+order_speed = 6.0
+[ambient]
+lux = 3
+[[heads]]
+name = "key"
+role = "key"
+position = [1.1, -1.0, 1.9]
+intensity = 1800
+modifier = {{ kind = "shoot-through", diameter = 0.9 }}
+dimming = {{ curve = "square", floor = 0.02 }}
+drive = {{ driver = "stage", bits = 16, {key} }}
+[[heads]]
+name = "fill"
+role = "fill"
+position = [-1.3, -1.2, 1.6]
+intensity = 1300
+modifier = {{ kind = "shoot-through", diameter = 0.9 }}
+dimming = {{ curve = "square", floor = 0.02 }}
+drive = {{ driver = "stage", bits = 16, truth = {{ output_factor = 1.5, exponent = 1.7, setback = 0.1 }} }}
+[drivers.stage]
+kind = "sim"
+seed = 3
+noise_stops = 0.02
+"""
+PATIENCE_S = 120
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    path = tmp_path / "loft.toml"
+    path.write_text(RIG.format(key=TRUTH))
+    return path
+
+
+def fillside(up: Daemon, *args: str, typed: str = "") -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        command(*args),
+        input=typed,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
+        env={**os.environ, "FILLSIDE_URL": up.url},
+    )
+
+
+def judged(rig: Path, state: dict[str, Any]) -> tuple[float, float]:
+    """How far ratio and exposure at the chair truly are from wanted, in stops."""
+    loaded = load_rig(rig)
+    levels = {head["name"]: head["level"] for head in state["heads"]}
+    found = Judge(loaded).reads(loaded.start, levels, 2.0, state["target"]["exposure_lux"])
+    return found.ratio_off, found.exposure_off
+
+
+def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: Path, tmp_path: Path) -> None:
+    with running(rig, tmp_path / "data") as up:
+        before = judged(rig, up.settled())
+        done = fillside(up, "calibrate", "--virtual-meter", "--no-warm-up")
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert "Stands: spread the legs" in done.stdout
+        assert "Calibration: go" in done.stdout
+        assert "Everything is as expected." in done.stdout
+        state = up.settled()
+        ratio_off, exposure_off = judged(rig, state)
+        assert abs(before[0]) > 0.5
+        assert abs(ratio_off) <= 0.1
+        assert abs(exposure_off) <= 0.1
+        assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", state["calibrated_at"])
+        lined_up = fillside(up, "lineup", "--virtual-meter", "--json")
+        assert lined_up.returncode == 0, lined_up.stdout
+        assert json.loads(lined_up.stdout)["verdict"]["go"] is True
+        assert up.stop() == 0
+    rig.write_text(RIG.format(key=TRUTH.replace("0.6", "0.35")))
+    with running(rig, tmp_path / "data") as up:
+        assert up.settled()["calibrated_at"] == state["calibrated_at"]
+        lined_up = fillside(up, "lineup", "--virtual-meter")
+        assert lined_up.returncode == 1, lined_up.stdout
+        assert "Line-up: not a go" in lined_up.stdout
+        told = " ".join(lined_up.stdout.split())
+        assert re.search(r"key: 0\.[789] stop less than expected\. That looks like a changed lamp", told)
+
+
+@contextlib.contextmanager
+def killed(rig: Path, data: Path) -> Iterator[Daemon]:
+    """A daemon that ends by SIGKILL."""
+    with running(rig, data) as up:
+        yield up
+        up.stop(signal.SIGKILL)
+
+
+def test_no_acknowledged_reading_is_lost_by_a_kill_and_the_routine_goes_on(rig: Path, tmp_path: Path) -> None:
+    data, taken = tmp_path / "data", []
+    for _ in range(3):
+        with killed(rig, data) as up:
+            routine = up.get("/api/v1/state")["routine"]
+            act = "start" if routine is None else "resume"
+            routine = up.do(do="calibrate", act=act)["state"]["routine"]
+            for tick in routine["ticks"]:
+                up.do(do="calibrate", act="tick", item=tick["item"])
+            if routine["stage"] == "prepare":
+                up.do(do="calibrate", act="go")
+                up.do(do="calibrate", act="skip")
+            answer = up.do(do="read", virtual=True)
+            assert answer["ok"], answer
+            taken.append(int(re.findall(r"reading (\d+) taken", answer["note"])[0]))
+    with running(rig, data) as up:
+        kept = {one["id"]: one for one in up.get("/api/v1/readings")["readings"]}
+        assert set(taken) <= set(kept)
+        assert all(kept[number]["struck"] is None for number in taken)
+        routine = up.get("/api/v1/state")["routine"]
+        assert (routine["left"], routine["number"]) == (True, len(taken) + 1)
+        assert up.settled()["shown"] is None
+        up.do(do="calibrate", act="resume")
+        assert up.do(do="read", virtual=True)["ok"]
+        up.do(do="calibrate", act="finish")
+        assert set(taken) <= used_readings(up)
+        assert fillside(up, "readings", "strike", str(taken[0])).returncode == 0
+        assert taken[0] not in used_readings(up)
+        for _ in range(3):
+            up.do(do="calibrate", act="skip")
+        assert fillside(up, "readings", "strike", str(taken[1])).returncode == 0
+        assert taken[1] not in used_readings(up)
+
+
+def used_readings(up: Daemon) -> set[int]:
+    (used,) = (one for one in up.get("/api/v1/calibrations")["calibrations"] if one["used"])
+    return set(used["readings"])
+
+
+def test_a_reading_handed_in_while_the_daemon_is_killed_is_kept_or_was_not_acknowledged(
+    rig: Path, tmp_path: Path
+) -> None:
+    data = tmp_path / "data"
+    with killed(rig, data) as up:
+        acknowledged = [up.do(do="read", head="key", level=1.0, value=200.0 + n)["ok"] for n in range(3)]
+        asked = subprocess.Popen(
+            command("read", "210", "--head", "key", "--level", "1.0"),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            env={**os.environ, "FILLSIDE_URL": up.url},
+        )
+    status = asked.wait(timeout=30)
+    with running(rig, data) as up:
+        values = [one["body"]["value"] for one in up.get("/api/v1/readings")["readings"]]
+        assert {200.0, 201.0, 202.0} <= set(values)
+        assert acknowledged == [True] * 3
+        assert status != 0 or 210.0 in values
+
+
+def test_a_person_at_the_terminal_types_leaves_and_comes_back(rig: Path, tmp_path: Path) -> None:
+    with running(rig, tmp_path / "data") as up:
+        typed = "\n" * 6 + "skip\nbright\n160 lux\n"
+        first = fillside(up, "calibrate", typed=typed)
+        assert first.returncode == 1
+        assert "'bright' is not what a meter shows" in first.stdout
+        assert "reading 1 taken" in first.stdout
+        assert "Left. `fillside calibrate` goes on from here." in first.stdout
+        again = fillside(up, "calibrate", typed="y\nfinish\nskip\nskip\nskip\n")
+        assert "Calibration was left at: reading, 2" in again.stdout
+        assert "Not checked: key, fill, exposure." in again.stdout
+        assert again.returncode == 1
+
+
+SHEET = """head;level;x;y;z;value;unit;receptor;facing
+key;0,7;chair;;;136;lux;flat;head
+key;1;chair;;;282;lux;flat;head
+
+fill;0,5;chair;;;147;lux;flat;head
+fill;0,9;chair;;;402;lux;flat;head
+"""
+
+
+def test_files_go_out_and_come_in(rig: Path, tmp_path: Path) -> None:
+    (tmp_path / "typed.csv").write_text(SHEET)
+    with running(rig, tmp_path / "data") as up:
+        assert fillside(up, "readings", "import", str(tmp_path / "typed.csv")).returncode == 0
+        sheet = fillside(up, "readings", "--csv").stdout
+        body = fillside(up, "calibrations", "export", "1").stdout
+        level = up.settled()["heads"][0]["level"]
+    (tmp_path / "kept.csv").write_text(sheet)
+    (tmp_path / "kept.json").write_text(body)
+    fitted = subprocess.run(
+        command("fit", str(rig), str(tmp_path / "kept.csv"), "--json"),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    one, other = json.loads(fitted.stdout)["heads"]["key"], json.loads(body)["heads"]["key"]
+    assert one["intensity_cd"] == pytest.approx(other["intensity_cd"], rel=0.01)
+    solved = subprocess.run(
+        command("solve", str(rig), "--calibration", str(tmp_path / "kept.json"), "--json"),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert json.loads(solved.stdout)["heads"][0]["level"] == pytest.approx(level, abs=1e-3)
+    with running(rig, tmp_path / "other") as up:
+        assert fillside(up, "calibrations", "import", str(tmp_path / "kept.json")).returncode == 0
+        assert up.settled()["heads"][0]["level"] == pytest.approx(level, abs=1e-3)
+        assert fillside(up, "readings", "import", str(tmp_path / "kept.csv")).returncode == 0
+        assert up.settled()["heads"][0]["level"] == pytest.approx(level, abs=0.02)
+        refused = fillside(up, "calibrations", "use", "17")
+        assert (refused.returncode, refused.stderr.count("\n")) == (2, 1)
+
+
+def test_there_is_no_simulated_meter_for_lamps_that_are_there(rig: Path, tmp_path: Path) -> None:
+    slots = iter((1, 3))
+    text = RIG.format(key=TRUTH).partition("[drivers")[0]
+    wired = re.sub(r"truth = \{[^}]*\}", lambda _: f"universe = 1, slot = {next(slots)}", text)
+    rig.write_text(wired + '[drivers.stage]\nkind = "sacn"\nto = ["127.0.0.1:9"]\n')
+    with running(rig, tmp_path / "data") as up:
+        done = fillside(up, "lineup", "--virtual-meter")
+        assert done.returncode == 1
+        assert "there is no simulated meter" in done.stdout + done.stderr
