@@ -12,11 +12,20 @@ from hypothesis import strategies as st
 from fillside.answers import Refusal
 from fillside.interfaces.mqtt.door import newest_reports
 from fillside.interfaces.mqtt.news import LEAST_S, MOST_S, News, says_the_same
+from fillside.interfaces.mqtt.sensors import Sensors
 from fillside.interfaces.mqtt.words import Asked, Heard, Topics, order_from
-from fillside.rig.doors import MeterTable
+from protocol.studio import rig
 
 TOPICS = Topics("corner")
-METERS = {"sensor": MeterTable(at="chair", receptor="dome", facing="camera")}
+METERS = """
+[doors.mqtt.meters.sensor]
+at = "chair"
+receptor = "dome"
+facing = "camera"
+[doors.mqtt.meters.roving]
+unit = "fc"
+"""
+ASKS = {"head": "key", "level": "1.0", "at": [0.0, 0.0, 1.2], "receptor": "dome", "facing": "camera"}
 STATE: dict[str, Any] = {
     "routine": None,
     "light_changed_at": 1000.0,
@@ -27,12 +36,13 @@ STATE: dict[str, Any] = {
 }
 
 
-def asked(heard: Heard, **state: Any) -> Asked | None:
-    return order_from(heard, TOPICS, METERS, lambda: {**STATE, **state})
+def asked(heard: Heard, sensors: Sensors | None = None, **state: Any) -> Asked | None:
+    return order_from(heard, TOPICS, sensors or Sensors(rig(METERS)), lambda: {**STATE, **state})
 
 
-def meter(payload: bytes, name: str = "sensor", **state: Any) -> Any:
-    found = asked(Heard(f"fillside/corner/meter/{name}", payload, came_unix_s=1002.0), **state)
+def meter(payload: bytes, name: str = "sensor", sensors: Sensors | None = None, **state: Any) -> Any:
+    heard = Heard(f"fillside/corner/meter/{name}", payload, came_unix_s=1002.0)
+    found = asked(heard, sensors, **state)
     return None if found is None else found.said
 
 
@@ -89,10 +99,39 @@ def test_a_sensor_that_speaks_all_day_is_heard_only_when_one_head_is_alone() -> 
     assert meter(b'{"value": 640, "head": "fill", "level": 1.0}', alone=None)["head"] == "fill"
 
 
+def test_a_sensor_is_heard_once_until_the_light_is_another() -> None:
+    sensors = Sensors(rig(METERS))
+    assert meter(b"640", sensors=sensors)
+    assert meter(b"641", sensors=sensors) is None
+    assert meter(b"642", "roving", sensors)["unit"] == "fc"
+    assert meter(b"643", sensors=sensors, light_changed_at=1000.4)
+    assert meter(b"644", sensors=sensors, alone=None) is None
+    sensors.forget("sensor")
+    assert meter(b"645", sensors=sensors, light_changed_at=1000.4)
+
+
+def routine(number: int = 3, **asks: Any) -> dict[str, Any]:
+    return {"alone": None, "routine": {"number": number, "asks": {**ASKS, **asks}}}
+
+
 def test_a_routine_knows_itself_what_it_asked_for() -> None:
-    routine = {"alone": None, "routine": {"kind": "calibrate"}}
-    assert meter(b"640", "other", **routine) == {"do": "read", "value": 640.0, "unit": "lux"}
-    assert meter(b"640", **routine)["at"] == "chair"
+    assert meter(b"640", "roving", **routine()) == {"do": "read", "value": 640.0, "unit": "fc"}
+    assert meter(b"640", **routine())["at"] == "chair"
+    assert meter(b"640", alone=None, routine={"number": 1, "asks": None}) is None
+
+
+@pytest.mark.parametrize("asks", [{"at": [0.6, 0.3, 1.25]}, {"receptor": "flat"}, {"facing": "head"}])
+def test_a_sensor_that_cannot_give_what_is_asked_is_not_heard(asks: dict[str, Any]) -> None:
+    assert meter(b"640", **routine(**asks)) is None
+    assert meter(b"640", "roving", **routine(**asks))
+
+
+def test_a_sensor_answers_each_question_once() -> None:
+    sensors = Sensors(rig(METERS))
+    assert meter(b"640", sensors=sensors, **routine())
+    assert meter(b"640", sensors=sensors, **routine()) is None
+    assert meter(b"640", sensors=sensors, **routine(4))
+    assert meter(b"640", sensors=sensors, **routine(4, level="0.5"))
 
 
 @pytest.mark.parametrize(
@@ -102,7 +141,7 @@ def test_a_routine_knows_itself_what_it_asked_for() -> None:
         ({"settled": False}, False),
         ({"light_changed_at": 1001.0}, False),
         ({"light_changed_at": None}, True),
-        ({"settled": False, "alone": None, "routine": {}}, False),
+        ({"settled": False, "alone": None, "routine": {"number": 1, "asks": ASKS}}, False),
     ],
 )
 def test_a_reading_counts_once_the_light_stands_still(state: dict[str, Any], counts: bool) -> None:

@@ -146,7 +146,7 @@ def watched(up: Running) -> Iterator[Watch]:
 
 async def mqtt_fuzz(up: Running, watch: Watch, rng: random.Random, number: int) -> None:
     """Wild messages at every topic of the mailbox."""
-    mailbox = Mailbox("corner", MqttDoor(), up.runner, "fuzz", _still)
+    mailbox = Mailbox(up.rig, MqttDoor(), up.runner, "fuzz", _still)
 
     async def say(topic: str, payload: str | bytes, **_: Any) -> None:
         assert topic == BASE + "said"

@@ -15,7 +15,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from fillside.daemon import Running
 from fillside.interfaces.door import DoorError
 from fillside.interfaces.mqtt.connection import Connection, Inbox
-from fillside.interfaces.mqtt.words import REST_S
+from fillside.interfaces.mqtt.sensors import REST_S
 from fillside.rig.doors import MqttDoor
 from protocol.broker import Broker, broker, needs_mosquitto, until
 from protocol.peer import BASE, Peer, text_of
@@ -293,4 +293,38 @@ async def test_a_networked_meter_reads_the_head_that_is_alone(tmp_path: Path) ->
         await settled(up)
         await asyncio.sleep(REST_S)
         assert (await peer.answer(BASE + "meter/sensor", "640"))["ok"] is True
-        assert (await peer.answer(BASE + "meter/sensor", "-640"))["error"]["code"] == "out_of_range"
+        told = len(peer.texts(BASE + "said"))
+        await peer.say(BASE + "meter/sensor", "641")
+        wrong = {"value": -640, "head": "key", "level": 1.0}
+        assert (await peer.answer(BASE + "meter/sensor", wrong))["error"]["code"] == "out_of_range"
+        assert len(peer.texts(BASE + "said")) == told + 1
+
+
+async def test_an_order_that_takes_long_keeps_no_other_waiting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with (
+        broker(tmp_path) as server,
+        Peer(server.port).listening() as peer,
+        running(tmp_path, door(server.port)) as up,
+    ):
+        await opened(up)
+        go_on = asyncio.Event()
+        do = up.runner.do
+
+        async def slow(said: Any, visitor: Any) -> str:
+            if said.get("do") == "read":
+                await go_on.wait()
+                return "read"
+            return await do(said, visitor)
+
+        monkeypatch.setattr(up.runner, "do", slow)
+        for _ in range(60):
+            await peer.say(BASE + "do", {"do": "read", "value": 640})
+        await until(lambda: len(peer.texts(BASE + "said")) == 10)
+        assert {json.loads(text)["error"]["code"] for text in peer.texts(BASE + "said")} == {"too_many"}
+        go_on.set()
+        await until(lambda: len(peer.texts(BASE + "said")) == 60)
+        go_on.clear()
+        await peer.say(BASE + "do", {"do": "read", "value": 640})
+        assert (await peer.answer(BASE + "do", {"do": "dark"}))["state"]["mode"] == "dark"

@@ -99,7 +99,7 @@ async def _mqtt(doors: Doors, studio: Studio, identity: str, clock: Clock) -> As
     from fillside.interfaces.mqtt.door import Mailbox
     from fillside.interfaces.mqtt.homie_door import HomieDevice
 
-    mailbox = Mailbox(doors.rig.rig.name, table, studio, identity, clock)
+    mailbox = Mailbox(doors.rig, table, studio, identity, clock)
     running: list[Mailbox | HomieDevice] = [mailbox]
     doors.figures["mqtt"] = mailbox.connection.figures
     if table.homie:

@@ -119,7 +119,7 @@ class Connection:
                 await self.stop.wait()
                 await _cancelled(running)
         except* aiomqtt.MqttError as group:
-            raise group.exceptions[0] from None
+            raise _first_of(group) from None
 
     async def subscribe(self, topics: dict[str, int]) -> None:
         """Hear topics from now on: nothing the broker kept from before, and nothing we say ourselves."""
@@ -160,6 +160,12 @@ class Connection:
         if expires_s is not None:
             properties.MessageExpiryInterval = expires_s
         await self.client.publish(topic, payload, qos=0, retain=retain, properties=properties)
+
+
+def _first_of(group: BaseExceptionGroup[aiomqtt.MqttError]) -> BaseException:
+    """The first error in a group of groups."""
+    first = group.exceptions[0]
+    return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
 
 
 async def _cancelled(tasks: list[asyncio.Task[None]]) -> None:

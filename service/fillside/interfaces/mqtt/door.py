@@ -10,25 +10,31 @@ from fillside.answers import Refusal
 from fillside.interfaces.door import Body, Clock, Studio, answer_to
 from fillside.interfaces.mqtt.connection import Connection
 from fillside.interfaces.mqtt.news import News
+from fillside.interfaces.mqtt.sensors import Sensors
 from fillside.interfaces.mqtt.words import Heard, Topics, order_from
 from fillside.live import as_text
 from fillside.rig.doors import MqttDoor
+from fillside.rig.model import Rig
 from fillside.storage.journal import Visitor
 
 ANSWER_EXPIRES_S = 30
+MOST_UNDER_WAY = 50
+"""Orders that are carried out at once; only readings and routines take longer than a turn of the loop."""
+_TOO_MANY = Refusal("too_many", f"{MOST_UNDER_WAY} orders are under way already")
 REFUSED_REPORTS_S = 1.0
 """A tracker that reports what cannot be is told so at most so often."""
 
 
 class Mailbox:
-    """The topics of the contract: orders, positions and meters in; answers, state and online out."""
+    """The topics of a rig: orders, positions and meters in; answers, state and online out."""
 
-    def __init__(self, rig: str, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
-        self._topics, self._meters = Topics(rig), table.meters
+    def __init__(self, rig: Rig, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
+        self._topics, self._sensors = Topics(rig.rig.name), Sensors(rig)
         self._studio, self._clock, self._where = studio, clock, table.address
         will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)
         self.connection = Connection(table, f"fillside-{identity}", will, clock)
         self._told_report_s = -REFUSED_REPORTS_S
+        self._under_way = 0
 
     async def run(self) -> None:
         """Keep the door open until the connection is told to stop."""
@@ -59,16 +65,28 @@ class Mailbox:
                 await until(changed, due_s)
 
     async def _listen(self) -> None:
-        while True:
-            for heard in newest_reports(await self.connection.heard(), self._topics.subject):
-                await self._take(heard)
+        """Begin every order in the turn in which it came; none waits for one before it that takes long."""
+        async with asyncio.TaskGroup() as under_way:
+            while True:
+                for heard in newest_reports(await self.connection.heard(), self._topics.subject):
+                    if self._under_way >= MOST_UNDER_WAY:
+                        await self._answer(heard, _TOO_MANY.body())
+                        continue
+                    self._under_way += 1
+                    under_way.create_task(self._take(heard)).add_done_callback(self._one_less)
+                    await asyncio.sleep(0)
+
+    def _one_less(self, _: asyncio.Task[None]) -> None:
+        self._under_way -= 1
 
     async def _take(self, heard: Heard) -> None:
         try:
-            asked = order_from(heard, self._topics, self._meters, self._studio.state)
+            asked = order_from(heard, self._topics, self._sensors, self._studio.state)
             if asked is None:
                 return
             body = await answer_to(self._studio, asked.said, Visitor(asked.who, "mqtt", self._where))
+            if "error" in body and asked.sensor is not None:
+                self._sensors.forget(asked.sensor)
         except Refusal as refusal:
             body = refusal.body()
         await self._answer(heard, body)

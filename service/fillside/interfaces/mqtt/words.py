@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 from fillside.answers import Refusal
-from fillside.rig.doors import MeterTable
+from fillside.interfaces.mqtt.sensors import Sensors
 from fillside.rig.terms import NAME
 from fillside.strict_json import strict_loads
 
@@ -22,12 +22,8 @@ MOST_AGE_S = 5.0
 """A message that waited longer in our own queue belongs to another moment."""
 EXPIRES_AFTER_S = 0.5
 """What is left of an expiry comes in whole seconds; one of 0 is not over before half of one."""
-REST_S = 1.5
-"""A sensor averages, and sends when it likes: so soon after a change it may tell of the light before."""
 
-_NUMBER = re.compile(rb"\s*[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,2})?\s*")
 _MARK = re.compile(NAME.pattern)
-READING_KEYS = ("head", "level", "at", "receptor", "facing", "note")
 
 
 @dataclass(frozen=True)
@@ -49,10 +45,11 @@ class Heard:
 
 @dataclass(frozen=True)
 class Asked:
-    """An order, and who gave it: the kind of publisher, for the journal."""
+    """An order, and who gave it: the kind of publisher, for the journal; `sensor` names one that read."""
 
     said: Any
     who: str
+    sensor: str | None = None
 
 
 class Spoken(NamedTuple):
@@ -104,11 +101,12 @@ class Topics:
 
 
 def order_from(
-    heard: Heard, topics: Topics, meters: Mapping[str, MeterTable], state: Callable[[], Mapping[str, Any]]
+    heard: Heard, topics: Topics, sensors: Sensors, studio: Callable[[], Mapping[str, Any]]
 ) -> Asked | None:
-    """The order that a message stands for; None for a meter that nobody asked.
+    """The order that a message stands for; None for a sensor that nobody asked.
 
-    `state` is called only where an order depends on it. Raises Refusal for what is stale or no order.
+    `studio` gives the state, and is called only where an order depends on it. Raises Refusal for what is
+    stale or no order.
     """
     check_fresh(heard)
     if heard.topic == topics.do:
@@ -116,8 +114,8 @@ def order_from(
     if heard.topic == topics.subject:
         return Asked(_report(heard.payload), "a tracker")
     name = heard.topic.removeprefix(topics.meter)
-    said = _reading(name, heard, meters.get(name, MeterTable()), state)
-    return None if said is None else Asked(said, f"meter {name[:32]}")
+    said = sensors.reading(name, heard.payload, heard.came_unix_s, studio)
+    return None if said is None else Asked(said, f"meter {name}", sensor=name)
 
 
 def check_fresh(heard: Heard) -> None:
@@ -143,45 +141,3 @@ def _report(payload: bytes) -> dict[str, Any]:
     if not isinstance(said, dict) or "do" in said:
         raise Refusal("bad_order", 'a place is {"to": [x, y, z]} in metres, or the name of a mark', "to")
     return {"do": "subject", **said}
-
-
-def _reading(
-    name: str, heard: Heard, meter: MeterTable, studio: Callable[[], Mapping[str, Any]]
-) -> dict[str, Any] | None:
-    """A reading for the routine that asks, or of the one head that is alone; None while neither is so, since
-    a sensor speaks all day."""
-    if not _MARK.fullmatch(name):
-        raise Refusal("unknown_name", "a meter's name is small letters, digits and hyphens", "meter")
-    stated: dict[str, Any] = {
-        key: getattr(meter, key) for key in ("at", "receptor", "facing") if key in meter.model_fields_set
-    }
-    if isinstance(stated.get("at"), tuple):
-        stated["at"] = list(stated["at"])
-    said = {"do": "read", "unit": meter.unit, **stated, **_value(heard.payload)}
-    if "head" in said:
-        return said
-    state = studio()
-    alone = next((head for head in state["heads"] if head["name"] == state["alone"]), None)
-    asked_for = state.get("routine") is not None
-    if alone is None and not asked_for:
-        return None
-    changed_s = state["light_changed_at"]
-    if not state["settled"] or (changed_s is not None and heard.came_unix_s - changed_s < REST_S):
-        raise Refusal("not_now", "the light has just moved; a reading counts once it stands still")
-    if asked_for or alone is None:
-        return said
-    return {"at": list(state["subject"]), **said, "head": alone["name"], "level": alone["level"]}
-
-
-def _value(payload: bytes) -> dict[str, Any]:
-    if _NUMBER.fullmatch(payload):
-        return {"value": float(payload)}
-    said = strict_loads(payload)
-    if isinstance(said, int | float) and not isinstance(said, bool):
-        return {"value": float(said)}
-    if not isinstance(said, dict) or "value" not in said:
-        raise Refusal("bad_order", 'a reading is a number, or {"value": 640, "unit": "lux"}', "value")
-    for key in said:
-        if key not in ("value", "unit", *READING_KEYS):
-            raise Refusal("bad_order", f"{key[:32]!r} is nothing a meter can say", key[:32])
-    return said

@@ -24,6 +24,8 @@ log = logging.getLogger(__name__)
 
 MOST_WAITING, MOST_LATER, LATEST_S = 256, 100, 10.0
 """Messages that wait for their turn, those that wait for their time, and how far ahead that may be."""
+MOST_UNDER_WAY = 50
+"""Orders that are carried out at once; only readings and routines take longer than a turn of the loop."""
 LONGEST_STATE = 60_000
 """A UDP datagram holds hardly more."""
 
@@ -51,6 +53,7 @@ class OscListener(asyncio.DatagramProtocol):
         self.figures = DoorFigures(state="ok", note="")
         self._waiting: asyncio.Queue[tuple[Message, Sender]] = asyncio.Queue(MOST_WAITING)
         self._later: set[asyncio.TimerHandle] = set()
+        self._under_way = 0
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -106,13 +109,25 @@ class OscListener(asyncio.DatagramProtocol):
             log.warning("OSC: %s; %d dropped so far", why, self.figures.dropped)
 
     async def run(self) -> None:
-        """Obey what waits, until cancelled."""
-        while True:
-            message, sender = await self._waiting.get()
-            try:
-                await self._serve(message, sender)
-            except Exception:
-                log.exception("OSC: %s failed", message.address[:80])
+        """Obey what waits, each begun in its turn and none kept waiting by a long one, until cancelled."""
+        async with asyncio.TaskGroup() as under_way:
+            while True:
+                message, sender = await self._waiting.get()
+                if self._under_way >= MOST_UNDER_WAY:
+                    self._drop("too many orders under way")
+                    continue
+                self._under_way += 1
+                under_way.create_task(self._served(message, sender)).add_done_callback(self._one_less)
+                await asyncio.sleep(0)
+
+    def _one_less(self, _: asyncio.Task[None]) -> None:
+        self._under_way -= 1
+
+    async def _served(self, message: Message, sender: Sender) -> None:
+        try:
+            await self._serve(message, sender)
+        except Exception:
+            log.exception("OSC: %s failed", message.address[:80])
 
     async def _serve(self, message: Message, sender: Sender) -> None:
         if message.address == STATE:
