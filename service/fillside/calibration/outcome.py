@@ -16,7 +16,7 @@ from fillside.calibration.next_reading import NextReading, next_reading
 from fillside.calibration.observations import DARK_LUX
 from fillside.calibration.priors import DEAD_ZONE, EXPONENT, FULL_SHORT
 from fillside.calibration.readings import Reading
-from fillside.calibration.selection import studentised
+from fillside.calibration.selection import FEWEST_TO_DOUBT, studentised
 from fillside.calibration.uncertainty import held_sigma_stops, light_sigma_stops
 from fillside.rig.calibrated import CalibratedAmbient, CalibratedHead, Calibration
 
@@ -95,7 +95,7 @@ def readings_said(fit: Fit) -> list[dict[str, Any]]:
     said = []
     for i, reading in enumerate(fit.readings):
         left_out = not bool(fit.question.counts[i])
-        suspect = left_out or bool(strange[i] > _SUSPECT)
+        suspect = left_out or (bool(strange[i] > _SUSPECT) and _has_company(fit, reading))
         said.append(
             {
                 "number": i + 1,
@@ -110,6 +110,12 @@ def readings_said(fit: Fit) -> list[dict[str, Any]]:
             }
         )
     return said
+
+
+def _has_company(fit: Fit, reading: Reading) -> bool:
+    """Whether enough was read of the same heads for a reading to be off against that, not just the labels."""
+    alike = [one for one in fit.readings if set(one.heads) & set(reading.heads) or one.heads == reading.heads]
+    return len(alike) >= FEWEST_TO_DOUBT
 
 
 def _why(off: float) -> str:

@@ -142,4 +142,4 @@ def ambient_belief(rig: Rig) -> AmbientBelief:
     if rig.ambient.lux is None and all(v is None for v in rig.ambient.directions_given):
         return AmbientBelief((_UNREAD_LUX,) * 3, 1.2, 0.4)
     key, fill, camera = (max(lux, _LEAST_LUX) for lux in rig.ambient.toward)
-    return AmbientBelief((key, fill, camera), 0.12, 0.12)
+    return AmbientBelief((key, fill, camera), 0.25, 0.15)
