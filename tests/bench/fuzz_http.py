@@ -112,17 +112,20 @@ class Up:
         self.port = int(self.url.rsplit(":", 1)[1])
         self._door = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
 
-    def ask(self, method: str, path: str, body: bytes | None = None, **headers: str) -> tuple[int, Any]:
+    def ask(self, method: str, path: str, body: bytes | None = None) -> tuple[int, Any]:
+        """Status and body of an answer; a connection that the daemon ended while it was idle is made again."""
         try:
-            self._door.request(method, path, body, {"Content-Type": "application/json", **headers})
-            response = self._door.getresponse()
-            text = response.read()
-        except (http.client.HTTPException, OSError):
+            return self._ask(method, path, body)
+        except http.client.RemoteDisconnected:
             self._door.close()
-            raise
-        return response.status, json.loads(text) if "json" in (
-            response.getheader("Content-Type") or ""
-        ) else text
+            return self._ask(method, path, body)
+
+    def _ask(self, method: str, path: str, body: bytes | None) -> tuple[int, Any]:
+        self._door.request(method, path, body, {"Content-Type": "application/json"})
+        response = self._door.getresponse()
+        text = response.read()
+        is_json = "json" in (response.getheader("Content-Type") or "")
+        return response.status, json.loads(text) if is_json else text
 
     def state(self) -> dict[str, Any]:
         state: dict[str, Any] = self.ask("GET", "/api/v1/state")[1]
