@@ -113,7 +113,7 @@ class Up:
         self._door = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
 
     def ask(self, method: str, path: str, body: bytes | None = None) -> tuple[int, Any]:
-        """Status and body of an answer; a connection that the daemon ended while it was idle is made again."""
+        """Status and body of an answer; a connection that was ended while idle is made again."""
         try:
             return self._ask(method, path, body)
         except http.client.RemoteDisconnected:
