@@ -130,6 +130,8 @@ async def test_a_device_that_is_not_there_is_named(tmp_path: Path) -> None:
         async with dmx({"device": path}, {}):
             pass
     assert caught.value.where == path
+    for thread in [t for t in threading.enumerate() if t.name == "dmx-serial writer"]:
+        thread.join(5.0)
     assert not [t for t in threading.enumerate() if t.name == "dmx-serial writer"]
 
 

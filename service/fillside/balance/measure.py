@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.relative import reference_lux
+from fillside.balance.relative import DARK_LUX, reference_lux
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.wish import Wish
 
@@ -33,7 +33,7 @@ class Measured:
     @property
     def face_ratio(self) -> float | None:
         """Key side over fill side of the face."""
-        return self.face_key_lux / self.face_fill_lux if self.face_fill_lux > 0 else None
+        return self.face_key_lux / self.face_fill_lux if self.face_fill_lux > DARK_LUX else None
 
 
 def stops_over(value: float, reference: float) -> float | None:
@@ -42,7 +42,7 @@ def stops_over(value: float, reference: float) -> float | None:
     >>> stops_over(200.0, 100.0)
     1.0
     """
-    return math.log2(value / reference) if value > 0 and reference > 0 else None
+    return math.log2(value / reference) if value > DARK_LUX and reference > DARK_LUX else None
 
 
 def measure(metering: Metering, rows: Rows, wish: Wish, outputs: FloatArray) -> Measured:
@@ -50,7 +50,9 @@ def measure(metering: Metering, rows: Rows, wish: Wish, outputs: FloatArray) -> 
     lux = rows.lux(outputs)
     bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
     both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
-    quotient = float(lux[bright] / lux[dark]) if both and lux[dark] > 0 and lux[bright] > 0 else None
+    quotient = (
+        float(lux[bright] / lux[dark]) if both and lux[dark] > DARK_LUX and lux[bright] > DARK_LUX else None
+    )
     relative: dict[str, float | None] = {}
     for k, role in enumerate(rows.roles):
         reference = reference_lux(rows, wish, role, metering.role_rules[role], outputs)

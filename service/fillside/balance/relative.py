@@ -14,6 +14,9 @@ from fillside.balance.wish import Wish
 
 FloatArray = npt.NDArray[np.float64]
 
+DARK_LUX = 1e-9
+"""Less than this is no light: no meter shows it, and a ratio to it means nothing."""
+
 
 def key_lux(rows: Rows, outputs: FloatArray) -> float:
     """K: what the key heads give at the subject, ambient not counted [lux]."""

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import Limits, code_of_output, output_of_code
-from fillside.balance.relative import reference_lux
+from fillside.balance.relative import DARK_LUX, reference_lux
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.wish import Wish
 from fillside.rig.scene import Scene
@@ -116,7 +116,7 @@ def choose_codes(
 
 def _share(rounded: float, solved: float) -> float:
     """What rounding made of a reference; 1 where there is no light to refer to."""
-    return rounded / solved if rounded > 0 and solved > 0 else 1.0
+    return rounded / solved if rounded > DARK_LUX and solved > DARK_LUX else 1.0
 
 
 def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], outputs: FloatArray) -> _Choice:
@@ -126,12 +126,12 @@ def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], output
     bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
     part = rows.matrix[:, heads]
     quotients = []
-    if solved[EXPOSURE] > 0:
+    if solved[EXPOSURE] > DARK_LUX:
         nothing = np.zeros(len(heads))
         quotients.append(
             _Quotient(part[EXPOSURE], nothing, float(fixed[EXPOSURE]), 1.0, float(solved[EXPOSURE]))
         )
-    if solved[bright] > 0 and solved[dark] > 0:
+    if solved[bright] > DARK_LUX and solved[dark] > DARK_LUX:
         wanted = float(solved[bright] / solved[dark])
         if wish.read_as == "key+fill:fill":
             both, both_rest = part[bright] + part[dark], float(fixed[bright] + fixed[dark])
@@ -153,7 +153,7 @@ def _role_choice(
     fixed = float(rows.lux(rest)[row])
     solved = float(rows.lux(outputs)[row]) * scale
     part = rows.matrix[:, heads]
-    quotients = (_Quotient(part[row], np.zeros(len(heads)), fixed, 1.0, solved),) if solved > 0 else ()
+    quotients = (_Quotient(part[row], np.zeros(len(heads)), fixed, 1.0, solved),) if solved > DARK_LUX else ()
     return _Choice(heads, quotients, part[[FACE_KEY, FACE_FILL]], np.zeros(2), math.inf)
 
 
