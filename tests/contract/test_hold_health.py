@@ -208,3 +208,27 @@ def test_a_lost_wire_in_a_fade_stops_its_heads_and_the_rest_goes_on() -> None:
     lux = light(up.rig, up.codes, CHAIR)
     assert math.log2(lux["key"] / lux["fill"]) == pytest.approx(1.0, abs=0.02)
     assert_no_flash(up.rig, up.frames)
+
+
+@pytest.mark.parametrize("when_lost", ["keep", "solve"])
+def test_a_changed_rig_leaves_a_lost_head_where_it_is_and_fades_it_when_it_is_back(when_lost: str) -> None:
+    balance = {"when_lost": when_lost, "protect": "exposure", "exposure": 400.0}
+    up = come_up(balance=balance)
+    up.event(DriverChanged("side", "lost"))
+    up.do("expose", by=-1)
+    up.settle()
+    lost_at, key_at = up.codes[FILL], up.codes[KEY]
+    up.hold = up.hold.renewed(studio(balance={**balance, "exposure": 300.0}), None, None, up.now)
+    up.frames = [(up.now, up.codes)]
+    up.settle()
+    assert {codes[FILL] for _, codes in up.frames} == {lost_at}
+    # Solved anew, the key alone has the exposure; kept, it has its own part of it.
+    stops = math.log2(output(up.rig, KEY, up.codes[KEY]) / output(up.rig, KEY, key_at))
+    # The edited exposure counts in place of what was ordered, which was half of 400 lux.
+    assert stops == pytest.approx(math.log2(300 / 200), abs=0.03)
+    up.event(DriverChanged("side", "ok"))
+    first = up.codes
+    assert abs(math.log2(output(up.rig, FILL, first[FILL]) / output(up.rig, FILL, lost_at))) <= 0.03
+    up.settle()
+    lux = light(up.rig, up.codes, CHAIR)
+    assert math.log2(lux["key"] / lux["fill"]) == pytest.approx(1.0, abs=0.02)

@@ -7,9 +7,8 @@ codes, bit for bit, so a day can be replayed from its journal."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -32,17 +31,7 @@ from fillside.hold.pace import Pace
 from fillside.hold.places import Places, places_of
 from fillside.hold.remembered import Remembered, remember, resume
 from fillside.hold.standing import Standing
-from fillside.hold.state import (
-    LastOrder,
-    Metered,
-    Shown,
-    State,
-    Told,
-    drivers_now,
-    is_reached,
-    metered,
-    state_of,
-)
+from fillside.hold.state import LastOrder, Shown, State, Told, drivers_now, metered, not_reached, state_of
 from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
 from fillside.rig.calibrated import Calibration
@@ -118,8 +107,7 @@ class Hold:
             unix_s=self._unix_s,
         )
         new._health.take_over(self._health)
-        new._light.stuck = ~np.array(new._health.working)
-        new._count_on_what_works()
+        new._reckon_with(new._health.working, 0.0)
         if new._scene.names == self._scene.names:
             new._light.go_on_from(self._light, self._clock.peek(now_s, self._light.moving))
             if new._scene.full_scales == self._scene.full_scales:
@@ -166,7 +154,8 @@ class Hold:
             self._subject.tell(change.wanted.place, time_s)
         self._change(change.wanted, time_s, self._standing.codes, change.untrimmed)
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Answer(note=change.note or self._not_reached(changed))
+        balanced = self._acts and bool(changed.keys() & SOLVE_FIELDS)
+        return Answer(note=change.note or (not_reached(self._shown()) if balanced else None))
 
     def event(self, event: Event, now_s: float) -> None:
         """Take in what happened without an order."""
@@ -186,12 +175,18 @@ class Hold:
         if working == before and not found:
             return
         time_s = self._clock.read(now_s, self._light.moving)
-        self._light.stuck = ~np.array(working)
         self._light.found(found, time_s)
-        if working != before:
-            self._count_on_what_works()
-            if self._acts and self._when_lost == "solve":
-                self._standing.take(self._wish, self._standing.codes)
+        if working == before:
+            self._aim_as_ordered(time_s)
+        else:
+            self._reckon_with(working, time_s)
+
+    def _reckon_with(self, working: tuple[bool, ...], time_s: float) -> None:
+        """From now on these heads can be reached and no others."""
+        self._light.stuck = ~np.array(working)
+        self._count_on_what_works()
+        if self._acts and self._when_lost == "solve":
+            self._standing.take(self._wish, self._standing.codes)
         self._aim_as_ordered(time_s)
 
     def tick(self, now_s: float) -> Codes | None:
@@ -235,7 +230,7 @@ class Hold:
         light = metered(moment)
         at = self._light_changed_s
         told = Told(
-            remedies=self._advice.remedies if self._in_the_way(light) else (),
+            remedies=self._advice.remedies if light.in_the_way else (),
             waits=self._light.waits,
             drivers=drivers_now(self._health.drivers, self._unix_s),
             calibrated_at=self._calibrated_at,
@@ -254,24 +249,10 @@ class Hold:
         """
         if self._light.moving:
             return None
-        if not self._in_the_way(metered(self._shown())):
+        if not metered(self._shown()).in_the_way:
             return self._advice.ask(None)
         question = RemedyQuestion(self.rig_wanted, self._subject.place, self._calibration)
         return self._advice.ask(question)
-
-    def _not_reached(self, changed: Mapping[str, Any]) -> str | None:
-        """What stands in the way of an order that changed the balance; None where nothing does."""
-        if not (self._acts and changed.keys() & SOLVE_FIELDS):
-            return None
-        shown = self._shown()
-        if is_reached(shown):
-            return None
-        limits = [limit.says for limit in metered(shown).limits if limit.at != "colour"]
-        return f"not reached: {'; '.join(limits)}" if limits else None
-
-    @staticmethod
-    def _in_the_way(light: Metered) -> bool:
-        return any(limit.at not in ("lost", "colour") for limit in light.limits)
 
     @property
     def _acts(self) -> bool:

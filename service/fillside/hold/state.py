@@ -186,6 +186,11 @@ class Metered:
     heads: tuple[HeadNow, ...]
     limits: tuple[LimitSaid, ...]
 
+    @property
+    def in_the_way(self) -> bool:
+        """Whether anything is that a remedy might help against."""
+        return any(limit.at not in ("lost", "colour") for limit in self.limits)
+
 
 def metered(shown: Shown) -> Metered:
     """Wish and light at the subject, now; limits as they will be once the fade has landed."""
@@ -252,11 +257,14 @@ def _landed(shown: Shown, target: Target) -> Achieved:
     return achieved_of(shown.wish, target, then)
 
 
-def is_reached(shown: Shown) -> bool:
-    """Whether all heads answer and the target will be met; quicker than to say what stands in the way."""
+def not_reached(shown: Shown) -> str | None:
+    """What stands in the way of the balance, None where nothing does, in words for an order's answer."""
     target = _target(shown)
-    met = worst_error_stops(target, _landed(shown, target)) <= SAYS_FROM_STOPS
-    return met and all(shown.working)
+    # This is quicker than to say what stands in the way, and answers most orders.
+    if all(shown.working) and worst_error_stops(target, _landed(shown, target)) <= SAYS_FROM_STOPS:
+        return None
+    limits = [limit.says for limit in metered(shown).limits if limit.at != "colour"]
+    return f"not reached: {'; '.join(limits)}" if limits else None
 
 
 def balance_now(shown: Shown) -> BalanceNow:
