@@ -23,8 +23,8 @@ from protocol.broker import Broker, broker, needs_mosquitto
 
 pytestmark = needs_mosquitto
 
-STEP_STOPS = 0.25
-"""Promised is 0.1; a test machine that stalls for some tenths of a second widens a step of the fade."""
+STEP_STOPS = 0.1
+"""What no step of a bulb by our doing may exceed."""
 TURNS = int(os.environ.get("FILLSIDE_BROKER_TURNS", "4"))
 """How often the broker dies in a run; 20 by hand."""
 
