@@ -20,15 +20,16 @@ from typing import Any, Protocol
 
 from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
+from fillside.balance.rounding import Codes
 from fillside.calibration.orders import METER_ORDERS, MeterOrder
 from fillside.hold.events import Event, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
 from fillside.loom import Loom
-from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
+from fillside.rig.scene import Scene
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
 from fillside.wire_news import news
@@ -58,11 +59,15 @@ class Figures:
 
 
 class MeterSide(Protocol):
-    """Who takes the meter's orders; see `calibrating`."""
+    """Who takes the meter's orders; see `metering.desk`."""
 
     async def do(self, order: MeterOrder, who: str) -> str: ...
 
     def state(self) -> State | None: ...
+
+    def daylight(self) -> State | None: ...
+
+    def held_anew(self) -> None: ...
 
 
 class Runner:
@@ -130,6 +135,7 @@ class Runner:
         """Hold a changed rig file or by a new calibration from now on, going on from the present light."""
         now = self._clock()
         self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
+        self._tell_meter_side()
         self._tick(now)
         self._after(now)
 
@@ -152,8 +158,14 @@ class Runner:
         self._loom, self._sent = loom, ()
         self._send(self._hold.codes)
         self._watch(loom)
+        self._tell_meter_side()
         self._tick(now)
         self._after(now)
+
+    def _tell_meter_side(self) -> None:
+        """What was learned since of the room is not in a file or a calibration, and is said again."""
+        if self.meter_side is not None:
+            self.meter_side.held_anew()
 
     def tell(self, *notes: str) -> None:
         """Have the state carry these notes of the daemon's own, in place of earlier ones."""
@@ -175,9 +187,14 @@ class Runner:
         return self._loom
 
     @property
-    def file(self) -> Rig:
-        """The rig as its file has it."""
-        return self._hold.scene.rig
+    def scene(self) -> Scene:
+        """The rig as numbers, as the hold has it now."""
+        return self._hold.scene
+
+    @property
+    def codes(self) -> Codes:
+        """The codes on the wires, one a head, before limits of their drivers."""
+        return self._hold.codes
 
     @property
     def rig_wanted(self) -> Rig:
@@ -190,13 +207,6 @@ class Runner:
         return self._hold.calibration
 
     @property
-    def levels(self) -> dict[str, float]:
-        """The levels on the wires by head, 1 for a head that cannot be dimmed."""
-        scene = self._hold.scene
-        wires = zip(scene.names, self._hold.codes, scene.full_scales, strict=True)
-        return {name: level_from_code(code, full) if full else 1.0 for name, code, full in wires}
-
-    @property
     def settled(self) -> bool:
         """Whether the light rests where it is to be."""
         return self._hold.settled
@@ -204,8 +214,9 @@ class Runner:
     def state(self) -> State:
         """The state as every door shows it, JSON-able."""
         state: State = self._hold.state(self._clock()).model_dump(mode="json")
-        routine = None if self.meter_side is None else self.meter_side.state()
-        return {**state, "notes": [*state["notes"], *self.notes], "routine": routine}
+        side = self.meter_side
+        routine, daylight = (None, None) if side is None else (side.state(), side.daylight())
+        return {**state, "notes": [*state["notes"], *self.notes], "routine": routine, "daylight": daylight}
 
     def places(self) -> State:
         """Marks, camera, and where the heads stand, JSON-able."""

@@ -13,9 +13,11 @@ import numpy as np
 
 from fillside.calibration.orders import METER_ORDERS
 from fillside.demo.judge import truth_of
+from fillside.hold.events import Event
 from fillside.hold.hold import Hold
 from fillside.hold.orders import parse_order, read_order
 from fillside.metering.apart import Apart, ApartError
+from fillside.metering.daylight import Daylight, Room
 from fillside.metering.desk import Desk
 from fillside.metering.studio import LightNow, Studio
 from fillside.metering.weighing import Weighing
@@ -99,7 +101,7 @@ class SameProcess(Apart):
 
 @dataclass
 class Made:
-    """A desk in a studio; `lux` is what a perfect meter would show of what is asked."""
+    """A desk in a studio; `clock_s` is the time in which sensors are heard."""
 
     rig: Rig
     store: Store
@@ -107,6 +109,7 @@ class Made:
     desk: Desk
     apart: SameProcess
     applied: list[str | None]
+    clock_s: list[float]
     moving: bool = False
 
     async def do(self, **order: Any) -> str:
@@ -189,6 +192,11 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         here.applied.append(at)
         here.hold = here.hold.renewed(rig, calibration, at, clock[0])
         clock[0] = _settle(here.hold, clock[0])
+        daylight.again()
+
+    def happens(event: Event) -> None:
+        here.hold.event(event, clock[0])
+        clock[0] = _settle(here.hold, clock[0])
 
     async def rest() -> None:
         """It rests."""
@@ -210,8 +218,18 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         changed=told,
         hand_meter=lambda: None,
     )
-    desk = Desk(store, studio, Weighing(store, apply, told, apart))
-    here = Made(rig, store, hold, desk, apart, [])
+    clock_s = [0.0]
+    room = Room(
+        scene=lambda: here.hold.scene,
+        codes=lambda: here.hold.codes,
+        settled=lambda: not here.moving,
+        calibration=lambda: here.hold.calibration,
+        event=happens,
+        clock=lambda: clock_s[0],
+    )
+    daylight = Daylight(room)
+    desk = Desk(store, studio, Weighing(store, apply, told, apart), daylight)
+    here = Made(rig, store, hold, desk, apart, [], clock_s)
     await desk.open()
     yield here
     await desk.close()

@@ -154,3 +154,20 @@ def test_orders_and_trims_outlive_a_reload(up: Daemon, rig: Path) -> None:
     time.sleep(0.5)
     state = up.settled()
     assert (state["trims"], state["mode"]) == ({"fill": -0.5}, "freeze")
+
+
+def test_the_daylight_that_a_sensor_told_is_not_forgotten(rig: Path, tmp_path: Path, ear: Ear) -> None:
+    rig.write_text(f"{rig.read_text()}\n[sensors.window]\n")
+    with running(rig, tmp_path / "data") as daemon:
+        daemon.settled()
+        assert daemon.do(do="sensor", name="window", value=100)["ok"] is True
+        for facing in ("key", "fill", "camera"):
+            assert daemon.do(do="read", head="", value=20, facing=facing)["ok"] is True
+        without = at_rest(daemon, ear)
+        assert daemon.do(do="sensor", name="window", value=600)["ok"] is True
+        followed = at_rest(daemon, ear)
+        assert followed != without
+        change(rig, "desk = [0.6, 0.3, 1.25]", "desk = [0.5, 0.3, 1.25]\ndoor = [-0.8, 0.5, 1.6]", daemon)
+        until(lambda: any(mark["name"] == "door" for mark in marks_of(daemon)))
+        assert at_rest(daemon, ear) == followed
+        assert daemon.get("/api/v1/state")["daylight"]["says"] == "followed"

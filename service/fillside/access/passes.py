@@ -15,7 +15,7 @@ May = Literal["operate", "view", "meter"]
 Need = Literal["nothing", "once", "order", "operate", "look"]
 """What a route asks of its visitor: `once` is a token that is good once; `operate` is that right."""
 MAY: tuple[May, ...] = get_args(May)
-METER_ORDERS = frozenset({"read"})
+METER_ORDERS = frozenset({"read", "sensor"})
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ HAND_SD_M = 0.023
 """Standard deviation of where the receptor was against where it was said to be, on each axis [m]; 4 cm in
 space. What it is for this person and these marks, the readings tell in time."""
 HAND_SDS_M = np.array([0.0, 0.01, 0.02, 0.03, 0.04, 0.06])
-HAND_PROBABILITIES = np.array([0.25, 0.2, 0.22, 0.17, 0.11, 0.05])
+HAND_PROBABILITIES = np.array([0.30, 0.21, 0.21, 0.15, 0.09, 0.04])
 
 
 def stops(lux: FloatArray) -> FloatArray:

@@ -71,6 +71,17 @@ class UseCalibration(_Said):
     use: Whole | None = Field(description="its number")
 
 
+class SensorSays(_Said):
+    """What a daylight sensor of the rig shows; the balance follows the room's light by it."""
+
+    do: Literal["sensor"]
+    name: str = Field(max_length=64, description="its name in the rig file, such as window")
+    value: Annotated[Number, Field(ge=-30, le=1_000_000)] = Field(description="the number it shows")
+    unit: Literal["lux", "fc", "ev100"] | None = Field(
+        default=None, description="lux, fc or ev100; left out: as the rig file says"
+    )
+
+
 class Import(_Said):
     """Takes in readings from a CSV file's text, or a calibration as `fit --json` printed it."""
 
@@ -96,7 +107,8 @@ METER_ORDERS: dict[str, type[BaseModel]] = {
     "lineup": LineupOrder,
     "calibration": UseCalibration,
     "import": Import,
+    "sensor": SensorSays,
 }
 """Every order of the meter's side by its word."""
 
-MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import
+MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import | SensorSays

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -33,6 +35,12 @@ class Balancing:
     def count_on(self, working: tuple[bool, ...] | None) -> None:
         """The heads that the balance may count on; None for all."""
         self.limits = self._every if working is None else limits_of(self.scene, working)
+
+    def under(self, ambient: tuple[float, float, float]) -> None:
+        """From now on there is this light without our heads: toward key, fill and camera [lux]."""
+        self.scene = replace(self.scene, ambient=ambient)
+        self.metering = Metering(self.scene)
+        self._rows = None
 
     def rows_at(self, place: Point) -> Rows:
         """The rows at a place [m]; the latest are kept."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from fillside.balance.report import Remedy
 from fillside.rig.calibrated import Calibration
@@ -49,6 +49,15 @@ class HeadDisobeys:
     code: int | None = None
 
 
+class AmbientReading(NamedTuple):
+    """The light that is there without our heads is another: lux toward the key, toward the fill, and as the
+    exposure receptor faces."""
+
+    toward_key: float
+    toward_fill: float
+    toward_camera: float
+
+
 @dataclass(frozen=True)
 class RemedyQuestion:
     """What to ask `balance.remedies.remedies`; it takes long, so it is asked outside and answered by an
@@ -68,4 +77,4 @@ class RemediesFound:
 
 
 HealthEvent = DriverChanged | HeadLost | HeadBack | HeadDisobeys
-Event = HealthEvent | RemediesFound
+Event = HealthEvent | RemediesFound | AmbientReading

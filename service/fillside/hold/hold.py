@@ -19,7 +19,7 @@ from fillside.hold.advice import Advice
 from fillside.hold.balancing import Balancing
 from fillside.hold.changes import CHANGES, Moment, place_of
 from fillside.hold.clock import Clock
-from fillside.hold.events import Event, RemediesFound, RemedyQuestion
+from fillside.hold.events import AmbientReading, Event, RemediesFound, RemedyQuestion
 from fillside.hold.health import Health, found_code
 from fillside.hold.history import History, Undoable
 from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
@@ -168,6 +168,8 @@ class Hold:
         for event in events:
             if isinstance(event, RemediesFound):
                 self._advice.answer(event)
+            elif isinstance(event, AmbientReading):
+                self._room_is_lit(event)
             else:
                 self._health.heard(event, now_s)
                 found |= found_code(event, self._scene, self._light.codes)
@@ -188,6 +190,13 @@ class Hold:
         if self._acts and self._when_lost == "solve":
             self._standing.take(self._wish, self._standing.codes)
         self._aim_as_ordered(time_s)
+
+    def _room_is_lit(self, ambient: AmbientReading) -> None:
+        """The light goes along at the pace and speed of following; what is kept stays."""
+        self._balancing.under((ambient.toward_key, ambient.toward_fill, ambient.toward_camera))
+        self._scene = self._balancing.scene
+        if self._acts:
+            self._standing.light_changed()
 
     def tick(self, now_s: float) -> Codes | None:
         """Go on to now; the codes of all heads if any changed, else None."""

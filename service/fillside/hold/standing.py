@@ -55,6 +55,10 @@ class Standing:
             moved = math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
             self._stale = moved or self._pace.may_settle(self._subject.unmoved_s)
 
+    def light_changed(self) -> None:
+        """The room's own light is another: the balance is to be looked at as if the subject had moved."""
+        self._stale = True
+
     def due_in(self, time_s: float) -> float | None:
         """Seconds until a subject that moved is to be looked at; None if none did."""
         return max(0.0, FRAME_S - (time_s - self._pursued_s)) if self._stale else None

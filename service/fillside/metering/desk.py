@@ -22,6 +22,7 @@ from fillside.calibration.orders import (
     LineupOrder,
     MeterOrder,
     Read,
+    SensorSays,
     Strike,
     UseCalibration,
 )
@@ -29,7 +30,9 @@ from fillside.calibration.readings import Reading, ReadingError, check_against, 
 from fillside.calibration.routine import NotNowError
 from fillside.calibration.steps import Asks
 from fillside.metering.apart import ApartError
+from fillside.metering.daylight import Daylight
 from fillside.metering.guide import Guide
+from fillside.metering.keeping import keep
 from fillside.metering.said import beside_words, reading_of, sure_words
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import MOST_IN_A_FIT, Fitted, Weighing
@@ -44,9 +47,9 @@ log = logging.getLogger(__name__)
 class Desk:
     """All methods are called on the event loop's thread."""
 
-    def __init__(self, store: Store, studio: Studio, weighing: Weighing) -> None:
-        self._store, self._studio, self._weighing = store, studio, weighing
-        self._guide = Guide(store, studio, weighing)
+    def __init__(self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight) -> None:
+        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._guide = Guide(store, studio, weighing, daylight)
         self._turn = asyncio.Lock()
 
     async def open(self) -> None:
@@ -57,6 +60,14 @@ class Desk:
         """What doors show of a routine that is under way; None when none is."""
         step = self._guide.step
         return None if step is None else {**step.model_dump(mode="json"), "weighing": self._weighing.busy}
+
+    def daylight(self) -> dict[str, Any] | None:
+        """What doors show of the room's own light; None in a rig without a sensor."""
+        return self._daylight.state()
+
+    def held_anew(self) -> None:
+        """The hold is another: it is told again what the room's light is."""
+        self._daylight.again()
 
     async def close(self) -> None:
         """End what goes on apart; readings are kept."""
@@ -81,6 +92,8 @@ class Desk:
     async def _carried_out(self, order: MeterOrder, who: str) -> str:
         if isinstance(order, Read):
             return await self._read(order, who)
+        if isinstance(order, SensorSays):
+            return self._daylight.hear(order, time.time())
         async with self._turn:
             if isinstance(order, Strike):
                 return await self._strike(order)
@@ -122,15 +135,11 @@ class Desk:
 
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
-        number = await self._keep(reading, who)
+        number = await keep(self._store, reading, "calibrate", who, self._daylight)
         fitted = await self._weigh(await self._weighing.numbers_with([number], self._guide.readings))
         doubted = f", but it is {fitted.remark}" if fitted.remark else ""
         beside = beside_words(reading, self._studio.now(), self._rig)
         return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}"
-
-    async def _keep(self, reading: Reading, who: str) -> int:
-        body = reading.model_dump(mode="json", exclude_none=True)
-        return await asyncio.wrap_future(kept.keep_reading(self._store, who, "calibrate", body))
 
     async def _weigh(self, numbers: Sequence[int]) -> Fitted:
         fitted = await self._weighing.fit(self._rig, numbers)
@@ -197,7 +206,7 @@ class Desk:
             raise ReadingError(
                 f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
             )
-        numbers = [await self._keep(reading, who) for reading in readings]
+        numbers = [await keep(self._store, reading, "calibrate", who) for reading in readings]
         fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
         count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"
         return f"{count} taken{sure_words(fitted.calibration)}"

@@ -29,6 +29,8 @@ from fillside.calibration.steps import (
 )
 from fillside.calibration.verdict import cause_words
 from fillside.metering.apart import ApartError
+from fillside.metering.daylight import Daylight
+from fillside.metering.keeping import keep
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import Fitted, Weighing
 from fillside.rig.calibrated import Calibration
@@ -45,8 +47,8 @@ class Guide:
     Whoever calls sees to it that one call is over before the next.
     """
 
-    def __init__(self, store: Store, studio: Studio, weighing: Weighing) -> None:
-        self._store, self._studio, self._weighing = store, studio, weighing
+    def __init__(self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight) -> None:
+        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
         self._routine: Routine | None = None
         self._latest: Fitted | None = None
         self._shown: dict[str, float] | None = None
@@ -209,8 +211,7 @@ class Guide:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))
 
     async def _keep(self, reading: Reading, purpose: str, who: str) -> int:
-        body = reading.model_dump(mode="json", exclude_none=True)
-        return await asyncio.wrap_future(kept.keep_reading(self._store, who, purpose, body))
+        return await keep(self._store, reading, purpose, who, self._daylight)
 
     async def struck(self, number: int) -> bool:
         """A reading was struck; whether it was of a routine that is still under way."""

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from fillside.calibration.drift import Change
 from fillside.calibration.readings import Reading
 from fillside.calibration.remarks import remark_on
+from fillside.calibration.sensors import with_sensors
 from fillside.hold.hold import Hold
 from fillside.metering.apart import Apart
 from fillside.metering.jobs import judge, weigh
@@ -112,9 +113,11 @@ class Weighing:
         for place, why in found.strange.items():
             log.warning("reading %d is left aside: %s", entries[place].id, why)
         counted = [i for i in range(len(entries)) if i not in found.strange]
+        kept_numbers = tuple(entries[i].id for i in counted)
+        shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
         return Fitted(
-            calibration=found.calibration,
-            numbers=tuple(entries[i].id for i in counted),
+            calibration=with_sensors(found.calibration, shown),
+            numbers=kept_numbers,
             taken=Counter(name for i in counted for name in readings[i].heads),
             remark=remark_on(found.calibration, len(counted)) if counted else None,
         )

@@ -151,11 +151,18 @@ export class RoutineView {
     mark(byId("take"), "aria-disabled", ready ? null : "true");
   }
 
+  #whyNotYet(sent) {
+    if (!sent) return "Enter what the meter shows first";
+    if (!this.#settled) return "The light is still moving: take it once it rests";
+    return this.#left() > 0 ? "The lamp is still warming: take it when the time is up" : null;
+  }
+
   async #take() {
     const sent = asSent(this.keypad.entry);
-    if (this.#busy || !this.#settled || this.#left() > 0 || !this.#routine?.asks) return;
-    if (!sent) {
-      this.#answer("Enter what the meter shows first", false);
+    if (this.#busy || !this.#routine?.asks) return;
+    const tooSoon = this.#whyNotYet(sent);
+    if (tooSoon) {
+      this.#answer(tooSoon, false);
       return;
     }
     this.#answer("Taking it…", true);

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from fillside.rig.door_checks import key_checks, meter_checks
+from fillside.rig.door_checks import key_checks, meter_checks, sensor_checks
 from fillside.rig.limits import why_not_there
 from fillside.rig.model import BALANCED_ROLES, NEAREST_M, WORK_ROLE, Point, Rig
 from fillside.rig.problems import Problem, did_you_mean
@@ -20,7 +20,7 @@ def cross_checks(rig: Rig) -> list[Problem]:
     A rig without key or fill, with fixed lamps only, or with wishes for roles that no head has, is sound.
     """
     named = [*_names(rig), *_marks(rig), *_subject(rig), *_heads(rig), *_balance(rig), *_plan(rig)]
-    named += [*meter_checks(rig), *key_checks(rig)]
+    named += [*meter_checks(rig), *sensor_checks(rig), *key_checks(rig)]
     return named if named else [*_places(rig), *_directions(rig)]
 
 

@@ -1,4 +1,4 @@
-"""What `[doors]` and `[keys]` say about the rest of the rig: names of marks, roles, heads and keys."""
+"""What `[doors]`, `[sensors]` and `[keys]` say about the rest of the rig: names of marks, roles and heads."""
 
 from __future__ import annotations
 
@@ -26,6 +26,18 @@ def meter_checks(rig: Rig) -> Iterator[Problem]:
             yield _no((*at, "at"), "mark", meter.at, list(rig.marks))
         if meter.facing not in ("head", "camera", *heads):
             yield _no((*at, "facing"), "head", meter.facing, ["head", "camera", *heads])
+
+
+def sensor_checks(rig: Rig) -> Iterator[Problem]:
+    """Sensors at marks, or facing marks and heads, that the rig does not have."""
+    marks, heads = list(rig.marks), [head.name for head in rig.heads]
+    for name, sensor in rig.sensors.items():
+        if isinstance(sensor.at, str) and sensor.at not in marks:
+            yield _no(("sensors", name, "at"), "mark", sensor.at, marks)
+        if isinstance(sensor.facing, str) and sensor.facing not in ("camera", *marks, *heads):
+            yield _no(("sensors", name, "facing"), "head", sensor.facing, ["camera", *marks, *heads])
+        if sensor.at is not None and sensor.at == sensor.facing:
+            yield Problem(("sensors", name, "facing"), "a sensor cannot face the place where it is")
 
 
 def key_checks(rig: Rig) -> Iterator[Problem]:

@@ -26,6 +26,7 @@ from fillside.rig.head import (
 from fillside.rig.keys_table import Keys
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.plan_table import Plan
+from fillside.rig.sensors_table import Sensor
 from fillside.rig.terms import (
     FARTHEST_M,
     HIGHEST_M,
@@ -81,6 +82,7 @@ __all__ = [
     "Receptor",
     "Rig",
     "RigTable",
+    "Sensor",
     "Stops",
     "Subject",
     "Whole",
@@ -291,6 +293,9 @@ class Rig(Part):
         default_factory=dict, description="one [drivers.NAME] table for each wire"
     )
     doors: Doors = Field(default=Doors(), description="the table [doors]: ways in beside HTTP")
+    sensors: Annotated[dict[Name, Sensor], Field(max_length=1)] = Field(
+        default_factory=dict, description="the table [sensors.NAME]: a sensor that sees the daylight"
+    )
     keys: Keys = Field(default=Keys(), description="the table [keys]: what `fillside keys` does")
     plan: Plan = Plan()
 

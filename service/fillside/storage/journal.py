@@ -13,6 +13,8 @@ from fillside.storage.store import Store
 MOST_ROWS = 200_000
 TRIM_EVERY = 2_000
 MOST_AT_ONCE = 1_000
+THINNED_S = {"subject": 1.0, "sensor": 60.0}
+"""Orders that come all the time, and how often one of them is kept."""
 
 
 @dataclass(frozen=True)
@@ -36,8 +38,9 @@ class Entry:
 class Journal:
     """Writes entries, and keeps position reports from filling it.
 
-    A tracker speaks fifty times a second. Of its accepted reports the journal keeps the first of each
-    second, with how many there were since the one before; everything else is kept as it came.
+    A tracker speaks fifty times a second, a sensor all day. Of their accepted reports the journal keeps the
+    first of each second or minute, with how many there were since the one before; everything else is kept as
+    it came.
     """
 
     def __init__(self, store: Store) -> None:
@@ -48,8 +51,10 @@ class Journal:
 
     def write(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> None:
         entry = Entry(time.time(), visitor, said, outcome, note)
-        if outcome == "ok" and isinstance(said, dict) and said.get("do") == "subject":
-            thinned = self._thin(entry)
+        word = said.get("do") if outcome == "ok" and isinstance(said, dict) else ""
+        every_s = THINNED_S.get(str(word), 0.0)
+        if every_s:
+            thinned = self._thin(entry, every_s)
             if thinned is None:
                 return
             entry = thinned
@@ -57,9 +62,9 @@ class Journal:
         trim = self._written % TRIM_EVERY == 0
         self._store.write(lambda connection: _insert(connection, entry, trim))
 
-    def _thin(self, entry: Entry) -> Entry | None:
+    def _thin(self, entry: Entry, every_s: float) -> Entry | None:
         visitor = entry.visitor
-        if 0 <= entry.at - self._report_at.get(visitor, -1.0) < 1.0:
+        if 0 <= entry.at - self._report_at.get(visitor, -every_s) < every_s:
             self._unwritten[visitor] = self._unwritten.get(visitor, 0) + 1
             return None
         self._report_at[visitor] = entry.at

@@ -86,6 +86,22 @@ def _readings(store: Store, where: str, values: tuple[Any, ...]) -> list[KeptRea
     return [KeptReading(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
 
 
+def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
+    """What each sensor showed [lux] when the readings with these numbers were taken."""
+    rows = store.read(
+        lambda connection: connection.execute(
+            "SELECT json_extract(body, '$.sensor'), json_extract(body, '$.lux') FROM reading "
+            "WHERE purpose = 'sensor' "
+            "AND json_extract(body, '$.reading') IN (SELECT value FROM json_each(?))",
+            (_text(list(numbers)),),
+        ).fetchall()
+    )
+    found: dict[str, list[float]] = {}
+    for name, lux in rows:
+        found.setdefault(name, []).append(float(lux))
+    return found
+
+
 def keep_calibration(
     store: Store, meter: dict[str, Any], numbers: Sequence[int], body: dict[str, Any]
 ) -> Future[int]:

@@ -107,7 +107,8 @@ def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str |
         return
     from fillside.interfaces.cli.metered import reading_lines
 
-    click.echo("\n".join(reading_lines(found["readings"][::-1])))
+    taken = [one for one in found["readings"][::-1] if one["purpose"] != "sensor"]
+    click.echo("\n".join(reading_lines(taken)))
 
 
 def _csv_of(daemon: Daemon) -> str:

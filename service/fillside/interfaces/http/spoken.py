@@ -28,9 +28,11 @@ class _Body(BaseModel):
 
 
 class StateSaid(State):
-    """The whole state; `routine` is the guided routine that is under way, with its present step."""
+    """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
+    what the rig's sensor says of the room's own light."""
 
     routine: dict[str, Any] | None
+    daylight: dict[str, Any] | None
 
 
 class Done(_Body):

@@ -2,7 +2,8 @@
 
 A sensor speaks all day. Its word counts where somebody wants it: when a routine asks for a reading that this
 sensor can give, or while one head is alone; and then once, until something else is asked or the light is
-another. A message that names its head is a reading by itself, as from a meter in a hand.
+another. A message that names its head is a reading by itself, as from a meter in a hand. The sensor that the
+rig file names for the daylight is always heard.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ class Sensors:
 
     def __init__(self, rig: Rig) -> None:
         self._tables = rig.doors.mqtt.meters if rig.doors.mqtt is not None else {}
-        self._marks = rig.marks
+        self._marks, self._daylight = rig.marks, rig.sensors
         self._taken: dict[str, Any] = {}
 
     def reading(
@@ -67,6 +68,8 @@ class Sensors:
         """
         if not _NAME.fullmatch(name):
             raise Refusal("unknown_name", "a meter's name is small letters, digits and hyphens", "meter")
+        if name in self._daylight:
+            return {"do": "sensor", "name": name, **value_of(payload)}
         table = self._tables.get(name, _UNKNOWN)
         said = {"do": "read", "unit": table.unit, **_stated(table), **value_of(payload)}
         if "head" in said:

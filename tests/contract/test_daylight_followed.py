@@ -1,0 +1,263 @@
+"""Contract: the room followed by a sensor: learned, freed of our own light, smooth, never in a freeze."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+from contract.meter_studio import RIG, Made, made, rig_of
+from fillside.answers import Refusal
+from fillside.demo.judge import truth_of
+from fillside.hold.events import AmbientReading
+from fillside.hold.hold import Hold
+from fillside.hold.orders import parse_order
+from fillside.interfaces.mqtt.sensors import Sensors
+from fillside.metering.daylight import SILENT_S
+from fillside.rig.load import RigError
+from fillside.rig.model import Rig
+from fillside.storage import metering as kept
+from fillside.storage.store import Store
+from fillside_drivers.sim.truth import direct_lux, unit
+
+WINDOW = "[sensors.window]\n"
+SEES = '[sensors.window]\nat = [-0.4, 0.6, 1.5]\nfacing = "key"\n'
+QUICK = '[hold]\npace = "quick"\n'
+LATER_S = 60.0
+
+
+@pytest.fixture
+def store() -> Iterator[Store]:
+    with Store.unkept() as opened:
+        yield opened
+
+
+def rig_with(sensor: str = WINDOW, pace: str = QUICK) -> Rig:
+    """The rig with a sensor, in a room of 20 lux."""
+    return rig_of(text=RIG.replace("[hold]\n", f"{sensor}{pace}").replace("lux = 3", "lux = 20"))
+
+
+async def learned(here: Made, shown_lux: float = 100.0, ambient_lux: float = 20.0) -> None:
+    """The room metered toward key, fill and camera with all heads out, while the sensor speaks."""
+    await here.do(do="sensor", name="window", value=shown_lux)
+    for facing, receptor in (("key", "flat"), ("fill", "flat"), ("camera", "dome")):
+        for _ in range(2):
+            await here.do(do="read", head="", value=ambient_lux, facing=facing, receptor=receptor)
+    here.clock_s[0] += LATER_S
+
+
+async def test_the_room_follows_the_sensor_times_what_was_learned(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        assert "not learned yet" in await here.do(do="sensor", name="window", value=100)
+        await learned(here)
+        before = here.hold.scene.ambient
+        assert before == pytest.approx((20.0,) * 3, rel=0.1)
+        await here.do(do="sensor", name="window", value=300)
+        assert here.hold.scene.ambient == pytest.approx([3 * lux for lux in before], rel=0.01)
+        state = here.desk.daylight()
+        assert state is not None
+        assert (state["sensor"], state["says"], state["shown_lux"]) == ("window", "followed", 300.0)
+
+
+async def test_the_exposure_stays_while_the_daylight_comes_up(store: Store) -> None:
+    """Judged in the simulated room, its light raised from 20 to 120 lux beneath an exposure of 330 lux."""
+    async with made(rig_with(), store) as here:
+        await here.calibrate()
+        await learned(here)
+        wanted = here.hold.state(1e6).target.exposure_lux
+        dark = true_exposure(here, 20.0)
+        still = true_exposure(here, 120.0)
+        await here.do(do="sensor", name="window", value=600)
+        followed = true_exposure(here, 120.0)
+        assert abs(math.log2(dark / wanted)) < 0.1
+        assert math.log2(still / wanted) > 0.35
+        assert abs(math.log2(followed / wanted)) < 0.1
+
+
+def true_exposure(here: Made, ambient_lux: float) -> float:
+    truth, at = truth_of(here.rig), here.rig.start
+    toward = unit([c - p for c, p in zip(here.rig.camera.position, at, strict=True)])
+    levels = here.levels
+    lit = (direct_lux(h, "dome", at, toward) * h.output(levels[h.name]) for h in truth.heads)
+    return ambient_lux + sum(lit)
+
+
+async def test_light_of_our_own_is_taken_off_before_the_room_is_believed(store: Store) -> None:
+    """The sensor's own light by the simulator: the room is dark, and what it shows comes from the heads."""
+    async with made(rig_with(SEES), store) as here:
+        await here.calibrate()
+        await learned(here)
+        truth, at = truth_of(here.rig), (-0.4, 0.6, 1.5)
+        axis = unit((np.array(here.rig.head("key").position) - np.array(at)).tolist())
+
+        def shown(room_lux: float) -> float:
+            levels = here.levels
+            lit = (direct_lux(h, "flat", at, axis) * h.output(levels[h.name]) for h in truth.heads)
+            return room_lux + sum(lit)
+
+        before = here.hold.scene.ambient
+        assert shown(0.0) > 20
+        await here.do(do="sensor", name="window", value=shown(100.0))
+        assert here.hold.scene.ambient == pytest.approx(before, rel=0.1)
+        note = await here.do(do="sensor", name="window", value=shown(1.0))
+        assert "most of what it shows is our own light" in note
+        assert here.hold.scene.ambient == pytest.approx(before, rel=0.1)
+        here.moving = True
+        assert "the light moves" in await here.do(do="sensor", name="window", value=10_000)
+
+
+async def test_a_hand_before_the_sensor_is_no_cloud(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        await learned(here)
+        await here.do(do="sensor", name="window", value=100)
+        before = here.hold.scene.ambient
+        here.clock_s[0] += 0.5
+        await here.do(do="sensor", name="window", value=0)
+        assert here.hold.scene.ambient == pytest.approx([lux * math.exp(-0.1) for lux in before], rel=0.01)
+
+
+async def test_a_sensor_that_falls_silent_leaves_the_room_as_it_was(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        await learned(here)
+        await here.do(do="sensor", name="window", value=200)
+        before = here.hold.scene.ambient
+        here.clock_s[0] += SILENT_S + 1
+        state = here.desk.daylight()
+        assert state is not None
+        assert "silent" in state["says"]
+        assert here.hold.scene.ambient == before
+
+
+async def test_a_new_calibration_does_not_forget_the_daylight(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        await learned(here)
+        await here.do(do="sensor", name="window", value=400)
+        before = here.hold.scene.ambient
+        await here.do(do="read", head="key", level=1.0, value=300)
+        assert here.hold.scene.ambient == pytest.approx(before, rel=0.05)
+
+
+async def test_without_a_word_of_the_sensor_nothing_is_learned(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        await here.do(do="sensor", name="window", value=100)
+        here.clock_s[0] += 61
+        await here.do(do="read", head="", value=20, facing="camera")
+        assert "not learned yet" in await here.do(do="sensor", name="window", value=300)
+        assert {one.purpose for one in kept.readings(store)} == {"calibrate"}
+
+
+@pytest.mark.parametrize(
+    ("order", "code"),
+    [
+        ({"do": "sensor", "name": "roof", "value": 1}, "unknown_name"),
+        ({"do": "sensor", "name": "window", "value": -1}, "bad_order"),
+        ({"do": "sensor", "name": "window", "value": -1, "unit": "fc"}, "bad_order"),
+    ],
+)
+async def test_what_no_sensor_says_is_refused(order: dict[str, Any], code: str, store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        with pytest.raises(Refusal) as caught:
+            await here.do(**order)
+        assert caught.value.code == code
+        assert here.desk.daylight()["shown_lux"] is None  # type: ignore[index]
+
+
+async def test_a_rig_without_a_sensor_shows_none(store: Store) -> None:
+    async with made(rig_of(), store) as here:
+        assert here.desk.daylight() is None
+
+
+def settled(hold: Hold, now: float, steps: list[float] | None = None) -> float:
+    """Tick until nothing moves; the largest change of each frame in stops of output goes to `steps`."""
+    while (wake_in := hold.wake_in(now)) is not None:
+        before = np.array(hold.codes) / 65535
+        now += wake_in
+        hold.tick(now)
+        after = np.array(hold.codes) / 65535
+        if steps is not None:
+            # The curve is the square of the level: 2 log2 of the levels' ratio, in stops.
+            steps.append(float(np.abs(2 * np.log2(np.maximum(after, 0.1) / np.maximum(before, 0.1))).max()))
+    return now
+
+
+def test_the_hold_goes_along_at_the_speed_of_following() -> None:
+    hold = Hold(rig_of(text=RIG.replace("[hold]\n", '[hold]\npace = "calm"\n')))
+    now = settled(hold, 0.0) + 5.0
+    before, steps = hold.codes, list[float]()
+    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    now = settled(hold, now, steps)
+    assert hold.codes != before
+    # A calm pace follows at 0.3 stop/s; DMX512-A has 44 frames a second, and codes are rounded.
+    assert max(steps) <= 0.3 / 44 * 1.1 + 0.001
+    assert hold.state(now).achieved.exposure_lux == pytest.approx(
+        hold.state(now).target.exposure_lux, rel=0.01
+    )
+
+
+def test_a_calm_hold_rests_within_its_dead_band() -> None:
+    hold = Hold(rig_of(text=RIG.replace("[hold]\n", '[hold]\npace = "calm"\n')))
+    now = settled(hold, 0.0)
+    before = hold.codes
+    hold.event(AmbientReading(10.0, 10.0, 10.0), now)
+    settled(hold, now)
+    assert hold.codes == before
+
+
+@pytest.mark.parametrize("mode", ["freeze", "dark"])
+def test_kept_levels_do_not_follow_until_follow(mode: str) -> None:
+    hold = Hold(rig_of())
+    now = settled(hold, 0.0)
+    held = hold.codes
+    hold.order(parse_order({"do": mode}), now)
+    now = settled(hold, now)
+    kept_codes = hold.codes
+    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    now = settled(hold, now)
+    assert hold.codes == kept_codes
+    hold.order(parse_order({"do": "follow"}), now)
+    settled(hold, now)
+    assert hold.codes not in (held, kept_codes)
+
+
+def test_the_same_daylight_gives_the_same_codes_as_a_file_that_says_so() -> None:
+    hold = Hold(rig_with())
+    now = settled(hold, 0.0)
+    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    now = settled(hold, now)
+    by_file = Hold(rig_of(text=RIG.replace("lux = 3", "lux = 150")))
+    settled(by_file, 0.0)
+    assert np.allclose(np.array(hold.codes), np.array(by_file.codes), atol=2)
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ("[sensors.window]\nat = [0, 0, 1]\n", "give at and facing together"),
+        ('[sensors.window]\nat = "sofa"\nfacing = "camera"\n', 'there is no mark "sofa"'),
+        ('[sensors.window]\nat = [0.0, 0.0, 1.0]\nfacing = "door"\n', 'there is no head "door"'),
+        ('[sensors.window]\nat = "chair"\nfacing = "chair"\n', "cannot face the place where it is"),
+        ("[sensors.window]\n[sensors.roof]\n", "sensors"),
+        ('[sensors.window]\nunit = "candela"\n', "unit"),
+        ("[sensors.window]\nsees = 1\n", "sees"),
+    ],
+)
+def test_tables_that_cannot_be_are_named(table: str, says: str) -> None:
+    with pytest.raises(RigError, match="sensors") as caught:
+        rig_with(table)
+    assert says in str(caught.value)
+
+
+def test_a_broker_s_word_for_the_window_is_the_sensor_s() -> None:
+    sensors = Sensors(rig_with())
+
+    def nobody() -> dict[str, Any]:
+        raise AssertionError("the state is not looked at")
+
+    order = {"do": "sensor", "name": "window", "value": 120.0}
+    assert sensors.reading("window", b"120", 0.0, nobody) == order
+    assert sensors.reading("window", b'{"value": 8, "unit": "ev100"}', 0.0, nobody) == {
+        "do": "sensor", "name": "window", "value": 8, "unit": "ev100",
+    }  # fmt: skip
