@@ -156,6 +156,11 @@ def test_orders_and_trims_outlive_a_reload(up: Daemon, rig: Path) -> None:
     assert (state["trims"], state["mode"]) == ({"fill": -0.5}, "freeze")
 
 
+def lux_toward_key(daemon: Daemon) -> float:
+    """What the sensor makes of the room; it is smoothed over some seconds."""
+    return float(daemon.get("/api/v1/state")["daylight"]["toward_key"])
+
+
 def test_the_daylight_that_a_sensor_told_is_not_forgotten(rig: Path, tmp_path: Path, ear: Ear) -> None:
     rig.write_text(f"{rig.read_text()}\n[sensors.window]\n")
     with running(rig, tmp_path / "data") as daemon:
@@ -164,10 +169,13 @@ def test_the_daylight_that_a_sensor_told_is_not_forgotten(rig: Path, tmp_path: P
         for facing in ("key", "fill", "camera"):
             assert daemon.do(do="read", head="", value=20, facing=facing)["ok"] is True
         without = at_rest(daemon, ear)
-        assert daemon.do(do="sensor", name="window", value=600)["ok"] is True
+        until(lambda: daemon.do(do="sensor", name="window", value=600) and lux_toward_key(daemon) > 60)
         followed = at_rest(daemon, ear)
         assert followed != without
         change(rig, "desk = [0.6, 0.3, 1.25]", "desk = [0.5, 0.3, 1.25]\ndoor = [-0.8, 0.5, 1.6]", daemon)
         until(lambda: any(mark["name"] == "door" for mark in marks_of(daemon)))
-        assert at_rest(daemon, ear) == followed
+        after = at_rest(daemon, ear)
+        # Following rests within a dead band, a taken file in its middle; the room's light is a lot more.
+        for forgotten, kept, found in zip(without, followed, after, strict=True):
+            assert abs(found - kept) < abs(forgotten - kept) / 2
         assert daemon.get("/api/v1/state")["daylight"]["says"] == "followed"
