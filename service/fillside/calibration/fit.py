@@ -27,8 +27,10 @@ from fillside.rig.model import Rig
 
 FloatArray = NDArray[np.float64]
 
-SECANT_SD = 1.7
-"""How many standard deviations up the secant of a skewed unknown is taken."""
+SECANT_SD, STEERING_SECANT_SD = 1.7, 1.0
+"""How many standard deviations up the secant of a skewed unknown is taken: to say how sure the light is, and to
+choose what to read next, where the likely counts for more than the possible."""
+_SECANT_TURNS = 4
 
 
 @dataclass(frozen=True)
@@ -57,17 +59,30 @@ class Fit:
 
     @cached_property
     def covariance(self) -> FloatArray:
-        """Covariance of the unknowns (size, size).
+        """Covariance of the unknowns (size, size), for saying how sure a light is."""
+        return self._covariance(SECANT_SD)
 
-        Bounce is believed in by its logarithm and may be far more than it is likeliest to be, so its part is
-        widened from the slope at the likeliest to the secant toward more.
+    @cached_property
+    def steering(self) -> FloatArray:
+        """Covariance of the unknowns (size, size), for choosing the next reading."""
+        return self._covariance(STEERING_SECANT_SD)
+
+    def _covariance(self, secant_sd: float) -> FloatArray:
+        """Bounce is believed in by its logarithm and may be far more than it is likeliest to be, so the slope at
+        the likeliest gives place to the secant toward more: in what readings tell of it, in what they tell of
+        all else, and in what is said of the light.
         """
-        covariance = np.asarray(np.linalg.inv(self.question.information(self.point)))
-        widened = np.ones(len(covariance))
+        information = self.question.information(self.point)
+        prior = np.eye(len(information))
         bounce = np.arange(self.model.heads) * PER_HEAD + BOUNCE
-        way = SECANT_SD * np.sqrt(np.diag(covariance)[bounce]) * self.model.beliefs.sd[:, BOUNCE]
-        widened[bounce] = np.expm1(way) / way
-        return covariance * np.outer(widened, widened)
+        widened, spread = np.ones(len(information)), np.ones(len(bounce))
+        for _ in range(_SECANT_TURNS):
+            way = secant_sd * spread * self.model.beliefs.sd[:, BOUNCE]
+            widened[bounce] = np.expm1(way) / way
+            sides = np.outer(widened, widened)
+            covariance = np.linalg.inv((information - prior) * sides + prior)
+            spread = np.sqrt(np.diag(covariance)[bounce])
+        return np.asarray(covariance * sides)
 
 
 def fit(readings: Sequence[Reading], rig: Rig, directions: Sequence[Direction] = ()) -> Fit:

@@ -78,25 +78,34 @@ def next_reading(
         return None
     aims = _aims(fit, hold, held)
     lux, rows, sd = _as_readings(fit, asked)
-    seen = rows @ fit.covariance
-    spread = np.einsum("mk,mk->m", seen, rows) + sd**2
-    less = [_mean((seen @ part.T) ** 2 / spread[:, None]) for part in aims.parts()]
-    now = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
+    less, _ = _less(rows, sd, fit.steering, aims)
     best = int(np.argmax(less[0] + less[1] + OTHER_HEADS_WEIGHT * less[2]))
+    gains, spread = _less(rows[best : best + 1], sd[best : best + 1], fit.covariance, aims)
+    now = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
     before = [math.sqrt(value) for value in now]
-    after = [math.sqrt(max(value - float(part[best]), 0.0)) for value, part in zip(now, less, strict=True)]
+    after = [math.sqrt(max(value - float(gain[0]), 0.0)) for value, gain in zip(now, gains, strict=True)]
     sure = max(before[:2]) < SURE_STOPS and before[2] < 2 * SURE_STOPS
     little = math.hypot(*after) > (1 - LITTLE_GAIN) * math.hypot(*before)
     return NextReading(
         asked=asked[best],
         expected_lux=float(lux[best]),
-        expected_sigma_stops=math.sqrt(float(spread[best])),
+        expected_sigma_stops=math.sqrt(float(spread[0])),
         ratio_sigma_stops=before[0],
         exposure_sigma_stops=before[1],
         ratio_sigma_after_stops=after[0],
         exposure_sigma_after_stops=after[1],
         enough=sure or little,
     )
+
+
+def _less(
+    rows: FloatArray, sd: FloatArray, covariance: FloatArray, aims: _Aims
+) -> tuple[list[FloatArray], FloatArray]:
+    """By how much each of the readings (m,) takes the mean variances of the aims down, and the variance of what
+    it should show (m,) [stops^2]."""
+    seen = rows @ covariance
+    spread = np.einsum("mk,mk->m", seen, rows) + sd**2
+    return [_mean((seen @ part.T) ** 2 / spread[:, None]) for part in aims.parts()], spread
 
 
 def _mean(values: FloatArray) -> FloatArray:

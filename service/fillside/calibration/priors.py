@@ -34,7 +34,7 @@ EXPONENT_MEAN, EXPONENT_SD = 2.0, 0.35
 DEAD_ZONE_MEAN, DEAD_ZONE_SD = 0.03, 0.02
 FULL_SHORT_MEAN, FULL_SHORT_SD = 0.04, 0.028
 INTENSITY_SD_STOPS = 0.8
-_BOUNCE_UNSAID, _BOUNCE_UNSAID_SD, _BOUNCE_SAID_SD = 0.004, 1.5, 0.5
+_BOUNCE_UNSAID, _BOUNCE_UNSAID_SD, _BOUNCE_SAID_SD = 0.004, 2.2, 0.5
 """Bounce as likely above as below where the file says none, and spreads of its natural logarithm."""
 _LIT_FLOOR, _LIT_FLOOR_SD = 0.0005, 1.8
 _LEAST = np.array([-np.inf, 0.0, 0.1, -np.inf, 0.2, 0.0, 0.0, -np.inf])
