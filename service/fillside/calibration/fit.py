@@ -28,8 +28,8 @@ from fillside.rig.model import Rig
 FloatArray = NDArray[np.float64]
 
 SECANT_SD, STEERING_SECANT_SD = 1.7, 1.0
-"""How many standard deviations up the secant of a skewed unknown is taken: to say how sure the light is, and to
-choose what to read next, where the likely counts for more than the possible."""
+"""How many standard deviations up the secant of a skewed unknown is taken: to say how sure the light is, and
+to choose what to read next, where the likely counts for more than the possible."""
 _SECANT_TURNS = 4
 
 
@@ -68,9 +68,9 @@ class Fit:
         return self._covariance(STEERING_SECANT_SD)
 
     def _covariance(self, secant_sd: float) -> FloatArray:
-        """Bounce is believed in by its logarithm and may be far more than it is likeliest to be, so the slope at
-        the likeliest gives place to the secant toward more: in what readings tell of it, in what they tell of
-        all else, and in what is said of the light.
+        """Bounce is believed in by its logarithm and may be far more than it is likeliest to be, so the slope
+        at the likeliest gives place to the secant toward more: in what readings tell of it, in what they tell
+        of all else, and in what is said of the light.
         """
         information = self.question.information(self.point)
         prior = np.eye(len(information))

@@ -101,8 +101,8 @@ def next_reading(
 def _less(
     rows: FloatArray, sd: FloatArray, covariance: FloatArray, aims: _Aims
 ) -> tuple[list[FloatArray], FloatArray]:
-    """By how much each of the readings (m,) takes the mean variances of the aims down, and the variance of what
-    it should show (m,) [stops^2]."""
+    """By how much each of the readings (m,) takes the mean variances of the aims down, and the variance of
+    what it should show (m,) [stops^2]."""
     seen = rows @ covariance
     spread = np.einsum("mk,mk->m", seen, rows) + sd**2
     return [_mean((seen @ part.T) ** 2 / spread[:, None]) for part in aims.parts()], spread
