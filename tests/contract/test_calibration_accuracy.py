@@ -61,6 +61,14 @@ def test_intervals_hold_the_truth_with_a_hand_a_little_off() -> None:
     assert (np.abs(np.array(tally.errors)) > 0.65 * np.array(tally.sigmas))[:, 0].mean() > 0.33
 
 
+def test_intervals_hold_the_truth_where_the_room_sends_light_back() -> None:
+    """No reading of this plan tells of the bounce, and no rig file; the interval allows for it all the same."""
+    tally = judged("fixed", 3, Hidden(hand_m=0.023, bounce=(0.0, 0.15)))
+    covered = np.abs(np.array(tally.errors)) <= 1.96 * np.array(tally.sigmas)
+    assert covered[:, 0].mean() > 0.84
+    assert covered[:, 1].mean() > 0.84
+
+
 def test_a_slip_in_six_costs_less_than_a_twentieth_of_a_stop() -> None:
     clean, spoilt = (ratio_errors(judged("fixed", 6, Hidden(), stops, 12)) for stops in (0.0, 1.0))
     assert np.median(spoilt) - np.median(clean) < 0.05
