@@ -62,7 +62,7 @@ def test_intervals_hold_the_truth_with_a_hand_a_little_off() -> None:
 
 
 def test_intervals_hold_the_truth_where_the_room_sends_light_back() -> None:
-    """No reading of this plan tells of the bounce, and no rig file; the interval allows for it all the same."""
+    """No reading of this plan tells of the bounce, nor does the rig file; the interval allows for it."""
     tally = judged("fixed", 3, Hidden(hand_m=0.023, bounce=(0.0, 0.15)))
     covered = np.abs(np.array(tally.errors)) <= 1.96 * np.array(tally.sigmas)
     assert covered[:, 0].mean() > 0.84
