@@ -32,11 +32,13 @@ from fillside.rig.model import Rig
 from fillside.rig.scene import Scene
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
+from fillside.storage.takes import Takes
 from fillside.wire_news import news
 from fillside_drivers.driver import Health
 
 log = logging.getLogger(__name__)
 
+MODE_ORDERS = frozenset({"follow", "freeze", "dark", "undo"})
 STORE_EVERY_S = 0.18
 """While the light moves it is stored at least five times a second."""
 REST_AFTER_FAULT_S = 1.0
@@ -91,6 +93,8 @@ class Runner:
         self._healths: dict[str, Health] = {}
         self._unwatch: dict[str, Callable[[], None]] = {}
         self._watch(loom)
+        self._takes = Takes(store)
+        self._takes.look(self.state())
         self._send(hold.codes)
 
     async def do(self, said: Any, visitor: Visitor) -> str:
@@ -118,6 +122,8 @@ class Runner:
         self._tick(now)
         self.figures.order_took(self._clock() - now)
         self._after(now)
+        if order.do in MODE_ORDERS:
+            self._takes.look(self.state())
         return answer.note or ""
 
     async def _meters(self, order: MeterOrder, visitor: Visitor) -> str:

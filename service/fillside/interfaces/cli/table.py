@@ -32,6 +32,7 @@ COMMANDS: dict[str, Entry] = {
     "status": Entry(_ + "look:status", SEE, "Ratio, face, exposure and levels, now."),
     "watch": Entry(_ + "watch:watch", SEE, "The same, live."),
     "journal": Entry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
+    "takes": Entry(_ + "takes:takes", SEE, "Every freeze, with the light it had."),
     "balance": Entry(_ + "orders:balance", LIGHT, "Want another ratio of key to fill."),
     "expose": Entry(_ + "orders:expose", LIGHT, "Want more or less light in all, in stops."),
     "camera": Entry(_ + "orders:camera", LIGHT, "Say what changed at the camera."),

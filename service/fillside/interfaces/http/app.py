@@ -28,6 +28,7 @@ from fillside.runner import Runner
 from fillside.storage import metering as kept
 from fillside.storage.journal import Journal, Visitor, latest_entries
 from fillside.storage.store import Store
+from fillside.storage.takes import latest_takes
 from fillside.strict_json import strict_loads
 
 LONGEST_ORDER = 64 * 1024
@@ -71,6 +72,12 @@ class Rooms:
     async def calibrations(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         found = await asyncio.to_thread(kept.calibrations, self._house.store)
         return _json({"calibrations": [asdict(each) for each in found]})
+
+    async def takes(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+        before = whole_number(request.query.get("before"), "before", None)
+        most = whole_number(request.query.get("most"), "most", 100)
+        found = await asyncio.to_thread(latest_takes, self._house.store, most or 1, before)
+        return _json({"takes": [asdict(each) for each in found]})
 
     async def places(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return _json(self._house.runner.places())
@@ -143,6 +150,7 @@ ROUTES = (
     Route("GET", "/api/v1/state", Rooms.state, "look", "the whole state"),
     Route("GET", "/api/v1/readings", Rooms.readings, "look", "meter readings, the newest first"),
     Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "every calibration, the newest first"),
+    Route("GET", "/api/v1/takes", Rooms.takes, "look", "every freeze with its light, the newest first"),
     Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
     Route(
         "GET", "/api/v1/plan", Rooms.plan, "look", "what each mark allows, how its light looks, what to mind"

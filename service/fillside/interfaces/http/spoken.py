@@ -96,6 +96,21 @@ class Calibrations(_Body):
     calibrations: list[CalibrationKept]
 
 
+class Taken(_Body):
+    """A freeze from `began` to `ended` (Unix time), and the light it began and ended with; null in its
+    course."""
+
+    id: int
+    began: float
+    ended: float | None
+    first: dict[str, Any]
+    last: dict[str, Any] | None
+
+
+class TakesSaid(_Body):
+    takes: list[Taken]
+
+
 class Entry(_Body):
     """Who said what, at which door, from where and when (Unix time), and what came of it."""
 
@@ -164,6 +179,7 @@ SPOKEN: dict[str, Spoken] = {
     "GET /api/v1/state": Spoken(StateSaid, also=(304,)),
     "GET /api/v1/readings": Spoken(Readings, query=PAGED),
     "GET /api/v1/calibrations": Spoken(Calibrations),
+    "GET /api/v1/takes": Spoken(TakesSaid, query=PAGED),
     "GET /api/v1/places": Spoken(Places),
     "GET /api/v1/plan": Spoken(PlanReport, query=WITH_MAPS),
     "POST /api/v1/do": Spoken(Done, takes="order", also=(404, 409, 422)),

@@ -1,0 +1,67 @@
+"""``fillside takes``: every freeze with the light it had, to light the same again."""
+
+from __future__ import annotations
+
+import json
+import time
+from typing import Any
+
+import click
+
+from fillside.interfaces.cli import show
+from fillside.interfaces.cli.client import Daemon, live_options
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside takes
+  fillside takes --most 3
+  fillside takes --json | jq '.[0].first.heads'       every head's level in the latest one
+"""
+)
+@click.option(
+    "--most", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N", help="How many."
+)
+@live_options
+def takes(most: int, url: str, token: str | None, as_json: bool) -> None:
+    """Every freeze with the light it began with, the newest last; --json has all of it, also at its end."""
+    found: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/takes?most={most}")["takes"]
+    if as_json:
+        click.echo(json.dumps(found))
+    elif found:
+        click.echo("\n".join(lines(found[::-1])))
+    else:
+        click.echo("no take yet: `fillside freeze` begins one, `fillside follow` ends it")
+
+
+def lines(found: list[dict[str, Any]]) -> list[str]:
+    """A line for each take, times as the clock on this wall has them."""
+    rows = [["take", "began", "went on", "ratio", "face", "exposure", "levels"]]
+    for take in found:
+        light = take["first"]
+        achieved, heads = light["achieved"], light["heads"]
+        rows.append(
+            [
+                str(take["id"]),
+                time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(take["began"])),
+                _went_on(take["began"], take["ended"]),
+                show.ratio(achieved["ratio"]),
+                show.ratio(light["face"]["ratio"]),
+                show.lux(achieved["exposure_lux"]),
+                ", ".join(f"{head['name']} {show.percent(head['level'])}" for head in heads),
+            ]
+        )
+    return show.table(rows)
+
+
+def _went_on(began: float, ended: float | None) -> str:
+    """How long a take went on.
+
+    >>> _went_on(0.0, 83.4), _went_on(0.0, None)
+    ('1:23', 'goes on')
+    """
+    if ended is None:
+        return "goes on"
+    minutes, seconds = divmod(int(max(ended - began, 0.0)), 60)
+    return f"{minutes}:{seconds:02d}"

@@ -1,0 +1,69 @@
+"""Takes: every freeze is one, kept with the light it began and ended with, so as to light the same again."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fillside.storage.journal import MOST_AT_ONCE
+from fillside.storage.store import Store
+
+State = Mapping[str, Any]
+
+LIGHT = ("subject", "target", "achieved", "face", "camera", "trims", "calibrated_at")
+OF_A_HEAD = ("name", "role", "output", "level", "wire", "lux")
+
+
+@dataclass(frozen=True)
+class Take:
+    """A freeze from `began` to `ended` (Unix time); `ended` and `last` are None in its course."""
+
+    id: int
+    began: float
+    ended: float | None
+    first: dict[str, Any]
+    last: dict[str, Any] | None
+
+
+class Takes:
+    """Writes takes down as the mode changes; one that a stop of the daemon cut in two goes on as one."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._rolls = store.read(
+            lambda connection: bool(connection.execute("SELECT 1 FROM take WHERE ended IS NULL").fetchone())
+        )
+
+    def look(self, state: State) -> None:
+        """Write down that a take began or ended, if by this state one has."""
+        frozen = state["mode"] == "freeze"
+        if frozen == self._rolls:
+            return
+        self._rolls = frozen
+        row = (time.time(), json.dumps(light_of(state), allow_nan=False, separators=(",", ":")))
+        begin = "INSERT INTO take (began, first) VALUES (?, ?)"
+        end = "UPDATE take SET ended = ?, last = ? WHERE ended IS NULL"
+        self._store.write(lambda connection: connection.execute(begin if frozen else end, row))
+
+
+def light_of(state: State) -> dict[str, Any]:
+    """What of a state is the light: wish, what is reached, and each head's part."""
+    heads = [{key: head[key] for key in OF_A_HEAD} for head in state["heads"]]
+    return {**{key: state[key] for key in LIGHT}, "heads": heads}
+
+
+def latest_takes(store: Store, most: int = 100, before: int | None = None) -> list[Take]:
+    """The newest takes first, at most `most` or MOST_AT_ONCE, all with an id below `before`."""
+    rows = store.read(
+        lambda connection: connection.execute(
+            "SELECT id, began, ended, first, last FROM take WHERE id < ? ORDER BY id DESC LIMIT ?",
+            (before if before is not None else 2**62, min(most, MOST_AT_ONCE)),
+        ).fetchall()
+    )
+    return [
+        Take(number, began, ended, json.loads(first), json.loads(last) if last else None)
+        for number, began, ended, first, last in rows
+    ]

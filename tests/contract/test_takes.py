@@ -1,0 +1,104 @@
+"""Contract: every freeze is a take, kept with the light it began and ended with, through a restart too."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+import pytest
+from click.testing import CliRunner
+
+from fillside.daemon import Running, Settings, daemon
+from fillside.demo.play import studio
+from fillside.interfaces.cli.takes import lines
+from fillside.interfaces.http.server import Listen
+from fillside.storage.journal import Visitor
+from fillside.storage.store import Store
+from fillside.storage.takes import Takes, latest_takes
+
+SOMEBODY = Visitor("somebody", "test")
+
+
+async def order(up: Running, **said: Any) -> dict[str, Any]:
+    """The state after an order, once the light rests."""
+    await up.runner.do(said, SOMEBODY)
+    async with up.runner.live.join() as reader:
+        while not up.runner.settled:
+            await reader.next()
+    return up.runner.state()
+
+
+async def taken(up: Running, query: str = "") -> list[dict[str, Any]]:
+    up.runner.save()
+    async with aiohttp.ClientSession() as session, session.get(f"{up.url}/api/v1/takes{query}") as response:
+        assert response.status == 200
+        found: list[dict[str, Any]] = (await response.json())["takes"]
+        return found
+
+
+async def test_a_take_has_the_light_it_began_and_ended_with(tmp_path: Path) -> None:
+    settings = Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))
+    async with daemon(studio(), settings) as up:
+        assert await taken(up) == []
+        await order(up, do="follow")
+        before = await order(up, do="freeze")
+        (goes_on,) = await taken(up)
+        assert (goes_on["ended"], goes_on["last"]) == (None, None)
+        assert goes_on["first"]["face"] == before["face"]
+        assert [h["wire"] for h in goes_on["first"]["heads"]] == [h["wire"] for h in before["heads"]]
+        await order(up, do="freeze")
+        trimmed = await order(up, do="trim", role="fill", by=-1)
+        assert len(await taken(up)) == 1
+    async with daemon(studio(), settings) as up:
+        assert up.runner.state()["mode"] == "freeze"
+        assert len(await taken(up)) == 1
+        await order(up, do="follow")
+        (over,) = await taken(up)
+        assert over["ended"] >= over["began"]
+        assert over["first"] == goes_on["first"]
+        assert over["last"]["trims"] == trimmed["trims"]
+        await order(up, do="freeze")
+        await order(up, do="undo")
+        assert [take["id"] for take in await taken(up)] == [2, 1]
+        assert [take["id"] for take in await taken(up, "?most=1")] == [2]
+        assert [take["id"] for take in await taken(up, "?before=2")] == [1]
+
+
+@pytest.mark.parametrize("mode", ["follow", "dark"])
+def test_a_mode_that_is_no_freeze_ends_the_take_that_a_kill_left_open(mode: str) -> None:
+    with Store.unkept() as store:
+        Takes(store).look(STATE | {"mode": "freeze"})
+        store.write(lambda connection: None).result()
+        again = Takes(store)
+        again.look(STATE | {"mode": mode})
+        again.look(STATE | {"mode": mode})
+        store.write(lambda connection: None).result()
+        (take,) = latest_takes(store)
+        assert take.ended is not None
+        assert take.last == take.first
+
+
+HEAD = {"name": "key", "role": "key", "output": 0.36, "level": 0.6, "wire": [153, 153], "lux": 410.0}
+STATE: dict[str, Any] = {
+    "mode": "freeze", "subject": [0.0, 0.0, 1.2], "target": {}, "camera": {}, "trims": {},
+    "calibrated_at": None, "achieved": {"ratio": 2.0, "exposure_lux": None}, "face": {"ratio": 2.24},
+    "heads": [HEAD | {"goal": 0.6}],
+}  # fmt: skip
+
+
+def test_a_table_of_takes_has_units() -> None:
+    with Store.unkept() as store:
+        Takes(store).look(STATE)
+        store.write(lambda connection: None).result()
+        (take,) = latest_takes(store)
+    _, line = lines([vars(take)])
+    assert line.endswith("goes on  2.0:1  2.2:1  –         key 60 %")
+
+
+def test_no_take_yet_says_how_one_begins() -> None:
+    from fillside.interfaces.cli.takes import takes
+
+    answered = CliRunner().invoke(takes, ["--url", "http://127.0.0.1:9"])
+    assert answered.exit_code == 1
+    assert "127.0.0.1:9" in answered.output
