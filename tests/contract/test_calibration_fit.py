@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -104,6 +105,18 @@ def test_an_unlikely_reading_is_flagged_in_the_calibration_too() -> None:
     (entry,) = calibration.heads["key"].readings
     assert "can give" in entry["why"]
     assert not entry["left_out"]
+
+
+def test_a_reading_that_the_others_bear_out_is_not_held_against_the_labels() -> None:
+    """A dimmer unlike most: its low levels give stops more than is believed of any; all readings agree."""
+    dark = Hidden(exponent=(0.9, 0.9), dead_zone=(0.0, 0.0), saturation=(1.0, 1.0), ambient_lux=(1.0, 2.0))
+    hidden = studio(4, replace(dark, tells_ambient=True))
+    for level in (1.0, 0.5, 0.25, 0.1, 0.05, 0.05):
+        hidden.read({"key": level}, hidden.mark.tolist())
+    rig, calibration = calibrated(hidden)
+    lowest = readings_from_csv(hidden.csv(), rig)[-1]
+    assert "above what is expected" in (doubt(lowest, (), rig) or "")
+    assert [entry["why"] for entry in calibration.heads["key"].readings] == [None] * 6
 
 
 @pytest.mark.parametrize("label", ["linear", "square", "log", "lightness"])

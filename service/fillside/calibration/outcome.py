@@ -16,12 +16,15 @@ from fillside.calibration.next_reading import NextReading, next_reading
 from fillside.calibration.observations import DARK_LUX
 from fillside.calibration.priors import DEAD_ZONE, EXPONENT, FULL_SHORT
 from fillside.calibration.readings import Reading
-from fillside.calibration.selection import FEWEST_TO_DOUBT, studentised
+from fillside.calibration.selection import FEWEST_TO_DOUBT, foretold_sd, studentised
 from fillside.calibration.uncertainty import held_sigma_stops, light_sigma_stops
 from fillside.rig.calibrated import CalibratedAmbient, CalibratedHead, Calibration
 
 FloatArray = NDArray[np.float64]
 
+_BORNE_OUT, _FORETOLD_STOPS = 2.0, 0.5
+"""A reading this near [standard uncertainties] to what the others foretell, when they do so this well, is
+borne out by them, whatever the labels say."""
 _SUSPECT = 3.5
 """From how many standard uncertainties off a reading is called suspect, even where it was counted."""
 
@@ -91,7 +94,7 @@ def readings_said(fit: Fit) -> list[dict[str, Any]]:
         return []
     off = fit.question.seen.stops - fit.point.expected
     strange = np.abs(studentised(fit.question, fit.point))
-    unlikely = doubts(fit.readings, labels_alone(fit.model.rig, fit))
+    unlikely = _unlikely(fit, strange)
     said = []
     for i, reading in enumerate(fit.readings):
         left_out = not bool(fit.question.counts[i])
@@ -110,6 +113,13 @@ def readings_said(fit: Fit) -> list[dict[str, Any]]:
             }
         )
     return said
+
+
+def _unlikely(fit: Fit, strange: FloatArray) -> list[str | None]:
+    """What lamp, modifier and rig file have against each reading that the others do not bear out."""
+    borne_out = (strange < _BORNE_OUT) & (foretold_sd(fit.question, fit.point) < _FORETOLD_STOPS)
+    said = doubts(fit.readings, labels_alone(fit.model.rig, fit))
+    return [None if sound else why for sound, why in zip(borne_out.tolist(), said, strict=True)]
 
 
 def _has_company(fit: Fit, reading: Reading) -> bool:

@@ -178,8 +178,22 @@ class _Doubts:
 
 def studentised(question: Weighed, point: Point) -> FloatArray:
     """Residuals of the readings (m,), each over the uncertainty it would have had without that reading."""
+    share = _own_share(question, point)
+    spread = np.where(question.counts, 1 - share, 1 + share)
+    return np.asarray((question.seen.stops - point.expected) / question.sd / np.sqrt(spread))
+
+
+def foretold_sd(question: Weighed, point: Point) -> FloatArray:
+    """Standard uncertainty (m,) [stops] with which the other readings foretell each, its own counted."""
+    share = _own_share(question, point)
+    counted = 1 / (1 - np.where(question.counts, share, 0.0))
+    return np.asarray(question.sd * np.sqrt(np.where(question.counts, counted, 1 + share)))
+
+
+def _own_share(question: Weighed, point: Point) -> FloatArray:
+    """How much of what is expected of each reading (m,) comes from itself, below 1; for one that does not
+    count the variance of what is expected of it over its own."""
     covariance = np.linalg.inv(question.information(point))
     rows = point.slopes / question.sd[:, None]
-    known = np.einsum("mk,kl,ml->m", rows, covariance, rows)
-    spread = np.where(question.counts, 1 - np.minimum(known, 0.999), 1 + known)
-    return np.asarray((question.seen.stops - point.expected) / question.sd / np.sqrt(spread))
+    share = np.einsum("mk,kl,ml->m", rows, covariance, rows)
+    return np.asarray(np.where(question.counts, np.minimum(share, 0.999), share))
