@@ -88,5 +88,5 @@ def status_line(state: Mapping[str, Any]) -> str:
         ratio, exposure = now["ratio_error_stops"], now["exposure_error_stops"]
         parts.append(f"ratio {ratio:+.2f} stop and exposure {exposure:+.2f} stop off the wanted")
     working = sum(bool(head["works"]) for head in heads)
-    parts.append(f"{working} of {len(heads)} heads work")
+    parts.append(f"{working} of {len(heads)} {'head works' if len(heads) == 1 else 'heads work'}")
     return "; ".join([*parts, *state["notes"][-1:]])

@@ -230,9 +230,8 @@ def _levels(text: str, heads: int) -> tuple[float, ...]:
         return ()
     levels = tuple(_level(part.strip()) for part in text.split("+"))
     if len(levels) != heads:
-        raise ReadingError(
-            f'{heads} heads need {heads} levels such as "{"+".join(["1.0"] * heads)}", not "{text}"'
-        )
+        need = "1 head needs 1 level" if heads == 1 else f"{heads} heads need {heads} levels"
+        raise ReadingError(f'{need} such as "{"+".join(["1.0"] * heads)}", not "{text}"')
     return levels
 
 

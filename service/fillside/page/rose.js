@@ -238,7 +238,7 @@ export function roseInWords(element, { heads }) {
   say(
     element,
     most
-      ? `${lit.length} of ${heads.length} heads give light; ${most.name} gives most, ${words.light(most.lux, settings.units)}. The table of heads has every number.`
+      ? `${lit.length} of ${heads.length} ${heads.length === 1 ? "head gives" : "heads give"} light; ${most.name} gives most, ${words.light(most.lux, settings.units)}. The table of heads has every number.`
       : "No head gives light.",
   );
 }

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from fillside.planning.answer import Answer
 from fillside.planning.glasses import Disc, Wearer, covered_share, margin_deg
-from fillside.planning.pose import unit
+from fillside.planning.pose import degrees_words, unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -146,7 +146,7 @@ def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> Cure | None:
     return Cure(
         way="carry",
         turned_deg=turn if moved[0] >= 0 else -turn,
-        do=f"carry it {turn:.0f} degrees round the subject, to the camera's {side}, at the same distance",
+        do=f"carry it {degrees_words(turn)} round the subject, to the camera's {side}, at the same distance",
         amount=float(np.hypot(moved[0], moved[1])),
         unit="m",
         margin_deg=margin,
@@ -171,7 +171,8 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
             Cure(
                 way="temples",
                 turned_deg=tilt[0],
-                do=f"raise the temples {lift_mm:.0f} mm off the ears: the lenses tilt {tilt[0]:.0f} degrees",
+                do=f"raise the temples {lift_mm:.0f} mm off the ears: the lenses tilt "
+                f"{degrees_words(tilt[0])}",
                 amount=lift_mm,
                 unit="mm",
                 margin_deg=tilt[1],
@@ -181,7 +182,7 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
         cures.append(
             Cure(
                 way="chin",
-                do=f"chin down by {chin[0]:.0f} degrees",
+                do=f"chin down by {degrees_words(chin[0])}",
                 amount=chin[0],
                 unit="deg",
                 margin_deg=chin[1],

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fillside.photometry.source import Sources, receptor_lux
 from fillside.planning.answer import Answer
-from fillside.planning.pose import UP, level_right, unit
+from fillside.planning.pose import UP, degrees_words, level_right, unit
 from fillside.rig.plan_table import View
 
 FloatArray = npt.NDArray[np.float64]
@@ -97,7 +97,9 @@ def lens_answer(
         verdict = "in the picture" if lit else "its back is in the picture"
     elif glass > VEILS_SHARE * exposure_lux:
         verdict = "may veil"
-    told = "" if view is not None else f"; {UNKNOWN_VIEW_DEG:g} degrees across the frame, as none is stated"
+    told = (
+        "" if view is not None else f"; {degrees_words(UNKNOWN_VIEW_DEG)} across the frame, as none is stated"
+    )
     return LensAnswer(
         head=name,
         verdict=verdict,
@@ -123,9 +125,9 @@ def _disc_points(one: Sources) -> FloatArray:
 def _advice(name: str, verdict: Verdict, outside_deg: float) -> str | None:
     if verdict == "may veil":
         return (
-            f"{name} shines on the lens from {outside_deg:.0f} degrees outside the frame: hood the lens, or "
-            "put something black between them, until the front glass is in shade"
+            f"{name} shines on the lens from {degrees_words(outside_deg)} outside the frame: hood the "
+            "lens, or put something black between them, until the front glass is in shade"
         )
     if verdict == "clear":
         return None
-    return f"{name} is {-outside_deg:.0f} degrees inside the frame: raise it, move it out or frame tighter"
+    return f"{name} is {degrees_words(-outside_deg)} inside the frame: raise it, move it out or frame tighter"

@@ -34,7 +34,11 @@ def camera_advice(rig: Rig) -> list[str]:
     elif camera.shutter_angle is not None:
         stated.append(f"shutter angle {camera.shutter_angle:g}° at {camera.fps:g} frames/s")
     stated += [f"f/{camera.aperture:g}"] if camera.aperture is not None else []
-    stated += [f"{camera.nd_stops:g} stops of ND"] if camera.nd_stops else []
+    stated += (
+        [f"{camera.nd_stops:g} {'stop' if camera.nd_stops <= 1 else 'stops'} of ND"]
+        if camera.nd_stops
+        else []
+    )
     settings = f", as the rig file says: {', '.join(stated)}" if stated else ""
     return [
         f"Exposure on manual{settings}.",

@@ -212,7 +212,8 @@ def _text_length(finding: _Finding, model: type[BaseModel]) -> str:
         return f"must not be empty{_in_brackets(model, finding.path)}"
     most, least = context.get("max_length"), context.get("min_length")
     bound = f"at least {least} must be" if most is None else f"at most {most} can be"
-    return f"has {length} characters, {bound}{_in_brackets(model, finding.path)}"
+    characters = "1 character" if length == 1 else f"{length} characters"
+    return f"has {characters}, {bound}{_in_brackets(model, finding.path)}"
 
 
 def _own_words(finding: _Finding, model: type[BaseModel]) -> str:

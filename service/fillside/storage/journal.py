@@ -69,7 +69,9 @@ class Journal:
             return None
         self._report_at[visitor] = entry.at
         skipped = self._unwritten.pop(visitor, 0)
-        note = f"and {skipped} reports before it" if skipped else ""
+        note = ""
+        if skipped:
+            note = "and 1 report before it" if skipped == 1 else f"and {skipped} reports before it"
         return Entry(entry.at, visitor, entry.said, entry.outcome, note)
 
 
