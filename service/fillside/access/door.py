@@ -58,7 +58,20 @@ class Doorkeeper:
         if len(self._known) >= MOST_KNOWN:
             self._known.clear()
         self._known[digest] = line
-        return Pass(line.name, line.may)
+        return Pass(line.name, line.may, line)
+
+    def still_good(self, holder: Pass) -> bool:
+        """Whether one who was let in would be let in as before: its token was not revoked or changed since.
+
+        Costs a look at the file's date, so that it may be asked often.
+        """
+        if not isinstance(holder.line, Kept):
+            return True
+        try:
+            return self._tokens.still(holder.line)
+        except TokenFileError as error:
+            log.error("%s", error)
+            return False
 
     async def invite(self, may: May, name: str) -> tuple[str, float]:
         """A token for once, and the Unix time [s] until which it is good."""

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
 from fillside.answers import Refusal
@@ -20,10 +20,14 @@ METER_ORDERS = frozenset({"read", "sensor"})
 
 @dataclass(frozen=True)
 class Pass:
-    """One who was let in: a name for the journal, never a secret."""
+    """One who was let in: a name for the journal, never a secret.
+
+    `line` is that of its token in the file, None for who needs none.
+    """
 
     who: str
     may: May
+    line: object = field(default=None, compare=False, repr=False)
 
 
 def check_may_look(holder: Pass) -> None:

@@ -126,7 +126,8 @@ class Rooms:
         return web.Response(body=text, headers={"Content-Type": content_type})
 
     async def live(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        return await serve_live(request, self._house.runner.live)
+        house = self._house
+        return await serve_live(request, house.runner.live, lambda: house.doorkeeper.still_good(holder))
 
     async def health(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         trouble = self._house.store.trouble

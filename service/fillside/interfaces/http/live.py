@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections.abc import Callable
 from socket import SO_SNDBUF, SOL_SOCKET
 
 from aiohttp import WSCloseCode, web
@@ -16,10 +17,15 @@ HEARTBEAT_S = 20.0
 SEND_BUFFER = 64 * 1024
 """What the system may hold back for one reader: who is further behind shall be known to be."""
 SEND_AT_MOST_S = 5.0
+NO_LONGER_GOOD = "this token is no longer good"
 
 
-async def serve_live(request: web.Request, live: Live) -> web.StreamResponse:
-    """Tell one reader until it leaves, does not keep up, or the daemon stops."""
+async def serve_live(request: web.Request, live: Live, good: Callable[[], bool]) -> web.StreamResponse:
+    """Tell one reader until it leaves, does not keep up, is not `good` any more, or the daemon stops.
+
+    That is asked before each text, so that one who was shut out hears nothing more; since something is said
+    at least every `BEAT_S`, its connection ends within that.
+    """
     if live.readers >= MOST_READERS:
         raise Refusal("too_many", f"{MOST_READERS} are looking on already")
     socket = web.WebSocketResponse(
@@ -30,7 +36,7 @@ async def serve_live(request: web.Request, live: Live) -> web.StreamResponse:
     await socket.prepare(request)
     _bound_what_waits(request.transport)
     async with live.join() as reader:
-        telling = asyncio.create_task(_tell(socket, reader, live), name="live reader")
+        telling = asyncio.create_task(_tell(socket, reader, live, good), name="live reader")
         try:
             # What a reader says is not listened to; reading finds out that it left, and answers its pings.
             async for _ in socket:
@@ -48,25 +54,29 @@ def _bound_what_waits(transport: asyncio.Transport | None) -> None:
         bare.setsockopt(SOL_SOCKET, SO_SNDBUF, SEND_BUFFER)
 
 
-async def _tell(socket: web.WebSocketResponse, reader: Reader, live: Live) -> None:
+async def _tell(socket: web.WebSocketResponse, reader: Reader, live: Live, good: Callable[[], bool]) -> None:
     try:
         while True:
             text = await reader.next()
+            if not good():
+                await _bid_farewell(socket, WSCloseCode.POLICY_VIOLATION, NO_LONGER_GOOD)
+                return
             async with asyncio.timeout(SEND_AT_MOST_S):
                 await socket.send_str(text)
     except DroppedError as dropped:
-        await _bid_farewell(socket, str(dropped))
+        stops = str(dropped).startswith("stopping")
+        code = WSCloseCode.GOING_AWAY if stops else WSCloseCode.TRY_AGAIN_LATER
+        await _bid_farewell(socket, code, str(dropped))
     except TimeoutError:
         reason = f"too slow: nothing taken for {SEND_AT_MOST_S:g} s"
         live.drop(reader, reason)
-        await _bid_farewell(socket, reason)
+        await _bid_farewell(socket, WSCloseCode.TRY_AGAIN_LATER, reason)
     except (ConnectionError, RuntimeError):
         return  # it left while being told
 
 
-async def _bid_farewell(socket: web.WebSocketResponse, reason: str) -> None:
+async def _bid_farewell(socket: web.WebSocketResponse, code: WSCloseCode, reason: str) -> None:
     """Close with the reason; one who takes nothing does not get to hold the connection open."""
-    code = WSCloseCode.GOING_AWAY if reason.startswith("stopping") else WSCloseCode.TRY_AGAIN_LATER
     with contextlib.suppress(TimeoutError, ConnectionError, RuntimeError):
         async with asyncio.timeout(1.0):
             await socket.close(code=code, message=reason.encode("utf-8")[:120])
