@@ -134,9 +134,10 @@ def test_tables_of_what_was_kept() -> None:
     assert "calibrate" in calibration_lines([])[0]
 
 
-def test_an_interval_is_the_95_per_cent_one() -> None:
-    """Coverage factor 1.96 (JCGM 100:2008, G.1.3): 0.1 stop is 0.20 stop either way."""
+def test_an_interval_is_the_expanded_uncertainty() -> None:
+    """U = k u with k = 2 (JCGM 100:2008, 6.2.1): 0.1 stop is 0.20 stop either way, and 0.24 stop 0.48."""
     assert within(0.1) == "±0.20 stop"
+    assert within(0.24) == "±0.48 stop"
 
 
 class Script:
@@ -313,7 +314,7 @@ def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path)
     assert set(found["heads"]["key"]["curve"]) == {"levels", "outputs"}
     assert {"residual_stops", "suspect"} <= set(found["heads"]["key"]["readings"][0])
     told = CliRunner().invoke(fit, [str(rig), str(readings)])
-    assert "± holds for 95 of 100." in told.stdout
+    assert "± is the expanded uncertainty, k = 2: about 95 %." in told.stdout
     readings.write_text("head,level,x,y,z,value,unit,receptor,facing\nkey,0.7,chair,,,-5,lux,flat,head\n")
     refused = CliRunner().invoke(fit, [str(rig), str(readings)], standalone_mode=False)
     assert isinstance(refused.exception, WrongUse)

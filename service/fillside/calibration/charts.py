@@ -8,21 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.calibration.expanded import COVERAGE_FACTOR, expanded
 from fillside.calibration.fit import Fit
 from fillside.calibration.model import Term
 from fillside.calibration.uncertainty import Place, log2_slopes, own_term, propagated
 
 FloatArray = NDArray[np.float64]
 
-K95 = 1.96
-"""Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, G.1.3)."""
 _NEAREST_M, _BEYOND_M = 0.4, 1.0
 _LEVELS = np.linspace(0.02, 1.0, 99)
 
 
 @dataclass(frozen=True)
 class Curve:
-    """A curve with its 95 % interval, all (m,)."""
+    """A curve with its expanded uncertainty, all (m,)."""
 
     at: FloatArray
     value: FloatArray
@@ -42,7 +41,7 @@ class Dot:
 
 @dataclass(frozen=True)
 class Residual:
-    """One reading over what was expected [stops], and the 95 % half-width of a good one."""
+    """One reading over what was expected [stops], and the expanded uncertainty of a good one."""
 
     number: int
     stops: float
@@ -85,7 +84,8 @@ def charts_of(fit: Fit, head: int) -> HeadCharts:
 
 
 def _curve(at: FloatArray, value: FloatArray, sd_stops: FloatArray) -> Curve:
-    return Curve(at, value, value * np.exp2(-K95 * sd_stops), value * np.exp2(K95 * sd_stops))
+    either_way = COVERAGE_FACTOR * sd_stops
+    return Curve(at, value, value * np.exp2(-either_way), value * np.exp2(either_way))
 
 
 def _never_falling(curve: Curve) -> Curve:
@@ -143,7 +143,7 @@ def _residuals(fit: Fit, head: int) -> tuple[Residual, ...]:
     name = fit.model.beliefs.names[head]
     off = fit.question.seen.stops - fit.point.expected
     return tuple(
-        Residual(i + 1, float(off[i]), K95 * float(fit.question.sd[i]), not bool(fit.question.counts[i]))
+        Residual(i + 1, float(off[i]), expanded(float(fit.question.sd[i])), not bool(fit.question.counts[i]))
         for i, reading in enumerate(fit.readings)
         if name in reading.heads
     )

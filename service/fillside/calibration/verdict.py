@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict
 from fillside.balance.wish import wish_from_rig
 from fillside.calibration.checks import MOST_STOPS, Checked, Held
 from fillside.calibration.drift import Change
+from fillside.calibration.expanded import expanded
 
 NO_CALIBRATION = (
     "There is no calibration: what is expected comes from lamps and modifiers as the rig file states them."
@@ -143,7 +144,7 @@ def cause_words(change: Change) -> str:
     if change.story == "stand":
         return (
             f"That looks like a bumped stand: it seems to stand {moved} "
-            f"(give or take {2 * change.moved_sigma_m:.2f} m). Measure it with a tape."
+            f"(give or take {expanded(change.moved_sigma_m):.2f} m). Measure it with a tape."
         )
     if change.story == "lamp":
         return f"That looks like a changed lamp, dimmer or modifier: {lamp}, near and far."

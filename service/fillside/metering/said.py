@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fillside.answers import Refusal
+from fillside.calibration.expanded import expanded
 from fillside.calibration.orders import Read
 from fillside.calibration.readings import Reading, ReadingError, reading_from_words
 from fillside.metering.studio import HALF_A_CODE, LightNow
@@ -87,4 +88,4 @@ def sure_words(calibration: Calibration) -> str:
     ratio, exposure = known.get("ratio_sigma_stops"), known.get("exposure_sigma_stops")
     if ratio is None or exposure is None:
         return ""
-    return f"; ratio known to ±{2 * ratio:.2f} stop, exposure to ±{2 * exposure:.2f} stop (95 %)"
+    return f"; ratio known to ±{expanded(ratio):.2f} stop, exposure to ±{expanded(exposure):.2f} stop"

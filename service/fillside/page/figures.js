@@ -17,7 +17,7 @@ function figure(id, value, beside, wanted, good) {
 export function showFigures(now) {
   const { state, uncertainty } = now;
   const { achieved, target, balance } = state;
-  const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(uncertainty, 2)}`;
+  const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(words.COVERAGE_FACTOR * uncertainty, 2)}`;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
@@ -98,7 +98,7 @@ function showStanding({ state, heads, uncertainty }) {
           ? "Not calibrated: uncertainty unknown"
           : Number.isNaN(uncertainty)
             ? "No ratio to be sure of"
-            : `Ratio known to ${words.stops(uncertainty, false)}`,
+            : `Ratio known to ${words.within(uncertainty)}`,
       bad: false,
     },
   ];

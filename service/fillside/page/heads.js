@@ -7,6 +7,7 @@ import * as words from "./words.js";
 
 export function showHeads({ heads, ringLux }) {
   const body = byId("heads").querySelector("tbody");
+  mark(byId("plus-minus"), "hidden", heads.some((head) => head.sigmaStops !== null) ? null : "");
   for (const [head, row] of children(body, heads, (h) => h.name, makeRow)) {
     const part = (name) => row.querySelector(`.${name}`);
     say(part("name"), head.name);
@@ -14,7 +15,7 @@ export function showHeads({ heads, ringLux }) {
     say(part("role"), head.role === head.name ? "" : `${head.role}, `);
     say(part("lux"), lightOf(head));
     say(part("over"), beside(head, ringLux));
-    say(part("unsure"), head.sigmaStops === null ? "" : `±${words.stops(head.sigmaStops, false)}`);
+    say(part("unsure"), head.sigmaStops === null ? "" : words.within(head.sigmaStops));
     say(part("to-full"), head.works ? margin(head.toFull, head.at_limit === "full", "full") : "–");
     say(part("to-floor"), head.works ? margin(head.toFloor, head.at_limit === "floor", "floor") : "–");
     say(part("health"), healthOf(head));

@@ -49,7 +49,7 @@ export class Learned {
     const known = typeof ratio === "number" && typeof exposure === "number";
     mark(byId("sure-room"), "hidden", known ? null : "");
     if (!known) return;
-    say(byId("sure-says"), `Ratio known to ±${words.stops(ratio, false)}, exposure to ±${words.stops(exposure, false)}`);
+    say(byId("sure-says"), `Ratio known to ${words.within(ratio)}, exposure to ${words.within(exposure)}`);
     if (stage !== "read" || this.#sure === `${number} ${ratio}`) return;
     this.#sure = `${number} ${ratio}`;
     this.#past = [...this.#past.filter((one) => one.number < number), { number, ratio }];

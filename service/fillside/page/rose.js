@@ -189,8 +189,9 @@ export class Rose {
     mark(parts.full, "d", bracket(full, this.width / 2 + 3, -4));
     mark(parts.floor, "d", bracket(floor, this.width / 2 + 3, 4));
     if (head.sigmaStops) {
-      const far = -this.#atLux(head.lux * 2 ** -head.sigmaStops);
-      const near = -this.#atLux(head.lux * 2 ** head.sigmaStops);
+      const within = words.COVERAGE_FACTOR * head.sigmaStops;
+      const far = -this.#atLux(head.lux * 2 ** -within);
+      const near = -this.#atLux(head.lux * 2 ** within);
       box(parts.unsure, far, near, this.width + 8);
     }
     if (!head.settled) {

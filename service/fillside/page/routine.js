@@ -121,7 +121,7 @@ export class RoutineView {
     if (!asks) return;
     const constant = this.#constants[asks.receptor];
     const { entry } = this.keypad;
-    const unsure = asks.sigma_stops === null ? "" : ` ±${words.stops(asks.sigma_stops, false)}`;
+    const unsure = asks.sigma_stops === null ? "" : ` ${words.within(asks.sigma_stops)}`;
     const lux = asks.expected_lux;
     say(byId("expected"), lux === null ? "Nothing to compare with yet" : `Expect ${expected(lux, entry, constant)}${unsure}`);
     const entered = asLux(entry, constant);

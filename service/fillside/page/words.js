@@ -10,11 +10,17 @@ const known = (value) => typeof value === "number" && Number.isFinite(value);
 export function fixed(value, decimals, sign = false) {
   if (!known(value)) return NOTHING;
   const text = Math.abs(value).toFixed(decimals);
-  if (Number(text) === 0) return sign ? `±${text}` : text;
+  if (Number(text) === 0) return text;
   return (value < 0 ? "−" : sign ? "+" : "") + text;
 }
 
 export const noun = (value) => (Math.abs(value) > 1.0001 ? "stops" : "stop");
+
+/** Expanded over standard uncertainty: about 95 % lie within (JCGM 100:2008, 6.2). */
+export const COVERAGE_FACTOR = 2;
+
+/** The expanded uncertainty for a standard one in stops, as "±0.12 stop". */
+export const within = (sigma) => `±${stops(COVERAGE_FACTOR * sigma, false)}`;
 
 /** Stops with two decimals, as "+0.33 stop". */
 export function stops(value, sign = true) {

@@ -333,3 +333,27 @@ async def test_by_keyboard_alone(browser: Browser, corner: Studio) -> None:
     await expect(page.locator("#routine-answer")).to_contain_text("again in two minutes")
     await expect(page.locator("#waits")).to_have_text(re.compile(r"Again in [12]:\d\d"))
     await context.close()
+
+
+@pytest.mark.parametrize("size", [(360, 740), (1440, 900)], ids=str)
+async def test_plus_minus_is_the_expanded_uncertainty_and_says_so(
+    browser: Browser, atelier: Studio, size: tuple[int, int]
+) -> None:
+    """U = 2 u (JCGM 100:2008, 6.2.1); of a ratio u is the root of the sum of squares (5.1.2)."""
+    context = await look_at(browser, size)
+    page = await open_page(context, atelier.url)
+    await expect(page.locator("#plus-minus")).to_be_hidden()
+    sure = {"key": {"sigma_stops": 0.03}, "fill": {"sigma_stops": 0.04}}
+    await atelier.do(do="import", calibration={"heads": sure})
+    await atelier.settled()
+    await expect(page.locator("#standing")).to_contain_text("Ratio known to ±0.10 stop")
+    await expect(page.locator("#ratio .beside")).to_contain_text("±0.10 stop")
+    await expect(page.locator("#exposure .value")).to_have_text("0.00")
+    rows = page.locator("#heads tbody tr")
+    for name, said in (("key", "±0.06 stop"), ("fill", "±0.08 stop")):
+        row = rows.filter(has=page.get_by_role("rowheader", name=re.compile(f"^{name}")))
+        await expect(row.locator(".unsure")).to_have_text(said)
+    await expect(page.locator("#plus-minus")).to_have_text(
+        "± is the expanded uncertainty, k = 2: about 95 %."
+    )
+    await context.close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from fillside.calibration.expanded import SAID
 from fillside.calibration.spoken import place_words, receptor_words
 from fillside.interfaces.cli import show
 from fillside.interfaces.cli.metered import display, suspects, within
@@ -21,7 +22,7 @@ def fitted(rig: Rig, calibration: Calibration) -> list[str]:
     lines += ["", *show.table(_readings(entries), right=(0, 5, 6))]
     lines += ["", *suspects(entries)] if any(entry.get("why") for entry in entries) else []
     lines += ["", *_next(rig, calibration.next or {})]
-    return [*lines, "", "± holds for 95 of 100."]
+    return [*lines, "", SAID]
 
 
 _HEADINGS = ["head", "on the axis at full", "seems to be", "dimming", "its light at the marks"]

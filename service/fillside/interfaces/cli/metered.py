@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from fillside.calibration.expanded import SAID, expanded
 from fillside.interfaces.cli import show
 
 Kept = dict[str, Any]
@@ -81,7 +82,7 @@ def calibration_lines(found: Sequence[Kept]) -> list[str]:
     return [
         *show.table(rows, right=(1, 3)),
         "",
-        "± holds for 95 of 100. `fillside calibrations use NUMBER` goes back to one.",
+        f"{SAID} `fillside calibrations use NUMBER` goes back to one.",
     ]
 
 
@@ -92,14 +93,14 @@ def _at_marks(body: Kept, quantity: str) -> str:
 
 
 def within(sigma_stops: float | None) -> str:
-    """A 95 % interval from a standard uncertainty [stops], with two digits at most (JCGM 100:2008, 7.2.6).
+    """The expanded uncertainty for a standard one [stops], with two digits at most (JCGM 100:2008, 7.2.6).
 
     >>> within(0.0321), within(0.44), within(None)
     ('±0.06 stop', '±0.9 stop', '–')
     """
     if sigma_stops is None:
         return show.NOTHING
-    half = 1.96 * sigma_stops
+    half = expanded(sigma_stops)
     return f"±{half:.2f} stop" if half < 0.5 else f"±{half:.1f} stop"
 
 
