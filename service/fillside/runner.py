@@ -69,6 +69,10 @@ class MeterSide(Protocol):
 
     def daylight(self) -> State | None: ...
 
+    def drift(self) -> list[State] | None: ...
+
+    def notes(self) -> tuple[str, ...]: ...
+
     def held_anew(self) -> None: ...
 
 
@@ -213,6 +217,11 @@ class Runner:
         return self._hold.calibration
 
     @property
+    def corrected(self) -> dict[str, float]:
+        """By how many stops heads that have drifted are asked for more."""
+        return self._hold.corrected
+
+    @property
     def settled(self) -> bool:
         """Whether the light rests where it is to be."""
         return self._hold.settled
@@ -221,8 +230,12 @@ class Runner:
         """The state as every door shows it, JSON-able."""
         state: State = self._hold.state(self._clock()).model_dump(mode="json")
         side = self.meter_side
-        routine, daylight = (None, None) if side is None else (side.state(), side.daylight())
-        return {**state, "notes": [*state["notes"], *self.notes], "routine": routine, "daylight": daylight}
+        if side is None:
+            said: State = {"routine": None, "daylight": None, "drift": None}
+        else:
+            said = {"routine": side.state(), "daylight": side.daylight(), "drift": side.drift()}
+        notes = () if side is None else side.notes()
+        return {**state, "notes": [*state["notes"], *notes, *self.notes], **said}
 
     def places(self) -> State:
         """Marks, camera, and where the heads stand, JSON-able."""

@@ -5,8 +5,9 @@ in the same process. The light is that of the simulator's own physics, which the
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import AsyncIterator, Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
@@ -19,8 +20,9 @@ from fillside.hold.orders import parse_order, read_order
 from fillside.metering.apart import Apart, ApartError
 from fillside.metering.daylight import Daylight, Room
 from fillside.metering.desk import Desk
+from fillside.metering.drift import Drift, Watched
 from fillside.metering.studio import LightNow, Studio
-from fillside.metering.weighing import Weighing
+from fillside.metering.weighing import Weighing, calibration_in_use
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibrated import Calibration
 from fillside.rig.load import load_rig_text
@@ -106,7 +108,7 @@ class Made:
     rig: Rig
     store: Store
     hold: Hold
-    desk: Desk
+    desk: Desk = field(init=False)
     apart: SameProcess
     applied: list[str | None]
     clock_s: list[float]
@@ -181,7 +183,8 @@ def _settle(hold: Hold, now: float) -> float:
 @contextlib.asynccontextmanager
 async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[Made]:
     """A studio that has come up on a store; `remembered` is what its hold kept before."""
-    hold, clock = Hold(rig, remembered), [0.0]
+    calibration, at = calibration_in_use(store)
+    hold, clock = Hold(rig, remembered, calibration=calibration, calibrated_at=at), [0.0]
     clock[0] = _settle(hold, 0.0)
 
     async def light(order: dict[str, Any]) -> None:
@@ -192,7 +195,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         here.applied.append(at)
         here.hold = here.hold.renewed(rig, calibration, at, clock[0])
         clock[0] = _settle(here.hold, clock[0])
-        daylight.again()
+        desk.held_anew()
 
     def happens(event: Event) -> None:
         here.hold.event(event, clock[0])
@@ -219,6 +222,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         hand_meter=lambda: None,
     )
     clock_s = [0.0]
+    here = Made(rig, store, hold, apart, [], clock_s)
     room = Room(
         scene=lambda: here.hold.scene,
         codes=lambda: here.hold.codes,
@@ -228,8 +232,13 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         clock=lambda: clock_s[0],
     )
     daylight = Daylight(room)
-    desk = Desk(store, studio, Weighing(store, apply, told, apart), daylight)
-    here = Made(rig, store, hold, desk, apart, [], clock_s)
+    watched = Watched(
+        state=lambda: {**here.hold.state(clock[0]).model_dump(mode="json"), "light_changed_at": None},
+        corrected=lambda: here.hold.corrected,
+    )
+    drift = Drift(room, watched, time.time())
+    desk = Desk(store, studio, Weighing(store, apply, told, apart), daylight, drift)
+    here.desk = desk
     await desk.open()
     yield here
     await desk.close()

@@ -179,3 +179,22 @@ def test_the_daylight_that_a_sensor_told_is_not_forgotten(rig: Path, tmp_path: P
         for forgotten, kept, found in zip(without, followed, after, strict=True):
             assert abs(found - kept) < abs(forgotten - kept) / 2
         assert daemon.get("/api/v1/state")["daylight"]["says"] == "followed"
+
+
+def test_a_drift_that_was_told_is_not_forgotten(rig: Path, tmp_path: Path) -> None:
+    with running(rig, tmp_path / "data") as daemon:
+        daemon.settled()
+        assert daemon.get("/api/v1/state")["drift"] is None
+        for value in (300, 300, 300):
+            assert daemon.do(do="read", head="key", level=1.0, value=value)["ok"] is True
+        daemon.settled()
+        assert daemon.do(do="read", check=True, head="key", level=1.0, value=150)["ok"] is True
+        before = daemon.get("/api/v1/state")
+        assert before["drift"][0]["says"] == "changed"
+        assert any(note.startswith("key gives") for note in before["notes"])
+        change(rig, "desk = [0.6, 0.3, 1.25]", "desk = [0.5, 0.3, 1.25]\ndoor = [-0.8, 0.5, 1.6]", daemon)
+        until(lambda: any(mark["name"] == "door" for mark in marks_of(daemon)))
+        assert daemon.get("/api/v1/state")["drift"] == before["drift"]
+    with running(rig, tmp_path / "data") as daemon:
+        again = daemon.settled()["drift"][0]
+        assert again["off_stops"] == pytest.approx(before["drift"][0]["off_stops"], abs=0.01)

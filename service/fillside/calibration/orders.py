@@ -38,6 +38,11 @@ class Read(_Said):
     virtual: bool = Field(
         default=False, strict=True, description="the simulated meter reads, in a simulated studio"
     )
+    check: bool = Field(
+        default=False,
+        strict=True,
+        description="only tells how far the lamps have drifted; the calibration stays",
+    )
 
 
 class Strike(_Said):
@@ -72,7 +77,7 @@ class UseCalibration(_Said):
 
 
 class SensorSays(_Said):
-    """What a daylight sensor of the rig shows; the balance follows the room's light by it."""
+    """What a sensor of the rig shows: the balance follows the daylight by it, or it tells how heads drift."""
 
     do: Literal["sensor"]
     name: str = Field(max_length=64, description="its name in the rig file, such as window")

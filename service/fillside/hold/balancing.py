@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import Solved, solve
 from fillside.balance.wish import Wish
 from fillside.hold.dimmers import Dimmers
+from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.rig.model import Point
 from fillside.rig.scene import Scene
 
@@ -22,7 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 
 class Balancing:
     """Solves for a scene. `limits` are of all heads, or of the working ones when the wish is to solve
-    anew."""
+    anew. `corrected` are the stops by name that heads are asked for beyond their calibration."""
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
@@ -31,15 +33,33 @@ class Balancing:
         self._every = limits_of(scene)
         self.limits = self._every
         self._rows: Rows | None = None
+        self._calibrated_cd = scene.sources.intensity_cd
+        self.corrected: dict[str, float] = {}
 
     def count_on(self, working: tuple[bool, ...] | None) -> None:
         """The heads that the balance may count on; None for all."""
         self.limits = self._every if working is None else limits_of(self.scene, working)
 
-    def under(self, ambient: tuple[float, float, float]) -> None:
-        """From now on there is this light without our heads: toward key, fill and camera [lux]."""
-        self.scene = replace(self.scene, ambient=ambient)
-        self.metering = Metering(self.scene)
+    def learn(self, event: LightEvent) -> None:
+        """From now on the room's light, or what heads give, is believed to be another."""
+        if isinstance(event, HeadsCorrected):
+            self.correct(dict(event.stops))
+        else:
+            self._see(replace(self.scene, ambient=(event.toward_key, event.toward_fill, event.toward_camera)))
+
+    def correct(self, stops: Mapping[str, float]) -> None:
+        """From now on heads are believed to give so many stops less than calibrated; 0 for one not named."""
+        known = [stops.get(name, 0.0) for name in self.scene.names]
+        corrected = {name: by for name, by in zip(self.scene.names, known, strict=True) if by}
+        if corrected == self.corrected:
+            return
+        self.corrected = corrected
+        intensity_cd = self._calibrated_cd * np.exp2(-np.array(known))
+        self._see(replace(self.scene, sources=replace(self.scene.sources, intensity_cd=intensity_cd)))
+
+    def _see(self, scene: Scene) -> None:
+        self.scene = scene
+        self.metering = Metering(scene)
         self._rows = None
 
     def rows_at(self, place: Point) -> Rows:

@@ -59,6 +59,14 @@ class AmbientReading(NamedTuple):
 
 
 @dataclass(frozen=True)
+class HeadsCorrected:
+    """Heads by name that are asked for so many stops more from now on, since they give so much less than they
+    were calibrated with; of a head that is not named the calibration is believed."""
+
+    stops: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
 class RemedyQuestion:
     """What to ask `balance.remedies.remedies`; it takes long, so it is asked outside and answered by an
     event."""
@@ -77,4 +85,6 @@ class RemediesFound:
 
 
 HealthEvent = DriverChanged | HeadLost | HeadBack | HeadDisobeys
-Event = HealthEvent | RemediesFound | AmbientReading
+LightEvent = AmbientReading | HeadsCorrected
+"""What is believed of the light is another."""
+Event = HealthEvent | RemediesFound | LightEvent

@@ -19,7 +19,8 @@ from fillside.hold.advice import Advice
 from fillside.hold.balancing import Balancing
 from fillside.hold.changes import CHANGES, Moment, place_of
 from fillside.hold.clock import Clock
-from fillside.hold.events import AmbientReading, Event, RemediesFound, RemedyQuestion
+from fillside.hold.corrections import corrected_calibration
+from fillside.hold.events import Event, LightEvent, RemediesFound, RemedyQuestion
 from fillside.hold.health import Health, found_code
 from fillside.hold.history import History, Undoable
 from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
@@ -71,8 +72,9 @@ class Hold:
         self._unix_s = unix_s
         self._clock = Clock(now_s)
         self._balancing = Balancing(scene(rig, calibration))
+        resumed = resume(stored, self._balancing.scene)
+        self._balancing.correct(resumed.corrected)
         self._scene = self._balancing.scene
-        resumed = resume(stored, self._scene)
         self._notes = resumed.notes
         self._wanted = resumed.wanted
         self._wish = self._wanted.wish(rig)
@@ -100,7 +102,7 @@ class Hold:
         """
         new = Hold(
             rig,
-            self.remember().model_dump(mode="json"),
+            self.remember().under(self._calibration, calibration).model_dump(mode="json"),
             now_s,
             calibration=calibration,
             calibrated_at=calibrated_at,
@@ -168,8 +170,8 @@ class Hold:
         for event in events:
             if isinstance(event, RemediesFound):
                 self._advice.answer(event)
-            elif isinstance(event, AmbientReading):
-                self._room_is_lit(event)
+            elif isinstance(event, LightEvent):
+                self._light_is_another(event)
             else:
                 self._health.heard(event, now_s)
                 found |= found_code(event, self._scene, self._light.codes)
@@ -191,9 +193,9 @@ class Hold:
             self._standing.take(self._wish, self._standing.codes)
         self._aim_as_ordered(time_s)
 
-    def _room_is_lit(self, ambient: AmbientReading) -> None:
+    def _light_is_another(self, event: LightEvent) -> None:
         """The light goes along at the pace and speed of following; what is kept stays."""
-        self._balancing.under((ambient.toward_key, ambient.toward_fill, ambient.toward_camera))
+        self._balancing.learn(event)
         self._scene = self._balancing.scene
         if self._acts:
             self._standing.light_changed()
@@ -224,6 +226,11 @@ class Hold:
         """What the light is held by, None without a calibration."""
         return self._calibration
 
+    @property
+    def corrected(self) -> dict[str, float]:
+        """By how many stops heads that have drifted are asked for more; of the others nothing."""
+        return self._balancing.corrected
+
     def places(self) -> Places:
         """What stays as it is: marks, camera, and where the heads stand."""
         return places_of(self._scene, self._calibration)
@@ -231,7 +238,7 @@ class Hold:
     def remember(self) -> Remembered:
         """What a restart resumes from."""
         wanted = replace(self._wanted, place=self._subject.place)
-        return remember(self._scene, wanted, self._light.codes, self._standing.codes)
+        return remember(self._scene, wanted, self._light.codes, self._standing.codes, self.corrected)
 
     def state(self, now_s: float) -> State:
         """What every door shows. Remedies are those found so far; see `remedy_question`."""
@@ -260,8 +267,8 @@ class Hold:
             return None
         if not metered(self._shown()).in_the_way:
             return self._advice.ask(None)
-        question = RemedyQuestion(self.rig_wanted, self._subject.place, self._calibration)
-        return self._advice.ask(question)
+        believed = corrected_calibration(self._calibration, self.corrected)
+        return self._advice.ask(RemedyQuestion(self.rig_wanted, self._subject.place, believed))
 
     @property
     def _acts(self) -> bool:

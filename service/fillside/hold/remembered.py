@@ -8,18 +8,22 @@ them since wins over what was ordered before.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fillside.balance.rounding import Codes, Trims
+from fillside.hold.corrections import still_corrected
 from fillside.hold.orders import MOST_TRIM_STOPS
 from fillside.hold.wanted import Alone, Kept, Mode, Wanted
+from fillside.rig.calibrated import Calibration
+from fillside.rig.head import MOST_CORRECTION_STOPS
 from fillside.rig.limits import why_not_there
 from fillside.rig.model import WORK_ROLE, Point, Rig
 from fillside.rig.scene import Scene
 
+Correction = Annotated[float, Field(ge=-MOST_CORRECTION_STOPS, le=MOST_CORRECTION_STOPS)]
 TrimSaid = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_TRIM_STOPS)]
 
 
@@ -64,6 +68,11 @@ class Remembered(_Kept):
     subject: Point
     codes: CodesByName
     untrimmed: CodesByName
+    corrected: dict[str, Correction] = Field(default_factory=dict)
+
+    def under(self, old: Calibration | None, new: Calibration | None) -> Remembered:
+        """The same for a hold by another calibration: what is calibrated anew is not corrected any more."""
+        return self.model_copy(update={"corrected": still_corrected(self.corrected, old, new)})
 
 
 @dataclass(frozen=True)
@@ -74,9 +83,12 @@ class Resumed:
     codes: Codes
     untrimmed: Codes | None
     notes: tuple[str, ...]
+    corrected: Mapping[str, float] = field(default_factory=dict)
 
 
-def remember(scene: Scene, wanted: Wanted, codes: Codes, untrimmed: Codes) -> Remembered:
+def remember(
+    scene: Scene, wanted: Wanted, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
+) -> Remembered:
     """What to store now."""
     kept, alone = wanted.kept, wanted.alone
     return Remembered(
@@ -103,6 +115,7 @@ def remember(scene: Scene, wanted: Wanted, codes: Codes, untrimmed: Codes) -> Re
         subject=wanted.place,
         codes=_by_name(scene, codes),
         untrimmed=_by_name(scene, untrimmed),
+        corrected=dict(corrected),
     )
 
 
@@ -152,7 +165,8 @@ def _resumed(stored: Remembered, scene: Scene) -> Resumed:
         wanted = replace(wanted, balance={}, exposure_stops=0.0, camera={})
         notes = [*notes, "what was ordered before does not fit the rig file any more; the file counts"]
     codes = _codes(scene, stored.codes)
-    return Resumed(wanted, codes, _codes(scene, stored.untrimmed), (*notes, *place_notes))
+    untrimmed = _codes(scene, stored.untrimmed)
+    return Resumed(wanted, codes, untrimmed, (*notes, *place_notes), stored.corrected)
 
 
 def _without_edited(stored: Remembered, rig: Rig) -> tuple[dict[str, Any], float, list[str]]:

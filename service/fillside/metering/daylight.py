@@ -16,7 +16,7 @@ from fillside.answers import Refusal
 from fillside.balance.rounding import Codes, outputs_of
 from fillside.calibration.orders import SensorSays
 from fillside.calibration.sensors import own_light, sensor_from
-from fillside.hold.events import AmbientReading
+from fillside.hold.events import AmbientReading, LightEvent
 from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import DEFAULT_CONSTANT
@@ -40,7 +40,7 @@ class Room:
     codes: Callable[[], Codes]
     settled: Callable[[], bool]
     calibration: Callable[[], Calibration | None]
-    event: Callable[[AmbientReading], None]
+    event: Callable[[LightEvent], None]
     clock: Callable[[], float]
 
 
@@ -130,14 +130,14 @@ class Daylight:
         return heard.name, heard.shown_lux
 
     def state(self) -> dict[str, Any] | None:
-        """What doors show; None in a rig without a sensor."""
-        names = list(self._room.scene().rig.sensors)
-        if not names:
+        """What doors show; None in a rig without a sensor for the daylight."""
+        name = self._room.scene().rig.sensor_of("daylight")
+        if name is None:
             return None
         heard, told = self._heard, self._told
         silent = heard is None or self._room.clock() - heard.at_s > SILENT_S
         return {
-            "sensor": names[0],
+            "sensor": name,
             "shown_lux": None if heard is None else float(f"{heard.shown_lux:.4g}"),
             "heard_at": None if heard is None else heard.at_unix_s,
             "toward_key": None if told is None else round(told.toward_key, 2),

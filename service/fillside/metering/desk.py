@@ -31,9 +31,10 @@ from fillside.calibration.routine import NotNowError
 from fillside.calibration.steps import Asks
 from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
+from fillside.metering.drift import Drift
 from fillside.metering.guide import Guide
-from fillside.metering.keeping import keep
-from fillside.metering.said import beside_words, reading_of, sure_words
+from fillside.metering.keeping import CHECK, keep
+from fillside.metering.said import as_lit, beside_words, reading_of, sure_words
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import MOST_IN_A_FIT, Fitted, Weighing
 from fillside.rig.calibrated import Calibration
@@ -47,13 +48,17 @@ log = logging.getLogger(__name__)
 class Desk:
     """All methods are called on the event loop's thread."""
 
-    def __init__(self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight) -> None:
+    def __init__(
+        self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight, drift: Drift
+    ) -> None:
         self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
-        self._guide = Guide(store, studio, weighing, daylight)
+        self._drift = drift
+        self._guide = Guide(store, studio, weighing, daylight, drift)
         self._turn = asyncio.Lock()
 
     async def open(self) -> None:
         """Take up what was under way when the last run ended."""
+        await self._recall_drift()
         await self._guide.open()
 
     def state(self) -> dict[str, Any] | None:
@@ -65,9 +70,22 @@ class Desk:
         """What doors show of the room's own light; None in a rig without a sensor."""
         return self._daylight.state()
 
+    def drift(self) -> list[dict[str, Any]] | None:
+        """What doors show of how far each head has drifted; None where nothing was ever told."""
+        return self._drift.state()
+
+    def notes(self) -> tuple[str, ...]:
+        """Lines for people on heads that have drifted."""
+        return self._drift.notes()
+
+    def turn(self) -> None:
+        """Let slow corrections go on; to be called every few seconds."""
+        self._drift.turn(self._routine_runs)
+
     def held_anew(self) -> None:
         """The hold is another: it is told again what the room's light is."""
         self._daylight.again()
+        self._drift.again()
 
     async def close(self) -> None:
         """End what goes on apart; readings are kept."""
@@ -93,7 +111,7 @@ class Desk:
         if isinstance(order, Read):
             return await self._read(order, who)
         if isinstance(order, SensorSays):
-            return self._daylight.hear(order, time.time())
+            return self._hear(order)
         async with self._turn:
             if isinstance(order, Strike):
                 return await self._strike(order)
@@ -102,6 +120,19 @@ class Desk:
             if isinstance(order, Import):
                 return await self._import(order, who)
             return await self._act(order)
+
+    def _hear(self, order: SensorSays) -> str:
+        table = self._rig.sensors.get(order.name)
+        if table is None or table.watches == "daylight":
+            return self._daylight.hear(order, time.time())
+        if self._routine_runs:
+            return "not counted while a routine is under way"
+        return self._drift.hear(order, time.time())
+
+    @property
+    def _routine_runs(self) -> bool:
+        step = self._guide.step
+        return step is not None and not step.left and step.stage != "done"
 
     async def _act(self, order: CalibrateOrder | LineupOrder) -> str:
         try:
@@ -114,6 +145,8 @@ class Desk:
         return self._studio.rig()
 
     async def _read(self, order: Read, who: str) -> str:
+        if order.check:
+            return await self._check(order, who)
         asked = self._guide.asked if order.head is None else None
         if asked is not None:
             order = _as_asked(order, asked)
@@ -132,6 +165,29 @@ class Desk:
             if asked is not None:
                 return await self._guide.take(reading, time.time(), who)
             return await self._taken(reading, who)
+
+    async def _check(self, order: Read, who: str) -> str:
+        """A reading that only tells how far the lamps have drifted."""
+        if self._routine_runs:
+            raise NotNowError("a routine is under way; it asks for the readings it needs")
+        if order.virtual:
+            order = await self._by_hand_meter(order, None)
+        now = self._studio.now()
+        reading = check_against(reading_of(as_lit(order, self._rig, now), self._rig, now), self._rig)
+        if not reading.heads:
+            raise ReadingError("with no head lit there is no drift to see")
+        async with self._turn:
+            self._drift.ready(reading)
+            number = await keep(self._store, reading, CHECK, who)
+            told = self._drift.read(reading, time.time())
+        return f"reading {number} noted: {told}{beside_words(reading, now, self._rig)}"
+
+    async def _recall_drift(self) -> None:
+        """What was read since the calibration in use was made, weighed anew."""
+        used = self._weighing.used
+        entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
+        told = [(Reading.model_validate(one.body), one.at, one.purpose != CHECK) for one in entries]
+        self._drift.replay(told)
 
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
@@ -157,6 +213,7 @@ class Desk:
             raise NotNowError("the light does not come to rest") from None
         if asked is not None:
             await self._guide.ready()
+        order = as_lit(order, self._rig, self._studio.now()) if order.check else order
         reading = reading_of(
             order.model_copy(update={"value": 1.0, "unit": "lux"}), self._rig, self._studio.now()
         )
@@ -167,6 +224,7 @@ class Desk:
     async def _strike(self, order: Strike) -> str:
         if not await asyncio.wrap_future(kept.strike_reading(self._store, order.reading, order.why)):
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
+        await self._recall_drift()
         used = self._weighing.used
         if (
             not await self._guide.struck(order.reading)

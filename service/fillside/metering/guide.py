@@ -30,6 +30,7 @@ from fillside.calibration.steps import (
 from fillside.calibration.verdict import cause_words
 from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
+from fillside.metering.drift import Drift
 from fillside.metering.keeping import keep
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import Fitted, Weighing
@@ -47,8 +48,11 @@ class Guide:
     Whoever calls sees to it that one call is over before the next.
     """
 
-    def __init__(self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight) -> None:
+    def __init__(
+        self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight, drift: Drift
+    ) -> None:
         self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._drift = drift
         self._routine: Routine | None = None
         self._latest: Fitted | None = None
         self._shown: dict[str, float] | None = None
@@ -167,6 +171,8 @@ class Guide:
             note = await self._warmed(routine, reading, now, who)
         else:
             note = await self._checked(routine, reading, who)
+            if routine.kind == "lineup":
+                self._drift.lined_up(reading, now)
         await self._go_on()
         return note
 

@@ -9,6 +9,9 @@ from fillside.metering.daylight import Daylight
 from fillside.storage import metering as kept
 from fillside.storage.store import Store
 
+CHECK = "check"
+"""The purpose of a reading that only tells of drift."""
+
 
 async def keep(
     store: Store, reading: Reading, purpose: str, who: str, daylight: Daylight | None = None

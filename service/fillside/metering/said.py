@@ -5,7 +5,7 @@ from __future__ import annotations
 from fillside.answers import Refusal
 from fillside.calibration.expanded import expanded
 from fillside.calibration.orders import Read
-from fillside.calibration.readings import Reading, ReadingError, reading_from_words
+from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
 from fillside.metering.studio import HALF_A_CODE, LightNow
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
@@ -38,6 +38,26 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
         facing=order.facing or "",
         rig=rig,
         remarks={"note": order.note},
+    )
+
+
+def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
+    """An order that names no head is of all that are lit now; ReadingError while the light moves.
+
+    Several heads are read as the exposure is, one alone is faced.
+    """
+    if order.head is not None:
+        return order
+    if not now.settled:
+        raise ReadingError("the light is moving; read once it rests")
+    lit = [name for name, level in now.levels.items() if level > 0]
+    if len(lit) < 2:
+        return order.model_copy(update={"head": "+".join(lit), "level": None})
+    key = next((head.name for head in rig.heads if head.rule == "key"), CAMERA)
+    facing = order.facing or (key if rig.meter.facing == "key" else CAMERA)
+    receptor = order.receptor or rig.meter.receptor
+    return order.model_copy(
+        update={"head": "+".join(lit), "level": None, "facing": facing, "receptor": receptor}
     )
 
 

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+import logging
+import time
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import Any
 
+from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.metering.daylight import Daylight, Room
 from fillside.metering.desk import Desk
+from fillside.metering.drift import Drift, Watched
 from fillside.metering.studio import LightNow, Studio
 from fillside.metering.virtual import HandMeters
 from fillside.metering.weighing import Weighing
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibrated import Calibration
 from fillside.runner import Runner
-from fillside.storage.journal import Visitor
+from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store
 from fillside_drivers.driver import Clock
 
 SETTLES_WITHIN_S = 60.0
+TURN_EVERY_S = 5.0
 THE_ROUTINE = Visitor("the routine", "routine")
+THE_CORRECTION = Visitor("the slow correction", "correction")
+log = logging.getLogger(__name__)
 
 
 @asynccontextmanager
@@ -55,21 +62,46 @@ async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterato
         changed=runner.live.changed,
         hand_meter=lambda: meters.of(runner.scene.rig, runner.loom),
     )
-    daylight = Daylight(
-        Room(
-            scene=lambda: runner.scene,
-            codes=lambda: runner.codes,
-            settled=lambda: runner.settled,
-            calibration=lambda: runner.calibration,
-            event=runner.event,
-            clock=clock,
-        )
+    room = Room(
+        scene=lambda: runner.scene,
+        codes=lambda: runner.codes,
+        settled=lambda: runner.settled,
+        calibration=lambda: runner.calibration,
+        event=_journaled(runner, store),
+        clock=clock,
     )
-    desk = Desk(store, studio, Weighing(store, apply, runner.live.changed), daylight)
+    watched = Watched(state=runner.state, corrected=lambda: runner.corrected)
+    weighing = Weighing(store, apply, runner.live.changed)
+    desk = Desk(store, studio, weighing, Daylight(room), Drift(room, watched, time.time()))
     await desk.open()
     runner.meter_side = desk
+    turning = asyncio.create_task(_turn(desk), name="drift")
     try:
         yield desk
     finally:
+        turning.cancel()
         runner.meter_side = None
         await desk.close()
+
+
+def _journaled(runner: Runner, store: Store) -> Callable[[LightEvent], None]:
+    """Hands the hold what is believed of the light; the journal says by how much heads are corrected."""
+    journal = Journal(store)
+
+    def happens(event: LightEvent) -> None:
+        runner.event(event)
+        if isinstance(event, HeadsCorrected):
+            said = {name: round(stops, 4) for name, stops in event.stops}
+            journal.write(THE_CORRECTION, {"corrected_stops": said}, "ok")
+
+    return happens
+
+
+async def _turn(desk: Desk) -> None:
+    """Let slow corrections go on, until cancelled."""
+    while True:
+        await asyncio.sleep(TURN_EVERY_S)
+        try:
+            desk.turn()
+        except Exception:
+            log.exception("the slow correction failed; it goes on with the next turn")

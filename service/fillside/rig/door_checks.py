@@ -32,6 +32,12 @@ def sensor_checks(rig: Rig) -> Iterator[Problem]:
     """Sensors at marks, or facing marks and heads, that the rig does not have."""
     marks, heads = list(rig.marks), [head.name for head in rig.heads]
     for name, sensor in rig.sensors.items():
+        first = rig.sensor_of(sensor.watches)
+        if name != first:
+            yield Problem(
+                ("sensors", name, "watches"),
+                f'"{first}" watches the {sensor.watches} already; one sensor of each kind can be',
+            )
         if isinstance(sensor.at, str) and sensor.at not in marks:
             yield _no(("sensors", name, "at"), "mark", sensor.at, marks)
         if isinstance(sensor.facing, str) and sensor.facing not in ("camera", *marks, *heads):

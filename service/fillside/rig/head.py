@@ -163,6 +163,20 @@ class Dimming(Part):
         return self.curve == "fixed"
 
 
+MOST_CORRECTION_STOPS = 1.0
+
+
+class CorrectDrift(Part):
+    """The slow correction of a head whose drift is known."""
+
+    most: Annotated[Number, Field(gt=0, le=MOST_CORRECTION_STOPS)] = Field(
+        default=0.5, description="the most a drift is corrected by, in stops"
+    )
+    per_hour: Annotated[Number, Field(gt=0, le=1)] = Field(
+        default=0.2, description="how fast, in stops an hour"
+    )
+
+
 class Drive(BaseModel):
     """Which driver lights the head and where on its wire; the driver's own keys are checked by its kind."""
 
@@ -198,6 +212,9 @@ class Head(Part):
         default=0.0, description="share of its light that the room sends back evenly, such as 0.1"
     )
     dimming: Dimming = Field(default=Dimming(), description="the dimming, as { curve = ..., floor = ... }")
+    correct_drift: CorrectDrift | None = Field(
+        default=None, description="correct a known drift slowly, as { most = 0.5, per_hour = 0.2 }"
+    )
     drive: Drive | None = Field(
         default=None, description="the wire, as { driver = ..., universe = ..., slot = ... }"
     )

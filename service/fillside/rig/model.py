@@ -26,7 +26,7 @@ from fillside.rig.head import (
 from fillside.rig.keys_table import Keys
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.plan_table import Plan
-from fillside.rig.sensors_table import Sensor
+from fillside.rig.sensors_table import Sensor, Watches
 from fillside.rig.terms import (
     FARTHEST_M,
     HIGHEST_M,
@@ -293,8 +293,8 @@ class Rig(Part):
         default_factory=dict, description="one [drivers.NAME] table for each wire"
     )
     doors: Doors = Field(default=Doors(), description="the table [doors]: ways in beside HTTP")
-    sensors: Annotated[dict[Name, Sensor], Field(max_length=1)] = Field(
-        default_factory=dict, description="the table [sensors.NAME]: a sensor that sees the daylight"
+    sensors: Annotated[dict[Name, Sensor], Field(max_length=2)] = Field(
+        default_factory=dict, description="the table [sensors.NAME]: one for the daylight, one for the heads"
     )
     keys: Keys = Field(default=Keys(), description="the table [keys]: what `fillside keys` does")
     plan: Plan = Plan()
@@ -324,6 +324,10 @@ class Rig(Part):
         if head.aim is None:
             return self.first_mark
         return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
+
+    def sensor_of(self, watches: Watches) -> str | None:
+        """The name of the sensor that watches this; None where there is none."""
+        return next((name for name, own in self.sensors.items() if own.watches == watches), None)
 
     def head(self, name: str) -> Head:
         """The head of that name; KeyError if there is none."""

@@ -1,4 +1,4 @@
-"""The `[sensors]` table of a rig file: a light sensor that sees the daylight, for the balance to follow."""
+"""The `[sensors]` table of a rig file: light sensors that see the daylight, or what the heads give."""
 
 from __future__ import annotations
 
@@ -8,12 +8,20 @@ from pydantic import Field, model_validator
 
 from fillside.rig.terms import MisfitError, Name, Part, Point
 
+Watches = Literal["daylight", "heads"]
+
 
 class Sensor(Part):
-    """A lux sensor that stays where it is and sees the daylight, at a window for example.
+    """A lux sensor that stays where it is: it sees the daylight, at a window for example, or the heads, at
+    the subject.
 
-    Where it is and faces is said only where light of our own heads reaches it: that is then taken off.
+    Where one for the daylight is and faces is said only where light of our own heads reaches it: that is then
+    taken off.
     """
+
+    watches: Watches = Field(
+        default="daylight", description='"daylight" to follow, or "heads" to see how far they have drifted'
+    )
 
     at: Name | Point | None = Field(
         default=None, description="a mark, or [x, y, z] in metres; left out: it sees none of our heads"
@@ -31,4 +39,6 @@ class Sensor(Part):
         if (self.at is None) != (self.facing is None):
             missing = "facing" if self.facing is None else "at"
             raise MisfitError(missing, "give at and facing together, or neither for one that sees no head")
+        if self.watches == "heads" and self.at is None:
+            raise MisfitError("at", "a sensor that watches the heads needs at and facing")
         return self

@@ -77,6 +77,16 @@ def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
     )
 
 
+def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
+    """The newest readings since a Unix time that tell of drift, in their order; struck ones left out."""
+    found = _readings(
+        store,
+        "purpose IN ('check', 'lineup') AND struck IS NULL AND at >= ? ORDER BY id DESC LIMIT ?",
+        (at, most),
+    )
+    return found[::-1]
+
+
 def _readings(store: Store, where: str, values: tuple[Any, ...]) -> list[KeptReading]:
     rows = store.read(
         lambda connection: connection.execute(

@@ -43,6 +43,7 @@ Examples:
   fillside read 5.6+0.7 --head key+fill --receptor dome --facing camera
   fillside read 3 lux --head none              all heads out: the light that is there without them
   fillside read 640                            what a guided routine asks for now
+  fillside read 640 --check                    all that is lit: have the lamps drifted?
 """,
 )
 @click.argument("value")
@@ -53,8 +54,11 @@ Examples:
 @click.option("--receptor", type=click.Choice(["flat", "dome"]), help="[flat toward a head]")
 @click.option("--facing", metavar="WHAT", help="head, camera, or a head's name. [head]")
 @click.option("--note", metavar="TEXT", help="Kept with it.")
+@click.option("--check", is_flag=True, help="Only tell how far the lamps have drifted.")
 @live_options
-def read(value: str, unit: str, url: str, token: str | None, as_json: bool, **given: str | None) -> None:
+def read(
+    value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
+) -> None:
     """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
     from fillside.interfaces.cli.meter_language import Language, typed
 
@@ -64,7 +68,7 @@ def read(value: str, unit: str, url: str, token: str | None, as_json: bool, **gi
         is_stop = "+" in text or text.lower().startswith("f")
         language = Language.of_camera(daemon.state()["camera"]) if is_stop else Language()
         order = {"do": "read", **typed(text, language)[0]}
-        order |= _said(given)
+        order |= _said(given) | ({"check": True} if check else {})
     except ValueError as error:
         raise WrongUse(str(error)) from error
     told(daemon.do(order), as_json)
@@ -161,13 +165,16 @@ Examples:
   fillside calibrations import then.json
 """,
 )
+@click.option(
+    "--most", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N", help="How many."
+)
 @live_options
 @click.pass_context
-def calibrations(ctx: click.Context, url: str, token: str | None, as_json: bool) -> None:
-    """Every calibration there was; use an earlier one, export one, import one."""
+def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_json: bool) -> None:
+    """The latest calibrations; use an earlier one, export one, import one."""
     if hand_down(ctx, url, token):
         return
-    found = Daemon(url, token).get("/api/v1/calibrations")
+    found = Daemon(url, token).get(f"/api/v1/calibrations?most={most}")
     if as_json:
         click.echo(json.dumps(found))
         return
@@ -192,11 +199,12 @@ def _whole(text: str) -> int:
 
 
 @calibrations.command(epilog="\b\nExample:\n  fillside calibrations export 3 > then.json\n")
-@click.argument("number", type=click.IntRange(min=1))
+@click.argument("number", type=click.IntRange(1, 10**14))
 @live_options
 def export(number: int, url: str, token: str | None, as_json: bool) -> None:
     """Print calibration NUMBER as JSON, as `fillside fit --json` would."""
-    for one in Daemon(url, token).get("/api/v1/calibrations")["calibrations"]:
+    query = f"?most=1&before={number + 1}"
+    for one in Daemon(url, token).get(f"/api/v1/calibrations{query}")["calibrations"]:
         if one["id"] == number:
             click.echo(json.dumps(one["body"]))
             return

@@ -27,12 +27,30 @@ class _Body(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
+class DriftSaid(_Body):
+    """How much more light a head gives than it was calibrated with, in stops, with the standard uncertainty:
+    null where only the correction is known since the start.
+
+    `corrected_stops` is how much more it is asked for because of that; `at` the Unix time of the last reading
+    that told.
+    """
+
+    head: str
+    off_stops: float | None
+    sigma_stops: float | None
+    says: Literal["steady", "warming up", "changed", "not told"]
+    corrected_stops: float
+    at: float | None
+
+
 class StateSaid(State):
     """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
-    what the rig's sensor says of the room's own light."""
+    what the rig's sensor says of the room's own light, `drift` how far heads are off since they were
+    calibrated, null where nothing was ever told."""
 
     routine: dict[str, Any] | None
     daylight: dict[str, Any] | None
+    drift: list[DriftSaid] | None
 
 
 class Done(_Body):

@@ -2,8 +2,8 @@
 
 A sensor speaks all day. Its word counts where somebody wants it: when a routine asks for a reading that this
 sensor can give, or while one head is alone; and then once, until something else is asked or the light is
-another. A message that names its head is a reading by itself, as from a meter in a hand. The sensor that the
-rig file names for the daylight is always heard.
+another. A message that names its head is a reading by itself, as from a meter in a hand. Sensors that the
+rig file names for the daylight or the heads are always heard.
 """
 
 from __future__ import annotations

@@ -1,0 +1,291 @@
+"""How far the heads have drifted, as readings and a sensor at the subject tell, and the slow correction.
+
+What is seen is held against the calibration, whatever is corrected: a drift stays what it is while the light
+makes up for it. The correction itself is the hold's; here it is led on, a little at a time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from fillside.answers import Refusal
+from fillside.balance.rounding import outputs_of
+from fillside.calibration.drift import slow_correction
+from fillside.calibration.drifting import Drifts, Row, row_of
+from fillside.calibration.expected import (
+    FloatArray,
+    Look,
+    at_full_lux,
+    calibrated_stops,
+    hand_stops,
+    look_of,
+    look_of_sensor,
+    outputs_at,
+    room_lux,
+)
+from fillside.calibration.orders import SensorSays
+from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
+from fillside.hold.corrections import calibrated_alike
+from fillside.hold.events import HeadsCorrected
+from fillside.metering.daylight import Room
+from fillside.metering.drift_words import Told, note_on
+from fillside.metering.warming import Warming
+from fillside.photometry.exposure import lux_from_reading
+from fillside.rig.calibrated import Calibration
+from fillside.rig.head import CorrectDrift
+from fillside.rig.model import DEFAULT_CONSTANT, Rig
+from fillside.rig.scene import Scene, scene
+
+SENSOR_EVERY_S = 30.0
+"""A sensor speaks all day; so often it is listened to."""
+SENSOR_NOISE_STOPS = 0.03
+"""How far one value of a sensor strays, beside what it is off by all the time; common practice, no source."""
+REST_S = 1.5
+"""A sensor averages: so soon after a change it may tell of the light before."""
+TELLS_FROM = 0.05
+"""A head with a smaller share of a reading's light is not said to have been told of by it."""
+ALONE_FROM = 0.9
+"""From this share of a reading's light on it is of one head alone."""
+WARMING_STOPS = 0.1
+"""How much the drift of a head that warms up may change from one reading to the next."""
+LONGEST_TURN_S = 60.0
+"""A process that slept corrects no more than that at once when it wakes."""
+STEP_STOPS = 0.005
+"""A correction is handed on once it is another by this."""
+SIGMAS = 2.0
+AT_A_MARK_M = 0.05
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What the running studio gives beside its room: its state as doors show it, and by how many stops heads
+    are corrected."""
+
+    state: Callable[[], Mapping[str, Any]]
+    corrected: Callable[[], dict[str, float]]
+
+    @property
+    def acts(self) -> bool:
+        """Whether the balance acts on the light."""
+        state = self.state()
+        return state["mode"] == "follow" and state["shown"] is None
+
+    def why_not(self, heads: Collection[str] | None = None) -> str:
+        """Why light of these heads, or of any, is not what their levels say; nothing where it is."""
+        found = [one for one in self.state()["heads"] if one["state"] in ("lost", "disobeying")]
+        names = [one["name"] for one in found if heads is None or one["name"] in heads]
+        return f"{names[0]} does not do as it is told" if names else ""
+
+
+@dataclass(frozen=True)
+class _Seen:
+    look: Look
+    outputs: FloatArray
+    lux: float
+    sigma_stops: float
+    by_sensor: bool = False
+
+
+class Drift:
+    """What is known of the drift of each head. Unix times come in; the room's clock is for what goes on."""
+
+    def __init__(self, room: Room, watched: Watched, unix_s: float = 0.0) -> None:
+        self._room, self._watched = room, watched
+        self._calibration, self._rig = room.calibration(), room.scene().rig
+        self._made: tuple[Rig, Calibration | None, Scene] | None = None
+        self._drifts = Drifts.unread(self._sensor_sd_stops(), unix_s)
+        self._warming = Warming(room.clock)
+        self._at: dict[str, float] = {}
+        self._heard_s = -math.inf
+        self._turned_s = room.clock()
+        self._way: dict[str, float] = dict(watched.corrected())
+        self._rates: dict[str, float] = {}
+
+    def _sensor_sd_stops(self) -> float:
+        """How far a sensor at the subject may be off all the time: like a meter, and by where it was put."""
+        name, rig = self._rig.sensor_of("heads"), self._rig
+        sd = rig.meter.sigma
+        if name is not None and self._calibration is not None:
+            here = self._calibrated()
+            half = np.full(len(here.names), 0.5)
+            sd = math.hypot(sd, hand_stops(here, look_of_sensor(rig.sensors[name], rig), half))
+        return sd
+
+    def ready(self, reading: Reading) -> None:
+        """Raise Refusal where there is nothing to hold a reading against, or its heads are not as told."""
+        if self._calibration is None:
+            raise Refusal("not_now", "nothing is calibrated yet that could have drifted; calibrate first")
+        if why := self._watched.why_not(reading.heads):
+            raise Refusal("not_now", f"{why}, so nothing can be told of its lamp")
+
+    def read(self, reading: Reading, unix_s: float) -> str:
+        """Take in a reading of heads at levels, once a calibration is there; what it says."""
+        rig, here = self._rig, self._calibrated()
+        look = look_of(reading, rig)
+        outputs = outputs_at(here, dict(zip(reading.heads, reading.levels, strict=True)))
+        lux = reading.lux(rig.meter.constant_of(reading.receptor))
+        rounding = reading.rounding_lux(lux) / (max(lux, 1e-3) * math.log(2))
+        sigma = math.hypot(rig.meter.sigma, rounding, hand_stops(here, look, outputs))
+        row = self._take(_Seen(look, outputs, lux, sigma), unix_s)
+        told = [self._said(name) for name in row.heads if name in self._at]
+        return "; ".join(told) or "too little of that light is the heads' own to tell"
+
+    def hear(self, order: SensorSays, unix_s: float) -> str:
+        """Take in what the sensor at the subject says; what came of it."""
+        table = self._rig.sensors[order.name]
+        try:
+            lux = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
+        except ValueError as error:
+            raise Refusal("bad_order", str(error), "value") from None
+        changed = self._watched.state()["light_changed_at"]
+        if not self._room.settled() or (changed is not None and 0 <= unix_s - changed < REST_S):
+            return "not counted; the light moves"
+        if self._calibration is None:
+            return "nothing is calibrated yet that could have drifted"
+        now = self._room.clock()
+        if now - self._heard_s < SENSOR_EVERY_S:
+            return f"noted; one value in {SENSOR_EVERY_S:.0f} s counts"
+        outputs = outputs_of(self._room.scene(), self._room.codes())
+        if not np.any(outputs > 0):
+            return "not counted; no head is lit"
+        if why := self._watched.why_not():
+            return f"not counted; {why}"
+        self._heard_s = now
+        look = look_of_sensor(table, self._rig)
+        row = self._take(_Seen(look, outputs, lux, SENSOR_NOISE_STOPS, by_sensor=True), unix_s)
+        return "; ".join(self._said(name) for name in row.heads if name in self._at)
+
+    def _calibrated(self) -> Scene:
+        """The rig as it was calibrated, in the room's light of now."""
+        made = self._made
+        if made is None or made[0] is not self._rig or made[1] is not self._calibration:
+            made = self._made = self._rig, self._calibration, scene(self._rig, self._calibration)
+        return made[2]
+
+    def _take(self, seen: _Seen, unix_s: float) -> Row:
+        calibration = self._calibration
+        assert calibration is not None, "there is something to hold it against"
+        here = self._calibrated()
+        own = at_full_lux(here, seen.look) * seen.outputs
+        lux = {name: float(v) for name, v in zip(here.names, own, strict=True) if v > 0}
+        room = room_lux(self._room.scene(), seen.look)
+        drifts = self._drifts.later(unix_s)
+        row = row_of(drifts, seen.lux, lux, room, seen.sigma_stops, seen.by_sensor)
+        drifts = drifts.knowing({name: calibrated_stops(calibration, name) for name in row.heads})
+        for name, share in zip(row.heads, row.shares, strict=True):
+            if share >= TELLS_FROM:
+                self._at[name] = unix_s
+            if share >= ALONE_FROM:
+                expected = sum(lux.values()) + room
+                off = math.log2(max(seen.lux, 1e-3) / expected)
+                self._warming.read(name, off, seen.sigma_stops)
+        warming = [name for name in row.heads if self._warming.to_come_stops(name) is not None]
+        self._drifts = drifts.loosened(warming, WARMING_STOPS).heard(row)
+        return row
+
+    def replay(self, readings: Sequence[tuple[Reading, float, bool]]) -> None:
+        """What was told before a restart, since the calibration and oldest first: readings with their Unix
+        times, and whether of a line-up."""
+        began_s = readings[0][1] if readings else self._drifts.at_s
+        self._drifts, self._at = Drifts.unread(self._sensor_sd_stops(), began_s), {}
+        self._warming.forget()
+        if self._calibration is None:
+            return
+        known = {head.name for head in self._rig.heads}
+        for reading, unix_s, of_lineup in readings:
+            named = {*reading.heads, reading.facing} - {OWN_HEAD, CAMERA}
+            if reading.heads and named <= known and not (of_lineup and self._is_nearer(reading)):
+                self.read(reading, unix_s)
+        self._warming.forget()
+
+    def lined_up(self, reading: Reading, unix_s: float) -> None:
+        """Take in a line-up's reading, but none nearer to a head: there a stand that moved shows twice."""
+        if self._calibration is not None and reading.heads and not self._is_nearer(reading):
+            self.read(reading, unix_s)
+
+    def _is_nearer(self, reading: Reading) -> bool:
+        apart = [math.dist(reading.at, mark) for mark in self._rig.marks.values()]
+        return reading.facing != CAMERA and reading.receptor == "flat" and min(apart) > AT_A_MARK_M
+
+    def again(self) -> None:
+        """The hold is another: what was calibrated anew has not drifted, nor is it corrected."""
+        old, rig = self._calibration, self._rig
+        self._calibration, self._rig = self._room.calibration(), self._room.scene().rig
+        names = {head.name for head in self._rig.heads}
+        gone = {
+            name
+            for name in self._drifts.names
+            if name not in names or not calibrated_alike(name, old, self._calibration)
+        }
+        self._drifts = self._drifts.without(gone)
+        if rig.sensors != self._rig.sensors:
+            self._drifts = self._drifts.with_sensor(self._sensor_sd_stops())
+        for name in gone:
+            self._at.pop(name, None)
+            self._warming.forget(name)
+        self._way = dict(self._watched.corrected())
+
+    def turn(self, routine: bool) -> None:
+        """Lead corrections on; to be called every few seconds. While a routine runs they stay."""
+        now = self._room.clock()
+        elapsed_s = min(max(now - self._turned_s, 0.0), LONGEST_TURN_S)
+        self._turned_s = now
+        here = self._room.scene()
+        lit = outputs_of(here, self._room.codes()) > 0
+        self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
+        wanted = bool(self._way) or any(head.correct_drift is not None for head in self._rig.heads)
+        if wanted and not routine and self._watched.acts:
+            self._lead_on(elapsed_s)
+
+    def _lead_on(self, elapsed_s: float) -> None:
+        for head in self._rig.heads:
+            by = self._led_on(head.name, head.correct_drift, elapsed_s)
+            if by:
+                self._way[head.name] = by
+            else:
+                self._way.pop(head.name, None)
+        present = self._watched.corrected()
+        apart = [abs(self._way.get(n, 0.0) - present.get(n, 0.0)) for n in {*self._way, *present}]
+        ended = any(name not in self._way for name in present)
+        if ended or max(apart, default=0.0) >= STEP_STOPS:
+            self._room.event(HeadsCorrected(tuple(sorted(self._way.items()))))
+
+    def _led_on(self, name: str, table: CorrectDrift | None, elapsed_s: float) -> float:
+        present = self._way.get(name, 0.0)
+        if table is None:
+            rate = self._rates.get(name, CorrectDrift().per_hour)
+            return slow_correction(present, 0.0, elapsed_s, per_hour=rate)
+        self._rates[name] = table.per_hour
+        if name not in self._at or self._warming.to_come_stops(name) is not None:
+            return present
+        off, sigma = self._drifts.off(name)
+        # Known drifts are corrected; so is a correction that is known to be wrong.
+        if max(abs(off), abs(off + present)) <= SIGMAS * sigma:
+            return present
+        return slow_correction(present, off, elapsed_s, per_hour=table.per_hour, most=table.most)
+
+    def _told(self, name: str) -> Told:
+        off, sigma = self._drifts.off(name) if name in self._at else (None, None)
+        to_come = self._warming.to_come_stops(name)
+        return Told(name, off, sigma, to_come, self._watched.corrected().get(name, 0.0), self._at.get(name))
+
+    def _said(self, name: str) -> str:
+        return self._told(name).words
+
+    def _all_told(self) -> list[Told]:
+        present = self._watched.corrected()
+        names = [head.name for head in self._rig.heads]
+        return [self._told(name) for name in names if name in self._at or name in present]
+
+    def state(self) -> list[dict[str, Any]] | None:
+        """What doors show of each head that was told of; None where none ever was."""
+        return [told.as_data() for told in self._all_told()] or None
+
+    def notes(self) -> tuple[str, ...]:
+        """A line for each head that is off by more than can be overlooked, or still warms up."""
+        return tuple(filter(None, map(note_on, self._all_told())))
