@@ -184,6 +184,57 @@ async def test_colour_and_ratio_are_held_through_a_fade() -> None:
     await driver.close()
 
 
+PARTS = {"key": 0.5, "fill": 0.6}
+"""The cool channel's part of each lamp's light with both at full."""
+
+
+def lights(hold: Hold) -> dict[str, float]:
+    """Each head's light over that with both channels at full; linear channels add up, and nothing else."""
+    found = {}
+    for i, (name, part) in enumerate(PARTS.items()):
+        warm, cool = hold.scene.wire_codes(i, hold.codes[i])
+        found[name] = ((1 - part) * warm + part * cool) / 65535
+    return found
+
+
+def largest_step_stops(hold: Hold, before: dict[str, float]) -> float:
+    """Between any two frames until the light rests, the first one against `before` included."""
+    now, most = 10.0, 0.0
+    while True:
+        after = lights(hold)
+        most = max(most, *(abs(math.log2(after[name] / before[name])) for name in PARTS))
+        before = after
+        if (wake := hold.wake_in(now)) is None:
+            return most
+        now += wake
+        hold.tick(now)
+
+
+@pytest.mark.parametrize("order", [{"do": "follow"}, {"do": "freeze"}], ids=str)
+@pytest.mark.parametrize("way", ["reload", "restart"])
+@pytest.mark.parametrize("cct", [3300, 5500])
+def test_another_white_does_not_make_the_light_jump(way: str, cct: int, order: dict[str, str]) -> None:
+    """A frame apart, at the order speed, a head goes no further than that speed over 44 frames a second."""
+    rig, edited = read(), read(("cct = 4300", f"cct = {cct}"))
+    hold = Hold(rig)
+    hold.order(parse_order({"do": "expose", "by": -1.0}), 0.0)
+    now = 0.0
+    while (wake := hold.wake_in(now)) is not None:
+        now += wake
+        hold.tick(now)
+    before = lights(hold)
+    if order["do"] == "freeze":
+        hold.order(parse_order(order), now)
+    if way == "reload":
+        new = hold.renewed(edited, None, None, 10.0)
+    else:
+        new = Hold(edited, json.loads(json.dumps(hold.remember().model_dump(mode="json"))), 10.0)
+    assert largest_step_stops(new, before) <= rig.hold.order_speed / 44 + 0.005
+    assert new.state(60.0).achieved.ratio == pytest.approx(2.0, abs=5e-3)
+    for name, light in lights(new).items():
+        assert light == pytest.approx(before[name], rel=3e-3)
+
+
 async def test_only_changed_heads_are_sent_and_both_channels_of_them() -> None:
     hold, loom, driver, _ = await lit(read())
     ((_, frame),) = loom.frames(hold.scene, (1000, 2000), ())

@@ -17,6 +17,7 @@ from fillside.balance.rounding import Codes, Trims
 from fillside.hold.corrections import still_corrected
 from fillside.hold.orders import MOST_TRIM_STOPS
 from fillside.hold.wanted import Alone, Kept, Mode, Wanted
+from fillside.hold.whites import cool_shares, same_light
 from fillside.rig.calibrated import Calibration
 from fillside.rig.head import MOST_CORRECTION_STOPS
 from fillside.rig.limits import why_not_there
@@ -59,6 +60,7 @@ class Remembered(_Kept):
     file_balance: dict[str, Any]
     file_subject: dict[str, Any]
     mode: Mode
+    cool_shares: dict[str, Annotated[float, Field(ge=0, le=1)]] = Field(default_factory=dict)
     levels: LevelsKept | None
     alone: AloneKept | None
     balance: dict[str, Any]
@@ -95,6 +97,7 @@ def remember(
         file_balance=scene.rig.balance.model_dump(mode="json"),
         file_subject=scene.rig.subject.model_dump(mode="json"),
         mode=wanted.mode,
+        cool_shares=cool_shares(scene),
         levels=None
         if kept is None
         else LevelsKept(
@@ -145,7 +148,7 @@ def resume(stored: object, scene: Scene) -> Resumed:
 
 
 def _resumed(stored: Remembered, scene: Scene) -> Resumed:
-    rig = scene.rig
+    stored, rig = _in_whites_of(scene, stored), scene.rig
     balance, stops, notes = _without_edited(stored, rig)
     place, place_notes = _place(stored, rig)
     levels = stored.levels
@@ -167,6 +170,25 @@ def _resumed(stored: Remembered, scene: Scene) -> Resumed:
     codes = _codes(scene, stored.codes)
     untrimmed = _codes(scene, stored.untrimmed)
     return Resumed(wanted, codes, untrimmed, (*notes, *place_notes), stored.corrected)
+
+
+def _in_whites_of(scene: Scene, stored: Remembered) -> Remembered:
+    """What was stored with the codes that give its light in the whites that are held now."""
+
+    def now(codes: CodesByName) -> CodesByName:
+        return {
+            name: Code(code=same_light(scene, name, known.code, known.of, stored.cool_shares), of=known.of)
+            for name, known in codes.items()
+        }
+
+    levels, alone = stored.levels, stored.alone
+    if levels is not None:
+        both = {"codes": now(levels.codes), "untrimmed": now(levels.untrimmed)}
+        levels = levels.model_copy(update=both)
+    if alone is not None:
+        alone = AloneKept(lit=now(alone.lit))
+    mixed = {"codes": now(stored.codes), "untrimmed": now(stored.untrimmed), "levels": levels, "alone": alone}
+    return stored.model_copy(update=mixed)
 
 
 def _without_edited(stored: Remembered, rig: Rig) -> tuple[dict[str, Any], float, list[str]]:
