@@ -17,6 +17,7 @@ from fillside.answers import Refusal
 from fillside.balance.rounding import outputs_of
 from fillside.calibration.drift import slow_correction
 from fillside.calibration.drifting import Drifts, Row, row_of
+from fillside.calibration.expanded import expanded
 from fillside.calibration.expected import (
     FloatArray,
     Look,
@@ -57,7 +58,6 @@ LONGEST_TURN_S = 60.0
 """A process that slept corrects no more than that at once when it wakes."""
 STEP_STOPS = 0.005
 """A correction is handed on once it is another by this."""
-SIGMAS = 2.0
 AT_A_MARK_M = 0.05
 
 
@@ -265,7 +265,7 @@ class Drift:
             return present
         off, sigma = self._drifts.off(name)
         # Known drifts are corrected; so is a correction that is known to be wrong.
-        if max(abs(off), abs(off + present)) <= SIGMAS * sigma:
+        if max(abs(off), abs(off + present)) <= expanded(sigma):
             return present
         return slow_correction(present, off, elapsed_s, per_hour=table.per_hour, most=table.most)
 

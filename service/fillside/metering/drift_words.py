@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from fillside.calibration.expanded import expanded
+
 SEEN_STOPS = 0.1
 """A smaller drift does not break the promised ratio."""
 
@@ -26,7 +28,7 @@ class Told:
         """Whether it is off by more than can be overlooked and more than chance makes of it."""
         if self.off_stops is None or self.sigma_stops is None:
             return False
-        return abs(self.off_stops) > max(SEEN_STOPS, 2 * self.sigma_stops)
+        return abs(self.off_stops) > max(SEEN_STOPS, expanded(self.sigma_stops))
 
     @property
     def says(self) -> str:
@@ -39,12 +41,12 @@ class Told:
 
     @property
     def words(self) -> str:
-        """The drift in a few words, with what holds for 95 of 100."""
+        """The drift in a few words, with its expanded uncertainty."""
         if self.off_stops is None or self.sigma_stops is None:
             return f"{self.head} was not read since the start"
         less = "less" if self.off_stops < 0 else "more"
         return (
-            f"{self.head} gives {abs(self.off_stops):.2f} ±{2 * self.sigma_stops:.2f} stop {less} "
+            f"{self.head} gives {abs(self.off_stops):.2f} ±{expanded(self.sigma_stops):.2f} stop {less} "
             "than calibrated"
         )
 
