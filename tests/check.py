@@ -3,7 +3,8 @@
     python tests/check.py              all of it
     python tests/check.py tests/reference -k disc    all checks, but only those tests
 
-Each part runs even when one before it failed, so that one run tells everything; the tests come last.
+Each part runs even when one before it failed, so that one run tells everything; the tests come last, three at
+a time where none are chosen.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
+AT_A_TIME = ("-n", "3", "--dist", "worksteal")
+"""Three on two cores, as the longest tests mostly wait; whoever is done takes from who is not."""
 PARTS = (
     ("style", ("ruff", "check")),
     ("format", ("ruff", "format", "--check")),
@@ -25,7 +28,7 @@ def main(chosen_tests: list[str]) -> int:
     """Run all parts and return 0 only when all are clean."""
     failed = []
     for name, (module, *arguments) in PARTS:
-        more = chosen_tests if module == "pytest" else []
+        more = (chosen_tests or AT_A_TIME) if module == "pytest" else ()
         print(f"== {name}: {' '.join((module, *arguments, *more))}", flush=True)
         if subprocess.run(
             [sys.executable, "-m", module, *arguments, *more], cwd=ROOT, check=False
