@@ -127,8 +127,9 @@ async def test_the_journal_comes_in_pages(up: Running, client: aiohttp.ClientSes
     assert older[0]["said"] == {"do": "trim", "role": "fill", "to": 0.1}
 
 
+@pytest.mark.parametrize("what", ["journal", "readings", "calibrations", "takes"])
 @pytest.mark.parametrize("query", ["most=0", "most=-1", "most=1.5", "most=", "before=x", "most=" + "9" * 40])
-async def test_pages_that_are_none(up: Running, client: aiohttp.ClientSession, query: str) -> None:
-    async with client.get(f"{up.url}/api/v1/journal?{query}") as response:
+async def test_pages_that_are_none(up: Running, client: aiohttp.ClientSession, what: str, query: str) -> None:
+    async with client.get(f"{up.url}/api/v1/{what}?{query}") as response:
         assert response.status == 400
         assert (await response.json())["error"]["where"] in ("most", "before")

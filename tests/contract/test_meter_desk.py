@@ -170,6 +170,8 @@ async def test_one_can_go_back_to_an_earlier_calibration_and_to_the_file(store: 
         await here.do(do="calibration", use=None)
         assert here.hold.codes == first
         assert [each.used for each in kept.calibrations(store)] == [False, False]
+        assert [each.id for each in kept.calibrations(store, most=1)] == [2]
+        assert [each.id for each in kept.calibrations(store, before=2)] == [1]
 
 
 async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Store) -> None:

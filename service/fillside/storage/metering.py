@@ -164,9 +164,10 @@ def calibration(store: Store, number: int | None) -> KeptCalibration | None:
     return found[0] if found else None
 
 
-def calibrations(store: Store) -> list[KeptCalibration]:
-    """All calibrations, the newest first."""
-    return _calibrations(store, "1 ORDER BY c.id DESC", ())
+def calibrations(store: Store, most: int = 100, before: int | None = None) -> list[KeptCalibration]:
+    """The newest calibrations first, at most `most` of those with a number below `before`."""
+    limits = (before if before is not None else 2**62, most)
+    return _calibrations(store, "c.id < ? ORDER BY c.id DESC LIMIT ?", limits)
 
 
 def _calibrations(store: Store, where: str, values: tuple[Any, ...]) -> list[KeptCalibration]:

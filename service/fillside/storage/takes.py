@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.storage.journal import MOST_AT_ONCE
 from fillside.storage.store import Store
 
 State = Mapping[str, Any]
@@ -56,11 +55,11 @@ def light_of(state: State) -> dict[str, Any]:
 
 
 def latest_takes(store: Store, most: int = 100, before: int | None = None) -> list[Take]:
-    """The newest takes first, at most `most` or MOST_AT_ONCE, all with an id below `before`."""
+    """The newest takes first, at most `most`, all with an id below `before`."""
     rows = store.read(
         lambda connection: connection.execute(
             "SELECT id, began, ended, first, last FROM take WHERE id < ? ORDER BY id DESC LIMIT ?",
-            (before if before is not None else 2**62, min(most, MOST_AT_ONCE)),
+            (before if before is not None else 2**62, most),
         ).fetchall()
     )
     return [

@@ -26,7 +26,7 @@ from fillside.live import as_text
 from fillside.metrics import Metrics
 from fillside.runner import Runner
 from fillside.storage import metering as kept
-from fillside.storage.journal import Journal, Visitor, latest_entries
+from fillside.storage.journal import MOST_AT_ONCE, Journal, Visitor, latest_entries
 from fillside.storage.store import Store
 from fillside.storage.takes import latest_takes
 from fillside.strict_json import strict_loads
@@ -64,19 +64,18 @@ class Rooms:
         return tagged(request, as_text(self._house.runner.state()))
 
     async def readings(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        before = whole_number(request.query.get("before"), "before", None)
-        most = whole_number(request.query.get("most"), "most", 100)
-        found = await asyncio.to_thread(kept.readings, self._house.store, min(most or 1, 1000), before)
+        most, before = page_of(request)
+        found = await asyncio.to_thread(kept.readings, self._house.store, most, before)
         return _json({"readings": [asdict(each) for each in found]})
 
     async def calibrations(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        found = await asyncio.to_thread(kept.calibrations, self._house.store)
+        most, before = page_of(request)
+        found = await asyncio.to_thread(kept.calibrations, self._house.store, most, before)
         return _json({"calibrations": [asdict(each) for each in found]})
 
     async def takes(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        before = whole_number(request.query.get("before"), "before", None)
-        most = whole_number(request.query.get("most"), "most", 100)
-        found = await asyncio.to_thread(latest_takes, self._house.store, most or 1, before)
+        most, before = page_of(request)
+        found = await asyncio.to_thread(latest_takes, self._house.store, most, before)
         return _json({"takes": [asdict(each) for each in found]})
 
     async def places(self, request: web.Request, holder: Pass) -> web.StreamResponse:
@@ -99,11 +98,9 @@ class Rooms:
         return _json({"ok": True, "note": note, "state": state})
 
     async def journal(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        before = whole_number(request.query.get("before"), "before", None)
-        most = whole_number(request.query.get("most"), "most", 100)
-        return _json(
-            {"entries": await asyncio.to_thread(latest_entries, self._house.store, most or 1, before)}
-        )
+        most, before = page_of(request)
+        found = await asyncio.to_thread(latest_entries, self._house.store, most, before)
+        return _json({"entries": found})
 
     async def invitation(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
@@ -150,7 +147,7 @@ class Route:
 ROUTES = (
     Route("GET", "/api/v1/state", Rooms.state, "look", "the whole state"),
     Route("GET", "/api/v1/readings", Rooms.readings, "look", "meter readings, the newest first"),
-    Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "every calibration, the newest first"),
+    Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "calibrations, the newest first"),
     Route("GET", "/api/v1/takes", Rooms.takes, "look", "every freeze with its light, the newest first"),
     Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
     Route(
@@ -167,6 +164,13 @@ ROUTES = (
     Route("GET", "/", Rooms.page, "nothing", "the page"),
     Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Rooms.page, "nothing", "the page's files"),
 )
+
+
+def page_of(request: web.Request) -> tuple[int, int | None]:
+    """How many of a list are asked for, and below which number; Refusal for what is no number."""
+    before = whole_number(request.query.get("before"), "before", None)
+    most = whole_number(request.query.get("most"), "most", 100)
+    return min(most or 1, MOST_AT_ONCE), before
 
 
 def whole_number(text: str | None, name: str, absent: int | None) -> int | None:

@@ -196,7 +196,7 @@ class Spoken:
 SPOKEN: dict[str, Spoken] = {
     "GET /api/v1/state": Spoken(StateSaid, also=(304,)),
     "GET /api/v1/readings": Spoken(Readings, query=PAGED),
-    "GET /api/v1/calibrations": Spoken(Calibrations),
+    "GET /api/v1/calibrations": Spoken(Calibrations, query=PAGED),
     "GET /api/v1/takes": Spoken(TakesSaid, query=PAGED),
     "GET /api/v1/places": Spoken(Places),
     "GET /api/v1/plan": Spoken(PlanReport, query=WITH_MAPS),
