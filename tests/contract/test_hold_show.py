@@ -101,3 +101,20 @@ def test_a_frozen_take_is_not_touched_by_a_new_rig_file_until_follow() -> None:
     renewed.order(parse_order({"do": "follow"}), now)
     settled(renewed, now)
     assert renewed.codes != hold.codes
+
+
+def test_what_a_meter_was_shown_is_not_what_undo_takes_back() -> None:
+    hold, now = held(desk())
+    hold.order(parse_order({"do": "trim", "role": "fill", "by": -1}), now)
+    for order in (
+        {"do": "show", "heads": {"fill": 0.5}},
+        {"do": "show", "heads": {"key": 1.0}},
+        {"do": "all"},
+    ):
+        hold.order(parse_order(order), now)
+        assert hold.state(now).undo == "trim fill -1"
+    hold.order(parse_order({"do": "only", "head": "key"}), now)
+    hold.order(parse_order({"do": "all"}), now)
+    assert hold.state(now).undo == "all"
+    assert hold.order(parse_order({"do": "undo"}), now).note == "took back: all"
+    assert hold.state(now).alone == "key"

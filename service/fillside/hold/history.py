@@ -28,10 +28,15 @@ class History:
         self._orders: list[Undoable] = []
 
     def add(self, order: Undoable) -> None:
-        """One more; one that changed nothing is not kept."""
-        if order.before:
+        """One more; one that changed nothing is not kept, nor what shows heads to a meter and ends that."""
+        if order.before and not self._is_for_a_meter(order):
             self._orders.append(order)
             del self._orders[:-MOST_UNDO]
+
+    def _is_for_a_meter(self, order: Undoable) -> bool:
+        word = order.do.split()[0]
+        alone = next((one.do.split()[0] for one in reversed(self._orders) if "alone" in one.before), "")
+        return word == "show" or (word == "all" and alone != "only")
 
     def take_back(self) -> Undoable:
         """The last one, which is then gone; OrderError if there is none."""
