@@ -169,7 +169,7 @@ def test_calm_a_sway_about_the_place_changes_no_code(phase: float, sd: float, ra
     up = calm()
     before = up.codes
     noise = jitter(np.random.default_rng(int(phase)), sd)
-    follow(up, sway(phase), 30.0, noise, rate)
+    follow(up, sway(phase), 20.0, noise, rate)
     assert up.codes == before
     assert len(up.frames) == len({codes for _, codes in up.frames})
 
@@ -186,7 +186,7 @@ def test_calm_after_a_walk_a_sway_changes_no_code_from_a_few_seconds_on(phase: f
 
     follow(up, path, 5.6 + 8.0, noise, 50.0)
     standing, frames = up.codes, len(up.frames)
-    follow(up, lambda t: (0.6 + sway(phase)(t)[0], 0.0, 1.2), 30.0, noise, 50.0)
+    follow(up, lambda t: (0.6 + sway(phase)(t)[0], 0.0, 1.2), 20.0, noise, 50.0)
     assert up.codes == standing
     assert len(up.frames) == frames
     assert up.ratio_stops((0.6, 0.0, 1.2)) == pytest.approx(1.0, abs=0.1)
@@ -205,7 +205,7 @@ def test_calm_a_walk_is_settled_within_a_tenth_in_six_seconds(
     assert ratio_error(log, end + 6.0) <= 0.1
     up.settle()
     frames = len(up.frames)
-    follow(up, lambda t: walk(distance, 0.0, 100.0)(t + 1), 20.0, noise)
+    follow(up, lambda t: walk(distance, 0.0, 100.0)(t + 1), 10.0, noise)
     assert len(up.frames) == frames, "settled, the light rests"
 
 

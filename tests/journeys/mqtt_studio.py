@@ -168,14 +168,19 @@ class Studio:
         await self.until(lambda: self.state["settled"] and self.bulb.heard[-1:] != [])
         await self.until(lambda: self.bulb.heard[-1][1] == self.code())
 
-    async def watched(self, seconds: float) -> list[tuple[float, float]]:
-        """`outputs` a hundred times a second."""
-        found = []
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
+    async def watched(
+        self, seconds: float, over: Callable[[], bool] = lambda: False
+    ) -> tuple[list[tuple[float, float]], float]:
+        """`outputs` a hundred times a second, until it is over; and by how much at most that was late, s."""
+        found, late_s = [], 0.0
+        now = time.monotonic()
+        end = now + seconds
+        while now < end and not over():
             found.append(self.outputs())
             await asyncio.sleep(0.01)
-        return found
+            before, now = now, time.monotonic()
+            late_s = max(late_s, now - before - 0.01)
+        return found, late_s
 
 
 @asynccontextmanager

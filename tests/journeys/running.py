@@ -18,6 +18,8 @@ from pathlib import Path
 from typing import Any
 
 ENTRY = "from fillside.interfaces.cli import main; main()"
+HURRIED = f"from fillside.hold.hold import Hold; Hold._order_speed = 100.0; {ENTRY}"
+"""A daemon whose orders fade a hundred stops a second, for tests that are not about how light goes."""
 START_WITHIN_S = 20.0
 
 
@@ -29,9 +31,11 @@ def command(*args: str) -> list[str]:
 class Daemon:
     """``fillside run`` in a process of its own."""
 
-    def __init__(self, rig: Path, data: Path, *more: str) -> None:
-        args = command("run", str(rig), "--listen", "127.0.0.1:0", "--data", str(data), *more)
-        self.process = subprocess.Popen(args, stderr=subprocess.PIPE, stdout=subprocess.PIPE)
+    def __init__(self, rig: Path, data: Path, *more: str, entry: str = ENTRY) -> None:
+        args = ["run", str(rig), "--listen", "127.0.0.1:0", "--data", str(data), *more]
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", entry, *args], stderr=subprocess.PIPE, stdout=subprocess.PIPE
+        )
         self.said = b""
         self.url = self._wait_for_url()
 
@@ -93,8 +97,8 @@ class Daemon:
 
 
 @contextlib.contextmanager
-def running(rig: Path, data: Path, *more: str) -> Iterator[Daemon]:
-    daemon = Daemon(rig, data, *more)
+def running(rig: Path, data: Path, *more: str, entry: str = ENTRY) -> Iterator[Daemon]:
+    daemon = Daemon(rig, data, *more, entry=entry)
     try:
         yield daemon
     finally:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from sacn.messages.data_packet import DataPacket as TheirData
 
-from journeys.running import Ear, command, running
+from journeys.running import HURRIED, Ear, command, running
 
 ROOT = Path(__file__).resolve().parents[2]
 DISSECT = ["--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE", "-o", "acn.dmx_display_view:Decimal"]
@@ -42,7 +42,7 @@ def expected_slots(rig: Path) -> list[int]:
 
 
 def test_the_sacn_package_reads_an_example_rig(desk: Path, ear: Ear, tmp_path: Path) -> None:
-    with running(desk, tmp_path / "data") as daemon:
+    with running(desk, tmp_path / "data", entry=HURRIED) as daemon:
         daemon.settled()
         time.sleep(2 / 44)
         packet = ear.waiting()[-1]
@@ -57,7 +57,7 @@ def test_tshark_reads_an_example_rig(desk: Path, ear: Ear, tmp_path: Path) -> No
         assert not os.environ.get("CI"), "tshark is missing; where CI is set it must be installed"
         pytest.skip("tshark is not installed")
     file = tmp_path / "settled.pcap"
-    with running(desk, tmp_path / "data") as daemon:
+    with running(desk, tmp_path / "data", entry=HURRIED) as daemon:
         daemon.settled()
         time.sleep(2 / 44)
         # Once the light is settled every packet is the same; one keep-alive is enough.

@@ -116,6 +116,7 @@ def test_a_restart_carries_the_last_codes_and_all_that_was_wanted(
 def test_killed_in_a_fade_it_goes_on_from_where_it_was(rig: Path, ear: Ear, tmp_path: Path) -> None:
     text = rig.read_text().replace("order_speed = 6.0", "order_speed = 1.0")
     rig.write_text(text)
+    goal = wires_of(json.loads(run("solve", str(rig), "--json").stdout))
     with running(rig, tmp_path / "data") as daemon:
         time.sleep(1.5)
         assert not daemon.get("/api/v1/state")["settled"]
@@ -124,7 +125,10 @@ def test_killed_in_a_fade_it_goes_on_from_where_it_was(rig: Path, ear: Ear, tmp_
     with running(rig, tmp_path / "data"):
         first = int.from_bytes(slots_of(ear.packet())[0:2], "big")
     # Stored five times a second: at one stop a second a fifth of a second is a factor 1.07 in a square curve.
-    assert keys[-1] / 1.25 <= first <= keys[-1]
+    # What is stored may be ahead of the wire where the machine stalled between the two: two fifths at most.
+    assert keys[-1] / 1.25 <= first <= keys[-1] * 1.15
+    # And neither from the beginning nor at the end.
+    assert 2 * keys[0] < first < int.from_bytes(bytes(goal["key"]), "big") / 1.15
 
 
 def test_a_second_daemon_on_the_same_folder_is_refused(rig: Path, tmp_path: Path) -> None:
@@ -171,7 +175,7 @@ def test_watch_tells_changes_without_a_terminal(rig: Path, tmp_path: Path) -> No
     with running(rig, tmp_path / "data") as daemon:
         daemon.settled()
         watching = subprocess.Popen(
-            command("watch", "--json", "--seconds", "3", "--url", daemon.url),
+            command("watch", "--json", "--seconds", "2", "--url", daemon.url),
             stdout=subprocess.PIPE,
             text=True,
         )

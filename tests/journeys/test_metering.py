@@ -16,7 +16,7 @@ import pytest
 
 from fillside.demo.judge import Judge
 from fillside.rig.load import load_rig
-from journeys.running import Daemon, command, running
+from journeys.running import HURRIED, Daemon, command, running
 
 TRUTH = "truth = { output_factor = 0.6, exponent = 2.3, setback = 0.2, diameter = 0.7, dead_zone = 0.03 }"
 """How the key really is; the file says another thing."""
@@ -86,7 +86,7 @@ def judged(rig: Path, state: dict[str, Any]) -> tuple[float, float]:
 
 
 def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: Path, tmp_path: Path) -> None:
-    with running(rig, tmp_path / "data") as up:
+    with running(rig, tmp_path / "data", entry=HURRIED) as up:
         before = judged(rig, up.settled())
         done = fillside(up, "calibrate", "--virtual-meter", "--no-warm-up")
         assert done.returncode == 0, done.stdout + done.stderr
@@ -104,7 +104,7 @@ def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: 
         assert json.loads(lined_up.stdout)["verdict"]["go"] is True
         assert up.stop() == 0
     rig.write_text(RIG.format(key=TRUTH.replace("0.6", "0.35")))
-    with running(rig, tmp_path / "data") as up:
+    with running(rig, tmp_path / "data", entry=HURRIED) as up:
         assert up.settled()["calibrated_at"] == state["calibrated_at"]
         lined_up = fillside(up, "lineup", "--virtual-meter")
         assert lined_up.returncode == 1, lined_up.stdout
@@ -116,7 +116,7 @@ def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: 
 @contextlib.contextmanager
 def killed(rig: Path, data: Path) -> Iterator[Daemon]:
     """A daemon that ends by SIGKILL."""
-    with running(rig, data) as up:
+    with running(rig, data, entry=HURRIED) as up:
         yield up
         up.stop(signal.SIGKILL)
 
@@ -136,7 +136,7 @@ def test_no_acknowledged_reading_is_lost_by_a_kill_and_the_routine_goes_on(rig: 
             answer = up.do(do="read", virtual=True)
             assert answer["ok"], answer
             taken.append(int(re.findall(r"reading (\d+) taken", answer["note"])[0]))
-    with running(rig, data) as up:
+    with running(rig, data, entry=HURRIED) as up:
         kept = {one["id"]: one for one in up.get("/api/v1/readings")["readings"]}
         assert set(taken) <= set(kept)
         assert all(kept[number]["struck"] is None for number in taken)
@@ -173,7 +173,7 @@ def test_a_reading_handed_in_while_the_daemon_is_killed_is_kept_or_was_not_ackno
             env={**os.environ, "FILLSIDE_URL": up.url},
         )
     status = asked.wait(timeout=30)
-    with running(rig, data) as up:
+    with running(rig, data, entry=HURRIED) as up:
         values = [one["body"]["value"] for one in up.get("/api/v1/readings")["readings"]]
         assert {200.0, 201.0, 202.0} <= set(values)
         assert acknowledged == [True] * 3
@@ -181,7 +181,7 @@ def test_a_reading_handed_in_while_the_daemon_is_killed_is_kept_or_was_not_ackno
 
 
 def test_a_person_at_the_terminal_types_leaves_and_comes_back(rig: Path, tmp_path: Path) -> None:
-    with running(rig, tmp_path / "data") as up:
+    with running(rig, tmp_path / "data", entry=HURRIED) as up:
         typed = "\n" * 6 + "skip\nbright\n160 lux\n"
         first = fillside(up, "calibrate", typed=typed)
         assert first.returncode == 1
@@ -205,7 +205,7 @@ fill;0,9;chair;;;402;lux;flat;head
 
 def test_files_go_out_and_come_in(rig: Path, tmp_path: Path) -> None:
     (tmp_path / "typed.csv").write_text(SHEET)
-    with running(rig, tmp_path / "data") as up:
+    with running(rig, tmp_path / "data", entry=HURRIED) as up:
         assert fillside(up, "readings", "import", str(tmp_path / "typed.csv")).returncode == 0
         sheet = fillside(up, "readings", "--csv").stdout
         body = fillside(up, "calibrations", "export", "1").stdout
@@ -227,7 +227,7 @@ def test_files_go_out_and_come_in(rig: Path, tmp_path: Path) -> None:
         check=True,
     )
     assert json.loads(solved.stdout)["heads"][0]["level"] == pytest.approx(level, abs=1e-3)
-    with running(rig, tmp_path / "other") as up:
+    with running(rig, tmp_path / "other", entry=HURRIED) as up:
         assert fillside(up, "calibrations", "import", str(tmp_path / "kept.json")).returncode == 0
         assert up.settled()["heads"][0]["level"] == pytest.approx(level, abs=1e-3)
         assert fillside(up, "readings", "import", str(tmp_path / "kept.csv")).returncode == 0
@@ -241,7 +241,7 @@ def test_there_is_no_simulated_meter_for_lamps_that_are_there(rig: Path, tmp_pat
     text = RIG.format(key=TRUTH).partition("[drivers")[0]
     wired = re.sub(r"truth = \{[^}]*\}", lambda _: f"universe = 1, slot = {next(slots)}", text)
     rig.write_text(wired + '[drivers.stage]\nkind = "sacn"\nto = ["127.0.0.1:9"]\n')
-    with running(rig, tmp_path / "data") as up:
+    with running(rig, tmp_path / "data", entry=HURRIED) as up:
         done = fillside(up, "lineup", "--virtual-meter")
         assert done.returncode == 1
         assert "there is no simulated meter" in done.stdout + done.stderr

@@ -25,6 +25,8 @@ pytestmark = needs_mosquitto
 
 STEP_STOPS = 0.1
 """What no step of a bulb by our doing may exceed."""
+AGAIN, LATE_S = 3, 0.02
+"""How often it is measured where we looked later than that, s: two messages then look like one step."""
 TURNS = int(os.environ.get("FILLSIDE_BROKER_TURNS", "4"))
 """How often the broker dies in a run; 20 by hand."""
 
@@ -133,7 +135,7 @@ async def test_pulling_the_fill_s_plug_takes_its_light_from_the_face_and_no_more
         before = held.outputs()
         lit = face_lux(before)
         held.bulb.pull()
-        gone = await held.watched(1.5)
+        gone, _ = await held.watched(1.5)
         assert held.head()["state"] == "lost"
         # Nothing but the fill's own light is missing, at any moment.
         assert set(gone) == {(before[0], 0.0)}
@@ -141,17 +143,30 @@ async def test_pulling_the_fill_s_plug_takes_its_light_from_the_face_and_no_more
         for side, was, fill in zip(face_lux(gone[-1]), lit, fill_alone, strict=True):
             assert was - side == pytest.approx(fill, rel=1e-9)
         assert held.state["achieved"]["ratio"] is None
-        held.bulb.plug_in(0.0)
-        back = await held.watched(6.0)
-        await held.settled()
-        assert held.head()["state"] == "ok"
-        assert {key for key, _ in back} == {before[0]}
-        light = [fill for _, fill in back]
-        assert light == sorted(light)
-        assert light[-1] == pytest.approx(before[1], rel=1e-9)
-        # A message is a twentieth of a stop, and below a hundredth of its light nobody sees steps.
-        steps = [math.log2(b / a) for a, b in itertools.pairwise(light) if a >= 0.01]
-        assert max(steps) <= STEP_STOPS
+        for turn in range(AGAIN):
+            steps, late_s = await back_to_its_light(held, before)
+            if max(steps) <= STEP_STOPS or late_s < LATE_S or turn == AGAIN - 1:
+                break
+            held.bulb.pull()
+            await held.until(lambda: held.head()["state"] == "lost")
+        assert max(steps) <= STEP_STOPS, f"turn {turn + 1}; this machine was {1000 * late_s:.0f} ms late"
+
+
+async def back_to_its_light(held: Studio, before: tuple[float, float]) -> tuple[list[float], float]:
+    """Plug the fill in and see it go straight to its light: the steps in stops, and how late we looked, s."""
+    held.bulb.plug_in(0.0)
+    back, late_s = await held.watched(
+        12.0, lambda: math.isclose(held.outputs()[1], before[1], rel_tol=1e-9) and held.state["settled"]
+    )
+    back.extend((await held.watched(0.5))[0])
+    await held.settled()
+    assert held.head()["state"] == "ok"
+    assert {key for key, _ in back} == {before[0]}
+    light = [fill for _, fill in back]
+    assert light == sorted(light)
+    assert light[-1] == pytest.approx(before[1], rel=1e-9)
+    # A message is a twentieth of a stop, and below a hundredth of its light nobody sees steps.
+    return [math.log2(b / a) for a, b in itertools.pairwise(light) if a >= 0.01], late_s
 
 
 def test_the_demonstration_with_a_broker() -> None:

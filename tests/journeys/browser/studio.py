@@ -7,7 +7,7 @@ import os
 import re
 import shutil
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from fillside.rig.load import load_rig_text
 from fillside.storage.journal import Visitor
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
+from journeys.hurry import hurried
 
 CHROMIUM = shutil.which("chromium")
 SWITCHES = (
@@ -143,9 +144,10 @@ async def studio(folder: Path, rig: str = RIG) -> AsyncIterator[Studio]:
     """The daemon on a free port, its light up."""
     loaded = load_rig_text(rig, source="atelier.toml", kinds=kinds())
     settings = Settings(folder / "data", folder / "tokens.json", Listen(port=0))
-    async with daemon(loaded, settings) as running:
-        here = Studio(running, folder)
-        await here.settled()
+    async with AsyncExitStack() as stack:
+        with hurried():
+            here = Studio(await stack.enter_async_context(daemon(loaded, settings)), folder)
+            await here.settled()
         yield here
 
 
