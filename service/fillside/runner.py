@@ -312,7 +312,9 @@ class Runner:
         if now >= self._due:
             self.figures.frame_late_by(now - self._due)
             self._due = math.inf
-            if self._tick(now):
+            was_settled = self.settled
+            # A fade may end after its last code was sent; who waits for the light to rest must hear of it.
+            if self._tick(now) or self.settled != was_settled:
                 self._after(now)
         if now >= self._store_due():
             self.save()

@@ -1,0 +1,62 @@
+"""Contract: that the light rests is told, also where the last code of a fade was sent before its end."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from fillside.daemon import Settings, daemon
+from fillside.interfaces.http.server import Listen
+from fillside.rig.load import load_rig_text
+from fillside.runner import Runner
+from fillside.storage.journal import Visitor
+from fillside_drivers.registry import kinds
+from journeys.hurry import hurried
+
+HEAD = """
+[[heads]]
+name = "{name}"
+role = "{name}"
+position = [{x}, -1.3, 1.8]
+intensity = 3000
+dimming = {{ curve = "square", floor = 0.01 }}
+drive = {{ driver = "wire" }}
+"""
+RIG = (
+    """
+[rig]
+name = "nook"
+[camera]
+position = [0.0, -2.4, 1.4]
+[marks]
+chair = [0.0, 0.0, 1.2]
+[balance]
+exposure = 500
+[hold]
+order_speed = 0.5
+[drivers.wire]
+kind = "sim"
+"""
+    + HEAD.format(name="key", x=0.6)
+    + HEAD.format(name="fill", x=-0.9)
+)
+"""One octet a lamp: a code is some hundredths of a stop, and its fade takes longer than a frame."""
+
+
+async def test_whoever_waits_for_the_light_to_rest_hears_of_it(tmp_path: Path) -> None:
+    rig = load_rig_text(RIG, source="nook.toml", kinds=kinds())
+    async with daemon(rig, Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))) as running:
+        with hurried():
+            await rests_after_a_trim(running.runner, 0.0)
+        for by in (-0.06, -0.06, 0.03, 0.06):
+            await rests_after_a_trim(running.runner, by)
+
+
+async def rests_after_a_trim(runner: Runner, by: float) -> None:
+    with runner.watching() as changed:
+        await runner.do({"do": "trim", "role": "fill", "by": by}, Visitor("test", "test"))
+        async with asyncio.timeout(20.0):
+            while not runner.settled:
+                changed.clear()
+                await changed.wait()
+    assert runner.state()["settled"]
