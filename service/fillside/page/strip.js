@@ -32,6 +32,7 @@ export class Strip {
   light(light) {
     this.#light = light;
     this.#showAct();
+    this.#tick();
   }
 
   #showAct() {
