@@ -62,7 +62,9 @@ export class RoutineView {
 
   #showStep() {
     const routine = this.#routine;
-    const key = `${routine.routine} ${routine.stage} ${routine.number} ${routine.title}`;
+    // Cautions are counted as they are ticked, and all are one step.
+    const number = routine.stage === "prepare" ? "" : routine.number;
+    const key = `${routine.routine} ${routine.stage} ${number} ${routine.title}`;
     say(byId("routine-where"), `${NAMES[routine.routine]}, ${STAGES[routine.stage]}: ${Math.min(routine.number, routine.of)} of ${routine.of}`);
     say(byId("routine-title"), routine.title);
     for (const [text, line] of children(byId("routine-says"), routine.says, (t) => t, () => make("li"))) say(line, text);

@@ -317,11 +317,14 @@ async def test_by_keyboard_alone(browser: Browser, corner: Studio) -> None:
     await page.keyboard.press("Enter")
     await page.keyboard.press("Enter")
     await expect(page.locator("#routine-title")).to_be_focused()
-    for box in await page.locator("#routine-ticks input").all():
+    boxes = await page.locator("#routine-ticks input").all()
+    for box in boxes:
         await box.focus()
         await page.keyboard.press(" ")
     await corner.until(lambda s: all(tick["ticked"] for tick in s["routine"]["ticks"]))
     await expect(act(page, "Go on")).to_be_enabled()
+    await expect(page.locator("#routine-where")).to_contain_text(f"{len(boxes)} of {len(boxes)}")
+    await expect(boxes[-1]).to_be_focused()
     await act(page, "Go on").focus()
     await page.keyboard.press("Enter")
     await expect(page.locator("#routine-title")).to_have_text("Are the lamps warm?")
