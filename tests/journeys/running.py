@@ -61,7 +61,7 @@ class Daemon:
         return int(self.url.rsplit(":", 1)[1])
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.url + path, timeout=10) as response:
+        with urllib.request.urlopen(self.url + path, timeout=30) as response:
             return json.load(response)
 
     def do(self, **order: Any) -> Any:
@@ -71,7 +71,7 @@ class Daemon:
             self.url + "/api/v1/do", body, {"Content-Type": "application/json"}, method="POST"
         )
         try:
-            with urllib.request.urlopen(request, timeout=10) as response:
+            with urllib.request.urlopen(request, timeout=30) as response:
                 return json.load(response)
         except urllib.error.HTTPError as error:
             with error:
@@ -114,7 +114,7 @@ class Ear:
         self._socket.bind(("127.0.0.1", 0))
         self.port = int(self._socket.getsockname()[1])
 
-    def packet(self, within_s: float = 5.0) -> bytes:
+    def packet(self, within_s: float = 15.0) -> bytes:
         self._socket.settimeout(within_s)
         return self._socket.recv(2048)
 

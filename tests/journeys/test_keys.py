@@ -38,7 +38,7 @@ x = "trim fill +6"
 """
 
 
-def until(true: Callable[[], object], within_s: float = 15.0) -> None:
+def until(true: Callable[[], object], within_s: float = 30.0) -> None:
     deadline = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < deadline, "did not come true"

@@ -23,7 +23,7 @@ def codes_of(packet: bytes) -> CodePair:
     return struct.unpack(">H", slots[0:2])[0], struct.unpack(">H", slots[510:512])[0]
 
 
-def until(holds: Callable[[], Any], within_s: float = 10.0) -> Any:
+def until(holds: Callable[[], Any], within_s: float = 20.0) -> Any:
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         if found := holds():
@@ -34,12 +34,15 @@ def until(holds: Callable[[], Any], within_s: float = 10.0) -> Any:
 
 def at_rest(daemon: Daemon, ear: Ear) -> CodePair:
     """The codes the light rests on, once heard: the last frame may wait for its turn on the wire."""
-    heads = daemon.settled()["heads"]
-    codes = tuple(struct.unpack(">H", bytes(head["wire"]))[0] for head in heads)
-    while codes_of(ear.packet()) != codes:
-        pass
-    ear.waiting()
-    return codes[0], codes[1]
+
+    def heard() -> CodePair | None:
+        heads = daemon.settled()["heads"]
+        key, fill = (struct.unpack(">H", bytes(head["wire"]))[0] for head in heads)
+        packets = ear.waiting() or [ear.packet()]
+        return (key, fill) if codes_of(packets[-1]) == (key, fill) else None
+
+    codes: CodePair = until(heard)
+    return codes
 
 
 @pytest.fixture
@@ -66,9 +69,9 @@ def test_a_new_ratio_is_faded_to_from_the_present_light(up: Daemon, rig: Path, e
     assert not any(ends_stream(packet) for packet in packets)
     way = [last, *(codes_of(packet) for packet in packets)]
     steps = [abs(b - a) for one, next_ in itertools.pairwise(way) for a, b in zip(one, next_, strict=True)]
-    # 6 stops a second at 44 frames a second is 0.14 stop of light a frame, half of that in level on a square
-    # curve: a tenth of the present level, generously, and no code on its way.
-    assert max(steps) < 0.1 * max(last)
+    # A frame that is late counts as a tenth of a second at most: at 6 stops a second 0.6 stop of light, half
+    # of that in level on a square curve, a factor of 0.81.
+    assert max(steps) < 0.2 * max(last)
     assert len(way) > 5
 
 
@@ -141,8 +144,7 @@ def test_wires_that_changed_are_replaced_and_others_never_notice(up: Daemon, rig
         assert up.do(do="trim", role="fill", by=-1)["ok"] is True
         wanted = next(head for head in up.settled()["heads"] if head["name"] == "fill")["wire"]
         assert wanted != fill["wire"]
-        while list(slots_of(other.packet())[510:512]) != wanted:
-            pass
+        assert until(lambda: list(slots_of(other.packet())[510:512]) == wanted)
     finally:
         other.close()
 

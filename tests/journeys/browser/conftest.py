@@ -6,14 +6,15 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
-from playwright.async_api import Browser, Page, async_playwright
+from playwright.async_api import Browser, Page, async_playwright, expect
 
-from journeys.browser.studio import SWITCHES, Studio, look_at, need_chromium, open_page, studio
+from journeys.browser.studio import SWITCHES, WITHIN_MS, Studio, look_at, need_chromium, open_page, studio
 
 
 @pytest.fixture(scope="session")
 async def browser() -> AsyncIterator[Browser]:
     path = need_chromium()
+    expect.set_options(timeout=WITHIN_MS)
     async with async_playwright() as playwright:
         found = await playwright.chromium.launch(executable_path=path, args=list(SWITCHES))
         yield found

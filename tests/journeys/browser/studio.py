@@ -35,7 +35,7 @@ SWITCHES = (
     "--disable-sync",
 )
 PHONE, TABLET, DESK = (360, 740), (768, 1024), (1440, 900)
-WITHIN_MS = 10_000
+WITHIN_MS = 20_000
 
 RIG = """
 [rig]
