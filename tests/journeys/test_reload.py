@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import signal
 import struct
 import time
@@ -61,18 +62,22 @@ def change(rig: Path, old: str, new: str, daemon: Daemon) -> None:
 
 def test_a_new_ratio_is_faded_to_from_the_present_light(up: Daemon, rig: Path, ear: Ear) -> None:
     last = at_rest(up, ear)
-    change(rig, "[hold]", '[balance]\nratio = "4:1"\n[hold]', up)
-    until(lambda: up.get("/api/v1/state")["balance"]["ratio"] == 4.0)
+    change(rig, "[hold]", '[balance]\nratio = "8:1"\n[hold]', up)
+    until(lambda: up.get("/api/v1/state")["balance"]["ratio"] == 8.0)
     after = up.settled()
-    assert after["achieved"]["ratio"] == pytest.approx(4.0, rel=0.02)
+    assert after["achieved"]["ratio"] == pytest.approx(8.0, rel=0.02)
     packets = ear.waiting()
     assert not any(ends_stream(packet) for packet in packets)
     way = [last, *(codes_of(packet) for packet in packets)]
-    steps = [abs(b - a) for one, next_ in itertools.pairwise(way) for a, b in zip(one, next_, strict=True)]
-    # A frame that is late counts as a tenth of a second at most: at 6 stops a second 0.6 stop of light, half
-    # of that in level on a square curve, a factor of 0.81.
-    assert max(steps) < 0.2 * max(last)
-    assert len(way) > 5
+    # Light goes with the square of the level. A frame that is late counts as a tenth of a second at most: at
+    # 6 stops a second that is 0.6 stop, far less than the fill has to go.
+    steps = [
+        abs(2 * math.log2(b / a))
+        for one, next_ in itertools.pairwise(way)
+        for a, b in zip(one, next_, strict=True)
+    ]
+    assert max(steps) < 0.65
+    assert 2 * math.log2(last[1] / way[-1][1]) > 1.2
 
 
 def test_a_change_of_nothing_on_the_wire_sends_nothing_new(up: Daemon, rig: Path, ear: Ear) -> None:
