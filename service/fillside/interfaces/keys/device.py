@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.interfaces.keys.hand import Press
+from fillside.interfaces.keys.hand import LOOK_UP_S, Press
 from fillside.rig.key_names import OF_CODE
 from fillside_drivers.retry import Backoff
 
@@ -130,8 +130,8 @@ class Device:
     def _presses(self) -> Iterator[Press]:
         while True:
             try:
-                select.select([self._device.fd], [], [])
-                events = list(self._device.read())
+                ready, _, _ = select.select([self._device.fd], [], [], LOOK_UP_S)
+                events = list(self._device.read()) if ready else []
             except OSError as error:
                 self._close()
                 self._say(f"{self.name} has gone ({error.strerror or error}); waiting for it")

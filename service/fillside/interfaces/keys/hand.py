@@ -15,6 +15,9 @@ from fillside.rig.keys_table import Keys
 
 State = Mapping[str, Any]
 
+LOOK_UP_S = 1.0
+"""So often a source that waits for a press looks up: a signal just before a wait does not end it."""
+
 
 @dataclass(frozen=True)
 class Press:

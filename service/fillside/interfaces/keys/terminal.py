@@ -12,9 +12,8 @@ import tty
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
-from typing import Any
 
-from fillside.interfaces.keys.hand import Press
+from fillside.interfaces.keys.hand import LOOK_UP_S, Press
 from fillside.interfaces.keys.octets import Decoder
 
 ESCAPE_S = 0.05
@@ -62,7 +61,7 @@ class Terminal:
 
     def _presses(self) -> Iterator[Press]:
         while True:
-            wait_s: Any = ESCAPE_S if self._decoder.waits else None
+            wait_s = ESCAPE_S if self._decoder.waits else LOOK_UP_S
             ready, _, _ = select.select([self._fd], [], [], wait_s)
             try:
                 octets = os.read(self._fd, 1024) if ready else b""
