@@ -51,13 +51,18 @@ class Typist:
     def __init__(self, url: str, *args: str) -> None:
         self._ours, self.theirs = pty.openpty()
         self.before = termios.tcgetattr(self.theirs)
-        self.process = subprocess.Popen(
-            command("keys", *args, "--url", url),
-            stdin=self.theirs,
-            stdout=self.theirs,
-            stderr=self.theirs,
-            start_new_session=True,
-        )
+        # What runs in the background of a shell has the interrupt ignored, and its children inherit that.
+        heeded = signal.signal(signal.SIGINT, signal.default_int_handler)
+        try:
+            self.process = subprocess.Popen(
+                command("keys", *args, "--url", url),
+                stdin=self.theirs,
+                stdout=self.theirs,
+                stderr=self.theirs,
+                start_new_session=True,
+            )
+        finally:
+            signal.signal(signal.SIGINT, heeded)
         self._seen = b""
 
     @property
