@@ -1,8 +1,9 @@
 """Taking a changed rig file while the light is held: all of it and without a jump, or nothing of it.
 
-Everything that can be judged beforehand is. Then doors and wires that differ change places with the new
-ones, each new wire beginning with the codes that are on it, and last of all the hold. Wires that do not
-differ never notice. Whatever goes wrong on the way is undone, and the file before goes on being held.
+Everything that can be judged beforehand is. Then doors that differ change places with the new ones, and
+lamps that the file has no more go out gently. Wires that differ change places next, each new one beginning
+with the codes that are on it, and last of all the hold. Wires that do not differ never notice. Whatever goes
+wrong on the way is undone, and the file before goes on being held.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 
 from fillside.doorway import Doorway
 from fillside.hold.hold import Hold
+from fillside.hold.wires import leaving
 from fillside.interfaces.door import DoorError
 from fillside.loom import Loom, loom_of
 from fillside.metering.weighing import calibration_in_use
@@ -78,14 +80,18 @@ async def _take(here: Standing, rig: Rig) -> None:
             f'rig.name: a daemon keeps the name of its rig, "{before.rig.name}"; '
             f'start another daemon for "{rig.rig.name}"'
         )
-    calibration, at = await asyncio.to_thread(calibration_in_use, here.store)
     new = _with_kept(runner.loom, loom_of(rig, here.clock, here.identity))
-    trial = runner.renewed(rig, calibration, at)
+    runner.renewed(rig, *await asyncio.to_thread(calibration_in_use, here.store))
     await here.doorway.change(rig)
+    if gone := leaving(before, rig):
+        runner.tell(f"{' and '.join(gone)} left the rig file; fading out")
+        await runner.see_out(gone)
+    calibration, at = await asyncio.to_thread(calibration_in_use, here.store)
     try:
-        await _exchange(here, new, trial)
+        await _exchange(here, new, runner.renewed(rig, calibration, at))
     except DriverError:
         await here.doorway.change(before)
+        runner.call_back()
         raise
     runner.adopt(rig, calibration, at, new)
     here.rig = rig

@@ -12,8 +12,8 @@ import asyncio
 import logging
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Protocol
@@ -22,7 +22,7 @@ from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
 from fillside.balance.rounding import Codes
 from fillside.calibration.orders import METER_ORDERS, MeterOrder
-from fillside.hold.events import Event, RemediesFound
+from fillside.hold.events import Event, HeadsLeave, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
@@ -42,6 +42,8 @@ MODE_ORDERS = frozenset({"follow", "freeze", "dark", "undo"})
 STORE_EVERY_S = 0.18
 """While the light moves it is stored at least five times a second."""
 REST_AFTER_FAULT_S = 1.0
+SEEN_OUT_S = 120.0
+"""The slowest fade from full to out is over by then."""
 BEAT_S = 1.0
 """A control turn is completed at least so often, though nothing moves: the sign of life of a watchdog."""
 
@@ -191,6 +193,19 @@ class Runner:
             self._send(self._hold.codes)
         self._after(now)
 
+    async def see_out(self, heads: Collection[str]) -> None:
+        """Fade these heads out, whatever is wanted, and return once they are or `SEEN_OUT_S` went by."""
+        self.event(HeadsLeave(tuple(heads)))
+        with suppress(TimeoutError), self.watching() as changed:
+            async with asyncio.timeout(SEEN_OUT_S):
+                while not self._hold.have_left(heads):
+                    await changed.wait()
+                    changed.clear()
+
+    def call_back(self) -> None:
+        """Heads that were seen out are held again."""
+        self.event(HeadsLeave(()))
+
     @property
     def loom(self) -> Loom:
         """The drivers that are sent to."""
@@ -220,6 +235,11 @@ class Runner:
     def corrected(self) -> dict[str, float]:
         """By how many stops heads that have drifted are asked for more."""
         return self._hold.corrected
+
+    @property
+    def acts(self) -> bool:
+        """Whether the balance acts on the light."""
+        return self._hold.acts
 
     @property
     def settled(self) -> bool:

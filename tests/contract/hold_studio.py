@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from fillside.hold.hold import Answer, Hold
+from fillside.hold.answer import Answer
+from fillside.hold.hold import Hold
 from fillside.hold.orders import OrderError, SubjectReport, parse_order
 from fillside.rig.model import Rig
 

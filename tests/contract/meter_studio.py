@@ -5,6 +5,7 @@ in the same process. The light is that of the simulator's own physics, which the
 from __future__ import annotations
 
 import contextlib
+import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass, field
@@ -173,6 +174,26 @@ class Made:
         await self.to_the_end()
 
 
+def copy(kept: Store, into: Store) -> None:
+    """All that one store keeps, put into another that keeps nothing yet."""
+    named = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+
+    def found(connection: sqlite3.Connection) -> dict[str, list[tuple[Any, ...]]]:
+        tables = [name for (name,) in connection.execute(named).fetchall()]
+        return {name: connection.execute(f"SELECT * FROM {name}").fetchall() for name in tables}
+
+    rows = kept.read(found)
+
+    def write(connection: sqlite3.Connection) -> None:
+        connection.execute("PRAGMA defer_foreign_keys = ON")
+        for name, own in rows.items():
+            for row in own:
+                places = ", ".join("?" * len(row))
+                connection.execute(f"INSERT OR REPLACE INTO {name} VALUES ({places})", row)
+
+    into.write(write).result(10)
+
+
 def _settle(hold: Hold, now: float) -> float:
     while (wake_in := hold.wake_in(now)) is not None:
         now += wake_in
@@ -234,6 +255,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
     daylight = Daylight(room)
     watched = Watched(
         state=lambda: {**here.hold.state(clock[0]).model_dump(mode="json"), "light_changed_at": None},
+        acts=lambda: here.hold.acts,
         corrected=lambda: here.hold.corrected,
     )
     drift = Drift(room, watched, time.time())

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import AsyncIterator, Iterator, Mapping
 from typing import Any
 
 import pytest
 
-from contract.meter_studio import RIG, Made, made, rig_of
+from contract.meter_studio import RIG, Made, copy, made, rig_of
 from fillside.answers import Refusal
 from fillside.calibration.readings import ReadingError
 from fillside.demo.judge import truth_of
@@ -35,9 +35,24 @@ TURN_S = 5.0
 
 
 @pytest.fixture
-def store() -> Iterator[Store]:
+def empty() -> Iterator[Store]:
     with Store.unkept() as opened:
         yield opened
+
+
+@pytest.fixture(scope="module")
+async def calibrated_once() -> AsyncIterator[Store]:
+    with Store.unkept() as opened:
+        async with made(rig_with(), opened) as here:
+            await here.calibrate()
+        yield opened
+
+
+@pytest.fixture
+def store(calibrated_once: Store, empty: Store) -> Store:
+    """What the routine left once it had been gone through."""
+    copy(calibrated_once, empty)
+    return empty
 
 
 def rig_with(tables: str = "", key: str = "", text: str = RIG) -> Rig:
@@ -56,9 +71,8 @@ def drifted(**stops: float) -> str:
     return text
 
 
-async def calibrated(here: Made, **stops: float) -> None:
-    """Calibrated, and then with lamps that have drifted by so many stops; the hold knows nothing of that."""
-    await here.calibrate()
+def drift(here: Made, **stops: float) -> None:
+    """Lamps drift by so many stops; the hold knows nothing of that."""
     here.rig = rig_of(text=drifted(**stops))
 
 
@@ -87,7 +101,7 @@ async def test_a_head_that_drifted_is_shown_within_its_interval(
     key: float, fill: float, store: Store
 ) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here, key=key, fill=fill)
+        drift(here, key=key, fill=fill)
         for name in ("key", "fill"):
             await check_alone(here, name)
         assert_within(told(here)["key"], key)
@@ -98,7 +112,7 @@ async def test_a_head_that_drifted_is_shown_within_its_interval(
 @pytest.mark.parametrize(("key", "fill"), [(-0.4, 0.0), (0.0, -0.4), (0.3, 0.3), (0.0, 0.0)])
 async def test_a_reading_of_all_that_is_lit_is_shared_out(key: float, fill: float, store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here, key=key, fill=fill)
+        drift(here, key=key, fill=fill)
         note = await here.do(do="read", check=True, value=all_lit_lux(here))
         assert "key gives" in note
         assert "fill gives" in note
@@ -113,7 +127,7 @@ async def test_a_reading_of_all_that_is_lit_is_shared_out(key: float, fill: floa
 
 async def test_a_check_leaves_the_calibration_alone(store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here, key=-0.5)
+        drift(here, key=-0.5)
         assert here.desk.drift() is None
         before = here.hold.calibration, len(here.applied), here.hold.codes
         note = await check_alone(here, "key")
@@ -131,7 +145,6 @@ async def test_a_check_leaves_the_calibration_alone(store: Store) -> None:
 
 async def test_a_small_drift_is_no_note(store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here)
         await check_alone(here, "key")
         assert told(here)["key"]["says"] == "steady"
         assert here.desk.notes() == ()
@@ -139,7 +152,7 @@ async def test_a_small_drift_is_no_note(store: Store) -> None:
 
 async def test_a_line_up_tells_of_drift(store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here, key=-0.5)
+        drift(here, key=-0.5)
         await here.through_the_cautions("lineup")
         await here.to_the_end()
         assert_within(told(here)["key"], -0.5)
@@ -148,7 +161,7 @@ async def test_a_line_up_tells_of_drift(store: Store) -> None:
 
 async def test_a_reading_weighed_into_the_calibration_is_no_drift(store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here, key=-0.5)
+        drift(here, key=-0.5)
         await check_alone(here, "key")
         await check_alone(here, "fill")
         await here.do(do="read", head="key", value=300)
@@ -158,7 +171,6 @@ async def test_a_reading_weighed_into_the_calibration_is_no_drift(store: Store) 
 
 async def test_a_struck_check_tells_nothing_any_more(store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here)
         await here.do(do="read", check=True, head="key", value=3)
         number = kept.readings(store, 1)[0].id
         assert told(here)["key"]["off_stops"] < -0.5
@@ -168,7 +180,7 @@ async def test_a_struck_check_tells_nothing_any_more(store: Store) -> None:
 
 async def test_a_sensor_at_the_subject_tells(store: Store) -> None:
     async with made(rig_with(FACE), store) as here:
-        await calibrated(here, key=-0.5)
+        drift(here, key=-0.5)
         for _ in range(20):
             here.clock_s[0] += 31
             note = await here.do(do="sensor", name="face", value=all_lit_lux(here))
@@ -178,10 +190,11 @@ async def test_a_sensor_at_the_subject_tells(store: Store) -> None:
         assert "one value in 30 s" in await here.do(do="sensor", name="face", value=1)
 
 
-async def test_a_sensor_is_not_heard_in_a_routine_or_while_the_light_moves(store: Store) -> None:
-    async with made(rig_with(FACE), store) as here:
+async def test_a_sensor_is_not_heard_in_a_routine_or_while_the_light_moves(empty: Store) -> None:
+    async with made(rig_with(FACE), empty) as here:
         assert "nothing is calibrated" in await here.do(do="sensor", name="face", value=100)
-        await calibrated(here, key=-0.5)
+        await here.calibrate()
+        drift(here, key=-0.5)
         here.moving = True
         assert "moves" in await here.do(do="sensor", name="face", value=100)
         here.moving = False
@@ -192,8 +205,8 @@ async def test_a_sensor_is_not_heard_in_a_routine_or_while_the_light_moves(store
         assert here.desk.drift() is None
 
 
-async def test_both_sensors_go_side_by_side(store: Store) -> None:
-    async with made(rig_with(f"[sensors.window]\n{FACE}"), store) as here:
+async def test_both_sensors_go_side_by_side(empty: Store) -> None:
+    async with made(rig_with(f"[sensors.window]\n{FACE}"), empty) as here:
         assert "not learned yet" in await here.do(do="sensor", name="window", value=100)
         assert here.desk.daylight()["sensor"] == "window"  # type: ignore[index]
     sensors = Sensors(rig_with(FACE))
@@ -204,7 +217,6 @@ async def test_both_sensors_go_side_by_side(store: Store) -> None:
 async def test_warming_up_is_told_from_ageing(store: Store) -> None:
     """A lamp that nears its light as 1 - exp(-t / 240 s) from half a stop below, and one that stays there."""
     async with made(rig_with(), store) as here:
-        await here.calibrate()
         here.desk.turn()
         for minute in range(9):
             here.clock_s[0] = 60.0 * minute
@@ -244,7 +256,7 @@ def pass_time(here: Made, hours: float) -> None:
 
 async def test_the_correction_moves_the_metered_light_the_right_way_and_slowly(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         before, codes = true_lux(here, "key"), here.hold.codes
         seen = told(here)["key"]["off_stops"]
@@ -266,7 +278,7 @@ async def test_the_correction_moves_the_metered_light_the_right_way_and_slowly(s
 
 async def test_never_more_than_the_file_allows(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-1.0)
+        drift(here, key=-1.0)
         await check_alone(here, "key")
         pass_time(here, 4)
         assert told(here)["key"]["corrected_stops"] == pytest.approx(0.4, abs=0.006)
@@ -275,7 +287,7 @@ async def test_never_more_than_the_file_allows(store: Store) -> None:
 @pytest.mark.parametrize("mode", ["freeze", "dark"])
 async def test_no_correction_in_freeze_or_dark(mode: str, store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         here.hold.order(parse_order({"do": mode}), 1e5)
         codes = here.hold.codes
@@ -289,7 +301,7 @@ async def test_no_correction_in_freeze_or_dark(mode: str, store: Store) -> None:
 
 async def test_a_process_that_slept_does_not_catch_up(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         pass_time(here, 0.1)
         here.clock_s[0] += 8 * 3600
@@ -300,7 +312,7 @@ async def test_a_process_that_slept_does_not_catch_up(store: Store) -> None:
 
 async def test_without_a_word_in_the_file_nothing_is_corrected(store: Store) -> None:
     async with made(rig_with(), store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         pass_time(here, 1)
         assert here.hold.corrected == {}
@@ -308,7 +320,7 @@ async def test_without_a_word_in_the_file_nothing_is_corrected(store: Store) -> 
 
 async def test_what_is_not_known_well_enough_is_not_corrected(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-0.05)
+        drift(here, key=-0.05)
         await check_alone(here, "key")
         pass_time(here, 1)
         assert here.hold.corrected == {}
@@ -316,7 +328,6 @@ async def test_what_is_not_known_well_enough_is_not_corrected(store: Store) -> N
 
 async def test_a_head_that_warms_up_is_not_corrected(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await here.calibrate()
         for minute in range(6):
             here.clock_s[0] = 60.0 * minute
             here.rig = rig_of(text=drifted(key=-math.exp(-minute / 4)))
@@ -328,7 +339,7 @@ async def test_a_head_that_warms_up_is_not_corrected(store: Store) -> None:
 
 async def test_switched_off_it_ends_at_the_same_slow_rate(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         pass_time(here, 1)
         full, codes = here.hold.corrected["key"], here.hold.codes
@@ -346,7 +357,7 @@ async def test_switched_off_it_ends_at_the_same_slow_rate(store: Store) -> None:
 
 async def test_a_new_calibration_of_the_head_ends_it_at_once(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         pass_time(here, 0.5)
         await here.do(do="read", head="fill", value=here.lux("flat", here.rig.start, "fill", ["key"]))
@@ -359,7 +370,7 @@ async def test_a_new_calibration_of_the_head_ends_it_at_once(store: Store) -> No
 async def test_a_restart_does_not_step_the_light(store: Store) -> None:
     rig = rig_with(key=CORRECT)
     async with made(rig, store) as here:
-        await calibrated(here, key=-0.3)
+        drift(here, key=-0.3)
         await check_alone(here, "key")
         pass_time(here, 1)
         before, codes = here.hold.corrected, here.hold.codes
@@ -442,7 +453,6 @@ async def test_what_cannot_be_is_refused_and_tells_nothing(
     order: dict[str, Any], error: str, store: Store
 ) -> None:
     async with made(rig_with(FACE), store) as here:
-        await here.calibrate()
         with pytest.raises((Refusal, ReadingError), match=error):
             await here.do(**order)
         assert here.desk.drift() is None
@@ -451,23 +461,21 @@ async def test_what_cannot_be_is_refused_and_tells_nothing(
 @pytest.mark.parametrize("value", [math.nan, math.inf, -1.0, "much"])
 async def test_values_that_are_none_are_refused(value: Any, store: Store) -> None:
     async with made(rig_with(FACE), store) as here:
-        await here.calibrate()
         for order in ({"do": "read", "check": True, "head": "key"}, {"do": "sensor", "name": "face"}):
             with pytest.raises((Refusal, OrderError), match=r"value|negative"):
                 await here.do(**order, value=value)
         assert here.desk.drift() is None
 
 
-async def test_without_a_calibration_there_is_nothing_to_check(store: Store) -> None:
-    async with made(rig_with(), store) as here:
+async def test_without_a_calibration_there_is_nothing_to_check(empty: Store) -> None:
+    async with made(rig_with(), empty) as here:
         with pytest.raises(Refusal, match="nothing is calibrated"):
             await here.do(do="read", check=True, head="key", value=100)
-        assert kept.readings(store) == []
+        assert kept.readings(empty) == []
 
 
 async def test_a_head_that_cannot_be_reached_tells_nothing_of_its_lamp(store: Store) -> None:
     async with made(rig_with(FACE), store) as here:
-        await here.calibrate()
         here.hold.event(HeadLost("key"), 1e5)
         assert "key does not do as it is told" in await here.do(do="sensor", name="face", value=100)
         with pytest.raises(Refusal, match="key does not do as it is told"):
@@ -478,7 +486,6 @@ async def test_a_head_that_cannot_be_reached_tells_nothing_of_its_lamp(store: St
 
 async def test_no_light_at_all_is_a_reading_too(store: Store) -> None:
     async with made(rig_with(FACE), store) as here:
-        await here.calibrate()
         await here.do(do="read", check=True, head="key", value=0)
         await here.do(do="sensor", name="face", value=0)
         assert all(math.isfinite(one["off_stops"]) for one in told(here).values())

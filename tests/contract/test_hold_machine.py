@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from contract.hold_studio import Studio, assert_no_flash, output, studio
-from fillside.hold.events import DriverChanged, HeadBack, HeadLost
+from fillside.hold.events import DriverChanged, HeadBack, HeadLost, HeadsLeave
 
 NAMES = ("key", "fill", "hair", "house")
 ROLES = ("key", "fill", "hair")
@@ -51,6 +51,7 @@ class Machine(RuleBasedStateMachine):
         self.alone: str | None = None
         self.trims: dict[str, Any] = {}
         self.jumped = False
+        self.leaving: tuple[str, ...] = ()
         self.lost_heads: set[str] = set()
         self.lost_drivers: set[str] = set()
 
@@ -165,6 +166,11 @@ class Machine(RuleBasedStateMachine):
         if lost:
             self.lost_heads.add(head)
 
+    @rule(heads=st.sampled_from([(), ("key",), ("fill", "hair")]))
+    def leave(self, heads: tuple[str, ...]) -> None:
+        self.up.event(HeadsLeave(heads))
+        self.leaving = heads
+
     @rule(seconds=st.sampled_from([0.01, 0.1, 0.5, 3.0]))
     def time_passes(self, seconds: float) -> None:
         self.up.wait(seconds)
@@ -198,6 +204,7 @@ class Machine(RuleBasedStateMachine):
         assert_no_flash(self.up.rig, self.up.frames)
         self.up = Studio(self.up.rig, stored, self.up.now)
         assert self.up.codes == before
+        self.leaving = ()
         for driver in sorted(self.lost_drivers):
             self.up.event(DriverChanged(driver, "lost"))
         for head in sorted(self.lost_heads):
@@ -237,7 +244,9 @@ class Machine(RuleBasedStateMachine):
             if not self.works(name):
                 continue
             given = output(self.up.rig, i, self.up.codes[i])
-            if self.alone is not None:
+            if name in self.leaving:
+                assert given == 0
+            elif self.alone is not None:
                 assert given == 0 or name == self.alone
             elif name == "house":
                 assert given == (1.0 if self.mode == "dark" else 0.0)

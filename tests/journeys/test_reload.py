@@ -205,3 +205,80 @@ def test_a_drift_that_was_told_is_not_forgotten(rig: Path, tmp_path: Path) -> No
     with running(rig, tmp_path / "data") as daemon:
         again = daemon.settled()["drift"][0]
         assert again["off_stops"] == pytest.approx(before["drift"][0]["off_stops"], abs=0.01)
+
+
+FILL_ON = "universe = 7, slot = 511, bits = 16"
+
+
+def fades(way: list[tuple[int, ...]], most_stops: float = 0.65) -> bool:
+    """Whether light goes on in small steps, those below a hundredth left out; curves are square."""
+    seen = [[2 * math.log2(max(code / 65535, 0.1)) for code in codes] for codes in way]
+    return all(
+        abs(b - a) < most_stops
+        for one, next_ in itertools.pairwise(seen)
+        for a, b in zip(one, next_, strict=True)
+    )
+
+
+def test_a_head_that_left_the_file_goes_out_gently_before_it_is_taken(
+    up: Daemon, rig: Path, ear: Ear
+) -> None:
+    way = [at_rest(up, ear)]
+    text = rig.read_text()
+    fill = text[text.index('[[heads]]\nname = "fill"') : text.index("[drivers.stage]")]
+    change(rig, fill, "", up)
+    until(lambda: [head["name"] for head in up.get("/api/v1/state")["heads"]] == ["key"])
+    up.settled()
+    way += [codes_of(packet) for packet in ear.waiting()]
+    assert way[-1][1] == 0
+    assert way[-1][0] > 0
+    assert fades(way)
+    assert up.get("/api/v1/state")["notes"] == []
+    rig.write_text(text)
+    up.process.send_signal(signal.SIGHUP)
+    until(lambda: len(up.get("/api/v1/state")["heads"]) == 2)
+    assert at_rest(up, ear)[1] == way[0][1]
+
+
+def test_a_head_with_another_name_keeps_its_light(up: Daemon, rig: Path, ear: Ear) -> None:
+    up.do(do="trim", role="fill", by=-0.5)
+    before = at_rest(up, ear)
+    change(rig, 'name = "fill"', 'name = "window"', up)
+    until(lambda: [head["name"] for head in up.get("/api/v1/state")["heads"]] == ["key", "window"])
+    assert up.settled()["trims"] == {"fill": -0.5}
+    assert {codes_of(packet) for packet in ear.waiting()} <= {before}
+
+
+def test_a_head_on_other_slots_goes_out_at_the_old_and_comes_up_at_the_new(
+    up: Daemon, rig: Path, ear: Ear
+) -> None:
+    before = at_rest(up, ear)
+    change(rig, FILL_ON, "universe = 7, slot = 21, bits = 16", up)
+
+    def moved() -> tuple[int, int, int]:
+        slots = slots_of(ear.packet())
+        key, new, old = (struct.unpack(">H", slots[i : i + 2])[0] for i in (0, 20, 510))
+        way.append((key, new, old))
+        return way[-1]
+
+    way: list[tuple[int, ...]] = [(before[0], 0, before[1])]
+    until(lambda: moved() == (before[0], before[1], 0))
+    assert fades(way)
+    assert not any(new and old for _, new, old in way)
+
+
+def test_a_head_that_left_comes_back_where_the_file_cannot_be_taken(up: Daemon, rig: Path, ear: Ear) -> None:
+    way = [at_rest(up, ear)]
+    text = rig.read_text()
+    nowhere = f'[drivers.side]\nkind = "sacn"\ninterface = "192.0.2.7"\nto = ["127.0.0.1:{ear.port}"]\n'
+    fill = text[text.index('[[heads]]\nname = "fill"') : text.index("[drivers.stage]")]
+    hair = fill.replace('"fill"', '"hair"').replace(
+        'driver = "stage", universe = 7', 'driver = "side", universe = 9'
+    )
+    change(rig, fill, hair + nowhere, up)
+    notes = until(lambda: [n for n in up.get("/api/v1/state")["notes"] if "not taken" in n])
+    assert "192.0.2.7" in notes[0]
+    way += [codes_of(packet) for packet in ear.waiting()]
+    assert at_rest(up, ear) == way[0]
+    assert min(code for _, code in way) == 0
+    assert fades(way)

@@ -67,6 +67,14 @@ class HeadsCorrected:
 
 
 @dataclass(frozen=True)
+class HeadsLeave:
+    """These heads are to go out and stay out, whatever is wanted: a changed rig file has them no more. The
+    others are held as before; one that is not named comes back."""
+
+    heads: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class RemedyQuestion:
     """What to ask `balance.remedies.remedies`; it takes long, so it is asked outside and answered by an
     event."""
@@ -87,4 +95,4 @@ class RemediesFound:
 HealthEvent = DriverChanged | HeadLost | HeadBack | HeadDisobeys
 LightEvent = AmbientReading | HeadsCorrected
 """What is believed of the light is another."""
-Event = HealthEvent | RemediesFound | LightEvent
+Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave

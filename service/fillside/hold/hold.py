@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,11 +16,12 @@ from fillside.balance.measure import Measured
 from fillside.balance.rounding import Codes
 from fillside.balance.wish import Wish
 from fillside.hold.advice import Advice
+from fillside.hold.answer import Answer
 from fillside.hold.balancing import Balancing
 from fillside.hold.changes import CHANGES, Moment, place_of
 from fillside.hold.clock import Clock
 from fillside.hold.corrections import corrected_calibration
-from fillside.hold.events import Event, LightEvent, RemediesFound, RemedyQuestion
+from fillside.hold.events import Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
 from fillside.hold.health import Health, found_code
 from fillside.hold.history import History, Undoable
 from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
@@ -35,18 +36,10 @@ from fillside.hold.standing import Standing
 from fillside.hold.state import LastOrder, Shown, State, Told, drivers_now, metered, not_reached, state_of
 from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
+from fillside.hold.wires import taken_over
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene, scene
-
-
-@dataclass(frozen=True)
-class Answer:
-    """An order was obeyed; `note` says what the person should know beside that."""
-
-    ok: bool = True
-    note: str | None = None
-
 
 _OBEYED = Answer()
 
@@ -100,9 +93,10 @@ class Hold:
         The first frame is the present one, from which it fades; levels that are kept stay as they are. What
         happened to wires is carried over, orders can be taken back while the rig is the same.
         """
+        stored = self.remember().under(self._calibration, calibration).rewired(taken_over(self._file, rig))
         new = Hold(
             rig,
-            self.remember().under(self._calibration, calibration).model_dump(mode="json"),
+            stored.model_dump(mode="json"),
             now_s,
             calibration=calibration,
             calibrated_at=calibrated_at,
@@ -156,7 +150,7 @@ class Hold:
             self._subject.tell(change.wanted.place, time_s)
         self._change(change.wanted, time_s, self._standing.codes, change.untrimmed)
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        balanced = self._acts and bool(changed.keys() & SOLVE_FIELDS)
+        balanced = self.acts and bool(changed.keys() & SOLVE_FIELDS)
         return Answer(note=change.note or (not_reached(self._shown()) if balanced else None))
 
     def event(self, event: Event, now_s: float) -> None:
@@ -172,6 +166,8 @@ class Hold:
                 self._advice.answer(event)
             elif isinstance(event, LightEvent):
                 self._light_is_another(event)
+            elif isinstance(event, HeadsLeave):
+                self._leave(event, now_s)
             else:
                 self._health.heard(event, now_s)
                 found |= found_code(event, self._scene, self._light.codes)
@@ -189,7 +185,7 @@ class Hold:
         """From now on these heads can be reached and no others."""
         self._light.stuck = ~np.array(working)
         self._count_on_what_works()
-        if self._acts and self._when_lost == "solve":
+        if self.acts and self._when_lost == "solve":
             self._standing.take(self._wish, self._standing.codes)
         self._aim_as_ordered(time_s)
 
@@ -197,8 +193,18 @@ class Hold:
         """The light goes along at the pace and speed of following; what is kept stays."""
         self._balancing.learn(event)
         self._scene = self._balancing.scene
-        if self._acts:
+        if self.acts:
             self._standing.light_changed()
+
+    def _leave(self, event: HeadsLeave, now_s: float) -> None:
+        places = frozenset(self._scene.index(name) for name in event.heads)
+        self._wanted = replace(self._wanted, leaving=places)
+        self._aim_as_ordered(self._clock.read(now_s, self._light.moving))
+
+    def have_left(self, heads: Iterable[str]) -> bool:
+        """Whether these heads are out, or cannot be reached."""
+        places = [self._scene.index(name) for name in heads]
+        return all(self._light.codes[i] == 0 or self._light.stuck[i] for i in places)
 
     def tick(self, now_s: float) -> Codes | None:
         """Go on to now; the codes of all heads if any changed, else None."""
@@ -271,7 +277,7 @@ class Hold:
         return self._advice.ask(RemedyQuestion(self.rig_wanted, self._subject.place, believed))
 
     @property
-    def _acts(self) -> bool:
+    def acts(self) -> bool:
         """Whether the balance acts on the light."""
         return self._wanted.mode == "follow" and self._wanted.alone is None
 
@@ -283,7 +289,7 @@ class Hold:
         place = place_of(self._file, order, self._subject.why_not)
         time_s = self._clock.read(now_s, self._light.moving)
         self._subject.report(place, time_s)
-        if self._acts:
+        if self.acts:
             self._standing.heard()
         return _OBEYED
 
@@ -305,7 +311,7 @@ class Hold:
         if changed & WISH_FIELDS:
             self._wish = wanted.wish(self._file)
             self._count_on_what_works()
-        if self._acts and changed & SOLVE_FIELDS:
+        if self.acts and changed & SOLVE_FIELDS:
             self._standing.take(self._wish, present)
         if untrimmed is not None:
             self._standing.codes = untrimmed
@@ -317,7 +323,7 @@ class Hold:
 
     def _pursue(self, time_s: float) -> None:
         """Go after the subject, if the balance acts and the pace says so."""
-        if not self._acts:
+        if not self.acts:
             self._standing.rest()
         elif self._standing.pursue(self._wish, time_s):
             follows = time_s >= self._ordered_until_s

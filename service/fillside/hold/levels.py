@@ -15,6 +15,13 @@ def wanted_codes(
 ) -> Codes:
     """The codes to go to; `untrimmed` is what the balance holds when it acts, for a subject `balanced_at`
     [m]."""
+    codes = _whoever_leaves(balancing, wanted, wish, untrimmed, balanced_at)
+    return tuple(0 if i in wanted.leaving else code for i, code in enumerate(codes))
+
+
+def _whoever_leaves(
+    balancing: Balancing, wanted: Wanted, wish: Wish, untrimmed: Codes, balanced_at: Point
+) -> Codes:
     scene = balancing.scene
     if wanted.alone is not None:
         codes = dict(wanted.alone.lit)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -26,6 +26,7 @@ from fillside.rig.scene import Scene
 
 Correction = Annotated[float, Field(ge=-MOST_CORRECTION_STOPS, le=MOST_CORRECTION_STOPS)]
 TrimSaid = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_TRIM_STOPS)]
+_T = TypeVar("_T")
 
 
 class _Kept(BaseModel):
@@ -76,6 +77,30 @@ class Remembered(_Kept):
         """The same for a hold by another calibration: what is calibrated anew is not corrected any more."""
         return self.model_copy(update={"corrected": still_corrected(self.corrected, old, new)})
 
+    def rewired(self, over: Mapping[str, str]) -> Remembered:
+        """The same for a changed rig file, `over` saying which head of now goes on with which one's light.
+
+        A head that has only another name is remembered by it; of others what is wanted goes by their name.
+        """
+        names = {old: new for new, old in over.items() if new not in self.codes and old not in over}
+        codes = {new: self.codes[old] for new, old in over.items()}
+        shares = {new: self.cool_shares[old] for new, old in over.items() if old in self.cool_shares}
+        levels, alone = self.levels, self.alone
+        if levels is not None:
+            named = {"codes": _called(levels.codes, names), "untrimmed": _called(levels.untrimmed, names)}
+            levels = levels.model_copy(update=named)
+        if alone is not None:
+            alone = AloneKept(lit=_called(alone.lit, names))
+        found = {
+            "codes": codes,
+            "cool_shares": shares,
+            "untrimmed": _called(self.untrimmed, names),
+            "corrected": _called(self.corrected, names),
+            "levels": levels,
+            "alone": alone,
+        }
+        return self.model_copy(update=found)
+
 
 @dataclass(frozen=True)
 class Resumed:
@@ -125,6 +150,10 @@ def remember(
 def trims_said(trims: Trims) -> dict[str, TrimSaid]:
     """Trims as they are shown: "out" for a role that is out."""
     return {role: "out" if stops is None else stops for role, stops in trims.items()}
+
+
+def _called(by_name: Mapping[str, _T], names: Mapping[str, str]) -> dict[str, _T]:
+    return {names.get(name, name): value for name, value in by_name.items()}
 
 
 def _by_name(scene: Scene, codes: Codes) -> CodesByName:

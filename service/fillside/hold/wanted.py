@@ -60,7 +60,8 @@ class Wanted:
     names.
 
     `exposure_stops` lie on top of the exposure target; a trim of None puts the role out; `place` [m] is
-    where the subject was last put by hand."""
+    where the subject was last put by hand. `leaving` are heads, by place in the rig, that a changed rig file
+    has no more and that are to be out before it is taken."""
 
     place: Point
     mode: Mode = "follow"
@@ -70,6 +71,7 @@ class Wanted:
     exposure_stops: float = 0.0
     camera: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
     trims: Trims = field(default_factory=lambda: NOTHING)
+    leaving: frozenset[int] = frozenset()
 
     def rig(self, file: Rig) -> Rig:
         """The rig with what was ordered in place of what its file says; ValueError where that cannot be."""

@@ -63,17 +63,12 @@ AT_A_MARK_M = 0.05
 
 @dataclass(frozen=True)
 class Watched:
-    """What the running studio gives beside its room: its state as doors show it, and by how many stops heads
-    are corrected."""
+    """What the running studio gives beside its room: its state as doors show it, whether the balance acts on
+    the light, and by how many stops heads are corrected."""
 
     state: Callable[[], Mapping[str, Any]]
+    acts: Callable[[], bool]
     corrected: Callable[[], dict[str, float]]
-
-    @property
-    def acts(self) -> bool:
-        """Whether the balance acts on the light."""
-        state = self.state()
-        return state["mode"] == "follow" and state["shown"] is None
 
     def why_not(self, heads: Collection[str] | None = None) -> str:
         """Why light of these heads, or of any, is not what their levels say; nothing where it is."""
@@ -239,7 +234,7 @@ class Drift:
         lit = outputs_of(here, self._room.codes()) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
         wanted = bool(self._way) or any(head.correct_drift is not None for head in self._rig.heads)
-        if wanted and not routine and self._watched.acts:
+        if wanted and not routine and self._watched.acts():
             self._lead_on(elapsed_s)
 
     def _lead_on(self, elapsed_s: float) -> None:

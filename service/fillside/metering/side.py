@@ -70,7 +70,7 @@ async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterato
         event=_journaled(runner, store),
         clock=clock,
     )
-    watched = Watched(state=runner.state, corrected=lambda: runner.corrected)
+    watched = Watched(state=runner.state, acts=lambda: runner.acts, corrected=lambda: runner.corrected)
     weighing = Weighing(store, apply, runner.live.changed)
     desk = Desk(store, studio, weighing, Daylight(room), Drift(room, watched, time.time()))
     await desk.open()
