@@ -1,9 +1,9 @@
 """Taking a changed rig file while the light is held: all of it and without a jump, or nothing of it.
 
-Everything that can be judged beforehand is. Then doors that differ change places with the new ones, and
-lamps that the file has no more go out gently. Wires that differ change places next, each new one beginning
-with the codes that are on it, and last of all the hold. Wires that do not differ never notice. Whatever goes
-wrong on the way is undone, and the file before goes on being held.
+Everything that can be judged beforehand is. Then doors that differ change places with the new ones, whites
+turn to the new ones and lamps that the file has no more go out, all of it gently. Wires that differ change
+places next, each new one beginning with the codes that are on it, and last of all the hold. Wires that do not
+differ never notice. Whatever goes wrong on the way is undone, and the file before goes on being held.
 """
 
 from __future__ import annotations
@@ -19,13 +19,18 @@ from fillside.hold.wires import leaving
 from fillside.interfaces.door import DoorError
 from fillside.loom import Loom, loom_of
 from fillside.metering.weighing import calibration_in_use
+from fillside.rig.calibrated import Calibration
 from fillside.rig.load import RigError
 from fillside.rig.model import Rig
+from fillside.rig.white_way import white_way
 from fillside.runner import Runner
 from fillside.storage.store import Store
 from fillside_drivers.driver import Clock, Driver, DriverError, Identity
 
 log = logging.getLogger(__name__)
+
+WHITE_STEP_S = 0.05
+"""From one white to the next: forty mired a second."""
 
 
 class NotTakenError(Exception):
@@ -81,20 +86,39 @@ async def _take(here: Standing, rig: Rig) -> None:
             f'start another daemon for "{rig.rig.name}"'
         )
     new = _with_kept(runner.loom, loom_of(rig, here.clock, here.identity))
-    runner.renewed(rig, *await asyncio.to_thread(calibration_in_use, here.store))
+    now = await _in_use(here)
+    runner.renewed(rig, *now)
     await here.doorway.change(rig)
+    turned = await _turn_whites(here, before, rig)
     if gone := leaving(before, rig):
         runner.tell(f"{' and '.join(gone)} left the rig file; fading out")
         await runner.see_out(gone)
-    calibration, at = await asyncio.to_thread(calibration_in_use, here.store)
+    now = await _in_use(here)
     try:
-        await _exchange(here, new, runner.renewed(rig, calibration, at))
+        await _exchange(here, new, runner.renewed(rig, *now))
     except DriverError:
         await here.doorway.change(before)
         runner.call_back()
+        await _turn_whites(here, turned, before)
+        # The first says that the white was edited; beside the same file the second says nothing.
+        runner.renew(before, *now)
+        runner.renew(before, *now)
         raise
-    runner.adopt(rig, calibration, at, new)
+    runner.adopt(rig, *now, new)
     here.rig = rig
+
+
+async def _in_use(here: Standing) -> tuple[Calibration | None, str | None]:
+    return await asyncio.to_thread(calibration_in_use, here.store)
+
+
+async def _turn_whites(here: Standing, old: Rig, new: Rig) -> Rig:
+    """Hold the old rig at the whites of the new one, slowly; the rig that is held then."""
+    held = old
+    for held in white_way(old, new):
+        here.runner.renew(held, *await _in_use(here))
+        await asyncio.sleep(WHITE_STEP_S)
+    return held
 
 
 def _with_kept(old: Loom, new: Loom) -> Loom:

@@ -147,6 +147,9 @@ class Runner:
         """Hold a changed rig file or by a new calibration from now on, going on from the present light."""
         now = self._clock()
         self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
+        # In another white the same code is another on the wire.
+        self._sent = ()
+        self._send(self._hold.codes)
         self._tell_meter_side()
         self._tick(now)
         self._after(now)

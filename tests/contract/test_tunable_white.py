@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from collections.abc import Mapping
@@ -22,6 +23,7 @@ from fillside.rig.check import check_rig
 from fillside.rig.load import RigError, load_rig_text
 from fillside.rig.model import Rig
 from fillside.rig.scene import scene
+from fillside.rig.white_way import STEP_MIRED, white_way
 from fillside.rig.whites import White
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
@@ -233,6 +235,46 @@ def test_another_white_does_not_make_the_light_jump(way: str, cct: int, order: d
     assert new.state(60.0).achieved.ratio == pytest.approx(2.0, abs=5e-3)
     for name, light in lights(new).items():
         assert light == pytest.approx(before[name], rel=3e-3)
+
+
+def colours(hold: Hold) -> dict[str, float]:
+    """Each head's white on the wire [mired]."""
+    ends = {"key": (2700.0, 6500.0), "fill": (3200.0, 5600.0)}
+    found = {}
+    for i, (name, part) in enumerate(PARTS.items()):
+        warm, cool = hold.scene.wire_codes(i, hold.codes[i])
+        levels = {name: warm / 65535, f"{name}/cool": cool / 65535}
+        found[name] = mired(temperature_k(levels, name, *ends[name], part))
+    return found
+
+
+@pytest.mark.parametrize("cct", ["3300", "5500", "{ key = 6500, fill = 4300 }", "9000", None])
+def test_on_the_way_to_another_white_neither_colour_nor_light_steps(cct: str | None) -> None:
+    rig, edited = read(), read(("cct = 4300\n", f"cct = {cct}\n" if cct else ""))
+    hold = Hold(rig)
+    hold.order(parse_order({"do": "expose", "by": -1.0}), 0.0)
+    now = 0.0
+    while (wake := hold.wake_in(now)) is not None:
+        now += wake
+        hold.tick(now)
+    whites_seen, lights_seen = [colours(hold)], [lights(hold)]
+    for between in (*white_way(rig, edited), edited):
+        hold = hold.renewed(between, None, None, now)
+        for _ in range(3):
+            whites_seen.append(colours(hold))
+            lights_seen.append(lights(hold))
+            now += 1 / 44
+            hold.tick(now)
+    assert abs(whites_seen[-1]["key"] - whites_seen[0]["key"]) > 10
+    for one, next_ in itertools.pairwise(whites_seen):
+        assert max(abs(next_[name] - one[name]) for name in PARTS) < STEP_MIRED + 0.3
+    for one, next_ in itertools.pairwise(lights_seen):
+        assert max(abs(math.log2(next_[name] / one[name])) for name in PARTS) < 0.03
+
+
+def test_where_no_white_changes_there_is_no_way_to_go() -> None:
+    assert list(white_way(read(), read())) == []
+    assert list(white_way(read(), read(("cct = 4300", "cct = { key = 4300, fill = 4300 }")))) == []
 
 
 async def test_only_changed_heads_are_sent_and_both_channels_of_them() -> None:

@@ -282,3 +282,51 @@ def test_a_head_that_left_comes_back_where_the_file_cannot_be_taken(up: Daemon, 
     assert at_rest(up, ear) == way[0]
     assert min(code for _, code in way) == 0
     assert fades(way)
+
+
+def test_another_white_is_turned_to_slowly_and_back_where_the_file_cannot_be_taken(
+    rig: Path, tmp_path: Path, ear: Ear
+) -> None:
+    text = rig.read_text().replace(
+        "intensity = 2600", 'intensity = 2600\nlamp = { kind = "led", cct = [2700, 6500], dimmable = true }'
+    )
+    text = text.replace(FILL_ON, "universe = 7, slot = 511, cool_slot = 3, bits = 16")
+    rig.write_text(text.replace("[hold]", "[balance]\ncct = 3000\n[hold]"))
+    warm_ones: list[float] = []
+
+    def look() -> float:
+        """The warm channel's part of the fill's light; curves are square."""
+        for packet in ear.waiting() or [ear.packet()]:
+            slots = slots_of(packet)
+            warm, cool = (struct.unpack(">H", slots[i : i + 2])[0] ** 2 for i in (510, 2))
+            if warm + cool:
+                warm_ones.append(warm / (warm + cool))
+        return warm_ones[-1]
+
+    with running(rig, tmp_path / "data") as daemon:
+        daemon.settled()
+        warm = until(lambda: (part := look()) > 0.5 and part)
+        good = rig.read_text()
+        nowhere = f'[drivers.side]\nkind = "sacn"\ninterface = "192.0.2.7"\nto = ["127.0.0.1:{ear.port}"]\n'
+        changed = good.replace("cct = 3000", "cct = 5600").replace(
+            "[drivers.stage]", f"{nowhere}[drivers.stage]"
+        )
+        changed = changed.replace(
+            'driver = "stage", universe = 7, slot = 1,', 'driver = "side", universe = 9, slot = 1,'
+        )
+        rig.write_text(changed)
+        daemon.process.send_signal(signal.SIGHUP)
+        until(
+            lambda: (
+                look() is not None
+                and any("not taken" in note for note in daemon.get("/api/v1/state")["notes"])
+            )
+        )
+        until(lambda: look() == pytest.approx(warm, abs=0.01))
+        assert len(daemon.settled()["notes"]) == 1
+        assert min(warm_ones) < 0.5
+        rig.write_text(good.replace("cct = 3000", "cct = 5600"))
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: look() < 0.25 and len(daemon.get("/api/v1/state")["notes"]) == 1)
+        assert daemon.settled()["notes"][0].startswith("balance.cct was edited")
+    assert max(abs(b - a) for a, b in itertools.pairwise(warm_ones)) < 0.1

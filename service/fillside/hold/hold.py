@@ -36,7 +36,7 @@ from fillside.hold.standing import Standing
 from fillside.hold.state import LastOrder, Shown, State, Told, drivers_now, metered, not_reached, state_of
 from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
-from fillside.hold.wires import taken_over
+from fillside.hold.wires import still_leaving, taken_over
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene, scene
@@ -93,7 +93,8 @@ class Hold:
         The first frame is the present one, from which it fades; levels that are kept stay as they are. What
         happened to wires is carried over, orders can be taken back while the rig is the same.
         """
-        stored = self.remember().under(self._calibration, calibration).rewired(taken_over(self._file, rig))
+        over = taken_over(self._file, rig)
+        stored = self.remember().under(self._calibration, calibration).rewired(over)
         new = Hold(
             rig,
             stored.model_dump(mode="json"),
@@ -102,6 +103,8 @@ class Hold:
             calibrated_at=calibrated_at,
             unix_s=self._unix_s,
         )
+        gone = {self._scene.names[i] for i in self._wanted.leaving}
+        new._wanted = replace(new._wanted, leaving=still_leaving(gone, over, new._scene.names))
         new._health.take_over(self._health)
         new._reckon_with(new._health.working, 0.0)
         if new._scene.names == self._scene.names:

@@ -6,7 +6,7 @@ it hangs where one hung before; or by its name, if it was put on another driver.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Collection, Hashable, Mapping, Sequence
 
 from fillside.rig.head import Head
 from fillside.rig.model import Rig
@@ -35,6 +35,11 @@ def taken_over(old: Rig, new: Rig) -> dict[str, str]:
         elif _put_on_another_driver(head.name, old, wire):
             found[head.name] = head.name
     return found
+
+
+def still_leaving(heads: Collection[str], over: Mapping[str, str], names: Sequence[str]) -> frozenset[int]:
+    """The places among `names` of heads that were leaving and go on as they were; `over` as `taken_over`."""
+    return frozenset(i for i, name in enumerate(names) if name in heads and over.get(name) == name)
 
 
 def _put_on_another_driver(name: str, old: Rig, wire: Wire) -> bool:
