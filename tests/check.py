@@ -3,7 +3,7 @@
     python tests/check.py              all of it
     python tests/check.py tests/reference -k disc    all checks, but only those tests
 
-Each part runs even when one before it failed, so that one run tells everything; the tests come last, three at
+Each part runs even when one before it failed, so that one run tells everything; the tests come last, four at
 a time where none are chosen.
 """
 
@@ -15,8 +15,8 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-AT_A_TIME = ("-n", "3", "--dist", "worksteal")
-"""Three on two cores, as the longest tests mostly wait; whoever is done takes from who is not."""
+AT_A_TIME = ("-n", "4", "--dist", "worksteal")
+"""Four on two cores, as the longest tests mostly wait; whoever is done takes from who is not."""
 ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 """The tests start Fillside some two hundred times, and each would compile all of it."""
 PARTS = (

@@ -1,0 +1,21 @@
+"""The order of the tests, so that several at a time keep the cores busy: rooms that compute lie beside rooms
+that wait for a browser, a broker or a wire."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+import pytest
+
+HANDS = 4
+"""As many as run at a time; each begins with a share of the tests that lie together."""
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Deal the modules like cards; each hand is begun at another place. Tests of a module stay together."""
+    modules = [list(own) for _, own in groupby(items, key=lambda item: item.path)]
+    hands = [modules[i::HANDS] for i in range(HANDS)]
+    begun = [i * len(hand) // HANDS for i, hand in enumerate(hands)]
+    dealt = [[*hand[i:], *hand[:i]] for hand, i in zip(hands, begun, strict=True)]
+    items[:] = [item for hand in dealt for own in hand for item in own]
