@@ -1,0 +1,113 @@
+"""Contract: light stays with its wire when a rig file is changed; lamps nothing lights any more are named."""
+
+from __future__ import annotations
+
+import pytest
+
+from contract.meter_studio import head_table
+from fillside.hold.hold import Hold
+from fillside.hold.orders import parse_order
+from fillside.hold.wires import leaving, taken_over
+from fillside.rig.load import load_rig_text
+from fillside.rig.model import Rig
+from fillside_drivers.registry import kinds
+
+RIG = """
+[rig]
+name = "attic"
+[camera]
+position = [0.0, -2.4, 1.4]
+iso = 400
+shutter = "1/50"
+aperture = 2.8
+[marks]
+chair = [0.0, 0.0, 1.2]
+[hold]
+order_speed = 6.0
+"""
+KEY = head_table(
+    "key", "key", (1.1, -1.0, 1.9), 'drive = { driver = "stage", universe = 1, slot = 1, bits = 16 }'
+)
+FILL = head_table(
+    "fill", "fill", (-1.3, -1.2, 1.6), 'drive = { driver = "stage", universe = 1, slot = 9, bits = 16 }'
+)
+STAGE = '[drivers.stage]\nkind = "sacn"\nto = ["127.0.0.1"]\n'
+BEFORE = RIG + KEY + FILL + STAGE
+SAME = {"key": "key", "fill": "fill"}
+
+
+def read(text: str) -> Rig:
+    return load_rig_text(text, kinds=kinds())
+
+
+@pytest.mark.parametrize(
+    ("text", "gone", "over"),
+    [
+        (BEFORE, (), SAME),
+        (RIG + FILL + KEY + STAGE, (), SAME),
+        (RIG + KEY + STAGE, ("fill",), {"key": "key"}),
+        (BEFORE.replace("slot = 9", "slot = 21"), ("fill",), {"key": "key"}),
+        (BEFORE.replace('"fill"\nrole', '"window"\nrole'), (), {"key": "key", "window": "fill"}),
+        (BEFORE.replace("slot = 9, bits = 16", "slot = 9"), (), SAME),
+        (
+            BEFORE.replace("slot = 1,", "slot = 5,")
+            .replace("slot = 9,", "slot = 1,")
+            .replace("slot = 5,", "slot = 9,"),
+            (),
+            {"key": "fill", "fill": "key"},
+        ),
+        (BEFORE.replace('"stage"', '"wall"').replace("drivers.stage", "drivers.wall"), (), SAME),
+        (BEFORE.replace('kind = "sacn"\nto = ["127.0.0.1"]', 'kind = "sim"'), (), SAME),
+        (
+            BEFORE.replace(
+                'drive = { driver = "stage", universe = 1, slot = 9, bits = 16 }',
+                'dimming = { curve = "fixed" }',
+            ),
+            ("fill",),
+            {"key": "key"},
+        ),
+    ],
+    ids=["same", "order", "gone", "slots", "name", "bits", "swapped", "driver", "kind", "fixed"],
+)
+def test_who_leaves_and_who_goes_on(text: str, gone: tuple[str, ...], over: dict[str, str]) -> None:
+    assert leaving(read(BEFORE), read(text)) == gone
+    assert taken_over(read(BEFORE), read(text)) == over
+
+
+def settled(hold: Hold, now: float = 0.0) -> float:
+    while (wake_in := hold.wake_in(now)) is not None:
+        now += wake_in
+        hold.tick(now)
+    return now
+
+
+def test_swapped_lamps_fade_each_from_the_light_it_has() -> None:
+    hold = Hold(read(BEFORE))
+    now = settled(hold)
+    key, fill = hold.codes
+    assert key != fill
+    swapped = (
+        BEFORE.replace("slot = 1,", "slot = 5,")
+        .replace("slot = 9,", "slot = 1,")
+        .replace("slot = 5,", "slot = 9,")
+    )
+    new = hold.renewed(read(swapped), None, None, now)
+    assert new.codes == (fill, key)
+    settled(new, now)
+    assert new.codes == (key, fill)
+
+
+def test_what_is_kept_of_a_head_is_kept_under_its_new_name() -> None:
+    hold = Hold(read(BEFORE))
+    now = settled(hold)
+    hold.order(parse_order({"do": "freeze"}), now)
+    hold.order(parse_order({"do": "trim", "role": "fill", "by": -1}), now)
+    now = settled(hold, now)
+    new = hold.renewed(read(BEFORE.replace('"fill"\nrole', '"window"\nrole')), None, None, now)
+    now = settled(new, now)
+    assert new.codes == hold.codes
+    new.order(parse_order({"do": "trim", "role": "fill", "to": 0}), now)
+    hold.order(parse_order({"do": "trim", "role": "fill", "to": 0}), now)
+    settled(new, now)
+    settled(hold, now)
+    assert new.codes == hold.codes
