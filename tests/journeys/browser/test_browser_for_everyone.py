@@ -16,12 +16,11 @@ MOST_BYTES = 150_000
 LEAST_TARGET_PX = 44
 
 
-@pytest.mark.parametrize("theme", ["dark", "light"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 async def test_axe_finds_nothing_on_any_view(
-    browser: Browser, atelier: Studio, theme: str, size: tuple[int, int]
+    browser: Browser, atelier: Studio, size: tuple[int, int]
 ) -> None:
-    context = await look_at(browser, size, theme=theme)
+    context = await look_at(browser, size)
     page = await open_page(context, atelier.url)
     assert await violations(page) == []
     await atelier.do(do="expose", by=4)
@@ -39,11 +38,8 @@ async def test_axe_finds_nothing_on_any_view(
     await context.close()
 
 
-@pytest.mark.parametrize("theme", ["dark", "light"])
-async def test_axe_finds_nothing_while_things_are_wrong(
-    browser: Browser, atelier: Studio, theme: str
-) -> None:
-    context = await look_at(browser, theme=theme)
+async def test_axe_finds_nothing_while_things_are_wrong(browser: Browser, atelier: Studio) -> None:
+    context = await look_at(browser, theme="light")
     page = await open_page(context, atelier.url)
     atelier.wire.lose()
     await page.evaluate("location.hash = 'token=fs-aaaaaaaa-wrongwrongwrong'")

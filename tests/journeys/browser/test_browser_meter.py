@@ -293,9 +293,8 @@ async def test_lining_up_finds_the_head_that_changed(handset: Page, corner: Stud
     await expect(rows.first).to_contain_text(f"−{abs(off):.2f} stop")
 
 
-@pytest.mark.parametrize("theme", ["dark", "light"])
-async def test_axe_finds_nothing_in_the_routine(browser: Browser, corner: Studio, theme: str) -> None:
-    context = await look_at(browser, theme=theme)
+async def test_axe_finds_nothing_in_the_routine(browser: Browser, corner: Studio) -> None:
+    context = await look_at(browser)
     page = await open_page(context, corner.url)
     await act(page, "Meter").tap()
     assert await violations(page) == []

@@ -16,12 +16,11 @@ async def opened(page: Page) -> None:
     await expect(page.locator("#plan-marks section")).to_have_count(3)
 
 
-@pytest.mark.parametrize("theme", ["dark", "light"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 async def test_the_plan_is_shown_and_axe_finds_nothing(
-    browser: Browser, atelier: Studio, theme: str, size: tuple[int, int]
+    browser: Browser, atelier: Studio, size: tuple[int, int]
 ) -> None:
-    context = await look_at(browser, size, theme=theme)
+    context = await look_at(browser, size)
     page = await open_page(context, atelier.url)
     complaints: list[str] = []
     page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
