@@ -192,7 +192,7 @@ def test_calm_after_a_walk_a_sway_changes_no_code_from_a_few_seconds_on(phase: f
     assert up.ratio_stops((0.6, 0.0, 1.2)) == pytest.approx(1.0, abs=0.1)
 
 
-@pytest.mark.parametrize("distance", [-0.6, -0.3, 0.3, 0.5, 0.6])
+@pytest.mark.parametrize("distance", [-0.6, 0.3, 0.5])
 @pytest.mark.parametrize("sd", [0.0, 0.02, 0.05])
 @pytest.mark.parametrize("speed", [0.4, 1.0])
 def test_calm_a_walk_is_settled_within_a_tenth_in_six_seconds(
