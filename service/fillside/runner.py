@@ -43,7 +43,7 @@ STORE_EVERY_S = 0.18
 """While the light moves it is stored at least five times a second."""
 REST_AFTER_FAULT_S = 1.0
 SEEN_OUT_S = 120.0
-"""The slowest fade from full to out is over by then."""
+"""However slowly lamps go out, a changed rig file waits no longer for them."""
 BEAT_S = 1.0
 """A control turn is completed at least so often, though nothing moves: the sign of life of a watchdog."""
 
