@@ -26,6 +26,8 @@ from fillside.interfaces.http.server import Listen
 from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
 from fillside.storage.journal import Visitor
+from fillside_drivers.mqtt.bulb import Outgoing
+from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
@@ -132,6 +134,22 @@ class Studio:
     broker: Broker
     bulb: Bulb
     began: float = field(default_factory=time.monotonic)
+    sent: list[tuple[float, int]] = field(default_factory=list)
+    """When each message left for the bulb by the daemon's clock, and its code."""
+
+    def __post_init__(self) -> None:
+        driver = self.running.loom.drivers["bulbs"]
+        assert isinstance(driver, MqttDriver)
+        bulb = driver._bulbs["fill"]
+        take = bulb.take
+
+        def taking(now: float) -> list[Outgoing]:
+            if messages := take(now):
+                assert bulb._sent is not None
+                self.sent.append((now, bulb._sent))
+            return messages
+
+        bulb.take = taking  # type: ignore[method-assign]
 
     async def do(self, **order: Any) -> None:
         await self.running.runner.do(order, ME)
