@@ -26,6 +26,7 @@ from fillside.interfaces.http.server import Listen
 from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
 from fillside.storage.journal import Visitor
+from fillside_drivers.cancelling import FAREWELL_S, cancelled
 from fillside_drivers.mqtt.bulb import Outgoing
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.options import MqttDrive
@@ -214,9 +215,7 @@ async def studio(folder: Path, broker: Broker, keys: str = SPEAKS) -> AsyncItera
             await made.settled()
             yield made
     finally:
-        living.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await living
+        await cancelled([living], FAREWELL_S)
 
 
 def drive_of(rig: Rig) -> MqttDrive:

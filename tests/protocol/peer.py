@@ -12,6 +12,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from fillside_drivers.cancelling import cancelled
 from protocol.broker import until
 
 BASE = "fillside/corner/"
@@ -61,9 +62,7 @@ class Peer:
             try:
                 yield self
             finally:
-                task.cancel()
-                with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
-                    await task
+                await cancelled([task])
 
 
 def text_of(message: aiomqtt.Message) -> str:

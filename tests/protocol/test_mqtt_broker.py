@@ -14,6 +14,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
+from fillside_drivers.cancelling import cancelled
 from fillside_drivers.driver import Driver, OpenError
 from fillside_drivers.registry import build
 from protocol.broker import Broker, broker, needs_mosquitto, until
@@ -53,9 +54,7 @@ class Lamps:
             try:
                 yield self
             finally:
-                task.cancel()
-                with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
-                    await task
+                await cancelled([task])
 
 
 async def test_levels_reach_the_bulbs_and_reports_come_back(tmp_path: Path) -> None:

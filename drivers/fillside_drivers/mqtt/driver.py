@@ -18,6 +18,7 @@ from typing import Any, ClassVar
 
 import aiomqtt
 
+from fillside_drivers.cancelling import FAREWELL_S, cancelled, side_by_side
 from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
 from fillside_drivers.mqtt.broker import BrokerError, client_for
 from fillside_drivers.mqtt.bulb import Bulb
@@ -51,7 +52,6 @@ class MqttDriver(Driver):
         self._say_heads()
         self._wake = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
-        self._ending = False
 
     async def _open(self) -> None:
         client = self._client()
@@ -101,12 +101,7 @@ class MqttDriver(Driver):
             bulb.connected(now)
         self._say_heads(state="ok", note="")
         self._wake.set()
-        try:
-            async with asyncio.TaskGroup() as tasks:
-                tasks.create_task(self._listen(client), name=f"mqtt {self.name} reports")
-                tasks.create_task(self._speak(client), name=f"mqtt {self.name} levels")
-        except* aiomqtt.MqttError as group:
-            raise group.exceptions[0] from None
+        await side_by_side(self._listen(client), self._speak(client))
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
@@ -118,7 +113,7 @@ class MqttDriver(Driver):
                         self._wake.set()
 
     async def _speak(self, client: aiomqtt.Client) -> None:
-        while not self._ending:
+        while True:
             self._wake.clear()
             now = self._clock()
             changed = False
@@ -164,10 +159,7 @@ class MqttDriver(Driver):
         waiting = [bulb.drive.interval_s for bulb in self._bulbs.values() if bulb.waiting]
         if self._health.state == "ok" and waiting:
             await asyncio.sleep(min(LAST_WORD_S, 1.2 * max(waiting)))
-        # On Python 3.11 the client library's `wait_for` may lose a cancellation; then this ends the task.
-        self._ending = True
-        self._wake.set()
-        self._task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await self._task
-        self._task = None
+        task, self._task = self._task, None
+        await cancelled([task], FAREWELL_S)
+        if not task.cancelled() and (error := task.exception()) is not None:
+            raise error

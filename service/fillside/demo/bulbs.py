@@ -12,12 +12,13 @@ import contextlib
 import json
 import math
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 
 import aiomqtt
 
 from fillside.rig.model import Rig
+from fillside_drivers.cancelling import FAREWELL_S, cancelled, side_by_side
 from fillside_drivers.mqtt.options import MqttDrive
 
 LATENCY_S = 0.08
@@ -107,12 +108,7 @@ class SimulatedBulb:
         await self._say_level(client)
         if (alive := self.drive.alive_topic) is not None:
             await client.publish(alive, self.drive.alive_words, qos=1, retain=True)
-        try:
-            async with asyncio.TaskGroup() as tasks:
-                tasks.create_task(self._listen(client), name="bulb's orders")
-                tasks.create_task(self._report(client), name="bulb's reports")
-        except* aiomqtt.MqttError as group:
-            raise group.exceptions[0] from None
+        await side_by_side(self._listen(client), self._report(client))
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
@@ -165,12 +161,4 @@ async def shining(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncIterato
     try:
         yield
     finally:
-        await _ended(living)
-
-
-async def _ended(tasks: Iterable[asyncio.Task[None]]) -> None:
-    for task in tasks:
-        task.cancel()
-    for task in tasks:
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+        await cancelled(living, FAREWELL_S)

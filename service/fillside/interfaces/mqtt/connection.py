@@ -8,7 +8,7 @@ import random
 import ssl
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable, Collection
+from collections.abc import Awaitable, Callable
 from typing import Any, cast
 
 import aiomqtt
@@ -18,6 +18,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from fillside.interfaces.door import Clock, DoorError, DoorFigures
 from fillside.interfaces.mqtt.words import Heard
+from fillside_drivers.cancelling import cancelled
 from fillside_drivers.mqtt.broker import BrokerError, client_for
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 from fillside_drivers.retry import Backoff
@@ -27,7 +28,6 @@ log = logging.getLogger(__name__)
 MOST_WAITING = 1000
 """Messages beyond so many unread ones are dropped by the client library."""
 FAREWELL_S = 3.0
-CANCEL_AGAIN_S = 0.05
 REST_AFTER_FAULT_S = 1.0
 
 
@@ -117,7 +117,7 @@ class Connection:
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(_as_coroutine(job), name="mqtt door") for job in jobs]
                 await self.stop.wait()
-                await _cancelled(running)
+                await cancelled(running)
         except* aiomqtt.MqttError as group:
             raise _first_of(group) from None
 
@@ -168,19 +168,6 @@ def _first_of(group: BaseExceptionGroup[aiomqtt.MqttError]) -> BaseException:
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
 
 
-async def _cancelled(tasks: list[asyncio.Task[None]]) -> None:
-    """Cancel tasks until they are.
-
-    The client library waits with `asyncio.wait_for`, which on Python 3.11 loses a cancellation that comes
-    together with what it waits for.
-    """
-    waiting: Collection[asyncio.Task[None]] = tasks
-    while waiting:
-        for task in waiting:
-            task.cancel()
-        _, waiting = await asyncio.wait(waiting, timeout=CANCEL_AGAIN_S)
-
-
 async def _as_coroutine(job: Callable[[], Awaitable[None]]) -> None:
     await job()
 
@@ -203,6 +190,5 @@ def _heard(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> Heard:
 async def ended(tasks: list[asyncio.Task[None]], within_s: float = FAREWELL_S) -> None:
     """Wait for tasks that were told to stop; those that do not within a time are cancelled."""
     _, late = await asyncio.wait(tasks, timeout=within_s) if tasks else ((), ())
-    for task in late:
-        task.cancel()
+    await cancelled(late)
     await asyncio.gather(*tasks, return_exceptions=True)
