@@ -1,8 +1,7 @@
 """The studio as a state machine: orders, events and ticks with their times go in, wire codes come out.
 
-Nothing here reads a clock or waits. Whoever owns a `Hold` gives it every order and event with the time at
-which it came, and calls `tick` when `wake_in` says so; the same calls with the same times give the same
-codes, bit for bit, so a day can be replayed from its journal."""
+Nothing here reads a clock or waits. Whoever owns a `Hold` hands in orders and events with their times and
+calls `tick` when `wake_in` says so; the same calls give the same codes, so a day can be replayed bit by bit."""
 
 from __future__ import annotations
 
@@ -12,9 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fillside.balance.measure import Measured
 from fillside.balance.rounding import Codes
-from fillside.balance.wish import Wish
 from fillside.hold.advice import Advice
 from fillside.hold.answer import Answer
 from fillside.hold.balancing import Balancing
@@ -41,8 +38,6 @@ from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene, scene
 
-_OBEYED = Answer()
-
 
 class Hold:
     """Holds a rig's light. Times are seconds of any one clock.
@@ -62,8 +57,7 @@ class Hold:
         unix_s: float = 0.0,
     ) -> None:
         self._file, self._calibration, self._calibrated_at = rig, calibration, calibrated_at
-        self._unix_s = unix_s
-        self._clock = Clock(now_s)
+        self._unix_s, self._clock = unix_s, Clock(now_s)
         self._balancing = Balancing(scene(rig, calibration))
         resumed = resume(stored, self._balancing.scene)
         self._balancing.correct(resumed.corrected)
@@ -76,8 +70,7 @@ class Hold:
         self._standing = Standing(self._balancing, self._subject, pace)
         self._health = Health(self._scene, now_s)
         self._light = Light(self._scene, resumed.codes, 0.0)
-        self._history = History()
-        self._advice = Advice()
+        self._history, self._advice = History(), Advice()
         self._ordered_until_s = -math.inf
         self._dip: Dip | None = None
         self._last_order: LastOrder | None = None
@@ -103,8 +96,8 @@ class Hold:
             calibrated_at=calibrated_at,
             unix_s=self._unix_s,
         )
-        gone = {self._scene.names[i] for i in self._wanted.leaving}
-        new._wanted = replace(new._wanted, leaving=still_leaving(gone, over, new._scene.names))
+        left = still_leaving(self._scene.names, self._wanted.leaving, over, new._scene.names)
+        new._wanted = replace(new._wanted, leaving=left)
         new._health.take_over(self._health)
         new._reckon_with(new._health.working, 0.0)
         if new._scene.names == self._scene.names:
@@ -200,14 +193,13 @@ class Hold:
             self._standing.light_changed()
 
     def _leave(self, event: HeadsLeave, now_s: float) -> None:
-        places = frozenset(self._scene.index(name) for name in event.heads)
-        self._wanted = replace(self._wanted, leaving=places)
+        self._wanted = replace(self._wanted, leaving=frozenset(map(self._scene.index, event.heads)))
         self._aim_as_ordered(self._clock.read(now_s, self._light.moving))
 
     def have_left(self, heads: Iterable[str]) -> bool:
         """Whether these heads are out, or cannot be reached."""
-        places = [self._scene.index(name) for name in heads]
-        return all(self._light.codes[i] == 0 or self._light.stuck[i] for i in places)
+        codes, stuck = self._light.codes, self._light.stuck
+        return all(codes[i] == 0 or stuck[i] for i in map(self._scene.index, heads))
 
     def tick(self, now_s: float) -> Codes | None:
         """Go on to now; the codes of all heads if any changed, else None."""
@@ -294,7 +286,7 @@ class Hold:
         self._subject.report(place, time_s)
         if self.acts:
             self._standing.heard()
-        return _OBEYED
+        return Answer()
 
     def _take_back(self, now_s: float) -> Answer:
         last = self._history.take_back()
@@ -378,7 +370,9 @@ class Hold:
             beneath=self._codes_for(replace(wanted, alone=None)),
             present=self._present,
             levels_now=self._levels_now,
-            measured_now=self._measured_now,
+            measured_now=lambda wish: self._balancing.measure(
+                self._subject.place, wish, self._present, self._health.working
+            ),
             why_not_at=self._subject.why_not,
         )
 
@@ -387,9 +381,6 @@ class Hold:
         if self._light.moving and self._wanted.alone is None:
             return Kept(self._present, self._wanted.trims, self._standing.codes, self._subject.place)
         return Kept(self._standing.codes, {}, self._standing.codes, self._standing.place)
-
-    def _measured_now(self, wish: Wish) -> Measured:
-        return self._balancing.measure(self._subject.place, wish, self._present, self._health.working)
 
     def _shown(self) -> Shown:
         return Shown(

@@ -37,9 +37,13 @@ def taken_over(old: Rig, new: Rig) -> dict[str, str]:
     return found
 
 
-def still_leaving(heads: Collection[str], over: Mapping[str, str], names: Sequence[str]) -> frozenset[int]:
-    """The places among `names` of heads that were leaving and go on as they were; `over` as `taken_over`."""
-    return frozenset(i for i, name in enumerate(names) if name in heads and over.get(name) == name)
+def still_leaving(
+    before: Sequence[str], places: Collection[int], over: Mapping[str, str], now: Sequence[str]
+) -> frozenset[int]:
+    """The places among the names `now` of heads that were leaving, by place among the names `before`, and go
+    on as they were; `over` as `taken_over`."""
+    heads = {before[i] for i in places}
+    return frozenset(i for i, name in enumerate(now) if name in heads and over.get(name) == name)
 
 
 def _put_on_another_driver(name: str, old: Rig, wire: Wire) -> bool:
