@@ -1,7 +1,7 @@
 """The studio as a state machine: orders, events and ticks with their times go in, wire codes come out.
 
 Nothing here reads a clock or waits. Whoever owns a `Hold` hands in orders and events with their times and
-calls `tick` when `wake_in` says so; the same calls give the same codes, so a day can be replayed bit by bit."""
+calls `tick` when `wake_in` says so; the same calls give the same codes, so a day can be replayed."""
 
 from __future__ import annotations
 
