@@ -194,7 +194,8 @@ def copy(kept: Store, into: Store) -> None:
     into.write(write).result(10)
 
 
-def _settle(hold: Hold, now: float) -> float:
+def settle(hold: Hold, now: float = 0.0) -> float:
+    """Tick until the light rests; the time then."""
     while (wake_in := hold.wake_in(now)) is not None:
         now += wake_in
         hold.tick(now)
@@ -206,21 +207,21 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
     """A studio that has come up on a store; `remembered` is what its hold kept before."""
     calibration, at = calibration_in_use(store)
     hold, clock = Hold(rig, remembered, calibration=calibration, calibrated_at=at), [0.0]
-    clock[0] = _settle(hold, 0.0)
+    clock[0] = settle(hold, 0.0)
 
     async def light(order: dict[str, Any]) -> None:
         here.hold.order(parse_order(order), clock[0])
-        clock[0] = _settle(here.hold, clock[0])
+        clock[0] = settle(here.hold, clock[0])
 
     def apply(calibration: Calibration | None, at: str | None) -> None:
         here.applied.append(at)
         here.hold = here.hold.renewed(rig, calibration, at, clock[0])
-        clock[0] = _settle(here.hold, clock[0])
+        clock[0] = settle(here.hold, clock[0])
         desk.held_anew()
 
     def happens(event: Event) -> None:
         here.hold.event(event, clock[0])
-        clock[0] = _settle(here.hold, clock[0])
+        clock[0] = settle(here.hold, clock[0])
 
     async def rest() -> None:
         """It rests."""

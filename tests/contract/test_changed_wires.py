@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from contract.meter_studio import head_table
+from contract.meter_studio import RIG as STUDIO
+from contract.meter_studio import head_table, settle
 from fillside.hold.hold import Hold
 from fillside.hold.orders import parse_order
 from fillside.hold.wires import leaving, taken_over
@@ -12,19 +13,7 @@ from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
 from fillside_drivers.registry import kinds
 
-RIG = """
-[rig]
-name = "attic"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 2.8
-[marks]
-chair = [0.0, 0.0, 1.2]
-[hold]
-order_speed = 6.0
-"""
+RIG = STUDIO.partition("[ambient]")[0]
 KEY = head_table(
     "key", "key", (1.1, -1.0, 1.9), 'drive = { driver = "stage", universe = 1, slot = 1, bits = 16 }'
 )
@@ -74,16 +63,9 @@ def test_who_leaves_and_who_goes_on(text: str, gone: tuple[str, ...], over: dict
     assert taken_over(read(BEFORE), read(text)) == over
 
 
-def settled(hold: Hold, now: float = 0.0) -> float:
-    while (wake_in := hold.wake_in(now)) is not None:
-        now += wake_in
-        hold.tick(now)
-    return now
-
-
 def test_swapped_lamps_fade_each_from_the_light_it_has() -> None:
     hold = Hold(read(BEFORE))
-    now = settled(hold)
+    now = settle(hold)
     key, fill = hold.codes
     assert key != fill
     swapped = (
@@ -93,21 +75,21 @@ def test_swapped_lamps_fade_each_from_the_light_it_has() -> None:
     )
     new = hold.renewed(read(swapped), None, None, now)
     assert new.codes == (fill, key)
-    settled(new, now)
+    settle(new, now)
     assert new.codes == (key, fill)
 
 
 def test_what_is_kept_of_a_head_is_kept_under_its_new_name() -> None:
     hold = Hold(read(BEFORE))
-    now = settled(hold)
+    now = settle(hold)
     hold.order(parse_order({"do": "freeze"}), now)
     hold.order(parse_order({"do": "trim", "role": "fill", "by": -1}), now)
-    now = settled(hold, now)
+    now = settle(hold, now)
     new = hold.renewed(read(BEFORE.replace('"fill"\nrole', '"window"\nrole')), None, None, now)
-    now = settled(new, now)
+    now = settle(new, now)
     assert new.codes == hold.codes
     new.order(parse_order({"do": "trim", "role": "fill", "to": 0}), now)
     hold.order(parse_order({"do": "trim", "role": "fill", "to": 0}), now)
-    settled(new, now)
-    settled(hold, now)
+    settle(new, now)
+    settle(hold, now)
     assert new.codes == hold.codes

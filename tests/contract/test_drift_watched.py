@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from contract.meter_studio import RIG, Made, copy, made, rig_of
+from contract.meter_studio import RIG, Made, copy, made, rig_of, settle
 from fillside.answers import Refusal
 from fillside.calibration.readings import ReadingError
 from fillside.demo.judge import truth_of
@@ -391,18 +391,18 @@ async def test_what_was_remembered_before_there_were_corrections_is_understood(s
 def test_the_hold_takes_a_correction_as_a_weaker_lamp() -> None:
     """Corrected by half a stop the codes are those of a file that says so many candela less."""
     hold = Hold(rig_with())
-    now = settled(hold, 0.0)
+    now = settle(hold, 0.0)
     hold.event(HeadsCorrected((("key", 0.5),)), now)
-    settled(hold, now)
+    settle(hold, now)
     weaker = Hold(rig_with(text=RIG.replace("intensity = 1800", f"intensity = {1800 * 2**-0.5:.6f}")))
-    settled(weaker, 0.0)
+    settle(weaker, 0.0)
     assert hold.codes == pytest.approx(weaker.codes, abs=2)
     assert hold.state(now).achieved.ratio_error_stops == pytest.approx(0.0, abs=0.01)
 
 
 def test_a_correction_moves_no_faster_than_following() -> None:
     hold = Hold(rig_of(text=RIG.replace("[hold]\n", "[hold]\ndead_band = 0\nfollow_speed = 0.3\n")))
-    now = settled(hold, 0.0) + 5.0
+    now = settle(hold, 0.0) + 5.0
     before = hold.codes[0] / 65535
     hold.event(HeadsCorrected((("key", 0.5),)), now)
     hold.tick(now)
@@ -415,7 +415,7 @@ def test_a_correction_moves_no_faster_than_following() -> None:
 def frames_of_a_correction() -> list[tuple[int, ...]]:
     """The codes of a walk with corrections on the way."""
     hold = Hold(rig_with())
-    now, frames = settled(hold, 0.0) + 5.0, []
+    now, frames = settle(hold, 0.0) + 5.0, []
     hold.order(parse_order({"do": "balance", "ratio": "3:1"}), now)
     for step in range(60):
         now += 0.05
@@ -430,13 +430,6 @@ def test_the_same_corrections_give_the_same_codes_again() -> None:
     frames = frames_of_a_correction()
     assert len(frames) > 10
     assert frames_of_a_correction() == frames
-
-
-def settled(hold: Hold, now: float) -> float:
-    while (wake_in := hold.wake_in(now)) is not None:
-        now += wake_in
-        hold.tick(now)
-    return now
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from contract.meter_studio import settle
 from fillside.balance.offline import predict, solve_rig
 from fillside.balance.report import LimitSaid
 from fillside.demo.judge import truth_of
@@ -199,6 +200,13 @@ def lights(hold: Hold) -> dict[str, float]:
     return found
 
 
+def dimmed(rig: Rig) -> tuple[Hold, float]:
+    """A stop below the wanted exposure, so that another white has room; and the time when the light rests."""
+    hold = Hold(rig)
+    hold.order(parse_order({"do": "expose", "by": -1.0}), 0.0)
+    return hold, settle(hold)
+
+
 def largest_step_stops(hold: Hold, before: dict[str, float]) -> float:
     """Between any two frames until the light rests, the first one against `before` included."""
     now, most = 10.0, 0.0
@@ -218,12 +226,7 @@ def largest_step_stops(hold: Hold, before: dict[str, float]) -> float:
 def test_another_white_does_not_make_the_light_jump(way: str, cct: int, order: dict[str, str]) -> None:
     """A frame apart, at the order speed, a head goes no further than that speed over 44 frames a second."""
     rig, edited = read(), read(("cct = 4300", f"cct = {cct}"))
-    hold = Hold(rig)
-    hold.order(parse_order({"do": "expose", "by": -1.0}), 0.0)
-    now = 0.0
-    while (wake := hold.wake_in(now)) is not None:
-        now += wake
-        hold.tick(now)
+    hold, now = dimmed(rig)
     before = lights(hold)
     if order["do"] == "freeze":
         hold.order(parse_order(order), now)
@@ -251,12 +254,7 @@ def colours(hold: Hold) -> dict[str, float]:
 @pytest.mark.parametrize("cct", ["3300", "5500", "{ key = 6500, fill = 4300 }", "9000", None])
 def test_on_the_way_to_another_white_neither_colour_nor_light_steps(cct: str | None) -> None:
     rig, edited = read(), read(("cct = 4300\n", f"cct = {cct}\n" if cct else ""))
-    hold = Hold(rig)
-    hold.order(parse_order({"do": "expose", "by": -1.0}), 0.0)
-    now = 0.0
-    while (wake := hold.wake_in(now)) is not None:
-        now += wake
-        hold.tick(now)
+    hold, now = dimmed(rig)
     whites_seen, lights_seen = [colours(hold)], [lights(hold)]
     for between in (*white_way(rig, edited), edited):
         hold = hold.renewed(between, None, None, now)
