@@ -30,10 +30,10 @@ PARTS = (
 def main(chosen_tests: list[str]) -> int:
     """Run all parts and return 0 only when all are clean."""
     failed = []
-    compiling = compile_tests()
+    compiling = None if chosen_tests else compile_tests()
     for name, (module, *arguments) in PARTS:
         more = (chosen_tests or AT_A_TIME) if module == "pytest" else ()
-        if module == "pytest":
+        if module == "pytest" and compiling is not None:
             compiling.wait()
         print(f"== {name}: {' '.join((module, *arguments, *more))}", flush=True)
         if subprocess.run(
