@@ -94,7 +94,9 @@ async def _stay_in_touch(daemon: Daemon, show: Any) -> None:
                     raise Failure("the daemon lets nobody look on with this token") from error
                 why = f"the daemon answers {error.status}"
             except (aiohttp.ClientError, OSError) as error:
-                why = str(error) or type(error).__name__
+                from fillside.plain_errors import why as reason
+
+                why = reason(getattr(error, "os_error", None) or error)
             show(state, f"not connected ({why}); trying again every {wait_s:g} s at most")
             await asyncio.sleep(wait_s)
             wait_s = min(LONGEST_WAIT_S, wait_s * 2)
