@@ -39,6 +39,7 @@ export function showFigures(now) {
     stale || state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
   );
   say(byId("read-as"), `, ${balance.read_as}`);
+  say(byId("face-title"), lost.length && !stale ? `Face, not counting ${shortList(lost)}` : "Face");
   showFace(state.face);
   showStanding(now);
 }

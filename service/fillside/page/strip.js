@@ -5,7 +5,7 @@ import { askForKey } from "./settings.js";
 import * as words from "./words.js";
 
 // The daemon says something at least every five seconds; after this silence "live" is no longer said.
-const QUIET_MS = 7000;
+const QUIET_MS = 8000;
 const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕", ill: "✕" };
 
 export class Strip {
