@@ -19,6 +19,7 @@ from fillside.hold.wires import leaving
 from fillside.interfaces.door import DoorError
 from fillside.loom import Loom, loom_of
 from fillside.metering.weighing import calibration_in_use
+from fillside.plain_errors import why
 from fillside.rig.calibrated import Calibration
 from fillside.rig.load import RigError
 from fillside.rig.model import Rig
@@ -59,7 +60,7 @@ async def reload(here: Standing, read: Callable[[], Rig]) -> bool:
         rig = await asyncio.to_thread(read)
         await _take(here, rig)
     except (RigError, NotTakenError, DoorError, DriverError, OSError) as error:
-        _say_not_taken(here, " ".join(str(error).split()))
+        _say_not_taken(here, " ".join((why(error) if isinstance(error, OSError) else str(error)).split()))
         return False
     except Exception as error:
         log.exception("a reload failed")

@@ -142,8 +142,8 @@ def test_a_path_that_is_no_readable_file_is_told_so(tmp_path: Path) -> None:
         (huge, "is larger than 2 MiB"),
         (Path("/dev/zero"), "is larger than 2 MiB"),
         (tmp_path / "a" / "b", "there is no such file"),
-        (huge / "rig.toml", "cannot be read: Not a directory"),
-        (tmp_path / ("n" * 300), "cannot be read: File name too long"),
+        (huge / "rig.toml", "cannot be read: a part of that path is no folder"),
+        (tmp_path / ("n" * 300), "cannot be read: the name is too long"),
         ("nul\0l.toml", "cannot be read: embedded null"),
     ]:
         with pytest.raises(RigError) as caught:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from contract.hold_studio import Studio, studio
+from contract.meter_studio import head_table, rig_of
 from fillside.hold.events import DriverChanged, Event, HeadDisobeys, HeadLost
 from fillside.interfaces.cli import summary
 from fillside.interfaces.cli.summary import block
@@ -54,3 +55,13 @@ def test_a_head_that_shows_itself_is_named(up: Studio) -> None:
     assert "fill shows itself and comes back" in block(up.state)
     up.settle()
     assert not any("shows itself" in line for line in block(up.state))
+
+
+def test_a_lamp_without_a_dimmer_is_named_beside_the_head_that_is_on_alone() -> None:
+    tube = 'dimming = { curve = "fixed" }'
+    made = Studio(rig_of(head_table("rim", "hair", (0.5, 1.0, 2.2), tube)))
+    made.settle()
+    made.do("only", head="key")
+    assert ", key alone but for rim, " in block(made.state)[0]
+    made.do("all")
+    assert "alone" not in block(made.state)[0]

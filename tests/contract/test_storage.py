@@ -77,7 +77,7 @@ def test_the_lock_ends_with_the_process_however_it_ends(tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_is_named_with_the_reason(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(FolderUnusableError, match="Not a directory") as refused:
+    with pytest.raises(FolderUnusableError, match="a part of that path is no folder") as refused:
         Store.open(tmp_path / "file" / "below")
     assert "\n" not in str(refused.value)
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 import asyncio
 import errno
 import math
-import os
 import random
 from collections.abc import Mapping
 from typing import ClassVar
@@ -26,6 +25,7 @@ from fillside_drivers.dmx_serial.options import DmxSerialDrive, DmxSerialOptions
 from fillside_drivers.dmx_serial.timing import BAUD, packet_octets
 from fillside_drivers.dmx_serial.writer import Event, Port, Writer
 from fillside_drivers.driver import Driver, OpenError, OptionsError, Setup
+from fillside_drivers.plain_errors import why
 from fillside_drivers.slots import SlotFrame
 
 WRITE_TIMEOUT_S = 1.0
@@ -127,7 +127,10 @@ class DmxSerialDriver(Driver):
         elif event.what == "ended":
             self._ended.set()
             if event.error is not None:
-                self._report(state="lost", note=f"{self._options.device}: {event.error!r}; restart to go on")
+                self._report(
+                    state="lost",
+                    note=f"{self._options.device}: a fault of ours ({event.error!r}); restart to go on",
+                )
 
     async def _close(self, stay: bool) -> None:
         if self._writer is None:
@@ -149,4 +152,4 @@ def _reason(error: BaseException | None) -> str:
         return "there is no such device; is the adapter plugged in?"
     if number == errno.EACCES:
         return "not permitted; the user needs to be in the group that owns the device"
-    return os.strerror(number) if number else str(error).removeprefix("write failed: ")
+    return why(OSError(number, "") if number else error) if error is not None else "it is not known why"

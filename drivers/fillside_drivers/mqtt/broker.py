@@ -11,6 +11,7 @@ from typing import Any
 import aiomqtt
 
 from fillside_drivers.mqtt.broker_options import BrokerOptions
+from fillside_drivers.plain_errors import why
 
 
 class BrokerError(Exception):
@@ -55,7 +56,7 @@ def secret(place: str | None, where: str) -> str | None:
     try:
         return Path(name).expanduser().read_text("utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is no text"
+        reason = why(error) if isinstance(error, OSError) else "it is no text"
         raise BrokerError(f"{where} names the file {name}, which cannot be read: {reason}", where) from error
 
 
@@ -68,5 +69,43 @@ def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
         if options.certificate_file is not None:
             context.load_cert_chain(options.certificate_file, options.key_file)
     except (OSError, ssl.SSLError) as error:
-        raise BrokerError(f"a certificate file cannot be used: {error}", "tls") from error
+        raise BrokerError(f"a certificate file cannot be used: {why(error)}", "tls") from error
     return context
+
+
+_REFUSALS = {
+    1: "it does not speak this version of MQTT",
+    2: "it does not take our identifier",
+    3: "it takes nobody at the moment",
+    4: "it does not take this user name and password",
+    5: "this user is not authorised there",
+    7: "the connection broke off",
+    132: "it does not speak this version of MQTT",
+    133: "it does not take our identifier",
+    134: "it does not take this user name and password",
+    135: "this user is not authorised there",
+    136: "it takes nobody at the moment",
+    137: "it is too busy",
+    138: "it has banned this client",
+    141: "the connection was silent for too long",
+    142: "another client came under our identifier",
+    151: "it sets us a quota, which is used up",
+}
+"""What a broker, or the client library, means by a code: MQTT 3.1.1, table 3.1; MQTT 5.0, table 2-6."""
+
+
+def why_no_broker(error: BaseException) -> str:
+    """Why a broker is not reached, or no longer, in a clause to stand behind its address."""
+    if isinstance(error, aiomqtt.MqttCodeError):
+        number = getattr(error.rc, "value", error.rc)
+        return _REFUSALS.get(number if isinstance(number, int) else 0, why(error))
+    text = str(error)
+    if isinstance(error, aiomqtt.MqttError) and text in _OF_THE_CLIENT:
+        return _OF_THE_CLIENT[text]
+    return why(error)
+
+
+_OF_THE_CLIENT = {
+    "Operation timed out": "no answer in time; is it switched on, and in this network?",
+    "Disconnected during message iteration": "the connection broke off",
+}

@@ -20,7 +20,7 @@ import aiomqtt
 
 from fillside_drivers.cancelling import FAREWELL_S, cancelled, side_by_side
 from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
-from fillside_drivers.mqtt.broker import BrokerError, client_for
+from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 
@@ -80,12 +80,9 @@ class MqttDriver(Driver):
                 async with client:
                     wait_s = FIRST_RETRY_S
                     await self._serve(client)
-            except aiomqtt.MqttError as error:
+            except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
                 self._counts.errors += 1
-                self._report(state="lost", note=f"{self._where}: {error}")
-            except (OSError, ssl.SSLError) as error:
-                self._counts.errors += 1
-                self._report(state="lost", note=f"{self._where}: {error.strerror or error}")
+                self._report(state="lost", note=f"{self._where}: {why_no_broker(error)}")
             await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)
 

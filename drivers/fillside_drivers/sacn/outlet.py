@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fillside_drivers.driver import OpenError
+from fillside_drivers.plain_errors import why
 from fillside_drivers.retry import Backoff
 from fillside_drivers.sacn.options import MULTICAST, PORT, SacnOptions, host_and_port
 from fillside_drivers.sacn.packet import DISCOVERY_UNIVERSE, multicast_group
@@ -99,7 +100,7 @@ class Outlet:
             self.late += 1
             return
         self.errors += 1
-        destination.error = error.strerror or str(error)
+        destination.error = why(error)
         destination.retry_at = now + destination.backoff.next_s()
 
     def close(self) -> None:
@@ -147,7 +148,7 @@ async def _look_up(driver: str, text: str) -> tuple[int, Address]:
         found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_DGRAM)
     except OSError as error:
         raise OpenError(
-            f"driver {driver}: the host {host!r} cannot be found: {error.strerror}", driver=driver, where=text
+            f"driver {driver}: the host {host!r} cannot be found: {why(error)}", driver=driver, where=text
         ) from error
     return found[0][0], found[0][4]
 
@@ -166,7 +167,7 @@ def _open_socket(driver: str, family: int, options: SacnOptions) -> socket.socke
     except OSError as error:
         made.close()
         raise OpenError(
-            f"driver {driver}: cannot send from interface {options.interface}: {error.strerror}",
+            f"driver {driver}: cannot send from interface {options.interface}: {why(error)}",
             driver=driver,
             where=options.interface or "",
         ) from error

@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from typing import ClassVar
 
 from fillside_drivers.driver import Channel, Driver, Setup
+from fillside_drivers.plain_errors import why
 from fillside_drivers.sacn.listener import Listener
 from fillside_drivers.sacn.options import MULTICAST, SacnDrive, SacnOptions
 from fillside_drivers.sacn.outlet import Outlet, open_outlet
@@ -79,7 +80,7 @@ class SacnDriver(Driver):
             try:
                 await listener.open(self._frames, self._options.interface)
             except OSError as error:
-                self._deaf = f"other sources on our universes cannot be heard: {error.strerror}"
+                self._deaf = f"other sources on our universes cannot be heard: {why(error)}"
             else:
                 self._listener = listener
 
@@ -129,7 +130,7 @@ class SacnDriver(Driver):
         told += (self._deaf,) if self._deaf else ()
         lost = self._outlet.lost
         if lost:
-            note = "; ".join(f"{each.label} cannot be reached: {each.error}" for each in lost)
+            note = ". ".join(f"{each.label} cannot be reached: {each.error}" for each in lost)
             self._report(state="lost", note=note, notices=told)
         elif self._clock() - self._late_at < ON_TIME_AGAIN_S:
             self._report(state="late", note="packets leave late: the machine is too busy", notices=told)

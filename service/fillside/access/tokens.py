@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from fillside.access.passes import MAY, May
+from fillside.plain_errors import why
 
 FILE, LOCK = "tokens.json", ".tokens.lock"
 _TOKEN = re.compile(r"(fs|once)-([a-z2-7]{8})-([A-Za-z0-9_-]{32})")
@@ -146,7 +147,7 @@ class TokenFile:
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             handle = os.open(self.path.with_name(LOCK), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
-            raise TokenFileError(f"{self.path}: cannot write the tokens: {error.strerror}") from error
+            raise TokenFileError(f"{self.path}: cannot write the tokens: {why(error)}") from error
         try:
             self._as_the_folder_is(handle)
             fcntl.flock(handle, fcntl.LOCK_EX)
@@ -167,7 +168,8 @@ class TokenFile:
         except (OSError, ValueError, TypeError, KeyError) as error:
             # Nobody is let in by a file that cannot be read.
             self._kept, self._seen = {}, None
-            raise TokenFileError(f"{self.path}: cannot read the tokens: {error}") from error
+            reason = why(error) if isinstance(error, OSError) else f"it is damaged ({error})"
+            raise TokenFileError(f"{self.path}: cannot read the tokens: {reason}") from error
 
     def _as_the_folder_is(self, handle: int) -> None:
         """What the superuser writes belongs to whom the folder does: a service's own user has to read it."""
@@ -192,7 +194,7 @@ class TokenFile:
                     Path(name).unlink()
                 raise
         except OSError as error:
-            raise TokenFileError(f"{self.path}: cannot write the tokens: {error.strerror}") from error
+            raise TokenFileError(f"{self.path}: cannot write the tokens: {why(error)}") from error
         self._look()
 
 

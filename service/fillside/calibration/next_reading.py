@@ -32,6 +32,8 @@ SURE_STOPS, LITTLE_GAIN = 0.05, 0.03
 """Enough is read when ratio and exposure are held within this standard uncertainty, or when one more reading
 takes less than this share off it."""
 OTHER_HEADS_WEIGHT = 0.1
+MOST_TO_COME = 30
+"""So far ahead readings are counted; more than that nobody takes."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,7 @@ class NextReading:
     """The reading that would help most, and standard uncertainties about the marks [stops] now and after it.
 
     `expected_lux` is what it should show, within `expected_sigma_stops`. `enough` says that one may as well
-    stop before it.
+    stop before it; `to_come` estimates how many are to be taken until then, this one among them.
     """
 
     asked: Asked
@@ -50,6 +52,7 @@ class NextReading:
     ratio_sigma_after_stops: float
     exposure_sigma_after_stops: float
     enough: bool
+    to_come: int
 
 
 @dataclass(frozen=True)
@@ -84,8 +87,7 @@ def next_reading(
     now = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
     before = [math.sqrt(value) for value in now]
     after = [math.sqrt(max(value - float(gain[0]), 0.0)) for value, gain in zip(now, gains, strict=True)]
-    sure = max(before[:2]) < SURE_STOPS and before[2] < 2 * SURE_STOPS
-    little = math.hypot(*after) > (1 - LITTLE_GAIN) * math.hypot(*before)
+    enough = _enough(before, after)
     return NextReading(
         asked=asked[best],
         expected_lux=float(lux[best]),
@@ -94,8 +96,41 @@ def next_reading(
         exposure_sigma_stops=before[1],
         ratio_sigma_after_stops=after[0],
         exposure_sigma_after_stops=after[1],
-        enough=sure or little,
+        enough=enough,
+        to_come=0 if enough else max(1, _to_come(rows, sd, fit.covariance, aims)),
     )
+
+
+def _enough(before: Sequence[float], after: Sequence[float]) -> bool:
+    """Whether one may as well stop, by the uncertainties of the aims before and after one more [stops]."""
+    sure = max(before[:2]) < SURE_STOPS and before[2] < 2 * SURE_STOPS
+    return sure or math.hypot(*after) > (1 - LITTLE_GAIN) * math.hypot(*before)
+
+
+def _to_come(rows: FloatArray, sd: FloatArray, covariance: FloatArray, aims: _Aims) -> int:
+    """How many readings until it is enough, if the best is always taken and shows what is expected.
+
+    What a reading does to the covariance depends on its slopes (m, size) and variance alone, not on its
+    value, so the way ahead can be gone without one.
+    """
+    seen = rows @ covariance
+    spread = np.einsum("mk,mk->m", seen, rows) + sd**2
+    shared: list[FloatArray] = [seen @ part.T for part in aims.parts()]
+    left: list[FloatArray] = [np.einsum("pk,kl,pl->p", part, covariance, part) for part in aims.parts()]
+    for count in range(MOST_TO_COME):
+        gains = [_mean(common**2 / spread[:, None]) for common in shared]
+        best = int(np.argmax(gains[0] + gains[1] + OTHER_HEADS_WEIGHT * gains[2]))
+        now = [float(_mean(value)) for value in left]
+        then = [max(value - float(gain[best]), 0.0) for value, gain in zip(now, gains, strict=True)]
+        if _enough([math.sqrt(max(value, 0.0)) for value in now], [math.sqrt(value) for value in then]):
+            return count
+        with_best, own, over = seen @ rows[best], seen[best].copy(), float(spread[best])
+        of_best = [common[best] for common in shared]
+        left = [value - row**2 / over for value, row in zip(left, of_best, strict=True)]
+        shared = [c - np.outer(with_best, row) / over for c, row in zip(shared, of_best, strict=True)]
+        seen -= np.outer(with_best, own) / over
+        spread -= with_best**2 / over
+    return MOST_TO_COME
 
 
 def _less(

@@ -172,6 +172,7 @@ def next_said(asked: NextReading | None) -> dict[str, Any] | None:
         "exposure_sigma_stops": _short(asked.exposure_sigma_stops),
         "exposure_sigma_after_stops": _short(asked.exposure_sigma_after_stops),
         "enough": asked.enough,
+        "to_come": asked.to_come,
     }
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 
 from fillside.rig.cautions import GAS_LAMPS
-from fillside.rig.model import Head, Rig
+from fillside.rig.model import WORK_ROLE, Head, Rig
 
 SAME_PLACE_M = 0.03
 HOLD_IT = "Arm out, phone screen away."
@@ -78,19 +78,60 @@ def flagged(rig: Rig, wanted: Collection[str]) -> tuple[str, ...]:
     )
 
 
+def alone_words(rig: Rig, head: str, level: float, burning: Sequence[str]) -> str:
+    """The light of one head that is wanted, and what is beside it."""
+    if rig.head(head).dimming.fixed:
+        return lit_words(rig, [head], burning)
+    if not burning:
+        return f"{head} alone, at level {level:.2f}."
+    return f"{head} at level {level:.2f}, the others out but for {names_of(burning)}."
+
+
+def lit_words(rig: Rig, wanted: Sequence[str], burning: Sequence[str]) -> str:
+    """The light of one or several heads as they are held; one that a hand may have switched off is named."""
+    but = f" but for {names_of(burning)}" if burning else ""
+    fixed = [name for name in wanted if rig.head(name).dimming.fixed]
+    as_they_are = (
+        "as held" if len(fixed) < len(wanted) else "as it burns" if len(fixed) == 1 else "as they burn"
+    )
+    by_hand = [name for name in fixed if not must_stay_on(rig.head(name))]
+    see_to = f" See that {names_of(by_hand)} {_is(by_hand)} switched on." if by_hand else ""
+    return f"{names_of(wanted)} on {as_they_are}, the others out{but}.{see_to}"
+
+
+def dark_words(rig: Rig, burning: Sequence[str], asked: bool) -> str:
+    """What goes out for the room's own light, before that is asked for and after; what burns on is said."""
+    heads = [head.name for head in rig.heads if head.rule != WORK_ROLE]
+    if len(burning) == len(heads):
+        way = "stay where you are until this reading is taken" if asked else "stand there, then go on"
+        return f"No head can be put out from here for this reading: {way}."
+    but = f" but {names_of(burning)}" if burning else ""
+    if asked:
+        return f"All heads{but} are out: stay where you are until the light is back."
+    work = any(head.rule == WORK_ROLE and not head.dimming.fixed for head in rig.heads)
+    also = ", and so does the work light" if work else ""
+    return f"All heads{but} go out for this reading{also}: stand there, then go on."
+
+
 def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
     """What to do about heads that burn though they are not asked for."""
     steady = [name for name in names if must_stay_on(rig.head(name))]
     others = [name for name in names if name not in steady]
     said = []
     if steady:
+        stays, it = ("stays", "it") if len(steady) == 1 else ("stay", "they")
         said.append(
-            f"{names_of(steady)} stays on, since it would start cold again: turn the lamp away, or hold a "
-            "card between lamp and meter; never cover a lamp."
+            f"{names_of(steady)} {stays} on, since {it} would start cold again: turn the lamp away, or hold "
+            "a card between lamp and meter; never cover a lamp."
         )
     if others:
+        it = "it" if len(others) == 1 else "them"
         said.append(
-            f"{names_of(others)} cannot be dimmed: switch it off by hand for this reading, or hold a card "
+            f"{names_of(others)} cannot be dimmed: switch {it} off by hand for this reading, or hold a card "
             "between lamp and meter; never cover a lamp."
         )
     return said
+
+
+def _is(names: Sequence[str]) -> str:
+    return "is" if len(names) == 1 else "are"

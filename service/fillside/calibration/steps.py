@@ -14,11 +14,13 @@ from fillside.calibration.checks import Check, Held
 from fillside.calibration.learned import Learned, learned
 from fillside.calibration.routine import ACTS, Act, Routine, Stage
 from fillside.calibration.spoken import (
+    alone_words,
+    dark_words,
     flag_words,
     flagged,
     half_way_words,
+    lit_words,
     must_stay_on,
-    names_of,
     place_words,
     receptor_words,
 )
@@ -56,9 +58,11 @@ class Asks(BaseModel):
 class Step(BaseModel):
     """Where a routine is, what it asks, and what may be done.
 
-    `lit` are the heads to be on by level while it is asked (None: the light as it is held), `flag` those that
-    burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s] before which the
-    reading is not taken. `curve` is what is known so far about the dimming of the head that is asked for.
+    `of` counts what is done and what is still to come, in the stage that reads by an estimate made anew each
+    time. `lit` are the heads to be on by level while it is asked (None: the light as it is held), `flag`
+    those that burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s] before
+    which the reading is not taken. `curve` is what is known so far about the dimming of the head that is
+    asked for.
     """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
@@ -193,10 +197,10 @@ def _read(routine: Routine, known: Known) -> Step:
         routine=routine.kind,
         stage="read",
         number=len(routine.readings) + 1,
-        of=max(len(routine.readings) + 1, 3 * len(_metered_heads(known.rig))),
+        of=len(routine.readings) + _to_come(routine, known),
         title=f"Meter {head}" if head else "Meter the room",
         says=(
-            *([f"{head} alone, at level {asked['level']:.2f}."] if head else ()),
+            *([alone_words(known.rig, head, asked["level"], shown.flag)] if head else ()),
             *shown.says,
             place_words(known.rig, tuple(asked["at"])),
             receptor_words(asked["receptor"], asked["facing"], head),
@@ -226,15 +230,34 @@ def reading_to_take(routine: Routine, known: Known) -> dict[str, Any] | None:
 
     Every head is read once at least, passed over ones aside, whatever the estimate says.
     """
+    asked = _wanted(routine, known)
+    if asked is not None:
+        return asked
+    unread = _unread(routine, known)
+    return _plain_reading(known, unread[0]) if unread else None
+
+
+def _wanted(routine: Routine, known: Known) -> dict[str, Any] | None:
+    """What the estimate asks for; None when it has enough."""
     asked = None if known.latest is None else known.latest.next
-    unread = [
+    if asked is None or asked["enough"] or (asked["head"] or "") in routine.passed_over:
+        return None
+    return asked
+
+
+def _unread(routine: Routine, known: Known) -> list[str]:
+    """The heads that nothing was read of yet."""
+    return [
         name
         for name in _metered_heads(known.rig)
         if not known.taken.get(name) and name not in routine.passed_over
     ]
-    if asked is not None and not asked["enough"] and (asked["head"] or "") not in routine.passed_over:
-        return asked
-    return _plain_reading(known, unread[0]) if unread else None
+
+
+def _to_come(routine: Routine, known: Known) -> int:
+    """About how many readings are still to be taken, the one that is asked for among them."""
+    wanted = _wanted(routine, known) or {}
+    return max(1, len(_unread(routine, known)), int(wanted.get("to_come", 1)))
 
 
 def may_read(routine: Routine, rig: Rig) -> tuple[str | None, ...]:
@@ -263,7 +286,7 @@ def _metered_heads(rig: Rig) -> list[str]:
 def _verify(routine: Routine, known: Known) -> Step:
     asked = check_to_take(routine, known.held)
     assert asked is not None, "a routine with nothing to check is done"
-    planned = known.held.checks(background=routine.kind == "lineup")
+    undone = _undone(routine, known.held)
     shown = _Shown.of(known, asked.lit)
     place = place_words(known.rig, asked.at)
     if asked.what == "near":
@@ -272,11 +295,11 @@ def _verify(routine: Routine, known: Known) -> Step:
         routine=routine.kind,
         stage="verify",
         number=len(routine.checked) + 1,
-        of=max(len(planned), len(routine.checked) + 1),
-        title=_TITLES[asked.what].format(head=asked.head),
+        of=len(routine.checked) + len(undone) + (asked not in undone),
+        title=_TITLES[asked.what].format(head=asked.head, alone="" if shown.flag else " alone"),
         says=(
             *((NO_CALIBRATION,) if known.best is None and not routine.checked else ()),
-            f"{names_of(asked.lit)} on as held, the others out.",
+            lit_words(known.rig, list(asked.lit), shown.flag),
             *shown.says,
             place,
             receptor_words(asked.receptor, asked.facing, asked.head or ""),
@@ -296,7 +319,7 @@ def _verify(routine: Routine, known: Known) -> Step:
 
 
 _TITLES = {
-    "head": "Check {head} alone",
+    "head": "Check {head}{alone}",
     "near": "Check {head} again, nearer to it",
     "exposure": "Check the exposure",
     "background": "Check the background",
@@ -314,11 +337,13 @@ def check_to_take(routine: Routine, held: Held) -> Check | None:
         near = held.nearer(held.scene.index(str(last.check.head)))
         if near.name not in routine.passed_over:
             return near
-    done = {c.check.name for c in routine.checked}
-    for check in held.checks(background=routine.kind == "lineup"):
-        if check.name not in done and check.name not in routine.passed_over:
-            return check
-    return None
+    return next(iter(_undone(routine, held)), None)
+
+
+def _undone(routine: Routine, held: Held) -> list[Check]:
+    """The checks that are still to be made, the second looks nearer to a head aside."""
+    done = {*(c.check.name for c in routine.checked), *routine.passed_over}
+    return [check for check in held.checks(background=routine.kind == "lineup") if check.name not in done]
 
 
 def _done(routine: Routine, known: Known) -> Step:
@@ -358,12 +383,10 @@ class _Shown:
     def dark(self, rig: Rig, asked: bool) -> _Shown:
         """For the room's own light: dark only once that is asked for."""
         work = {head.name: 0.0 for head in rig.heads if head.rule == "work" and not head.dimming.fixed}
+        says = dark_words(rig, self.flag, asked)
         if not asked:
-            also = ", and so does the work light" if work else ""
-            first = f"All heads go out for this reading{also}: stand there, then go on."
-            return _Shown(None, (), [first, *self.says])
-        says = ["All heads are out: stay where you are until the light is back.", *self.says]
-        return _Shown({**work, **(self.lit or {})}, self.flag, says)
+            return _Shown(None, (), [says, *self.says])
+        return _Shown({**work, **(self.lit or {})}, self.flag, [says, *self.says])
 
 
 _STAGES: dict[Stage, Callable[[Routine, Known], Step]] = {

@@ -37,6 +37,7 @@ from fillside.metering.keeping import CHECK, keep
 from fillside.metering.said import as_lit, beside_words, reading_of, sure_words
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import MOST_IN_A_FIT, Fitted, Weighing
+from fillside.plain_errors import why
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering as kept
@@ -103,7 +104,7 @@ class Desk:
             log.error("the readings cannot be weighed: %s", error)
             raise Refusal("not_now", "the readings are kept, but cannot be weighed; see the log") from None
         except sqlite3.Error as error:
-            raise Refusal("not_now", f"it cannot be kept: {error}") from None
+            raise Refusal("not_now", f"it cannot be kept: {why(error)}") from None
         self._studio.changed()
         return note
 

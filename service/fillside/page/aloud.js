@@ -9,9 +9,9 @@ export class Aloud {
   #said = "";
   #timer = 0;
 
-  show({ state, heads }) {
+  show({ state, heads, staleSince }) {
     clearTimeout(this.#timer);
-    if (!state.settled) return;
+    if (!state.settled || staleSince !== null) return;
     this.#timer = setTimeout(() => this.#speak(state, heads), REST_MS);
   }
 
@@ -24,6 +24,7 @@ export class Aloud {
       `face ${words.ratio(state.face.ratio, 1).replace(":", " to ")}, exposure ${words.fixed(state.achieved.exposure_error_stops, 1, true)} stops off target.`,
       ...limits.map((limit) => `${limit}.`),
       ...lost.map(([name]) => `Wire ${name} is lost.`),
+      ...(lost.length ? [] : heads.filter((head) => head.health === "lost").map((head) => `${head.name} is lost.`)),
     ].join(" ");
     if (text === this.#said) return;
     this.#said = text;

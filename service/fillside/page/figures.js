@@ -1,6 +1,7 @@
 // The numbers that matter, large, and the face as two numbers and one bar.
 
 import { byId, children, make, mark, say } from "./dom.js";
+import { ticked } from "./reading.js";
 import { settings } from "./settings.js";
 import * as words from "./words.js";
 
@@ -15,26 +16,30 @@ function figure(id, value, beside, wanted, good) {
 }
 
 export function showFigures(now) {
-  const { state, uncertainty } = now;
+  const { state, uncertainty, staleSince, lost } = now;
+  const stale = staleSince !== null;
+  // In place of a verdict: what was so when the daemon was last heard, or without lamps whose light is not known.
+  const instead = stale ? `as of ${words.clock(staleSince)}` : lost.length ? `not counting ${shortList(lost)}` : null;
   const { achieved, target, balance } = state;
   const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(words.COVERAGE_FACTOR * uncertainty, 2)}`;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
     words.ratio(achieved.ratio),
-    achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff)}`,
+    instead !== null ? instead : achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
-    state.mode === "dark" || (ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS),
+    stale || state.mode === "dark" || (ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS),
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
     "exposure",
-    exposureOff === null ? "dark" : words.fixed(exposureOff, 2, true),
-    exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff)}`,
+    exposureOff === null ? (instead === null ? "dark" : "–") : words.fixed(exposureOff, 2, true),
+    instead !== null ? instead : exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff)}`,
     `${words.light(achieved.exposure_lux, settings.units)} of ${words.light(target.exposure_lux, settings.units)}`,
-    state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
+    stale || state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
   );
   say(byId("read-as"), `, ${balance.read_as}`);
+  say(byId("face-title"), lost.length && !stale ? `Face, not counting ${shortList(lost)}` : "Face");
   showFace(state.face);
   showStanding(now);
 }
@@ -62,7 +67,22 @@ function showFace(face) {
 }
 
 /** What stands at a limit, the health of the wires, how sure the numbers are: one line each, always all three. */
-function showStanding({ state, heads, uncertainty }) {
+function showStanding(now) {
+  for (const [line, element] of children(byId("standing"), now.staleSince === null ? standing(now) : NOT_KNOWN, (l) => l.key, makeLine)) {
+    say(element.firstChild, line.sign);
+    say(element.lastChild, line.text);
+    mark(element, "data-off", line.bad ? "true" : null);
+  }
+}
+
+const NOT_KNOWN = [
+  { key: "limit", sign: "?", text: "Limits are not known now" },
+  { key: "health", sign: "?", text: "Wires are not known now" },
+  { key: "unsure", sign: "?", text: "Ratio is not known now" },
+];
+
+function standing(now) {
+  const { state, heads, uncertainty, lost } = now;
   const atLimit = heads.filter((head) => head.at_limit);
   const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
   const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
@@ -73,21 +93,24 @@ function showStanding({ state, heads, uncertainty }) {
   ];
   const rough = state.subject_seen.too_rough;
   const bound = state.limits.find((one) => one.head === null);
-  const lines = [
+  const unlimited = ticked(now, "limits") && lost.length === 0;
+  return [
     {
       key: "limit",
-      sign: limit.length || bound ? "▲" : "✓",
-      text: limit.length ? shortList(limit) : bound ? words.sentence(bound.says) : "Nothing at its limit",
+      sign: limit.length || bound ? "▲" : unlimited ? "✓" : "·",
+      text: limit.length ? shortList(limit) : bound ? words.sentence(bound.says) : unlimited ? "Nothing at its limit" : noLimit(lost),
       bad: limit.length > 0 || bound !== undefined,
     },
     {
       key: "health",
-      sign: unwell.length || rough ? "✕" : "✓",
+      sign: unwell.length || rough ? "✕" : ticked(now, "wires") ? "✓" : "·",
       text: unwell.length
         ? shortList(unwell)
         : rough
           ? "Tracker too rough"
-          : "All wires well",
+          : ticked(now, "wires")
+            ? "All wires well"
+            : "No wire in trouble",
       bad: unwell.length > 0 || rough,
     },
     {
@@ -102,12 +125,10 @@ function showStanding({ state, heads, uncertainty }) {
       bad: false,
     },
   ];
-  for (const [line, element] of children(byId("standing"), lines, (l) => l.key, makeLine)) {
-    say(element.firstChild, line.sign);
-    say(element.lastChild, line.text);
-    mark(element, "data-off", line.bad ? "true" : null);
-  }
 }
+
+/** In place of a verdict on limits, where the daemon gives none. */
+const noLimit = (lost) => (lost.length ? `Limits not known: ${shortList(lost)} lost` : "No head at its limit");
 
 const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));
 

@@ -1,5 +1,6 @@
 // The connection to the daemon: the state as it changes, and orders. It comes back by itself.
 //
+// `how.heard` is when the daemon last said something, local time [ms]; what it said then may be so no more.
 // It is "asking" (no answer yet), "live", "lost" (no answer; tried again ever more slowly, and at once when the
 // browser says that the network or the page is back), "key" (the daemon wants a key, or another one), "full" (it lets
 // nobody more in for now) or "ill" (it answers, but only that it failed). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.

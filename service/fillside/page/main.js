@@ -31,9 +31,11 @@ class Page {
   // How far the daemon's clock is ahead of ours, ms.
   #ahead = 0;
   #lightAt = null;
+  // When the daemon was last heard, ms; null while it is, and before it ever was.
+  #staleSince = null;
 
   constructor() {
-    this.link = new Link({ told: (state) => this.#told(state), turned: (how) => this.strip.turned(how) });
+    this.link = new Link({ told: (state) => this.#told(state), turned: (how) => this.#turned(how) });
     this.acts = new Acts(this.link);
     this.strip = new Strip({
       retry: () => this.link.now(),
@@ -56,12 +58,22 @@ class Page {
     addEventListener("hashchange", () => {
       if (takeFromAddress()) this.link.now();
     });
-    setInterval(() => this.#state && showTrouble({ state: this.#state }, (at) => this.#age(at)), 5000);
+    setInterval(() => this.#state && showTrouble(this.#now(), (at) => this.#age(at)), 5000);
   }
 
   start() {
     takeFromAddress();
     this.link.now();
+  }
+
+  #turned(how) {
+    this.strip.turned(how);
+    this.#staleSince = how.is === "live" ? null : how.heard;
+    this.#draw();
+  }
+
+  #now() {
+    return reading(this.#state, this.#room, this.#staleSince);
   }
 
   #told(state) {
@@ -110,7 +122,7 @@ class Page {
   #drawNow() {
     this.#drawing = 0;
     this.#barsAt = performance.now();
-    const now = reading(this.#state, this.#room);
+    const now = this.#now();
     const wait = this.#wordsAt + WORDS_EVERY_MS - this.#barsAt;
     if (!this.routine.open) this.rose.show(now, wait <= 0);
     clearTimeout(this.#later);
@@ -126,6 +138,9 @@ class Page {
     say(mode.firstElementChild, SIGNS[state.mode] ?? "");
     say(mode.lastElementChild, state.mode);
     mark(document.body, "data-mode", state.mode);
+    const { staleSince } = now;
+    mark(document.body, "data-stale", staleSince === null ? null : "true");
+    for (const place of document.querySelectorAll(".as-of")) say(place, staleSince === null ? "" : asOf(staleSince));
     this.routine.show(now);
     showFigures(now);
     roseInWords(byId("rose-says"), now);
@@ -137,15 +152,11 @@ class Page {
     this.places.show(now);
     this.acts.show(now);
     showTrouble(now, (at) => this.#age(at));
-    this.strip.light({ at: this.#lightAt, changing: !state.settled, waits: state.waits, alone: aloneOf(state), routine: this.routine.open });
+    this.strip.light({ at: this.#lightAt, changing: !state.settled, waits: state.waits, alone: now.alone, routine: this.routine.open });
     this.aloud.show(now);
   }
 }
 
-/** The names of the heads that are on alone, null when all are as the mode has them. */
-function aloneOf({ alone, shown }) {
-  if (alone) return alone;
-  return shown ? words.list(shown) || "no head" : null;
-}
+const asOf = (at) => `as of ${words.clock(at)}`;
 
 new Page().start();

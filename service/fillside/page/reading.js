@@ -4,22 +4,39 @@
 // changes all the time.
 
 import { seen } from "./bearing.js";
+import { list } from "./words.js";
 
 const log2 = (x) => (x > 0 ? Math.log2(x) : -Infinity);
 
-/** Everything the parts of the page show. */
-export function reading(state, room) {
+/** Everything the parts of the page show; `staleSince` is when the daemon was last heard [ms], null while it is. */
+export function reading(state, room, staleSince = null) {
   const heads = headsOf(state, room);
   return {
     state,
     room,
     heads,
+    staleSince,
+    alone: aloneOf(state, heads),
+    lost: heads.filter((head) => head.health === "lost").map((head) => head.name),
     roles: rolesOf(state, heads),
     // Rings count stops from the exposure wanted before trims, so that a trim does not move them.
     ringLux: state.balance.exposure_lux,
     uncertainty: uncertaintyOf(heads),
     sides: sidesOf(state, heads, room),
   };
+}
+
+/** The names of the heads that are on alone, one that cannot be put out among them; null when all are as the mode has them. */
+function aloneOf({ alone, shown }, heads) {
+  const wanted = alone ? [alone] : shown;
+  if (!wanted) return null;
+  const burning = heads.filter((head) => head.rule !== "work" && !head.dimmable && !wanted.includes(head.name));
+  return list([...wanted, ...burning.map((head) => head.name)]) || "no head";
+}
+
+/** Whether a tick may stand at "balance", "limits" or "wires": only the daemon says so, and only while it is heard. */
+export function ticked({ state, staleSince }, what) {
+  return staleSince === null && state.ticks?.[what] === true;
 }
 
 function headsOf(state, room) {

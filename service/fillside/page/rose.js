@@ -233,13 +233,14 @@ const bracket = (at, side, foot) => {
 const half = (value) => Math.round(value * 2) / 2;
 
 /** The same in words, for those who do not see it. */
-export function roseInWords(element, { heads }) {
+export function roseInWords(element, { heads, lost }) {
+  const silent = lost.length ? ` What ${words.list(lost)} ${lost.length > 1 ? "give" : "gives"} is not known.` : "";
   const lit = heads.filter((head) => head.works && head.output > 0);
   const most = [...lit].sort((a, b) => b.lux - a.lux)[0];
   say(
     element,
     most
-      ? `${lit.length} of ${heads.length} ${heads.length === 1 ? "head gives" : "heads give"} light; ${most.name} gives most, ${words.light(most.lux, settings.units)}. The table of heads has every number.`
-      : "No head gives light.",
+      ? `${lit.length} of ${heads.length} ${heads.length === 1 ? "head gives" : "heads give"} light; ${most.name} gives most, ${words.light(most.lux, settings.units)}.${silent} The table of heads has every number.`
+      : `No head gives light.${silent}`,
   );
 }

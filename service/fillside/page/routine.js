@@ -43,8 +43,8 @@ export class RoutineView {
     if (room?.constants) this.#constants = room.constants;
     const under = this.#routine && this.#routine.stage !== "done" ? this.#routine : null;
     const button = byId("open-meter");
-    say(button, under ? `Meter ${under.number}/${under.of}` : "Meter");
-    mark(button, "aria-label", under ? `Meter: ${NAMES[under.routine]}, ${under.number} of ${under.of}` : null);
+    say(button, under ? `Meter ${under.number}` : "Meter");
+    mark(button, "aria-label", under ? `Meter: ${NAMES[under.routine]}, ${STAGES[under.stage]}, ${count(under)}` : null);
     const showing = this.open && this.#routine !== null && !this.#routine.left;
     mark(document.body, "data-view", showing ? "routine" : null);
     mark(byId("routine"), "hidden", showing ? null : "");
@@ -65,7 +65,7 @@ export class RoutineView {
     // Cautions are counted as they are ticked, and all are one step.
     const number = routine.stage === "prepare" ? "" : routine.number;
     const key = `${routine.routine} ${routine.stage} ${number} ${routine.title}`;
-    say(byId("routine-where"), `${NAMES[routine.routine]}, ${STAGES[routine.stage]}: ${Math.min(routine.number, routine.of)} of ${routine.of}`);
+    say(byId("routine-where"), `${NAMES[routine.routine]}, ${STAGES[routine.stage]}: ${count(routine)}`);
     say(byId("routine-title"), routine.title);
     for (const [text, line] of children(byId("routine-says"), routine.says, (t) => t, () => make("li"))) say(line, text);
     this.#showTicks(routine);
@@ -216,7 +216,7 @@ export class RoutineView {
     byId("go").addEventListener("click", () => this.#act("go"));
     wireHold(byId("go-dark"), {
       held: () => this.#act("go"),
-      tooShort: () => this.#answer("Hold it for a second: all lights go out for this reading", false),
+      tooShort: () => this.#answer("Hold it for a second: the lights go out for this reading", false),
       pressed: () => this.#act("go"),
     });
     byId("routine-close").addEventListener("click", () => this.#close());
@@ -279,6 +279,13 @@ export class RoutineView {
     say(byId("routine-answer"), text && !ok ? `✕ ${text}` : text);
     mark(byId("routine-answer"), "data-off", ok ? null : "true");
   }
+}
+
+/** Which reading this is of how many, as far as that is known: how many more it takes is only estimated. */
+function count({ stage, number, of }) {
+  if (stage === "warm") return `${number}, until two agree`;
+  if (stage !== "read") return `${Math.min(number, of)} of ${of}`;
+  return number < of ? `${number} of about ${of}` : `${number}, probably the last`;
 }
 
 const verdictRow = () => make("tr", {}, make("th", { scope: "row" }), make("td"), make("td"), make("td"));

@@ -4,6 +4,8 @@ import { byId, mark, say } from "./dom.js";
 import { askForKey } from "./settings.js";
 import * as words from "./words.js";
 
+// The daemon says something at least every five seconds; after this silence "live" is no longer said.
+const QUIET_MS = 8000;
 const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕", ill: "✕" };
 
 export class Strip {
@@ -23,6 +25,8 @@ export class Strip {
   turned(how) {
     this.#how = how;
     mark(document.body, "data-link", how.is);
+    // Read out once; the line that counts seconds would be read out each second.
+    say(byId("link-aloud"), this.#aloud());
     this.#showAct();
     this.#tick();
   }
@@ -45,19 +49,38 @@ export class Strip {
 
   #tick() {
     const line = byId("link-says");
-    say(line.firstElementChild, SIGNS[this.#how.is]);
+    say(line.firstElementChild, this.#quiet() === null ? SIGNS[this.#how.is] : SIGNS.asking);
     say(line.lastElementChild, this.#linkSays());
     say(byId("light-changed"), this.#below());
   }
 
   #linkSays() {
-    const { is, says } = this.#how;
+    const { is, says, heard } = this.#how;
+    const quiet = this.#quiet();
+    if (quiet !== null) return `Nothing heard for ${words.span(quiet / 1000)}`;
     if (is === "live") return this.#light.alone ? `Live, only ${this.#light.alone} on` : "Live";
     if (is === "asking") return "Asking the daemon…";
     if (is === "key") return "Key not accepted";
     if (is === "full") return "Too many at the door";
     if (is === "ill") return "The daemon failed; see its log";
-    return says === "stopped" ? "The daemon was stopped" : "No answer, the light stays";
+    if (says === "stopped") return "The daemon was stopped; the lamps may have changed";
+    if (heard === null) return "No answer from the daemon";
+    return `Nothing heard for ${words.span((Date.now() - heard) / 1000)}; the lamps may have changed`;
+  }
+
+  /** How long a live connection has been silent [ms], null while that is nothing unusual. */
+  #quiet() {
+    const { is, heard } = this.#how;
+    const quiet = is === "live" && heard !== null ? Date.now() - heard : 0;
+    return quiet > QUIET_MS ? quiet : null;
+  }
+
+  #aloud() {
+    const { is, says, heard } = this.#how;
+    if (is === "asking" || (is === "live" && heard === null)) return "";
+    if (is !== "lost") return this.#linkSays();
+    if (says === "stopped") return "The daemon was stopped. The lamps may have changed.";
+    return heard === null ? "No answer from the daemon." : "Nothing is heard from the daemon. The lamps may have changed.";
   }
 
   #below() {
@@ -73,6 +96,6 @@ export class Strip {
 
   #lastHeard() {
     const { heard } = this.#how;
-    return heard === null ? "Trying again by itself" : `Last heard ${words.ago((Date.now() - heard) / 1000)}, trying`;
+    return heard === null ? "Trying again by itself" : `Last heard at ${words.clock(heard)}; trying again by itself`;
   }
 }

@@ -98,6 +98,12 @@ export function span(seconds) {
   return `${Math.floor(seconds / 3600)} h ${Math.floor((seconds % 3600) / 60)} min`;
 }
 
+/** A time of the day, to the second, from local time [ms]. */
+export function clock(at) {
+  const time = new Date(at);
+  return [time.getHours(), time.getMinutes(), time.getSeconds()].map((part) => String(part).padStart(2, "0")).join(":");
+}
+
 /** What the daemon says, as a sentence. */
 export const sentence = (text) => `${text.charAt(0).toUpperCase()}${text.slice(1)}${/[.!?]$/.test(text) ? "" : "."}`;
 

@@ -144,8 +144,9 @@ def _raw(source: str, most: int, wanted: str = "the file") -> bytes:
     except PermissionError:
         raise NeighbourError("may not be read by this user; see the file's permissions") from None
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise NeighbourError(f"cannot be read: {why}") from None
+        from fillside.plain_errors import why
+
+        raise NeighbourError(f"cannot be read: {why(error)}") from None
 
 
 def _text(raw: bytes, source: str) -> str:

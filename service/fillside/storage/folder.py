@@ -9,6 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from fillside.plain_errors import why
 from fillside.storage.errors import FolderInUseError, FolderUnusableError
 
 PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
@@ -44,7 +45,7 @@ class LockedFolder:
             path.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
             self._lock = os.open(path / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE)
         except OSError as error:
-            raise FolderUnusableError(path, error.strerror or str(error)) from error
+            raise FolderUnusableError(path, why(error)) from error
         try:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -61,7 +62,7 @@ class LockedFolder:
         except OSError as error:
             # The lock itself holds; but a folder that takes no byte will not take the data either.
             self.close()
-            raise FolderUnusableError(self.path, error.strerror or str(error)) from error
+            raise FolderUnusableError(self.path, why(error)) from error
 
     def close(self) -> None:
         """Let go of the folder; may be called again."""

@@ -15,6 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
+from fillside.plain_errors import why
 from fillside.storage.errors import FolderUnusableError
 from fillside.storage.folder import PRIVATE_FILE, LockedFolder
 from fillside.storage.migrate import migrate
@@ -88,7 +89,7 @@ class Store:
                 connection = _open_file(path)
         except (OSError, sqlite3.Error) as error:
             lock.close()
-            raise FolderUnusableError(folder, str(error)) from error
+            raise FolderUnusableError(folder, why(error)) from error
         except BaseException:
             lock.close()
             raise

@@ -17,6 +17,8 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
+from fillside.plain_errors import why
+
 log = logging.getLogger(__name__)
 
 Job = Callable[[sqlite3.Connection], Any]
@@ -126,8 +128,8 @@ class Writer:
 
     def _say_trouble(self, error: sqlite3.Error) -> None:
         if self.trouble is None:
-            log.error("cannot write to %s: %s; the light goes on", self._where, error)
-        self.trouble = f"cannot write: {error}"
+            log.error("cannot write to %s: %s; the light goes on", self._where, why(error))
+        self.trouble = f"cannot write: {why(error)}"
 
     def _say_well(self) -> None:
         if self.trouble is not None:

@@ -14,6 +14,7 @@ from playwright.async_api import Browser, Page, expect
 
 from fillside.calibration.readings import Reading
 from fillside.demo.judge import truth_of
+from fillside.interfaces.cli.meter_hand import count
 from fillside.metering.virtual import HandMeter
 from fillside.storage import metering as kept
 from fillside_drivers.sim.meter import VirtualMeter
@@ -91,9 +92,8 @@ async def reading(page: Page, here: Studio) -> dict[str, Any]:
 
 
 async def at_step(page: Page, routine: dict[str, Any]) -> None:
-    """The page shows that step."""
-    count = f"{min(routine['number'], routine['of'])} of {routine['of']}"
-    await expect(page.locator("#routine-where")).to_contain_text(count)
+    """The page shows that step, and counts as the terminal does."""
+    await expect(page.locator("#routine-where")).to_contain_text(f": {count(routine)}")
     await expect(page.locator("#routine-title")).to_have_text(routine["title"])
 
 

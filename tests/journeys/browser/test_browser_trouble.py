@@ -12,8 +12,11 @@ from pathlib import Path
 from playwright.async_api import Browser, Page, expect
 
 from fillside.access.tokens import TokenFile
+from journeys.browser.axe import violations
 from journeys.browser.studio import RIG, Studio, act, expect_live, look_at, open_page
 from journeys.running import Daemon
+
+AS_OF = re.compile(r"as of \d\d:\d\d:\d\d")
 
 
 async def test_a_daemon_that_is_killed_and_comes_back(browser: Browser, tmp_path: Path) -> None:
@@ -25,22 +28,44 @@ async def test_a_daemon_that_is_killed_and_comes_back(browser: Browser, tmp_path
     try:
         page = await open_page(context, first.url)
         await asyncio.to_thread(first.stop, signal.SIGKILL)
-        await expect(page.locator("#link-says")).to_contain_text("No answer, the light stays")
-        await expect(page.locator("#light-changed")).to_contain_text("Last heard")
+        await expect(page.locator("#link-says")).to_have_text(
+            re.compile(r"Nothing heard for \d+ s; the lamps may have changed$")
+        )
+        await expect(page.locator("#light-changed")).to_have_text(
+            re.compile(r"^Last heard at \d\d:\d\d:\d\d; trying again by itself$")
+        )
+        await nothing_is_vouched_for(page)
         await act(page, "Freeze").tap()
         await expect(page.locator("#acts-answer")).to_contain_text("Not done: the daemon does not answer")
         second = Daemon(rig, tmp_path / "data", "--listen", f"127.0.0.1:{first.port}")
         try:
             await expect_live(page)
             await expect(page.locator("#ratio .value")).to_have_text("2.00:1")
+            await expect(page.locator("#ratio .beside")).not_to_contain_text("as of")
+            await expect(page.locator("#drivers")).to_contain_text("wire: well")
             await act(page, "Freeze").tap()
             await expect(page.locator("#mode")).to_contain_text("freeze")
         finally:
             await asyncio.to_thread(second.stop)
-        await expect(page.locator("#link-says")).to_contain_text("The daemon was stopped")
+        await expect(page.locator("#link-says")).to_contain_text(
+            "The daemon was stopped; the lamps may have changed"
+        )
+        await nothing_is_vouched_for(page)
     finally:
         await context.close()
         first.stop(signal.SIGKILL)
+
+
+async def nothing_is_vouched_for(page: Page) -> None:
+    """What was last heard stands with its time, and no tick, verdict, limit or remedy beside it."""
+    for figure in ("#ratio", "#exposure"):
+        await expect(page.locator(f"{figure} .beside")).to_have_text(AS_OF)
+    await expect(page.locator("#heads-title")).to_have_text(re.compile(rf"Heads {AS_OF.pattern}"))
+    await expect(page.locator("#standing li .sign")).to_have_text(["?", "?", "?"])
+    await expect(page.locator("#trouble li")).to_have_count(1)
+    await expect(page.locator("#drivers")).to_contain_text("not known: nothing was heard since")
+    assert "✓" not in await page.locator("#main").inner_text()
+    assert await violations(page) == []
 
 
 async def test_a_wrong_key_is_said_and_a_right_one_let_in(browser: Browser, atelier: Studio) -> None:
@@ -95,13 +120,47 @@ async def test_one_who_may_only_look_is_told_so(browser: Browser, atelier: Studi
 
 async def test_a_lost_wire_is_said_everywhere_it_matters(phone: Page, atelier: Studio) -> None:
     atelier.wire.lose()
+    await expect(phone.locator("#standing")).to_contain_text("Limits not known: key and 3 more lost")
+    await expect(phone.locator("#exposure .beside")).to_have_text("not counting key and 3 more")
+    await expect(phone.locator("#exposure .value")).to_have_text("–")
+    assert "✓" not in await phone.locator("#main").inner_text()
     await expect(phone.locator("#standing")).to_contain_text("wire lost")
     await expect(phone.locator("#drivers")).to_contain_text("wire: lost")
     await expect(phone.locator("#heads tbody tr").first).to_contain_text("lost")
     await expect(phone.locator("#rose")).to_contain_text("lost")
     atelier.wire.recover()
-    await expect(phone.locator("#standing")).to_contain_text("All wires well")
+    await expect(phone.locator("#standing")).to_contain_text(re.compile("All wires well|No wire in trouble"))
     await expect(phone.locator("#heads tbody tr").first).not_to_contain_text("lost")
+
+
+async def test_a_tick_stands_only_where_the_daemon_gives_one(phone: Page) -> None:
+    """Of states as they come over the connection: ticks given, withheld, and beside a lamp that is lost."""
+    shown = await phone.evaluate(
+        """async () => {
+          const { reading, ticked } = await import("/page/reading.js");
+          const state = await (await fetch("/api/v1/state")).json();
+          const signs = (ticks, stale = null) =>
+            ["balance", "limits", "wires"].map((what) =>
+              ticked(reading({ ...state, ticks }, null, stale), what));
+          const all = { balance: true, limits: true, wires: true };
+          return [signs(all), signs({ ...all, limits: false }), signs(undefined), signs(all, 1)];
+        }"""
+    )
+    assert shown == [[True, True, True], [True, False, True], [False] * 3, [False] * 3]
+
+
+async def test_a_lamp_that_cannot_be_put_out_is_named_beside_the_one_that_is_on(phone: Page) -> None:
+    shown = await phone.evaluate(
+        """async () => {
+          const { reading } = await import("/page/reading.js");
+          const [state, room] = await Promise.all(
+            ["state", "places"].map(async (what) => (await fetch(`/api/v1/${what}`)).json()));
+          room.heads.find((head) => head.name === "rim").dimmable = false;
+          const alone = (more) => reading({ ...state, ...more }, room).alone;
+          return [alone({}), alone({ alone: "key" }), alone({ alone: "rim" }), alone({ shown: [] })];
+        }"""
+    )
+    assert shown == [None, "key and rim", "rim", "rim"]
 
 
 async def test_a_tracker_that_is_too_rough_is_said(phone: Page, atelier: Studio) -> None:

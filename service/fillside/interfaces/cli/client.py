@@ -121,7 +121,9 @@ class Daemon:
         except (OSError, http.client.HTTPException) as error:
             if type(error).__name__ == "SSLCertVerificationError":
                 raise Failure(f"{self.url} {_untrusted(error)}") from error
-            raise Failure(f"cannot speak with {self.url}: {error or type(error).__name__}") from error
+            from fillside.plain_errors import why
+
+            raise Failure(f"cannot speak with {self.url}: {why(error)}") from error
         finally:
             connection.close()
         return self._understood(response.status, text)
@@ -144,10 +146,11 @@ class Daemon:
             try:
                 context.load_verify_locations(self._ca)
             except (OSError, ssl.SSLError) as error:
-                why = (
-                    error.strerror if isinstance(error, FileNotFoundError) else "no certificates in PEM form"
-                )
-                raise WrongUse(f"--ca {self._ca}: {why}") from error
+                from fillside.plain_errors import why
+
+                read = isinstance(error, ssl.SSLError)
+                reason = "no certificates in PEM form" if read else why(error)
+                raise WrongUse(f"--ca {self._ca}: {reason}") from error
         return context
 
     def _understood(self, status: int, text: bytes) -> dict[str, Any]:

@@ -114,7 +114,9 @@ def _status(args: list[str] | None) -> int:
         _drop_stdout()
         return FAILED
     except OSError as error:
-        _say(f"{error.filename + ': ' if isinstance(error.filename, str) else ''}{error.strerror or error}")
+        from fillside.plain_errors import why
+
+        _say(f"{error.filename + ': ' if isinstance(error.filename, str) else ''}{why(error)}")
         return FAILED
     except Exception as error:
         if os.environ.get("FILLSIDE_TRACE"):

@@ -54,7 +54,7 @@ class Told:
         if step["stage"] == "done":
             self._verdict(step)
             return
-        place = "" if step["stage"] == "prepare" else f", {step['number']} of {_of(step)}"
+        place = "" if step["stage"] == "prepare" else f", {count(step)}"
         self.say("", f"{name}, {stage}{place}: {step['title']}", *self._surer(step))
         for says in step["says"]:
             self.say(*wrap(says, WIDTH, initial_indent="  ", subsequent_indent="  "))
@@ -99,9 +99,20 @@ class Told:
             self.say(*wrap(says, WIDTH))
 
 
-def _of(step: Step) -> str:
-    about = "about " if step["stage"] == "read" else ""
-    return f"{about}{step['of']}"
+def count(step: Step) -> str:
+    """Which reading this is of how many, as far as that is known.
+
+    >>> count({"stage": "read", "number": 7, "of": 9}), count({"stage": "read", "number": 9, "of": 9})
+    ('7 of about 9', '9, probably the last')
+    >>> count({"stage": "verify", "number": 3, "of": 3}), count({"stage": "warm", "number": 3, "of": 3})
+    ('3 of 3', '3, until two agree')
+    """
+    number, of = step["number"], step["of"]
+    if step["stage"] == "warm":
+        return f"{number}, until two agree"
+    if step["stage"] != "read":
+        return f"{number} of {of}"
+    return f"{number} of about {of}" if number < of else f"{number}, probably the last"
 
 
 class Hand(Told):
@@ -110,7 +121,7 @@ class Hand(Told):
     patience = math.inf
 
     def resumes(self, step: Step) -> bool:
-        stage = f"{STAGES[step['stage']]}, {step['number']} of {_of(step)}"
+        stage = f"{STAGES[step['stage']]}, {count(step)}"
         return self._yes(f"{NAMES[step['routine']]} was left at: {stage}. Go on from there?")
 
     def ticks(self, says: str) -> bool:

@@ -47,7 +47,9 @@ def calibration_of(path: Path | None) -> Calibration | None:
     try:
         return Calibration.model_validate(strict_loads(path.read_bytes()))
     except OSError as error:
-        raise WrongUse(f"{path}: {error.strerror or error}") from error
+        from fillside.plain_errors import why
+
+        raise WrongUse(f"{path}: {why(error)}") from error
     except Refusal as error:
         raise WrongUse(f"{path}: {error}") from error
     except ValidationError as error:

@@ -16,7 +16,9 @@ def sheet_text(path: Path) -> str:
         with path.open("rb") as file:
             body = file.read(MOST_OCTETS + 1)
     except OSError as error:
-        raise WrongUse(f"{path}: {(error.strerror or str(error)).lower()}") from error
+        from fillside.plain_errors import why
+
+        raise WrongUse(f"{path}: {why(error)}") from error
     if len(body) > MOST_OCTETS:
         raise WrongUse(f"{path}: more than {MOST_OCTETS // 1_000_000} MB are no file of readings")
     if body.startswith(b"PK\x03\x04"):

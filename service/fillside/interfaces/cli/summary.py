@@ -58,10 +58,17 @@ def _where(state: State) -> Iterator[str]:
     seen = state.get("subject_seen") or {}
     if seen.get("mark"):
         place = f"subject at {seen['mark']}"
-    alone = f"{state['alone']} alone" if state.get("alone") else ""
+    alone = f"{state['alone']} alone{_burning(state)}" if state.get("alone") else ""
     changed = light_changed(state)
     yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, changed)))
     yield ""
+
+
+def _burning(state: State) -> str:
+    """The heads without a wire, which burn whatever head is on alone."""
+    found = [h["name"] for h in state.get("heads") or [] if not h.get("wire") and h.get("output")]
+    others = [name for name in found if name != state["alone"]]
+    return f" but for {' and '.join(others)}" if others else ""
 
 
 def _quantities(state: State) -> Iterator[list[str]]:

@@ -55,7 +55,7 @@ def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> 
 
     def show(state: dict[str, Any], note: str = "") -> None:
         if on_screen:
-            screen.draw([*block(state), *(["", note] if note else [])])
+            screen.draw([*([note, ""] if note else []), *block(state)])
         elif note:
             click.echo(f"fillside: {note}", err=True)
         else:
@@ -81,27 +81,34 @@ async def _stay_in_touch(daemon: Daemon, show: Any) -> None:
 
     state: dict[str, Any] = {}
     wait_s = FIRST_WAIT_S
+    heard: list[str] = []
     connector = aiohttp.TCPConnector(ssl=daemon.tls() or True)
     async with aiohttp.ClientSession(headers=daemon.headers(), connector=connector) as session:
         while True:
             try:
                 async with session.ws_connect(f"{daemon.url}/api/v1/live", heartbeat=10.0) as socket:
                     wait_s = FIRST_WAIT_S
-                    await _listen(socket, state, show)
+                    await _listen(socket, state, show, heard)
                     why = "the daemon closed the connection"
             except aiohttp.WSServerHandshakeError as error:
                 if error.status in (401, 403):
                     raise Failure("the daemon lets nobody look on with this token") from error
                 why = f"the daemon answers {error.status}"
             except (aiohttp.ClientError, OSError) as error:
-                why = str(error) or type(error).__name__
-            show(state, f"not connected ({why}); trying again every {wait_s:g} s at most")
+                from fillside.plain_errors import why as reason
+
+                why = reason(getattr(error, "os_error", None) or error)
+            as_of = f"; this is as of {heard[-1]}, the lamps may have changed" if heard else ""
+            show(state, f"not connected ({why}){as_of}; trying again every {wait_s:g} s at most")
             await asyncio.sleep(wait_s)
             wait_s = min(LONGEST_WAIT_S, wait_s * 2)
 
 
-async def _listen(socket: Any, state: dict[str, Any], show: Any) -> None:
-    """Show what comes, but no more often than eyes want it; the newest is always shown in the end."""
+async def _listen(socket: Any, state: dict[str, Any], show: Any, heard: list[str]) -> None:
+    """Show what comes, but no more often than eyes want it; the newest is always shown in the end.
+
+    `heard` holds the time of day at which something came last.
+    """
     changed = asyncio.Event()
 
     async def draw() -> None:
@@ -115,6 +122,7 @@ async def _listen(socket: Any, state: dict[str, Any], show: Any) -> None:
     try:
         async for message in socket:
             said = json.loads(message.data)
+            heard[:] = [time.strftime("%H:%M:%S")]
             if "full" in said:
                 state.clear()
             state.update(said.get("full") or said.get("changed") or {})

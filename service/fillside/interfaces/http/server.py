@@ -19,6 +19,7 @@ from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
 from fillside.interfaces.http.guards import is_loopback
+from fillside.plain_errors import why
 
 SHUTDOWN_S = 1.0
 BACKLOG = 256
@@ -69,7 +70,7 @@ def bind(listen: Listen) -> socket.socket:
     try:
         found = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     except OSError as error:
-        raise ListenError(f"cannot listen on {listen.host}: {error.strerror or error}") from error
+        raise ListenError(f"cannot listen on {listen.host}: {why(error)}") from error
     family, kind, proto, _, address = found[0]
     bound = socket.socket(family, kind, proto)
     try:
@@ -78,10 +79,10 @@ def bind(listen: Listen) -> socket.socket:
         bound.listen(BACKLOG)
     except OSError as error:
         bound.close()
-        why = error.strerror or str(error)
+        reason = why(error)
         if error.errno == errno.EADDRINUSE:
-            why = "something else listens there; stop it or give another --listen HOST:PORT"
-        raise ListenError(f"cannot listen on {listen.host}:{listen.port}: {why}") from error
+            reason = "something else listens there; stop it or give another --listen HOST:PORT"
+        raise ListenError(f"cannot listen on {listen.host}:{listen.port}: {reason}") from error
     return bound
 
 

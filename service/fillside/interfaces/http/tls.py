@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fillside.interfaces.http.server import ListenError
+from fillside.plain_errors import why
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
         try:
             path.read_bytes()
         except OSError as error:
-            raise ListenError(f"{path}: cannot be read: {error.strerror}") from error
+            raise ListenError(f"{path}: cannot be read: {why(error)}") from error
     try:
         # A key that wants a password would ask for it at the terminal: a daemon has none.
         context.load_cert_chain(certificate, key, password=lambda: "")

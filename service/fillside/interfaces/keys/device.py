@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.interfaces.keys.hand import LOOK_UP_S, Press
+from fillside.plain_errors import why
 from fillside.rig.key_names import OF_CODE
 from fillside_drivers.retry import Backoff
 
@@ -60,7 +61,7 @@ def why_not(path: str, error: OSError) -> str:
         errno.ENOTTY: "is no input device",
         errno.EINVAL: "is no input device",
     }
-    return f"{path}: {reasons.get(error.errno or 0, error.strerror or str(error))}"
+    return f"{path}: {reasons.get(error.errno or 0, why(error))}"
 
 
 @dataclass(frozen=True)
@@ -134,7 +135,7 @@ class Device:
                 events = list(self._device.read()) if ready else []
             except OSError as error:
                 self._close()
-                self._say(f"{self.name} has gone ({error.strerror or error}); waiting for it")
+                self._say(f"{self.name} has gone ({why(error)}); waiting for it")
                 self._reopen()
                 self._say(f"{self.name} is back")
                 continue

@@ -19,7 +19,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from fillside.interfaces.door import Clock, DoorError, DoorFigures
 from fillside.interfaces.mqtt.words import Heard
 from fillside_drivers.cancelling import cancelled
-from fillside_drivers.mqtt.broker import BrokerError, client_for
+from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 from fillside_drivers.retry import Backoff
 
@@ -88,7 +88,7 @@ class Connection:
                     self._backoff.reset()
                     await serve()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
-                self._lost(getattr(error, "strerror", None) or str(error))
+                self._lost(why_no_broker(error))
                 await self._pause(self._backoff.next_s())
             except Exception:
                 log.exception("the MQTT door failed; it opens again")

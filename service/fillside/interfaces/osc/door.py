@@ -17,6 +17,7 @@ from fillside.interfaces.door import Body, DoorError, DoorFigures, Studio, answe
 from fillside.interfaces.osc.packet import MalformedError, Message, messages_of, packet_of
 from fillside.interfaces.osc.words import SAID, STATE, order_from
 from fillside.live import as_text
+from fillside.plain_errors import why
 from fillside.rig.doors import OscDoor
 from fillside.storage.journal import Visitor
 
@@ -41,7 +42,7 @@ def bound(table: OscDoor) -> socket.socket:
         found.bind((host, port))
     except OSError as error:
         found.close()
-        raise DoorError(f"doors.osc: cannot listen on {table.listen}: {error.strerror or error}") from error
+        raise DoorError(f"doors.osc: cannot listen on {table.listen}: {why(error)}") from error
     return found
 
 
