@@ -30,7 +30,6 @@ from contract.damages import (
     rows,
     tables,
 )
-from contract.hold_studio import studio
 from fillside.access.tokens import TokenFile
 from fillside.daemon import Settings, daemon, hold_of, identity_of, listening
 from fillside.hold.hold import Hold
@@ -45,8 +44,9 @@ from fillside.storage.rows import TABLES
 from fillside.storage.store import FILE, Store, remember, remembered
 from fillside.storage.takes import Takes, latest_takes
 from fillside.strict_json import strict_loads
+from protocol.studio import rig as simulated_rig
 
-ROW_DAMAGES_EVERY, BYTE_DAMAGES_EVERY = 5, 7
+ROW_DAMAGES_EVERY, BYTE_DAMAGES_EVERY = 11, 13
 """One in so many is tried here; `bench_damages.py` tries them all on whole daemons."""
 NOT_TO_BE_SEEN = ("empty", "cut off", "gone")
 """Damages that leave a database as it might have been: rows or changes that are simply not there."""
@@ -54,7 +54,7 @@ NOT_TO_BE_SEEN = ("empty", "cut off", "gone")
 
 @pytest.fixture(scope="module")
 def rig() -> Rig:
-    return studio()
+    return simulated_rig()
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +97,7 @@ def every_kind(whole: Path) -> Iterator[Damage]:
     yield from some(bytes_of_the_file(pages_of(whole)), BYTE_DAMAGES_EVERY)
     yield from some(bytes_of_the_log((whole / f"{FILE}-wal").stat().st_size), BYTE_DAMAGES_EVERY)
     yield from other_files()
-    yield from some(tables(), 3)
+    yield from some(tables(), 6)
     yield from some(rows(), ROW_DAMAGES_EVERY)
 
 
@@ -125,11 +125,8 @@ def test_no_damage_ends_the_start_and_nothing_is_lost_without_a_word(whole: Path
 
 
 def test_a_damaged_page_costs_what_is_on_it_and_the_file_is_kept(whole: Path, tmp_path: Path) -> None:
-    wanted = next(
-        damage
-        for damage in bytes_of_the_file(pages_of(whole))
-        if damage.name == f"page {page_of_newest_journal(whole, tmp_path)} zeroed"
-    )
+    name = f"page {page_of_newest_journal(whole, tmp_path)} zeroed"
+    (wanted,) = (damage for damage in bytes_of_the_file(pages_of(whole)) if damage.name == name)
     folder = damaged(whole, tmp_path / "one", wanted)
     octets = (folder / FILE).read_bytes()
     with Store.open(folder) as store:
@@ -137,7 +134,7 @@ def test_a_damaged_page_costs_what_is_on_it_and_the_file_is_kept(whole: Path, tm
     assert after["remembered"] == light_kept(folder)
     assert len(after["readings"]) == READ
     assert 0 < len(after["journal"]) < JOURNALLED
-    (aside,) = (path for path in folder.iterdir() if ".damaged-" in path.name and path.suffix != ".db-shm")
+    (aside,) = asides(folder)
     assert aside.read_bytes() == octets
     assert aside.name in note
     assert f"{len(after['journal'])} journal entries could be read" in note
@@ -146,9 +143,13 @@ def test_a_damaged_page_costs_what_is_on_it_and_the_file_is_kept(whole: Path, tm
         assert all_that_is_read(store)["journal"] == after["journal"]
 
 
+def asides(folder: Path) -> list[Path]:
+    """The databases that were put aside, without their logs."""
+    return [path for path in folder.glob(f"{FILE}.damaged-*") if not path.name.endswith(("-wal", "-shm"))]
+
+
 def page_of_newest_journal(whole: Path, tmp_path: Path) -> int:
-    """The last page of the journal's own, which holds its newest entries: SQLite's own table of pages, or a
-    search for what was written there."""
+    """The page that holds the journal's newest entry, found by what was written there."""
     folder = damaged(whole, tmp_path / "seen", Damage("none", lambda folder: None))
     with closing(sqlite3.connect(folder / FILE)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
@@ -180,8 +181,7 @@ def test_two_damages_in_one_second_are_kept_under_two_names(whole: Path, tmp_pat
             (folder / f"{FILE}{suffix}").unlink(missing_ok=True)
         (folder / FILE).write_bytes(content)
         Store.open(folder).close()
-    asides = sorted(path for path in folder.iterdir() if ".damaged-" in path.name)
-    assert {path.read_bytes() for path in asides} == {b"first" * 100, b"second" * 100}
+    assert {path.read_bytes() for path in asides(folder)} == {b"first" * 100, b"second" * 100}
 
 
 def test_newest_changes_that_cannot_be_read_are_said_and_their_log_is_kept(
@@ -275,9 +275,8 @@ async def test_a_daemon_holds_the_light_and_says_at_every_door_what_is_lost(
 ) -> None:
     (damage,) = (each for each in bytes_of_the_file(pages_of(whole)) if each.name == "page 4 zeroed")
     folder = damaged(whole, tmp_path / "up", damage)
-    simulated = rig.model_copy(update={})
     async with (
-        daemon(simulated, Settings(folder, folder / "tokens.json", Listen(port=0))) as up,
+        daemon(rig, Settings(folder, folder / "tokens.json", Listen(port=0))) as up,
         aiohttp.ClientSession() as session,
     ):
         said = {}

@@ -51,6 +51,9 @@ def what_is_wrong(path: Path) -> str | None:
         if is_of_the_folder(error):
             raise
         return str(error)
+    except UnicodeError:
+        # SQLite's own message quotes what it stumbled over.
+        return "its schema is no text"
 
 
 def _says_how_it_is_written(path: Path) -> bool:

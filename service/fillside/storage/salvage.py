@@ -23,8 +23,12 @@ from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.rows import TABLES, BadRowError, Row, Table, readable_text
 
-MOST_PROBES = 20_000
-"""Rows that are asked for one by one between those that are found in order."""
+FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
+"""What reading a damaged file may raise; a message of SQLite that quotes it need not be text."""
+MOST_MISSED = 500
+"""Rows are asked for one by one between those found in order, until so many in a row could not be read."""
+MOST_SPANNED = 20_000
+"""Missing rows are not counted beyond this, since a damaged number may be of any size."""
 NUMBERED = ("reading", "calibration", "take", "journal")
 """Tables whose rows are numbered without a gap, so that missing ones can be counted."""
 _HEADER, _PAGE = 100, 4096
@@ -90,8 +94,10 @@ def renew(path: Path, why: str) -> str:
 def read_what_is_whole(path: Path) -> Found:
     """Every row of a damaged database that can be read and is right."""
     found = Found(at_least=set(NUMBERED))
+    if not path.is_file():
+        return found  # to open a pipe is to wait for its other end
     for way in _ways_into(path):
-        with closing(way) as connection, contextlib.suppress(sqlite3.Error):
+        with closing(way) as connection, contextlib.suppress(*FAULTS):
             connection.text_factory = readable_text
             found = _read(connection)
             if not found.empty:
@@ -144,7 +150,7 @@ def _read(connection: sqlite3.Connection) -> Found:
 def _read_table(connection: sqlite3.Connection, name: str, table: Table, found: Found) -> None:
     try:
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
-    except sqlite3.Error:
+    except FAULTS:
         found.at_least.add(name)
         return
     columns = ", ".join(each if each in has else "NULL" for each in table.columns)
@@ -168,8 +174,7 @@ def _lost(name: str, rows: dict[int, Row], good: int) -> int:
         return 0
     first = min(rows) if name == "journal" else 1
     spanned = max(rows) - first + 1
-    # A damaged number may be of any size.
-    numbered = name in NUMBERED and spanned <= 2 * len(rows) + MOST_PROBES
+    numbered = name in NUMBERED and spanned <= 2 * len(rows) + MOST_SPANNED
     return max(len(rows), spanned if numbered else 0) - good
 
 
@@ -181,9 +186,11 @@ def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], 
     last = max(rows, default=0)
     _walk(connection, f"{select} ORDER BY rowid DESC", rows, until=last)
     beyond = min((number for number in rows if number > last), default=None)
-    end = last + MOST_PROBES if beyond is None else min(beyond, last + MOST_PROBES)
-    for number in range(last + 1, end):
+    number, missed = last + 1, 0
+    while number != beyond and missed < MOST_MISSED:
         _walk(connection, f"{select} WHERE rowid = {number}", rows)
+        missed = 0 if number in rows else missed + 1
+        number += 1
     return dict(sorted(rows.items())), beyond is not None
 
 
@@ -194,7 +201,7 @@ def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], unt
             if number <= until:
                 return True
             rows[number] = row
-    except sqlite3.Error:
+    except FAULTS:
         return False
     return True
 

@@ -48,8 +48,8 @@ def _open_file(path: Path) -> tuple[sqlite3.Connection, tuple[str, ...]]:
     if why is None:
         try:
             return _up_to_date(path), ()
-        except sqlite3.DatabaseError as error:
-            if is_of_the_folder(error):
+        except (sqlite3.DatabaseError, UnicodeError) as error:
+            if isinstance(error, sqlite3.Error) and is_of_the_folder(error):
                 raise
             why = str(error)
     note = renew(path, why)
@@ -162,8 +162,8 @@ class Store:
 
         try:
             self.read(look)
-        except sqlite3.Error as error:
-            self._unread.failed(table, str(error))
+        except (sqlite3.Error, UnicodeError) as error:
+            self._unread.failed(table, " ".join(str(error).split()))
         else:
             self._unread.well(table)
         return found
