@@ -230,6 +230,11 @@ class Driver(ABC):
         self._watchers: list[Watcher] = []
 
     @property
+    def is_open(self) -> bool:
+        """Whether it was opened and not closed since; `health` says how it does."""
+        return self._phase == "open"
+
+    @property
     def codes(self) -> Mapping[str, int]:
         """The latest code handed in for each channel; channels not handed in yet are absent."""
         return dict(self._codes)

@@ -17,10 +17,12 @@ import uuid
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from fillside.access.door import Doorkeeper
-from fillside.access.tokens import TokenFile
+from fillside.access.tokens import TokenFile, TokenFileError
 from fillside.doorway import Doorway
 from fillside.hold.hold import Hold
 from fillside.interfaces.doors import doors_of
@@ -35,6 +37,7 @@ from fillside.metering.weighing import calibration_in_use
 from fillside.metrics import Metrics
 from fillside.notify import Notifier
 from fillside.reload import Standing
+from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.service import Service
@@ -90,13 +93,64 @@ class Running:
 
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile) -> Iterator[socket.socket]:
-    if not listen.loopback and not tokens.kept():
+    try:
+        shut = not listen.loopback and not tokens.kept()
+    except TokenFileError as error:
+        # Nobody is let in by such a file, but the light can be held.
+        log.error("%s; nobody on another machine is let in until it is mended", error)
+        shut = False
+    if shut:
         raise ListenError(
             f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
             "make one first: fillside token new --may operate"
         )
     with bind(listen) as bound:
         yield bound
+
+
+def identity_of(store: Store, rig: Rig) -> Identity:
+    """Who we are on the network, the same at every start; a new one where what is kept is no identity."""
+
+    def make() -> str:
+        return str(uuid.uuid4())
+
+    kept_as = kept_identity(store, "cid", make)
+    try:
+        cid = uuid.UUID(kept_as)
+    except ValueError:
+        store.note("the kept name on the network cannot be read; there is a new one")
+        cid = uuid.UUID(kept_identity(store, "cid", make, anew=True))
+    return Identity(cid, f"fillside {rig.rig.name}")
+
+
+def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
+    """The hold that goes on from what is kept, or from as much of it as can be held.
+
+    What is kept was checked part by part; that it cannot be held together is found out only here.
+    """
+    calibration, calibrated_at = calibration_in_use(store)
+    without = "what was remembered cannot be held; the light begins from the rig file"
+    uncalibrated = "the calibration in use cannot be held; the rig file alone is used"
+    stored = remembered(store)
+    ways: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
+        (stored, calibration, ()),
+        (None, calibration, (without,)),
+        (stored, None, (uncalibrated,)),
+    ]
+    for kept_state, by, notes in ways:
+        try:
+            at = calibrated_at if by is not None else None
+            hold = Hold(rig, kept_state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
+            hold.state(now_s)
+        except Exception:
+            log.exception("what is kept cannot be held as it is")
+            continue
+        for note in notes:
+            store.note(note)
+        return hold
+    store.note(without)
+    store.note(uncalibrated)
+    return Hold(rig, None, now_s, unix_s=time.time() - now_s)
 
 
 @contextmanager
@@ -122,7 +176,10 @@ async def opened(loom: Loom, stay: bool) -> AsyncIterator[list[Driver]]:
         yield begun
     finally:
         for driver in reversed(begun):
-            await driver.close(stay=stay)
+            try:
+                await driver.close(stay=stay)
+            except Exception:
+                log.exception("wire %s did not close; the others do", driver.name)
 
 
 @asynccontextmanager
@@ -132,45 +189,35 @@ async def daemon(
     """A daemon that holds `rig`'s light while inside."""
     tokens = TokenFile(settings.tokens)
     with listening(settings.listen, tokens) as bound, doors_of(rig) as doors, kept(settings.data) as store:
-        cid = uuid.UUID(await asyncio.to_thread(kept_identity, store, "cid", lambda: str(uuid.uuid4())))
-        identity = Identity(cid, f"fillside {rig.rig.name}")
+        identity = await asyncio.to_thread(identity_of, store, rig)
         loom = loom_of(rig, clock, identity)
-        calibration, calibrated_at = calibration_in_use(store)
-        hold = Hold(
-            rig,
-            remembered(store),
-            clock(),
-            calibration=calibration,
-            calibrated_at=calibrated_at,
-            unix_s=time.time() - clock(),
-        )
-        runner = Runner(hold, loom, store, clock)
-        doorway = Doorway(doors, runner, cid.hex[:12], clock)
+        runner = Runner(hold_of(rig, store, clock()), loom, store, clock)
+        doorway = Doorway(doors, runner, identity.cid.hex[:12], clock)
         async with opened(loom, settings.stay) as begun, asyncio.TaskGroup() as tasks:
-            jobs = [
-                tasks.create_task(runner.run(), name="light"),
-                tasks.create_task(runner.advise(), name="advice"),
-                tasks.create_task(runner.live.run(), name="live"),
-            ]
-            tls = settings.tls
-            house = House(
-                runner,
-                store,
-                Names.of_machine(settings.listen.host),
-                Doorkeeper(tokens, clock),
-                Metrics(runner, store, lambda: doorway.figures),
-                Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls)),
-            )
-            async with (
-                meter_side(store, runner, clock),
-                serving(make_app(house), bound, tls.context if tls else None),
-                doorway,
-            ):
-                standing = Standing(rig, runner, store, doorway, begun, identity, clock)
-                yield Running(url_of(bound, scheme_of(tls)), standing)
-                runner.live.end("stopping: the daemon ends")
-            for job in jobs:
-                job.cancel()
+            light = tasks.create_task(runner.run(), name="light")
+            try:
+                runner.jobs.start("advice", runner.advise)
+                runner.jobs.start("live page", runner.live.run)
+                tls = settings.tls
+                house = House(
+                    runner,
+                    store,
+                    Names.of_machine(settings.listen.host),
+                    Doorkeeper(tokens, clock),
+                    Metrics(runner, store, lambda: doorway.figures),
+                    Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls)),
+                )
+                async with (
+                    meter_side(store, runner, clock),
+                    serving(make_app(house), bound, tls.context if tls else None),
+                    doorway,
+                ):
+                    standing = Standing(rig, runner, store, doorway, begun, identity, clock)
+                    yield Running(url_of(bound, scheme_of(tls)), standing)
+                    runner.live.end("stopping: the daemon ends")
+            finally:
+                await runner.jobs.close()
+                light.cancel()
             runner.save()
 
 
@@ -188,17 +235,18 @@ async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, 
         gc.collect()
         gc.freeze()
         service = Service(running.standing, settings, Notifier(environ))
-        jobs = [
-            asyncio.create_task(service.reload_when(again), name="reload"),
-            asyncio.create_task(service.tell_status(), name="status"),
+        jobs = running.runner.jobs
+        tasks = [
+            jobs.start("reload", partial(service.reload_when, again)),
+            jobs.start("service manager", service.tell_status),
         ]
         log.info("%s is held; %s", rig.rig.name, running.url)
-        service.ready()
         try:
             await stop.wait()
         finally:
-            service.stopping()
-            for job in jobs:
-                job.cancel()
-            await asyncio.gather(*jobs, return_exceptions=True)
+            with jobs.fence("service manager"):
+                service.stopping()
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
         log.info("stopping")

@@ -130,7 +130,8 @@ class Live:
             self._readers.discard(reader)
 
     async def run(self) -> None:
-        """Tell, until cancelled."""
+        """Tell, until cancelled. May be begun again after a failure: readers then hear what they missed."""
+        self._changed.set()
         while True:
             beat = False
             try:

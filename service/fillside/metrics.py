@@ -76,6 +76,7 @@ class _Now(Collector):
         yield from _orders(self._runner)
         yield from _wires(self._runner)
         yield from _doors(self._doors())
+        yield from _jobs(self._runner)
         yield _gauge("storage_ok", "1 while data can be stored.", float(self._store.trouble is None))
 
 
@@ -127,6 +128,14 @@ def _orders(runner: Runner) -> Iterator[Metric]:
     reloads.add_metric(["done"], figures.reloads)
     reloads.add_metric(["refused"], figures.reloads_refused)
     yield reloads
+
+
+def _jobs(runner: Runner) -> Iterator[Metric]:
+    failed = CounterMetricFamily("fillside_job_failures", "Failures of side jobs.", labels=["job"])
+    for name, count in sorted(runner.jobs.failures.items()):
+        failed.add_metric([name], count)
+    yield failed
+    yield _gauge("jobs_in_trouble", "Side jobs that failed lately.", len(runner.jobs.state()))
 
 
 def _wires(runner: Runner) -> Iterator[Metric]:

@@ -2,8 +2,9 @@
 
 Every door awaits `Runner.do` with what was said to it, already read from JSON. The order is judged and
 its first changed frame handed to the drivers in the same turn of the loop, before anything is stored or
-told. After that `Runner.run` ticks when the hold asks for it. A tick asks for the light as it is due
-now, so after a stall the latest frame wins and nothing is caught up.
+told; nothing of that can fail the order or end the light (see `side_jobs`). After that `Runner.run` ticks
+when the hold asks for it. A tick asks for the light as it is due now, so after a stall the latest frame wins
+and nothing is caught up.
 """
 
 from __future__ import annotations
@@ -11,25 +12,26 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
 from fillside.answers import Refusal
 from fillside.balance.remedies import remedies
 from fillside.balance.rounding import Codes
 from fillside.calibration.orders import METER_ORDERS, MeterOrder
+from fillside.figures import Figures
 from fillside.hold.events import Event, HeadsLeave, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
 from fillside.live import Live, State
 from fillside.loom import Loom
+from fillside.meter_side import MeterSide, shown
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene
+from fillside.side_jobs import SideJobs
 from fillside.storage.journal import Journal, Visitor
 from fillside.storage.store import Store, remember
 from fillside.storage.takes import Takes
@@ -50,40 +52,13 @@ BEAT_S = 1.0
 Clock = Callable[[], float]
 
 
-@dataclass
-class Figures:
-    """What is counted, for `/metrics`; who measures times puts its own call in place, in seconds."""
-
-    orders: int = 0
-    refused_by_code: Counter[str] = field(default_factory=Counter)
-    reloads: int = 0
-    reloads_refused: int = 0
-    order_took: Callable[[float], object] = lambda seconds: None
-    frame_late_by: Callable[[float], object] = lambda seconds: None
-
-
-class MeterSide(Protocol):
-    """Who takes the meter's orders; see `metering.desk`."""
-
-    async def do(self, order: MeterOrder, who: str) -> str: ...
-
-    def state(self) -> State | None: ...
-
-    def daylight(self) -> State | None: ...
-
-    def drift(self) -> list[State] | None: ...
-
-    def notes(self) -> tuple[str, ...]: ...
-
-    def held_anew(self) -> None: ...
-
-
 class Runner:
     """Owns the hold. All methods are called on the event loop's thread."""
 
     def __init__(self, hold: Hold, loom: Loom, store: Store, clock: Clock) -> None:
         self._hold, self._loom, self._store, self._clock = hold, loom, store, clock
         self._journal = Journal(store)
+        self.jobs = SideJobs(clock, self._tell_watchers)
         self._woken, self._settled = asyncio.Event(), asyncio.Event()
         self._due = math.inf
         self._sent: tuple[int, ...] = ()
@@ -100,7 +75,7 @@ class Runner:
         self._unwatch: dict[str, Callable[[], None]] = {}
         self._watch(loom)
         self._takes = Takes(store)
-        self._takes.look(self.state())
+        self._look_for_takes()
         self._send(hold.codes)
 
     async def do(self, said: Any, visitor: Visitor) -> str:
@@ -119,18 +94,24 @@ class Runner:
             self._refused(said, visitor, refusal)
             raise
         self.figures.orders += 1
-        self._journal.write(visitor, said, "ok", note)
+        with self.jobs.fence("journal"):
+            self._journal.write(visitor, said, "ok", note)
         return note
 
     def _lights(self, order: Any) -> str:
         now = self._clock()
         answer = self._hold.order(order, now)
         self._tick(now)
-        self.figures.order_took(self._clock() - now)
+        with self.jobs.fence("metrics"):
+            self.figures.order_took(self._clock() - now)
         self._after(now)
         if order.do in MODE_ORDERS:
-            self._takes.look(self.state())
+            self._look_for_takes()
         return answer.note or ""
+
+    def _look_for_takes(self) -> None:
+        with self.jobs.fence("takes"):
+            self._takes.look(self.state())
 
     async def _meters(self, order: MeterOrder, visitor: Visitor) -> str:
         if self.meter_side is None:
@@ -141,7 +122,8 @@ class Runner:
 
     def _refused(self, said: Any, visitor: Visitor, refusal: Refusal) -> None:
         self.figures.refused_by_code[refusal.code] += 1
-        self._journal.write(visitor, said, refusal.code, str(refusal))
+        with self.jobs.fence("journal"):
+            self._journal.write(visitor, said, refusal.code, str(refusal))
 
     def renew(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> None:
         """Hold a changed rig file or by a new calibration from now on, going on from the present light."""
@@ -180,7 +162,8 @@ class Runner:
     def _tell_meter_side(self) -> None:
         """What was learned since of the room is not in a file or a calibration, and is said again."""
         if self.meter_side is not None:
-            self.meter_side.held_anew()
+            with self.jobs.fence("metering"):
+                self.meter_side.held_anew()
 
     def tell(self, *notes: str) -> None:
         """Have the state carry these notes of the daemon's own, in place of earlier ones."""
@@ -252,13 +235,11 @@ class Runner:
     def state(self) -> State:
         """The state as every door shows it, JSON-able."""
         state: State = self._hold.state(self._clock()).model_dump(mode="json")
-        side = self.meter_side
-        if side is None:
-            said: State = {"routine": None, "daylight": None, "drift": None}
-        else:
-            said = {"routine": side.state(), "daylight": side.daylight(), "drift": side.drift()}
-        notes = () if side is None else side.notes()
-        return {**state, "notes": [*state["notes"], *notes, *self.notes], **said}
+        said, notes = shown(None)
+        with self.jobs.fence("metering"):
+            said, notes = shown(self.meter_side)
+        all_notes = [*state["notes"], *notes, *self.notes, *self._store.notes]
+        return {**state, "notes": all_notes, **said, "jobs": self.jobs.state()}
 
     def places(self) -> State:
         """Marks, camera, and where the heads stand, JSON-able."""
@@ -274,6 +255,16 @@ class Runner:
             yield changed
         finally:
             self._watchers.discard(changed)
+
+    @property
+    def turned_ago_s(self) -> float:
+        """How long ago the last control turn was completed [s]."""
+        return self._clock() - self._turned_at
+
+    @property
+    def light_is_sent(self) -> bool:
+        """Whether every wire has taken the codes that are held."""
+        return self._sent == self._hold.codes
 
     def driver_states(self) -> dict[str, str]:
         """How each wire is: ok, late or lost."""
@@ -305,7 +296,8 @@ class Runner:
         """Store what a restart resumes from, now."""
         self._unstored = False
         self._stored_at = self._clock()
-        remember(self._store, self._hold.remember().model_dump(mode="json"))
+        with self.jobs.fence("storage"):
+            remember(self._store, self._hold.remember().model_dump(mode="json"))
 
     async def _until_due(self) -> None:
         """Until the hold wants a tick, or what is not stored yet has waited enough."""
@@ -333,16 +325,21 @@ class Runner:
     def _turn(self) -> None:
         now = self._clock()
         if now >= self._due:
-            self.figures.frame_late_by(now - self._due)
-            self._due = math.inf
+            late_by_s, self._due = now - self._due, math.inf
+            with self.jobs.fence("metrics"):
+                self.figures.frame_late_by(late_by_s)
             was_settled = self.settled
             # A fade may end after its last code was sent; who waits for the light to rest must hear of it.
             if self._tick(now) or self.settled != was_settled:
                 self._after(now)
         if now >= self._store_due():
             self.save()
+        if not self._sent:
+            self._send(self._hold.codes)
         self._turned_at = now
-        self.turned()
+        self.jobs.look()
+        with self.jobs.fence("service manager"):
+            self.turned()
 
     def _tick(self, now: float) -> bool:
         codes = self._hold.tick(now)
@@ -352,9 +349,13 @@ class Runner:
         return True
 
     def _send(self, codes: tuple[int, ...]) -> None:
-        for driver, frame in self._loom.frames(self._hold.scene, codes, self._sent):
-            driver.send(frame)
-        self._sent = codes
+        """Hand each wire what changed on it; one that fails keeps no other waiting, and is sent all later."""
+        frames, self._sent = tuple(self._loom.frames(self._hold.scene, codes, self._sent)), codes
+        for driver, frame in frames:
+            with self.jobs.fence(f"wire {driver.name}"):
+                driver.send(frame)
+                continue
+            self._sent = ()
 
     def _after(self, now: float) -> None:
         """What may wait until the light is on its way: storing, telling, the next tick."""
@@ -379,8 +380,10 @@ class Runner:
             self._hold.events(self._news(name, driver.health), self._clock())
 
     def _driver_changed(self, name: str, health: Health) -> None:
-        if happened := self._news(name, health):
-            self.event(*happened)
+        # Called from within the driver, whose own work goes on whatever becomes of the news.
+        with self.jobs.fence("news of wires"):
+            if happened := self._news(name, health):
+                self.event(*happened)
 
     def _news(self, name: str, health: Health) -> tuple[Event, ...]:
         old, self._healths[name] = self._healths.get(name, Health()), health

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from fillside.interfaces.http.server import ListenError
 from fillside.notify import Notifier
+from fillside.readiness import Readiness, readiness
 from fillside.reload import Standing, reload
 
 if TYPE_CHECKING:
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 STATUS_EVERY_S = 5.0
+LOOKED_EVERY_S = 0.2
+"""Until the light is held for the first time."""
 BEATS_A_PERIOD = 4
 
 
@@ -25,12 +28,14 @@ class Service:
 
     def __init__(self, standing: Standing, settings: Settings, notifier: Notifier) -> None:
         self._standing, self._settings, self._notifier = standing, settings, notifier
+        self._started = False
         runner = standing.runner
         runner.turned = notifier.turn_completed
         if notifier.watchdog_s is not None:
             runner.beat_s = min(runner.beat_s, notifier.watchdog_s / BEATS_A_PERIOD)
 
     def ready(self) -> None:
+        """Say that the start, or a reload, is done."""
         self._notifier.ready(self._status())
 
     def stopping(self) -> None:
@@ -58,9 +63,15 @@ class Service:
             await reload(self._standing, self._settings.read)
 
     async def tell_status(self) -> None:
-        """Tell how the light is whenever that is another, until cancelled."""
+        """Say that we are ready once we are, then how the light is whenever that changes; until cancelled."""
         if not self._notifier.wanted:
             return
+        while not self._started and not self._readiness().started:
+            self._notifier.status(self._status())
+            await asyncio.sleep(LOOKED_EVERY_S)
+        if not self._started:
+            self._started = True
+            self.ready()
         with self._standing.runner.watching() as changed:
             while True:
                 await changed.wait()
@@ -68,8 +79,13 @@ class Service:
                 self._notifier.status(self._status())
                 await asyncio.sleep(STATUS_EVERY_S)
 
+    def _readiness(self) -> Readiness:
+        return readiness(self._standing.runner, self._standing.store)
+
     def _status(self) -> str:
-        return status_line(self._standing.runner.state())
+        now = self._readiness()
+        line = status_line(self._standing.runner.state())
+        return line if now.ready else f"not ready: {now.says[0]}; {line}"
 
 
 def status_line(state: Mapping[str, Any]) -> str:

@@ -93,7 +93,10 @@ def test_a_damaged_database_is_put_aside_not_overwritten(tmp_path: Path) -> None
     (tmp_path / FILE).write_bytes(b"this was never a database" * 100)
     with Store.open(tmp_path) as store:
         assert remembered(store) is None
-    assert (tmp_path / f"{FILE}.damaged-1").read_bytes().startswith(b"this was never")
+        (note,) = store.notes
+    (aside,) = tmp_path.glob(f"{FILE}.damaged-*")
+    assert aside.read_bytes() == b"this was never a database" * 100
+    assert aside.name in note
 
 
 def test_data_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:

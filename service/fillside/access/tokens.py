@@ -165,7 +165,7 @@ class TokenFile:
                 self._seen = seen
         except FileNotFoundError:
             self._kept, self._seen = {}, None
-        except (OSError, ValueError, TypeError, KeyError) as error:
+        except (OSError, ValueError, TypeError, KeyError, ArithmeticError, RecursionError) as error:
             # Nobody is let in by a file that cannot be read.
             self._kept, self._seen = {}, None
             reason = why(error) if isinstance(error, OSError) else f"it is damaged ({error})"
@@ -218,6 +218,8 @@ def _read(text: str) -> dict[str, Kept]:
 def _line(line: dict[str, Any]) -> Kept:
     if line["may"] not in MAY:
         raise ValueError(f"{line['may']!r} is not one of {', '.join(MAY)}")
+    for part in ("salt", "hash"):
+        base64.b64decode(str(line[part]), validate=True)
     return Kept(
         str(line["id"]),
         str(line["name"]),

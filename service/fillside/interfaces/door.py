@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from fillside.answers import Refusal
+from fillside.side_jobs import SideJobs
 from fillside.storage.journal import Visitor
 
 log = logging.getLogger(__name__)
@@ -23,7 +24,10 @@ class DoorError(Exception):
 
 
 class Studio(Protocol):
-    """What a door needs of the runner."""
+    """What a door needs of the runner; the doors' own tasks are among its side jobs."""
+
+    @property
+    def jobs(self) -> SideJobs: ...
 
     async def do(self, said: Any, visitor: Visitor) -> str: ...
     def state(self) -> dict[str, Any]: ...

@@ -80,7 +80,7 @@ async def _osc(doors: Doors, studio: Studio) -> AsyncIterator[None]:
     doors.figures["osc"] = listener.figures
     loop = asyncio.get_running_loop()
     transport, _ = await loop.create_datagram_endpoint(lambda: listener, sock=doors.osc_socket)
-    job = asyncio.create_task(listener.run(), name="osc door")
+    job = studio.jobs.start("osc door", listener.run)
     try:
         yield
     finally:
@@ -100,16 +100,16 @@ async def _mqtt(doors: Doors, studio: Studio, identity: str, clock: Clock) -> As
     from fillside.interfaces.mqtt.homie_door import HomieDevice
 
     mailbox = Mailbox(doors.rig, table, studio, identity, clock)
-    running: list[Mailbox | HomieDevice] = [mailbox]
+    running: dict[str, Mailbox | HomieDevice] = {"mqtt door": mailbox}
     doors.figures["mqtt"] = mailbox.connection.figures
     if table.homie:
         device = HomieDevice(doors.rig, table, studio, identity, clock, time.time)
-        running.append(device)
+        running["homie door"] = device
         doors.figures["homie"] = device.connection.figures
-    jobs = [asyncio.create_task(each.run(), name=f"mqtt door {type(each).__name__}") for each in running]
+    jobs = [studio.jobs.start(name, each.run, each.connection.stop) for name, each in running.items()]
     try:
         yield
     finally:
-        for each in running:
+        for each in running.values():
             each.connection.stop.set()
         await ended(jobs)

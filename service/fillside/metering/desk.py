@@ -59,7 +59,11 @@ class Desk:
 
     async def open(self) -> None:
         """Take up what was under way when the last run ended."""
-        await self._recall_drift()
+        try:
+            await self._recall_drift()
+        except Exception:  # kept data that was right by itself and is not together
+            log.exception("readings of drift cannot be weighed")
+            self._store.note("earlier readings of drift cannot be weighed; drift is learned anew")
         await self._guide.open()
 
     def state(self) -> dict[str, Any] | None:

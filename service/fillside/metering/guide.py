@@ -61,12 +61,14 @@ class Guide:
 
     async def open(self) -> None:
         """Take up a routine that was under way when the last run ended; it waits to be resumed."""
+        if self._routine is not None:
+            return
         self._routine = _stored(await asyncio.to_thread(kept.kept_routine, self._store))
         try:
             await self._look()
-        except (KeyError, AssertionError, ValueError) as error:
+        except Exception as error:  # whatever it stumbles over, it is kept data that does not fit
             log.warning("a routine that was under way does not fit this rig any more: %r", error)
-            self._routine = None
+            self._routine = self.step = None
         if self._routine is not None and self._studio.now().shown:
             await self._studio.light({"do": "all"})
 

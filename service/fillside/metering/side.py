@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import logging
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any
 
 from fillside.hold.events import HeadsCorrected, LightEvent
@@ -27,7 +27,6 @@ SETTLES_WITHIN_S = 60.0
 TURN_EVERY_S = 5.0
 THE_ROUTINE = Visitor("the routine", "routine")
 THE_CORRECTION = Visitor("the slow correction", "correction")
-log = logging.getLogger(__name__)
 
 
 @asynccontextmanager
@@ -73,15 +72,16 @@ async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterato
     watched = Watched(state=runner.state, acts=lambda: runner.acts, corrected=lambda: runner.corrected)
     weighing = Weighing(store, apply, runner.live.changed)
     desk = Desk(store, studio, weighing, Daylight(room), Drift(room, watched, time.time()))
-    await desk.open()
+    await runner.jobs.begin("metering start", desk.open)
     runner.meter_side = desk
-    turning = asyncio.create_task(_turn(desk), name="drift")
+    turning = runner.jobs.start("drift", partial(_turn, desk))
     try:
         yield desk
     finally:
         turning.cancel()
         runner.meter_side = None
-        await desk.close()
+        with runner.jobs.fence("metering"):
+            await desk.close()
 
 
 def _journaled(runner: Runner, store: Store) -> Callable[[LightEvent], None]:
@@ -92,7 +92,8 @@ def _journaled(runner: Runner, store: Store) -> Callable[[LightEvent], None]:
         runner.event(event)
         if isinstance(event, HeadsCorrected):
             said = {name: round(stops, 4) for name, stops in event.stops}
-            journal.write(THE_CORRECTION, {"corrected_stops": said}, "ok")
+            with runner.jobs.fence("journal"):
+                journal.write(THE_CORRECTION, {"corrected_stops": said}, "ok")
 
     return happens
 
@@ -101,7 +102,4 @@ async def _turn(desk: Desk) -> None:
     """Let slow corrections go on, until cancelled."""
     while True:
         await asyncio.sleep(TURN_EVERY_S)
-        try:
-            desk.turn()
-        except Exception:
-            log.exception("the slow correction failed; it goes on with the next turn")
+        desk.turn()

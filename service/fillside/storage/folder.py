@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
@@ -43,6 +44,9 @@ class LockedFolder:
         self.path = path
         try:
             path.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
+            if (path / "lock").is_dir():
+                # It locks nothing, and would keep everything from being kept.
+                (path / "lock").rename(path / f"lock.damaged-{time.strftime('%Y-%m-%d-%H%M%S')}")
             self._lock = os.open(path / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE)
         except OSError as error:
             raise FolderUnusableError(path, why(error)) from error

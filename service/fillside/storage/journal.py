@@ -8,6 +8,7 @@ import time
 from dataclasses import dataclass
 from typing import Any
 
+from fillside.storage.rows import TABLES
 from fillside.storage.store import Store
 
 MOST_ROWS = 200_000
@@ -97,12 +98,6 @@ def _insert(connection: sqlite3.Connection, entry: Entry, trim: bool) -> None:
 
 def latest_entries(store: Store, most: int = 100, before: int | None = None) -> list[dict[str, Any]]:
     """The newest entries first, at most `most` or MOST_AT_ONCE, all with an id below `before`."""
-    rows = store.read(
-        lambda connection: connection.execute(
-            "SELECT id, at, who, door, address, said, outcome, note FROM journal "
-            "WHERE id < ? ORDER BY id DESC LIMIT ?",
-            (before if before is not None else 2**62, min(most, MOST_AT_ONCE)),
-        ).fetchall()
-    )
-    names = ("id", "at", "who", "door", "address", "said", "outcome", "note")
-    return [{**dict(zip(names, row, strict=True)), "said": json.loads(row[5])} for row in rows]
+    limit = before if before is not None else 2**62
+    rows = store.rows("journal", "WHERE id < ? ORDER BY id DESC", (limit,), min(most, MOST_AT_ONCE))
+    return [dict(zip(TABLES["journal"].columns, row, strict=True)) for row in rows]

@@ -12,8 +12,6 @@ from typing import Any
 
 from fillside.storage.store import Store
 
-FIELDS = "id, at, who, purpose, body, struck"
-
 
 @dataclass(frozen=True)
 class KeptReading:
@@ -65,7 +63,7 @@ def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
 
 def readings(store: Store, most: int = 100, before: int | None = None) -> list[KeptReading]:
     """The newest readings first, at most `most`, all with numbers below `before`."""
-    return _readings(store, "id < ? ORDER BY id DESC LIMIT ?", (2**62 if before is None else before, most))
+    return _readings(store, "id < ? ORDER BY id DESC", (2**62 if before is None else before,), most)
 
 
 def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
@@ -80,35 +78,24 @@ def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
 def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
     """The newest readings since a Unix time that tell of drift, in their order; struck ones left out."""
     found = _readings(
-        store,
-        "purpose IN ('check', 'lineup') AND struck IS NULL AND at >= ? ORDER BY id DESC LIMIT ?",
-        (at, most),
+        store, "purpose IN ('check', 'lineup') AND struck IS NULL AND at >= ? ORDER BY id DESC", (at,), most
     )
     return found[::-1]
 
 
-def _readings(store: Store, where: str, values: tuple[Any, ...]) -> list[KeptReading]:
-    rows = store.read(
-        lambda connection: connection.execute(
-            f"SELECT {FIELDS} FROM reading WHERE {where}", values
-        ).fetchall()
-    )
-    return [KeptReading(r[0], r[1], r[2], r[3], json.loads(r[4]), r[5]) for r in rows]
+def _readings(
+    store: Store, where: str, values: tuple[Any, ...], most: int | None = None
+) -> list[KeptReading]:
+    return [KeptReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
 
 
 def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
     """What each sensor showed [lux] when the readings with these numbers were taken."""
-    rows = store.read(
-        lambda connection: connection.execute(
-            "SELECT json_extract(body, '$.sensor'), json_extract(body, '$.lux') FROM reading "
-            "WHERE purpose = 'sensor' "
-            "AND json_extract(body, '$.reading') IN (SELECT value FROM json_each(?))",
-            (_text(list(numbers)),),
-        ).fetchall()
-    )
+    wanted = set(numbers)
     found: dict[str, list[float]] = {}
-    for name, lux in rows:
-        found.setdefault(name, []).append(float(lux))
+    for one in _readings(store, "purpose = 'sensor' ORDER BY id", ()):
+        if one.body["reading"] in wanted:
+            found.setdefault(one.body["sensor"], []).append(float(one.body["lux"]))
     return found
 
 
@@ -144,44 +131,43 @@ def use_calibration(store: Store, number: int | None) -> Future[bool]:
 
 def newest_weighed(store: Store) -> int:
     """The highest number of a reading that is in any calibration, 0 without one."""
-    row = store.read(
-        lambda connection: connection.execute(
-            "SELECT max(each.value) FROM calibration, json_each(calibration.readings) AS each"
-        ).fetchone()
-    )
-    return int(row[0] or 0)
+    return max((number for one in calibrations(store, most=None) for number in one.readings), default=0)
 
 
 def used_calibration(store: Store) -> KeptCalibration | None:
-    """The calibration in use, if any."""
-    found = _calibrations(store, "c.id = m.calibration", ())
-    return found[0] if found else None
+    """The calibration in use, if any; one that cannot be read is noted."""
+    number = _used(store)
+    found = None if number is None else calibration(store, number)
+    if number is not None and found is None:
+        store.note(f"calibration {number} cannot be read; the rig file alone is used")
+    return found
 
 
 def calibration(store: Store, number: int | None) -> KeptCalibration | None:
     """The calibration of that number, if there is one."""
-    found = _calibrations(store, "c.id = ?", (number,))
+    found = _calibrations(store, "id = ?", (number,))
     return found[0] if found else None
 
 
-def calibrations(store: Store, most: int = 100, before: int | None = None) -> list[KeptCalibration]:
+def calibrations(store: Store, most: int | None = 100, before: int | None = None) -> list[KeptCalibration]:
     """The newest calibrations first, at most `most` of those with a number below `before`."""
-    limits = (before if before is not None else 2**62, most)
-    return _calibrations(store, "c.id < ? ORDER BY c.id DESC LIMIT ?", limits)
+    return _calibrations(store, "id < ? ORDER BY id DESC", (before if before is not None else 2**62,), most)
 
 
-def _calibrations(store: Store, where: str, values: tuple[Any, ...]) -> list[KeptCalibration]:
-    rows = store.read(
-        lambda connection: connection.execute(
-            "SELECT c.id, c.at, c.meter, c.readings, c.body, c.id IS m.calibration "
-            f"FROM calibration AS c, metering AS m WHERE {where}",
-            values,
-        ).fetchall()
-    )
+def _calibrations(
+    store: Store, where: str, values: tuple[Any, ...], most: int | None = None
+) -> list[KeptCalibration]:
+    used = _used(store)
+    rows = store.rows("calibration", f"WHERE {where}", values, most)
     return [
-        KeptCalibration(r[0], r[1], json.loads(r[2]), tuple(json.loads(r[3])), json.loads(r[4]), bool(r[5]))
-        for r in rows
+        KeptCalibration(number, at, meter, numbers, body, number == used)
+        for number, at, meter, numbers, body in rows
     ]
+
+
+def _used(store: Store) -> int | None:
+    found = store.rows("metering")
+    return found[0][1] if found else None
 
 
 def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
@@ -192,9 +178,8 @@ def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
 
 def kept_routine(store: Store) -> dict[str, Any] | None:
     """The routine that was under way, or None."""
-    row = store.read(lambda connection: connection.execute("SELECT routine FROM metering").fetchone())
-    body: dict[str, Any] | None = None if row is None or row[0] is None else json.loads(row[0])
-    return body
+    found = store.rows("metering")
+    return found[0][2] if found else None
 
 
 def _text(value: Any) -> str:

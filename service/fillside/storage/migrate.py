@@ -15,6 +15,8 @@ from pathlib import Path
 
 from fillside.storage.errors import DataTooNewError
 
+MOST_STEPS = 9999
+"""A file's number has four digits: a database of a later schema was never written by any Fillside."""
 _NAME = re.compile(r"(\d{4})_[a-z0-9_]+\.sql")
 
 

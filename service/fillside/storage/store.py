@@ -11,21 +11,25 @@ import time
 import uuid
 from collections.abc import Callable
 from concurrent.futures import Future
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from fillside.plain_errors import why
+from fillside.storage.check import is_of_the_folder, what_is_wrong
 from fillside.storage.errors import FolderUnusableError
 from fillside.storage.folder import PRIVATE_FILE, LockedFolder
 from fillside.storage.migrate import migrate
+from fillside.storage.rows import TABLES, BadRowError, Values, readable_text
+from fillside.storage.salvage import renew
+from fillside.storage.unread import Unread
 from fillside.storage.writer import Job, Writer
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 FILE = "fillside.db"
-_BROKEN = ("SQLITE_NOTADB", "SQLITE_CORRUPT")
 
 
 def _connect(uri: str) -> sqlite3.Connection:
@@ -36,37 +40,51 @@ def _connect(uri: str) -> sqlite3.Connection:
     return connection
 
 
-def _open_file(path: Path) -> sqlite3.Connection:
-    """The database at `path`, made private before the first byte is written, and up to date."""
+def _open_file(path: Path) -> tuple[sqlite3.Connection, tuple[str, ...]]:
+    """The database at `path`, whole and up to date, and what to tell people of it.
+
+    A damaged one is put aside, and what is whole in it goes on in a new one. Nothing is written before that.
+    """
+    why = what_is_wrong(path)
+    if why is None:
+        try:
+            return _up_to_date(path), ()
+        except (sqlite3.DatabaseError, UnicodeError) as error:
+            if isinstance(error, sqlite3.Error) and is_of_the_folder(error):
+                raise
+            why = str(error)
+    note = renew(path, why)
+    log.error("%s", note)
+    return _up_to_date(path), (note,)
+
+
+def _up_to_date(path: Path) -> sqlite3.Connection:
+    """A connection for the writer; the file is made private before the first byte is written."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE))
     path.chmod(PRIVATE_FILE)
     connection = _connect(path.absolute().as_uri())
     try:
         migrate(connection, path)
+        connection.execute("INSERT OR IGNORE INTO metering (id) VALUES (1)")
     except BaseException:
         connection.close()
         raise
     return connection
 
 
-def _put_aside(path: Path) -> Path:
-    """Rename a damaged database, so that nothing is lost and a new one can begin."""
-    number = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
-        number += 1
-    path.rename(aside)
-    for suffix in ("-wal", "-shm"):
-        path.with_name(path.name + suffix).unlink(missing_ok=True)
-    return aside
-
-
 class Store:
     """Everything kept for one rig. `close` drains what waits and may be called again."""
 
     def __init__(
-        self, connection: sqlite3.Connection, uri: str, where: str, lock: LockedFolder | None
+        self,
+        connection: sqlite3.Connection,
+        uri: str,
+        where: str,
+        lock: LockedFolder | None,
+        notes: tuple[str, ...] = (),
     ) -> None:
         self._uri, self._lock = uri, lock
+        self._unread = Unread(notes)
         self._writer = Writer(connection, where)
         self.kept = lock is not None
 
@@ -80,20 +98,14 @@ class Store:
         lock = LockedFolder(folder)
         path = folder / FILE
         try:
-            try:
-                connection = _open_file(path)
-            except sqlite3.DatabaseError as error:
-                if getattr(error, "sqlite_errorname", "") not in _BROKEN:
-                    raise
-                log.error("%s is damaged (%s); put aside as %s, starting anew", path, error, _put_aside(path))
-                connection = _open_file(path)
+            connection, notes = _open_file(path)
         except (OSError, sqlite3.Error) as error:
             lock.close()
             raise FolderUnusableError(folder, why(error)) from error
         except BaseException:
             lock.close()
             raise
-        return cls(connection, f"{path.absolute().as_uri()}?mode=ro", str(path), lock)
+        return cls(connection, f"{path.absolute().as_uri()}?mode=ro", str(path), lock, notes)
 
     @classmethod
     def unkept(cls) -> Self:
@@ -108,6 +120,15 @@ class Store:
         """What keeps data from being stored at the moment, in words; None when all is well."""
         return self._writer.trouble if self.kept else "nothing is kept: the data folder cannot be used"
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What of the kept data is lost or cannot be read, a line each, for people."""
+        return self._unread.notes
+
+    def note(self, text: str) -> None:
+        """Have the notes carry a line more until the end of this run."""
+        self._unread.note(text)
+
     def write(self, job: Job) -> Future[Any]:
         """Run `job(connection)` on the writing thread, within a transaction."""
         return self._writer.put(job)
@@ -117,10 +138,36 @@ class Store:
         with contextlib.closing(
             sqlite3.connect(self._uri, uri=True, isolation_level=None, timeout=5.0)
         ) as connection:
+            connection.text_factory = readable_text
             connection.execute("PRAGMA query_only = ON")
             if not self.kept:
                 connection.execute("PRAGMA read_uncommitted = ON")
             return question(connection)
+
+    def rows(self, table: str, where: str = "", values: Values = (), most: int | None = None) -> list[Values]:
+        """The rows of a table as its check gives them, at most so many; `where` is what follows FROM.
+
+        A row that is not right is left out, counted and noted; so are those after one that cannot be read.
+        """
+        found: list[Values] = []
+        known = TABLES[table]
+
+        def look(connection: sqlite3.Connection) -> None:
+            for row in connection.execute(f"SELECT {known.listed} FROM {table} {where}", values):
+                try:
+                    found.append(known.check(row))
+                except BadRowError as error:
+                    self._unread.bad(table, row[0], str(error))
+                if len(found) == most:
+                    break
+
+        try:
+            self.read(look)
+        except (sqlite3.Error, UnicodeError) as error:
+            self._unread.failed(table, " ".join(str(error).split()))
+        else:
+            self._unread.well(table)
+        return found
 
     def close(self) -> None:
         self._writer.close()
@@ -150,21 +197,27 @@ def remember(store: Store, body: Any) -> Future[Any]:
 
 def remembered(store: Store) -> Any | None:
     """What the last run kept, or None."""
-    row = store.read(lambda connection: connection.execute("SELECT body FROM remembered").fetchone())
-    return None if row is None else json.loads(row[0])
+    found = store.rows("remembered")
+    return found[0][2] if found else None
 
 
-def kept_identity(store: Store, name: str, make: Callable[[], str]) -> str:
-    """The value this installation has for `name`, made at the first call and the same ever after."""
+def _execute(statement: str, values: Values, connection: sqlite3.Connection) -> None:
+    connection.execute(statement, values)
+
+
+def kept_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
+    """The value this installation has for `name`, made at the first call and the same ever after.
+
+    With `anew`, or where what is kept cannot be read, another one takes its place.
+    """
     made = make()
-
-    def job(connection: sqlite3.Connection) -> str:
-        connection.execute("INSERT OR IGNORE INTO identity (name, value) VALUES (?, ?)", (name, made))
-        value: str = connection.execute("SELECT value FROM identity WHERE name = ?", (name,)).fetchone()[0]
-        return value
-
-    try:
-        value: str = store.write(job).result()
-    except sqlite3.Error:
-        return made  # the writer has said so; a fresh name serves this run
-    return value
+    values = "INTO identity (name, value) VALUES (?, ?)"
+    for word in ("REPLACE",) if anew else ("IGNORE", "REPLACE"):
+        change = partial(_execute, f"INSERT OR {word} {values}", (name, made))
+        try:
+            store.write(change).result()
+        except sqlite3.Error:
+            return made  # the writer has said so; a fresh name serves this run
+        if found := store.rows("identity", "WHERE name = ?", (name,)):
+            return str(found[0][1])
+    return made

@@ -32,9 +32,7 @@ class Takes:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._rolls = store.read(
-            lambda connection: bool(connection.execute("SELECT 1 FROM take WHERE ended IS NULL").fetchone())
-        )
+        self._rolls = bool(store.rows("take", "WHERE ended IS NULL", most=1))
 
     def look(self, state: State) -> None:
         """Write down that a take began or ended, if by this state one has."""
@@ -56,13 +54,5 @@ def light_of(state: State) -> dict[str, Any]:
 
 def latest_takes(store: Store, most: int = 100, before: int | None = None) -> list[Take]:
     """The newest takes first, at most `most`, all with an id below `before`."""
-    rows = store.read(
-        lambda connection: connection.execute(
-            "SELECT id, began, ended, first, last FROM take WHERE id < ? ORDER BY id DESC LIMIT ?",
-            (before if before is not None else 2**62, most),
-        ).fetchall()
-    )
-    return [
-        Take(number, began, ended, json.loads(first), json.loads(last) if last else None)
-        for number, began, ended, first, last in rows
-    ]
+    limit = before if before is not None else 2**62
+    return [Take(*row) for row in store.rows("take", "WHERE id < ? ORDER BY id DESC", (limit,), most)]

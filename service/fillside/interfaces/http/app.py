@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from importlib.metadata import version
 from typing import Any
 
@@ -24,6 +25,7 @@ from fillside.interfaces.http.planned import PlanRoom
 from fillside.interfaces.http.tagged import tagged
 from fillside.live import as_text
 from fillside.metrics import Metrics
+from fillside.readiness import readiness
 from fillside.runner import Runner
 from fillside.storage import metering as kept
 from fillside.storage.journal import MOST_AT_ONCE, Journal, Visitor, latest_entries
@@ -116,7 +118,8 @@ class Rooms:
 
     def _note(self, request: web.Request, holder: Pass, said: Any) -> None:
         """What changes who may come in is journalled like an order, without the token."""
-        self._journal.write(Visitor(holder.who, "http", request.remote or ""), said, "ok")
+        with self._house.runner.jobs.fence("journal"):
+            self._journal.write(Visitor(holder.who, "http", request.remote or ""), said, "ok")
 
     async def metrics(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         text, content_type = self._house.metrics.text(request.headers.get("Accept", ""))
@@ -127,9 +130,16 @@ class Rooms:
         return await serve_live(request, house.runner.live, lambda: house.doorkeeper.still_good(holder))
 
     async def health(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        trouble = self._house.store.trouble
-        drivers = self._house.runner.driver_states()
-        return _json({"live": True, "ready": True, "drivers": drivers, "storage": trouble or "ok"})
+        runner, store = self._house.runner, self._house.store
+        now = readiness(runner, store)
+        said = {
+            "live": True,
+            "ready": now.ready,
+            "drivers": runner.driver_states(),
+            "storage": store.trouble or "ok",
+            "says": list(now.says),
+        }
+        return _json(said, status=200 if now.ready else 503)
 
     async def page(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return serve(request, self._page, request.match_info.get("path") or FIRST)
@@ -182,13 +192,14 @@ def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
     return int(text)
 
 
-def _json(body: Any) -> web.Response:
-    return web.Response(text=as_text(body), content_type="application/json")
+def _json(body: Any, status: int = 200) -> web.Response:
+    return web.Response(text=as_text(body), content_type="application/json", status=status)
 
 
 def make_app(house: House) -> web.Application:
     """The application with every route of `ROUTES` behind the guards."""
-    app = web.Application(middlewares=[guard(house.names)], client_max_size=LONGEST_ORDER)
+    guarded = guard(house.names, partial(house.runner.jobs.failed, "http door"))
+    app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
     rooms = Rooms(house)
     for route in ROUTES:
         handler = _bound(route, rooms, house.doorkeeper)

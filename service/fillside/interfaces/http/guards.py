@@ -11,6 +11,7 @@ import ipaddress
 import logging
 import re
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from aiohttp import web
@@ -130,8 +131,11 @@ def check_is_json(request: web.Request) -> None:
         raise Refusal("bad_order", "orders come uncompressed", "Content-Encoding", status=415)
 
 
-def guard(names: Names) -> Middleware:
-    """The middleware: guards in front, one shape of error behind, security headers on everything."""
+def guard(names: Names, failed: Callable[[Exception], object]) -> Middleware:
+    """The middleware: guards in front, one shape of error behind, security headers on everything.
+
+    `failed` hears of what a handler raised that is no answer to a visitor.
+    """
 
     @web.middleware
     async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -144,8 +148,9 @@ def guard(names: Names) -> Middleware:
             response = _of_http_error(request, error)
         except ConnectionError:
             raise  # the visitor has gone; aiohttp lets the connection go
-        except Exception:
+        except Exception as error:
             log.exception("%s %s failed", request.method, request.path)
+            failed(error)
             response = web.json_response(
                 {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}},
                 status=500,

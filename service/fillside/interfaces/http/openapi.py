@@ -33,6 +33,7 @@ WHY: dict[int, str] = {
     422: "A number is beyond what can be.",
     426: "This is a WebSocket.",
     429: "Too many wrong tokens from this address, or too many visitors.",
+    503: "Not ready; the answer says what is not well.",
 }
 STOPS_TEXT = r"^\s*[+-]?\s*\d+(\.\d+)?(\s*/\s*\d*[1-9]\d*)?\s*$"
 EITHER = {
@@ -147,7 +148,7 @@ def _responses(route: Any, spoken: Spoken) -> Body:
     for status in sorted(statuses):
         found[str(status)] = {"description": WHY[status]}
         if status >= 400:
-            found[str(status)]["content"] = _content(NotDone)
+            found[str(status)]["content"] = _content(spoken.gives if status == 503 else NotDone)
     return found
 
 

@@ -43,14 +43,24 @@ class DriftSaid(_Body):
     at: float | None
 
 
+class JobSaid(_Body):
+    """A side job in trouble: since when (Unix time), how often it failed since, and why at last."""
+
+    name: str
+    since: float
+    failures: int
+    says: str
+
+
 class StateSaid(State):
     """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
     what the rig's sensor says of the room's own light, `drift` how far heads are off since they were
-    calibrated, null where nothing was ever told."""
+    calibrated, null where nothing was ever told. `jobs` are the side jobs in trouble."""
 
     routine: dict[str, Any] | None
     daylight: dict[str, Any] | None
     drift: list[DriftSaid] | None
+    jobs: list[JobSaid]
 
 
 class Done(_Body):
@@ -76,12 +86,14 @@ class NotDone(_Body):
 
 
 class Healthy(_Body):
-    """`storage` is ok, or what is in its way."""
+    """Ready with status 200, not ready with 503. `storage` is ok, or what is in its way; `says` has a line
+    for each part that is not well, also for those without which the light is held."""
 
     live: Literal[True]
     ready: bool
     drivers: dict[str, DriverWord]
     storage: str
+    says: list[str]
 
 
 class Reading(_Body):
@@ -207,7 +219,7 @@ SPOKEN: dict[str, Spoken] = {
     "GET /api/v1/live": Spoken("websocket", also=(426,)),
     "GET /api/openapi.json": Spoken("application/json", also=(304,)),
     "GET /metrics": Spoken(METRICS),
-    "GET /health": Spoken(Healthy),
+    "GET /health": Spoken(Healthy, also=(503,)),
     "GET /": Spoken(HTML, also=(304, 404)),
     "GET /page/{path}": Spoken(ANY_FILE, also=(304, 404)),
 }

@@ -28,7 +28,6 @@ log = logging.getLogger(__name__)
 MOST_WAITING = 1000
 """Messages beyond so many unread ones are dropped by the client library."""
 FAREWELL_S = 3.0
-REST_AFTER_FAULT_S = 1.0
 
 
 class Inbox(asyncio.Queue[aiomqtt.Message]):
@@ -80,7 +79,10 @@ class Connection:
             raise DoorError(f"doors.mqtt: {error.message}") from error
 
     async def run(self, serve: Callable[[], Awaitable[None]]) -> None:
-        """Connect, serve and connect again, each time later up to a bound, until `stop` is set."""
+        """Connect, serve and connect again, each time later up to a bound, until `stop` is set.
+
+        What is no matter of the network is raised, with the connection closed; it may be run again.
+        """
         while not self.stop.is_set():
             try:
                 async with self.client:
@@ -91,9 +93,8 @@ class Connection:
                 self._lost(why_no_broker(error))
                 await self._pause(self._backoff.next_s())
             except Exception:
-                log.exception("the MQTT door failed; it opens again")
                 self._lost("a fault of ours; see the log")
-                await self._pause(REST_AFTER_FAULT_S)
+                raise
 
     def is_up(self) -> None:
         """Say that the connection serves."""

@@ -1,0 +1,226 @@
+"""Checks of rows as they come from the database, which anybody and any fault may have written.
+
+Each table has one check: it takes the columns in the order of `TABLES` and gives their values, JSON parsed,
+or raises BadRowError saying which column is wrong. Readers leave such a row out and count it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from fillside.answers import Refusal
+from fillside.calibration.readings import Reading
+from fillside.rig.calibrated import Calibration
+from fillside.strict_json import strict_loads
+
+MOST_ID = 10**15 - 1
+LAST_UNIX_S = 253_402_300_799.0
+"""The last second of the year 9999: no later time can be written as a date."""
+LONGEST_TEXT = 4 * 2**20
+LIGHT_PARTS = ("target", "achieved", "face")
+
+Row = Sequence[Any]
+Values = tuple[Any, ...]
+
+
+class BadRowError(ValueError):
+    """A row that cannot be what was written; the text names the column."""
+
+
+def readable_text(octets: bytes) -> str | bytes:
+    """A text factory for connections: what is no UTF-8 stays octets, so that a check can refuse it."""
+    try:
+        return octets.decode("utf-8")
+    except UnicodeDecodeError:
+        return octets
+
+
+def _id(value: Any, column: str = "id") -> int:
+    if type(value) is not int or not 1 <= value <= MOST_ID:
+        raise BadRowError(f"{column} is no number of a row")
+    return value
+
+
+def _unix_s(value: Any, column: str) -> float:
+    if type(value) not in (int, float) or not (math.isfinite(value) and 0 <= value <= LAST_UNIX_S):
+        raise BadRowError(f"{column} is no time")
+    return float(value)
+
+
+def _text(value: Any, column: str) -> str:
+    if type(value) is not str or len(value) > LONGEST_TEXT:
+        raise BadRowError(f"{column} is no text")
+    return value
+
+
+def _json(value: Any, column: str) -> Any:
+    try:
+        return strict_loads(_text(value, column))
+    except (Refusal, ValueError) as error:
+        raise BadRowError(f"{column}: {error}") from None
+
+
+def _object(value: Any, column: str) -> dict[str, Any]:
+    found = _json(value, column)
+    if type(found) is not dict:
+        raise BadRowError(f"{column} is no object")
+    return found
+
+
+def _light(value: Any, column: str) -> dict[str, Any]:
+    """The light of a take: heads as a list, the rest as objects where they are there."""
+    found = _object(value, column)
+    heads = found.get("heads")
+    if type(heads) is not list or not all(type(head) is dict for head in heads):
+        raise BadRowError(f"{column} has no heads")
+    if not all(type(found.get(part, {})) is dict for part in LIGHT_PARTS):
+        raise BadRowError(f"{column} is no light")
+    return found
+
+
+def remembered_row(row: Row) -> Values:
+    """id, saved_at, body."""
+    if row[0] != 1:
+        raise BadRowError("id is not 1")
+    return 1, _unix_s(row[1], "saved_at"), _object(row[2], "body")
+
+
+def journal_row(row: Row) -> Values:
+    """id, at, who, door, address, said, outcome, note."""
+    number, at, who, door, address, said, outcome, note = row
+    return (
+        _id(number),
+        _unix_s(at, "at"),
+        _text(who, "who"),
+        _text(door, "door"),
+        _text(address, "address"),
+        _json(said, "said"),
+        _text(outcome, "outcome"),
+        _text(note, "note"),
+    )
+
+
+def identity_row(row: Row) -> Values:
+    """name, value."""
+    return _text(row[0], "name"), _text(row[1], "value")
+
+
+def reading_row(row: Row) -> Values:
+    """id, at, who, purpose, body, struck. The body is a Reading, or what a sensor showed beside one."""
+    number, at, who, purpose, body, struck = row
+    purpose, found = _text(purpose, "purpose"), _object(body, "body")
+    if purpose == "sensor":
+        _check_sensor(found)
+    else:
+        try:
+            Reading.model_validate(found)
+        except (ValidationError, ValueError, ArithmeticError) as error:
+            raise BadRowError(f"body is no reading: {_first_line(error)}") from None
+    why = None if struck is None else _text(struck, "struck")
+    return _id(number), _unix_s(at, "at"), _text(who, "who"), purpose, found, why
+
+
+def _check_sensor(body: Mapping[str, Any]) -> None:
+    lux = body.get("lux")
+    _text(body.get("sensor"), "body.sensor")
+    _id(body.get("reading"), "body.reading")
+    if not isinstance(lux, int | float) or not (math.isfinite(lux) and lux >= 0):
+        raise BadRowError("body.lux is no light")
+
+
+def calibration_row(row: Row) -> Values:
+    """id, at, meter, readings, body."""
+    number, at, meter, readings, body = row
+    numbers, found = _json(readings, "readings"), _object(body, "body")
+    if type(numbers) is not list:
+        raise BadRowError("readings is no list")
+    try:
+        Calibration.model_validate(found)
+    except (ValidationError, ValueError, ArithmeticError) as error:
+        raise BadRowError(f"body is no calibration: {_first_line(error)}") from None
+    ids = tuple(_id(each, "readings") for each in numbers)
+    return _id(number), _unix_s(at, "at"), _object(meter, "meter"), ids, found
+
+
+def metering_row(row: Row) -> Values:
+    """id, calibration, routine."""
+    if row[0] != 1:
+        raise BadRowError("id is not 1")
+    used = None if row[1] is None else _id(row[1], "calibration")
+    return 1, used, None if row[2] is None else _object(row[2], "routine")
+
+
+def take_row(row: Row) -> Values:
+    """id, began, ended, first, last."""
+    number, began, ended, first, last = row
+    return (
+        _id(number),
+        _unix_s(began, "began"),
+        None if ended is None else _unix_s(ended, "ended"),
+        _light(first, "first"),
+        None if last is None else _light(last, "last"),
+    )
+
+
+def _first_line(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        first = error.errors(include_url=False, include_context=False)[0]
+        return f"{'.'.join(map(str, first['loc']))} {first['msg']}".strip()
+    return str(error).partition("\n")[0]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table's columns, how a row of it is checked, and what a row of it is called, one and several.
+
+    `absent` gives what a row has in a column that the file lacks.
+    """
+
+    columns: tuple[str, ...]
+    check: Callable[[Row], Values]
+    one: str
+    several: str
+    absent: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def listed(self) -> str:
+        return ", ".join(self.columns)
+
+
+TABLES = {
+    "remembered": Table(("id", "saved_at", "body"), remembered_row, "state", "states", {"saved_at": 0.0}),
+    "journal": Table(
+        ("id", "at", "who", "door", "address", "said", "outcome", "note"),
+        journal_row,
+        "journal entry",
+        "journal entries",
+        {"who": "", "door": "", "address": "", "note": ""},
+    ),
+    "identity": Table(("name", "value"), identity_row, "identity", "identities"),
+    "reading": Table(
+        ("id", "at", "who", "purpose", "body", "struck"), reading_row, "reading", "readings", {"who": ""}
+    ),
+    "calibration": Table(
+        ("id", "at", "meter", "readings", "body"),
+        calibration_row,
+        "calibration",
+        "calibrations",
+        {"meter": "{}", "readings": "[]"},
+    ),
+    "metering": Table(
+        ("id", "calibration", "routine"),
+        metering_row,
+        "calibration in use",
+        "calibrations in use",
+        {"calibration": None, "routine": None},
+    ),
+    "take": Table(
+        ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
+    ),
+}
+"""Every table of the database as it is now; a test compares it with the migrations."""

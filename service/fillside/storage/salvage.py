@@ -1,0 +1,273 @@
+"""A damaged database renewed: every row that can be read and is right goes into a new one.
+
+The damaged file is kept under a name with the date, byte for byte, and its log beside it. Rows are looked for
+forward, backward and one by one, since a page that cannot be read hides only the rows that are on it; a
+damaged beginning of the file is replaced, for reading only, by that of a new database.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sqlite3
+import struct
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fillside.storage.folder import PRIVATE_FILE
+from fillside.storage.migrate import migrate
+from fillside.storage.rows import TABLES, BadRowError, Row, Table, readable_text
+
+FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
+"""What reading a damaged file may raise; a message of SQLite that quotes it need not be text."""
+MOST_MISSED = 500
+"""Rows are asked for one by one between those found in order, until so many in a row could not be read."""
+MOST_SPANNED = 20_000
+"""Missing rows are not counted beyond this, since a damaged number may be of any size."""
+NUMBERED = ("reading", "calibration", "take", "journal")
+"""Tables whose rows are numbered without a gap, so that missing ones can be counted."""
+_HEADER, _PAGE = 100, 4096
+_SUFFIXES = ("", "-wal", "-shm")
+
+
+@dataclass
+class Found:
+    """What a damaged database gives: whole rows by table, and how many were not whole.
+
+    `at_least` has the tables of which nobody can say how many rows there were.
+    """
+
+    rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
+    lost: dict[str, int] = field(default_factory=dict)
+    at_least: set[str] = field(default_factory=set)
+
+    @property
+    def empty(self) -> bool:
+        return not any(self.rows.values())
+
+    def losses(self) -> list[str]:
+        """What is lost, a phrase for each kind of thing."""
+        if self.empty:
+            return ["nothing in it could be read, so the light begins from the rig file"]
+        said = [
+            self._counted(name, self.lost.get(name, 0), len(self.rows[name]))
+            for name in NUMBERED
+            if self.lost.get(name) or name in self.at_least
+        ]
+        if not self.rows["remembered"]:
+            said.append("the light that was held could not be read, so it begins from the rig file")
+        if not self.rows["metering"]:
+            said.append("which calibration is used could not be read, so the rig file alone is")
+        if not self.rows["identity"]:
+            said.append("the name on the network could not be read, so there is a new one")
+        return said
+
+    def _counted(self, name: str, lost: int, kept: int) -> str:
+        table = TABLES[name]
+        if name not in self.at_least:
+            return f"{lost} of {lost + kept} {table.several} could not be read"
+        if kept == 0:
+            return f"none of the {table.several} could be read"
+        some = f"at least {lost} {table.one if lost == 1 else table.several}" if lost else "some"
+        return f"{kept} {table.one if kept == 1 else table.several} could be read, {some} could not"
+
+
+def renew(path: Path, why: str) -> str:
+    """Put a new database with every whole row in place of the damaged one; what to tell people.
+
+    Raises OSError or sqlite3.Error where the disk does not take it; nothing has changed then.
+    """
+    found = read_what_is_whole(path)
+    with tempfile.TemporaryDirectory(prefix="renewed-", dir=path.parent) as beside:
+        fresh = Path(beside) / path.name
+        write_new(fresh, found)
+        aside = _exchanged(path, fresh)
+    losses = "; ".join(found.losses()) or "everything in it could be read"
+    return f"the store was damaged ({why}): {losses}; the damaged file is kept as {aside.name}"
+
+
+def read_what_is_whole(path: Path) -> Found:
+    """Every row of a damaged database that can be read and is right."""
+    found = Found(at_least=set(NUMBERED))
+    if not path.is_file():
+        return found  # to open a pipe is to wait for its other end
+    for way in _ways_into(path):
+        with closing(way) as connection, contextlib.suppress(*FAULTS):
+            connection.text_factory = readable_text
+            found = _read(connection)
+            if not found.empty:
+                return found
+    return found
+
+
+def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
+    """The database as it is with its log; with a new header; with a new first page."""
+    with contextlib.suppress(sqlite3.Error):
+        yield sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+    try:
+        octets = path.read_bytes()
+    except OSError:
+        return
+    first = _first_page_of_a_new_one(max(1, len(octets) // _PAGE))
+    for length in (_HEADER, _PAGE):
+        if len(octets) > length:
+            connection = sqlite3.connect(":memory:", isolation_level=None)
+            with contextlib.suppress(sqlite3.Error):
+                connection.deserialize(first[:length] + octets[length:])
+            yield connection
+
+
+def _first_page_of_a_new_one(pages: int) -> bytes:
+    """The first page of a new database, which says that there are so many in all."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        migrate(connection, Path(":memory:"))
+        page = bytearray(connection.serialize()[:_PAGE])
+    # The size counts where "version valid for" is the change counter: sqlite.org/fileformat2.html, 1.3.7.
+    page[28:32] = struct.pack(">I", pages)
+    page[92:96] = page[24:28]
+    return bytes(page)
+
+
+def _read(connection: sqlite3.Connection) -> Found:
+    names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    found = Found()
+    for name, table in TABLES.items():
+        if name in names:
+            _read_table(connection, name, table, found)
+        else:
+            found.at_least.add(name)
+    used = found.rows["metering"]
+    if used and used[0][1] is not None and used[0][1] not in {row[0] for row in found.rows["calibration"]}:
+        used.clear()
+    return found
+
+
+def _read_table(connection: sqlite3.Connection, name: str, table: Table, found: Found) -> None:
+    try:
+        has = {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
+    except FAULTS:
+        found.at_least.add(name)
+        return
+    columns = ", ".join(each if each in has else "NULL" for each in table.columns)
+    rows, whole = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
+    if not whole:
+        found.at_least.add(name)
+    for row in rows.values():
+        filled = tuple(
+            value if column in has else table.absent.get(column)
+            for column, value in zip(table.columns, row, strict=True)
+        )
+        with contextlib.suppress(BadRowError):
+            table.check(filled)
+            found.rows[name].append(filled)
+    found.lost[name] = _lost(name, rows, len(found.rows[name]))
+
+
+def _lost(name: str, rows: dict[int, Row], good: int) -> int:
+    """How many rows there were beside the good ones, as far as their numbers tell."""
+    if not rows:
+        return 0
+    first = min(rows) if name == "journal" else 1
+    spanned = max(rows) - first + 1
+    numbered = name in NUMBERED and spanned <= 2 * len(rows) + MOST_SPANNED
+    return max(len(rows), spanned if numbered else 0) - good
+
+
+def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool]:
+    """Rows by their number, and whether both ends of the table were reached."""
+    rows: dict[int, Row] = {}
+    if _walk(connection, f"{select} ORDER BY rowid", rows):
+        return dict(sorted(rows.items())), True
+    last = max(rows, default=0)
+    _walk(connection, f"{select} ORDER BY rowid DESC", rows, until=last)
+    beyond = min((number for number in rows if number > last), default=None)
+    number, missed = last + 1, 0
+    while number != beyond and missed < MOST_MISSED:
+        _walk(connection, f"{select} WHERE rowid = {number}", rows)
+        missed = 0 if number in rows else missed + 1
+        number += 1
+    return dict(sorted(rows.items())), beyond is not None
+
+
+def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], until: int = 0) -> bool:
+    """Take up rows until one cannot be read or that number is reached; whether all could."""
+    try:
+        for number, *row in connection.execute(select):
+            if number <= until:
+                return True
+            rows[number] = row
+    except FAULTS:
+        return False
+    return True
+
+
+def write_new(path: Path, found: Found) -> None:
+    """A new database at `path` with these rows, closed and on the disk."""
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, PRIVATE_FILE))
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA synchronous = FULL")
+        migrate(connection, path)
+        fill(connection, found)
+
+
+def fill(connection: sqlite3.Connection, found: Found) -> None:
+    """Put the rows into a new database."""
+    connection.execute("BEGIN IMMEDIATE")
+    # Which calibration is used comes after the calibrations, as the database insists.
+    for name in sorted(TABLES, key=lambda name: name == "metering"):
+        table = TABLES[name]
+        marks = ", ".join("?" * len(table.columns))
+        connection.executemany(
+            f"INSERT OR REPLACE INTO {name} ({table.listed}) VALUES ({marks})", found.rows[name]
+        )
+    connection.execute("COMMIT")
+
+
+def _exchanged(path: Path, fresh: Path) -> Path:
+    """Keep what is at `path` under a new name, and put the fresh file there; the new name."""
+    aside = _free_name(path)
+    for suffix in _SUFFIXES[1:]:
+        beside = path.with_name(path.name + suffix)
+        if os.path.lexists(beside):
+            beside.rename(aside.with_name(aside.name + suffix))
+    if os.path.lexists(path):
+        _keep(path, aside)
+    fresh.replace(path)
+    _sync(path.parent)
+    return aside
+
+
+def _keep(path: Path, aside: Path) -> None:
+    """A second name, so that there is no moment without a database; where that cannot be, the only one."""
+    try:
+        if path.is_symlink() or not path.is_file():
+            path.rename(aside)
+        else:
+            os.link(path, aside)
+    except OSError:
+        if path.is_dir():
+            raise
+        shutil.copy2(path, aside)
+
+
+def _free_name(path: Path) -> Path:
+    """`NAME.damaged-DATE`, with a number where something has that name."""
+    stem = f"{path.name}.damaged-{time.strftime('%Y-%m-%d-%H%M%S')}"
+    number, aside = 1, path.with_name(stem)
+    while any(os.path.lexists(aside.with_name(aside.name + suffix)) for suffix in _SUFFIXES):
+        number += 1
+        aside = path.with_name(f"{stem}-{number}")
+    return aside
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
