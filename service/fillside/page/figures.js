@@ -4,8 +4,6 @@ import { byId, children, make, mark, say } from "./dom.js";
 import { settings } from "./settings.js";
 import * as words from "./words.js";
 
-const ON_TARGET_STOPS = 0.1;
-
 function figure(id, value, beside, wanted, good) {
   const box = byId(id);
   say(box.querySelector(".value"), value);
@@ -16,35 +14,35 @@ function figure(id, value, beside, wanted, good) {
 
 export function showFigures(now) {
   const { state, uncertainty } = now;
-  const { achieved, target, balance } = state;
+  const { achieved, target, balance, ticks } = state;
   const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(words.COVERAGE_FACTOR * uncertainty, 2)}`;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
     words.ratio(achieved.ratio),
-    achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff)}`,
+    achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff, ticks.ratio)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
-    state.mode === "dark" || (ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS),
+    state.mode === "dark" || ticks.ratio,
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
     "exposure",
     exposureOff === null ? "dark" : words.fixed(exposureOff, 2, true),
-    exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff)}`,
+    exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff, ticks.exposure)}`,
     `${words.light(achieved.exposure_lux, settings.units)} of ${words.light(target.exposure_lux, settings.units)}`,
-    state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
+    state.mode === "dark" || ticks.exposure,
   );
   say(byId("read-as"), `, ${balance.read_as}`);
   showFace(state.face);
   showStanding(now);
 }
 
-function off(error) {
-  return error === null || Math.abs(error) <= ON_TARGET_STOPS ? "" : `, off by ${words.fixed(error, 2, true)}`;
+function off(error, within) {
+  return error === null || within ? "" : `, off by ${words.fixed(error, 2, true)}`;
 }
 
-function verdict(error) {
-  if (Math.abs(error) <= ON_TARGET_STOPS) return ", on target";
+function verdict(error, within) {
+  if (within) return ", on target";
   return error > 0 ? ", too bright" : ", too dark";
 }
 
@@ -63,33 +61,12 @@ function showFace(face) {
 
 /** What stands at a limit, the health of the wires, how sure the numbers are: one line each, always all three. */
 function showStanding({ state, heads, uncertainty }) {
-  const atLimit = heads.filter((head) => head.at_limit);
-  const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
-  const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
-  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
-  const unwell = [
-    ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
-    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
-  ];
-  const rough = state.subject_seen.too_rough;
-  const bound = state.limits.find((one) => one.head === null);
+  const { limits, ticks } = state;
+  const atEnd = heads.filter((head) => head.at_limit).map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
+  const inTheWay = limits.find((one) => one.head === null) ?? limits.find((one) => one.at !== "full" && one.at !== "floor");
   const lines = [
-    {
-      key: "limit",
-      sign: limit.length || bound ? "▲" : "✓",
-      text: limit.length ? shortList(limit) : bound ? words.sentence(bound.says) : "Nothing at its limit",
-      bad: limit.length > 0 || bound !== undefined,
-    },
-    {
-      key: "health",
-      sign: unwell.length || rough ? "✕" : "✓",
-      text: unwell.length
-        ? shortList(unwell)
-        : rough
-          ? "Tracker too rough"
-          : "All wires well",
-      bad: unwell.length > 0 || rough,
-    },
+    limitLine(atEnd, inTheWay, ticks.limits),
+    healthLine(state, heads),
     {
       key: "unsure",
       sign: uncertainty === null ? "?" : "±",
@@ -107,6 +84,31 @@ function showStanding({ state, heads, uncertainty }) {
     say(element.lastChild, line.text);
     mark(element, "data-off", line.bad ? "true" : null);
   }
+}
+
+function limitLine(atEnd, inTheWay, well) {
+  const line = { key: "limit", sign: "▲", bad: true };
+  if (atEnd.length) return { ...line, text: shortList(atEnd) };
+  if (inTheWay) return { ...line, text: words.sentence(inTheWay.says), ...(words.isChosen(inTheWay) && { sign: "·", bad: false }) };
+  return well ? { ...line, text: "Nothing in the way", sign: "✓", bad: false } : { ...line, text: "Not as wanted yet", sign: "◔", bad: false };
+}
+
+function healthLine(state, heads) {
+  const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
+  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
+  const unwell = [
+    ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
+    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
+  ];
+  const rough = state.subject_seen.too_rough;
+  const bad = unwell.length > 0 || rough;
+  const well = state.ticks.wires ? "All wires well" : "See the wires below";
+  return {
+    key: "health",
+    sign: bad ? "✕" : state.ticks.wires ? "✓" : "▲",
+    text: unwell.length ? shortList(unwell) : rough ? "Tracker too rough" : well,
+    bad,
+  };
 }
 
 const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

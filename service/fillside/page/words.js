@@ -106,3 +106,6 @@ export function list(things) {
   if (things.length < 2) return things.join("");
   return `${things.slice(0, -1).join(", ")} and ${things.at(-1)}`;
 }
+
+/** Whether a limit is what somebody ordered: only some heads on, or none. */
+export const isChosen = ({ at }) => at === "only" || at === "dark";
