@@ -101,11 +101,9 @@ def expose(by: float | None, to: str | None, url: str, token: str | None, as_jso
         give({"do": "expose", "by": by}, url, token, as_json)
         return
     try:
-        wanted: float | str = (
-            "camera" if to == "camera" else finite(to.removesuffix("lux").removesuffix("lx"))
-        )
+        wanted: float | str = "camera" if to == "camera" else finite(to)
     except ValueError as error:
-        raise WrongUse(f"--to: {error} of lux, nor camera") from error
+        raise WrongUse(f"--to: {plain(to)!r} is neither a number of lux nor camera") from error
     give({"do": "expose", "to": wanted}, url, token, as_json)
 
 
