@@ -36,8 +36,8 @@ def test_stops_on_top_of_the_exposure_go_six_up_and_down_in_all() -> None:
 
 
 def test_a_light_that_was_kept_farther_off_comes_back_by_steps() -> None:
-    """Where lamps give a hundredth of what the file wants, to keep that is more than six stops under it."""
-    up = Studio(studio(balance={"exposure": 150_000.0}))
+    """Where lamps give less than a sixtieth of what the file wants, to keep that is more than six stops under it."""
+    up = Studio(studio(balance={"exposure": 200_000.0}))
     up.settle()
     up.do("keep")
     kept = up.state["balance"]["exposure_stops"]

@@ -123,6 +123,21 @@ async def test_what_is_out_of_reach_is_said_with_what_would_help(phone: Page, at
     await expect(phone.locator("#remedies li").first).to_contain_text(
         re.compile(r"Leaves \d\.\d\d stops? of error")
     )
+    await expect(phone.locator("#limits")).not_to_contain_text("✓")
+
+
+async def test_a_tick_stands_beside_no_error(phone: Page, atelier: Studio) -> None:
+    await expect(phone.locator("#limits")).to_contain_text("✓")
+    await expect(phone.locator("#limits")).to_contain_text("Nothing is in the way of the balance")
+    await atelier.do(do="freeze")
+    x, y, z = atelier.running.rig.marks["stool"]
+    await atelier.do(do="move", to=[x + 0.3, y - 0.3, z])
+    await expect(phone.locator("#limits")).to_contain_text("The levels are frozen: the ratio is")
+    for place in ("#limits", '#standing [data-key="limit"]'):
+        await expect(phone.locator(place)).not_to_contain_text("✓")
+    await expect(phone.locator("#ratio .beside")).to_contain_text("off by")
+    await atelier.do(do="follow")
+    await expect(phone.locator("#limits")).to_contain_text("✓")
 
 
 async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> None:
