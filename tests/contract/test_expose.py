@@ -36,7 +36,7 @@ def test_stops_on_top_of_the_exposure_go_six_up_and_down_in_all() -> None:
 
 
 def test_a_light_that_was_kept_farther_off_comes_back_by_steps() -> None:
-    """Where lamps give less than a sixtieth of what the file wants, to keep that is more than six stops under it."""
+    """Lamps that give less than a sixtieth of what the file wants are more than six stops under it."""
     up = Studio(studio(balance={"exposure": 200_000.0}))
     up.settle()
     up.do("keep")

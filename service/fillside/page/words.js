@@ -109,3 +109,6 @@ export function list(things) {
 
 /** Whether a limit is what somebody ordered: only some heads on, or none. */
 export const isChosen = ({ at }) => at === "only" || at === "dark";
+
+/** Whether a limit keeps the light from being as wanted. */
+export const isShort = (limit) => !isChosen(limit) && limit.at !== "colour";
