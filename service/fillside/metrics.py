@@ -96,6 +96,10 @@ def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
     )
     yield _gauge("ratio_stops", "Key over fill at the subject.", now["ratio_stops"])
     yield _gauge("exposure_lux", "Exposure at the subject.", now["exposure_lux"])
+    wanted = GaugeMetricFamily("fillside_as_wanted", "1 for what every door may tick.", labels=["what"])
+    for what, ticked in state["ticks"].items():
+        wanted.add_metric([what], float(ticked))
+    yield wanted
     yield _gauge("limits", "How many limits stand in the way of the balance.", len(state["limits"]))
     working = [head["works"] for head in state["heads"]]
     yield _gauge("heads", "Heads of the rig.", len(working))

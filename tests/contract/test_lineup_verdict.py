@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -85,6 +86,37 @@ def test_two_heads_each_a_little_off_are_no_go_when_the_ratio_is_far_off() -> No
     found = verdict(one, read(one, key=0.2, fill=-0.2), background=False)
     assert not found.go
     assert found.says == ("The ratio is +0.4 stop from expected, though each head is nearly as it was.",)
+
+
+def asking(exposure_lux: float, **balance: Any) -> Held:
+    """The studio asked for an exposure [lux], whatever its lamps can give."""
+    rig = rig_of()
+    wish = rig.balance.model_copy(update={"exposure": exposure_lux, **balance})
+    return Held(rig.model_copy(update={"balance": wish}), CALIBRATED, rig.start)
+
+
+def test_a_light_believed_to_be_another_than_the_wanted_one_is_no_go() -> None:
+    one = asking(100_000.0)
+    found = verdict(one, read(one), background=False)
+    assert not found.go
+    short = math.log2(found.exposure_metered_lux or 0) - math.log2(100_000)
+    assert found.says[0].startswith(
+        f"Not as wanted: the exposure is {-short:.1f} stops under, metered {short:+.1f}"
+    )
+    assert "is at its full light" in found.says[0]
+    assert "Everything is as expected." not in found.says
+
+
+def test_a_light_as_wanted_that_was_metered_short_in_all_is_no_go() -> None:
+    """Each reading is as near to the expected as can be known, and the light is not the wanted one."""
+    most = asking(100_000.0, protect="exposure").report.achieved
+    one = asking(most.exposure_lux * 2**0.14, protect="exposure", ratio=most.ratio)
+    believed = one.report.achieved.exposure_error_stops
+    assert believed == pytest.approx(-0.14, abs=0.01)
+    assert verdict(one, read(one), background=False).go
+    found = verdict(one, read(one, exposure=-0.12), background=False)
+    assert not found.go
+    assert found.says == ("Not as wanted: metered, the exposure is 0.26 stop under.",)
 
 
 @pytest.mark.parametrize(

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import math
+import re
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
-from contract.meter_studio import RIG, Made, head_table, made, rig_of
+from contract.meter_studio import RIG, Made, head_table, made, rig_of, settle
 from fillside.answers import Refusal
 from fillside.calibration.orders import METER_ORDERS
 from fillside.demo.judge import Judge
-from fillside.hold.orders import OrderError, read_order
+from fillside.hold.orders import OrderError, parse_order, read_order
 from fillside.metering.weighing import MOST_IN_A_FIT
 from fillside.storage import metering as kept
 from fillside.storage.store import Store
@@ -192,6 +193,32 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         used = kept.used_calibration(store)
         assert used is not None
         assert used.readings == tuple(sorted(counted))
+
+
+async def test_a_light_as_calibrated_that_is_not_the_wanted_one_is_no_go(store: Store) -> None:
+    """The lamps give just what they are believed to give, and that is stops short of what is asked for."""
+    honest = re.sub(r", truth = \{[^}]*\}", "", RIG)
+    async with made(rig_of(text=honest), store) as here:
+        await here.through_the_cautions("lineup")
+        await here.to_the_end()
+        assert here.step["verdict"]["go"], here.step["says"]
+        here.hold.order(parse_order({"do": "expose", "by": 6}), 1e6)
+        settle(here.hold, 1e6)
+        await here.through_the_cautions("lineup")
+        await here.to_the_end()
+        found = here.step["verdict"]
+        assert not found["go"]
+        assert here.step["title"] == "Not a go"
+        assert found["exposure_off_stops"] < -1
+        assert found["exposure_off_stops"] == pytest.approx(
+            math.log2(found["exposure_metered_lux"] / found["exposure_wanted_lux"]), abs=1e-3
+        )
+        says = " ".join(found["says"])
+        assert "as expected" not in says
+        short = re.search(r"Not as wanted: the exposure is ([0-9.]+) stops? under, metered (-[0-9.]+) ", says)
+        assert short is not None, says
+        assert float(short[2]) == pytest.approx(-float(short[1]), abs=0.2)
+        assert "is at its full light" in says
 
 
 async def test_one_head_at_a_time_is_shown_and_the_light_comes_back(store: Store) -> None:

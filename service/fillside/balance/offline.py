@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from fillside.balance.limits import Limits, limits_of
 from fillside.balance.measure import measure
-from fillside.balance.report import Face, Report, Said, face_of, report
+from fillside.balance.reasons import Light
+from fillside.balance.report import Face, Report, Said, achieved_of, face_of, head_says
 from fillside.balance.rounding import Codes, choose_codes, outputs_of
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.solve import solve
+from fillside.balance.solve import Solved, solve
+from fillside.balance.verdict import judge
 from fillside.balance.wish import Wish, wish_from_rig
 from fillside.photometry.dimming import code_from_level, level_from_code
 from fillside.rig.calibrated import Calibration
@@ -46,7 +50,38 @@ def solve_rows(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> So
     """The report and wire codes for rows already at hand."""
     solved = solve(metering, rows, wish, limits)
     codes = choose_codes(metering, rows, wish, limits, solved.outputs)
-    return Solution(report=report(metering, rows, wish, limits, solved, codes), codes=codes)
+    return Solution(report=_report(metering, rows, wish, limits, solved, codes), codes=codes)
+
+
+def _report(
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, solved: Solved, codes: Codes
+) -> Report:
+    """The whole answer for codes without trims; remedies are added by who has time to look for them."""
+    outputs = outputs_of(metering.scene, codes)
+    there = np.ones(len(outputs), dtype=bool)
+    light = Light(
+        metering=metering,
+        wish=wish,
+        limits=limits,
+        solved=solved,
+        solved_at=rows,
+        rows=rows,
+        untrimmed=outputs,
+        codes=codes,
+        landing=outputs,
+        working=there,
+        counted=there,
+        trims={},
+    )
+    now = measure(metering, rows, wish, outputs)
+    return Report(
+        subject=rows.point,
+        target=light.target,
+        achieved=achieved_of(wish, light.target, now),
+        face=face_of(now),
+        heads=head_says(metering.scene, limits, rows, codes, solved.outputs),
+        limits=judge(light).limits,
+    )
 
 
 class PredictedHead(Said):

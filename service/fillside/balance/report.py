@@ -13,15 +13,34 @@ from fillside.balance.limits import Limits
 from fillside.balance.measure import Measured, measure, stops_over, wanted
 from fillside.balance.rounding import Codes, outputs_of
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.solve import Solved
 from fillside.balance.wish import Wish
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.scene import Scene
-from fillside.rig.whites import colour_off
 
 FloatArray = npt.NDArray[np.float64]
 
 AtLimit = Literal["full", "floor"]
+LimitKind = Literal[
+    "full",
+    "floor",
+    "most_over",
+    "most_lux",
+    "spill",
+    "steps",
+    "reach",
+    "rest",
+    "following",
+    "freeze",
+    "dark",
+    "only",
+    "lost",
+    "disobeying",
+    "leaving",
+    "colour",
+]
+"""What can stand in the way: an end of a head, a bound of the wish, other light, the wire's steps, no setting
+that would do; the pace, or a subject just heard of; what was ordered; heads that cannot be counted on; a
+colour, which is off and stands in nobody's way."""
 AT_LIMIT = 1e-9
 
 
@@ -64,11 +83,11 @@ class HeadSaid(Said):
 
 
 class LimitSaid(Said):
-    """One thing in the way: a head at its limit (`head`), or a bound of the wish (`head` is null)."""
+    """One thing in the way: of a head (`head`), or of none (`head` is null)."""
 
     head: str | None
     role: str | None
-    at: Literal["full", "floor", "most_over", "most_lux", "spill", "lost", "colour"]
+    at: LimitKind
     says: str
 
 
@@ -127,12 +146,13 @@ def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: f
         level=1.0 if fixed else level_from_code(code, scene.full_scales[i]),
         wire=scene.wire(i, code),
         lux=float(rows.own_lux[i]) * output,
-        at_limit=_limit_of(limits, i, met),
+        at_limit=None if output <= 0 else limit_of(limits, i, met),
     )
 
 
-def _limit_of(limits: Limits, i: int, output: float) -> AtLimit | None:
-    if not limits.held[i]:
+def limit_of(limits: Limits, i: int, output: float) -> AtLimit | None:
+    """Which end of its own a held head is at; None for one between them, or out on purpose."""
+    if not limits.held[i] or output <= 0:
         return None
     if output >= limits.most[i] * (1 - AT_LIMIT):
         return "full"
@@ -195,80 +215,6 @@ def achieved_of(wish: Wish, target: Target, now: Measured) -> Achieved:
     )
 
 
-def report(
-    metering: Metering, rows: Rows, wish: Wish, limits: Limits, solved: Solved, codes: Codes
-) -> Report:
-    """The whole answer for codes without trims; remedies are added by who has time to look for them."""
-    scene = metering.scene
-    outputs = outputs_of(scene, codes)
-    now = measure(metering, rows, wish, outputs)
-    target = target_of(metering, rows, wish, outputs, {})
-    achieved = achieved_of(wish, target, now)
-    heads = head_says(scene, limits, rows, codes, solved.outputs)
-    return Report(
-        subject=rows.point,
-        target=target,
-        achieved=achieved,
-        face=face_of(now),
-        heads=heads,
-        limits=limits_said(metering, wish, heads, target, achieved, solved.bounds),
-    )
-
-
 def face_of(now: Measured) -> Face:
     """The face's two sides as the camera sees them."""
     return Face(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)
-
-
-SPILL_FROM_STOPS = 0.05
-SAYS_FROM_STOPS = 0.02
-"""Below this error nothing stands in the way, whatever code a head happens to be at."""
-
-
-def limits_said(
-    metering: Metering,
-    wish: Wish,
-    heads: tuple[HeadSaid, ...],
-    target: Target,
-    achieved: Achieved,
-    bounds: tuple[str, ...],
-) -> tuple[LimitSaid, ...]:
-    """What stands in the way of the target, in words, and whose colour is off; empty where all is met."""
-    off = _colours(metering.scene, heads)
-    if worst_error_stops(target, achieved) <= SAYS_FROM_STOPS:
-        return off
-    said = [
-        LimitSaid(head=h.name, role=h.role, at=h.at_limit, says=f"{h.name} is at its {_END[h.at_limit]}")
-        for h in heads
-        if h.at_limit is not None
-    ]
-    if "most_over" in bounds:
-        text = f"keeping the ratio may cost {wish.most_over:g} stop of exposure and no more"
-        said.append(LimitSaid(head=None, role=None, at="most_over", says=text))
-    if "most_lux" in bounds:
-        text = f"the brighter side of the face is at its most, {wish.most_lux:.0f} lux"
-        said.append(LimitSaid(head=None, role=None, at="most_lux", says=text))
-    return (*said, *_spill(metering, target, achieved), *off)
-
-
-_END = {"full": "full light", "floor": "floor"}
-
-
-def _colours(scene: Scene, heads: tuple[HeadSaid, ...]) -> tuple[LimitSaid, ...]:
-    """Lit heads whose white is not the one wanted, or moved by dimming."""
-    found = []
-    for head, said in zip(scene.rig.heads, heads, strict=True):
-        off = colour_off(scene.rig, head, said.output) if said.output > 0 else None
-        if off is not None:
-            found.append(LimitSaid(head=said.name, role=said.role, at="colour", says=off))
-    return tuple(found)
-
-
-def _spill(metering: Metering, target: Target, achieved: Achieved) -> tuple[LimitSaid, ...]:
-    said = []
-    for role, rule in metering.role_rules.items():
-        goal, held = target.relative.get(role), achieved.relative.get(role)
-        if rule == "background" and goal is not None and held is not None and held - goal > SPILL_FROM_STOPS:
-            text = f"the other heads and the room alone put {held - goal:.1f} stop too much on the {role}"
-            said.append(LimitSaid(head=None, role=role, at="spill", says=text))
-    return tuple(said)

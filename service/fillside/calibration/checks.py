@@ -74,10 +74,14 @@ class Checked(BaseModel):
     as_calibrated: bool = False
 
     @property
+    def most_stops(self) -> float:
+        """How far it may be off: as little as can be seen, or, within reason, as can be known."""
+        return max(GOOD_STOPS, min(SIGMAS * self.check.sigma_stops, MOST_STOPS))
+
+    @property
     def good(self) -> bool:
-        """Whether it is as near as can be seen, or, within reason, as can be known."""
-        known = min(SIGMAS * self.check.sigma_stops, MOST_STOPS)
-        return abs(self.off_stops) <= max(GOOD_STOPS, known)
+        """Whether it is no farther off than it may be."""
+        return abs(self.off_stops) <= self.most_stops
 
 
 def checked(check: Check, read_lux: float) -> Checked:
@@ -89,7 +93,7 @@ def checked(check: Check, read_lux: float) -> Checked:
 class Held:
     """The balance as a calibration holds it at a place: levels, and what a meter should show.
 
-    Heads that cannot be dimmed have level 1.
+    Heads that cannot be dimmed have level 1. `report` says how near to what is wanted that is believed to be.
     """
 
     def __init__(self, rig: Rig, calibration: Calibration | None, at: Point) -> None:
@@ -97,7 +101,8 @@ class Held:
         self.scene = scene(rig, calibration)
         self.metering = Metering(self.scene)
         self.rows = self.metering.rows_at(at)
-        codes = solve_rows(self.metering, self.rows, wish_from_rig(rig), limits_of(self.scene)).codes
+        solution = solve_rows(self.metering, self.rows, wish_from_rig(rig), limits_of(self.scene))
+        self.report, codes = solution.report, solution.codes
         self.outputs = outputs_of(self.scene, codes)
         self.levels = {
             name: 1.0 if fixed else level_from_code(code, full)

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from pydantic import BaseModel, ConfigDict
 
+from fillside.balance.errors import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.wish import wish_from_rig
-from fillside.calibration.checks import MOST_STOPS, Checked, Held
+from fillside.calibration.checks import GOOD_STOPS, MOST_STOPS, Checked, Held
 from fillside.calibration.drift import Change
 from fillside.calibration.expanded import expanded
 
@@ -35,7 +36,8 @@ class Verdict(BaseModel):
 def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
     """Go or not, the held ratio and exposure wanted against metered, and which head is off and how.
 
-    It is a go when every check was read, each is as expected, and the ratio that follows is too.
+    It is a go when every check was read, each is as expected, and the light is the one that is wanted, as
+    it is believed to be and as it was metered.
     """
     wish = wish_from_rig(held.rig)
     expected, metered = _expected_quotient(held), _metered_quotient(held, done)
@@ -47,8 +49,9 @@ def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
     missing = _missing(held, done, background)
     go = not missing and abs(strayed or 0.0) <= MOST_STOPS
     go = go and not any(_is_off(c, done) for c in done)
+    unwanted = tuple(_unwanted(held, done, ratio_off, go))
     return Verdict(
-        go=go,
+        go=go and not unwanted,
         ratio_wanted=None if wanted is None else wish.ratio_from_quotient(wanted),
         ratio_metered=None if metered is None else wish.ratio_from_quotient(metered),
         ratio_off_stops=None if ratio_off is None else round(ratio_off, 3),
@@ -57,7 +60,7 @@ def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
         exposure_off_stops=None
         if exposure is None
         else round(math.log2(max(exposure, 1e-3) / wish.exposure_lux), 3),
-        says=tuple(_says(held, done, missing, strayed)),
+        says=tuple(_says(held, done, missing, strayed, unwanted)),
     )
 
 
@@ -65,17 +68,54 @@ def _stops_over(metered: float | None, wanted: float | None) -> float | None:
     return None if metered is None or wanted is None else math.log2(metered / wanted)
 
 
+def _unwanted(
+    held: Held, done: Sequence[Checked], ratio_off: float | None, as_expected: bool
+) -> Iterator[str]:
+    """In what the light is not the one that is wanted: as it is believed to be, and why; or, where all is as
+    expected, as it was metered all the same."""
+    report, metered = held.report, dict(_metered_errors(held, done, ratio_off))
+    why = "; ".join(limit.says for limit in report.limits if limit.at != "colour")
+    believed = {
+        what: error
+        for what, error in errors_of(report.target, report.achieved).items()
+        if abs(error) > GOOD_STOPS
+    }
+    for what, error in believed.items():
+        read = f", metered {metered[what][0]:+.1f}" if what in metered else ""
+        yield f"Not as wanted: {off_words(what, error)}{read}" + (f" ({why})." if why else ".")
+    for what, (error, most) in metered.items():
+        if as_expected and what not in believed and abs(error) > most:
+            yield f"Not as wanted: metered, {off_words(what, error)}."
+
+
+def _metered_errors(
+    held: Held, done: Sequence[Checked], ratio_off: float | None
+) -> Iterator[tuple[str, tuple[float, float]]]:
+    """By how many stops what was metered is off what is wanted, and how far it may be, by quantity."""
+    if ratio_off is not None:
+        yield RATIO, (ratio_off, MOST_STOPS)
+    wanted = held.report.target.exposure_lux
+    for one in done:
+        if one.check.what == "exposure":
+            yield EXPOSURE, (math.log2(max(one.read_lux, 1e-3) / max(wanted, 1e-3)), one.most_stops)
+
+
 def _says(
-    held: Held, done: Sequence[Checked], missing: Sequence[str], strayed: float | None
+    held: Held,
+    done: Sequence[Checked],
+    missing: Sequence[str],
+    strayed: float | None,
+    unwanted: Sequence[str],
 ) -> Iterator[str]:
     off = [text for c in done for text in _off_words(c, done)]
     yield from off
     far = strayed is not None and abs(strayed) > MOST_STOPS
     if far and not off:
         yield f"The ratio is {strayed:+.1f} stop from expected, though each head is nearly as it was."
+    yield from unwanted
     if missing:
         yield f"Not checked: {', '.join(missing)}."
-    elif not off and not far:
+    elif not off and not far and not unwanted:
         yield "Everything is as expected."
     if held.calibration is None:
         yield NO_CALIBRATION

@@ -14,6 +14,7 @@ from fillside.balance.rounding import Codes
 from fillside.balance.wish import Wish
 from fillside.hold.modes import to_mode
 from fillside.hold.orders import (
+    MOST_EXPOSE_STOPS,
     MOST_TRIM_STOPS,
     All,
     BalanceOrder,
@@ -191,11 +192,23 @@ def _is_number(ratio: str | float) -> bool:
 def _expose(moment: Moment, order: Expose) -> Change:
     wanted = moment.wanted
     if order.by is not None:
-        return _with_wish(
-            moment, replace(wanted, exposure_stops=_sum_stops(wanted.exposure_stops, order.by)), "by"
-        )
+        return _with_wish(moment, replace(wanted, exposure_stops=_exposed(moment, order.by)), "by")
     table = {**wanted.balance, "exposure": order.to}
     return _with_wish(moment, replace(wanted, balance=table, exposure_stops=0.0), "to")
+
+
+def _exposed(moment: Moment, by: float) -> float:
+    """The stops on top of the exposure with some more; OrderError for too many in all, unless fewer."""
+    now = moment.wanted.exposure_stops
+    value = _sum_stops(now, by)
+    if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
+        raise OrderError(
+            "out_of_range",
+            f"the exposure would be at {value:+.2f} stops in all on top of what is wanted; "
+            f"it goes {MOST_EXPOSE_STOPS:g} up and down",
+            "by",
+        )
+    return value
 
 
 def _camera(moment: Moment, order: CameraOrder) -> Change:

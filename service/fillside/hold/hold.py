@@ -29,8 +29,9 @@ from fillside.hold.orders import Identify, Move, Order, SubjectReport, Undo
 from fillside.hold.pace import Pace
 from fillside.hold.places import Places, places_of
 from fillside.hold.remembered import Remembered, remember, resume
+from fillside.hold.shown import Shown, note_after
 from fillside.hold.standing import Standing
-from fillside.hold.state import LastOrder, Shown, State, Told, drivers_now, metered, not_reached, state_of
+from fillside.hold.state import LastOrder, State, Told, drivers_now, metered, state_of
 from fillside.hold.subject import Subject
 from fillside.hold.wanted import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
 from fillside.hold.wires import still_leaving, taken_over
@@ -146,8 +147,7 @@ class Hold:
             self._subject.tell(change.wanted.place, time_s)
         self._change(change.wanted, time_s, self._standing.codes, change.untrimmed)
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        balanced = self.acts and bool(changed.keys() & SOLVE_FIELDS)
-        return Answer(note=change.note or (not_reached(self._shown()) if balanced else None))
+        return Answer(note=note_after(self._shown(), change.note, changed))
 
     def event(self, event: Event, now_s: float) -> None:
         """Take in what happened without an order."""
@@ -274,7 +274,7 @@ class Hold:
     @property
     def acts(self) -> bool:
         """Whether the balance acts on the light."""
-        return self._wanted.mode == "follow" and self._wanted.alone is None
+        return self._wanted.acts
 
     @property
     def _when_lost(self) -> str:
@@ -296,7 +296,7 @@ class Hold:
             self._subject.tell(last.before["place"], time_s)
         self._change(replace(self._wanted, **last.before), time_s, last.untrimmed, None)
         self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
-        return Answer(note=f"took back: {last.do}")
+        return Answer(note=note_after(self._shown(), f"took back: {last.do}", last.before))
 
     def _change(self, wanted: Wanted, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
         """From now on want this; `untrimmed` codes are taken as they are, else chosen beside the present
@@ -387,7 +387,7 @@ class Hold:
             balancing=self._balancing,
             wanted=self._wanted,
             wish=self._wish,
-            bounds=self._standing.bounds,
+            standing=self._standing,
             subject=self._subject,
             health=self._health.heads,
             unix_s=self._unix_s,
@@ -395,5 +395,4 @@ class Hold:
             codes=self._light.codes,
             goal=self._light.goal,
             lasting=self._light.goal if self._dip is None else self._codes_for(self._wanted),
-            untrimmed=self._standing.codes,
         )

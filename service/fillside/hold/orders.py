@@ -26,6 +26,8 @@ from fillside.rig.wording import problems_from
 
 MOST_TRIM_STOPS = 6.0
 """A trim, all taken together, goes this far up or down."""
+MOST_EXPOSE_STOPS = 6.0
+"""So do the stops on top of the exposure."""
 
 _OUT_OF_RANGE = (
     "greater_than",
@@ -124,8 +126,8 @@ class Expose(_Said):
     """Exposure at the subject: by stops on top, or to a number of lux, or to what the camera asks for."""
 
     do: Literal["expose"]
-    by: Annotated[StopsSaid, Field(ge=-10, le=10)] | None = Field(
-        default=None, description='stops to add to the exposure, such as "+1/3"'
+    by: Annotated[StopsSaid, Field(ge=-12, le=12)] | None = Field(
+        default=None, description='stops to add to the exposure, such as "+1/3"; in all from -6 to 6'
     )
     to: Literal["camera"] | Annotated[Number, Field(gt=0, le=200_000)] | None = Field(
         default=None, description='lux at the subject, or "camera"'

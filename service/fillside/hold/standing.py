@@ -7,8 +7,10 @@ along."""
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from fillside.balance.rounding import Codes
+from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import Solved
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
@@ -23,12 +25,21 @@ _ROUNDING_S = 1e-6
 """A tick that comes as early as the sum of its times is rounded still comes when it was asked for."""
 
 
+@dataclass(frozen=True)
+class Basis:
+    """What the light rests on: a solution, the rows it was found for, and the metering of then."""
+
+    solved: Solved
+    rows: Rows
+    metering: Metering
+
+
 class Standing:
-    """The latest solution: its codes, the place [m] it is for, and the bounds it met."""
+    """The latest solution: its codes, the place [m] it is for, and what it was found from."""
 
     def __init__(self, balancing: Balancing, subject: Subject, pace: Pace) -> None:
         self._balancing, self._subject, self._pace = balancing, subject, pace
-        self._solved: Solved | None = None
+        self._basis: Basis | None = None
         self._considered: Point = subject.place
         self._stale = False
         self._pursued_s = -math.inf
@@ -36,15 +47,22 @@ class Standing:
         self.codes: Codes = ()
 
     @property
-    def bounds(self) -> tuple[str, ...]:
-        """The bounds of the wish that were met."""
-        return () if self._solved is None else self._solved.bounds
+    def basis(self) -> Basis:
+        """The solution that the codes come from; there is one from the first `take` on."""
+        assert self._basis is not None, "something was solved"
+        return self._basis
+
+    @property
+    def pending(self) -> bool:
+        """Whether a subject that moved is still to be looked at."""
+        return self._stale
 
     def take(self, wish: Wish, present: Codes | None) -> None:
         """Solve for where the subject is, beside present codes, and let the light rest on that."""
         place = self._subject.place
-        self._solved = self._balancing.solve(place, wish)
-        self.codes = self._balancing.choose(place, wish, self._solved, present)
+        solved = self._balancing.solve(place, wish)
+        self._basis = self._basis_of(solved, place)
+        self.codes = self._balancing.choose(place, wish, solved, present)
         self._considered = self.place = place
         self._stale = False
         self._pace.settled()
@@ -72,12 +90,15 @@ class Standing:
         self._stale, self._pursued_s = False, time_s
         place = self._considered = self._subject.place
         solved = self._balancing.solve(place, wish)
-        apart = math.inf if self._solved is None else self._balancing.apart_stops(solved, self._solved)
+        apart = math.inf if self._basis is None else self._balancing.apart_stops(solved, self._basis.solved)
         if self._pace.step(apart, self._subject.unmoved_s) == "stay":
             return False
-        self._solved, self.place = solved, place
+        self._basis, self.place = self._basis_of(solved, place), place
         self.codes = self._balancing.choose(place, wish, solved, self.codes)
         return True
+
+    def _basis_of(self, solved: Solved, place: Point) -> Basis:
+        return Basis(solved, self._balancing.rows_at(place), self._balancing.metering)
 
     def rest(self) -> None:
         """Leave a subject that moved alone until it is reported again."""

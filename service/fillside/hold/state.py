@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 
+from fillside.balance.reasons import Light
 from fillside.balance.report import (
-    SAYS_FROM_STOPS,
     Achieved,
     Face,
     HeadSaid,
@@ -20,18 +20,14 @@ from fillside.balance.report import (
     achieved_of,
     face_of,
     head_says,
-    limits_said,
-    target_of,
-    worst_error_stops,
 )
-from fillside.balance.rounding import Codes
-from fillside.balance.wish import Wish
-from fillside.hold.balancing import Balancing
+from fillside.balance.verdict import CURABLE, Verdict, judge
 from fillside.hold.events import DriverState, HeadState
-from fillside.hold.health import DriverHealth, HeadHealth
+from fillside.hold.health import DriverHealth
 from fillside.hold.remembered import TrimSaid, trims_said
-from fillside.hold.subject import Source, Subject
-from fillside.hold.wanted import Mode, Wanted
+from fillside.hold.shown import Shown, circumstances_of, light_of
+from fillside.hold.subject import Source
+from fillside.hold.wanted import Mode
 from fillside.rig.model import Point, ReadAs
 
 TOO_ROUGH_STOPS = 0.05
@@ -121,7 +117,11 @@ class LastOrder(Said):
 
 
 class State(Said):
-    """Everything a door shows. Where a number cannot be had it is null."""
+    """Everything a door shows. Where a number cannot be had it is null.
+
+    `ticks` are what a door may tick as being well: "balance", "ratio", "exposure", "limits" (nothing is in
+    the way) and "wires".
+    """
 
     rig: str
     mode: Mode
@@ -147,70 +147,47 @@ class State(Said):
     last_order: LastOrder | None
     light_changed_at: float | None
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Shown:
-    """What a state is made from; `bounds` are those the last solution met.
-
-    `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
-    by `identifying`, comes back from the one to the other. `unix_s` as in `Hold`.
-    """
-
-    balancing: Balancing
-    wanted: Wanted
-    wish: Wish
-    bounds: tuple[str, ...]
-    subject: Subject
-    health: tuple[HeadHealth, ...]
-    unix_s: float
-    identifying: str | None
-    codes: Codes
-    goal: Codes
-    lasting: Codes
-    untrimmed: Codes
-
-    @property
-    def working(self) -> tuple[bool, ...]:
-        """For each head whether it can be reached."""
-        return tuple(head.state != "lost" for head in self.health)
+    ticks: dict[str, bool]
 
 
 @dataclass(frozen=True)
 class Metered:
-    """The light of a moment in the balance's words, and what is in its way."""
+    """The light of a moment in the balance's words, and what may be said of it."""
 
     target: Target
     achieved: Achieved
     face: Face
     heads: tuple[HeadNow, ...]
-    limits: tuple[LimitSaid, ...]
+    verdict: Verdict
 
     @property
     def in_the_way(self) -> bool:
         """Whether anything is that a remedy might help against."""
-        return any(limit.at not in ("lost", "colour") for limit in self.limits)
+        return any(limit.at in CURABLE for limit in self.verdict.limits)
 
 
 def metered(shown: Shown) -> Metered:
     """Wish and light at the subject, now; limits as they will be once the fade has landed."""
-    balancing, wish = shown.balancing, shown.wish
-    now = balancing.measure(shown.subject.place, wish, shown.codes, shown.working)
-    target = _target(shown)
+    light = light_of(shown)
+    now = shown.balancing.measure(shown.subject.place, shown.wish, shown.codes, shown.working)
+    achieved = achieved_of(shown.wish, light.target, now)
     return Metered(
-        target=target,
-        achieved=achieved_of(wish, target, now),
+        target=light.target,
+        achieved=achieved,
         face=face_of(now),
-        heads=_heads(shown),
-        limits=_limits(shown, target),
+        heads=_heads(shown, light),
+        verdict=judge(light, circumstances_of(shown), achieved),
     )
 
 
-def _heads(shown: Shown) -> tuple[HeadNow, ...]:
+def _heads(shown: Shown, light: Light) -> tuple[HeadNow, ...]:
     balancing = shown.balancing
-    rows = balancing.rows_at(shown.subject.place)
-    now = head_says(balancing.scene, balancing.limits, rows, shown.codes)
-    goal = head_says(balancing.scene, balancing.limits, rows, shown.goal)
+    # Joint rounding may leave a head at its limit one code away from it: where it rests, the solution counts.
+    met = balancing.outputs(shown.codes)
+    if shown.wanted.acts:
+        met = np.where(np.array(shown.codes) == np.array(shown.lasting), light.unrounded, met)
+    now = head_says(balancing.scene, balancing.limits, light.rows, shown.codes, met)
+    goal = head_says(balancing.scene, balancing.limits, light.rows, shown.goal)
     return tuple(
         HeadNow.model_construct(
             **head.__dict__,
@@ -227,44 +204,6 @@ def _heads(shown: Shown) -> tuple[HeadNow, ...]:
 
 def _level(full_scale: int, code: int | None) -> float | None:
     return None if code is None or full_scale == 0 else code / full_scale
-
-
-def _limits(shown: Shown, target: Target) -> tuple[LimitSaid, ...]:
-    balancing, wish = shown.balancing, shown.wish
-    scene, metering = balancing.scene, balancing.metering
-    lost = tuple(
-        LimitSaid(head=name, role=role, at="lost", says=f"{name} cannot be reached")
-        for name, role, works in zip(scene.names, scene.roles, shown.working, strict=True)
-        if not works
-    )
-    if shown.wanted.mode != "follow" or shown.wanted.alone is not None:
-        return lost
-    heads = head_says(scene, balancing.limits, balancing.rows_at(shown.subject.place), shown.lasting)
-    return (*lost, *limits_said(metering, wish, heads, target, _landed(shown, target), shown.bounds))
-
-
-def _target(shown: Shown) -> Target:
-    balancing = shown.balancing
-    rows = balancing.rows_at(shown.subject.place)
-    untrimmed = balancing.outputs(shown.untrimmed)
-    return target_of(balancing.metering, rows, shown.wish, untrimmed, shown.wanted.trims)
-
-
-def _landed(shown: Shown, target: Target) -> Achieved:
-    """What is held once the fade is over."""
-    codes = shown.lasting
-    then = shown.balancing.measure(shown.subject.place, shown.wish, codes, shown.working)
-    return achieved_of(shown.wish, target, then)
-
-
-def not_reached(shown: Shown) -> str | None:
-    """What stands in the way of the balance, None where nothing does, in words for an order's answer."""
-    target = _target(shown)
-    # This is quicker than to say what stands in the way, and answers most orders.
-    if all(shown.working) and worst_error_stops(target, _landed(shown, target)) <= SAYS_FROM_STOPS:
-        return None
-    limits = [limit.says for limit in metered(shown).limits if limit.at != "colour"]
-    return f"not reached: {'; '.join(limits)}" if limits else None
 
 
 def balance_now(shown: Shown) -> BalanceNow:
@@ -362,7 +301,7 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         heads=light.heads,
         settled=shown.codes == shown.goal,
         waits=told.waits,
-        limits=light.limits,
+        limits=light.verdict.limits,
         remedies=told.remedies,
         balance=balance_now(shown),
         camera=camera_now(shown),
@@ -373,4 +312,13 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         last_order=told.last_order,
         light_changed_at=told.light_changed_at,
         notes=told.notes + _notes_on(seen),
+        ticks=_ticks(light, told, seen),
     )
+
+
+def _ticks(light: Metered, told: Told, seen: SubjectSeen) -> dict[str, bool]:
+    """What may be ticked; a light over a wire that is not well, or for a place not well known, may not be."""
+    heads = all(head.state == "ok" for head in light.heads)
+    wires = heads and all(driver.state == "ok" and not driver.notices for driver in told.drivers.values())
+    found = light.verdict.ticks
+    return {**found, "balance": found["balance"] and heads and not seen.too_rough, "wires": wires}

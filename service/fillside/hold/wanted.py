@@ -73,6 +73,11 @@ class Wanted:
     trims: Trims = field(default_factory=lambda: NOTHING)
     leaving: frozenset[int] = frozenset()
 
+    @property
+    def acts(self) -> bool:
+        """Whether the balance acts on the light."""
+        return self.mode == "follow" and self.alone is None
+
     def rig(self, file: Rig) -> Rig:
         """The rig with what was ordered in place of what its file says; ValueError where that cannot be."""
         camera = Camera.model_validate(merged_camera(file.camera, self.camera))

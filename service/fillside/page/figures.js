@@ -5,8 +5,6 @@ import { ticked } from "./reading.js";
 import { settings } from "./settings.js";
 import * as words from "./words.js";
 
-const ON_TARGET_STOPS = 0.1;
-
 function figure(id, value, beside, wanted, good) {
   const box = byId(id);
   say(box.querySelector(".value"), value);
@@ -20,23 +18,23 @@ export function showFigures(now) {
   const stale = staleSince !== null;
   // In place of a verdict: what was so when the daemon was last heard, or without lamps whose light is not known.
   const instead = stale ? `as of ${words.clock(staleSince)}` : lost.length ? `not counting ${shortList(lost)}` : null;
-  const { achieved, target, balance } = state;
+  const { achieved, target, balance, ticks } = state;
   const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(words.COVERAGE_FACTOR * uncertainty, 2)}`;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
     words.ratio(achieved.ratio),
-    instead !== null ? instead : achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff)}`,
+    instead !== null ? instead : achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff, ticks.ratio)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
-    stale || state.mode === "dark" || (ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS),
+    stale || state.mode === "dark" || ticks.ratio,
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
     "exposure",
     exposureOff === null ? (instead === null ? "dark" : "–") : words.fixed(exposureOff, 2, true),
-    instead !== null ? instead : exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff)}`,
+    instead !== null ? instead : exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff, ticks.exposure)}`,
     `${words.light(achieved.exposure_lux, settings.units)} of ${words.light(target.exposure_lux, settings.units)}`,
-    stale || state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
+    stale || state.mode === "dark" || ticks.exposure,
   );
   say(byId("read-as"), `, ${balance.read_as}`);
   say(byId("face-title"), lost.length && !stale ? `Face, not counting ${shortList(lost)}` : "Face");
@@ -44,12 +42,12 @@ export function showFigures(now) {
   showStanding(now);
 }
 
-function off(error) {
-  return error === null || Math.abs(error) <= ON_TARGET_STOPS ? "" : `, off by ${words.fixed(error, 2, true)}`;
+function off(error, within) {
+  return error === null || within ? "" : `, off by ${words.fixed(error, 2, true)}`;
 }
 
-function verdict(error) {
-  if (Math.abs(error) <= ON_TARGET_STOPS) return ", on target";
+function verdict(error, within) {
+  if (within) return ", on target";
   return error > 0 ? ", too bright" : ", too dark";
 }
 
@@ -82,37 +80,13 @@ const NOT_KNOWN = [
 ];
 
 function standing(now) {
-  const { state, heads, uncertainty, lost } = now;
-  const atLimit = heads.filter((head) => head.at_limit);
-  const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
-  const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
-  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
-  const unwell = [
-    ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
-    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
-  ];
-  const rough = state.subject_seen.too_rough;
-  const bound = state.limits.find((one) => one.head === null);
-  const unlimited = ticked(now, "limits") && lost.length === 0;
+  const { state, heads, uncertainty } = now;
+  const { limits } = state;
+  const atEnd = heads.filter((head) => head.at_limit).map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
+  const inTheWay = limits.find((one) => one.head === null) ?? limits.find((one) => one.at !== "full" && one.at !== "floor");
   return [
-    {
-      key: "limit",
-      sign: limit.length || bound ? "▲" : unlimited ? "✓" : "·",
-      text: limit.length ? shortList(limit) : bound ? words.sentence(bound.says) : unlimited ? "Nothing at its limit" : noLimit(lost),
-      bad: limit.length > 0 || bound !== undefined,
-    },
-    {
-      key: "health",
-      sign: unwell.length || rough ? "✕" : ticked(now, "wires") ? "✓" : "·",
-      text: unwell.length
-        ? shortList(unwell)
-        : rough
-          ? "Tracker too rough"
-          : ticked(now, "wires")
-            ? "All wires well"
-            : "No wire in trouble",
-      bad: unwell.length > 0 || rough,
-    },
+    limitLine(atEnd, inTheWay, ticked(now, "limits")),
+    healthLine(state, heads, ticked(now, "wires")),
     {
       key: "unsure",
       sign: uncertainty === null ? "?" : "±",
@@ -127,8 +101,30 @@ function standing(now) {
   ];
 }
 
-/** In place of a verdict on limits, where the daemon gives none. */
-const noLimit = (lost) => (lost.length ? `Limits not known: ${shortList(lost)} lost` : "No head at its limit");
+function limitLine(atEnd, inTheWay, well) {
+  const line = { key: "limit", sign: "▲", bad: true };
+  if (atEnd.length) return { ...line, text: shortList(atEnd) };
+  if (inTheWay) return { ...line, text: words.sentence(inTheWay.says), ...(words.isChosen(inTheWay) && { sign: "·", bad: false }) };
+  return well ? { ...line, text: "Nothing in the way", sign: "✓", bad: false } : { ...line, text: "Not as wanted yet", sign: "◔", bad: false };
+}
+
+function healthLine(state, heads, allWell) {
+  const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
+  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
+  const unwell = [
+    ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
+    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
+  ];
+  const rough = state.subject_seen.too_rough;
+  const bad = unwell.length > 0 || rough;
+  const well = allWell ? "All wires well" : "See the wires below";
+  return {
+    key: "health",
+    sign: bad ? "✕" : allWell ? "✓" : "▲",
+    text: unwell.length ? shortList(unwell) : rough ? "Tracker too rough" : well,
+    bad,
+  };
+}
 
 const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));
 

@@ -7,7 +7,7 @@ import * as words from "./words.js";
 const SIGNS = { ok: "✓", late: "◔", lost: "✕" };
 
 export function showTrouble(now, age) {
-  const { state, staleSince, lost } = now;
+  const { state, staleSince } = now;
   if (staleSince !== null) {
     const says = `Wires, limits and what would help are not known: nothing was heard since ${words.clock(staleSince)}.`;
     fill("drivers", [{ says, sign: "?" }]);
@@ -15,34 +15,43 @@ export function showTrouble(now, age) {
     fill("remedies", []);
     return;
   }
-  showDrivers(now, age);
+  showDrivers(state, age);
   const { limits, remedies } = state;
   const notes = state.notes.map((note) => ({ says: note, sign: "·" }));
   const rough = state.subject_seen.too_rough
     ? [{ says: roughness(state.subject_seen), sign: "✕", off: true }]
     : [];
-  const inTheWay = [...rough, ...limits.map((limit) => ({ says: words.sentence(limit.says), sign: "▲", off: true })), ...notes];
-  const free = ticked(now, "limits") && lost.length === 0;
-  fill("limits", inTheWay, free ? "Nothing is in the way of the balance." : "No head is at a limit.", free);
+  const inTheWay = [...rough, ...limits.map(lineOf), ...notes];
+  // A tick is the daemon's to give: never one beside an error.
+  const well = { says: "Nothing is in the way of the balance.", sign: "✓" };
+  const underWay = { says: "The light is not as wanted yet.", sign: "◔" };
+  fill("limits", inTheWay, ticked(now, "limits") ? well : underWay);
   fill(
     "remedies",
     remedies.map((remedy) => ({ says: `${remedy.do} Leaves ${words.stops(remedy.leaves_stops, false)} of error.`, sign: "→" })),
+    null,
   );
 }
+
+const lineOf = (limit) => {
+  const chosen = words.isChosen(limit);
+  return { says: words.sentence(limit.says), sign: chosen ? "·" : "▲", off: !chosen };
+};
 
 function roughness({ jitter_m: jitter, jitter_stops: stops }) {
   return `The tracker jitters by ${words.fixed(jitter * 100, 0)} cm, ${words.stops(stops, false)} of light: too rough to follow. Steady it, or freeze and use the marks.`;
 }
 
-function showDrivers(now, age) {
-  const { state } = now;
-  const well = ticked(now, "wires") ? SIGNS.ok : "·";
+function showDrivers(state, age) {
   const lines = Object.entries(state.drivers).flatMap(([name, driver]) => [
-    { name, says: driverSays(name, driver, age), sign: driver.state === "ok" ? well : (SIGNS[driver.state] ?? "?"), off: driver.state !== "ok" },
+    { name, says: driverSays(name, driver, age), sign: signOf(driver), off: driver.state !== "ok" },
     ...(driver.notices ?? []).map((notice) => ({ says: `${name}: ${words.sentence(notice)}`, sign: "▲" })),
   ]);
-  fill("drivers", lines, "This rig has no wires.");
+  fill("drivers", lines, { says: "This rig has no wires.", sign: "·" });
 }
+
+/** A wire with something to know about it is not ticked. */
+const signOf = ({ state, notices }) => (state === "ok" && notices?.length ? "·" : (SIGNS[state] ?? "?"));
 
 function driverSays(name, driver, age) {
   const since = age(driver.since);
@@ -53,9 +62,8 @@ function driverSays(name, driver, age) {
   return `${name}: lost${long}.${why} What light its heads give is not known; it is tried again by itself.`;
 }
 
-/** Lines, or what is said where there are none, with a tick only where one may stand. */
-function fill(id, lines, otherwise = "", tick = false) {
-  const all = lines.length || !otherwise ? lines : [{ says: otherwise, sign: tick ? "✓" : "·" }];
+function fill(id, lines, otherwise = null) {
+  const all = lines.length || !otherwise ? lines : [otherwise];
   for (const [line, element] of children(byId(id), all, (l) => l.name ?? l.says, makeLine)) {
     say(element.firstChild, line.sign);
     say(element.lastChild, line.says);

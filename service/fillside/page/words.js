@@ -112,3 +112,9 @@ export function list(things) {
   if (things.length < 2) return things.join("");
   return `${things.slice(0, -1).join(", ")} and ${things.at(-1)}`;
 }
+
+/** Whether a limit is what somebody ordered: only some heads on, or none. */
+export const isChosen = ({ at }) => at === "only" || at === "dark";
+
+/** Whether a limit keeps the light from being as wanted. */
+export const isShort = (limit) => !isChosen(limit) && limit.at !== "colour";

@@ -120,7 +120,7 @@ async def test_one_who_may_only_look_is_told_so(browser: Browser, atelier: Studi
 
 async def test_a_lost_wire_is_said_everywhere_it_matters(phone: Page, atelier: Studio) -> None:
     atelier.wire.lose()
-    await expect(phone.locator("#standing")).to_contain_text("Limits not known: key and 3 more lost")
+    await expect(phone.locator("#standing")).to_contain_text("Key cannot be reached")
     await expect(phone.locator("#exposure .beside")).to_have_text("not counting key and 3 more")
     await expect(phone.locator("#exposure .value")).to_have_text("–")
     assert "✓" not in await phone.locator("#main").inner_text()
@@ -129,7 +129,7 @@ async def test_a_lost_wire_is_said_everywhere_it_matters(phone: Page, atelier: S
     await expect(phone.locator("#heads tbody tr").first).to_contain_text("lost")
     await expect(phone.locator("#rose")).to_contain_text("lost")
     atelier.wire.recover()
-    await expect(phone.locator("#standing")).to_contain_text(re.compile("All wires well|No wire in trouble"))
+    await expect(phone.locator("#standing")).to_contain_text("All wires well")
     await expect(phone.locator("#heads tbody tr").first).not_to_contain_text("lost")
 
 
@@ -182,6 +182,23 @@ async def test_what_is_out_of_reach_is_said_with_what_would_help(phone: Page, at
     await expect(phone.locator("#remedies li").first).to_contain_text(
         re.compile(r"Leaves \d\.\d\d stops? of error")
     )
+    await expect(phone.locator("#limits")).not_to_contain_text("✓")
+    await act(phone, "fill 1 stop more").tap()
+    await expect(phone.locator("#trims-answer")).to_contain_text("▲ fill +1.00 stop on the balance; not")
+
+
+async def test_a_tick_stands_beside_no_error(phone: Page, atelier: Studio) -> None:
+    await expect(phone.locator("#limits")).to_contain_text("✓")
+    await expect(phone.locator("#limits")).to_contain_text("Nothing is in the way of the balance")
+    await atelier.do(do="freeze")
+    x, y, z = atelier.running.rig.marks["stool"]
+    await atelier.do(do="move", to=[x + 0.3, y - 0.3, z])
+    await expect(phone.locator("#limits")).to_contain_text("The levels are frozen: the ratio is")
+    for place in ("#limits", '#standing [data-key="limit"]'):
+        await expect(phone.locator(place)).not_to_contain_text("✓")
+    await expect(phone.locator("#ratio .beside")).to_contain_text("off by")
+    await atelier.do(do="follow")
+    await expect(phone.locator("#limits")).to_contain_text("✓")
 
 
 async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> None:

@@ -82,15 +82,29 @@ def _role_stops(pair: str) -> tuple[str, float]:
     cls=NumbersCommand,
     epilog="""\b
 Examples:
-  fillside expose +1/3       a third of a stop more light in all
+  fillside expose +1/3         a third of a stop more light in all
   fillside expose -0.5
+  fillside expose --to 640     lux at the subject, whatever the camera
+  fillside expose --to camera  what the camera asks for, without steps
 """,
 )
-@click.argument("by", type=STOPS, metavar="STOPS")
+@click.argument("by", type=STOPS, required=False, metavar="[STOPS]")
+@click.option("--to", "to", metavar="LUX|camera", help="The exposure itself, instead of a change.")
 @live_options
-def expose(by: float, url: str, token: str | None, as_json: bool) -> None:
-    """Want more (+) or less (-) light in all, in STOPS."""
-    give({"do": "expose", "by": by}, url, token, as_json)
+def expose(by: float | None, to: str | None, url: str, token: str | None, as_json: bool) -> None:
+    """Want more (+) or less (-) light in all, in STOPS, up to 6 in all; or an exposure."""
+    if (by is None) == (to is None):
+        raise WrongUse(
+            "say by how much, such as `fillside expose +1/3`, or --to how many lux, or --to camera"
+        )
+    if to is None:
+        give({"do": "expose", "by": by}, url, token, as_json)
+        return
+    try:
+        wanted: float | str = "camera" if to == "camera" else finite(to)
+    except ValueError as error:
+        raise WrongUse(f"--to: {plain(to)!r} is neither a number of lux nor camera") from error
+    give({"do": "expose", "to": wanted}, url, token, as_json)
 
 
 @click.command(

@@ -34,7 +34,9 @@ COMMANDS: dict[str, Entry] = {
     "journal": Entry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
     "takes": Entry(_ + "takes:takes", SEE, "Every freeze, with the light it had."),
     "balance": Entry(_ + "orders:balance", LIGHT, "Want another ratio of key to fill."),
-    "expose": Entry(_ + "orders:expose", LIGHT, "Want more or less light in all, in stops."),
+    "expose": Entry(
+        _ + "orders:expose", LIGHT, "Want more or less light in all, in stops, or an exposure in lux."
+    ),
     "camera": Entry(_ + "orders:camera", LIGHT, "Say what changed at the camera."),
     "trim": Entry(_ + "orders:trim", LIGHT, "Put a role up or down by hand, in stops."),
     "keep": Entry(_ + "orders:keep", LIGHT, "Make the light as it is now the wanted balance."),

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from fillside.answers import Refusal
+from fillside.balance.verdict import CHOSEN
 from fillside.rig.model import WORK_ROLE, Rig
 
 State = Mapping[str, Any]
@@ -126,7 +127,7 @@ def _balance() -> Iterator[Property]:
         "Exposure on top, in stops",
         "float",
         lambda state: number(state["balance"]["exposure_stops"]),
-        format="-10:10",
+        format="-6:6",
         order=lambda value, state: {
             "do": "expose",
             "by": round(value - state["balance"]["exposure_stops"], 9),
@@ -235,12 +236,9 @@ def _now() -> Iterator[Property]:
     yield _shown("exposure", "Exposure now", "achieved", "exposure_lux", unit="lx")
     yield _shown("exposure-error", "Exposure off by, in stops", "achieved", "exposure_error_stops")
     yield _shown("face-ratio", "Ratio on the face, as the camera sees it", "face", "ratio")
-    yield Property("now", "reached", "Balance reached", "boolean", lambda state: truth(_is_reached(state)))
-
-
-def _is_reached(state: State) -> bool:
-    """Whether the light is as wanted; a colour that is off is told, and stands in nobody's way."""
-    return all(limit["at"] == "colour" for limit in state["limits"])
+    yield Property(
+        "now", "reached", "Balance reached", "boolean", lambda state: truth(state["ticks"]["balance"])
+    )
 
 
 def _shown(name: str, says: str, part: str, key: str, unit: str | None = None) -> Property:
@@ -298,7 +296,8 @@ def alert_names(rig: Rig) -> tuple[str, ...]:
 
 
 def alerts(state: State) -> dict[str, str]:
-    """What somebody should see to, by an id: drivers that do not answer, a tracker that is too rough."""
+    """What somebody should see to, by an id: drivers that do not answer, a tracker that is too rough, what
+    stands in the way of the balance without having been ordered."""
     found = {
         f"driver-{name}": f"driver {name} is {driver['state']}"
         for name, driver in state["drivers"].items()
@@ -306,6 +305,7 @@ def alerts(state: State) -> dict[str, str]:
     }
     if state["subject_seen"]["too_rough"]:
         found["tracker"] = "the tracker is too rough: its jitter reaches the light"
-    if state["limits"]:
-        found["reach"] = "; ".join(str(limit["says"]) for limit in state["limits"])
+    in_the_way = [str(limit["says"]) for limit in state["limits"] if limit.get("at") not in CHOSEN]
+    if in_the_way:
+        found["reach"] = "; ".join(in_the_way)
     return found

@@ -1,0 +1,100 @@
+"""What the hold shows, and the light in it as it is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+
+from fillside.balance.reasons import Light
+from fillside.balance.rounding import Codes
+from fillside.balance.verdict import CHOSEN, Circumstances, judge
+from fillside.balance.wish import Wish
+from fillside.hold.balancing import Balancing
+from fillside.hold.health import HeadHealth
+from fillside.hold.standing import Standing
+from fillside.hold.subject import Subject
+from fillside.hold.wanted import SOLVE_FIELDS, Wanted
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a state is made from; `standing` is what the balance holds, before trims.
+
+    `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
+    by `identifying`, comes back from the one to the other. `unix_s` as in `Hold`.
+    """
+
+    balancing: Balancing
+    wanted: Wanted
+    wish: Wish
+    standing: Standing
+    subject: Subject
+    health: tuple[HeadHealth, ...]
+    unix_s: float
+    identifying: str | None
+    codes: Codes
+    goal: Codes
+    lasting: Codes
+
+    @property
+    def working(self) -> tuple[bool, ...]:
+        """For each head whether it can be reached."""
+        return tuple(head.state != "lost" for head in self.health)
+
+
+def light_of(shown: Shown) -> Light:
+    """The light that is to be judged."""
+    balancing, basis = shown.balancing, shown.standing.basis
+    rows = balancing.rows_at(shown.subject.place)
+    working = np.array(shown.working)
+    staying = np.array([i not in shown.wanted.leaving for i in range(len(working))])
+    here = basis.metering is balancing.metering and basis.rows.point == rows.point
+    return Light(
+        metering=balancing.metering,
+        wish=shown.wish,
+        limits=balancing.limits,
+        solved=basis.solved,
+        solved_at=rows if here else basis.rows,
+        rows=rows,
+        untrimmed=balancing.outputs(shown.standing.codes),
+        codes=shown.lasting,
+        landing=balancing.outputs(shown.lasting),
+        working=working,
+        counted=working & staying,
+        trims=shown.wanted.trims,
+    )
+
+
+def circumstances_of(shown: Shown) -> Circumstances:
+    """What bears on that light beside the balance."""
+    wanted, scene = shown.wanted, shown.balancing.scene
+    heads = tuple(enumerate(shown.health))
+    return Circumstances(
+        mode=wanted.mode,
+        shown=None if wanted.alone is None else tuple(scene.names[i] for i, _ in wanted.alone.lit),
+        lost=frozenset(i for i, head in heads if head.state == "lost"),
+        disobeying=frozenset(i for i, head in heads if head.state == "disobeying"),
+        leaving=wanted.leaving,
+        dead_band_stops=scene.rig.hold.dead_band_stops,
+        fading=shown.codes != shown.goal,
+        pending=shown.standing.pending,
+    )
+
+
+def note_after(shown: Shown, note: str | None, changed: Collection[str]) -> str | None:
+    """The note on an order that changed these fields of what is wanted, with what keeps that from being had.
+
+    It is said where the order acts on the light by itself: the balance in follow, trims in a freeze too.
+    """
+    acting = SOLVE_FIELDS | {"trims"} if shown.wanted.acts else {"trims"}
+    reached = _not_reached(shown) if acting & set(changed) else None
+    return "; ".join(filter(None, (note, reached))) or None
+
+
+def _not_reached(shown: Shown) -> str | None:
+    """What stands in the way of the balance, None where nothing does, in words for an order's answer."""
+    limits = judge(light_of(shown), circumstances_of(shown)).limits
+    says = [limit.says for limit in limits if limit.at != "colour" and limit.at not in CHOSEN - {"freeze"}]
+    return f"not reached: {'; '.join(says)}" if says else None
