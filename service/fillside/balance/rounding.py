@@ -232,7 +232,7 @@ def _keeps(
     ):
         return False
     errors = choice.error(_outputs(scene, heads, [kept, chosen]))
-    return bool(errors[0] - errors[1] <= WORTH_A_CHANGE_STOPS)
+    return bool(np.isfinite(errors[0]) and errors[0] - errors[1] <= WORTH_A_CHANGE_STOPS)
 
 
 Trims = Mapping[str, float | None]

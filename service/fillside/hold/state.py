@@ -26,7 +26,7 @@ from fillside.balance.report import (
 )
 from fillside.balance.rounding import Codes
 from fillside.balance.wish import Wish
-from fillside.hold.balancing import Balancing
+from fillside.hold.balancing import KEPT_TO, Balancing
 from fillside.hold.events import DriverState, HeadState
 from fillside.hold.health import DriverHealth, HeadHealth
 from fillside.hold.remembered import TrimSaid, trims_said
@@ -331,6 +331,28 @@ def _notes_on(seen: SubjectSeen) -> tuple[str, ...]:
     )
 
 
+def _notes_on_face(shown: Shown, face: Face) -> tuple[str, ...]:
+    """What to know while levels are kept that the balance would take down."""
+    most, wanted = shown.wish.most_lux, shown.wanted
+    brighter = max(face.key_side_lux, face.fill_side_lux)
+    if most is None or brighter <= most * (1 + KEPT_TO) or (wanted.mode, wanted.alone) == ("follow", None):
+        return ()
+    ends = "all" if wanted.alone is not None else "follow"
+    return (
+        f"the brighter side of the face gets {lux_over(brighter, most)} lux and most_lux is {most:g}: "
+        f"the levels stay as they are until {ends}",
+    )
+
+
+def lux_over(lux: float, most: float) -> str:
+    """Lux that are over a limit, with as many digits as show that.
+
+    >>> lux_over(640.2, 600.0), lux_over(600.3, 600.0)
+    ('640', '600.3')
+    """
+    return f"{lux:.0f}" if round(lux) > most else f"{lux:.1f}"
+
+
 @dataclass(frozen=True)
 class Told:
     """What a state says that does not follow from the light; as in `State`."""
@@ -372,5 +394,5 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         undo=told.undo,
         last_order=told.last_order,
         light_changed_at=told.light_changed_at,
-        notes=told.notes + _notes_on(seen),
+        notes=told.notes + _notes_on(seen) + _notes_on_face(shown, light.face),
     )
