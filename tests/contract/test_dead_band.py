@@ -172,6 +172,18 @@ def test_a_lean_that_stays_is_followed_until_nothing_is_left(metres: float) -> N
     assert off_stops(up, there) <= 0.05
 
 
+def test_a_sway_moves_nothing_on_wires_that_have_no_better_codes() -> None:
+    """At codes 3 and 6 of 255 a code is half a stop: what rounding leaves and a sway pass the band together."""
+    up = Studio(
+        studio(bits=8, curve="linear", floor=0.002, hold={"pace": "calm"}, balance={"exposure": 36.0})
+    )
+    up.settle()
+    assert max(up.codes) < 10
+    frames = len(up.frames)
+    track(up, sway(STEEPEST, 0.03, 12.0, 0.0), 25.0, 6.0)
+    assert len(up.frames) == frames
+
+
 def test_a_slow_creep_is_never_left_behind() -> None:
     """A centimetre a minute is no walk at any moment, and after a quarter of an hour it is one."""
     up, worst = calm(), 0.0

@@ -93,3 +93,84 @@ async def test_wrong_tokens_that_come_all_at_once_are_counted_as_well(tmp_path: 
     assert "unauthorised" in await burst("192.0.2.8")
     now[0] += 2
     assert "unauthorised" in await burst(STRANGER)
+
+
+async def admitted(door: Doorkeeper, token: str) -> Pass | str:
+    try:
+        return await door.admit(token, STRANGER, loopback=False)
+    except Refusal as refusal:
+        return refusal.code
+
+
+async def test_a_right_that_is_taken_away_in_the_file_is_gone_at_once(tmp_path: Path) -> None:
+    """The same token, first for everything and then for looking: what was known of it counts no more."""
+    tokens = TokenFile(tmp_path / "tokens.json")
+    token = tokens.make("operate", "anna")
+    door = Doorkeeper(TokenFile(tokens.path), lambda: 100.0)
+    before = await door.admit(token, STRANGER, loopback=False)
+    assert (before.may, door.still_good(before)) == ("operate", True)
+    told = tokens.path.read_text("utf-8")
+    changed = tokens.path.with_suffix(".new")
+    changed.write_text(told.replace('"operate"', '"view"'), "utf-8")
+    changed.replace(tokens.path)
+    assert not door.still_good(before)
+    after = await door.admit(token, STRANGER, loopback=False)
+    assert (after.who, after.may) == ("anna", "view")
+
+
+async def test_a_token_under_another_kind_s_name_opens_nothing(tmp_path: Path) -> None:
+    tokens = TokenFile(tmp_path / "tokens.json")
+    lasting, (once, _) = tokens.make("operate", "anna"), tokens.make_once("view", "phone")
+    door = Doorkeeper(tokens, lambda: 100.0)
+    assert await admitted(door, "once" + lasting.removeprefix("fs")) == "unauthorised"
+    assert await admitted(door, "fs" + once.removeprefix("once")) == "unauthorised"
+    for text in ("fs" + once.removeprefix("once"), "once" + lasting.removeprefix("fs")):
+        with pytest.raises(Refusal) as refused:
+            await door.change(text, STRANGER)
+        assert refused.value.code == "unauthorised"
+    assert await admitted(door, lasting) == Pass("anna", "operate")
+
+
+async def test_tries_from_ever_more_addresses_are_not_kept_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Past the most addresses all are forgotten, as one that was kept out shows."""
+    monkeypatch.setattr("fillside.access.door.MOST_ADDRESSES", 3)
+    tokens = Counting(tmp_path / "tokens.json")
+    door = Doorkeeper(tokens, lambda: 100.0)
+
+    async def wrong(address: str) -> str:
+        with pytest.raises(Refusal) as refused:
+            await door.admit(f"fs-aaaaaaaa-{'x' * 32}", address, loopback=False)
+        return refused.value.code
+
+    for _ in range(WRONG_TRIES):
+        assert await wrong("192.0.2.1") == "unauthorised"
+    assert await wrong("192.0.2.1") == "too_many"
+    for last in (2, 3, 4):
+        await wrong(f"192.0.2.{last}")
+    assert await wrong("192.0.2.1") == "unauthorised"
+
+
+async def test_tokens_known_again_are_not_kept_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A known token costs no hash; past the most all are forgotten, and it costs one again."""
+    monkeypatch.setattr("fillside.access.door.MOST_KNOWN", 2)
+
+    class Hashed(TokenFile):
+        asked = 0
+
+        def holder_of(self, token: str) -> Kept | None:
+            self.asked += 1
+            return super().holder_of(token)
+
+    tokens = Hashed(tmp_path / "tokens.json")
+    first, *others = (tokens.make("view", f"phone {n}") for n in range(3))
+    door = Doorkeeper(tokens, lambda: 100.0)
+    for _ in range(3):
+        await door.admit(first, STRANGER, loopback=False)
+    assert tokens.asked == 1
+    for token in (*others, first):
+        await door.admit(token, STRANGER, loopback=False)
+    assert tokens.asked == 4

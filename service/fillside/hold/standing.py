@@ -76,7 +76,7 @@ class Standing:
         self.rest()
         self._pursued_s = time_s
         place, solved = self._solve_there(wish)
-        off = math.inf if too_bright else self._balancing.off_stops(place, wish, self.codes, solved)
+        off = math.inf if too_bright else self._off_stops(place, wish, solved)
         step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
         if step == "stay":
             return False
@@ -88,6 +88,14 @@ class Standing:
         self._solved, self.place = solved, place
         self.codes = self._balancing.choose(place, wish, solved, self.codes)
         return True
+
+    def _off_stops(self, place: Point, wish: Wish, solved: Solved) -> float:
+        """How far the light is from what a new solution gives, 0 where the wires have no better codes."""
+        off = self._balancing.off_stops(place, wish, self.codes, solved)
+        rests = self._pace.resting and off > self._pace.band_stops
+        if rests and self._balancing.choose(place, wish, solved, self.codes) == self.codes:
+            return 0.0
+        return off
 
     def _solve_there(self, wish: Wish) -> tuple[Point, Solved]:
         place = self._considered = self._subject.place
