@@ -173,7 +173,7 @@ def test_a_lean_that_stays_is_followed_until_nothing_is_left(metres: float) -> N
 
 
 def test_a_sway_moves_nothing_on_wires_that_have_no_better_codes() -> None:
-    """At codes 3 and 6 of 255 a code is half a stop: what rounding leaves and a sway pass the band together."""
+    """At codes 3 and 6 of 255 a code is half a stop: rounding and a sway together pass the band."""
     up = Studio(
         studio(bits=8, curve="linear", floor=0.002, hold={"pace": "calm"}, balance={"exposure": 36.0})
     )
