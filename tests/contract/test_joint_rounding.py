@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -54,15 +55,40 @@ def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -
     assert larger_error(chosen) <= min(larger_error(codes) for codes in product(*options)) + 1e-12
 
 
-def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop() -> None:
-    metering = Metering(scene(eight_bit_rig(3)))
+@pytest.mark.parametrize("seed", [3, 6, 9])
+def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int) -> None:
+    """Step by step along a millimetre grid, kept just as long as others are better by no more than 0.02."""
+    metering = Metering(scene(eight_bit_rig(seed)))
     wish, limits = wish_from_rig(metering.scene.rig), limits_of(metering.scene)
-    here, near, far = (metering.rows_at((x, 0.0, 1.2)) for x in (0.0, 0.001, 0.2))
-    codes = choose_codes(metering, here, wish, limits, solve(metering, here, wish, limits).outputs)
-    kept = choose_codes(metering, near, wish, limits, solve(metering, near, wish, limits).outputs, codes)
-    moved = choose_codes(metering, far, wish, limits, solve(metering, far, wish, limits).outputs, codes)
-    assert kept == codes
-    assert moved != codes
+    balanced = metering.is_key | metering.is_fill
+
+    def rounded(x: float, present: tuple[int, ...] | None) -> tuple[tuple[int, ...], float, float]:
+        """The codes chosen, the error of the present ones, and that of the best there are."""
+        rows = metering.rows_at((x, 0.0, 1.2))
+        solved = solve(metering, rows, wish, limits).outputs
+        goal = rows.lux(solved)
+
+        def error(codes: tuple[int, ...]) -> float:
+            lux = rows.lux(outputs_of(metering.scene, codes))
+            ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
+            return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
+
+        best = choose_codes(metering, rows, wish, limits, solved)
+        chosen = choose_codes(metering, rows, wish, limits, solved, present)
+        return chosen, error(best if present is None else present), error(best)
+
+    present, _, _ = rounded(0.0, None)
+    kept = changed = 0
+    for step in range(1, 60):
+        chosen, stays, best = rounded(step / 1000, present)
+        if abs(stays - best - 0.02) > 1e-9:
+            same = all(a == b for a, b, own in zip(chosen, present, balanced, strict=True) if own)
+            assert same == (stays - best <= 0.02)
+            kept += same and stays > best + 1e-6
+            changed += not same
+        present = chosen
+    assert kept >= 5, "codes that were not the best were kept"
+    assert changed >= 2
 
 
 def test_a_trim_halves_its_role_and_leaves_the_others_and_undoes_exactly() -> None:
@@ -94,3 +120,27 @@ def test_an_upward_trim_stops_at_the_most_light_on_the_face() -> None:
     assert trimmed != codes
     assert max(lux[3], lux[4]) == pytest.approx(400.0, rel=2e-3)
     assert max(lux[3], lux[4]) <= 400.0 * (1 + 1e-9)
+
+
+def test_trims_upward_share_what_the_face_allows_and_trims_downward_are_met_in_full() -> None:
+    rig = random_rig(np.random.default_rng(7), exposure=250.0)
+    metering = Metering(scene(rig))
+    own, limits, rows = metering.scene, limits_of(metering.scene), metering.rows_at(rig.start)
+    codes = own_rounding(own, limits, np.full(len(own.names), 0.32))
+    before, free = outputs_of(own, codes), wish_from_rig(rig)
+
+    def stops(trims: dict[str, float]) -> dict[str, float]:
+        """By how much each role changed, where the face may get half of what the trims would add to it."""
+        full = outputs_of(own, trim_codes(metering, rows, free, limits, codes, trims))
+        most = float(rows.lux(before)[3:5].max() + rows.lux(full)[3:5].max()) / 2
+        wish = replace(free, most_lux=most)
+        after = outputs_of(own, trim_codes(metering, rows, wish, limits, codes, trims))
+        assert max(rows.lux(after)[3:5]) == pytest.approx(most, rel=2e-3)
+        return {role: math.log2(after[i] / before[i]) for i, role in enumerate(own.roles)}
+
+    down = stops({"key": 1.5, "fill": -0.5})
+    assert down["fill"] == pytest.approx(-0.5, abs=0.01)
+    assert 0.3 < down["key"] < 1.45
+    both = stops({"key": 1.5, "fill": 0.75})
+    assert 0.2 < both["key"] < 1.45
+    assert both["fill"] == pytest.approx(both["key"] / 2, abs=0.01)

@@ -166,3 +166,18 @@ def test_prepared_octets_are_those_of_the_codec(sequence: int, slots: bytes, ter
 def test_any_uuid_is_a_cid() -> None:
     for cid in (uuid.UUID(int=0), uuid.UUID(int=2**128 - 1)):
         assert decode(encode(replace(DATA, cid=cid))) == replace(DATA, cid=cid)
+
+
+@pytest.mark.parametrize("packet", [DATA, SyncPacket(CID, 1, 0), DiscoveryPacket(CID, "north room", (1, 2))])
+@pytest.mark.parametrize("layer", [16, 38])
+@pytest.mark.parametrize("by", [-2, -1, 1, 2, 64])
+def test_a_layer_that_is_longer_or_shorter_than_it_says_is_no_packet(
+    packet: Packet, layer: int, by: int
+) -> None:
+    """E1.31 5.4 and 6.1: flags and length of the root layer stand at octet 16, of the framing layer at 38;
+    both end with the packet. The datagram is long enough for what is stated."""
+    octets = bytearray(encode(packet)) + bytes(128)
+    stated = int.from_bytes(octets[layer : layer + 2], "big")
+    octets[layer : layer + 2] = (stated + by).to_bytes(2, "big")
+    with pytest.raises(OctetsError):
+        decode(bytes(octets))

@@ -98,8 +98,9 @@ def judge(light: Light, how: Circumstances = ACTS, now: Achieved | None = None) 
         limits += Reasons(light, landed, band, how.waits).all()
     elif how.mode == "freeze" and how.shown is None:
         limits += _trims_not_met(light, _off(landed, band))
+    limits += _over_most_lux(light, limits)
     if how.mode != "dark" and how.shown is None:
-        limits += [*_over_most_lux(light, limits), *_colours(light.scene, light.landing)]
+        limits += _colours(light.scene, light.landing)
     errors = landed if now is None else errors_of(light.target, now)
     return Verdict(tuple(dict.fromkeys(limits)), errors, band)
 
@@ -146,8 +147,19 @@ def _over_most_lux(light: Light, limits: list[LimitSaid]) -> Iterator[LimitSaid]
     if most is None or any(limit.at == "most_lux" for limit in limits):
         return
     lux = light.rows.lux(light.landing * light.working)
-    if float(max(lux[FACE_KEY], lux[FACE_FILL])) > most * (1 + OVER_MOST_LUX):
-        yield bound("most_lux", f"the brighter side of the face has more than its most, {most:.0f} lux")
+    brighter = float(max(lux[FACE_KEY], lux[FACE_FILL]))
+    if brighter > most * (1 + OVER_MOST_LUX):
+        gets = f"the brighter side of the face gets {lux_over(brighter, most)} lux"
+        yield bound("most_lux", f"{gets}, more than its most, {most:g} lux")
+
+
+def lux_over(lux: float, most: float) -> str:
+    """Lux that are over a limit, with as many digits as show that.
+
+    >>> lux_over(640.2, 600.0), lux_over(600.3, 600.0)
+    ('640', '600.3')
+    """
+    return f"{lux:.0f}" if round(lux) > most else f"{lux:.1f}"
 
 
 def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitSaid]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -9,17 +10,21 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import limits_of
-from fillside.balance.measure import Measured, measure
+from fillside.balance.measure import Measured, measure, stops_over
 from fillside.balance.rounding import Codes, Trims, choose_codes, trim_codes
-from fillside.balance.rows import Metering, Rows
+from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solve import Solved, solve
 from fillside.balance.wish import Wish
 from fillside.hold.dimmers import Dimmers
 from fillside.hold.events import HeadsCorrected, LightEvent
+from fillside.hold.pace import worst_off_stops
 from fillside.rig.model import Point
 from fillside.rig.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
+
+KEPT_TO = 1e-6
+"""The share of the most light on a face by which sums of floating-point numbers may pass it."""
 
 
 class Balancing:
@@ -92,11 +97,28 @@ class Balancing:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""
         return self._dimmers.outputs(codes)
 
-    def apart_stops(self, solved: Solved, other: Solved) -> float:
-        """The largest change of any head's output between two solutions, in stops."""
-        held = self.limits.held
-        both = np.maximum(np.stack([solved.outputs[held], other.outputs[held]]), 1e-9)
-        return float(np.abs(np.log2(both[0] / both[1])).max(initial=0.0))
+    def off_stops(self, place: Point, wish: Wish, codes: Codes, solved: Solved) -> float:
+        """How far the light of codes is from what a solution gives at a place [m]: the larger of the
+        differences in ratio and in exposure, in stops.
+
+        It is compared with the solution and not with the wish, so that a wish out of reach is not run after.
+        Another role counts by half: it is metered against the key or the exposure, which may be off as well.
+        """
+        now = self._compared(place, wish, self.outputs(codes))
+        return worst_off_stops(now, self._compared(place, wish, solved.outputs))
+
+    def _compared(self, place: Point, wish: Wish, outputs: FloatArray) -> tuple[float | None, ...]:
+        light = measure(self.metering, self.rows_at(place), wish, outputs)
+        others = (None if stops is None else stops / 2 for stops in light.relative.values())
+        ratio = None if light.ratio is None else math.log2(light.ratio)
+        return ratio, stops_over(light.exposure_lux, 1.0), *others
+
+    def is_too_bright(self, place: Point, wish: Wish, codes: Codes) -> bool:
+        """Whether codes give the brighter side of a face at a place [m] more than the wish allows."""
+        if wish.most_lux is None:
+            return False
+        lux = self.rows_at(place).lux(self.outputs(codes))
+        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > wish.most_lux * (1 + KEPT_TO))
 
     def steepness_stops_m(self, place: Point) -> float:
         """How fast the light of the nearest key or fill head changes where the subject is, in stops per

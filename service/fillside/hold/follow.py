@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,6 +88,7 @@ class Filter:
         self._learn_at = 8
         self._latest: tuple[Place, float] | None = None
         self._odd: Place | None = None
+        self._latest_is_told = False
         self.place: Place | None = None
         self.interval_s = 0.02
         self.noise: Noise = assumed()
@@ -99,6 +101,19 @@ class Filter:
             return Stretch(0, 0.0)
         return Stretch(len(self._times) - self._from, self._times[-1] - self._times[self._from])
 
+    @property
+    def walked(self) -> bool:
+        """Whether the stretch began with a walk."""
+        return bool(self._times) and self._walked_s >= self._times[self._from]
+
+    def keep_latest(self, seconds: float) -> None:
+        """Drop the reports of the stretch that are older than so long before the latest one."""
+        if not self._times:
+            return
+        kept = bisect_left(self._times, self._times[-1] - seconds, self._from)
+        self._from = min(kept, len(self._times) - 1)
+        self.place = self._mean_of(len(self._times) - self._from)
+
     def tell(self, place: Place, at_s: float) -> None:
         """The subject is exactly there: earlier reports say nothing any more, but the noise stays known."""
         self.place = place
@@ -107,6 +122,7 @@ class Filter:
         self._sums[: TOLD_COUNTS + 1] = np.arange(TOLD_COUNTS + 1)[:, np.newaxis] * np.array(place)
         self._times = [at_s] * TOLD_COUNTS
         self._from = 0
+        self._latest_is_told = True
 
     def report(self, place: Place, at_s: float) -> Place:
         """The estimate [m] after one more report [m]."""
@@ -116,6 +132,10 @@ class Filter:
             self._learn()
         if self.place is not None and self._is_odd(place, at_s):
             return self.place
+        if self._latest_is_told:
+            # A stretch lasts from its first report on; nobody knows what was between.
+            self._times = [at_s] * TOLD_COUNTS
+            self._latest_is_told = False
         self._append(place, at_s)
         if self._times[self._from] < at_s - LONGEST_S or len(self._times) - self._from > LONGEST_REPORTS:
             self._drop_the_oldest(at_s)
@@ -169,8 +189,12 @@ class Filter:
                 self._from, self._walked_s = end - length, now_s
         if self._walked_s >= self._times[self._from] > now_s - YOUNG_S:
             length = max(1, round(YOUNG_SHARE * length))
-        x, y, z = (sums[end] - sums[end - length]).tolist()
-        return (x / length, y / length, z / length)
+        return self._mean_of(length)
+
+    def _mean_of(self, latest: int) -> Place:
+        end = len(self._times)
+        x, y, z = (self._sums[end] - self._sums[end - latest]).tolist()
+        return (x / latest, y / latest, z / latest)
 
     def _cuts_of(self, length: int, walked: bool) -> _Cuts:
         """A cut after which `newer / k` and `older / (n - k)` differ by d has |newer n / k - total| = d (n

@@ -23,7 +23,7 @@ from fillside.hold.health import Health, found_code
 from fillside.hold.history import History, Undoable
 from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
 from fillside.hold.levels import wanted_codes
-from fillside.hold.light import Light
+from fillside.hold.light import TOO_BRIGHT_STOPS_S, Light
 from fillside.hold.naming import named
 from fillside.hold.orders import Identify, Move, Order, SubjectReport, Undo
 from fillside.hold.pace import Pace
@@ -73,6 +73,7 @@ class Hold:
         self._light = Light(self._scene, resumed.codes, 0.0)
         self._history, self._advice = History(), Advice()
         self._ordered_until_s = -math.inf
+        self._unhurried_stops_s: float | None = None
         self._dip: Dip | None = None
         self._last_order: LastOrder | None = None
         self._light_changed_s: float | None = None
@@ -88,14 +89,9 @@ class Hold:
         happened to wires is carried over, orders can be taken back while the rig is the same.
         """
         over = taken_over(self._file, rig)
-        stored = self.remember().under(self._calibration, calibration).rewired(over)
+        kept = self.remember().under(self._calibration, calibration).rewired(over).model_dump(mode="json")
         new = Hold(
-            rig,
-            stored.model_dump(mode="json"),
-            now_s,
-            calibration=calibration,
-            calibrated_at=calibrated_at,
-            unix_s=self._unix_s,
+            rig, kept, now_s, calibration=calibration, calibrated_at=calibrated_at, unix_s=self._unix_s
         )
         left = still_leaving(self._scene.names, self._wanted.leaving, over, new._scene.names)
         new._wanted = replace(new._wanted, leaving=left)
@@ -207,6 +203,8 @@ class Hold:
         if self._standing.is_due(time_s):
             self._pursue(time_s)
         changed = self._light.step(time_s)
+        if self._unhurried_stops_s is not None and not self._is_too_bright(self._light.codes):
+            self._aim(self._unhurried_stops_s)
         if self._dip is not None and self._dip.is_done(time_s, self._light.moving):
             self._take(self._dip.next, time_s)
         if not changed:
@@ -285,7 +283,7 @@ class Hold:
         time_s = self._clock.read(now_s, self._light.moving)
         self._subject.report(place, time_s)
         if self.acts:
-            self._standing.heard()
+            self._standing.heard(self._is_too_bright(self._light.goal))
         return Answer()
 
     def _take_back(self, now_s: float) -> Answer:
@@ -320,24 +318,26 @@ class Hold:
         """Go after the subject, if the balance acts and the pace says so."""
         if not self.acts:
             self._standing.rest()
-        elif self._standing.pursue(self._wish, time_s):
+        elif self._standing.pursue(self._wish, time_s, self._is_too_bright(self._codes_for(self._wanted))):
             follows = time_s >= self._ordered_until_s
-            self._aim(self._file.hold.follow_speed_stops_s if follows else self._order_speed)
-
-    @property
-    def _order_speed(self) -> float:
-        return self._file.hold.order_speed
+            self._aim(self._file.hold.follow_speed_stops_s if follows else self._file.hold.order_speed)
 
     def _aim_as_ordered(self, time_s: float) -> None:
         """Fade at the speed of orders; what is followed meanwhile keeps to that speed."""
-        self._aim(self._order_speed)
+        self._aim(self._file.hold.order_speed)
         self._ordered_until_s = time_s + self._light.left_s
 
     def _aim(self, speed_stops_s: float) -> None:
         goal = self._codes_for(self._wanted)
         if self._dip is not None:
             goal, speed_stops_s = self._dip.over(goal), min(speed_stops_s, SPEED_STOPS_S)
-        self._light.aim(goal, speed_stops_s)
+        hurries = speed_stops_s < TOO_BRIGHT_STOPS_S and self._is_too_bright(self._light.codes)
+        self._unhurried_stops_s = speed_stops_s if hurries else None
+        self._light.aim(goal, TOO_BRIGHT_STOPS_S if hurries else speed_stops_s)
+
+    def _is_too_bright(self, codes: Codes) -> bool:
+        """Whether the balance acts, and codes are more than the subject's face may get."""
+        return self.acts and self._balancing.is_too_bright(self._subject.place, self._wish, codes)
 
     def _identify(self, order: Identify, now_s: float) -> Answer:
         dip, note = dip_of(self._moment(replace(self._wanted, place=self._subject.place)), order)

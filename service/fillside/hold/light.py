@@ -20,6 +20,8 @@ BoolArray = npt.NDArray[np.bool_]
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
+TOO_BRIGHT_STOPS_S = 3.0
+"""How fast light falls that is more than a face may get, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
 """The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
 each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per

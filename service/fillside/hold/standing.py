@@ -15,7 +15,7 @@ from fillside.balance.solve import Solved
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
 from fillside.hold.light import FRAME_S
-from fillside.hold.pace import Pace
+from fillside.hold.pace import RECENT_S, REST_S, Pace
 from fillside.hold.subject import Subject
 from fillside.rig.model import Point
 
@@ -41,7 +41,7 @@ class Standing:
         self._balancing, self._subject, self._pace = balancing, subject, pace
         self._basis: Basis | None = None
         self._considered: Point = subject.place
-        self._stale = False
+        self._stale = self._other_light = False
         self._pursued_s = -math.inf
         self.place: Point = subject.place
         self.codes: Codes = ()
@@ -64,18 +64,18 @@ class Standing:
         self._basis = self._basis_of(solved, place)
         self.codes = self._balancing.choose(place, wish, solved, present)
         self._considered = self.place = place
-        self._stale = False
+        self.rest()
         self._pace.settled()
 
-    def heard(self) -> None:
-        """The subject was reported."""
+    def heard(self, too_bright: bool = False) -> None:
+        """The subject was reported, at a place where the light may be `too_bright`."""
         if not self._stale:
-            moved = math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
-            self._stale = moved or self._pace.may_settle(self._subject.unmoved_s)
+            moved = too_bright or math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
+            self._stale = moved or self._pace.looks_again(self._subject.unmoved_s)
 
     def light_changed(self) -> None:
         """The room's own light is another: the balance is to be looked at as if the subject had moved."""
-        self._stale = True
+        self._stale = self._other_light = True
 
     def due_in(self, time_s: float) -> float | None:
         """Seconds until a subject that moved is to be looked at; None if none did."""
@@ -85,21 +85,43 @@ class Standing:
         """Whether a subject that moved is to be looked at now."""
         return self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S
 
-    def pursue(self, wish: Wish, time_s: float) -> bool:
-        """Solve for where the subject went; whether the light is to go along."""
-        self._stale, self._pursued_s = False, time_s
-        place = self._considered = self._subject.place
-        solved = self._balancing.solve(place, wish)
-        apart = math.inf if self._basis is None else self._balancing.apart_stops(solved, self._basis.solved)
-        if self._pace.step(apart, self._subject.unmoved_s) == "stay":
+    def pursue(self, wish: Wish, time_s: float, too_bright: bool = False) -> bool:
+        """Solve for where the subject went; whether the light is to go along.
+
+        A light that is `too_bright` there goes along whatever the pace.
+        """
+        subject, no_walk = self._subject, self._other_light or too_bright
+        self.rest()
+        self._pursued_s = time_s
+        place, solved = self._solve_there(wish)
+        off = math.inf if too_bright else self._off_stops(place, wish, solved)
+        step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
+        if step == "stay":
             return False
+        if step == "begin" and not no_walk:
+            subject.believe_the_latest(RECENT_S)
+            place, solved = self._solve_there(wish)
+        elif step == "begin" and subject.unmoved_s >= REST_S:
+            self._pace.settled()
         self._basis, self.place = self._basis_of(solved, place), place
         self.codes = self._balancing.choose(place, wish, solved, self.codes)
         return True
+
+    def _off_stops(self, place: Point, wish: Wish, solved: Solved) -> float:
+        """How far the light is from what a new solution gives, 0 where the wires have no better codes."""
+        off = self._balancing.off_stops(place, wish, self.codes, solved)
+        rests = self._pace.resting and off > self._pace.band_stops
+        if rests and self._balancing.choose(place, wish, solved, self.codes) == self.codes:
+            return 0.0
+        return off
+
+    def _solve_there(self, wish: Wish) -> tuple[Point, Solved]:
+        place = self._considered = self._subject.place
+        return place, self._balancing.solve(place, wish)
 
     def _basis_of(self, solved: Solved, place: Point) -> Basis:
         return Basis(solved, self._balancing.rows_at(place), self._balancing.metering)
 
     def rest(self) -> None:
         """Leave a subject that moved alone until it is reported again."""
-        self._stale = False
+        self._stale = self._other_light = False

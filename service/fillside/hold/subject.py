@@ -56,8 +56,19 @@ class Subject:
 
     @property
     def unmoved_s(self) -> float:
-        """For how long no report has shown a walk."""
-        return self._filter.stretch.lasted_s
+        """For how long no report has shown a walk; a subject that no tracker sees stays where it is."""
+        return self._filter.stretch.lasted_s if self.source == "tracker" else math.inf
+
+    @property
+    def walked(self) -> bool:
+        """Whether the reports in use began with a walk."""
+        return self._filter.walked
+
+    def believe_the_latest(self, seconds: float) -> None:
+        """Let the reports of the last seconds alone say where it is; nothing changes without a tracker."""
+        self._filter.keep_latest(seconds)
+        if self.source == "tracker" and self._filter.place is not None:
+            self.place = self._filter.place
 
     @property
     def jitter_m(self) -> float | None:

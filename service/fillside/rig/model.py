@@ -228,7 +228,7 @@ PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0
 class Hold(Part):
     pace: Literal["calm", "quick"] = Field(default="calm", description="how eagerly the light follows")
     dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
-        default=None, description="stops the light may be off before it is moved"
+        default=None, description="stops that ratio or exposure may be off before the light is moved"
     )
     follow_speed: Annotated[Number, Field(gt=0, le=6)] | None = Field(
         default=None, description="stops per second while following the subject"

@@ -173,7 +173,9 @@ async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: S
     assert atelier.state["trims"]["key"] == 5.5
     await act(phone, "key 1/3 stop more").tap()
     # Done, and yet no tick: the key has not so much light.
-    await expect(answer).to_contain_text("▲ key +5.83 stop on the balance; not reached: key is at its full light")
+    await expect(answer).to_contain_text(
+        "▲ key +5.83 stop on the balance; not reached: key is at its full light"
+    )
 
 
 async def test_one_head_alone_is_said_and_ends_by_a_touch(phone: Page, atelier: Studio) -> None:

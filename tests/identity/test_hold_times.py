@@ -1,0 +1,78 @@
+"""Identity: the hold's own time, and the count of turns that goes on over a reload."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fillside.hold.clock import Clock
+from fillside.hold.noflash import Guard
+
+UP, DOWN = np.array([1.0]), np.array([0.5])
+
+
+def test_a_stall_of_a_moving_light_counts_as_a_tenth_of_a_second() -> None:
+    clock = Clock(1000.0)
+    assert clock.read(1000.05, moving=True) == pytest.approx(0.05)
+    assert clock.read(1009.0, moving=True) == pytest.approx(0.15)
+    assert clock.read(1009.1, moving=True) == pytest.approx(0.25)
+
+
+def test_at_rest_time_counts_in_full() -> None:
+    clock = Clock(1000.0)
+    assert clock.read(4600.0, moving=False) == pytest.approx(3600.0)
+
+
+def test_a_clock_that_is_set_back_stands_still_and_goes_on() -> None:
+    for moving in (True, False):
+        clock = Clock(1000.0)
+        clock.read(1000.08, moving)
+        assert clock.read(400.0, moving) == pytest.approx(0.08)
+        assert clock.read(400.05, moving) == pytest.approx(0.13)
+
+
+def test_a_look_takes_nothing_in() -> None:
+    clock = Clock(0.0)
+    assert clock.peek(0.06, moving=True) == pytest.approx(0.06)
+    assert clock.read(0.06, moving=True) == pytest.approx(0.06)
+
+
+def turned_three_times(at_s: list[float]) -> Guard:
+    """A light that rose and fell, its third turn the last."""
+    guard = Guard(UP)
+    assert guard.send(DOWN, at_s[0] - 0.2)
+    for time, light in zip(at_s, (UP, DOWN, UP), strict=True):
+        assert guard.send(light, time)
+    return guard
+
+
+def test_the_fourth_turn_waits_until_the_first_is_a_second_ago() -> None:
+    guard = turned_three_times([10.0, 10.1, 10.2])
+    assert not guard.send(DOWN, 10.3)
+    assert not guard.send(DOWN, 10.99)
+    assert guard.send(DOWN, 11.01)
+    assert not guard.send(UP, 11.05)
+    assert guard.send(UP, 11.11)
+
+
+def test_turns_before_a_reload_count_on_under_the_new_hold_s_time() -> None:
+    """Its time 0 is the old one's 10.5: the first turn is half a second old then."""
+    new = Guard(UP)
+    new.go_on_from(turned_three_times([10.0, 10.1, 10.2]), 10.5)
+    assert not new.send(DOWN, 0.1)
+    assert not new.send(DOWN, 0.49)
+    assert new.send(DOWN, 0.51)
+
+
+def test_a_light_that_goes_on_one_way_never_waits() -> None:
+    guard = turned_three_times([0.0, 0.1, 0.2])
+    assert guard.send(np.array([1.2]), 0.21)
+    assert guard.send(np.array([1.2 * 2**-0.09]), 0.22), "less than a tenth of a stop back is no turn"
+
+
+def test_turns_are_counted_by_head() -> None:
+    guard = Guard(np.array([1.0, 1.0]))
+    for time, light in ((0.0, 0.5), (0.1, 1.0), (0.2, 0.5), (0.3, 1.0)):
+        assert guard.send(np.array([light, 1.0]), time)
+    assert not guard.send(np.array([0.5, 1.0]), 0.4)
+    assert guard.send(np.array([1.0, 0.5]), 0.4)
