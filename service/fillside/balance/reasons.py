@@ -231,18 +231,29 @@ class Reasons:
     def _wire(self, what: str, error: float) -> LimitSaid:
         """The head whose codes are farthest apart where it stands, if that can be why."""
         light = self._light
-        heads = np.flatnonzero(_heads_of(light, what) & light.limits.held & light.counted)
+        heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.counted)
         steps = {int(i): _step_stops(light, int(i)) for i in heads}
         head = max(steps, key=lambda i: steps[i], default=None)
         if head is None or not abs(error) <= CAN_STRAY_STEPS * sum(steps.values()):
-            return bound(
-                "reach", f"the levels are not those of the balance: {off_words(what, error)}", role_of(what)
-            )
+            # Codes that are on the wire stay while others are hardly better, and after `keep` or `undo`.
+            text = f"the light rests until a change is worth it: {off_words(what, error)}"
+            return bound("rest", text, role_of(what))
         name = light.scene.names[head]
         text = (
             f"the steps of {name} on its wire are {stops_words(steps[head])} there: {off_words(what, error)}"
         )
         return LimitSaid(head=name, role=light.scene.roles[head], at="steps", says=text)
+
+    def _whose_codes_count(self, what: str) -> BoolArray:
+        """The heads whose rounding a quantity depends on: for a role, those too that it is held against."""
+        light, role = self._light, role_of(what)
+        heads = _heads_of(light, what)
+        rule = None if role is None else light.metering.role_rules[role]
+        if role is None or rule is None:
+            return heads
+        if rule == "background":
+            return light.limits.held
+        return heads | light.metering.is_key if light.wish.reference(role, rule) == "key" else heads
 
     def _waiting(self, what: str, error: float) -> LimitSaid:
         if self._waits == "following":
