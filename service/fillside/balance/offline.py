@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from fillside.balance.limits import Limits, limits_of
 from fillside.balance.measure import measure
-from fillside.balance.report import Face, Report, Said, face_of, report
+from fillside.balance.report import Face, Report, Said, Uncertainty, face_of, report
 from fillside.balance.rounding import Codes, choose_codes, outputs_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import solve
@@ -74,6 +74,7 @@ class Prediction(Said):
     ratio: float | None
     face: Face
     exposure_lux: float
+    uncertainty: Uncertainty = Uncertainty()
 
 
 def predict(

@@ -71,7 +71,7 @@ def next_reading(
 
     `only` names the heads that may be asked for, None among them for the ambient light.
     """
-    hold = holder(fit.model, fit.z, fit.shapes) if hold is None else hold
+    hold = holder(fit) if hold is None else hold
     held = [hold.levels(mark) for mark in fit.model.rig.marks.values()]
     asked = list(dict.fromkeys(candidates(fit, held, only)))
     if not asked:

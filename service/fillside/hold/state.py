@@ -17,6 +17,7 @@ from fillside.balance.report import (
     Remedy,
     Said,
     Target,
+    Uncertainty,
     achieved_of,
     face_of,
     head_says,
@@ -147,6 +148,8 @@ class State(Said):
     last_order: LastOrder | None
     light_changed_at: float | None
     notes: tuple[str, ...]
+    uncertainty: Uncertainty
+    relative_uncertainty_stops: dict[str, float | None]
 
 
 @dataclass(frozen=True)
@@ -348,6 +351,7 @@ class Told:
 def state_of(shown: Shown, light: Metered, told: Told) -> State:
     """The whole state from its parts."""
     scene, wanted, seen = shown.balancing.scene, shown.wanted, subject_seen(shown)
+    sure = shown.balancing.sure(shown.subject.place, shown.wish, shown.codes, shown.working)
     return State(
         rig=scene.rig.rig.name,
         mode=wanted.mode,
@@ -373,4 +377,6 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         last_order=told.last_order,
         light_changed_at=told.light_changed_at,
         notes=told.notes + _notes_on(seen),
+        uncertainty=sure.uncertainty,
+        relative_uncertainty_stops=sure.relative_stops,
     )

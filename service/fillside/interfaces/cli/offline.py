@@ -119,11 +119,13 @@ def solve(
     known = calibration_of(calibration)
     from fillside.balance.offline import solve_rig
     from fillside.balance.remedies import remedies
+    from fillside.balance.wish import wish_from_rig
+    from fillside.calibration.intervals import Intervals
     from fillside.rig.change import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = solve_rig(rig, at, calibration=known).report
+    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
     report = report.model_copy(update={"remedies": remedies(rig, at, known)})
     if as_json:
         click.echo(report.model_dump_json())
@@ -160,9 +162,10 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     given = None if levels is None else _levels(rig, levels)
     known = calibration_of(calibration)
     from fillside.balance.offline import predict as predicted
+    from fillside.calibration.intervals import Intervals
 
     try:
-        prediction = predicted(rig, where, given, known)
+        prediction = Intervals(rig, known).of_prediction(predicted(rig, where, given, known))
     except ValueError as error:
         raise Failure(str(error)) from error
     if as_json:
