@@ -44,8 +44,8 @@ the reverse. Readings at two levels tell the exponent to about a tenth."""
 WRONG_TOGETHER = 0.5
 """Correlation of what is not known of the exponents of two heads: lamps of one make have one wrong label. It
 counts for how sure a light is, never for what is believed of a head by readings of another."""
-DEAD_ZONE_MEAN, DEAD_ZONE_SD = 0.015, 0.025
-FULL_SHORT_MEAN, FULL_SHORT_SD = 0.02, 0.03
+DEAD_ZONE_MEAN, DEAD_ZONE_SD = 0.022, 0.022
+FULL_SHORT_MEAN, FULL_SHORT_SD = 0.03, 0.03
 INTENSITY_SD_STOPS = 0.8
 _BOUNCE_UNSAID, _BOUNCE_UNSAID_SD, _BOUNCE_SAID_SD = 0.004, 2.2, 0.5
 """Bounce as likely above as below where the file says none, and spreads of its natural logarithm."""

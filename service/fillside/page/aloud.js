@@ -20,8 +20,8 @@ export class Aloud {
     const lost = Object.entries(state.drivers).filter(([, driver]) => driver.state === "lost");
     const text = [
       `${state.mode}.`,
-      state.achieved.ratio ? `Ratio ${words.ratio(state.achieved.ratio, 1).replace(":", " to ")},` : "No ratio,",
-      `face ${words.ratio(state.face.ratio, 1).replace(":", " to ")}, exposure ${words.fixed(state.achieved.exposure_error_stops, 1, true)} stops off target.`,
+      state.achieved.ratio ? `Ratio ${words.ratio(state.achieved.ratio, state.uncertainty.ratio_stops).replace(":", " to ")},` : "No ratio,",
+      `face ${words.ratio(state.face.ratio, state.uncertainty.face_stops).replace(":", " to ")}, exposure ${words.fixed(state.achieved.exposure_error_stops, Math.min(1, words.decimals(state.uncertainty.exposure_stops)), true)} stops off target.`,
       ...limits.map((limit) => `${limit}.`),
       ...lost.map(([name]) => `Wire ${name} is lost.`),
     ].join(" ");

@@ -15,44 +15,54 @@ function figure(id, value, beside, wanted, good) {
 }
 
 export function showFigures(now) {
-  const { state, uncertainty } = now;
-  const { achieved, target, balance } = state;
-  const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(words.COVERAGE_FACTOR * uncertainty, 2)}`;
+  const { state } = now;
+  const { achieved, target, balance, uncertainty } = state;
+  const { ratio_stops: ratioSure, exposure_stops: exposureSure } = uncertainty;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
-    words.ratio(achieved.ratio),
-    achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff)}`,
+    words.ratio(achieved.ratio, ratioSure),
+    achieved.ratio_stops === null ? "needs key and fill" : `${known(achieved.ratio_stops, ratioSure)}${off(ratioOff, ratioSure)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
     state.mode === "dark" || (ratioOff !== null && Math.abs(ratioOff) <= ON_TARGET_STOPS),
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
     "exposure",
-    exposureOff === null ? "dark" : words.fixed(exposureOff, 2, true),
-    exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff)}`,
-    `${words.light(achieved.exposure_lux, settings.units)} of ${words.light(target.exposure_lux, settings.units)}`,
+    exposureOff === null ? "dark" : words.fixed(exposureOff, words.decimals(exposureSure), true),
+    exposureOff === null ? "no light on the subject" : `${amount(exposureOff, exposureSure)}${verdict(exposureOff, exposureSure)}`,
+    `${words.light(achieved.exposure_lux, settings.units, exposureSure)} of ${words.light(target.exposure_lux, settings.units)}`,
     state.mode === "dark" || (exposureOff !== null && Math.abs(exposureOff) <= ON_TARGET_STOPS),
   );
   say(byId("read-as"), `, ${balance.read_as}`);
-  showFace(state.face);
+  showFace(state.face, uncertainty);
   showStanding(now);
 }
 
-function off(error) {
-  return error === null || Math.abs(error) <= ON_TARGET_STOPS ? "" : `, off by ${words.fixed(error, 2, true)}`;
+/** Stops with how sure they are, as "1.0 ±0.3 stop". */
+const known = (stops, sure) => `${words.fixed(stops, words.decimals(sure))} ${amount(stops, sure)}`;
+
+const amount = (stops, sure) => (sure === null ? words.noun(stops) : words.around(sure));
+
+function off(error, sure) {
+  if (error === null || Math.abs(error) <= ON_TARGET_STOPS || drowns(error, sure)) return "";
+  return `, off by ${words.fixed(error, words.decimals(sure), true)}`;
 }
 
-function verdict(error) {
-  if (Math.abs(error) <= ON_TARGET_STOPS) return ", on target";
+/** Whether nothing is left of a number at the digits that its uncertainty leaves it. */
+const drowns = (error, sure) => Number(Math.abs(error).toFixed(words.decimals(sure))) === 0;
+
+function verdict(error, sure) {
+  if (Math.abs(error) <= ON_TARGET_STOPS || drowns(error, sure)) return sure > ON_TARGET_STOPS ? ", as far as is known" : ", on target";
   return error > 0 ? ", too bright" : ", too dark";
 }
 
-function showFace(face) {
+function showFace(face, uncertainty) {
   const box = byId("face");
-  say(box.querySelector(".face-ratio"), words.ratio(face.ratio));
-  say(box.querySelector(".face-key-lux"), words.light(face.key_side_lux, settings.units));
-  say(box.querySelector(".face-fill-lux"), words.light(face.fill_side_lux, settings.units));
+  const lux = (side) => words.light(side, settings.units, uncertainty.exposure_stops);
+  say(box.querySelector(".face-ratio"), words.ratio(face.ratio, uncertainty.face_stops));
+  say(box.querySelector(".face-key-lux"), lux(face.key_side_lux));
+  say(box.querySelector(".face-fill-lux"), lux(face.fill_side_lux));
   mark(box, "data-none", face.key_side_lux + face.fill_side_lux > 0 ? null : "true");
   const both = face.key_side_lux + face.fill_side_lux;
   const share = both > 0 ? face.key_side_lux / both : 0.5;
@@ -62,7 +72,7 @@ function showFace(face) {
 }
 
 /** What stands at a limit, the health of the wires, how sure the numbers are: one line each, always all three. */
-function showStanding({ state, heads, uncertainty }) {
+function showStanding({ state, heads }) {
   const atLimit = heads.filter((head) => head.at_limit);
   const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
   const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
@@ -92,13 +102,8 @@ function showStanding({ state, heads, uncertainty }) {
     },
     {
       key: "unsure",
-      sign: uncertainty === null ? "?" : "±",
-      text:
-        uncertainty === null
-          ? "Not calibrated: uncertainty unknown"
-          : Number.isNaN(uncertainty)
-            ? "No ratio to be sure of"
-            : `Ratio known to ${words.within(uncertainty)}`,
+      sign: "±",
+      text: sureness(state.uncertainty, state.calibrated_at !== null),
       bad: false,
     },
   ];
@@ -107,6 +112,12 @@ function showStanding({ state, heads, uncertainty }) {
     say(element.lastChild, line.text);
     mark(element, "data-off", line.bad ? "true" : null);
   }
+}
+
+function sureness({ ratio_stops: ratio, exposure_stops: exposure }, calibrated) {
+  const by = calibrated ? "" : ", by labels alone";
+  if (ratio !== null) return `Ratio known to ${words.around(ratio)}${by}`;
+  return exposure === null ? "No light to be sure of" : `Exposure known to ${words.around(exposure)}${by}`;
 }
 
 const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

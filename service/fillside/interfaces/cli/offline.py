@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fillside.interfaces.cli import show
+from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.summary import block, heads
 from fillside.interfaces.cli.words import NumbersCommand, finite, place, plain
@@ -202,13 +202,22 @@ def _level(name: str, text: str) -> float:
 
 
 def _prediction(found: dict[str, Any]) -> list[str]:
-    face = found["face"]
-    sides = f"{show.lux(face['key_side_lux'])} / {show.lux(face['fill_side_lux'])}"
+    face, known = found["face"], found["uncertainty"]
+    exposure = known["exposure_stops"]
+    sides = " / ".join(sure.lux(face[side], exposure) for side in ("key_side_lux", "fill_side_lux"))
     rows = [
-        ["key", show.lux(found["key_lux"])],
-        ["fill", show.lux(found["fill_lux"])],
-        ["ratio", show.ratio(found["ratio"])],
-        ["exposure", show.lux(found["exposure_lux"])],
-        ["face", f"{show.ratio(face['ratio'])}, {sides}"],
+        ["key", sure.lux(found["key_lux"], exposure), ""],
+        ["fill", sure.lux(found["fill_lux"], exposure), ""],
+        ["ratio", sure.ratio(found["ratio"], known["ratio_stops"]), _around(known["ratio_stops"])],
+        ["exposure", sure.lux(found["exposure_lux"], exposure), _around(exposure)],
+        [
+            "face",
+            f"{sure.ratio(face['ratio'], known['face_stops'])}, {sides}",
+            _around(known["face_stops"]),
+        ],
     ]
-    return [f"at {show.metres(found['at'])}", *show.table(rows), "", *heads(found["heads"])]
+    return [f"at {show.metres(found['at'])}", *show.table(rows), "", *heads(found["heads"], exposure)]
+
+
+def _around(within_stops: float | None) -> str:
+    return "" if within_stops is None else sure.around(within_stops)
