@@ -1,11 +1,11 @@
 """The dimmer of a head as something to be found: the stated law, steeper or flatter, between dead zone and
 fullness.
 
-With p the level above the dead zone as a share of the way to fullness, output is p^exponent, from 1 (linear) or
-2 (square law); for a head that is logarithmic 10^(3/2 exponent (p - 1)), which at exponent 2 is the curve of
-IEC 62386-102; for one labelled lightness Y(100 p)^(exponent / 2) with the relation of CIE 1976. A lamp that
-cannot burn low sets in with a lit floor f and gives f + (1 - f) of that. Where no family fits, smooth bends of
-the logarithm are allowed on top.
+With p the level above the dead zone as a share of the way to fullness, output is p^exponent, about 1 for a
+linear dimmer and 2 for a square law; for a logarithmic one 10^(3/2 exponent (p - 1)), at exponent 2 the
+curve of IEC 62386-102; for one labelled lightness Y(100 p)^(exponent / 2) with the relation of CIE 1976. A
+lamp that cannot burn low sets in with a lit floor f and gives f + (1 - f) of that. Where no family fits,
+smooth bends of the logarithm are allowed on top.
 """
 
 from __future__ import annotations
@@ -63,9 +63,7 @@ def bend_stops(level: FloatArray) -> FloatArray:
     return np.asarray(_likeness(np.atleast_1d(level), BEND_LEVELS) @ _SPREAD)
 
 
-def log2_output(
-    level: FloatArray, figures: FloatArray, families: IntArray
-) -> tuple[FloatArray, FloatArray]:
+def log2_output(level: FloatArray, figures: FloatArray, families: IntArray) -> tuple[FloatArray, FloatArray]:
     """log2 of output (m,) and its slopes (m, 4) in exponent, dead zone, shortness of full level, lit floor.
 
     `level` (m,) is 0..1, `figures` (m, 8) those of each one's head, `families` (m,) its family.

@@ -71,7 +71,7 @@ class Fit:
 
     @cached_property
     def covariance(self) -> FloatArray:
-        """Covariance of the unknowns (size, size), for saying how sure a light is."""
+        """Covariance of the unknowns (size, size), as far as the readings say it."""
         return self.posterior.matrix()
 
     @cached_property
@@ -81,7 +81,7 @@ class Fit:
 
     @cached_property
     def posterior(self) -> Posterior:
-        """How sure the unknowns are; `covariance` as it is asked for piece by piece."""
+        """How sure the unknowns are, for saying how sure a light is."""
         return self._posterior(SECANT_SD)
 
     def _posterior(self, secant_sd: float) -> Posterior:
@@ -105,7 +105,11 @@ def fit(readings: Sequence[Reading], rig: Rig, directions: Sequence[Direction] =
     model = model_of(rig, [*directions, *(ambient_direction(rig, reading) for reading in readings)])
     seen = observations(readings, model)
     plain = np.zeros(model.heads, dtype=np.bool_)
-    shapes, counts, z = Shapes(model.beliefs.says_log, plain), np.ones(len(seen), dtype=np.bool_), np.zeros(model.size)
+    shapes, counts, z = (
+        Shapes(model.beliefs.says_log, plain),
+        np.ones(len(seen), dtype=np.bool_),
+        np.zeros(model.size),
+    )
     for _ in range(2):
         sd = uncertainty_of(model, z, shapes, seen, HAND_SD_M)
         z = most_likely(Weighed(model, shapes, seen, sd, counts), z).z

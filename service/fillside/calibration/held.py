@@ -78,7 +78,9 @@ def _ambient(fit: Fit) -> CalibratedAmbient:
     heads have moved the belief of it."""
     model = fit.model
     lux = model.ambient_lux(fit.z)
-    sides = [model.directions.index(d) for d in (("key", "flat"), ("fill", "flat"), exposure_direction(model.rig))]
+    sides = [
+        model.directions.index(d) for d in (("key", "flat"), ("fill", "flat"), exposure_direction(model.rig))
+    ]
     if not any(not reading.heads for reading in fit.readings_counted):
         stated = np.array(model.rig.ambient.toward)
         moved = stated + lux[sides] - model.ambient_lux(np.zeros(model.size))[sides]

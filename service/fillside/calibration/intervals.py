@@ -40,8 +40,8 @@ from fillside.rig.scene import scene
 FloatArray = NDArray[np.float64]
 
 TAPE_SD_M = 0.03
-"""How far from where the file says a head that was not metered may stand, along its line [m]: common practice,
-no source. Readings tell of it together with the light."""
+"""How far from where the file says a head that was not metered may stand, along its line [m]: common
+practice, no source. Readings tell of it together with the light."""
 LIT, SHADOW, EXPOSURE, FACE_KEY, FACE_FILL, FIRST_ROLE = range(6)
 _DARK_LUX = 1e-6
 
@@ -93,10 +93,8 @@ class Intervals:
         known = [self._calibration.heads.get(name) for name in self._fit.model.beliefs.names]
         return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
 
-    def at(
-        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], wish: Wish
-    ) -> Sure:
-        """The uncertainties at a place [m] with the heads at levels (n,) 0..1; those not `lit` give nothing."""
+    def at(self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], wish: Wish) -> Sure:
+        """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
         asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), wish)
         if self._last is None or self._last[0] != asked:
@@ -149,7 +147,7 @@ class Intervals:
         without readings in place of what labels let one believe."""
         fit = self._fit
         sd = fit.model.beliefs.sd[:, INTENSITY]
-        for i in np.flatnonzero(~fit.was_read):
+        for i in map(int, np.flatnonzero(~fit.was_read)):
             block, own = fit.model.head_block(i), i * PER_HEAD + INTENSITY
             if i in self._stated_stops:
                 rows[:, block], rows[:, own] = 0.0, rows[:, own] * self._stated_stops[i] / sd[i]

@@ -1,4 +1,4 @@
-"""What a calibration knows of a studio, with its uncertainty: a fit at the figures that the calibration states.
+"""What a calibration knows of a studio, and how surely: a fit at the figures that the calibration states.
 
 Nothing is fitted anew. The figures are turned back into the estimator's unknowns, and the readings that the
 calibration carries say how sure those are.
@@ -16,7 +16,13 @@ from pydantic import ValidationError
 
 from fillside.calibration.fit import Fit
 from fillside.calibration.model import PER_HEAD, Model, Shapes, exposure_direction, model_of
-from fillside.calibration.observations import HAND_SD_M, ambient_direction, hand_slopes, observations, reading_sd
+from fillside.calibration.observations import (
+    HAND_SD_M,
+    ambient_direction,
+    hand_slopes,
+    observations,
+    reading_sd,
+)
 from fillside.calibration.priors import (
     BOUNCE,
     DEAD_ZONE,
@@ -40,7 +46,7 @@ _MOST_HAND_M = 0.5
 
 
 def known_fit(rig: Rig, calibration: Calibration | None) -> Fit:
-    """The studio of a calibration, or of the rig file alone; what does not belong to the rig is passed over."""
+    """The studio of a calibration, or of the rig file alone; what is not of the rig is passed over."""
     taken = [] if calibration is None else list(_readings(rig, calibration))
     readings = tuple(reading for reading, _ in taken)
     model = model_of(rig, [ambient_direction(rig, reading) for reading in readings])
@@ -147,5 +153,6 @@ def _extra(calibration: Calibration | None, name: str) -> dict[str, Any]:
 
 def _number(value: object) -> float | None:
     """A finite number, None for anything else that a strange file may hold."""
-    usable = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-    return float(value) if usable else None
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not math.isfinite(value):
+        return None
+    return float(value)

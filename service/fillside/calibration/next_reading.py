@@ -81,9 +81,13 @@ def next_reading(
     less, _ = _less(rows, sd, fit.steering, aims)
     best = int(np.argmax(less[0] + less[1] + OTHER_HEADS_WEIGHT * less[2]))
     gains, spread = _less(rows[best : best + 1], sd[best : best + 1], fit.covariance, aims)
-    now = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
+    told = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
+    now = [float(_mean(fit.posterior.variance(p)[None])[0]) for p in aims.parts()]
     before = [math.sqrt(value) for value in now]
-    after = [math.sqrt(max(value - float(gain[0]), 0.0)) for value, gain in zip(now, gains, strict=True)]
+    after = [
+        math.sqrt(max(value * (1 - float(gain[0]) / max(of, 1e-12)), 0.0))
+        for value, of, gain in zip(now, told, gains, strict=True)
+    ]
     sure = max(before[:2]) < SURE_STOPS and before[2] < 2 * SURE_STOPS
     little = math.hypot(*after) > (1 - LITTLE_GAIN) * math.hypot(*before)
     return NextReading(

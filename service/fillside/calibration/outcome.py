@@ -61,7 +61,7 @@ def _head(
     held = [light_sigma_stops(fit, mark, levels)[head] for mark, levels in marks]
     full = [light_sigma_stops(fit, mark, np.ones(len(levels)))[head] for mark, levels in marks]
     shape: dict[str, Any] = {}
-    if fit.model.beliefs.certain_curves[head] is None:
+    if fit.model.beliefs.certain_curves[head] is None and fit.was_read[head]:
         shape = {
             "dimmer": _family(fit, head),
             "exponent": _short(figures[EXPONENT]),

@@ -24,8 +24,8 @@ class Skewed:
     """Unknowns that are believed in by their logarithm: which, and the spreads of those logarithms.
 
     Such light may be far more than it is likeliest to be, so the slope at the likeliest gives place to the
-    secant toward more, over `secant_sd` standard deviations: in what readings tell of it, in what they tell of
-    all else, and in what is said of the light.
+    secant toward more, over `secant_sd` standard deviations: in what readings tell of it, in what they tell
+    of all else, and in what is said of the light.
     """
 
     which: IntArray
@@ -35,9 +35,10 @@ class Skewed:
 
 @dataclass(frozen=True)
 class Posterior:
-    """Covariance of the unknowns (size,): `sides` scales them, `told` (m, size) is W.
+    """What is left unknown of the unknowns (size,): `sides` scales them, `told` (m, size) is W.
 
-    `alike` are unknowns that are wrong together as far as they are unknown, with `correlation`.
+    `alike` are unknowns that may be wrong together, with `correlation`, as far as each is unknown. That
+    widens what is said of sums and narrows nothing, for they may as well be wrong one by one.
     """
 
     sides: FloatArray
@@ -46,20 +47,18 @@ class Posterior:
     correlation: float
 
     def variance(self, slopes: FloatArray) -> FloatArray:
-        """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
+        """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13), where
+        what may be wrong together counts as far as it adds."""
         scaled = slopes * self.sides
         known = np.einsum("ks,ks->k", scaled, scaled) - np.square(scaled @ self.told.T).sum(axis=1)
         own = slopes[:, self.alike] * self._unknown
         together = self.correlation * (np.square(own.sum(axis=1)) - np.square(own).sum(axis=1))
-        return np.asarray(np.maximum(known + together, 0.0))
+        return np.asarray(np.maximum(known, 0.0) + np.maximum(together, 0.0))
 
     def matrix(self) -> FloatArray:
-        """The covariance (size, size)."""
+        """The covariance (size, size) as far as the readings say it."""
         scaled = self.told * self.sides
-        found = np.diag(np.square(self.sides)) - scaled.T @ scaled
-        together = self.correlation * (np.outer(self._unknown, self._unknown) - np.diag(self._unknown**2))
-        found[np.ix_(self.alike, self.alike)] += together
-        return np.asarray(found)
+        return np.asarray(np.diag(np.square(self.sides)) - scaled.T @ scaled)
 
     @cached_property
     def _unknown(self) -> FloatArray:

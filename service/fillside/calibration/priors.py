@@ -36,16 +36,18 @@ POWER, LOGARITHMIC, LIGHTNESS = range(3)
 _STATED_FAMILY = {"log": LOGARITHMIC, "lightness": LIGHTNESS}
 USUAL_EXPONENT = 2.0
 """Exponent of the square law, and at which the other two families are as their standards have them."""
-_STATED_EXPONENT = {"linear": 1.0}
-EXPONENT_SD = 0.75
-"""How far a dimmer's exponent is believed to stray from its label. Most labels are right and some are
-another law's: the interval of lamps metered at one level alone is to hold the square law behind "linear" and
-the reverse. Readings at two levels tell the exponent to about a tenth."""
-WRONG_TOGETHER = 0.5
+_STATED_EXPONENT = {"linear": (1.0, 0.7), "log": (2.0, 0.9)}
+_OTHER_EXPONENT = (USUAL_EXPONENT, 0.7)
+"""Exponents by their labels, and how far they are believed to stray. Most labels are right and some are
+another law's: the interval of lamps metered at one level alone is to hold the square law behind "linear" or
+"log" and the reverse. Readings at two levels tell the exponent to about a tenth."""
+WRONG_TOGETHER = 0.6
 """Correlation of what is not known of the exponents of two heads: lamps of one make have one wrong label. It
 counts for how sure a light is, never for what is believed of a head by readings of another."""
-DEAD_ZONE_MEAN, DEAD_ZONE_SD = 0.022, 0.022
-FULL_SHORT_MEAN, FULL_SHORT_SD = 0.03, 0.03
+_DEAD_ZONE, _FULL_SHORT = (0.022, 0.022), (0.03, 0.03)
+_EXACT_END = (0.0, 0.02)
+"""Means and spreads of what a dimmer loses at its ends; one that is labelled with a standard's curve for
+digital gear is taken to lose next to nothing."""
 INTENSITY_SD_STOPS = 0.8
 _BOUNCE_UNSAID, _BOUNCE_UNSAID_SD, _BOUNCE_SAID_SD = 0.004, 2.2, 0.5
 """Bounce as likely above as below where the file says none, and spreads of its natural logarithm."""
@@ -69,8 +71,8 @@ class Beliefs:
     Bounce and lit floor are in their natural logarithms.
 
     `certain_curves` has the curve of a head whose file gives a table or says it is measured, or which cannot
-    be dimmed; None where the curve is to be found. `stated_curves` are those of the file. `families` (n,) are those that the file states; the
-    belief of a dimmer begins there.
+    be dimmed; None where the curve is to be found. `stated_curves` are those of the file. `families` (n,) are
+    the stated ones; the belief of a dimmer begins there.
     """
 
     names: tuple[str, ...]
@@ -144,9 +146,9 @@ def _head(head: Head, intensity_cd: float) -> tuple[tuple[float, float], ...]:
         setback or _SETBACK_M.get(kind, _SETBACK_OTHER_M),
         _LIT_SHARE.get(kind, _LIT_SHARE_OTHER),
         (math.log(head.bounce or _BOUNCE_UNSAID), _BOUNCE_SAID_SD if head.bounce else _BOUNCE_UNSAID_SD),
-        (_STATED_EXPONENT.get(_label(head), USUAL_EXPONENT), EXPONENT_SD),
-        (DEAD_ZONE_MEAN, DEAD_ZONE_SD),
-        (FULL_SHORT_MEAN, FULL_SHORT_SD),
+        _STATED_EXPONENT.get(_label(head), _OTHER_EXPONENT),
+        _EXACT_END if _label(head) == "log" else _DEAD_ZONE,
+        _EXACT_END if _label(head) == "log" else _FULL_SHORT,
         (math.log(_LIT_FLOOR), _LIT_FLOOR_SD),
     )
 

@@ -19,11 +19,11 @@ export const noun = (value) => (Math.abs(value) > 1.0001 ? "stops" : "stop");
 /** Expanded over standard uncertainty: about 95 % lie within (JCGM 100:2008, 6.2). */
 export const COVERAGE_FACTOR = 2;
 
-/** How many decimals a number of stops has that is known to within so many: one digit of that is shown, two where
- * the first is a 1 (at most two, JCGM 100:2008, 7.2.6), and never more than two decimals. */
+/** How many decimals a number of stops has that is known to within so many: two digits of that at most (JCGM
+ * 100:2008, 7.2.6), never more than two decimals, and none from two stops on. */
 export function decimals(withinStops) {
   if (!known(withinStops)) return 2;
-  return withinStops >= 1.95 ? 0 : withinStops >= 0.195 ? 1 : 2;
+  return withinStops >= 1.95 ? 0 : withinStops >= 0.495 ? 1 : 2;
 }
 
 /** An expanded uncertainty in stops, as "±0.12 stop". */

@@ -68,9 +68,7 @@ def plan_rig(
     wish, limits = wish_from_rig(rig), limits_of(metering.scene)
     chosen = tuple(rig.marks) if marks is None else tuple(marks)
     intervals = Intervals(rig, calibration)
-    solved = {
-        mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(intervals) for mark in chosen
-    }
+    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(intervals) for mark in chosen}
     start = rig.subject.at or next(iter(rig.marks))
     first = solved[start if start in solved else chosen[0]]
     return PlanReport(

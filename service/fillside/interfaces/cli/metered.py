@@ -6,9 +6,8 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fillside.calibration.expanded import SAID, expanded
+from fillside.calibration.expanded import SAID, around, expanded
 from fillside.interfaces.cli import show
-from fillside.interfaces.cli.sure import around
 
 Kept = dict[str, Any]
 

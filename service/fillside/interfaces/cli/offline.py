@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fillside.calibration.expanded import around
 from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.summary import block, heads
@@ -220,4 +221,4 @@ def _prediction(found: dict[str, Any]) -> list[str]:
 
 
 def _around(within_stops: float | None) -> str:
-    return "" if within_stops is None else sure.around(within_stops)
+    return "" if within_stops is None else around(within_stops)

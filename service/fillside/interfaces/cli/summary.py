@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
+from fillside.calibration.expanded import around
 from fillside.interfaces.cli import show, sure
 
 State = dict[str, Any]
@@ -30,7 +31,7 @@ def _ratio_now_and_wanted(state: State) -> str:
     target, achieved, known = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
     within = known.get("ratio_stops")
     now, wanted = (sure.ratio(part.get("ratio"), within) for part in (achieved, target))
-    told = f"ratio {now}" if within is None else f"ratio {now} {sure.around(within)}"
+    told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
     return told if now == wanted else f"{told} now, {show.ratio(target.get('ratio'))} wanted"
 
 

@@ -1,42 +1,11 @@
-"""Numbers of what is only so well known: ± their expanded uncertainty, and no digit that it makes meaningless."""
+"""Numbers with ± their expanded uncertainty, and with no digit that it makes meaningless."""
 
 from __future__ import annotations
 
 import math
 
+from fillside.calibration.expanded import around, decimals, noun
 from fillside.interfaces.cli import show
-
-_DIGITS = ((1.95, 0), (0.195, 1), (0.0, 2))
-"""From which expanded uncertainty on how many decimals say something: one digit of it is shown, two where the
-first is a 1 (at most two, JCGM 100:2008, 7.2.6), and never more than two decimals."""
-
-
-def decimals(within_stops: float | None) -> int:
-    """How many decimals a number of stops has that is known to within so many; 2 where that is not told.
-
-    >>> decimals(2.4), decimals(1.5), decimals(0.3), decimals(0.12), decimals(None)
-    (0, 1, 1, 2, 2)
-    """
-    if within_stops is None:
-        return 2
-    return next(places for least, places in _DIGITS if within_stops >= least)
-
-
-def around(within_stops: float) -> str:
-    """An expanded uncertainty.
-
-    >>> around(2.41), around(1.52), around(0.31), around(0.122), around(0.001)
-    ('±2 stops', '±1.5 stops', '±0.3 stop', '±0.12 stop', '±0.01 stop')
-    """
-    return f"±{_amount(within_stops)} {_noun(within_stops)}"
-
-
-def _amount(within_stops: float) -> str:
-    return f"{max(within_stops, 0.01):.{decimals(within_stops)}f}"
-
-
-def _noun(stops: float) -> str:
-    return "stops" if abs(stops) > 1.0 else "stop"
 
 
 def stops(value: float | None, within_stops: float | None) -> str:
@@ -58,7 +27,7 @@ def rounded(value: float | None, within_stops: float | None) -> str:
     """
     if value is None or not math.isfinite(value) or within_stops is None:
         return show.stops(value)
-    return f"{_signed(value, within_stops)} {_noun(round(value, decimals(within_stops)))}"
+    return f"{_signed(value, within_stops)} {noun(round(value, decimals(within_stops)))}"
 
 
 def off(error_stops: float | None, within_stops: float | None) -> str:
@@ -106,7 +75,7 @@ def lux(value: float | None, within_stops: float | None) -> str:
 
 
 def _digits(value: float, within_stops: float, most: int) -> str:
-    """A number above 0 with one digit where it is known to half or double, two to within a tenth, else more."""
+    """A number above 0: one digit where it may be half or double, two down to a tenth off, three below."""
     share = 2.0**within_stops - 1
     digits = min(most, 1 if share >= 1 else 2 if share >= 0.1 else 3)
     place = digits - 1 - math.floor(math.log10(value))

@@ -95,9 +95,7 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     known, others = mark.balance.uncertainty, mark.balance.relative_uncertainty_stops
     held = sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
     yield f"Ratio {show.ratio(target.ratio)} wanted, {held} held, read as {rig.balance.read_as}"
-    bright, dark = (
-        sure.lux(side, known.exposure_stops) for side in (face.key_side_lux, face.fill_side_lux)
-    )
+    bright, dark = (sure.lux(side, known.exposure_stops) for side in (face.key_side_lux, face.fill_side_lux))
     yield (
         f"Face {sure.ratio(face.ratio, known.face_stops)}: {bright} on the key's cheek, {dark} on the other"
     )
