@@ -88,7 +88,7 @@ def test_a_calibration_that_was_read_back_is_as_sure_as_its_fit() -> None:
 
 
 def test_the_face_is_as_sure_as_the_lights_on_it() -> None:
-    """Propagation by slopes against propagation of distributions (JCGM 101:2008): lights drawn as believed."""
+    """Propagation by slopes against propagation of distributions (JCGM 101:2008), drawn as believed."""
     _, rig = metered(0)
     table = rig.dump()
     for head in table["heads"]:

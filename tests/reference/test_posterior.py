@@ -15,9 +15,9 @@ FREE = 1e4
 NONE_SKEWED = Skewed(np.array([], dtype=np.intp), np.array([]), 1.0)
 NONE_ALIKE = np.array([], dtype=np.intp)
 
-# Least standard deviations (Cramer and Rao; S. M. Kay, Fundamentals of Statistical Signal Processing I, 1993) in
-# stops of log2 K, log2 F, log2 K/F and log2 (K + F) from readings of the key alone (k), the fill alone (f) and
-# both together (b), each 0.1 stop: the inverse of J'J / sigma^2, b's row of J being (w, 1 - w), w = K / (K + F).
+# Least standard deviations (Cramer and Rao; S. M. Kay, Fundamentals of Statistical Signal Processing I, 1993)
+# in stops of log2 K, log2 F, log2 K/F and log2 (K + F) from readings of the key alone (k), the fill alone (f)
+# and both (b), each 0.1 stop: the inverse of J'J / sigma^2, b's row of J being (w, 1 - w), w = K / (K + F).
 LEAST_SD = [
     (8, "kfb", (0.074943, 0.099657, 0.129011, 0.066724)),
     (8, "bf", (0.113192, 0.100000, 0.159099, 0.100000)),
@@ -36,17 +36,15 @@ def test_ratio_and_sum_are_as_sure_as_they_can_be(
     assert np.sqrt(told.variance(asked)) == pytest.approx(wanted, abs=2e-5)
 
 
-def test_readings_with_a_shared_calibration_error() -> None:
-    # Root sum of squares (JCGM 100:2008, 5.1.2 and 4.3.7): three readings of 0.1 stop, read off in steps of 0.1
-    # stop (rectangular, 0.1 / sqrt 12), and a calibration good to 0.05 stop (rectangular, 0.05 / sqrt 3) that is
-    # one and the same in all of them: 0.070711 stop, and 0.141421 expanded with k = 2.
-    single = math.hypot(0.1, 0.1 / math.sqrt(12))
-    rows = np.column_stack([np.full(3, FREE), np.full(3, 0.05 / math.sqrt(3))]) / single
-    told = posterior(rows, NONE_SKEWED, NONE_ALIKE, 0.0)
-    light = np.array([[FREE, 0.0]])
-    standard = math.sqrt(float(told.variance(light)[0]))
-    assert standard == pytest.approx(math.sqrt((0.1**2 + 0.1**2 / 12) / 3 + 0.05**2 / 3), rel=1e-3)
-    assert expanded(0.0707107) == pytest.approx(0.141421, abs=1e-6)
+def test_readings_that_share_two_errors() -> None:
+    # Root sum of squares (JCGM 100:2008, 4.3.7 and 5.1.2): the mean of three readings of 0.1 stop, on a
+    # display with steps of 0.1 stop (rectangular, 0.1 / sqrt 12) and with a calibration good to 0.05 stop
+    # (rectangular, 0.05 / sqrt 3), both one and the same in all three: 0.070711 stop, with k = 2 0.141421.
+    shared = [FREE, 0.1 / math.sqrt(12), 0.05 / math.sqrt(3)]
+    told = posterior(np.tile(shared, (3, 1)) / 0.1, NONE_SKEWED, NONE_ALIKE, 0.0)
+    standard = math.sqrt(float(told.variance(np.array([[FREE, 0.0, 0.0]]))[0]))
+    assert standard == pytest.approx(0.070711, abs=1e-6)
+    assert expanded(standard) == pytest.approx(0.141421, abs=1e-6)
 
 
 def test_the_covariance_is_the_inverse_information() -> None:
@@ -69,8 +67,8 @@ def test_what_is_wrong_together_widens_sums_and_narrows_nothing() -> None:
     assert float(known.variance(np.array([[1.0, 1.0]]))[0]) == pytest.approx(1.0, abs=1e-3)
 
 
-# JCGM 100:2008, 7.2.6: an expanded uncertainty is given with two significant digits at most, and estimates are
-# rounded to be consistent with it.
+# JCGM 100:2008, 7.2.6: an expanded uncertainty is given with two significant digits at most, and estimates
+# are rounded to be consistent with it.
 @pytest.mark.parametrize("within", [0.03, 0.12, 0.49, 0.6, 1.4, 2.4, 9.0])
 def test_uncertainties_have_two_digits_at_most(within: float) -> None:
     number = around(within).removeprefix("±").split()[0]
