@@ -53,7 +53,7 @@ function off(error, sure) {
 const drowns = (error, sure) => Number(Math.abs(error).toFixed(words.decimals(sure))) === 0;
 
 function verdict(error, sure) {
-  if (Math.abs(error) <= ON_TARGET_STOPS || drowns(error, sure)) return sure > ON_TARGET_STOPS ? ", as far as is known" : ", on target";
+  if (Math.abs(error) <= ON_TARGET_STOPS || drowns(error, sure)) return sure > ON_TARGET_STOPS ? ", on target as far as is known" : ", on target";
   return error > 0 ? ", too bright" : ", too dark";
 }
 
