@@ -123,7 +123,7 @@ class HiddenStudio:
     rng: np.random.Generator
     meter_stops: float = 0.05
     hand_m: float = 0.0
-    label_curve: str = "linear"
+    label_curve: str = "square"
     tells_ambient: bool = False
     spoilt: dict[int, float] = field(default_factory=dict)
     """Errors in stops by the running number of the reading, for slips of the pen."""
@@ -226,7 +226,7 @@ class Hidden:
     bounce: tuple[float, float] = (0.0, 0.0)
     meter_stops: float = 0.05
     hand_m: float = 0.0
-    label_curve: str = "linear"
+    label_curve: str = "square"
     tells_ambient: bool = False
 
 

@@ -119,16 +119,6 @@ def test_a_reading_that_the_others_bear_out_is_not_held_against_the_labels() -> 
     assert [entry["why"] for entry in calibration.heads["key"].readings] == [None] * 6
 
 
-@pytest.mark.parametrize("label", ["linear", "square", "log", "lightness"])
-def test_a_stated_curve_is_only_a_guess(label: str) -> None:
-    hidden = metered(4, 1, Hidden(label_curve=label))
-    _, calibration = calibrated(hidden)
-    curve = calibration.heads["key"].curve
-    assert curve is not None
-    # About square, as a prior exponent of 2 behind a dead zone gives at half level.
-    assert np.interp(0.5, curve.levels, curve.outputs) == pytest.approx(0.25, abs=0.05)
-
-
 @pytest.mark.parametrize("dimming", [
     {"curve": {"levels": [0.0, 0.5, 1.0], "outputs": [0.0, 0.1, 1.0]}}, {"curve": "linear", "measured": True}
 ])  # fmt: skip
@@ -172,7 +162,7 @@ def test_a_dead_head_reading_nothing_is_weighed_too() -> None:
     )
     found = fit(readings, rig)
     assert np.isfinite(found.z).all()
-    assert found.model.figures(found.z)[0, 5] > 0.04
+    assert found.model.figures(found.z)[0, 5] > found.model.figures(0 * found.z)[0, 5] + 0.01
 
 
 def test_readings_of_heads_together_are_split() -> None:
@@ -185,8 +175,8 @@ def test_readings_of_heads_together_are_split() -> None:
     _, calibration = calibrated(hidden)
     key = calibration.heads["key"]
     assert len(key.readings) == 1
-    assert key.sigma_stops is not None
-    assert key.sigma_stops < 0.4
+    # At full, where they were read; what lower levels give is not known yet.
+    assert key.model_dump()["sigma_full_stops"] < 0.4
 
 
 def test_bounce_shows_where_a_key_is_metered_toward_the_fill() -> None:

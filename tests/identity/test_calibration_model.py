@@ -60,7 +60,7 @@ def test_the_order_of_readings_does_not_matter(seed: int) -> None:
     rig, readings = metered(seed, 3)
     place = rig.first_mark
     one, other = fit(readings, rig), fit(readings[::-1], rig)
-    levels = [holder(f.model, f.z, f.shapes).levels(place) for f in (one, other)]
+    levels = [holder(f).levels(place) for f in (one, other)]
     assert levels[0] == pytest.approx(levels[1], abs=1e-3)
 
 

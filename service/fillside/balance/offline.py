@@ -10,7 +10,7 @@ import numpy as np
 from fillside.balance.limits import Limits, limits_of
 from fillside.balance.measure import measure
 from fillside.balance.reasons import Light
-from fillside.balance.report import Face, Report, Said, achieved_of, face_of, head_says
+from fillside.balance.report import Face, Report, Said, Uncertainty, achieved_of, face_of, head_says
 from fillside.balance.rounding import Codes, choose_codes, outputs_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solve import Solved, solve
@@ -109,6 +109,7 @@ class Prediction(Said):
     ratio: float | None
     face: Face
     exposure_lux: float
+    uncertainty: Uncertainty = Uncertainty()
 
 
 def predict(

@@ -72,6 +72,17 @@ class Face(Said):
     ratio: float | None
 
 
+class Uncertainty(Said):
+    """Expanded uncertainties, k = 2: half the width of the 95 % interval about what is achieved, in stops.
+
+    Null stands for what does not exist, such as a ratio without a fill.
+    """
+
+    ratio_stops: float | None = None
+    exposure_stops: float | None = None
+    face_stops: float | None = None
+
+
 class HeadSaid(Said):
     name: str
     role: str
@@ -105,6 +116,8 @@ class Report(Said):
     heads: tuple[HeadSaid, ...]
     limits: tuple[LimitSaid, ...]
     remedies: tuple[Remedy, ...] = ()
+    uncertainty: Uncertainty = Uncertainty()
+    relative_uncertainty_stops: dict[str, float | None] = {}
 
     @property
     def worst_error_stops(self) -> float:

@@ -87,6 +87,12 @@ class Metering:
         looks = self.scene.rig.subject.looks
         return self._camera if looks == "camera" else np.asarray(self.scene.rig.marks[looks], dtype=float)
 
+    def cheek_axes(self, point: Sequence[float]) -> tuple[FloatArray, FloatArray]:
+        """The axes (3,) of the receptors on the key's side of the face and on the other, at a place [m]."""
+        place = np.asarray(point, dtype=float)
+        look = _unit(self.looks_at() - place)
+        return _cheeks(look, self._sideways(toward(self.scene.sources, place), look))
+
     def rows_at(self, point: Sequence[float]) -> Rows:
         """The rows for a subject at `point` [m]."""
         scene, place = self.scene, np.asarray(point, dtype=float)

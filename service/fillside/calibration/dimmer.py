@@ -1,9 +1,11 @@
-"""The dimmer of a head as something to be found: a power of the level, between dead zone and fullness.
+"""The dimmer of a head as something to be found: the stated law, steeper or flatter, between dead zone and
+fullness.
 
-With p the level above the dead zone as a share of the way to fullness, output is p^exponent; for a head that
-turns out logarithmic, 10^(3/2 exponent (p - 1)), which at exponent 2 is the curve of IEC 62386-102. A lamp
-that cannot burn low sets in with a lit floor f and gives f + (1 - f) of that. Where no family fits, smooth
-bends of the logarithm are allowed on top.
+With p the level above the dead zone as a share of the way to fullness, output is p^exponent, about 1 for a
+linear dimmer and 2 for a square law; for a logarithmic one 10^(3/2 exponent (p - 1)), at exponent 2 the
+curve of IEC 62386-102; for one labelled lightness Y(100 p)^(exponent / 2) with the relation of CIE 1976. A
+lamp that cannot burn low sets in with a lit floor f and gives f + (1 - f) of that. Where no family fits,
+smooth bends of the logarithm are allowed on top.
 """
 
 from __future__ import annotations
@@ -14,8 +16,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.priors import DEAD_ZONE, EXPONENT, FULL_SHORT, LIT_FLOOR
-from fillside.photometry.dimming import Curve
+from fillside.calibration.priors import (
+    DEAD_ZONE,
+    EXPONENT,
+    FULL_SHORT,
+    LIGHTNESS,
+    LIT_FLOOR,
+    LOGARITHMIC,
+    USUAL_EXPONENT,
+)
+from fillside.photometry.dimming import Curve, Lightness
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -30,6 +40,8 @@ _EDGE = 0.004
 _LEAST_SHARE = 1e-4
 LN2 = math.log(2)
 _LOG_STOPS = 1.5 * math.log2(10)
+_KNEE = 0.08
+"""Where the lightness of CIE 1976 goes over from a straight line to a cubic, as a share of L* = 100."""
 
 
 def _likeness(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -51,20 +63,18 @@ def bend_stops(level: FloatArray) -> FloatArray:
     return np.asarray(_likeness(np.atleast_1d(level), BEND_LEVELS) @ _SPREAD)
 
 
-def log2_output(
-    level: FloatArray, figures: FloatArray, logarithmic: BoolArray
-) -> tuple[FloatArray, FloatArray]:
+def log2_output(level: FloatArray, figures: FloatArray, families: IntArray) -> tuple[FloatArray, FloatArray]:
     """log2 of output (m,) and its slopes (m, 4) in exponent, dead zone, shortness of full level, lit floor.
 
-    `level` (m,) is 0..1, `figures` (m, 8) those of each one's head, `logarithmic` (m,) its family.
+    `level` (m,) is 0..1, `figures` (m, 8) those of each one's head, `families` (m,) its family.
     """
     exponent, dead, floor = figures[:, EXPONENT], figures[:, DEAD_ZONE], figures[:, LIT_FLOOR]
     rise, rise_slope = _soft(level - dead)
     whole, whole_slope = _soft(1.0 - figures[:, FULL_SHORT] - dead)
     share = np.clip(rise / whole, _LEAST_SHARE, 1.0)
     inside = (share < 1.0) & (share > _LEAST_SHARE)
-    shape = np.where(logarithmic, _LOG_STOPS * (share - 1.0), np.log2(share))
-    by_share = np.where(logarithmic, _LOG_STOPS, 1 / (share * LN2)) * inside * exponent
+    shape, by_share = _shape(share, families)
+    by_share = by_share * inside * exponent
     by_dead = by_share * (share * whole_slope - rise_slope) / whole
     by_short = by_share * share * whole_slope / whole
     family = np.exp2(exponent * shape)
@@ -75,6 +85,21 @@ def log2_output(
     onset = -floor * rise_slope * (1 - rise_slope) / _EDGE * by_lit
     slopes = (shape * risen, by_dead * risen + onset, by_short * risen, rise_slope * by_lit)
     return np.log2(output), np.stack(slopes, axis=1)
+
+
+def _shape(share: FloatArray, families: IntArray) -> tuple[FloatArray, FloatArray]:
+    """log2 of output (m,) at exponent 1, and its slopes in the share of the way (m,)."""
+    shape, slope = np.log2(share), 1 / (share * LN2)
+    logarithmic, lightness = families == LOGARITHMIC, families == LIGHTNESS
+    shape[logarithmic] = _LOG_STOPS * (share[logarithmic] - 1.0)
+    slope[logarithmic] = _LOG_STOPS
+    if lightness.any():
+        own = share[lightness]
+        output = Lightness().output_from_level(own)
+        shape[lightness] = np.log2(output) / USUAL_EXPONENT
+        # Above the knee Y = ((100 p + 16) / 116)^3, below it Y is in proportion to p.
+        slope[lightness] = np.where(own > _KNEE, 3 / (own + 0.16), 1 / own) / (LN2 * USUAL_EXPONENT)
+    return shape, slope
 
 
 def _soft(x: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -7,6 +7,10 @@ COVERAGE_FACTOR = 2.0
 6.3.3)."""
 SAID = "± is the expanded uncertainty, k = 2: about 95 %."
 
+_DIGITS = ((1.95, 0), (0.495, 1), (0.0, 2))
+"""From which expanded uncertainty [stops] on how many decimals say something: two digits of it at most are
+shown (JCGM 100:2008, 7.2.6), never more than two decimals, and none from two stops on."""
+
 
 def expanded(standard: float) -> float:
     """The expanded uncertainty, in the unit of the standard one.
@@ -15,3 +19,28 @@ def expanded(standard: float) -> float:
     0.1
     """
     return COVERAGE_FACTOR * standard
+
+
+def decimals(within_stops: float | None) -> int:
+    """How many decimals a number of stops has that is known to within so many; 2 where that is not told.
+
+    >>> decimals(2.4), decimals(1.5), decimals(0.3), decimals(0.12), decimals(None)
+    (0, 1, 2, 2, 2)
+    """
+    if within_stops is None:
+        return 2
+    return next(places for least, places in _DIGITS if within_stops >= least)
+
+
+def around(within_stops: float) -> str:
+    """An expanded uncertainty.
+
+    >>> around(2.41), around(1.52), around(0.31), around(0.122), around(0.001)
+    ('±2 stops', '±1.5 stops', '±0.31 stop', '±0.12 stop', '±0.01 stop')
+    """
+    return f"±{max(within_stops, 0.01):.{decimals(within_stops)}f} {noun(within_stops)}"
+
+
+def noun(stops: float) -> str:
+    """One stop, more stops."""
+    return "stops" if abs(stops) > 1.0 else "stop"

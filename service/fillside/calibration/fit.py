@@ -19,18 +19,19 @@ from fillside.calibration.observations import (
     observations,
     reading_sd,
 )
-from fillside.calibration.priors import BOUNCE
+from fillside.calibration.posterior import Posterior, Skewed, posterior
+from fillside.calibration.priors import BOUNCE, EXPONENT, WRONG_TOGETHER
 from fillside.calibration.readings import Reading
 from fillside.calibration.selection import Explanation, explain
 from fillside.calibration.solving import Point, Weighed, most_likely, uncertainty_of
 from fillside.rig.model import Rig
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 SECANT_SD, STEERING_SECANT_SD = 1.7, 1.0
 """How many standard deviations up the secant of a skewed unknown is taken: to say how sure the light is, and
 to choose what to read next, where the likely counts for more than the possible."""
-_SECANT_TURNS = 4
 
 
 @dataclass(frozen=True)
@@ -57,32 +58,43 @@ class Fit:
     def z(self) -> FloatArray:
         return self.point.z
 
+    @property
+    def readings_counted(self) -> tuple[Reading, ...]:
+        """The readings that were not left out."""
+        return tuple(r for r, counts in zip(self.readings, self.question.counts, strict=True) if counts)
+
+    @cached_property
+    def was_read(self) -> BoolArray:
+        """Which heads (n,) some reading that counts is of."""
+        read = {name for reading in self.readings_counted for name in reading.heads}
+        return np.array([name in read for name in self.model.beliefs.names])
+
     @cached_property
     def covariance(self) -> FloatArray:
-        """Covariance of the unknowns (size, size), for saying how sure a light is."""
-        return self._covariance(SECANT_SD)
+        """Covariance of the unknowns (size, size), as far as the readings say it."""
+        return self.posterior.matrix()
 
     @cached_property
     def steering(self) -> FloatArray:
         """Covariance of the unknowns (size, size), for choosing the next reading."""
-        return self._covariance(STEERING_SECANT_SD)
+        return self._posterior(STEERING_SECANT_SD).matrix()
 
-    def _covariance(self, secant_sd: float) -> FloatArray:
-        """Bounce is believed in by its logarithm and may be far more than it is likeliest to be, so the slope
-        at the likeliest gives place to the secant toward more: in what readings tell of it, in what they tell
-        of all else, and in what is said of the light.
-        """
-        information = self.question.information(self.point)
-        prior = np.eye(len(information))
-        bounce = np.arange(self.model.heads) * PER_HEAD + BOUNCE
-        widened, spread = np.ones(len(information)), np.ones(len(bounce))
-        for _ in range(_SECANT_TURNS):
-            way = secant_sd * spread * self.model.beliefs.sd[:, BOUNCE]
-            widened[bounce] = np.expm1(way) / way
-            sides = np.outer(widened, widened)
-            covariance = np.linalg.inv((information - prior) * sides + prior)
-            spread = np.sqrt(np.diag(covariance)[bounce])
-        return np.asarray(covariance * sides)
+    @cached_property
+    def posterior(self) -> Posterior:
+        """How sure the unknowns are, for saying how sure a light is."""
+        return self._posterior(SECANT_SD)
+
+    def _posterior(self, secant_sd: float) -> Posterior:
+        question, beliefs = self.question, self.model.beliefs
+        rows = (self.point.slopes / question.sd[:, None])[question.counts]
+        first = np.arange(self.model.heads) * PER_HEAD
+        skewed = Skewed(
+            np.append(first + BOUNCE, self.model.heads * PER_HEAD),
+            np.append(beliefs.sd[:, BOUNCE], self.model.ambient.whole_sd),
+            secant_sd,
+        )
+        is_open = np.array([curve is None for curve in beliefs.certain_curves], dtype=np.bool_)
+        return posterior(rows, skewed, (first + EXPONENT)[is_open], WRONG_TOGETHER)
 
 
 def fit(readings: Sequence[Reading], rig: Rig, directions: Sequence[Direction] = ()) -> Fit:
@@ -93,7 +105,11 @@ def fit(readings: Sequence[Reading], rig: Rig, directions: Sequence[Direction] =
     model = model_of(rig, [*directions, *(ambient_direction(rig, reading) for reading in readings)])
     seen = observations(readings, model)
     plain = np.zeros(model.heads, dtype=np.bool_)
-    shapes, counts, z = Shapes(plain, plain), np.ones(len(seen), dtype=np.bool_), np.zeros(model.size)
+    shapes, counts, z = (
+        Shapes(model.beliefs.says_log, plain),
+        np.ones(len(seen), dtype=np.bool_),
+        np.zeros(model.size),
+    )
     for _ in range(2):
         sd = uncertainty_of(model, z, shapes, seen, HAND_SD_M)
         z = most_likely(Weighed(model, shapes, seen, sd, counts), z).z

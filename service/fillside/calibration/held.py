@@ -12,9 +12,11 @@ from fillside.balance.limits import Limits, limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.solve import solve
 from fillside.balance.wish import Wish, wish_from_rig
-from fillside.calibration.dimmer_table import dimmer_table
-from fillside.calibration.model import Model, Shapes, exposure_direction
+from fillside.calibration.dimmer_table import dimmer_table, stated_table
+from fillside.calibration.fit import Fit
+from fillside.calibration.model import exposure_direction
 from fillside.calibration.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
+from fillside.photometry.source import Sources
 from fillside.rig.calibrated import CalibratedAmbient, CalibratedCurve, CalibratedHead, Calibration
 from fillside.rig.scene import scene
 from fillside.rig.whites import white_of
@@ -27,17 +29,17 @@ LIT_FLOOR_SEEN = 0.01
 """From which output on a lit floor is one that readings showed, and not just room left for it."""
 
 
-def calibrated_head(model: Model, z: FloatArray, shapes: Shapes, head: int) -> CalibratedHead:
-    """One head's figures as a calibration states them."""
-    figures = model.figures(z)[head]
-    levels, outputs = dimmer_table(model, z, shapes, head)
-    rig_head, lit_floor = model.rig.heads[head], float(figures[LIT_FLOOR])
-    white = white_of(model.rig, rig_head)
+def calibrated_head(fit: Fit, head: int) -> CalibratedHead:
+    """One head's figures as a calibration states them; of a head that was not read those of the rig file."""
+    model = fit.model
+    own = model.beliefs.sources
+    rig_head, white = model.rig.heads[head], white_of(model.rig, model.rig.heads[head])
+    read = bool(fit.was_read[head])
+    levels, outputs = dimmer_table(model, fit.z, fit.shapes, head) if read else stated_table(model, head)
+    found = _found(model.figures(fit.z)[head], float(own.diameter_m[head])) if read else _stated(own, head)
+    lit_floor = float(model.figures(fit.z)[head, LIT_FLOOR]) if read else 0.0
     return CalibratedHead(
-        intensity_cd=min(float(2.0 ** figures[INTENSITY]), MOST_CD),
-        setback_m=min(float(figures[SETBACK]), MOST_SETBACK_M),
-        diameter_m=min(float(figures[LIT_SHARE] * model.beliefs.sources.diameter_m[head]), MOST_DIAMETER_M),
-        bounce=float(figures[BOUNCE]),
+        **found,
         curve=None
         if rig_head.dimming.fixed
         else CalibratedCurve(levels=tuple(levels.tolist()), outputs=tuple(outputs.tolist())),
@@ -46,16 +48,46 @@ def calibrated_head(model: Model, z: FloatArray, shapes: Shapes, head: int) -> C
     )
 
 
-def plain_calibration(model: Model, z: FloatArray, shapes: Shapes) -> Calibration:
-    """The studio that `z` describes, as a calibration without its uncertainty."""
-    lux = dict(zip(model.directions, np.minimum(model.ambient_lux(z), MOST_LUX).tolist(), strict=True))
-    ambient = CalibratedAmbient(
-        toward_key=lux["key", "flat"],
-        toward_fill=lux["fill", "flat"],
-        toward_camera=lux[exposure_direction(model.rig)],
-    )
-    heads = {name: calibrated_head(model, z, shapes, i) for i, name in enumerate(model.beliefs.names)}
-    return Calibration(heads=heads, ambient=ambient)
+def _found(figures: FloatArray, diameter_m: float) -> dict[str, float]:
+    return {
+        "intensity_cd": min(float(2.0 ** figures[INTENSITY]), MOST_CD),
+        "setback_m": min(float(figures[SETBACK]), MOST_SETBACK_M),
+        "diameter_m": min(float(figures[LIT_SHARE] * diameter_m), MOST_DIAMETER_M),
+        "bounce": float(figures[BOUNCE]),
+    }
+
+
+def _stated(own: Sources, head: int) -> dict[str, float]:
+    """The rig file's own figures: readings of other heads say nothing of this one."""
+    return {
+        "intensity_cd": float(own.intensity_cd[head]),
+        "setback_m": float(own.setback_m[head]),
+        "diameter_m": float(own.diameter_m[head]),
+        "bounce": float(own.bounce[head]),
+    }
+
+
+def plain_calibration(fit: Fit) -> Calibration:
+    """The studio of a fit, as a calibration without its uncertainty."""
+    heads = {name: calibrated_head(fit, i) for i, name in enumerate(fit.model.beliefs.names)}
+    return Calibration(heads=heads, ambient=_ambient(fit))
+
+
+def _ambient(fit: Fit) -> CalibratedAmbient:
+    """The light with all heads out: as it was read, else the rig file's own, moved by as much as readings of
+    heads have moved the belief of it."""
+    model = fit.model
+    lux = model.ambient_lux(fit.z)
+    sides = [
+        model.directions.index(d) for d in (("key", "flat"), ("fill", "flat"), exposure_direction(model.rig))
+    ]
+    if not any(not reading.heads for reading in fit.readings_counted):
+        stated = np.array(model.rig.ambient.toward)
+        moved = stated + lux[sides] - model.ambient_lux(np.zeros(model.size))[sides]
+    else:
+        moved = lux[sides]
+    key, fill, camera = np.clip(moved, 0.0, MOST_LUX).tolist()
+    return CalibratedAmbient(toward_key=key, toward_fill=fill, toward_camera=camera)
 
 
 @dataclass(frozen=True)
@@ -77,7 +109,7 @@ class Holder:
         return np.array([curve.level_from_output(output) for curve, output in pairs])
 
 
-def holder(model: Model, z: FloatArray, shapes: Shapes) -> Holder:
-    """The balance of the model's rig in the studio that `z` describes."""
-    believed = scene(model.rig, plain_calibration(model, z, shapes))
-    return Holder(Metering(believed), wish_from_rig(model.rig), limits_of(believed))
+def holder(fit: Fit) -> Holder:
+    """The balance of a fit's rig in the studio that it found."""
+    believed = scene(fit.model.rig, plain_calibration(fit))
+    return Holder(Metering(believed), wish_from_rig(fit.model.rig), limits_of(believed))

@@ -17,13 +17,16 @@ from fillside.calibration.priors import (
     FIGURES,
     INTENSITY,
     LIT_SHARE,
+    LOGARITHMIC,
+    POWER,
     SETBACK,
+    USUAL_EXPONENT,
     AmbientBelief,
     Beliefs,
     ambient_belief,
     beliefs,
 )
-from fillside.calibration.rays import Rays, light, reach, unit
+from fillside.calibration.rays import Rays, Reach, light, reach, unit
 from fillside.rig.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -36,7 +39,8 @@ LN2 = math.log(2)
 Direction = tuple[str, str]
 """Where ambient light is metered: what the receptor faces ("key", "fill", "camera", a head), and its kind."""
 
-_RayKey = tuple[int, tuple[float, float, float], str, bool]
+Point = tuple[float, float, float]
+_RayKey = tuple[int, Point, str | Point, bool]
 
 
 @dataclass(frozen=True)
@@ -49,12 +53,13 @@ class Shapes:
 
 @dataclass(frozen=True)
 class Term:
-    """One head's part in a quantity: the head, at a level, on a receptor."""
+    """One head's part in a quantity: the head, at a level, on a receptor that faces a head, "camera" or a
+    point [m]."""
 
     head: int
     level: float
-    place: tuple[float, float, float]
-    facing: str
+    place: Point
+    facing: str | Point
     dome: bool = False
 
 
@@ -124,6 +129,17 @@ class Model:
     def figures(self, z: FloatArray) -> FloatArray:
         return self.beliefs.figures(self.per_head(z)[:, :FIGURES])
 
+    def dimming(self, figures: FloatArray, shapes: Shapes) -> tuple[FloatArray, IntArray]:
+        """The figures (n, 8) with the exponents of the families (n,) that the shapes give the heads.
+
+        A head that turns out to be logarithmic without being labelled so begins at the standard's exponent.
+        """
+        found_out = shapes.logarithmic & ~self.beliefs.says_log
+        figures = figures.copy()
+        figures[found_out, EXPONENT] += USUAL_EXPONENT - self.beliefs.mean[found_out, EXPONENT]
+        plain = np.where(self.beliefs.says_log, POWER, self.beliefs.families)
+        return figures, np.where(shapes.logarithmic, LOGARITHMIC, plain)
+
     def ambient_lux(self, z: FloatArray) -> FloatArray:
         """Lux from each direction with all heads out."""
         whole, sides = z[self.heads * PER_HEAD], z[self.heads * PER_HEAD + 1 :]
@@ -161,7 +177,8 @@ class Model:
     def _rays(self, keys: Sequence[_RayKey]) -> Rays:
         head = np.array([key[0] for key in keys], dtype=np.intp)
         place = np.array([key[1] for key in keys], dtype=np.float64).reshape(-1, 3)
-        faced = np.array([self.targets[key[2]] for key in keys], dtype=np.float64).reshape(-1, 3)
+        targets = [self.targets[key[2]] if isinstance(key[2], str) else key[2] for key in keys]
+        faced = np.array(targets, dtype=np.float64).reshape(-1, 3)
         dome = np.array([key[3] for key in keys], dtype=np.bool_)
         own = np.array([self.beliefs.names[key[0]] == key[2] for key in keys], dtype=np.bool_) & ~dome
         return Rays(head, place, unit(faced - place), dome, own, faced)
@@ -186,7 +203,8 @@ class Model:
         """log2 of intensity times output per term, its slopes in the dimmer's figures, and in the bends."""
         head = wanted.rays.head[wanted.ray]
         known = np.array([curve is not None for curve in self.beliefs.certain_curves])[head]
-        log2, slopes = log2_output(wanted.level, figures[head], shapes.logarithmic[head])
+        dimming, families = self.dimming(figures, shapes)
+        log2, slopes = log2_output(wanted.level, dimming[head], families[head])
         bends = bend_stops(wanted.level) * (shapes.bent[head] & ~known)[:, None]
         log2 = log2 + np.einsum("tk,tk->t", bends, self.per_head(z)[head, FIGURES:])
         certain = certain_log2_output(wanted.level, head, self.beliefs.certain_curves)
@@ -194,12 +212,15 @@ class Model:
         return figures[head, INTENSITY] + dimmed, slopes * ~known[:, None], bends
 
     def lux_and_slopes(
-        self, z: FloatArray, shapes: Shapes, wanted: Quantities
+        self, z: FloatArray, shapes: Shapes, wanted: Quantities, reached: Reach | None = None
     ) -> tuple[FloatArray, FloatArray]:
-        """Lux of the quantities (m,) and its slopes in the unknowns (m, size)."""
+        """Lux of the quantities (m,) and its slopes in the unknowns (m, size).
+
+        `reached`, where it is at hand, is what `reach` says of the quantities' rays in this studio.
+        """
         figures, rays, ray = self.figures(z), wanted.rays, wanted.ray
         head = rays.head[ray]
-        reached = reach(rays, self.beliefs, figures)
+        reached = reach(rays, self.beliefs, figures) if reached is None else reached
         log2, dimming, bends = self._log2_candela(z, figures, shapes, wanted)
         candela = np.exp2(log2)
         bounce = np.where(rays.own, 0.0, figures[rays.head, BOUNCE])

@@ -74,7 +74,7 @@ def next_reading(
 
     `only` names the heads that may be asked for, None among them for the ambient light.
     """
-    hold = holder(fit.model, fit.z, fit.shapes) if hold is None else hold
+    hold = holder(fit) if hold is None else hold
     held = [hold.levels(mark) for mark in fit.model.rig.marks.values()]
     asked = list(dict.fromkeys(candidates(fit, held, only)))
     if not asked:
@@ -84,9 +84,13 @@ def next_reading(
     less, _ = _less(rows, sd, fit.steering, aims)
     best = int(np.argmax(less[0] + less[1] + OTHER_HEADS_WEIGHT * less[2]))
     gains, spread = _less(rows[best : best + 1], sd[best : best + 1], fit.covariance, aims)
-    now = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
+    told = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
+    now = [float(_mean(fit.posterior.variance(p)[None])[0]) for p in aims.parts()]
     before = [math.sqrt(value) for value in now]
-    after = [math.sqrt(max(value - float(gain[0]), 0.0)) for value, gain in zip(now, gains, strict=True)]
+    after = [
+        math.sqrt(max(value * (1 - float(gain[0]) / max(of, 1e-12)), 0.0))
+        for value, of, gain in zip(now, told, gains, strict=True)
+    ]
     enough = _enough(before, after)
     return NextReading(
         asked=asked[best],

@@ -22,6 +22,8 @@ from fillside.rig.calibrated import CalibratedAmbient, CalibratedHead, Calibrati
 
 FloatArray = NDArray[np.float64]
 
+FAMILIES = ("power", "logarithmic", "lightness")
+"""How the families of dimmers are called."""
 _BORNE_OUT, _FORETOLD_STOPS = 2.0, 0.5
 """A reading this near [standard uncertainties] to what the others foretell, when they do so this well, is
 borne out by them, whatever the labels say."""
@@ -31,8 +33,7 @@ _SUSPECT = 3.5
 
 def calibration_of(fit: Fit) -> Calibration:
     """The calibration of a fit, with what is known of each reading, each mark, and the next best reading."""
-    hold = holder(fit.model, fit.z, fit.shapes)
-    plain = plain_calibration(fit.model, fit.z, fit.shapes)
+    hold, plain = holder(fit), plain_calibration(fit)
     said = readings_said(fit)
     marks = {name: (mark, hold.levels(mark)) for name, mark in fit.model.rig.marks.items()}
     heads = {
@@ -55,18 +56,19 @@ def _mark(fit: Fit, mark: tuple[float, float, float], levels: FloatArray) -> dic
 def _head(
     fit: Fit, head: int, said: Sequence[dict[str, Any]], marks: Sequence[tuple[Any, FloatArray]]
 ) -> CalibratedHead:
-    name, figures = fit.model.beliefs.names[head], fit.model.figures(fit.z)[head]
+    name = fit.model.beliefs.names[head]
+    figures = fit.model.dimming(fit.model.figures(fit.z), fit.shapes)[0][head]
     held = [light_sigma_stops(fit, mark, levels)[head] for mark, levels in marks]
     full = [light_sigma_stops(fit, mark, np.ones(len(levels)))[head] for mark, levels in marks]
     shape: dict[str, Any] = {}
-    if fit.model.beliefs.certain_curves[head] is None:
+    if fit.model.beliefs.certain_curves[head] is None and fit.was_read[head]:
         shape = {
             "dimmer": _family(fit, head),
             "exponent": _short(figures[EXPONENT]),
             "dead_zone": _short(figures[DEAD_ZONE]),
             "full_from": _short(1 - figures[FULL_SHORT]),
         }
-    found = calibrated_head(fit.model, fit.z, fit.shapes, head).model_dump()
+    found = calibrated_head(fit, head).model_dump()
     return CalibratedHead.model_validate(
         {
             **{key: _short(value) if isinstance(value, float) else value for key, value in found.items()},
@@ -79,7 +81,7 @@ def _head(
 
 
 def _family(fit: Fit, head: int) -> str:
-    family = "logarithmic" if fit.shapes.logarithmic[head] else "power"
+    family = FAMILIES[int(fit.model.dimming(fit.model.figures(fit.z), fit.shapes)[1][head])]
     return f"{family}, bent" if fit.shapes.bent[head] else family
 
 

@@ -21,6 +21,7 @@ from fillside.rig.scene import scene
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
 
 INTENSITY, SETBACK, LIT_SHARE, BOUNCE, EXPONENT, DEAD_ZONE, FULL_SHORT, LIT_FLOOR = range(8)
 """A head's unknowns: log2 of its intensity in cd, setback [m], lit share of the diameter [1], bounce [1], and
@@ -30,9 +31,23 @@ FIGURES = 8
 _IN_LOGARITHM = [BOUNCE, LIT_FLOOR]
 """Figures believed in by their natural logarithm: mostly next to nothing, at times a lot."""
 
-EXPONENT_MEAN, EXPONENT_SD = 2.0, 0.35
-DEAD_ZONE_MEAN, DEAD_ZONE_SD = 0.03, 0.02
-FULL_SHORT_MEAN, FULL_SHORT_SD = 0.04, 0.028
+POWER, LOGARITHMIC, LIGHTNESS = range(3)
+"""Families of dimmers: a power of the level, IEC 62386-102, CIE 1976 lightness."""
+_STATED_FAMILY = {"log": LOGARITHMIC, "lightness": LIGHTNESS}
+USUAL_EXPONENT = 2.0
+"""Exponent of the square law, and at which the other two families are as their standards have them."""
+_STATED_EXPONENT = {"linear": (1.0, 0.7), "log": (2.0, 0.9)}
+_OTHER_EXPONENT = (USUAL_EXPONENT, 0.7)
+"""Exponents by their labels, and how far they are believed to stray. Most labels are right and some are
+another law's: the interval of lamps metered at one level alone is to hold the square law behind "linear" or
+"log" and the reverse. Readings at two levels tell the exponent to about a tenth."""
+WRONG_TOGETHER = 0.6
+"""Correlation of what is not known of the exponents of two heads: lamps of one make have one wrong label. It
+counts for how sure a light is, never for what is believed of a head by readings of another."""
+_DEAD_ZONE, _FULL_SHORT = (0.022, 0.022), (0.03, 0.03)
+_EXACT_END = (0.0, 0.02)
+"""Means and spreads of what a dimmer loses at its ends; one that is labelled with a standard's curve for
+digital gear is taken to lose next to nothing."""
 INTENSITY_SD_STOPS = 0.8
 _BOUNCE_UNSAID, _BOUNCE_UNSAID_SD, _BOUNCE_SAID_SD = 0.004, 2.2, 0.5
 """Bounce as likely above as below where the file says none, and spreads of its natural logarithm."""
@@ -40,6 +55,8 @@ _LIT_FLOOR, _LIT_FLOOR_SD = 0.0005, 1.8
 _LEAST = np.array([-np.inf, 0.0, 0.1, -np.inf, 0.2, 0.0, 0.0, -np.inf])
 _WIDTH = np.array([1.0, 0.02, 0.05, 1.0, 0.1, 0.006, 0.006, 1.0])
 """Where each figure ends below, and over which width it bends away from that end."""
+_FARTHEST_SD = 6.0
+"""No figure, of whatever origin, is taken to lie farther out than this."""
 
 _SETBACK_M = {"bare": (0.08, 0.12), "panel": (0.12, 0.12), "reflective": (0.2, 0.16), "softbox": (0.18, 0.13)}
 _SETBACK_OTHER_M = (0.2, 0.13)
@@ -54,7 +71,8 @@ class Beliefs:
     Bounce and lit floor are in their natural logarithms.
 
     `certain_curves` has the curve of a head whose file gives a table or says it is measured, or which cannot
-    be dimmed; None where the curve is to be found. `says_log` marks heads labelled logarithmic.
+    be dimmed; None where the curve is to be found. `stated_curves` are those of the file. `families` (n,) are
+    the stated ones; the belief of a dimmer begins there.
     """
 
     names: tuple[str, ...]
@@ -62,13 +80,28 @@ class Beliefs:
     sd: FloatArray
     sources: Sources
     certain_curves: tuple[Curve | None, ...]
-    says_log: BoolArray
+    stated_curves: tuple[Curve, ...]
+    families: IntArray
+
+    @property
+    def says_log(self) -> BoolArray:
+        """Which heads are labelled logarithmic."""
+        return np.asarray(self.families == LOGARITHMIC)
 
     def figures(self, z: FloatArray) -> FloatArray:
         """The figures (n, 8) that standard normal numbers (n, 8) stand for."""
         figures = _above(self.mean + self.sd * z)
         figures[:, _IN_LOGARITHM] = np.exp(np.clip(figures[:, _IN_LOGARITHM], -20.0, -0.1))
         return figures
+
+    def standard(self, figures: FloatArray) -> FloatArray:
+        """The standard normal numbers (n, 8) that stand for figures (n, 8), the reverse of `figures`."""
+        found = figures.copy()
+        found[:, _IN_LOGARITHM] = np.log(np.maximum(found[:, _IN_LOGARITHM], 1e-9))
+        ends = np.isfinite(_LEAST)
+        over = np.maximum(found - np.where(ends, _LEAST, 0.0), 1e-3 * _WIDTH)
+        found = np.where(ends, _LEAST + over - _WIDTH**2 / (4 * over), found)
+        return np.asarray(np.clip((found - self.mean) / self.sd, -_FARTHEST_SD, _FARTHEST_SD))
 
     def slopes(self, z: FloatArray) -> FloatArray:
         """d figure / d z (n, 8)."""
@@ -100,7 +133,8 @@ def beliefs(rig: Rig) -> Beliefs:
         certain_curves=tuple(
             shape if _is_certain(head) else None for head, shape in zip(heads, own.curves, strict=True)
         ),
-        says_log=np.array([head.dimming.curve == "log" for head in heads]),
+        stated_curves=own.curves,
+        families=np.array([_STATED_FAMILY.get(_label(head), POWER) for head in heads], dtype=np.intp),
     )
 
 
@@ -112,11 +146,16 @@ def _head(head: Head, intensity_cd: float) -> tuple[tuple[float, float], ...]:
         setback or _SETBACK_M.get(kind, _SETBACK_OTHER_M),
         _LIT_SHARE.get(kind, _LIT_SHARE_OTHER),
         (math.log(head.bounce or _BOUNCE_UNSAID), _BOUNCE_SAID_SD if head.bounce else _BOUNCE_UNSAID_SD),
-        (EXPONENT_MEAN, EXPONENT_SD),
-        (DEAD_ZONE_MEAN, DEAD_ZONE_SD),
-        (FULL_SHORT_MEAN, FULL_SHORT_SD),
+        _STATED_EXPONENT.get(_label(head), _OTHER_EXPONENT),
+        _EXACT_END if _label(head) == "log" else _DEAD_ZONE,
+        _EXACT_END if _label(head) == "log" else _FULL_SHORT,
         (math.log(_LIT_FLOOR), _LIT_FLOOR_SD),
     )
+
+
+def _label(head: Head) -> str:
+    curve = head.dimming.curve
+    return curve if isinstance(curve, str) else ""
 
 
 def _is_certain(head: Head) -> bool:
@@ -134,12 +173,14 @@ class AmbientBelief:
     sides_sd: float
 
 
-_UNREAD_LUX, _LEAST_LUX = 12.0, 0.5
+_LEAST_LUX = 0.5
+_UNREAD_SDS = (2.4, 0.4)
+"""Spreads where nothing is stated: next to none is likeliest, and a lit room of 60 lux no wonder."""
 
 
 def ambient_belief(rig: Rig) -> AmbientBelief:
     """The light with all heads out, as the rig file states it or as a darkened room has it."""
     if rig.ambient.lux is None and all(v is None for v in rig.ambient.directions_given):
-        return AmbientBelief((_UNREAD_LUX,) * 3, 1.2, 0.4)
+        return AmbientBelief((_LEAST_LUX,) * 3, *_UNREAD_SDS)
     key, fill, camera = (max(lux, _LEAST_LUX) for lux in rig.ambient.toward)
     return AmbientBelief((key, fill, camera), 0.25, 0.15)

@@ -26,7 +26,7 @@ BoolArray = NDArray[np.bool_]
 
 SLIP_PROBABILITY, SLIP_STOPS = 0.03, 1.2
 """How often a reading is a slip, and how far off slips are, as a standard deviation."""
-LOG_PROBABILITY, LOG_PROBABILITY_SAID, BENT_PROBABILITY = 0.02, 0.3, 0.05
+LOG_PROBABILITY, LOG_PROBABILITY_SAID, BENT_PROBABILITY = 0.02, 0.8, 0.05
 FEWEST_TO_DOUBT = 4
 """With fewer readings of a head none is left out: too little would speak against it."""
 _LARGE_RESIDUAL, _LARGE_COST = 2.7, 1.6
@@ -91,7 +91,8 @@ class _Doubts:
     def _is_simple(self, one: Explanation) -> bool:
         """Whether an explanation has one thing out of the ordinary at most."""
         left_out = int((~one.counts[self.own]).sum())
-        return bool(left_out + one.shapes.logarithmic[self.head] + 2 * one.shapes.bent[self.head] <= 1)
+        not_as_labelled = one.shapes.logarithmic[self.head] != self.model.beliefs.says_log[self.head]
+        return bool(left_out + not_as_labelled + 2 * one.shapes.bent[self.head] <= 1)
 
     def _slips_alone(self, first: Explanation) -> Iterator[Explanation]:
         """The first explanation with as many slips as there may be, every way: two can hide each other."""

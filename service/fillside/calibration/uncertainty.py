@@ -62,7 +62,7 @@ def propagated(slopes: FloatArray, covariance: FloatArray) -> FloatArray:
 
 def spread_stops(fit: Fit, slopes: FloatArray) -> FloatArray:
     """Standard uncertainty [stops] of quantities with such slopes (m, size)."""
-    return propagated(slopes, fit.covariance)
+    return np.asarray(np.sqrt(fit.posterior.variance(slopes)))
 
 
 def own_term(model: Model, head: int, level: float, place: Place) -> Term:

@@ -15,9 +15,12 @@ from fillside.balance.rounding import Codes, Trims, choose_codes, trim_codes
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solve import Solved, solve
 from fillside.balance.wish import Wish
+from fillside.calibration.intervals import Intervals, Sure
 from fillside.hold.dimmers import Dimmers
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.hold.pace import worst_off_stops
+from fillside.photometry.dimming import level_from_code
+from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Point
 from fillside.rig.scene import Scene
 
@@ -31,8 +34,9 @@ class Balancing:
     """Solves for a scene. `limits` are of all heads, or of the working ones when the wish is to solve
     anew. `corrected` are the stops by name that heads are asked for beyond their calibration."""
 
-    def __init__(self, scene: Scene) -> None:
+    def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
         self.scene = scene
+        self._intervals = Intervals(scene.rig, calibration)
         self.metering = Metering(scene)
         self._dimmers = Dimmers(scene)
         self._every = limits_of(scene)
@@ -92,6 +96,14 @@ class Balancing:
         """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), wish, outputs)
+
+    def sure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Sure:
+        """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
+        scales = self.scene.full_scales
+        levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
+        heads = zip(codes, self.scene.fixed, working, strict=True)
+        lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
+        return self._intervals.at(place, levels, lit, wish)
 
     def outputs(self, codes: Codes) -> FloatArray:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""

@@ -59,7 +59,7 @@ class Hold:
     ) -> None:
         self._file, self._calibration, self._calibrated_at = rig, calibration, calibrated_at
         self._unix_s, self._clock = unix_s, Clock(now_s)
-        self._balancing = Balancing(scene(rig, calibration))
+        self._balancing = Balancing(scene(rig, calibration), calibration)
         resumed = resume(stored, self._balancing.scene)
         self._balancing.correct(resumed.corrected)
         self._scene = self._balancing.scene

@@ -17,6 +17,7 @@ from fillside.balance.report import (
     Remedy,
     Said,
     Target,
+    Uncertainty,
     achieved_of,
     face_of,
     head_says,
@@ -148,6 +149,8 @@ class State(Said):
     light_changed_at: float | None
     notes: tuple[str, ...]
     ticks: dict[str, bool]
+    uncertainty: Uncertainty
+    relative_uncertainty_stops: dict[str, float | None]
 
 
 @dataclass(frozen=True)
@@ -287,6 +290,7 @@ class Told:
 def state_of(shown: Shown, light: Metered, told: Told) -> State:
     """The whole state from its parts."""
     scene, wanted, seen = shown.balancing.scene, shown.wanted, subject_seen(shown)
+    sure = shown.balancing.sure(shown.subject.place, shown.wish, shown.codes, shown.working)
     return State(
         rig=scene.rig.rig.name,
         mode=wanted.mode,
@@ -313,6 +317,8 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         light_changed_at=told.light_changed_at,
         notes=told.notes + _notes_on(seen),
         ticks=_ticks(light, told, seen),
+        uncertainty=sure.uncertainty,
+        relative_uncertainty_stops=sure.relative_stops,
     )
 
 

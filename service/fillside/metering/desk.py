@@ -28,6 +28,7 @@ from fillside.calibration.orders import (
 )
 from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
 from fillside.calibration.routine import NotNowError
+from fillside.calibration.sharing import shared_words
 from fillside.calibration.steps import Asks
 from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
@@ -197,10 +198,12 @@ class Desk:
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
         number = await keep(self._store, reading, "calibrate", who, self._daylight)
+        before = self._weighing.calibration
         fitted = await self._weigh(await self._weighing.numbers_with([number], self._guide.readings))
         doubted = f", but it is {fitted.remark}" if fitted.remark else ""
         beside = beside_words(reading, self._studio.now(), self._rig)
-        return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}"
+        shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
+        return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}{shared}"
 
     async def _weigh(self, numbers: Sequence[int]) -> Fitted:
         fitted = await self._weighing.fit(self._rig, numbers)
@@ -270,9 +273,11 @@ class Desk:
                 f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
             )
         numbers = [await keep(self._store, reading, "calibrate", who) for reading in readings]
+        before, read = self._weighing.calibration, {name for one in readings for name in one.heads}
         fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
         count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"
-        return f"{count} taken{sure_words(fitted.calibration)}"
+        shared = shared_words(self._rig, before, fitted.calibration, read)
+        return f"{count} taken{sure_words(fitted.calibration)}{shared}"
 
 
 def _as_asked(order: Read, asked: Asks) -> Read:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fillside.answers import Refusal
-from fillside.calibration.expanded import expanded
+from fillside.calibration.expanded import around, expanded
 from fillside.calibration.orders import Read
 from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
 from fillside.metering.studio import HALF_A_CODE, LightNow
@@ -108,4 +108,4 @@ def sure_words(calibration: Calibration) -> str:
     ratio, exposure = known.get("ratio_sigma_stops"), known.get("exposure_sigma_stops")
     if ratio is None or exposure is None:
         return ""
-    return f"; ratio known to ±{expanded(ratio):.2f} stop, exposure to ±{expanded(exposure):.2f} stop"
+    return f"; ratio known to {around(expanded(ratio))}, exposure to {around(expanded(exposure))}"

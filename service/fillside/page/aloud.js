@@ -20,8 +20,8 @@ export class Aloud {
     const lost = Object.entries(state.drivers).filter(([, driver]) => driver.state === "lost");
     const text = [
       `${state.mode}.`,
-      state.achieved.ratio ? `Ratio ${words.ratio(state.achieved.ratio, 1).replace(":", " to ")},` : "No ratio,",
-      `face ${words.ratio(state.face.ratio, 1).replace(":", " to ")}, exposure ${words.fixed(state.achieved.exposure_error_stops, 1, true)} stops off target.`,
+      state.achieved.ratio ? `Ratio ${words.ratio(state.achieved.ratio, state.uncertainty.ratio_stops).replace(":", " to ")},` : "No ratio,",
+      `face ${words.ratio(state.face.ratio, state.uncertainty.face_stops).replace(":", " to ")}, exposure ${exposureOff(state)}.`,
       ...limits.map((limit) => `${limit}.`),
       ...lost.map(([name]) => `Wire ${name} is lost.`),
       ...(lost.length ? [] : heads.filter((head) => head.health === "lost").map((head) => `${head.name} is lost.`)),
@@ -30,4 +30,11 @@ export class Aloud {
     this.#said = text;
     say(byId("aloud"), text);
   }
+}
+
+/** How far the exposure is off, or how near it is known to be where that is more. */
+function exposureOff({ achieved, uncertainty }) {
+  const within = uncertainty.exposure_stops;
+  const text = words.fixed(achieved.exposure_error_stops, Math.min(1, words.decimals(within)), true);
+  return within !== null && Number(text) === 0 ? `within ${words.around(within)} of target` : `${text} stops off target`;
 }

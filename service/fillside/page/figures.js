@@ -5,6 +5,9 @@ import { ticked } from "./reading.js";
 import { settings } from "./settings.js";
 import * as words from "./words.js";
 
+// Known to within this, being on target needs no "as far as is known" beside it.
+const SURE_STOPS = 0.1;
+
 function figure(id, value, beside, wanted, good) {
   const box = byId(id);
   say(box.querySelector(".value"), value);
@@ -14,48 +17,57 @@ function figure(id, value, beside, wanted, good) {
 }
 
 export function showFigures(now) {
-  const { state, uncertainty, staleSince, lost } = now;
+  const { state, staleSince, lost } = now;
   const stale = staleSince !== null;
   // In place of a verdict: what was so when the daemon was last heard, or without lamps whose light is not known.
   const instead = stale ? `as of ${words.clock(staleSince)}` : lost.length ? `not counting ${shortList(lost)}` : null;
-  const { achieved, target, balance, ticks } = state;
-  const unsure = !Number.isFinite(uncertainty) ? "" : ` ±${words.fixed(words.COVERAGE_FACTOR * uncertainty, 2)}`;
+  const { achieved, target, balance, uncertainty, ticks } = state;
+  const { ratio_stops: ratioSure, exposure_stops: exposureSure } = uncertainty;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
-    words.ratio(achieved.ratio),
-    instead !== null ? instead : achieved.ratio_stops === null ? "needs key and fill" : `${words.fixed(achieved.ratio_stops, 2)}${unsure} ${words.noun(achieved.ratio_stops)}${off(ratioOff, ticks.ratio)}`,
+    words.ratio(achieved.ratio, ratioSure),
+    instead !== null ? instead : achieved.ratio_stops === null ? "needs key and fill" : `${known(achieved.ratio_stops, ratioSure)}${off(ratioOff, ratioSure, ticks.ratio)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
     stale || state.mode === "dark" || ticks.ratio,
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
     "exposure",
-    exposureOff === null ? (instead === null ? "dark" : "–") : words.fixed(exposureOff, 2, true),
-    instead !== null ? instead : exposureOff === null ? "no light on the subject" : `${words.noun(exposureOff)}${verdict(exposureOff, ticks.exposure)}`,
-    `${words.light(achieved.exposure_lux, settings.units)} of ${words.light(target.exposure_lux, settings.units)}`,
+    exposureOff === null ? (instead === null ? "dark" : "–") : words.fixed(exposureOff, words.decimals(exposureSure), true),
+    instead !== null ? instead : exposureOff === null ? "no light on the subject" : `${amount(exposureOff, exposureSure)}${verdict(exposureOff, exposureSure, ticks.exposure)}`,
+    `${words.light(achieved.exposure_lux, settings.units, exposureSure)} of ${words.light(target.exposure_lux, settings.units)}`,
     stale || state.mode === "dark" || ticks.exposure,
   );
   say(byId("read-as"), `, ${balance.read_as}`);
   say(byId("face-title"), lost.length && !stale ? `Face, not counting ${shortList(lost)}` : "Face");
-  showFace(state.face);
+  showFace(state.face, uncertainty);
   showStanding(now);
 }
 
-function off(error, within) {
-  return error === null || within ? "" : `, off by ${words.fixed(error, 2, true)}`;
+/** Stops with how sure they are, as "1.0 ±0.3 stop". */
+const known = (stops, sure) => `${words.fixed(stops, words.decimals(sure))} ${amount(stops, sure)}`;
+
+const amount = (stops, sure) => (sure === null ? words.noun(stops) : words.around(sure));
+
+function off(error, sure, within) {
+  return error === null || within || drowns(error, sure) ? "" : `, off by ${words.fixed(error, words.decimals(sure), true)}`;
 }
 
-function verdict(error, within) {
-  if (within) return ", on target";
+/** Whether nothing is left of a number at the digits that its uncertainty leaves it. */
+const drowns = (error, sure) => Number(Math.abs(error).toFixed(words.decimals(sure))) === 0;
+
+function verdict(error, sure, within) {
+  if (within) return sure > SURE_STOPS ? ", on target as far as is known" : ", on target";
   return error > 0 ? ", too bright" : ", too dark";
 }
 
-function showFace(face) {
+function showFace(face, uncertainty) {
   const box = byId("face");
-  say(box.querySelector(".face-ratio"), words.ratio(face.ratio));
-  say(box.querySelector(".face-key-lux"), words.light(face.key_side_lux, settings.units));
-  say(box.querySelector(".face-fill-lux"), words.light(face.fill_side_lux, settings.units));
+  const lux = (side) => words.light(side, settings.units, uncertainty.exposure_stops);
+  say(box.querySelector(".face-ratio"), words.ratio(face.ratio, uncertainty.face_stops));
+  say(box.querySelector(".face-key-lux"), lux(face.key_side_lux));
+  say(box.querySelector(".face-fill-lux"), lux(face.fill_side_lux));
   mark(box, "data-none", face.key_side_lux + face.fill_side_lux > 0 ? null : "true");
   const both = face.key_side_lux + face.fill_side_lux;
   const share = both > 0 ? face.key_side_lux / both : 0.5;
@@ -80,7 +92,7 @@ const NOT_KNOWN = [
 ];
 
 function standing(now) {
-  const { state, heads, uncertainty } = now;
+  const { state, heads } = now;
   const { limits } = state;
   const atEnd = heads.filter((head) => head.at_limit).map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
   const inTheWay = limits.find((one) => one.head === null) ?? limits.find((one) => one.at !== "full" && one.at !== "floor");
@@ -89,13 +101,8 @@ function standing(now) {
     healthLine(state, heads, ticked(now, "wires")),
     {
       key: "unsure",
-      sign: uncertainty === null ? "?" : "±",
-      text:
-        uncertainty === null
-          ? "Not calibrated: uncertainty unknown"
-          : Number.isNaN(uncertainty)
-            ? "No ratio to be sure of"
-            : `Ratio known to ${words.within(uncertainty)}`,
+      sign: "±",
+      text: sureness(state.uncertainty, state.calibrated_at !== null),
       bad: false,
     },
   ];
@@ -124,6 +131,12 @@ function healthLine(state, heads, allWell) {
     text: unwell.length ? shortList(unwell) : rough ? "Tracker too rough" : well,
     bad,
   };
+}
+
+function sureness({ ratio_stops: ratio, exposure_stops: exposure }, calibrated) {
+  const by = calibrated ? "" : ", by labels alone";
+  if (ratio !== null) return `Ratio known to ${words.around(ratio)}${by}`;
+  return exposure === null ? "No light to be sure of" : `Exposure known to ${words.around(exposure)}${by}`;
 }
 
 const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

@@ -75,12 +75,15 @@ function reachPart({ reach, balance }, i) {
   if (!reach.corners.length) return [make("p", { class: "soft" }, "No ratio to speak of: it takes a key and a fill.")];
   const target = words.light(reach.target_exposure_lux, settings.units);
   const wanted = words.wishedRatio(reach.target_ratio);
+  const { ratio_stops: ratioSure, exposure_stops: exposureSure } = balance.uncertainty;
+  const ratio = (corner) => words.ratio(corner.ratio, ratioSure);
+  const exposure = (corner) => words.stops(corner.exposure_stops, true, words.decimals(exposureSure));
   const says = [
     reach.ratios
-      ? `At ${target}: ${words.ratio(reach.ratios.least.ratio)} (${endedBy(reach.ratios.least)}) to ${words.ratio(reach.ratios.most.ratio)} (${endedBy(reach.ratios.most)}).`
+      ? `At ${target}: ${ratio(reach.ratios.least)} (${endedBy(reach.ratios.least)}) to ${ratio(reach.ratios.most)} (${endedBy(reach.ratios.most)}).`
       : `${target} cannot be had here at any ratio.`,
     reach.exposures
-      ? `At ${wanted}: exposure ${words.stops(reach.exposures.least.exposure_stops)} (${endedBy(reach.exposures.least)}) to ${words.stops(reach.exposures.most.exposure_stops)} (${endedBy(reach.exposures.most)}).`
+      ? `At ${wanted}: exposure ${exposure(reach.exposures.least)} (${endedBy(reach.exposures.least)}) to ${exposure(reach.exposures.most)} (${endedBy(reach.exposures.most)}).`
       : `${wanted} cannot be had here at any exposure.`,
   ];
   const id = `plan-says-${i}`;
@@ -89,7 +92,7 @@ function reachPart({ reach, balance }, i) {
   return [
     svg,
     make("p", { id, class: "small" }, says.join(" ")),
-    table("Corners of the region", ["Limited by", "Ratio", "Exposure"], reach.corners.map((c) => [endedBy(c), words.ratio(c.ratio), words.stops(c.exposure_stops)])),
+    table("Corners of the region", ["Limited by", "Ratio", "Exposure"], reach.corners.map((c) => [endedBy(c), ratio(c), exposure(c)])),
   ];
 }
 

@@ -21,7 +21,6 @@ export function reading(state, room, staleSince = null) {
     roles: rolesOf(state, heads),
     // Rings count stops from the exposure wanted before trims, so that a trim does not move them.
     ringLux: state.balance.exposure_lux,
-    uncertainty: uncertaintyOf(heads),
     sides: sidesOf(state, heads, room),
   };
 }
@@ -72,20 +71,6 @@ function rolesOf(state, heads) {
     roles.set(head.role, role);
   }
   return [...roles.values()];
-}
-
-/** Standard uncertainty of the ratio in stops from that of its two lights, each weighed by its share;
- * null when it is not calibrated, NaN when there is no ratio. */
-function uncertaintyOf(heads) {
-  if (heads.some((head) => (head.rule === "key" || head.rule === "fill") && head.sigmaStops === null)) return null;
-  let variance = 0;
-  for (const rule of ["key", "fill"]) {
-    const own = heads.filter((head) => head.rule === rule && head.works);
-    const lux = own.reduce((sum, head) => sum + head.lux, 0);
-    if (lux <= 0) return NaN;
-    variance += own.reduce((sum, head) => sum + ((head.lux / lux) * head.sigmaStops) ** 2, 0);
-  }
-  return Math.sqrt(variance);
 }
 
 /** The lit and the shadow side in lux, as their ratio says; null without a ratio. */

@@ -19,12 +19,23 @@ export const noun = (value) => (Math.abs(value) > 1.0001 ? "stops" : "stop");
 /** Expanded over standard uncertainty: about 95 % lie within (JCGM 100:2008, 6.2). */
 export const COVERAGE_FACTOR = 2;
 
-/** The expanded uncertainty for a standard one in stops, as "±0.12 stop". */
-export const within = (sigma) => `±${stops(COVERAGE_FACTOR * sigma, false)}`;
+/** How many decimals a number of stops has that is known to within so many: two digits of that at most (JCGM
+ * 100:2008, 7.2.6), never more than two decimals, and none from two stops on. */
+export function decimals(withinStops) {
+  if (!known(withinStops)) return 2;
+  return withinStops >= 1.95 ? 0 : withinStops >= 0.495 ? 1 : 2;
+}
 
-/** Stops with two decimals, as "+0.33 stop". */
-export function stops(value, sign = true) {
-  return known(value) ? `${fixed(value, 2, sign)} ${noun(value)}` : NOTHING;
+/** An expanded uncertainty in stops, as "±0.12 stop". */
+export const around = (withinStops) =>
+  `±${fixed(Math.max(withinStops, 0.01), decimals(withinStops))} ${withinStops > 1 ? "stops" : "stop"}`;
+
+/** The expanded uncertainty for a standard one in stops. */
+export const within = (sigma) => around(COVERAGE_FACTOR * sigma);
+
+/** Stops, with two decimals unless fewer are worth it, as "+0.33 stop". */
+export function stops(value, sign = true, places = 2) {
+  return known(value) ? `${fixed(value, places, sign)} ${noun(value)}` : NOTHING;
 }
 
 const PARTS = { "1/6": "⅙", "1/3": "⅓", "1/2": "½", "2/3": "⅔", "5/6": "⅚" };
@@ -47,11 +58,19 @@ export function spokenSteps(value) {
   return `${text} ${noun(value)}`;
 }
 
-/** A ratio to one, as "2.00:1"; below one as "1:2.00". */
-export function ratio(value, decimals = 2) {
+/** A ratio to one, as "2.00:1"; below one as "1:2.00"; with no digit that its uncertainty in stops makes meaningless. */
+export function ratio(value, withinStops = null) {
   if (!known(value) || value <= 0) return NOTHING;
-  const number = (x) => (x >= 99.5 ? x.toFixed(0) : x.toFixed(decimals));
+  const number = (x) => (known(withinStops) ? digits(x, withinStops) : x >= 99.5 ? x.toFixed(0) : x.toFixed(2));
   return value >= 1 ? `${number(value)}:1` : `1:${number(1 / value)}`;
+}
+
+/** A number above 0 with one digit where it is known to half or double, two to within a tenth, else three. */
+function digits(value, withinStops) {
+  const share = 2 ** Math.min(withinStops, 10) - 1;
+  const count = share >= 1 ? 1 : share >= 0.1 ? 2 : 3;
+  const shown = Number(value.toPrecision(count));
+  return shown.toFixed(Math.max(0, count - 1 - Math.floor(Math.log10(shown))));
 }
 
 /** A wanted ratio without digits that say nothing: "2:1", "2.52:1". */
@@ -61,12 +80,13 @@ export function wishedRatio(value) {
   return value >= 1 ? `${number(value)}:1` : `1:${number(1 / value)}`;
 }
 
-/** Light at a place, with its unit. */
-export function light(lux, units) {
+/** Light at a place, with its unit, and no digit that its uncertainty in stops makes meaningless. */
+export function light(lux, units, withinStops = null) {
   if (!known(lux)) return NOTHING;
   const value = units === "feet" ? lux / LUX_PER_FOOT_CANDLE : lux;
-  const decimals = value >= 100 ? 0 : value >= 10 ? 1 : 2;
-  return `${fixed(value, decimals)} ${units === "feet" ? "fc" : "lx"}`;
+  const unit = units === "feet" ? "fc" : "lx";
+  if (known(withinStops) && value >= 0.005) return `${digits(value, withinStops)} ${unit}`;
+  return `${fixed(value, value >= 100 ? 0 : value >= 10 ? 1 : 2)} ${unit}`;
 }
 
 /** A length with its unit. */

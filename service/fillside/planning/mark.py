@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,7 @@ from fillside.balance.report import Report
 from fillside.balance.rounding import outputs_of
 from fillside.balance.rows import EXPOSURE, Metering, Rows
 from fillside.balance.wish import Wish
+from fillside.calibration.intervals import Intervals
 from fillside.planning.answer import Answer
 from fillside.planning.catchlight import CatchLight, catch_light
 from fillside.planning.clearing import GlassesAnswer, glasses_answer
@@ -73,6 +74,10 @@ class Planned:
         looks_at, place = self.metering.looks_at(), np.asarray(self.rows.point)
         met = float(np.linalg.norm(looks_at - place)) < 1e-9
         return place + LOOKS_AHEAD if met else looks_at
+
+    def surely(self, intervals: Intervals) -> Planned:
+        """The same with how sure it is."""
+        return replace(self, report=intervals.of(self.report, self.wish))
 
     @property
     def lit(self) -> list[int]:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.balance.wish import wish_from_rig
+from fillside.calibration.intervals import Intervals
 from fillside.planning.answer import Answer
 from fillside.planning.colour import ASSUMES as COLOUR_ASSUMES
 from fillside.planning.colour import ColourAnswer, colour_answers
@@ -66,7 +67,8 @@ def plan_rig(
     metering = Metering(scene(rig, calibration))
     wish, limits = wish_from_rig(rig), limits_of(metering.scene)
     chosen = tuple(rig.marks) if marks is None else tuple(marks)
-    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]) for mark in chosen}
+    intervals = Intervals(rig, calibration)
+    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(intervals) for mark in chosen}
     start = rig.subject.at or next(iter(rig.marks))
     first = solved[start if start in solved else chosen[0]]
     return PlanReport(

@@ -12,6 +12,8 @@ from pathlib import Path
 from playwright.async_api import Browser, Page, expect
 
 from fillside.access.tokens import TokenFile
+from fillside.calibration.expanded import around
+from fillside.interfaces.cli import sure
 from journeys.browser.axe import violations
 from journeys.browser.studio import RIG, Studio, act, expect_live, look_at, open_page
 from journeys.running import Daemon
@@ -40,7 +42,7 @@ async def test_a_daemon_that_is_killed_and_comes_back(browser: Browser, tmp_path
         second = Daemon(rig, tmp_path / "data", "--listen", f"127.0.0.1:{first.port}")
         try:
             await expect_live(page)
-            await expect(page.locator("#ratio .value")).to_have_text("2.00:1")
+            await expect(page.locator("#ratio .value")).to_have_text("2:1")
             await expect(page.locator("#ratio .beside")).not_to_contain_text("as of")
             await expect(page.locator("#drivers")).to_contain_text("wire: well")
             await act(page, "Freeze").tap()
@@ -204,11 +206,17 @@ async def test_a_tick_stands_beside_no_error(phone: Page, atelier: Studio) -> No
 async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> None:
     await atelier.do(do="trim", role="fill", by=-0.7)
     state = await atelier.until(lambda s: bool(s["trims"]) and s["settled"])
-    for name, value in (
-        ("#ratio .value", state["achieved"]["ratio"]),
-        (".face-ratio", state["face"]["ratio"]),
+    known = state["uncertainty"]
+    for name, value, within in (
+        ("#ratio .value", state["achieved"]["ratio"], known["ratio_stops"]),
+        (".face-ratio", state["face"]["ratio"], known["face_stops"]),
     ):
-        await expect(phone.locator(name)).to_have_text(f"{value:.2f}:1")
+        await expect(phone.locator(name)).to_have_text(sure.ratio(value, within))
+    await expect(phone.locator("#ratio .beside")).to_contain_text(around(known["ratio_stops"]))
+    await expect(phone.locator("#exposure .beside")).to_contain_text(around(known["exposure_stops"]))
+    await expect(phone.locator("#standing")).to_contain_text(
+        f"Ratio known to {around(known['ratio_stops'])}, by labels alone"
+    )
     first = phone.locator("#heads tbody tr").first
     key = state["heads"][0]
     await expect(first.locator(".lux")).to_have_text(f"{key['lux']:.0f} lx")

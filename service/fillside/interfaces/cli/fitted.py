@@ -53,12 +53,12 @@ def _source(head: CalibratedHead) -> str:
 def _dimming(head: CalibratedHead, more: dict[str, Any]) -> str:
     if head.curve is None:
         return "none"
+    if not head.readings:
+        return "not read: as the file says"
     if "exponent" not in more:
         return "as the file says"
-    power = (
-        f"power {more['exponent']:.1f}" if str(more.get("dimmer", "")).startswith("power") else "logarithmic"
-    )
-    parts = [power]
+    family = str(more.get("dimmer", "")).removesuffix(", bent")
+    parts = [f"power {more['exponent']:.1f}" if family == "power" else family or "logarithmic"]
     if more.get("dead_zone", 0) >= 0.005:
         parts.append(f"dark to {show.percent(more['dead_zone'])}")
     if more.get("full_from", 1) <= 0.995:

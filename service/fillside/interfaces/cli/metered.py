@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fillside.calibration.expanded import SAID, expanded
+from fillside.calibration.expanded import SAID, around, expanded
 from fillside.interfaces.cli import show
 
 Kept = dict[str, Any]
@@ -93,15 +93,12 @@ def _at_marks(body: Kept, quantity: str) -> str:
 
 
 def within(sigma_stops: float | None) -> str:
-    """The expanded uncertainty for a standard one [stops], with two digits at most (JCGM 100:2008, 7.2.6).
+    """The expanded uncertainty for a standard one [stops].
 
     >>> within(0.0321), within(0.44), within(None)
     ('±0.06 stop', '±0.9 stop', '–')
     """
-    if sigma_stops is None:
-        return show.NOTHING
-    half = expanded(sigma_stops)
-    return f"±{half:.2f} stop" if half < 0.5 else f"±{half:.1f} stop"
+    return show.NOTHING if sigma_stops is None else around(expanded(sigma_stops))
 
 
 def suspects(entries: Sequence[Kept]) -> Iterator[str]:

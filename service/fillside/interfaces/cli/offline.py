@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fillside.interfaces.cli import show
+from fillside.calibration.expanded import around
+from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.summary import block, heads
 from fillside.interfaces.cli.words import NumbersCommand, finite, place, plain
@@ -121,11 +122,13 @@ def solve(
     known = calibration_of(calibration)
     from fillside.balance.offline import solve_rig
     from fillside.balance.remedies import remedies
+    from fillside.balance.wish import wish_from_rig
+    from fillside.calibration.intervals import Intervals
     from fillside.rig.change import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = solve_rig(rig, at, calibration=known).report
+    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
     report = report.model_copy(update={"remedies": remedies(rig, at, known)})
     if as_json:
         click.echo(report.model_dump_json())
@@ -162,9 +165,10 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     given = None if levels is None else _levels(rig, levels)
     known = calibration_of(calibration)
     from fillside.balance.offline import predict as predicted
+    from fillside.calibration.intervals import Intervals
 
     try:
-        prediction = predicted(rig, where, given, known)
+        prediction = Intervals(rig, known).of_prediction(predicted(rig, where, given, known))
     except ValueError as error:
         raise Failure(str(error)) from error
     if as_json:
@@ -201,13 +205,22 @@ def _level(name: str, text: str) -> float:
 
 
 def _prediction(found: dict[str, Any]) -> list[str]:
-    face = found["face"]
-    sides = f"{show.lux(face['key_side_lux'])} / {show.lux(face['fill_side_lux'])}"
+    face, known = found["face"], found["uncertainty"]
+    exposure = known["exposure_stops"]
+    sides = " / ".join(sure.lux(face[side], exposure) for side in ("key_side_lux", "fill_side_lux"))
     rows = [
-        ["key", show.lux(found["key_lux"])],
-        ["fill", show.lux(found["fill_lux"])],
-        ["ratio", show.ratio(found["ratio"])],
-        ["exposure", show.lux(found["exposure_lux"])],
-        ["face", f"{show.ratio(face['ratio'])}, {sides}"],
+        ["key", sure.lux(found["key_lux"], exposure), ""],
+        ["fill", sure.lux(found["fill_lux"], exposure), ""],
+        ["ratio", sure.ratio(found["ratio"], known["ratio_stops"]), _around(known["ratio_stops"])],
+        ["exposure", sure.lux(found["exposure_lux"], exposure), _around(exposure)],
+        [
+            "face",
+            f"{sure.ratio(face['ratio'], known['face_stops'])}, {sides}",
+            _around(known["face_stops"]),
+        ],
     ]
-    return [f"at {show.metres(found['at'])}", *show.table(rows), "", *heads(found["heads"])]
+    return [f"at {show.metres(found['at'])}", *show.table(rows), "", *heads(found["heads"], exposure)]
+
+
+def _around(within_stops: float | None) -> str:
+    return "" if within_stops is None else around(within_stops)

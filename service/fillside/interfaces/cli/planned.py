@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from fillside.interfaces.cli import show
+from fillside.balance.report import Uncertainty
+from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.planned_rig import listed, rig_lines
 from fillside.interfaces.lengths import Lengths
 from fillside.planning.catchlight import CatchLight
@@ -50,28 +51,29 @@ def _indented(lines: Iterable[str]) -> list[str]:
 
 def _balance(mark: MarkPlan) -> Iterator[str]:
     target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
+    known = mark.balance.uncertainty
     rows = [
         ["", "wanted", "is", "off by"],
         [
             "ratio",
             show.ratio(target.ratio),
-            show.ratio(achieved.ratio, achieved.ratio_stops),
-            show.stops(achieved.ratio_error_stops),
+            sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops),
+            sure.off(achieved.ratio_error_stops, known.ratio_stops),
         ],
         [
             "exposure",
             show.lux(target.exposure_lux),
-            show.lux(achieved.exposure_lux),
-            show.stops(achieved.exposure_error_stops),
+            sure.lux(achieved.exposure_lux, known.exposure_stops),
+            sure.off(achieved.exposure_error_stops, known.exposure_stops),
         ],
-        ["face", "", show.ratio(face.ratio), ""],
+        ["face", "", sure.ratio(face.ratio, known.face_stops), ""],
     ]
     yield from show.table(rows)
     yield from (f"limit: {limit.says}" for limit in mark.balance.limits)
 
 
 def _reach(mark: MarkPlan) -> Iterator[str]:
-    reach = mark.reach
+    reach, known = mark.reach, mark.balance.uncertainty
     yield ""
     if not reach.corners:
         yield "no ratio to speak of: it takes a key and a fill"
@@ -80,18 +82,19 @@ def _reach(mark: MarkPlan) -> Iterator[str]:
     if reach.ratios is None:
         yield f"{wanted} cannot be had here at any ratio"
     else:
-        ends = reach.ratios
-        yield f"ratios at {wanted}: {_ratio_end(ends.least)} up to {_ratio_end(ends.most)}"
+        least, most = (_ratio_end(end, known) for end in (reach.ratios.least, reach.ratios.most))
+        yield f"ratios at {wanted}: {least} up to {most}"
     wanted = show.ratio(reach.target_ratio)
     if reach.exposures is None:
         yield f"{wanted} cannot be had here at any exposure"
     else:
-        ends = reach.exposures
-        yield f"exposures at {wanted}: {_exposure_end(ends.least)} up to {_exposure_end(ends.most)}"
+        least, most = (_exposure_end(end, known) for end in (reach.exposures.least, reach.exposures.most))
+        yield f"exposures at {wanted}: {least} up to {most}"
     rows = [["corner", "ratio", "exposure", "against the target"]]
     for corner in reach.corners:
-        against = show.stops(corner.exposure_stops)
-        rows.append([_ended_by(corner), show.ratio(corner.ratio), show.lux(corner.exposure_lux), against])
+        against = sure.rounded(corner.exposure_stops, known.exposure_stops)
+        lux = sure.lux(corner.exposure_lux, known.exposure_stops)
+        rows.append([_ended_by(corner), sure.ratio(corner.ratio, known.ratio_stops), lux, against])
     yield from show.table(rows)
 
 
@@ -101,12 +104,13 @@ def _ended_by(corner: Corner) -> str:
     return "; ".join(filter(None, parts)) or "between its ends"
 
 
-def _ratio_end(corner: Corner) -> str:
-    return f"{show.ratio(corner.ratio)} ({_ended_by(corner)})"
+def _ratio_end(corner: Corner, known: Uncertainty) -> str:
+    return f"{sure.ratio(corner.ratio, known.ratio_stops)} ({_ended_by(corner)})"
 
 
-def _exposure_end(corner: Corner) -> str:
-    return f"{show.lux(corner.exposure_lux)}, {show.stops(corner.exposure_stops)} ({_ended_by(corner)})"
+def _exposure_end(corner: Corner, known: Uncertainty) -> str:
+    lux = sure.lux(corner.exposure_lux, known.exposure_stops)
+    return f"{lux}, {sure.rounded(corner.exposure_stops, known.exposure_stops)} ({_ended_by(corner)})"
 
 
 def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
@@ -125,7 +129,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}",
                 f"{at.up_deg:.0f}°",
                 show.percent(head.level),
-                show.lux(head.lux),
+                sure.lux(head.lux, mark.balance.uncertainty.exposure_stops),
                 show.stops(margin.to_full_stops, sign=False),
                 show.stops(margin.to_floor_stops, sign=False),
                 show.NOTHING if soft is None else f"{soft.angular_diameter_deg:.0f}° wide",

@@ -6,25 +6,33 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
-from fillside.interfaces.cli import show
+from fillside.calibration.expanded import around
+from fillside.interfaces.cli import show, sure
 
 State = dict[str, Any]
 
 
 def one_line(state: State) -> str:
     """What the light is and where it goes, in one line."""
-    target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
-    off = show.stops(achieved.get("exposure_error_stops"))
+    achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
+    known = state.get("uncertainty") or {}
+    off = sure.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
+    exposure = sure.lux(achieved.get("exposure_lux"), known.get("exposure_stops"))
     parts = [
-        _now_and_wanted("ratio", show.ratio(achieved.get("ratio")), show.ratio(target.get("ratio"))),
-        f"face {show.ratio(face.get('ratio'))}",
-        f"exposure {show.lux(achieved.get('exposure_lux'))} ({off} off)",
+        _ratio_now_and_wanted(state),
+        f"face {sure.ratio(face.get('ratio'), known.get('face_stops'))}",
+        f"exposure {exposure} ({off if off.startswith('within') else f'{off} off'})",
     ]
     return "; ".join([", ".join(parts), *(str(limit["says"]) for limit in state.get("limits") or [])])
 
 
-def _now_and_wanted(what: str, now: str, wanted: str) -> str:
-    return f"{what} {now}" if now == wanted else f"{what} {now} now, {wanted} wanted"
+def _ratio_now_and_wanted(state: State) -> str:
+    """The ratio, beside the wanted one where they differ by more than what is not known."""
+    target, achieved, known = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
+    within = known.get("ratio_stops")
+    now, wanted = (sure.ratio(part.get("ratio"), within) for part in (achieved, target))
+    told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
+    return told if now == wanted else f"{told} now, {show.ratio(target.get('ratio'))} wanted"
 
 
 def light_changed(state: State) -> str:
@@ -47,7 +55,7 @@ def block(state: State) -> list[str]:
         *_where(state),
         *show.table(list(_quantities(state))),
         "",
-        *heads(state.get("heads") or []),
+        *heads(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
         *_rest(state),
     ]
 
@@ -73,29 +81,32 @@ def _burning(state: State) -> str:
 
 def _quantities(state: State) -> Iterator[list[str]]:
     target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
+    known, others = (state.get(part) or {} for part in ("uncertainty", "relative_uncertainty_stops"))
+    ratio, exposure = known.get("ratio_stops"), known.get("exposure_stops")
     yield ["", "wanted", "is", "off by"]
     yield [
         "ratio",
         show.ratio(target.get("ratio")),
-        show.ratio(achieved.get("ratio"), achieved.get("ratio_stops")),
-        show.stops(achieved.get("ratio_error_stops")),
+        sure.ratio(achieved.get("ratio"), ratio, achieved.get("ratio_stops")),
+        sure.off(achieved.get("ratio_error_stops"), ratio),
     ]
     yield [
         "exposure",
         show.lux(target.get("exposure_lux")),
-        show.lux(achieved.get("exposure_lux")),
-        show.stops(achieved.get("exposure_error_stops")),
+        sure.lux(achieved.get("exposure_lux"), exposure),
+        sure.off(achieved.get("exposure_error_stops"), exposure),
     ]
     for role, wanted in (target.get("relative") or {}).items():
         found = (achieved.get("relative") or {}).get(role)
         off = None if found is None or wanted is None else found - wanted
-        yield [role, show.stops(wanted), show.stops(found), show.stops(off)]
-    sides = f"{show.lux(face.get('key_side_lux'))} / {show.lux(face.get('fill_side_lux'))}"
-    yield ["face", "", show.ratio(face.get("ratio")), sides]
+        within = others.get(role)
+        yield [role, show.stops(wanted), sure.stops(found, within), sure.off(off, within)]
+    sides = " / ".join(sure.lux(face.get(side), exposure) for side in ("key_side_lux", "fill_side_lux"))
+    yield ["face", "", sure.ratio(face.get("ratio"), known.get("face_stops")), sides]
 
 
-def heads(found: list[dict[str, Any]]) -> list[str]:
-    """The table of heads."""
+def heads(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
+    """The table of heads; light that is known to within so many stops has no more digits than that."""
     rows = [["head", "role", "level", "output", "light", ""]]
     for head in found:
         rows.append(
@@ -104,7 +115,7 @@ def heads(found: list[dict[str, Any]]) -> list[str]:
                 str(head.get("role")),
                 show.percent(head.get("level")),
                 show.percent(head.get("output")),
-                show.lux(head.get("lux")),
+                sure.lux(head.get("lux"), within_stops),
                 ", ".join(_notes(head)),
             ]
         )

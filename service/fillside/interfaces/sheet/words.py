@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fillside.interfaces.cli import show
+from fillside.interfaces.cli import show, sure
 from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.views import Drawn, Views
 from fillside.planning.mark import MarkPlan
@@ -92,22 +92,22 @@ def aims(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> Iterator[s
 def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     """What is wanted and what the levels of the table give."""
     target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
+    known, others = mark.balance.uncertainty, mark.balance.relative_uncertainty_stops
+    held = sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
+    yield f"Ratio {show.ratio(target.ratio)} wanted, {held} held, read as {rig.balance.read_as}"
+    bright, dark = (sure.lux(side, known.exposure_stops) for side in (face.key_side_lux, face.fill_side_lux))
     yield (
-        f"Ratio {show.ratio(target.ratio)} wanted, {show.ratio(achieved.ratio, achieved.ratio_stops)} held, "
-        f"read as {rig.balance.read_as}"
+        f"Face {sure.ratio(face.ratio, known.face_stops)}: {bright} on the key's cheek, {dark} on the other"
     )
     yield (
-        f"Face {show.ratio(face.ratio)}: {show.lux(face.key_side_lux)} on the key's cheek, "
-        f"{show.lux(face.fill_side_lux)} on the other"
-    )
-    yield (
-        f"Exposure {show.lux(target.exposure_lux)} wanted, {show.lux(achieved.exposure_lux)} held: "
+        f"Exposure {show.lux(target.exposure_lux)} wanted, "
+        f"{sure.lux(achieved.exposure_lux, known.exposure_stops)} held: "
         f"{rig.meter.receptor} receptor toward the {rig.meter.facing}, key and fill only"
     )
     rules = {head.role: head.rule for head in rig.heads}
     for role, wanted in target.relative.items():
         against = rig.balance.against.get(role, "exposure" if rules[role] == "background" else "key")
-        held = show.stops(achieved.relative.get(role))
+        held = sure.stops(achieved.relative.get(role), others.get(role))
         yield f"{role}: {show.stops(wanted)} against the {against} wanted, {held} held"
     yield from (limit.says for limit in mark.balance.limits)
 
