@@ -68,7 +68,7 @@ class LimitSaid(Said):
 
     head: str | None
     role: str | None
-    at: Literal["full", "floor", "most_over", "most_lux", "spill", "lost", "colour"]
+    at: Literal["full", "floor", "most_over", "most_lux", "spill", "lost", "disobeying", "colour"]
     says: str
 
 

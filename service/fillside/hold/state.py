@@ -27,10 +27,11 @@ from fillside.balance.report import (
 from fillside.balance.rounding import Codes
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
-from fillside.hold.events import DriverState, HeadState
-from fillside.hold.health import DriverHealth, HeadHealth
+from fillside.hold.events import Answering, DriverState, HeadState
+from fillside.hold.health import DriverHealth, HeadHealth, as_reported
 from fillside.hold.remembered import TrimSaid, trims_said
 from fillside.hold.subject import Source, Subject
+from fillside.hold.trouble import head_limits, head_notes, level_reported
 from fillside.hold.wanted import Mode, Wanted
 from fillside.rig.model import Point, ReadAs
 
@@ -51,8 +52,9 @@ class HeadNow(HeadSaid):
     """A head as it is now. `works` is false while it cannot be reached.
 
     `state` is ok, late, lost or disobeying, `since` as in DriverNow; `says_level` is the level that a lamp
-    which disobeys says it has.
-    """
+    which disobeys says it has, and then `lux` is the light of that. `answers` is whether the lamp answers
+    what it is sent: yes, to changes of level alone, or no; null where its wire has no way back, or where that
+    is not known yet. `confirmed` is whether it has reported its level lately; null where it cannot."""
 
     goal: Goal
     settled: bool
@@ -60,6 +62,8 @@ class HeadNow(HeadSaid):
     state: HeadState
     since: float
     says_level: float | None
+    answers: Answering | None
+    confirmed: bool | None
 
 
 class BalanceNow(Said):
@@ -189,13 +193,14 @@ class Metered:
     @property
     def in_the_way(self) -> bool:
         """Whether anything is that a remedy might help against."""
-        return any(limit.at not in ("lost", "colour") for limit in self.limits)
+        return any(limit.at not in ("lost", "disobeying", "colour") for limit in self.limits)
 
 
 def metered(shown: Shown) -> Metered:
     """Wish and light at the subject, now; limits as they will be once the fade has landed."""
     balancing, wish = shown.balancing, shown.wish
-    now = balancing.measure(shown.subject.place, wish, shown.codes, shown.working)
+    codes = as_reported(shown.codes, shown.health)
+    now = balancing.measure(shown.subject.place, wish, codes, shown.working)
     target = _target(shown)
     return Metered(
         target=target,
@@ -211,36 +216,31 @@ def _heads(shown: Shown) -> tuple[HeadNow, ...]:
     rows = balancing.rows_at(shown.subject.place)
     now = head_says(balancing.scene, balancing.limits, rows, shown.codes)
     goal = head_says(balancing.scene, balancing.limits, rows, shown.goal)
+    lux = rows.own_lux * balancing.outputs(as_reported(shown.codes, shown.health))
     return tuple(
         HeadNow.model_construct(
-            **head.__dict__,
+            **{**head.__dict__, "lux": float(lux[i])},
             goal=Goal(output=to.output, level=to.level, wire=to.wire),
             settled=shown.codes[i] == shown.goal[i],
             works=health.state != "lost",
             state=health.state,
             since=health.since_s + shown.unix_s,
-            says_level=_level(balancing.scene.full_scales[i], health.code),
+            says_level=level_reported(balancing.scene.full_scales[i], health.code),
+            answers=health.answers,
+            confirmed=health.confirmed,
         )
         for i, (head, to, health) in enumerate(zip(now, goal, shown.health, strict=True))
     )
 
 
-def _level(full_scale: int, code: int | None) -> float | None:
-    return None if code is None or full_scale == 0 else code / full_scale
-
-
 def _limits(shown: Shown, target: Target) -> tuple[LimitSaid, ...]:
     balancing, wish = shown.balancing, shown.wish
     scene, metering = balancing.scene, balancing.metering
-    lost = tuple(
-        LimitSaid(head=name, role=role, at="lost", says=f"{name} cannot be reached")
-        for name, role, works in zip(scene.names, scene.roles, shown.working, strict=True)
-        if not works
-    )
+    own = head_limits(scene, shown.health)
     if shown.wanted.mode != "follow" or shown.wanted.alone is not None:
-        return lost
+        return own
     heads = head_says(scene, balancing.limits, balancing.rows_at(shown.subject.place), shown.lasting)
-    return (*lost, *limits_said(metering, wish, heads, target, _landed(shown, target), shown.bounds))
+    return (*own, *limits_said(metering, wish, heads, target, _landed(shown, target), shown.bounds))
 
 
 def _target(shown: Shown) -> Target:
@@ -252,7 +252,7 @@ def _target(shown: Shown) -> Target:
 
 def _landed(shown: Shown, target: Target) -> Achieved:
     """What is held once the fade is over."""
-    codes = shown.lasting
+    codes = as_reported(shown.lasting, shown.health)
     then = shown.balancing.measure(shown.subject.place, shown.wish, codes, shown.working)
     return achieved_of(shown.wish, target, then)
 
@@ -261,7 +261,10 @@ def not_reached(shown: Shown) -> str | None:
     """What stands in the way of the balance, None where nothing does, in words for an order's answer."""
     target = _target(shown)
     # This is quicker than to say what stands in the way, and answers most orders.
-    if all(shown.working) and worst_error_stops(target, _landed(shown, target)) <= SAYS_FROM_STOPS:
+    if (
+        not any(h.state in ("lost", "disobeying") for h in shown.health)
+        and worst_error_stops(target, _landed(shown, target)) <= SAYS_FROM_STOPS
+    ):
         return None
     limits = [limit.says for limit in metered(shown).limits if limit.at != "colour"]
     return f"not reached: {'; '.join(limits)}" if limits else None
@@ -372,5 +375,5 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         undo=told.undo,
         last_order=told.last_order,
         light_changed_at=told.light_changed_at,
-        notes=told.notes + _notes_on(seen),
+        notes=told.notes + _notes_on(seen) + head_notes(scene, shown.health),
     )

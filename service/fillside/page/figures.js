@@ -66,10 +66,10 @@ function showStanding({ state, heads, uncertainty }) {
   const atLimit = heads.filter((head) => head.at_limit);
   const limit = atLimit.map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
   const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
-  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
+  const own = heads.filter((head) => head.health === "disobeying" || (["lost", "late"].includes(head.health) && !drivers.length));
   const unwell = [
     ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
-    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
+    ...own.map((head) => `${head.name} ${{ lost: "lost", late: "has not answered" }[head.health] ?? "disobeys"}`),
   ];
   const rough = state.subject_seen.too_rough;
   const bound = state.limits.find((one) => one.head === null);
