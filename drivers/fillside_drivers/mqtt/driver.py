@@ -25,6 +25,8 @@ from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 
 CONNECTS_WITHIN_S = 4.0
+TIMED_OUT, DOES_NOT_ANSWER = "Operation timed out", "does not answer"
+"""What the client library says of a wait that was too long, and what we say of the broker then."""
 FIRST_RETRY_S, LONGEST_RETRY_S = 0.2, 5.0
 MOST_WAITING_MESSAGES = 2000
 """Reports beyond this many unread ones are dropped by the client: the newest are as good."""
@@ -58,12 +60,11 @@ class MqttDriver(Driver):
         self._random = random.Random(setup.identity.cid.int)
         self._say_heads()
         self._wake = asyncio.Event()
-        self._hangs = False
         self._task: asyncio.Task[None] | None = None
 
     async def _open(self) -> None:
-        self._client()
-        self._task = asyncio.create_task(self._run(), name=f"mqtt {self.name}")
+        client = self._client()
+        self._task = asyncio.create_task(self._run(client), name=f"mqtt {self.name}")
 
     def _client(self) -> aiomqtt.Client:
         new = self._options.version == "5"
@@ -81,19 +82,20 @@ class MqttDriver(Driver):
                 f"driver {self.name}: {error.message}", driver=self.name, where=error.where
             ) from error
 
-    async def _run(self) -> None:
-        """Connect, serve and connect again, each time later up to a bound, until closed.
-
-        Each connection has a client of its own: one that could not take its leave cannot be used again.
-        """
+    async def _run(self, client: aiomqtt.Client) -> None:
+        """Connect, serve and connect again, each time later up to a bound, until closed."""
         wait_s = FIRST_RETRY_S
         while True:
             try:
-                async with self._client() as client:
+                async with client:
                     wait_s = FIRST_RETRY_S
                     await self._serve(client)
-            except (aiomqtt.MqttError, OpenError) as error:
-                self._fails(str(error))
+            except aiomqtt.MqttReentrantError:
+                # It could not take its leave, and cannot be used again.
+                with contextlib.suppress(OpenError):
+                    client = self._client()
+            except aiomqtt.MqttError as error:
+                self._fails(DOES_NOT_ANSWER if str(error) == TIMED_OUT else str(error))
             except (OSError, ssl.SSLError) as error:
                 self._fails(str(error.strerror or error))
             await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
@@ -101,8 +103,7 @@ class MqttDriver(Driver):
 
     def _fails(self, why: str) -> None:
         self._counts.errors += 1
-        if not self._hangs:
-            self._report(state="lost", note=f"{self._where}: {why}")
+        self._report(state="lost", note=f"{self._where}: {why}")
 
     @property
     def _where(self) -> str:
@@ -114,7 +115,6 @@ class MqttDriver(Driver):
         now = self._clock()
         for bulb in self._bulbs.values():
             bulb.connected(now)
-        self._hangs = False
         self._say_heads(state="ok", note="")
         self._wake.set()
         await side_by_side(self._listen(client), self._speak(client), self._mind(client))
@@ -129,8 +129,7 @@ class MqttDriver(Driver):
                 raise
             except aiomqtt.MqttError:
                 # Said before the connection is closed: that takes its time too.
-                self._report(state="lost", note=f"{self._where}: does not answer")
-                self._hangs = True
+                self._fails(DOES_NOT_ANSWER)
                 return
 
     async def _listen(self, client: aiomqtt.Client) -> None:

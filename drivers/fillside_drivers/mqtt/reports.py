@@ -282,7 +282,7 @@ class ReportingBulb:
                 self._doubt = None
         elif verdict == "nothing" and not self._answers_checks:
             # What it was sent or asked changed nothing, and it reports changes alone.
-            self.reported, self._doubt, self._confirmed = None, None, False
+            self.condition, self.reported, self._doubt, self._confirmed = "ok", None, None, False
 
     @property
     def _answers_checks(self) -> bool:
