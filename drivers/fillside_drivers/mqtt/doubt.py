@@ -30,7 +30,7 @@ LEAST_S = 2.5
 SHOWN_AFTER_S = 3.0
 """A report that was not denied by then counts as disobedience."""
 ENDS_AFTER_S = 7.0
-"""No question is asked any more."""
+"""After the last report: no question is asked any more."""
 
 Verdict = Literal["open", "true", "disobeys", "nothing"]
 
@@ -45,6 +45,7 @@ class Doubt:
     tries: int = 0
     agreed: int = 0
     _counted: int = 0
+    _heard_at: float = -math.inf
 
     def checks_at(self, drive: MqttDrive) -> float:
         """When the bulb is to be checked next."""
@@ -58,9 +59,10 @@ class Doubt:
         """A question or a level left for the bulb."""
         self.tried_at, self.tries = now, self.tries + 1
 
-    def heard(self, code: int, same: bool) -> None:
+    def heard(self, code: int, same: bool, now: float) -> None:
         """The bulb reported another level than it was sent; `same` says whether the one in doubt. Several
         reports after one question count as one."""
+        self._heard_at = now
         if not same:
             self.code, self.agreed = code, 0
         if self.tries > self._counted:
@@ -77,9 +79,13 @@ class Doubt:
 
     def next_at(self, now: float) -> float:
         """When the verdict may be another though nothing is heard; infinity for never."""
-        ends = (self.since + LEAST_S, self.since + SHOWN_AFTER_S, self.since + ENDS_AFTER_S)
+        ends = (self.since + LEAST_S, self.since + SHOWN_AFTER_S, self._ends_at)
         return next((at for at in ends if at > now), math.inf)
 
     def is_over(self, now: float) -> bool:
         """Whether asking has gone on for long enough."""
-        return now >= self.since + ENDS_AFTER_S
+        return now >= self._ends_at
+
+    @property
+    def _ends_at(self) -> float:
+        return max(self.since, self._heard_at) + ENDS_AFTER_S

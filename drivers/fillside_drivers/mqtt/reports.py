@@ -71,7 +71,8 @@ class ReportingBulb:
         self._wanted: int | None = None
         self._sent: int | None = None
         self._first_sent: int | None = None
-        self._confirmed = False
+        self._confirmed = self._truthful = False
+        """Whether it has confirmed the level it was sent last, and any since it was found."""
         self._confirmed_code: int | None = None
         self._sent_at = self._asked_at = -math.inf
         self._moved_at = self._changed_at = -math.inf
@@ -187,18 +188,22 @@ class ReportingBulb:
             self._walks(self._walk, code, now)
         elif near:
             self._ends_doubt()
-            self._confirmed, self._confirmed_code = True, self._sent
+            self._confirmed, self._confirmed_code, self._truthful = True, self._sent, True
         elif self._doubt is not None:
             self._hears_again(code, now)
         elif not differed and self._wanted == self._sent and now >= self._obeys_by:
-            self._doubt = Doubt(code, now)
+            if self._late and self.drive.ask_to is None and self.drive.fade_field is None:
+                # It was away, as short as that was.
+                self._back(code, confirmed=True)
+            else:
+                self._doubt = Doubt(code, now)
 
     def _hears_again(self, code: int, now: float) -> None:
         """A report in doubt, or the first of a silent bulb that can be asked whether it is so."""
         if self._doubt is None:
             self._doubt = Doubt(code, now)
         else:
-            self._doubt.heard(code, same=self._is_near(code, self._doubt.code))
+            self._doubt.heard(code, self._is_near(code, self._doubt.code), now)
 
     def _took(self, code: int) -> bool:
         """Whether a report is on the way from where the bulb was to what it was sent, and nearer to that."""
@@ -266,10 +271,14 @@ class ReportingBulb:
         elif not self._differs:
             self.condition = "ok"
         elif self.condition == "ok" and self._wanted == self._sent and now >= self._obeys_by:
-            if self._confirmed:
+            if self._has_stopped(self.reported):
+                self._walk = Walk(self.reported, self.drive.full_scale, now)
+                self._confirmed_code = self.reported
+            if self._walk is None and (self._confirmed or (self._truthful and self.drive.ask_to is not None)):
                 self._doubt = Doubt(self.reported, now)
             else:
-                self._disobeys(now)
+                self.condition = "disobeying"
+                self.answers.forget()
 
     def _judge_doubt(self, doubt: Doubt, now: float) -> None:
         verdict = doubt.verdict(self.drive, now)
@@ -288,23 +297,14 @@ class ReportingBulb:
     def _answers_checks(self) -> bool:
         return self.answers.answers("repeat" if self.drive.ask_to is None else "question")
 
-    def _disobeys(self, now: float) -> None:
-        """It reports another level than it was sent; led from there if it stands where it may have
-        stopped."""
-        self.condition = "disobeying"
-        self.answers.forget()
-        if (
-            self.drive.fade_field is not None
-            or self._confirmed_code is None
-            or self.reported is None
-            or self._sent is None
-        ):
-            return
+    def _has_stopped(self, code: int) -> bool:
+        """Whether a reported level is where the bulb may have stopped on its way to the one it was sent. One
+        that can fade is sent to that by a slow fade from wherever it is."""
+        if self._confirmed or self._confirmed_code is None or self._sent is None or self.drive.fade_field:
+            return False
         near = self._codes(NEAR_CODES, 1)
         low, high = sorted((self._confirmed_code, self._sent))
-        if low - near <= self.reported <= high + near:
-            self._confirmed_code = self.reported
-            self._walk = Walk(self.reported, self.drive.full_scale, now)
+        return low - near <= code <= high + near
 
     def _alive(self, alive: bool, now: float, kept: bool) -> None:
         if not alive:
@@ -321,7 +321,8 @@ class ReportingBulb:
 
     def _back(self, code: int | None, confirmed: bool = False) -> None:
         """It is found at this code: nothing is sent until a code for it comes in."""
-        self.condition, self._found, self._confirmed = "ok", code, confirmed
+        self.condition, self._found = "ok", code
+        self._confirmed, self._truthful = confirmed, False
         self._confirmed_code = code if confirmed else self._confirmed_code
         self._doubt = self._walk = None
         self.returns += 1
