@@ -197,6 +197,13 @@ class ReportingBulb:
                 self._back(code, confirmed=True)
             else:
                 self._doubt = Doubt(code, now)
+        elif self.condition == "disobeying" and self._is_believed:
+            self._doubt = Doubt(code, now)
+
+    @property
+    def _is_believed(self) -> bool:
+        """Whether it can be asked where it is, and has not always reported what it was not sent."""
+        return self._truthful and self.drive.ask_to is not None
 
     def _hears_again(self, code: int, now: float) -> None:
         """A report in doubt, or the first of a silent bulb that can be asked whether it is so."""
@@ -274,7 +281,7 @@ class ReportingBulb:
             if self._has_stopped(self.reported):
                 self._walk = Walk(self.reported, self.drive.full_scale, now)
                 self._confirmed_code = self.reported
-            if self._walk is None and (self._confirmed or (self._truthful and self.drive.ask_to is not None)):
+            if self._walk is None and (self._confirmed or self._is_believed):
                 self._doubt = Doubt(self.reported, now)
             else:
                 self.condition = "disobeying"
