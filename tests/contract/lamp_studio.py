@@ -20,7 +20,7 @@ from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
 
 FILL = 1
-TURN_S = 0.02
+TURN_S = 0.03
 REPORTS = {"reports_at": "bulb"}
 ASKED = {**REPORTS, "ask_to": "bulb/get"}
 FADES = {**REPORTS, "send_as": '{"level": {code}}', "fade_field": "over"}
