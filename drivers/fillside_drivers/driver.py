@@ -172,16 +172,22 @@ class HeadHealth:
     """How one head is, where its lamp says so itself.
 
     `lost`: it is not there; its code stays as it was and nothing is sent to it. `disobeying`: it is there
-    with another level than it was sent. `code` is the level it has as far as it says, or, when it comes back
-    silent, the worst it may have. `since` as in `Health`. `returns` counts how often it was found anew, at a
-    code that may not be the one it was last sent: after it was lost, and when it changed by itself. Its light
-    is to go on from `code` then, and what it is given next should be near that.
-    """
+    with another level than it was sent. `late`: an answer of its own is overdue. `code` is the level it has
+    as far as it says, or, when it comes back silent, the worst it may have. `since` as in `Health`. `returns`
+    counts how often it was found anew, at a code that may not be the one it was last sent: after it was lost,
+    and when it changed by itself. Its light is to go on from `code` then, and what it is given next should be
+    near that.
 
-    state: Literal["ok", "lost", "disobeying"] = "ok"
+    `answers` is whether it answers what it is sent: "yes", "changes" where only a change of level is
+    answered, "no" where it cannot; None while that is not known. `confirmed` is whether it reported the level
+    it was sent, and not too long ago; None where it cannot."""
+
+    state: Literal["ok", "late", "lost", "disobeying"] = "ok"
     since: float = 0.0
     code: int | None = None
     returns: int = 0
+    answers: Literal["yes", "changes", "no"] | None = None
+    confirmed: bool | None = None
 
 
 @dataclass(frozen=True)

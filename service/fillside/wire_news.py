@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fillside.hold.events import DriverChanged, HeadBack, HeadDisobeys, HeadLost, HealthEvent
+from fillside.hold.events import (
+    DriverChanged,
+    HeadAnswers,
+    HeadBack,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+    HealthEvent,
+)
 from fillside_drivers.driver import HeadHealth, Health
 
 _UNKNOWN = HeadHealth()
@@ -23,11 +31,15 @@ def news(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
 
 
 def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEvent]:
-    if new.returns != old.returns or (new.state == "ok" and old.state == "lost"):
+    if (old.answers, old.confirmed) != (new.answers, new.confirmed):
+        yield HeadAnswers(name, new.answers, new.confirmed)
+    if new.returns != old.returns or (new.state in ("ok", "late") and old.state == "lost"):
         yield HeadBack(name, new.code)
         old = _UNKNOWN
     if new.state == "lost" and old.state != "lost":
         yield HeadLost(name)
+    elif new.state == "late" and old.state != "late":
+        yield HeadLate(name)
     elif new.state == "disobeying" and (old.state != "disobeying" or old.code != new.code):
         yield HeadDisobeys(name, new.code)
     elif new.state == "ok" and old.state != "ok":

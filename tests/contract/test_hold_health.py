@@ -8,8 +8,16 @@ from typing import Any
 
 import pytest
 
-from contract.hold_studio import CHAIR, DESK, Studio, assert_no_flash, light, output, studio
-from fillside.hold.events import DriverChanged, Event, HeadBack, HeadDisobeys, HeadLost
+from contract.hold_studio import CANDELAS, CHAIR, DESK, Studio, assert_no_flash, light, output, studio
+from fillside.hold.events import (
+    DriverChanged,
+    Event,
+    HeadAnswers,
+    HeadBack,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+)
 
 KEY, FILL, HAIR, HOUSE = range(4)
 
@@ -49,15 +57,23 @@ def test_drivers_and_heads_are_shown_with_since_when() -> None:
     assert head(up, "key")["since"] == up.now
 
 
-OWN = {"ok": HeadBack("fill"), "disobeying": HeadDisobeys("fill", 9), "lost": HeadLost("fill")}
+OWN = {
+    "ok": HeadBack("fill"),
+    "late": HeadLate("fill"),
+    "disobeying": HeadDisobeys("fill", 9),
+    "lost": HeadLost("fill"),
+}
 WORSE = {
     ("ok", "ok"): "ok",
+    ("ok", "late"): "late",
     ("ok", "disobeying"): "disobeying",
     ("ok", "lost"): "lost",
     ("late", "ok"): "late",
+    ("late", "late"): "late",
     ("late", "disobeying"): "disobeying",
     ("late", "lost"): "lost",
     ("lost", "ok"): "lost",
+    ("lost", "late"): "lost",
     ("lost", "disobeying"): "lost",
     ("lost", "lost"): "lost",
 }
@@ -90,6 +106,68 @@ def test_a_head_that_disobeys_is_shown_with_the_level_it_says_and_nothing_moves(
     up.event(HeadBack("fill"))
     assert (head(up, "fill")["state"], head(up, "fill")["says_level"]) == ("ok", None)
     assert up.codes == before
+
+
+def test_what_a_lamp_answers_and_has_confirmed_is_shown_and_a_lost_wire_confirms_nothing() -> None:
+    up = come_up()
+    assert (head(up, "fill")["answers"], head(up, "fill")["confirmed"]) == (None, None)
+    up.event(HeadAnswers("fill", "changes", True))
+    assert (head(up, "fill")["answers"], head(up, "fill")["confirmed"]) == ("changes", True)
+    up.event(HeadLate("fill"))
+    assert any("fill" in note and "answered" in note for note in up.state["notes"])
+    up.event(DriverChanged("side", "lost"))
+    assert (head(up, "fill")["answers"], head(up, "fill")["confirmed"]) == ("changes", False)
+
+
+@pytest.mark.parametrize("mode", ["follow", "freeze"])
+def test_what_a_head_that_disobeys_says_counts_in_what_is_achieved_and_is_named(mode: str) -> None:
+    up = come_up()
+    up.do(mode)
+    before = light(up.rig, up.codes, CHAIR)
+    assert up.state["notes"] == []
+    up.event(HeadDisobeys("fill", 13107))
+    state = up.state
+    # A square curve: a fifth of the level is a twenty-fifth of the light.
+    fill = CANDELAS / 25 / math.dist(up.rig.heads[FILL].position, CHAIR) ** 2
+    assert head(up, "fill")["lux"] == pytest.approx(fill, rel=1e-3)
+    assert state["achieved"]["ratio_stops"] == pytest.approx(math.log2(before["key"] / fill), abs=0.01)
+    (limit,) = [one for one in state["limits"] if one["head"] == "fill"]
+    assert (limit["at"], limit["says"]) == ("disobeying", "fill does not obey: it says it is at 20 %")
+    assert limit["says"] in state["notes"]
+    up.event(HeadBack("fill"))
+    assert up.state["achieved"]["ratio_stops"] == pytest.approx(1.0, abs=0.01)
+    assert up.state["notes"] == []
+
+
+def test_an_order_s_answer_names_a_head_that_disobeys() -> None:
+    up = come_up()
+    up.event(HeadDisobeys("fill", 13107))
+    assert "fill does not obey" in (up.do("balance", ratio="3:1").note or "")
+
+
+@pytest.mark.parametrize("protect", ["ratio", "exposure"])
+def test_when_lost_solve_reckons_with_what_a_head_that_disobeys_says_it_gives(protect: str) -> None:
+    up = come_up(balance={"when_lost": "solve", "exposure": 400.0, "ratio": 1.0, "protect": protect})
+    before = up.codes
+    says = round(65535 * math.sqrt(output(up.rig, FILL, before[FILL]) * 1.3))
+    up.event(HeadDisobeys("fill", says))
+    up.settle()
+    assert up.codes[FILL] == before[FILL], "it is left alone"
+    key = light(up.rig, up.codes, CHAIR)["key"]
+    fill = light(up.rig, (0, says, 0, 0), CHAIR)["fill"]
+    if protect == "ratio":
+        assert math.log2(key / fill) == pytest.approx(0.0, abs=0.02)
+    else:
+        assert up.state["achieved"]["exposure_lux"] == pytest.approx(400, rel=0.02)
+        assert key < light(up.rig, before, CHAIR)["key"]
+    # What it says while it is left alone does not stir it.
+    up.event(HeadDisobeys("fill", says + 40))
+    up.settle()
+    assert up.codes[FILL] == before[FILL]
+    up.event(HeadBack("fill"))
+    up.settle()
+    assert up.codes == before
+    assert_no_flash(up.rig, up.frames)
 
 
 @pytest.mark.parametrize("event", [HeadLost("nobody"), HeadBack("nobody", 3), HeadDisobeys("nobody", 3)])

@@ -30,9 +30,10 @@ TURN_S = 0.002
 """How finely the light is looked at."""
 
 
-def with_bulb(head: str, order_speed: float = 1.0, **drive: Any) -> Rig:
+def with_bulb(head: str, order_speed: float = 1.0, tables: dict[str, Any] | None = None, **drive: Any) -> Rig:
     """The studio with one of its heads a bulb that takes five messages a second."""
-    data = studio(hold={"order_speed": order_speed}, balance={"relative": {"hair": -1.0}}).dump()
+    balance = {"relative": {"hair": -1.0}, **(tables or {})}
+    data = studio(hold={"order_speed": order_speed}, balance=balance).dump()
     table = {"driver": "bulbs", "send_to": "bulb/set", "most_per_s": 5.0, "latency_s": KNOWN_LATENCY_S}
     for own in data["heads"]:
         own["drive"] = {**table, **drive} if own["name"] == head else {"driver": "stage", "bits": 16}

@@ -6,7 +6,14 @@ import pytest
 
 from contract.hold_studio import Studio, studio
 from contract.meter_studio import head_table, rig_of
-from fillside.hold.events import DriverChanged, Event, HeadDisobeys, HeadLost
+from fillside.hold.events import (
+    DriverChanged,
+    Event,
+    HeadAnswers,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+)
 from fillside.interfaces.cli import summary
 from fillside.interfaces.cli.summary import block
 
@@ -34,6 +41,23 @@ def test_a_head_that_is_not_well_says_so_in_its_row(up: Studio, event: Event, he
     up.wait(12.0)
     rows = [line for line in block(up.state) if says in line]
     assert [line.split()[0] for line in rows] == [head]
+
+
+@pytest.mark.parametrize(
+    ("events", "says"),
+    [
+        ((HeadAnswers("fill", "no", None),), "cannot answer"),
+        ((HeadAnswers("fill", "changes", False),), "not heard lately"),
+        ((HeadAnswers("fill", "yes", False), HeadLate("fill")), "has not answered, for 12 s"),
+    ],
+)
+def test_a_lamp_that_cannot_answer_or_does_not_says_so_in_its_row(
+    up: Studio, events: tuple[Event, ...], says: str
+) -> None:
+    for event in events:
+        up.event(event)
+    up.wait(12.0)
+    assert [line.split()[0] for line in block(up.state) if says in line] == ["fill"]
 
 
 def test_a_driver_says_since_when_why_and_what_to_know(up: Studio) -> None:

@@ -178,7 +178,7 @@ def test_a_subject_that_moved_in_a_freeze_is_not_ticked_until_follow() -> None:
         ({"do": "show", "heads": {"key": 0.5, "fill": 0.5}}, "only", "only key and fill on"),
         ({"do": "show", "heads": {}}, "only", "all heads are out"),
         (HeadLost("fill"), "lost", "fill cannot be reached"),
-        (HeadDisobeys("fill", 9), "disobeying", "fill has another level than it was sent"),
+        (HeadDisobeys("fill", 9), "disobeying", "fill does not obey: it says it is at 0 %"),
         (HeadsLeave(("fill",)), "leaving", "fill goes out: a changed rig file has it no more"),
     ],
 )

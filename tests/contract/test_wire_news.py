@@ -8,7 +8,15 @@ from typing import Literal
 
 import pytest
 
-from fillside.hold.events import DriverChanged, HeadBack, HeadDisobeys, HeadLost, HealthEvent
+from fillside.hold.events import (
+    DriverChanged,
+    HeadAnswers,
+    HeadBack,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+    HealthEvent,
+)
 from fillside.wire_news import news
 from fillside_drivers.driver import HeadHealth, Health
 
@@ -27,6 +35,13 @@ STEPS: list[tuple[HeadHealth, HeadHealth, list[HealthEvent]]] = [
     (LOST, OK, [HeadBack("key")]),
     (LOST, HeadHealth("ok", code=255, returns=1), [HeadBack("key", 255)]),
     (OK, HeadHealth("ok", code=255, returns=1), [HeadBack("key", 255)]),
+    (OK, HeadHealth("late"), [HeadLate("key")]),
+    (HeadHealth("late"), OK, [HeadBack("key")]),
+    (HeadHealth("late"), LOST, [HeadLost("key")]),
+    (LOST, HeadHealth("late"), [HeadBack("key"), HeadLate("key")]),
+    (HeadHealth("disobeying", code=3), HeadHealth("late"), [HeadLate("key")]),
+    (OK, HeadHealth(answers="yes", confirmed=True), [HeadAnswers("key", "yes", True)]),
+    (OK, HeadHealth("lost", answers="no"), [HeadAnswers("key", "no", None), HeadLost("key")]),
     (OK, HeadHealth("disobeying", code=3), [HeadDisobeys("key", 3)]),
     (HeadHealth("disobeying", code=3), HeadHealth("disobeying", code=3), []),
     (HeadHealth("disobeying", code=3), HeadHealth("disobeying", code=4), [HeadDisobeys("key", 4)]),
@@ -54,7 +69,7 @@ def test_a_driver_s_steps_come_after_its_heads() -> None:
 
 def test_whatever_comes_in_between_the_end_is_known() -> None:
     rng = random.Random(4)
-    states: tuple[Literal["ok", "lost", "disobeying"], ...] = ("ok", "lost", "disobeying")
+    states: tuple[Literal["ok", "late", "lost", "disobeying"], ...] = ("ok", "late", "lost", "disobeying")
     known, old = "ok", Health(heads={"key": OK})
     returns = 0
     for _ in range(2000):
@@ -62,6 +77,8 @@ def test_whatever_comes_in_between_the_end_is_known() -> None:
         head = HeadHealth(rng.choice(states), code=rng.choice([None, 3, 4]), returns=returns)
         new = Health(heads={"key": head})
         for event in told(old, new):
-            known = {HeadLost: "lost", HeadBack: "ok", HeadDisobeys: "disobeying"}[type(event)]  # type: ignore[index]
+            known = {HeadLost: "lost", HeadLate: "late", HeadBack: "ok", HeadDisobeys: "disobeying"}[
+                type(event)
+            ]  # type: ignore[index]
         assert known == head.state
         old = new

@@ -27,9 +27,9 @@ from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
 from fillside.storage.journal import Visitor
 from fillside_drivers.cancelling import FAREWELL_S, cancelled
-from fillside_drivers.mqtt.bulb import Outgoing
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.options import MqttDrive
+from fillside_drivers.mqtt.words import Outgoing
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 from protocol.broker import Broker
@@ -145,7 +145,8 @@ class Studio:
         take = bulb.take
 
         def taking(now: float) -> list[Outgoing]:
-            if messages := take(now):
+            messages = take(now)
+            if any(message.topic != bulb.drive.ask_to for message in messages):
                 assert bulb._sent is not None
                 self.sent.append((now, bulb._sent))
             return messages

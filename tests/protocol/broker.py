@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -89,6 +90,15 @@ class Broker:
         if self._process is not None and self._process.returncode is None:
             self._process.kill()
             await self._process.wait()
+
+    def hang(self) -> None:
+        """Stop it as it is: its connections stay open, and nothing answers."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
 
     async def __aenter__(self) -> Broker:
         await self.start()

@@ -16,6 +16,7 @@ import pytest
 
 from fillside_drivers.cancelling import cancelled
 from fillside_drivers.driver import Driver, OpenError
+from fillside_drivers.mqtt.driver import CONNECTS_WITHIN_S, SIGN_EVERY_S, SIGN_WITHIN_S
 from fillside_drivers.registry import build
 from protocol.broker import Broker, broker, needs_mosquitto, until
 from protocol.wires import WHO, loop_clock
@@ -112,6 +113,20 @@ async def test_a_broker_that_dies_twenty_times_leaves_no_stale_level_and_no_leak
 
 def _open_descriptors() -> int:
     return len(os.listdir("/proc/self/fd"))
+
+
+async def test_a_broker_that_hangs_is_missed_though_its_connection_stays_open(tmp_path: Path) -> None:
+    """The protocol's keep-alive, an hour here, has no part in it."""
+    assert SIGN_EVERY_S + SIGN_WITHIN_S < 5.0
+    assert CONNECTS_WITHIN_S < 5.0
+    async with Broker(tmp_path) as server, mqtt(server.port, {"key": LAMP}, keepalive_s=3600) as driver:
+        driver.send({"key": 3})
+        await until(lambda: driver.health.frames_sent == 1)
+        server.hang()
+        await until(lambda: driver.health.state == "lost", 60.0)
+        assert "does not answer" in driver.health.note
+        server.go_on()
+        await until(lambda: driver.health.state == "ok", 60.0)
 
 
 async def test_a_wrong_password_is_said_and_no_secret_is_shown(

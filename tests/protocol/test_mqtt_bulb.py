@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from typing import Any
@@ -11,8 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from fillside_drivers.mqtt.bulb import ALIVE_WAIT_S, ASSERT_AGAIN_S, OBEYS_WITHIN_S, REPORT_WAIT_S, Bulb
+from fillside_drivers.mqtt.answers import STALE_S
+from fillside_drivers.mqtt.bulb import ASSERT_AGAIN_S, GENTLE_FADE_S, PROBE_S, Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions, message
+from fillside_drivers.mqtt.reports import ALIVE_WAIT_S, OBEYS_WITHIN_S, REPORT_WAIT_S
 
 REPORTING = {
     "send_to": "lamp/set",
@@ -55,6 +58,7 @@ def test_a_pattern_makes_the_message(pattern: str, code: int, full: int, text: s
         {"send_to": "lamp", "full_scale": 0},
         {"send_to": "lamp", "most_per_s": 500.0},
         {"homie": "a/b/c", "reports_at": "x"},
+        {"send_to": "lamp", "ask_to": "lamp/get"},
     ],
 )
 def test_a_drive_that_cannot_be_is_refused(wrong: dict[str, Any]) -> None:
@@ -83,10 +87,10 @@ def test_the_latest_code_wins_at_the_bulb_s_own_rate() -> None:
     for k in range(1, 10):
         lamp.want(10 + k, 0.02 * k)
         assert sent(lamp, 0.02 * k) == []
-    assert lamp.due() == pytest.approx(0.2)
+    assert lamp.due(0.18) == pytest.approx(0.2)
     assert sent(lamp, 0.2) == [("lamp/set", "19")]
     assert sent(lamp, 0.4) == []
-    assert lamp.due() == pytest.approx(0.2 + ASSERT_AGAIN_S)
+    assert lamp.due(0.4) == pytest.approx(0.2 + ASSERT_AGAIN_S)
     assert sent(lamp, 0.2 + ASSERT_AGAIN_S) == [("lamp/set", "19")]
 
 
@@ -138,7 +142,7 @@ def test_a_bulb_that_is_gone_gets_nothing_and_comes_back_at_what_it_reports() ->
     lamp.heard("lamp/there", b"offline", 1.0)
     assert lamp.condition == "lost"
     lamp.want(90, 2.0)
-    assert lamp.due() == math.inf
+    assert lamp.due(2.0) == math.inf
     lamp.heard("lamp/there", b"online", 3.0)
     assert not lamp.reachable
     lamp.heard("lamp", b'{"power": {"now": 255}}', 3.2)
@@ -155,8 +159,8 @@ def test_a_silent_bulb_comes_back_at_the_worst_it_may_have(comes_back: str, code
     lamp.take(0.0)
     lamp.heard("lamp/there", b"offline", 1.0)
     lamp.heard("lamp/there", b"online", 2.0)
-    assert lamp.due() == 2.0 + REPORT_WAIT_S
-    assert sent(lamp, lamp.due()) == []
+    assert lamp.due(2.0) == 2.0 + REPORT_WAIT_S
+    assert sent(lamp, 2.0 + REPORT_WAIT_S) == []
     assert (lamp.condition, lamp.has, lamp.returns) == ("ok", code, 1)
     lamp.want(code - 1, 20.0)
     assert sent(lamp, 20.0) == [("lamp/set", str(code - 1))]
@@ -220,7 +224,7 @@ def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
     lamp.heard("lamp/there", b"offline", 1.0)
     lamp.connected(2.0)
-    assert (lamp.shown, lamp.due()) == ("lost", math.inf)
+    assert (lamp.shown, lamp.due(2.0)) == ("lost", math.inf)
 
 
 @pytest.mark.parametrize(("kept", "back"), [(False, True), (True, False)])
@@ -233,15 +237,158 @@ def test_a_report_before_its_word_counts_unless_the_broker_had_kept_it(kept: boo
     assert (lamp.shown == "ok") == back
 
 
-def test_a_bulb_that_somebody_else_changed_is_found_there() -> None:
-    lamp = settled(reports_at="lamp")
+def test_a_bulb_that_somebody_else_changed_is_found_there_once_it_was_asked() -> None:
+    lamp = settled(reports_at="lamp", ask_to="lamp/get", ask_as="?")
     lamp.heard("lamp", b"101", 9.0)
-    assert lamp.returns == 0
     assert lamp.heard("lamp", b"255", 10.0)
+    for now in (10.0, 11.0, 12.0):
+        assert lamp.due(now) <= now
+        assert sent(lamp, now) == [("lamp/get", "?")]
+        assert (lamp.shown, lamp.confirms, lamp.returns) == ("ok", False, 0)
+        lamp.heard("lamp", b"255", now + 0.1)
+    assert lamp.due(12.2) == 12.5
+    lamp.judge(12.5)
     assert (lamp.shown, lamp.has, lamp.returns) == ("ok", 255, 1)
     assert sent(lamp, 40.0) == []
     lamp.want(251, 40.0)
     assert sent(lamp, 40.0) == [("lamp/set", "251")]
+
+
+def test_a_bulb_that_denies_a_stray_report_is_not_led_from_it() -> None:
+    lamp = settled(reports_at="lamp", ask_to="lamp/get")
+    lamp.heard("lamp", b"255", 10.0)
+    assert sent(lamp, 10.0) == [("lamp/get", "")]
+    lamp.heard("lamp", b"255", 10.1)
+    lamp.heard("lamp", b"100", 10.2)
+    lamp.judge(20.0)
+    assert (lamp.shown, lamp.returns) == ("ok", 0)
+
+
+@pytest.mark.parametrize("answer", [None, b"100", b"255"])
+def test_one_that_cannot_be_asked_is_sent_its_level_once_more(answer: bytes | None) -> None:
+    """That moves no lamp that obeys; the answer decides what is shown, and never where light is led from."""
+    lamp = settled(reports_at="lamp")
+    lamp.heard("lamp", b"0", 10.0)
+    assert sent(lamp, 10.5) == [], "it may correct itself"
+    assert sent(lamp, 11.0) == [("lamp/set", "100")]
+    if answer is not None:
+        lamp.heard("lamp", answer, 11.2)
+    lamp.judge(13.0)
+    assert (lamp.shown, lamp.returns) == ("disobeying" if answer == b"255" else "ok", 0)
+    assert lamp.has == {None: None, b"100": 100, b"255": 255}[answer]
+
+
+def test_one_that_fades_is_sent_its_level_with_a_slow_fade_when_in_doubt() -> None:
+    lamp = settled(reports_at="lamp", send_as='{"level": {code}}', fade_field="over")
+    lamp.heard("lamp", b"255", 10.0)
+    assert [json.loads(text) for _, text in sent(lamp, 10.0)] == [{"level": 100, "over": GENTLE_FADE_S}]
+
+
+def test_a_report_on_the_way_is_no_stray() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(200, 10.0)
+    lamp.take(10.0)
+    for code, now in ((200, 10.1), (130, 10.6), (170, 11.4), (199, 12.2)):
+        lamp.heard("lamp", str(code).encode(), now)
+        assert sent(lamp, now) == []
+    lamp.judge(14.0)
+    assert (lamp.shown, lamp.confirms, lamp.returns) == ("ok", True, 0)
+
+
+def test_a_bulb_that_does_not_answer_a_new_level_is_late_and_then_silent_within_five_seconds() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(150, 10.0)
+    lamp.take(10.0)
+    shown = {}
+    for k in range(int(5 / 0.01)):
+        now = 10.0 + 0.01 * k
+        lamp.take(now)
+        lamp.judge(now)
+        shown.setdefault(lamp.shown, now)
+    assert list(shown) == ["ok", "late", "lost"]
+    assert shown["lost"] - 10.0 < 5.0
+    assert lamp.confirms is False
+
+
+def test_a_message_that_was_lost_is_sent_again_before_the_bulb_is_given_up() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(150, 10.0)
+    lamp.take(10.0)
+    assert sent(lamp, 12.0) == []
+    assert sent(lamp, 12.2) == [("lamp/set", "150")]
+    lamp.heard("lamp", b"150", 12.4)
+    lamp.judge(16.0)
+    assert (lamp.shown, lamp.confirms) == ("ok", True)
+
+
+def test_a_change_too_small_for_a_bulb_that_rounds_needs_no_answer() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(102, 10.0)
+    lamp.take(10.0)
+    lamp.judge(30.0)
+    assert lamp.shown == "ok"
+
+
+def test_what_a_broker_kept_confirms_nothing() -> None:
+    lamp = bulb(reports_at="lamp")
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    lamp.heard("lamp", b"100", 0.1, kept=True)
+    lamp.judge(1.0)
+    assert (lamp.shown, lamp.confirms, lamp.answering) == ("ok", False, None)
+
+
+def test_a_confirmation_expires() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.judge(STALE_S)
+    assert lamp.confirms is True
+    assert lamp.due(STALE_S) <= 0.2 + STALE_S
+    lamp.judge(0.2 + STALE_S)
+    assert lamp.confirms is False
+
+
+def test_a_bulb_that_reports_nothing_cannot_answer() -> None:
+    lamp = bulb(alive_at="lamp/there")
+    lamp.want(100, 0.0)
+    lamp.take(0.0)
+    lamp.judge(100.0)
+    assert (lamp.shown, lamp.answering, lamp.confirms) == ("ok", "no", None)
+
+
+def test_a_silent_bulb_is_tried_and_is_back_where_it_says() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(150, 10.0)
+    lamp.take(10.0)
+    lamp.judge(15.0)
+    assert (lamp.condition, lamp.has) == ("silent", None)
+    lamp.want(180, 16.0)
+    assert sent(lamp, 16.0) == [("lamp/set", "150")]
+    assert sent(lamp, 16.0 + PROBE_S) == [("lamp/set", "150")]
+    lamp.heard("lamp", b"255", 20.0)
+    assert (lamp.shown, lamp.has, lamp.returns) == ("ok", 255, 1)
+    assert sent(lamp, 21.0) == [], "nothing until somebody says what it is to have"
+
+
+def test_a_bulb_that_stands_still_is_led_on_by_a_step_each_once_it_took_the_last() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.want(150, 10.0)
+    lamp.take(10.0)
+    lamp.heard("lamp", b"100", 10.2)
+    lamp.judge(13.0)
+    assert lamp.shown == "disobeying"
+    assert sent(lamp, 13.0) == [("lamp/set", "102")]
+    lamp.heard("lamp", b"100", 13.2)
+    assert sent(lamp, 14.0) == [], "it did not take the step"
+    assert sent(lamp, 16.0) == [("lamp/set", "102")]
+    codes, now = [102], 16.1
+    while lamp.shown == "disobeying" and now < 40.0:
+        lamp.heard("lamp", str(lamp._sent).encode(), now)
+        codes += [int(text) for _, text in sent(lamp, now)]
+        now += 0.2
+    assert codes[-1] == 150
+    assert codes == sorted(codes)
+    # 0.1 stop on the steepest power law, light as the third power of the level.
+    assert all(b - a <= 1 or 3 * math.log2(b / a) <= 0.1 for a, b in itertools.pairwise(codes))
 
 
 def test_a_bulb_that_lies_is_never_taken_at_its_word() -> None:
@@ -262,12 +409,12 @@ def test_a_bulb_is_judged_in_time_though_nobody_says_anything_more() -> None:
     lamp.want(120, 10.0)
     lamp.take(10.0)
     lamp.heard("lamp", b"100", 10.2)
-    assert lamp.due() == 10.0 + OBEYS_WITHIN_S
-    assert sent(lamp, lamp.due()) == []
-    assert lamp.judge(lamp.due())
+    due = 10.0 + OBEYS_WITHIN_S
+    assert lamp.due(10.3) == due
+    assert lamp.judge(due)
     assert lamp.condition == "disobeying"
-    # The level is sent again now and then, and that gives no new time to obey.
-    assert sent(lamp, lamp.due()) == [("lamp/set", "120")]
+    # It stands where it was: a step from there is tried now and then, and gives it no new time to obey.
+    assert sent(lamp, due) == [("lamp/set", "102")]
     assert lamp.condition == "disobeying"
 
 

@@ -26,9 +26,9 @@ class BrokerError(Exception):
 
 
 def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomqtt.Client:
-    """A client that is not connected yet; it may be connected again and again.
+    """A client that is not connected yet; what is written leaves at once.
 
-    Its waits end after 5 s, and what is written leaves at once. Raises BrokerError.
+    Its waits end after 5 s unless `timeout` says otherwise. Raises BrokerError.
     """
     return aiomqtt.Client(
         options.broker,
@@ -36,7 +36,7 @@ def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomq
         username=secret(options.user_from, "user_from"),
         password=secret(options.password_from, "password_from"),
         identifier=identifier,
-        timeout=5.0,
+        timeout=more.pop("timeout", 5.0),
         keepalive=options.keepalive_s,
         tls_context=tls_context(options),
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],

@@ -3,8 +3,8 @@
 Levels go at quality of service 0: a level that was held up is stale, and the client library would send
 acknowledged ones again after a connection broke. After each connection every bulb is found anew; whoever
 watches may answer with a code near to where it is, else the last one is sent.
-`lost` is a broker that cannot be reached; single bulbs are lost, or disobey, by themselves.
-"""
+`lost` is a broker that cannot be reached, or that does not answer; single bulbs are late, lost, or disobey,
+by themselves."""
 
 from __future__ import annotations
 
@@ -24,9 +24,18 @@ from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 
+CONNECTS_WITHIN_S = 4.0
+TIMED_OUT, DOES_NOT_ANSWER = "Operation timed out", "does not answer"
+"""What the client library says of a wait that was too long, and what we say of the broker then."""
 FIRST_RETRY_S, LONGEST_RETRY_S = 0.2, 5.0
 MOST_WAITING_MESSAGES = 2000
 """Reports beyond this many unread ones are dropped by the client: the newest are as good."""
+SIGN_EVERY_S, SIGN_WITHIN_S = 1.2, 2.4
+"""How often the broker is asked for a sign of life, and how long it may take to give it. A connection may
+stay open to a broker that hangs; the protocol's own keep-alive would tell after up to twice its span."""
+NO_TOPIC = "fillside/sign-of-life"
+"""Unsubscribed from, though it never was subscribed to: a request that changes nothing and must be
+answered."""
 LAST_WORD_S = 1.0
 """How long closing waits for the last levels to leave."""
 
@@ -66,6 +75,7 @@ class MqttDriver(Driver):
                 protocol=aiomqtt.ProtocolVersion.V5 if new else aiomqtt.ProtocolVersion.V311,
                 clean_session=None if new else True,
                 max_queued_incoming_messages=MOST_WAITING_MESSAGES,
+                timeout=CONNECTS_WITHIN_S,
             )
         except BrokerError as error:
             raise OpenError(
@@ -80,11 +90,18 @@ class MqttDriver(Driver):
                 async with client:
                     wait_s = FIRST_RETRY_S
                     await self._serve(client)
+            except aiomqtt.MqttReentrantError:
+                # It could not take its leave, and cannot be used again.
+                with contextlib.suppress(OpenError):
+                    client = self._client()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
-                self._counts.errors += 1
-                self._report(state="lost", note=f"{self._where}: {why_no_broker(error)}")
+                self._fails(DOES_NOT_ANSWER if str(error) == TIMED_OUT else why_no_broker(error))
             await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)
+
+    def _fails(self, why: str) -> None:
+        self._counts.errors += 1
+        self._report(state="lost", note=f"{self._where}: {why}")
 
     @property
     def _where(self) -> str:
@@ -98,7 +115,20 @@ class MqttDriver(Driver):
             bulb.connected(now)
         self._say_heads(state="ok", note="")
         self._wake.set()
-        await side_by_side(self._listen(client), self._speak(client))
+        await side_by_side(self._listen(client), self._speak(client), self._mind(client))
+
+    async def _mind(self, client: aiomqtt.Client) -> None:
+        """Ask the broker for signs of life; end when it gives none."""
+        while True:
+            await asyncio.sleep(SIGN_EVERY_S)
+            try:
+                await client.unsubscribe(NO_TOPIC, timeout=SIGN_WITHIN_S)
+            except aiomqtt.MqttCodeError:
+                raise
+            except aiomqtt.MqttError:
+                # Said before the connection is closed: that takes its time too.
+                self._fails(DOES_NOT_ANSWER)
+                return
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
@@ -115,15 +145,15 @@ class MqttDriver(Driver):
             now = self._clock()
             changed = False
             for bulb in self._bulbs.values():
-                before = bulb.condition, bulb.returns
+                before = bulb.known
                 for out in bulb.take(now):
                     await client.publish(out.topic, out.payload, qos=0)
                     self._counts.frames_sent += 1
                 bulb.judge(now)
-                changed = changed or (bulb.condition, bulb.returns) != before
+                changed = changed or bulb.known != before
             if changed:
                 self._say_heads()
-            due = min((bulb.due() for bulb in self._bulbs.values()), default=math.inf)
+            due = min((bulb.due(now) for bulb in self._bulbs.values()), default=math.inf)
             wait_s = None if math.isinf(due) else max(0.0, due - self._clock())
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
@@ -136,7 +166,7 @@ class MqttDriver(Driver):
             state = bulb.shown
             known = old.get(name)
             since = known.since if known is not None and known.state == state else now
-            heads[name] = HeadHealth(state, since, bulb.has, bulb.returns)
+            heads[name] = HeadHealth(state, since, bulb.has, bulb.returns, bulb.answering, bulb.confirms)
         self._report(heads=heads, **more)
         # Who watches has answered by now; where nobody did, the code that stands is what it is to have.
         for name, bulb in self._bulbs.items():

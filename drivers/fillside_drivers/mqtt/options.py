@@ -82,6 +82,8 @@ class MqttDrive(DriveModel):
         cct_as: in what that stands: kelvin, or mired, a million over it.
         reports_at: the topic on which the bulb says the level it has.
         reports_field: in a JSON report, where the level stands; dots go deeper.
+        ask_to: the topic on which the bulb takes the question what level it has.
+        ask_as: that question.
         alive_at: the topic on which the bulb, or who speaks for it, says that it is there.
         alive_as: what is said then; anything else means that it is gone.
         comes_back: the level the bulb has after a power cut, where it does not report: full or kept.
@@ -102,6 +104,8 @@ class MqttDrive(DriveModel):
     cct_as: Literal["kelvin", "mired"] = "kelvin"
     reports_at: Topic | None = None
     reports_field: Annotated[str, Field(min_length=1, max_length=256)] | None = None
+    ask_to: Topic | None = None
+    ask_as: Annotated[str, Field(max_length=1024)] = ""
     alive_at: Topic | None = None
     alive_as: Annotated[str, Field(max_length=256)] = "online"
     comes_back: Literal["full", "kept"] = "full"
@@ -116,6 +120,8 @@ class MqttDrive(DriveModel):
             raise ValueError("give send_to, the topic the bulb listens on, or homie")
         if self.homie is not None and (self.reports_at or self.alive_at or self.reports_field):
             raise ValueError("homie says where the bulb reports; leave reports_at and alive_at out")
+        if self.ask_to is not None and self.report_topic is None:
+            raise ValueError("a question on ask_to needs reports_at, where its answer comes")
         for key in ("fade_field", "cct_field"):
             if getattr(self, key) is not None and not self._sends_an_object:
                 raise ValueError(f"{key} needs a send_as that is a JSON object")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,9 +18,9 @@ FloatArray = npt.NDArray[np.float64]
 class Limits:
     """Outputs (heads,) a head may have at least and at most, and which heads the balance may set.
 
-    A fixed head has least = most = 1; one that is lost or never part of the balance least = most = 0;
-    neither is `held`. `floor_codes` are the wire codes of the least, 0 for heads not held.
-    """
+    A fixed head has least = most = 1; one that is lost or never part of the balance least = most = 0; one
+    that stays at a level whatever it is sent has that as both. None of these is `held`. `floor_codes` are the
+    wire codes of the least, 0 for heads not held."""
 
     least: FloatArray
     most: FloatArray
@@ -28,14 +28,19 @@ class Limits:
     floor_codes: tuple[int, ...]
 
 
-def limits_of(scene: Scene, working: Sequence[bool] | None = None) -> Limits:
-    """The limits of a scene; `working` (heads,) says which heads are there, all if left out."""
+def limits_of(
+    scene: Scene, working: Sequence[bool] | None = None, stay: Mapping[int, int] | None = None
+) -> Limits:
+    """The limits of a scene; `working` (heads,) says which heads can be set, all if left out. Of the others
+    those in `stay`, by place, give what these codes give, and the rest nothing."""
     there = [True] * len(scene.names) if working is None else list(working)
     least, most = np.zeros(len(there)), np.zeros(len(there))
     held = np.zeros(len(there), dtype=bool)
     codes = [0] * len(there)
     for i, rule in enumerate(scene.rules):
         if rule == "work" or not there[i]:
+            if rule != "work" and stay and i in stay:
+                most[i] = least[i] = output_of_code(scene, i, stay[i])
             continue
         most[i] = least[i] = 1.0
         if not scene.fixed[i]:

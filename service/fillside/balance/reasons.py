@@ -49,7 +49,7 @@ class Light:
     `solved_at` are the rows the solution is for, `rows` those of the subject now, the same object where both
     are one. `untrimmed` (heads,) are the outputs of the balance's own codes and `landing` (heads,) those of
     `codes`, on which the light is to rest. `working` (heads,) are the heads that can be reached, `counted`
-    those of them that also stay.
+    those of them that obey and stay.
     """
 
     metering: Metering

@@ -104,7 +104,8 @@ def choose_codes(
         heads = np.flatnonzero(metering.role_masks[role] & limits.held)
         if len(heads):
             now = outputs_of(scene, codes)
-            now[~limits.held & ~np.asarray(scene.fixed)] = 0.0
+            given = ~limits.held & ~np.asarray(scene.fixed)
+            now[given] = outputs[given]
             rule = metering.role_rules[role]
             reference = _share(
                 reference_lux(rows, wish, role, rule, now), reference_lux(rows, wish, role, rule, outputs)

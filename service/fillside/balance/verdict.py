@@ -36,15 +36,15 @@ CHOSEN: frozenset[LimitKind] = frozenset({"freeze", "dark", "only"})
 class Circumstances:
     """What bears on the light beside the balance; by default that simply acts.
 
-    `shown` are the heads that are on alone. `lost`, `disobeying` and `leaving` are heads by place.
+    `shown` are the heads that are on alone. `unwell` says which heads cannot be reached or do not obey;
+    `leaving` are heads by place.
     `dead_band_stops` is the pace's. `fading` is that the light is on its way, `pending` that a subject which
     moved is about to be looked at.
     """
 
     mode: Literal["follow", "freeze", "dark"] = "follow"
     shown: tuple[str, ...] | None = None
-    lost: frozenset[int] = frozenset()
-    disobeying: frozenset[int] = frozenset()
+    unwell: tuple[LimitSaid, ...] = ()
     leaving: frozenset[int] = frozenset()
     dead_band_stops: float = 0.0
     fading: bool = False
@@ -111,15 +111,11 @@ def _off(errors: Mapping[str, float], band: float) -> list[str]:
 
 def _not_counted(light: Light, how: Circumstances) -> Iterator[LimitSaid]:
     """Heads whose light cannot be counted on."""
-    kinds: tuple[tuple[frozenset[int], LimitKind, str], ...] = (
-        (how.lost, "lost", "cannot be reached"),
-        (how.disobeying, "disobeying", "has another level than it was sent"),
-        (how.leaving, "leaving", "goes out: a changed rig file has it no more"),
-    )
-    for heads, at, says in kinds:
-        for i in sorted(heads):
-            name, role = light.scene.names[i], light.scene.roles[i]
-            yield LimitSaid(head=name, role=role, at=at, says=f"{name} {says}")
+    yield from how.unwell
+    for i in sorted(how.leaving):
+        name, role = light.scene.names[i], light.scene.roles[i]
+        text = f"{name} goes out: a changed rig file has it no more"
+        yield LimitSaid(head=name, role=role, at="leaving", says=text)
 
 
 def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitSaid]:

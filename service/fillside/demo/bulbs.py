@@ -1,9 +1,9 @@
 """Simulated bulbs behind a real broker: each takes levels from its topic, goes there and says where it is.
 
 What such bulbs do, by common practice, no source: a message shows its light some tens of milliseconds later;
-with a time beside the level the bulb goes there evenly; it reports a level once it has it, and says by a last
-will when it is gone. They understand a plain number, or an object with `level` and `over` (seconds).
-"""
+with a time beside the level the bulb goes there evenly; it reports a level once it has it and when it is
+asked, and says by a last will when it is gone. They understand a plain number, or an object with `level` and
+`over` (seconds)."""
 
 from __future__ import annotations
 
@@ -105,6 +105,8 @@ class SimulatedBulb:
 
     async def _live(self, client: aiomqtt.Client) -> None:
         await client.subscribe(self.drive.level_topic)
+        if self.drive.ask_to is not None:
+            await client.subscribe(self.drive.ask_to)
         await self._say_level(client)
         if (alive := self.drive.alive_topic) is not None:
             await client.publish(alive, self.drive.alive_words, qos=1, retain=True)
@@ -112,7 +114,9 @@ class SimulatedBulb:
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
-            if isinstance(message.payload, bytes):
+            if str(message.topic) == self.drive.ask_to:
+                await self._say_level(client)
+            elif isinstance(message.payload, bytes):
                 self.take(message.payload)
 
     def take(self, payload: bytes) -> None:

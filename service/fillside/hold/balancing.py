@@ -18,6 +18,7 @@ from fillside.balance.wish import Wish
 from fillside.calibration.intervals import Intervals, Sure
 from fillside.hold.dimmers import Dimmers
 from fillside.hold.events import HeadsCorrected, LightEvent
+from fillside.hold.health import Reckoning
 from fillside.hold.pace import worst_off_stops
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibrated import Calibration
@@ -31,7 +32,7 @@ KEPT_TO = 1e-6
 
 
 class Balancing:
-    """Solves for a scene. `limits` are of all heads, or of the working ones when the wish is to solve
+    """Solves for a scene. `limits` are of all heads, or of those that can be led when the wish is to solve
     anew. `corrected` are the stops by name that heads are asked for beyond their calibration."""
 
     def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
@@ -41,13 +42,15 @@ class Balancing:
         self._dimmers = Dimmers(scene)
         self._every = limits_of(scene)
         self.limits = self._every
+        self._stay: Mapping[int, int] = {}
         self._rows: Rows | None = None
         self._calibrated_cd = scene.sources.intensity_cd
         self.corrected: dict[str, float] = {}
 
-    def count_on(self, working: tuple[bool, ...] | None) -> None:
-        """The heads that the balance may count on; None for all."""
-        self.limits = self._every if working is None else limits_of(self.scene, working)
+    def count_on(self, heads: Reckoning) -> None:
+        """Which heads the balance may count on, and what the others give."""
+        self._stay = heads.stay
+        self.limits = self._every if all(heads.counted) else limits_of(self.scene, heads.counted, heads.stay)
 
     def learn(self, event: LightEvent) -> None:
         """From now on the room's light, or what heads give, is believed to be another."""
@@ -83,7 +86,9 @@ class Balancing:
 
     def choose(self, place: Point, wish: Wish, solved: Solved, present: Codes | None) -> Codes:
         """Codes for solved outputs; present ones are kept unless others are better by more than 0.02 stop."""
-        return choose_codes(self.metering, self.rows_at(place), wish, self.limits, solved.outputs, present)
+        rows = self.rows_at(place)
+        codes = choose_codes(self.metering, rows, wish, self.limits, solved.outputs, present)
+        return tuple(self._stay.get(i, code) for i, code in enumerate(codes)) if self._stay else codes
 
     def trim(self, place: Point, wish: Wish, codes: Codes, trims: Trims) -> Codes:
         """Codes with trims on them; the subject's place matters only for the most light its face may get."""

@@ -11,6 +11,7 @@ from fillside.rig.model import Point, Rig
 
 DriverState = Literal["ok", "late", "lost"]
 HeadState = Literal["ok", "late", "lost", "disobeying"]
+Answering = Literal["yes", "changes", "no"]
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,23 @@ class HeadBack:
 
     head: str
     code: int | None = None
+
+
+@dataclass(frozen=True)
+class HeadLate:
+    """An answer that one head owes is overdue; it is taken to be there."""
+
+    head: str
+
+
+@dataclass(frozen=True)
+class HeadAnswers:
+    """Whether a head answers what it is sent ("changes" where only a change is answered, "no" where it
+    cannot, None while that is not known), and whether it has confirmed its level."""
+
+    head: str
+    answers: Answering | None
+    confirmed: bool | None
 
 
 @dataclass(frozen=True)
@@ -92,7 +110,7 @@ class RemediesFound:
     remedies: tuple[Remedy, ...]
 
 
-HealthEvent = DriverChanged | HeadLost | HeadBack | HeadDisobeys
+HealthEvent = DriverChanged | HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers
 LightEvent = AmbientReading | HeadsCorrected
 """What is believed of the light is another."""
 Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave

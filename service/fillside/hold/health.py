@@ -3,30 +3,41 @@
 Theory. A head has a state of its own, as far as its lamp says so, and shares that of its driver; the worse of
 the two counts:
 
-    driver \\ own   ok     disobeying   lost
-    ok             ok     disobeying   lost
-    late           late   disobeying   lost
-    lost           lost   lost         lost
+    driver \\ own   ok     late   disobeying   lost
+    ok             ok     late   disobeying   lost
+    late           late   late   disobeying   lost
+    lost           lost   lost   lost         lost
 
-A head that is lost cannot be reached; the others can.
+A head that is lost cannot be reached; the others can. One that disobeys gives what it says it gives.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 from fillside.balance.rounding import Codes
 from fillside.hold.events import (
+    Answering,
     DriverChanged,
     DriverState,
+    HeadAnswers,
     HeadBack,
     HeadDisobeys,
+    HeadLate,
     HeadLost,
     HeadState,
     HealthEvent,
 )
 from fillside.rig.scene import Scene
+
+Reported = dict[int, int]
+_STATES: dict[type, HeadState] = {
+    HeadLost: "lost",
+    HeadLate: "late",
+    HeadBack: "ok",
+    HeadDisobeys: "disobeying",
+}
 
 
 @dataclass(frozen=True)
@@ -41,20 +52,25 @@ class DriverHealth:
 
 @dataclass(frozen=True)
 class HeadHealth:
-    """A head's state and since when; `code` is what it says it has while it disobeys."""
+    """A head's state and since when; `code` is what it says it has while it disobeys. `answers` and
+    `confirmed` as in `HeadAnswers`."""
 
     state: HeadState
     since_s: float
     code: int | None = None
+    answers: Answering | None = None
+    confirmed: bool | None = None
 
 
 @dataclass(frozen=True)
 class _Own:
     """What a head's lamp says of itself."""
 
-    state: Literal["ok", "lost", "disobeying"]
+    state: HeadState
     since_s: float
     code: int | None = None
+    answers: Answering | None = None
+    confirmed: bool | None = None
 
 
 class Health:
@@ -95,6 +111,45 @@ class Health:
         """For each head whether it can be reached."""
         return tuple(head.state != "lost" for head in self.heads)
 
+    def known(self, codes: Codes) -> Codes:
+        """Codes as far as they are known; see `as_reported`."""
+        return as_reported(codes, self.heads)
+
+
+@dataclass(frozen=True)
+class Reckoning:
+    """How the light goes on with heads that are not well: which are `led`, (heads,) of bool, which the
+    balance may count on, likewise, and which of the others `stay` at codes, by place.
+
+    Who keeps the others as they are counts on all, and leads whatever can be reached. Who solves anew counts
+    on none that is lost or disobeys, and leaves it alone, lest the light chase what a lamp says of itself.
+    """
+
+    led: tuple[bool, ...]
+    counted: tuple[bool, ...]
+    stay: Reported
+
+
+def reckoning(heads: Sequence[HeadHealth], when_lost: str) -> Reckoning:
+    """The reckoning with heads as they are, by the word of `[balance]`."""
+    if when_lost == "solve":
+        obeying = tuple(head.state not in ("lost", "disobeying") for head in heads)
+        return Reckoning(obeying, obeying, reported(heads))
+    return Reckoning(tuple(head.state != "lost" for head in heads), (True,) * len(heads), {})
+
+
+def reported(heads: Sequence[HeadHealth]) -> Reported:
+    """The codes of heads, by place, that disobey and say which they have."""
+    return {
+        i: head.code for i, head in enumerate(heads) if head.state == "disobeying" and head.code is not None
+    }
+
+
+def as_reported(codes: Codes, heads: Sequence[HeadHealth]) -> Codes:
+    """Codes as far as they are known: those sent, and of heads that disobey those they say they have."""
+    said = reported(heads)
+    return tuple(said.get(i, code) for i, code in enumerate(codes)) if said else codes
+
 
 def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]:
     """The head and the code it was found at, where that is another than it has by these codes."""
@@ -104,20 +159,21 @@ def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]
     return {} if scene.fixed[head] or event.code == codes[head] else {head: event.code}
 
 
-def _after(own: _Own, event: HeadLost | HeadBack | HeadDisobeys, at_s: float) -> _Own:
-    if isinstance(event, HeadLost):
-        new = _Own("lost", at_s)
-    elif isinstance(event, HeadDisobeys):
-        new = _Own("disobeying", at_s, event.code)
-    else:
-        new = _Own("ok", at_s)
-    return replace(new, since_s=own.since_s) if new.state == own.state else new
+def _after(
+    own: _Own, event: HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers, at_s: float
+) -> _Own:
+    if isinstance(event, HeadAnswers):
+        return replace(own, answers=event.answers, confirmed=event.confirmed)
+    code = event.code if isinstance(event, HeadDisobeys) else None
+    state = _STATES[type(event)]
+    return replace(own, state=state, since_s=own.since_s if state == own.state else at_s, code=code)
 
 
 def _joined(own: _Own, driver: DriverHealth | None) -> HeadHealth:
+    answers = own.answers
     if driver is not None and driver.state == "lost":
-        both_lost = own.state == "lost"
-        return HeadHealth("lost", min(own.since_s, driver.since_s) if both_lost else driver.since_s)
+        since_s = min(own.since_s, driver.since_s) if own.state == "lost" else driver.since_s
+        return HeadHealth("lost", since_s, None, answers, None if own.confirmed is None else False)
     if own.state != "ok" or driver is None:
-        return HeadHealth(own.state, own.since_s, own.code)
-    return HeadHealth(driver.state, max(own.since_s, driver.since_s))
+        return HeadHealth(own.state, own.since_s, own.code, answers, own.confirmed)
+    return HeadHealth(driver.state, max(own.since_s, driver.since_s), None, answers, own.confirmed)

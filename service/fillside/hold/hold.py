@@ -19,7 +19,7 @@ from fillside.hold.changes import CHANGES, Moment, place_of
 from fillside.hold.clock import Clock
 from fillside.hold.corrections import corrected_calibration
 from fillside.hold.events import Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
-from fillside.hold.health import Health, found_code
+from fillside.hold.health import Health, Reckoning, found_code, reckoning
 from fillside.hold.history import History, Undoable
 from fillside.hold.identify import SPEED_STOPS_S, Dip, dip_of, with_code
 from fillside.hold.levels import wanted_codes
@@ -96,7 +96,7 @@ class Hold:
         left = still_leaving(self._scene.names, self._wanted.leaving, over, new._scene.names)
         new._wanted = replace(new._wanted, leaving=left)
         new._health.take_over(self._health)
-        new._reckon_with(new._health.working, 0.0)
+        new._reckon(0.0)
         if new._scene.names == self._scene.names:
             new._light.go_on_from(self._light, self._clock.peek(now_s, self._light.moving))
             if new._scene.full_scales == self._scene.full_scales:
@@ -151,7 +151,7 @@ class Hold:
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Take in several things at once; the light goes on from all of them together."""
-        before = self._health.working
+        before = self._reckoning
         found: dict[int, int] = {}
         for event in events:
             if isinstance(event, RemediesFound):
@@ -163,20 +163,23 @@ class Hold:
             else:
                 self._health.heard(event, now_s)
                 found |= found_code(event, self._scene, self._light.codes)
-        working = self._health.working
-        if working == before and not found:
+        if self._reckoning == before and not found:
             return
         time_s = self._clock.read(now_s, self._light.moving)
         self._light.found(found, time_s)
-        if working == before:
+        if self._reckoning == before:
             self._aim_as_ordered(time_s)
         else:
-            self._reckon_with(working, time_s)
+            self._reckon(time_s)
 
-    def _reckon_with(self, working: tuple[bool, ...], time_s: float) -> None:
-        """From now on these heads can be reached and no others."""
-        self._light.stuck = ~np.array(working)
-        self._count_on_what_works()
+    @property
+    def _reckoning(self) -> Reckoning:
+        return reckoning(self._health.heads, self._when_lost)
+
+    def _reckon(self, time_s: float) -> None:
+        """From now on lead the heads that can be led and no others."""
+        self._light.stuck = ~np.array(self._reckoning.led)
+        self._balancing.count_on(self._reckoning)
         if self.acts and self._when_lost == "solve":
             self._standing.take(self._wish, self._standing.codes)
         self._aim_as_ordered(time_s)
@@ -193,9 +196,9 @@ class Hold:
         self._aim_as_ordered(self._clock.read(now_s, self._light.moving))
 
     def have_left(self, heads: Iterable[str]) -> bool:
-        """Whether these heads are out, or cannot be reached."""
-        codes, stuck = self._light.codes, self._light.stuck
-        return all(codes[i] == 0 or stuck[i] for i in map(self._scene.index, heads))
+        """Whether these heads are out, or cannot be led."""
+        light, places = self._light, map(self._scene.index, heads)
+        return all(light.codes[i] == 0 or light.stuck[i] for i in places)
 
     def tick(self, now_s: float) -> Codes | None:
         """Go on to now; the codes of all heads if any changed, else None."""
@@ -303,16 +306,12 @@ class Hold:
         self._wanted, self._dip = wanted, None
         if changed & WISH_FIELDS:
             self._wish = wanted.wish(self._file)
-            self._count_on_what_works()
+            self._balancing.count_on(self._reckoning)
         if self.acts and changed & SOLVE_FIELDS:
             self._standing.take(self._wish, present)
         if untrimmed is not None:
             self._standing.codes = untrimmed
         self._aim_as_ordered(time_s)
-
-    def _count_on_what_works(self) -> None:
-        working = self._health.working
-        self._balancing.count_on(working if self._when_lost == "solve" and not all(working) else None)
 
     def _pursue(self, time_s: float) -> None:
         """Go after the subject, if the balance acts and the pace says so."""
@@ -371,7 +370,7 @@ class Hold:
             present=self._present,
             levels_now=self._levels_now,
             measured_now=lambda wish: self._balancing.measure(
-                self._subject.place, wish, self._present, self._health.working
+                self._subject.place, wish, self._health.known(self._present), self._health.working
             ),
             why_not_at=self._subject.why_not,
         )

@@ -12,9 +12,10 @@ from fillside.balance.rounding import Codes
 from fillside.balance.verdict import CHOSEN, Circumstances, judge
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
-from fillside.hold.health import HeadHealth
+from fillside.hold.health import HeadHealth, as_reported
 from fillside.hold.standing import Standing
 from fillside.hold.subject import Subject
+from fillside.hold.trouble import head_limits
 from fillside.hold.wanted import SOLVE_FIELDS, Wanted
 
 
@@ -50,6 +51,7 @@ def light_of(shown: Shown) -> Light:
     rows = balancing.rows_at(shown.subject.place)
     working = np.array(shown.working)
     staying = np.array([i not in shown.wanted.leaving for i in range(len(working))])
+    obeying = np.array([head.state != "disobeying" for head in shown.health])
     here = basis.metering is balancing.metering and basis.rows.point == rows.point
     return Light(
         metering=balancing.metering,
@@ -60,9 +62,9 @@ def light_of(shown: Shown) -> Light:
         rows=rows,
         untrimmed=balancing.outputs(shown.standing.codes),
         codes=shown.lasting,
-        landing=balancing.outputs(shown.lasting),
+        landing=balancing.outputs(as_reported(shown.lasting, shown.health)),
         working=working,
-        counted=working & staying,
+        counted=working & staying & obeying,
         trims=shown.wanted.trims,
     )
 
@@ -70,12 +72,10 @@ def light_of(shown: Shown) -> Light:
 def circumstances_of(shown: Shown) -> Circumstances:
     """What bears on that light beside the balance."""
     wanted, scene = shown.wanted, shown.balancing.scene
-    heads = tuple(enumerate(shown.health))
     return Circumstances(
         mode=wanted.mode,
         shown=None if wanted.alone is None else tuple(scene.names[i] for i, _ in wanted.alone.lit),
-        lost=frozenset(i for i, head in heads if head.state == "lost"),
-        disobeying=frozenset(i for i, head in heads if head.state == "disobeying"),
+        unwell=head_limits(scene, shown.health),
         leaving=wanted.leaving,
         dead_band_stops=scene.rig.hold.dead_band_stops,
         fading=shown.codes != shown.goal,

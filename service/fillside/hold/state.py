@@ -23,11 +23,12 @@ from fillside.balance.report import (
     head_says,
 )
 from fillside.balance.verdict import CURABLE, Verdict, judge
-from fillside.hold.events import DriverState, HeadState
-from fillside.hold.health import DriverHealth
+from fillside.hold.events import Answering, DriverState, HeadState
+from fillside.hold.health import DriverHealth, as_reported
 from fillside.hold.remembered import TrimSaid, trims_said
 from fillside.hold.shown import Shown, circumstances_of, light_of
 from fillside.hold.subject import Source
+from fillside.hold.trouble import head_notes, level_reported
 from fillside.hold.wanted import Mode
 from fillside.rig.model import Point, ReadAs
 
@@ -48,8 +49,9 @@ class HeadNow(HeadSaid):
     """A head as it is now. `works` is false while it cannot be reached.
 
     `state` is ok, late, lost or disobeying, `since` as in DriverNow; `says_level` is the level that a lamp
-    which disobeys says it has.
-    """
+    which disobeys says it has, and then `lux` is the light of that. `answers` is whether the lamp answers
+    what it is sent: yes, to changes of level alone, or no; null where its wire has no way back, or where that
+    is not known yet. `confirmed` is whether it has reported its level lately; null where it cannot."""
 
     goal: Goal
     settled: bool
@@ -57,6 +59,8 @@ class HeadNow(HeadSaid):
     state: HeadState
     since: float
     says_level: float | None
+    answers: Answering | None
+    confirmed: bool | None
 
 
 class BalanceNow(Said):
@@ -172,7 +176,8 @@ class Metered:
 def metered(shown: Shown) -> Metered:
     """Wish and light at the subject, now; limits as they will be once the fade has landed."""
     light = light_of(shown)
-    now = shown.balancing.measure(shown.subject.place, shown.wish, shown.codes, shown.working)
+    codes = as_reported(shown.codes, shown.health)
+    now = shown.balancing.measure(shown.subject.place, shown.wish, codes, shown.working)
     achieved = achieved_of(shown.wish, light.target, now)
     return Metered(
         target=light.target,
@@ -191,22 +196,21 @@ def _heads(shown: Shown, light: Light) -> tuple[HeadNow, ...]:
         met = np.where(np.array(shown.codes) == np.array(shown.lasting), light.unrounded, met)
     now = head_says(balancing.scene, balancing.limits, light.rows, shown.codes, met)
     goal = head_says(balancing.scene, balancing.limits, light.rows, shown.goal)
+    lux = light.rows.own_lux * balancing.outputs(as_reported(shown.codes, shown.health))
     return tuple(
         HeadNow.model_construct(
-            **head.__dict__,
+            **{**head.__dict__, "lux": float(lux[i])},
             goal=Goal(output=to.output, level=to.level, wire=to.wire),
             settled=shown.codes[i] == shown.goal[i],
             works=health.state != "lost",
             state=health.state,
             since=health.since_s + shown.unix_s,
-            says_level=_level(balancing.scene.full_scales[i], health.code),
+            says_level=level_reported(balancing.scene.full_scales[i], health.code),
+            answers=health.answers,
+            confirmed=health.confirmed,
         )
         for i, (head, to, health) in enumerate(zip(now, goal, shown.health, strict=True))
     )
-
-
-def _level(full_scale: int, code: int | None) -> float | None:
-    return None if code is None or full_scale == 0 else code / full_scale
 
 
 def balance_now(shown: Shown) -> BalanceNow:
@@ -315,7 +319,7 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
         undo=told.undo,
         last_order=told.last_order,
         light_changed_at=told.light_changed_at,
-        notes=told.notes + _notes_on(seen),
+        notes=told.notes + _notes_on(seen) + head_notes(scene, shown.health),
         ticks=_ticks(light, told, seen),
         uncertainty=sure.uncertainty,
         relative_uncertainty_stops=sure.relative_stops,

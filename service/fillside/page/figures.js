@@ -117,10 +117,10 @@ function limitLine(atEnd, inTheWay, well) {
 
 function healthLine(state, heads, allWell) {
   const drivers = Object.entries(state.drivers).filter(([, driver]) => driver.state !== "ok");
-  const own = heads.filter((head) => head.health === "disobeying" || (head.health === "lost" && !drivers.length));
+  const own = heads.filter((head) => head.health === "disobeying" || (["lost", "late"].includes(head.health) && !drivers.length));
   const unwell = [
     ...drivers.map(([name, driver]) => `${name} ${driver.state}`),
-    ...own.map((head) => `${head.name} ${head.health === "lost" ? "lost" : "disobeys"}`),
+    ...own.map((head) => `${head.name} ${{ lost: "lost", late: "has not answered" }[head.health] ?? "disobeys"}`),
   ];
   const rough = state.subject_seen.too_rough;
   const bad = unwell.length > 0 || rough;

@@ -29,7 +29,10 @@ function lightOf(head) {
 }
 
 function healthOf(head) {
-  if (head.health === "late") return "◔ late";
+  if (head.health === "late") return typeof head.confirmed === "boolean" ? "◔ has not answered" : "◔ late";
+  if (head.health === "lost") return "";
+  if (head.health === "ok" && head.answers === "no") return "cannot answer";
+  if (head.health === "ok" && head.answers === "changes" && !head.confirmed) return "not heard lately";
   if (head.health !== "disobeying") return "";
   return head.says_level === null ? "▲ disobeys" : `▲ says it is at ${words.fixed(100 * head.says_level, 0)} %`;
 }

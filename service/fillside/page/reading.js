@@ -42,7 +42,8 @@ function headsOf(state, room) {
   const known = new Map((room?.heads ?? []).map((head) => [head.name, head]));
   return state.heads.map((head) => {
     const fixed = known.get(head.name) ?? { rule: head.role, floor: 0, sigma_stops: null, dimmable: true };
-    const full = head.output > 0 ? head.lux / head.output : null;
+    // The light of a lamp that disobeys is not that of its output.
+    const full = head.output > 0 && head.state !== "disobeying" ? head.lux / head.output : null;
     return {
       ...head,
       rule: fixed.rule,

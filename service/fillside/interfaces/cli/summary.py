@@ -131,12 +131,16 @@ def _notes(head: dict[str, Any]) -> Iterator[str]:
 
 
 def _health(head: dict[str, Any]) -> Iterator[str]:
+    if head.get("answers") == "no":
+        yield "cannot answer"
+    elif head.get("answers") == "changes" and head.get("confirmed") is False and head.get("state") == "ok":
+        yield "not heard lately"
     state = head.get("state", "ok")
     if state == "ok":
         return
     level = head.get("says_level")
     words = {
-        "late": "frames are late",
+        "late": "frames are late" if head.get("confirmed") is None else "has not answered",
         "lost": "cannot be reached",
         "disobeying": "does not obey" + ("" if level is None else f", says {show.percent(level)}"),
     }

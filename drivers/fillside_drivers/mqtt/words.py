@@ -1,0 +1,48 @@
+"""What is said to a bulb and what its reports mean, as its drive describes both. No input or output."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+
+from fillside_drivers.mqtt.options import MqttDrive, message
+
+
+@dataclass(frozen=True)
+class Outgoing:
+    topic: str
+    payload: str
+
+
+def level_messages(
+    drive: MqttDrive, cct_k: float | None, was: int | None, code: int, fade_s: float
+) -> list[Outgoing]:
+    """The messages that bring a bulb from a code to another, in `fade_s` where it can fade by itself."""
+    switch = drive.switch_to or drive.level_topic
+    if code == 0 and drive.out_as is not None:
+        return [Outgoing(switch, drive.out_as)]
+    found = [Outgoing(switch, drive.on_as)] if drive.on_as is not None and not was and code > 0 else []
+    text = message(drive.send_as, code, drive.full_scale)
+    more: dict[str, float] = {}
+    if drive.cct_field is not None and cct_k is not None:
+        more[drive.cct_field] = drive.cct_value(cct_k)
+    if drive.fade_field is not None:
+        more[drive.fade_field] = round(fade_s, 3)
+    if more:
+        text = json.dumps({**json.loads(text), **more})
+    return [*found, Outgoing(drive.level_topic, text)]
+
+
+def reported_code(drive: MqttDrive, payload: bytes) -> int | None:
+    """The code that a report means; None for a message that is no report."""
+    try:
+        value = json.loads(payload)
+        for key in drive.reports_field.split(".") if drive.reports_field else ():
+            value = value[key]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    share = value / drive.report_full
+    return round(share * drive.full_scale) if 0 <= share <= 1 else None
