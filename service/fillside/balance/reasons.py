@@ -123,7 +123,7 @@ _END = {"full": "full light", "floor": "floor"}
 
 
 def trims_short(light: Light, roles: Iterable[str], frozen: bool) -> Iterator[LimitSaid]:
-    """What keeps the trims of these roles from being met in full; `frozen` ones are on levels that are kept."""
+    """What keeps the trims of these roles from being met in full; `frozen` ones are on kept levels."""
     outputs = light.landing if frozen else light.unrounded
     for role in roles:
         if light.trims.get(role, 0.0) != 0:
