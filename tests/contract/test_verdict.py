@@ -235,9 +235,17 @@ def test_a_trim_that_a_head_cannot_meet_says_so_in_its_answer_and_the_state() ->
     assert kinds(up.state) == ["full"]
     up.do("freeze")
     answer = up.do("trim", role="fill", by=1)
-    assert answer.note is not None
-    assert "not reached: the levels are frozen" in answer.note
-    assert "fill is at its full light" in answer.note
+    assert answer.note == "fill +6.00 stop on the balance; not reached: fill is at its full light"
+    assert up.do("trim", role="hair", by=-0.5).note == "hair -0.50 stop on the balance", "that is met"
+
+
+def test_a_trim_off_a_lamp_at_full_leaves_the_balance_under_it_out_of_reach() -> None:
+    up = in_place(balance={"exposure": 5000.0})
+    assert up.do("trim", role="key", by=-0.5).note == "key -0.50 stop on the balance", (
+        "the trim itself is met"
+    )
+    up.settle()
+    assert "key is at its full light before its trim" in says(up.state)
 
 
 def test_trims_that_most_lux_stops_short_say_so() -> None:

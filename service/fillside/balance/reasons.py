@@ -19,7 +19,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.errors import EXPOSURE, RATIO, errors_of, off_words, role_of, stops_words
+from fillside.balance.errors import EXPOSURE, RATIO, errors_of, of_role, off_words, role_of, stops_words
 from fillside.balance.limits import Limits, output_of_code
 from fillside.balance.measure import measure
 from fillside.balance.report import LimitKind, LimitSaid, Target, achieved_of, limit_of, target_of
@@ -84,6 +84,15 @@ class Light:
             outputs[heads] = self._trimmed(outputs, heads, stops)
         return outputs
 
+    @cached_property
+    def capped(self) -> bool:
+        """Whether trims upward stop short because the face would get too much."""
+        most = self.wish.most_lux
+        if most is None or not any(stops is not None and stops > 0 for stops in self.trims.values()):
+            return False
+        lux = self.solved_at.lux(self.unrounded)
+        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > most)
+
     def _trimmed(self, outputs: FloatArray, heads: BoolArray, stops: float | None) -> FloatArray:
         if stops is None:
             return np.zeros(int(heads.sum()))
@@ -111,6 +120,22 @@ def at_limits(light: Light, what: str, outputs: FloatArray) -> Iterator[LimitSai
 
 
 _END = {"full": "full light", "floor": "floor"}
+
+
+def trims_short(light: Light, roles: Iterable[str], frozen: bool) -> Iterator[LimitSaid]:
+    """What keeps the trims of these roles from being met in full; `frozen` ones are on kept levels."""
+    outputs = light.landing if frozen else light.unrounded
+    for role in roles:
+        if light.trims.get(role, 0.0) != 0:
+            yield from at_limits(light, of_role(role), outputs)
+    if light.capped and not frozen:
+        yield at_most_lux(light)
+
+
+def at_most_lux(light: Light) -> LimitSaid:
+    """The face gets as much light as it may."""
+    text = f"the brighter side of the face is at its most, {light.wish.most_lux:.0f} lux"
+    return bound("most_lux", text)
 
 
 def _heads_of(light: Light, what: str) -> BoolArray:
@@ -149,13 +174,13 @@ class Reasons:
     def _of(self, what: str, error: float) -> Iterator[LimitSaid]:
         light = self._light
         lamps, on_wire = self._by_lamps.get(what, 0.0), self._on_wire.get(what, 0.0)
-        wire = 0.0 if self._capped else _less(on_wire, lamps)
+        wire = 0.0 if light.capped else _less(on_wire, lamps)
         waits = 0.0 if light.solved_at is light.rows else _less(error, on_wire)
         beyond = abs(error) > self._band_stops
         least = max(COUNTS_FROM_STOPS, SHARE_THAT_COUNTS * abs(error)) if math.isfinite(error) else math.inf
-        if beyond and not self._capped and light.counted.all():
+        if beyond and not self._light.capped and light.counted.all():
             least = min(least, max(_part(part, error) for part in (lamps, wire, waits)))
-        if self._capped or _part(lamps, error) >= min(least, COUNTS_FROM_STOPS):
+        if self._light.capped or _part(lamps, error) >= min(least, COUNTS_FROM_STOPS):
             yield from self._lamps(what, lamps)
         if beyond and _part(wire, error) >= least:
             yield self._wire(what, wire)
@@ -164,14 +189,22 @@ class Reasons:
 
     def _lamps(self, what: str, error: float) -> Iterator[LimitSaid]:
         """Why the lamps as they stand cannot give it, whatever the wire."""
-        light, found = self._light, False
-        for limit in (*at_limits(light, what, light.unrounded), *self._bounds(what), *self._spill(what)):
-            found = True
-            yield limit
+        found = [*self._ends(what), *self._bounds(what), *self._spill(what)]
+        yield from found
         if not found:
             text = self._why_not(what)
             if text:
                 yield bound("reach", f"{text}: {off_words(what, error)}", role_of(what))
+
+    def _ends(self, what: str) -> Iterator[LimitSaid]:
+        """Heads at an end of theirs, and those that only a trim took away from it: the balance under the trim
+        cannot be had."""
+        light = self._light
+        now = list(at_limits(light, what, light.unrounded))
+        yield from now
+        for limit in at_limits(light, what, light.solved.outputs):
+            if limit not in now:
+                yield limit.model_copy(update={"says": f"{limit.says} before its trim"})
 
     def _why_not(self, what: str) -> str:
         """What to say of lamps none of which is at a limit; nothing where heads are lost, which is said."""
@@ -189,21 +222,11 @@ class Reasons:
             return f"this rig has no {_and(dark)}"
         return "the lamps cannot give all that is wanted from where they stand"
 
-    @cached_property
-    def _capped(self) -> bool:
-        """Whether trims upward stop short because the face would get too much."""
-        light, most = self._light, self._light.wish.most_lux
-        if most is None or not any(stops is not None and stops > 0 for stops in light.trims.values()):
-            return False
-        lux = light.solved_at.lux(light.unrounded)
-        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > most)
-
     def _bounds(self, what: str) -> Iterator[LimitSaid]:
         light, wish = self._light, self._light.wish
         met = set(light.solved.bounds)
-        if self._capped or (role_of(what) is None and "most_lux" in met):
-            text = f"the brighter side of the face is at its most, {wish.most_lux:.0f} lux"
-            yield bound("most_lux", text)
+        if self._light.capped or (role_of(what) is None and "most_lux" in met):
+            yield at_most_lux(light)
         elif what == EXPOSURE and self._asks_for_too_much():
             yield bound(
                 "most_lux",

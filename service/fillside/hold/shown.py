@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from fillside.balance.reasons import Light
+from fillside.balance.reasons import Light, trims_short
+from fillside.balance.report import LimitSaid
 from fillside.balance.rounding import Codes
-from fillside.balance.verdict import CHOSEN, Circumstances, judge
+from fillside.balance.verdict import Circumstances, judge
 from fillside.balance.wish import Wish
 from fillside.hold.balancing import Balancing
 from fillside.hold.health import HeadHealth, as_reported
@@ -83,18 +85,21 @@ def circumstances_of(shown: Shown) -> Circumstances:
     )
 
 
-def note_after(shown: Shown, note: str | None, changed: Collection[str]) -> str | None:
-    """The note on an order that changed these fields of what is wanted, with what keeps that from being had.
+def note_after(shown: Shown, note: str | None, before: Mapping[str, Any]) -> str | None:
+    """The note on an order, and what keeps the order from being met in full.
 
-    It is said where the order acts on the light by itself: the balance in follow, trims in a freeze too.
+    `before` are the fields of what is wanted that it changed, with their earlier values. It is said where the
+    order acts on the light by itself: the balance in follow, trims in a freeze too.
     """
-    acting = SOLVE_FIELDS | {"trims"} if shown.wanted.acts else {"trims"}
-    reached = _not_reached(shown) if acting & set(changed) else None
-    return "; ".join(filter(None, (note, reached))) or None
-
-
-def _not_reached(shown: Shown) -> str | None:
-    """What stands in the way of the balance, None where nothing does, in words for an order's answer."""
-    limits = judge(light_of(shown), circumstances_of(shown)).limits
-    says = [limit.says for limit in limits if limit.at != "colour" and limit.at not in CHOSEN - {"freeze"}]
-    return f"not reached: {'; '.join(says)}" if says else None
+    light, how = light_of(shown), circumstances_of(shown)
+    found: list[LimitSaid] = []
+    if shown.wanted.acts and SOLVE_FIELDS & before.keys():
+        found = [limit for limit in judge(light, how).limits if limit.at != "colour"]
+    elif "trims" in before and how.shown is None and how.mode != "dark":
+        now, then = shown.wanted.trims, before["trims"]
+        roles = [role for role in {**now, **then} if now.get(role, 0.0) != then.get(role, 0.0)]
+        found = list(trims_short(light, roles, frozen=how.mode == "freeze"))
+    if not found:
+        return note
+    reached = f"not reached: {'; '.join(dict.fromkeys(limit.says for limit in found))}"
+    return reached if note is None else f"{note}; {reached}"

@@ -21,15 +21,13 @@ export class Acts {
   /** Sends an order and shows its answer in the element `where`. */
   async order(body, where, said) {
     const answer = await this.link.order(body);
-    this.answer(where, answer.ok ? answer.note || said : `Not done: ${answer.message}`, answer.ok, answer.short);
+    this.answer(where, answer.ok ? words.outcome(answer.note, said) : `Not done: ${answer.message}`, answer.ok);
     return answer;
   }
 
-  /** `short`: it is done, and the light falls short of what is wanted all the same; that is no tick. */
-  answer(where, text, ok, short = false) {
+  answer(where, text, ok) {
     const line = byId(where);
-    const sign = !ok ? "✕" : short ? "▲" : "✓";
-    say(line, text ? `${sign} ${text}` : "");
+    say(line, text ? `${ok ? "✓" : "✕"} ${text}` : "");
     mark(line, "data-off", ok ? null : "true");
     clearTimeout(this.#clearing.get(where));
     // A refusal stays until the next order there: it must not vanish while it is being read.

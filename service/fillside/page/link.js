@@ -6,7 +6,6 @@
 // nobody more in for now) or "ill" (it answers, but only that it failed). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.
 
 import { changeForLasting, headers, isForOnce, protocols } from "./key.js";
-import { isShort } from "./words.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 4000;
@@ -72,7 +71,7 @@ export class Link {
       const { status, said } = await ask("/api/v1/do", patience, request);
       if (said?.ok) {
         if (said.state) this.#take(said.state);
-        return { ok: true, note: said.note || "", short: said.state?.limits?.some(isShort) ?? false };
+        return { ok: true, note: said.note || "" };
       }
       if (status === 401) this.now();
       return { ok: false, message: said?.error?.message ?? `the daemon answered ${status} and nothing readable` };

@@ -136,5 +136,12 @@ export function list(things) {
 /** Whether a limit is what somebody ordered: only some heads on, or none. */
 export const isChosen = ({ at }) => at === "only" || at === "dark";
 
-/** Whether a limit keeps the light from being as wanted. */
-export const isShort = (limit) => !isChosen(limit) && limit.at !== "colour";
+const SHORT = "not reached: ";
+
+/** What became of an order that was done: `said` where the daemon says no more, and apart from it, with its own sign,
+ * what keeps the light from being so. The tick before it is the order's. */
+export function outcome(note, said) {
+  const at = note.indexOf(SHORT);
+  if (at < 0) return note || said;
+  return `${note.slice(0, at).replace(/; $/, "") || said}. ▲ ${sentence(note.slice(at))}`;
+}
