@@ -7,6 +7,7 @@ import logging
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from fillside.calibration.expanded import around, decimals
 from fillside.interfaces.http.server import ListenError
 from fillside.notify import Notifier
 from fillside.readiness import Readiness, readiness
@@ -102,7 +103,17 @@ def status_line(state: Mapping[str, Any]) -> str:
         parts.append("there is no ratio now")
     else:
         ratio, exposure = now["ratio_error_stops"], now["exposure_error_stops"]
-        parts.append(f"ratio {ratio:+.2f} stop and exposure {exposure:+.2f} stop off the wanted")
+        known = state.get("uncertainty") or {}
+        off = [_off(ratio, known.get("ratio_stops")), _off(exposure, known.get("exposure_stops"))]
+        parts.append(f"ratio {off[0]} and exposure {off[1]} off the wanted")
     working = sum(bool(head["works"]) for head in heads)
     parts.append(f"{working} of {len(heads)} {'head works' if len(heads) == 1 else 'heads work'}")
     return "; ".join([*parts, *state["notes"][-1:]])
+
+
+def _off(error_stops: float, within_stops: float | None) -> str:
+    """By how many stops something is off, or within how many it is known where that is more."""
+    if within_stops is None:
+        return f"{error_stops:+.2f} stop"
+    text = f"{error_stops:+.{decimals(within_stops)}f}"
+    return f"within {around(within_stops)}" if float(text) == 0 else f"{text} {around(within_stops)}"

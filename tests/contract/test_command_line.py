@@ -133,7 +133,16 @@ def test_solve_prints_the_shape_that_is_promised(rig: str) -> None:
     done = run("solve", rig, "--subject", "-0.4,0.2,1.2", "--ratio", "3:1", "--json")
     assert (done.returncode, done.stderr) == (0, "")
     report = json.loads(done.stdout)
-    assert set(report) == {"subject", "target", "achieved", "face", "heads", "limits", "remedies"}
+    assert set(report) == {
+        "subject",
+        "target",
+        "achieved",
+        "face",
+        "heads",
+        "limits",
+        "remedies",
+        "uncertainty",
+    }
     assert report["subject"] == [-0.4, 0.2, 1.2]
     assert report["target"]["ratio"] == 3.0
     assert {"name", "role", "output", "level", "wire", "lux", "at_limit"} <= set(report["heads"][0])

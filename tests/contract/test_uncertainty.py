@@ -25,11 +25,12 @@ from fillside.hold.orders import Only
 from fillside.interfaces.cli import summary
 from fillside.interfaces.cli.offline import predict as predict_command
 from fillside.interfaces.cli.offline import solve as solve_command
-from fillside.planning.plan import plan_rig
+from fillside.interfaces.cli.planning import plan as plan_command
 from fillside.rig.calibrated import Calibration
 from fillside.rig.load import load_rig
 from fillside.rig.model import Rig
 from fillside.rig.scene import scene
+from fillside.service import status_line
 
 DESK, INTERVIEW = (Path("config") / f"{name}.toml" for name in ("desk", "interview"))
 NAMES = {"ratio_stops", "exposure_stops", "face_stops"}
@@ -60,7 +61,7 @@ def test_every_way_says_the_same() -> None:
     solved = printed(solve_command, str(DESK), "--json")
     levels = ",".join(f"{head['name']}={head['level']}" for head in solved["heads"])
     predicted = printed(predict_command, str(DESK), "--at", "chair", "--levels", levels, "--json")
-    planned = plan_rig(rig, marks=("chair",), wander=False).marks[0].balance.model_dump()
+    planned = printed(plan_command, str(DESK), "--mark", "chair", "--json")["marks"][0]["balance"]
     state = settled(rig).state(30.0).model_dump()
     for found in (solved, predicted, planned, state):
         assert set(found["uncertainty"]) == NAMES
@@ -167,9 +168,10 @@ def test_people_read_no_digit_that_is_not_known() -> None:
         assert "2.0:1 (" not in text
     text = printed(predict_command, str(DESK), "--at", "chair")
     assert "±" in text
-    line = summary.one_line(settled(load_rig(DESK)).state(30.0).model_dump(mode="json"))
-    assert "0.00 stop" not in line
-    assert "within ±" in line
+    state = settled(load_rig(DESK)).state(30.0).model_dump(mode="json")
+    for line in (summary.one_line(state), status_line(state)):
+        assert "0.00 stop" not in line
+        assert "within ±" in line
 
 
 def test_people_read_what_readings_made_known() -> None:

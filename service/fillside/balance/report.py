@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.balance.limits import Limits
 from fillside.balance.measure import Measured, measure, stops_over, wanted
@@ -117,7 +117,8 @@ class Report(Said):
     limits: tuple[LimitSaid, ...]
     remedies: tuple[Remedy, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
-    relative_uncertainty_stops: dict[str, float | None] = {}
+    relative_uncertainty_stops: Annotated[dict[str, float | None], Field(exclude=True)] = {}
+    """As `uncertainty`, of the other roles: for words to people, not part of the printed shape."""
 
     @property
     def worst_error_stops(self) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,7 +15,6 @@ from fillside.balance.report import Report
 from fillside.balance.rounding import outputs_of
 from fillside.balance.rows import EXPOSURE, Metering, Rows
 from fillside.balance.wish import Wish
-from fillside.calibration.intervals import Intervals
 from fillside.planning.answer import Answer
 from fillside.planning.catchlight import CatchLight, catch_light
 from fillside.planning.clearing import GlassesAnswer, glasses_answer
@@ -31,6 +31,8 @@ from fillside.rig.model import NEAREST_M, Rig
 FloatArray = npt.NDArray[np.float64]
 
 
+Surely = Callable[[Report, Wish], Report]
+"""Gives a report the uncertainties of what it says; planning knows light and balance, not readings."""
 LOOKS_AHEAD = np.array([0.0, -1.0, 0.0])
 """Where a face that stands on the very point it looks at is turned, as the balance takes it."""
 
@@ -75,9 +77,9 @@ class Planned:
         met = float(np.linalg.norm(looks_at - place)) < 1e-9
         return place + LOOKS_AHEAD if met else looks_at
 
-    def surely(self, intervals: Intervals) -> Planned:
-        """The same with how sure it is."""
-        return replace(self, report=intervals.of(self.report, self.wish))
+    def surely(self, surely: Surely | None) -> Planned:
+        """The same with how sure it is, where there is somebody to say so."""
+        return self if surely is None else replace(self, report=surely(self.report, self.wish))
 
     @property
     def lit(self) -> list[int]:

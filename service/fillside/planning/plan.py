@@ -10,13 +10,12 @@ import numpy.typing as npt
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.balance.wish import wish_from_rig
-from fillside.calibration.intervals import Intervals
 from fillside.planning.answer import Answer
 from fillside.planning.colour import ASSUMES as COLOUR_ASSUMES
 from fillside.planning.colour import ColourAnswer, colour_answers
 from fillside.planning.flicker import FlickerAnswer, flicker_answer
 from fillside.planning.lamps import LampSaid, lamps_said
-from fillside.planning.mark import MarkPlan, Planned, mark_plan, solve_mark
+from fillside.planning.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
 from fillside.planning.power import PowerAnswer, power_answer
 from fillside.planning.setup import UmbrellaAnswer, umbrella_answers
 from fillside.rig.calibrated import Calibration
@@ -55,11 +54,13 @@ def plan_rig(
     marks: Collection[str] | None = None,
     glasses: bool = False,
     wander: bool = True,
+    surely: Surely | None = None,
 ) -> PlanReport:
     """The plan of a rig at all its marks, or at those named in `marks`.
 
     With `glasses` a wearer without stated spectacles is given a usual pair; without `wander` the maps, which
-    take most of the time, are left out. KeyError for a mark that the rig does not have.
+    take most of the time, are left out. `surely` says how sure the balance at each mark is. KeyError for a
+    mark that the rig does not have.
     """
     if glasses and rig.plan.pose.glasses is None:
         worn = rig.plan.pose.model_copy(update={"glasses": Glasses()})
@@ -67,8 +68,7 @@ def plan_rig(
     metering = Metering(scene(rig, calibration))
     wish, limits = wish_from_rig(rig), limits_of(metering.scene)
     chosen = tuple(rig.marks) if marks is None else tuple(marks)
-    intervals = Intervals(rig, calibration)
-    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(intervals) for mark in chosen}
+    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(surely) for mark in chosen}
     start = rig.subject.at or next(iter(rig.marks))
     first = solved[start if start in solved else chosen[0]]
     return PlanReport(

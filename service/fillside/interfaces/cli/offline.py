@@ -133,7 +133,8 @@ def solve(
     if as_json:
         click.echo(report.model_dump_json())
     else:
-        click.echo("\n".join(block(report.model_dump(mode="json"))))
+        others = {"relative_uncertainty_stops": report.relative_uncertainty_stops}
+        click.echo("\n".join(block({**report.model_dump(mode="json"), **others})))
 
 
 def _ratio(rig: Rig, text: str) -> float:

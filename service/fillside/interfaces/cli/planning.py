@@ -54,11 +54,13 @@ def plan(
     rig = rig_of(rig_file)
     marks = None if mark_in(rig, mark) is None else (str(mark),)
     known = calibration_of(calibration)
+    from fillside.calibration.intervals import Intervals
     from fillside.interfaces.cli.planned import planned
     from fillside.interfaces.lengths import Lengths
     from fillside.planning.plan import plan_rig
 
-    report = plan_rig(rig, known, glasses=glasses, marks=marks)
+    surely = Intervals(rig, known).of
+    report = plan_rig(rig, known, glasses=glasses, marks=marks, surely=surely)
     click.echo(report.model_dump_json() if as_json else "\n".join(planned(report, Lengths(feet), maps=maps)))
 
 
@@ -96,12 +98,14 @@ def sheet(
     if form not in ("pdf", "svg"):
         raise WrongUse(f"--to: {file} must end in .pdf or .svg")
     known = calibration_of(calibration)
+    from fillside.calibration.intervals import Intervals
     from fillside.interfaces.lengths import Lengths
     from fillside.interfaces.sheet.layout import lay_out
     from fillside.interfaces.sheet.render import NoPencilError, render
     from fillside.planning.plan import plan_rig
 
-    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False)
+    surely = Intervals(rig, known).of
+    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)
     page = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
     try:
         drawn = render(page, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")

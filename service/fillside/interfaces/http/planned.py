@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
+from fillside.calibration.intervals import Intervals
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
@@ -23,5 +24,8 @@ class PlanRoom:
             if self._asked != (rig, calibration):
                 self._asked, self._kept = (rig, calibration), {}
             if wander not in self._kept:
-                self._kept[wander] = await asyncio.to_thread(plan_rig, rig, calibration, wander=wander)
+                surely = Intervals(rig, calibration).of
+                self._kept[wander] = await asyncio.to_thread(
+                    plan_rig, rig, calibration, wander=wander, surely=surely
+                )
             return self._kept[wander]
