@@ -9,7 +9,9 @@ import random
 import numpy as np
 import pytest
 
-from contract.hold_studio import KEY_AT, studio
+from contract.hold_studio import KEY_AT, Studio, studio
+from fillside.hold.events import HeadsLeave
+from fillside.hold.follow import Filter
 from fillside.hold.light import Light
 from fillside.hold.subject import Subject
 from fillside.rig.limits import why_not_there
@@ -59,3 +61,45 @@ def test_turns_that_a_lamp_makes_by_itself_count() -> None:
     assert 11.0 <= waited <= 11.1 + 1 / 44
     assert light.codes[0] == full // 4
     assert np.array_equal(light.codes, light.goal)
+
+
+@pytest.mark.parametrize("mode", ["follow", "freeze"])
+def test_a_head_that_leaves_goes_out_and_stays_out(mode: str) -> None:
+    """A changed rig file has it no more; it is to be out before its wire is given up."""
+    up = Studio(RIG)
+    up.settle()
+    up.do(mode)
+    assert up.codes[2] > 0
+    up.event(HeadsLeave(("hair",)))
+    up.settle()
+    assert up.codes[2] == 0
+    assert up.hold.have_left(["hair"])
+    up.do("trim", role="hair", by=1)
+    up.settle()
+    assert up.codes[2] == 0
+    assert min(up.codes[:2]) > 0
+
+
+def test_a_freeze_while_the_work_light_goes_out_lets_it_go_out() -> None:
+    up = Studio(RIG)
+    up.settle()
+    up.do("dark")
+    up.settle()
+    assert up.codes[3] > 0
+    up.do("follow")
+    up.wait(0.5)
+    up.do("freeze")
+    assert up.codes[3] > 0
+    up.settle()
+    assert up.codes[3] == 0
+
+
+def test_a_second_report_from_another_place_is_believed_at_once() -> None:
+    """One is a glitch; two that agree are somebody who was not seen for a moment."""
+    seen = Filter()
+    for k in range(100):
+        seen.report((0.0, 0.0, 1.2), k / 50)
+    assert seen.report((2.0, 1.0, 1.2), 2.00) == pytest.approx((0.0, 0.0, 1.2), abs=1e-6)
+    for k in range(1, 8):
+        place = seen.report((2.0, 1.0, 1.2), 2.0 + k / 50)
+    assert math.dist(place, (2.0, 1.0, 1.2)) < 0.1

@@ -312,3 +312,28 @@ async def test_late_packets_show_and_pass() -> None:
     driver._heard(Event("ended", RuntimeError("odd")))
     assert driver.health.state == "lost"
     assert "odd" in driver.health.note
+
+
+def test_a_change_after_every_packet_still_leaves_each_its_time_on_the_line() -> None:
+    """A port that takes octets at once says nothing of the line: a slot needs 44 us all the same."""
+    port, told = Recorder(), Told()
+    fresh = iter(range(1, 256))
+
+    def hear(event: Event) -> None:
+        told(event)
+        if event.what == "sent":
+            writer.put(bytes((0, next(fresh))) + bytes(511))
+
+    writer = Writer(lambda: port, 512, 3600.0, time.monotonic, hear, random.Random(1))
+    writer.start()
+    writer.put(bytes(513))
+    wait_for(5, port)
+    writer.stop()
+    assert told.ended.wait(10)
+    breaks = [at for at, what, _ in port.done if what == "break"]
+    assert all(b - a >= (92 + 12 + 44 * 513) / 1e6 for a, b in pairwise(breaks))
+
+
+def test_a_slot_that_is_held_must_be_one_that_is_sent() -> None:
+    with pytest.raises(OptionsError, match="slot 100 is beyond the 24"):
+        dmx({"device": "/dev/null", "slots": 24}, {"key": {"slot": 1, "fixed": {"100": 255}}})
