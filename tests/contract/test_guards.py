@@ -10,6 +10,7 @@ from aiohttp.test_utils import make_mocked_request
 from multidict import CIMultiDict
 
 from fillside.answers import Refusal
+from fillside.interfaces.http.app import page_of
 from fillside.interfaces.http.guards import (
     FORWARDED,
     Names,
@@ -19,6 +20,7 @@ from fillside.interfaces.http.guards import (
     is_loopback,
     token_of,
 )
+from fillside.storage.journal import MOST_AT_ONCE
 
 OURS = ("Host", "127.0.0.1:7420")
 Headers = tuple[tuple[str, str], ...]
@@ -143,3 +145,24 @@ def test_an_order_is_plain_json_by_its_own_word(headers: Headers, passed: bool) 
     with pytest.raises(Refusal) as refused:
         check_is_json(request(OURS, *headers, method="POST"))
     assert (refused.value.code, refused.value.status) == ("bad_order", 415)
+
+
+@pytest.mark.parametrize(
+    ("query", "most", "before"),
+    [
+        ("", 100, None),
+        ("?most=1&before=7", 1, 7),
+        ("?most=999999999", MOST_AT_ONCE, None),
+        (f"?most={MOST_AT_ONCE + 1}", MOST_AT_ONCE, None),
+    ],
+)
+def test_a_list_is_asked_for_in_pages_of_bounded_length(query: str, most: int, before: int | None) -> None:
+    assert page_of(make_mocked_request("GET", f"/api/v1/journal{query}")) == (most, before)
+
+
+@pytest.mark.parametrize(
+    "query", ["most=0", "most=-1", "before=0", "most=1.5", "most=", "most=9999999999999999"]
+)
+def test_a_page_that_is_no_number_is_refused(query: str) -> None:
+    with pytest.raises(Refusal, match="whole number from 1"):
+        page_of(make_mocked_request("GET", f"/api/v1/journal?{query}"))

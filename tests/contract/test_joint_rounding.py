@@ -144,3 +144,14 @@ def test_trims_upward_share_what_the_face_allows_and_trims_downward_are_met_in_f
     both = stops({"key": 1.5, "fill": 0.75})
     assert 0.2 < both["key"] < 1.45
     assert both["fill"] == pytest.approx(both["key"] / 2, abs=0.01)
+
+
+def test_present_codes_below_a_floor_are_not_kept_however_good_they_are() -> None:
+    """What was on the wire under an older file, with lower floors, is not what the lamps burn steadily at."""
+    metering = Metering(scene(eight_bit_rig(3)))
+    wish, limits = wish_from_rig(metering.scene.rig), limits_of(metering.scene)
+    rows = metering.rows_at((0.0, 0.0, 1.2))
+    below = tuple(code - 1 for code in limits.floor_codes)
+    outputs = outputs_of(metering.scene, below)
+    chosen = choose_codes(metering, rows, wish, limits, outputs, below)
+    assert all(code >= floor for code, floor in zip(chosen, limits.floor_codes, strict=True))

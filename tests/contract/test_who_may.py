@@ -124,6 +124,19 @@ async def test_only_a_meter_beside_the_orderers_hands_in_readings(
     assert (status not in (401, 403)) == (visitor in (*ORDERERS, "meter"))
 
 
+async def test_a_meter_is_answered_without_the_state(up: Running, folder: Path) -> None:
+    token = token_of("meter", TokenFile(folder / "tokens.json"))
+    said = {"do": "read", "head": "key", "value": 500, "level": 1.0}
+    headers = {**FROM_ELSEWHERE, **JSON, "Authorization": f"Bearer {token}"}
+    async with (
+        aiohttp.ClientSession(headers=headers) as session,
+        session.post(up.url + "/api/v1/do", data=json.dumps(said)) as response,
+    ):
+        answer = await response.json()
+    assert response.status == 200, answer
+    assert answer["state"] is None
+
+
 @pytest.mark.parametrize("route", [r for r, who in PROMISED.items() if who != VISITORS])
 async def test_wrong_tokens_are_soon_not_looked_at_any_more(up: Running, folder: Path, route: str) -> None:
     method, path = route.split(" ")

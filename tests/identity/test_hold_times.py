@@ -76,3 +76,9 @@ def test_turns_are_counted_by_head() -> None:
         assert guard.send(np.array([light, 1.0]), time)
     assert not guard.send(np.array([0.5, 1.0]), 0.4)
     assert guard.send(np.array([1.0, 0.5]), 0.4)
+
+
+@pytest.mark.parametrize(("back_stops", "waits"), [(0.09, False), (0.11, True)])
+def test_going_back_by_more_than_a_tenth_of_a_stop_is_a_turn(back_stops: float, waits: bool) -> None:
+    guard = turned_three_times([0.0, 0.1, 0.2])
+    assert guard.send(UP * 2.0**-back_stops, 0.3) is not waits

@@ -316,3 +316,11 @@ def test_spaces_in_an_f_stop_reading_do_no_harm() -> None:
 def test_impossible_numbers_are_refused(call: Callable[[], float]) -> None:
     with pytest.raises(ValueError, match=r"not|no way"):
         call()
+
+
+@pytest.mark.parametrize("name", ["linear", "square", "log", "lightness"])
+def test_no_light_is_level_nothing(name: str) -> None:
+    """Not the smallest number above it, at which IEC 62386-102 has a thousandth of the light already."""
+    assert curve(name).level_from_output(0.0) == 0.0
+    assert curve(name).output_from_level(0.0) == 0.0
+    assert curve(name).level_from_output(np.array([0.0, 1.0])).tolist() == [0.0, 1.0]

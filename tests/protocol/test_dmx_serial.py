@@ -312,3 +312,64 @@ async def test_late_packets_show_and_pass() -> None:
     driver._heard(Event("ended", RuntimeError("odd")))
     assert driver.health.state == "lost"
     assert "odd" in driver.health.note
+
+
+def test_a_change_after_every_packet_still_leaves_each_its_time_on_the_line() -> None:
+    """A port that takes octets at once says nothing of the line: a slot needs 44 us all the same."""
+    port, told = Recorder(), Told()
+    values = iter(range(1, 8))
+
+    def hear(event: Event) -> None:
+        told(event)
+        if event.what == "sent" and (value := next(values, None)) is not None:
+            writer.put(bytes((0, value)) + bytes(511))
+
+    writer = Writer(lambda: port, 512, 3600.0, time.monotonic, hear, random.Random(1))
+    writer.start()
+    writer.put(bytes(513))
+    wait_for(8, port)
+    writer.stop()
+    assert told.ended.wait(10)
+    breaks = [at for at, what, _ in port.done if what == "break"]
+    assert all(b - a >= (92 + 12 + 44 * 513) / 1e6 for a, b in pairwise(breaks))
+
+
+def test_a_slot_that_is_held_must_be_one_that_is_sent() -> None:
+    with pytest.raises(OptionsError, match="slot 100 is beyond the 24"):
+        dmx({"device": "/dev/null", "slots": 24}, {"key": {"slot": 1, "fixed": {"100": 255}}})
+
+
+def test_the_line_is_opened_as_the_standard_has_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """ANSI E1.11: 250 kbit/s, a start bit, eight data bits, no parity, two stop bits."""
+    opened: list[dict[str, Any]] = []
+    monkeypatch.setattr("serial.Serial", lambda *args, **said: opened.append({"args": args, **said}))
+    driver = dmx({"device": "/dev/null"}, {"key": {"slot": 1}})
+    assert isinstance(driver, DmxSerialDriver)
+    driver._open_port()
+    (said,) = opened
+    assert said["args"] == ("/dev/null", 250_000)
+    assert (said["bytesize"], said["parity"], said["stopbits"]) == (8, "N", 2)
+    assert said["exclusive"] is True
+
+
+def test_a_packet_that_went_out_ends_the_patience_with_a_line() -> None:
+    """The next loss is tried again as soon as a first one."""
+
+    class Patience:
+        resets = 0
+
+        def next_s(self) -> float:
+            return 0.0
+
+        def reset(self) -> None:
+            self.resets += 1
+
+    port, told, patience = Recorder(), Told(), Patience()
+    writer = Writer(lambda: port, 24, 3600.0, time.monotonic, told, random.Random(1))
+    writer._backoff = patience  # type: ignore[assignment]
+    writer.start()
+    writer.put(bytes(25))
+    wait_for(1, port)
+    writer.stop()
+    assert told.ended.wait(10)
+    assert patience.resets == [event.what for event in told.events].count("sent") >= 1

@@ -310,3 +310,17 @@ def test_with_synchronization_the_others_go_on_in_step() -> None:
     packets = run(schedule, 10.0, 20.0)
     assert data(packets, 2) == []
     assert len(data(packets, 1)) == sum(isinstance(p, SyncPacket) for _, p in packets) > 9
+
+
+def test_sequence_numbers_use_the_whole_octet_and_begin_again() -> None:
+    """E1.31 6.7.2: one more for each packet of a universe, modulo 256; a number left out is a packet lost."""
+    schedule = plan(1, 2, sync=9)
+    schedule.put(1, slots(1))
+    schedule.put(2, slots(2))
+    packets = run(schedule, 0.0, 250.0)
+    for universe in (1, 2):
+        numbers = [p.sequence for _, p in data(packets, universe)]
+        assert len(numbers) > 256
+        assert numbers == [k % 256 for k in range(len(numbers))]
+    together = [p.sequence for _, p in packets if isinstance(p, SyncPacket)]
+    assert together == [k % 256 for k in range(len(together))]
