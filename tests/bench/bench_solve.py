@@ -85,7 +85,12 @@ def protected_error(rows: Rows, wish: Wish, outputs: np.ndarray) -> float:
 def compare(metering: Metering, protect: str, pairs: int) -> str:
     """One row of the table: medians over pairs taken in turn."""
     limits, rows = limits_of(metering.scene), metering.rows_at(POINT)
-    wish = Wish(ratio=2.0, exposure_lux=0.93 * float(rows.lux(limits.most)[EXPOSURE]), protect=protect)
+    wish = Wish(
+        ratio=2.0,
+        exposure_lux=0.93 * float(rows.lux(limits.most)[EXPOSURE]),
+        protect=protect,
+        most_under=10.0,
+    )
     ours, whole, theirs = [], [], []
     for _ in range(pairs):
         ours.append(seconds(lambda: solve(metering, rows, wish, limits)))

@@ -46,10 +46,44 @@ def _grid(limits: Limits, metering: Metering, rows: Rows) -> np.ndarray:
     return tried
 
 
+def _turned(wish: Wish, rows: Rows, outputs: np.ndarray) -> np.ndarray:
+    """By how many stops the side that the wish has darker is the brighter one; 0 where it is not."""
+    lux = outputs @ rows.matrix.T + rows.ambient
+    bright, dark = lux[:, 3:5].T if wish.read_as == "face" else lux[:, :2].T
+    wanted = math.log2(wish.quotient)
+    if abs(wanted) <= 0.05:
+        return np.zeros(len(outputs))
+    return np.maximum(0.0, -math.copysign(1, wanted) * np.log2(bright / dark))
+
+
+def _wishes(
+    wish: Wish, metering: Metering, rows: Rows, limits: Limits, outputs: np.ndarray, grid: np.ndarray
+) -> list[np.ndarray]:
+    """How far outputs (n, heads) are from each wish, in the order of the wishes, the most pressing first."""
+    ratio_error, over, brighter = _errors(wish, metering, rows, outputs)
+    _, over_grid, brighter_grid = _errors(wish, metering, rows, grid)
+    least_over, least_brighter = over_grid[0], brighter_grid[0]
+    most_lux = max(wish.most_lux or math.inf, least_brighter)
+    too_bright = np.maximum(0.0, brighter - most_lux * (1 + 1e-6))
+    if wish.protect == "exposure":
+        return [too_bright, _turned(wish, rows, outputs), np.abs(over), ratio_error]
+    together = over_grid[:: GRID + 1][brighter_grid[:: GRID + 1] <= most_lux]
+    most_over, most = wish.most_over + max(0.0, least_over), min(0.0, together.max())
+    return [
+        too_bright,
+        np.maximum(0.0, over - most_over - 1e-6),
+        _turned(wish, rows, outputs),
+        np.maximum(0.0, most - wish.most_under - over),
+        ratio_error,
+        np.abs(over),
+    ]
+
+
 @pytest.mark.parametrize("protect", ["ratio", "exposure"])
 @pytest.mark.parametrize("read_as", READINGS)
 @pytest.mark.parametrize("seed", range(8))
 def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as: str, protect: str) -> None:
+    """Each wish in its order; where the ratio hardly answers to the lamps it may be 0.1 stop short."""
     random = np.random.default_rng([seed, len(read_as), len(protect)])
     metering = Metering(scene(random_rig(random, exposure=500.0)))
     rows = metering.rows_at((0.05, -0.1, 1.2))
@@ -60,6 +94,7 @@ def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as
         read_as=read_as,  # type: ignore[arg-type]
         protect=protect,
         most_over=float(random.choice([0, 0.5, 2])),
+        most_under=float(random.choice([0.3, 1, 3])),
         relative={"hair": HAIR_STOPS},
     )
     if seed % 2:
@@ -67,19 +102,20 @@ def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as
     solved = solve(metering, rows, wish, limits).outputs
     assert (solved >= limits.least - 1e-12).all()
     assert (solved <= limits.most + 1e-12).all()
-    ratio_error, over, brighter = _errors(wish, metering, rows, solved[np.newaxis])[:, 0]
     grid = _grid(limits, metering, rows)
-    lowest = _errors(wish, metering, rows, grid[:1])[:, 0]
-    cap = max(wish.most_over if protect == "ratio" else math.inf, lowest[1])
-    most_lux = max(wish.most_lux or math.inf, lowest[2])
-    assert over <= cap + 1e-6
-    assert brighter <= most_lux * (1 + 1e-6)
-    tried = _errors(wish, metering, rows, grid)
-    allowed = tried[:, (tried[1] <= cap) & (tried[2] <= most_lux)]
-    theirs = allowed[0], np.abs(allowed[1])
-    mine = ratio_error, abs(over)
-    if protect == "exposure":
-        theirs, mine = theirs[::-1], mine[::-1]
-    assert mine[0] <= theirs[0].min(initial=math.inf) + 1e-3
-    equally_good = np.abs(theirs[0] - mine[0]) < 1e-6
-    assert mine[1] <= theirs[1][equally_good].min(initial=math.inf) + 0.02
+    wishes = _wishes(wish, metering, rows, limits, grid, grid)
+    mine = [float(v[0]) for v in _wishes(wish, metering, rows, limits, solved[np.newaxis], grid)]
+    if not _both_count(wish, metering, rows, limits):
+        wishes = wishes[: 1 if protect == "exposure" else 2]
+    kept = np.ones(len(grid), dtype=bool)
+    for number, theirs in enumerate(wishes):
+        is_ratio = number == (3 if protect == "exposure" else 4)
+        assert mine[number] <= theirs[kept].min() + (0.1 if is_ratio else 0.03), number
+        kept &= theirs <= max(mine[number], theirs[kept].min()) + 1e-9
+
+
+def _both_count(wish: Wish, metering: Metering, rows: Rows, limits: Limits) -> bool:
+    """Whether key and fill each give half of their part of the exposure, or of what both can give."""
+    lux = rows.lux(limits.most)
+    asked, q = min(wish.exposure_lux, lux[2]), wish.quotient
+    return bool(2 * lux[0] >= asked * q / (1 + q) and 2 * lux[1] >= asked / (1 + q))

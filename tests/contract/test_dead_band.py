@@ -263,17 +263,16 @@ def test_no_faster_than_the_order_speed_once_the_face_gets_no_more_than_it_may()
 def test_a_freeze_says_when_the_face_gets_more_than_it_may() -> None:
     up = glaring()
     up.do("freeze")
-    assert not any("most_lux" in note for note in up.state["notes"])
+    assert not any(limit["at"] == "most_lux" for limit in up.state["limits"])
     near = (0.2, -0.3, 1.4)
     up.do("move", to=list(near))
     frozen = up.codes
     lux = brighter_cheek_lux(up.rig, frozen, near)
     assert lux > 500
-    (note,) = (note for note in up.state["notes"] if "most_lux" in note)
-    assert f"{lux:.0f} lux" in note
-    assert "until follow" in note
+    (limit,) = (limit for limit in up.state["limits"] if limit["at"] == "most_lux")
+    assert f"gets {lux:.0f} lux, more than its most, 400 lux" in limit["says"]
     up.do("follow")
     up.settle()
     assert up.codes != frozen
     assert brighter_cheek_lux(up.rig, up.codes, near) <= 400.0 * 1.001
-    assert not any("most_lux" in note for note in up.state["notes"])
+    assert not any("gets" in limit["says"] for limit in up.state["limits"])

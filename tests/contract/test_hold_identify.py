@@ -80,7 +80,7 @@ def test_lamps_that_a_mode_puts_out_show_themselves(mode: str) -> None:
 
 @pytest.mark.parametrize(("floor", "way"), [(0.2, "dips"), (0.55, "rises"), (0.97, "dips")])
 def test_a_held_lamp_never_goes_below_its_floor_to_show_itself(floor: float, way: str) -> None:
-    up = come_up(floor=floor, balance={"exposure": 60.0})
+    up = come_up(floor=floor, balance={"exposure": 60.0, "protect": "exposure"})
     head = up.state["heads"][KEY]
     assert head["at_limit"] == "floor"
     before = up.codes

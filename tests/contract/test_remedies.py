@@ -144,7 +144,7 @@ def test_a_wider_lens_that_helps_less_than_the_shutter_does_not_stand_behind_it(
 
 
 def test_a_head_at_its_floor_is_offered_a_scrim_and_all_that_are_one_each() -> None:
-    rig = desk(**{"balance.exposure": 10.0, "heads.fill.intensity": 1500.0})
+    rig = desk(**{"balance.exposure": 10.0, "balance.most_over": 0.0, "heads.fill.intensity": 1500.0})
     floored = [head.name for head in solve_rig(rig).report.heads if head.at_limit == "floor"]
     assert floored == ["key", "fill"]
     scrims = [r for r in remedies(rig) if any(".diffusion" in key for key in r.change)]

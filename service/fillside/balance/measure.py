@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 class Measured:
     """Ratio in the terms of `read_as` and in stops, exposure [lux], relative stops, face sides [lux].
 
-    None stands for what does not exist: a ratio without key or fill, a logarithm of no light.
+    None stands for what does not exist: a ratio without key or fill that counts, a logarithm of no light.
     """
 
     ratio: float | None
@@ -45,13 +45,20 @@ def stops_over(value: float, reference: float) -> float | None:
     return math.log2(value / reference) if value > DARK_LUX and reference > DARK_LUX else None
 
 
-def measure(metering: Metering, rows: Rows, wish: Wish, outputs: FloatArray) -> Measured:
-    """Everything the balance speaks of, at the outputs (heads,) of all heads."""
+def measure(
+    metering: Metering, rows: Rows, wish: Wish, outputs: FloatArray, dropped: tuple[str, ...] = ()
+) -> Measured:
+    """Everything the balance speaks of, at the outputs (heads,) of all heads.
+
+    `dropped` are those of "key" and "fill" that give too little there to count: then there is no ratio.
+    """
     lux = rows.lux(outputs)
     bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
     both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
     quotient = (
-        float(lux[bright] / lux[dark]) if both and lux[dark] > DARK_LUX and lux[bright] > DARK_LUX else None
+        float(lux[bright] / lux[dark])
+        if both and not dropped and lux[dark] > DARK_LUX and lux[bright] > DARK_LUX
+        else None
     )
     relative: dict[str, float | None] = {}
     for k, role in enumerate(rows.roles):

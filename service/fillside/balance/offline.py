@@ -73,7 +73,7 @@ def _report(
         counted=there,
         trims={},
     )
-    now = measure(metering, rows, wish, outputs)
+    now = measure(metering, rows, wish, outputs, solved.dropped)
     return Report(
         subject=rows.point,
         target=light.target,

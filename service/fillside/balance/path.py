@@ -2,7 +2,7 @@
 
 Within a role heads run at one output until one meets a limit; the rest then take over. So a role has one
 free number, its common output, and every metered quantity is piecewise linear in it, with a bend where a
-head leaves its least or meets its most. All searches below work on the bends: there is nothing to iterate.
+head leaves its least or meets its most. Searches work on the bends: there is nothing to iterate.
 """
 
 from __future__ import annotations
@@ -59,44 +59,11 @@ def role_path(matrix: FloatArray, heads: npt.NDArray[np.intp], least: FloatArray
     return Path(heads, low, high, common[first], lux[:, first])
 
 
-def rising(values: FloatArray) -> FloatArray:
-    """The values made strictly rising, so that they can be looked up in; flat stretches rise by a hair."""
-    hair = 1e-13 * max(1.0, abs(float(values[0])), abs(float(values[-1])))
+def rising(values: FloatArray, scale: float = 1.0) -> FloatArray:
+    """The values made strictly rising, so that they can be looked up in; flat stretches rise by a hair.
+
+    `scale` is the size of what they are compared with.
+    """
+    hair = 1e-13 * max(scale, abs(float(values[0])), abs(float(values[-1])))
     value: FloatArray = np.maximum.accumulate(values) + hair * np.arange(len(values))
     return value
-
-
-def first_zero(values: FloatArray) -> float | None:
-    """Where a polyline given at 0, 1, 2, … first is zero, as a position along it; None if it never is.
-
-    >>> first_zero(np.array([-3.0, -1.0, 1.0]))
-    1.5
-    """
-    if values[0] == 0:
-        return 0.0
-    other_side = values <= 0 if values[0] > 0 else values >= 0
-    if not other_side.any():
-        return None
-    at = int(np.argmax(other_side))
-    before, after = float(values[at - 1]), float(values[at])
-    return at - 1 + before / (before - after)
-
-
-def first_above_zero(values: FloatArray) -> float | None:
-    """Where a polyline that starts at or below zero leaves it upward; None if it never does."""
-    above = values > 0
-    if not above.any():
-        return None
-    at = int(np.argmax(above))
-    if at == 0:
-        return 0.0
-    before, after = float(values[at - 1]), float(values[at])
-    return at - 1 - before / (after - before)
-
-
-def along(values: FloatArray, position: float) -> float:
-    """The value of a polyline given at 0, 1, 2, … at a position along it."""
-    start = min(int(position), len(values) - 1)
-    if start == len(values) - 1:
-        return float(values[-1])
-    return float(values[start] + (position - start) * (values[start + 1] - values[start]))

@@ -26,6 +26,7 @@ from fillside.balance.report import LimitKind, LimitSaid, Target, achieved_of, l
 from fillside.balance.rounding import Codes, Trims
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solve import Solved
+from fillside.balance.weight import dropped_roles
 from fillside.balance.wish import Wish
 from fillside.rig.scene import Scene
 
@@ -101,8 +102,12 @@ class Light:
 
     def errors_at(self, rows: Rows, outputs: FloatArray, target: Target) -> dict[str, float]:
         """The errors of outputs (heads,) where the rows are for."""
-        now = measure(self.metering, rows, self.wish, outputs)
+        now = measure(self.metering, rows, self.wish, outputs, self.dropped_at(rows))
         return errors_of(target, achieved_of(self.wish, target, now))
+
+    def dropped_at(self, rows: Rows) -> tuple[str, ...]:
+        """Those of "key" and "fill" that give too little to count where the rows are for."""
+        return dropped_roles(self.metering, rows, self.wish, self.limits)
 
 
 def bound(at: LimitKind, says: str, role: str | None = None) -> LimitSaid:
@@ -232,6 +237,9 @@ class Reasons:
                 "most_lux",
                 f"the exposure wanted would put more than {wish.most_lux:.0f} lux, its most, on the face",
             )
+        if what == RATIO:
+            for role in light.dropped_at(light.solved_at):
+                yield bound("weak", f"{role} gives too little here to count", role)
         if role_of(what) is None:
             for name in sorted(met - {"most_lux"}):
                 yield _met(name, wish)
@@ -299,6 +307,9 @@ def _met(name: str, wish: Wish) -> LimitSaid:
         return bound(
             "most_over", f"keeping the ratio may cost {wish.most_over:g} stop of exposure and no more"
         )
+    if name == "most_under":
+        text = f"keeping the ratio may leave the exposure {wish.most_under:g} stop short and no more"
+        return bound("most_under", text)
     return bound("reach", f"the bound {name.replace('_', ' ')} is met")
 
 

@@ -73,6 +73,21 @@ def hold_relative_roles(
         outputs[heads] = 0.0
         others = float(rows.matrix[FIRST_ROLE_ROW + k] @ outputs + rows.ambient[FIRST_ROLE_ROW + k])
         reference = reference_lux(rows, wish, role, rule, outputs)
-        own = reference * math.exp2(wish.relative_stops(role, rule)) - others
+        own = _beside(others, reference * math.exp2(wish.relative_stops(role, rule)))
         common = float(np.interp(own, rising(path.lux[FIRST_ROLE_ROW + k]), path.common))
         outputs[heads] = path.outputs_at(common)
+
+
+SPILL_COUNTS = 12.0
+
+
+def _beside(others: float, wanted: float) -> float:
+    """What a role gives beside the light of others so that both together are as wanted [lux].
+
+    Where the others alone come near the whole, its own part must not vanish from one centimetre to the next:
+    a stop more of theirs takes at most `SPILL_COUNTS` stops of it. That leaves 0.04 stop too much at worst.
+    """
+    whole = SPILL_COUNTS / (SPILL_COUNTS + 1)
+    if wanted <= 0 or others <= whole * wanted:
+        return wanted - others
+    return float((wanted - whole * wanted) * (whole * wanted / others) ** SPILL_COUNTS)

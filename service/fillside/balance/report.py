@@ -24,7 +24,9 @@ LimitKind = Literal[
     "full",
     "floor",
     "most_over",
+    "most_under",
     "most_lux",
+    "weak",
     "spill",
     "steps",
     "reach",
@@ -38,9 +40,9 @@ LimitKind = Literal[
     "leaving",
     "colour",
 ]
-"""What can stand in the way: an end of a head, a bound of the wish, other light, the wire's steps, no setting
-that would do; the pace, or a subject just heard of; what was ordered; heads that cannot be counted on; a
-colour, which is off and stands in nobody's way."""
+"""What can stand in the way: an end of a head, a bound of the wish, a role that gives too little where the
+subject is, other light, the wire's steps, no setting that would do; the pace, or a subject just heard of;
+what was ordered; heads that cannot be counted on; a colour, which is off and stands in nobody's way."""
 AT_LIMIT = 1e-9
 
 

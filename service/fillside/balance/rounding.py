@@ -110,7 +110,7 @@ def choose_codes(
             reference = _share(
                 reference_lux(rows, wish, role, rule, now), reference_lux(rows, wish, role, rule, outputs)
             )
-            choice = _role_choice(rows, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
+            choice = _role_choice(rows, wish, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
             _round_together(scene, limits, codes, choice, present)
     return tuple(codes)
 
@@ -142,20 +142,29 @@ def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], output
                 _Quotient(part[bright], part[dark], float(fixed[bright]), float(fixed[dark]), wanted)
             )
     face = [FACE_KEY, FACE_FILL]
-    most = math.inf if wish.most_lux is None else wish.most_lux
-    return _Choice(heads, tuple(quotients), part[face], fixed[face], most)
+    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(wish))
 
 
 def _role_choice(
-    rows: Rows, row: int, heads: npt.NDArray[np.intp], outputs: FloatArray, now: FloatArray, scale: float
+    rows: Rows,
+    wish: Wish,
+    row: int,
+    heads: npt.NDArray[np.intp],
+    outputs: FloatArray,
+    now: FloatArray,
+    scale: float,
 ) -> _Choice:
     rest = now.copy()
     rest[heads] = 0.0
-    fixed = float(rows.lux(rest)[row])
+    fixed = rows.lux(rest)
     solved = float(rows.lux(outputs)[row]) * scale
-    part = rows.matrix[:, heads]
-    quotients = (_Quotient(part[row], np.zeros(len(heads)), fixed, 1.0, solved),) if solved > DARK_LUX else ()
-    return _Choice(heads, quotients, part[[FACE_KEY, FACE_FILL]], np.zeros(2), math.inf)
+    part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
+    own = _Quotient(part[row], np.zeros(len(heads)), float(fixed[row]), 1.0, solved)
+    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(wish))
+
+
+def _most_lux(wish: Wish) -> float:
+    return math.inf if wish.most_lux is None else wish.most_lux
 
 
 def _round_together(

@@ -60,6 +60,7 @@ class Metering:
         self._is_work = np.array([rule == "work" for rule in scene.rules])
         self.dome = scene.rig.meter.receptor == "dome"
         self._camera = np.asarray(scene.rig.camera.position, dtype=float)
+        self._key_side = self._side_of_the_key()
         self.relative_roles = tuple(
             dict.fromkeys(
                 r for r, u in zip(scene.roles, scene.rules, strict=True) if u in ("hair", "background")
@@ -89,9 +90,8 @@ class Metering:
 
     def cheek_axes(self, point: Sequence[float]) -> tuple[FloatArray, FloatArray]:
         """The axes (3,) of the receptors on the key's side of the face and on the other, at a place [m]."""
-        place = np.asarray(point, dtype=float)
-        look = _unit(self.looks_at() - place)
-        return _cheeks(look, self._sideways(toward(self.scene.sources, place), look))
+        look = _unit(self.looks_at() - np.asarray(point, dtype=float))
+        return _cheeks(look, self._key_side)
 
     def rows_at(self, point: Sequence[float]) -> Rows:
         """The rows for a subject at `point` [m]."""
@@ -102,8 +102,7 @@ class Metering:
         axes = np.empty((4, len(scene.names), 3))
         axes[0] = to_heads
         axes[1] = meter_axis
-        facing_estimate = self._sideways(to_heads, look)
-        axes[2], axes[3] = _cheeks(look, facing_estimate)
+        axes[2], axes[3] = _cheeks(look, self._key_side)
         lux = receptor_lux(scene.sources, place, axes, np.array([False, self.dome, False, False]))
         return self._assemble(place, lux)
 
@@ -113,14 +112,17 @@ class Metering:
             return axis
         return _unit(self._camera - place)
 
-    def _sideways(self, to_heads: FloatArray, look: FloatArray) -> float:
-        """Which side the key is on: positive to the right of where the face looks, seen from above."""
-        right = np.array([look[1], -look[0], 0.0])
+    def _side_of_the_key(self) -> float:
+        """Which side the key is on, seen from the first mark: 1 right of where the face looks, else -1.
+
+        It is taken once: a subject who walks past the key's bearing keeps the same key side of the face.
+        """
+        mark = np.asarray(self.scene.rig.first_mark, dtype=float)
+        look = _unit(self.looks_at() - mark)
+        right, to_heads = np.array([look[1], -look[0], 0.0]), toward(self.scene.sources, mark)
         if self.is_key.any():
-            return float((to_heads[self.is_key] @ right).sum())
-        if self.is_fill.any():
-            return -float((to_heads[self.is_fill] @ right).sum())
-        return 1.0
+            return _sign(float((to_heads[self.is_key] @ right).sum()))
+        return _sign(-float((to_heads[self.is_fill] @ right).sum()))
 
     def _assemble(self, place: FloatArray, lux: FloatArray) -> Rows:
         scene = self.scene
@@ -151,9 +153,13 @@ def _unit(vector: FloatArray) -> FloatArray:
     return vector / length if length > 1e-12 else np.array([0.0, -1.0, 0.0])
 
 
+def _sign(value: float) -> float:
+    return 1.0 if value >= 0 else -1.0
+
+
 def _cheeks(look: FloatArray, key_side: float) -> tuple[FloatArray, FloatArray]:
     """Axes 45 degrees to the key's side and 45 degrees to the other side of `look`, turned level."""
     right = np.array([look[1], -look[0], 0.0])
-    side = _unit(right) * (1.0 if key_side >= 0 else -1.0)
+    side = _unit(right) * key_side
     forward, across = look * math.cos(CHEEK_TURN), side * math.sin(CHEEK_TURN)
     return forward + across, forward - across

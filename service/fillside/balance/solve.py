@@ -1,14 +1,15 @@
 """Outputs that hold a wanted ratio and exposure, or the nearest that the lamps can do.
 
-With key at common output a and fill at b, lit side L, shadow side S, exposure X and the face's two sides
-are piecewise linear in a and b. Keeping the ratio is the line g = L - q S = 0, keeping the exposure the line
-X = target; both are monotone, so an answer is found by walking edges of the region of legal outputs:
+All answers lie on the way through the plane of key and fill (`plane`), which has for every mix of the two the
+exposure nearest the target. A wish is a stretch of it; wishes are met in their order, each as far as those
+before it leave room, and a stretch out of reach is met at its nearest point:
 
-  protect ratio     from everything at its least, raise whichever role brings the ratio nearer until g = 0 or
-                    a bound; then along g = 0 until the exposure is met or a bound.
-  protect exposure  along X = target to the ratio nearest the wanted one.
+  protect ratio     most light on the face; exposure not far over; ratio not turned round; exposure not far
+                    under; the wanted ratio.
+  protect exposure  most light on the face; ratio not turned round; the exposure; the wanted ratio.
 
-Bounds are the heads' limits, the exposure that keeping the ratio may cost, and the most light on the face.
+Ends of stretches move as smoothly as the light does, and so does what is held to them. Where a mix hardly
+moves the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` says how it is searched.
 """
 
 from __future__ import annotations
@@ -20,11 +21,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import Limits
-from fillside.balance.path import along, first_above_zero, first_zero, role_path
-from fillside.balance.plane import KEPT, Line, Plane
+from fillside.balance.path import role_path
+from fillside.balance.plane import KEPT, Plane, Stretch, Way
+from fillside.balance.ratio import RatioSearch
 from fillside.balance.relative import following_heads, hold_relative_roles, with_followers
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
-from fillside.balance.search import search
+from fillside.balance.weight import DROPS_OUT, Weights, gives, weigh
 from fillside.balance.wish import Wish
 
 FloatArray = npt.NDArray[np.float64]
@@ -32,17 +34,25 @@ FloatArray = npt.NDArray[np.float64]
 AGREED_OUTPUT = 1e-12
 ROUNDS = 40
 """How often a background head's spill on the face is worked in; it shrinks by its share each time."""
+NO_SIDE_STOPS = 0.05
+"""A wish this near 1:1 has no brighter side."""
+OVER_WEIGHS = 4.0
+"""How much longer than the other bounds that on exposure over the target keeps its whole width."""
+LIFTED_FROM = 8 * DROPS_OUT
+"""Below this weight a role goes to full, so that it is there when it drops out."""
 
 
 @dataclass(frozen=True)
 class Solved:
     """Outputs (heads,) before rounding, and the bounds met beside the heads' own limits.
 
-    `bounds` may hold "most_over" (the exposure that keeping the ratio may cost) and "most_lux".
+    `bounds` may hold "most_over" and "most_under" (the exposure that keeping the ratio may cost) and
+    "most_lux"; `dropped` those of "key" and "fill" that give too little here to count.
     """
 
     outputs: FloatArray
     bounds: tuple[str, ...]
+    dropped: tuple[str, ...] = ()
 
 
 def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
@@ -51,152 +61,188 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
     fill = role_path(rows.matrix, np.flatnonzero(metering.is_fill & limits.held), limits.least, limits.most)
     followers = following_heads(metering, wish, limits)
     key = with_followers(metering, rows, wish, limits, key)
-    alone = not (_gives(metering.is_key, limits) and _gives(metering.is_fill, limits))
+    alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
+    weights = weigh(metering, rows, wish, limits)
+    balanced = metering.is_key | metering.is_fill
     outputs = limits.least.copy()
-    couples = wish.read_as == "face" or wish.most_lux is not None
     bounds: tuple[str, ...] = ()
-    for _ in range(ROUNDS if couples else 1):
-        before = outputs.copy()
+    known: FloatArray | None = None
+    for _ in range(ROUNDS if _couples(metering, wish, limits) else 1):
         base = outputs.copy()
         base[key.heads] = base[fill.heads] = base[followers] = 0.0
-        plane = Plane(key, fill, rows.lux(base), wish)
-        a, b, bounds = _hold_exposure_alone(plane) if alone else _answer(plane)
+        if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
+            break
+        known = base
+        rest = rows.lux(np.where(balanced, 0.0, base))
+        policy = _Policy(Plane(key, fill, rows.lux(base), wish), weights, rest, rows.ambient, alone)
+        a, b = policy.answer()
+        bounds = policy.bounds
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
         hold_relative_roles(metering, rows, wish, limits, outputs)
-        if float(np.abs(outputs - before).max(initial=0.0)) < AGREED_OUTPUT:
-            break
     _spare_the_face(metering, rows, wish, limits, outputs)
-    return Solved(outputs, bounds)
+    return Solved(outputs, bounds, () if alone else weights.dropped)
+
+
+def _couples(metering: Metering, wish: Wish, limits: Limits) -> bool:
+    """Whether heads outside the plane reach what is held in it."""
+    others = limits.held & ~(metering.is_key | metering.is_fill)
+    return bool(others.any()) and (wish.read_as == "face" or wish.most_lux is not None)
 
 
 def _spare_the_face(metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray) -> None:
-    """Take the other roles down, in place, where key and fill at their least leave the face too bright."""
-    lux = rows.lux(outputs)
-    if wish.most_lux is not None and max(lux[FACE_KEY], lux[FACE_FILL]) > wish.most_lux * (1 + KEPT):
-        others = limits.held & ~(metering.is_key | metering.is_fill)
-        outputs[others] = limits.least[others]
+    """Take the other roles down, in place, as far as key and fill alone leave the face too bright."""
+    if wish.most_lux is None:
+        return
+    others = limits.held & ~(metering.is_key | metering.is_fill)
+    spared = outputs.copy()
+    spared[others] = limits.least[others]
+    share = 1.0
+    for side in (FACE_KEY, FACE_FILL):
+        now, least = (float(rows.matrix[side] @ o + rows.ambient[side]) for o in (outputs, spared))
+        if now > wish.most_lux * (1 + 10 * KEPT) and now - least > KEPT * now:
+            share = min(share, max(0.0, (wish.most_lux - least) / (now - least)))
+    outputs += (1 - share) * (spared - outputs)
 
 
-def _gives(of_role: npt.NDArray[np.bool_], limits: Limits) -> bool:
-    """Whether a role gives light at all: some head of it is held or burns fixed."""
-    return bool((of_role & (limits.most > 0)).any())
+def _nearest(stretch: Stretch, wanted: Stretch) -> Stretch:
+    """What of a wanted stretch lies in another, or the end of that nearest to it."""
+    low, high = stretch
+    return min(max(wanted[0], low), high), min(max(wanted[1], low), high)
 
 
-Answer = tuple[float, float, tuple[str, ...]]
+class _Policy:
+    """The wishes in their order, on the way through one plane."""
 
+    def __init__(
+        self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
+    ) -> None:
+        self._wish, self._weights, self._alone = plane.wish, weights, alone
+        self._plane = plane
+        self._ratio = RatioSearch(plane, weights, rest, ambient)
+        self._way: Way = self._ratio.way
+        self._exposure = self._way.lux[EXPOSURE]
+        self._low, self._high = self._way.point(plane.least_mix), self._way.point(plane.most_mix)
+        self.bounds: tuple[str, ...] = ()
 
-def _answer(plane: Plane) -> Answer:
-    return _protect_ratio(plane) if plane.wish.protect == "ratio" else _protect_exposure(plane)
-
-
-def _walk(
-    plane: Plane, line: Line, stop: FloatArray, exposure_cap: float
-) -> tuple[float, tuple[str, ...], bool]:
-    """From a line's start to where `stop` is zero, a bound is overstepped, or the line ends.
-
-    Returns the position, the names of bounds met, and whether `stop` was met.
-    """
-    end = len(stop) - 1.0
-    bounds: tuple[str, ...] = ()
-    for name, values in plane.overstepped(line, exposure_cap).items():
-        for value in values:
-            at = first_above_zero(value)
-            if at is not None and at < end:
-                end, bounds = at, (name,)
-    met = first_zero(stop)
-    if met is not None and met <= end:
-        return met, (), True
-    return end, bounds, False
-
-
-def _at(line: Line, position: float) -> tuple[float, float]:
-    return along(line.key, position), along(line.fill, position)
-
-
-def _protect_ratio(plane: Plane) -> Answer:
-    exposure_cap = plane.wish.exposure_lux * math.exp2(plane.wish.most_over)
-    edge = plane.raising_key()
-    start = float(plane.balance(edge)[0])
-    if start > 0:
-        edge = plane.raising_fill()
-    position, bounds, met = _walk(plane, edge, plane.balance(edge), exposure_cap)
-    if not met:
-        return (*_nearest_on_edge(plane, edge, position), bounds)
-    ratio_line = plane.ratio_line()
-    if ratio_line is None:
-        return (*search(plane, exposure_cap), ())
-    wanted = ratio_line.lux[EXPOSURE] - plane.wish.exposure_lux
-    if wanted[0] >= 0:
-        return (*_at(ratio_line, 0.0), ())
-    position, bounds, _ = _walk(plane, ratio_line, wanted, exposure_cap)
-    return (*_at(ratio_line, position), bounds)
-
-
-def _nearest_on_edge(plane: Plane, edge: Line, end: float) -> tuple[float, float]:
-    """The point with the least ratio error on an edge up to `end`; the edge need not bring it nearer."""
-    whole = int(end) + 1
-    key = np.append(edge.key[:whole], along(edge.key, end))
-    fill = np.append(edge.fill[:whole], along(edge.fill, end))
-    best = int(np.argmin(plane.ratio_error(plane.line(key, fill))))
-    return float(key[best]), float(fill[best])
-
-
-def _protect_exposure(plane: Plane) -> Answer:
-    low = plane.line(plane.key.common[:1], plane.fill.common[:1])
-    high = plane.line(plane.key.common[-1:], plane.fill.common[-1:])
-    target = plane.wish.exposure_lux
-    if low.lux[EXPOSURE, 0] >= target or not plane.keeps_bounds(low)[0]:
-        return (*_at(low, 0.0), ())
-    if high.lux[EXPOSURE, 0] <= target and plane.keeps_bounds(high)[0]:
-        return (*_at(high, 0.0), ())
-    at_target = _best_ratio_at(plane, target)
-    if at_target is not None:
-        return (*at_target, ())
-    return (*_most_exposure(plane, float(low.lux[EXPOSURE, 0]), target), ("most_lux",))
-
-
-def _most_exposure(plane: Plane, low: float, high: float) -> tuple[float, float]:
-    """The outputs with the most exposure that `most_lux` allows, by halving between two exposures [lux]."""
-    best = (float(plane.key.common[0]), float(plane.fill.common[0]))
-    for _ in range(ROUNDS):
-        middle = (low + high) / 2
-        found = _best_ratio_at(plane, middle)
-        if found is None:
-            high = middle
+    def answer(self) -> tuple[float, float]:
+        """The common outputs of key and fill; `bounds` says afterwards what stood in the way."""
+        face = self._face()
+        if self._alone or self._weights.dropped:
+            at = self._without_ratio(face)
+        elif self._wish.protect == "ratio":
+            at = self._protect_ratio(face)
         else:
-            low, best = middle, found
-    return best
+            exposed = self._exposed(face)
+            stretch = _nearest(_nearest(face, self._right_way_round(exposed)), exposed)
+            at = _nearest(stretch, (self._ratio.wanted(),) * 2)[0]
+        if self._meets_the_face(at):
+            self.bounds = (*self.bounds, "most_lux")
+        return self._lifted(at)
+
+    def _protect_ratio(self, face: Stretch) -> float:
+        wish, weight = self._wish, self._weights.both
+        over = max(wish.exposure_lux, float(self._exposure[self._low]))
+        wanted = self._ratio.wanted()
+        least = min(wish.exposure_lux, float(self._exposure[self._high]))
+        exposure = float(np.interp(wanted, self._ratio.index, self._exposure))
+        met = least * (1 - KEPT) <= exposure <= over * (1 + KEPT)
+        if weight >= 1 and wish.most_lux is None and met:
+            return wanted
+        not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
+        within = _nearest(face, not_over)
+        most = min(max(float(self._high), within[0]), within[1])
+        under = min(wish.exposure_lux, float(np.interp(most, self._ratio.index, self._exposure)))
+        not_under = within if under <= 0 else self._way.within(EXPOSURE, under, -weight * wish.most_under)
+        if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
+            return wanted
+        turned = _nearest(within, self._right_way_round(not_over))
+        stretch = _nearest(turned, not_under)
+        at = _nearest(stretch, (wanted, wanted))[0]
+        if at != wanted:
+            self._say(at, not_over, turned, not_under)
+        return at
+
+    def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
+        inside = 0.0, len(self._way.mix) - 1.0
+        if at in not_over and at not in inside:
+            self.bounds = ("most_over",)
+        elif at in not_under and at not in inside and at not in turned:
+            self.bounds = ("most_under",)
+
+    def _face(self) -> Stretch:
+        """Where the face gets no more than it may; both roles at their least where that is nowhere."""
+        if self._wish.most_lux is None:
+            return 0.0, len(self._way.mix) - 1.0
+        spans = [self._way.around(self._low, side, self._wish.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        low, high = max(span[0] for span in spans), min(span[1] for span in spans)
+        return (low, high) if low <= high else (float(self._low), float(self._low))
+
+    def _meets_the_face(self, at: float) -> bool:
+        if self._wish.most_lux is None:
+            return False
+        lux = [
+            float(np.interp(at, self._ratio.index, self._way.lux[row]))
+            for row in (FACE_KEY, FACE_FILL, EXPOSURE)
+        ]
+        return (
+            max(lux[:2]) >= self._wish.most_lux * (1 - 1e-6)
+            and abs(lux[2] / self._wish.exposure_lux - 1) > KEPT
+        )
+
+    def _exposed(self, face: Stretch) -> Stretch:
+        """Where the exposure is met; else the point nearest to that."""
+        off = np.abs(self._exposure / self._wish.exposure_lux - 1)
+        met = np.flatnonzero((off <= KEPT) & (self._ratio.index >= face[0]) & (self._ratio.index <= face[1]))
+        if len(met):
+            return float(met[0]), float(met[-1])
+        if self._exposure[self._low] > self._wish.exposure_lux:
+            return _nearest(face, (float(self._low),) * 2)
+        if self._wish.most_lux is None:
+            return float(self._high), float(self._high)
+        low, high = math.ceil(face[0]), int(face[1])
+        ends = [(float(np.interp(at, self._ratio.index, self._exposure)), at) for at in face]
+        if low <= high:
+            most = low + int(np.argmax(self._exposure[low : high + 1]))
+            ends.append((float(self._exposure[most]), float(most)))
+        return (max(ends)[1],) * 2
+
+    def _right_way_round(self, exposed: Stretch) -> Stretch:
+        """Where the wish's darker side is not the brighter one, but for what a weak role leaves to it."""
+        if abs(math.log2(self._wish.quotient)) <= NO_SIDE_STOPS:
+            return 0.0, len(self._way.mix) - 1.0
+        return self._ratio.right_way_round(exposed)
+
+    def _without_ratio(self, face: Stretch) -> float:
+        """The exposure held by what is left, a role that dropped out at its full light."""
+        exposed = self._exposed(face)
+        if "key" in self._weights.dropped and not self._alone:
+            full = np.flatnonzero(self._way.key >= self._way.key[-1] * (1 - KEPT))
+            return _nearest(face, (float(full[0]),) * 2)[0]
+        if "fill" in self._weights.dropped and not self._alone:
+            full = np.flatnonzero(self._way.fill >= self._way.fill[0] * (1 - KEPT))
+            return _nearest(face, (float(full[-1]),) * 2)[0]
+        return exposed[0]
+
+    def _lifted(self, at: float) -> tuple[float, float]:
+        """The outputs at a position, a role that is about to drop out on its way to full."""
+        a, b = self._way.at(at)
+        if self._alone or self._weights.both >= LIFTED_FROM:
+            return a, b
+        lifted = (
+            _toward_full(a, self._plane.key.common[-1], self._weights.key),
+            _toward_full(b, self._plane.fill.common[-1], self._weights.fill),
+        )
+        return lifted if self._face_allows(lifted) else (a, b)
+
+    def _face_allows(self, outputs: tuple[float, float]) -> bool:
+        if self._wish.most_lux is None:
+            return True
+        lux = self._plane.lux_at(np.array([outputs[0]]), np.array([outputs[1]]))
+        return float(lux[[FACE_KEY, FACE_FILL], 0].max()) <= self._wish.most_lux
 
 
-def _best_ratio_at(plane: Plane, exposure_lux: float) -> tuple[float, float] | None:
-    """The outputs of that exposure whose ratio is nearest the wish; None where the bounds allow none."""
-    key, fill = plane.key.lux[EXPOSURE], plane.fill.lux[EXPOSURE]
-    line = plane.level_line(key, fill, exposure_lux - float(plane.base[EXPOSURE]))
-    if line is None:
-        return None
-    positions = np.arange(len(line.key), dtype=float)
-    cuts = [first_zero(plane.balance(line))]
-    for value in plane.overstepped(line, math.inf).get("most_lux", ()):
-        cuts += _zeros(value)
-    positions = np.append(positions, [cut for cut in cuts if cut is not None])
-    index = np.arange(len(line.key))
-    points = plane.line(np.interp(positions, index, line.key), np.interp(positions, index, line.fill))
-    error = np.where(plane.keeps_bounds(points), plane.ratio_error(points), math.inf)
-    best = int(np.argmin(error))
-    return None if math.isinf(error[best]) else (float(points.key[best]), float(points.fill[best]))
-
-
-def _zeros(values: FloatArray) -> list[float | None]:
-    """Every position at which a polyline crosses zero."""
-    at = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0)
-    return [float(i + values[i] / (values[i] - values[i + 1])) for i in at]
-
-
-def _hold_exposure_alone(plane: Plane) -> Answer:
-    """Without key or without fill there is no ratio: the exposure is held by what is left."""
-    edge = plane.raising_key() if len(plane.key.common) > 1 else plane.raising_fill()
-    wanted = edge.lux[EXPOSURE] - plane.wish.exposure_lux
-    if wanted[0] >= 0:
-        return (*_at(edge, 0.0), ())
-    position, bounds, _ = _walk(plane, edge, wanted, math.inf)
-    return (*_at(edge, position), bounds)
+def _toward_full(output: float, full: float, weight: float) -> float:
+    if weight >= LIFTED_FROM or output <= 0 or full <= output:
+        return output
+    kept = max(0.0, math.log2(max(weight, DROPS_OUT) / DROPS_OUT) / math.log2(LIFTED_FROM / DROPS_OUT))
+    return float(output**kept * full ** (1 - kept))

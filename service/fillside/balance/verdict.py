@@ -25,7 +25,7 @@ OVER_MOST_LUX = 1e-6
 """The share of `most_lux` by which a computed point on it may pass it."""
 
 CURABLE: frozenset[LimitKind] = frozenset(
-    {"full", "floor", "most_over", "most_lux", "spill", "steps", "reach"}
+    {"full", "floor", "most_over", "most_under", "most_lux", "weak", "spill", "steps", "reach"}
 )
 """The kinds of limit that a change of lamps, camera or wish might help against."""
 CHOSEN: frozenset[LimitKind] = frozenset({"freeze", "dark", "only"})

@@ -27,6 +27,7 @@ class Wish:
     read_as: ReadAs = "key:fill"
     protect: str = "ratio"
     most_over: float = 0.5
+    most_under: float = 1.0
     relative: Mapping[str, float] = field(default_factory=lambda: NOTHING)
     against: Mapping[str, str] = field(default_factory=lambda: NOTHING)
     most_lux: float | None = None
@@ -58,6 +59,7 @@ def wish_from_rig(rig: Rig) -> Wish:
         read_as=balance.read_as,
         protect=balance.protect,
         most_over=balance.most_over,
+        most_under=balance.most_under,
         relative=MappingProxyType(dict(balance.relative)),
         against=MappingProxyType(dict(balance.against)),
         most_lux=rig.subject.most_lux,

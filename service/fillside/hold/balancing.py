@@ -14,6 +14,7 @@ from fillside.balance.measure import Measured, measure, stops_over
 from fillside.balance.rounding import Codes, Trims, choose_codes, trim_codes
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solve import Solved, solve
+from fillside.balance.weight import dropped_roles
 from fillside.balance.wish import Wish
 from fillside.calibration.intervals import Intervals, Sure
 from fillside.hold.dimmers import Dimmers
@@ -100,7 +101,11 @@ class Balancing:
     def measure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Measured:
         """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
-        return measure(self.metering, self.rows_at(place), wish, outputs)
+        return measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
+
+    def dropped(self, place: Point, wish: Wish) -> tuple[str, ...]:
+        """Those of "key" and "fill" that give too little at a place [m] to count."""
+        return dropped_roles(self.metering, self.rows_at(place), wish, self.limits)
 
     def sure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Sure:
         """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
@@ -125,7 +130,7 @@ class Balancing:
         return worst_off_stops(now, self._compared(place, wish, solved.outputs))
 
     def _compared(self, place: Point, wish: Wish, outputs: FloatArray) -> tuple[float | None, ...]:
-        light = measure(self.metering, self.rows_at(place), wish, outputs)
+        light = measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
         others = (None if stops is None else stops / 2 for stops in light.relative.values())
         ratio = None if light.ratio is None else math.log2(light.ratio)
         return ratio, stops_over(light.exposure_lux, 1.0), *others

@@ -103,6 +103,9 @@ class BalanceOrder(_Said):
     most_over: Annotated[StopsSaid, Field(ge=0, le=10)] | None = Field(
         default=None, description="stops over the exposure target that keeping the ratio may cost"
     )
+    most_under: Annotated[StopsSaid, Field(ge=0, le=10)] | None = Field(
+        default=None, description="stops under the exposure target that keeping the ratio may cost"
+    )
     when_lost: Literal["keep", "solve"] | None = Field(
         default=None, description="what the other heads do when a head is lost"
     )

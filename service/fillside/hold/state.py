@@ -78,6 +78,7 @@ class BalanceNow(Said):
     when_lost: str
     relative: dict[str, float]
     against: dict[str, str]
+    most_under: float
 
 
 class CameraNow(Said):
@@ -228,6 +229,7 @@ def balance_now(shown: Shown) -> BalanceNow:
         exposure_lux=wish.exposure_lux,
         protect=wish.protect,
         most_over=wish.most_over,
+        most_under=wish.most_under,
         most_lux=wish.most_lux,
         when_lost=table.when_lost,
         relative={role: wish.relative_stops(role, metering.role_rules[role]) for role in roles},

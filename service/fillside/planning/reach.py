@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import Limits
+from fillside.balance.lines import Line, exposure_line, line_through, ratio_line
 from fillside.balance.path import role_path
-from fillside.balance.plane import Line, Plane
+from fillside.balance.plane import Plane
 from fillside.balance.rows import EXPOSURE, Metering, Rows
 from fillside.balance.wish import Wish
 from fillside.planning.answer import Answer
@@ -26,7 +27,7 @@ AT_END_SHARE = 1e-6
 
 ASSUMES = (
     "the other roles at their planned levels, key and fill each at one common output; the bounds that the "
-    "wish sets (most_over, most_lux) are not part of the region"
+    "wish sets (most_over, most_under, most_lux) are not part of the region"
 )
 
 
@@ -86,15 +87,13 @@ def reach_answer(
     corners = np.array(
         [[least_key, least_fill], [most_key, least_fill], [most_key, most_fill], [least_key, most_fill]]
     )
-    wanted_exposure = wish.exposure_lux - float(plane.base[EXPOSURE])
-    level = plane.level_line(plane.key.lux[EXPOSURE], plane.fill.lux[EXPOSURE], wanted_exposure)
     return ReachAnswer(
         target_ratio=wish.ratio,
         target_exposure_lux=wish.exposure_lux,
-        corners=region.corners(plane.line(corners[:, 0], corners[:, 1])),
+        corners=region.corners(line_through(plane, corners[:, 0], corners[:, 1])),
         outline=region.outline(corners),
-        ratios=region.span(level, by_ratio=True),
-        exposures=region.span(plane.ratio_line(), by_ratio=False),
+        ratios=region.span(exposure_line(plane), by_ratio=True),
+        exposures=region.span(ratio_line(plane), by_ratio=False),
     )
 
 
@@ -151,7 +150,7 @@ class _Region:
             edge.append(np.clip(low * (high / low) ** share[:, np.newaxis], *_ends(start, end)))
         along = np.concatenate([*edge, corners[:1]])
         points = []
-        for corner in self.corners(self.plane.line(along[:, 0], along[:, 1])):
+        for corner in self.corners(line_through(self.plane, along[:, 0], along[:, 1])):
             if corner.ratio_stops is not None and corner.exposure_stops is not None:
                 points.append((corner.ratio_stops, corner.exposure_stops))
         return tuple(points)

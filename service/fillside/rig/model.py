@@ -192,7 +192,12 @@ class Balance(Part):
         default="ratio", description="what is kept when both cannot be"
     )
     most_over: Annotated[Number, Field(ge=0, le=10)] = Field(
-        default=0.5, description="stops over the exposure target that keeping the ratio may cost"
+        default=0.5,
+        description="stops over the exposure target that keeping the ratio may cost",
+    )
+    most_under: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=1.0,
+        description="stops under it, or under the most that the lamps can, that keeping the ratio may cost",
     )
     when_lost: Literal["keep", "solve"] = Field(
         default="keep", description="what the other heads do when a head is lost"
