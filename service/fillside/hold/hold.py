@@ -319,11 +319,15 @@ class Hold:
             self._standing.rest()
         elif self._standing.pursue(self._wish, time_s, self._is_too_bright(self._codes_for(self._wanted))):
             follows = time_s >= self._ordered_until_s
-            self._aim(self._file.hold.follow_speed_stops_s if follows else self._file.hold.order_speed)
+            self._aim(self._file.hold.follow_speed_stops_s if follows else self._order_speed)
+
+    @property
+    def _order_speed(self) -> float:
+        return self._file.hold.order_speed
 
     def _aim_as_ordered(self, time_s: float) -> None:
         """Fade at the speed of orders; what is followed meanwhile keeps to that speed."""
-        self._aim(self._file.hold.order_speed)
+        self._aim(self._order_speed)
         self._ordered_until_s = time_s + self._light.left_s
 
     def _aim(self, speed_stops_s: float) -> None:
