@@ -54,3 +54,11 @@ def test_a_head_that_shows_itself_is_named(up: Studio) -> None:
     assert "fill shows itself and comes back" in block(up.state)
     up.settle()
     assert not any("shows itself" in line for line in block(up.state))
+
+
+def test_a_side_job_in_trouble_says_how_often_since_when_and_why(up: Studio) -> None:
+    job = {"name": "advice", "since": up.now - 180.0, "failures": 3, "says": "no such lamp (KeyError)"}
+    state = {**up.state, "jobs": [job]}
+    assert "advice failed 3 times in 3 min, and is tried again: no such lamp (KeyError)" in block(state)
+    state = {**state, "notes": ["the store was damaged: 1 of 9 takes could not be read"]}
+    assert "the store was damaged: 1 of 9 takes could not be read" in block(state)
