@@ -15,7 +15,7 @@ import sys
 import time
 import uuid
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -93,19 +93,22 @@ class Running:
 
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile) -> Iterator[socket.socket]:
-    try:
-        shut = not listen.loopback and not tokens.kept()
-    except TokenFileError as error:
-        # Nobody is let in by such a file, but the light can be held.
-        log.error("%s; nobody on another machine is let in until it is mended", error)
-        shut = False
-    if shut:
-        raise ListenError(
-            f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
-            "make one first: fillside token new --may operate"
-        )
+    with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
+        if not listen.loopback and not tokens.kept():
+            raise ListenError(
+                f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
+                "make one first: fillside token new --may operate"
+            )
     with bind(listen) as bound:
         yield bound
+
+
+def check_tokens(tokens: TokenFile, store: Store) -> None:
+    """Note that the tokens cannot be read, where that is so."""
+    try:
+        tokens.kept()
+    except TokenFileError as error:
+        store.note(f"nobody on another machine can be let in: {error}")
 
 
 def identity_of(store: Store, rig: Rig) -> Identity:
@@ -189,6 +192,7 @@ async def daemon(
     """A daemon that holds `rig`'s light while inside."""
     tokens = TokenFile(settings.tokens)
     with listening(settings.listen, tokens) as bound, doors_of(rig) as doors, kept(settings.data) as store:
+        check_tokens(tokens, store)
         identity = await asyncio.to_thread(identity_of, store, rig)
         loom = loom_of(rig, clock, identity)
         runner = Runner(hold_of(rig, store, clock()), loom, store, clock)
