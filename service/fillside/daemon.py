@@ -108,7 +108,7 @@ def check_tokens(tokens: TokenFile, store: Store) -> None:
     try:
         tokens.kept()
     except TokenFileError as error:
-        store.note(f"nobody on another machine can be let in: {error}")
+        store.say(f"nobody on another machine can be let in: {error}")
 
 
 def identity_of(store: Store, rig: Rig) -> Identity:
@@ -121,7 +121,7 @@ def identity_of(store: Store, rig: Rig) -> Identity:
     try:
         cid = uuid.UUID(kept_as)
     except ValueError:
-        store.note("the kept name on the network cannot be read; there is a new one")
+        store.say("the kept name on the network cannot be read; there is a new one")
         cid = uuid.UUID(kept_identity(store, "cid", make, anew=True))
     return Identity(cid, f"fillside {rig.rig.name}")
 
@@ -149,10 +149,10 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
             log.exception("what is kept cannot be held as it is")
             continue
         for note in notes:
-            store.note(note)
+            store.say(note)
         return hold
-    store.note(without)
-    store.note(uncalibrated)
+    store.say(without)
+    store.say(uncalibrated)
     return Hold(rig, None, now_s, unix_s=time.time() - now_s)
 
 

@@ -123,7 +123,7 @@ class Store:
         """What of the kept data is lost or cannot be read, a line each, for people."""
         return self._unread.notes
 
-    def note(self, text: str) -> None:
+    def say(self, text: str) -> None:
         """Have the notes carry a line more until the end of this run."""
         self._unread.note(text)
 
