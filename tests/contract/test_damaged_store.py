@@ -31,7 +31,7 @@ from contract.damages import (
     tables,
 )
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Settings, daemon, hold_of, identity_of, listening
+from fillside.daemon import Settings, check_tokens, daemon, hold_of, identity_of, listening
 from fillside.hold.hold import Hold
 from fillside.interfaces.http.server import Listen
 from fillside.rig.model import Rig
@@ -265,8 +265,10 @@ def test_what_is_no_identity_is_replaced_for_good(rig: Rig) -> None:
 def test_tokens_that_cannot_be_read_let_nobody_in_and_do_not_end_the_start(tmp_path: Path, text: str) -> None:
     (tmp_path / "tokens.json").write_bytes(text.encode("latin-1"))
     tokens = TokenFile(tmp_path / "tokens.json")
-    with listening(Listen("0.0.0.0", 0), tokens):
-        pass
+    with listening(Listen("0.0.0.0", 0), tokens), Store.unkept() as store:
+        check_tokens(tokens, store)
+        assert "cannot read the tokens" in store.notes[0]
+        assert store.notes[0].isprintable()
     assert (tmp_path / "tokens.json").read_bytes() == text.encode("latin-1")
 
 

@@ -254,6 +254,18 @@ async def test_a_door_that_fails_opens_again(tmp_path: Path, monkeypatch: pytest
         await until(lambda: not named(up))
 
 
+async def test_a_route_that_fails_is_named_and_over_once_others_answer(up: Running) -> None:
+    async with aiohttp.ClientSession() as session:
+        with pytest.MonkeyPatch.context() as monkeypatch:
+            monkeypatch.setattr(up.runner, "places", boom)
+            async with session.get(up.url + "/api/v1/places") as response:
+                assert response.status == 500
+            assert named(up) == {"http door"}
+        async with session.get(up.url + "/api/v1/places") as response:
+            assert response.status == 200
+    await until(lambda: not named(up))
+
+
 async def test_kept_data_that_fails_at_the_start_is_no_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -63,7 +63,7 @@ class Desk:
             await self._recall_drift()
         except Exception:  # kept data that was right by itself and is not together
             log.exception("readings of drift cannot be weighed")
-            self._store.note("earlier readings of drift cannot be weighed; drift is learned anew")
+            self._store.say("earlier readings of drift cannot be weighed; drift is learned anew")
         await self._guide.open()
 
     def state(self) -> dict[str, Any] | None:

@@ -139,7 +139,7 @@ def used_calibration(store: Store) -> KeptCalibration | None:
     number = _used(store)
     found = None if number is None else calibration(store, number)
     if number is not None and found is None:
-        store.note(f"calibration {number} cannot be read; the rig file alone is used")
+        store.say(f"calibration {number} cannot be read; the rig file alone is used")
     return found
 
 

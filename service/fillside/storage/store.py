@@ -40,26 +40,25 @@ def _connect(uri: str) -> sqlite3.Connection:
     return connection
 
 
-def _open_file(path: Path) -> tuple[sqlite3.Connection, tuple[str, ...]]:
-    """The database at `path`, whole and up to date, and what to tell people of it.
+def _usable(path: Path, say: Callable[[str], object]) -> sqlite3.Connection:
+    """The database at `path`, whole and up to date; what is lost is said.
 
     A damaged one is put aside, and what is whole in it goes on in a new one. Nothing is written before that.
     """
     why = what_is_wrong(path)
     if why is None:
         try:
-            return _up_to_date(path), ()
+            return _open_file(path)
         except (sqlite3.DatabaseError, UnicodeError) as error:
             if isinstance(error, sqlite3.Error) and is_of_the_folder(error):
                 raise
             why = str(error)
-    note = renew(path, why)
-    log.error("%s", note)
-    return _up_to_date(path), (note,)
+    say(renew(path, why))
+    return _open_file(path)
 
 
-def _up_to_date(path: Path) -> sqlite3.Connection:
-    """A connection for the writer; the file is made private before the first byte is written."""
+def _open_file(path: Path) -> sqlite3.Connection:
+    """The database at `path`, made private before the first byte is written, and up to date."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE))
     path.chmod(PRIVATE_FILE)
     connection = _connect(path.absolute().as_uri())
@@ -81,10 +80,10 @@ class Store:
         uri: str,
         where: str,
         lock: LockedFolder | None,
-        notes: tuple[str, ...] = (),
+        unread: Unread | None = None,
     ) -> None:
         self._uri, self._lock = uri, lock
-        self._unread = Unread(notes)
+        self._unread = Unread() if unread is None else unread
         self._writer = Writer(connection, where)
         self.kept = lock is not None
 
@@ -95,17 +94,17 @@ class Store:
         Raises FolderInUseError when another daemon has it, FolderUnusableError when it takes no data,
         DataTooNewError when this Fillside is older than the data.
         """
-        lock = LockedFolder(folder)
+        lock, unread = LockedFolder(folder), Unread()
         path = folder / FILE
         try:
-            connection, notes = _open_file(path)
+            connection = _usable(path, unread.note)
         except (OSError, sqlite3.Error) as error:
             lock.close()
             raise FolderUnusableError(folder, why(error)) from error
         except BaseException:
             lock.close()
             raise
-        return cls(connection, f"{path.absolute().as_uri()}?mode=ro", str(path), lock, notes)
+        return cls(connection, f"{path.absolute().as_uri()}?mode=ro", str(path), lock, unread)
 
     @classmethod
     def unkept(cls) -> Self:
@@ -125,7 +124,7 @@ class Store:
         """What of the kept data is lost or cannot be read, a line each, for people."""
         return self._unread.notes
 
-    def note(self, text: str) -> None:
+    def say(self, text: str) -> None:
         """Have the notes carry a line more until the end of this run."""
         self._unread.note(text)
 

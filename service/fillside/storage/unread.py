@@ -15,9 +15,9 @@ MOST_COUNTED = 10_000
 class Unread:
     """Counts rows that are not right, each once. May be called from any thread."""
 
-    def __init__(self, notes: tuple[str, ...] = ()) -> None:
+    def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._notes = notes
+        self._notes: tuple[str, ...] = ()
         self._bad: dict[str, set[object]] = {}
         self._failed: dict[str, str] = {}
 
@@ -32,6 +32,7 @@ class Unread:
         return (*self._notes, *failed, *left_out)
 
     def note(self, text: str) -> None:
+        """Say something that stays true until the end of this run."""
         with self._lock:
             if text not in self._notes:
                 self._notes = (*self._notes, text)
