@@ -101,12 +101,13 @@ def listening(listen: Listen, tokens: TokenFile) -> Iterator[socket.socket]:
 
 @contextmanager
 def kept(folder: Path) -> Iterator[Store]:
-    """The store in `folder`, or one in memory when the folder takes no data: the light is worth more."""
+    """The store in `folder`; where the folder takes no data, what can be read of it: the light is worth
+    more."""
     try:
         store = Store.open(folder)
     except FolderUnusableError as error:
-        log.error("%s; the light is held, but a restart will not resume", error)
-        store = Store.unkept()
+        log.error("%s; the light is held, but a restart will not know what was ordered meanwhile", error)
+        store = Store.read_only(folder, error.reason)
     with store:
         yield store
 

@@ -4,11 +4,48 @@ StorageError            anything below; its text is one line fit to be shown
       FolderInUseError      another daemon holds the folder
       FolderUnusableError   the folder cannot be made, read or written
       DataTooNewError       a newer Fillside wrote it
+      NotStoredError        something handed in is not on the disk, and will not be
 """
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
+
+_WHY = (
+    ("SQLITE_FULL", "the disk is full"),
+    ("SQLITE_IOERR_SHMSIZE", "the disk is full"),
+    ("SQLITE_READONLY", "the data folder is read-only"),
+    ("SQLITE_IOERR", "the disk fails"),
+    ("SQLITE_CANTOPEN", "the data folder cannot be written"),
+    ("SQLITE_BUSY", "another program holds the database"),
+    ("SQLITE_LOCKED", "another program holds the database"),
+    ("SQLITE_CORRUPT", "the database is damaged"),
+    ("SQLITE_NOTADB", "the database is damaged"),
+    ("SQLITE_NOMEM", "the memory is full"),
+    ("SQLITE_PERM", "the data folder may not be written"),
+    ("SQLITE_PROTOCOL", "another program holds the database"),
+)
+"""What SQLite's result codes (sqlite.org, "Result and Error Codes") mean to a person; longer names first."""
+
+
+def disk_trouble(error: BaseException) -> str | None:
+    """What the disk or the folder does that may be mended later; None for a fault of another kind.
+
+    >>> disk_trouble(ValueError("no number")) is None
+    True
+    >>> disk_trouble(OSError(28, "No space left on device"))
+    'no space left on device'
+    """
+    if isinstance(error, OSError):
+        reason = error.strerror or str(error)
+        return reason[:1].lower() + reason[1:]
+    if isinstance(error, StorageError):
+        return str(error)
+    if not isinstance(error, sqlite3.Error):
+        return None
+    name = getattr(error, "sqlite_errorname", "")
+    return next((why for start, why in _WHY if name.startswith(start)), None)
 
 
 class StorageError(Exception):
@@ -28,6 +65,12 @@ class FolderUnusableError(StorageError):
     def __init__(self, folder: Path, reason: str) -> None:
         self.folder, self.reason = folder, reason
         super().__init__(f"cannot keep anything in {folder}: {reason}")
+
+
+class NotStoredError(StorageError):
+    def __init__(self, reason: str) -> None:
+        self.reason = reason
+        super().__init__(reason)
 
 
 class DataTooNewError(StorageError):

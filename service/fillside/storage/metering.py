@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
 
 FIELDS = "id, at, who, purpose, body, struck"
 
@@ -187,7 +188,9 @@ def _calibrations(store: Store, where: str, values: tuple[Any, ...]) -> list[Kep
 def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
     """Keep where the routine is, so that it can be resumed; None when none is under way."""
     text = None if routine is None else _text(routine)
-    return store.write(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)))
+    return store.keep(
+        Lasting(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine")
+    )
 
 
 def kept_routine(store: Store) -> dict[str, Any] | None:

@@ -1,0 +1,179 @@
+"""Where the database of a store is: a file in a locked folder, or memory.
+
+A folder that cannot be written to may still be read. Its database is then copied aside, brought up to date
+there and held in memory, until a later attempt finds that the file itself can be opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import shutil
+import sqlite3
+import tempfile
+import uuid
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from fillside.storage.errors import DataTooNewError, FolderUnusableError, disk_trouble
+from fillside.storage.folder import LockedFolder
+from fillside.storage.migrate import migrate
+
+log = logging.getLogger(__name__)
+
+SCRATCH_FOLDERS = ("/dev/shm", None)
+"""Where a copy is made: in memory, else where temporary files go."""
+
+Opens = Callable[[Path], sqlite3.Connection]
+
+
+def connected(uri: str) -> sqlite3.Connection:
+    """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it."""
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
+class Memory:
+    """A database in memory, up to date and empty. It ends with `close`."""
+
+    def __init__(self) -> None:
+        self.where = "memory"
+        self.uri = f"file:fillside-{uuid.uuid4()}?mode=memory&cache=shared"
+        self.connection = connected(self.uri)
+        migrate(self.connection, Path(":memory:"))
+
+    @property
+    def kept(self) -> bool:
+        return False
+
+    def connect(self) -> sqlite3.Connection:
+        """A connection to write by."""
+        return connected(self.uri)
+
+    def close(self) -> None:
+        self.connection.close()
+
+
+class Folder:
+    """A database file in a folder of its own, locked until `close`; `uri` is what to read by.
+
+    `opens` gives a connection to the file, made if it is not there, whole and up to date.
+    """
+
+    def __init__(self, path: Path, opens: Opens) -> None:
+        self._folder, self._path, self._opens = path.parent, path, opens
+        self._lock: LockedFolder | None = None
+        self._opened: sqlite3.Connection | None = None
+        self._memory: Memory | None = None
+        self._is_known = False
+        self.where = str(self._path)
+        self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
+
+    @property
+    def kept(self) -> bool:
+        """Whether the file itself is open."""
+        return self._memory is None
+
+    def open(self) -> None:
+        """Lock the folder and open the file.
+
+        Raises FolderInUseError, FolderUnusableError or DataTooNewError.
+        """
+        self._lock = LockedFolder(self._folder)
+        is_new = not self._path.exists()
+        try:
+            self._opened, self._is_known = self._opens(self._path), True
+        except (OSError, sqlite3.Error) as error:
+            raise FolderUnusableError(self._folder, disk_trouble(error) or str(error)) from error
+        if is_new:
+            self._lock.sync()
+
+    def open_copy(self) -> None:
+        """Lock the folder if it is there, and read what it has into memory.
+
+        Raises FolderInUseError or DataTooNewError.
+        """
+        with contextlib.suppress(FolderUnusableError):
+            self._lock = LockedFolder(self._folder)
+        memory = self._memory = Memory()
+        self.uri = memory.uri
+        if not self._path.exists():
+            return
+        try:
+            with _copied(self._path) as copy, contextlib.closing(self._opens(copy)) as source:
+                source.execute("PRAGMA journal_mode = DELETE")
+                source.backup(memory.connection)
+        except DataTooNewError as error:
+            raise DataTooNewError(self._path, error.found, error.known) from None
+        except (OSError, sqlite3.Error) as error:
+            log.error("what is in %s cannot be read: %s", self._path, error)
+        else:
+            self._is_known = True
+
+    def connect(self) -> sqlite3.Connection:
+        """A connection to write by; to be called by one thread alone.
+
+        Raises OSError, sqlite3.Error or a StorageError while there is none to be had.
+        """
+        opened, self._opened = self._opened, None
+        if opened is not None:
+            return opened
+        if self._lock is None:
+            self._lock = LockedFolder(self._folder)
+        connection = self._opens(self._path)
+        if not self._is_known and _has_data(connection):
+            connection.close()
+            raise FolderUnusableError(
+                self._folder, "it has data that could not be read at the start; start again to take them up"
+            )
+        self._is_known = True
+        self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
+        memory, self._memory = self._memory, None
+        if memory is not None:
+            memory.close()
+        return connection
+
+    def close(self) -> None:
+        """Let go of the folder; may be called again."""
+        if self._opened is not None:
+            self._opened.close()
+        if self._memory is not None:
+            self._memory.close()
+        if self._lock is not None:
+            self._lock.close()
+
+
+def _has_data(connection: sqlite3.Connection) -> bool:
+    found = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM remembered) OR EXISTS (SELECT 1 FROM reading) "
+        "OR EXISTS (SELECT 1 FROM take)"
+    ).fetchone()
+    return bool(found[0])
+
+
+@contextlib.contextmanager
+def _copied(path: Path) -> Iterator[Path]:
+    """A copy of a database with what its last writer had not yet put in its place, where one can be made."""
+    failure: OSError | None = None
+    for parent in SCRATCH_FOLDERS:
+        try:
+            scratch = tempfile.TemporaryDirectory(prefix="fillside-", dir=parent)
+        except OSError as error:
+            failure = error
+            continue
+        with scratch as folder:
+            try:
+                for suffix in ("", "-wal"):
+                    name = path.name + suffix
+                    if (path.parent / name).exists():
+                        shutil.copyfile(path.parent / name, Path(folder) / name)
+            except OSError as error:
+                failure = error
+                continue
+            yield Path(folder) / path.name
+            return
+    assert failure is not None, "a folder was tried"
+    raise failure
