@@ -38,7 +38,7 @@ from fillside.reload import Standing
 from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.service import Service
-from fillside.storage.errors import FolderUnusableError
+from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
 from fillside_drivers.driver import Driver, Identity
 
@@ -107,7 +107,7 @@ def kept(folder: Path) -> Iterator[Store]:
         store = Store.open(folder)
     except FolderUnusableError as error:
         log.error("%s; the light is held, but a restart will not know what was ordered meanwhile", error)
-        store = Store.read_only(folder, error.reason)
+        store = Store.read_only(folder, disk_trouble(error) or str(error))
     with store:
         yield store
 

@@ -26,6 +26,8 @@ from fillside.storage.stored import stored
 from fillside.storage.takes import Takes
 from fillside.storage.writer import Lasting
 
+log = logging.getLogger(__name__)
+
 State = Mapping[str, Any]
 
 EACH_STOPS = 0.1
@@ -68,7 +70,10 @@ class Record:
     def save(self, hold: Hold) -> None:
         """Store what a restart resumes from, now."""
         rests_anew = hold.settled and hold.codes != self._codes
-        self._store.keep(*self._hold(hold), synced=rests_anew)
+        try:
+            self._store.keep(*self._hold(hold), synced=rests_anew)
+        except Exception:  # the light is worth more than the record
+            log.exception("what a restart is to resume from cannot be put together")
 
     def refused(self, said: Any, visitor: Visitor, code: str, why: str) -> None:
         """Write down that somebody was not obeyed."""
@@ -80,10 +85,15 @@ class Record:
 
     def order(self, hold: Hold, said: Any, visitor: Visitor, note: str, state: State | None) -> Future[Any]:
         """Store an order that was obeyed, with all it changed; `state` where it may begin or end a take."""
-        take = None if state is None else self._takes.change(state)
-        line = self._journal.line(visitor, said, "ok", note)
-        jobs = (*self._hold(hold), take, line)
-        return self._store.keep(*(job for job in jobs if job is not None))
+        try:
+            take = None if state is None else self._takes.change(state)
+            jobs = (*self._hold(hold), take, self._journal.line(visitor, said, "ok", note))
+            return self._store.keep(*(job for job in jobs if job is not None))
+        except Exception as error:  # the light is worth more than the record
+            log.exception("an order cannot be stored")
+            failed: Future[Any] = Future()
+            failed.set_exception(NotStoredError(f"a fault in Fillside itself: {error!r}"))
+            return failed
 
     async def lasts(self, order: Future[Any]) -> str:
         """Wait until an order is stored, and say why it is not; nothing when it is."""

@@ -24,6 +24,7 @@ export class Aloud {
       `face ${words.ratio(state.face.ratio, 1).replace(":", " to ")}, exposure ${words.fixed(state.achieved.exposure_error_stops, 1, true)} stops off target.`,
       ...limits.map((limit) => `${limit}.`),
       ...lost.map(([name]) => `Wire ${name} is lost.`),
+      ...(state.storage.kept ? [] : ["Orders are not stored."]),
     ].join(" ");
     if (text === this.#said) return;
     this.#said = text;

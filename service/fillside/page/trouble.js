@@ -7,6 +7,7 @@ const SIGNS = { ok: "✓", late: "◔", lost: "✕" };
 
 export function showTrouble({ state }, age) {
   showDrivers(state, age);
+  showStorage(state.storage);
   const { limits, remedies } = state;
   const notes = state.notes.map((note) => ({ says: note, sign: "·" }));
   const rough = state.subject_seen.too_rough
@@ -31,6 +32,10 @@ function showDrivers(state, age) {
     ...(driver.notices ?? []).map((notice) => ({ says: `${name}: ${words.sentence(notice)}`, sign: "▲" })),
   ]);
   fill("drivers", lines, "This rig has no wires.");
+}
+
+function showStorage({ kept, note }) {
+  fill("storage", kept ? [] : [{ name: "storage", says: words.sentence(note), sign: "✕", off: true }], "");
 }
 
 function driverSays(name, driver, age) {

@@ -9,6 +9,7 @@ StorageError            anything below; its text is one line fit to be shown
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from pathlib import Path
 
@@ -27,6 +28,15 @@ _WHY = (
     ("SQLITE_PROTOCOL", "another program holds the database"),
 )
 """What SQLite's result codes (sqlite.org, "Result and Error Codes") mean to a person; longer names first."""
+_OF_ERRNO = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk is full",
+    errno.EROFS: "the data folder is read-only",
+    errno.EACCES: "the data folder may not be written",
+    errno.EPERM: "the data folder may not be written",
+    errno.EIO: "the disk fails",
+}
+"""And what the system's own mean (POSIX.1-2017, `errno.h`)."""
 
 
 def disk_trouble(error: BaseException) -> str | None:
@@ -34,18 +44,23 @@ def disk_trouble(error: BaseException) -> str | None:
 
     >>> disk_trouble(ValueError("no number")) is None
     True
-    >>> disk_trouble(OSError(28, "No space left on device"))
-    'no space left on device'
+    >>> disk_trouble(OSError(errno.ENOSPC, "No space left on device"))
+    'the disk is full'
     """
     if isinstance(error, OSError):
-        reason = error.strerror or str(error)
-        return reason[:1].lower() + reason[1:]
+        return _OF_ERRNO.get(error.errno or 0) or _begun_small(error.strerror or str(error))
+    if isinstance(error, FolderUnusableError):
+        return _begun_small(error.reason)
     if isinstance(error, StorageError):
         return str(error)
     if not isinstance(error, sqlite3.Error):
         return None
     name = getattr(error, "sqlite_errorname", "")
     return next((why for start, why in _WHY if name.startswith(start)), None)
+
+
+def _begun_small(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 class StorageError(Exception):

@@ -53,6 +53,9 @@ class Memory:
         """A connection to write by."""
         return connected(self.uri)
 
+    def check(self) -> None:
+        """It cannot be lost."""
+
     def close(self) -> None:
         self.connection.close()
 
@@ -69,6 +72,7 @@ class Folder:
         self._opened: sqlite3.Connection | None = None
         self._memory: Memory | None = None
         self._is_known = False
+        self._file: tuple[int, int] | None = None
         self.where = str(self._path)
         self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
 
@@ -119,8 +123,15 @@ class Folder:
         Raises OSError, sqlite3.Error or a StorageError while there is none to be had.
         """
         opened, self._opened = self._opened, None
-        if opened is not None:
-            return opened
+        connection = opened or self._opened_anew()
+        self._file = _file(self._path)
+        self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
+        memory, self._memory = self._memory, None
+        if memory is not None:
+            memory.close()
+        return connection
+
+    def _opened_anew(self) -> sqlite3.Connection:
         if self._lock is None:
             self._lock = LockedFolder(self._folder)
         connection = self._opens(self._path)
@@ -130,11 +141,14 @@ class Folder:
                 self._folder, "it has data that could not be read at the start; start again to take them up"
             )
         self._is_known = True
-        self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
-        memory, self._memory = self._memory, None
-        if memory is not None:
-            memory.close()
         return connection
+
+    def check(self) -> None:
+        """Raise FolderUnusableError when the file has gone: SQLite would go on writing to what is no more."""
+        if _file(self._path) != self._file:
+            raise FolderUnusableError(
+                self._folder, "the database was moved or removed meanwhile; put it back, or start again"
+            )
 
     def close(self) -> None:
         """Let go of the folder; may be called again."""
@@ -144,6 +158,15 @@ class Folder:
             self._memory.close()
         if self._lock is not None:
             self._lock.close()
+
+
+def _file(path: Path) -> tuple[int, int] | None:
+    """Which file a path leads to; None if to none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _has_data(connection: sqlite3.Connection) -> bool:

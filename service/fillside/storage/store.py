@@ -66,7 +66,7 @@ class Store:
 
     def __init__(self, place: Folder | Memory, trouble: str | None = None) -> None:
         self._place = place
-        self._writer = Writer(place.connect, place.where, trouble)
+        self._writer = Writer(place, trouble)
 
     @classmethod
     def open(cls, folder: Path) -> Self:

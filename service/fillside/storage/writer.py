@@ -22,14 +22,13 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Protocol
 
 from fillside.storage.errors import disk_trouble
 
 log = logging.getLogger(__name__)
 
 Job = Callable[[sqlite3.Connection], Any]
-Connects = Callable[[], sqlite3.Connection]
 MOST_WAITING = 5_000
 BATCH = 500
 RETRY_S = 1.0
@@ -39,6 +38,16 @@ NO_ANSWER = "the disk does not answer"
 CLOSES_WITHIN_S = 5.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN")
 """After these the file is opened anew: what was unplugged or mounted again has no part in the old one."""
+
+
+class Place(Protocol):
+    """Where the database is; see `storage.place`."""
+
+    where: str
+
+    def connect(self) -> sqlite3.Connection: ...
+
+    def check(self) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -89,10 +98,11 @@ def commit(connection: sqlite3.Connection, synced: bool) -> None:
 class Writer:
     """Runs jobs on its own thread, in the order they came."""
 
-    def __init__(self, connects: Connects, where: str, trouble: str | None = None) -> None:
-        """`connects` gives a connection, opened with ``check_same_thread=False, isolation_level=None``, and
-        is asked again until it does. `trouble` is why it is known not to, at first."""
-        self._connects, self._where = connects, where
+    def __init__(self, place: Place, trouble: str | None = None) -> None:
+        """`place.connect` gives a connection, opened with ``check_same_thread=False, isolation_level=None``,
+        and is asked again until it does; `place.check` raises a StorageError when that connection leads
+        nowhere any more. `trouble` is why there is none at first."""
+        self._place, self._where = place, place.where
         self._connection: sqlite3.Connection | None = None
         self._waiting: deque[_Waiting] = deque()
         self._by_key: dict[str, _Waiting] = {}
@@ -109,9 +119,13 @@ class Writer:
     def put(self, job: Job, synced: bool = True) -> Future[Any]:
         """Have `job` run soon; the future gives its result, or the error that kept it from being stored.
 
-        As long as it waits it can be withdrawn, by the future's `cancel`.
+        As long as it waits it can be withdrawn, by the future's `cancel`. While the disk does not answer it
+        is not taken at all.
         """
         entry = _Waiting(job, False, "", synced)
+        if self.stalls:
+            entry.give(None, sqlite3.OperationalError(NO_ANSWER))
+            return entry.done
         with self._changed:
             self._enqueue(entry)
         return entry.done
@@ -181,9 +195,8 @@ class Writer:
 
     def _work(self) -> None:
         while batch := self._next_batch():
-            closing, self._busy_since = self._closing, time.monotonic()
+            closing = self._closing
             self._write(batch)
-            self._busy_since = None
             if closing and self.trouble is not None:
                 self._give_up()
         self._disconnect()
@@ -215,6 +228,7 @@ class Writer:
             self._by_key.clear()
 
     def _write(self, batch: list[_Waiting]) -> None:
+        self._busy_since = time.monotonic()
         batch = [entry for entry in batch if entry.lasting or entry.done.set_running_or_notify_cancel()]
         outcomes = self._attempt(batch)
         once = [entry for entry in batch if not entry.lasting]
@@ -222,6 +236,7 @@ class Writer:
             # What is tried once may be small enough, and does not come again.
             lasting = [outcome for outcome in outcomes if outcome.entry.lasting]
             outcomes = [*lasting, *self._attempt(once)]
+        self._busy_since = None
         self._conclude(outcomes)
 
     def _attempt(self, batch: list[_Waiting]) -> list[_Outcome]:
@@ -238,7 +253,8 @@ class Writer:
 
     def _written(self, batch: list[_Waiting]) -> list[_Outcome]:
         if self._connection is None:
-            self._connection = self._connects()
+            self._connection = self._place.connect()
+        self._place.check()
         connection, synced = self._connection, any(entry.synced for entry in batch)
         connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
         connection.execute("BEGIN IMMEDIATE")

@@ -43,6 +43,13 @@ class DriftSaid(_Body):
     at: float | None
 
 
+class StorageSaid(_Body):
+    """Whether what is ordered is stored, and what it means where it is not."""
+
+    kept: bool
+    note: str
+
+
 class StateSaid(State):
     """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
     what the rig's sensor says of the room's own light, `drift` how far heads are off since they were
@@ -51,6 +58,7 @@ class StateSaid(State):
     routine: dict[str, Any] | None
     daylight: dict[str, Any] | None
     drift: list[DriftSaid] | None
+    storage: StorageSaid
 
 
 class Done(_Body):
