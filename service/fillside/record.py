@@ -8,6 +8,7 @@ for it, for nobody waits.
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future

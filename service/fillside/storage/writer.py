@@ -246,8 +246,9 @@ class Writer:
         except Exception as error:  # nothing of it is stored, whatever it was
             why = disk_trouble(error)
             if why is None:
-                log.exception("a transaction on %s failed", self._where)
-                why = str(error)
+                why = str(error) or repr(error)
+                if why != self.trouble:
+                    log.exception("a transaction on %s failed", self._where)
             self._roll_back(error)
             return [_Outcome(entry, None, error, why) for entry in batch]
 
