@@ -41,7 +41,7 @@ from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.service import Service
-from fillside.storage.errors import FolderUnusableError
+from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
 from fillside_drivers.driver import Driver, Identity
 
@@ -134,12 +134,15 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     calibration, calibrated_at = calibration_in_use(store)
     without = "what was remembered cannot be held; the light begins from the rig file"
     uncalibrated = "the calibration in use cannot be held; the rig file alone is used"
+    no_undo = "earlier orders cannot be taken back any more: what was kept of them cannot be held"
     stored = remembered(store)
     ways: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
         (stored, calibration, ()),
         (None, calibration, (without,)),
         (stored, None, (uncalibrated,)),
     ]
+    if stored is not None and "undoable" in stored:
+        ways.insert(1, ({**stored, "undoable": []}, calibration, (no_undo,)))
     for kept_state, by, notes in ways:
         try:
             at = calibrated_at if by is not None else None
@@ -158,12 +161,13 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
 
 @contextmanager
 def kept(folder: Path) -> Iterator[Store]:
-    """The store in `folder`, or one in memory when the folder takes no data: the light is worth more."""
+    """The store in `folder`; where the folder takes no data, what can be read of it: the light is worth
+    more."""
     try:
         store = Store.open(folder)
     except FolderUnusableError as error:
-        log.error("%s; the light is held, but a restart will not resume", error)
-        store = Store.unkept()
+        log.error("%s; the light is held, but a restart will not know what was ordered meanwhile", error)
+        store = Store.read_only(folder, disk_trouble(error) or str(error))
     with store:
         yield store
 

@@ -105,4 +105,6 @@ def status_line(state: Mapping[str, Any]) -> str:
         parts.append(f"ratio {ratio:+.2f} stop and exposure {exposure:+.2f} stop off the wanted")
     working = sum(bool(head["works"]) for head in heads)
     parts.append(f"{working} of {len(heads)} {'head works' if len(heads) == 1 else 'heads work'}")
+    if not (state.get("storage") or {}).get("kept", True):
+        parts.append("nothing is stored")
     return "; ".join([*parts, *state["notes"][-1:]])

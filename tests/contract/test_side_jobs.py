@@ -10,6 +10,7 @@ from typing import Any
 import aiohttp
 import pytest
 
+from fillside import record as record_module
 from fillside import runner as runner_module
 from fillside import side_jobs
 from fillside.answers import Refusal
@@ -171,9 +172,9 @@ def broken_after_work(up: Running, monkeypatch: pytest.MonkeyPatch) -> dict[str,
     """Every seam of what is done after an order or a turn, and how it is broken."""
     figures = up.runner.figures
     return {
-        "journal": lambda: monkeypatch.setattr(Journal, "write", boom),
-        "takes": lambda: monkeypatch.setattr(Takes, "look", boom),
-        "storage": lambda: monkeypatch.setattr(runner_module, "remember", boom),
+        "journal": lambda: monkeypatch.setattr(Journal, "line", boom),
+        "takes": lambda: monkeypatch.setattr(Takes, "change", boom),
+        "storage": lambda: monkeypatch.setattr(record_module, "remembering", boom),
         "metrics": lambda: monkeypatch.setattr(figures, "order_took", boom),
         "service manager": lambda: monkeypatch.setattr(up.runner, "turned", boom),
         "metering": lambda: monkeypatch.setattr(up.runner.meter_side, "notes", boom),

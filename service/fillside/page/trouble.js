@@ -11,11 +11,13 @@ export function showTrouble(now, age) {
   if (staleSince !== null) {
     const says = `Wires, limits and what would help are not known: nothing was heard since ${words.clock(staleSince)}.`;
     fill("drivers", [{ says, sign: "?" }]);
+    fill("storage", []);
     fill("limits", []);
     fill("remedies", []);
     return;
   }
   showDrivers(now, age);
+  showStorage(state.storage);
   const { limits, remedies } = state;
   const notes = state.notes.map((note) => ({ says: note, sign: "·" }));
   const rough = state.subject_seen.too_rough
@@ -42,6 +44,10 @@ function showDrivers(now, age) {
     ...(driver.notices ?? []).map((notice) => ({ says: `${name}: ${words.sentence(notice)}`, sign: "▲" })),
   ]);
   fill("drivers", lines, "This rig has no wires.");
+}
+
+function showStorage({ kept, note }) {
+  fill("storage", kept ? [] : [{ name: "storage", says: words.sentence(note), sign: "✕", off: true }], "");
 }
 
 function driverSays(name, driver, age) {

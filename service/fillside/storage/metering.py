@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
 
 
 @dataclass(frozen=True)
@@ -38,15 +39,34 @@ class KeptCalibration:
     used: bool
 
 
-def keep_reading(store: Store, who: str, purpose: str, body: dict[str, Any]) -> Future[int]:
-    """Keep a reading; once the future is done it outlives a kill. Gives its number."""
+def keep_reading(
+    store: Store, who: str, purpose: str, body: dict[str, Any], sensor: tuple[str, float] | None = None
+) -> Future[int]:
+    """Keep a reading, and what a sensor [name, lux] showed beside it; once the future is done it outlives a
+    kill. Gives its number."""
     row = (time.time(), who, purpose, _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
-        found = connection.execute("INSERT INTO reading (at, who, purpose, body) VALUES (?, ?, ?, ?)", row)
-        return int(found.lastrowid or 0)
+        number = _insert_reading(connection, row)
+        if sensor is not None:
+            beside = _text({"sensor": sensor[0], "lux": sensor[1], "reading": number})
+            _insert_reading(connection, (row[0], f"sensor {sensor[0]}", "sensor", beside))
+        return number
 
     return store.write(job)
+
+
+def keep_readings(
+    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
+) -> Future[list[int]]:
+    """Keep all of these readings or none; gives their numbers."""
+    rows = [(time.time(), who, purpose, _text(body)) for body in bodies]
+    return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
+
+
+def _insert_reading(connection: sqlite3.Connection, row: tuple[float, str, str, str]) -> int:
+    found = connection.execute("INSERT INTO reading (at, who, purpose, body) VALUES (?, ?, ?, ?)", row)
+    return int(found.lastrowid or 0)
 
 
 def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
@@ -59,6 +79,11 @@ def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
         return found.rowcount > 0
 
     return store.write(job)
+
+
+def put_right(store: Store, sql: str, *values: Any) -> Future[Any]:
+    """Undo what was stored though it was refused, now or as soon as that can be stored."""
+    return store.keep(Lasting(lambda connection: connection.execute(sql, values)))
 
 
 def readings(store: Store, most: int = 100, before: int | None = None) -> list[KeptReading]:
@@ -173,7 +198,9 @@ def _used(store: Store) -> int | None:
 def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
     """Keep where the routine is, so that it can be resumed; None when none is under way."""
     text = None if routine is None else _text(routine)
-    return store.write(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)))
+    return store.keep(
+        Lasting(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine")
+    )
 
 
 def kept_routine(store: Store) -> dict[str, Any] | None:

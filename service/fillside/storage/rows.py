@@ -90,6 +90,12 @@ def remembered_row(row: Row) -> Values:
     return 1, _unix_s(row[1], "saved_at"), _object(row[2], "body")
 
 
+def undoable_row(row: Row) -> Values:
+    """id, body; the body stays text, since the hold alone knows what an order is."""
+    _object(row[1], "body")
+    return _id(row[0]), row[1]
+
+
 def journal_row(row: Row) -> Values:
     """id, at, who, door, address, said, outcome, note."""
     number, at, who, door, address, said, outcome, note = row
@@ -194,6 +200,9 @@ class Table:
 
 TABLES = {
     "remembered": Table(("id", "saved_at", "body"), remembered_row, "state", "states", {"saved_at": 0.0}),
+    "undoable": Table(
+        ("id", "body"), undoable_row, "order that can be taken back", "orders that can be taken back"
+    ),
     "journal": Table(
         ("id", "at", "who", "door", "address", "said", "outcome", "note"),
         journal_row,

@@ -10,6 +10,11 @@ from fillside.storage.rows import TABLES
 log = logging.getLogger(__name__)
 
 MOST_COUNTED = 10_000
+_WITHOUT = {
+    "remembered": "what was remembered of the light cannot be read; it begins from the rig file",
+    "undoable": "earlier orders cannot be taken back any more: what was kept of them cannot be read",
+}
+"""What it means that a row of these is left out."""
 
 
 class Unread:
@@ -67,7 +72,7 @@ def _left_out(name: str, count: int) -> str:
     '2 journal entries cannot be read and are left out'
     """
     table = TABLES[name]
-    if name == "remembered":
-        return "what was remembered of the light cannot be read; it begins from the rig file"
+    if name in _WITHOUT:
+        return _WITHOUT[name]
     many = f"{count} {table.several} cannot be read and are"
     return f"{'one ' + table.one + ' cannot be read and is' if count == 1 else many} left out"

@@ -168,4 +168,7 @@ def _remarks(state: State) -> Iterator[str]:
     yield from _jobs(state)
     if (state.get("subject_seen") or {}).get("too_rough"):
         yield "the tracker is too rough to follow"
+    storage = state.get("storage") or {}
+    if storage.get("note"):
+        yield f"storage: {storage['note']}"
     yield from state.get("notes") or []

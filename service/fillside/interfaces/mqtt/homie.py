@@ -294,11 +294,12 @@ class Device:
 
 def alert_names(rig: Rig) -> tuple[str, ...]:
     """The ids of all alerts there can be."""
-    return (*(f"driver-{name}" for name in rig.drivers), "tracker", "reach")
+    return (*(f"driver-{name}" for name in rig.drivers), "tracker", "reach", "storage")
 
 
 def alerts(state: State) -> dict[str, str]:
-    """What somebody should see to, by an id: drivers that do not answer, a tracker that is too rough."""
+    """What somebody should see to, by an id: drivers that do not answer, a tracker that is too rough, a disk
+    that takes nothing."""
     found = {
         f"driver-{name}": f"driver {name} is {driver['state']}"
         for name, driver in state["drivers"].items()
@@ -308,4 +309,6 @@ def alerts(state: State) -> dict[str, str]:
         found["tracker"] = "the tracker is too rough: its jitter reaches the light"
     if state["limits"]:
         found["reach"] = "; ".join(str(limit["says"]) for limit in state["limits"])
+    if not state["storage"]["kept"]:
+        found["storage"] = state["storage"]["note"]
     return found
