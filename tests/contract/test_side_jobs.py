@@ -168,6 +168,14 @@ async def obeys(up: Running) -> None:
     await until(lambda: up.runner.settled and wire.codes != before)
 
 
+async def all_kinds(up: Running) -> None:
+    """An order that changes the light, one that changes the mode, and one that is refused."""
+    await obeys(up)
+    await up.runner.do({"do": "follow"}, BOX)
+    with pytest.raises(Refusal):
+        await up.runner.do({"do": "nonsense"}, BOX)
+
+
 def broken_after_work(up: Running, monkeypatch: pytest.MonkeyPatch) -> dict[str, Callable[[], None]]:
     """Every seam of what is done after an order or a turn, and how it is broken."""
     figures = up.runner.figures
@@ -186,13 +194,9 @@ async def test_nothing_after_an_order_fails_it_or_ends_the_light(up: Running) ->
     for name in broken_after_work(up, pytest.MonkeyPatch()):
         with pytest.MonkeyPatch.context() as monkeypatch:
             broken_after_work(up, monkeypatch)[name]()
-            await obeys(up)
-            await up.runner.do({"do": "follow"}, BOX)
-            with pytest.raises(Refusal):
-                await up.runner.do({"do": "nonsense"}, BOX)
+            await all_kinds(up)
             await until(lambda name=name: name in named(up))
-        await obeys(up)
-        await up.runner.do({"do": "follow"}, BOX)
+        await all_kinds(up)
         await until(lambda: not named(up))
     assert latest_entries(up.store, 1)
 

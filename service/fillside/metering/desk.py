@@ -192,7 +192,8 @@ class Desk:
         """What was read since the calibration in use was made, weighed anew."""
         used = self._weighing.used
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
-        told = [(Reading.model_validate(one.body), one.at, one.purpose != CHECK) for one in entries]
+        understood = kept.understood(self._store, entries)
+        told = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
         self._drift.replay(told)
 
     async def _taken(self, reading: Reading, who: str) -> str:

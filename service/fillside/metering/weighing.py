@@ -107,8 +107,9 @@ class Weighing:
 
         Raises ApartError where it cannot be worked out.
         """
-        entries = await asyncio.to_thread(kept.readings_of, self._store, numbers)
-        readings = [Reading.model_validate(entry.body) for entry in entries]
+        rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
+        understood = kept.understood(self._store, rows)
+        entries, readings = [one for one, _ in understood], [reading for _, reading in understood]
         with self._working():
             found = await self._apart.run(weigh, rig, readings, only)
         for place, why in found.strange.items():

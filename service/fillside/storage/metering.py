@@ -5,13 +5,17 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
+from fillside.calibration.readings import Reading
+from fillside.storage.rows import BadRowError, reading_in, sensor_in
 from fillside.storage.store import Store
 from fillside.storage.writer import Lasting
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -114,14 +118,29 @@ def _readings(
     return [KeptReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
 
 
+def understood(store: Store, entries: Sequence[KeptReading]) -> list[tuple[KeptReading, Reading]]:
+    """Rows with the readings they hold; those that hold none are left out and noted."""
+    held = ((one, _held(store, one, reading_in)) for one in entries)
+    return [(one, reading) for one, reading in held if reading is not None]
+
+
 def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
     """What each sensor showed [lux] when the readings with these numbers were taken."""
     wanted = set(numbers)
     found: dict[str, list[float]] = {}
     for one in _readings(store, "purpose = 'sensor' ORDER BY id", ()):
-        if one.body["reading"] in wanted:
-            found.setdefault(one.body["sensor"], []).append(float(one.body["lux"]))
+        held = _held(store, one, sensor_in)
+        if held is not None and held[2] in wanted:
+            found.setdefault(held[0], []).append(held[1])
     return found
+
+
+def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -> T | None:
+    try:
+        return read(one.body)
+    except BadRowError as error:
+        store.leave_out("reading", one.id, str(error))
+        return None
 
 
 def keep_calibration(

@@ -19,7 +19,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fillside.storage.check import columns_of
+from fillside.storage.check import columns_of, readable
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
 from fillside.storage.rows import TABLES, BadRowError, Row, Table, readable_text
@@ -115,7 +115,7 @@ def read_what_is_whole(path: Path) -> Found:
 def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
     """The database as it is with its log; with a new header; with a new first page."""
     with contextlib.suppress(sqlite3.Error):
-        yield sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+        yield readable(path)
     try:
         octets = path.read_bytes()
     except OSError:

@@ -164,6 +164,10 @@ class Store:
             self._unread.well(table)
         return found
 
+    def leave_out(self, table: str, row: object, why: str) -> None:
+        """Count a row that is right by itself and not in what it means."""
+        self._unread.bad(table, row, why)
+
     def close(self) -> None:
         self._writer.close()
         self._place.close()
