@@ -169,6 +169,7 @@ async def test_a_disk_that_hangs_stops_nobody(
     disk.hang()
     note = await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
     assert note.endswith(f"{LIFE}: the disk does not answer")
+    assert up.runner.state()["storage"]["kept"] is False
     async with aiohttp.ClientSession() as session:
         order = json.dumps({"do": "trim", "role": "key", "by": -1})
         headers = {"Content-Type": "application/json"}
