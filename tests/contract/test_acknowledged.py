@@ -167,8 +167,11 @@ async def test_a_disk_that_hangs_stops_nobody(
 ) -> None:
     monkeypatch.setattr(writer, "WITHIN_S", 0.05)
     disk.hang()
+    up.runner.save()
+    await at_the_disk(disk)
     note = await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
     assert note.endswith(f"{LIFE}: the disk does not answer")
+    assert up.runner.state()["storage"]["kept"] is False
     async with aiohttp.ClientSession() as session:
         order = json.dumps({"do": "trim", "role": "key", "by": -1})
         headers = {"Content-Type": "application/json"}

@@ -177,9 +177,12 @@ class Writer:
 
     @property
     def stalls(self) -> bool:
-        """Whether the disk has been at one transaction for longer than anybody waits."""
+        """Whether the disk has been at one transaction for as long as anybody waits.
+
+        A little less, so that whoever has given up waiting finds it so.
+        """
         since = self._busy_since
-        return since is not None and time.monotonic() - since > WITHIN_S
+        return since is not None and time.monotonic() - since > 0.9 * WITHIN_S
 
     def close(self) -> None:
         """Write what waits, then close the database; may be called again.
