@@ -224,6 +224,8 @@ async def test_lookers_on_hear_what_they_missed_once_the_live_page_is_back(up: R
             await obeys(up)
             await until(lambda: "live page" in named(up))
             await up.runner.do({"do": "trim", "role": "fill", "by": -1}, BOX)
+            failed = up.runner.jobs.failures["live page"]
+            await until(lambda: up.runner.jobs.failures["live page"] > failed)
         async with asyncio.timeout(WITHIN_S):
             while '"trims":{"fill":-1' not in await reader.next():
                 pass
