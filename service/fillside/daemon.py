@@ -15,7 +15,7 @@ import sys
 import time
 import uuid
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -41,7 +41,7 @@ from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.runner import Runner
 from fillside.service import Service
-from fillside.storage.errors import FolderUnusableError
+from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
 from fillside_drivers.driver import Driver, Identity
 
@@ -93,19 +93,22 @@ class Running:
 
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile) -> Iterator[socket.socket]:
-    try:
-        shut = not listen.loopback and not tokens.kept()
-    except TokenFileError as error:
-        # Nobody is let in by such a file, but the light can be held.
-        log.error("%s; nobody on another machine is let in until it is mended", error)
-        shut = False
-    if shut:
-        raise ListenError(
-            f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
-            "make one first: fillside token new --may operate"
-        )
+    with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
+        if not listen.loopback and not tokens.kept():
+            raise ListenError(
+                f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
+                "make one first: fillside token new --may operate"
+            )
     with bind(listen) as bound:
         yield bound
+
+
+def check_tokens(tokens: TokenFile, store: Store) -> None:
+    """Note that the tokens cannot be read, where that is so."""
+    try:
+        tokens.kept()
+    except TokenFileError as error:
+        store.say(f"nobody on another machine can be let in: {error}")
 
 
 def identity_of(store: Store, rig: Rig) -> Identity:
@@ -118,7 +121,7 @@ def identity_of(store: Store, rig: Rig) -> Identity:
     try:
         cid = uuid.UUID(kept_as)
     except ValueError:
-        store.note("the kept name on the network cannot be read; there is a new one")
+        store.say("the kept name on the network cannot be read; there is a new one")
         cid = uuid.UUID(kept_identity(store, "cid", make, anew=True))
     return Identity(cid, f"fillside {rig.rig.name}")
 
@@ -131,12 +134,15 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     calibration, calibrated_at = calibration_in_use(store)
     without = "what was remembered cannot be held; the light begins from the rig file"
     uncalibrated = "the calibration in use cannot be held; the rig file alone is used"
+    no_undo = "earlier orders cannot be taken back any more: what was kept of them cannot be held"
     stored = remembered(store)
     ways: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
         (stored, calibration, ()),
         (None, calibration, (without,)),
         (stored, None, (uncalibrated,)),
     ]
+    if stored is not None and "undoable" in stored:
+        ways.insert(1, ({**stored, "undoable": []}, calibration, (no_undo,)))
     for kept_state, by, notes in ways:
         try:
             at = calibrated_at if by is not None else None
@@ -146,21 +152,22 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
             log.exception("what is kept cannot be held as it is")
             continue
         for note in notes:
-            store.note(note)
+            store.say(note)
         return hold
-    store.note(without)
-    store.note(uncalibrated)
+    store.say(without)
+    store.say(uncalibrated)
     return Hold(rig, None, now_s, unix_s=time.time() - now_s)
 
 
 @contextmanager
 def kept(folder: Path) -> Iterator[Store]:
-    """The store in `folder`, or one in memory when the folder takes no data: the light is worth more."""
+    """The store in `folder`; where the folder takes no data, what can be read of it: the light is worth
+    more."""
     try:
         store = Store.open(folder)
     except FolderUnusableError as error:
-        log.error("%s; the light is held, but a restart will not resume", error)
-        store = Store.unkept()
+        log.error("%s; the light is held, but a restart will not know what was ordered meanwhile", error)
+        store = Store.read_only(folder, disk_trouble(error) or str(error))
     with store:
         yield store
 
@@ -189,6 +196,7 @@ async def daemon(
     """A daemon that holds `rig`'s light while inside."""
     tokens = TokenFile(settings.tokens)
     with listening(settings.listen, tokens) as bound, doors_of(rig) as doors, kept(settings.data) as store:
+        check_tokens(tokens, store)
         identity = await asyncio.to_thread(identity_of, store, rig)
         loom = loom_of(rig, clock, identity)
         runner = Runner(hold_of(rig, store, clock()), loom, store, clock)

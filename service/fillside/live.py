@@ -97,6 +97,7 @@ class Live:
         self._readers: set[Reader] = set()
         self._changed = asyncio.Event()
         self._told: State = {}
+        self._missed = False
         self.dropped = 0
 
     @property
@@ -143,10 +144,12 @@ class Live:
             if not self._readers:
                 continue
             state = self._state()
-            news = difference(self._told, state)
+            news = state if self._missed else difference(self._told, state)
             self._told = state
             if news or beat:
+                self._missed = True
                 await self._hand_round(as_text({"changed": news}))
+                self._missed = False
             await asyncio.sleep(pause_s(len(self._readers)))
 
     async def _hand_round(self, text: str) -> None:

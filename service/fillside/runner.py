@@ -25,24 +25,25 @@ from fillside.figures import Figures
 from fillside.hold.events import Event, HeadsLeave, RemediesFound
 from fillside.hold.hold import Hold
 from fillside.hold.orders import ORDERS, OrderError, read_order
+from fillside.hold.places import places_of
 from fillside.live import Live, State
 from fillside.loom import Loom
 from fillside.meter_side import MeterSide, shown
+from fillside.record import Record
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.rig.scene import Scene
 from fillside.side_jobs import SideJobs
-from fillside.storage.journal import Journal, Visitor
-from fillside.storage.store import Store, remember
-from fillside.storage.takes import Takes
+from fillside.storage.journal import Visitor
+from fillside.storage.store import Store
 from fillside.wire_news import news
 from fillside_drivers.driver import Health
 
 log = logging.getLogger(__name__)
 
 MODE_ORDERS = frozenset({"follow", "freeze", "dark", "undo"})
-STORE_EVERY_S = 0.18
-"""While the light moves it is stored at least five times a second."""
+REPORTS = frozenset({"subject", "sensor"})
+"""They come all the time, and the next one says it anew: nobody waits until they are stored."""
 REST_AFTER_FAULT_S = 1.0
 SEEN_OUT_S = 120.0
 """However slowly lamps go out, a changed rig file waits no longer for them."""
@@ -57,13 +58,12 @@ class Runner:
 
     def __init__(self, hold: Hold, loom: Loom, store: Store, clock: Clock) -> None:
         self._hold, self._loom, self._store, self._clock = hold, loom, store, clock
-        self._journal = Journal(store)
         self.jobs = SideJobs(clock, self._tell_watchers)
+        self._record = Record(store, clock, self.jobs)
         self._woken, self._settled = asyncio.Event(), asyncio.Event()
         self._due = math.inf
         self._sent: tuple[int, ...] = ()
-        self._unstored = True
-        self._stored_at = -math.inf
+        self._told_trouble: str | None = None
         self.figures = Figures()
         self.meter_side: MeterSide | None = None
         self.live = Live(self.state)
@@ -74,14 +74,14 @@ class Runner:
         self._healths: dict[str, Health] = {}
         self._unwatch: dict[str, Callable[[], None]] = {}
         self._watch(loom)
-        self._takes = Takes(store)
-        self._look_for_takes()
+        self._record.begin(self.state)
         self._send(hold.codes)
 
     async def do(self, said: Any, visitor: Visitor) -> str:
-        """Have one order carried out; the answer's note.
+        """Have one order carried out and stored; the answer's note.
 
-        Raises Refusal when it is not obeyed; nothing has changed then.
+        Raises Refusal when it is not obeyed; nothing has changed then. An order that cannot be stored is
+        obeyed all the same, and the note says that a restart will not know of it.
         """
         try:
             order = read_order(said, {**ORDERS, **METER_ORDERS})
@@ -94,8 +94,14 @@ class Runner:
             self._refused(said, visitor, refusal)
             raise
         self.figures.orders += 1
-        with self.jobs.fence("journal"):
-            self._journal.write(visitor, said, "ok", note)
+        if order.do in REPORTS:
+            self._record.report(said, visitor, note)
+            return note
+        state = self.state if order.do in MODE_ORDERS else None
+        lacks = await self._record.order(self._hold, said, visitor, note, state)
+        if lacks:
+            self._tell_watchers()
+            return "; ".join(filter(None, (note, *lacks)))
         return note
 
     def _lights(self, order: Any) -> str:
@@ -104,14 +110,11 @@ class Runner:
         self._tick(now)
         with self.jobs.fence("metrics"):
             self.figures.order_took(self._clock() - now)
-        self._after(now)
-        if order.do in MODE_ORDERS:
-            self._look_for_takes()
+        if order.do in REPORTS:
+            self._record.changed(self._hold)
+        self._tell_watchers()
+        self._woken.set()
         return answer.note or ""
-
-    def _look_for_takes(self) -> None:
-        with self.jobs.fence("takes"):
-            self._takes.look(self.state())
 
     async def _meters(self, order: MeterOrder, visitor: Visitor) -> str:
         if self.meter_side is None:
@@ -122,8 +125,7 @@ class Runner:
 
     def _refused(self, said: Any, visitor: Visitor, refusal: Refusal) -> None:
         self.figures.refused_by_code[refusal.code] += 1
-        with self.jobs.fence("journal"):
-            self._journal.write(visitor, said, refusal.code, str(refusal))
+        self._record.refused(said, visitor, refusal.code, str(refusal))
 
     def renew(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> None:
         """Hold a changed rig file or by a new calibration from now on, going on from the present light."""
@@ -131,10 +133,11 @@ class Runner:
         self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
         # In another white the same code is another on the wire.
         self._sent = ()
+        self._record.forget_light()
         self._send(self._hold.codes)
         self._tell_meter_side()
         self._tick(now)
-        self._after(now)
+        self._after()
 
     def renewed(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> Hold:
         """What `renew` would hold by, to look at; nothing is changed."""
@@ -153,11 +156,12 @@ class Runner:
         now = self._clock()
         self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
         self._loom, self._sent = loom, ()
+        self._record.forget_light()
         self._send(self._hold.codes)
         self._watch(loom)
         self._tell_meter_side()
         self._tick(now)
-        self._after(now)
+        self._after()
 
     def _tell_meter_side(self) -> None:
         """What was learned since of the room is not in a file or a calibration, and is said again."""
@@ -177,7 +181,7 @@ class Runner:
         if not self._tick(now):
             # A head that was found at another level is told to stay there until the next frame.
             self._send(self._hold.codes)
-        self._after(now)
+        self._after()
 
     async def see_out(self, heads: Collection[str]) -> None:
         """Fade these heads out, whatever is wanted, and return once they are or `SEEN_OUT_S` went by."""
@@ -238,12 +242,13 @@ class Runner:
         said, notes = shown(None)
         with self.jobs.fence("metering"):
             said, notes = shown(self.meter_side)
+        storage = {"kept": self._store.trouble is None, "note": self._store.trouble_note}
         all_notes = [*state["notes"], *notes, *self.notes, *self._store.notes]
-        return {**state, "notes": all_notes, **said, "jobs": self.jobs.state()}
+        return {**state, "notes": all_notes, **said, "jobs": self.jobs.state(), "storage": storage}
 
     def places(self) -> State:
         """Marks, camera, and where the heads stand, JSON-able."""
-        found: State = self._hold.places().model_dump(mode="json")
+        found: State = places_of(self._hold.scene, self._hold.calibration).model_dump(mode="json")
         return found
 
     @contextmanager
@@ -294,17 +299,14 @@ class Runner:
 
     def save(self) -> None:
         """Store what a restart resumes from, now."""
-        self._unstored = False
-        self._stored_at = self._clock()
-        with self.jobs.fence("storage"):
-            remember(self._store, self._hold.remember().model_dump(mode="json"))
+        self._record.save(self._hold)
 
     async def _until_due(self) -> None:
         """Until the hold wants a tick, or what is not stored yet has waited enough."""
         while True:
             self._woken.clear()
             now = self._clock()
-            due = min(self._tick_due(now), self._store_due(), self._turned_at + self.beat_s)
+            due = min(self._tick_due(now), self._record.due, self._turned_at + self.beat_s)
             try:
                 async with asyncio.timeout(max(0.0, due - now)):
                     await self._woken.wait()
@@ -319,9 +321,6 @@ class Runner:
         self._due = now + wake_in
         return self._due
 
-    def _store_due(self) -> float:
-        return self._stored_at + STORE_EVERY_S if self._unstored else math.inf
-
     def _turn(self) -> None:
         now = self._clock()
         if now >= self._due:
@@ -331,11 +330,14 @@ class Runner:
             was_settled = self.settled
             # A fade may end after its last code was sent; who waits for the light to rest must hear of it.
             if self._tick(now) or self.settled != was_settled:
-                self._after(now)
-        if now >= self._store_due():
+                self._after()
+        if now >= self._record.due:
             self.save()
         if not self._sent:
             self._send(self._hold.codes)
+        if self._store.trouble != self._told_trouble:
+            self._told_trouble = self._store.trouble
+            self._tell_watchers()
         self._turned_at = now
         self.jobs.look()
         with self.jobs.fence("service manager"):
@@ -357,11 +359,9 @@ class Runner:
                 continue
             self._sent = ()
 
-    def _after(self, now: float) -> None:
+    def _after(self) -> None:
         """What may wait until the light is on its way: storing, telling, the next tick."""
-        self._unstored = True
-        if now - self._stored_at >= STORE_EVERY_S:
-            self.save()
+        self._record.changed(self._hold)
         self._tell_watchers()
         self._woken.set()
 

@@ -108,6 +108,8 @@ def status_line(state: Mapping[str, Any]) -> str:
         parts.append(f"ratio {off[0]} and exposure {off[1]} off the wanted")
     working = sum(bool(head["works"]) for head in heads)
     parts.append(f"{working} of {len(heads)} {'head works' if len(heads) == 1 else 'heads work'}")
+    if not (state.get("storage") or {}).get("kept", True):
+        parts.append("nothing is stored")
     return "; ".join([*parts, *state["notes"][-1:]])
 
 

@@ -74,7 +74,7 @@ class SideJobs:
         except Exception as error:
             self.failed(name, error)
         else:
-            self._goes_on(name)
+            self.goes_on(name)
 
     def failed(self, name: str, error: BaseException) -> None:
         """Count a failure of a job."""
@@ -90,6 +90,12 @@ class SideJobs:
             log.error("%s failed (%d so far); the light goes on", name, trouble.failures, exc_info=error)
         if new:
             self._tell()
+
+    def goes_on(self, name: str) -> None:
+        """A job does its work again; whether it stays so is seen later."""
+        trouble = self._troubles.get(name)
+        if trouble is not None and trouble.well_at_s is None:
+            trouble.well_at_s = self._clock() + WELL_AFTER_S
 
     def look(self) -> None:
         """See which jobs have gone well for long enough; to be called now and then."""
@@ -135,18 +141,13 @@ class SideJobs:
             except Exception as error:
                 self.failed(name, error)
             else:
-                self._goes_on(name)
+                self.goes_on(name)
                 return
             if self._clock() - began_s >= WELL_AFTER_S:
                 pause.reset()
             if await _is_set_within(stop, pause.next_s()):
                 return
-            self._goes_on(name)
-
-    def _goes_on(self, name: str) -> None:
-        trouble = self._troubles.get(name)
-        if trouble is not None and trouble.well_at_s is None:
-            trouble.well_at_s = self._clock() + WELL_AFTER_S
+            self.goes_on(name)
 
     def _tell(self) -> None:
         with suppress(Exception):

@@ -22,11 +22,12 @@ from typing import Any
 from fillside.calibration.readings import Reading
 from fillside.hold.hold import Hold
 from fillside.hold.orders import parse_order
+from fillside.hold.remembered_orders import order_kept
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering
 from fillside.storage.journal import Journal, Visitor
-from fillside.storage.store import FILE, Store, kept_identity, remember
+from fillside.storage.store import FILE, Store, kept_identity, remember, remembering_orders
 from fillside.storage.takes import Takes
 
 PAGE = 4096
@@ -35,6 +36,7 @@ IDENTITY = "6f2b4c1e-0d5a-4f7e-9b3c-2a1d0e9f8b7c"
 ANNA = Visitor("anna", "http", "127.0.0.1")
 TABLES = {
     "remembered": ("saved_at", "body"),
+    "undoable": ("body",),
     "journal": ("at", "who", "door", "address", "said", "outcome", "note"),
     "identity": ("name", "value"),
     "reading": ("at", "who", "purpose", "body", "struck"),
@@ -45,6 +47,7 @@ TABLES = {
 """Every table with the columns that a damage can write another value in."""
 JSON_COLUMNS = (
     ("remembered", "body"),
+    ("undoable", "body"),
     ("journal", "said"),
     ("reading", "body"),
     ("calibration", "meter"),
@@ -107,7 +110,9 @@ def _fill(store: Store, rig: Rig, orders: range, readings: range) -> None:
     metering.keep_calibration(store, meter, numbers, calibration.model_dump(mode="json")).result()
     metering.keep_routine(store, {"kind": "calibrate", "began": 1.0, "stage": "prepare"}).result()
     kept_identity(store, "cid", lambda: IDENTITY)
-    remember(store, hold.remember().model_dump(mode="json")).result()
+    orders = hold.history.numbered.items()
+    store.keep(remembering_orders({number: order_kept(hold.scene, each).text for number, each in orders}))
+    remember(store, hold.remember().model_dump(mode="json", exclude={"undoable"})).result()
 
 
 def _read(store: Store, rig: Rig, number: int) -> int:
@@ -120,8 +125,9 @@ def light_kept(folder: Path) -> dict[str, Any]:
     """What of the light the folder remembers; for tests that want it held after a damage elsewhere."""
     with contextlib.closing(sqlite3.connect(folder / FILE)) as connection:
         (text,) = connection.execute("SELECT body FROM remembered").fetchone()
+        orders = connection.execute("SELECT body FROM undoable ORDER BY id").fetchall()
     found: dict[str, Any] = json.loads(text)
-    return found
+    return {**found, "undoable": [order for (order,) in orders]}
 
 
 def all_damages(folder: Path) -> Iterator[Damage]:

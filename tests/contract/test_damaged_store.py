@@ -31,7 +31,7 @@ from contract.damages import (
     tables,
 )
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Settings, daemon, hold_of, identity_of, listening
+from fillside.daemon import Settings, check_tokens, daemon, hold_of, identity_of, listening
 from fillside.hold.hold import Hold
 from fillside.interfaces.http.server import Listen
 from fillside.rig.model import Rig
@@ -48,7 +48,13 @@ from protocol.studio import rig as simulated_rig
 
 ROW_DAMAGES_EVERY, BYTE_DAMAGES_EVERY = 11, 13
 """One in so many is tried here; `bench_damages.py` tries them all on whole daemons."""
-NOT_TO_BE_SEEN = ("empty", "cut off", "gone")
+NOT_TO_BE_SEEN = (
+    "empty",
+    "cut off",
+    "gone",
+    "metering.calibration is nothing",
+    "metering.routine is nothing",
+)
 """Damages that leave a database as it might have been: rows or changes that are simply not there."""
 
 
@@ -82,7 +88,7 @@ def all_that_is_read(store: Store) -> dict[str, Any]:
         "used": metering.used_calibration(store) is not None,
         "weighed": metering.newest_weighed(store),
         "sensors": metering.sensors_with(store, (1, 2)),
-        "checks": len(metering.checks_since(store, 0.0)),
+        "checks": len(metering.understood(store, metering.checks_since(store, 0.0))),
     }
     Takes(store)
     json.dumps(found, allow_nan=False)
@@ -174,6 +180,18 @@ def test_a_row_that_is_wrong_is_left_out_counted_and_said(whole: Path, tmp_path:
         assert [entry["id"] for entry in latest_entries(store, 2, before=6)] == [4, 2]
 
 
+def test_what_holds_no_reading_is_not_weighed_and_said(whole: Path, tmp_path: Path) -> None:
+    folder = damaged(whole, tmp_path / "bodies", Damage("none", lambda folder: None))
+    with closing(sqlite3.connect(folder / FILE, isolation_level=None)) as connection:
+        connection.execute("UPDATE reading SET body = '{\"at\": [0, 0, 1e9]}' WHERE id = 2")
+        connection.execute("UPDATE reading SET purpose = 'sensor', body = '{\"lux\": \"much\"}' WHERE id = 4")
+    with Store.open(folder) as store:
+        kept = metering.understood(store, metering.readings_of(store, (1, 2, 3)))
+        assert [one.id for one, _ in kept] == [1, 3]
+        assert metering.sensors_with(store, (1, 2, 3)) == {}
+        assert store.notes == ("2 readings cannot be read and are left out",)
+
+
 def test_two_damages_in_one_second_are_kept_under_two_names(whole: Path, tmp_path: Path) -> None:
     folder = damaged(whole, tmp_path / "twice", Damage("none", lambda folder: None))
     for content in (b"first" * 100, b"second" * 100):
@@ -206,6 +224,7 @@ def test_a_newer_database_is_refused_and_left_alone(whole: Path, tmp_path: Path)
     octets = (folder / FILE).read_bytes()
     with pytest.raises(DataTooNewError):
         Store.open(folder)
+    assert {path.name for path in folder.iterdir()} == {FILE, "lock"}
     assert (folder / FILE).read_bytes() == octets
     assert not list(folder.glob("*.damaged-*"))
 
@@ -255,6 +274,7 @@ def test_what_is_no_identity_is_replaced_for_good(rig: Rig) -> None:
         store.write(lambda c: c.execute("INSERT INTO identity VALUES ('cid', 'nobody')")).result()
         first = identity_of(store, rig)
         assert any("network" in note for note in store.notes)
+        store.write(lambda connection: None).result()
         assert identity_of(store, rig) == first
 
 
@@ -265,8 +285,10 @@ def test_what_is_no_identity_is_replaced_for_good(rig: Rig) -> None:
 def test_tokens_that_cannot_be_read_let_nobody_in_and_do_not_end_the_start(tmp_path: Path, text: str) -> None:
     (tmp_path / "tokens.json").write_bytes(text.encode("latin-1"))
     tokens = TokenFile(tmp_path / "tokens.json")
-    with listening(Listen("0.0.0.0", 0), tokens):
-        pass
+    with listening(Listen("0.0.0.0", 0), tokens), Store.unkept() as store:
+        check_tokens(tokens, store)
+        assert "cannot read the tokens" in store.notes[0]
+        assert store.notes[0].isprintable()
     assert (tmp_path / "tokens.json").read_bytes() == text.encode("latin-1")
 
 

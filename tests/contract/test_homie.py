@@ -31,7 +31,7 @@ def state(*orders: dict[str, Any]) -> dict[str, Any]:
         hold.order(parse_order(order), 0.0)
     hold.tick(30.0)
     shown: dict[str, Any] = hold.state(30.0).model_dump(mode="json")
-    return shown
+    return {**shown, "storage": {"kept": True, "note": ""}}
 
 
 @pytest.fixture(scope="module")
@@ -174,6 +174,8 @@ def test_alerts_are_said_and_taken_back() -> None:
     shown["drivers"] = {"room": {"state": "lost", "since": 0.0}}
     shown["limits"] = [{"says": "key is at full"}]
     shown["subject_seen"]["too_rough"] = True
+    shown["storage"] = {"kept": False, "note": "nothing is stored: the disk is full"}
     assert alerts(shown).keys() == set(alert_names(rig()))
     assert alerts(shown)["driver-room"] == "driver room is lost"
+    assert alerts(shown)["storage"] == "nothing is stored: the disk is full"
     assert all(ID.fullmatch(name) for name in alerts(shown))

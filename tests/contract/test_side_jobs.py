@@ -10,6 +10,7 @@ from typing import Any
 import aiohttp
 import pytest
 
+from fillside import record as record_module
 from fillside import runner as runner_module
 from fillside import side_jobs
 from fillside.answers import Refusal
@@ -167,13 +168,21 @@ async def obeys(up: Running) -> None:
     await until(lambda: up.runner.settled and wire.codes != before)
 
 
+async def all_kinds(up: Running) -> None:
+    """An order that changes the light, one that changes the mode, and one that is refused."""
+    await obeys(up)
+    await up.runner.do({"do": "follow"}, BOX)
+    with pytest.raises(Refusal):
+        await up.runner.do({"do": "nonsense"}, BOX)
+
+
 def broken_after_work(up: Running, monkeypatch: pytest.MonkeyPatch) -> dict[str, Callable[[], None]]:
     """Every seam of what is done after an order or a turn, and how it is broken."""
     figures = up.runner.figures
     return {
-        "journal": lambda: monkeypatch.setattr(Journal, "write", boom),
-        "takes": lambda: monkeypatch.setattr(Takes, "look", boom),
-        "storage": lambda: monkeypatch.setattr(runner_module, "remember", boom),
+        "journal": lambda: monkeypatch.setattr(Journal, "line", boom),
+        "takes": lambda: monkeypatch.setattr(Takes, "change", boom),
+        "storage": lambda: monkeypatch.setattr(record_module, "remembering", boom),
         "metrics": lambda: monkeypatch.setattr(figures, "order_took", boom),
         "service manager": lambda: monkeypatch.setattr(up.runner, "turned", boom),
         "metering": lambda: monkeypatch.setattr(up.runner.meter_side, "notes", boom),
@@ -185,13 +194,9 @@ async def test_nothing_after_an_order_fails_it_or_ends_the_light(up: Running) ->
     for name in broken_after_work(up, pytest.MonkeyPatch()):
         with pytest.MonkeyPatch.context() as monkeypatch:
             broken_after_work(up, monkeypatch)[name]()
-            await obeys(up)
-            await up.runner.do({"do": "follow"}, BOX)
-            with pytest.raises(Refusal):
-                await up.runner.do({"do": "nonsense"}, BOX)
+            await all_kinds(up)
             await until(lambda name=name: name in named(up))
-        await obeys(up)
-        await up.runner.do({"do": "follow"}, BOX)
+        await all_kinds(up)
         await until(lambda: not named(up))
     assert latest_entries(up.store, 1)
 
@@ -219,6 +224,8 @@ async def test_lookers_on_hear_what_they_missed_once_the_live_page_is_back(up: R
             await obeys(up)
             await until(lambda: "live page" in named(up))
             await up.runner.do({"do": "trim", "role": "fill", "by": -1}, BOX)
+            failed = up.runner.jobs.failures["live page"]
+            await until(lambda: up.runner.jobs.failures["live page"] > failed)
         async with asyncio.timeout(WITHIN_S):
             while '"trims":{"fill":-1' not in await reader.next():
                 pass
@@ -252,6 +259,18 @@ async def test_a_door_that_fails_opens_again(tmp_path: Path, monkeypatch: pytest
         await until(lambda: hears.calls > 2 and connects.calls > 3)
         assert {*up.runner.jobs.failures} == {"osc door", "mqtt door", "homie door"}
         await until(lambda: not named(up))
+
+
+async def test_a_route_that_fails_is_named_and_over_once_others_answer(up: Running) -> None:
+    async with aiohttp.ClientSession() as session:
+        with pytest.MonkeyPatch.context() as monkeypatch:
+            monkeypatch.setattr(up.runner, "places", boom)
+            async with session.get(up.url + "/api/v1/places") as response:
+                assert response.status == 500
+            assert named(up) == {"http door"}
+        async with session.get(up.url + "/api/v1/places") as response:
+            assert response.status == 200
+    await until(lambda: not named(up))
 
 
 async def test_kept_data_that_fails_at_the_start_is_no_end(

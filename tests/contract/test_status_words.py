@@ -89,3 +89,11 @@ def test_a_lamp_without_a_dimmer_is_named_beside_the_head_that_is_on_alone() -> 
     assert ", key alone but for rim, " in block(made.state)[0]
     made.do("all")
     assert "alone" not in block(made.state)[0]
+
+
+def test_a_side_job_in_trouble_says_how_often_since_when_and_why(up: Studio) -> None:
+    job = {"name": "advice", "since": up.now - 180.0, "failures": 3, "says": "no such lamp (KeyError)"}
+    state = {**up.state, "jobs": [job]}
+    assert "advice failed 3 times in 3 min, and is tried again: no such lamp (KeyError)" in block(state)
+    state = {**state, "notes": ["the store was damaged: 1 of 9 takes could not be read"]}
+    assert "the store was damaged: 1 of 9 takes could not be read" in block(state)

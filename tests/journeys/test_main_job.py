@@ -100,7 +100,6 @@ def test_a_restart_carries_the_last_codes_and_all_that_was_wanted(
         daemon.settled()
         daemon.do(do="freeze")
         before = daemon.settled()
-        time.sleep(0.3)  # what is settled is stored within a fifth of a second
         daemon.stop(end)
     heard = ear.waiting()
     with running(rig, tmp_path / "data") as daemon:
@@ -124,8 +123,8 @@ def test_killed_in_a_fade_it_goes_on_from_where_it_was(rig: Path, ear: Ear, tmp_
     keys = [int.from_bytes(slots_of(packet)[0:2], "big") for packet in ear.waiting()]
     with running(rig, tmp_path / "data"):
         first = int.from_bytes(slots_of(ear.packet())[0:2], "big")
-    # Stored five times a second: at one stop a second a fifth of a second is a factor 1.07 in a square curve.
-    # What is stored may be ahead of the wire where the machine stalled between the two: two fifths at most.
+    # Stored at each tenth of a stop, a factor of 1.035 in a square curve; a machine that stalls may kill the
+    # daemon before what it sent is stored, or what is stored was heard: half a stop either way at most.
     assert keys[-1] / 1.25 <= first <= keys[-1] * 1.15
     # And neither from the beginning nor at the end.
     assert 2 * keys[0] < first < int.from_bytes(bytes(goal["key"]), "big") / 1.15

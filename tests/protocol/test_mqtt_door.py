@@ -319,6 +319,7 @@ async def test_an_order_that_takes_long_keeps_no_other_waiting(
             return await do(said, visitor)
 
         monkeypatch.setattr(up.runner, "do", slow)
+        monkeypatch.setattr("fillside.interfaces.mqtt.door.MOST_UNDER_WAY", 50)
         for _ in range(60):
             await peer.say(BASE + "do", {"do": "read", "value": 640})
         await until(lambda: len(peer.texts(BASE + "said")) == 10)

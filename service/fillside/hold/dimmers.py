@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from fillside.hold.noflash import LEAST_OUTPUT
 from fillside.photometry.dimming import Curve, floor_code, smallest_lit_code
 from fillside.rig.scene import Scene
 
@@ -42,6 +43,12 @@ class Dimmers:
         for heads, curve, scale in self._groups:
             found[heads] = curve.output_from_level(wanted[heads] / scale)
         return found
+
+    def apart_stops(self, one: Sequence[int], other: Sequence[int]) -> float:
+        """The largest difference of a head's light between two sets of codes; below 0.01 of full there is
+        none."""
+        stops = [np.log2(np.maximum(self.outputs(codes), LEAST_OUTPUT)) for codes in (one, other)]
+        return float(np.abs(stops[0] - stops[1]).max(initial=0.0))
 
     def codes(self, outputs: FloatArray) -> IntArray:
         """Each head's own rounding of an output (heads,): no light is code 0, any light a code that is

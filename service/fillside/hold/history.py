@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,16 +22,24 @@ class Undoable:
 
 
 class History:
-    """The latest orders that changed something."""
+    """The latest orders that changed something, `earlier` ones of a run before among them.
 
-    def __init__(self) -> None:
-        self._orders: list[Undoable] = []
+    Each has a number that no other gets, so that whoever stores them writes only what is new.
+    """
+
+    def __init__(self, earlier: Iterable[Undoable] = ()) -> None:
+        self._orders = list(earlier)[-MOST_UNDO:]
+        self._numbers = list(range(1, len(self._orders) + 1))
+        self._last_number = len(self._orders)
 
     def add(self, order: Undoable) -> None:
         """One more; one that changed nothing is not kept, nor what shows heads to a meter and ends that."""
         if order.before and not self._is_for_a_meter(order):
+            self._last_number += 1
             self._orders.append(order)
+            self._numbers.append(self._last_number)
             del self._orders[:-MOST_UNDO]
+            del self._numbers[:-MOST_UNDO]
 
     def _is_for_a_meter(self, order: Undoable) -> bool:
         word = order.do.split()[0]
@@ -42,7 +50,13 @@ class History:
         """The last one, which is then gone; OrderError if there is none."""
         if not self._orders:
             raise OrderError("not_now", "there is nothing to undo")
+        self._numbers.pop()
         return self._orders.pop()
+
+    @property
+    def numbered(self) -> dict[int, Undoable]:
+        """All of them by their numbers, the oldest first."""
+        return dict(zip(self._numbers, self._orders, strict=True))
 
     @property
     def last(self) -> str | None:

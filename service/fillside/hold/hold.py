@@ -27,8 +27,8 @@ from fillside.hold.light import TOO_BRIGHT_STOPS_S, Light
 from fillside.hold.naming import named
 from fillside.hold.orders import Identify, Move, Order, SubjectReport, Undo
 from fillside.hold.pace import Pace
-from fillside.hold.places import Places, places_of
 from fillside.hold.remembered import Remembered, remember, resume
+from fillside.hold.remembered_orders import orders_again
 from fillside.hold.shown import Shown, note_after
 from fillside.hold.standing import Standing
 from fillside.hold.state import LastOrder, State, Told, drivers_now, metered, state_of
@@ -63,7 +63,8 @@ class Hold:
         resumed = resume(stored, self._balancing.scene)
         self._balancing.correct(resumed.corrected)
         self._scene = self._balancing.scene
-        self._notes = resumed.notes
+        earlier, notes = orders_again(resumed, self._scene)
+        self._notes = (*resumed.notes, *notes)
         self._wanted = resumed.wanted
         self._wish = self._wanted.wish(rig)
         pace = Pace(rig.hold.dead_band_stops)
@@ -71,7 +72,7 @@ class Hold:
         self._standing = Standing(self._balancing, self._subject, pace)
         self._health = Health(self._scene, now_s)
         self._light = Light(self._scene, resumed.codes, 0.0)
-        self._history, self._advice = History(), Advice()
+        self._history, self._advice = History(earlier), Advice()
         self._ordered_until_s = -math.inf
         self._unhurried_stops_s: float | None = None
         self._dip: Dip | None = None
@@ -108,6 +109,11 @@ class Hold:
     def settled(self) -> bool:
         """Whether the light rests where it is to be."""
         return not self._light.moving
+
+    @property
+    def history(self) -> History:
+        """The orders that can be taken back."""
+        return self._history
 
     @property
     def scene(self) -> Scene:
@@ -233,10 +239,6 @@ class Hold:
         """By how many stops heads that have drifted are asked for more; of the others nothing."""
         return self._balancing.corrected
 
-    def places(self) -> Places:
-        """What stays as it is: marks, camera, and where the heads stand."""
-        return places_of(self._scene, self._calibration)
-
     def remember(self) -> Remembered:
         """What a restart resumes from."""
         wanted = replace(self._wanted, place=self._subject.place)
@@ -260,11 +262,7 @@ class Hold:
         return state_of(moment, light, told)
 
     def remedy_question(self) -> RemedyQuestion | None:
-        """What to ask `balance.remedies` because the balance is not reached; None while nothing needs an
-        answer.
-
-        The answer comes back as the event `RemediesFound`.
-        """
+        """What to ask `balance.remedies`, answered by `RemediesFound`; None while nothing is to be asked."""
         if self._light.moving:
             return None
         if not metered(self._shown()).in_the_way:

@@ -72,6 +72,8 @@ class Remembered(_Kept):
     codes: CodesByName
     untrimmed: CodesByName
     corrected: dict[str, Correction] = Field(default_factory=dict)
+    undoable: tuple[Any, ...] = ()
+    """JSON of the orders that can be taken back; see `remembered_orders`."""
 
     def under(self, old: Calibration | None, new: Calibration | None) -> Remembered:
         """The same for a hold by another calibration: what is calibrated anew is not corrected any more."""
@@ -104,13 +106,17 @@ class Remembered(_Kept):
 
 @dataclass(frozen=True)
 class Resumed:
-    """Where a start begins: `untrimmed` is None on a first start. `notes` say what the file decided anew."""
+    """Where a start begins: `untrimmed` is None on a first start. `notes` say what the file decided anew.
+
+    `stored` is what it was made from, None on a first start.
+    """
 
     wanted: Wanted
     codes: Codes
     untrimmed: Codes | None
     notes: tuple[str, ...]
     corrected: Mapping[str, float] = field(default_factory=dict)
+    stored: Remembered | None = None
 
 
 def remember(
@@ -123,28 +129,32 @@ def remember(
         file_subject=scene.rig.subject.model_dump(mode="json"),
         mode=wanted.mode,
         cool_shares=cool_shares(scene),
-        levels=None
-        if kept is None
-        else LevelsKept(
-            codes=_by_name(scene, kept.codes),
-            trims=trims_said(kept.trims),
-            untrimmed=_by_name(scene, kept.untrimmed),
-            place=kept.place,
-        ),
-        alone=None
-        if alone is None
-        else AloneKept(
-            lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit}
-        ),
+        levels=None if kept is None else levels_kept(scene, kept),
+        alone=None if alone is None else alone_kept(scene, alone),
         balance=dict(wanted.balance),
         exposure_stops=wanted.exposure_stops,
         camera=dict(wanted.camera),
         trims=trims_said(wanted.trims),
         subject=wanted.place,
-        codes=_by_name(scene, codes),
-        untrimmed=_by_name(scene, untrimmed),
+        codes=codes_by_name(scene, codes),
+        untrimmed=codes_by_name(scene, untrimmed),
         corrected=dict(corrected),
     )
+
+
+def levels_kept(scene: Scene, kept: Kept) -> LevelsKept:
+    """Levels as they are stored."""
+    return LevelsKept(
+        codes=codes_by_name(scene, kept.codes),
+        trims=trims_said(kept.trims),
+        untrimmed=codes_by_name(scene, kept.untrimmed),
+        place=kept.place,
+    )
+
+
+def alone_kept(scene: Scene, alone: Alone) -> AloneKept:
+    """Heads that are on alone, as they are stored."""
+    return AloneKept(lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit})
 
 
 def trims_said(trims: Trims) -> dict[str, TrimSaid]:
@@ -156,7 +166,8 @@ def _called(by_name: Mapping[str, _T], names: Mapping[str, str]) -> dict[str, _T
     return {names.get(name, name): value for name, value in by_name.items()}
 
 
-def _by_name(scene: Scene, codes: Codes) -> CodesByName:
+def codes_by_name(scene: Scene, codes: Codes) -> CodesByName:
+    """Codes as they are stored."""
     return {
         name: Code(code=code, of=of)
         for name, code, of in zip(scene.names, codes, scene.full_scales, strict=True)
@@ -178,68 +189,81 @@ def resume(stored: object, scene: Scene) -> Resumed:
 
 def _resumed(stored: Remembered, scene: Scene) -> Resumed:
     stored, rig = _in_whites_of(scene, stored), scene.rig
-    balance, stops, notes = _without_edited(stored, rig)
+    balance, stops = without_edited(stored, stored.balance, stored.exposure_stops, rig)
+    notes = _edited_notes(stored, rig)
     place, place_notes = _place(stored, rig)
     levels = stored.levels
     wanted = Wanted(
         place=place,
         mode=stored.mode if stored.mode == "follow" or levels is not None else "follow",
-        kept=_levels(levels, scene),
-        alone=_alone(stored, scene),
+        kept=levels_of(levels, scene),
+        alone=alone_of(stored.alone, scene),
         balance=balance,
         exposure_stops=stops,
         camera=stored.camera,
-        trims=_trims(scene, stored.trims),
+        trims=trims_of(stored.trims, scene),
     )
     try:
         wanted.wish(rig)
     except ValueError:
         wanted = replace(wanted, balance={}, exposure_stops=0.0, camera={})
         notes = [*notes, "what was ordered before does not fit the rig file any more; the file counts"]
-    codes = _codes(scene, stored.codes)
-    untrimmed = _codes(scene, stored.untrimmed)
-    return Resumed(wanted, codes, untrimmed, (*notes, *place_notes), stored.corrected)
+    codes = codes_of(stored.codes, scene)
+    untrimmed = codes_of(stored.untrimmed, scene)
+    return Resumed(wanted, codes, untrimmed, (*notes, *place_notes), stored.corrected, stored)
 
 
 def _in_whites_of(scene: Scene, stored: Remembered) -> Remembered:
     """What was stored with the codes that give its light in the whites that are held now."""
-
-    def now(codes: CodesByName) -> CodesByName:
-        return {
-            name: Code(code=same_light(scene, name, known.code, known.of, stored.cool_shares), of=known.of)
-            for name, known in codes.items()
-        }
-
     levels, alone = stored.levels, stored.alone
-    if levels is not None:
-        both = {"codes": now(levels.codes), "untrimmed": now(levels.untrimmed)}
-        levels = levels.model_copy(update=both)
-    if alone is not None:
-        alone = AloneKept(lit=now(alone.lit))
-    mixed = {"codes": now(stored.codes), "untrimmed": now(stored.untrimmed), "levels": levels, "alone": alone}
+    mixed = {
+        "codes": in_whites_of(scene, stored, stored.codes),
+        "untrimmed": in_whites_of(scene, stored, stored.untrimmed),
+        "levels": None if levels is None else levels_in_whites_of(scene, stored, levels),
+        "alone": None if alone is None else AloneKept(lit=in_whites_of(scene, stored, alone.lit)),
+    }
     return stored.model_copy(update=mixed)
 
 
-def _without_edited(stored: Remembered, rig: Rig) -> tuple[dict[str, Any], float, list[str]]:
-    """The ordered balance without what the file says anew, the stops on the exposure, and what to say."""
+def in_whites_of(scene: Scene, stored: Remembered, codes: CodesByName) -> CodesByName:
+    """The codes that give the same light in the whites that are held now."""
+    return {
+        name: Code(code=same_light(scene, name, known.code, known.of, stored.cool_shares), of=known.of)
+        for name, known in codes.items()
+    }
+
+
+def levels_in_whites_of(scene: Scene, stored: Remembered, levels: LevelsKept) -> LevelsKept:
+    """Levels with the codes that give the same light in the whites that are held now."""
+    both = {
+        "codes": in_whites_of(scene, stored, levels.codes),
+        "untrimmed": in_whites_of(scene, stored, levels.untrimmed),
+    }
+    return levels.model_copy(update=both)
+
+
+def without_edited(
+    stored: Remembered, ordered: Mapping[str, Any], stops: float, rig: Rig
+) -> tuple[dict[str, Any], float]:
+    """A balance that was ordered, and stops on the exposure, without what the rig file says anew since."""
     old, new = stored.file_balance, rig.balance.model_dump(mode="json")
     edited = {key for key, value in new.items() if old.get(key) != value}
     if edited & {"ratio", "read_as"}:
         edited |= {"ratio", "read_as"}
     balance: dict[str, Any] = {}
-    for key, value in stored.balance.items():
+    for key, value in ordered.items():
         if key in ("relative", "against"):
             before, after = old.get(key, {}), new[key]
             balance[key] = {role: v for role, v in value.items() if before.get(role) == after.get(role)}
         elif key not in edited:
             balance[key] = value
-    stops = 0.0 if "exposure" in edited else stored.exposure_stops
-    said = sorted(key for key, value in new.items() if old.get(key) != value)
-    return (
-        balance,
-        stops,
-        [f"balance.{key} was edited in the rig file since; the file counts" for key in said],
-    )
+    return balance, 0.0 if "exposure" in edited else stops
+
+
+def _edited_notes(stored: Remembered, rig: Rig) -> list[str]:
+    new = rig.balance.model_dump(mode="json")
+    said = sorted(key for key, value in new.items() if stored.file_balance.get(key) != value)
+    return [f"balance.{key} was edited in the rig file since; the file counts" for key in said]
 
 
 def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
@@ -249,7 +273,7 @@ def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
         for key, value in new.items()
         if stored.file_subject.get(key) != value
     ]
-    if stored.file_subject.get("at") != new["at"]:
+    if start_was_edited(stored, rig):
         return rig.start, notes
     if why_not_there(rig, stored.subject) is not None:
         return rig.start, [
@@ -259,14 +283,20 @@ def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
     return stored.subject, notes
 
 
-def _levels(stored: LevelsKept | None, scene: Scene) -> Kept | None:
+def start_was_edited(stored: Remembered, rig: Rig) -> bool:
+    """Whether the rig file has the subject begin elsewhere since."""
+    return bool(stored.file_subject.get("at") != rig.subject.model_dump(mode="json")["at"])
+
+
+def levels_of(stored: LevelsKept | None, scene: Scene) -> Kept | None:
+    """Levels by the rig's heads."""
     if stored is None:
         return None
-    trims = _trims(scene, stored.trims)
-    return Kept(_codes(scene, stored.codes), trims, _codes(scene, stored.untrimmed), stored.place)
+    trims = trims_of(stored.trims, scene)
+    return Kept(codes_of(stored.codes, scene), trims, codes_of(stored.untrimmed, scene), stored.place)
 
 
-def _codes(scene: Scene, stored: Mapping[str, Code]) -> Codes:
+def codes_of(stored: Mapping[str, Code], scene: Scene) -> Codes:
     """Codes by the rig's order: a head that is new has none, on another wire the level is kept."""
     codes = []
     for name, full in zip(scene.names, scene.full_scales, strict=True):
@@ -278,18 +308,20 @@ def _codes(scene: Scene, stored: Mapping[str, Code]) -> Codes:
     return tuple(codes)
 
 
-def _trims(scene: Scene, stored: Mapping[str, TrimSaid]) -> Trims:
+def trims_of(stored: Mapping[str, TrimSaid], scene: Scene) -> Trims:
+    """Trims of the roles that the rig has."""
     roles = set(scene.roles) - {WORK_ROLE}
     return {
         role: stops if isinstance(stops, float) else None for role, stops in stored.items() if role in roles
     }
 
 
-def _alone(stored: Remembered, scene: Scene) -> Alone | None:
-    if stored.alone is None:
+def alone_of(stored: AloneKept | None, scene: Scene) -> Alone | None:
+    """Heads that are on alone, of those that the rig has; None where it has none of them."""
+    if stored is None:
         return None
-    known = [name for name in stored.alone.lit if name in scene.names and not scene.fixed[scene.index(name)]]
-    if stored.alone.lit and not known:
+    known = [name for name in stored.lit if name in scene.names and not scene.fixed[scene.index(name)]]
+    if stored.lit and not known:
         return None
-    codes = _codes(scene, stored.alone.lit)
+    codes = codes_of(stored.lit, scene)
     return Alone(tuple((scene.index(name), codes[scene.index(name)]) for name in known))

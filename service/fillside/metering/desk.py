@@ -34,7 +34,7 @@ from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.guide import Guide
-from fillside.metering.keeping import CHECK, keep
+from fillside.metering.keeping import CHECK, keep, keep_all, strike
 from fillside.metering.said import as_lit, beside_words, reading_of, sure_words
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import MOST_IN_A_FIT, Fitted, Weighing
@@ -42,6 +42,7 @@ from fillside.plain_errors import why
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering as kept
+from fillside.storage.errors import NotStoredError, disk_trouble
 from fillside.storage.store import Store
 
 log = logging.getLogger(__name__)
@@ -64,7 +65,7 @@ class Desk:
             await self._recall_drift()
         except Exception:  # kept data that was right by itself and is not together
             log.exception("readings of drift cannot be weighed")
-            self._store.note("earlier readings of drift cannot be weighed; drift is learned anew")
+            self._store.say("earlier readings of drift cannot be weighed; drift is learned anew")
         await self._guide.open()
 
     def state(self) -> dict[str, Any] | None:
@@ -108,8 +109,8 @@ class Desk:
         except ApartError as error:
             log.error("the readings cannot be weighed: %s", error)
             raise Refusal("not_now", "the readings are kept, but cannot be weighed; see the log") from None
-        except sqlite3.Error as error:
-            raise Refusal("not_now", f"it cannot be kept: {why(error)}") from None
+        except (sqlite3.Error, NotStoredError) as error:
+            raise Refusal("not_now", f"it cannot be kept: {disk_trouble(error) or why(error)}") from None
         self._studio.changed()
         return note
 
@@ -192,7 +193,8 @@ class Desk:
         """What was read since the calibration in use was made, weighed anew."""
         used = self._weighing.used
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
-        told = [(Reading.model_validate(one.body), one.at, one.purpose != CHECK) for one in entries]
+        understood = kept.understood(self._store, entries)
+        told = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
         self._drift.replay(told)
 
     async def _taken(self, reading: Reading, who: str) -> str:
@@ -207,7 +209,11 @@ class Desk:
 
     async def _weigh(self, numbers: Sequence[int]) -> Fitted:
         fitted = await self._weighing.fit(self._rig, numbers)
-        await self._weighing.adopt(self._rig, fitted.calibration, fitted.numbers)
+        try:
+            await self._weighing.adopt(self._rig, fitted.calibration, fitted.numbers)
+        except NotStoredError as error:
+            said = f"the readings are kept, but not the calibration that they make: {error}"
+            raise Refusal("not_now", said) from None
         return fitted
 
     async def _by_hand_meter(self, order: Read, asked: Asks | None) -> Read:
@@ -230,7 +236,7 @@ class Desk:
         return order.model_copy(update={"value": float(f"{lux:.4g}"), "unit": "lux"})
 
     async def _strike(self, order: Strike) -> str:
-        if not await asyncio.wrap_future(kept.strike_reading(self._store, order.reading, order.why)):
+        if not await strike(self._store, order.reading, order.why):
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
         await self._recall_drift()
         used = self._weighing.used
@@ -272,7 +278,7 @@ class Desk:
             raise ReadingError(
                 f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
             )
-        numbers = [await keep(self._store, reading, "calibrate", who) for reading in readings]
+        numbers = await keep_all(self._store, readings, "calibrate", who)
         before, read = self._weighing.calibration, {name for one in readings for name in one.heads}
         fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
         count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"

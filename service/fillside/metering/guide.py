@@ -6,7 +6,6 @@ import asyncio
 import logging
 import math
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future
 from typing import Any
 
 from pydantic import ValidationError
@@ -31,7 +30,7 @@ from fillside.calibration.verdict import cause_words
 from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
-from fillside.metering.keeping import keep
+from fillside.metering.keeping import keep, strike
 from fillside.metering.studio import Studio
 from fillside.metering.weighing import Fitted, Weighing
 from fillside.rig.calibrated import Calibration
@@ -133,7 +132,7 @@ class Guide:
     async def _repeat(self, routine: Routine) -> None:
         back, number = acts.without_last(routine)
         if number is not None:
-            await asyncio.wrap_future(kept.strike_reading(self._store, number, "taken again"))
+            await strike(self._store, number, "taken again")
         self._go_to(back)
         if number is not None:
             await self._weigh()
@@ -180,7 +179,7 @@ class Guide:
 
     async def _read(self, routine: Routine, reading: Reading, who: str) -> str:
         number = await self._keep(reading, "calibrate", who)
-        await asyncio.wrap_future(self._go_to(acts.took(routine, number)))
+        self._go_to(acts.took(routine, number))
         trouble = await self._weigh()
         remark = None if self._latest is None else self._latest.remark
         if trouble:
@@ -284,10 +283,10 @@ class Guide:
                 says = (f"This light cannot be had: {refusal}.", *self.step.says)
                 self.step = self.step.model_copy(update={"says": says})
 
-    def _go_to(self, routine: Routine) -> Future[Any]:
-        """Be there from now on; once the future is done that outlives a kill."""
+    def _go_to(self, routine: Routine) -> None:
+        """Be there from now on; that is stored before anything that is handed in later."""
         self._routine = routine
-        return kept.keep_routine(self._store, routine.model_dump(mode="json"))
+        kept.keep_routine(self._store, routine.model_dump(mode="json"))
 
     async def _look(self) -> None:
         """Work out what is asked, on a thread: some milliseconds that the light need not wait."""

@@ -19,6 +19,7 @@ from fillside.calibration.sensors import with_sensors
 from fillside.hold.hold import Hold
 from fillside.metering.apart import Apart
 from fillside.metering.jobs import judge, weigh
+from fillside.metering.keeping import keep_calibration, use_calibration
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
 from fillside.storage import metering as kept
@@ -106,8 +107,9 @@ class Weighing:
 
         Raises ApartError where it cannot be worked out.
         """
-        entries = await asyncio.to_thread(kept.readings_of, self._store, numbers)
-        readings = [Reading.model_validate(entry.body) for entry in entries]
+        rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
+        understood = kept.understood(self._store, rows)
+        entries, readings = [one for one, _ in understood], [reading for _, reading in understood]
         with self._working():
             found = await self._apart.run(weigh, rig, readings, only)
         for place, why in found.strange.items():
@@ -128,23 +130,27 @@ class Weighing:
             return await self._apart.run(judge, rig, self.calibration, readings)
 
     async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
-        """Keep a calibration, and use it from now on; its number."""
+        """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
+        it cannot be kept."""
         await _try_out(rig, calibration)
-        body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
-        number = await asyncio.wrap_future(kept.keep_calibration(self._store, meter, numbers, body))
+        number = await keep_calibration(self._store, rig, calibration, numbers, self._used_number)
         await self._take(calibration)
         return number
 
     async def go_back(self, rig: Rig, number: int | None) -> bool:
-        """Use an earlier calibration, or none; whether there is such a one."""
+        """Use an earlier calibration, or none; whether there is such a one. NotStoredError as `adopt`."""
         found = await asyncio.to_thread(kept.calibration, self._store, number)
         calibration = None if found is None else _understood(found)
         if number is not None and calibration is None:
             return False
         await _try_out(rig, calibration)
-        await asyncio.wrap_future(kept.use_calibration(self._store, number))
+        await use_calibration(self._store, number, self._used_number)
         await self._take(calibration)
         return True
+
+    @property
+    def _used_number(self) -> int | None:
+        return None if self.used is None else self.used.id
 
     async def _take(self, calibration: Calibration | None) -> None:
         self.used = await asyncio.to_thread(kept.used_calibration, self._store)

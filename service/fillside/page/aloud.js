@@ -25,6 +25,7 @@ export class Aloud {
       ...limits.map((limit) => `${limit}.`),
       ...lost.map(([name]) => `Wire ${name} is lost.`),
       ...(lost.length ? [] : heads.filter((head) => head.health === "lost").map((head) => `${head.name} is lost.`)),
+      ...(state.storage.kept ? [] : ["Orders are not stored."]),
     ].join(" ");
     if (text === this.#said) return;
     this.#said = text;

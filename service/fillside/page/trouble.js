@@ -11,11 +11,13 @@ export function showTrouble(now, age) {
   if (staleSince !== null) {
     const says = `Wires, limits and what would help are not known: nothing was heard since ${words.clock(staleSince)}.`;
     fill("drivers", [{ says, sign: "?" }]);
+    fill("storage", []);
     fill("limits", []);
     fill("remedies", []);
     return;
   }
   showDrivers(state, age);
+  showBeside(state);
   const { limits, remedies } = state;
   const notes = state.notes.map((note) => ({ says: note, sign: "·" }));
   const rough = state.subject_seen.too_rough
@@ -52,6 +54,13 @@ function showDrivers(state, age) {
 
 /** A wire with something to know about it is not ticked. */
 const signOf = ({ state, notices }) => (state === "ok" && notices?.length ? "·" : (SIGNS[state] ?? "?"));
+
+/** What fails beside the light: the disk, and side jobs. */
+function showBeside({ storage, jobs }) {
+  const disk = storage.kept ? [] : [{ name: "storage", says: words.sentence(storage.note), sign: "✕", off: true }];
+  const failing = jobs.map((job) => ({ name: `job ${job.name}`, says: `${words.sentence(job.name)} fails and is tried again: ${job.says}`, sign: "✕", off: true }));
+  fill("storage", [...disk, ...failing]);
+}
 
 function driverSays(name, driver, age) {
   const since = age(driver.since);

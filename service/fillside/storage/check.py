@@ -41,7 +41,7 @@ def what_is_wrong(path: Path) -> str | None:
     if not _says_how_it_is_written(path):
         return "its header is wrong"
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        with closing(readable(path)) as connection:
             connection.execute("SELECT 1 FROM sqlite_master").fetchone()
             # As long as this connection is open, the index tells how much of the log counts.
             if _log_is_damaged(log, index):
@@ -60,6 +60,17 @@ def _says_how_it_is_written(path: Path) -> bool:
     """Octets 18 and 19 are 1 or 2; SQLite takes a file with others for one that may only be read."""
     with path.open("rb") as file:
         return set(file.read(20)[18:]) <= {1, 2}
+
+
+def readable(path: Path) -> sqlite3.Connection:
+    """A connection to look at a database that nobody else has open; it leaves every file as it is.
+
+    Without a log SQLite is told that nothing changes, or it would begin one.
+    """
+    log = path.with_name(f"{path.name}-wal")
+    more = "" if log.is_file() and log.stat().st_size else "&immutable=1"
+    uri = f"{path.absolute().as_uri()}?mode=ro{more}"
+    return sqlite3.connect(uri, uri=True, isolation_level=None)
 
 
 def is_of_the_folder(error: sqlite3.Error) -> bool:

@@ -4,11 +4,61 @@ StorageError            anything below; its text is one line fit to be shown
       FolderInUseError      another daemon holds the folder
       FolderUnusableError   the folder cannot be made, read or written
       DataTooNewError       a newer Fillside wrote it
+      NotStoredError        something handed in is not on the disk, and will not be
 """
 
 from __future__ import annotations
 
+import errno
+import sqlite3
 from pathlib import Path
+
+from fillside.plain_errors import why
+
+_WHY = (
+    ("SQLITE_FULL", "the disk is full"),
+    ("SQLITE_IOERR_SHMSIZE", "the disk is full"),
+    ("SQLITE_READONLY", "the data folder is read-only"),
+    ("SQLITE_IOERR", "the disk fails"),
+    ("SQLITE_CANTOPEN", "the data folder cannot be written"),
+    ("SQLITE_BUSY", "another program holds the database"),
+    ("SQLITE_LOCKED", "another program holds the database"),
+    ("SQLITE_CORRUPT", "the database is damaged"),
+    ("SQLITE_NOTADB", "the database is damaged"),
+    ("SQLITE_NOMEM", "the memory is full"),
+    ("SQLITE_PERM", "the data folder may not be written"),
+    ("SQLITE_PROTOCOL", "another program holds the database"),
+)
+"""What SQLite's result codes (sqlite.org, "Result and Error Codes") mean to a person; longer names first."""
+_OF_ERRNO = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk is full",
+    errno.EROFS: "the data folder is read-only",
+    errno.EACCES: "the data folder may not be written",
+    errno.EPERM: "the data folder may not be written",
+    errno.EIO: "the disk fails",
+}
+"""And what the system's own mean (POSIX.1-2017, `errno.h`)."""
+
+
+def disk_trouble(error: BaseException) -> str | None:
+    """What the disk or the folder does that may be mended later; None for a fault of another kind.
+
+    >>> disk_trouble(ValueError("no number")) is None
+    True
+    >>> disk_trouble(OSError(errno.ENOSPC, "No space left on device"))
+    'the disk is full'
+    """
+    if isinstance(error, OSError):
+        return _OF_ERRNO.get(error.errno or 0) or why(error)
+    if isinstance(error, FolderUnusableError):
+        return error.reason
+    if isinstance(error, StorageError):
+        return str(error)
+    if not isinstance(error, sqlite3.Error):
+        return None
+    name = getattr(error, "sqlite_errorname", "")
+    return next((words for start, words in _WHY if name.startswith(start)), None)
 
 
 class StorageError(Exception):
@@ -28,6 +78,12 @@ class FolderUnusableError(StorageError):
     def __init__(self, folder: Path, reason: str) -> None:
         self.folder, self.reason = folder, reason
         super().__init__(f"cannot keep anything in {folder}: {reason}")
+
+
+class NotStoredError(StorageError):
+    def __init__(self, reason: str) -> None:
+        self.reason = reason
+        super().__init__(reason)
 
 
 class DataTooNewError(StorageError):

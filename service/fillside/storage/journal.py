@@ -10,6 +10,7 @@ from typing import Any
 
 from fillside.storage.rows import TABLES
 from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
 
 MOST_ROWS = 200_000
 TRIM_EVERY = 2_000
@@ -51,17 +52,23 @@ class Journal:
         self._unwritten: dict[Visitor, int] = {}
 
     def write(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> None:
+        """Write an entry that nobody waits for."""
+        if (line := self.line(visitor, said, outcome, note)) is not None:
+            self._store.keep(line, synced=False)
+
+    def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> Lasting | None:
+        """An entry to be kept; None for a report that is left out."""
         entry = Entry(time.time(), visitor, said, outcome, note)
         word = said.get("do") if outcome == "ok" and isinstance(said, dict) else ""
         every_s = THINNED_S.get(str(word), 0.0)
         if every_s:
             thinned = self._thin(entry, every_s)
             if thinned is None:
-                return
+                return None
             entry = thinned
         self._written += 1
         trim = self._written % TRIM_EVERY == 0
-        self._store.write(lambda connection: _insert(connection, entry, trim))
+        return Lasting(lambda connection: _insert(connection, entry, trim))
 
     def _thin(self, entry: Entry, every_s: float) -> Entry | None:
         visitor = entry.visitor

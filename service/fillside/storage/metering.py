@@ -5,12 +5,17 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
+from fillside.calibration.readings import Reading
+from fillside.storage.rows import BadRowError, reading_in, sensor_in
 from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -38,15 +43,34 @@ class KeptCalibration:
     used: bool
 
 
-def keep_reading(store: Store, who: str, purpose: str, body: dict[str, Any]) -> Future[int]:
-    """Keep a reading; once the future is done it outlives a kill. Gives its number."""
+def keep_reading(
+    store: Store, who: str, purpose: str, body: dict[str, Any], sensor: tuple[str, float] | None = None
+) -> Future[int]:
+    """Keep a reading, and what a sensor [name, lux] showed beside it; once the future is done it outlives a
+    kill. Gives its number."""
     row = (time.time(), who, purpose, _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
-        found = connection.execute("INSERT INTO reading (at, who, purpose, body) VALUES (?, ?, ?, ?)", row)
-        return int(found.lastrowid or 0)
+        number = _insert_reading(connection, row)
+        if sensor is not None:
+            beside = _text({"sensor": sensor[0], "lux": sensor[1], "reading": number})
+            _insert_reading(connection, (row[0], f"sensor {sensor[0]}", "sensor", beside))
+        return number
 
     return store.write(job)
+
+
+def keep_readings(
+    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
+) -> Future[list[int]]:
+    """Keep all of these readings or none; gives their numbers."""
+    rows = [(time.time(), who, purpose, _text(body)) for body in bodies]
+    return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
+
+
+def _insert_reading(connection: sqlite3.Connection, row: tuple[float, str, str, str]) -> int:
+    found = connection.execute("INSERT INTO reading (at, who, purpose, body) VALUES (?, ?, ?, ?)", row)
+    return int(found.lastrowid or 0)
 
 
 def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
@@ -59,6 +83,11 @@ def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
         return found.rowcount > 0
 
     return store.write(job)
+
+
+def put_right(store: Store, sql: str, *values: Any) -> Future[Any]:
+    """Undo what was stored though it was refused, now or as soon as that can be stored."""
+    return store.keep(Lasting(lambda connection: connection.execute(sql, values)))
 
 
 def readings(store: Store, most: int = 100, before: int | None = None) -> list[KeptReading]:
@@ -89,14 +118,29 @@ def _readings(
     return [KeptReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
 
 
+def understood(store: Store, entries: Sequence[KeptReading]) -> list[tuple[KeptReading, Reading]]:
+    """Rows with the readings they hold; those that hold none are left out and noted."""
+    held = ((one, _held(store, one, reading_in)) for one in entries)
+    return [(one, reading) for one, reading in held if reading is not None]
+
+
 def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
     """What each sensor showed [lux] when the readings with these numbers were taken."""
     wanted = set(numbers)
     found: dict[str, list[float]] = {}
     for one in _readings(store, "purpose = 'sensor' ORDER BY id", ()):
-        if one.body["reading"] in wanted:
-            found.setdefault(one.body["sensor"], []).append(float(one.body["lux"]))
+        held = _held(store, one, sensor_in)
+        if held is not None and held[2] in wanted:
+            found.setdefault(held[0], []).append(held[1])
     return found
+
+
+def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -> T | None:
+    try:
+        return read(one.body)
+    except BadRowError as error:
+        store.leave_out("reading", one.id, str(error))
+        return None
 
 
 def keep_calibration(
@@ -139,7 +183,7 @@ def used_calibration(store: Store) -> KeptCalibration | None:
     number = _used(store)
     found = None if number is None else calibration(store, number)
     if number is not None and found is None:
-        store.note(f"calibration {number} cannot be read; the rig file alone is used")
+        store.say(f"calibration {number} cannot be read; the rig file alone is used")
     return found
 
 
@@ -173,7 +217,9 @@ def _used(store: Store) -> int | None:
 def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
     """Keep where the routine is, so that it can be resumed; None when none is under way."""
     text = None if routine is None else _text(routine)
-    return store.write(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)))
+    return store.keep(
+        Lasting(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine")
+    )
 
 
 def kept_routine(store: Store) -> dict[str, Any] | None:

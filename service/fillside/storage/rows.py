@@ -90,6 +90,12 @@ def remembered_row(row: Row) -> Values:
     return 1, _unix_s(row[1], "saved_at"), _object(row[2], "body")
 
 
+def undoable_row(row: Row) -> Values:
+    """id, body; the body stays text, since the hold alone knows what an order is."""
+    _object(row[1], "body")
+    return _id(row[0]), row[1]
+
+
 def journal_row(row: Row) -> Values:
     """id, at, who, door, address, said, outcome, note."""
     number, at, who, door, address, said, outcome, note = row
@@ -111,26 +117,32 @@ def identity_row(row: Row) -> Values:
 
 
 def reading_row(row: Row) -> Values:
-    """id, at, who, purpose, body, struck. The body is a Reading, or what a sensor showed beside one."""
+    """id, at, who, purpose, body, struck. Whether the body is a reading is for who weighs it to say."""
     number, at, who, purpose, body, struck = row
-    purpose, found = _text(purpose, "purpose"), _object(body, "body")
-    if purpose == "sensor":
-        _check_sensor(found)
-    else:
-        try:
-            Reading.model_validate(found)
-        except (ValidationError, ValueError, ArithmeticError) as error:
-            raise BadRowError(f"body is no reading: {_first_line(error)}") from None
-    why = None if struck is None else _text(struck, "struck")
-    return _id(number), _unix_s(at, "at"), _text(who, "who"), purpose, found, why
+    return (
+        _id(number),
+        _unix_s(at, "at"),
+        _text(who, "who"),
+        _text(purpose, "purpose"),
+        _object(body, "body"),
+        None if struck is None else _text(struck, "struck"),
+    )
 
 
-def _check_sensor(body: Mapping[str, Any]) -> None:
+def reading_in(body: Mapping[str, Any]) -> Reading:
+    """The reading that a row's body holds, or BadRowError."""
+    try:
+        return Reading.model_validate(body)
+    except (ValidationError, ValueError, ArithmeticError) as error:
+        raise BadRowError(f"body is no reading: {first_line(error)}") from None
+
+
+def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:
+    """A sensor, what it showed [lux] and beside which reading, from a row's body, or BadRowError."""
     lux = body.get("lux")
-    _text(body.get("sensor"), "body.sensor")
-    _id(body.get("reading"), "body.reading")
     if not isinstance(lux, int | float) or not (math.isfinite(lux) and lux >= 0):
         raise BadRowError("body.lux is no light")
+    return _text(body.get("sensor"), "body.sensor"), float(lux), _id(body.get("reading"), "body.reading")
 
 
 def calibration_row(row: Row) -> Values:
@@ -142,7 +154,7 @@ def calibration_row(row: Row) -> Values:
     try:
         Calibration.model_validate(found)
     except (ValidationError, ValueError, ArithmeticError) as error:
-        raise BadRowError(f"body is no calibration: {_first_line(error)}") from None
+        raise BadRowError(f"body is no calibration: {first_line(error)}") from None
     ids = tuple(_id(each, "readings") for each in numbers)
     return _id(number), _unix_s(at, "at"), _object(meter, "meter"), ids, found
 
@@ -167,7 +179,8 @@ def take_row(row: Row) -> Values:
     )
 
 
-def _first_line(error: Exception) -> str:
+def first_line(error: Exception) -> str:
+    """What is wrong first, in one line."""
     if isinstance(error, ValidationError):
         first = error.errors(include_url=False, include_context=False)[0]
         return f"{'.'.join(map(str, first['loc']))} {first['msg']}".strip()
@@ -194,6 +207,9 @@ class Table:
 
 TABLES = {
     "remembered": Table(("id", "saved_at", "body"), remembered_row, "state", "states", {"saved_at": 0.0}),
+    "undoable": Table(
+        ("id", "body"), undoable_row, "order that can be taken back", "orders that can be taken back"
+    ),
     "journal": Table(
         ("id", "at", "who", "door", "address", "said", "outcome", "note"),
         journal_row,

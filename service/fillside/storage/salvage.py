@@ -14,13 +14,14 @@ import sqlite3
 import struct
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from fillside.storage.check import columns_of, readable
 from fillside.storage.folder import PRIVATE_FILE
-from fillside.storage.migrate import migrate
+from fillside.storage.migrate import migrate, migrations
 from fillside.storage.rows import TABLES, BadRowError, Row, Table, readable_text
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
@@ -50,6 +51,11 @@ class Found:
     def empty(self) -> bool:
         return not any(self.rows.values())
 
+    @property
+    def says(self) -> str:
+        """What is lost, in one line."""
+        return "; ".join(self.losses()) or "everything in it could be read"
+
     def losses(self) -> list[str]:
         """What is lost, a phrase for each kind of thing."""
         if self.empty:
@@ -61,6 +67,8 @@ class Found:
         ]
         if not self.rows["remembered"]:
             said.append("the light that was held could not be read, so it begins from the rig file")
+        if "undoable" in self.at_least:
+            said.append("earlier orders cannot be taken back, since some of them could not be read")
         if not self.rows["metering"]:
             said.append("which calibration is used could not be read, so the rig file alone is")
         if not self.rows["identity"]:
@@ -87,8 +95,7 @@ def renew(path: Path, why: str) -> str:
         fresh = Path(beside) / path.name
         write_new(fresh, found)
         aside = _exchanged(path, fresh)
-    losses = "; ".join(found.losses()) or "everything in it could be read"
-    return f"the store was damaged ({why}): {losses}; the damaged file is kept as {aside.name}"
+    return f"the store was damaged ({why}): {found.says}; the damaged file is kept as {aside.name}"
 
 
 def read_what_is_whole(path: Path) -> Found:
@@ -108,7 +115,7 @@ def read_what_is_whole(path: Path) -> Found:
 def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
     """The database as it is with its log; with a new header; with a new first page."""
     with contextlib.suppress(sqlite3.Error):
-        yield sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+        yield readable(path)
     try:
         octets = path.read_bytes()
     except OSError:
@@ -135,16 +142,26 @@ def _first_page_of_a_new_one(pages: int) -> bytes:
 
 def _read(connection: sqlite3.Connection) -> Found:
     names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    found = Found()
+    expected, found = _tables_expected(connection), Found()
     for name, table in TABLES.items():
         if name in names:
             _read_table(connection, name, table, found)
-        else:
+        elif name in expected:
             found.at_least.add(name)
     used = found.rows["metering"]
     if used and used[0][1] is not None and used[0][1] not in {row[0] for row in found.rows["calibration"]}:
         used.clear()
+    if found.lost.get("undoable") or "undoable" in found.at_least:
+        # Each order is taken back from what the next one found: with one missing the others would be wrong.
+        found.at_least.add("undoable")
+        found.rows["undoable"].clear()
     return found
+
+
+def _tables_expected(connection: sqlite3.Connection) -> Collection[str]:
+    """The tables of the schema that the file claims to be of; all, where that cannot be."""
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    return columns_of(version) if 0 < version <= len(migrations()) else TABLES
 
 
 def _read_table(connection: sqlite3.Connection, name: str, table: Table, found: Found) -> None:
@@ -154,8 +171,8 @@ def _read_table(connection: sqlite3.Connection, name: str, table: Table, found: 
         found.at_least.add(name)
         return
     columns = ", ".join(each if each in has else "NULL" for each in table.columns)
-    rows, whole = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
-    if not whole:
+    rows, in_order, ended = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
+    if not (in_order or (ended and name in NUMBERED)):
         found.at_least.add(name)
     for row in rows.values():
         filled = tuple(
@@ -178,11 +195,11 @@ def _lost(name: str, rows: dict[int, Row], good: int) -> int:
     return max(len(rows), spanned if numbered else 0) - good
 
 
-def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool]:
-    """Rows by their number, and whether both ends of the table were reached."""
+def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool, bool]:
+    """Rows by their number, whether all could be read in order, and whether both ends were reached."""
     rows: dict[int, Row] = {}
     if _walk(connection, f"{select} ORDER BY rowid", rows):
-        return dict(sorted(rows.items())), True
+        return dict(sorted(rows.items())), True, True
     last = max(rows, default=0)
     _walk(connection, f"{select} ORDER BY rowid DESC", rows, until=last)
     beyond = min((number for number in rows if number > last), default=None)
@@ -191,7 +208,7 @@ def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], 
         _walk(connection, f"{select} WHERE rowid = {number}", rows)
         missed = 0 if number in rows else missed + 1
         number += 1
-    return dict(sorted(rows.items())), beyond is not None
+    return dict(sorted(rows.items())), False, beyond is not None
 
 
 def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], until: int = 0) -> bool:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
 
 State = Mapping[str, Any]
 
@@ -31,19 +32,27 @@ class Takes:
     """Writes takes down as the mode changes; one that a stop of the daemon cut in two goes on as one."""
 
     def __init__(self, store: Store) -> None:
-        self._store = store
+        self._store, self._changes = store, 0
         self._rolls = bool(store.rows("take", "WHERE ended IS NULL", most=1))
 
     def look(self, state: State) -> None:
         """Write down that a take began or ended, if by this state one has."""
+        if (change := self.change(state)) is not None:
+            self._store.keep(change)
+
+    def change(self, state: State) -> Lasting | None:
+        """What is to be kept of a take that, by this state, began or ended; None when neither."""
         frozen = state["mode"] == "freeze"
         if frozen == self._rolls:
-            return
-        self._rolls = frozen
+            return None
         row = (time.time(), json.dumps(light_of(state), allow_nan=False, separators=(",", ":")))
+        self._rolls = frozen
         begin = "INSERT INTO take (began, first) VALUES (?, ?)"
         end = "UPDATE take SET ended = ?, last = ? WHERE ended IS NULL"
-        self._store.write(lambda connection: connection.execute(begin if frozen else end, row))
+        self._changes += 1
+        return Lasting(
+            lambda connection: connection.execute(begin if frozen else end, row), key=f"take {self._changes}"
+        )
 
 
 def light_of(state: State) -> dict[str, Any]:

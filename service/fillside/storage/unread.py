@@ -10,14 +10,19 @@ from fillside.storage.rows import TABLES
 log = logging.getLogger(__name__)
 
 MOST_COUNTED = 10_000
+_WITHOUT = {
+    "remembered": "what was remembered of the light cannot be read; it begins from the rig file",
+    "undoable": "earlier orders cannot be taken back any more: what was kept of them cannot be read",
+}
+"""What it means that a row of these is left out."""
 
 
 class Unread:
     """Counts rows that are not right, each once. May be called from any thread."""
 
-    def __init__(self, notes: tuple[str, ...] = ()) -> None:
+    def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._notes = notes
+        self._notes: tuple[str, ...] = ()
         self._bad: dict[str, set[object]] = {}
         self._failed: dict[str, str] = {}
 
@@ -32,6 +37,7 @@ class Unread:
         return (*self._notes, *failed, *left_out)
 
     def note(self, text: str) -> None:
+        """Say something that stays true until the end of this run."""
         with self._lock:
             if text not in self._notes:
                 self._notes = (*self._notes, text)
@@ -66,7 +72,7 @@ def _left_out(name: str, count: int) -> str:
     '2 journal entries cannot be read and are left out'
     """
     table = TABLES[name]
-    if name == "remembered":
-        return "what was remembered of the light cannot be read; it begins from the rig file"
+    if name in _WITHOUT:
+        return _WITHOUT[name]
     many = f"{count} {table.several} cannot be read and are"
     return f"{'one ' + table.one + ' cannot be read and is' if count == 1 else many} left out"

@@ -1,9 +1,15 @@
 """The one thread that writes to the database.
 
 Jobs are functions of a connection. All that wait are written in one `BEGIN IMMEDIATE` transaction, each
-within a savepoint, so that one that fails takes no other with it. A disk that is full or gone costs the
-jobs of that moment: it is said once, and once more when writing works again; nobody who handed in a job
-is held up by it.
+within a savepoint, so that one that fails takes no other with it, and whoever waits for one of them waits for
+one sync of the disk together with all others. A job's future is done once that transaction is committed:
+with ``synchronous = FULL`` SQLite returns from a commit when the disk has it (sqlite.org, "PRAGMA
+synchronous"). Where nobody waits the disk may take its time.
+
+Some jobs are tried once: their future gives the error, and they are forgotten. Lasting ones are kept until
+they are stored, in the order in which they came; their future gives what became of the first attempt. A disk
+that is full, read-only, gone or hanging is said once, and once more when writing works again; nobody who
+handed in a job is held up by it.
 """
 
 from __future__ import annotations
@@ -11,127 +17,362 @@ from __future__ import annotations
 import logging
 import sqlite3
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from functools import reduce
+from typing import Any, Protocol
 
 from fillside.plain_errors import why
+from fillside.storage.errors import disk_trouble
 
 log = logging.getLogger(__name__)
 
 Job = Callable[[sqlite3.Connection], Any]
-MOST_WAITING = 20_000
+MOST_WAITING = 5_000
 BATCH = 500
+RETRY_S = 1.0
+WITHIN_S = 2.0
+"""Nobody waits longer for the disk than this."""
+NO_ANSWER = "the disk does not answer"
+CLOSES_WITHIN_S = 5.0
+_OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
+"""After these the file is opened anew: what was unplugged or mounted again has no part in the old one, and
+what is damaged is renewed as it is opened."""
+
+
+class Place(Protocol):
+    """Where the database is; see `storage.place`."""
+
+    where: str
+
+    def connect(self) -> sqlite3.Connection: ...
+
+    def check(self) -> None: ...
 
 
 @dataclass(frozen=True)
+class Lasting:
+    """A job that is kept until it is stored.
+
+    One with a key takes the place of an earlier one with the same key that waits, and is never dropped; of
+    the others the oldest are, when far too many wait.
+    """
+
+    job: Job
+    key: str = ""
+
+
+@dataclass
 class _Waiting:
     job: Job
+    lasting: bool
+    key: str
+    synced: bool
     done: Future[Any] = field(default_factory=Future)
+
+    def give(self, result: Any, failure: BaseException | None) -> None:
+        if self.done.done():
+            return
+        if failure is None:
+            self.done.set_result(result)
+        else:
+            self.done.set_exception(failure)
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """What became of a job in one attempt; `trouble` is what the disk did, where that kept it from being
+    stored."""
+
+    entry: _Waiting
+    result: Any
+    failure: Exception | None
+    trouble: str | None
+
+
+def commit(connection: sqlite3.Connection, synced: bool) -> None:
+    """End the transaction; with `synced` the disk has it afterwards."""
+    connection.execute("COMMIT")
 
 
 class Writer:
     """Runs jobs on its own thread, in the order they came."""
 
-    def __init__(self, connection: sqlite3.Connection, where: str) -> None:
-        """Takes over `connection`, opened with ``check_same_thread=False, isolation_level=None``."""
-        self._connection, self._where = connection, where
+    def __init__(self, place: Place, trouble: str | None = None) -> None:
+        """`place.connect` gives a connection, opened with ``check_same_thread=False, isolation_level=None``,
+        and is asked again until it does; `place.check` raises a StorageError when that connection leads
+        nowhere any more. `trouble` is why there is none at first."""
+        self._place, self._where = place, place.where
+        self._connection: sqlite3.Connection | None = None
         self._waiting: deque[_Waiting] = deque()
+        self._by_key: dict[str, _Waiting] = {}
         self._changed = threading.Condition()
+        self._news = False
         self._closing = False
-        self.trouble: str | None = None
+        self._rests_until = 0.0
+        self._busy_since: float | None = None
+        self._dropped = 0
+        self.trouble = trouble
         self._thread = threading.Thread(target=self._work, name="fillside-storage", daemon=True)
         self._thread.start()
 
-    def put(self, job: Job) -> Future[Any]:
+    def put(self, job: Job, synced: bool = True) -> Future[Any]:
         """Have `job` run soon; the future gives its result, or the error that kept it from being stored.
 
-        When far too many wait (a disk that hangs), the oldest is dropped: what is newest matters most.
+        As long as it waits it can be withdrawn, by the future's `cancel`. While the disk does not answer it
+        is not taken at all.
         """
-        entry = _Waiting(job)
-        dropped: _Waiting | None = None
+        entry = _Waiting(job, False, "", synced)
+        if self.stalls:
+            entry.give(None, sqlite3.OperationalError(NO_ANSWER))
+            return entry.done
         with self._changed:
-            if self._closing:
-                entry.done.set_exception(sqlite3.ProgrammingError("the storage is closed"))
-                return entry.done
-            if len(self._waiting) >= MOST_WAITING:
-                dropped = self._waiting.popleft()
-            self._waiting.append(entry)
-            self._changed.notify()
-        if dropped is not None:
-            dropped.done.set_exception(sqlite3.OperationalError("dropped: the disk does not keep up"))
+            self._enqueue(entry)
         return entry.done
 
+    def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
+        """Store all of these together, now or as soon as that can be; done once all of them were tried.
+
+        When it is done without an error all of them are stored, and what was handed in before them to last.
+        """
+        with self._changed:
+            return reduce(_both, [self._keep(each, synced) for each in jobs])
+
+    def _keep(self, lasting: Lasting, synced: bool) -> Future[Any]:
+        earlier = self._by_key.get(lasting.key)
+        if earlier is not None and not self._closing:
+            earlier.job, earlier.synced = lasting.job, earlier.synced or synced
+            self._wake()
+            return earlier.done
+        entry = _Waiting(lasting.job, True, lasting.key, synced)
+        entry.done.set_running_or_notify_cancel()
+        self._enqueue(entry)
+        return entry.done
+
+    def _enqueue(self, entry: _Waiting) -> None:
+        if self._closing:
+            entry.give(None, sqlite3.ProgrammingError("the storage is closed"))
+            return
+        if len(self._waiting) >= MOST_WAITING:
+            self._drop_oldest()
+        self._waiting.append(entry)
+        if entry.key:
+            self._by_key[entry.key] = entry
+        self._wake()
+
+    def _wake(self) -> None:
+        self._news = True
+        self._changed.notify()
+
+    def _drop_oldest(self) -> None:
+        """What is newest matters most, and what has a key is no more than one."""
+        oldest = next((entry for entry in self._waiting if not entry.key), None)
+        if oldest is not None:
+            self._waiting.remove(oldest)
+            self._dropped += 1
+            oldest.give(None, sqlite3.OperationalError("dropped: the disk does not keep up"))
+
+    @property
+    def stalls(self) -> bool:
+        """Whether the disk has been at one transaction for as long as anybody waits.
+
+        A little less, so that whoever has given up waiting finds it so.
+        """
+        since = self._busy_since
+        return since is not None and time.monotonic() - since > 0.9 * WITHIN_S
+
     def close(self) -> None:
-        """Write what waits, then close the database; may be called again."""
+        """Write what waits, then close the database; may be called again.
+
+        A disk that does not answer is not waited for longer than `CLOSES_WITHIN_S`.
+        """
         with self._changed:
             self._closing = True
             self._changed.notify()
-        self._thread.join()
+        self._thread.join(CLOSES_WITHIN_S)
+        if self._thread.is_alive():
+            log.error("%s does not answer; what waits is not stored", self._where)
 
     def _work(self) -> None:
         while batch := self._next_batch():
+            closing = self._closing
             self._write(batch)
-        self._connection.close()
+            if closing and self.trouble is not None:
+                self._give_up()
+        self._disconnect()
 
     def _next_batch(self) -> list[_Waiting]:
-        """Up to BATCH jobs; none only when closing and all is written."""
+        """Up to BATCH jobs; none only when closing and nothing waits any more."""
         with self._changed:
-            self._changed.wait_for(lambda: self._waiting or self._closing)
-            return [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+            while not self._is_time():
+                self._changed.wait(self._rests_until - time.monotonic() if self._waiting else None)
+            self._news = False
+            batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+            for entry in batch:
+                if entry.key:
+                    del self._by_key[entry.key]
+            return batch
+
+    def _is_time(self) -> bool:
+        rested = time.monotonic() >= self._rests_until
+        return self._closing or bool(self._waiting and (self._news or rested))
+
+    def _give_up(self) -> None:
+        """Closing, and the disk takes nothing: what waits is lost, and that is said."""
+        with self._changed:
+            if self._waiting:
+                lost = len(self._waiting)
+                log.error("%d records could not be written to %s: %s", lost, self._where, self.trouble)
+            while self._waiting:
+                self._waiting.popleft().give(None, sqlite3.OperationalError(self.trouble or ""))
+            self._by_key.clear()
 
     def _write(self, batch: list[_Waiting]) -> None:
-        results: list[tuple[_Waiting, Any, Exception | None]] = []
+        self._busy_since = time.monotonic()
+        batch = [entry for entry in batch if entry.lasting or entry.done.set_running_or_notify_cancel()]
+        outcomes = self._attempt(batch)
+        once = [entry for entry in batch if not entry.lasting]
+        if once and len(once) < len(batch) and all(outcome.trouble is not None for outcome in outcomes):
+            # What is tried once may be small enough, and does not come again.
+            lasting = [outcome for outcome in outcomes if outcome.entry.lasting]
+            outcomes = [*lasting, *self._attempt(once)]
+        self._busy_since = None
+        self._conclude(outcomes)
+
+    def _attempt(self, batch: list[_Waiting]) -> list[_Outcome]:
+        """What became of each in one transaction."""
         try:
-            self._connection.execute("BEGIN IMMEDIATE")
-            results.extend((entry, *self._one(entry)) for entry in batch)
-            self._connection.execute("COMMIT")
-        except sqlite3.Error as error:
-            self._roll_back()
-            self._say_trouble(error)
-            for entry in batch:
-                entry.done.set_exception(error)
-            return
-        full = next((error for _, _, error in results if isinstance(error, sqlite3.OperationalError)), None)
-        if full is not None:
-            self._say_trouble(full)
-        else:
-            self._say_well()
-        for entry, result, failure in results:
-            if failure is not None:
-                entry.done.set_exception(failure)
+            return self._written(batch)
+        except Exception as error:  # nothing of it is stored, whatever it was
+            trouble = disk_trouble(error)
+            if trouble is None:
+                trouble = why(error)
+                if trouble != self.trouble:
+                    log.exception("a transaction on %s failed", self._where)
+            self._roll_back(error)
+            return [_Outcome(entry, None, error, trouble) for entry in batch]
+
+    def _written(self, batch: list[_Waiting]) -> list[_Outcome]:
+        if self._connection is None:
+            self._connection = self._place.connect()
+        self._place.check()
+        connection, synced = self._connection, any(entry.synced for entry in batch)
+        connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
+        connection.execute("BEGIN IMMEDIATE")
+        outcomes: list[_Outcome] = []
+        full: _Outcome | None = None
+        for entry in batch:
+            if entry.lasting and full is not None:
+                # It would fare the same, and keeps its place behind the one before it.
+                outcomes.append(replace(full, entry=entry))
+                continue
+            outcome = _one(connection, entry)
+            outcomes.append(outcome)
+            if entry.lasting and outcome.trouble is not None:
+                full = outcome
+        commit(connection, synced)
+        return outcomes
+
+    def _conclude(self, outcomes: list[_Outcome]) -> None:
+        again: list[_Waiting] = []
+        for outcome in outcomes:
+            entry = outcome.entry
+            if not entry.lasting or outcome.failure is None:
+                continue
+            if outcome.trouble is not None:
+                again.append(_Waiting(entry.job, True, entry.key, entry.synced))
             else:
-                entry.done.set_result(result)
+                log.error("a record cannot be stored in %s: %s", self._where, outcome.failure)
+        self._put_back(again)
+        if any(_is_over(outcome.failure) for outcome in outcomes):
+            self._disconnect()
+        trouble = next((outcome.trouble for outcome in outcomes if outcome.trouble is not None), None)
+        if trouble is not None:
+            self._say_trouble(trouble)
+        elif outcomes:
+            self._say_well()
+        for outcome in outcomes:
+            outcome.entry.give(outcome.result, outcome.failure)
 
-    def _one(self, entry: _Waiting) -> tuple[Any, Exception | None]:
-        self._connection.execute("SAVEPOINT job")
-        try:
-            result = entry.job(self._connection)
-        except Exception as error:  # whatever a job raises belongs to whoever handed it in
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK TO job")
-                self._connection.execute("RELEASE job")
-                return None, error
-            # A full disk makes SQLite roll back the whole transaction: the batch is lost, not this job alone.
-            raise sqlite3.OperationalError(str(error)) from error
-        self._connection.execute("RELEASE job")
-        return result, None
+    def _put_back(self, again: list[_Waiting]) -> None:
+        """Keep in front, in their order, all but those a newer one has taken the place of."""
+        with self._changed:
+            for entry in reversed(again):
+                if entry.key in self._by_key:
+                    continue
+                entry.done.set_running_or_notify_cancel()
+                self._waiting.appendleft(entry)
+                if entry.key:
+                    self._by_key[entry.key] = entry
+            while len(self._waiting) > MOST_WAITING:
+                self._drop_oldest()
 
-    def _roll_back(self) -> None:
-        if self._connection.in_transaction:
+    def _roll_back(self, error: Exception) -> None:
+        if _is_over(error):
+            self._disconnect()
+        elif self._connection is not None and self._connection.in_transaction:
             try:
                 self._connection.execute("ROLLBACK")
-            except sqlite3.Error as error:
-                log.debug("rolling back: %s", error)
+            except sqlite3.Error as second:
+                log.debug("rolling back: %s", second)
+                self._disconnect()
 
-    def _say_trouble(self, error: sqlite3.Error) -> None:
+    def _disconnect(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            try:
+                connection.close()
+            except sqlite3.Error as error:
+                log.debug("closing: %s", error)
+
+    def _say_trouble(self, trouble: str) -> None:
+        self._rests_until = time.monotonic() + RETRY_S
         if self.trouble is None:
-            log.error("cannot write to %s: %s; the light goes on", self._where, why(error))
-        self.trouble = f"cannot write: {why(error)}"
+            log.error("cannot write to %s: %s; the light goes on", self._where, trouble)
+        self.trouble = trouble
 
     def _say_well(self) -> None:
         if self.trouble is not None:
-            log.warning("writing to %s works again", self._where)
-        self.trouble = None
+            lost = f"; {self._dropped} records of meanwhile are lost" if self._dropped else ""
+            log.warning("writing to %s works again%s", self._where, lost)
+        self.trouble, self._dropped = None, 0
+
+
+def _both(first: Future[Any], second: Future[Any]) -> Future[Any]:
+    """Done once both are, with what the second gave or with the error of either."""
+    both: Future[Any] = Future()
+    both.set_running_or_notify_cancel()
+
+    def end(_: object) -> None:
+        failure = first.exception() or second.exception()
+        if failure is None:
+            both.set_result(second.result())
+        else:
+            both.set_exception(failure)
+
+    first.add_done_callback(lambda _: second.add_done_callback(end))
+    return both
+
+
+def _is_over(failure: BaseException | None) -> bool:
+    """Whether nothing can be done by a connection any more that failed so."""
+    return getattr(failure, "sqlite_errorname", "").startswith(_OPENED_ANEW)
+
+
+def _one(connection: sqlite3.Connection, entry: _Waiting) -> _Outcome:
+    """What became of a job; of one that failed nothing is done."""
+    connection.execute("SAVEPOINT job")
+    try:
+        result = entry.job(connection)
+    except Exception as error:  # whatever a job raises belongs to whoever handed it in
+        if not connection.in_transaction:
+            # A full disk makes SQLite roll back the whole transaction: the batch is lost, not this job alone.
+            raise
+        connection.execute("ROLLBACK TO job")
+        connection.execute("RELEASE job")
+        return _Outcome(entry, None, error, disk_trouble(error))
+    connection.execute("RELEASE job")
+    return _Outcome(entry, result, None, None)

@@ -9,11 +9,14 @@ import re
 import signal
 from pathlib import Path
 
+import pytest
 from playwright.async_api import Browser, Page, expect
 
+from contract.disk import Disk, full
 from fillside.access.tokens import TokenFile
 from fillside.calibration.expanded import around
 from fillside.interfaces.cli import sure
+from fillside.storage import writer
 from journeys.browser.axe import violations
 from journeys.browser.studio import RIG, Studio, act, expect_live, look_at, open_page
 from journeys.running import Daemon
@@ -244,3 +247,23 @@ async def test_an_address_good_once_leaves_a_key_that_lasts(browser: Browser, at
     assert await other.evaluate("() => localStorage.getItem('fillside.token')") is None
     await context.close()
     await second.close()
+
+
+async def test_a_disk_that_takes_nothing_is_a_plain_line_until_it_does(
+    browser: Browser, atelier: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk = Disk()
+    monkeypatch.setattr(writer, "commit", disk.commit)
+    monkeypatch.setattr(writer, "RETRY_S", 0.1)
+    context = await look_at(browser)
+    page = await open_page(context, atelier.url)
+    await expect(page.locator("#storage li")).to_have_count(0)
+    disk.fails = full()
+    await act(page, "Freeze").tap()
+    await expect(page.locator("#mode")).to_contain_text("freeze")
+    await expect(page.locator("#storage")).to_contain_text("Nothing is stored: the disk is full.")
+    disk.fails = None
+    await expect(page.locator("#storage li")).to_have_count(0)
+    await act(page, "Follow").tap()
+    await expect(page.locator("#mode")).to_contain_text("follow")
+    await context.close()

@@ -156,6 +156,13 @@ def _drivers(state: State) -> Iterator[str]:
             yield f"driver {name}: {notice}"
 
 
+def _jobs(state: State) -> Iterator[str]:
+    """Side jobs in trouble; the light goes on without them."""
+    for job in state.get("jobs") or []:
+        times = "once" if job["failures"] == 1 else f"{job['failures']} times"
+        yield f"{job['name']} failed {times} in {_passed(job['since'])}, and is tried again: {job['says']}"
+
+
 def _rest(state: State) -> list[str]:
     lines = list(_remarks(state))
     return ["", *lines] if lines else []
@@ -173,6 +180,10 @@ def _remarks(state: State) -> Iterator[str]:
     if state.get("identifying"):
         yield f"{state['identifying']} shows itself and comes back"
     yield from _drivers(state)
+    yield from _jobs(state)
     if (state.get("subject_seen") or {}).get("too_rough"):
         yield "the tracker is too rough to follow"
+    storage = state.get("storage") or {}
+    if storage.get("note"):
+        yield f"storage: {storage['note']}"
     yield from state.get("notes") or []

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict, dataclass
-from functools import partial
 from importlib.metadata import version
 from typing import Any
 
@@ -198,7 +197,7 @@ def _json(body: Any, status: int = 200) -> web.Response:
 
 def make_app(house: House) -> web.Application:
     """The application with every route of `ROUTES` behind the guards."""
-    guarded = guard(house.names, partial(house.runner.jobs.failed, "http door"))
+    guarded = guard(house.names, house.runner.jobs)
     app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
     rooms = Rooms(house)
     for route in ROUTES:

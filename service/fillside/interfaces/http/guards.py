@@ -11,13 +11,13 @@ import ipaddress
 import logging
 import re
 import socket
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
 from fillside.answers import Refusal
+from fillside.side_jobs import SideJobs
 
 log = logging.getLogger(__name__)
 
@@ -34,6 +34,7 @@ SECURITY_HEADERS = {
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
 
+DOOR = "http door"
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "[::1]"})
 _HOST = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+)(?::(?P<port>\d{1,5}))?")
 
@@ -131,10 +132,10 @@ def check_is_json(request: web.Request) -> None:
         raise Refusal("bad_order", "orders come uncompressed", "Content-Encoding", status=415)
 
 
-def guard(names: Names, failed: Callable[[Exception], object]) -> Middleware:
+def guard(names: Names, jobs: SideJobs) -> Middleware:
     """The middleware: guards in front, one shape of error behind, security headers on everything.
 
-    `failed` hears of what a handler raised that is no answer to a visitor.
+    What a handler raises that is no answer to a visitor counts as a failure of the HTTP door.
     """
 
     @web.middleware
@@ -142,6 +143,7 @@ def guard(names: Names, failed: Callable[[Exception], object]) -> Middleware:
         try:
             check_host_and_origin(request, names)
             response = await handler(request)
+            jobs.goes_on(DOOR)
         except Refusal as refusal:
             response = refused(refusal)
         except web.HTTPException as error:
@@ -150,7 +152,7 @@ def guard(names: Names, failed: Callable[[Exception], object]) -> Middleware:
             raise  # the visitor has gone; aiohttp lets the connection go
         except Exception as error:
             log.exception("%s %s failed", request.method, request.path)
-            failed(error)
+            jobs.failed(DOOR, error)
             response = web.json_response(
                 {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}},
                 status=500,

@@ -52,6 +52,13 @@ class JobSaid(_Body):
     says: str
 
 
+class StorageSaid(_Body):
+    """Whether what is ordered is stored, and what it means where it is not."""
+
+    kept: bool
+    note: str
+
+
 class StateSaid(State):
     """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
     what the rig's sensor says of the room's own light, `drift` how far heads are off since they were
@@ -61,6 +68,7 @@ class StateSaid(State):
     daylight: dict[str, Any] | None
     drift: list[DriftSaid] | None
     jobs: list[JobSaid]
+    storage: StorageSaid
 
 
 class Done(_Body):

@@ -18,8 +18,9 @@ from fillside.rig.model import Rig
 from fillside.storage.journal import Visitor
 
 ANSWER_EXPIRES_S = 30
-MOST_UNDER_WAY = 50
-"""Orders that are carried out at once; only readings and routines take longer than a turn of the loop."""
+MOST_UNDER_WAY = 500
+"""Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
+hangs, and a few faders send as many meanwhile; readings and routines take longer."""
 _TOO_MANY = Refusal("too_many", f"{MOST_UNDER_WAY} orders are under way already")
 REFUSED_REPORTS_S = 1.0
 """A tracker that reports what cannot be is told so at most so often."""

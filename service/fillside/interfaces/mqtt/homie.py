@@ -292,12 +292,12 @@ class Device:
 
 def alert_names(rig: Rig) -> tuple[str, ...]:
     """The ids of all alerts there can be."""
-    return (*(f"driver-{name}" for name in rig.drivers), "tracker", "reach")
+    return (*(f"driver-{name}" for name in rig.drivers), "tracker", "reach", "storage")
 
 
 def alerts(state: State) -> dict[str, str]:
     """What somebody should see to, by an id: drivers that do not answer, a tracker that is too rough, what
-    stands in the way of the balance without having been ordered."""
+    stands in the way of the balance without having been ordered, a disk that takes nothing."""
     found = {
         f"driver-{name}": f"driver {name} is {driver['state']}"
         for name, driver in state["drivers"].items()
@@ -308,4 +308,6 @@ def alerts(state: State) -> dict[str, str]:
     in_the_way = [str(limit["says"]) for limit in state["limits"] if limit.get("at") not in CHOSEN]
     if in_the_way:
         found["reach"] = "; ".join(in_the_way)
+    if not state["storage"]["kept"]:
+        found["storage"] = state["storage"]["note"]
     return found

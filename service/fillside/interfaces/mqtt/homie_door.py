@@ -108,9 +108,12 @@ class HomieDevice:
                 self._told[path] = text
 
     async def _listen(self) -> None:
-        while True:
-            for heard in await self.connection.heard():
-                await self._take(heard)
+        """Begin every setting in the turn in which it came; none waits until the one before it is stored."""
+        async with asyncio.TaskGroup() as under_way:
+            while True:
+                for heard in await self.connection.heard():
+                    under_way.create_task(self._take(heard))
+                    await asyncio.sleep(0)
 
     async def _take(self, heard: Heard) -> None:
         try:

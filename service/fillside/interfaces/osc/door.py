@@ -25,8 +25,9 @@ log = logging.getLogger(__name__)
 
 MOST_WAITING, MOST_LATER, LATEST_S = 256, 100, 10.0
 """Messages that wait for their turn, those that wait for their time, and how far ahead that may be."""
-MOST_UNDER_WAY = 50
-"""Orders that are carried out at once; only readings and routines take longer than a turn of the loop."""
+MOST_UNDER_WAY = 500
+"""Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
+hangs, and a few faders send as many meanwhile; readings and routines take longer."""
 LONGEST_STATE = 60_000
 """A UDP datagram holds hardly more."""
 

@@ -1,0 +1,83 @@
+"""Contract: between orders the light is stored at each 0.1 stop of change and at rest, otherwise seldom."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from contract.hold_studio import Studio, output, studio
+from fillside.record import Record
+from fillside.side_jobs import SideJobs
+from fillside.storage.store import Store
+
+
+@pytest.fixture
+def synced() -> list[bool]:
+    """For all that is handed in to be stored, whether somebody waits for the disk."""
+    return []
+
+
+@pytest.fixture
+def store(monkeypatch: pytest.MonkeyPatch, synced: list[bool]) -> Iterator[Store]:
+    def keep(*jobs: Any, synced: bool = True) -> None:
+        handed_in.append(synced)
+
+    handed_in = synced
+    with Store.unkept() as made:
+        monkeypatch.setattr(made, "keep", keep)
+        yield made
+
+
+def apart_stops(up: Studio, one: tuple[int, ...], other: tuple[int, ...]) -> float:
+    """The largest difference of a head's light, by the curve's definition; below 0.01 there is none."""
+
+    def stops(head: int, code: int) -> float:
+        return math.log2(max(output(up.rig, head, code), 0.01))
+
+    return max(abs(stops(i, a) - stops(i, b)) for i, (a, b) in enumerate(zip(one, other, strict=True)))
+
+
+@pytest.mark.parametrize("speed", [1.0, 6.0])
+def test_a_restart_in_a_fade_is_within_a_tenth_of_a_stop(
+    store: Store, synced: list[bool], speed: float
+) -> None:
+    up = Studio(studio(hold={"order_speed": speed}))
+    record = Record(store, lambda: up.now, SideJobs(lambda: up.now))
+    up.settle()
+    record.save(up.hold)
+    synced.clear()
+    first = kept = up.codes
+    up.do("balance", ratio="4:1")
+    worst = 0.0
+    while (wake := up.hold.wake_in(up.now)) is not None:
+        up.now += wake
+        up.tick()
+        before = len(synced)
+        record.changed(up.hold)
+        if len(synced) > before:
+            kept = up.codes
+        worst = max(worst, apart_stops(up, kept, up.codes))
+    assert kept == up.codes
+    assert worst < 0.1
+    # The disk is synced for it at rest alone, and it is not written at every frame.
+    assert synced == [False] * (len(synced) - 1) + [True]
+    assert len(synced) <= 1 + apart_stops(up, first, up.codes) / 0.1
+
+
+def test_a_tracked_place_is_stored_once_a_second(store: Store, synced: list[bool]) -> None:
+    up = Studio(studio())
+    record = Record(store, lambda: up.now, SideJobs(lambda: up.now))
+    up.settle()
+    record.save(up.hold)
+    synced.clear()
+    for number in range(500):
+        up.now += 0.02
+        up.see((0.001 * (number % 2), 0.0, 1.2))
+        record.changed(up.hold)
+        if up.now >= record.due:
+            record.save(up.hold)
+    assert 9 <= len(synced) <= 10
+    assert not any(synced)
