@@ -52,21 +52,23 @@ DRIVERS: dict[str, Room] = {
     "fillside_drivers.gdtf": pure(),
     "fillside_drivers.cancelling": Room(),
     "fillside_drivers.retry": Room(),
+    "fillside_drivers.plain_errors": Room(),
     "fillside_drivers.driver": Room(),
     "fillside_drivers.slots": Room("fillside_drivers.driver fillside_drivers.gdtf"),
     "fillside_drivers.sacn.packet": pure(),
     "fillside_drivers.sacn.sources": pure("fillside_drivers.sacn.packet"),
     "fillside_drivers.sacn": Room(
-        "fillside_drivers.driver fillside_drivers.retry fillside_drivers.slots "
-        "fillside_drivers.sacn.packet fillside_drivers.sacn.sources"
+        "fillside_drivers.driver fillside_drivers.plain_errors fillside_drivers.retry "
+        "fillside_drivers.slots fillside_drivers.sacn.packet fillside_drivers.sacn.sources"
     ),
     "fillside_drivers.dmx_serial.timing": pure(),
     "fillside_drivers.dmx_serial": Room(
-        "fillside_drivers.driver fillside_drivers.retry fillside_drivers.slots "
-        "fillside_drivers.dmx_serial.timing"
+        "fillside_drivers.driver fillside_drivers.plain_errors fillside_drivers.retry "
+        "fillside_drivers.slots fillside_drivers.dmx_serial.timing"
     ),
     "fillside_drivers.mqtt": Room(
-        "fillside_drivers.driver fillside_drivers.cancelling fillside_drivers.retry"
+        "fillside_drivers.driver fillside_drivers.cancelling fillside_drivers.plain_errors "
+        "fillside_drivers.retry"
     ),
     "fillside_drivers.sim": Room("fillside_drivers.driver fillside_drivers.slots"),
     "fillside_drivers.registry": Room(
@@ -83,7 +85,7 @@ QUIET: dict[str, Room] = {
     "fillside.balance": pure("fillside.photometry fillside.rig"),
     "fillside.calibration": pure("fillside.photometry fillside.rig fillside.balance"),
     "fillside.planning": pure("fillside.photometry fillside.rig fillside.balance"),
-    "fillside.hold": pure("fillside.photometry fillside.rig fillside.balance"),
+    "fillside.hold": pure("fillside.photometry fillside.rig fillside.balance fillside.calibration"),
     "fillside.access.passes": pure("fillside.answers"),
     "fillside.interfaces": pure(),
     "fillside.interfaces.lengths": pure(),
@@ -97,27 +99,39 @@ QUIET: dict[str, Room] = {
     "fillside.interfaces.mqtt.words": pure(
         "fillside.answers fillside.strict_json fillside.rig fillside.interfaces.mqtt.sensors"
     ),
-    "fillside.interfaces.mqtt.homie": pure("fillside.answers fillside.rig"),
+    "fillside.interfaces.mqtt.homie": pure("fillside.answers fillside.balance fillside.rig"),
+    "fillside.figures": pure(),
 }
 SHELL: dict[str, Room] = {
-    "fillside.access": Room("fillside.answers fillside.access.passes"),
-    "fillside.storage": Room(),
+    "fillside.plain_errors": Room("fillside_drivers.plain_errors"),
+    "fillside.side_jobs": Room("fillside_drivers.cancelling fillside_drivers.retry"),
+    "fillside.access": Room("fillside.answers fillside.plain_errors fillside.access.passes"),
+    "fillside.storage": Room(
+        "fillside.answers fillside.calibration fillside.plain_errors fillside.rig fillside.strict_json"
+    ),
     "fillside.live": Room(),
     "fillside.logs": Room(),
     "fillside.notify": Room(),
     "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),
     "fillside.wire_news": Room("fillside.hold fillside_drivers.driver"),
-    "fillside.runner": Room(
-        "fillside.answers fillside.balance fillside.calibration fillside.hold fillside.live fillside.loom "
-        "fillside.rig fillside.storage fillside.wire_news fillside_drivers.driver"
+    "fillside.meter_side": Room("fillside.calibration"),
+    "fillside.record": Room(
+        "fillside.balance fillside.hold fillside.rig fillside.side_jobs fillside.storage"
     ),
+    "fillside.runner": Room(
+        "fillside.answers fillside.balance fillside.calibration fillside.figures fillside.hold "
+        "fillside.live fillside.loom fillside.meter_side fillside.record fillside.rig fillside.side_jobs "
+        "fillside.storage fillside.wire_news fillside_drivers.driver"
+    ),
+    "fillside.readiness": Room("fillside.runner fillside.storage"),
     "fillside.metering": Room(
         "fillside.answers fillside.balance fillside.calibration fillside.hold fillside.loom "
-        "fillside.photometry fillside.rig fillside.runner fillside.storage fillside_drivers.driver"
+        "fillside.photometry fillside.plain_errors fillside.rig fillside.runner fillside.storage "
+        "fillside_drivers.driver"
     ),
 }
 DOORS: dict[str, Room] = {
-    "fillside.interfaces.door": Room("fillside.answers fillside.storage"),
+    "fillside.interfaces.door": Room("fillside.answers fillside.side_jobs fillside.storage"),
     "fillside.metrics": Room("fillside.runner fillside.storage fillside.interfaces.door"),
     "fillside.interfaces.mqtt": Room(
         "fillside.answers fillside.live fillside.rig fillside.storage fillside.strict_json "
@@ -125,19 +139,20 @@ DOORS: dict[str, Room] = {
         "fillside.interfaces.mqtt.homie"
     ),
     "fillside.interfaces.osc": Room(
-        "fillside.answers fillside.live fillside.rig fillside.storage fillside.strict_json "
-        "fillside.interfaces.door fillside.interfaces.osc.packet fillside.interfaces.osc.words"
+        "fillside.answers fillside.live fillside.plain_errors fillside.rig fillside.storage "
+        "fillside.strict_json fillside.interfaces.door fillside.interfaces.osc.packet "
+        "fillside.interfaces.osc.words"
     ),
     "fillside.interfaces.doors": Room(
         "fillside.rig fillside.interfaces.door fillside.interfaces.mqtt fillside.interfaces.osc"
     ),
     "fillside.interfaces.http": Room(
         "fillside.access fillside.access.passes fillside.answers fillside.calibration fillside.hold "
-        "fillside.live fillside.metrics fillside.planning fillside.rig fillside.runner fillside.storage "
-        "fillside.strict_json"
+        "fillside.live fillside.metrics fillside.plain_errors fillside.planning fillside.readiness "
+        "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json"
     ),
     "fillside.interfaces.keys": Room(
-        "fillside.rig fillside.interfaces.keys.octets fillside.interfaces.keys.hand"
+        "fillside.plain_errors fillside.rig fillside.interfaces.keys.octets fillside.interfaces.keys.hand"
     ),
     "fillside.interfaces.plots": Room("fillside.calibration"),
     "fillside.interfaces.sheet": Room("fillside.planning fillside.rig fillside.interfaces.lengths"),
@@ -146,9 +161,11 @@ TOP: dict[str, Room] = {
     "fillside.doorway": Room("fillside.rig fillside.interfaces.door fillside.interfaces.doors"),
     "fillside.reload": Room(
         "fillside.doorway fillside.hold fillside.interfaces.door fillside.loom fillside.metering "
-        "fillside.rig fillside.runner fillside.storage fillside_drivers.driver"
+        "fillside.plain_errors fillside.rig fillside.runner fillside.storage fillside_drivers.driver"
     ),
-    "fillside.service": Room("fillside.interfaces.http fillside.notify fillside.reload"),
+    "fillside.service": Room(
+        "fillside.calibration fillside.interfaces.http fillside.notify fillside.readiness fillside.reload"
+    ),
     "fillside.daemon": Room(
         "fillside.access fillside.doorway fillside.hold fillside.interfaces.doors "
         "fillside.interfaces.http fillside.loom fillside.metering fillside.metrics fillside.notify "
@@ -165,7 +182,7 @@ TOP: dict[str, Room] = {
         "fillside.daemon fillside.demo fillside.interfaces.door fillside.interfaces.http "
         "fillside.interfaces.keys fillside.interfaces.keys.hand fillside.interfaces.lengths "
         "fillside.interfaces.plots fillside.interfaces.sheet fillside.logs fillside.photometry "
-        "fillside.planning fillside.rig "
+        "fillside.plain_errors fillside.planning fillside.rig "
         "fillside.service fillside.storage fillside.strict_json"
     ),
 }
@@ -195,6 +212,7 @@ READS_FILES = frozenset(
 EXCEPTIONS: dict[tuple[str, str], str] = {
     ("fillside.rig.load", "pathlib"): "opens the rig file: the one module of the room that does",
     ("fillside.rig.load", "open"): "opens the rig file: the one module of the room that does",
+    ("fillside.rig.load", "fillside.plain_errors"): "says why the rig file cannot be read",
     ("fillside.rig.load", "fillside_drivers.registry"): "a head's drive is read by the model of its driver",
     ("fillside.rig.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",
     ("fillside.rig.doors", "fillside_drivers.mqtt"): "the broker's options are those of the MQTT driver",
@@ -357,7 +375,7 @@ def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:
         ("fillside.balance.solve", "from fillside.hold import pace", "fillside.hold"),
         ("fillside.balance.solve", "from ..hold.pace import Pace", "fillside.hold"),
         ("fillside.photometry.disc", "import fillside.rig.model", "fillside.rig"),
-        ("fillside.hold.hold", "from fillside.calibration.fit import fit", "fillside.calibration"),
+        ("fillside.hold.hold", "from fillside.planning.plan import plan_rig", "fillside.planning"),
         ("fillside.interfaces.osc.door", "def f():\n    import fillside_drivers.sim", "fillside_drivers.sim"),
         ("fillside.interfaces.osc.door", "import_module('fillside.demo.play')", "fillside.demo"),
         ("fillside_drivers.sacn.sender", "from fillside.photometry import disc", "fillside.photometry"),
