@@ -30,7 +30,7 @@ from fillside.interfaces.mqtt.homie import Device, alerts
 from fillside.rig.model import Rig
 from fillside.rig.scene import scene
 
-RIGS = int(os.environ.get("FILLSIDE_RANDOM_RIGS", "200"))
+RIGS = int(os.environ.get("FILLSIDE_RANDOM_RIGS", "60"))
 """How many random studios are tried; a thousand take half a minute."""
 HAPPENINGS = 6
 AS_WANTED_STOPS = 0.05
