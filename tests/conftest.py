@@ -6,6 +6,11 @@ from __future__ import annotations
 from itertools import groupby
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
+"""No test fails on the time it takes: four run at a time, on machines that others use too."""
 
 HANDS = 4
 """As many as run at a time; each begins with a share of the tests that lie together."""
