@@ -49,7 +49,7 @@ def _finite(value: Any) -> bool:
     return not isinstance(value, float) or math.isfinite(value)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_any_readings_of_any_rig_make_a_calibration(data: st.DataObject) -> None:
     rig = data.draw(legal_rigs())
