@@ -289,7 +289,7 @@ def test_a_device_that_is_unplugged_is_waited_for() -> None:
         second.press(104, DOWN)
         assert next(presses).key == "page_up"
         assert said == [
-            "/dev/input/event9 has gone (No such device); waiting for it",
+            "/dev/input/event9 has gone (is it plugged in?); waiting for it",
             "/dev/input/event9 is back",
         ]
         second.press(109, DOWN)

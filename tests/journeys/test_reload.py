@@ -182,7 +182,7 @@ def test_the_daylight_that_a_sensor_told_is_not_forgotten(rig: Path, tmp_path: P
         for facing in ("key", "fill", "camera"):
             assert daemon.do(do="read", head="", value=20, facing=facing)["ok"] is True
         without = at_rest(daemon, ear)
-        until(lambda: daemon.do(do="sensor", name="window", value=600) and lux_toward_key(daemon) > 60)
+        until(lambda: daemon.do(do="sensor", name="window", value=600) and lux_toward_key(daemon) > 110)
         followed = at_rest(daemon, ear)
         assert followed != without
         change(rig, "desk = [0.6, 0.3, 1.25]", "desk = [0.5, 0.3, 1.25]\ndoor = [-0.8, 0.5, 1.6]", daemon)

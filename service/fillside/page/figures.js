@@ -135,8 +135,8 @@ function healthLine(state, heads, allWell) {
 
 function sureness({ ratio_stops: ratio, exposure_stops: exposure }, calibrated) {
   const by = calibrated ? "" : ", by labels alone";
-  if (ratio !== null) return `Ratio known to ${words.around(ratio)}${by}`;
-  return exposure === null ? "No light to be sure of" : `Exposure known to ${words.around(exposure)}${by}`;
+  if (ratio !== null) return `Ratio ${words.around(ratio)}${by}`;
+  return exposure === null ? "No light to be sure of" : `Exposure ${words.around(exposure)}${by}`;
 }
 
 const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

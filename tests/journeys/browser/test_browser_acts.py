@@ -172,10 +172,9 @@ async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: S
     await expect(answer).to_contain_text("Not done: key would be at +6.50 stops")
     assert atelier.state["trims"]["key"] == 5.5
     await act(phone, "key 1/3 stop more").tap()
-    # Done, and yet no tick: the key has not so much light.
-    await expect(answer).to_contain_text(
-        "▲ key +5.83 stop on the balance; not reached: key is at its full light"
-    )
+    # The order is done, and the light falls short of it.
+    said = "✓ key +5.83 stop on the balance. ▲ Not reached: key is at its full light."
+    await expect(answer).to_contain_text(said)
 
 
 async def test_one_head_alone_is_said_and_ends_by_a_touch(phone: Page, atelier: Studio) -> None:

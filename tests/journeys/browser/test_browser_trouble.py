@@ -219,7 +219,7 @@ async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> 
     await expect(phone.locator("#ratio .beside")).to_contain_text(around(known["ratio_stops"]))
     await expect(phone.locator("#exposure .beside")).to_contain_text(around(known["exposure_stops"]))
     await expect(phone.locator("#standing")).to_contain_text(
-        f"Ratio known to {around(known['ratio_stops'])}, by labels alone"
+        f"Ratio {around(known['ratio_stops'])}, by labels alone"
     )
     first = phone.locator("#heads tbody tr").first
     key = state["heads"][0]

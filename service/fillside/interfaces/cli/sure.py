@@ -64,20 +64,21 @@ def ratio(value: float | None, within_stops: float | None, in_stops: float | Non
 
 
 def lux(value: float | None, within_stops: float | None) -> str:
-    """Illuminance with as many digits, three at most, as it is known to.
+    """Illuminance with three digits where it is known to less than a tenth, else two, so that it still stands
+    beside what is wanted.
 
     >>> lux(243.6, 0.05), lux(243.6, 0.5), lux(243.6, 2.4), lux(8.13, 0.3), lux(0.001, 1.0), lux(1234.0, None)
-    ('244 lx', '240 lx', '200 lx', '8.1 lx', '0 lx', '1230 lx')
+    ('244 lx', '240 lx', '240 lx', '8.1 lx', '0 lx', '1230 lx')
     """
     if value is None or not math.isfinite(value) or abs(value) < 0.005 or within_stops is None:
         return show.lux(value)
-    return f"{_digits(value, min(within_stops, 10.0), most=3)} lx"
+    return f"{_digits(value, min(within_stops, 10.0), least=2, most=3)} lx"
 
 
-def _digits(value: float, within_stops: float, most: int) -> str:
+def _digits(value: float, within_stops: float, most: int, least: int = 1) -> str:
     """A number above 0: one digit where it may be half or double, two down to a tenth off, three below."""
     share = 2.0**within_stops - 1
-    digits = min(most, 1 if share >= 1 else 2 if share >= 0.1 else 3)
+    digits = min(most, max(least, 1 if share >= 1 else 2 if share >= 0.1 else 3))
     place = digits - 1 - math.floor(math.log10(value))
     rounded = round(value, place)
     return f"{rounded:.{max(0, digits - 1 - math.floor(math.log10(rounded)))}f}"

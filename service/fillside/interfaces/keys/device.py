@@ -135,7 +135,8 @@ class Device:
                 events = list(self._device.read()) if ready else []
             except OSError as error:
                 self._close()
-                self._say(f"{self.name} has gone ({why(error)}); waiting for it")
+                reason = "is it plugged in?" if error.errno == errno.ENODEV else why(error)
+                self._say(f"{self.name} has gone ({reason}); waiting for it")
                 self._reopen()
                 self._say(f"{self.name} is back")
                 continue
