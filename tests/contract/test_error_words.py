@@ -1,4 +1,4 @@
-"""Contract: what is said of an error is true of the numbers beside it, and has no digits that mean nothing."""
+"""Contract: what is said of an error is true of the numbers beside it, with no digit that means nothing."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def interview() -> Rig:
 
 
 def test_a_bound_on_too_little_says_where_it_counts_from(interview: Rig) -> None:
-    """Beside the camera the lamps cannot give the exposure; a stop less than they can is more than a stop off."""
+    """Beside the camera the lamps cannot give the exposure; a stop less than they can is more off."""
     report = solve_rig(interview, interview.marks["host"]).report
     (says,) = (limit.says for limit in report.limits if limit.at == "most_under")
     off = report.achieved.exposure_error_stops
