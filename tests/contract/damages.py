@@ -162,6 +162,9 @@ def bytes_of_the_file(pages: int) -> Iterator[Damage]:
             )
         yield _at(f"page {page + 1} zeroed", FILE, partial(_filled, at=page * PAGE, much=PAGE, by=0))
         yield _at(f"page {page + 1} all ones", FILE, partial(_filled, at=page * PAGE, much=PAGE, by=0xFF))
+        yield _at(
+            f"page {page + 1} torn", FILE, partial(_filled, at=page * PAGE + PAGE // 2, much=PAGE // 2, by=0)
+        )
     for left in (0, 1, 50, 100, 511, PAGE, PAGE + 1, size // 2, size - PAGE, size - 1):
         yield _at(f"cut off after {left} octets", FILE, partial(_cut, left=left))
     yield _at("header zeroed", FILE, partial(_filled, at=0, much=100, by=0))

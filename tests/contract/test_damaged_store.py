@@ -6,6 +6,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -147,6 +148,54 @@ def test_a_damaged_page_costs_what_is_on_it_and_the_file_is_kept(whole: Path, tm
     with Store.open(folder) as store:
         assert store.notes == ()
         assert all_that_is_read(store)["journal"] == after["journal"]
+
+
+def test_a_torn_page_never_loses_rows_without_a_word(whole: Path, tmp_path: Path) -> None:
+    """Octets of zero in a page read as rows that are numbered 0: no end of a table, and no row of ours."""
+    said = []
+    for damage in bytes_of_the_file(pages_of(whole)):
+        if damage.name.endswith(" torn"):
+            folder = damaged(whole, tmp_path / damage.name, damage)
+            with Store.open(folder) as store:
+                after, notes = all_that_is_read(store), store.notes
+            said.append((notes, after))
+            for key, kept, words in (("readings", READ, "reading"), ("journal", JOURNALLED, "journal entr")):
+                assert len(after[key]) == kept or any(words in note for note in notes), damage.name
+    assert any(len(after["readings"]) < READ for _, after in said)
+    assert any(0 < len(after["journal"]) < JOURNALLED for _, after in said)
+
+
+def test_of_a_file_that_was_cut_off_everything_before_the_cut_is_read(whole: Path, tmp_path: Path) -> None:
+    """Also where a table begins behind the cut, which keeps SQLite itself from reading any other."""
+    folder = damaged(whole, tmp_path / "cut", Damage("none", lambda folder: None))
+    with closing(sqlite3.connect(folder / FILE)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        first, last = connection.execute("SELECT min(rootpage), max(rootpage) FROM sqlite_master").fetchone()
+    kept = light_kept(folder)
+    assert 1 < first < last
+    for suffix in ("-wal", "-shm"):
+        (folder / f"{FILE}{suffix}").unlink(missing_ok=True)
+    os.truncate(folder / FILE, (last - 1) * PAGE)
+    with Store.open(folder) as store:
+        after, (note,) = remembered(store), store.notes
+    assert after is not None
+    assert {key: after[key] for key in kept if key != "undoable"} == {
+        key: kept[key] for key in kept if key != "undoable"
+    }
+    assert "nothing in it could be read" not in note
+
+
+def test_a_schema_that_cannot_be_read_is_said_in_one_line(whole: Path, tmp_path: Path) -> None:
+    folder = damaged(whole, tmp_path / "schema", Damage("none", lambda folder: None))
+    with closing(sqlite3.connect(folder / FILE)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    octets = (folder / FILE).read_bytes()
+    at = octets.index(b"CREATE TABLE remembered") + len(b"CREATE TABLE remembered")
+    (folder / FILE).write_bytes(octets[:at] + b'"' + octets[at + 1 :])
+    with Store.open(folder) as store:
+        (note,) = store.notes
+    assert "(malformed database schema (remembered)): " in note
+    assert "\n" not in note
 
 
 def asides(folder: Path) -> list[Path]:

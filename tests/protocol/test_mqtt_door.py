@@ -121,6 +121,25 @@ async def test_a_retained_order_is_not_obeyed(tmp_path: Path) -> None:
             assert up.doors.figures["mqtt"].heard == 2
 
 
+async def test_a_broker_that_has_gone_stands_in_the_state_of_the_other_doors(tmp_path: Path) -> None:
+    """Whoever looks at the page or at `status` learns that orders, trackers and sensors are not heard."""
+    async with (
+        broker(tmp_path) as server,
+        relay(server.port) as wire,
+        running(tmp_path, door(wire.port, "")) as up,
+    ):
+        await opened(up)
+        await until(lambda: up.doors.figures["homie"].state == "ok")
+        assert up.runner.state()["jobs"] == []
+        wire.cut()
+        await until(lambda: len(up.runner.state()["jobs"]) == 2)
+        homie, mqtt = up.runner.state()["jobs"]
+        assert (homie["name"], mqtt["name"]) == ("homie door", "mqtt door")
+        assert f"broker 127.0.0.1:{wire.port}: " in mqtt["says"]
+        wire.mend()
+        await opened(up)
+
+
 async def test_what_was_said_while_the_door_was_cut_off_is_not_obeyed_later(tmp_path: Path) -> None:
     async with (
         broker(tmp_path) as server,

@@ -24,6 +24,7 @@ from fillside.balance.limits import Limits, output_of_code
 from fillside.balance.measure import measure
 from fillside.balance.report import LimitKind, LimitSaid, Target, achieved_of, limit_of, target_of
 from fillside.balance.rounding import Codes, Trims
+from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solve import Solved
 from fillside.balance.weight import dropped_roles
@@ -242,7 +243,14 @@ class Reasons:
                 yield bound("weak", f"{role} gives too little here to count", role)
         if role_of(what) is None:
             for name in sorted(met - {"most_lux"}):
-                yield _met(name, wish)
+                yield _met(name, wish, self._solved_off_stops)
+
+    @property
+    def _solved_off_stops(self) -> float:
+        """The exposure's error of the balance itself, before rounding and without trims."""
+        light = self._light
+        lux = float(light.solved_at.lux(light.solved.outputs)[EXPOSURE_ROW])
+        return math.log2(lux / light.wish.exposure_lux) if lux > 0 else -math.inf
 
     def _asks_for_too_much(self) -> bool:
         """Whether the wanted exposure would light the face beyond its most, could the lamps give it."""
@@ -302,13 +310,17 @@ def _less(error: float, other: float) -> float:
     return 0.0 if error == other else error - other
 
 
-def _met(name: str, wish: Wish) -> LimitSaid:
+def _met(name: str, wish: Wish, off_stops: float) -> LimitSaid:
+    """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
     if name == "most_over":
-        return bound(
-            "most_over", f"keeping the ratio may cost {wish.most_over:g} stop of exposure and no more"
-        )
+        text = f"keeping the ratio may cost {wish.most_over:g} stop of exposure and no more"
+        if off_stops > wish.most_over + COUNTS_FROM_STOPS:
+            text += ", counted from the least that the lamps can give"
+        return bound("most_over", text)
     if name == "most_under":
         text = f"keeping the ratio may leave the exposure {wish.most_under:g} stop short and no more"
+        if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
+            text += ", counted from the most that the lamps can give"
         return bound("most_under", text)
     return bound("reach", f"the bound {name.replace('_', ' ')} is met")
 

@@ -12,6 +12,7 @@ import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 
 from fillside.interfaces.door import Clock, DoorError, DoorFigures, Studio
 from fillside.rig.doors import MqttDoor, OscDoor
@@ -106,6 +107,9 @@ async def _mqtt(doors: Doors, studio: Studio, identity: str, clock: Clock) -> As
         device = HomieDevice(doors.rig, table, studio, identity, clock, time.time)
         running["homie door"] = device
         doors.figures["homie"] = device.connection.figures
+    for name, each in running.items():
+        each.connection.is_lost = partial(studio.jobs.failed, name)
+        each.connection.is_back = partial(studio.jobs.goes_on, name)
     jobs = [studio.jobs.start(name, each.run, each.connection.stop) for name, each in running.items()]
     try:
         yield

@@ -23,7 +23,7 @@ export function seen(point, subject, camera) {
 
 const degrees = (radians) => Math.round((radians * 180) / Math.PI);
 
-/** A bearing in words: "40° left of the camera, 30° up". */
+/** A bearing in words, sides as the camera sees them, as everywhere in the rig: "40° camera left, 30° up". */
 export function inWords({ bearing, above }) {
   const around = degrees(Math.atan2(Math.sin(bearing), Math.cos(bearing)));
   const up = degrees(above);
@@ -31,5 +31,5 @@ export function inWords({ bearing, above }) {
   if (up > 80) return "overhead";
   if (Math.abs(around) < 3) return `from the camera, ${height}`;
   if (Math.abs(around) > 177) return `from behind, ${height}`;
-  return `${Math.abs(around)}° ${around < 0 ? "left" : "right"}, ${height}`;
+  return `${Math.abs(around)}° camera ${around < 0 ? "right" : "left"}, ${height}`;
 }

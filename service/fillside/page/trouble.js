@@ -30,7 +30,7 @@ export function showTrouble(now, age) {
   fill("limits", inTheWay, ticked(now, "limits") ? well : underWay);
   fill(
     "remedies",
-    remedies.map((remedy) => ({ says: `${remedy.do} Leaves ${words.stops(remedy.leaves_stops, false)} of error.`, sign: "→" })),
+    remedies.map((remedy) => ({ says: `${remedy.do} Leaves ${words.atMost(remedy.leaves_stops)} of error.`, sign: "→" })),
     null,
   );
 }

@@ -38,6 +38,13 @@ export function stops(value, sign = true, places = 2) {
   return known(value) ? `${fixed(value, places, sign)} ${noun(value)}` : NOTHING;
 }
 
+const LEAST_ERROR_STOPS = 0.05;
+
+/** What is left of an error; below the least that counts it is not told as a number. */
+export function atMost(value) {
+  return known(value) && Math.abs(value) < LEAST_ERROR_STOPS ? `less than ${LEAST_ERROR_STOPS} stop` : stops(value, false);
+}
+
 const PARTS = { "1/6": "⅙", "1/3": "⅓", "1/2": "½", "2/3": "⅔", "5/6": "⅚" };
 
 /** Stops as a person sets them: "−1⅓", "+½", "0", or with two decimals when it is no sixth. */

@@ -50,10 +50,20 @@ def what_is_wrong(path: Path) -> str | None:
     except sqlite3.DatabaseError as error:
         if is_of_the_folder(error):
             raise
-        return str(error)
+        return of_a_damaged_one(error)
     except UnicodeError:
         # SQLite's own message quotes what it stumbled over.
         return "its schema is no text"
+
+
+def of_a_damaged_one(error: Exception) -> str:
+    """SQLite's message in one line; for a schema that it cannot read, without what it stumbled over.
+
+    >>> of_a_damaged_one(sqlite3.DatabaseError('malformed database schema (take) - near "a\\nb"'))
+    'malformed database schema (take)'
+    """
+    text = " ".join(str(error).split())
+    return text.partition(" - ")[0] if text.startswith("malformed database schema") else text
 
 
 def _says_how_it_is_written(path: Path) -> bool:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from fillside.storage.check import is_of_the_folder, what_is_wrong
+from fillside.storage.check import is_of_the_folder, of_a_damaged_one, what_is_wrong
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.rows import readable_text
@@ -79,7 +79,7 @@ def _if_whole(path: Path, use: Callable[[Path], T]) -> T:
     except (sqlite3.DatabaseError, UnicodeError) as error:
         if isinstance(error, sqlite3.Error) and is_of_the_folder(error):
             raise
-        raise _DamagedError(str(error)) from error
+        raise _DamagedError(of_a_damaged_one(error)) from error
 
 
 def _open_file(path: Path) -> sqlite3.Connection:

@@ -30,6 +30,8 @@ MOST_MISSED = 500
 """Rows are asked for one by one between those found in order, until so many in a row could not be read."""
 MOST_SPANNED = 20_000
 """Missing rows are not counted beyond this, since a damaged number may be of any size."""
+MOST_FILLED_UP = 64
+"""A file that was cut off is read as if it were whole up to so many times the length that is left."""
 NUMBERED = ("reading", "calibration", "take", "journal")
 """Tables whose rows are numbered without a gap, so that missing ones can be counted."""
 _HEADER, _PAGE = 100, 4096
@@ -120,6 +122,8 @@ def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
         octets = path.read_bytes()
     except OSError:
         return
+    # Of a file that was cut off, a table that would begin behind its end keeps SQLite from all the others.
+    octets += bytes(max(0, _stated_size(octets) - len(octets)))
     first = _first_page_of_a_new_one(max(1, len(octets) // _PAGE))
     for length in (_HEADER, _PAGE):
         if len(octets) > length:
@@ -127,6 +131,14 @@ def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
             with contextlib.suppress(sqlite3.Error):
                 connection.deserialize(first[:length] + octets[length:])
             yield connection
+
+
+def _stated_size(octets: bytes) -> int:
+    """How long the file was by its own header [octets]; 0 where that cannot be."""
+    if len(octets) < _HEADER:
+        return 0
+    (pages,) = struct.unpack(">I", octets[28:32])  # sqlite.org/fileformat2.html, 1.3.7
+    return pages * _PAGE if pages * _PAGE <= MOST_FILLED_UP * len(octets) else 0
 
 
 def _first_page_of_a_new_one(pages: int) -> bytes:
@@ -208,13 +220,15 @@ def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], 
         _walk(connection, f"{select} WHERE rowid = {number}", rows)
         missed = 0 if number in rows else missed + 1
         number += 1
-    return dict(sorted(rows.items())), False, beyond is not None
+    return dict(sorted(rows.items())), False, last > 0 and beyond is not None
 
 
 def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], until: int = 0) -> bool:
     """Take up rows until one cannot be read or that number is reached; whether all could."""
     try:
         for number, *row in connection.execute(select):
+            if number < 1:
+                return False  # no row of ours has such a number: octets of zero read as one
             if number <= until:
                 return True
             rows[number] = row

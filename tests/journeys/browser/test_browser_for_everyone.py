@@ -214,7 +214,7 @@ async def test_a_bearing_is_where_the_head_stands(phone: Page, atelier: Studio) 
     atan(1.5/1.3) = 49 degrees to the left of the subject that faces the camera, and 0.85 m higher,
     atan(0.85/1.985) = 23 degrees up."""
     row = phone.locator("#heads tbody tr").first
-    await expect(row).to_contain_text("49° left, 23° up")
+    await expect(row).to_contain_text("49° camera right, 23° up")
     turn = await phone.locator("#rose .head.key").get_attribute("transform")
     assert turn is not None
     assert float(turn[7:-1]) == pytest.approx(-49.1, abs=0.1)

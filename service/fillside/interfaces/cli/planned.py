@@ -231,9 +231,14 @@ def _wander(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
 def _worst(worst: Worst) -> str:
     face = f"{show.ratio(worst.face_least)} to {show.ratio(worst.face_most)}"
     return (
-        f"ratio off by up to {show.stops(worst.ratio_error_stops, sign=False)}, exposure by up to "
-        f"{show.stops(worst.exposure_error_stops, sign=False)}, face {face}"
+        f"ratio off by {_up_to(worst.ratio_error_stops)}, exposure by {_up_to(worst.exposure_error_stops)}, "
+        f"face {face}"
     )
+
+
+def _up_to(error_stops: float | None) -> str:
+    said = show.at_most(error_stops)
+    return said if said.startswith("less") else f"up to {said}"
 
 
 def _map(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:

@@ -6,6 +6,8 @@ import math
 from typing import Any
 
 NOTHING = "–"
+LEAST_ERROR_STOPS = 0.05
+"""An error below this is none."""
 
 
 def lux(value: float | None) -> str:
@@ -33,6 +35,17 @@ def stops(value: float | None, *, sign: bool = True) -> str:
         return NOTHING
     rounded = round(value, 2) + 0.0
     return f"{rounded:+.2f} stop" if sign and rounded else f"{rounded:.2f} stop"
+
+
+def at_most(value: float | None) -> str:
+    """What is left of an error at most; below the least that counts it is not told as a number.
+
+    >>> at_most(0.004), at_most(1.332), at_most(None)
+    ('less than 0.05 stop', '1.33 stop', '–')
+    """
+    if value is not None and abs(value) < LEAST_ERROR_STOPS:
+        return f"less than {LEAST_ERROR_STOPS:g} stop"
+    return stops(value, sign=False)
 
 
 def ratio(value: float | None, in_stops: float | None = None) -> str:

@@ -176,7 +176,7 @@ def _remarks(state: State) -> Iterator[str]:
     for limit in state.get("limits") or []:
         yield f"limit: {limit['says']}"
     for remedy in state.get("remedies") or []:
-        yield f"would help: {remedy['do']} (leaves {show.stops(remedy['leaves_stops'], sign=False)})"
+        yield f"would help: {remedy['do']} (leaves {show.at_most(remedy['leaves_stops'])})"
     if state.get("identifying"):
         yield f"{state['identifying']} shows itself and comes back"
     yield from _drivers(state)

@@ -65,6 +65,10 @@ class Connection:
         self.inbox = Inbox(MOST_WAITING, clock)
         self.stop = asyncio.Event()
         self._backoff = Backoff(random.Random(identifier))
+        self.is_lost: Callable[[Exception], object] = lambda error: None
+        """Called whenever the broker could not be reached or was lost."""
+        self.is_back: Callable[[], object] = lambda: None
+        """Called whenever the connection serves."""
         try:
             self.client = client_for(
                 options,
@@ -91,6 +95,7 @@ class Connection:
                     await serve()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
                 self._lost(why_no_broker(error))
+                self.is_lost(ConnectionError(self.figures.note))
                 await self._pause(self._backoff.next_s())
             except Exception:
                 self._lost("a fault of ours; see the log")
@@ -98,6 +103,7 @@ class Connection:
 
     def is_up(self) -> None:
         """Say that the connection serves."""
+        self.is_back()
         if self.figures.report("ok", "", self._clock()):
             log.info("%s: the door is open", self._where)
 
