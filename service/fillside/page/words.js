@@ -72,10 +72,9 @@ export function ratio(value, withinStops = null) {
   return value >= 1 ? `${number(value)}:1` : `1:${number(1 / value)}`;
 }
 
-/** A number above 0 with one digit where it is known to half or double, two to within a tenth, else three. */
-function digits(value, withinStops, least = 1) {
-  const share = 2 ** Math.min(withinStops, 10) - 1;
-  const count = Math.max(least, share >= 1 ? 1 : share >= 0.1 ? 2 : 3);
+/** A number above 0 with two digits, three where it is known to less than a tenth. */
+function digits(value, withinStops) {
+  const count = 2 ** Math.min(withinStops, 10) - 1 >= 0.1 ? 2 : 3;
   const shown = Number(value.toPrecision(count));
   return shown.toFixed(Math.max(0, count - 1 - Math.floor(Math.log10(shown))));
 }
@@ -92,7 +91,7 @@ export function light(lux, units, withinStops = null) {
   if (!known(lux)) return NOTHING;
   const value = units === "feet" ? lux / LUX_PER_FOOT_CANDLE : lux;
   const unit = units === "feet" ? "fc" : "lx";
-  if (known(withinStops) && value >= 0.005) return `${digits(value, withinStops, 2)} ${unit}`;
+  if (known(withinStops) && value >= 0.005) return `${digits(value, withinStops)} ${unit}`;
   return `${fixed(value, value >= 100 ? 0 : value >= 10 ? 1 : 2)} ${unit}`;
 }
 

@@ -31,7 +31,7 @@ async def test_moving_between_marks_keeps_the_ratio(phone: Page, atelier: Studio
         state = await atelier.until(partial(settled_at, mark))
         assert state["subject"] == list(atelier.running.rig.marks[mark])
         assert max(off(state)) < HELD_STOPS
-        await expect(phone.locator("#ratio .value")).to_have_text("2:1")
+        await expect(phone.locator("#ratio .value")).to_have_text("2.0:1")
         await expect(spot(phone, mark)).to_have_attribute("aria-checked", "true")
 
 

@@ -45,7 +45,7 @@ async def test_a_daemon_that_is_killed_and_comes_back(browser: Browser, tmp_path
         second = Daemon(rig, tmp_path / "data", "--listen", f"127.0.0.1:{first.port}")
         try:
             await expect_live(page)
-            await expect(page.locator("#ratio .value")).to_have_text("2:1")
+            await expect(page.locator("#ratio .value")).to_have_text("2.0:1")
             await expect(page.locator("#ratio .beside")).not_to_contain_text("as of")
             await expect(page.locator("#drivers")).to_contain_text("wire: well")
             await act(page, "Freeze").tap()

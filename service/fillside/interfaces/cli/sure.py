@@ -51,12 +51,14 @@ def _signed(value: float, within_stops: float) -> str:
 def ratio(value: float | None, within_stops: float | None, in_stops: float | None = None) -> str:
     """A ratio as it is said on set, with its stops when given.
 
+    Two digits at least, as of the light on both sides that stands beside it.
+
     >>> ratio(2.003, 0.12, 1.002), ratio(2.003, 2.4, 1.002), ratio(0.52, 2.4), ratio(2.0, None, 1.0)
-    ('2.0:1 (1.00 ±0.12 stop)', '2:1 (1 ±2 stops)', '0.5:1', '2.0:1 (1.00 stop)')
+    ('2.0:1 (1.00 ±0.12 stop)', '2.0:1 (1 ±2 stops)', '0.52:1', '2.0:1 (1.00 stop)')
     """
     if value is None or not math.isfinite(value) or value <= 0 or within_stops is None:
         return show.ratio(value, in_stops)
-    number = _digits(value, min(within_stops, 10.0), most=2 if value >= 1 else 3)
+    number = _digits(value, within_stops, most=2 if value >= 1 else 3)
     if in_stops is None:
         return f"{number}:1"
     said = _signed(in_stops, within_stops).removeprefix("+")
@@ -72,13 +74,12 @@ def lux(value: float | None, within_stops: float | None) -> str:
     """
     if value is None or not math.isfinite(value) or abs(value) < 0.005 or within_stops is None:
         return show.lux(value)
-    return f"{_digits(value, min(within_stops, 10.0), least=2, most=3)} lx"
+    return f"{_digits(value, within_stops, most=3)} lx"
 
 
-def _digits(value: float, within_stops: float, most: int, least: int = 1) -> str:
-    """A number above 0: one digit where it may be half or double, two down to a tenth off, three below."""
-    share = 2.0**within_stops - 1
-    digits = min(most, max(least, 1 if share >= 1 else 2 if share >= 0.1 else 3))
+def _digits(value: float, within_stops: float, most: int) -> str:
+    """A number above 0: two digits, three at most where it is known to less than a tenth."""
+    digits = min(most, 2 if 2.0 ** min(within_stops, 10.0) - 1 >= 0.1 else 3)
     place = digits - 1 - math.floor(math.log10(value))
     rounded = round(value, place)
     return f"{rounded:.{max(0, digits - 1 - math.floor(math.log10(rounded)))}f}"
