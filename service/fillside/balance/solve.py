@@ -57,8 +57,10 @@ class Solved:
 
 def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
     """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
-    key = role_path(rows.matrix, np.flatnonzero(metering.is_key & limits.held), limits.least, limits.most)
-    fill = role_path(rows.matrix, np.flatnonzero(metering.is_fill & limits.held), limits.least, limits.most)
+    key, fill = (
+        role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
+        for of_role in (metering.is_key, metering.is_fill)
+    )
     followers = following_heads(metering, wish, limits)
     key = with_followers(metering, rows, wish, limits, key)
     alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
@@ -144,14 +146,14 @@ class _Policy:
         over = max(wish.exposure_lux, float(self._exposure[self._low]))
         wanted = self._ratio.wanted()
         least = min(wish.exposure_lux, float(self._exposure[self._high]))
-        exposure = float(np.interp(wanted, self._ratio.index, self._exposure))
+        exposure = self._way.row_at(EXPOSURE, wanted)
         met = least * (1 - KEPT) <= exposure <= over * (1 + KEPT)
         if weight >= 1 and wish.most_lux is None and met:
             return wanted
         not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
         within = _nearest(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
-        under = min(wish.exposure_lux, float(np.interp(most, self._ratio.index, self._exposure)))
+        under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
         not_under = within if under <= 0 else self._way.within(EXPOSURE, under, -weight * wish.most_under)
         if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
             return wanted
@@ -180,10 +182,7 @@ class _Policy:
     def _meets_the_face(self, at: float) -> bool:
         if self._wish.most_lux is None:
             return False
-        lux = [
-            float(np.interp(at, self._ratio.index, self._way.lux[row]))
-            for row in (FACE_KEY, FACE_FILL, EXPOSURE)
-        ]
+        lux = [self._way.row_at(row, at) for row in (FACE_KEY, FACE_FILL, EXPOSURE)]
         return (
             max(lux[:2]) >= self._wish.most_lux * (1 - 1e-6)
             and abs(lux[2] / self._wish.exposure_lux - 1) > KEPT
@@ -192,15 +191,16 @@ class _Policy:
     def _exposed(self, face: Stretch) -> Stretch:
         """Where the exposure is met; else the point nearest to that."""
         off = np.abs(self._exposure / self._wish.exposure_lux - 1)
-        met = np.flatnonzero((off <= KEPT) & (self._ratio.index >= face[0]) & (self._ratio.index <= face[1]))
+        first = math.ceil(face[0])
+        met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
         if len(met):
-            return float(met[0]), float(met[-1])
+            return float(first + met[0]), float(first + met[-1])
         if self._exposure[self._low] > self._wish.exposure_lux:
             return _nearest(face, (float(self._low),) * 2)
         if self._wish.most_lux is None:
             return float(self._high), float(self._high)
         low, high = math.ceil(face[0]), int(face[1])
-        ends = [(float(np.interp(at, self._ratio.index, self._exposure)), at) for at in face]
+        ends = [(self._way.row_at(EXPOSURE, at), at) for at in face]
         if low <= high:
             most = low + int(np.argmax(self._exposure[low : high + 1]))
             ends.append((float(self._exposure[most]), float(most)))
