@@ -230,9 +230,7 @@ class Plane:
         mixes += self._bends_on_limits(lines)
         mix = distinct(np.minimum(np.maximum(np.concatenate(mixes), first), last))
         if len(lines) > 1:
-            mix = distinct(
-                np.concatenate((mix, *_meetings(mix, [line.inverse_fill(mix) for line in lines])))
-            )
+            mix = distinct(np.concatenate((mix, *_meetings(mix, [line.inverse_fill(mix) for line in lines]))))
         inverse = np.maximum(mix / key_most, 1 / fill_most)
         for line in lines:
             inverse = np.maximum(inverse, line.inverse_fill(mix))
