@@ -314,7 +314,7 @@ def test_without_the_key_the_fill_holds_the_exposure_alone_and_the_key_fades_bac
 
 
 def assert_fades_only(up: Studio) -> None:
-    """No frame since the first is more than a tenth of a stop from the one before it, nor faster than orders."""
+    """No frame is more than a tenth of a stop from the one before it, and no fade faster than orders are."""
     for one in (KEY, FILL, HAIR):
         given = [max(output(up.rig, one, codes[one]), 0.01) for _, codes in up.frames]
         assert max((abs(math.log2(b / a)) for a, b in itertools.pairwise(given)), default=0.0) <= 0.11
