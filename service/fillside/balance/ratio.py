@@ -52,10 +52,11 @@ class RatioSearch:
         exposure = self.way.lux[EXPOSURE]
         most = min(self._wish.exposure_lux, float(exposure[self.way.point(plane.most_mix)]))
         met = (exposure >= most * (1 - KEPT)).nonzero()[0]
-        natural = min(max(natural, float(met[0])), float(met[-1]))
-        self._natural = self.way.mix_stops_at(natural)
-        self._middle = natural
-        self._turn, self._grip = 1.0, math.inf
+        self._middle = min(max(natural, float(met[0])), float(met[-1]))
+        self._turn, self._grip, self._room_stops = 1.0, math.inf, math.inf
+        if self._plain is not None:
+            return
+        self._natural = self.way.mix_stops_at(self._middle)
         if plane.wish.read_as == "face":
             grip = grip_stops(weights, rest, plane.wish, self._natural)
             self._turn, self._grip = math.copysign(1.0, grip), abs(grip)
@@ -77,11 +78,11 @@ class RatioSearch:
         A weak role is passed by (1 - w)^2 of the light at the end of the stretch where the exposure is kept.
         """
         spare, bright_wanted = (1 - self._weights.both) ** 2, self._wish.quotient > 1
-        given = spare * (self._dark if bright_wanted else self._bright)
         more_key = bright_wanted == (self._turn > 0)
-        given_lux = between(given, exposed[0 if more_key else 1])
-        bright = self._bright + (given_lux if bright_wanted else 0.0)
-        dark = self._dark + (0.0 if bright_wanted else given_lux)
+        bright, dark = self._bright, self._dark
+        if spare > 0:
+            given = spare * between(dark if bright_wanted else bright, exposed[0 if more_key else 1])
+            bright, dark = (bright + given, dark) if bright_wanted else (bright, dark + given)
         at, end = self._found(bright, dark, 1.0, self._turn), len(self.way.mix) - 1.0
         if math.isinf(self._grip):
             return (at, end) if more_key else (0.0, at)

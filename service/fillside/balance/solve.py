@@ -75,7 +75,7 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
         if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
             break
         known = base
-        rest = rows.lux(np.where(balanced, 0.0, base))
+        rest = rows.lux(np.where(balanced, 0.0, base)) if wish.read_as == "face" else rows.ambient
         policy = _Policy(Plane(key, fill, rows.lux(base), wish), weights, rest, rows.ambient, alone)
         a, b = policy.answer()
         bounds = policy.bounds
