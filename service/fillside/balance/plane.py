@@ -144,22 +144,11 @@ class Way:
         )
         return here - float(counted[i] + gone * (counted[i + 1] - counted[i]))
 
-    def within(self, row: int, lux: float, stops: float) -> Stretch:
-        """Where a row is at most so many stops over `lux`, or under it if `stops` is negative or -0.0.
-
-        It is met somewhere, and left farther and farther toward both ends.
-        """
-        values, sign = self.lux[row], math.copysign(1.0, stops)
-        met = (sign * (values / lux - 1) <= KEPT).nonzero()[0]
-        first, last, end = float(met[0]), float(met[-1]), len(values) - 1.0
-        if first == 0 and last == end:
-            return first, last
-        wanted, flat = np.full(len(values), lux), LEAST_EXPOSURE_SLOPE
-        if first > 0:
-            first = min(first, self.where(values, wanted, -sign, stops, first, flat))
-        if last < end:
-            last = max(last, self.where(values, wanted, sign, stops, last, flat))
-        return first, last
+    def within(self, row: int, lux: float, stops: float) -> Within:
+        """Where a row is at most so many stops over `lux`, or under it if `stops` is negative or -0.0."""
+        sign = math.copysign(1.0, stops)
+        met = (sign * (self.lux[row] / lux - 1) <= KEPT).nonzero()[0]
+        return Within(self, row, lux, stops, float(met[0]), float(met[-1]))
 
     def around(self, middle: int, row: int, lux: float) -> Stretch:
         """The stretch around a point where a row keeps under so many lux; the point where it does not."""
@@ -176,6 +165,52 @@ class Way:
             i = int(above[cut])
             high = i - float(over[i] / (over[i] - over[i - 1]))
         return low, high
+
+
+@dataclass(frozen=True)
+class Within:
+    """Where a row keeps to a bound; it does from `first` to `last`, and is left farther and farther beyond.
+
+    The ends are looked for when they are asked for.
+    """
+
+    way: Way
+    row: int
+    lux: float
+    stops: float
+    first: float
+    last: float
+
+    @cached_property
+    def low(self) -> float:
+        """The end toward the fill."""
+        return min(self.first, self._end(-1.0, self.first)) if self.first > 0 else 0.0
+
+    @cached_property
+    def high(self) -> float:
+        """The end toward the key."""
+        end = len(self.way.mix) - 1.0
+        return max(self.last, self._end(1.0, self.last)) if self.last < end else end
+
+    @property
+    def stretch(self) -> Stretch:
+        return self.low, self.high
+
+    def holds(self, position: float) -> bool:
+        """Whether a position lies between the ends."""
+        if position < self.first:
+            return position >= self.low
+        return position <= self.last or position <= self.high
+
+    def near(self, position: float) -> Stretch:
+        """The stretch, exact at the end on the side of a position; the other end may lie farther out."""
+        low = self.low if position < self.first else self.first
+        return low, self.high if position > self.last else self.last
+
+    def _end(self, turn: float, middle: float) -> float:
+        values, sign = self.way.lux[self.row], math.copysign(1.0, self.stops)
+        wanted = np.full(len(values), self.lux)
+        return self.way.where(values, wanted, turn * sign, self.stops, middle, LEAST_EXPOSURE_SLOPE)
 
 
 def between(values: FloatArray, position: float) -> float:

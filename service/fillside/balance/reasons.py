@@ -214,6 +214,8 @@ class Reasons:
         light = self._light
         now = list(at_limits(light, what, light.unrounded))
         yield from now
+        if all(stops == 0 for stops in light.trims.values()):
+            return
         for limit in at_limits(light, what, light.solved.outputs):
             if limit not in now:
                 yield limit.model_copy(update={"says": f"{limit.says} before its trim"})

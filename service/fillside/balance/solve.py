@@ -147,14 +147,25 @@ class _Policy:
         wanted = self._ratio.wanted()
         least = min(wish.exposure_lux, float(self._exposure[self._high]))
         exposure = self._way.row_at(EXPOSURE, wanted)
-        met = least * (1 - KEPT) <= exposure <= over * (1 + KEPT)
-        if weight >= 1 and wish.most_lux is None and met:
+        plain = weight >= 1 and wish.most_lux is None
+        if plain and least * (1 - KEPT) <= exposure <= over * (1 + KEPT):
             return wanted
         not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
+        if plain:
+            bright_enough = least <= 0 or self._way.within(EXPOSURE, least, -wish.most_under).holds(wanted)
+            if bright_enough and not_over.holds(wanted) and not_over.holds(self._high):
+                return wanted
+        return self._within_bounds(face, not_over.stretch, wanted)
+
+    def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
+        """The position nearest to the wanted one within the bounds; `bounds` names those in the way."""
+        wish, weight = self._wish, self._weights.both
         within = _nearest(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
         under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
-        not_under = within if under <= 0 else self._way.within(EXPOSURE, under, -weight * wish.most_under)
+        not_under = within
+        if under > 0:
+            not_under = self._way.within(EXPOSURE, under, -weight * wish.most_under).near(wanted)
         if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
             return wanted
         turned = _nearest(within, self._right_way_round(not_over))
