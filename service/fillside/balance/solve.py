@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from fillside.balance.limits import Limits
 from fillside.balance.path import role_path
-from fillside.balance.plane import KEPT, Plane, Stretch, Way
+from fillside.balance.plane import KEPT, Plane, Stretch, Way, Within
 from fillside.balance.ratio import RatioSearch
 from fillside.balance.relative import following_heads, hold_relative_roles, with_followers
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
@@ -124,6 +124,7 @@ class _Policy:
         self._way: Way = self._ratio.way
         self._exposure = self._way.lux[EXPOSURE]
         self._low, self._high = self._way.point(plane.least_mix), self._way.point(plane.most_mix)
+        self._known: Within | None = None
         self.bounds: tuple[str, ...] = ()
 
     def answer(self) -> tuple[float, float]:
@@ -152,7 +153,7 @@ class _Policy:
             return wanted
         not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
         if plain:
-            bright_enough = least <= 0 or self._way.within(EXPOSURE, least, -wish.most_under).holds(wanted)
+            bright_enough = least <= 0 or self._not_under(least).holds(wanted)
             if bright_enough and not_over.holds(wanted) and not_over.holds(self._high):
                 return wanted
         return self._within_bounds(face, not_over.stretch, wanted)
@@ -165,7 +166,7 @@ class _Policy:
         under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
         not_under = within
         if under > 0:
-            not_under = self._way.within(EXPOSURE, under, -weight * wish.most_under).near(wanted)
+            not_under = self._not_under(under).near(wanted)
         if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
             return wanted
         turned = _nearest(within, self._right_way_round(not_over))
@@ -174,6 +175,12 @@ class _Policy:
         if at != wanted:
             self._say(at, not_over, turned, not_under)
         return at
+
+    def _not_under(self, lux: float) -> Within:
+        """Where the exposure is no farther under so many lux than keeping the ratio may cost."""
+        if self._known is None or self._known.lux != lux:
+            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._wish.most_under)
+        return self._known
 
     def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
         inside = 0.0, len(self._way.mix) - 1.0
