@@ -135,7 +135,7 @@ def _over_the_step(random: np.random.Generator) -> list[float]:
 
 @pytest.mark.parametrize("part", range(AT_ONCE))
 def test_no_centimetre_of_the_subject_makes_the_light_leap(part: int) -> None:
-    """What is over it, three steps in 50,000 of a larger run, hangs on lamps that a plane cuts in two."""
+    """In larger runs four steps in 10,000 are over it, with lamps that a cheek or the meter hardly sees."""
     over = np.array(
         [step for i in range(RIGS // AT_ONCE) for step in _over_the_step(np.random.default_rng([part, i]))]
     )
