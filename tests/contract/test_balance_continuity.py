@@ -22,10 +22,15 @@ from fillside.rig.change import apply_change
 from fillside.rig.model import Rig
 from fillside.rig.scene import scene
 
-RIGS, STEPS = int(os.environ.get("CONTINUITY_RIGS", "250")), int(os.environ.get("CONTINUITY_STEPS", "6"))
-AT_ONCE = 5
+RIGS, STEPS = int(os.environ.get("CONTINUITY_RIGS", "80")), int(os.environ.get("CONTINUITY_STEPS", "6"))
+AT_ONCE = 2
 STEP_STOPS, BY_LIGHT = 0.25, 6.0
 SEEN = 0.02
+LEAPT = {
+    "a least slope of the ratio": ((0, 75), (2, 74), (2, 142), (3, 63)),
+    "room by the grip on the face": ((0, 103), (0, 218), (1, 195)),
+}
+"""Seeds of rigs, of the thousand from (0, 0) to (3, 249), that leap where that is left out of the solver."""
 CAMERA = (0.0, -2.4, 1.4)
 
 
@@ -130,13 +135,21 @@ def _over_the_step(random: np.random.Generator) -> list[float]:
 
 @pytest.mark.parametrize("part", range(AT_ONCE))
 def test_no_centimetre_of_the_subject_makes_the_light_leap(part: int) -> None:
-    """What is over it hangs on lamps that give the cheek or the meter next to nothing."""
+    """In larger runs four steps in 10,000 are over it, with lamps that a cheek or the meter hardly sees."""
     over = np.array(
         [step for i in range(RIGS // AT_ONCE) for step in _over_the_step(np.random.default_rng([part, i]))]
     )
     assert len(over) > RIGS // AT_ONCE * STEPS
-    assert (over > 0).mean() <= 0.002, np.sort(over)[-5:]
-    assert over.max() <= 1.0, np.sort(over)[-5:]
+    assert (over > 0).mean() <= 0.001, np.sort(over)[-5:]
+    assert over.max() <= 1.2, np.sort(over)[-5:]
+
+
+@pytest.mark.parametrize("seeds", LEAPT.values(), ids=LEAPT)
+def test_rigs_that_would_leap_if_one_mean_against_it_were_left_out_do_not(
+    seeds: tuple[tuple[int, int], ...],
+) -> None:
+    steps = [step for seed in seeds for step in _over_the_step(np.random.default_rng(seed))]
+    assert max(steps) <= 0
 
 
 def _desk(**balance: Any) -> Rig:

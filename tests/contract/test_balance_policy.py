@@ -20,59 +20,61 @@ HAIR_STOPS = -0.5
 READINGS = ("key:fill", "key+fill:fill", "face")
 
 
-def _errors(wish: Wish, metering: Metering, rows: Rows, outputs: np.ndarray) -> np.ndarray:
-    """|ratio error|, exposure error [stops], lux on the brighter side of the face, of (n, heads) outputs."""
-    lux = outputs @ rows.matrix.T + rows.ambient
-    lit, shadow, exposure, face_key, face_fill = lux[:, :5].T
-    ratio = {"key:fill": lit / shadow, "key+fill:fill": 1 + lit / shadow, "face": face_key / face_fill}
-    if wish.read_as == "key+fill:fill":
-        ratio_error = np.abs(np.log2(ratio["key:fill"] / (wish.ratio - 1)))
-    else:
-        ratio_error = np.abs(np.log2(ratio[wish.read_as] / wish.ratio))
+def _errors(wish: Wish, lux: np.ndarray) -> np.ndarray:
+    """|ratio error|, exposure error [stops] and the brighter side of the face [lux], of rows (5, n)."""
+    lit, shadow, exposure, face_key, face_fill = lux
+    bright, dark = (face_key, face_fill) if wish.read_as == "face" else (lit, shadow)
+    # With key+fill:fill the ratio is 1 + lit / shadow, and its stops are counted without that 1.
+    wanted = wish.ratio - 1 if wish.read_as == "key+fill:fill" else wish.ratio
+    ratio_error = np.abs(np.log2(bright / (dark * wanted)))
     return np.stack((ratio_error, np.log2(exposure / wish.exposure_lux), np.maximum(face_key, face_fill)))
 
 
+def _lux(rows: Rows, outputs: np.ndarray) -> np.ndarray:
+    """Lit side, shadow side, exposure and the sides of the face (5, n) at outputs (n, heads) [lux]."""
+    lux: np.ndarray = rows.matrix[:5] @ outputs.T + rows.ambient[:5, np.newaxis]
+    return lux
+
+
 def _grid(limits: Limits, metering: Metering, rows: Rows) -> np.ndarray:
-    """All pairs of common outputs of key and fill; the one hair light follows the key."""
+    """The rows (5, n) at all pairs of common outputs of key and fill; the one hair light follows the key."""
     common = np.geomspace(0.005, 1, GRID)
-    tried = np.zeros((GRID * GRID, len(limits.least)))
-    key, fill = (m.ravel() for m in np.meshgrid(common, common))
-    for mask, values in ((metering.is_key, key), (metering.is_fill, fill)):
-        for head in np.flatnonzero(mask):
-            tried[:, head] = np.clip(values, limits.least[head], limits.most[head])
+    key, fill = (np.zeros((GRID, len(limits.least))) for _ in range(2))
+    for tried, mask in ((key, metering.is_key), (fill, metering.is_fill)):
+        heads = np.flatnonzero(mask)
+        tried[:, heads] = np.clip(common[:, np.newaxis], limits.least[heads], limits.most[heads])
     hair = int(np.flatnonzero(~metering.is_key & ~metering.is_fill)[0])
-    wanted = tried @ rows.matrix[0] * 2**HAIR_STOPS / rows.facing_lux[hair]
-    tried[:, hair] = np.clip(wanted, limits.least[hair], limits.most[hair])
-    return tried
+    wanted = key @ rows.matrix[0] * 2**HAIR_STOPS / rows.facing_lux[hair]
+    key[:, hair] = np.clip(wanted, limits.least[hair], limits.most[hair])
+    by_key, by_fill = _lux(rows, key), rows.matrix[:5] @ fill.T
+    lux: np.ndarray = (by_key[:, np.newaxis, :] + by_fill[:, :, np.newaxis]).reshape(5, -1)
+    return lux
 
 
-def _turned(wish: Wish, rows: Rows, outputs: np.ndarray) -> np.ndarray:
+def _turned(wish: Wish, lux: np.ndarray) -> np.ndarray:
     """By how many stops the side that the wish has darker is the brighter one; 0 where it is not."""
-    lux = outputs @ rows.matrix.T + rows.ambient
-    bright, dark = lux[:, 3:5].T if wish.read_as == "face" else lux[:, :2].T
+    bright, dark = lux[3:5] if wish.read_as == "face" else lux[:2]
     wanted = math.log2(wish.quotient)
     if abs(wanted) <= 0.05:
-        return np.zeros(len(outputs))
+        return np.zeros(len(bright))
     return np.maximum(0.0, -math.copysign(1, wanted) * np.log2(bright / dark))
 
 
-def _wishes(
-    wish: Wish, metering: Metering, rows: Rows, limits: Limits, outputs: np.ndarray, grid: np.ndarray
-) -> list[np.ndarray]:
-    """How far outputs (n, heads) are from each wish, in the order of the wishes, the most pressing first."""
-    ratio_error, over, brighter = _errors(wish, metering, rows, outputs)
-    _, over_grid, brighter_grid = _errors(wish, metering, rows, grid)
+def _wishes(wish: Wish, lux: np.ndarray, grid_errors: np.ndarray) -> list[np.ndarray]:
+    """How far rows (5, n) of lux are from each wish, in the order of the wishes, the most pressing first."""
+    ratio_error, over, brighter = _errors(wish, lux)
+    _, over_grid, brighter_grid = grid_errors
     least_over, least_brighter = over_grid[0], brighter_grid[0]
     most_lux = max(wish.most_lux or math.inf, least_brighter)
     too_bright = np.maximum(0.0, brighter - most_lux * (1 + 1e-6))
     if wish.protect == "exposure":
-        return [too_bright, _turned(wish, rows, outputs), np.abs(over), ratio_error]
+        return [too_bright, _turned(wish, lux), np.abs(over), ratio_error]
     together = over_grid[:: GRID + 1][brighter_grid[:: GRID + 1] <= most_lux]
     most_over, most = wish.most_over + max(0.0, least_over), min(0.0, together.max())
     return [
         too_bright,
         np.maximum(0.0, over - most_over - 1e-6),
-        _turned(wish, rows, outputs),
+        _turned(wish, lux),
         np.maximum(0.0, most - wish.most_under - over),
         ratio_error,
         np.abs(over),
@@ -103,11 +105,12 @@ def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as
     assert (solved >= limits.least - 1e-12).all()
     assert (solved <= limits.most + 1e-12).all()
     grid = _grid(limits, metering, rows)
-    wishes = _wishes(wish, metering, rows, limits, grid, grid)
-    mine = [float(v[0]) for v in _wishes(wish, metering, rows, limits, solved[np.newaxis], grid)]
+    errors = _errors(wish, grid)
+    wishes = _wishes(wish, grid, errors)
+    mine = [float(v[0]) for v in _wishes(wish, _lux(rows, solved[np.newaxis]), errors)]
     if not _both_count(wish, metering, rows, limits):
         wishes = wishes[: 1 if protect == "exposure" else 2]
-    kept = np.ones(len(grid), dtype=bool)
+    kept = np.ones(grid.shape[1], dtype=bool)
     for number, theirs in enumerate(wishes):
         is_ratio = number == (3 if protect == "exposure" else 4)
         assert mine[number] <= theirs[kept].min() + (0.1 if is_ratio else 0.03), number

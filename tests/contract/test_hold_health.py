@@ -6,9 +6,21 @@ import itertools
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
-from contract.hold_studio import CANDELAS, CHAIR, DESK, Studio, assert_no_flash, light, output, studio
+from contract.hold_studio import (
+    CANDELAS,
+    CHAIR,
+    DESK,
+    FILL_AT,
+    Studio,
+    assert_no_flash,
+    light,
+    output,
+    steepest_stops_per_s,
+    studio,
+)
 from fillside.hold.events import (
     DriverChanged,
     Event,
@@ -269,6 +281,45 @@ def test_when_lost_solve_holds_the_exposure_with_the_rest_and_gives_it_back() ->
     up.event(HeadBack("fill", 0))
     up.settle()
     assert up.codes == before
+
+
+@pytest.mark.parametrize("found_at", [None, 0])
+@pytest.mark.parametrize(
+    ("read_as", "protect"), [("key:fill", "ratio"), ("face", "ratio"), ("face", "exposure")]
+)
+def test_without_the_key_the_fill_holds_the_exposure_alone_and_the_key_fades_back(
+    read_as: str, protect: str, found_at: int | None
+) -> None:
+    up = come_up(balance={"when_lost": "solve", "exposure": 400.0, "read_as": read_as, "protect": protect})
+    before = up.codes
+    up.event(HeadLost("key"))
+    up.settle()
+    state = up.state
+    # A dome turned to the camera shows (1 + cos) / 2 of what a flat receptor facing the lamp shows.
+    fill_way, camera_way = np.subtract(FILL_AT, CHAIR), np.subtract(up.rig.camera.position, CHAIR)
+    cosine = fill_way @ camera_way / np.linalg.norm(fill_way) / np.linalg.norm(camera_way)
+    assert light(up.rig, up.codes, CHAIR)["fill"] * (1 + cosine) / 2 == pytest.approx(400.0, rel=0.01)
+    assert up.codes[KEY] == before[KEY]
+    assert (state["achieved"]["ratio"], state["ticks"]["ratio"]) == (None, False)
+    assert ("key", "lost") in {(limit["head"], limit["at"]) for limit in state["limits"]}
+    assert "weak" not in {limit["at"] for limit in state["limits"]}
+    assert_fades_only(up)
+    up.event(HeadBack("key", found_at))
+    # What the lamp was found at is no fade of ours.
+    up.frames = [(up.now, up.codes)]
+    up.settle()
+    assert up.codes == before
+    assert up.state["achieved"]["ratio_error_stops"] == pytest.approx(0.0, abs=0.02)
+    assert_fades_only(up)
+
+
+def assert_fades_only(up: Studio) -> None:
+    """No frame is more than a tenth of a stop from the one before it, and no fade faster than orders are."""
+    for one in (KEY, FILL, HAIR):
+        given = [max(output(up.rig, one, codes[one]), 0.01) for _, codes in up.frames]
+        assert max((abs(math.log2(b / a)) for a, b in itertools.pairwise(given)), default=0.0) <= 0.11
+        assert steepest_stops_per_s(up.rig, up.frames, one, above=0.01) <= up.rig.hold.order_speed * 1.01
+    assert_no_flash(up.rig, up.frames)
 
 
 def test_a_lost_wire_in_a_fade_stops_its_heads_and_the_rest_goes_on() -> None:

@@ -27,6 +27,8 @@ from fillside.rig.scene import scene
 
 FACE = np.array([0.0, 0.0, 1.2])
 CAMERA = np.array([0.0, -2.4, 1.2])
+PAST_THE_KEY = (2.0, -1.2, 1.3)
+"""Seen from the camera to the right of the key in `two_points`."""
 
 
 def two_points(**plan: object) -> Rig:
@@ -85,9 +87,11 @@ def test_patches_follow_inverse_square_and_cosine() -> None:
     assert readings["face"].ratio == pytest.approx((100 + 50 * half) / (50 * half))
 
 
-def test_cheeks_of_a_straight_head_are_the_balances_own() -> None:
+@pytest.mark.parametrize("place", [(0.1, 0.2, 1.3), PAST_THE_KEY])
+def test_cheeks_of_a_straight_head_are_the_balances_own(place: tuple[float, float, float]) -> None:
+    """Also past the key's bearing, where the key keeps the side it has seen from the first mark."""
     own = metering(two_points())
-    rows = own.rows_at((0.1, 0.2, 1.3))
+    rows = own.rows_at(place)
     outputs = np.array([0.7, 0.4])
     looks_at = own.looks_at()
     face = face_answer(own, rows, outputs, Pose(), looks_at)

@@ -48,15 +48,34 @@ def role_path(matrix: FloatArray, heads: npt.NDArray[np.intp], least: FloatArray
     if len(heads) == 0:
         return Path(heads, low, high, np.zeros(1), np.zeros((len(matrix), 1)))
     per_head = matrix[:, heads]
+    if len(heads) == 1:
+        common = np.concatenate((low, high)) if high[0] > low[0] else low
+        return Path(heads, low, high, common, per_head * common)
     bends = np.concatenate((low, high))
-    order = np.argsort(bends, kind="stable")
+    order = bends.argsort(kind="stable")
     common = bends[order]
-    slope = np.cumsum(np.concatenate((per_head, -per_head), axis=1)[:, order], axis=1)
+    slope = np.concatenate((per_head, -per_head), axis=1)[:, order].cumsum(axis=1)
     lux = np.empty_like(slope)
     lux[:, 0] = per_head @ low
-    lux[:, 1:] = lux[:, :1] + np.cumsum(slope[:, :-1] * (common[1:] - common[:-1]), axis=1)
-    first = np.concatenate(([True], common[1:] > common[:-1]))
+    lux[:, 1:] = (slope[:, :-1] * (common[1:] - common[:-1])).cumsum(axis=1)
+    lux[:, 1:] += lux[:, :1]
+    first = _first_of_each(common)
+    if first.all():
+        return Path(heads, low, high, common, lux)
     return Path(heads, low, high, common[first], lux[:, first])
+
+
+def distinct(values: FloatArray) -> FloatArray:
+    """The distinct values in their order; `numpy.unique` without what it costs beside."""
+    values = np.sort(values)
+    return values[_first_of_each(values)]
+
+
+def _first_of_each(ordered: FloatArray) -> npt.NDArray[np.bool_]:
+    first = np.empty(len(ordered), dtype=bool)
+    first[0] = True
+    np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
+    return first
 
 
 def rising(values: FloatArray, scale: float = 1.0) -> FloatArray:

@@ -18,7 +18,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.path import Path, rising
+from fillside.balance.path import Path, distinct, rising
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
 from fillside.balance.wish import Wish
 
@@ -61,6 +61,10 @@ class Way:
         value: FloatArray = seen[1:] - seen[:-1]
         return value
 
+    def row_at(self, row: int, position: float) -> float:
+        """A row at a position [lux]."""
+        return between(self.lux[row], position)
+
     def point(self, mix: float) -> int:
         """The point whose mix is nearest to one."""
         i = int(self.mix.searchsorted(mix))
@@ -73,12 +77,7 @@ class Way:
         i = min(int(position), len(self.mix) - 1)
         if i == position:
             return float(self.key[i]), float(self.fill[i])
-        share = position - i
-        key, fill = self.key, self.fill
-        return (
-            float(key[i] + share * (key[i + 1] - key[i])),
-            float(fill[i] + share * (fill[i + 1] - fill[i])),
-        )
+        return between(self.key, position), between(self.fill, position)
 
     def mix_stops_at(self, position: float) -> float:
         """log2(a / b) at a position."""
@@ -87,7 +86,7 @@ class Way:
 
     def position_of(self, mix_stops: float) -> float:
         """The position at which log2(a / b) is as given; an end where the way does not reach it."""
-        i = int(np.searchsorted(self.mix_stops, mix_stops)) - 1
+        i = int(self.mix_stops.searchsorted(mix_stops)) - 1
         if i < 0 or i >= len(self.mix) - 1:
             return 0.0 if i < 0 else len(self.mix) - 1.0
         mix = 2.0**mix_stops
@@ -103,11 +102,12 @@ class Way:
         `turn` is 1 where the quotient rises along the way, -1 where it falls. Where it does so by less than
         `slope` stops by stop of mix it is taken to do it by so much, counted from the point `middle` on.
         """
-        mix, quotient = self.mix_stops, np.maximum(above, LEAST_LUX) / np.maximum(below, LEAST_LUX)
-        shown = turn * np.log2(quotient)
+        mix, shown = self.mix_stops, np.log2(np.maximum(above, LEAST_LUX) / np.maximum(below, LEAST_LUX))
+        shown *= turn
         least = slope * self._steps_stops
         steps = np.maximum(shown[1:] - shown[:-1], least)
-        counted = np.concatenate(((0.0,), np.cumsum(steps)))
+        counted = np.zeros(len(shown))
+        steps.cumsum(out=counted[1:])
         counted += self._counted_less(shown, counted, steps > least, above, below, turn, middle)
         i = int(counted.searchsorted(turn * stops)) - 1
         if i < 0 or i >= len(steps):
@@ -135,33 +135,25 @@ class Way:
         share = position - i
         if share == 0:
             return float(shown[i] - counted[i])
-        top, bottom = (float(v[i] + share * (v[i + 1] - v[i])) for v in (above, below))
-        here = turn * math.log2(max(top, LEAST_LUX) / max(bottom, LEAST_LUX))
         if exact[i]:
             return float(shown[i] - counted[i])
+        top, bottom = between(above, position), between(below, position)
+        here = turn * math.log2(max(top, LEAST_LUX) / max(bottom, LEAST_LUX))
         gone = (self.mix_stops_at(position) - float(self.mix_stops[i])) / float(
             self.mix_stops[i + 1] - self.mix_stops[i]
         )
         return here - float(counted[i] + gone * (counted[i + 1] - counted[i]))
 
-    def within(self, row: int, lux: float, stops: float) -> Stretch:
-        """Where a row is at most so many stops over `lux`, or under it if `stops` is negative or -0.0.
-
-        It is met somewhere, and left farther and farther toward both ends.
-        """
-        values, sign = self.lux[row], math.copysign(1.0, stops)
-        met = np.flatnonzero(sign * (values / lux - 1) <= KEPT)
-        wanted, flat = np.full(len(values), lux), LEAST_EXPOSURE_SLOPE
-        low, high = (
-            self.where(values, wanted, turn * sign, stops, float(met[end]), flat)
-            for turn, end in ((-1, 0), (1, -1))
-        )
-        return min(low, float(met[0])), max(high, float(met[-1]))
+    def within(self, row: int, lux: float, stops: float) -> Within:
+        """Where a row is at most so many stops over `lux`, or under it if `stops` is negative or -0.0."""
+        sign = math.copysign(1.0, stops)
+        met = (sign * (self.lux[row] / lux - 1) <= KEPT).nonzero()[0]
+        return Within(self, row, lux, stops, float(met[0]), float(met[-1]))
 
     def around(self, middle: int, row: int, lux: float) -> Stretch:
         """The stretch around a point where a row keeps under so many lux; the point where it does not."""
         over = self.lux[row] - lux * (1 + KEPT)
-        above = np.flatnonzero(over > 0)
+        above = (over > 0).nonzero()[0]
         cut = int(above.searchsorted(middle))
         low, high = 0.0, len(over) - 1.0
         if over[middle] > 0:
@@ -173,6 +165,61 @@ class Way:
             i = int(above[cut])
             high = i - float(over[i] / (over[i] - over[i - 1]))
         return low, high
+
+
+@dataclass(frozen=True)
+class Within:
+    """Where a row keeps to a bound; it does from `first` to `last`, and is left farther and farther beyond.
+
+    The ends are looked for when they are asked for.
+    """
+
+    way: Way
+    row: int
+    lux: float
+    stops: float
+    first: float
+    last: float
+
+    @cached_property
+    def low(self) -> float:
+        """The end toward the fill."""
+        return min(self.first, self._end(-1.0, self.first)) if self.first > 0 else 0.0
+
+    @cached_property
+    def high(self) -> float:
+        """The end toward the key."""
+        end = len(self.way.mix) - 1.0
+        return max(self.last, self._end(1.0, self.last)) if self.last < end else end
+
+    @property
+    def stretch(self) -> Stretch:
+        return self.low, self.high
+
+    def holds(self, position: float) -> bool:
+        """Whether a position lies between the ends."""
+        if position < self.first:
+            return position >= self.low
+        return position <= self.last or position <= self.high
+
+    def near(self, position: float) -> Stretch:
+        """The stretch, exact at the end on the side of a position; the other end may lie farther out."""
+        low = self.low if position < self.first else self.first
+        return low, self.high if position > self.last else self.last
+
+    def _end(self, turn: float, middle: float) -> float:
+        values, sign = self.way.lux[self.row], math.copysign(1.0, self.stops)
+        wanted = np.full(len(values), self.lux)
+        return self.way.where(values, wanted, turn * sign, self.stops, middle, LEAST_EXPOSURE_SLOPE)
+
+
+def between(values: FloatArray, position: float) -> float:
+    """What a polyline (n,) of values has at a position from 0 to n - 1."""
+    i = int(position)
+    if i == position:
+        return float(values[i])
+    here = float(values[i])
+    return here + (position - i) * (float(values[i + 1]) - here)
 
 
 @dataclass(frozen=True)
@@ -216,11 +263,9 @@ class Plane:
         mixes = [line.mix for line in lines] + [self.most_mix * _SAMPLES]
         mixes.append(np.array((middle_mix, self.least_mix, self.most_mix, first, last)))
         mixes += self._bends_on_limits(lines)
-        mix = np.unique(np.minimum(np.maximum(np.concatenate(mixes), first), last))
+        mix = distinct(np.minimum(np.maximum(np.concatenate(mixes), first), last))
         if len(lines) > 1:
-            mix = np.unique(
-                np.concatenate((mix, *_meetings(mix, [line.inverse_fill(mix) for line in lines])))
-            )
+            mix = distinct(np.concatenate((mix, *_meetings(mix, [line.inverse_fill(mix) for line in lines]))))
         inverse = np.maximum(mix / key_most, 1 / fill_most)
         for line in lines:
             inverse = np.maximum(inverse, line.inverse_fill(mix))

@@ -17,7 +17,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.plane import KEPT, LEAST_LUX, Plane, Way
+from fillside.balance.plane import KEPT, LEAST_LUX, Plane, Way, between
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW
 from fillside.balance.weight import DROPS_OUT, Weights, grip_stops
 
@@ -42,7 +42,6 @@ class RatioSearch:
         lit, shadow = float(weights.key_full[LIT]), float(weights.fill_full[SHADOW])
         natural = max(self._wish.quotient * shadow, LEAST_LUX) / max(lit, LEAST_LUX)
         self.way: Way = plane.way(natural)
-        self.index = np.arange(len(self.way.mix), dtype=float)
         bright, dark = plane.sides
         self._bright, self._dark = self.way.lux[bright], self.way.lux[dark]
         self._middle = float(self.way.point(natural))
@@ -52,11 +51,12 @@ class RatioSearch:
         self._plain = natural if plain and weights.both >= 1 else None
         exposure = self.way.lux[EXPOSURE]
         most = min(self._wish.exposure_lux, float(exposure[self.way.point(plane.most_mix)]))
-        met = np.flatnonzero(exposure >= most * (1 - KEPT))
-        natural = min(max(natural, float(met[0])), float(met[-1]))
-        self._natural = self.way.mix_stops_at(natural)
-        self._middle = natural
-        self._turn, self._grip = 1.0, math.inf
+        met = (exposure >= most * (1 - KEPT)).nonzero()[0]
+        self._middle = min(max(natural, float(met[0])), float(met[-1]))
+        self._turn, self._grip, self._room_stops = 1.0, math.inf, math.inf
+        if self._plain is not None:
+            return
+        self._natural = self.way.mix_stops_at(self._middle)
         if plane.wish.read_as == "face":
             grip = grip_stops(weights, rest, plane.wish, self._natural)
             self._turn, self._grip = math.copysign(1.0, grip), abs(grip)
@@ -78,11 +78,11 @@ class RatioSearch:
         A weak role is passed by (1 - w)^2 of the light at the end of the stretch where the exposure is kept.
         """
         spare, bright_wanted = (1 - self._weights.both) ** 2, self._wish.quotient > 1
-        given = spare * (self._dark if bright_wanted else self._bright)
         more_key = bright_wanted == (self._turn > 0)
-        given_lux = float(np.interp(exposed[0 if more_key else 1], self.index, given))
-        bright = self._bright + (given_lux if bright_wanted else 0.0)
-        dark = self._dark + (0.0 if bright_wanted else given_lux)
+        bright, dark = self._bright, self._dark
+        if spare > 0:
+            given = spare * between(dark if bright_wanted else bright, exposed[0 if more_key else 1])
+            bright, dark = (bright + given, dark) if bright_wanted else (bright, dark + given)
         at, end = self._found(bright, dark, 1.0, self._turn), len(self.way.mix) - 1.0
         if math.isinf(self._grip):
             return (at, end) if more_key else (0.0, at)

@@ -108,6 +108,13 @@ class Light:
 
     def dropped_at(self, rows: Rows) -> tuple[str, ...]:
         """Those of "key" and "fill" that give too little to count where the rows are for."""
+        return self._dropped if rows is self.solved_at else self._dropped_from(rows)
+
+    @cached_property
+    def _dropped(self) -> tuple[str, ...]:
+        return self._dropped_from(self.solved_at)
+
+    def _dropped_from(self, rows: Rows) -> tuple[str, ...]:
         return dropped_roles(self.metering, rows, self.wish, self.limits)
 
 
@@ -208,6 +215,8 @@ class Reasons:
         light = self._light
         now = list(at_limits(light, what, light.unrounded))
         yield from now
+        if all(stops == 0 for stops in light.trims.values()):
+            return
         for limit in at_limits(light, what, light.solved.outputs):
             if limit not in now:
                 yield limit.model_copy(update={"says": f"{limit.says} before its trim"})

@@ -31,10 +31,11 @@ def reference_lux(rows: Rows, wish: Wish, role: str, rule: str, outputs: FloatAr
 def following_heads(metering: Metering, wish: Wish, limits: Limits) -> npt.NDArray[np.intp]:
     """The held heads of hair-like roles that are counted from the key, so that they rise and fall with it."""
     follows = np.zeros(len(limits.held), dtype=bool)
-    for role, rule in metering.role_rules.items():
+    for role in metering.relative_roles:
+        rule = metering.role_rules[role]
         if rule == "hair" and wish.reference(role, rule) == "key":
             follows |= metering.role_masks[role]
-    return np.flatnonzero(follows & limits.held)
+    return (follows & limits.held).nonzero()[0]
 
 
 def with_followers(metering: Metering, rows: Rows, wish: Wish, limits: Limits, key: Path) -> Path:
@@ -42,7 +43,7 @@ def with_followers(metering: Metering, rows: Rows, wish: Wish, limits: Limits, k
     for k, role in enumerate(rows.roles):
         rule = metering.role_rules[role]
         mask = metering.role_masks[role]
-        heads = np.flatnonzero(mask & limits.held)
+        heads = (mask & limits.held).nonzero()[0]
         if rule != "hair" or wish.reference(role, rule) != "key" or len(heads) == 0:
             continue
         own = role_path(rows.matrix, heads, limits.least, limits.most)
@@ -66,7 +67,7 @@ def hold_relative_roles(
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
     for k, role in order:
         rule = metering.role_rules[role]
-        heads = np.flatnonzero(metering.role_masks[role] & limits.held)
+        heads = (metering.role_masks[role] & limits.held).nonzero()[0]
         if len(heads) == 0:
             continue
         path = role_path(rows.matrix, heads, limits.least, limits.most)

@@ -50,7 +50,10 @@ class Rows:
 
 
 class Metering:
-    """Where the meter is held and what it is pointed at, for one scene; rows for any place of the subject."""
+    """Where the meter is held and what it is pointed at, for one scene; rows for any place of the subject.
+
+    `key_side` is 1 where the key's side of the face is the wearer's right, -1 where it is the left.
+    """
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
@@ -60,7 +63,7 @@ class Metering:
         self._is_work = np.array([rule == "work" for rule in scene.rules])
         self.dome = scene.rig.meter.receptor == "dome"
         self._camera = np.asarray(scene.rig.camera.position, dtype=float)
-        self._key_side = self._side_of_the_key()
+        self.key_side = self._side_of_the_key()
         self.relative_roles = tuple(
             dict.fromkeys(
                 r for r, u in zip(scene.roles, scene.rules, strict=True) if u in ("hair", "background")
@@ -91,7 +94,7 @@ class Metering:
     def cheek_axes(self, point: Sequence[float]) -> tuple[FloatArray, FloatArray]:
         """The axes (3,) of the receptors on the key's side of the face and on the other, at a place [m]."""
         look = _unit(self.looks_at() - np.asarray(point, dtype=float))
-        return _cheeks(look, self._key_side)
+        return _cheeks(look, self.key_side)
 
     def rows_at(self, point: Sequence[float]) -> Rows:
         """The rows for a subject at `point` [m]."""
@@ -102,7 +105,7 @@ class Metering:
         axes = np.empty((4, len(scene.names), 3))
         axes[0] = to_heads
         axes[1] = meter_axis
-        axes[2], axes[3] = _cheeks(look, self._key_side)
+        axes[2], axes[3] = _cheeks(look, self.key_side)
         lux = receptor_lux(scene.sources, place, axes, np.array([False, self.dome, False, False]))
         return self._assemble(place, lux)
 

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from fillside.balance.limits import Limits
 from fillside.balance.path import role_path
-from fillside.balance.plane import KEPT, Plane, Stretch, Way
+from fillside.balance.plane import KEPT, Plane, Stretch, Way, Within
 from fillside.balance.ratio import RatioSearch
 from fillside.balance.relative import following_heads, hold_relative_roles, with_followers
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
@@ -57,8 +57,10 @@ class Solved:
 
 def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
     """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
-    key = role_path(rows.matrix, np.flatnonzero(metering.is_key & limits.held), limits.least, limits.most)
-    fill = role_path(rows.matrix, np.flatnonzero(metering.is_fill & limits.held), limits.least, limits.most)
+    key, fill = (
+        role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
+        for of_role in (metering.is_key, metering.is_fill)
+    )
     followers = following_heads(metering, wish, limits)
     key = with_followers(metering, rows, wish, limits, key)
     alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
@@ -73,7 +75,7 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
         if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
             break
         known = base
-        rest = rows.lux(np.where(balanced, 0.0, base))
+        rest = rows.lux(np.where(balanced, 0.0, base)) if wish.read_as == "face" else rows.ambient
         policy = _Policy(Plane(key, fill, rows.lux(base), wish), weights, rest, rows.ambient, alone)
         a, b = policy.answer()
         bounds = policy.bounds
@@ -122,6 +124,7 @@ class _Policy:
         self._way: Way = self._ratio.way
         self._exposure = self._way.lux[EXPOSURE]
         self._low, self._high = self._way.point(plane.least_mix), self._way.point(plane.most_mix)
+        self._known: Within | None = None
         self.bounds: tuple[str, ...] = ()
 
     def answer(self) -> tuple[float, float]:
@@ -144,15 +147,26 @@ class _Policy:
         over = max(wish.exposure_lux, float(self._exposure[self._low]))
         wanted = self._ratio.wanted()
         least = min(wish.exposure_lux, float(self._exposure[self._high]))
-        exposure = float(np.interp(wanted, self._ratio.index, self._exposure))
-        met = least * (1 - KEPT) <= exposure <= over * (1 + KEPT)
-        if weight >= 1 and wish.most_lux is None and met:
+        exposure = self._way.row_at(EXPOSURE, wanted)
+        plain = weight >= 1 and wish.most_lux is None
+        if plain and least * (1 - KEPT) <= exposure <= over * (1 + KEPT):
             return wanted
         not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
+        if plain:
+            bright_enough = least <= 0 or self._not_under(least).holds(wanted)
+            if bright_enough and not_over.holds(wanted) and not_over.holds(self._high):
+                return wanted
+        return self._within_bounds(face, not_over.stretch, wanted)
+
+    def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
+        """The position nearest to the wanted one within the bounds; `bounds` names those in the way."""
+        wish, weight = self._wish, self._weights.both
         within = _nearest(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
-        under = min(wish.exposure_lux, float(np.interp(most, self._ratio.index, self._exposure)))
-        not_under = within if under <= 0 else self._way.within(EXPOSURE, under, -weight * wish.most_under)
+        under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
+        not_under = within
+        if under > 0:
+            not_under = self._not_under(under).near(wanted)
         if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
             return wanted
         turned = _nearest(within, self._right_way_round(not_over))
@@ -161,6 +175,12 @@ class _Policy:
         if at != wanted:
             self._say(at, not_over, turned, not_under)
         return at
+
+    def _not_under(self, lux: float) -> Within:
+        """Where the exposure is no farther under so many lux than keeping the ratio may cost."""
+        if self._known is None or self._known.lux != lux:
+            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._wish.most_under)
+        return self._known
 
     def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
         inside = 0.0, len(self._way.mix) - 1.0
@@ -180,10 +200,7 @@ class _Policy:
     def _meets_the_face(self, at: float) -> bool:
         if self._wish.most_lux is None:
             return False
-        lux = [
-            float(np.interp(at, self._ratio.index, self._way.lux[row]))
-            for row in (FACE_KEY, FACE_FILL, EXPOSURE)
-        ]
+        lux = [self._way.row_at(row, at) for row in (FACE_KEY, FACE_FILL, EXPOSURE)]
         return (
             max(lux[:2]) >= self._wish.most_lux * (1 - 1e-6)
             and abs(lux[2] / self._wish.exposure_lux - 1) > KEPT
@@ -192,15 +209,16 @@ class _Policy:
     def _exposed(self, face: Stretch) -> Stretch:
         """Where the exposure is met; else the point nearest to that."""
         off = np.abs(self._exposure / self._wish.exposure_lux - 1)
-        met = np.flatnonzero((off <= KEPT) & (self._ratio.index >= face[0]) & (self._ratio.index <= face[1]))
+        first = math.ceil(face[0])
+        met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
         if len(met):
-            return float(met[0]), float(met[-1])
+            return float(first + met[0]), float(first + met[-1])
         if self._exposure[self._low] > self._wish.exposure_lux:
             return _nearest(face, (float(self._low),) * 2)
         if self._wish.most_lux is None:
             return float(self._high), float(self._high)
         low, high = math.ceil(face[0]), int(face[1])
-        ends = [(float(np.interp(at, self._ratio.index, self._exposure)), at) for at in face]
+        ends = [(self._way.row_at(EXPOSURE, at), at) for at in face]
         if low <= high:
             most = low + int(np.argmax(self._exposure[low : high + 1]))
             ends.append((float(self._exposure[most]), float(most)))

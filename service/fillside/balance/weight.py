@@ -52,8 +52,8 @@ def weigh(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Weights
 
     With q the wanted lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
     """
-    key_full = rows.matrix @ np.where(metering.is_key, limits.most, 0.0)
-    fill_full = rows.matrix @ np.where(metering.is_fill, limits.most, 0.0)
+    key_full = rows.matrix @ (metering.is_key * limits.most)
+    fill_full = rows.matrix @ (metering.is_fill * limits.most)
     most = float(key_full[EXPOSURE] + fill_full[EXPOSURE] + rows.ambient[EXPOSURE])
     asked, q = min(wish.exposure_lux, most), wish.quotient
     lit = float(key_full[LIT] + rows.ambient[LIT])
@@ -81,7 +81,7 @@ def dropped_roles(metering: Metering, rows: Rows, wish: Wish, limits: Limits) ->
 
 def gives(of_role: npt.NDArray[np.bool_], limits: Limits) -> bool:
     """Whether a role gives light at all: some head of it is held or burns fixed."""
-    return bool((of_role & (limits.most > 0)).any())
+    return float(limits.most[of_role].max(initial=0.0)) > 0
 
 
 def grip_stops(weights: Weights, rest: FloatArray, wish: Wish, mix_stops: float) -> float:

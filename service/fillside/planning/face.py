@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fillside.balance.measure import stops_over
 from fillside.balance.rows import LIT, SHADOW, Metering, Rows
-from fillside.photometry.source import receptor_lux, toward
+from fillside.photometry.source import receptor_lux
 from fillside.planning.answer import Answer
 from fillside.planning.pose import Frame, face_frame
 from fillside.rig.plan_table import Pose
@@ -77,21 +77,12 @@ class FaceAnswer(Answer):
         return {patch.part: patch.lux for patch in self.patches}[part]
 
 
-def key_side(metering: Metering, rows: Rows, frame: Frame) -> float:
-    """+1 where the key stands to the camera's right of the face, -1 to its left or straight ahead."""
-    heads = toward(metering.scene.sources, rows.point)
-    if metering.is_key.any():
-        aside = float((heads[metering.is_key] @ frame.right).sum())
-    elif metering.is_fill.any():
-        aside = -float((heads[metering.is_fill] @ frame.right).sum())
-    else:
-        aside = -1.0
-    return 1.0 if aside > 0 else -1.0
-
-
 def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: Frame) -> dict[str, float]:
-    """Lux on every patch at the outputs (heads,), bounce and the room's light counted as the balance does."""
-    scene, side = metering.scene, key_side(metering, rows, frame)
+    """Lux on every patch at the outputs (heads,).
+
+    Which side is the key's, bounce and the room's light are taken as the balance takes them.
+    """
+    scene, side = metering.scene, -metering.key_side  # the frame's right is the wearer's left
     normals = np.array([frame.toward(side * patch.aside_deg, patch.up_deg) for patch in PATCHES.values()])
     flat = np.zeros(len(normals), dtype=np.bool_)
     lux = receptor_lux(scene.sources, rows.point, normals, flat) + scene.sources.bounce * rows.facing_lux
