@@ -125,7 +125,7 @@ FOCUS = """() => {
 
 async def test_a_screen_reader_hears_how_it_ends(phone: Page, atelier: Studio) -> None:
     await spot(phone, "easel").tap()
-    await expect(phone.locator("#aloud")).to_contain_text("Ratio 2 to 1")
+    await expect(phone.locator("#aloud")).to_contain_text("Ratio 2.0 to 1")
     await act(phone, "Freeze").tap()
     await expect(phone.locator("#aloud")).to_contain_text("freeze.")
     for name in ("Ratio held", "Exposure off target"):

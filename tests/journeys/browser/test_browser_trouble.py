@@ -185,7 +185,7 @@ async def test_what_is_out_of_reach_is_said_with_what_would_help(phone: Page, at
     await expect(phone.locator("#exposure .beside")).to_contain_text("too dark")
     await expect(phone.locator("#limits")).to_contain_text("is at its full light")
     await expect(phone.locator("#remedies li").first).to_contain_text(
-        re.compile(r"Leaves \d\.\d\d stops? of error")
+        re.compile(r"Leaves (\d\.\d\d stops?|less than 0\.05 stop) of error")
     )
     await expect(phone.locator("#limits")).not_to_contain_text("✓")
     await act(phone, "fill 1 stop more").tap()
