@@ -66,7 +66,7 @@ async def test_a_bulb_that_lies_or_does_not_obey_is_shown_and_nothing_is_done_ab
         await held.do(do="trim", role="fill", by=-0.3)
         await held.settled()
         await held.bulb.say(held.bulb.report())
-        await held.until(lambda: held.head()["state"] == "disobeying", 4.0)
+        await held.until(lambda: held.head()["state"] == "disobeying", 12.0)
         shown = held.head()
         assert shown["says_level"] == int(held.bulb.report()) / FULL
         assert shown["works"]
