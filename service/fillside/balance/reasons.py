@@ -326,12 +326,10 @@ def _met(name: str, wish: Wish, off_stops: float) -> LimitSaid:
         if off_stops > wish.most_over + COUNTS_FROM_STOPS:
             text += ", counted from the least that the lamps can give"
         return bound("most_over", text)
-    if name == "most_under":
-        text = f"keeping the ratio may leave the exposure {wish.most_under:g} stop short and no more"
-        if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
-            text += ", counted from the most that the lamps can give"
-        return bound("most_under", text)
-    return bound("reach", f"the bound {name.replace('_', ' ')} is met")
+    text = f"keeping the ratio may leave the exposure {wish.most_under:g} stop short and no more"
+    if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
+        text += ", counted from the most that the lamps can give"
+    return bound("most_under", text)
 
 
 def _step_stops(light: Light, head: int) -> float:
