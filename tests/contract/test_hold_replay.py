@@ -1,5 +1,4 @@
-"""Contract: an hour in the studio passes in seconds of counted time, and its journal gives the same codes
-again.
+"""Contract: minutes in the studio pass in seconds of counted time, and a journal gives the same codes again.
 
 The journal holds every call that reached the hold with its time: orders, reports, events and ticks. Nothing
 else may matter, so a second hold that hears the same must send the same codes, bit for bit.
@@ -113,7 +112,7 @@ def replay(rig: Rig, calls: list[Call]) -> list[tuple[float, Codes]]:
 
 @pytest.mark.parametrize(
     ("seconds", "reports_a_second", "pace", "when_lost"),
-    [(3600.0, 5.0, "calm", "solve"), (40.0, 50.0, "quick", "keep")],
+    [(900.0, 5.0, "calm", "solve"), (40.0, 50.0, "quick", "keep")],
 )
 def test_a_journal_gives_the_same_codes_bit_for_bit(
     seconds: float, reports_a_second: float, pace: str, when_lost: str
