@@ -90,7 +90,7 @@ def sheet(
     calibration: Path | None,
     as_json: bool,
 ) -> None:
-    """To rebuild the set from: a page drawn to scale with levels and readings, a page of check-lists."""
+    """Pages to rebuild the set from: drawn to scale, with levels and readings, then check-lists."""
     rig = rig_of(rig_file)
     at = mark_in(rig, mark) or rig.subject.at or next(iter(rig.marks))
     file = to if to is not None else Path(f"{rig_file.stem}-sheet.pdf")

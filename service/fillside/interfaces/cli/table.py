@@ -64,6 +64,6 @@ COMMANDS: dict[str, Entry] = {
     "new": Entry(_ + "planning:new", BEFORE, "A first rig file from a few questions."),
     "plan": Entry(_ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."),
     "sheet": Entry(
-        _ + "planning:sheet", BEFORE, "Two pages to rebuild the set from, drawn to scale, as PDF or SVG."
+        _ + "planning:sheet", BEFORE, "Pages to rebuild the set from, drawn to scale, as PDF or SVG."
     ),
 }

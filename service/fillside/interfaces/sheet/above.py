@@ -34,7 +34,7 @@ from fillside.interfaces.sheet.symbols import (
 from fillside.interfaces.sheet.views import Drawn, Views
 from fillside.planning.lens import view_degrees
 
-FIRST_ARC_MM, ARC_STEP_MM = 9.0, 5.2
+FIRST_ARC_MM, ARC_STEP_MM, NOSE_RADII = 9.0, 5.2, 1.6
 CAMERA_DEG = -90.0
 """Where the camera is, seen from the subject."""
 
@@ -50,7 +50,7 @@ def draw_above(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None
         cross(page, frame.at(drawn.place_above), 0.9)
         labels.block(rim)
     labels.block(camera(page, frame.at(views.camera_above), (0.0, 1.0)))
-    labels.block(_face(page, views, frame))
+    labels.block(*_face(page, views, frame))
     centre = frame.at((0.0, 0.0))
     for drawn, rim in zip(views.heads, rims, strict=True):
         labels.letter(rim, drawn.letter, centre)
@@ -151,8 +151,8 @@ def _freest(turned_deg: float, lines: list[float]) -> list[float]:
     return sorted((0.2 + 0.05 * i for i in range(17)), key=room, reverse=True)
 
 
-def _face(page: Page, views: Views, frame: Frame) -> list[Spot]:
-    """The subject's head as a circle with its nose where the face looks; its outline."""
+def _face(page: Page, views: Views, frame: Frame) -> tuple[list[Spot], list[Spot]]:
+    """The subject's head as a circle with its nose where the face looks; the outlines of both."""
     radius, centre = HEAD_RADIUS_M * frame.mm_per_m, frame.at((0.0, 0.0))
     circle = arc(centre, radius, 0, 360)
     page.area(circle, PAPER, GRAPHITE, PLAIN)
@@ -160,8 +160,10 @@ def _face(page: Page, views: Views, frame: Frame) -> list[Spot]:
     toward = views.camera_above if looks == "camera" else views.above(views.rig.marks[looks])
     length = math.hypot(*toward) or 1.0
     way = (toward[0] / length, toward[1] / length)
-    page.stroke([beyond(centre, way, radius), beyond(centre, way, 1.6 * radius)], BOLD)
-    return circle
+    tip = beyond(centre, way, NOSE_RADII * radius)
+    page.stroke([beyond(centre, way, radius), tip], BOLD)
+    side = (-way[1], way[0])
+    return circle, [centre, beyond(tip, side, 0.5), beyond(tip, side, -0.5)]
 
 
 def _names(page: Page, views: Views, frame: Frame, labels: Labels) -> None:

@@ -119,7 +119,8 @@ def _name_places(
         for turn in NAME_TURNS_DEG:
             across, up = math.cos(math.radians(turn)), math.sin(math.radians(turn))
             out = radius_mm + beyond
-            start = spot[0] + across * out - wide * (1 - across) / 2
+            before = 0.0 if across > 0.4 else 1.0 if across < -0.4 else 0.5
+            start = spot[0] + across * out - before * wide
             kept = min(max(start, low), high - wide)
             height: Height = "bottom" if up > 0.4 else "top" if up < -0.4 else "center"
             yield Words((kept, spot[1] + up * out), text, TYPE_PT, height=height, bold=bold, backed=True)
