@@ -118,6 +118,11 @@ def test_heads_are_named_by_the_caution_that_they_give_cause_for() -> None:
         "above-people": ("hair",),
         "bare-led-chips": ("hair",),
     }
+    many = rig_of(*(head("fill", name=f"f{i}", modifier=SOFTBOX) for i in range(9)), head("key"))
+    assert "Heat in closed modifiers (f0, f1, f2, f3, f4, f5 and 3 more): " in " ".join(cautions(many))
+    assert "Heat in closed modifiers (all heads): " in " ".join(
+        cautions(rig_of(*(head("fill", name=f"f{i}", modifier=SOFTBOX) for i in range(4))))
+    )
     assert "Bare LED chips (hair): " in " ".join(cautions(rig))
 
 

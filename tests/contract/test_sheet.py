@@ -200,13 +200,18 @@ def test_the_camera_is_at_the_bottom_and_its_right_to_the_right() -> None:
     assert straight == pytest.approx((0.0, -math.hypot(0.4, 2.2)))
 
 
-def test_a_lit_face_hides_no_word() -> None:
+def test_no_word_lies_on_a_head_the_camera_the_subject_or_a_mark() -> None:
     for page in (made("close", "a4", False)[0], made("crowded", "letter", True)[0]):
-        faces = [mark.spots for mark in page.marks if isinstance(mark, Area) and mark.ink == LIT]
-        letters_and_names = [mark for mark in page.marks if isinstance(mark, Words) and mark.backed]
-        assert [
-            mark.text for mark in letters_and_names if any(meet(outline(mark), face) for face in faces)
-        ] == []
+        things = [mark.spots for mark in page.marks if isinstance(mark, Area)]
+        things += [mark.spots for mark in page.marks if isinstance(mark, Stroke) and is_cross(mark)]
+        beside = [mark for mark in page.marks if isinstance(mark, Words) and mark.backed]
+        assert [mark.text for mark in beside if any(meet(outline(mark), one) for one in things)] == []
+
+
+def is_cross(stroke: Stroke) -> bool:
+    """Whether it is one of the two strokes of a cross that stands for a mark."""
+    (x, y), (to_x, to_y) = stroke.spots[0], stroke.spots[-1]
+    return abs(to_x - x) == pytest.approx(2.0) == abs(to_y - y)
 
 
 def test_every_head_has_its_letter_in_both_views_and_its_row() -> None:

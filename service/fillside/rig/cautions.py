@@ -25,6 +25,8 @@ ABOVE_M, BESIDE_M = 0.3, 0.5
 """A head this much higher than a mark and less than this beside it, as seen from above, is over somebody."""
 ALL_FROM = 4
 """So many heads are no longer named one by one where a caution is of all of them."""
+MOST_NAMED = 6
+"""The most heads that a caution names; the rest it counts."""
 
 Group = Literal["Electricity", "Stands and people", "Heat and glass", "Eyes"]
 
@@ -99,8 +101,10 @@ def camera_advice(rig: Rig) -> list[str]:
 
 def _of(rig: Rig, heads: Sequence[Head]) -> Cause:
     names = tuple(head.name for head in heads)
-    every = len(names) >= ALL_FROM and len(names) == len(rig.heads)
-    return Cause(names, "all heads" if every else ", ".join(names))
+    if len(names) >= ALL_FROM and len(names) == len(rig.heads):
+        return Cause(names, "all heads")
+    more = len(names) - MOST_NAMED
+    return Cause(names, ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else ""))
 
 
 def _kind(head: Head) -> str | None:

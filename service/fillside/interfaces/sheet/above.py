@@ -167,15 +167,18 @@ def _face(page: Page, views: Views, frame: Frame) -> tuple[list[Spot], list[Spot
 
 
 def _names(page: Page, views: Views, frame: Frame, labels: Labels) -> None:
-    """The camera, the subject's mark and the other marks by name."""
-    x, y = frame.at(views.camera_above)
-    labels.name((x, y - CAMERA_MM / 2), CAMERA_MM / 2, "camera")
-    labels.name(frame.at((0.0, 0.0)), HEAD_RADIUS_M * frame.mm_per_m, views.mark.mark, bold=True)
-    for name, point in views.rig.marks.items():
-        if name == views.mark.mark:
-            continue
-        x, y = frame.at(views.above(point))
+    """The camera, the subject's mark and the other marks by name; no name lies on another mark."""
+    others = {
+        name: frame.at(views.above(point))
+        for name, point in views.rig.marks.items()
+        if name != views.mark.mark
+    }
+    for x, y in others.values():
         page.stroke([(x - 1, y - 1), (x + 1, y + 1)], FINE)
         page.stroke([(x - 1, y + 1), (x + 1, y - 1)], FINE)
         labels.block([(x - 1, y - 1), (x + 1, y - 1), (x + 1, y + 1), (x - 1, y + 1)])
-        labels.name((x, y), 1.0, name)
+    x, y = frame.at(views.camera_above)
+    labels.name((x, y - CAMERA_MM / 2), CAMERA_MM / 2, "camera")
+    labels.name(frame.at((0.0, 0.0)), HEAD_RADIUS_M * frame.mm_per_m, views.mark.mark, bold=True)
+    for name, spot in others.items():
+        labels.name(spot, 1.0, name)
