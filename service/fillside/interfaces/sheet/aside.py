@@ -27,13 +27,15 @@ from fillside.interfaces.sheet.symbols import LIT, Frame, camera, wall
 from fillside.interfaces.sheet.views import Drawn, Views
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0
+MOST_CHAINS = 10
+"""The most lines of floor distances; those of farther stands are in the table of heads alone."""
 FACE_RADIUS_M = 0.11
 
 
 def chains(views: Views) -> int:
     """How many lines of floor distances the side view needs below its floor."""
     behind = sum(drawn.place_aside[0] > 0 for drawn in views.heads)
-    return max(behind, len(views.heads) - behind)
+    return min(MOST_CHAINS, max(behind, len(views.heads) - behind))
 
 
 def below_mm(views: Views) -> float:
@@ -85,7 +87,7 @@ def _measures(page: Page, views: Views, frame: Frame, lengths: Lengths, labels: 
         own = sorted(
             (d for d in views.heads if (d.place_aside[0] > 0) == (side > 0)), key=lambda d: d.floor_m
         )
-        for i, drawn in enumerate(own):
+        for i, drawn in enumerate(own[:MOST_CHAINS]):
             _along_the_floor(page, drawn, frame, lengths, i, labels)
     for drawn in views.heads:
         foot, top = put((drawn.place_aside[0], 0.0)), put(drawn.place_aside)

@@ -28,7 +28,7 @@ from fillside.rig.model import Rig
 Paper = Literal["a4", "letter"]
 PAPERS: dict[Paper, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 """Width and height, lying, in mm (ISO 216 and ANSI/ASME Y14.1)."""
-SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300)
+SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500)
 
 EDGE_MM, GUTTER_MM, TITLE_MM = 9.0, 7.0, 9.0
 PAD_MM, RULER_MM = 8.0, 8.0
