@@ -11,6 +11,7 @@ import logging
 import sqlite3
 from collections.abc import Iterable, Iterator
 from itertools import groupby
+from shutil import get_terminal_size
 from textwrap import wrap
 
 from fillside.rig.cautions import Caution, cautions_of
@@ -20,7 +21,8 @@ from fillside.storage.writer import Lasting
 
 log = logging.getLogger(__name__)
 
-WIDTH = 110
+NARROWEST, WIDEST = 60, 110
+LOGGED_AFTER = len("fillside: ")
 SIMULATED = "sim"
 
 
@@ -34,21 +36,27 @@ def show_cautions(rig: Rig, store: Store) -> None:
     due = {caution: causes for caution in cautions_of(rig) if (causes := set(_causes(caution, rig)) - known)}
     if not due:
         return
-    log.info("%s", "\n".join(block(due, rig, first=not known)))
+    log.info("%s", "\n".join(block(due, rig, first=not known, width=_width())))
     known.update(*due.values())
     store.keep(_keeping(name, json.dumps(sorted(known))), synced=False)
 
 
-def block(cautions: Iterable[Caution], rig: Rig, *, first: bool) -> list[str]:
+def block(cautions: Iterable[Caution], rig: Rig, *, first: bool, width: int = WIDEST) -> list[str]:
     """The cautions as they stand in a terminal: a line before them, then group by group."""
     of = rig.rig.name
     opening = f"mind with the lamps of {of}" if first else f"mind as well, with what is new in {of}"
-    lines = [f"{opening} (`fillside check` shows it again; local codes and licensed people come first):"]
+    opening += " (`fillside check` repeats it; local codes and licensed people first):"
+    lines = wrap(opening, width - LOGGED_AFTER)
     for group, members in groupby(cautions, key=lambda caution: caution.group):
         lines.append(f"  {group}")
         for caution in members:
-            lines += wrap(caution.says, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+            lines += wrap(caution.says, width, initial_indent="  - ", subsequent_indent="    ")
     return lines
+
+
+def _width() -> int:
+    """The letters in a line of the terminal, as far as lines of that length are read easily."""
+    return max(NARROWEST, min(WIDEST, get_terminal_size((WIDEST, 24)).columns))
 
 
 def _causes(caution: Caution, rig: Rig) -> Iterator[str]:
