@@ -45,7 +45,7 @@ def block(cautions: Iterable[Caution], rig: Rig, *, first: bool, width: int = WI
     """The cautions as they stand in a terminal: a line before them, then group by group."""
     of = rig.rig.name
     opening = f"mind with the lamps of {of}" if first else f"mind as well, with what is new in {of}"
-    opening += " (`fillside check` repeats it; local codes and licensed people first):"
+    opening += " (also in `fillside check`; local codes and licensed people first):"
     lines = wrap(opening, width - LOGGED_AFTER)
     for group, members in groupby(cautions, key=lambda caution: caution.group):
         lines.append(f"  {group}")
