@@ -111,9 +111,7 @@ def sheet(
         drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     except NoPencilError as error:
         raise Failure(str(error)) from error
-    files = [file, *(file.with_stem(f"{file.stem}-page-{i}") for i in range(2, len(drawn) + 1))]
-    for each, content in zip(files, drawn, strict=True):
-        each.write_bytes(content)
+    files = _write(file, drawn)
     said = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn[0])}
     if as_json:
         click.echo(json.dumps({**said, "pages": len(pages), "files": [str(each) for each in files]}))
@@ -121,6 +119,14 @@ def sheet(
         names = " and ".join(str(each) for each in files)
         is_or_are = "is" if len(files) == 1 else "are"
         click.echo(f"{names} {is_or_are} written: {len(pages)} pages, for {at} on {paper} paper")
+
+
+def _write(file: Path, drawn: tuple[bytes, ...]) -> list[Path]:
+    """Write the first page, or all of them, to a file, and what follows to files beside it; their names."""
+    files = [file, *(file.with_stem(f"{file.stem}-page-{i}") for i in range(2, len(drawn) + 1))]
+    for each, content in zip(files, drawn, strict=True):
+        each.write_bytes(content)
+    return files
 
 
 @click.command(
