@@ -249,6 +249,7 @@ async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, 
             jobs.start("service manager", service.tell_status),
         ]
         log.info("%s is held; %s", rig.rig.name, running.url)
+        tasks.append(jobs.start("cautions", service.show_cautions))
         try:
             await stop.wait()
         finally:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from fillside.calibration.expanded import around, decimals
+from fillside.first_start import show_cautions
 from fillside.interfaces.http.server import ListenError
 from fillside.notify import Notifier
 from fillside.readiness import Readiness, readiness
@@ -60,8 +61,13 @@ class Service:
                 log.error("the certificate stays as it was: %s", error)
         if self._settings.read is None:
             log.error("there is no rig file to take anew")
-        else:
-            await reload(self._standing, self._settings.read)
+        elif await reload(self._standing, self._settings.read):
+            with self._standing.runner.jobs.fence("cautions"):
+                await self.show_cautions()
+
+    async def show_cautions(self) -> None:
+        """Show the cautions of the rig that nobody was shown yet; the light is held meanwhile."""
+        await asyncio.to_thread(show_cautions, self._standing.rig, self._standing.store)
 
     async def tell_status(self) -> None:
         """Say that we are ready once we are, then how the light is whenever that changes; until cancelled."""

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from fillside.interfaces.cli.planned import planned
 from fillside.interfaces.lengths import Lengths
+from fillside.interfaces.sheet.ink import Words
 from fillside.interfaces.sheet.layout import lay_out
+from fillside.interfaces.sheet.lettering import outline
 from fillside.planning.plan import plan_rig
 from fillside.rig.build import build_rig
 from fillside.rig.model import Rig
@@ -85,8 +87,10 @@ def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
     lines = planned(report, Lengths(feet=True))
     assert "nan" not in "\n".join(lines)
     for mark in report.marks:
-        page = lay_out(rig, report, mark, Lengths(), "a4")
-        assert page.marks
+        for page in lay_out(rig, report, mark, Lengths(), "a4"):
+            written = [one for one in page.marks if isinstance(one, Words)]
+            corners = [corner for one in written for corner in outline(one)]
+            assert all(0 <= x <= page.width_mm and 0 <= y <= page.height_mm for x, y in corners)
 
 
 def test_map_of_a_bare_rig_without_a_fill(capsys: pytest.CaptureFixture[str]) -> None:

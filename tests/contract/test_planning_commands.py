@@ -48,7 +48,11 @@ def test_everything_prints_json_too(rig: str, tmp_path: Path, capsys: pytest.Cap
     assert len(report["marks"][0]["wander"]["places"]) == 81
     to = tmp_path / "a.svg"
     assert status("sheet", rig, "--to", str(to), "--json") == 0
-    assert json.loads(capsys.readouterr().out)["written"] == str(to)
+    said = json.loads(capsys.readouterr().out)
+    assert (said["written"], said["pages"]) == (str(to), 2)
+    assert said["files"] == [str(to), str(tmp_path / "a-page-2.svg")]
+    assert "From above" in to.read_text("utf-8")
+    assert "To mind" in (tmp_path / "a-page-2.svg").read_text("utf-8")
     assert status("new", str(tmp_path / "b.toml"), "--usual", "--json") == 0
     assert json.loads(capsys.readouterr().out)["next"][0].startswith("fillside check")
 

@@ -176,31 +176,6 @@ def test_a_compact_lamp_with_a_floor_and_its_marking_is_no_warning() -> None:
     assert warned(lamp) == {}
 
 
-def cautioned(*changes: tuple[str, str]) -> list[str]:
-    return [caution.split(":")[0].split(" (")[0] for caution in checked(*changes).cautions]
-
-
-def test_cautions_are_those_that_the_rig_gives_cause_for_each_once() -> None:
-    always = ["Electrical load", "Stands", "Above people", "Heat in closed modifiers", "Not to be dimmed"]
-    assert cautioned() == [*always, "Flicker", "Glare"]
-    open_face = ('kind = "softbox"', 'kind = "shoot-through"')
-    assert "Heat in closed modifiers" not in cautioned(open_face)
-    assert "Mercury" in cautioned(("lamp = {", 'lamp = { kind = "cfl",'))
-    assert "Hot lamps" in cautioned(("lamp = {", 'lamp = { kind = "halogen",'))
-    assert "Above people" not in cautioned(('role = "hair"', 'role = "work"'))
-    assert "Above people" in cautioned(
-        ('role = "hair"', 'role = "work"'), ("[0.3, 1.2, 2.3]", "[0.3, 0.2, 2.3]")
-    )
-
-
-def test_the_load_is_added_up_and_who_is_left_out_is_named() -> None:
-    load = checked().cautions[0]
-    assert "80 W in all at full, not counting fill, hair" in load
-    assert "local electrical code" in load
-    assert "licensed electrician" in load
-    assert "states no lamp power" in checked(("watts = 40, ", "")).cautions[0]
-
-
 def test_the_camera_is_told_to_keep_its_hands_off() -> None:
     text = " ".join(check_rig(load_rig(EXAMPLES[0])).camera)
     for word in ("Exposure on manual", "ISO 800", "1/50", "f/2.8", "White balance", "Contrast aids off"):

@@ -124,6 +124,7 @@ SHELL: dict[str, Room] = {
         "fillside.storage fillside.wire_news fillside_drivers.driver"
     ),
     "fillside.readiness": Room("fillside.runner fillside.storage"),
+    "fillside.first_start": Room("fillside.rig fillside.storage"),
     "fillside.metering": Room(
         "fillside.answers fillside.balance fillside.calibration fillside.hold fillside.loom "
         "fillside.photometry fillside.plain_errors fillside.rig fillside.runner fillside.storage "
@@ -164,7 +165,8 @@ TOP: dict[str, Room] = {
         "fillside.plain_errors fillside.rig fillside.runner fillside.storage fillside_drivers.driver"
     ),
     "fillside.service": Room(
-        "fillside.calibration fillside.interfaces.http fillside.notify fillside.readiness fillside.reload"
+        "fillside.calibration fillside.first_start fillside.interfaces.http fillside.notify "
+        "fillside.readiness fillside.reload"
     ),
     "fillside.daemon": Room(
         "fillside.access fillside.doorway fillside.hold fillside.interfaces.doors "

@@ -73,6 +73,9 @@ def test_ready_alive_reloading_and_stopping_are_told(
         assert any(line.startswith("STATUS=") and "is not taken" in line for line in told)
         assert daemon.stop() == 0
         heard_until(manager, "STOPPING=1")
+        assert daemon.said.count(b"mind with the lamps of corner") == 1, "not again at a reload"
+        said = [daemon.said.index(part) for part in (b"corner is held", b"mind with", b"taken anew")]
+        assert said == sorted(said)
 
 
 def test_a_hold_that_is_stopped_is_not_called_alive(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -27,7 +26,7 @@ from fillside.calibration.spoken import (
 from fillside.calibration.verdict import NO_CALIBRATION, verdict
 from fillside.calibration.warmth import WARM_AFTER_S
 from fillside.rig.calibrated import Calibration
-from fillside.rig.cautions import camera_advice, cautions
+from fillside.rig.cautions import camera_advice, cautions_of
 from fillside.rig.model import Point, Rig
 
 
@@ -118,11 +117,9 @@ class Known:
 
 def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
     """What has to be ticked first, by a short word."""
-    found = {}
+    found: dict[str, str] = {}
     if routine.kind == "calibrate":
-        for sentence in cautions(rig):
-            word = re.sub(r"[^a-z0-9]+", "-", re.sub(r"\(.*?\)", "", sentence.split(":")[0].lower()))
-            found[word.strip("-")[:32]] = sentence
+        found = {caution.key: caution.says for caution in cautions_of(rig) if caution.metering}
     found["camera-on-manual"] = " ".join(camera_advice(rig))
     return found
 

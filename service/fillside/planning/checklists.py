@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fillside.planning.answer import Answer
-from fillside.rig.cautions import CLOSED_MODIFIERS, GAS_LAMPS, HOT_LAMPS
+from fillside.rig.cautions import CLOSED_MODIFIERS, GAS_LAMPS, HOT_LAMPS, cautions_of
 from fillside.rig.model import Rig
 
 
@@ -28,9 +28,7 @@ def _kinds(rig: Rig) -> set[str]:
 
 def _before(rig: Rig) -> Iterator[str]:
     rules = {head.rule for head in rig.heads}
-    yield "Stands by the tape; loaded leg sandbagged; cables taped; nothing over people unsecured"
-    yield "Load of each circuit added up, then plugged in"
-    yield "A switch for all of it within reach, and everybody knows where"
+    yield from (caution.tick for caution in cautions_of(rig) if caution.tick is not None)
     warm = "15 min" if _kinds(rig) & set(GAS_LAMPS) else "10 min"
     yield f"Lamps on for {warm} at about their working level"
     yield "Camera on manual: exposure, ISO, white balance, contrast aids off"
@@ -40,7 +38,6 @@ def _before(rig: Rig) -> Iterator[str]:
     yield f"All together{out}: the exposure reading"
     yield "Face on the monitor; glasses: nod, turn, look for lamps in the lenses"
     yield "Ten seconds of a plain wall: no bands, no pulsing"
-    yield "Whoever sits in the light asked: glare? sensitive to flicker?"
 
 
 def _during(rig: Rig) -> Iterator[str]:

@@ -111,7 +111,8 @@ def hot_modifiers(heads: Sequence[Head]) -> tuple[HeatAnswer, ...]:
 def power_answer(rig: Rig) -> PowerAnswer:
     """The load of all heads at full, circuit by circuit, and the heat in their modifiers."""
     volts = rig.plan.mains_volts
-    total, unknown = _load(rig.heads)
+    mains = [head for head in rig.heads if not head.on_battery]
+    total, unknown = _load(mains)
     plugged = {name for circuit in rig.plan.circuits.values() for name in circuit.heads}
     circuits: Mapping[str, CircuitAnswer] = (
         {} if volts is None else {name: _circuit(name, rig, volts) for name in rig.plan.circuits}
@@ -121,7 +122,7 @@ def power_answer(rig: Rig) -> PowerAnswer:
         total_watts=total,
         total_amps=None if volts is None else total / volts,
         unknown=unknown,
-        unplugged=tuple(h.name for h in rig.heads if h.name not in plugged) if plugged else (),
+        unplugged=tuple(h.name for h in mains if h.name not in plugged) if plugged else (),
         circuits=tuple(circuits.values()),
         hot=hot_modifiers(rig.heads),
         one_circuit_amps=None if volts is None else total / (volts * MARGIN),

@@ -1,26 +1,76 @@
 """What can hurt people in a rig like this one, and what has to be fixed at the camera; each said once.
 
-The wording is common practice of the trade and general prudence; it names no electrical code, because the
-local one always comes first.
+Every caution is written here and nowhere else: `check`, the first `run`, the plan, the sheet, the page and
+the opening of a calibration show those for which a rig gives cause. The wording is common practice of the
+trade and general prudence; it names no electrical code, because the local one always comes first.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 from fillside.rig.model import Head, Rig
 
 GAS_LAMPS = ("cfl", "tube", "discharge")
 HOT_LAMPS = ("incandescent", "halogen", "discharge")
 CLOSED_MODIFIERS = ("softbox",)
+MAYBE_CLOSED = (*CLOSED_MODIFIERS, "other")
+"""Where a bulb may be shut in: a lantern or a globe has no kind of its own."""
+OPEN_TO_THE_EYE = ("bare", "reflector")
+"""Modifiers that leave the light source itself in view."""
 ABOVE_M, BESIDE_M = 0.3, 0.5
 """A head this much higher than a mark and less than this beside it, as seen from above, is over somebody."""
+ALL_FROM = 4
+"""So many heads are no longer named one by one where a caution is of all of them."""
+MOST_NAMED = 6
+"""The most heads that a caution names; the rest it counts."""
+
+Group = Literal["Electricity", "Stands and people", "Heat and glass", "Eyes"]
+
+
+class Cause(NamedTuple):
+    """The heads that give cause for a caution, and how its text names them."""
+
+    heads: tuple[str, ...] = ()
+    named: str = ""
+
+
+NO_HEAD = Cause()
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution: a lasting key, what it is about, what to do, and which heads give cause for it.
+
+    `metering` is whether it is ticked before a calibration, which lights every head at full while somebody
+    walks about between them in the dark; `tick` is its line on the check-list before a shoot, if it has one.
+    """
+
+    key: str
+    group: Group
+    title: str
+    text: str
+    cause: Cause = NO_HEAD
+    metering: bool = False
+    tick: str | None = None
+
+    @property
+    def says(self) -> str:
+        """The whole caution in one paragraph."""
+        return f"{self.title}{f' ({self.cause.named})' if self.cause.named else ''}: {self.text}"
 
 
 def cautions(rig: Rig) -> list[str]:
-    """What to mind with the heads that this rig has; one sentence or two each, most dangerous first."""
-    return [*_load(rig), *_overhead(rig), *_heat(rig), *_mercury(rig), *_no_dimming(rig), *_eyes(rig)]
+    """What to mind with the heads that this rig has, one paragraph each, most dangerous first."""
+    return [caution.says for caution in cautions_of(rig)]
+
+
+def cautions_of(rig: Rig) -> tuple[Caution, ...]:
+    """The cautions for which this rig gives cause, group by group."""
+    return (*_electricity(rig), *_stands_and_people(rig), *_heat(rig), *_eyes(rig))
 
 
 def camera_advice(rig: Rig) -> list[str]:
@@ -49,35 +99,120 @@ def camera_advice(rig: Rig) -> list[str]:
     ]
 
 
-def _names(heads: list[Head]) -> str:
-    return ", ".join(head.name for head in heads)
+def _of(rig: Rig, heads: Sequence[Head]) -> Cause:
+    names = tuple(head.name for head in heads)
+    if len(names) >= ALL_FROM and len(names) == len(rig.heads):
+        return Cause(names, "all heads")
+    more = len(names) - MOST_NAMED
+    return Cause(names, ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else ""))
 
 
-def _load(rig: Rig) -> Iterator[str]:
-    watts = sum(head.load_watts or 0.0 for head in rig.heads)
-    silent = [head for head in rig.heads if head.load_watts is None]
-    if not watts:
-        stated = "The file states no lamp power"
-    else:
-        stated = f"The lamps draw {watts:.0f} W in all at full"
-        stated += f", not counting {_names(silent)}" if silent else ""
-    yield (
-        f"Electrical load: {stated}; supplies and dimmers add to it. Spread it over circuits as the local "
-        "electrical code says, and leave fixed wiring to a licensed electrician."
+def _kind(head: Head) -> str | None:
+    return None if head.lamp is None else head.lamp.kind
+
+
+def _on_wire(rig: Rig, kind: str) -> list[Head]:
+    tables = {name: table.kind for name, table in rig.drivers.items()}
+    return [head for head in rig.heads if head.drive is not None and tables.get(head.drive.driver) == kind]
+
+
+def _electricity(rig: Rig) -> Iterator[Caution]:
+    yield from _mains(rig)
+    yield from _batteries(rig)
+    serial = _on_wire(rig, "dmx-serial")
+    if serial:
+        yield Caution(
+            "dmx-line",
+            "Electricity",
+            "DMX line",
+            "between a computer and lamps on other circuits use an isolated adapter; their earths may "
+            "differ.",
+            _of(rig, serial),
+        )
+    yield Caution(
+        "switch",
+        "Electricity",
+        "Switch",
+        "Fillside is no safety device; keep a switch that cuts the power within reach.",
+        tick="A switch for all of it within reach, and everybody knows where",
     )
 
 
-def _overhead(rig: Rig) -> Iterator[str]:
-    yield (
-        "Stands: spread the legs, one under the load, as low as the light allows, a sandbag on the loaded "
-        "leg; tape cables down where people walk."
+def _mains(rig: Rig) -> Iterator[Caution]:
+    mains = [head for head in rig.heads if not head.on_battery]
+    if mains:
+        yield Caution(
+            "electrical-load",
+            "Electricity",
+            "Electrical load",
+            f"{_load(mains)}; supplies and dimmers add to it. Spread it over circuits as the local "
+            "electrical code says, and leave fixed wiring to a licensed electrician.",
+            metering=True,
+            tick="Load of each circuit added up, then plugged in",
+        )
+        yield Caution(
+            "cables",
+            "Electricity",
+            "Cables",
+            "never coil a loaded cable, it overheats; never plug one power strip into another.",
+            tick="Cables run out full length, no power strip in a power strip",
+        )
+
+
+def _load(heads: Iterable[Head]) -> str:
+    watts = sum(head.load_watts or 0.0 for head in heads)
+    silent = [head.name for head in heads if head.load_watts is None]
+    if not watts:
+        return "the file states no lamp power"
+    stated = f"the lamps draw {watts:.0f} W in all at full"
+    return stated + (f", not counting {', '.join(silent)}" if silent else "")
+
+
+def _batteries(rig: Rig) -> Iterator[Caution]:
+    """Where the file says that a lamp runs on one, or leaves open whether an LED does."""
+    stated = [head for head in rig.heads if head.on_battery]
+    open_to_it = any(
+        _kind(head) in ("led", None) and (head.lamp is None or head.lamp.battery is None)
+        for head in rig.heads
+    )
+    if stated or open_to_it:
+        yield Caution(
+            "batteries",
+            "Electricity",
+            "Batteries",
+            "use their own charger, attended; retire any that is swollen, dented or hot as local rules say.",
+            _of(rig, stated),
+            tick="Batteries charged, none swollen or dented" if stated else None,
+        )
+
+
+def _stands_and_people(rig: Rig) -> Iterator[Caution]:
+    yield Caution(
+        "stands",
+        "Stands and people",
+        "Stands",
+        "spread the legs, sandbag the loaded one, stay low; tape cables down where people walk.",
+        metering=True,
+        tick="Stands by the tape; loaded leg sandbagged; cables taped",
     )
     above = [head for head in rig.heads if head.rule == "hair" or _over_somebody(head, rig)]
     if above:
-        yield (
-            f"Above people: secure {_names(above)}. Counterweight a boom, fix it twice with a safety wire, "
-            "and let nobody sit under it while it is moved."
+        yield Caution(
+            "above-people",
+            "Stands and people",
+            "Above people",
+            "counterweight the boom, add a safety wire; nobody sits under it while it is moved.",
+            _of(rig, above),
+            metering=True,
+            tick="Nothing over people without a safety wire",
         )
+    yield Caution(
+        "children-and-pets",
+        "Stands and people",
+        "Children and pets",
+        "keep them away from stands, cables and lamps; never leave a lit set unattended.",
+        tick="Children and pets out of the set",
+    )
 
 
 def _over_somebody(head: Head, rig: Rig) -> bool:
@@ -88,51 +223,130 @@ def _over_somebody(head: Head, rig: Rig) -> bool:
     )
 
 
-def _heat(rig: Rig) -> Iterator[str]:
-    closed = [head for head in rig.heads if head.modifier.kind in CLOSED_MODIFIERS]
-    hot = [head for head in rig.heads if head.lamp is not None and head.lamp.kind in HOT_LAMPS]
-    if closed:
-        unmarked = [head for head in closed if head.modifier.max_watts is None or head.load_watts is None]
-        ask = f" The file cannot tell for {_names(unmarked)}: give watts and max_watts." if unmarked else ""
-        yield (
-            f"Heat in closed modifiers ({_names(closed)}): stay under the lamp power that is marked on them, "
-            f"keep their vents open, no hot lamp where none is allowed.{ask}"
-        )
+def _heat(rig: Rig) -> Iterator[Caution]:
+    yield from _shut_in(rig)
+    hot = [head for head in rig.heads if _kind(head) in HOT_LAMPS]
     if hot:
-        yield (
-            f"Hot lamps ({_names(hot)}): keep fabric, paper and hands away, and let glass cool before it is "
-            "touched or packed."
+        yield Caution(
+            "hot-lamps",
+            "Heat and glass",
+            "Hot lamps",
+            "keep fabric, paper and hands away; touch the glass of a halogen lamp with a cloth only, and "
+            "cold.",
+            _of(rig, hot),
+            metering=True,
         )
+    yield Caution(
+        "touching-a-lamp",
+        "Heat and glass",
+        "Before you touch a lamp",
+        "unplug it and let it cool; LEDs get hot too.",
+    )
+    yield from _lamps(rig)
 
 
-def _mercury(rig: Rig) -> Iterator[str]:
-    gas = [head for head in rig.heads if head.lamp is not None and head.lamp.kind in GAS_LAMPS]
+def _lamps(rig: Rig) -> Iterator[Caution]:
+    gas = [head for head in rig.heads if _kind(head) in GAS_LAMPS]
     if gas:
-        yield (
-            f"Mercury ({_names(gas)}): such lamps hold a little. If one breaks, send people out, air the "
-            "room, do not vacuum, and dispose of it as local rules say."
+        yield Caution(
+            "mercury",
+            "Heat and glass",
+            "Mercury",
+            "such lamps hold a little. If one breaks, send people out, air the room, do not vacuum, and "
+            "dispose of it as local rules say.",
+            _of(rig, gas),
+            metering=True,
         )
-
-
-def _no_dimming(rig: Rig) -> Iterator[str]:
     undimmed = [head for head in rig.heads if head.dimming.fixed]
     if undimmed:
-        yield (
-            f"Not to be dimmed: {_names(undimmed)}. Never put such a lamp on a dimmed feed: it may flicker, "
-            "overheat or fail."
+        yield Caution(
+            "not-to-be-dimmed",
+            "Heat and glass",
+            "Not to be dimmed",
+            "never put such a lamp on a dimmed feed: it may flicker, overheat or fail.",
+            _of(rig, undimmed),
+            metering=True,
         )
 
 
-def _eyes(rig: Rig) -> Iterator[str]:
+def _shut_in(rig: Rig) -> Iterator[Caution]:
+    """Lamps in modifiers that keep their heat, and bulbs that are not made for it."""
+    closed = [head for head in rig.heads if head.modifier.kind in CLOSED_MODIFIERS]
+    if closed:
+        unmarked = [head for head in closed if head.modifier.max_watts is None or head.load_watts is None]
+        names = ", ".join(head.name for head in unmarked)
+        ask = f" The file cannot tell for {names}: give watts and max_watts." if unmarked else ""
+        yield Caution(
+            "heat-in-closed-modifiers",
+            "Heat and glass",
+            "Heat in closed modifiers",
+            f"stay within the power and kind of lamp marked on them; keep vents open.{ask}",
+            _of(rig, closed),
+            metering=True,
+        )
+    bulbs = [head for head in _on_wire(rig, "mqtt") if head.modifier.kind in MAYBE_CLOSED]
+    if bulbs:
+        yield Caution(
+            "bulbs-in-closed-fixtures",
+            "Heat and glass",
+            "Bulbs in closed fixtures",
+            "a bulb is made for open air and overheats when shut in; use one marked for enclosed fixtures, "
+            "or leave the fixture open.",
+            _of(rig, bulbs),
+            metering=True,
+        )
+
+
+def _eyes(rig: Rig) -> Iterator[Caution]:
+    chips = [
+        head for head in rig.heads if _kind(head) in ("led", None) and head.modifier.kind in OPEN_TO_THE_EYE
+    ]
+    if chips:
+        # IEC 62471 calls it the blue-light hazard; "do not stare at operating lamp" is what such lamps bear.
+        yield Caution(
+            "bare-led-chips",
+            "Eyes",
+            "Bare LED chips",
+            "do not stare into them while lit; a small bright source can injure the eye.",
+            _of(rig, chips),
+            metering=True,
+        )
+    bulbs = [head for head in _on_wire(rig, "mqtt") if _comes_back_full(head)]
+    if bulbs:
+        yield Caution(
+            "after-a-power-cut",
+            "Eyes",
+            "After a power cut",
+            "most bulbs come back at full by themselves; warn whoever is in the light, or set them to "
+            "their last level where their maker lets you.",
+            _of(rig, bulbs),
+        )
+    yield from _in_the_light(rig)
+
+
+def _in_the_light(rig: Rig) -> Iterator[Caution]:
     if any(not head.dimming.fixed for head in rig.heads):
-        yield (
-            "Flicker: fades here never flash, but a lamp may flicker by itself, most when dimmed low. Ask "
-            "before a shoot whether somebody is sensitive to flicker, and stop when somebody feels unwell."
+        yield Caution(
+            "flicker",
+            "Eyes",
+            "Flicker",
+            "fades here never flash, but a lamp may flicker when dimmed low. Ask beforehand whether anybody "
+            "is sensitive to flicker, and stop when anybody feels unwell.",
+            metering=True,
+            tick="Whoever sits in the light asked whether they are sensitive to flicker",
         )
-    limit = (
-        "" if rig.subject.most_lux is not None else "; subject.most_lux sets a limit to the light on a face"
+    limit = "" if rig.subject.most_lux is not None else ", and set subject.most_lux"
+    yield Caution(
+        "glare",
+        "Eyes",
+        "Glare",
+        "nobody should have to look into a lamp; ask whoever sits in the light whether they see well"
+        f"{limit}.",
+        metering=True,
+        tick="Whoever sits in the light asked whether they see well",
     )
-    yield (
-        "Glare: nobody should have to look into a lamp. Ask whoever sits in the light whether they see well "
-        f"enough{limit}."
-    )
+
+
+def _comes_back_full(head: Head) -> bool:
+    stated = {} if head.drive is None else head.drive.model_extra or {}
+    return bool(stated.get("comes_back", "full") == "full")

@@ -37,6 +37,9 @@ class Lamp(Part):
     watts: Annotated[Number, Field(gt=0, le=20_000)] | None = Field(
         default=None, description="electrical power of one lamp in watts, such as 30"
     )
+    battery: Flag | None = Field(
+        default=None, description="whether the lamp runs on a battery; its watts then load no circuit"
+    )
     dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
     photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
 
@@ -281,6 +284,11 @@ class Head(Part):
     def load_watts(self) -> float | None:
         """The electrical power of all lamps of the head in watts; None when the file does not say."""
         return None if self.lamp is None or self.lamp.watts is None else self.lamp.watts * self.lamp.count
+
+    @property
+    def on_battery(self) -> bool:
+        """Whether the file says that the lamp runs on a battery."""
+        return self.lamp is not None and self.lamp.battery is True
 
     @property
     def table(self) -> LampTable | None:

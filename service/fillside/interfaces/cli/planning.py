@@ -68,7 +68,7 @@ def plan(
     epilog="""\b
 Examples:
   fillside sheet studio.toml                         writes studio-sheet.pdf beside you
-  fillside sheet studio.toml --mark desk --to desk.svg
+  fillside sheet studio.toml --mark desk --to desk.svg      and desk-page-2.svg
   fillside sheet studio.toml --paper letter --feet
 """
 )
@@ -90,7 +90,7 @@ def sheet(
     calibration: Path | None,
     as_json: bool,
 ) -> None:
-    """One page to rebuild the set from: drawn to scale, with levels, readings and check-lists."""
+    """Pages to rebuild the set from: drawn to scale, with levels and readings, then check-lists."""
     rig = rig_of(rig_file)
     at = mark_in(rig, mark) or rig.subject.at or next(iter(rig.marks))
     file = to if to is not None else Path(f"{rig_file.stem}-sheet.pdf")
@@ -106,14 +106,27 @@ def sheet(
 
     surely = Intervals(rig, known).of
     report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)
-    page = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
+    pages = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
     try:
-        drawn = render(page, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
+        drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     except NoPencilError as error:
         raise Failure(str(error)) from error
-    file.write_bytes(drawn)
-    said = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn)}
-    click.echo(json.dumps(said) if as_json else f"{file} is written, for {at} on {paper} paper")
+    files = _write(file, drawn)
+    said = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn[0])}
+    if as_json:
+        click.echo(json.dumps({**said, "pages": len(pages), "files": [str(each) for each in files]}))
+    else:
+        names = " and ".join(str(each) for each in files)
+        is_or_are = "is" if len(files) == 1 else "are"
+        click.echo(f"{names} {is_or_are} written: {len(pages)} pages, for {at} on {paper} paper")
+
+
+def _write(file: Path, drawn: tuple[bytes, ...]) -> list[Path]:
+    """Write the first page, or all of them, to a file, and what follows to files beside it; their names."""
+    files = [file, *(file.with_stem(f"{file.stem}-page-{i}") for i in range(2, len(drawn) + 1))]
+    for each, content in zip(files, drawn, strict=True):
+        each.write_bytes(content)
+    return files
 
 
 @click.command(

@@ -63,5 +63,7 @@ COMMANDS: dict[str, Entry] = {
     "fit": Entry(_ + "fit:fit", FILE, "What a file of meter readings says of a rig."),
     "new": Entry(_ + "planning:new", BEFORE, "A first rig file from a few questions."),
     "plan": Entry(_ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."),
-    "sheet": Entry(_ + "planning:sheet", BEFORE, "One page to rebuild the set from, as PDF or SVG."),
+    "sheet": Entry(
+        _ + "planning:sheet", BEFORE, "Pages to rebuild the set from, drawn to scale, as PDF or SVG."
+    ),
 }

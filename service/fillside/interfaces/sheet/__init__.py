@@ -1,1 +1,1 @@
-"""The lighting sheet: one page to rebuild a set from, drawn to scale."""
+"""The lighting sheet: what a set is rebuilt from, drawn to scale, and what is read beside it."""

@@ -1,136 +1,184 @@
-"""The set from above, with its measures."""
+"""The set from above, the camera at the bottom, with its measures."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from fillside.interfaces.lengths import Lengths
-from fillside.interfaces.sheet.ink import BOLD, FAINT, FINE, GRAPHITE, PAPER, PLAIN, THIN, Page, Spot
-from fillside.interfaces.sheet.measures import SMALL_PT, Room, angle, arc, measure
+from fillside.interfaces.sheet.ink import (
+    BOLD,
+    CHALK,
+    FAINT,
+    FINE,
+    GRAPHITE,
+    PAPER,
+    PLAIN,
+    THIN,
+    Page,
+    Spot,
+    Stroke,
+)
+from fillside.interfaces.sheet.labels import Labels, reach
+from fillside.interfaces.sheet.measures import SHARES, arc, dimension, write_along, write_at_arc
 from fillside.interfaces.sheet.symbols import (
+    CAMERA_MM,
     HEAD_RADIUS_M,
     LIT,
     Frame,
-    Letters,
-    Put,
     beyond,
+    camera,
     cross,
-    reach,
     wall,
 )
-from fillside.interfaces.sheet.views import Drawn, Extent, Views
+from fillside.interfaces.sheet.views import Drawn, Views
 from fillside.planning.lens import view_degrees
 
-BEYOND_M, FIRST_ARC_MM, ARC_STEP_MM = 0.6, 8.0, 4.6
+FIRST_ARC_MM, ARC_STEP_MM, NOSE_RADII = 9.0, 5.2, 1.6
+CAMERA_DEG = -90.0
+"""Where the camera is, seen from the subject."""
 
 
-def draw_above(page: Page, views: Views, frame: Frame, extent: Extent, lengths: Lengths) -> None:
+def draw_above(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None:
     """Wall, camera and its view, subject, heads, distances and bearings."""
-    put = frame.at
-    ends = views.wall_above(extent)
-    if ends is not None:
-        wall(page, put(ends[0]), put(ends[1]))
-    _view_edges(page, views, put)
-    for drawn in views.heads:
-        aim = views.above(views.rig.aim_of(drawn.head))
-        page.stroke([put(drawn.place_above), put(aim)], THIN, FAINT, "chain")
-    room, subject = Room(), put((0.0, 0.0))
-    to_camera = lengths.long(-views.camera_above[0])
-    measure(page, put(views.camera_above), subject, to_camera, (0.3, 0.45, 0.15), room)
-    if views.wall_m is not None:
-        measure(page, subject, put((views.wall_m, 0.0)), lengths.long(views.wall_m), (0.6, 0.75, 0.45), room)
-    _bearings(page, views, frame, lengths, room)
-    letters = Letters(page, subject)
-    for drawn in views.heads:
-        rim = [put(spot) for spot in drawn.above]
+    labels = Labels(page, frame.low, frame.high)
+    _lines(page, views, frame)
+    ground = len(page.marks)
+    rims = [[frame.at(spot) for spot in drawn.above] for drawn in views.heads]
+    for drawn, rim in zip(views.heads, rims, strict=True):
         page.area(rim, LIT, GRAPHITE, PLAIN)
-        cross(page, put(drawn.place_above), 0.9)
-        letters.write(rim, drawn.letter)
-    _camera_above(page, put(views.camera_above))
-    _other_marks(page, views, put)
-    _face_above(page, views, frame)
-
-
-def _view_edges(page: Page, views: Views, put: Put) -> None:
-    half = math.radians(view_degrees(views.rig.plan.view)[0] / 2)
-    x, y = views.camera_above
-    reach = BEYOND_M - x
-    for sign in (1, -1):
-        end = (x + reach * math.cos(half), y + sign * reach * math.sin(half))
-        page.stroke([put((x, y)), put(end)], THIN, FAINT, "dashed")
-
-
-def _bearings(page: Page, views: Views, frame: Frame, lengths: Lengths, room: Room) -> None:
-    """A tape from the subject to every stand, and its bearing from the camera as an arc."""
+        cross(page, frame.at(drawn.place_above), 0.9)
+        labels.block(rim)
+    labels.block(camera(page, frame.at(views.camera_above), (0.0, 1.0)))
+    labels.block(*_face(page, views, frame))
     centre = frame.at((0.0, 0.0))
-    lines = [180.0 + drawn.side_deg for drawn in views.heads] + [0.0, 180.0]
+    for drawn, rim in zip(views.heads, rims, strict=True):
+        labels.letter(rim, drawn.letter, centre)
+    _names(page, views, frame, labels)
+    page.marks[ground:ground] = _texts(views, frame, lengths, labels)
+
+
+def _lines(page: Page, views: Views, frame: Frame) -> None:
+    """All that is a straight line: walls, what the camera sees, where heads point, tapes."""
+    put, per_m = frame.at, frame.mm_per_m
+    ends = views.wall_above((frame.low[0] - frame.zero[0]) / per_m, (frame.high[0] - frame.zero[0]) / per_m)
+    if ends is not None and views.wall_m is not None:
+        wall(page, put(ends[0]), put(ends[1]))
+    _view_edges(page, views, frame)
+    centre = put((0.0, 0.0))
+    for drawn in views.heads:
+        place = put(drawn.place_above)
+        aim = _cut(place, put(views.above(views.rig.aim_of(drawn.head))), frame)
+        page.stroke([place, aim], THIN, FAINT, "chain")
+        dimension(page, centre, place)
+    dimension(page, put(views.camera_above), centre)
+    if views.wall_m is not None:
+        dimension(page, centre, put((0.0, views.wall_m)))
+
+
+def _view_edges(page: Page, views: Views, frame: Frame) -> None:
+    half = math.radians(view_degrees(views.rig.plan.view)[0] / 2)
+    lens = frame.at(views.camera_above)
+    far = 10 * (frame.high[1] - frame.low[1])
+    for sign in (1, -1):
+        end = (lens[0] + sign * far * math.sin(half), lens[1] + far * math.cos(half))
+        page.stroke([lens, _cut(lens, end, frame)], THIN, FAINT, "dashed")
+
+
+def _cut(start: Spot, end: Spot, frame: Frame) -> Spot:
+    """The end of a line, or where it leaves the frame."""
+    share = 1.0
+    for axis in (0, 1):
+        way = end[axis] - start[axis]
+        if way:
+            bound = frame.high[axis] if way > 0 else frame.low[axis]
+            share = min(share, max(0.0, (bound - start[axis]) / way))
+    return start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
+
+
+def _arcs(views: Views) -> Iterator[tuple[Drawn, float]]:
+    """Each head with the radius of its arc in mm: on each side those nearer to the camera's line inside."""
     for side in (1, -1):
         own = sorted(
             (d for d in views.heads if (d.side_deg >= 0) == (side > 0)), key=lambda d: abs(d.side_deg)
         )
-        arcs = FIRST_ARC_MM + ARC_STEP_MM * max(0, len(own) - 1)
-        for i, drawn in enumerate(own):
-            at = _between(drawn, frame, arcs)
-            shares = (at, at + 0.1, at - 0.1, at + 0.2, at - 0.2)
-            measure(page, centre, frame.at(drawn.place_above), lengths.long(drawn.floor_m), shares, room)
-            share = _freest(drawn.side_deg, lines)
-            text = f"{abs(drawn.side_deg):.0f}°"
-            angle(page, centre, FIRST_ARC_MM + ARC_STEP_MM * i, 180, 180 + drawn.side_deg, text, share)
+        yield from ((drawn, FIRST_ARC_MM + ARC_STEP_MM * i) for i, drawn in enumerate(own))
 
 
-def _between(drawn: Drawn, frame: Frame, arcs_mm: float) -> float:
-    """The share of a head's tape that is in the middle between the arcs and its lit face."""
+def _texts(views: Views, frame: Frame, lengths: Lengths, labels: Labels) -> list[Stroke]:
+    """The measures: to camera and wall first, then a tape's length and a bearing for every stand.
+
+    Returns the arcs of those bearings that found room; an arc without its number would say nothing.
+    """
+    centre, lens = frame.at((0.0, 0.0)), frame.at(views.camera_above)
+    write_along(lens, centre, lengths.long(-views.camera_above[1]), labels)
+    if views.wall_m is not None:
+        write_along(centre, frame.at((0.0, views.wall_m)), lengths.long(views.wall_m), labels)
+    arcs = list(_arcs(views))
+    for drawn, radius in arcs:
+        best = _between(drawn, frame, radius)
+        shares = sorted(SHARES, key=lambda share: abs(share - best))
+        write_along(centre, frame.at(drawn.place_above), lengths.long(drawn.floor_m), labels, shares)
+    lines = [CAMERA_DEG + drawn.side_deg for drawn in views.heads] + [CAMERA_DEG, CAMERA_DEG + 180]
+    drawn_arcs = []
+    for drawn, radius in arcs:
+        bow = arc(centre, radius, CAMERA_DEG, CAMERA_DEG + drawn.side_deg)
+        turns = [CAMERA_DEG + share * drawn.side_deg for share in _freest(drawn.side_deg, lines)]
+        fits = all(frame.holds(spot) for spot in bow)
+        if fits and write_at_arc(centre, radius, turns, f"{abs(drawn.side_deg):.0f}°", labels):
+            drawn_arcs.append(Stroke(tuple(bow), THIN, CHALK))
+    return drawn_arcs
+
+
+def _between(drawn: Drawn, frame: Frame, arc_mm: float) -> float:
+    """The share of a head's tape that is in the middle between its arc and its lit face."""
     centre, place = frame.at((0.0, 0.0)), frame.at(drawn.place_above)
     length = math.dist(centre, place)
     if length < 1e-6:
         return 0.5
     way = ((centre[0] - place[0]) / length, (centre[1] - place[1]) / length)
     face = length - reach([frame.at(spot) for spot in drawn.above], place, way)
-    return min(0.8, max(0.3, (min(arcs_mm, face) + face) / 2 / length))
+    return min(0.85, max(0.15, (min(arc_mm, face) + face) / 2 / length))
 
 
-def _freest(turned_deg: float, lines: list[float]) -> float:
-    """The share of an arc from the camera's line at which its text is farthest from every line."""
-    shares = [0.25 + 0.05 * i for i in range(13)]
+def _freest(turned_deg: float, lines: list[float]) -> list[float]:
+    """Shares of an arc from the camera's line, those at which a text is farthest from every line first."""
 
     def room(share: float) -> float:
-        here = 180 + share * turned_deg
+        here = CAMERA_DEG + share * turned_deg
         return min(abs((here - line + 180) % 360 - 180) for line in lines)
 
-    return max(shares, key=room)
+    return sorted((0.2 + 0.05 * i for i in range(17)), key=room, reverse=True)
 
 
-def _camera_above(page: Page, spot: Spot) -> None:
-    x, y = spot
-    page.area([(x, y), (x - 4.0, y + 1.9), (x - 4.0, y - 1.9)], GRAPHITE)
-    page.write((x - 4.8, y), "camera", size_pt=SMALL_PT, side="right", height="center", backed=True)
-
-
-def _other_marks(page: Page, views: Views, put: Put) -> None:
-    for name, point in views.rig.marks.items():
-        if name == views.mark.mark:
-            continue
-        x, y = put(views.above(point))
-        page.stroke([(x - 1, y - 1), (x + 1, y + 1)], FINE)
-        page.stroke([(x - 1, y + 1), (x + 1, y - 1)], FINE)
-        page.write((x + 1.6, y), name, size_pt=SMALL_PT, height="center", backed=True)
-
-
-def _face_above(page: Page, views: Views, frame: Frame) -> None:
-    """The subject's head as a circle with its nose where the face looks."""
-    radius = HEAD_RADIUS_M * frame.mm_per_m
-    centre = frame.at((0.0, 0.0))
-    page.area(arc(centre, radius, 0, 360), PAPER, GRAPHITE, PLAIN)
+def _face(page: Page, views: Views, frame: Frame) -> tuple[list[Spot], list[Spot]]:
+    """The subject's head as a circle with its nose where the face looks; the outlines of both."""
+    radius, centre = HEAD_RADIUS_M * frame.mm_per_m, frame.at((0.0, 0.0))
+    circle = arc(centre, radius, 0, 360)
+    page.area(circle, PAPER, GRAPHITE, PLAIN)
     looks = views.rig.subject.looks
     toward = views.camera_above if looks == "camera" else views.above(views.rig.marks[looks])
     length = math.hypot(*toward) or 1.0
     way = (toward[0] / length, toward[1] / length)
-    page.stroke([beyond(centre, way, radius), beyond(centre, way, 1.6 * radius)], BOLD)
-    page.write(
-        (centre[0] + radius + 1.0, centre[1] - radius - 1.0),
-        views.mark.mark,
-        size_pt=SMALL_PT,
-        height="top",
-        bold=True,
-        backed=True,
-    )
+    tip = beyond(centre, way, NOSE_RADII * radius)
+    page.stroke([beyond(centre, way, radius), tip], BOLD)
+    side = (-way[1], way[0])
+    return circle, [centre, beyond(tip, side, 0.5), beyond(tip, side, -0.5)]
+
+
+def _names(page: Page, views: Views, frame: Frame, labels: Labels) -> None:
+    """The camera, the subject's mark and the other marks by name; no name lies on another mark."""
+    others = {
+        name: frame.at(views.above(point))
+        for name, point in views.rig.marks.items()
+        if name != views.mark.mark
+    }
+    for x, y in others.values():
+        page.stroke([(x - 1, y - 1), (x + 1, y + 1)], FINE)
+        page.stroke([(x - 1, y + 1), (x + 1, y - 1)], FINE)
+        labels.block([(x - 1, y - 1), (x + 1, y - 1), (x + 1, y + 1), (x - 1, y + 1)])
+    x, y = frame.at(views.camera_above)
+    labels.name((x, y - CAMERA_MM / 2), CAMERA_MM / 2, "camera")
+    labels.name(frame.at((0.0, 0.0)), HEAD_RADIUS_M * frame.mm_per_m, views.mark.mark, bold=True)
+    for name, spot in others.items():
+        labels.name(spot, 1.0, name)

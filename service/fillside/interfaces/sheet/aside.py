@@ -3,88 +3,129 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from fillside.interfaces.lengths import Lengths
-from fillside.interfaces.sheet.ink import BOLD, CHALK, FAINT, FINE, GRAPHITE, PAPER, PLAIN, THIN, Page
-from fillside.interfaces.sheet.measures import SMALL_PT, Room, arc, measure, write_along
-from fillside.interfaces.sheet.symbols import LIT, Frame, Letters, Put, wall
-from fillside.interfaces.sheet.views import Drawn, Extent, Views
+from fillside.interfaces.sheet.ink import (
+    BOLD,
+    CHALK,
+    FAINT,
+    FINE,
+    GRAPHITE,
+    PAPER,
+    PLAIN,
+    THIN,
+    Page,
+    Side,
+    Spot,
+    Words,
+)
+from fillside.interfaces.sheet.labels import Labels
+from fillside.interfaces.sheet.lettering import TYPE_PT, width_of
+from fillside.interfaces.sheet.measures import arc, dimension, measure, write_along
+from fillside.interfaces.sheet.symbols import LIT, Frame, camera, wall
+from fillside.interfaces.sheet.views import Drawn, Views
 
-CHAIN_MM = 4.2
-HEIGHTS_AT, LINES_AT = (0.34, 0.56, 0.14, 0.75), (0.56, 0.3, 0.7, 0.42, 0.84)
-"""Where along their lines heights and distances may be written, the best place first."""
+CHAIN_MM, ROOM_MM = 5.0, 2.0
+MOST_CHAINS = 10
+"""The most lines of floor distances; those of farther stands are in the table of heads alone."""
+FACE_RADIUS_M = 0.11
 
 
 def chains(views: Views) -> int:
     """How many lines of floor distances the side view needs below its floor."""
     behind = sum(drawn.place_aside[0] > 0 for drawn in views.heads)
-    return max(behind, len(views.heads) - behind)
+    return min(MOST_CHAINS, max(behind, len(views.heads) - behind))
 
 
-def draw_aside(page: Page, views: Views, frame: Frame, extent: Extent, lengths: Lengths) -> None:
+def below_mm(views: Views) -> float:
+    """How much paper the distances below the floor take, in mm."""
+    return CHAIN_MM * chains(views) + ROOM_MM
+
+
+def draw_aside(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None:
     """Floor, ceiling, wall, subject, heads, heights, distances and elevations."""
-    put = frame.at
-    page.stroke([put((extent.left, 0.0)), put((extent.right, 0.0))], BOLD)
+    put, floor = frame.at, frame.zero[1]
+    labels = Labels(page, (frame.low[0], frame.low[1]), frame.high)
+    page.stroke([(frame.low[0], floor), (frame.high[0], floor)], BOLD)
+    top = frame.high[1] - ROOM_MM
     ceiling = views.rig.plan.ceiling
     if ceiling is not None:
-        left = put((extent.left, ceiling))
-        page.stroke([left, put((extent.right, ceiling))], PLAIN, GRAPHITE, "dashed")
-        told = f"ceiling {lengths.long(ceiling)}"
-        page.write((left[0], left[1] + 0.8), told, size_pt=SMALL_PT, height="bottom")
+        top = put((0.0, ceiling))[1]
+        page.stroke([(frame.low[0], top), (frame.high[0], top)], PLAIN, GRAPHITE, "dashed")
     if views.wall_m is not None:
-        wall(page, put((views.wall_m, 0.0)), put((views.wall_m, min(extent.top, ceiling or extent.top))))
-    room = Room()
-    _subject_aside(page, views, frame, lengths, room)
-    _camera_aside(page, views, put, lengths, room)
+        foot = put((views.wall_m, 0.0))
+        wall(page, foot, (foot[0], top))
+    rims = [[put(spot) for spot in drawn.aside] for drawn in views.heads]
+    for rim in rims:
+        page.area(rim, LIT, GRAPHITE, PLAIN)
+        labels.block(rim)
+    face = arc(put((0.0, float(views.subject[2]))), FACE_RADIUS_M * frame.mm_per_m, 0, 360)
+    labels.block(face, camera(page, put(views.camera_aside), (1.0, 0.0)))
+    for drawn, rim in zip(views.heads, rims, strict=True):
+        labels.letter(rim, drawn.letter, put((0.0, float(views.subject[2]))))
+    if ceiling is not None:
+        labels.write(_at_ceiling(frame, top, f"ceiling {lengths.long(ceiling)}"))
+    _measures(page, views, frame, lengths, labels)
+    page.area(face, PAPER, GRAPHITE, PLAIN)
+
+
+def _at_ceiling(frame: Frame, top: float, text: str) -> Iterator[Words]:
+    for share in (0.0, 0.2, 0.4, 0.6, 0.8):
+        x = frame.low[0] + share * (frame.high[0] - frame.low[0])
+        yield Words((x, top + 0.8), text, TYPE_PT, height="bottom")
+
+
+def _measures(page: Page, views: Views, frame: Frame, lengths: Lengths, labels: Labels) -> None:
+    """Heights of subject, camera and stands, distances along the floor, and the lines to the face."""
+    put = frame.at
+    height = float(views.subject[2])
+    measure(page, put((0.0, 0.0)), put((0.0, height)), lengths.long(height), labels)
+    across, up = views.camera_aside
+    measure(page, put((across, 0.0)), put((across, up)), lengths.long(up), labels)
     for side in (-1, 1):
         own = sorted(
             (d for d in views.heads if (d.place_aside[0] > 0) == (side > 0)), key=lambda d: d.floor_m
         )
-        for i, drawn in enumerate(own):
-            _stand(page, drawn, put, lengths, i, room)
-    letters = Letters(page, put((0.0, float(views.subject[2]))))
+        for i, drawn in enumerate(own[:MOST_CHAINS]):
+            _along_the_floor(page, drawn, frame, lengths, i, labels)
     for drawn in views.heads:
-        rim = [put(spot) for spot in drawn.aside]
-        page.area(rim, LIT, GRAPHITE, PLAIN)
-        letters.write(rim, drawn.letter)
+        foot, top = put((drawn.place_aside[0], 0.0)), put(drawn.place_aside)
+        page.stroke([foot, top], FINE)
+        page.stroke([(foot[0] - 2.2, foot[1]), (foot[0] + 2.2, foot[1])], BOLD)
+        measure(page, foot, top, lengths.long(drawn.place_aside[1]), labels)
+    for drawn in views.heads:
+        _elevation(page, drawn, frame, lengths, labels)
 
 
-def _subject_aside(page: Page, views: Views, frame: Frame, lengths: Lengths, room: Room) -> None:
-    height = float(views.subject[2])
-    x, y = frame.at((0.0, height))
-    floor = frame.at((0.0, 0.0))
-    measure(page, floor, (x, y), lengths.long(height), (0.5, 0.3, 0.7), room)
-    page.area(arc((x, y), 0.11 * frame.mm_per_m, 0, 360), PAPER, GRAPHITE, PLAIN)
-
-
-def _camera_aside(page: Page, views: Views, put: Put, lengths: Lengths, room: Room) -> None:
-    x, y = put(views.camera_aside)
-    floor = put((views.camera_aside[0], 0.0))
-    measure(page, floor, (x, y), lengths.long(views.camera_aside[1]), (0.6, 0.3, 0.8), room)
-    page.area([(x, y), (x - 4.0, y + 1.9), (x - 4.0, y - 1.9)], GRAPHITE)
-
-
-def _stand(page: Page, drawn: Drawn, put: Put, lengths: Lengths, number: int, room: Room) -> None:
-    """One stand with its height, its distance on the floor, and the line to the face with its elevation.
-
-    `number` counts from the nearest stand on its side and tells the line of its distance below the floor.
-    """
-    across, height = drawn.place_aside
-    foot, top = put((across, 0.0)), put((across, height))
-    page.stroke([foot, top], FINE)
-    measure(page, foot, top, lengths.long(height), HEIGHTS_AT, room)
-    page.stroke([(foot[0] - 2.2, foot[1]), (foot[0] + 2.2, foot[1])], BOLD)
+def _along_the_floor(
+    page: Page, drawn: Drawn, frame: Frame, lengths: Lengths, number: int, labels: Labels
+) -> None:
+    """A stand's distance on a line of its own below the floor; `number` counts them from the nearest."""
+    foot, zero = frame.at((drawn.place_aside[0], 0.0)), frame.zero
     below = foot[1] - CHAIN_MM * (number + 1)
     page.stroke([foot, (foot[0], below - 0.8)], THIN, FAINT)
-    text = f"{drawn.letter}  {lengths.long(drawn.floor_m)}"
-    measure(page, (put((0.0, 0.0))[0], below), (foot[0], below), text, at=0.62)
-    _elevation(page, drawn, put, lengths, room)
+    start, end = (zero[0], below), (foot[0], below)
+    dimension(page, start, end)
+    labels.write(_at_chain(start, end, f"{drawn.letter}  {lengths.long(drawn.floor_m)}"))
 
 
-def _elevation(page: Page, drawn: Drawn, put: Put, lengths: Lengths, room: Room) -> None:
+def _at_chain(start: Spot, end: Spot, text: str) -> Iterator[Words]:
+    """On its line where that is long enough for it, else beyond its end."""
+    length = end[0] - start[0]
+    if width_of(text) < abs(length) - 2.0:
+        for share in (0.5, 0.6, 0.4):
+            spot = (start[0] + share * length, start[1] + 0.4)
+            yield Words(spot, text, TYPE_PT, CHALK, "center", "bottom", backed=True)
+    side: Side = "left" if length > 0 else "right"
+    spot = (end[0] + math.copysign(1.5, length), end[1])
+    yield Words(spot, text, TYPE_PT, CHALK, side, "center", backed=True)
+
+
+def _elevation(page: Page, drawn: Drawn, frame: Frame, lengths: Lengths, labels: Labels) -> None:
+    """The line from the eyes to the lit face, with its length and its angle."""
     across, height = drawn.place_aside
     rise = math.tan(math.radians(drawn.up_deg)) * drawn.floor_m
-    eyes, top = put((0.0, height - rise)), put((across, height))
+    eyes, top = frame.at((0.0, height - rise)), frame.at((across, height))
     page.stroke([eyes, top], THIN, CHALK, "dashed")
-    text = f"{lengths.long(drawn.straight_m)}, {drawn.up_deg:.0f}°"
-    write_along(page, eyes, top, text, LINES_AT, room)
+    write_along(eyes, top, f"{lengths.long(drawn.straight_m)}, {drawn.up_deg:.0f}°", labels)

@@ -1,90 +1,157 @@
-"""Tables and running text on a page, from the top down."""
+"""Tables and running text on a page, from the top down, all in one size of type."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
-from fillside.interfaces.sheet.ink import FAINT, PLAIN, POINT_MM, THIN, Page, broken, width_of
+from fillside.interfaces.sheet.ink import FAINT, PLAIN, POINT_MM, THIN, Page
+from fillside.interfaces.sheet.lettering import TYPE_PT, broken, width_of
 
-LEADING = 1.32
-BOX_MM, LEAST_GAP_MM = 1.7, 1.6
+LINE_MM = TYPE_PT * POINT_MM * 1.3
+HEADING_PT, HEADING_MM, RULE_MM = 9.0, 5.6, 0.6
+TITLE_MM = HEADING_MM + RULE_MM
+CONTINUED = " (continued)"
+ITEM_MM, SECTION_MM, INDENT_MM = 0.5, 2.2, 3.6
+BOX_MM = 2.2
+LEAST_GAP_MM, ROW_MM = 2.2, 1.1
+NARROWEST_MM = 18.0
+"""No column of a table is broken narrower than this."""
 
 
-def line_mm(size_pt: float) -> float:
-    """From one line of type to the next, in mm."""
-    return size_pt * POINT_MM * LEADING
+@dataclass(frozen=True)
+class Section:
+    """A heading and the items below it, each after a dash, after a box to tick, or after nothing."""
+
+    title: str
+    items: tuple[str, ...]
+    mark: str = "–"
+    """One of "–", "box" and ""."""
 
 
 class Column:
-    """A column of text that is filled downward; `left` never to be read above `y`."""
+    """A column of text that is filled downward from `top` to `bottom`."""
 
-    def __init__(self, page: Page, left: float, top: float, width_mm: float, size_pt: float = 6.2) -> None:
-        self.page, self.left, self.y = page, left, top
-        self.width_mm, self.size_pt = width_mm, size_pt
+    def __init__(self, page: Page, left: float, top: float, width_mm: float, bottom: float) -> None:
+        self.page, self.left, self.y, self.top = page, left, top, top
+        self.width_mm, self.bottom = width_mm, bottom
 
     def heading(self, text: str) -> None:
         """A heading with a line under it."""
-        self.y -= line_mm(self.size_pt) * 1.1
-        self.page.write((self.left, self.y), text, size_pt=self.size_pt + 0.8, bold=True)
-        self.y -= 0.9
+        self.y -= HEADING_MM
+        self.page.write((self.left, self.y + 1.2), text, size_pt=HEADING_PT, bold=True)
         self.page.stroke([(self.left, self.y), (self.left + self.width_mm, self.y)], THIN, FAINT)
-        self.y -= 0.5
+        self.y -= RULE_MM
 
-    def paragraph(self, text: str, bold: bool = False) -> None:
-        self._lines(text, 0.0, bold)
+    def high(self, text: str, mark: str) -> float:
+        """How much of the column an item takes, in mm."""
+        return LINE_MM * len(self._lines(text, mark)) + ITEM_MM
 
-    def items(self, texts: Iterable[str], *, boxes: bool = False) -> None:
-        """A list with a dash, or with a box to tick, before each item."""
-        for text in texts:
-            top = self.y - line_mm(self.size_pt)
-            if boxes:
-                self._box(top)
-            else:
-                self.page.write((self.left, top), "–", size_pt=self.size_pt)
-            self._lines(text, 2.6, bold=False)
-            self.y -= 0.25
+    def item(self, text: str, mark: str) -> None:
+        for number, line in enumerate(self._lines(text, mark)):
+            self.y -= LINE_MM
+            if number == 0 and mark == "box":
+                self._box(self.y - 0.1)
+            elif number == 0 and mark:
+                self.page.write((self.left, self.y), mark)
+            self.page.write((self.left + (INDENT_MM if mark else 0.0), self.y), line)
+        self.y -= ITEM_MM
+
+    def _lines(self, text: str, mark: str) -> list[str]:
+        return broken(text, self.width_mm - (INDENT_MM if mark else 0.0))
 
     def _box(self, y: float) -> None:
         x, size = self.left, BOX_MM
         corners = [(x, y), (x + size, y), (x + size, y + size), (x, y + size), (x, y)]
         self.page.stroke(corners, THIN)
 
-    def _lines(self, text: str, indent_mm: float, bold: bool) -> None:
-        for line in broken(text, self.width_mm - indent_mm, self.size_pt):
-            self.y -= line_mm(self.size_pt)
-            self.page.write((self.left + indent_mm, self.y), line, size_pt=self.size_pt, bold=bold)
 
-    def gap(self, mm: float = 1.6) -> None:
-        self.y -= mm
+def fill(column: Column, sections: Iterable[Section], *, whole: bool = False) -> list[Section]:
+    """Set sections in a column; what is left of them when it is full.
 
-
-def table(
-    page: Page,
-    left: float,
-    top: float,
-    width_mm: float,
-    rows: Sequence[Sequence[str]],
-    right: Sequence[int] = (),
-    size_pt: float = 6.2,
-) -> float:
-    """A table with its first row as headings, as wide as asked; returns its lower edge.
-
-    Where its text would be wider, it is set smaller.
+    A heading stays with its first item, and an item stays in one piece; with `whole` so does a section that a
+    column can hold.
     """
-    natural = [max(width_of(row[i], size_pt) for row in rows) for i in range(len(rows[0]))]
-    wanted = sum(natural) + LEAST_GAP_MM * (len(natural) - 1)
-    if wanted > width_mm:
-        size_pt *= width_mm / wanted
-        natural = [width * width_mm / wanted for width in natural]
-    spare = max(0.0, width_mm - sum(natural)) / max(1, len(natural) - 1)
-    starts = [left + sum(natural[:i]) + spare * i for i in range(len(natural))]
-    y, step = top, line_mm(size_pt) * 1.18
-    for number, row in enumerate(rows):
-        y -= step
-        for i, text in enumerate(row):
-            spot = (starts[i] + natural[i], y) if i in right else (starts[i], y)
-            side = "right" if i in right else "left"
-            page.write(spot, text, size_pt=size_pt, side=side, bold=number == 0 or i == 0)
-        rule = y - step * 0.32
-        page.stroke([(left, rule), (left + width_mm, rule)], PLAIN if number == 0 else THIN, FAINT)
-    return y - step * 0.32
+    waiting = [section for section in sections if section.items]
+    while waiting:
+        section = waiting[0]
+        heights = [column.high(text, section.mark) for text in section.items]
+        keep = sum(heights) if whole and sum(heights) < column.top - column.bottom - TITLE_MM else heights[0]
+        if column.y - TITLE_MM - keep < column.bottom:
+            return waiting
+        column.heading(section.title)
+        for number, text in enumerate(section.items):
+            if column.y - heights[number] < column.bottom:
+                rest = Section(_continued(section.title), section.items[number:], section.mark)
+                return [rest, *waiting[1:]]
+            column.item(text, section.mark)
+        column.y -= SECTION_MM
+        waiting.pop(0)
+    return []
+
+
+def _continued(title: str) -> str:
+    return f"{title.removesuffix(CONTINUED)}{CONTINUED}"
+
+
+Rows = Sequence[Sequence[str]]
+
+
+class Table:
+    """A table with its first row as headings, as wide as asked; `wraps` are columns whose cells are broken
+    where the table would be too wide."""
+
+    def __init__(self, rows: Rows, width_mm: float, right: Sequence[int], wraps: Sequence[int]) -> None:
+        self.rows, self.width_mm, self.right = rows, width_mm, right
+        natural = [max(self._width(r, row[i], i) for r, row in enumerate(rows)) for i in range(len(rows[0]))]
+        gaps = LEAST_GAP_MM * (len(natural) - 1)
+        excess = sum(natural) + gaps - width_mm
+        for i in sorted(wraps, key=lambda i: natural[i], reverse=True):
+            if excess > 0:
+                taken = min(excess, max(0.0, natural[i] - NARROWEST_MM))
+                natural[i], excess = natural[i] - taken, excess - taken
+        self.widths = natural
+        spare = max(0.0, width_mm - sum(natural)) / max(1, len(natural) - 1)
+        self.starts = [sum(natural[:i]) + spare * i for i in range(len(natural))]
+
+    @staticmethod
+    def _bold(row: int, column: int) -> bool:
+        return row == 0 or column == 0
+
+    def _width(self, row: int, text: str, column: int) -> float:
+        return width_of(text, bold=self._bold(row, column)) + 0.2
+
+    def _cells(self, row: int) -> list[list[str]]:
+        cells = enumerate(self.rows[row])
+        return [broken(text, self.widths[i], bold=self._bold(row, i)) for i, text in cells]
+
+    def row_mm(self, row: int) -> float:
+        """How high a row is, in mm."""
+        return LINE_MM * max(map(len, self._cells(row))) + ROW_MM
+
+    def fitting(self, first: int, high_mm: float) -> int:
+        """The row after the last of those from `first` on that fit below the headings in so much height."""
+        left = high_mm - self.row_mm(0)
+        row = first
+        while row < len(self.rows) and left >= self.row_mm(row):
+            left -= self.row_mm(row)
+            row += 1
+        return row
+
+    def high_mm(self, first: int, end: int) -> float:
+        """How high the headings and the rows from `first` to before `end` are."""
+        return self.row_mm(0) + sum(self.row_mm(row) for row in range(first, end))
+
+    def draw(self, page: Page, left: float, top: float, first: int, end: int) -> float:
+        """Draw the headings and the rows from `first` to before `end`; the lower edge."""
+        y = top
+        for row in (0, *range(first, end)):
+            for i, lines in enumerate(self._cells(row)):
+                at = left + self.starts[i] + (self.widths[i] if i in self.right else 0.0)
+                side = "right" if i in self.right else "left"
+                for number, line in enumerate(lines):
+                    spot = (at, y - LINE_MM * (number + 1))
+                    page.write(spot, line, side=side, bold=self._bold(row, i))
+            y -= self.row_mm(row)
+            page.stroke([(left, y), (left + self.width_mm, y)], PLAIN if row == 0 else THIN, FAINT)
+        return y

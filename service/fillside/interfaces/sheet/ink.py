@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from textwrap import wrap
 from typing import Literal
 
 Spot = tuple[float, float]
@@ -19,8 +18,6 @@ THIN, FINE, PLAIN, BOLD = 0.12, 0.18, 0.3, 0.6
 """Widths of strokes, in mm."""
 
 POINT_MM = 25.4 / 72
-LETTER_SHARE = 0.54
-"""Mean width of a letter over the size of the type, for the sans serif that is drawn with."""
 
 Dash = Literal["solid", "dashed", "chain", "dotted"]
 Side = Literal["left", "center", "right"]
@@ -47,7 +44,7 @@ class Area:
 class Words:
     spot: Spot
     text: str
-    size_pt: float = 6.5
+    size_pt: float = 8.0
     ink: str = GRAPHITE
     side: Side = "left"
     height: Height = "baseline"
@@ -82,14 +79,3 @@ class Page:
     def words(self) -> list[str]:
         """All that is written, in order."""
         return [mark.text for mark in self.marks if isinstance(mark, Words)]
-
-
-def width_of(text: str, size_pt: float) -> float:
-    """About how wide a line of text is set, in mm."""
-    return len(text) * size_pt * POINT_MM * LETTER_SHARE
-
-
-def broken(text: str, width_mm: float, size_pt: float) -> list[str]:
-    """A text broken into lines of at most about that width."""
-    letters = max(8, int(width_mm / (size_pt * POINT_MM * LETTER_SHARE)))
-    return wrap(text, letters) or [""]

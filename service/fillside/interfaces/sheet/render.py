@@ -1,14 +1,16 @@
-"""A page drawn as PDF or SVG. The one module that imports matplotlib, and only when a sheet is made."""
+"""Pages drawn as PDF or SVG. The one module that imports matplotlib, and only when a sheet is made."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from fillside.interfaces.sheet.ink import PAPER, POINT_MM, Area, Page, Stroke, Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 MM_PER_INCH = 25.4
 DASHES: dict[str, Any] = {
@@ -24,21 +26,19 @@ class NoPencilError(RuntimeError):
     """The package that draws is not installed."""
 
 
-def render(page: Page, form: Literal["pdf", "svg"], title: str) -> bytes:
-    """The page as a file of that form; the same page always gives the same file.
+def render(pages: Sequence[Page], form: Literal["pdf", "svg"], title: str) -> tuple[bytes, ...]:
+    """The pages as files of that form: one PDF, or an SVG for each page, since SVG 1.1 knows no pages.
 
-    Raises NoPencilError where matplotlib is missing.
+    The same pages always give the same files. Raises NoPencilError where matplotlib is missing.
     """
     try:
         import matplotlib as mpl
-        from matplotlib.backends.backend_pdf import FigureCanvasPdf
+        from matplotlib.backends.backend_pdf import PdfPages
         from matplotlib.backends.backend_svg import FigureCanvasSVG
-        from matplotlib.figure import Figure
     except ImportError as error:
         raise NoPencilError(
             'drawing needs matplotlib; install it with: pip install "fillside[sheet]"'
         ) from error
-    metadata = {"Title": title, "CreationDate": None} if form == "pdf" else {"Title": title, "Date": None}
     settings: dict[Any, Any] = {
         "svg.fonttype": "none",
         "svg.hashsalt": "fillside",
@@ -46,17 +46,30 @@ def render(page: Page, form: Literal["pdf", "svg"], title: str) -> bytes:
         "font.family": FONT,
     }
     with mpl.rc_context(settings):
-        figure = Figure(figsize=(page.width_mm / MM_PER_INCH, page.height_mm / MM_PER_INCH))
-        canvas = FigureCanvasPdf(figure) if form == "pdf" else FigureCanvasSVG(figure)
-        axes = figure.add_axes((0, 0, 1, 1))
-        axes.set_xlim(0, page.width_mm)
-        axes.set_ylim(0, page.height_mm)
-        axes.set_axis_off()
-        for order, mark in enumerate(sorted(page.marks, key=lambda mark: isinstance(mark, Words))):
-            _draw(axes, mark, order)
-        out = io.BytesIO()
-        canvas.print_figure(out, format=form, metadata=metadata, facecolor=PAPER)
-    return out.getvalue()
+        figures = [_figure(page) for page in pages]
+        outs = [io.BytesIO() for _ in (pages if form == "svg" else pages[:1])]
+        if form == "svg":
+            for out, figure in zip(outs, figures, strict=True):
+                metadata = {"Title": title, "Date": None}
+                FigureCanvasSVG(figure).print_figure(out, format="svg", metadata=metadata, facecolor=PAPER)
+        else:
+            with PdfPages(outs[0], metadata={"Title": title, "CreationDate": None}) as pdf:
+                for figure in figures:
+                    pdf.savefig(figure, facecolor=PAPER)
+    return tuple(out.getvalue() for out in outs)
+
+
+def _figure(page: Page) -> Figure:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(page.width_mm / MM_PER_INCH, page.height_mm / MM_PER_INCH))
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_xlim(0, page.width_mm)
+    axes.set_ylim(0, page.height_mm)
+    axes.set_axis_off()
+    for order, mark in enumerate(sorted(page.marks, key=lambda mark: isinstance(mark, Words))):
+        _draw(axes, mark, order)
+    return figure
 
 
 def _draw(axes: Axes, mark: Stroke | Area | Words, order: int) -> None:

@@ -1,29 +1,31 @@
-"""What both views are drawn with: where a view stands on the page, walls, crosses, letters."""
+"""What both views are drawn with: where a view stands on the page, walls, crosses, the camera."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from fillside.interfaces.sheet.ink import BOLD, FINE, THIN, Page, Spot
+from fillside.interfaces.sheet.ink import BOLD, FINE, GRAPHITE, THIN, Page, Spot
 
 LIT, HEAD_RADIUS_M = "#efe6d2", 0.09
-LETTER_PT, LETTER_GAP_MM, LETTERS_APART_MM = 8.0, 2.8, 3.6
+CAMERA_MM = 4.0
 
 
 @dataclass(frozen=True)
 class Frame:
-    """Where on the page a view stands: millimetres of its zero, and millimetres a metre."""
+    """Where on the page a view stands: its corners, where its zero is, and millimetres a metre."""
 
+    low: Spot
+    high: Spot
     zero: Spot
     mm_per_m: float
 
     def at(self, spot: Spot) -> Spot:
         return self.zero[0] + self.mm_per_m * spot[0], self.zero[1] + self.mm_per_m * spot[1]
 
-
-Put = Callable[[Spot], Spot]
+    def holds(self, spot: Spot) -> bool:
+        """Whether a spot of the page is within the view's corners."""
+        return self.low[0] <= spot[0] <= self.high[0] and self.low[1] <= spot[1] <= self.high[1]
 
 
 def wall(page: Page, start: Spot, end: Spot) -> None:
@@ -43,33 +45,15 @@ def cross(page: Page, spot: Spot, size_mm: float) -> None:
     page.stroke([(x, y - size_mm), (x, y + size_mm)], FINE)
 
 
+def camera(page: Page, lens: Spot, way: Spot) -> list[Spot]:
+    """A camera with its lens at a spot, looking along a unit vector; its outline."""
+    (x, y), (a, b), half = lens, way, CAMERA_MM * 0.475
+    back = (x - CAMERA_MM * a, y - CAMERA_MM * b)
+    figure = [lens, (back[0] - half * b, back[1] + half * a), (back[0] + half * b, back[1] - half * a)]
+    page.area(figure, GRAPHITE)
+    return figure
+
+
 def beyond(spot: Spot, way: Spot, by_mm: float) -> Spot:
     """A spot moved along a unit vector."""
     return spot[0] + by_mm * way[0], spot[1] + by_mm * way[1]
-
-
-class Letters:
-    """Writes the heads' letters of one view, each just beyond its lit face and clear of the others."""
-
-    def __init__(self, page: Page, away_from: Spot) -> None:
-        self.page, self.away_from = page, away_from
-        self.taken: list[Spot] = []
-
-    def write(self, rim: Sequence[Spot], letter: str) -> None:
-        """A letter on the side of a lit face that faces away from the subject."""
-        middle = (sum(x for x, _ in rim) / len(rim), sum(y for _, y in rim) / len(rim))
-        length = math.dist(middle, self.away_from) or 1.0
-        way = ((middle[0] - self.away_from[0]) / length, (middle[1] - self.away_from[1]) / length)
-        gap = LETTER_GAP_MM + reach(rim, middle, way)
-        while any(math.dist(beyond(middle, way, gap), other) < LETTERS_APART_MM for other in self.taken):
-            gap += 1.0
-        spot = beyond(middle, way, gap)
-        self.taken.append(spot)
-        self.page.write(
-            spot, letter, size_pt=LETTER_PT, side="center", height="center", bold=True, backed=True
-        )
-
-
-def reach(rim: Sequence[Spot], middle: Spot, way: Spot) -> float:
-    """How far a lit face reaches from its middle along a unit vector, in mm."""
-    return max((x - middle[0]) * way[0] + (y - middle[1]) * way[1] for x, y in rim)

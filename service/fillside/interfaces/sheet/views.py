@@ -1,8 +1,9 @@
 """The set in two views to one scale: from above, and from the side with every stand turned into the page.
 
-In both the line from the camera to the subject runs from left to right, and the subject stands at one place
-across the paper. In the side view each head is shown at its true distance from the subject, in front of it on
-the left or behind it on the right, so that distances, heights and angles of elevation are all true.
+From above the camera is at the bottom and looks up the page, so that its right is to the right, as whoever
+stands behind it sees the set. In the side view the camera is on the left, and each head is shown at its true
+distance from the subject, in front of it on the left or behind it on the right, so that distances, heights
+and angles of elevation are all true.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ FloatArray = npt.NDArray[np.float64]
 SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300)
 RIM = 40
 SMALLEST_RADIUS_M = 0.04
-AROUND_M = 0.3
+FACES_WALL = 0.2
+"""A camera whose line is nearer to along the wall than this (the cosine) has no wall behind the subject."""
 
 
 @dataclass(frozen=True)
@@ -76,16 +78,16 @@ class Views:
         floor = self.subject[:2] - camera[:2]
         length = float(np.linalg.norm(floor))
         self.ahead = floor / length if length > 1e-6 else np.array([0.0, 1.0])
-        self.leftward = np.array([-self.ahead[1], self.ahead[0]])
+        self.rightward = np.array([self.ahead[1], -self.ahead[0]])
         self.camera_above = self.above(rig.camera.position)
         self.camera_aside: Spot = (-length, rig.camera.position[2])
         named = letters(len(rig.heads))
         self.heads = tuple(self._drawn(name, head) for name, head in zip(named, rig.heads, strict=True))
 
     def above(self, point: Sequence[float] | FloatArray) -> Spot:
-        """From above: away from the camera, and to the camera's left."""
+        """From above: to the camera's right, and away from the camera."""
         off = np.asarray(point, dtype=float)[:2] - self.subject[:2]
-        return float(off @ self.ahead), float(off @ self.leftward)
+        return float(off @ self.rightward), float(off @ self.ahead)
 
     def _aside(self, point: FloatArray, outward: FloatArray, sign: float) -> Spot:
         off = point[:2] - self.subject[:2]
@@ -112,22 +114,22 @@ class Views:
             straight_m=standing.straight_m,
         )
 
-    def wall_above(self, extent: Extent) -> tuple[Spot, Spot] | None:
-        """The two ends of the wall behind the subject as far as the drawing goes; None without one."""
+    def wall_above(self, left: float, right: float) -> tuple[Spot, Spot] | None:
+        """The two ends of the wall behind the subject between two places across; None without one."""
         wall = self.rig.plan.wall
-        if wall is None or abs(float(self.ahead[1])) < 0.2:
+        if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None
         ends = []
-        for across in (extent.bottom, extent.top):
-            forward = (wall - self.subject[1] - across * self.leftward[1]) / self.ahead[1]
-            ends.append((float(forward), across))
+        for across in (left, right):
+            forward = (wall - self.subject[1] - across * self.rightward[1]) / self.ahead[1]
+            ends.append((across, float(forward)))
         return ends[0], ends[1]
 
     @property
     def wall_m(self) -> float | None:
         """From the subject to the wall along the camera's line; None without one behind the subject."""
         wall = self.rig.plan.wall
-        if wall is None or abs(float(self.ahead[1])) < 0.2:
+        if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None
         away = (wall - self.subject[1]) / self.ahead[1]
         return float(away) if away > 0 else None
@@ -137,7 +139,9 @@ class Views:
         spots = [spot for drawn in self.heads for spot in (*drawn.above, drawn.place_above)]
         spots += [self.above(point) for point in self.rig.marks.values()]
         spots += [self.camera_above, (0.0, 0.0)]
-        return _around(spots, self.wall_m)
+        if self.wall_m is not None:
+            spots += self.wall_above(min(x for x, _ in spots), max(x for x, _ in spots)) or ()
+        return _around(spots)
 
     def extent_aside(self) -> Extent:
         """What the view from the side has to hold, floor and ceiling with it."""
@@ -145,14 +149,15 @@ class Views:
         spots += [self.camera_aside, (0.0, 0.0), (0.0, float(self.subject[2]) + 0.2)]
         if self.rig.plan.ceiling is not None:
             spots.append((0.0, self.rig.plan.ceiling))
-        around = _around(spots, self.wall_m)
+        if self.wall_m is not None:
+            spots.append((self.wall_m, 0.0))
+        around = _around(spots)
         return Extent(around.left, around.right, 0.0, around.top)
 
 
-def _around(spots: Sequence[Spot], wall_m: float | None) -> Extent:
+def _around(spots: Sequence[Spot]) -> Extent:
     across, up = zip(*spots, strict=True)
-    right = max(across) if wall_m is None else max(*across, wall_m)
-    return Extent(min(across) - AROUND_M, right + AROUND_M, min(up) - AROUND_M, max(up) + AROUND_M)
+    return Extent(min(across), max(across), min(up), max(up))
 
 
 def disc_rim(centre: Point, aim: Point, radius_m: float) -> FloatArray:
@@ -167,11 +172,3 @@ def disc_rim(centre: Point, aim: Point, radius_m: float) -> FloatArray:
     rim = np.outer(np.cos(turn), across) + np.outer(np.sin(turn), np.cross(axis, across))
     points: FloatArray = middle + max(radius_m, SMALLEST_RADIUS_M) * rim
     return points
-
-
-def scale_for(width_mm: float, height_mm: float, width_m: float, height_m: float) -> int:
-    """The largest common scale, 1 to so many, at which so many metres fit on so many millimetres."""
-    for scale in SCALES:
-        if 1000 * width_m / scale <= width_mm and 1000 * height_m / scale <= height_mm:
-            return scale
-    return SCALES[-1]

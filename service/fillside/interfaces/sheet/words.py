@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from fillside.interfaces.cli import show, sure
 from fillside.interfaces.lengths import Lengths
+from fillside.interfaces.sheet.columns import Section
 from fillside.interfaces.sheet.views import Drawn, Views
+from fillside.planning.checklists import checklists
 from fillside.planning.mark import MarkPlan
 from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport
@@ -19,22 +21,33 @@ HEADINGS = (
     "",
     "head",
     "lit face",
-    "off",
-    "high",
+    "distance",
+    "height",
     "bearing",
     "up",
-    "down",
+    "tilt",
     "level",
     "stops",
     "light",
     "meter alone",
 )
-RIGHT = range(3, 12)
+RIGHT, WRAPS = range(3, 12), (1, 2)
 
-FOOTNOTE = (
-    "off, high: from below the subject's eyes along the floor, and the middle of the lit face above it. "
-    "bearing: from the camera's line, to its right or left. up: from the eyes. down: tilt. stops: under full "
-    "light. meter alone: flat receptor toward the head, C = 250, at the camera's ISO and shutter."
+HOW_TO_READ = (
+    "Distance: along the floor, from below the subject's eyes to below the middle of the lit face. Height: "
+    "of that middle above the floor.",
+    "Bearing: from the camera's line, to its right (R) or left (L). Up: from the eyes to the lit face. Tilt: "
+    "how far the head points down.",
+    "Level: on the wire. Stops: under full light. Light: at the subject, from the head alone.",
+    "Meter alone: what a flat receptor toward the head shows with all others out, C = 250, at the camera's "
+    "ISO and shutter.",
+    "From the side every stand is turned into the page about the subject, so that its measures are true.",
+    "Letters are those of the table. Red lines are measures; chain lines show where heads point, dashed ones "
+    "what the camera takes in. A measure for which the drawing has no room stands in the table.",
+)
+CERTAINTY = (
+    "±: the true value lies within it 95 times in 100, from labels and tape where nothing was metered. Take "
+    "one reading of each head alone before you trust it."
 )
 
 
@@ -131,3 +144,32 @@ def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
     dark = [eye.head for eye in mark.catch_lights if eye.hidden == "hidden by the brow"]
     if dark:
         yield f"the brow hides {', '.join(dark)} from the eyes"
+
+
+def standing_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
+    """What is read before and after the set is built, and is much the same for every rig."""
+    lists = checklists(rig)
+    return [
+        Section("To mind", tuple(report.cautions)),
+        Section("Camera", tuple(report.camera)),
+        Section("Before", tuple(lists.before), "box"),
+        Section("During", tuple(lists.during), "box"),
+        Section("After", tuple(lists.after), "box"),
+        Section("How to read page 1", HOW_TO_READ, ""),
+        Section("Taken for granted", tuple(_assumed(report, mark)), ""),
+    ]
+
+
+def _assumed(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
+    """What the numbers of the first page rest on, for those parts that it shows."""
+    yield CERTAINTY
+    yield f"Face: {mark.face.assumes}."
+    if any(one.do is not None for one in mark.lens):
+        yield f"Lens: {mark.lens[0].assumes}."
+    if mark.glasses:
+        yield f"Glasses: {mark.glasses[0].assumes}."
+    if any(one.do is not None for one in report.colour):
+        yield f"Colour: {report.colour_assumes}."
+    yield from (f"Flicker: {text}." for text in dict.fromkeys(one.assumes for one in report.flicker))
+    if report.power.circuits:
+        yield f"Power: {report.power.assumes}."
