@@ -10,8 +10,8 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from fillside.interfaces.cli.planned import planned
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.layout import lay_out
+from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.build import build_rig
 from fillside.rig.model import Rig

@@ -22,7 +22,7 @@ def rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> str:
     usual = ("hair=yes", "background=yes", "glasses=yes", "key.modifier=reflective")
     answers = [part for answer in usual for part in ("--answer", answer)]
     assert status("new", file, "--usual", *answers) == 0
-    assert "Next: fillside check" in capsys.readouterr().out
+    assert "fillside check" in capsys.readouterr().out.partition("Next:")[2]
     return file
 
 

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import Area, Page, Stroke, Words, width_of
 from fillside.interfaces.sheet.layout import PAPERS, Paper, lay_out
 from fillside.interfaces.sheet.render import NoPencilError, render
@@ -20,6 +19,7 @@ from fillside.interfaces.sheet.symbols import LIT
 from fillside.interfaces.sheet.views import Views, letters, scale_for
 from fillside.photometry.exposure import f_stop_reading
 from fillside.planning.checklists import checklists
+from fillside.planning.lengths import Lengths
 from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import plan_rig
 from fillside.planning.questions import default_answers

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import BOLD, FAINT, FINE, GRAPHITE, PAPER, PLAIN, THIN, Page, Spot
 from fillside.interfaces.sheet.measures import SMALL_PT, Room, angle, arc, measure
 from fillside.interfaces.sheet.symbols import (
@@ -19,6 +18,7 @@ from fillside.interfaces.sheet.symbols import (
     wall,
 )
 from fillside.interfaces.sheet.views import Drawn, Extent, Views
+from fillside.planning.lengths import Lengths
 from fillside.planning.lens import view_degrees
 
 BEYOND_M, FIRST_ARC_MM, ARC_STEP_MM = 0.6, 8.0, 4.6

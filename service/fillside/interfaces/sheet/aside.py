@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import BOLD, CHALK, FAINT, FINE, GRAPHITE, PAPER, PLAIN, THIN, Page
 from fillside.interfaces.sheet.measures import SMALL_PT, Room, arc, measure, write_along
 from fillside.interfaces.sheet.symbols import LIT, Frame, Letters, Put, wall
 from fillside.interfaces.sheet.views import Drawn, Extent, Views
+from fillside.planning.lengths import Lengths
 
 CHAIN_MM = 4.2
 HEIGHTS_AT, LINES_AT = (0.34, 0.56, 0.14, 0.75), (0.56, 0.3, 0.7, 0.42, 0.84)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Literal
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet import words
 from fillside.interfaces.sheet.above import draw_above
 from fillside.interfaces.sheet.aside import CHAIN_MM, chains, draw_aside
@@ -14,6 +13,7 @@ from fillside.interfaces.sheet.measures import SMALL_PT, scale_bar
 from fillside.interfaces.sheet.symbols import Frame
 from fillside.interfaces.sheet.views import Views, scale_for
 from fillside.planning.checklists import checklists
+from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.rig.model import Rig
