@@ -172,7 +172,7 @@ READ_BACK = [
     (
         "modifier",
         "umbrella",
-        "read as a shoot-through umbrella; say silver umbrella if the lamp shines into it",
+        "read as shoot-through umbrella; say silver umbrella if the lamp shines into it",
     ),
     ("white", "cool", "read as 6500 K"),
     ("angle", "45", "read as 45° right"),

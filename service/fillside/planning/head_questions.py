@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from fillside.planning.lengths import Lengths
+from fillside.planning.lengths import INCH_M, Lengths
 from fillside.planning.placing import BEARING_DEG, Stand, usual_stand
 from fillside.planning.question import Answers, Question, Reads, feet
 from fillside.planning.words import lamps, modifiers, stands
-from fillside.planning.words.lengths import usual_length
+from fillside.planning.words.lengths import length_m, usual_length
 from fillside.planning.words.plain import Meaning
 
-NAMES = {"key": "Key", "fill": "Fill", "hair": "Hair light", "background": "Background light"}
-LED_WATTS = {"key": 40.0, "fill": 30.0, "hair": 15.0, "background": 15.0}
+NAMES = {"key": "Key light", "fill": "Fill light", "hair": "Hair light", "background": "Background light"}
+LED_WATTS = {"key": 40.0, "fill": 40.0, "hair": 15.0, "background": 15.0}
 """The LED lamp that a head is taken to have, W (common practice, no source)."""
 USUAL_MODIFIER = {
     "key": "shoot-through",
@@ -31,28 +31,30 @@ class HeadQuestions:
         self.role = role
 
     def all(self) -> tuple[Question, ...]:
-        usual_deg = BEARING_DEG[self.role]
+        round_deg = BEARING_DEG[self.role]
         return (
-            self._ask("lamp", "lamp, its power and white", lamps.lamp, self._usual_lamp),
+            self._ask("lamp", "lamp, watts, white", lamps.lamp, self._usual_lamp),
             self._ask("light", "lumens or watts of one lamp", lamps.light, self._usual_light),
             self._ask("count", "how many such lamps", lamps.count, "1"),
-            self._ask("cct", "its white, a word or kelvin", lamps.white, self._usual_white),
-            self._ask("dimmable", "may it be dimmed? see its marking", lamps.dimmable, self._usual_dimmable),
-            self._ask("modifier", "what is on it, how wide", modifiers.modifier, self._usual_modifier),
-            self._ask("size", "width of its lit face", modifiers.width, self._usual_width, self._sized),
+            self._ask("cct", "white, a word or kelvin", lamps.white, self._usual_white),
+            self._ask(
+                "dimmable", "may it be dimmed? (see its marking)", lamps.dimmable, self._usual_dimmable
+            ),
+            self._ask("modifier", "modifier and its width", modifiers.modifier, self._usual_modifier),
+            self._ask("size", "width of the lit face", modifiers.width, self._usual_width, self._sized),
             self._ask(
                 "distance",
-                "from the face, by tape",
-                stands.distance(self.role, usual_deg),
-                self._usual_distance,
+                "distance from the face, angle, height",
+                stands.distance(self.role, round_deg),
+                self._usual_stand,
             ),
             self._ask(
                 "angle",
-                "how far round from the camera",
-                stands.angle(self.role, usual_deg),
+                "angle off the camera, and side",
+                stands.angle(self.role, round_deg),
                 self._usual_angle,
             ),
-            self._ask("height", "height of its middle", stands.height(self.role), self._usual_height),
+            self._ask("height", "height of the lamp", stands.height(self.role), self._usual_height),
         )
 
     def _ask(
@@ -84,7 +86,12 @@ class HeadQuestions:
     def _sized(self, answers: Answers) -> bool:
         return self._wanted(answers) and answers.get(f"{self.role}.modifier") != "bare"
 
-    def _usual_lamp(self, _: Answers) -> str:
+    def _usual_lamp(self, answers: Answers) -> str:
+        """For the fill a lamp like the key's."""
+        if self.role == "fill" and "key.lamp" in answers:
+            keys = ("count", "light", "cct", "dimmable")
+            like = {key: answers[f"key.{key}"] for key in keys if f"key.{key}" in answers}
+            return lamps.lamp_words(answers["key.lamp"], {"shape": answers.get("key.shape", "lamp"), **like})
         watts = LED_WATTS[self.role]
         return f"LED, {watts:g} W, {lamps.usual_light('led', 'lamp', watts).lumens:g} lm, 5600 K"
 
@@ -115,15 +122,22 @@ class HeadQuestions:
     def _stand(self, answers: Answers) -> Stand:
         return usual_stand(self.role, answers)
 
-    def _usual_distance(self, answers: Answers) -> str:
-        away = self._stand(answers).distance_m
-        return usual_length(away, feet(answers))
+    def _usual_stand(self, answers: Answers) -> str:
+        """Distance, angle and height, each as the ones before it leave it, with their rounding."""
+        distance = usual_length(self._stand(answers).distance_m, feet(answers))
+        known = {**answers, f"{self.role}.distance": length_m(distance)}
+        angle = self._stand(known).angle_deg
+        height = self._usual_height({**known, f"{self.role}.angle": angle})
+        return f"{distance}, {stands.shown_angle(angle)}, {height}"
 
     def _usual_angle(self, answers: Answers) -> str:
         return stands.shown_angle(self._stand(answers).angle_deg)
 
     def _usual_height(self, answers: Answers) -> str:
-        return Lengths(feet(answers)).long(self._stand(answers).height_m)
+        height = self._stand(answers).height_m
+        return (
+            Lengths(feet=True).long(round(height / INCH_M) * INCH_M) if feet(answers) else f"{height:.2f} m"
+        )
 
 
 def head_questions(role: str) -> tuple[Question, ...]:

@@ -24,7 +24,7 @@ UP_DEG = {"key": 35.0, "fill": 12.0}
 (common practice, no source)."""
 AWAY_M = {"key": 1.5, "fill": 2.0}
 WIDEST_BEARING_DEG, TURN_DEG = 75.0, 5.0
-HAIR_M = 1.2
+HAIR_M, HIGHEST_OVER_EYES_M = 1.2, 1.3
 OUTSIDE_DEG, CLOSEST_DIAMETERS = 2.0, 1.4
 UNDER_CEILING_M, OFF_WALL_M = 0.05, 0.2
 
@@ -100,13 +100,18 @@ class _Placing:
         rim = self.diameter_m / 2 * math.cos(math.radians(UP_DEG["key"]))
         return float(self.answers["ceiling"]) - UNDER_CEILING_M - rim
 
+    @property
+    def _top_m(self) -> float:
+        """Where a light from above hangs: under the ceiling, or where a stand still reaches."""
+        return min(self.highest_m, self.eyes_m + HIGHEST_OVER_EYES_M)
+
     def behind(self) -> Point:
         back = min(HAIR_M, max(0.15, self.answers["wall"] - OFF_WALL_M))
-        return (-0.35, back, max(self.highest_m, self.eyes_m + 0.3))
+        return (-0.35, back, max(self._top_m, self.eyes_m + 0.3))
 
     def before_the_wall(self) -> Point:
         wall = self.answers["wall"]
-        return (1.2, wall - min(1.0, 0.7 * wall), self.highest_m)
+        return (1.2, wall - min(1.0, 0.7 * wall), self._top_m)
 
     def beside(self, role: str, away_m: float | None, bearing_deg: float | None) -> Point:
         """A place round the subject, turned outward until it is out of the picture and the spectacles."""

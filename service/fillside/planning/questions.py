@@ -6,6 +6,7 @@ and lets `meaning` read it. One line may answer several questions; those are the
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
@@ -23,13 +24,18 @@ def _name(text: str, _: Answers) -> Meaning:
 
 
 def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> Reads:
-    """A reader of yes or no with words of its own; `told` is how yes and no are read back."""
+    """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
+    own = [also.split("|") if also else [] for also in (also_yes, also_no)]
 
     def reads(text: str, _: Answers) -> Meaning:
-        value = yes_or_no(
-            text, also_yes.split("|") if also_yes else (), also_no.split("|") if also_no else ()
-        )
-        return Meaning(value, "" if told is None or plain(text) in told else f"read as {told[not value]}")
+        try:
+            value = yes_or_no(text, *own)
+        except ValueError:
+            if told is None:
+                raise
+            raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
+        plainly = any(word in plain(text) for word in own[not value])
+        return Meaning(value, "" if told is None or plainly else f"read as {told[not value]}")
 
     return reads
 
@@ -40,7 +46,6 @@ _LIGHT = "light|white|bright|cream|pale|beige|off-white|light grey|light gray|ma
 _DARK = "dark|black|grey|gray|dim|brown|brick|wood|drapes|curtains|dark grey|dark gray"
 _GLASSES = "glasses|spectacles|specs|reading glasses"
 _NO_GLASSES = "contacts|contact lenses|no glasses"
-_NOTHING = "none|neither|skip|just key and fill|only key and fill"
 
 ROOM: tuple[Question, ...] = (
     Question("name", "Name of the studio", _name, lambda a: str(a.get("usual_name", "corner-studio"))),
@@ -62,12 +67,28 @@ ROOM: tuple[Question, ...] = (
     Question("ratio", "Key to fill, each metered alone", camera.ratio, "2:1"),
     Question("glasses", "Does the subject wear glasses?", yes(_GLASSES, _NO_GLASSES), "no"),
 )
+_HAIR = re.compile(r"\b(?:hair|rim|kicker|edge|back ?light)")
+_BEHIND = re.compile(r"\b(?:background|wall|backdrop|bg)\b")
+_NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
+
+
+def _more_lights(text: str, _: Answers) -> Meaning:
+    """Whether there is a hair light, and where the line tells it, a light on the wall behind."""
+    line = plain(text)
+    hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
+    if re.search(r"\b(?:both|all|2)\b", line):
+        hair = behind = True
+    if _NOT_THAT.search(line) or not (hair or behind):
+        wanted = yes_or_no(text, ["hair", "hair light", "rim"], ["neither", "skip", "just key and fill"])
+        return Meaning(wanted, "", {} if wanted or hair or behind else {"background": False})
+    said = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
+    return Meaning(hair, f"read as {said.get((hair, behind), 'a light on the wall')}", {"background": behind})
+
+
 MORE: dict[str, Question] = {
-    "hair": Question(
-        "hair", "A hair light too?", yes("hair|hair light|rim|kicker|rim light", _NOTHING), "no"
-    ),
+    "hair": Question("hair", "More lights? hair, background, both", _more_lights, "none"),
     "background": Question(
-        "background", "A light on the wall behind?", yes("background|wall|backdrop", _NOTHING), "no"
+        "background", "A light on the wall behind?", yes("background|wall|backdrop", "neither|skip"), "no"
     ),
 }
 

@@ -68,7 +68,7 @@ class Interview:
         return self.answers
 
     def _take_given(self, question: Question) -> None:
-        """Take the answer given beforehand; one that cannot be is put as a question where somebody is there."""
+        """Take the answer given beforehand; one that cannot be is asked for where somebody is there."""
         try:
             meaning = question.meaning(self.given.get(question.key, ""), self.answers)
         except ValueError as error:

@@ -88,7 +88,7 @@ _KIND: dict[str, str] = {
 }
 _NUMBER = {"number": r"\d+(?:[.,]\d+)?"}
 LAMP_ROWS: Rows = (
-    *rows({k: v for k, v in MODIFIER_ROWS.items() if k != "panel"}),
+    *rows({k: v for k, v in MODIFIER_ROWS.items() if k not in ("panel", "bare")}),
     *rows({**_POWER, **_WHITE, **_KIND, **FACE, **_NUMBER}),
 )
 LIGHT_ROWS, WHITE_ROWS = rows({**_POWER, **_NUMBER}), rows({**_WHITE, "tungsten": r"tungsten|halogen|3200"})
@@ -248,18 +248,20 @@ def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
     on_it = modifier_in(others, bool(answers.get("feet"))) if others else Modifier(None, None, "")
     also |= {} if on_it.kind is None else {"modifier": on_it.kind}
     also |= {} if on_it.width_m is None else {"size": on_it.width_m}
-    said = ", ".join([_named(kind, also), *found.notes, *([on_it.note] if on_it.note else [])])
+    said = ", ".join([lamp_words(kind, also), *found.notes, *([on_it.words] if on_it.words else [])])
     return Meaning(kind, f"read as {said}", also)
 
 
-def _named(kind: str, also: Mapping[str, Any]) -> str:
+def lamp_words(kind: str, also: Mapping[str, Any]) -> str:
+    """A lamp in words that `lamp` reads as the same."""
     name = KIND_WORDS[kind] + (
         "" if also["shape"] == "lamp" or kind in ("cfl", "tube") else f" {also['shape']}"
     )
     parts = [name if also["count"] == 1 else f"{also['count']} x {name}"]
     parts += [str(also["light"])] if "light" in also else []
     parts += [f"{also['cct']:.0f} K"] if "cct" in also else []
-    parts += ["not to be dimmed"] if also.get("dimmable") is False else []
+    if kind not in ALWAYS_DIMMABLE and "dimmable" in also:
+        parts.append("dimmable" if also["dimmable"] else "not to be dimmed")
     return ", ".join(parts)
 
 

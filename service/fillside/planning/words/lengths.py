@@ -117,7 +117,7 @@ class LengthReader:
         fitting = [found.metres * unit for unit in units if self._fits(found.metres * unit)]
         if not fitting:
             show = Lengths(feet).long
-            asked = show(found.metres * units[0])
+            asked = show(found.metres * units[0]) if found.unit_m is None else text.strip()
             raise ValueError(
                 f"{self.what} goes from {show(self.least_m)} to {show(self.most_m)}, not {asked}"
             )
@@ -128,28 +128,28 @@ class LengthReader:
 
 
 class Face(NamedTuple):
-    """The lit face of a modifier: its width as a disc, and how it was read where it is a rectangle."""
+    """The lit face of a modifier: its width as a disc [m], and its size in words."""
 
     width_m: float
-    note: str
+    size: str
 
 
 def face_of(text: str, reads: LengthReader, feet: bool) -> Face:
     """A width, or a rectangle such as ``60 x 90 cm``, as the disc that lights alike.
 
-    >>> face_of("60x90", LengthReader(0.02, 4.5, "a width"), feet=False).note
-    'read as 0.60 by 0.90 m, which lights as a disc of 0.83 m'
+    >>> face_of("60x90", LengthReader(0.02, 4.5, "the width"), feet=False).size
+    '0.60 by 0.90 m (lights as a disc of 0.83 m)'
     """
-    line = without(plain(text), ABOUT)
+    line, show = without(plain(text), ABOUT), Lengths(feet).long
     sides = _RECTANGLE.fullmatch(line)
     if sides is None:
-        return Face(reads.metres(line, feet), "")
+        across = reads.metres(line, feet)
+        return Face(across, show(across))
     unit = sides[4] or sides[2] or ""
     w = reads.metres(f"{sides[1]} {sides[2] or unit}", feet)
     h = reads.metres(f"{sides[3]} {unit}", feet)
-    disc, show = disc_diameter_m(w, h), Lengths(feet).long
-    across = show(w) if feet else f"{w:.2f}"
-    return Face(disc, f"read as {across} by {show(h)}, which lights as a disc of {show(disc)}")
+    disc = disc_diameter_m(w, h)
+    return Face(disc, f"{show(w) if feet else f'{w:.2f}'} by {show(h)} (lights as a disc of {show(disc)})")
 
 
 def usual_length(metres: float, feet: bool) -> str:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.words.lengths import METRES, LengthReader, face_of
+from fillside.planning.words.lengths import METRES, Face, LengthReader, face_of
 from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, listed, number, plain
 from fillside.planning.words.scan import Rows, UnknownWordError, Word, rows, scan
 
@@ -25,7 +25,8 @@ MODIFIER_ROWS: dict[str, str] = {
     r"|without(?: anything)?|unmodified",
     "panel": r"(?:led |flat |soft )?panels?|mats?",
     "reflector": r"(?:standard |metal |open )?reflectors?|bowls?|fresnels?|spot(?:light)?s?|snoots?"
-    r"|barn-?\s?doors?|grids?|honeycombs?|clamp(?: lights?)?|open[ -]?face[d]?|lens(?:es)?|desk lamp(?: shade)?|shade",
+    r"|barn-?\s?doors?|grids?|honeycombs?|clamp(?: lights?)?|open[ -]?faced?"
+    r"|lens(?:es)?|(?:desk lamp )?shade",
 }
 _UNITS = "|".join(sorted((re.escape(unit) for unit in METRES), key=len, reverse=True))
 FACE: dict[str, str] = {
@@ -47,56 +48,56 @@ _SKIP = (
 )
 KINDS = {"umbrella": "shoot-through", "beauty": "reflector", "lantern": "softbox"}
 """Words that stand for a kind of modifier by another name."""
+NAMES = {
+    "umbrella": ("shoot-through umbrella", "; say silver umbrella if the lamp shines into it"),
+    "lantern": ("softbox", ", which a lantern is most like: closed"),
+    "beauty": ("reflector", ""),
+}
+"""How those are read back, and what to say otherwise."""
 WIDTH = LengthReader(0.02, 4.5, "the width")
 USUAL_WIDTH_M = {"shoot-through": 0.9, "reflective": 1.0, "softbox": 0.8, "panel": 0.3, "reflector": 0.18}
 """Width of the lit face by kind where nothing is said (common practice, no source)."""
+MOST_INCHES = 84
+"""No softbox is longer in inches than this (common practice, no source)."""
 SUCH = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"
 
 
 class Modifier(NamedTuple):
-    """A modifier as a line tells it: kind and width [m], None where it says nothing, and how it was read."""
+    """A modifier as a line tells it: kind and width [m], None where it says nothing, and both in words."""
 
     kind: str | None
     width_m: float | None
-    note: str
+    words: str
 
 
 def modifier_in(words: Iterable[Word], feet: bool) -> Modifier:
     """The modifier that the words tell of; of several kinds the first."""
-    kind: str | None = None
-    width: float | None = None
-    notes: list[str] = []
+    row_of_kind, face = "", Face(0.0, "")
     for row, match in words:
         if row in FACE or row == "number":
-            face = face_of(_in_units(match[0], row), WIDTH, feet)
-            width = face.width_m
-            notes += [face.note.removeprefix("read as ")] if face.note else []
-        elif kind is None or (kind == "panel" and row == "softbox"):
-            kind = KINDS.get(row, row)
-            notes = [*notes, *_which(row)]
-    return Modifier(kind, width, ", ".join(notes))
+            face = face_of(_in_units(match[0], feet) if row == "rectangle" else match[0], WIDTH, feet)
+        elif not row_of_kind or (row_of_kind == "panel" and row == "softbox"):
+            row_of_kind = row
+    name, hint = NAMES.get(row_of_kind, (row_of_kind, ""))
+    said = ", ".join(part for part in (name, face.size) if part)
+    return Modifier(KINDS.get(row_of_kind, row_of_kind) or None, face.width_m or None, f"{said}{hint}")
 
 
-def _in_units(text: str, row: str) -> str:
-    """Sizes without a unit: from 10 on they are centimetres whatever else is in feet."""
-    bare = not re.search(r"[a-z'\"]", text.replace("x", "").replace("by", ""))
-    large = all(number(part) >= 10 for part in re.findall(NUMBER, text))
-    return f"{text} cm" if bare and large and row == "rectangle" else text
-
-
-def _which(row: str) -> list[str]:
-    if row == "umbrella":
-        return ["a shoot-through umbrella; say silver umbrella if the lamp shines into it"]
-    if row == "lantern":
-        return ["a softbox, which is nearest: a closed modifier"]
-    return [f"a {KINDS[row]}"] if row in KINDS else []
+def _in_units(text: str, feet: bool) -> str:
+    """A rectangle without a unit: from 10 on in centimetres, or in inches where feet are spoken."""
+    if re.search(r"[a-z'\"]", text.replace("x", "").replace("by", "")):
+        return text
+    sides = [number(part) for part in re.findall(NUMBER, text)]
+    if min(sides) < 10:
+        return text
+    return f"{text} in" if feet and max(sides) <= MOST_INCHES else f"{text} cm"
 
 
 def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
     """A modifier's kind, and its width where the line tells it.
 
-    >>> modifier("umbrella", {}).value, modifier("60x90 softbox", {}).note
-    ('shoot-through', 'read as 0.60 by 0.90 m, which lights as a disc of 0.83 m')
+    >>> modifier("umbrella 1 m", {}).value, modifier("60x90 softbox", {}).note
+    ('shoot-through', 'read as softbox, 0.60 by 0.90 m (lights as a disc of 0.83 m)')
     """
     feet = bool(answers.get("feet"))
     try:
@@ -106,8 +107,7 @@ def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
     if found.kind is None:
         raise ValueError(f"{text.strip()!r} is no modifier known here; say it such as {SUCH}")
     also = {} if found.width_m is None or found.kind == "bare" else {"size": found.width_m}
-    mistyped = not re.search(rf"{MODIFIER_ROWS.get(found.kind, found.kind)}", plain(text)) and not found.note
-    return Meaning(found.kind, f"read as {found.note or found.kind}" if found.note or mistyped else "", also)
+    return Meaning(found.kind, "" if plain(text) == found.words else f"read as {found.words}", also)
 
 
 def width(text: str, answers: Mapping[str, Any]) -> Meaning:
@@ -116,5 +116,6 @@ def width(text: str, answers: Mapping[str, Any]) -> Meaning:
     if not re.search(r"\d\D*(?:x|by)\s*\d", line):
         meaning = WIDTH(line, answers)
         return Meaning(meaning.value, meaning.note)
-    face = face_of(_in_units(line, "rectangle"), WIDTH, bool(answers.get("feet")))
-    return Meaning(face.width_m, face.note)
+    feet = bool(answers.get("feet"))
+    face = face_of(_in_units(line, feet), WIDTH, feet)
+    return Meaning(face.width_m, f"read as {face.size}")

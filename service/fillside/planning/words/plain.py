@@ -156,7 +156,7 @@ ABOUT = listed("""
 """What people put around an answer without changing it."""
 
 YES = listed("""
-    y, yes, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, true, 1, on, of course, definitely,
+    y, yes, ok, okay, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, true, 1, on, of course, definitely,
     certainly, absolutely, correct, right, affirmative, i do, he does, she does, they do, it does, it
     may, yes please, both, always, with, sometimes, often
 """)
@@ -190,6 +190,8 @@ def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> boo
     common = dict.fromkeys(YES, True) | dict.fromkeys(NO, False)
     if line in common or line in own:
         return own.get(line, common.get(line, False))
+    if line in UNSURE:
+        raise ValueError(f"{text.strip()!r} is neither yes nor no")
     mistyped = " ".join(nearest(word, (*own, *common)) or word for word in re.findall(r"[\w'-]+", line))
     for words in (line, mistyped):
         found = _way_in(words, own, common)

@@ -91,10 +91,9 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
             signed = degrees if clock or line.startswith(("-", "+")) else (1 if usual >= 0 else -1) * degrees
         highest = answers["ceiling"] - eyes_m(answers) if "ceiling" in answers else 0.0
         _before_the_wall(role, signed, highest, answers)
-        typed = line.replace(" ", "").replace("degrees", "°").replace("deg", "°")
-        return Meaning(
-            signed, "" if typed == shown_angle(signed).replace(" ", "") else f"read as {shown_angle(signed)}"
-        )
+        typed = re.sub(r"\s|°|deg(?:rees)?", "", line)
+        said = shown_angle(signed)
+        return Meaning(signed, "" if typed == re.sub(r"\s|°", "", said) else f"read as {said}")
 
     return reads
 
@@ -207,6 +206,10 @@ def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], 
             for part in re.split(r"[,;]\s+|\s+at\s+|\s+and\s+(?=\D*\d+\s*(?:°|deg|m\b))", plain(text))
             if part
         ]
+        if parts and _ROUND.search(parts[0]):
+            raise ValueError(
+                "first how far from the face, such as 1.5 m; angle and height may follow after commas"
+            )
         first = DISTANCE(parts[0] if parts else text, answers)
         if len(parts) <= 1:
             return first

@@ -294,4 +294,6 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
             f"{typed!r} is not such as 0-255, 0-254, percent, json level, or a message with {{code}}"
         )
     made = Message("{percent}", 100) if percent else Message("{code}", full or 255)
-    return Meaning(made, "" if line == f"0-{made.full_scale}" else f"read as 0 to {made.full_scale}")
+    return Meaning(
+        made, "" if line == f"0-{made.full_scale}" else f"read as a number from 0 to {made.full_scale}"
+    )
