@@ -79,8 +79,8 @@ WIRE_DETAILS = {
 KINDS = {
     "length": Kind(LengthReader(0.3, 12, "the distance"), NATURAL["length"], lambda v: f"{v:.10g}"),
     "yes": Kind(question("glasses"), NATURAL["yes"], either("yes", "no")),
-    "pose": Kind(question("stands"), NATURAL["pose"], either("stand", "sit"), 40),
-    "tone": Kind(question("light_room"), NATURAL["tone"], either("light", "dark"), 40),
+    "pose": Kind(question("stands"), NATURAL["pose"], either("stand", "sit")),
+    "tone": Kind(question("light_room"), NATURAL["tone"], either("light", "dark")),
     "mains": Kind(camera.mains, NATURAL["mains"], plainly),
     "aperture": Kind(camera.aperture, NATURAL["aperture"], lambda v: f"{v:g}"),
     "shutter": Kind(camera.shutter, NATURAL["shutter"], lambda v: v.text + ("°" if v.angle else "")),

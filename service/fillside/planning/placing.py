@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from fillside.planning.clearing import lowest_height_m
-from fillside.planning.glasses import Disc, Wearer
+from fillside.planning.clearing import WANTED_MARGIN_DEG, lowest_height_m
+from fillside.planning.glasses import Disc, Wearer, margin_deg
 from fillside.planning.lens import outside_frame_deg
 from fillside.planning.pose import direction, unit
 from fillside.planning.words.stands import eyes_m
@@ -27,6 +28,8 @@ WIDEST_BEARING_DEG, TURN_DEG = 75.0, 5.0
 HAIR_M, HIGHEST_OVER_EYES_M = 1.2, 1.3
 OUTSIDE_DEG, CLOSEST_DIAMETERS = 2.0, 1.4
 UNDER_CEILING_M, OFF_WALL_M = 0.05, 0.2
+OF_THE_ROOM = ("stands", "camera", "wall", "ceiling", "glasses")
+"""The answers that a stand's place depends on, besides those about its own head."""
 
 
 class Stand(NamedTuple):
@@ -68,6 +71,14 @@ def wall_spot(answers: Mapping[str, Any]) -> Point:
 
 def usual_stand(role: str, answers: Mapping[str, Any]) -> Stand:
     """Where the stand of that role usually goes, by whatever of distance and angle is answered already."""
+    of_it = (f"{role}.size", f"{role}.distance", f"{role}.angle", "key.angle", *OF_THE_ROOM)
+    return _usual_stand(role, tuple((key, answers[key]) for key in of_it if key in answers))
+
+
+@lru_cache(maxsize=64)
+def _usual_stand(role: str, known: tuple[tuple[str, Any], ...]) -> Stand:
+    """As asked for; kept, as every prompt wants it again and spectacles take long."""
+    answers = dict(known)
     diameter = float(answers.get(f"{role}.size", 0.0))
     placing = _Placing(answers, diameter)
     away, bearing = answers.get(f"{role}.distance"), answers.get(f"{role}.angle")
@@ -144,5 +155,7 @@ class _Placing:
         if not self.answers["glasses"]:
             return own
         wearer = Wearer((0.0, 0.0, self.eyes_m), self.camera, self.camera, Pose(), Glasses())
+        if margin_deg(wearer, disc) >= WANTED_MARGIN_DEG:
+            return own
         lowest = lowest_height_m(wearer, disc, highest_m=self.highest_m)
         return None if lowest is None else max(own, math.ceil(100 * lowest) / 100)

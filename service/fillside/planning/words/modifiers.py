@@ -52,6 +52,7 @@ NAMES = {
     "umbrella": ("shoot-through umbrella", "; say silver umbrella if the lamp shines into it"),
     "lantern": ("softbox", ", which a lantern is most like: closed"),
     "beauty": ("reflector", ""),
+    "reflective": ("reflective umbrella", ""),
 }
 """How those are read back, and what to say otherwise."""
 WIDTH = LengthReader(0.02, 4.5, "the width")

@@ -66,7 +66,7 @@ def wire(text: str, _: Mapping[str, Any]) -> Meaning:
         raise ValueError(
             which or f"{text.strip()!r} is none of none yet, bulbs (MQTT), network (sACN), usb (DMX cable)"
         )
-    return Meaning(kind, "" if line == kind else f"read as {WIRE_NAMES[kind]} ({kind})")
+    return Meaning(kind, "" if line in (kind, WIRE_NAMES[kind]) else f"read as {WIRE_NAMES[kind]} ({kind})")
 
 
 def _kind_in(line: str) -> str | None:
