@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from fillside.planning.questions import QUESTIONS, next_question
 from fillside.planning.words import camera, lamps, modifiers, stands, wires
@@ -233,3 +236,25 @@ def test_every_usual_answer_is_understood_as_it_stands(feet: bool) -> None:
         answers = {**answers, **{k: v for k, v in typed.also.items() if k != "feet"}, put.key: typed.value}
         asked += 1
     assert asked > 30
+
+
+@pytest.mark.parametrize("word", ["beauty", *lamps.VOCABULARY, *modifiers.VOCABULARY])
+def test_a_word_by_itself_is_understood_or_refused(word: str) -> None:
+    """Words that count as those which they are most like are themselves most like themselves."""
+    for reads in (lamps.lamp, lamps.light, lamps.white, modifiers.modifier):
+        with contextlib.suppress(ValueError):
+            reads(word, {})
+
+
+pieces = st.sampled_from([answer for kind in NATURAL.values() for _, answer in kind])
+typed_anyhow = st.one_of(st.text(max_size=30), st.tuples(pieces, st.text(max_size=3), pieces).map("".join))
+
+
+@settings(max_examples=15, deadline=None)
+@given(typed_anyhow, st.booleans())
+def test_whatever_is_typed_is_read_or_refused(text: str, feet: bool) -> None:
+    for kind in KINDS.values():
+        with contextlib.suppress(ValueError):
+            meaning = kind.reads(text, {**KNOWN, "feet": feet})
+            assert kind.written(meaning.value)
+            assert "\n" not in meaning.note

@@ -9,7 +9,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from fillside.planning.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
-from fillside.planning.words.modifiers import FACE, MODIFIER_ROWS, MODIFIER_WORDS, Modifier, modifier_in
+from fillside.planning.words.modifiers import FACE, MODIFIER_ROWS, Modifier, modifier_in
+from fillside.planning.words.modifiers import VOCABULARY as MODIFIER_VOCABULARY
 from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, listed, number, plain, yes_or_no
 from fillside.planning.words.scan import Rows, UnknownWordError, Word, rows, scan
 
@@ -92,7 +93,7 @@ LAMP_ROWS: Rows = (
     *rows({**_POWER, **_WHITE, **_KIND, **FACE, **_NUMBER}),
 )
 LIGHT_ROWS, WHITE_ROWS = rows({**_POWER, **_NUMBER}), rows({**_WHITE, "tungsten": r"tungsten|halogen|3200"})
-_WORDS = listed("""
+VOCABULARY = listed("""
     fluorescent, fluorescents, incandescent, halogen, tungsten, daylight, strobe, flash, panel, bulb,
     bulbs, filament, discharge, energy, compact, neutral, natural, lumens, lumen, watts, watt, kelvin,
     dimmable, tube, tubes, equivalent, warm, cool, candle, white, tunable
@@ -213,7 +214,7 @@ def _scanned(text: str, known: Rows, such: str) -> tuple[_Lamp, list[Word]]:
     lamp, others = _Lamp(), []
     line = re.sub(r"(?<=\d)x(?=\d+\s*(?:w|lm)\b)", "x ", plain(text))
     try:
-        for word in scan(line, known, _SKIP, (*_WORDS, *MODIFIER_WORDS)):
+        for word in scan(line, known, _SKIP, (*VOCABULARY, *MODIFIER_VOCABULARY)):
             if word.row in FACE or (word.row in MODIFIER_ROWS and word.row != "panel"):
                 others.append(word)
             else:

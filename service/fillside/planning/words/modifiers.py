@@ -17,7 +17,7 @@ MODIFIER_ROWS: dict[str, str] = {
     "shoot-through": r"shoot-?\s?th(?:rough|ru)(?: umbrellas?| brolly)?"
     r"|(?:white|translucent|diffus(?:e|ion|ing)) umbrellas?|scrims?|silks?|diffus(?:er|ion)(?: frame)?",
     "umbrella": r"umbrellas?|brolly|brollies",
-    "beauty": r"beauty dish(?:es)?|dish(?:es)?",
+    "beauty": r"beauty(?: dish(?:es)?)?|dish(?:es)?",
     "softbox": r"(?:rectangular |square |strip ?)?soft-?\s?box(?:es)?|oct[ao](?:box|gon|s)?"
     r"|strip ?box(?:es)?|box",
     "lantern": r"(?:paper |china )?(?:lanterns?|china ?balls?|balls?)",
@@ -34,7 +34,7 @@ FACE: dict[str, str] = {
     "width": rf"{NUMBER}\s*(?:{_UNITS})(?![a-z])(?:\s*\d+\s*(?:in|\"))?",
 }
 ROWS: Rows = rows({**FACE, **MODIFIER_ROWS, "number": r"\d+(?:[.,]\d+)?"})
-MODIFIER_WORDS = listed("""
+VOCABULARY = listed("""
     umbrella, softbox, octabox, octagon, reflector, reflective, panel, lantern, fresnel, spotlight,
     beauty, diffuser, diffusion, shoot-through, silver, snoot, honeycomb, nothing
 """)
@@ -102,7 +102,7 @@ def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
     """
     feet = bool(answers.get("feet"))
     try:
-        found = modifier_in(scan(plain(text), ROWS, _SKIP, MODIFIER_WORDS), feet)
+        found = modifier_in(scan(plain(text), ROWS, _SKIP, VOCABULARY), feet)
     except UnknownWordError as error:
         raise ValueError(f"{error}; say it such as {SUCH}") from error
     if found.kind is None:

@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 
@@ -130,10 +131,13 @@ def shown(value: float) -> str:
 
 
 def without(line: str, words: Iterable[str]) -> str:
-    """The line without those words and phrases, the longest taken out first."""
-    for word in sorted(words, key=len, reverse=True):
-        line = re.sub(rf"(?<![\w'-]){re.escape(word)}(?![\w'-])", " ", line)
-    return " ".join(line.split()).strip(" ,;:")
+    """The line without those words and phrases, of several at one place the longest."""
+    return " ".join(_phrases(tuple(words)).sub(" ", line).split()).strip(" ,;:")
+
+
+@lru_cache(maxsize=64)
+def _phrases(words: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile(rf"(?<![\w'-]){_any(words)}(?![\w'-])")
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -49,7 +49,7 @@ def scan(line: str, known: Rows, skip: Iterable[str], vocabulary: Iterable[str])
         assert word is not None, "what is between words was skipped"
         if word[0] not in skipped:
             meant = nearest(word[0], vocabulary)
-            if meant is None:
+            if meant is None or meant == word[0]:
                 raise UnknownWordError(word[0])
             line = line[:at] + meant + line[word.end() :]
             continue
