@@ -10,7 +10,7 @@ from contract.hold_studio import Studio, studio
 from fillside.balance.offline import solve_rig
 from fillside.interfaces.cli.planned import planned
 from fillside.interfaces.cli.summary import block
-from fillside.interfaces.lengths import Lengths
+from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.change import apply_change
 from fillside.rig.load import load_rig

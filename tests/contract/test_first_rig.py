@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -9,12 +10,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.balance.offline import solve_rig
-from fillside.interfaces.cli.asking import ask_all, ask_person, given_answers
+from fillside.interfaces.cli.asking import Interview, given_answers
 from fillside.interfaces.cli.group import WrongUse
-from fillside.planning.answers_text import length_m, light_of, yes_or_no
 from fillside.planning.plan import plan_rig
-from fillside.planning.questions import MAINS, QUESTIONS, default_answers
+from fillside.planning.question import Question
+from fillside.planning.questions import default_answers
 from fillside.planning.starter_text import rig_text
+from fillside.planning.words.camera import MAINS
+from fillside.planning.words.lamps import light_of
+from fillside.planning.words.lengths import length_m
+from fillside.planning.words.plain import yes_or_no
 from fillside.rig.check import check_rig
 from fillside.rig.load import load_rig_text
 from fillside.rig.model import Rig
@@ -112,15 +117,6 @@ def test_comments_tell_what_is_a_guess() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "metres"),
-    [("1.2", 1.2), ("90 cm", 0.9), ("4 ft", 1.2192), ("33 in", 0.8382), ("5'6\"", 1.6764), ("900mm", 0.9)],
-)
-def test_lengths_as_typed(text: str, metres: float) -> None:
-    # 1 ft = 0.3048 m and 1 in = 0.0254 m, exact by the agreement of 1959
-    assert length_m(text) == pytest.approx(metres, abs=1e-9)
-
-
-@pytest.mark.parametrize(
     ("reads", "text"),
     [
         (length_m, "tall"),
@@ -151,29 +147,88 @@ def test_what_cannot_be_read_is_refused(reads: Any, text: str) -> None:
         "mains=12/400",
         "ratio=0:1",
         'to=1.2.3.4"',
-        'name=a"b',
     ],
 )
 def test_wrong_answers_beforehand_are_wrong_use(pair: str) -> None:
     with pytest.raises(WrongUse, match="--answer"):
-        ask_all({"driver": "sacn", **given_answers([pair])}, ask=None)
+        Interview({"driver": "sacn", **given_answers([pair])}, None, print, {}).all()
 
 
-def test_a_person_is_asked_again_until_it_can_be(monkeypatch: pytest.MonkeyPatch) -> None:
-    lines = iter(["perhaps", "yes"])
-    monkeypatch.setattr("click.prompt", lambda *_, **__: next(lines))
-    question = next(q for q in QUESTIONS if q.key == "glasses")
-    assert ask_person(question, {}) is True
+class Person:
+    """Types the given lines, and Enter once there are none left; keeps what was asked and said."""
+
+    def __init__(self, *lines: str) -> None:
+        self.lines = list(lines)
+        self.asked: list[str] = []
+        self.heard: list[str] = []
+
+    def answers(self, question: Question, _: Mapping[str, Any]) -> str:
+        self.asked.append(question.key)
+        return self.lines.pop(0) if self.lines else ""
+
+    def interview(self, **given: str) -> dict[str, Any]:
+        return Interview(_keys(given), self.answers, self.heard.append, {}).all()
+
+
+def test_a_person_is_asked_again_until_it_can_be() -> None:
+    person = Person("my place", "perhaps", "standing")
+    found = person.interview()
+    assert found["stands"] is True
+    assert person.asked[:4] == ["name", "stands", "stands", "camera"]
+    assert "  'perhaps' is neither stand nor sit" in person.heard
+
+
+def test_back_goes_back_as_far_as_one_likes() -> None:
+    person = Person("one", "stand", "back", "b", "back", "two", "sit")
+    found = person.interview()
+    assert (found["name"], found["stands"]) == ("two", False)
+    assert person.asked[:7] == ["name", "stands", "camera", "stands", "name", "name", "stands"]
 
 
 def test_no_question_is_asked_that_the_answers_before_make_idle() -> None:
-    asked: list[str] = []
+    person = Person()
+    person.interview()
+    assert not {"hair.lamp", "to", "device", "broker", "key.light", "key.cct", "key.size"} & set(person.asked)
+    assert len(person.asked) <= 20
 
-    def ask(question: Any, answers: Any) -> Any:
-        asked.append(question.key)
-        return question.take("", answers)
 
-    ask_all({}, ask)
-    assert "hair.lamp" not in asked
-    assert "to" not in asked
-    assert len(asked) < 30
+def test_what_a_lamp_is_known_by_is_not_asked() -> None:
+    asked = Person(*[""] * 11, "tungsten 650 W", "softbox")
+    asked.interview()
+    of_key = [key for key in asked.asked if key.startswith("key.")]
+    assert of_key == ["key.lamp", "key.modifier", "key.size", "key.distance"]
+
+
+def test_units_change_by_a_word() -> None:
+    person = Person("x", "sit", "feet", "8", "")
+    found = person.interview()
+    assert found["camera"] == pytest.approx(8 * 0.3048)
+    assert found["wall"] == pytest.approx(5 * 0.3048)
+    assert found["mains"] == "120/60"
+    assert "#" in rig_text(found)
+    assert "position = [0.00, -2.44, 1.25] # 8′ 0″, the front of the lens" in rig_text(found)
+    assert "1.52                 # 5′ 0″, y of the wall behind" in rig_text(found)
+
+
+def test_the_file_says_where_each_stand_is() -> None:
+    rig = rig_of(key__distance="2", key__angle="30 left", key__height="2 m", ceiling="3")
+    # by hand: 2 m from the face at 0.8 m above it is sqrt(4 - 0.64) = 1.833 m along the floor
+    assert rig.head("key").position == pytest.approx((-1.833 / 2, -1.833 * 3**0.5 / 2, 2.0), abs=0.006)
+    assert rig.head("fill").position[0] > 0
+
+
+def test_cautions_stand_where_their_cause_is_said() -> None:
+    person = Person(*[""] * 11, "cfl", "85 W", "daylight", "no", "softbox")
+    person.interview()
+    cautions = [line for line in person.heard if line.startswith("  ! ")]
+    topics = ["Mercury", "Not to be dimmed", "Heat in closed modifiers"]
+    assert [line[4 : 4 + len(topic)] for line, topic in zip(cautions, topics, strict=True)] == topics
+
+
+@pytest.mark.parametrize("wire", ["wifi", "network", "usb"])
+def test_a_wire_asks_for_a_switch_within_reach(wire: str) -> None:
+    plainly, wired = Person(), Person()
+    plainly.interview()
+    wired.interview(driver=wire)
+    assert not [line for line in plainly.heard if "switch" in line.lower()]
+    assert [line for line in wired.heard if line.startswith("  ! ") and "switch" in line.lower()]

@@ -10,10 +10,10 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from fillside.interfaces.cli.planned import planned
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import Words
 from fillside.interfaces.sheet.layout import lay_out
 from fillside.interfaces.sheet.lettering import outline
+from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.build import build_rig
 from fillside.rig.model import Rig

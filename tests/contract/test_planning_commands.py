@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
+import re
+import sys
 from pathlib import Path
 
 import pytest
@@ -22,7 +25,7 @@ def rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> str:
     usual = ("hair=yes", "background=yes", "glasses=yes", "key.modifier=reflective")
     answers = [part for answer in usual for part in ("--answer", answer)]
     assert status("new", file, "--usual", *answers) == 0
-    assert "Next: fillside check" in capsys.readouterr().out
+    assert "fillside check" in capsys.readouterr().out.partition("Next:")[2]
     return file
 
 
@@ -100,3 +103,75 @@ def test_wrong_use_is_one_line(
     err = capsys.readouterr().err
     assert says in err
     assert err.count("\n") == 1
+
+
+class Keyboard(io.StringIO):
+    """Lines typed one after the other, each shown on the screen as it is typed."""
+
+    def __init__(self, lines: str, screen: io.StringIO) -> None:
+        super().__init__(lines)
+        self.screen = screen
+
+    def readline(self, *size: int) -> str:  # type: ignore[override]
+        line = super().readline(*size)
+        self.screen.write(line)
+        return line
+
+
+def at_a_terminal(monkeypatch: pytest.MonkeyPatch, lines: str, *args: str) -> tuple[int, str]:
+    """The exit status, and the screen with what was typed."""
+    screen = io.StringIO()
+    monkeypatch.setattr(sys, "stdin", Keyboard(lines, screen))
+    for stream in ("stdout", "stderr"):
+        monkeypatch.setattr(sys, stream, screen)
+    return status("new", *args), "\n".join(line.rstrip() for line in screen.getvalue().splitlines())
+
+
+def test_the_readme_shows_what_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+    shown = readme.partition("$ fillside new studio.toml\n")[2].partition("\n```")[0]
+    typed = re.findall(r"^\S.* \[[^\]]*\]:(?: (.*))?$", shown, re.MULTILINE)
+    monkeypatch.chdir(tmp_path)
+    done, screen = at_a_terminal(monkeypatch, "".join(f"{line}\n" for line in typed), "studio.toml")
+    assert done == 0
+    assert screen == shown
+
+
+def test_who_leaves_halfway_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done, screen = at_a_terminal(monkeypatch, "studio\nsit\n2.4 m\n", str(tmp_path / "a.toml"))
+    assert done == 130
+    assert screen.endswith("Nothing is written.")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_answer_beforehand_that_cannot_be_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "a.toml"
+    done, screen = at_a_terminal(monkeypatch, "\n" * 30, str(file), "--answer", "stands=perhaps")
+    assert done == 0
+    assert "--answer: stands: 'perhaps' is neither stand nor sit" in screen
+
+
+def test_what_cannot_be_written_is_said_before_the_first_question(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status("new", str(tmp_path)) == 2
+    assert status("new", str(tmp_path / "no" / "a.toml")) == 2
+    said = capsys.readouterr()
+    assert "is a folder" in said.err
+    assert "there is no folder" in said.err
+    assert "Name of the studio" not in said.err
+
+
+def test_the_end_says_how_a_wire_is_rehearsed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status("new", str(tmp_path / "a.toml"), "--usual", "--answer", "driver=network") == 0
+    assert 'change the word after kind in [drivers.lamps] to "sim"' in capsys.readouterr().out
+
+
+def test_feet_from_the_first_question(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "a.toml"
+    _, screen = at_a_terminal(monkeypatch, "\n" * 30, str(file), "--feet")
+    assert "Camera to face [8′ 0″]:" in screen
+    assert "high" in file.read_text("utf-8")
+    assert "# 5′ 0″ from the face" in file.read_text("utf-8")

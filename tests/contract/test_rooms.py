@@ -88,7 +88,6 @@ QUIET: dict[str, Room] = {
     "fillside.hold": pure("fillside.photometry fillside.rig fillside.balance fillside.calibration"),
     "fillside.access.passes": pure("fillside.answers"),
     "fillside.interfaces": pure(),
-    "fillside.interfaces.lengths": pure(),
     "fillside.interfaces.keys.octets": pure("fillside.rig"),
     "fillside.interfaces.keys.hand": pure("fillside.rig"),
     "fillside.interfaces.osc.packet": pure(),
@@ -156,7 +155,7 @@ DOORS: dict[str, Room] = {
         "fillside.plain_errors fillside.rig fillside.interfaces.keys.octets fillside.interfaces.keys.hand"
     ),
     "fillside.interfaces.plots": Room("fillside.calibration"),
-    "fillside.interfaces.sheet": Room("fillside.planning fillside.rig fillside.interfaces.lengths"),
+    "fillside.interfaces.sheet": Room("fillside.planning fillside.rig"),
 }
 TOP: dict[str, Room] = {
     "fillside.doorway": Room("fillside.rig fillside.interfaces.door fillside.interfaces.doors"),
@@ -182,7 +181,7 @@ TOP: dict[str, Room] = {
     "fillside.interfaces.cli": Room(
         "fillside.access fillside.access.passes fillside.answers fillside.balance fillside.calibration "
         "fillside.daemon fillside.demo fillside.interfaces.door fillside.interfaces.http "
-        "fillside.interfaces.keys fillside.interfaces.keys.hand fillside.interfaces.lengths "
+        "fillside.interfaces.keys fillside.interfaces.keys.hand "
         "fillside.interfaces.plots fillside.interfaces.sheet fillside.logs fillside.photometry "
         "fillside.plain_errors fillside.planning fillside.rig "
         "fillside.service fillside.storage fillside.strict_json"
@@ -196,7 +195,7 @@ COMPUTES = frozenset(
         *("__future__", "abc", "array", "base64", "bisect", "collections", "copy", "csv", "dataclasses"),
         *("decimal", "difflib", "enum", "errno", "fractions", "functools", "hashlib", "hmac", "io"),
         *("ipaddress", "itertools", "json", "math", "operator", "re", "string", "struct", "textwrap"),
-        *("tomllib", "types", "typing", "uuid", "xml", "zipfile", "zlib"),
+        *("tomllib", "types", "typing", "unicodedata", "uuid", "xml", "zipfile", "zlib"),
         *("numpy", "pydantic", "pydantic_core", "spanned_toml"),
     }
 )

@@ -15,7 +15,6 @@ from typing import Any
 
 import pytest
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import CHALK, GRAPHITE, Area, Page, Stroke, Words
 from fillside.interfaces.sheet.layout import PAPERS, Paper, lay_out
 from fillside.interfaces.sheet.lettering import broken, meet, outline, width_of
@@ -24,6 +23,7 @@ from fillside.interfaces.sheet.symbols import LIT
 from fillside.interfaces.sheet.views import Views, letters
 from fillside.photometry.exposure import f_stop_reading
 from fillside.planning.checklists import checklists
+from fillside.planning.lengths import Lengths
 from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.planning.questions import default_answers

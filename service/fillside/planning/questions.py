@@ -1,167 +1,164 @@
-"""The few questions from which a first rig file is written, and what their answers may be.
+"""The questions from which a first rig file is written, and how their answers come together.
 
-The questions know nothing of terminals: whoever asks shows `asks`, takes a line, and lets `take` read it.
+They know nothing of terminals: whoever asks shows a question and what stands for an empty line, takes a line,
+and lets `meaning` read it. One line may answer several questions; those are then not asked.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
-from fillside.planning.answers_text import length_m, light_of, yes_or_no
-from fillside.planning.lamps import EFFICACY_LM_W
-from fillside.planning.modifiers import USUAL
-from fillside.rig.notation import ratio_number
-from fillside.rig.terms import NAME
-
-Answers = Mapping[str, Any]
-MAINS: dict[str, tuple[float, float, float]] = {
-    "230/50": (230.0, 50.0, 16.0),
-    "120/60": (120.0, 60.0, 15.0),
-    "100/50": (100.0, 50.0, 15.0),
-    "100/60": (100.0, 60.0, 15.0),
-    "220/60": (220.0, 60.0, 16.0),
-}
-"""Mains volts and hertz as asked, with the breaker that is taken for a wall socket [A]."""
-ADDRESS = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.:-]{0,250}[A-Za-z0-9])?")
-DRIVERS = ("sim", "sacn")
+from fillside.planning.head_questions import head_questions
+from fillside.planning.question import Answers, Question, Reads, feet, length_default
+from fillside.planning.starter import ROLES
+from fillside.planning.words import camera, wires
+from fillside.planning.words.lengths import LengthReader
+from fillside.planning.words.plain import Meaning, plain, slug, yes_or_no
 
 
-@dataclass(frozen=True)
-class Question:
-    """One question: its key and words, how a line is read, what an empty one means, when it is asked."""
-
-    key: str
-    asks: str
-    reads: Callable[[str], Any]
-    default: str | Callable[[Answers], str]
-    when: Callable[[Answers], bool] = lambda _: True
-
-    def default_for(self, answers: Answers) -> str:
-        """What an empty line stands for, given the answers before it."""
-        return self.default if isinstance(self.default, str) else self.default(answers)
-
-    def take(self, line: str, answers: Answers) -> Any:
-        """The answer in a line; ValueError in one plain sentence for one that cannot be."""
-        return self.reads(line.strip() or self.default_for(answers))
+def _name(text: str, _: Answers) -> Meaning:
+    name = slug(text, "studio")
+    return Meaning(name, "" if name == text.strip() else f"called {name} in the file")
 
 
-def _between(least: float, most: float, reads: Callable[[str], float], what: str) -> Callable[[str], float]:
-    def bounded(text: str) -> float:
-        value = reads(text)
-        if not least <= value <= most:
-            raise ValueError(f"{what} goes from {least:g} to {most:g}, not {value:g}")
-        return value
+def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> Reads:
+    """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
+    own = [also.split("|") if also else [] for also in (also_yes, also_no)]
 
-    return bounded
+    def reads(text: str, _: Answers) -> Meaning:
+        try:
+            value = yes_or_no(text, *own)
+        except ValueError:
+            if told is None:
+                raise
+            raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
+        plainly = any(word in plain(text) for word in own[not value])
+        return Meaning(value, "" if told is None or plainly else f"read as {told[not value]}")
 
-
-def _one_of(words: Mapping[str, Any] | tuple[str, ...]) -> Callable[[str], str]:
-    def chosen(text: str) -> str:
-        word = text.lower()
-        if word not in words:
-            raise ValueError(f"{text!r} is not one of {', '.join(words)}")
-        return word
-
-    return chosen
+    return reads
 
 
-def _name(text: str) -> str:
-    word = text.lower().replace(" ", "-").replace("_", "-")
-    if not NAME.fullmatch(word):
-        raise ValueError(f"{text!r} is not a name: small letters, digits and hyphens, at most 32")
-    return word
+_STANDING = "stand|stands|standing|stood|on their feet|on foot|upright|walking|walks"
+_SITTING = "sit|sits|sitting|seated|sat|chair|on a chair|stool|sofa|desk|table|at a desk"
+_LIGHT = "light|white|bright|cream|pale|beige|off-white|light grey|light gray|magnolia|whitish"
+_DARK = "dark|black|grey|gray|dim|brown|brick|wood|drapes|curtains|dark grey|dark gray"
+_GLASSES = "glasses|spectacles|specs|reading glasses"
+_NO_GLASSES = "contacts|contact lenses|no glasses"
 
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise ValueError(f"{text!r} is not a number") from None
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 100:
-        raise ValueError(f"{text!r} is not a whole number from 1 to 100")
-    return int(text)
-
-
-def _address(text: str) -> str:
-    if not ADDRESS.fullmatch(text):
-        raise ValueError(f"{text!r} is not a host name or an address such as 192.0.2.7, nor multicast")
-    return text
-
-
-def _ratio(text: str) -> str:
-    ratio_number(text, "key:fill")
-    return text
-
-
-def _length(least_m: float, most_m: float, what: str) -> Callable[[str], float]:
-    return _between(least_m, most_m, length_m, f"{what} in metres")
-
-
-def _head_questions(
-    role: str, size: str, light: str, wanted: Callable[[Answers], bool]
-) -> tuple[Question, ...]:
-    def sized(answers: Answers) -> bool:
-        return wanted(answers) and answers[f"{role}.modifier"] != "bare"
-
-    def ask(key: str, asks: str, reads: Callable[[str], Any], default: str) -> Question:
-        when = sized if key == "size" else wanted
-        return Question(f"{role}.{key}", f"{role}: {asks}", reads, default, when)
-
-    usual = "shoot-through" if role in ("key", "fill") else "reflector"
-    return (
-        ask("lamp", f"kind of lamp ({', '.join(EFFICACY_LM_W)})", _one_of(EFFICACY_LM_W), "led"),
-        ask("light", "light and power of one lamp (3200 lm 30 W, or what is known of it)", light_of, light),
-        ask("count", "how many such lamps in it", _count, "1"),
-        ask("cct", "colour in kelvin", _between(1000, 20_000, _number, "kelvin"), "5600"),
-        ask("dimmable", "may it be dimmed (see its marking)", yes_or_no, "yes"),
-        ask("modifier", f"modifier ({', '.join(USUAL)})", _one_of(USUAL), usual),
-        ask("size", "width across its lit face", _length(0.02, 4.5, "width"), size),
-    )
-
-
-def _always(_: Answers) -> bool:
-    return True
-
-
-QUESTIONS: tuple[Question, ...] = (
-    Question("name", "Name of the rig", _name, "corner-studio"),
-    Question("stands", "Does the subject stand (else sit)", yes_or_no, "no"),
-    Question("camera", "Camera to subject", _length(0.6, 12, "distance"), "2.4"),
-    Question("wall", "Subject to the wall behind", _length(0.3, 12, "distance"), "1.5"),
-    Question("ceiling", "Height of the ceiling", _length(1.9, 12, "height"), "2.5"),
-    Question("light_room", "Are walls and ceiling white or light", yes_or_no, "yes"),
-    Question("mains", f"Mains, volts/hertz ({', '.join(MAINS)})", _one_of(MAINS), "230/50"),
-    Question("aperture", "Aperture, f/", _between(0.7, 16, _number, "an aperture"), "2.8"),
-    Question("ratio", "Ratio of key to fill, each alone", _ratio, "2:1"),
-    Question("glasses", "Does the subject wear glasses", yes_or_no, "no"),
-    *_head_questions("key", "0.9 m", "4000 lm 40 W", _always),
-    *_head_questions("fill", "1.0 m", "3000 lm 30 W", _always),
-    Question("hair", "A light on the hair", yes_or_no, "no"),
-    *_head_questions("hair", "0.15 m", "1500 lm 15 W", lambda a: bool(a["hair"])),
-    Question("background", "A light on the wall", yes_or_no, "no"),
-    *_head_questions("background", "0.2 m", "1500 lm 15 W", lambda a: bool(a["background"])),
-    Question("driver", "Where levels go (sim: no lamp yet, sacn: ANSI E1.31)", _one_of(DRIVERS), "sim"),
+ROOM: tuple[Question, ...] = (
+    Question("name", "Name of the studio", _name, lambda a: str(a.get("usual_name", "corner-studio"))),
+    Question("stands", "Does the subject sit or stand?", yes(_STANDING, _SITTING, ("stand", "sit")), "sit"),
+    Question("camera", "Camera to face", LengthReader(0.6, 12, "the distance"), length_default(2.4)),
+    Question("wall", "Face to the wall behind", LengthReader(0.3, 12, "the distance"), length_default(1.5)),
+    Question("ceiling", "Height of the ceiling", LengthReader(1.9, 12, "the height"), length_default(2.5)),
     Question(
-        "to",
-        "Address of what receives them (multicast: as the standard says)",
-        _address,
-        "multicast",
-        lambda a: bool(a["driver"] == "sacn"),
+        "light_room", "Walls and ceiling, light or dark?", yes(_LIGHT, _DARK, ("light", "dark")), "light"
+    ),
+    Question("mains", "Mains", camera.mains, lambda a: "120 V, 60 Hz" if feet(a) else "230 V, 50 Hz"),
+    Question("aperture", "Aperture", camera.aperture, "f/2.8"),
+    Question(
+        "shutter",
+        "Shutter, a time or an angle",
+        camera.shutter,
+        lambda a: f"1/{camera.MAINS[a['mains']][1]:.0f} s",
+    ),
+    Question("ratio", "Key to fill, each metered alone", camera.ratio, "2:1"),
+    Question("glasses", "Does the subject wear glasses?", yes(_GLASSES, _NO_GLASSES), "no"),
+)
+_HAIR = re.compile(r"\b(?:hair|rim|kicker|edge|back ?light)")
+_BEHIND = re.compile(r"\b(?:background|wall|backdrop|bg)\b")
+_NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
+
+
+def _more_lights(text: str, _: Answers) -> Meaning:
+    """Whether there is a hair light, and where the line tells it, a light on the wall behind."""
+    line = plain(text)
+    hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
+    if re.search(r"\b(?:both|all|2)\b", line):
+        hair = behind = True
+    if _NOT_THAT.search(line) or not (hair or behind):
+        wanted = yes_or_no(text, ["hair", "hair light", "rim"], ["neither", "skip", "just key and fill"])
+        return Meaning(wanted, "", {} if wanted or hair or behind else {"background": False})
+    said = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
+    return Meaning(hair, f"read as {said.get((hair, behind), 'a light on the wall')}", {"background": behind})
+
+
+MORE: dict[str, Question] = {
+    "hair": Question("hair", "More lights? hair, background, both", _more_lights, "none"),
+    "background": Question(
+        "background", "A light on the wall behind?", yes("background|wall|backdrop", "neither|skip"), "no"
+    ),
+}
+
+
+def _on(*kinds: str) -> Callable[[Answers], bool]:
+    return lambda answers: answers.get("driver") in kinds
+
+
+def _first_slots(answers: Answers) -> str:
+    return ", ".join(str(i) for i, _ in enumerate(wires.dimmed_roles(answers), start=1))
+
+
+def _ask_slots(answers: Answers) -> str:
+    return f"DMX slots of {', '.join(wires.dimmed_roles(answers))}"
+
+
+WIRE: tuple[Question, ...] = (
+    Question(
+        "driver",
+        "How are the lamps dimmed? none yet, bulbs (MQTT), network (sACN), usb (DMX cable)",
+        wires.wire,
+        "none yet",
+        lambda answers: bool(wires.dimmed_roles(answers)),
+    ),
+    Question("to", "Address of the node, or multicast", wires.to, "multicast", _on(wires.SACN)),
+    Question("universe", "Universe", wires.universe, "1", _on(wires.SACN)),
+    Question("device", "Device of the DMX cable", wires.device, "/dev/ttyUSB0", _on(wires.SERIAL)),
+    Question("slots", _ask_slots, wires.slots, _first_slots, _on(wires.SACN, wires.SERIAL)),
+    Question("broker", "Address of the broker", wires.broker, "127.0.0.1", _on(wires.MQTT)),
+    Question(
+        "topics",
+        lambda a: f"Topic each bulb listens on: {', '.join(wires.dimmed_roles(a))}",
+        wires.topics,
+        wires.USUAL_TOPIC,
+        _on(wires.MQTT),
+    ),
+    Question(
+        "message", "What it takes: 0-255, 0-254, percent, json FIELD", wires.message, "0-255", _on(wires.MQTT)
     ),
 )
 
 
-def default_answers(given: Answers | None = None) -> dict[str, Any]:
+QUESTIONS: tuple[Question, ...] = (
+    *ROOM,
+    *(
+        question
+        for role in ROLES
+        for question in (*([MORE[role]] if role in MORE else []), *head_questions(role))
+    ),
+    *WIRE,
+)
+
+
+def next_question(answers: Answers) -> Question | None:
+    """The first question that is still to be answered; None when there is none."""
+    return next((q for q in QUESTIONS if q.key not in answers and q.when(answers)), None)
+
+
+def answered(
+    answers: Answers, question: Question, meaning: Meaning, given: Collection[str] = ()
+) -> dict[str, Any]:
+    """The answers with one more, and with what else its line answers unless that is given by itself."""
+    also = {key: value for key, value in meaning.also.items() if key in answers or key not in given}
+    return {**answers, **also, question.key: meaning.value}
+
+
+def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
     """Every question answered by what was given (as it would be typed), and else by its default."""
-    typed = given or {}
-    answers: dict[str, Any] = {}
-    for question in QUESTIONS:
-        if question.when(answers):
-            answers[question.key] = question.take(str(typed.get(question.key, "")), answers)
+    typed, answers = given or {}, dict[str, Any]()
+    while (question := next_question(answers)) is not None:
+        meaning = question.meaning(str(typed.get(question.key, "")), answers)
+        answers = answered(answers, question, meaning, typed)
     return answers

@@ -10,9 +10,13 @@ from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, Metering
 from fillside.balance.wish import wish_from_rig
 from fillside.photometry.exposure import target_lux
+from fillside.planning.lengths import Lengths
 from fillside.planning.mark import solve_mark
 from fillside.planning.reach import reach_answer
 from fillside.planning.starter import FirstHead, FirstSet, first_set
+from fillside.planning.starter_wires import drive_line, driver_lines
+from fillside.planning.words.camera import Shutter
+from fillside.planning.words.stands import round_the_face
 from fillside.rig.build import build_rig
 from fillside.rig.model import DEFAULT_CONSTANT, Rig
 from fillside.rig.scene import scene
@@ -44,8 +48,9 @@ def _iso(own: FirstSet) -> int:
     at = solve_mark(metering, wish, limits, own.subject)
     span = reach_answer(metering, at.rows, wish, limits, at.outputs).exposures
     most = float(at.rows.lux(limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
+    open_s = own.answers["shutter"].seconds(own.fps)
     for iso in ISO_SERIES:
-        wanted = target_lux(DEFAULT_CONSTANT["dome"], float(own.answers["aperture"]), 1 / own.hertz, iso)
+        wanted = target_lux(DEFAULT_CONSTANT["dome"], float(own.answers["aperture"]), open_s, iso)
         if wanted <= min(most / 2**HEADROOM_STOPS, COMFORTABLE_LUX):
             return iso
     return ISO_SERIES[-1]
@@ -60,9 +65,16 @@ def _rig(text: str) -> Rig:
 
 def _text(own: FirstSet, iso: int) -> str:
     parts = [_camera_and_subject(own, iso), _balance(own), _plan(own)]
-    parts += [_head(own, head, slot) for slot, head in enumerate(own.heads, start=1)]
-    parts.append(_driver(own))
-    return "\n".join("".join(f"{line}\n" for line in part) for part in parts)
+    parts += [_head(own, head) for head in own.heads]
+    parts.append(driver_lines(own.answers))
+    written = ("".join(f"{line}\n" for line in part) for part in parts)
+    return "\n".join(part for part in written if part)
+
+
+def _feet(own: FirstSet, metres: float, comment: str = "") -> str:
+    """A comment on a length, with the length in feet and inches where the person speaks of those."""
+    said = [Lengths(feet=True).long(metres)] if own.answers.get("feet") else []
+    return ", ".join([*said, *([comment] if comment else [])])
 
 
 def _point(point: tuple[float, float, float]) -> str:
@@ -75,18 +87,18 @@ def _line(key: str, value: object, comment: str = "") -> str:
 
 
 def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
-    yield "# A first set, placed where stands usually go. Put the stands up, measure with a tape, and correct"
-    yield "# the places below: metres from the floor under the subject; x to the right as the camera sees it,"
-    yield "# y away from the camera, z up. Then: fillside check, fillside plan, fillside sheet, fillside run."
+    yield "# Places are in metres from the floor under the subject: x to the right as the camera sees it,"
+    yield "# y away from the camera, z up. Put the stands up, measure with a tape, and correct them here."
     yield ""
     yield "[rig]"
     yield _line("name", f'"{own.answers["name"]}"')
     yield ""
     yield "[camera]"
-    yield _line("position", _point(own.camera), "the front of the lens")
+    away = _feet(own, own.answers["camera"], "the front of the lens")
+    yield _line("position", _point(own.camera), away)
     yield _line("iso", iso, "so that the lamps work about a stop under full")
-    yield _line("shutter", f'"1/{own.hertz:.0f}"', f"even with lamps on {own.hertz:.0f} Hz mains")
-    yield _line("fps", f"{own.hertz / 2:.0f}")
+    yield _shutter(own, own.answers["shutter"])
+    yield _line("fps", f"{own.fps:.0f}")
     yield _line("aperture", f"{own.answers['aperture']:g}")
     yield ""
     yield "[meter]"
@@ -95,12 +107,22 @@ def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
     yield ""
     yield "[marks]"
     sits = "standing" if own.answers["stands"] else "sitting"
-    yield _line("middle", _point(own.subject), f"the eyes, {sits}; add marks as you need them")
+    eyes = _feet(own, own.eyes_m, f"the eyes, {sits}; add marks as you need them")
+    yield _line("middle", _point(own.subject), eyes)
     yield ""
     yield "[subject]"
     yield _line("at", '"middle"')
     yield _line("looks", '"camera"', "or the name of a mark")
     yield _line("most_lux", 1500, "never more on the brighter side of the face, whatever is wanted")
+
+
+def _shutter(own: FirstSet, shutter: Shutter) -> str:
+    if shutter.angle:
+        return _line("shutter_angle", shutter.text, "degrees, at the frame rate below")
+    even = shutter.text == f"1/{own.hertz:.0f}"
+    return _line(
+        "shutter", f'"{shutter.text}"', f"even with lamps on {own.hertz:.0f} Hz mains" if even else "s"
+    )
 
 
 def _balance(own: FirstSet) -> Iterator[str]:
@@ -119,8 +141,8 @@ def _balance(own: FirstSet) -> Iterator[str]:
 def _plan(own: FirstSet) -> Iterator[str]:
     names = ", ".join(f'"{head.role}"' for head in own.heads)
     yield "[plan]                      # for fillside plan and fillside sheet; holding does not need it"
-    yield _line("wall", f"{own.answers['wall']:.2f}", "y of the wall behind")
-    yield _line("ceiling", f"{own.answers['ceiling']:.2f}")
+    yield _line("wall", f"{own.answers['wall']:.2f}", _feet(own, own.answers["wall"], "y of the wall behind"))
+    yield _line("ceiling", f"{own.answers['ceiling']:.2f}", _feet(own, own.answers["ceiling"]))
     yield _line("mains_volts", f"{own.volts:.0f}")
     yield _line("mains_hertz", f"{own.hertz:.0f}")
     yield _line(
@@ -133,19 +155,22 @@ def _plan(own: FirstSet) -> Iterator[str]:
     yield f"circuits = {{ socket = {{ amps = {own.amps:.0f}, heads = [{names}] }} }}"
 
 
-def _head(own: FirstSet, head: FirstHead, slot: int) -> Iterator[str]:
+def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
+    show = Lengths(bool(own.answers.get("feet"))).long
+    stand, height = head.stand, show(head.stand.height_m)
     yield "[[heads]]"
     yield f'name = "{head.role}"'
     yield f'role = "{head.role}"'
+    yield f"# {show(stand.distance_m)} from the face, {round_the_face(stand.angle_deg)}, {height} high"
     yield _line("position", _point(head.position), "the middle of the lit face")
     if head.aim is not None:
         yield _line("aim", _point(head.aim), "the spot on the wall")
     yield from _lamp(head)
-    yield from _modifier(head)
+    yield from _modifier(own, head)
     yield _line("bounce", own.bounce, "part of its light that the room sends back; a guess")
     if head.dimmable:
         yield f'dimming = {{ curve = "linear", floor = {head.floor} }}  # a first guess; readings tell better'
-        yield f'drive = {{ driver = "lamps", universe = 1, slot = {slot} }}'
+        yield drive_line(own.answers, head.role)
     else:
         yield 'dimming = { curve = "fixed" }  # not to be dimmed: a constant in the balance'
 
@@ -162,19 +187,11 @@ def _lamp(head: FirstHead) -> Iterator[str]:
     )
 
 
-def _modifier(head: FirstHead) -> Iterator[str]:
+def _modifier(own: FirstSet, head: FirstHead) -> Iterator[str]:
     usual = head.usual
     yield "# efficiency and spread as such modifiers usually have them; add max_watts, its marked lamp power"
     yield (
         f'modifier = {{ kind = "{head.modifier}", diameter = {head.diameter_m:.2f}, '
         f"efficiency = {usual.efficiency}, spread = {usual.spread} }}"
+        f"{f'  # {across}' if (across := _feet(own, head.diameter_m)) and head.diameter_m else ''}"
     )
-
-
-def _driver(own: FirstSet) -> Iterator[str]:
-    yield "[drivers.lamps]"
-    if own.answers["driver"] == "sim":
-        yield _line("kind", '"sim"', 'simulated lamps; for a network node write kind = "sacn"')
-        return
-    yield _line("kind", '"sacn"', "streaming ACN, ANSI E1.31")
-    yield f'to = ["{own.answers["to"]}"]'

@@ -8,9 +8,21 @@ from typing import Any
 import click
 
 from fillside.interfaces.cli.group import WrongUse
-from fillside.planning.questions import QUESTIONS, Question
+from fillside.planning.first_cautions import cautions_after
+from fillside.planning.question import Answers, Question
+from fillside.planning.questions import QUESTIONS, answered, next_question
+from fillside.planning.words.lengths import UnitsError
+from fillside.planning.words.plain import Meaning, plain
 
-Ask = Callable[[Question, Mapping[str, Any]], Any]
+Ask = Callable[[Question, Answers], str]
+"""Puts a question and returns the line that was typed."""
+Says = Callable[[str], None]
+
+OPENING = (
+    "Enter takes what stands in brackets, back goes back a question, Ctrl-C leaves and writes nothing. "
+    "Lengths as you like: 2.4 m, 170 cm, 5'6\"; after one in feet the rest is in feet too."
+)
+BACK = ("back", "b", "<", "undo")
 
 
 def given_answers(pairs: Sequence[str]) -> dict[str, str]:
@@ -27,28 +39,75 @@ def given_answers(pairs: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def ask_all(given: Mapping[str, str], ask: Ask | None) -> dict[str, Any]:
-    """Every question answered: by what was given, else by asking, else (without `ask`) as usual."""
-    answers: dict[str, Any] = {}
-    for question in QUESTIONS:
-        if not question.when(answers):
-            continue
-        if question.key not in given and ask is not None:
-            answers[question.key] = ask(question, answers)
-            continue
-        try:
-            answers[question.key] = question.take(given.get(question.key, ""), answers)
-        except ValueError as error:
-            raise WrongUse(f"--answer: {question.key}: {error}") from error
-    return answers
+def prompt_line(question: Question, answers: Answers) -> str:
+    """One line from the terminal, empty where only Enter was pressed."""
+    shown = f"{question.words(answers)} [{question.default_for(answers)}]"
+    line: str = click.prompt(shown, default="", show_default=False, err=True)
+    return line
 
 
-def ask_person(question: Question, answers: Mapping[str, Any]) -> Any:
-    """One answer from the terminal, asked again until it can be."""
-    usual = question.default_for(answers)
-    while True:
-        line: str = click.prompt(question.asks, default=usual, show_default=True, err=True)
+class Interview:
+    """The questions put one after the other, each again until its answer is understood.
+
+    Questions that are answered in `given` are not put; without `ask` none is, and each takes its default.
+    """
+
+    def __init__(self, given: Mapping[str, str], ask: Ask | None, says: Says, known: Answers) -> None:
+        self.given, self.ask, self.says = dict(given), ask, says
+        self.answers: dict[str, Any] = dict(known)
+        self._before: list[dict[str, Any]] = []
+        self._shown: set[str] = set()
+
+    def all(self) -> dict[str, Any]:
+        """The answers to every question; WrongUse for one given beforehand that cannot be."""
+        while (question := next_question(self.answers)) is not None:
+            if question.key in self.given or self.ask is None:
+                self._take_given(question)
+            else:
+                self._put(question, self.ask)
+        return self.answers
+
+    def _take_given(self, question: Question) -> None:
+        """Take the answer given beforehand; one that cannot be is asked for where somebody is there."""
         try:
-            return question.take(line, answers)
+            meaning = question.meaning(self.given.get(question.key, ""), self.answers)
         except ValueError as error:
-            click.echo(f"  {error}", err=True)
+            if self.ask is None:
+                raise WrongUse(f"--answer: {question.key}: {error}") from error
+            self.says(f"  --answer: {question.key}: {error}")
+            del self.given[question.key]
+        else:
+            self._take(question, meaning)
+
+    def _put(self, question: Question, ask: Ask) -> None:
+        line = ask(question, self.answers)
+        if plain(line) in BACK:
+            if self._before:
+                self.answers = self._before.pop()
+            return
+        try:
+            meaning = question.meaning(line, self.answers)
+        except UnitsError as units:
+            self.answers["feet"] = units.feet
+            self.says(f"  {units}")
+        except ValueError as error:
+            self.says(f"  {error}")
+        else:
+            self._before.append(dict(self.answers))
+            self._take(question, meaning)
+
+    def _take(self, question: Question, meaning: Meaning) -> None:
+        self.answers = answered(self.answers, question, meaning, self.given)
+        if meaning.note:
+            self.says(f"  {meaning.note}")
+        if self.ask is not None:
+            self._warn(question)
+
+    def _warn(self, question: Question) -> None:
+        """The cautions of what was answered, each once however many heads it is of."""
+        role = question.key.partition(".")[0]
+        for caution in cautions_after(question.key, self.answers):
+            topic = caution.replace(role, "")
+            if topic not in self._shown:
+                self._shown.add(topic)
+                self.says(f"  ! {caution}")

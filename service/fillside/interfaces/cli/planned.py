@@ -7,9 +7,9 @@ from collections.abc import Iterable, Iterator
 from fillside.balance.report import Uncertainty
 from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.planned_rig import listed, rig_lines
-from fillside.interfaces.lengths import Lengths
 from fillside.planning.catchlight import CatchLight
 from fillside.planning.clearing import Cure, GlassesAnswer
+from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.planning.reach import Corner

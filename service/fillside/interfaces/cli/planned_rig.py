@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
 from fillside.interfaces.cli import show
-from fillside.interfaces.lengths import Lengths
 from fillside.planning.flicker import FlickerAnswer
 from fillside.planning.lamps import LampSaid
+from fillside.planning.lengths import Lengths
 from fillside.planning.modifiers import LitFace
 from fillside.planning.plan import PlanReport
 from fillside.planning.power import CircuitAnswer, PowerAnswer

@@ -1,4 +1,4 @@
-"""``plan``, ``sheet`` and ``new``: before the shoot, from a rig file or from a few questions."""
+"""``plan`` and ``sheet``: before the shoot, from a rig file."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def plan(
     known = calibration_of(calibration)
     from fillside.calibration.intervals import Intervals
     from fillside.interfaces.cli.planned import planned
-    from fillside.interfaces.lengths import Lengths
+    from fillside.planning.lengths import Lengths
     from fillside.planning.plan import plan_rig
 
     surely = Intervals(rig, known).of
@@ -99,9 +99,9 @@ def sheet(
         raise WrongUse(f"--to: {file} must end in .pdf or .svg")
     known = calibration_of(calibration)
     from fillside.calibration.intervals import Intervals
-    from fillside.interfaces.lengths import Lengths
     from fillside.interfaces.sheet.layout import lay_out
     from fillside.interfaces.sheet.render import NoPencilError, render
+    from fillside.planning.lengths import Lengths
     from fillside.planning.plan import plan_rig
 
     surely = Intervals(rig, known).of
@@ -127,34 +127,3 @@ def _write(file: Path, drawn: tuple[bytes, ...]) -> list[Path]:
     for each, content in zip(files, drawn, strict=True):
         each.write_bytes(content)
     return files
-
-
-@click.command(
-    epilog="""\b
-Examples:
-  fillside new studio.toml                     asks; an empty line takes what stands in brackets
-  fillside new studio.toml --usual             asks nothing
-  fillside new studio.toml --usual --answer glasses=yes --answer "key.light=105 W"
-"""
-)
-@click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
-@click.option("--usual", is_flag=True, help="Ask nothing; take the usual for what --answer does not say.")
-@click.option("--answer", "answers", multiple=True, metavar="KEY=ANSWER", help="An answer beforehand.")
-@click.option("--over", is_flag=True, help="Write over a file that is there.")
-@AS_JSON
-def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, as_json: bool) -> None:
-    """A first rig file from a few questions about room, camera, lamps, modifiers and mains."""
-    if rig_file.exists() and not over:
-        raise WrongUse(f"{rig_file} is there already; choose another name, or say --over")
-    from fillside.interfaces.cli.asking import ask_all, ask_person, given_answers
-    from fillside.planning.starter_text import rig_text
-
-    found = ask_all(given_answers(answers), ask=None if usual else ask_person)
-    text = rig_text(found)
-    with rig_file.open("w" if over else "x", encoding="utf-8") as file:
-        file.write(text)
-    following = [f"fillside {command} {rig_file}" for command in ("check", "plan", "sheet")]
-    if as_json:
-        click.echo(json.dumps({"written": str(rig_file), "next": following}))
-    else:
-        click.echo(f"{rig_file} is written. Next: {', '.join(following)}")

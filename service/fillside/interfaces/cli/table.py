@@ -61,7 +61,7 @@ COMMANDS: dict[str, Entry] = {
     "solve": Entry(_ + "offline:solve", FILE, "The levels for one moment."),
     "predict": Entry(_ + "offline:predict", FILE, "The light at a place, for given levels."),
     "fit": Entry(_ + "fit:fit", FILE, "What a file of meter readings says of a rig."),
-    "new": Entry(_ + "planning:new", BEFORE, "A first rig file from a few questions."),
+    "new": Entry(_ + "new:new", BEFORE, "A first rig file from a few questions."),
     "plan": Entry(_ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."),
     "sheet": Entry(
         _ + "planning:sheet", BEFORE, "Pages to rebuild the set from, drawn to scale, as PDF or SVG."

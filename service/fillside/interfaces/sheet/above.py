@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import (
     BOLD,
     CHALK,
@@ -32,6 +31,7 @@ from fillside.interfaces.sheet.symbols import (
     wall,
 )
 from fillside.interfaces.sheet.views import Drawn, Views
+from fillside.planning.lengths import Lengths
 from fillside.planning.lens import view_degrees
 
 FIRST_ARC_MM, ARC_STEP_MM, NOSE_RADII = 9.0, 5.2, 1.6

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import (
     BOLD,
     CHALK,
@@ -25,6 +24,7 @@ from fillside.interfaces.sheet.lettering import TYPE_PT, width_of
 from fillside.interfaces.sheet.measures import arc, dimension, measure, write_along
 from fillside.interfaces.sheet.symbols import LIT, Frame, camera, wall
 from fillside.interfaces.sheet.views import Drawn, Views
+from fillside.planning.lengths import Lengths
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0
 MOST_CHAINS = 10

@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet import words
 from fillside.interfaces.sheet.above import draw_above
 from fillside.interfaces.sheet.aside import below_mm, draw_aside
@@ -21,6 +20,7 @@ from fillside.interfaces.sheet.lettering import broken, width_of
 from fillside.interfaces.sheet.measures import scale_bar
 from fillside.interfaces.sheet.symbols import Frame
 from fillside.interfaces.sheet.views import Extent, Views
+from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.rig.model import Rig

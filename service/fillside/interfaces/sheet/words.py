@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fillside.interfaces.cli import show, sure
-from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.columns import Section
 from fillside.interfaces.sheet.views import Drawn, Views
 from fillside.planning.checklists import checklists
+from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport

@@ -1,0 +1,145 @@
+"""The questions about one head: its lamp, what is on it, and where its stand is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from fillside.planning.lengths import INCH_M, Lengths
+from fillside.planning.placing import BEARING_DEG, Stand, usual_stand
+from fillside.planning.question import Answers, Question, Reads, feet
+from fillside.planning.words import lamps, modifiers, stands
+from fillside.planning.words.lengths import length_m, usual_length
+from fillside.planning.words.plain import Meaning
+
+NAMES = {"key": "Key light", "fill": "Fill light", "hair": "Hair light", "background": "Background light"}
+LED_WATTS = {"key": 40.0, "fill": 40.0, "hair": 15.0, "background": 15.0}
+"""The LED lamp that a head is taken to have, W (common practice, no source)."""
+USUAL_MODIFIER = {
+    "key": "shoot-through",
+    "fill": "shoot-through",
+    "hair": "reflector",
+    "background": "reflector",
+}
+USUAL_WIDTH_M = {"fill": 1.0, "hair": 0.15, "background": 0.2}
+"""Width of the usual modifier by role, where it is not that of its kind (common practice, no source)."""
+
+
+class HeadQuestions:
+    """The questions about the head of one role."""
+
+    def __init__(self, role: str) -> None:
+        self.role = role
+
+    def all(self) -> tuple[Question, ...]:
+        round_deg = BEARING_DEG[self.role]
+        return (
+            self._ask("lamp", "lamp, watts, white", lamps.lamp, self._usual_lamp),
+            self._ask("light", "lumens or watts of one lamp", lamps.light, self._usual_light),
+            self._ask("count", "how many such lamps", lamps.count, "1"),
+            self._ask("cct", "white, a word or kelvin", lamps.white, self._usual_white),
+            self._ask(
+                "dimmable", "may it be dimmed? (see its marking)", lamps.dimmable, self._usual_dimmable
+            ),
+            self._ask("modifier", "modifier and its width", modifiers.modifier, self._usual_modifier),
+            self._ask("size", "width of the lit face", modifiers.width, self._usual_width, self._sized),
+            self._ask(
+                "distance",
+                "distance from the face, angle, height",
+                stands.distance(self.role, round_deg),
+                self._usual_stand,
+            ),
+            self._ask(
+                "angle",
+                "angle off the camera, and side",
+                stands.angle(self.role, round_deg),
+                self._usual_angle,
+            ),
+            self._ask("height", "height of the lamp", stands.height(self.role), self._usual_height),
+        )
+
+    def _ask(
+        self,
+        key: str,
+        asks: str,
+        reads: Reads,
+        default: str | Callable[[Answers], str],
+        when: Callable[[Answers], bool] | None = None,
+    ) -> Question:
+        words = f"{NAMES[self.role]}: {asks}"
+        return Question(f"{self.role}.{key}", words, self._own(reads), default, when or self._wanted)
+
+    def _own(self, reads: Reads) -> Reads:
+        """The reader with what else it answers under this head's keys."""
+
+        def own(text: str, answers: Answers) -> Meaning:
+            found = reads(text, answers)
+            also = {
+                key if key == "feet" else f"{self.role}.{key}": value for key, value in found.also.items()
+            }
+            return Meaning(found.value, found.note, also)
+
+        return own
+
+    def _wanted(self, answers: Answers) -> bool:
+        return bool(answers.get(self.role, True))
+
+    def _sized(self, answers: Answers) -> bool:
+        return self._wanted(answers) and answers.get(f"{self.role}.modifier") != "bare"
+
+    def _usual_lamp(self, answers: Answers) -> str:
+        """For the fill a lamp like the key's."""
+        if self.role == "fill" and "key.lamp" in answers:
+            keys = ("count", "light", "cct", "dimmable")
+            like = {key: answers[f"key.{key}"] for key in keys if f"key.{key}" in answers}
+            return lamps.lamp_words(answers["key.lamp"], {"shape": answers.get("key.shape", "lamp"), **like})
+        watts = LED_WATTS[self.role]
+        return f"LED, {watts:g} W, {lamps.usual_light('led', 'lamp', watts).lumens:g} lm, 5600 K"
+
+    def _usual_light(self, answers: Answers) -> str:
+        shape = answers.get(f"{self.role}.shape", "lamp")
+        return str(lamps.usual_light(answers[f"{self.role}.lamp"], shape, LED_WATTS[self.role]))
+
+    def _usual_white(self, answers: Answers) -> str:
+        kind = answers[f"{self.role}.lamp"]
+        return f"{lamps.OWN_WHITE_K.get(kind, lamps.WHITES_K['daylight']):.0f} K"
+
+    def _usual_dimmable(self, answers: Answers) -> str:
+        return "no" if answers[f"{self.role}.lamp"] in ("cfl", "tube", "discharge") else "yes"
+
+    def _usual_modifier(self, answers: Answers) -> str:
+        panel = answers.get(f"{self.role}.shape") == "panel"
+        kind = "panel" if panel else USUAL_MODIFIER[self.role]
+        return f"{kind}, {self._width(kind, answers)}"
+
+    def _usual_width(self, answers: Answers) -> str:
+        return self._width(answers[f"{self.role}.modifier"], answers)
+
+    def _width(self, kind: str, answers: Answers) -> str:
+        usual = modifiers.USUAL_WIDTH_M[kind]
+        own = USUAL_WIDTH_M.get(self.role, usual) if kind == USUAL_MODIFIER[self.role] else usual
+        return usual_length(own, feet(answers))
+
+    def _stand(self, answers: Answers) -> Stand:
+        return usual_stand(self.role, answers)
+
+    def _usual_stand(self, answers: Answers) -> str:
+        """Distance, angle and height, each as the ones before it leave it, with their rounding."""
+        distance = usual_length(self._stand(answers).distance_m, feet(answers))
+        known = {**answers, f"{self.role}.distance": length_m(distance)}
+        angle = self._stand(known).angle_deg
+        height = self._usual_height({**known, f"{self.role}.angle": angle})
+        return f"{distance}, {stands.shown_angle(angle)}, {height}"
+
+    def _usual_angle(self, answers: Answers) -> str:
+        return stands.shown_angle(self._stand(answers).angle_deg)
+
+    def _usual_height(self, answers: Answers) -> str:
+        height = self._stand(answers).height_m
+        return (
+            Lengths(feet=True).long(round(height / INCH_M) * INCH_M) if feet(answers) else f"{height:.2f} m"
+        )
+
+
+def head_questions(role: str) -> tuple[Question, ...]:
+    """The questions about the head of that role, in their order."""
+    return HeadQuestions(role).all()
