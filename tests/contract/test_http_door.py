@@ -195,12 +195,16 @@ async def test_an_endless_order_is_cut_off(up: Running, client: aiohttp.ClientSe
 async def test_raw_garbage_gets_no_5xx_and_no_line_in_the_log(
     up: Running, caplog: pytest.LogCaptureFixture
 ) -> None:
+    post = b"POST /api/v1/do HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
     port = int(up.url.rsplit(":", 1)[1])
     for raw in (
         b"\r\n\r\n",
         b"GET / HTTP/9.9\r\n\r\n",
+        b"get / HTTP/1.1\r\n\r\n",
         b"\x16\x03\x01\x02\x00",
         b"GET /\xff HTTP/1.1\r\nHost: x\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nExpect: a sandwich\r\n\r\n",
+        post + b"Content-Length: 3\r\nContent-Encoding: gzip\r\n\r\n{ }",
     ):
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
         writer.write(raw)
@@ -208,6 +212,9 @@ async def test_raw_garbage_gets_no_5xx_and_no_line_in_the_log(
         answer = await asyncio.wait_for(reader.read(), 10)
         writer.close()
         assert not answer.startswith((b"HTTP/1.1 5", b"HTTP/1.0 5"))
+        if answer:
+            body = json.loads(answer.partition(b"\r\n\r\n")[2])
+            assert body["error"]["message"].isprintable()
     assert not [record for record in caplog.records if record.levelname == "ERROR"]
 
 

@@ -232,7 +232,7 @@ def test_text_alone_cannot_bring_a_file() -> None:
             SPOT.replace("5 1 1 2", "5 1 3 2"),
             "line 4: photometric type 3 is type A; only type C (1) can be read",
         ),
-        (SPOT.replace("TILT=NONE", "TILT=other.tlt"), "line 3: TILT=OTHER.TLT sends to another file"),
+        (SPOT.replace("TILT=NONE", "TILT=other.tlt"), "line 3: TILT='OTHER.TLT' sends to another file"),
         (SPOT.replace("0 10 20 30 90", "0 10 10 30 90"), "line 6: vertical angles must rise; 10 follows 10"),
         (SPOT.replace("0 10 20 30 90", "90 100 110 120 180"), "line 6: vertical angles start at 90"),
         (SPOT.replace("500 100 0", "500 -1 0"), "line 8: a luminous intensity cannot be -1"),

@@ -119,10 +119,15 @@ def mutants(seed: int, count: int) -> Iterator[bytes]:
     for number in range(count):
         if number % 50 == 0:
             base = sound(rng)
-        octets = bytearray(base)
-        for _ in range(rng.choice((1, 1, 1, 2, 3, 6))):
-            rng.choice(WAYS)(rng, octets)
-        yield bytes(octets)
+        yield damaged(rng, base)
+
+
+def damaged(rng: random.Random, packet: bytes) -> bytes:
+    """A packet with one to six things wrong."""
+    octets = bytearray(packet)
+    for _ in range(rng.choice((1, 1, 1, 2, 3, 6))):
+        rng.choice(WAYS)(rng, octets)
+    return bytes(octets)
 
 
 def survives(octets: bytes) -> bool:

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from fillside.photometry.exposure import LUX_PER_FOOT_CANDLE, lux_from_reading
 from fillside.rig.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
+from fillside.rig.problems import one_line
 
 COLUMNS = ("head", "level", "x", "y", "z", "value", "unit", "receptor", "facing")
 OPTIONAL_COLUMNS = ("time", "note")
@@ -26,9 +27,8 @@ class ReadingError(ValueError):
     """A reading that cannot be taken; `line` is its line in the file (from 1), None outside a file."""
 
     def __init__(self, message: str, line: int | None = None) -> None:
-        super().__init__(message if line is None else f"line {line}: {message}")
-        self.message = message
-        self.line = line
+        self.message, self.line = one_line(message), line
+        super().__init__(self.message if line is None else f"line {line}: {self.message}")
 
 
 class Reading(BaseModel):
