@@ -12,6 +12,7 @@ from protocol.wild.rigs import rigs
 from protocol.wild.sacn import datagrams
 from protocol.wild.tables import sheets
 from protocol.wild.trial import Open
+from protocol.wild.wires import wires
 
 
 @dataclass(frozen=True)
@@ -24,13 +25,15 @@ class Entry:
 
 
 KINDS = {
-    "http": Entry(requests, 60, 5000),
-    "sacn": Entry(datagrams, 90, 10_000),
-    "mqtt": Entry(messages, 60, 5000),
-    "osc": Entry(packets, 60, 5000),
+    "http": Entry(requests, 60),
+    "osc": Entry(packets, 60),
+    "mqtt": Entry(messages, 60),
+    "sacn": Entry(datagrams, 80, 10_000),
     "rig": Entry(rigs, 45, 2500),
-    "csv": Entry(sheets, 60),
+    "csv": Entry(sheets, 55),
     "gdtf": Entry(gdtf, 40, 2500),
     "lm63": Entry(lm63, 45, 10_000),
     "eulumdat": Entry(eulumdat, 45, 10_000),
+    "wires": Entry(wires, 10, 2500),
 }
+"""Shares are thousands of the half million."""
