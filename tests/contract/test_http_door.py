@@ -71,6 +71,8 @@ async def test_an_order_answers_with_what_came_of_it(up: Running, client: aiohtt
         (b"3", "bad_order"),
         (b'{"do": "expose", "by": NaN}', "bad_order"),
         ({"do": "flash"}, "bad_order"),
+        ({"do": "trim", "role": "fill", "by": 1, "\x85\x9b": 1}, "bad_order"),
+        (b'{"\x7f\xc2\x85": 1, "\x7f\xc2\x85": 2}', "bad_order"),
         ({"do": "trim", "role": "fill"}, "bad_order"),
         ({"do": "trim", "role": "fil", "by": 1}, "unknown_name"),
         ({"do": "move", "mark": "moon"}, "unknown_name"),
@@ -89,6 +91,7 @@ async def test_a_refusal_has_one_shape_and_changes_nothing(
     assert set(answer["error"]) == {"code", "message", "where"}
     assert answer["error"]["code"] == code
     assert answer["error"]["message"]
+    assert (answer["error"]["message"] + answer["error"]["where"]).isprintable()
     assert wanted(up) == before
 
 

@@ -239,6 +239,7 @@ def test_text_alone_cannot_bring_a_file() -> None:
         (SPOT.replace("500 100 0", "500 nan 0"), "line 8: a luminous intensity must be a number, not 'nan'"),
         (SPOT.replace(" 100 0", ""), "line 8: the file ends here, but a luminous intensity should follow"),
         (SPOT.replace("3000 2000", "0 2000"), "there is no light at vertical angle 0"),
+        (SPOT.replace("3000 2000", "1e-320 2000"), "there is no light at vertical angle 0"),
         (SPOT.replace("2 1000 1", "2 0 1"), "line 4: the lumens of a lamp are above 0, or -1"),
         (
             SPOT.replace("5 1 1 2", "5 2 1 2").replace("\n0\n", "\n0 120\n") + "3000 1 1 1 1\n",

@@ -92,8 +92,9 @@ def test_a_key_and_a_name_that_are_not_plain_text_stay_on_one_line() -> None:
     assert "\x1b" not in str(refused(SOUND.replace('"loft"', '"a\\u001b[31mb"')))
 
 
-def test_a_long_value_is_cut() -> None:
+def test_a_long_value_or_key_is_cut() -> None:
     assert len(str(refused(SOUND.replace('"loft"', '"' + "long" * 5000 + '"')))) < 250
+    assert len(str(refused(f"{SOUND}\n[doors]\n{'long' * 5000} = 1\n"))) < 350
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,8 @@ COLUMNS = ("head", "level", "x", "y", "z", "value", "unit", "receptor", "facing"
 OPTIONAL_COLUMNS = ("time", "note")
 NUMBERS = ("level", "x", "y", "z", "value", "unit")
 """Columns in which a comma is a decimal comma."""
+LONGEST_CELL = 400
+"""Characters of one value; a note is the only one that may need more than a few."""
 OWN_HEAD, CAMERA = "head", "camera"
 _THIRD_STOP, _TENTH_STOP = 1 / 3, 0.1
 
@@ -141,6 +143,8 @@ def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
             return
         except csv.Error as error:
             raise ReadingError(f"this is not a line of a CSV file ({error})", line) from None
+        if (longest := max(map(len, cells), default=0)) > LONGEST_CELL:
+            raise ReadingError(f"a value has {longest} characters; at most {LONGEST_CELL} can be", line)
         if any(cells):
             yield line, cells
 

@@ -113,7 +113,7 @@ def dotted(path: Path, data: Any = None) -> str:
     words: list[str] = []
     for i, part in enumerate(path):
         if isinstance(part, str):
-            words.append(part if _BARE_KEY.fullmatch(part) else _cut(json.dumps(part, ensure_ascii=False)))
+            words.append(_cut(part if _BARE_KEY.fullmatch(part) else json.dumps(part, ensure_ascii=False)))
         elif path[:i] == ("heads",):
             words.append(_name_of_head(data, part))
         elif part < 3 and (path[i - 1] in _POINTS or path[0] == "marks"):

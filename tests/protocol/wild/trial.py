@@ -25,6 +25,8 @@ from typing import Any, Protocol
 
 LONGEST_S, MOST_MB = 2.0, 300.0
 LONGEST_SHOWN = 400
+LONGEST_LINE = 1000
+"""Of what a person is to read; a path, a key, a value and a hint stand in it at most."""
 
 
 class Kind(Protocol):
@@ -165,6 +167,7 @@ def one_line(said: Any) -> str:
     """What is said to a person, if it is one line of text without characters that steer a terminal."""
     assert isinstance(said, str), f"not a text: {said!r}"
     assert said.strip(), "nothing is said"
+    assert len(said) <= LONGEST_LINE, f"{len(said)} characters are no line: {said[:200]!r}"
     steering = [char for char in said if unicodedata.category(char) in ("Cc", "Cs", "Zl", "Zp")]
     assert not steering, f"steering characters {steering[:3]!r} in {said[:200]!r}"
     return said
