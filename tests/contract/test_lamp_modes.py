@@ -141,18 +141,6 @@ def test_what_cannot_be_used_is_told_in_one_line(content: bytes, says: str) -> N
 
 
 @settings(deadline=None, max_examples=200)
-@given(st.binary(max_size=200), st.integers(0, len(LAMP) - 1), st.integers(0, 255))
-def test_garbage_gives_a_mode_or_the_files_own_error(garbage: bytes, place: int, octet: int) -> None:
-    spoilt = LAMP[:place] + bytes([octet]) + LAMP[place + 1 :]
-    for content in (garbage, archive(garbage), spoilt, LAMP[:place]):
-        try:
-            mode = read_mode(content)
-        except GdtfError:
-            continue
-        assert mode.dimmer
-
-
-@settings(deadline=None, max_examples=200)
 @given(st.integers(0, 400), st.text(alphabet='<>/"= 0129,abN&;', max_size=8))
 def test_a_spoilt_description_does_too(place: int, text: str) -> None:
     whole = described([DIMMER, SHUTTER])

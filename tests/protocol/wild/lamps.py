@@ -268,7 +268,7 @@ class Gdtf:
         encoding = rng.choice(("utf-16", "latin-1", "utf-7", "utf-8-sig")) if rng.random() < 0.05 else "utf-8"
         body = described.encode(encoding, "replace")
         body = torn(rng, body) if rng.random() < 0.2 else body
-        archive = _archive(rng, body)
+        archive = packed(rng, body)
         return _lying(rng, archive) if rng.random() < 0.4 else archive
 
     def _spoil(self, rng: random.Random, described: str) -> str:
@@ -296,7 +296,7 @@ class Gdtf:
 
     async def check(self) -> None:
         """The sound file is still read, and its rig loaded."""
-        sound = _archive(random.Random(0), XML.encode())
+        sound = packed(random.Random(0), XML.encode())
         assert _refused(sound) == ""
         self._file.write_bytes(sound)
         load_rig(self._rig)
@@ -312,7 +312,7 @@ def _refused(made: bytes) -> str:
     return ""
 
 
-def _archive(rng: random.Random, body: bytes, level: int = 1) -> bytes:
+def packed(rng: random.Random, body: bytes, level: int = 1) -> bytes:
     content = io.BytesIO()
     how = rng.choice((zipfile.ZIP_DEFLATED, zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2))
     with zipfile.ZipFile(content, "w", how, compresslevel=level) as file:
@@ -352,11 +352,11 @@ def _bomb(rng: random.Random) -> bytes:
         "name": b"<GDTF>" + b"<" + b"n" * count + b"/></GDTF>",
     }
     body = filled[rng.choice(sorted(filled))]
-    archive = _archive(rng, body)
+    archive = packed(rng, body)
     if rng.random() < 0.2:
         # An archive in an archive's place, and one whose stated length is small.
-        packed = zlib.compress(body)
-        archive = archive.replace(struct.pack("<I", len(body)), struct.pack("<I", 10)) or packed
+        squeezed = zlib.compress(body)
+        archive = archive.replace(struct.pack("<I", len(body)), struct.pack("<I", 10)) or squeezed
     return archive
 
 
