@@ -143,12 +143,8 @@ READERS = {
     "EULUMDAT": Reader(
         of_text(read_eulumdat, "latin-1"), (PhotometricFileError,), (lamps.EULUMDAT.encode(),), _is_light
     ),
-    "GDTF": Reader(
-        read_mode, (GdtfError,), (lamps.packed(RNG, lamps.XML.encode()),), lambda mode: mode.dimmer
-    ),
-    "GDTF's XML": Reader(
-        lambda octets: read_mode(lamps.packed(random.Random(1), octets)), (GdtfError,), (lamps.XML.encode(),)
-    ),
+    "GDTF": Reader(read_mode, (GdtfError,), (lamps.packed(lamps.XML.encode()),), lambda mode: mode.dimmer),
+    "GDTF's XML": Reader(lambda octets: read_mode(lamps.packed(octets)), (GdtfError,), (lamps.XML.encode(),)),
     "GDTF's values": Reader(
         of_text(lambda text: dmx_value(text, 2)),
         (GdtfError,),

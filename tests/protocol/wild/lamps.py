@@ -180,6 +180,7 @@ DMXFrom="0/1" Default="0/1" PhysicalFrom="0.0" PhysicalTo="1.0"/></LogicalChanne
 <DMXChannel Offset="6,5" Geometry="Body"><LogicalChannel Attribute="Zoom">
 <ChannelFunction Name="Zoom 1" Attribute="Zoom" DMXFrom="10/1" Default="4660/2s"/></LogicalChannel>
 </DMXChannel></DMXChannels></DMXMode></DMXModes></FixtureType></GDTF>"""
+METHODS = (zipfile.ZIP_DEFLATED, zipfile.ZIP_DEFLATED, zipfile.ZIP_STORED, zipfile.ZIP_BZIP2)
 VALUES = (
     *(
         "",
@@ -268,7 +269,7 @@ class Gdtf:
         encoding = rng.choice(("utf-16", "latin-1", "utf-7", "utf-8-sig")) if rng.random() < 0.05 else "utf-8"
         body = described.encode(encoding, "replace")
         body = torn(rng, body) if rng.random() < 0.2 else body
-        archive = packed(rng, body)
+        archive = packed(body, rng.choice(METHODS), rng.choice(("", "", "", "../thumbnail.png")))
         return _lying(rng, archive) if rng.random() < 0.4 else archive
 
     def _spoil(self, rng: random.Random, described: str) -> str:
@@ -296,7 +297,7 @@ class Gdtf:
 
     async def check(self) -> None:
         """The sound file is still read, and its rig loaded."""
-        sound = packed(random.Random(0), XML.encode())
+        sound = packed(XML.encode())
         assert _refused(sound) == ""
         self._file.write_bytes(sound)
         load_rig(self._rig)
@@ -312,12 +313,12 @@ def _refused(made: bytes) -> str:
     return ""
 
 
-def packed(rng: random.Random, body: bytes, level: int = 1) -> bytes:
+def packed(body: bytes, how: int = zipfile.ZIP_DEFLATED, beside: str = "") -> bytes:
+    """An archive with a description in it, and another file before it."""
     content = io.BytesIO()
-    how = rng.choice((zipfile.ZIP_DEFLATED, zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2))
-    with zipfile.ZipFile(content, "w", how, compresslevel=level) as file:
-        if rng.random() < 0.1:
-            file.writestr("../thumbnail.png", b"no picture")
+    with zipfile.ZipFile(content, "w", how, compresslevel=1) as file:
+        if beside:
+            file.writestr(beside, b"no picture")
         file.writestr(DESCRIPTION, body)
     return content.getvalue()
 
@@ -352,7 +353,7 @@ def _bomb(rng: random.Random) -> bytes:
         "name": b"<GDTF>" + b"<" + b"n" * count + b"/></GDTF>",
     }
     body = filled[rng.choice(sorted(filled))]
-    archive = packed(rng, body)
+    archive = packed(body)
     if rng.random() < 0.2:
         # An archive in an archive's place, and one whose stated length is small.
         squeezed = zlib.compress(body)
