@@ -201,6 +201,7 @@ async def test_raw_garbage_gets_no_5xx_and_no_line_in_the_log(
     for raw, status in (
         (b"\r\n\r\n", None),
         (b"GET / HTTP/9.9\r\n\r\n", 400),
+        (b"GET /" + b"x" * 5000 + b" HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n", 404),
         (b"get / HTTP/1.1\r\n\r\n", 400),
         (b"\x16\x03\x01\x02\x00", None),
         (b"GET /\xff HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", 400),
@@ -221,6 +222,7 @@ async def test_raw_garbage_gets_no_5xx_and_no_line_in_the_log(
         [(error, said)] = json.loads(body).items()
         assert error == "error"
         assert said["message"].isprintable()
+        assert len(said["where"]) <= 80
     assert not [record for record in caplog.records if record.levelname == "ERROR"]
 
 

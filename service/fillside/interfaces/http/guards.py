@@ -198,7 +198,7 @@ def _of_http_error(request: web.Request, error: web.HTTPException) -> web.Stream
         return web.Response(status=204, headers={"Allow": error.headers["Allow"]})
     codes = {404: ("unknown_name", "there is nothing here"), 413: ("bad_order", "that is too long an order")}
     code, message = codes.get(error.status, ("bad_order", error.reason.lower()))
-    refusal = Refusal(code, message, request.path if error.status == 404 else "", status=error.status)
+    refusal = Refusal(code, message, request.path[:80] if error.status == 404 else "", status=error.status)
     response = refused(refusal)
     if "Allow" in error.headers:
         response.headers["Allow"] = error.headers["Allow"]
