@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from fillside.rig.problems import one_line
+
 STATUS_OF_CODE = {
     "bad_order": 400,
     "unauthorised": 401,
@@ -23,12 +25,13 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error o
     """A visitor is not obeyed; nothing has changed.
 
     `code` is one of `STATUS_OF_CODE`; `where` names the part of what was said that is at fault, or is empty.
-    `status` is given only where HTTP has a more exact word than the code's own.
+    Both it and the message may quote a visitor, and stay one line whatever that said. `status` is given only
+    where HTTP has a more exact word than the code's own.
     """
 
     def __init__(self, code: str, message: str, where: str = "", status: int | None = None) -> None:
-        super().__init__(message)
-        self.code, self.message, self.where = code, message, where
+        self.code, self.message, self.where = code, one_line(message), one_line(where)
+        super().__init__(self.message)
         self.status = STATUS_OF_CODE[code] if status is None else status
 
     def body(self) -> dict[str, Any]:

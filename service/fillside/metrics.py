@@ -6,6 +6,7 @@ the plural, `_total` on counters. Stops and lux are no base units and are spelle
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from importlib.metadata import version
 from typing import Any
@@ -26,6 +27,7 @@ from fillside.runner import Runner
 from fillside.storage.store import Store
 
 FRAME_S = 1 / 44
+_VERSION = re.compile(r"version=\d{1,3}(\.\d{1,3}){0,3}", re.ASCII)
 LATENCIES_S = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 1.0)
 LATENESSES_S = (0.0005, 0.001, 0.002, 0.005, 0.01, FRAME_S, 0.05, 0.1, 0.5)
 MODES, WIRES, DOORS = ("follow", "freeze", "dark"), ("ok", "late", "lost"), ("ok", "lost")
@@ -55,9 +57,19 @@ class Metrics:
         self._registry.register(_Now(runner, store, doors))
 
     def text(self, accept: str) -> tuple[bytes, str]:
-        """All of it, and its content type, in the form that an Accept header asks for."""
-        encode, content_type = choose_encoder(accept)
+        """All of it, and its content type, in the form that an Accept header asks for.
+
+        The library compares versions part by part and fails on one that is no number, so a form whose version
+        is none is passed over.
+        """
+        encode, content_type = choose_encoder(",".join(filter(_is_numbered, accept.split(","))))
         return encode(self._registry), content_type
+
+
+def _is_numbered(form: str) -> bool:
+    """Whether every version in one form of an Accept header is numbers and dots."""
+    parts = (part.strip() for part in form.split(";"))
+    return all(_VERSION.fullmatch(part) for part in parts if part.startswith("version="))
 
 
 class _Now(Collector):

@@ -201,14 +201,6 @@ def test_a_lone_escape_is_the_escape_key_once_nothing_follows() -> None:
     assert decoder.feed(b"b") == ["b"]
 
 
-@given(st.binary(max_size=100))
-def test_whatever_a_terminal_sends_is_keys_or_nothing(octets: bytes) -> None:
-    decoder = Decoder()
-    names = decoder.feed(octets) + decoder.flush()
-    assert len(names) <= len(octets)
-    assert decoder.feed(b"\x1b[5~") == ["page_up"]
-
-
 def test_a_file_of_keys_has_its_own_errors(tmp_path: Any) -> None:
     file = tmp_path / "keys.toml"
     file.write_text('[keys]\nprogramme = ["desk"]\n[keys.press]\nspace = "next"\n')

@@ -144,3 +144,9 @@ async def test_two_daemons_in_one_process_count_apart(up: Running, tmp_path: Pat
     async with daemon(studio(), Settings(tmp_path, tmp_path / "t.json", Listen(port=0))) as other:
         found = await families(other)
         assert value(found, "fillside_orders", "fillside_orders_total") == 0
+
+
+async def test_a_version_that_is_none_gets_the_plain_form(up: Running) -> None:
+    for version in ("x", "1.x", "1.0.0; version=x"):
+        accept = f"text/plain; q=0.1, application/openmetrics-text; version={version}"
+        assert "fillside_build_info" in await read(up, accept)

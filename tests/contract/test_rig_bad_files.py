@@ -92,8 +92,9 @@ def test_a_key_and_a_name_that_are_not_plain_text_stay_on_one_line() -> None:
     assert "\x1b" not in str(refused(SOUND.replace('"loft"', '"a\\u001b[31mb"')))
 
 
-def test_a_long_value_is_cut() -> None:
+def test_a_long_value_or_key_is_cut() -> None:
     assert len(str(refused(SOUND.replace('"loft"', '"' + "long" * 5000 + '"')))) < 250
+    assert len(str(refused(f"{SOUND}\n[doors]\n{'long' * 5000} = 1\n"))) < 350
 
 
 @pytest.mark.parametrize(
@@ -152,22 +153,6 @@ def test_a_path_that_is_no_readable_file_is_told_so(tmp_path: Path) -> None:
         assert len(str(caught.value).splitlines()) == 1
 
 
-@settings(max_examples=300, deadline=None)
-@given(st.text(max_size=200))
-def test_garbage_raises_nothing_but_a_rig_error(text: str) -> None:
-    assert refused(text).line is not None
-
-
-SCRAPS = "rig|camera|marks|heads|name|iso|[|]|[[heads]]|[rig]|\"|'''|{|}|=|,|\n|.|#| |1|-0.5|1e999|true|\r\n"
-words = st.sampled_from(SCRAPS.split("|"))
-
-
-@settings(max_examples=500, deadline=None)
-@given(st.lists(words, max_size=60).map("".join))
-def test_torn_toml_raises_nothing_but_a_rig_error(text: str) -> None:
-    assert refused(text).line is not None
-
-
 values = st.recursive(
     st.one_of(
         st.booleans(),
@@ -186,7 +171,7 @@ values = st.recursive(
 lines = [line for line in SOUND.splitlines() if "=" in line]
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(lines), values)
 def test_any_value_in_any_place_is_taken_or_told_with_its_place(line: str, value: str) -> None:
     key = line.partition(" ")[0]

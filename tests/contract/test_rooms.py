@@ -78,10 +78,10 @@ DRIVERS: dict[str, Room] = {
 }
 QUIET: dict[str, Room] = {
     "fillside": pure(),
-    "fillside.answers": pure(),
-    "fillside.strict_json": pure("fillside.answers"),
     "fillside.photometry": pure(),
     "fillside.rig": pure("fillside.photometry"),
+    "fillside.answers": pure("fillside.rig"),
+    "fillside.strict_json": pure("fillside.answers"),
     "fillside.balance": pure("fillside.photometry fillside.rig"),
     "fillside.calibration": pure("fillside.photometry fillside.rig fillside.balance"),
     "fillside.planning": pure("fillside.photometry fillside.rig fillside.balance"),

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from fillside.answers import Refusal
 from fillside.strict_json import strict_loads
@@ -33,9 +29,3 @@ def test_what_is_not_json_is_refused_in_one_line(body: bytes, says: str) -> None
         strict_loads(body)
     assert refused.value.code == "bad_order"
     assert "\n" not in refused.value.message
-
-
-@given(st.binary(max_size=200))
-def test_garbage_is_read_or_refused_and_nothing_else(body: bytes) -> None:
-    with contextlib.suppress(Refusal):
-        strict_loads(body)

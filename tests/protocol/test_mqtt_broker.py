@@ -16,6 +16,7 @@ import pytest
 
 from fillside_drivers.cancelling import cancelled
 from fillside_drivers.driver import Driver, OpenError
+from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.driver import CONNECTS_WITHIN_S, SIGN_EVERY_S, SIGN_WITHIN_S
 from fillside_drivers.registry import build
 from protocol.broker import Broker, broker, needs_mosquitto, until
@@ -154,6 +155,29 @@ def _password_file(folder: Path) -> Path:
     passwords.chmod(0o644)
     folder.chmod(0o755)
     return passwords
+
+
+async def test_a_fault_of_ours_is_said_and_begun_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fault(*_: object) -> bool:
+        monkeypatch.undo()
+        raise ZeroDivisionError
+
+    async with broker(tmp_path) as server, Lamps(server.port).listening() as lamps:
+        lamp = {"send_to": "lamp/set", "reports_at": "lamp"}
+        async with mqtt(server.port, {"key": lamp}) as driver:
+            driver.send({"key": 100})
+            await until(lamps.levels)
+            states: list[str] = []
+            driver.watch(lambda health: states.append(health.state))
+            monkeypatch.setattr(Bulb, "heard", fault)
+            await lamps.say("lamp", "100")
+            await until(lambda: "lost" in states and driver.health.state == "ok")
+            before = len(lamps.levels())
+            await lamps.say("lamp", "100")
+            driver.send({"key": 120})
+            await until(lambda: 120 in lamps.levels()[before:])
 
 
 async def test_a_secret_that_is_not_where_it_should_be_is_said_at_opening(tmp_path: Path) -> None:

@@ -8,14 +8,13 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from fillside_drivers.mqtt.answers import STALE_S
 from fillside_drivers.mqtt.bulb import ASSERT_AGAIN_S, GENTLE_FADE_S, PROBE_S, Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions, message
 from fillside_drivers.mqtt.reports import ALIVE_WAIT_S, OBEYS_WITHIN_S, REPORT_WAIT_S
+from fillside_drivers.mqtt.words import reported_code
 
 REPORTING = {
     "send_to": "lamp/set",
@@ -428,8 +427,14 @@ def test_reports_that_lag_in_a_fade_are_neither_lies_nor_changes() -> None:
         assert (lamp.shown, lamp.returns) == ("ok", 0)
 
 
-@given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=40).map(str.encode), st.just(b"[" * 9000)))
+@pytest.mark.parametrize(
+    "payload", [b"[" * 9000, b"1" + b"0" * 400, b"-1", b"NaN", b"\xff", b'"5"', b"true", b""]
+)
 def test_garbage_from_a_bulb_says_nothing(payload: bytes) -> None:
+    assert (
+        reported_code(MqttDrive.model_validate({"send_to": "lamp/set", "reports_at": "lamp"}), payload)
+        is None
+    )
     lamp = bulb(**REPORTING)
     lamp.want(100, 0.0)
     lamp.take(0.0)

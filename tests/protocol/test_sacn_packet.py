@@ -51,39 +51,6 @@ def test_any_packet_both_ways(packet: Packet) -> None:
     assert decode(encode(packet)) == packet
 
 
-def packet_or_error(octets: bytes) -> None:
-    """The codec's promise, and that what it took in it can put out, meaning the same."""
-    try:
-        packet = decode(octets)
-    except OctetsError as caught:
-        error = caught
-    else:
-        assert decode(encode(packet)) == packet
-        return
-    assert str(error)
-    assert 0 <= error.offset <= len(octets)
-
-
-@given(st.binary(max_size=700))
-def test_garbage_yields_a_packet_or_the_error(octets: bytes) -> None:
-    packet_or_error(octets)
-
-
-@given(
-    packets, st.lists(st.tuples(st.integers(0, 1200), st.integers(0, 255)), min_size=1, max_size=4), st.data()
-)
-def test_damaged_packets_yield_a_packet_or_the_error(
-    packet: Packet, damage: list[tuple[int, int]], data: st.DataObject
-) -> None:
-    octets = bytearray(encode(packet))
-    for at, value in damage:
-        octets[at % len(octets)] = value
-    cut = data.draw(st.integers(0, len(octets)))
-    packet_or_error(bytes(octets))
-    packet_or_error(bytes(octets[:cut]))
-    packet_or_error(bytes(octets) + bytes(octets[:cut]))
-
-
 @given(packets, st.binary(max_size=30))
 def test_octets_after_the_packet_are_ignored(packet: Packet, more: bytes) -> None:
     assert decode(encode(packet) + more) == packet

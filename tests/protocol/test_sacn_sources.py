@@ -27,6 +27,12 @@ def test_a_source_is_there_from_its_first_packet() -> None:
     assert (sources.present[0].since, sources.present[0].heard) == (5.0, 6.0)
 
 
+def test_a_name_that_would_steer_a_terminal_does_not_reach_one() -> None:
+    sources = ours()
+    sources.hear(replace(PACKET, source_name="a\x1b[2J\nb\u2028c\x9b"), 0.0)
+    assert notices(sources.rivals, {1: 100, 2: 90})[0].startswith('another source "a?[2J?b?c?" sends')
+
+
 def test_own_packets_and_other_universes_do_not_count() -> None:
     sources = ours()
     assert not sources.hear(replace(PACKET, cid=CID), 0.0)

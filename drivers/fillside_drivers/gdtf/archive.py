@@ -14,9 +14,15 @@ DESCRIPTION = "description.xml"
 LARGEST_BYTES = 32 * 1024 * 1024
 """A description is not larger; a lamp of some hundred pixels takes a tenth."""
 
+LONGEST_LINE = 400
+"""Characters of what is said of a file."""
+
 
 class GdtfError(ValueError):
-    """A GDTF file, or a mode of one, that cannot be used."""
+    """A GDTF file, or a mode of one, that cannot be used; names in it may be long, and are cut."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message if len(message) <= LONGEST_LINE else message[: LONGEST_LINE - 1] + "…")
 
 
 class _NoEntities(TreeBuilder):

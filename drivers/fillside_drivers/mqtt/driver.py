@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import math
 import random
 import ssl
@@ -23,6 +24,8 @@ from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
 from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
+
+log = logging.getLogger(__name__)
 
 CONNECTS_WITHIN_S = 4.0
 TIMED_OUT, DOES_NOT_ANSWER = "Operation timed out", "does not answer"
@@ -96,6 +99,10 @@ class MqttDriver(Driver):
                     client = self._client()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
                 self._fails(DOES_NOT_ANSWER if str(error) == TIMED_OUT else why_no_broker(error))
+            except Exception:
+                # One bulb's message must not leave the others without light, and nobody told.
+                log.exception("wire %s failed; it is begun anew", self.name)
+                self._fails("a fault of ours; see the log")
             await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)
 

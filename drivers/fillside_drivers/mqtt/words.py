@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass
 
 from fillside_drivers.mqtt.options import MqttDrive, message
@@ -42,7 +41,7 @@ def reported_code(drive: MqttDrive, payload: bytes) -> int | None:
             value = value[key]
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    # Compared before it is divided: a whole number may have more digits than a float can hold.
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= drive.report_full:
         return None
-    share = value / drive.report_full
-    return round(share * drive.full_scale) if 0 <= share <= 1 else None
+    return round(value / drive.report_full * drive.full_scale)

@@ -88,7 +88,7 @@ class Sources:
         fresh = Source(
             universe=packet.universe,
             cid=packet.cid,
-            name=packet.source_name,
+            name=_plain(packet.source_name),
             priority=packet.priority,
             preview=packet.preview,
             since=now if known is None else known.since,
@@ -112,6 +112,11 @@ class Sources:
         for key in gone:
             del self._sources[key]
         return bool(gone)
+
+
+def _plain(name: str) -> str:
+    """A name that others gave themselves, without what would steer the terminal of whoever reads it."""
+    return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def notices(rivals: Iterable[Source], priorities: Mapping[int, int], yields: bool = False) -> tuple[str, ...]:

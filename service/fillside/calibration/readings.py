@@ -13,11 +13,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from fillside.photometry.exposure import LUX_PER_FOOT_CANDLE, lux_from_reading
 from fillside.rig.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
+from fillside.rig.problems import one_line
 
 COLUMNS = ("head", "level", "x", "y", "z", "value", "unit", "receptor", "facing")
 OPTIONAL_COLUMNS = ("time", "note")
 NUMBERS = ("level", "x", "y", "z", "value", "unit")
 """Columns in which a comma is a decimal comma."""
+LONGEST_CELL = 400
+"""Characters of one value; a note is the only one that may need more than a few."""
 OWN_HEAD, CAMERA = "head", "camera"
 _THIRD_STOP, _TENTH_STOP = 1 / 3, 0.1
 
@@ -26,9 +29,8 @@ class ReadingError(ValueError):
     """A reading that cannot be taken; `line` is its line in the file (from 1), None outside a file."""
 
     def __init__(self, message: str, line: int | None = None) -> None:
-        super().__init__(message if line is None else f"line {line}: {message}")
-        self.message = message
-        self.line = line
+        self.message, self.line = one_line(message), line
+        super().__init__(self.message if line is None else f"line {line}: {self.message}")
 
 
 class Reading(BaseModel):
@@ -141,6 +143,8 @@ def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
             return
         except csv.Error as error:
             raise ReadingError(f"this is not a line of a CSV file ({error})", line) from None
+        if (longest := max(map(len, cells), default=0)) > LONGEST_CELL:
+            raise ReadingError(f"a value has {longest} characters; at most {LONGEST_CELL} can be", line)
         if any(cells):
             yield line, cells
 

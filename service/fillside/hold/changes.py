@@ -35,7 +35,7 @@ from fillside.hold.wanted import Alone, Kept, Wanted
 from fillside.photometry.dimming import code_from_level, floor_code
 from fillside.rig.model import WORK_ROLE, Point, Rig
 from fillside.rig.notation import ratio_number
-from fillside.rig.problems import did_you_mean, shown
+from fillside.rig.problems import did_you_mean, dotted, shown
 from fillside.rig.scene import Scene
 from fillside.rig.terms import MisfitError
 
@@ -168,7 +168,7 @@ def _balance(moment: Moment, order: BalanceOrder) -> Change:
     for name in ("relative", "against"):
         for role in said.get(name, {}):
             if role not in roles:
-                raise OrderError("unknown_name", _unknown("relative role", role, roles), f"{name}.{role}")
+                raise OrderError("unknown_name", _unknown("relative role", role, roles), dotted((name, role)))
         if name in said:
             said[name] = {**wanted.balance.get(name, {}), **said[name]}
     table = {**wanted.balance, **said}

@@ -6,6 +6,8 @@ import math
 import re
 from typing import Literal
 
+from fillside.rig.problems import quoted
+
 ReadAs = Literal["key:fill", "key+fill:fill", "face"]
 
 WIDEST_RATIO = 1024.0
@@ -44,10 +46,10 @@ def number_of_stops(text: str) -> float:
     """
     match = _FRACTION.fullmatch(text)
     if not match or (match[3] is not None and float(match[3]) == 0):
-        raise ValueError(f'"{text}" is not a number of stops such as 1, -0.5 or -1/3')
+        raise ValueError(f"{quoted(text)} is not a number of stops such as 1, -0.5 or -1/3")
     value = float(match[2]) / float(match[3] or 1)
     if not math.isfinite(value):
-        raise ValueError(f'"{text}" is not a number of stops such as 1, -0.5 or -1/3')
+        raise ValueError(f"{quoted(text)} is not a number of stops such as 1, -0.5 or -1/3")
     return -value if match[1] == "-" else value
 
 
@@ -78,7 +80,7 @@ def _ratio_from_text(text: str, read_as: ReadAs) -> float:
         return _ratio_from_stops(number_of_stops(match[1]), read_as)
     if match := _PLAIN.fullmatch(text):
         return float(match[1])
-    raise ValueError(f'"{text}" is not a ratio; write it "2:1", 2.0 or "1 stop"')
+    raise ValueError(f'{quoted(text)} is not a ratio; write it "2:1", 2.0 or "1 stop"')
 
 
 def _ratio_from_stops(stops: float, read_as: ReadAs) -> float:

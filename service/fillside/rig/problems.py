@@ -66,7 +66,7 @@ def shown(value: Any) -> str:
     ('the text "4OO"', 'true', 'a list of 2')
     """
     if isinstance(value, str):
-        return f"the text {_cut(json.dumps(value, ensure_ascii=False))}"
+        return f"the text {quoted(value)}"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
@@ -76,6 +76,15 @@ def shown(value: Any) -> str:
     if isinstance(value, list | tuple):
         return f"a list of {len(value)}"
     return "nothing" if value is None else "a date or time"
+
+
+def quoted(text: str) -> str:
+    """A text in quotes, cut when it is long.
+
+    >>> print(quoted("3 to 1"), len(quoted("x" * 5000)))
+    "3 to 1" 48
+    """
+    return _cut(json.dumps(text, ensure_ascii=False))
 
 
 def _cut(text: str) -> str:
@@ -113,7 +122,7 @@ def dotted(path: Path, data: Any = None) -> str:
     words: list[str] = []
     for i, part in enumerate(path):
         if isinstance(part, str):
-            words.append(part if _BARE_KEY.fullmatch(part) else _cut(json.dumps(part, ensure_ascii=False)))
+            words.append(_cut(part if _BARE_KEY.fullmatch(part) else json.dumps(part, ensure_ascii=False)))
         elif path[:i] == ("heads",):
             words.append(_name_of_head(data, part))
         elif part < 3 and (path[i - 1] in _POINTS or path[0] == "marks"):

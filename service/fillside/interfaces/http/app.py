@@ -15,7 +15,7 @@ from fillside.access.passes import Need, Pass, check_may_look, check_may_operate
 from fillside.answers import Refusal
 from fillside.calibration.orders import METER_ORDERS
 from fillside.hold.orders import ORDERS
-from fillside.interfaces.http.guards import Names, check_is_json, from_here, guard, token_of
+from fillside.interfaces.http.guards import Names, check_is_json, expect, from_here, guard, token_of
 from fillside.interfaces.http.invitation import Entrance, invite
 from fillside.interfaces.http.live import serve_live
 from fillside.interfaces.http.openapi import document
@@ -202,9 +202,9 @@ def make_app(house: House) -> web.Application:
     rooms = Rooms(house)
     for route in ROUTES:
         handler = _bound(route, rooms, house.doorkeeper)
-        app.router.add_route(route.method, route.path, handler)
+        app.router.add_route(route.method, route.path, handler, expect_handler=expect)
         if route.method == "GET" and route.answer is not Rooms.live:
-            app.router.add_route("HEAD", route.path, handler)
+            app.router.add_route("HEAD", route.path, handler, expect_handler=expect)
     return app
 
 

@@ -170,6 +170,25 @@ def refused(refusal: Refusal) -> web.Response:
     return web.json_response(refusal.body(), status=refusal.status)
 
 
+def refused_outside(refusal: Refusal) -> web.Response:
+    """A refusal of what never gets as far as the guards, with the headers that they would add."""
+    answer = refused(refusal)
+    answer.headers.update({**SECURITY_HEADERS, "Cache-Control": "no-store"})
+    return answer
+
+
+async def expect(request: web.Request) -> web.Response | None:
+    """Meet the one expectation there is (RFC 9110, 10.1.1), and refuse any other."""
+    if request.headers["Expect"].lower() != "100-continue":
+        return refused_outside(
+            Refusal("bad_order", "only 100-continue can be expected", "Expect", status=417)
+        )
+    await request.writer.write(b"HTTP/1.1 100 Continue\r\n\r\n")
+    # It is no part of the answer, which begins after it.
+    request.writer.output_size = 0
+    return None
+
+
 def _of_http_error(request: web.Request, error: web.HTTPException) -> web.StreamResponse:
     """aiohttp's own refusals (no such route, wrong method, body too large) in our shape."""
     if error.status < 400:
@@ -179,7 +198,7 @@ def _of_http_error(request: web.Request, error: web.HTTPException) -> web.Stream
         return web.Response(status=204, headers={"Allow": error.headers["Allow"]})
     codes = {404: ("unknown_name", "there is nothing here"), 413: ("bad_order", "that is too long an order")}
     code, message = codes.get(error.status, ("bad_order", error.reason.lower()))
-    refusal = Refusal(code, message, request.path if error.status == 404 else "", status=error.status)
+    refusal = Refusal(code, message, request.path[:80] if error.status == 404 else "", status=error.status)
     response = refused(refusal)
     if "Allow" in error.headers:
         response.headers["Allow"] = error.headers["Allow"]

@@ -6,6 +6,7 @@ the light; requests are answered only once there is a state to show.
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import logging
 import re
@@ -14,11 +15,13 @@ import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from typing import Any
 
 from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
-from fillside.interfaces.http.guards import is_loopback
+from fillside.answers import Refusal
+from fillside.interfaces.http.guards import is_loopback, refused_outside
 from fillside.plain_errors import why
 
 SHUTDOWN_S = 1.0
@@ -29,7 +32,7 @@ _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1
 def _is_ours(record: logging.LogRecord) -> bool:
     """Whether a message is about a fault of ours; torn requests are answered and wake nobody."""
     error = record.exc_info[1] if record.exc_info else None
-    return not isinstance(error, HttpProcessingError | ConnectionError)
+    return not isinstance(error, HttpProcessingError | web.RequestPayloadError | ConnectionError)
 
 
 wire_log = logging.getLogger("fillside.http")
@@ -94,22 +97,42 @@ def url_of(bound: socket.socket, scheme: str = "http") -> str:
     return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"
 
 
+class _Protocol(web.RequestHandler):
+    """HTTP as aiohttp speaks it, but that what cannot be read is refused in the one shape of every answer."""
+
+    __slots__ = ()
+
+    def handle_error(
+        self,
+        request: web.BaseRequest,
+        status: int = 500,
+        exc: BaseException | None = None,
+        message: str | None = None,
+    ) -> web.StreamResponse:
+        """The answer to what is no request; the library would quote it, over several lines."""
+        answer = super().handle_error(request, status, exc, message)
+        if status < 500:
+            refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)
+            answer = refused_outside(refusal)
+            answer.force_close()
+        return answer
+
+
 @asynccontextmanager
 async def serving(
     app: web.Application, bound: socket.socket, tls: ssl.SSLContext | None = None
 ) -> AsyncIterator[None]:
     """Answer requests on `bound` while inside; the socket is closed at the end."""
-    server = web.AppRunner(
-        app,
-        access_log=None,
-        logger=wire_log,
-        handle_signals=False,
-        shutdown_timeout=SHUTDOWN_S,
-        keepalive_timeout=30.0,
+    spoken: dict[str, Any] = {"access_log": None, "logger": wire_log, "keepalive_timeout": 30.0}
+    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **spoken)
+    await runner.setup()
+    loop, server = asyncio.get_running_loop(), runner.server
+    assert server is not None, "it was just set up"
+    listener = await loop.create_server(
+        lambda: _Protocol(server, loop=loop, **spoken), sock=bound, backlog=BACKLOG, ssl=tls
     )
-    await server.setup()
     try:
-        await web.SockSite(server, bound, backlog=BACKLOG, ssl_context=tls).start()
         yield
     finally:
-        await server.cleanup()
+        listener.close()
+        await runner.cleanup()

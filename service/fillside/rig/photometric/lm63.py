@@ -26,7 +26,8 @@ def read_lm63(text: str) -> Measured:
         _skip_tilt(numbers)
     elif tilt != "NONE":
         raise PhotometricFileError(
-            f"TILT={tilt[:40]} sends to another file; only TILT=NONE and TILT=INCLUDE can be read", tilt_line
+            f"TILT={tilt[:40]!r} sends to another file; only TILT=NONE and TILT=INCLUDE can be read",
+            tilt_line,
         )
     return _measured(numbers)
 

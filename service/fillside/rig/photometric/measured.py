@@ -17,6 +17,8 @@ FloatArray = npt.NDArray[np.float64]
 _NEAR_DEG = 0.01
 _WHOLE_TURNS_DEG = (90.0, 180.0, 360.0)
 """Sectors that stand for the whole turn: what is mirrored has the same mean."""
+LEAST_CD = 1e-6
+"""Less on the axis is no light: what is divided by it would be no number any more."""
 _IN_THE_BEAM = 0.5
 """The beam is where the mean intensity is at least this share of that on the axis."""
 
@@ -52,7 +54,7 @@ class Measured:
         Raises PhotometricFileError where planes are missing from the turn, or the axis has no light.
         """
         mean: FloatArray = plane_weights(self.planes_deg) @ self.candela
-        if not mean[0] > 0:
+        if not mean[0] >= LEAST_CD:
             raise PhotometricFileError(
                 "there is no light at vertical angle 0, which is where the head is aimed; a file of a lamp "
                 "that lights upward or sideways cannot stand for a head"
