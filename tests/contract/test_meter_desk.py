@@ -114,7 +114,8 @@ async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
         assert one.body["levels"] == [level]
         assert one.body["at"] == [0.0, 0.0, 1.2]
         assert note.startswith(
-            "reading 1 taken; fill is on too: strike it if that light was in it; ratio known"
+            "reading 1 taken; fill is on too: strike this reading if that light fell on the meter; "
+            "ratio known"
         )
         used = kept.used_calibration(store)
         assert used is not None

@@ -10,6 +10,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from fillside.interfaces.cli.planned import planned
+from fillside.interfaces.cli.planned_all import planned_all
 from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.layout import lay_out
 from fillside.planning.plan import plan_rig
@@ -82,8 +83,8 @@ def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
         return
     report = plan_rig(rig, wander=False)
     assert "NaN" not in json.dumps(json.loads(report.model_dump_json()))
-    lines = planned(report, Lengths(feet=True))
-    assert "nan" not in "\n".join(lines)
+    for lines in (planned, planned_all):
+        assert "nan" not in "\n".join(lines(report, Lengths(feet=True)))
     for mark in report.marks:
         page = lay_out(rig, report, mark, Lengths(), "a4")
         assert page.marks
@@ -112,4 +113,5 @@ def test_map_of_a_bare_rig_without_a_fill(capsys: pytest.CaptureFixture[str]) ->
     wander = report.marks[0].wander
     assert wander is not None
     assert all(place.alone is None or place.alone.ratio_error_stops is None for place in wander.places)
-    assert "it takes a key and a fill" in "\n".join(planned(report, Lengths(), maps=True))
+    for lines in (planned, planned_all):
+        assert "it takes a key and a fill" in "\n".join(lines(report, Lengths(), maps=True))

@@ -59,6 +59,11 @@ def one_line(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
+def quoted(text: str) -> str:
+    """A text in quotes on one line, cut when it is long."""
+    return _cut(json.dumps(text, ensure_ascii=False))
+
+
 def shown(value: Any) -> str:
     """A value as a person would recognise it in the file, cut when it is long.
 
@@ -66,7 +71,7 @@ def shown(value: Any) -> str:
     ('the text "4OO"', 'true', 'a list of 2')
     """
     if isinstance(value, str):
-        return f"the text {_cut(json.dumps(value, ensure_ascii=False))}"
+        return f"the text {quoted(value)}"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
@@ -99,9 +104,18 @@ def did_you_mean(word: str, known: Iterable[str], kind: str = "known") -> str:
     if guess := nearest(word, names):
         return f'did you mean "{guess}"?'
     if not names:
-        return f"there is no {kind}"
+        return "there are none"
     listed = ", ".join(names[:12]) + (", …" if len(names) > 12 else "")
     return f"{kind}: {listed}"
+
+
+def unknown(kind: str, name: str, known: Iterable[str]) -> str:
+    """What to say of a head, a mark or a role that the rig does not have, and what it has instead.
+
+    >>> unknown("mark", "stage", ["chair", "lean"])
+    'no mark "stage" in this rig; its marks: chair, lean'
+    """
+    return f"no {kind} {quoted(name)} in this rig; {did_you_mean(name, known, f'its {kind}s')}"
 
 
 def dotted(path: Path, data: Any = None) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from fillside.calibration.expanded import around, expanded
 from fillside.interfaces.cli import show
 from fillside.interfaces.cli.client import Daemon
 from fillside.interfaces.cli.guiding import COMMANDS, Step
@@ -60,9 +61,10 @@ class Told:
             self.say(*wrap(says, WIDTH, initial_indent="  ", subsequent_indent="  "))
         asks = step["asks"]
         if asks is not None and asks["expected_lux"] is not None:
-            light = expected(asks["expected_lux"], self._constants[asks["receptor"]], self.language)
-            sure = "" if asks["sigma_stops"] is None else f" {within(asks['sigma_stops'])}"
-            self.say(f"  Expect about {light}{sure}.")
+            sigma = asks["sigma_stops"]
+            known = None if sigma is None else expanded(sigma)
+            light = expected(asks["expected_lux"], self._constants[asks["receptor"]], self.language, known)
+            self.say(f"  Expect about {light}{'' if known is None else f' {around(known)}'}.")
 
     def _surer(self, step: Step) -> list[str]:
         """How sure the held light is, and how much less sure it was before the last reading."""

@@ -9,8 +9,8 @@ import click
 
 from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import WrongUse
-from fillside.interfaces.cli.summary import light_changed, one_line
-from fillside.interfaces.cli.words import NUMBER, STOPS, NumbersCommand, finite, plain, stops
+from fillside.interfaces.cli.summary import moving, one_line
+from fillside.interfaces.cli.words import LEVEL, NUMBER, STOPS, NumbersCommand, finite, plain, stops
 
 Order = dict[str, Any]
 
@@ -24,7 +24,7 @@ def give(order: Order, url: str, token: str | None, as_json: bool) -> None:
     if note := answer.get("note"):
         click.echo(note)
     state = answer.get("state") or {}
-    click.echo("; ".join(filter(None, (one_line(state), light_changed(state)))))
+    click.echo(f"{moving(state)}: {one_line(state)}" if state else "done")
 
 
 @click.command(
@@ -34,7 +34,7 @@ Examples:
   fillside balance 3:1
   fillside balance "1 stop"              key twice the fill, each metered alone
   fillside balance 2:1 --protect exposure
-  fillside balance --hair -0.5           hair light half a stop under its reference
+  fillside balance --relative hair=-0.5  hair light half a stop under the key
 """,
 )
 @click.argument("ratio", required=False)
@@ -71,7 +71,7 @@ def balance(
 def _role_stops(pair: str) -> tuple[str, float]:
     role, equals, value = plain(pair).partition("=")
     if not equals:
-        raise WrongUse(f"{plain(pair)!r} is not such as hair=-0.5")
+        raise WrongUse(f"--relative: {plain(pair)!r} is not a role and its stops, such as hair=-0.5")
     try:
         return role, stops(value)
     except ValueError as error:
@@ -182,9 +182,11 @@ def move(where: tuple[str, ...], url: str, token: str | None, as_json: bool) -> 
     give(order, url, token, as_json)
 
 
-@click.command(epilog="\b\nExample:\n  fillside only key --level 0.5     to meter the key alone\n")
+@click.command(epilog="\b\nExample:\n  fillside only key --level 50%     to meter the key alone\n")
 @click.argument("head")
-@click.option("--level", type=NUMBER, help="On the wire, 0 to 1; left out: as it is.")
+@click.option(
+    "--level", type=LEVEL, metavar="LEVEL", help="On the wire, such as 50% or 0.5; left out: as it is."
+)
 @live_options
 def only(head: str, level: float | None, url: str, token: str | None, as_json: bool) -> None:
     """HEAD alone, the others out; `fillside all` ends it."""

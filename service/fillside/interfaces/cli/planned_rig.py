@@ -1,7 +1,8 @@
-"""What a plan says of the rig as a whole: flicker, colour, power, umbrellas, and what it could not answer."""
+"""What a plan says of the rig as a whole, in brief or in full: flicker, colour, power, umbrellas."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
@@ -30,6 +31,33 @@ def rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
     lines += listed("taken for granted", _assumed(report))
     lines += listed("cautions", report.cautions)
     return lines[1:]
+
+
+def rig_in_brief(report: PlanReport, lengths: Lengths) -> list[str]:
+    """The whole rig's part of the answers: what has to be seen to, and what the rig file leaves open."""
+    answers = [
+        *_flicker(report.flicker),
+        *_colour(report),
+        *(_lamp(one) for one in report.lamps if not one.believable),
+        *_power(report.power),
+        *(_umbrella(one, lengths) for one in report.umbrellas),
+    ]
+    lines = listed("the rig", answers) + listed("cautions", report.cautions)
+    if report.unknown:
+        missing = ", ".join(dict.fromkeys(_in_want(one) for one in report.unknown))
+        lines += ["", *paragraph(f"Left open, until the rig file has these keys: {missing}.")]
+    return lines
+
+
+def _in_want(unknown: str) -> str:
+    """A question that the rig file leaves open, and the keys that would answer it."""
+    keys = re.findall(r"\(([\w.]+)\)", unknown)
+    return f"{unknown.partition(':')[0]} ({' or '.join(keys)})"
+
+
+def paragraph(text: str) -> list[str]:
+    """A text as lines."""
+    return wrap(text, WIDTH)
 
 
 def listed(heading: str, texts: Iterable[str], indent: str = "") -> list[str]:

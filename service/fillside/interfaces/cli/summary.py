@@ -32,21 +32,25 @@ def _ratio_now_and_wanted(state: State) -> str:
     within = known.get("ratio_stops")
     now, wanted = (sure.ratio(part.get("ratio"), within) for part in (achieved, target))
     told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
-    return told if now == wanted else f"{told} now, {show.ratio(target.get('ratio'))} wanted"
+    if now == wanted:
+        return told
+    return f"{told} now, {show.ratio(target['ratio']) if target.get('ratio') else 'none'} wanted"
 
 
-def light_changed(state: State) -> str:
-    """How long ago the light last changed; a picture that comes back over a stream is later than that."""
+def moving(state: State) -> str:
+    """Whether the light is still on its way, or since when it stands still."""
+    if not state.get("settled", True):
+        return "fading"
     at = state.get("light_changed_at")
-    return "" if at is None else f"the light changed {_passed(at)} ago"
+    return "steady" if at is None or time.time() - at < 1 else f"steady for {_passed(at)}"
 
 
 def _passed(at: float) -> str:
     """How long ago a Unix time was."""
     ago_s = max(0.0, time.time() - at)
-    if ago_s < 1:
-        return f"{1000 * ago_s:.0f} ms"
-    return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
+    if ago_s < 7200:
+        return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
+    return f"{ago_s / 3600:.0f} h"
 
 
 def block(state: State) -> list[str]:
@@ -67,8 +71,7 @@ def _where(state: State) -> Iterator[str]:
     if seen.get("mark"):
         place = f"subject at {seen['mark']}"
     alone = f"{state['alone']} alone{_burning(state)}" if state.get("alone") else ""
-    changed = light_changed(state)
-    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, changed)))
+    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, moving(state))))
     yield ""
 
 
@@ -142,7 +145,7 @@ def _health(head: dict[str, Any]) -> Iterator[str]:
     words = {
         "late": "frames are late" if head.get("confirmed") is None else "has not answered",
         "lost": "cannot be reached",
-        "disobeying": "does not obey" + ("" if level is None else f", says {show.percent(level)}"),
+        "disobeying": "does not obey" + ("" if level is None else f", reports {show.percent(level)}"),
     }
     yield f"{words.get(state, state)}, for {_passed(head['since'])}"
 
@@ -178,7 +181,7 @@ def _remarks(state: State) -> Iterator[str]:
     for remedy in state.get("remedies") or []:
         yield f"would help: {remedy['do']} (leaves {show.at_most(remedy['leaves_stops'])})"
     if state.get("identifying"):
-        yield f"{state['identifying']} shows itself and comes back"
+        yield f"{state['identifying']} is showing itself and comes back"
     yield from _drivers(state)
     yield from _jobs(state)
     if (state.get("subject_seen") or {}).get("too_rough"):
