@@ -177,7 +177,7 @@ def test_a_head_that_is_off_is_read_again_half_way_to_it() -> None:
     far_m, near_m = (float(np.linalg.norm(key - np.array(at))) for at in (one.at, near.at))
     assert near_m == pytest.approx(far_m / 2, abs=0.01)
     step = step_of(lined_up("lineup", off), Known(one.rig, None, CALIBRATED))
-    assert any(f"till {near_m:.2f} m are left to it" in says for says in step.says)
+    assert any(f"until it is {near_m:.2f} m away" in says for says in step.says)
     after = check_to_take(lined_up("lineup", off, checked(near, near.expected_lux)), one)
     assert after is not None
     assert after.head == "fill"

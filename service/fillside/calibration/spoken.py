@@ -43,7 +43,7 @@ def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
     far = math.dist(place, rig.head(head).position)
     near = math.dist(place, point)
     return (
-        f"From {mark} go {near:.2f} m straight toward the middle of {head}, till {far:.2f} m are left to it "
+        f"From {mark} go {near:.2f} m straight toward the middle of {head}, until it is {far:.2f} m away "
         f"({place[2]:.2f} m above the floor). Measure it: 5 cm count. {HOLD_IT}"
     )
 

@@ -169,11 +169,11 @@ async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: S
     await atelier.do(do="trim", role="key", to=5.5)
     await act(phone, "key 1 stop more").tap()
     answer = phone.locator("#trims-answer")
-    await expect(answer).to_contain_text("Not done: key would be at +6.50 stops")
+    await expect(answer).to_contain_text("Not done: key would be trimmed +6.5 stops")
     assert atelier.state["trims"]["key"] == 5.5
     await act(phone, "key 1/3 stop more").tap()
     # The order is done, and the light falls short of it.
-    said = "✓ key +5.83 stop on the balance. ▲ Not reached: key is at its full light."
+    said = "✓ key trimmed +5.83 stops. ▲ Not reached: key is at its full light."
     await expect(answer).to_contain_text(said)
 
 

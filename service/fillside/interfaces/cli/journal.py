@@ -49,7 +49,7 @@ def lines(entries: list[dict[str, Any]]) -> list[str]:
     return show.table(rows)
 
 
-_PLAIN = ("role", "mark", "head", "ratio", "act", "use")
+_PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")
 """What needs no name beside it."""
 
 
@@ -71,6 +71,12 @@ def _part(name: str, value: Any) -> str:
         return ", ".join(f"{head} {_level(level)}" for head, level in value.items()) or "no head"
     if name == "level":
         return f"at {_level(value)}"
+    if name == "virtual":
+        return "by the simulated meter"
+    if name == "readings" and isinstance(value, str):
+        return "a file of readings"
+    if value is None:
+        return "none"
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
     return text if name in _PLAIN else f"{name} {text}"
 

@@ -55,8 +55,11 @@ class Told:
         if step["stage"] == "done":
             self._verdict(step)
             return
-        place = "" if step["stage"] == "prepare" else f", {count(step)}"
-        self.say("", f"{name}, {stage}{place}: {step['title']}", *self._surer(step))
+        title = step["title"]
+        if step["stage"] == "prepare":
+            self.say("", f"{name}: {title[:1].lower()}{title[1:]}")
+        else:
+            self.say("", f"{name}, {stage}, {count(step)}: {title}", *self._surer(step))
         for says in step["says"]:
             self.say(*wrap(says, WIDTH, initial_indent="  ", subsequent_indent="  "))
         asks = step["asks"]
@@ -85,7 +88,7 @@ class Told:
             ["", "wanted", "metered", "off by"],
             [
                 "ratio",
-                show.ratio(found["ratio_wanted"]),
+                show.wish(found["ratio_wanted"]),
                 show.ratio(found["ratio_metered"]),
                 show.stops(found["ratio_off_stops"]),
             ],

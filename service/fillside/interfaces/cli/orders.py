@@ -21,10 +21,11 @@ def give(order: Order, url: str, token: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(answer))
         return
-    if note := answer.get("note"):
+    note = answer.get("note") or ""
+    if note:
         click.echo(note)
     state = answer.get("state") or {}
-    click.echo(f"{moving(state)}: {one_line(state)}" if state else "done")
+    click.echo(": ".join(filter(None, (moving(state), one_line(state, note)))))
 
 
 @click.command(
@@ -53,7 +54,7 @@ def balance(
     token: str | None,
     as_json: bool,
 ) -> None:
-    """Want another RATIO of key to fill, such as 3:1, 2.5 or "1 stop"."""
+    """Ask for another RATIO of key to fill, such as 3:1, 2.5 or "1 stop"."""
     order: Order = {"do": "balance"}
     if ratio is not None:
         order["ratio"] = plain(ratio)
@@ -92,7 +93,7 @@ Examples:
 @click.option("--to", "to", metavar="LUX|camera", help="The exposure itself, instead of a change.")
 @live_options
 def expose(by: float | None, to: str | None, url: str, token: str | None, as_json: bool) -> None:
-    """Want more (+) or less (-) light in all, in STOPS, up to 6 in all; or an exposure."""
+    """Ask for more (+) or less (-) exposure, in STOPS, up to 6 in all; or for an exposure in lux."""
     if (by is None) == (to is None):
         raise WrongUse(
             "say by how much, such as `fillside expose +1/3`, or --to how many lux, or --to camera"

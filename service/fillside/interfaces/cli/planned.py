@@ -34,7 +34,7 @@ def _mark(mark: MarkPlan, lengths: Lengths) -> list[str]:
 
 def _verdict(mark: MarkPlan) -> str:
     target, achieved, known = mark.balance.target, mark.balance.achieved, mark.balance.uncertainty
-    wanted = f"{show.ratio(target.ratio)} at {show.lux(target.exposure_lux)}"
+    wanted = f"{show.wish(target.ratio)} at {show.lux(target.exposure_lux)}"
     if not mark.reach.corners:
         return "no ratio to hold: it takes a key and a fill"
     if mark.balance.worst_error_stops <= show.LEAST_ERROR_STOPS:
@@ -47,7 +47,7 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
     """The planned ratio, exposure, face and other roles, each with the range that the mark allows."""
     achieved, target, known = mark.balance.achieved, mark.balance.target, mark.balance.uncertainty
     reach = mark.reach
-    wanted_lux, wanted_ratio = show.lux(reach.target_exposure_lux), show.ratio(reach.target_ratio)
+    wanted_lux, wanted_ratio = show.lux(reach.target_exposure_lux), show.wish(reach.target_ratio)
     ratio = sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
     yield ["ratio", ratio, _range(reach.ratios, _ratio, known, f"at {wanted_lux}") if reach.corners else ""]
     exposure = (
@@ -81,12 +81,12 @@ def _exposure(corner: Corner, known: Uncertainty) -> str:
 
 
 def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
-    """Where each head stands, at which level, what it has in hand, and its mark on the face."""
+    """Where each head stands, at which level, how far it is from full, and its mark on the face."""
     softness = {one.head: one for one in mark.softness}
     eyes = {one.head: every.eye_words(one) for one in mark.catch_lights}
     standings = {one.head: one for one in mark.standings}
-    in_hand = {one.head: one.to_full_stops for one in mark.margins}
-    rows = [["head", "stands", "bearing", "up", "level", "light", "in hand", "nose shadow", "catch-light"]]
+    to_full = {one.head: one.to_full_stops for one in mark.margins}
+    rows = [["head", "stands", "bearing", "up", "level", "light", "to full", "nose shadow", "catch-light"]]
     for head in mark.balance.heads:
         at, soft = standings[head.name], softness.get(head.name)
         nose = None if soft is None or not soft.penumbras else soft.penumbras[0].width_mm / 1000
@@ -98,7 +98,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 f"{at.up_deg:.0f}°",
                 show.percent(head.level),
                 sure.lux(head.lux, mark.balance.uncertainty.exposure_stops),
-                _in_hand(in_hand[head.name]),
+                _to_full(to_full[head.name]),
                 show.NOTHING if nose is None else f"{lengths.short(nose)} soft",
                 eyes.get(head.name, show.NOTHING),
             ]
@@ -106,7 +106,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
     return show.table(rows, right=(3, 4, 5, 6, 7))
 
 
-def _in_hand(to_full_stops: float | None) -> str:
+def _to_full(to_full_stops: float | None) -> str:
     """How much more light a head has."""
     if to_full_stops is not None and to_full_stops < show.LEAST_ERROR_STOPS:
         return "none"

@@ -59,7 +59,7 @@ def _balance(mark: MarkPlan) -> Iterator[str]:
         ["", "wanted", "is", "off by"],
         [
             "ratio",
-            show.ratio(target.ratio),
+            show.wish(target.ratio),
             sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops),
             sure.off(achieved.ratio_error_stops, known.ratio_stops),
         ],
@@ -87,7 +87,7 @@ def _reach(mark: MarkPlan) -> Iterator[str]:
     else:
         least, most = (_ratio_end(end, known) for end in (reach.ratios.least, reach.ratios.most))
         yield f"ratios at {wanted}: {least} up to {most}"
-    wanted = show.ratio(reach.target_ratio)
+    wanted = show.wish(reach.target_ratio)
     if reach.exposures is None:
         yield f"{wanted} cannot be had here at any exposure"
     else:

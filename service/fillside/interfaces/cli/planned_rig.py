@@ -27,7 +27,7 @@ def rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
     lines += listed("lamps", map(_lamp, report.lamps))
     lines += listed("power", _power(report.power))
     lines += listed("umbrellas", (_umbrella(one, lengths) for one in report.umbrellas))
-    lines += listed("not answered", report.unknown)
+    lines += listed("not known", report.unknown)
     lines += listed("taken for granted", _assumed(report))
     lines += listed("cautions", report.cautions)
     return lines[1:]
@@ -42,11 +42,24 @@ def rig_in_brief(report: PlanReport, lengths: Lengths) -> list[str]:
         *_power(report.power),
         *(_umbrella(one, lengths) for one in report.umbrellas),
     ]
-    lines = listed("the rig", answers) + listed("cautions", report.cautions)
+    lines = listed("the rig", _together(answers)) + listed("cautions", report.cautions)
     if report.unknown:
         missing = ", ".join(dict.fromkeys(_in_want(one) for one in report.unknown))
-        lines += ["", *paragraph(f"Left open, until the rig file has these keys: {missing}.")]
+        lines += ["", *paragraph(f"Not known, until the rig file has these keys: {missing}.")]
     return lines
+
+
+def _together(lines: Iterable[str]) -> Iterator[str]:
+    """Lines that say the same of several heads as one.
+
+    >>> list(_together(["key: even", "60 W in all", "fill: even"]))
+    ['key, fill: even', '60 W in all']
+    """
+    said: dict[str, list[str]] = {}
+    for line in lines:
+        name, colon, text = line.partition(": ")
+        said.setdefault(text if colon else line, []).append(name if colon else "")
+    return (f"{', '.join(names)}: {text}" if names[0] else text for text, names in said.items())
 
 
 def _in_want(unknown: str) -> str:
@@ -74,15 +87,15 @@ def _flicker(answers: Iterable[FlickerAnswer]) -> Iterator[str]:
         elif one.known:
             kind = f"{one.modulation_percent:.0f} % ripple at {one.ripple_hz:g} Hz"
         else:
-            kind = f"ripple not known; at worst, all light going out {one.ripple_hz:g} times a second"
+            kind = f"ripple not known, at worst full at {one.ripple_hz:g} Hz"
         seen = f"frames differ by up to {show.stops(one.variation_stops, sign=False)}"
         if one.beat_hz is not None:
             seen += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
         seen += f", bands of {show.stops(one.banding_stops, sign=False)} across a frame"
         times = ", ".join(f"1/{1 / t:.4g}" for t in one.safe_times_s)
-        advice = f"; even shutters: {times} s" if one.visible and times else ""
+        advice = f"; no flicker at {times} s" if one.visible and times else ""
         region = "" if one.region is None else f"; IEEE 1789: {one.region}"
-        yield f"{one.head}: {kind}: {seen if one.visible else 'even at this shutter'}{advice}{region}"
+        yield f"{one.head}: {kind}: {seen if one.visible else 'no flicker at this shutter'}{advice}{region}"
 
 
 def _colour(report: PlanReport) -> Iterator[str]:

@@ -65,6 +65,15 @@ def ratio(value: float | None, in_stops: float | None = None) -> str:
     )
 
 
+def wish(value: float | None) -> str:
+    """A wanted ratio, without digits that nobody asked for.
+
+    >>> wish(2.0), wish(2.8284), wish(0.5), wish(None)
+    ('2:1', '2.83:1', '1:2', '–')
+    """
+    return NOTHING if value is None or not math.isfinite(value) or value <= 0 else ratio_text(value)
+
+
 def percent(value: float | None) -> str:
     """A level or output from 0 to 1 as per cent, where there is one."""
     return NOTHING if value is None else percent_text(value)

@@ -8,12 +8,13 @@ from typing import Any
 
 from fillside.calibration.expanded import around
 from fillside.interfaces.cli import show, sure
+from fillside.rig.notation import stops_text
 
 State = dict[str, Any]
 
 
-def one_line(state: State) -> str:
-    """What the light is and where it goes, in one line."""
+def one_line(state: State, note: str = "") -> str:
+    """What the light is and where it goes, in one line; of the limits those that the note has not told."""
     achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
     known = state.get("uncertainty") or {}
     off = sure.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
@@ -23,7 +24,8 @@ def one_line(state: State) -> str:
         f"face {sure.ratio(face.get('ratio'), known.get('face_stops'))}",
         f"exposure {exposure} ({off if off.startswith('within') else f'{off} off'})",
     ]
-    return "; ".join([", ".join(parts), *(str(limit["says"]) for limit in state.get("limits") or [])])
+    limits = (str(limit["says"]) for limit in state.get("limits") or [])
+    return "; ".join([", ".join(parts), *(says for says in limits if says not in note)])
 
 
 def _ratio_now_and_wanted(state: State) -> str:
@@ -34,12 +36,15 @@ def _ratio_now_and_wanted(state: State) -> str:
     told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
     if now == wanted:
         return told
-    return f"{told} now, {show.ratio(target['ratio']) if target.get('ratio') else 'none'} wanted"
+    told = "no ratio" if now == show.NOTHING else told
+    return f"{told} now, {'none' if wanted == show.NOTHING else show.wish(target.get('ratio'))} wanted"
 
 
 def moving(state: State) -> str:
-    """Whether the light is still on its way, or since when it stands still."""
-    if not state.get("settled", True):
+    """Whether the light is on its way, or for how long it stands still; nothing where none is held."""
+    if "settled" not in state:
+        return ""
+    if not state["settled"]:
         return "fading"
     at = state.get("light_changed_at")
     return "steady" if at is None or time.time() - at < 1 else f"steady for {_passed(at)}"
@@ -89,7 +94,7 @@ def _quantities(state: State) -> Iterator[list[str]]:
     yield ["", "wanted", "is", "off by"]
     yield [
         "ratio",
-        show.ratio(target.get("ratio")),
+        show.wish(target.get("ratio")),
         sure.ratio(achieved.get("ratio"), ratio, achieved.get("ratio_stops")),
         sure.off(achieved.get("ratio_error_stops"), ratio),
     ]
@@ -174,7 +179,7 @@ def _rest(state: State) -> list[str]:
 def _remarks(state: State) -> Iterator[str]:
     trims = {role: by for role, by in (state.get("trims") or {}).items() if by}
     if trims:
-        said = (f"{role} {by if isinstance(by, str) else show.stops(by)}" for role, by in trims.items())
+        said = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
         yield f"trims: {', '.join(said)}"
     for limit in state.get("limits") or []:
         yield f"limit: {limit['says']}"
