@@ -23,6 +23,7 @@ from fillside.photometry.colour import shift_mired
 from fillside.planning.colour import colour_answers
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.rig.change import apply_change
+from fillside.rig.key_words import action_of
 from fillside.rig.load import load_rig
 from fillside.rig.notation import ratio_number
 from fillside.rig.problems import did_you_mean
@@ -77,6 +78,14 @@ def test_a_level_is_typed_either_way(level: str, capsys: pytest.CaptureFixture[s
         run(["predict", str(DESK), "--at", "chair", "--levels", f"key={level}"])
     assert ended.value.code in (0, None)
     assert re.search(r"key +key +50 %", capsys.readouterr().out)
+
+
+def test_a_key_takes_a_level_either_way() -> None:
+    assert (
+        action_of("only key 50%").said
+        == action_of("only key 0.5").said
+        == {"do": "only", "head": "key", "level": 0.5}
+    )
 
 
 def test_a_level_beyond_all_is_refused_with_what_would_be_right(capsys: pytest.CaptureFixture[str]) -> None:

@@ -75,10 +75,10 @@ def gel_words(shift: float) -> str:
 
 def _advice(source: str, shift: float, cct_k: float, key_cct_k: float) -> str:
     gel = gel_words(shift)
-    by = f"about {shift:+.0f} mired"
+    by = f"{f'{gel}, ' if gel else 'a filter of '}about {shift:+.0f} mired"
     return (
-        f"{source}: {f'{gel}, {by}' if gel else f'a filter of {by}'}, or a lamp of {key_cct_k:.0f} K, matches "
-        f"the key; {'warmer' if cct_k < key_cct_k else 'bluer'} than it if left alone"
+        f"{source}: {by}, or a lamp of {key_cct_k:.0f} K, matches the key; "
+        f"{'warmer' if cct_k < key_cct_k else 'bluer'} if left alone"
     )
 
 
