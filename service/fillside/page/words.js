@@ -147,6 +147,7 @@ const SHORT = "not reached: ";
 /** What became of an order that was done: `said` where the daemon says no more, and apart from it, with its own sign,
  * what keeps the light from being so. The tick before it is the order's. */
 export function outcome(note, said) {
+  note = (note ?? "").replace(/(^|[ (])-(?=\d)/g, "$1−");
   const at = note.indexOf(SHORT);
   if (at < 0) return note || said;
   return `${note.slice(0, at).replace(/; $/, "") || said}. ▲ ${sentence(note.slice(at))}`;
