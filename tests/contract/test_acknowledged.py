@@ -84,7 +84,7 @@ async def test_light_first_answer_once_it_is_stored(up: Running, disk: Disk) -> 
     assert not answer.done()
     assert up.runner.state()["trims"] == {"fill": -1.0}
     disk.open.set()
-    assert await answer == "fill -1.00 stop on the balance"
+    assert await answer == "fill trimmed -1 stop"
     assert remembered(up.store)["trims"] == {"fill": -1.0}
     assert latest_entries(up.store)[0]["said"] == {"do": "trim", "role": "fill", "by": -1}
     assert 2 in disk.commits[before_s:]
@@ -124,7 +124,7 @@ async def test_a_take_is_stored_with_its_freeze(up: Running) -> None:
 async def test_a_disk_that_takes_nothing_is_said_wherever_somebody_looks(up: Running, disk: Disk) -> None:
     disk.fails = full()
     note = await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
-    assert note == f"fill -1.00 stop on the balance; {LIFE}: the disk is full"
+    assert note == f"fill trimmed -1 stop; {LIFE}: the disk is full"
     assert await up.runner.do({"do": "freeze"}, ANNA) == f"{LIFE}: the disk is full"
     state = up.runner.state()
     assert (state["mode"], state["trims"]) == ("freeze", {"fill": -1.0})

@@ -92,7 +92,7 @@ def test_an_unlikely_reading_is_taken_and_flagged() -> None:
     wild = key.model_copy(update={"value": 60 * (key.value or 0)})
     why = doubt(wild, readings, rig)
     assert why is not None
-    assert "stop above what this head can give" in why
+    assert "stops above what this head can give" in why
     assert doubt(key, readings, rig) is None
     weak = key.model_copy(update={"value": 0.0})
     assert "no light" in (doubt(weak, readings, rig) or "")

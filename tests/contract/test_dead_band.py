@@ -270,7 +270,7 @@ def test_a_freeze_says_when_the_face_gets_more_than_it_may() -> None:
     lux = brighter_cheek_lux(up.rig, frozen, near)
     assert lux > 500
     (limit,) = (limit for limit in up.state["limits"] if limit["at"] == "most_lux")
-    assert f"gets {lux:.0f} lux, more than its most, 400 lux" in limit["says"]
+    assert f"gets {lux:.0f} lx, more than its most, 400 lx" in limit["says"]
     up.do("follow")
     up.settle()
     assert up.codes != frozen

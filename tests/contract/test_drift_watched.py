@@ -435,7 +435,7 @@ def test_the_same_corrections_give_the_same_codes_again() -> None:
 @pytest.mark.parametrize(
     ("order", "error"),
     [
-        ({"do": "read", "check": True, "head": "lamp", "value": 1}, "there is no head"),
+        ({"do": "read", "check": True, "head": "lamp", "value": 1}, "no head"),
         ({"do": "read", "check": True, "head": "", "value": 1, "facing": "camera"}, "no head lit"),
         ({"do": "read", "check": True, "head": "key", "value": 1, "level": 2}, "level"),
         ({"do": "sensor", "name": "roof", "value": 1}, "there is no sensor"),
@@ -470,8 +470,8 @@ async def test_without_a_calibration_there_is_nothing_to_check(empty: Store) -> 
 async def test_a_head_that_cannot_be_reached_tells_nothing_of_its_lamp(store: Store) -> None:
     async with made(rig_with(FACE), store) as here:
         here.hold.event(HeadLost("key"), 1e5)
-        assert "key does not do as it is told" in await here.do(do="sensor", name="face", value=100)
-        with pytest.raises(Refusal, match="key does not do as it is told"):
+        assert "key does not obey" in await here.do(do="sensor", name="face", value=100)
+        with pytest.raises(Refusal, match="key does not obey"):
             await here.do(do="read", check=True, head="key", value=10)
         await check_alone(here, "fill")
         assert list(told(here)) == ["fill"]

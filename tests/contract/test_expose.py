@@ -26,7 +26,7 @@ def test_stops_on_top_of_the_exposure_go_six_up_and_down_in_all() -> None:
     refused = up.refusal("expose", by=9)
     assert (refused.code, refused.where) == ("out_of_range", "by")
     assert refused.message == (
-        "the exposure would be at +14.00 stops in all on top of what is wanted; it goes 6 up and down"
+        "the exposure would be +14 stops off what is wanted in all; it goes 6 stops up and down"
     )
     up.do("expose", by=1)
     up.do("expose", by=-12)
@@ -56,7 +56,7 @@ def test_an_exposure_that_nothing_lights_or_meters_is_refused(lux: float) -> Non
 def test_an_exposure_that_most_lux_forbids_is_answered_so_and_never_lit(order: dict[str, float]) -> None:
     up = lit(subject={"most_lux": 400.0})
     answer = up.do({"do": "expose", **order})
-    assert answer.note == "not reached: the brighter side of the face is at its most, 400 lux"
+    assert answer.note == "not reached: the brighter side of the face is at its most, 400 lx"
     while (wake := up.hold.wake_in(up.now)) is not None:
         face = up.state["face"]
         assert max(face["key_side_lux"], face["fill_side_lux"]) <= 400.0 * (1 + 1e-6)
@@ -71,7 +71,7 @@ def test_most_lux_is_named_too_where_the_lamps_end_before_it() -> None:
     answer = up.do("expose", by=6)
     assert answer.note is not None
     assert "is at its full light" in answer.note
-    assert "the exposure wanted would put more than 5000 lux, its most, on the face" in answer.note
+    assert "the exposure wanted would put more than 5000 lx, its most, on the face" in answer.note
 
 
 @pytest.mark.parametrize(

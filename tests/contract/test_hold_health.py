@@ -144,7 +144,7 @@ def test_what_a_head_that_disobeys_says_counts_in_what_is_achieved_and_is_named(
     assert head(up, "fill")["lux"] == pytest.approx(fill, rel=1e-3)
     assert state["achieved"]["ratio_stops"] == pytest.approx(math.log2(before["key"] / fill), abs=0.01)
     (limit,) = [one for one in state["limits"] if one["head"] == "fill"]
-    assert (limit["at"], limit["says"]) == ("disobeying", "fill does not obey: it says it is at 20 %")
+    assert (limit["at"], limit["says"]) == ("disobeying", "fill does not obey: it reports 20 %")
     assert limit["says"] in state["notes"]
     up.event(HeadBack("fill"))
     assert up.state["achieved"]["ratio_stops"] == pytest.approx(1.0, abs=0.01)

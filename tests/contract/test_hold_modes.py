@@ -266,7 +266,7 @@ def test_keep_makes_the_light_the_balance_and_changes_no_code(held: Studio, mode
     held.do(mode)
     before, shown = held.codes, held.state["achieved"]
     note = held.do("keep").note or ""
-    assert "kept 4.0" in note
+    assert "kept 4:1, read as key:fill, at " in note
     held.settle()
     assert held.codes == before
     state = held.state

@@ -112,9 +112,9 @@ def test_what_a_meter_was_shown_is_not_what_undo_takes_back() -> None:
         {"do": "all"},
     ):
         hold.order(parse_order(order), now)
-        assert hold.state(now).undo == "trim fill -1"
+        assert hold.state(now).undo == "trim fill -1 stop"
     hold.order(parse_order({"do": "only", "head": "key"}), now)
     hold.order(parse_order({"do": "all"}), now)
     assert hold.state(now).undo == "all"
-    assert hold.order(parse_order({"do": "undo"}), now).note == "took back: all"
+    assert hold.order(parse_order({"do": "undo"}), now).note == "undone: all"
     assert hold.state(now).alone == "key"

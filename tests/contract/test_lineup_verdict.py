@@ -85,7 +85,9 @@ def test_two_heads_each_a_little_off_are_no_go_when_the_ratio_is_far_off() -> No
     one = held(Calibration.model_validate(unsure))
     found = verdict(one, read(one, key=0.2, fill=-0.2), background=False)
     assert not found.go
-    assert found.says == ("The ratio is +0.4 stop from expected, though each head is nearly as it was.",)
+    assert found.says == (
+        "The ratio is 0.4 stop over what was expected, though each head is nearly as it was.",
+    )
 
 
 def asking(exposure_lux: float, **balance: Any) -> Held:
@@ -101,7 +103,7 @@ def test_a_light_believed_to_be_another_than_the_wanted_one_is_no_go() -> None:
     assert not found.go
     short = math.log2(found.exposure_metered_lux or 0) - math.log2(100_000)
     assert found.says[0].startswith(
-        f"Not as wanted: the exposure is {-short:.1f} stops under, metered {short:+.1f}"
+        f"Not as wanted: the exposure is {-short:.1f} stops under, metered {-short:.1f} stops under"
     )
     assert "is at its full light" in found.says[0]
     assert "Everything is as expected." not in found.says
@@ -175,7 +177,7 @@ def test_a_head_that_is_off_is_read_again_half_way_to_it() -> None:
     far_m, near_m = (float(np.linalg.norm(key - np.array(at))) for at in (one.at, near.at))
     assert near_m == pytest.approx(far_m / 2, abs=0.01)
     step = step_of(lined_up("lineup", off), Known(one.rig, None, CALIBRATED))
-    assert any(f"till {near_m:.2f} m are left to it" in says for says in step.says)
+    assert any(f"until it is {near_m:.2f} m away" in says for says in step.says)
     after = check_to_take(lined_up("lineup", off, checked(near, near.expected_lux)), one)
     assert after is not None
     assert after.head == "fill"
@@ -196,8 +198,8 @@ def test_a_first_reading_that_strayed_by_chance_keeps_nobody_from_shooting() -> 
     found = verdict(one, [*checks, near], background=False)
     assert found.go
     assert found.says == (
-        "key: 0.2 stop more than expected. Together with the reading nearer to it that is as calibrated; "
-        "the first one just strayed.",
+        "key: 0.2 stop more than expected. The reading nearer to it agrees with the calibration: the first "
+        "one only strayed.",
     )
 
 

@@ -114,7 +114,8 @@ async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
         assert one.body["levels"] == [level]
         assert one.body["at"] == [0.0, 0.0, 1.2]
         assert note.startswith(
-            "reading 1 taken; fill is on too: strike it if that light was in it; ratio known"
+            "reading 1 taken; fill is on too: strike this reading if that light fell on the meter; "
+            "ratio known"
         )
         used = kept.used_calibration(store)
         assert used is not None
@@ -215,9 +216,11 @@ async def test_a_light_as_calibrated_that_is_not_the_wanted_one_is_no_go(store: 
         )
         says = " ".join(found["says"])
         assert "as expected" not in says
-        short = re.search(r"Not as wanted: the exposure is ([0-9.]+) stops? under, metered (-[0-9.]+) ", says)
+        short = re.search(
+            r"Not as wanted: the exposure is ([0-9.]+) stops? under, metered ([0-9.]+) stops? under", says
+        )
         assert short is not None, says
-        assert float(short[2]) == pytest.approx(-float(short[1]), abs=0.2)
+        assert float(short[2]) == pytest.approx(float(short[1]), abs=0.2)
         assert "is at its full light" in says
 
 

@@ -75,7 +75,7 @@ def test_no_lamp_is_said_to_be_out_that_burns(tables: str) -> None:
 
 def test_without_such_a_lamp_each_head_is_alone() -> None:
     key, room, dark, check, _ = steps_with_a_lamp_burning(with_rim('drive = { driver = "stage" }'))
-    assert re.fullmatch(r"key alone, at level \d\.\d\d\.", key.says[0])
+    assert re.fullmatch(r"key alone, at \d\d %\.", key.says[0])
     assert room.says[0].startswith("All heads go out for this reading: ")
     assert dark.says[0].startswith("All heads are out: ")
     assert check.title == "Check key alone"

@@ -10,6 +10,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from fillside.interfaces.cli.planned import planned
+from fillside.interfaces.cli.planned_all import planned_all
 from fillside.interfaces.sheet.ink import Words
 from fillside.interfaces.sheet.layout import lay_out
 from fillside.interfaces.sheet.lettering import outline
@@ -84,8 +85,8 @@ def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
         return
     report = plan_rig(rig, wander=False)
     assert "NaN" not in json.dumps(json.loads(report.model_dump_json()))
-    lines = planned(report, Lengths(feet=True))
-    assert "nan" not in "\n".join(lines)
+    for lines in (planned, planned_all):
+        assert "nan" not in "\n".join(lines(report, Lengths(feet=True)))
     for mark in report.marks:
         for page in lay_out(rig, report, mark, Lengths(), "a4"):
             written = [one for one in page.marks if isinstance(one, Words)]
@@ -116,4 +117,5 @@ def test_map_of_a_bare_rig_without_a_fill(capsys: pytest.CaptureFixture[str]) ->
     wander = report.marks[0].wander
     assert wander is not None
     assert all(place.alone is None or place.alone.ratio_error_stops is None for place in wander.places)
-    assert "it takes a key and a fill" in "\n".join(planned(report, Lengths(), maps=True))
+    for lines in (planned, planned_all):
+        assert "it takes a key and a fill" in "\n".join(lines(report, Lengths(), maps=True))

@@ -36,6 +36,8 @@ def test_from_questions_to_a_sheet(
     assert status("check", rig) == 0
     assert "warnings" not in capsys.readouterr().out
     assert status("plan", rig) == 0
+    assert "taken for granted" in capsys.readouterr().out.splitlines()[-1]
+    assert status("plan", rig, "--all") == 0
     told = capsys.readouterr().out
     marks = ["ratios at", "exposures at", "cheek, fill side", "softness:", "eyes:", "glasses:", "wall:"]
     whole = ["flicker:", "colour:", "lamps:", "power:", "circuit socket", "taken for granted:", "cautions:"]
@@ -90,8 +92,8 @@ def test_a_file_that_is_there_is_not_written_over(rig: str, capsys: pytest.Captu
     ("args", "says"),
     [
         (["sheet", "RIG", "--to", "sheet.doc"], ".pdf or .svg"),
-        (["sheet", "RIG", "--mark", "moon"], "there is middle"),
-        (["plan", "RIG", "--mark", "moon"], "there is middle"),
+        (["sheet", "RIG", "--mark", "moon"], "its marks: middle"),
+        (["plan", "RIG", "--mark", "moon"], "its marks: middle"),
         (["plan", "nowhere.toml"], "no such file"),
         (["new", "x.toml", "--usual", "--answer", "moon=1"], "no question"),
     ],

@@ -154,10 +154,10 @@ def test_the_camera_target_follows_iso_2720() -> None:
             "[balance]",
             "[subject]\nmost_lux = 300\n[balance]",
             "subject.most_lux",
-            "exposure asks for 500 lux",
+            "exposure asks for 500 lx",
         ),
-        ("[balance]", "[ambient]\nlux = 400\n[balance]", "ambient", "400 lux of the room leave little"),
-        ("exposure = 500", "exposure = 1", "camera", "ask for 1 lux"),
+        ("[balance]", "[ambient]\nlux = 400\n[balance]", "ambient", "400 lx of the room leave little"),
+        ("exposure = 500", "exposure = 1", "camera", "ask for 1 lx"),
     ],
 )
 def test_what_is_odd_is_warned_of_once_with_its_key(old: str, new: str, key: str, told: str) -> None:

@@ -152,8 +152,8 @@ def test_what_moves_through_the_room_is_named() -> None:
     hidden.read({}, hidden.mark.tolist(), "camera", "dome")
     after = fit_csv(hidden.csv(), rig)
     words = shared_words(rig, before, after, ())
-    assert "key is believed" in words
-    assert "fill is believed" in words
+    assert "key now counts as" in words
+    assert "fill now counts as" in words
     assert "the room" in words
     assert shared_words(rig, before, before, ("key",)) == ""
     assert "fill" not in shared_words(rig, before, after, ("key", "fill"))

@@ -30,7 +30,7 @@ def up(monkeypatch: pytest.MonkeyPatch) -> Studio:
     ("event", "head", "says"),
     [
         (HeadLost("fill"), "fill", "cannot be reached, for 12 s"),
-        (HeadDisobeys("fill", 13107), "fill", "does not obey, says 20 %, for 12 s"),
+        (HeadDisobeys("fill", 13107), "fill", "does not obey, reports 20 %, for 12 s"),
         (HeadDisobeys("fill"), "fill", "does not obey, for 12 s"),
         (DriverChanged("side", "late", "busy"), "fill", "frames are late, for 12 s"),
         (DriverChanged("side", "lost", "no way there"), "fill", "cannot be reached, for 12 s"),
@@ -76,9 +76,9 @@ def test_a_driver_says_since_when_why_and_what_to_know(up: Studio) -> None:
 def test_a_head_that_shows_itself_is_named(up: Studio) -> None:
     up.do("identify", head="fill")
     up.wait(0.2)
-    assert "fill shows itself and comes back" in block(up.state)
+    assert "fill is showing itself and comes back" in block(up.state)
     up.settle()
-    assert not any("shows itself" in line for line in block(up.state))
+    assert not any("showing itself" in line for line in block(up.state))
 
 
 def test_a_lamp_without_a_dimmer_is_named_beside_the_head_that_is_on_alone() -> None:

@@ -94,7 +94,7 @@ def test_a_table_of_takes_has_units() -> None:
         store.write(lambda connection: None).result()
         (take,) = latest_takes(store)
     _, line = lines([vars(take)])
-    assert line.endswith("goes on  2.0:1  2.2:1  –         key 60 %")
+    assert line.endswith("still on  2.0:1  2.2:1  –         key 60 %")
 
 
 def test_no_take_yet_says_how_one_begins() -> None:

@@ -387,8 +387,8 @@ def test_tungsten_that_is_dimmed_is_told() -> None:
     (limit,) = off(rig)
     stops = -math.log2(output)
     assert limit.says == (
-        f"dimmed by {stops:.1f} stop fill burns {moved:.0f} mired warmer than at full, "
-        f"{1e6 / (312.5 + moved):.0f} K"
+        f"dimmed by {stops:.1f} {'stop' if stops < 1.05 else 'stops'}, "
+        f"fill burns {moved:.0f} mired warmer than at full, {1e6 / (312.5 + moved):.0f} K"
     )
     # Hardly dimmed it stays within five mired.
     assert off(apply_change(rig, {"heads.fill.intensity": 1500 * output * 1.1})) == []

@@ -95,7 +95,7 @@ def test_what_the_file_says_anew_is_not_taken_back() -> None:
     )
     back = restart(up, studio(balance={"ratio": "5:1"}))
     assert back.state["balance"]["ratio"] == 5.0
-    assert back.state["undo"] == "trim fill -1"
+    assert back.state["undo"] == "trim fill -1 stop"
     back.do("undo")
     assert back.state["trims"] == {}
     assert back.state["balance"]["ratio"] == 5.0
@@ -145,7 +145,7 @@ def test_what_cannot_be_read_costs_what_lies_before_it_alone(bad: Any) -> None:
     bad = bad % codes if isinstance(bad, str) and "%s" in bad else bad
     back = restart(up, undoable=[kept[0], bad, kept[3]])
     assert UNREADABLE in back.state["notes"]
-    assert back.state["undo"] == "trim fill -1"
-    assert back.do("undo").note == "took back: trim fill -1"
+    assert back.state["undo"] == "trim fill -1 stop"
+    assert back.do("undo").note == "undone: trim fill -1 stop"
     assert back.state["undo"] is None
     assert back.state["balance"]["ratio"] == 3.0

@@ -178,8 +178,8 @@ def test_a_subject_that_moved_in_a_freeze_is_not_ticked_until_follow() -> None:
         ({"do": "show", "heads": {"key": 0.5, "fill": 0.5}}, "only", "only key and fill on"),
         ({"do": "show", "heads": {}}, "only", "all heads are out"),
         (HeadLost("fill"), "lost", "fill cannot be reached"),
-        (HeadDisobeys("fill", 9), "disobeying", "fill does not obey: it says it is at 0 %"),
-        (HeadsLeave(("fill",)), "leaving", "fill goes out: a changed rig file has it no more"),
+        (HeadDisobeys("fill", 9), "disobeying", "fill does not obey: it reports 0 %"),
+        (HeadsLeave(("fill",)), "leaving", "fill goes out: the changed rig file no longer has it"),
     ],
 )
 def test_whatever_keeps_the_balance_from_being_held_is_named(happens: Any, kind: str, text: str) -> None:
@@ -231,19 +231,17 @@ def test_a_trim_that_a_head_cannot_meet_says_so_in_its_answer_and_the_state() ->
     up = in_place(balance={"exposure": 600.0})
     answer = up.do("trim", role="fill", by=5)
     up.settle()
-    assert answer.note == "fill +5.00 stop on the balance; not reached: fill is at its full light"
+    assert answer.note == "fill trimmed +5 stops; not reached: fill is at its full light"
     assert kinds(up.state) == ["full"]
     up.do("freeze")
     answer = up.do("trim", role="fill", by=1)
-    assert answer.note == "fill +6.00 stop on the balance; not reached: fill is at its full light"
-    assert up.do("trim", role="hair", by=-0.5).note == "hair -0.50 stop on the balance", "that is met"
+    assert answer.note == "fill trimmed +6 stops; not reached: fill is at its full light"
+    assert up.do("trim", role="hair", by=-0.5).note == "hair trimmed -0.5 stop", "that is met"
 
 
 def test_a_trim_off_a_lamp_at_full_leaves_the_balance_under_it_out_of_reach() -> None:
     up = in_place(balance={"exposure": 5000.0})
-    assert up.do("trim", role="key", by=-0.5).note == "key -0.50 stop on the balance", (
-        "the trim itself is met"
-    )
+    assert up.do("trim", role="key", by=-0.5).note == "key trimmed -0.5 stop", "the trim itself is met"
     up.settle()
     assert "key is at its full light before its trim" in says(up.state)
 
@@ -254,7 +252,7 @@ def test_trims_that_most_lux_stops_short_say_so() -> None:
     answer = up.do("trim", role="key", by=3)
     up.settle()
     assert answer.note == (
-        "key +3.00 stop on the balance; not reached: the brighter side of the face is at its most, 400 lux"
+        "key trimmed +3 stops; not reached: the brighter side of the face is at its most, 400 lx"
     )
     assert kinds(up.state) == ["most_lux"]
     assert max(up.state["face"]["key_side_lux"], up.state["face"]["fill_side_lux"]) <= 400.0 * (1 + 1e-6)
@@ -266,7 +264,7 @@ def test_more_on_the_face_than_its_most_is_said_in_a_freeze() -> None:
     up.do("move", to=[0.35, -0.5, 1.5])
     lux = up.state["face"]["key_side_lux"]
     assert lux > 400.0
-    text = f"the brighter side of the face gets {lux:.0f} lux, more than its most, 400 lux"
+    text = f"the brighter side of the face gets {lux:.0f} lx, more than its most, 400 lx"
     assert text in says(up.state)
 
 

@@ -59,7 +59,7 @@ def test_killed_right_after_the_answer_in_a_fade_nothing_is_lost(
     shutil.copytree(killed[0], data)
     with running(slow_rig, data) as daemon:
         assert wanted(daemon.get("/api/v1/state")) == wanted(last)
-        assert daemon.do(do="undo")["note"] == "took back: move desk"
+        assert daemon.do(do="undo")["note"] == "undone: move to desk"
         daemon.do(do="keep")
         daemon.do(do="freeze")
         daemon.process.kill()
@@ -68,7 +68,7 @@ def test_killed_right_after_the_answer_in_a_fade_nothing_is_lost(
     assert kept["mode"] == "freeze"
     assert kept["balance"]["ratio"] != 4.0
     assert [text.partition(",")[0] for text in kept["undoable"]] == [
-        '{"do":"balance 4:1"', '{"do":"trim fill -1"', '{"do":"keep"', '{"do":"freeze"',
+        '{"do":"balance 4:1"', '{"do":"trim fill -1 stop"', '{"do":"keep"', '{"do":"freeze"',
     ]  # fmt: skip
 
 

@@ -157,7 +157,7 @@ def test_after_a_stop_the_keys_are_read_one_by_one_again(table: Path, tmp_path: 
 def test_refusals_and_a_daemon_that_stops_are_said_and_end_nothing(table: Path, tmp_path: Path) -> None:
     with running(table, tmp_path / "kept") as daemon, typing(daemon, str(table), "--json") as typist:
         typist.type(b"xx")
-        until(lambda: "trims go 6 up and down" in typist.screen)
+        until(lambda: "trims go 6 stops up and down" in typist.screen)
         typist.type(b"q")
         until(lambda: "q does nothing" in typist.screen)
         daemon.stop()

@@ -46,7 +46,7 @@ async def test_an_order_is_answered_with_what_came_of_it(tmp_path: Path) -> None
         await opened(up)
         done = await peer.answer(BASE + "do", {"do": "trim", "role": "fill", "by": -1})
         assert done["ok"] is True
-        assert done["note"] == "fill -1.00 stop on the balance"
+        assert done["note"] == "fill trimmed -1 stop"
         assert done["state"]["trims"] == {"fill": -1.0}
         refused = await peer.answer(BASE + "do", {"do": "trim", "role": "fil", "by": -1})
         assert refused["error"]["code"] == "unknown_name"

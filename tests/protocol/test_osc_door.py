@@ -88,7 +88,7 @@ async def test_orders_are_obeyed_and_answered_to_who_sent_them(tmp_path: Path) -
         assert await box.answer("trim/fill", -1) == [
             "ok",
             "/fillside/trim/fill",
-            "fill -1.00 stop on the balance",
+            "fill trimmed -1 stop",
         ]
         assert up.runner.state()["trims"] == {"fill": -1.0}
         assert (await box.answer("mode", "freeze"))[0] == "ok"

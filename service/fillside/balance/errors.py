@@ -6,6 +6,7 @@ import math
 
 from fillside.balance.relative import DARK_LUX
 from fillside.balance.report import Achieved, Target
+from fillside.rig.notation import noun
 
 RATIO, EXPOSURE = "ratio", "exposure"
 _OF_ROLE = "relative."
@@ -67,4 +68,4 @@ def stops_words(stops: float) -> str:
     ('0.13 stop', '1.0 stop', '3.5 stops')
     """
     digits = f"{stops:.2f}" if stops < 0.995 else f"{stops:.1f}"
-    return f"{digits} {'stop' if float(digits) <= 1 else 'stops'}"
+    return f"{digits} {noun(float(digits))}"

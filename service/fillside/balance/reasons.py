@@ -29,6 +29,7 @@ from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solve import Solved
 from fillside.balance.weight import dropped_roles
 from fillside.balance.wish import Wish
+from fillside.rig.notation import noun
 from fillside.rig.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -147,7 +148,7 @@ def trims_short(light: Light, roles: Iterable[str], frozen: bool) -> Iterator[Li
 
 def at_most_lux(light: Light) -> LimitSaid:
     """The face gets as much light as it may."""
-    text = f"the brighter side of the face is at its most, {light.wish.most_lux:.0f} lux"
+    text = f"the brighter side of the face is at its most, {light.wish.most_lux:.0f} lx"
     return bound("most_lux", text)
 
 
@@ -245,7 +246,7 @@ class Reasons:
         elif what == EXPOSURE and self._asks_for_too_much():
             yield bound(
                 "most_lux",
-                f"the exposure wanted would put more than {wish.most_lux:.0f} lux, its most, on the face",
+                f"the exposure wanted would put more than {wish.most_lux:.0f} lx, its most, on the face",
             )
         if what == RATIO:
             for role in light.dropped_at(light.solved_at):
@@ -322,11 +323,13 @@ def _less(error: float, other: float) -> float:
 def _met(name: str, wish: Wish, off_stops: float) -> LimitSaid:
     """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
     if name == "most_over":
-        text = f"keeping the ratio may cost {wish.most_over:g} stop of exposure and no more"
+        most = f"{wish.most_over:g} {noun(wish.most_over)}"
+        text = f"keeping the ratio may cost {most} of exposure and no more"
         if off_stops > wish.most_over + COUNTS_FROM_STOPS:
             text += ", counted from the least that the lamps can give"
         return bound("most_over", text)
-    text = f"keeping the ratio may leave the exposure {wish.most_under:g} stop short and no more"
+    most = f"{wish.most_under:g} {noun(wish.most_under)}"
+    text = f"keeping the ratio may leave the exposure {most} short and no more"
     if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
         text += ", counted from the most that the lamps can give"
     return bound("most_under", text)

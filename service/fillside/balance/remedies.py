@@ -19,6 +19,7 @@ from fillside.balance.report import Remedy, Report
 from fillside.rig.calibrated import Calibration
 from fillside.rig.change import apply_change
 from fillside.rig.model import WORK_ROLE, Head, Point, Rig
+from fillside.rig.notation import noun, ratio_text
 
 Change = dict[str, Any]
 
@@ -350,8 +351,7 @@ def _wishes(case: _Case) -> Iterator[Iterator[_Step]]:
     held, target = case.report.achieved, case.report.target
     if _sensible(held.ratio_error_stops) and held.ratio is not None and _same_side(case.report):
         ratio = float(f"{held.ratio:.3g}")
-        said = f"{ratio:g}:1" if ratio >= 1 else f"1:{1 / ratio:.3g}"
-        yield iter([_Step(f"Accept a ratio of {said}.", {"balance.ratio": ratio}, Trouble.WISH)])
+        yield iter([_Step(f"Accept a ratio of {ratio_text(ratio)}.", {"balance.ratio": ratio}, Trouble.WISH)])
     if _sensible(held.exposure_error_stops) and held.exposure_lux >= LEAST_WISHED_LUX:
         lux = float(f"{held.exposure_lux:.3g}")
         do = f"Accept {_lux(lux)} at the subject instead of {_lux(target.exposure_lux)}."
@@ -360,7 +360,7 @@ def _wishes(case: _Case) -> Iterator[Iterator[_Step]]:
         now = held.relative.get(role)
         if goal is not None and now is not None and _sensible(now - goal):
             stops = round(now, 2)
-            do = f"Accept {role} at {stops:+.2f} stop instead of {goal:+.2f}."
+            do = f"Accept {role} at {stops:+.2f} {noun(stops)} instead of {goal:+.2f}."
             yield iter([_Step(do, {f"balance.relative.{role}": stops}, Trouble.WISH)])
 
 
@@ -376,12 +376,12 @@ def _same_side(report: Report) -> bool:
 
 def _stops(count: float) -> str:
     """A number of stops with its noun."""
-    return f"{count:g} stop" if count <= 1 else f"{count:g} stops"
+    return f"{count:g} {noun(count)}"
 
 
 def _lux(value: float) -> str:
-    """Lux with three digits, none of them behind the point from a hundred on."""
-    return f"{value:.0f} lux" if value >= 100 else f"{value:.3g} lux"
+    """Illuminance with three digits, none of them behind the point from a hundred on."""
+    return f"{value:.0f} lx" if value >= 100 else f"{value:.3g} lx"
 
 
 def _short(value: float) -> float:

@@ -114,7 +114,7 @@ def _not_counted(light: Light, how: Circumstances) -> Iterator[LimitSaid]:
     yield from how.unwell
     for i in sorted(how.leaving):
         name, role = light.scene.names[i], light.scene.roles[i]
-        text = f"{name} goes out: a changed rig file has it no more"
+        text = f"{name} goes out: the changed rig file no longer has it"
         yield LimitSaid(head=name, role=role, at="leaving", says=text)
 
 
@@ -145,8 +145,8 @@ def _over_most_lux(light: Light, limits: list[LimitSaid]) -> Iterator[LimitSaid]
     lux = light.rows.lux(light.landing * light.working)
     brighter = float(max(lux[FACE_KEY], lux[FACE_FILL]))
     if brighter > most * (1 + OVER_MOST_LUX):
-        gets = f"the brighter side of the face gets {lux_over(brighter, most)} lux"
-        yield bound("most_lux", f"{gets}, more than its most, {most:g} lux")
+        gets = f"the brighter side of the face gets {lux_over(brighter, most)} lx"
+        yield bound("most_lux", f"{gets}, more than its most, {most:g} lx")
 
 
 def lux_over(lux: float, most: float) -> str:

@@ -18,6 +18,7 @@ from fillside.calibration.observations import (
 )
 from fillside.calibration.readings import Reading
 from fillside.rig.model import Rig
+from fillside.rig.notation import tenths
 
 FloatArray = NDArray[np.float64]
 
@@ -69,14 +70,14 @@ def _said(reading: Reading, read: float, expected: float, most: float, off: floa
     what = "these heads" if len(reading.heads) > 1 else "this head"
     if not reading.heads:
         side = "above" if off > 0 else "below"
-        return f"{abs(off):.1f} stop {side} the ambient light expected in that direction ({expected:.0f} lux)"
+        return f"{tenths(off)} {side} the ambient light expected in that direction ({expected:.0f} lx)"
     if read <= 0:
-        return f"no light where {expected:.0f} lux are expected: was the head out, or the meter turned away?"
+        return f"no light where {expected:.0f} lx are expected: was the head out, or the meter turned away?"
     if read > most:
-        return f"{math.log2(read / most):.1f} stop above what {what} can give there ({most:.0f} lux)"
+        return f"{tenths(math.log2(read / most))} above what {what} can give there ({most:.0f} lx)"
     if off > 0:
-        return f"{off:.1f} stop above what is expected at that level and place ({expected:.0f} lux)"
-    return f"{-off:.1f} stop below what is expected at that level and place ({expected:.0f} lux)"
+        return f"{tenths(off)} above what is expected at that level and place ({expected:.0f} lx)"
+    return f"{tenths(off)} below what is expected at that level and place ({expected:.0f} lx)"
 
 
 def doubt(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:

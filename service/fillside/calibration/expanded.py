@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fillside.rig.notation import noun
+
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty U = k u: of a normal quantity about 95 % lie within (JCGM 100:2008, 6.2 and
 6.3.3)."""
@@ -39,8 +41,3 @@ def around(within_stops: float) -> str:
     ('±2 stops', '±1.5 stops', '±0.31 stop', '±0.12 stop', '±0.01 stop')
     """
     return f"±{max(within_stops, 0.01):.{decimals(within_stops)}f} {noun(within_stops)}"
-
-
-def noun(stops: float) -> str:
-    """One stop, more stops."""
-    return "stops" if abs(stops) > 1.0 else "stop"

@@ -30,7 +30,9 @@ class Read(_Said):
     head: str | None = Field(
         default=None, max_length=512, description='"key", "key+fill", or "" for none lit'
     )
-    level: Number | str | None = Field(default=None, description='a level from 0 to 1, or such as "1.0+0.4"')
+    level: Number | str | None = Field(
+        default=None, description='a level from 0 to 1, or such as "1.0+0.4" or "45%"'
+    )
     at: str | Point | None = Field(default=None, description="a mark, or x, y, z in metres")
     receptor: Literal["flat", "dome"] | None = None
     facing: str | None = Field(default=None, max_length=64, description='"head", "camera", or a head\'s name')

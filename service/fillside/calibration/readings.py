@@ -154,7 +154,7 @@ def _columns(header: Sequence[str]) -> dict[str, int]:
     allowed = (*COLUMNS, *OPTIONAL_COLUMNS)
     for name in names:
         if name and name not in allowed:
-            raise ReadingError(f'"{name}" is not a column; there are {",".join(allowed)}', 1)
+            raise ReadingError(f'"{name[:32]}" is not a column; there are {",".join(allowed)}', 1)
     missing = [name for name in COLUMNS if name not in names]
     if missing:
         raise ReadingError(f"columns missing: {', '.join(missing)}; the first line is {','.join(COLUMNS)}", 1)

@@ -8,6 +8,7 @@ from collections.abc import Collection
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.balance.errors import stops_words
 from fillside.balance.wish import wish_from_rig
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibrated import Calibration
@@ -32,10 +33,12 @@ def shared_words(rig: Rig, before: Calibration | None, after: Calibration, read:
         change = np.log2(other[:, i] / one[:, i]).ravel()
         most = float(change[np.argmax(np.abs(change))])
         if head.name not in read and abs(most) > TOLD_STOPS:
-            parts.append(f"{head.name} is believed {abs(most):.2f} stop {_way(most, 'brighter', 'darker')}")
+            parts.append(
+                f"{head.name} now counts as {stops_words(abs(most))} {_way(most, 'brighter', 'darker')}"
+            )
     if read and (room := _room_words(rig, before, after)):
         parts.append(room)
-    return f"; by the room's light and the hand that readings share, {' and '.join(parts)}" if parts else ""
+    return f"; {' and '.join(parts)}, since readings share the room and the hand" if parts else ""
 
 
 def _room_words(rig: Rig, before: Calibration | None, after: Calibration) -> str:
@@ -44,7 +47,7 @@ def _room_words(rig: Rig, before: Calibration | None, after: Calibration) -> str
     told_lux = wish_from_rig(rig).exposure_lux * (2**TOLD_STOPS - 1)
     if abs(change) <= told_lux:
         return ""
-    return f"the room without heads {abs(change):.1f} lx {_way(change, 'brighter', 'darker')}"
+    return f"the room without heads now counts as {abs(change):.1f} lx {_way(change, 'brighter', 'darker')}"
 
 
 def _way(change: float, up: str, down: str) -> str:

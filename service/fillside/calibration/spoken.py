@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 
 from fillside.rig.cautions import GAS_LAMPS
 from fillside.rig.model import WORK_ROLE, Head, Rig
+from fillside.rig.notation import percent
 
 SAME_PLACE_M = 0.03
 HOLD_IT = "Arm out, phone screen away."
@@ -42,7 +43,7 @@ def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
     far = math.dist(place, rig.head(head).position)
     near = math.dist(place, point)
     return (
-        f"From {mark} go {near:.2f} m straight toward the middle of {head}, till {far:.2f} m are left to it "
+        f"From {mark} go {near:.2f} m straight toward the middle of {head}, until it is {far:.2f} m away "
         f"({place[2]:.2f} m above the floor). Measure it: 5 cm count. {HOLD_IT}"
     )
 
@@ -83,8 +84,8 @@ def alone_words(rig: Rig, head: str, level: float, burning: Sequence[str]) -> st
     if rig.head(head).dimming.fixed:
         return lit_words(rig, [head], burning)
     if not burning:
-        return f"{head} alone, at level {level:.2f}."
-    return f"{head} at level {level:.2f}, the others out but for {names_of(burning)}."
+        return f"{head} alone, at {percent(level)}."
+    return f"{head} at {percent(level)}, the others out but for {names_of(burning)}."
 
 
 def lit_words(rig: Rig, wanted: Sequence[str], burning: Sequence[str]) -> str:

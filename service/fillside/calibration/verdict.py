@@ -12,6 +12,7 @@ from fillside.balance.wish import wish_from_rig
 from fillside.calibration.checks import GOOD_STOPS, MOST_STOPS, Checked, Held
 from fillside.calibration.drift import Change
 from fillside.calibration.expanded import expanded
+from fillside.rig.notation import tenths
 
 NO_CALIBRATION = (
     "There is no calibration: what is expected comes from lamps and modifiers as the rig file states them."
@@ -81,7 +82,9 @@ def _unwanted(
         if abs(error) > GOOD_STOPS
     }
     for what, error in believed.items():
-        read = f", metered {metered[what][0]:+.1f}" if what in metered else ""
+        read = (
+            f", metered {off_words(what, metered[what][0]).partition(' is ')[2]}" if what in metered else ""
+        )
         yield f"Not as wanted: {off_words(what, error)}{read}" + (f" ({why})." if why else ".")
     for what, (error, most) in metered.items():
         if as_expected and what not in believed and abs(error) > most:
@@ -109,13 +112,14 @@ def _says(
 ) -> Iterator[str]:
     off = [text for c in done for text in _off_words(c, done)]
     yield from off
-    far = strayed is not None and abs(strayed) > MOST_STOPS
-    if far and not off:
-        yield f"The ratio is {strayed:+.1f} stop from expected, though each head is nearly as it was."
+    far = strayed if strayed is not None and abs(strayed) > MOST_STOPS else None
+    if far is not None and not off:
+        way = "over" if far > 0 else "under"
+        yield f"The ratio is {tenths(far)} {way} what was expected, though each head is nearly as it was."
     yield from unwanted
     if missing:
         yield f"Not checked: {', '.join(missing)}."
-    elif not off and not far and not unwanted:
+    elif not off and far is None and not unwanted:
         yield "Everything is as expected."
     if held.calibration is None:
         yield NO_CALIBRATION
@@ -164,7 +168,7 @@ def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
     if one.good or one.check.what == "near":
         return []
     side = "more" if one.off_stops > 0 else "less"
-    off = f"{abs(one.off_stops):.1f} stop {side} than expected"
+    off = f"{tenths(one.off_stops)} {side} than expected"
     if one.check.what == "exposure":
         return [f"Exposure: {off}."]
     if one.check.what == "background":
@@ -179,7 +183,7 @@ def cause_words(change: Change) -> str:
 
     A lamp that changed is off by the same stops everywhere, a stand that moved by more the nearer one is.
     """
-    lamp = f"{abs(change.lamp_stops):.1f} stop {'more' if change.lamp_stops > 0 else 'less'}"
+    lamp = f"{tenths(change.lamp_stops)} {'more' if change.lamp_stops > 0 else 'less'}"
     moved = f"{abs(change.moved_m):.2f} m {'farther off' if change.moved_m > 0 else 'nearer'}"
     if change.story == "stand":
         return (
@@ -190,4 +194,4 @@ def cause_words(change: Change) -> str:
         return f"That looks like a changed lamp, dimmer or modifier: {lamp}, near and far."
     if change.story == "lamp or stand":
         return f"Either the lamp gives {lamp}, or the stand is {moved}: measure the distance with a tape."
-    return "Together with the reading nearer to it that is as calibrated; the first one just strayed."
+    return "The reading nearer to it agrees with the calibration: the first one only strayed."

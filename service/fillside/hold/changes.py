@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,16 +34,16 @@ from fillside.hold.orders import (
 from fillside.hold.wanted import Alone, Kept, Wanted
 from fillside.photometry.dimming import code_from_level, floor_code
 from fillside.rig.model import WORK_ROLE, Point, Rig
-from fillside.rig.notation import ratio_number
-from fillside.rig.problems import did_you_mean, dotted, shown
+from fillside.rig.notation import ratio_number, ratio_text, stops_text
+from fillside.rig.problems import dotted, nearest, quoted, unknown
 from fillside.rig.scene import Scene
-from fillside.rig.terms import MisfitError
+from fillside.rig.terms import NAME, MisfitError
 
 WhyNot = Callable[[Point], str | None]
 
 LEAST_LUX, MOST_LUX = 0.01, 200_000.0
 """The exposures that can be asked for, in lux."""
-NOTED = "noted; it acts at follow"
+NOTED = "noted; takes effect at follow"
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point
     """Where an order puts the subject [m]; OrderError for unknown marks and places nobody can be at."""
     if order.mark is not None:
         if order.mark not in rig.marks:
-            raise OrderError("unknown_name", _unknown("mark", order.mark, rig.marks), "mark")
+            raise OrderError("unknown_name", unknown("mark", order.mark, rig.marks), "mark")
         place = rig.marks[order.mark]
     else:
         assert order.to is not None, "the order has one or the other"
@@ -105,15 +105,27 @@ def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point
     return place
 
 
-def _unknown(kind: str, name: str, known: Mapping[str, Any] | tuple[str, ...]) -> str:
-    return f"{shown(name)} is no {kind} of this rig; {did_you_mean(name, known, f'its {kind}s')}"
+def _no_role(name: str, roles: Sequence[str]) -> str:
+    light = name if NAME.fullmatch(name) else quoted(name)
+    guess = nearest(name, roles)
+    hint = f'did you mean "{guess}"?' if guess else f"you have {', '.join(roles) or 'work lights alone'}"
+    return f"no {light} light here; {hint}"
+
+
+def _not_relative(moment: Moment, name: str, relative: Sequence[str]) -> str:
+    """What to say of stops for a role that takes none: there is no such light, or the ratio says it."""
+    roles = tuple(role for role in dict.fromkeys(moment.scene.roles) if role != WORK_ROLE)
+    if name not in roles:
+        return _no_role(name, roles)
+    others = f"; {', '.join(relative)} can" if relative else ""
+    return f"{name} is held by the ratio and cannot be held by stops{others}"
 
 
 def _trim(moment: Moment, order: Trim) -> Change:
     scene, trims = moment.scene, moment.wanted.trims
     if order.role not in scene.roles or order.role == WORK_ROLE:
         roles = tuple(dict.fromkeys(role for role in scene.roles if role != WORK_ROLE))
-        raise OrderError("unknown_name", _unknown("role", order.role, roles), "role")
+        raise OrderError("unknown_name", _no_role(order.role, roles), "role")
     if all(scene.fixed[i] for i in scene.of_role(order.role)):
         raise OrderError("not_now", f"{order.role} cannot be dimmed, so it takes no trim", "role")
     value = _trimmed_to(trims.get(order.role, 0.0), order)
@@ -136,7 +148,8 @@ def _trimmed_to(now: float | None, order: Trim) -> float | None:
     if abs(value) > MOST_TRIM_STOPS:
         raise OrderError(
             "out_of_range",
-            f"{order.role} would be at {value:+.2f} stops in all; trims go {MOST_TRIM_STOPS:g} up and down",
+            f"{order.role} would be trimmed {stops_text(value)} in all; "
+            f"trims go {MOST_TRIM_STOPS:g} stops up and down",
             "by",
         )
     return value
@@ -149,9 +162,12 @@ def _sum_stops(stops: float, by: float) -> float:
 
 
 def _said_of_trim(moment: Moment, role: str, value: float | None) -> str:
-    text = f"{role} is out" if value is None else f"{role} {value:+.2f} stop on the balance"
-    if value == 0:
-        text = f"{role} is as the balance has it"
+    if value is None:
+        text = f"{role} is out"
+    elif value == 0:
+        text = f"{role} has no trim"
+    else:
+        text = f"{role} trimmed {stops_text(value)}"
     return f"{text}; it shows once the light is back" if moment.wanted.mode == "dark" else text
 
 
@@ -168,7 +184,7 @@ def _balance(moment: Moment, order: BalanceOrder) -> Change:
     for name in ("relative", "against"):
         for role in said.get(name, {}):
             if role not in roles:
-                raise OrderError("unknown_name", _unknown("relative role", role, roles), dotted((name, role)))
+                raise OrderError("unknown_name", _not_relative(moment, role, roles), dotted((name, role)))
         if name in said:
             said[name] = {**wanted.balance.get(name, {}), **said[name]}
     table = {**wanted.balance, **said}
@@ -204,8 +220,8 @@ def _exposed(moment: Moment, by: float) -> float:
     if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
         raise OrderError(
             "out_of_range",
-            f"the exposure would be at {value:+.2f} stops in all on top of what is wanted; "
-            f"it goes {MOST_EXPOSE_STOPS:g} up and down",
+            f"the exposure would be {stops_text(value)} off what is wanted in all; "
+            f"it goes {MOST_EXPOSE_STOPS:g} stops up and down",
             "by",
         )
     return value
@@ -238,7 +254,7 @@ def _with_wish(moment: Moment, wanted: Wanted, where: str) -> Change:
     if not LEAST_LUX <= wish.exposure_lux <= MOST_LUX:
         raise OrderError(
             "out_of_range",
-            f"that asks for {wish.exposure_lux:.3g} lux; it can be {LEAST_LUX:g} to {MOST_LUX:g} lux",
+            f"that asks for {wish.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
             where,
         )
     return Change(wanted, moment.noted)
@@ -269,7 +285,7 @@ def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[in
     """The place and code of a head that is to be on; without a level, the one it has."""
     scene = moment.scene
     if name not in scene.names:
-        raise OrderError("unknown_name", _unknown("head", name, scene.names), where)
+        raise OrderError("unknown_name", unknown("head", name, scene.names), where)
     head = scene.index(name)
     if scene.fixed[head]:
         raise OrderError("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
@@ -287,7 +303,7 @@ def _burning(scene: Scene) -> str | None:
 
 def _all(moment: Moment, order: All) -> Change:
     if moment.wanted.alone is None:
-        return Change(moment.wanted, "all heads are as the mode has them already")
+        return Change(moment.wanted, "no head was alone")
     return Change(replace(moment.wanted, alone=None))
 
 
@@ -324,8 +340,8 @@ def _keep(moment: Moment, order: Keep) -> Change:
     levels = Kept(moment.present, out, base, wanted.place) if wanted.mode == "freeze" else wanted.kept
     kept = replace(wanted, balance=table, exposure_stops=stops, trims=out, kept=levels)
     beside = f"; {', '.join(out)} stays out" if out else ""
-    lux = f"{exposure_lux:.0f} lux" if exposure_lux >= 10 else f"{exposure_lux:.1f} lux"
-    note = f"kept {now.ratio:.2f}:1 ({rig.balance.read_as}) at {lux}{beside}"
+    lux = f"{exposure_lux:.0f} lx" if exposure_lux >= 10 else f"{exposure_lux:.1f} lx"
+    note = f"kept {ratio_text(now.ratio)}, read as {rig.balance.read_as}, at {lux}{beside}"
     return replace(_with_wish(moment, kept, "do"), note=note, untrimmed=base)
 
 

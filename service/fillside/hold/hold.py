@@ -295,7 +295,7 @@ class Hold:
             self._subject.tell(last.before["place"], time_s)
         self._change(replace(self._wanted, **last.before), time_s, last.untrimmed, None)
         self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
-        return Answer(note=note_after(self._shown(), f"took back: {last.do}", last.before))
+        return Answer(note=note_after(self._shown(), f"undone: {last.do}", last.before))
 
     def _change(self, wanted: Wanted, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
         """From now on want this; `untrimmed` codes are taken as they are, else chosen beside the present

@@ -23,7 +23,8 @@ from fillside.balance.limits import code_of_output, output_of_code
 from fillside.balance.rounding import Codes
 from fillside.hold.changes import Moment
 from fillside.hold.orders import Identify, OrderError
-from fillside.rig.problems import did_you_mean, shown
+from fillside.rig.notation import tenths
+from fillside.rig.problems import unknown
 from fillside.rig.scene import Scene
 
 DIP_STOPS = 1.0
@@ -68,8 +69,7 @@ def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
     if order.head not in scene.names:
         raise OrderError(
             "unknown_name",
-            f"{shown(order.head)} is no head of this rig; "
-            f"{did_you_mean(order.head, scene.names, 'its heads')}",
+            unknown("head", order.head, scene.names),
             "head",
         )
     head = scene.index(order.head)
@@ -103,4 +103,4 @@ def _said(scene: Scene, head: int, own: int, code: int) -> str:
         return f"{name} comes up and goes out again"
     stops = math.log2(output_of_code(scene, head, code) / output_of_code(scene, head, own))
     way = "dips" if stops < 0 else "rises"
-    return f"{name} {way} by {abs(stops):.1f} stop and comes back"
+    return f"{name} {way} by {tenths(stops)} and comes back"

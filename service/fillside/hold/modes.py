@@ -33,9 +33,9 @@ MODE_AFTER: dict[tuple[Mode, Mode], Levels | None] = {
 """What becomes of the levels kept aside, from one mode to another; None where the order changes nothing."""
 
 ALREADY: dict[Mode, str] = {
-    "follow": "it follows already",
-    "freeze": "it is frozen already",
-    "dark": "it is dark already",
+    "follow": "already following",
+    "freeze": "already frozen",
+    "dark": "already dark",
 }
 ENDS_ONLY: frozenset[Mode] = frozenset({"dark"})
 

@@ -169,7 +169,7 @@ class CameraOrder(_Said):
     @model_validator(mode="after")
     def _sets_something(self) -> Self:
         if not self.settings:
-            raise MisfitError("aperture", 'give what is set anew, such as "aperture": 2.8')
+            raise MisfitError("aperture", 'give what has changed, such as "aperture": 2.8')
         if self.shutter is not None and self.shutter_angle is not None:
             raise MisfitError("shutter_angle", "give shutter or shutter_angle, not both")
         return self

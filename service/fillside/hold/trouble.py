@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from fillside.balance.report import LimitSaid
 from fillside.hold.health import HeadHealth
+from fillside.rig.notation import percent
 from fillside.rig.scene import Scene
 
 
@@ -42,4 +43,4 @@ def _words(name: str, full_scale: int, head: HeadHealth) -> str:
     if head.state == "late":
         return f"{name} has not answered"
     level = level_reported(full_scale, head.code)
-    return f"{name} does not obey" + ("" if level is None else f": it says it is at {100 * level:.0f} %")
+    return f"{name} does not obey" + ("" if level is None else f": it reports {percent(level)}")

@@ -89,7 +89,7 @@ class Daylight:
         self._keep(order.name, shown, room, unix_s)
         self._why = ""
         self._tell()
-        return f"the room is taken to give it {min(room, MOST_LUX):.0f} lux"
+        return f"the room is taken to give it {min(room, MOST_LUX):.0f} lx"
 
     def _keep(self, name: str, shown: float, room: float, unix_s: float) -> None:
         now, last = self._room.clock(), self._heard

@@ -250,12 +250,12 @@ class Desk:
                 await self._weigh(left)
             else:
                 await self._weighing.go_back(self._rig, None)
-        return f"reading {order.reading} does not count any more"
+        return f"reading {order.reading} no longer counts"
 
     async def _use(self, order: UseCalibration) -> str:
         if not await self._weighing.go_back(self._rig, order.use):
             raise Refusal("unknown_name", f"there is no calibration {order.use}", "use")
-        return "the rig file alone is used" if order.use is None else f"calibration {order.use} is used"
+        return "the rig file alone is in use" if order.use is None else f"calibration {order.use} is in use"
 
     async def _import(self, order: Import, who: str) -> str:
         if order.readings is not None:

@@ -74,7 +74,7 @@ class Watched:
         """Why light of these heads, or of any, is not what their levels say; nothing where it is."""
         found = [one for one in self.state()["heads"] if one["state"] in ("lost", "disobeying")]
         names = [one["name"] for one in found if heads is None or one["name"] in heads]
-        return f"{names[0]} does not do as it is told" if names else ""
+        return f"{names[0]} does not obey" if names else ""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.answers import Refusal
+from fillside.balance.errors import stops_words
 from fillside.calibration import routine as acts
 from fillside.calibration.checks import Check, Checked, checked
 from fillside.calibration.readings import OWN_HEAD, Reading
@@ -202,7 +203,9 @@ class Guide:
         if check.what == "near":
             one = one.model_copy(update=await self._cause(routine, check, reading))
         self._go_to(acts.took_check(routine, one))
-        return f"{one.off_stops:+.2f} stop from expected" + ("" if one.good else "; that is off")
+        way = "over" if one.off_stops > 0 else "under"
+        said = f"{stops_words(abs(one.off_stops))} {way} what was expected"
+        return said if one.good else f"{said}: that is off"
 
     async def _cause(self, routine: Routine, check: Check, near: Reading) -> dict[str, Any]:
         """Why a head is off, from its reading at the mark and one nearer to it."""

@@ -9,6 +9,8 @@ from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading
 from fillside.metering.studio import HALF_A_CODE, LightNow
 from fillside.rig.calibrated import Calibration
 from fillside.rig.model import Rig
+from fillside.rig.notation import level_number
+from fillside.rig.problems import unknown
 
 
 def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
@@ -20,13 +22,11 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
     names = [head.name for head in rig.heads]
     for name in heads:
         if name not in names:
-            known = ", ".join(names)
-            raise Refusal("unknown_name", f'there is no head "{name[:32]}"; there is {known}', "head")
+            raise Refusal("unknown_name", unknown("head", name, names), "head")
     place = now.subject if order.at is None else order.at
     if isinstance(place, str):
         if place not in rig.marks:
-            known = ", ".join(rig.marks)
-            raise Refusal("unknown_name", f'there is no mark "{place[:32]}"; there is {known}', "at")
+            raise Refusal("unknown_name", unknown("mark", place, rig.marks), "at")
         place = rig.marks[place]
     return reading_from_words(
         heads=heads,
@@ -67,9 +67,9 @@ def _levels(order: Read, heads: list[str], now: LightNow) -> list[float]:
     if not heads:
         raise ReadingError("a level without a head; leave it out for the light with all heads out")
     try:
-        return [float(part) for part in str(order.level).split("+")]
-    except ValueError:
-        raise ReadingError(f'level is "{order.level}"; a number from 0 to 1, or such as "1.0+0.4"') from None
+        return [level_number(part) for part in str(order.level).split("+")]
+    except ValueError as error:
+        raise ReadingError(f"level: {error}; for several heads such as 100%+40%") from None
 
 
 def _level_now(name: str, now: LightNow) -> float:
@@ -86,7 +86,7 @@ def _value(order: Read) -> float | None:
     try:
         return float(order.value.lower().removeprefix("f/").replace(",", "."))
     except ValueError:
-        raise ReadingError(f'value is "{order.value[:32]}"; the number that the meter shows') from None
+        raise ReadingError(f'value is "{order.value[:32]}"; give the number that the meter shows') from None
 
 
 def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
@@ -99,7 +99,7 @@ def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
     if not on:
         return ""
     are = "is on too" if len(on) == 1 else "are on too"
-    return f"; {', '.join(on)} {are}: strike it if that light was in it"
+    return f"; {', '.join(on)} {are}: strike this reading if that light fell on the meter"
 
 
 def sure_words(calibration: Calibration) -> str:

@@ -76,7 +76,7 @@ export class Acts {
 
   #trimRow(role) {
     const trim = (by, said) => this.order({ do: "trim", role, ...by }, "trims-answer", said);
-    const back = button("Clear", `Clear the trim of ${role}`, () => trim({ to: 0 }, `${role} as the balance has it`), "back");
+    const back = button("Clear", `Clear the trim of ${role}`, () => trim({ to: 0 }, `${role} has no trim`), "back");
     const out = button("Out", `Put ${role} out`, () => trim({ to: "out" }, `${role} is out`), "out");
     out.setAttribute("aria-pressed", "false");
     return stepRow(role, STEPS, (by) => trim({ by }), [back, out], (by) => `${role} ${spoken(by, "less", "more")}`);

@@ -34,7 +34,7 @@ function healthOf(head) {
   if (head.health === "ok" && head.answers === "no") return "cannot answer";
   if (head.health === "ok" && head.answers === "changes" && !head.confirmed) return "not heard lately";
   if (head.health !== "disobeying") return "";
-  return head.says_level === null ? "▲ disobeys" : `▲ says it is at ${words.fixed(100 * head.says_level, 0)} %`;
+  return head.says_level === null ? "▲ disobeys" : `▲ reports ${words.fixed(100 * head.says_level, 0)} %`;
 }
 
 function beside(head, ringLux) {

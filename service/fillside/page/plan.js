@@ -198,9 +198,9 @@ function flickers(one) {
     ? `pulses at ${one.ripple_hz} Hz`
     : one.known
       ? `${words.fixed(one.modulation_percent, 0)} % ripple at ${one.ripple_hz} Hz`
-      : `ripple not known, at worst all light going out ${one.ripple_hz} times a second`;
+      : `ripple not known, at worst full at ${one.ripple_hz} Hz`;
   const times = one.safe_times_s.map((time) => `1/${Number((1 / time).toPrecision(4))}`).join(", ");
-  return `${one.head} ${kind}: frames differ by up to ${words.stops(one.variation_stops, false)}, bands of ${words.stops(one.banding_stops, false)} across a frame${times ? `; even shutters: ${times} s` : ""}`;
+  return `${one.head} ${kind}: frames differ by up to ${words.stops(one.variation_stops, false)}, bands of ${words.stops(one.banding_stops, false)} across a frame${times ? `; no flicker at ${times} s` : ""}`;
 }
 
 function powerSays({ volts, total_watts, total_amps, unknown, unplugged, circuits, hot }) {

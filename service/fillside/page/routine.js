@@ -129,7 +129,7 @@ export class RoutineView {
     const entered = asLux(entry, constant);
     const off = entered > 0 && lux > 0 ? Math.log2(entered / lux) : null;
     const strange = off !== null && Math.abs(off) > Math.max(STRANGE_STOPS, 3 * (asks.sigma_stops ?? 0));
-    const far = off === null ? "" : `${words.stops(off)} from expected`;
+    const far = off === null ? "" : `${words.stops(Math.abs(off), false)} ${off < 0 ? "under" : "over"} what was expected`;
     say(byId("off-expected"), strange ? `▲ ${far}: look again at head, unit and receptor` : far);
     mark(byId("off-expected"), "data-off", strange ? "true" : null);
     this.#showTake();

@@ -1,4 +1,4 @@
-// The strip under the title: whether the daemon answers, and when the light last changed.
+// The strip under the title: whether the daemon answers, and whether the light is on its way.
 
 import { byId, mark, say } from "./dom.js";
 import { askForKey } from "./settings.js";
@@ -89,9 +89,9 @@ export class Strip {
     if (this.#how.is !== "live") return this.#lastHeard();
     const { at, changing, waits } = this.#light;
     if (waits) return "Light waits, so as not to flash";
-    if (changing) return "Light is changing";
-    if (at === null) return "Light has not changed yet";
-    return `Light changed ${words.ago(Math.max(0, (Date.now() - at) / 1000))}`;
+    if (changing) return "Fading";
+    if (at === null) return "Steady";
+    return `Steady for ${words.lasting(Math.max(0, (Date.now() - at) / 1000))}`;
   }
 
   #lastHeard() {

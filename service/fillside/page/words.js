@@ -109,12 +109,12 @@ export function place(point, units) {
   return `${sideways}${deep}${length(z, units)} up`;
 }
 
-/** How long ago, coarser the longer. */
-export function ago(seconds) {
-  if (seconds < 10) return `${seconds.toFixed(1)} s ago`;
-  if (seconds < 60) return `${Math.floor(seconds)} s ago`;
-  if (seconds < 3600) return `${Math.floor(seconds / 60)} min ago`;
-  return `${Math.floor(seconds / 3600)} h ago`;
+/** How long something lasts already, coarser the longer. */
+export function lasting(seconds) {
+  if (seconds < 10) return `${seconds.toFixed(1)} s`;
+  if (seconds < 60) return `${Math.floor(seconds)} s`;
+  if (seconds < 3600) return `${Math.floor(seconds / 60)} min`;
+  return `${Math.floor(seconds / 3600)} h`;
 }
 
 /** A span in seconds, as a person says it. */
@@ -147,6 +147,7 @@ const SHORT = "not reached: ";
 /** What became of an order that was done: `said` where the daemon says no more, and apart from it, with its own sign,
  * what keeps the light from being so. The tick before it is the order's. */
 export function outcome(note, said) {
+  note = (note ?? "").replace(/(^|[ (])-(?=\d)/g, "$1−");
   const at = note.indexOf(SHORT);
   if (at < 0) return note || said;
   return `${note.slice(0, at).replace(/; $/, "") || said}. ▲ ${sentence(note.slice(at))}`;

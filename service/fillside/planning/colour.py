@@ -15,9 +15,14 @@ SEEN_STEPS = 3.0
 MINOR_SHARE = 0.03
 """A source with less than this share of the light on the face is named, but not taken to matter."""
 
+FULL_GEL_MIRED = abs(shift_mired(3200, 5600))
+_SHEETS = {16: "two full", 8: "full", 4: "half", 2: "quarter", 1: "eighth"}
+"""Correction gels by how many eighths of a full one they are; CTB cools, CTO warms."""
+
 ASSUMES = (
     "colour temperatures as stated on the lamps; lamps of one temperature can still differ toward green or "
-    "magenta, which only a colour meter or a grey card shows"
+    "magenta, which only a colour meter or a grey card shows; gels of one name differ by maker, so "
+    "go by the mired printed on the sheet"
 )
 
 
@@ -51,11 +56,29 @@ class ColourAnswer(Answer):
     do: str | None
 
 
+def gel_words(shift: float) -> str:
+    """The usual sheets of correction gel for a shift [mired], by what part each name says of a full one.
+
+    A full one is taken as the shift between 3200 and 5600 K, a half one as half of that, and so on (common
+    practice, no source): makers' sheets of one name differ by some ten or twenty mired.
+
+    >>> gel_words(-71), gel_words(134), gel_words(-50), gel_words(-200), gel_words(5)
+    ('half CTB', 'full CTO', 'quarter and eighth CTB', 'full and half CTB', '')
+    """
+    eighths = round(8 * abs(shift) / FULL_GEL_MIRED)
+    if not 0 < eighths <= 16:
+        return "" if eighths == 0 else f"more than two full {'CTB' if shift < 0 else 'CTO'}"
+    eighths = {7: 8, 11: 10, 13: 12, 14: 12, 15: 16}.get(eighths, eighths)
+    sheets = [name for part, name in _SHEETS.items() if eighths & part]
+    return f"{' and '.join(sheets)} {'CTB' if shift < 0 else 'CTO'}"
+
+
 def _advice(source: str, shift: float, cct_k: float, key_cct_k: float) -> str:
-    way = "cooling" if shift < 0 else "warming"
+    gel = gel_words(shift)
+    by = f"{f'{gel}, ' if gel else 'a filter of '}about {shift:+.0f} mired"
     return (
-        f"{source}: a {way} filter of about {shift:+.0f} mired, or a lamp of {key_cct_k:.0f} K, would match "
-        f"it to the key; left alone it looks {'warmer' if cct_k < key_cct_k else 'bluer'} than the key"
+        f"{source}: {by}, or a lamp of {key_cct_k:.0f} K, matches the key; "
+        f"{'warmer' if cct_k < key_cct_k else 'bluer'} if left alone"
     )
 
 

@@ -45,7 +45,7 @@ def _set(data: dict[str, Any], key: str, value: Any) -> None:
     for word in words[:-1]:
         inner = table.setdefault(word, {})
         if not isinstance(inner, dict):
-            raise RigError(f"{word} is no table, so nothing in it can be set", key)
+            raise RigError(f"{word} is not a table, so nothing in it can be set", key)
         table = inner
     if value is None:
         table.pop(words[-1], None)

@@ -19,6 +19,7 @@ from fillside.rig.model import (
     Point,
     Rig,
 )
+from fillside.rig.notation import tenths
 from fillside.rig.target import exposure_target_lux
 from fillside.rig.white_warnings import white_warnings
 
@@ -176,18 +177,16 @@ def _balance_warnings(rig: Rig) -> Iterator[Warned]:
     if most is not None and most < target:
         yield Warned(
             key="subject.most_lux",
-            says=f"{most:.0f} lux at most on the face, but the exposure asks for {target:.0f} lux",
+            says=f"{most:.0f} lx at most on the face, but the exposure asks for {target:.0f} lx",
         )
     ambient = max(rig.ambient.toward)
     if ambient > target / 2:
         yield Warned(
             key="ambient",
-            says=f"{ambient:.0f} lux of the room leave little to hold of a target of {target:.0f} lux",
+            says=f"{ambient:.0f} lx of the room leave little to hold of a target of {target:.0f} lx",
         )
     if not 10 <= target <= 20_000:
-        yield Warned(
-            key="camera", says=f"these settings ask for {target:.3g} lux at the face; is that meant?"
-        )
+        yield Warned(key="camera", says=f"these settings ask for {target:.3g} lx at the face; is that meant?")
 
 
 def _light_warnings(head: Head) -> Iterator[Warned]:
@@ -198,7 +197,7 @@ def _light_warnings(head: Head) -> Iterator[Warned]:
         if abs(stops) > DIFFERS_FROM_STOPS:
             yield Warned(
                 key=f"{key}.intensity",
-                says=f"{head.intensity:.0f} cd is {abs(stops):.1f} stop "
+                says=f"{head.intensity:.0f} cd is {tenths(stops)} "
                 f"{'over' if stops > 0 else 'under'} the {computed:.0f} cd that lamp and modifier promise; "
                 "the stated value is used",
             )

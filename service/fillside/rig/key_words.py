@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from fillside.rig.notation import number_of_stops, ratio_number
+from fillside.rig.notation import level_number, number_of_stops, ratio_number
 from fillside.rig.problems import did_you_mean, shown
 
 MOST_STOPS, MOST_TRIM_STOPS, MOST_EXPOSE_STOPS, MOST_LUX = 12.0, 6.0, 10.0, 200_000.0
@@ -108,7 +108,7 @@ def _only(more: list[str]) -> dict[str, Any]:
         case [head]:
             return {"do": "only", "head": head}
         case [head, level]:
-            return {"do": "only", "head": head, "level": _number(level, 0, 1)}
+            return {"do": "only", "head": head, "level": level_number(level)}
     raise ValueError("needs a head")
 
 

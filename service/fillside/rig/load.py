@@ -121,7 +121,7 @@ def _bytes(source: str) -> bytes:
         raise RigError(str(error), source=source) from None
     if len(raw) > LARGEST_BYTES:
         most = LARGEST_BYTES // 1024 // 1024
-        raise RigError(f"is larger than {most} MiB, so it is no rig file", source=source)
+        raise RigError(f"is larger than {most} MiB, too large for a rig file", source=source)
     return raw
 
 

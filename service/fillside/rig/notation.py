@@ -1,9 +1,10 @@
-"""How ratios, stops and shutter times are written, and the numbers they stand for."""
+"""How ratios, stops, levels and shutter times are written, and the numbers they stand for."""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from typing import Literal
 
 from fillside.rig.problems import quoted
@@ -17,7 +18,67 @@ _COLON = re.compile(r"\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*", re.ASCII)
 _STOPS = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:\s*/\s*\d+)?)\s*stops?\s*", re.ASCII)
 _FRACTION = re.compile(r"\s*([+-]?)\s*(\d+(?:\.\d+)?)(?:\s*/\s*(\d+))?\s*", re.ASCII)
 _PLAIN = re.compile(r"\s*\+?(\d+(?:\.\d+)?)\s*", re.ASCII)
+_LEVEL = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*(%?)\s*", re.ASCII)
 _SHUTTER = re.compile(r"\s*1\s*/\s*(\d+(?:\.\d+)?)\s*s?\s*", re.ASCII)
+
+
+def ratio_text(value: float, digits: Callable[[float], str] = "{:.3g}".format) -> str:
+    """A ratio above 0 as the trade writes it: the 1 stands for the weaker side, whichever that is.
+
+    `digits` writes a number that is at least 1.
+
+    >>> ratio_text(3.0), ratio_text(1 / 1.2), ratio_text(0.999, "{:.1f}".format)
+    ('3:1', '1:1.2', '1.0:1')
+    """
+    number = digits(max(value, 1 / value))
+    return f"{number}:1" if value >= 1 or float(number) == 1 else f"1:{number}"
+
+
+def percent(value: float) -> str:
+    """A level or output from 0 to 1 as per cent, small ones with a decimal.
+
+    >>> percent(0.641), percent(0.0312), percent(1.0), percent(0.0)
+    ('64 %', '3.1 %', '100 %', '0 %')
+    """
+    return f"{value * 100:.1f} %" if 0.0005 <= value < 0.0995 else f"{value * 100:.0f} %"
+
+
+def level_number(text: str) -> float:
+    """A level from 0 to 1, written as such or in per cent; ValueError for anything else.
+
+    >>> level_number("0.5"), level_number("50%"), level_number("12.5 %")
+    (0.5, 0.5, 0.125)
+    """
+    match = _LEVEL.fullmatch(text)
+    value = float(match[1]) / (100 if match[2] else 1) if match else math.nan
+    if not 0 <= value <= 1:
+        raise ValueError(f'"{text.strip()}" is not a level, which goes from 0% to 100% or from 0 to 1')
+    return value
+
+
+def stops_text(value: float) -> str:
+    """Stops that a person asked for, to two decimals at most, with their sign.
+
+    >>> stops_text(-1.0), stops_text(1 / 3), stops_text(-1.5), stops_text(0.0)
+    ('-1 stop', '+0.33 stop', '-1.5 stops', '0 stop')
+    """
+    rounded = round(value, 2) + 0.0
+    return f"{rounded:+g} {noun(rounded)}" if rounded else "0 stop"
+
+
+def tenths(stops: float) -> str:
+    """A size in stops as a meter in a hand knows it.
+
+    >>> tenths(0.42), tenths(1.04), tenths(-1.3)
+    ('0.4 stop', '1.0 stop', '1.3 stops')
+    """
+    rounded = round(abs(stops), 1)
+    return f"{rounded:.1f} {noun(rounded)}"
+
+
+def noun(stops: float) -> str:
+    """One stop and its fractions, two stops."""
+    return "stop" if abs(stops) <= 1 else "stops"
 
 
 def shutter_seconds(text: str | float) -> float:

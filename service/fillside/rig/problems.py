@@ -79,7 +79,7 @@ def shown(value: Any) -> str:
 
 
 def quoted(text: str) -> str:
-    """A text in quotes, cut when it is long.
+    """A text in quotes on one line, cut when it is long.
 
     >>> print(quoted("3 to 1"), len(quoted("x" * 5000)))
     "3 to 1" 48
@@ -108,9 +108,18 @@ def did_you_mean(word: str, known: Iterable[str], kind: str = "known") -> str:
     if guess := nearest(word, names):
         return f'did you mean "{guess}"?'
     if not names:
-        return f"there is no {kind}"
+        return "there are none"
     listed = ", ".join(names[:12]) + (", …" if len(names) > 12 else "")
     return f"{kind}: {listed}"
+
+
+def unknown(kind: str, name: str, known: Iterable[str]) -> str:
+    """What to say of a head, a mark or a role that the rig does not have, and what it has instead.
+
+    >>> unknown("mark", "stage", ["chair", "lean"])
+    'no mark "stage" in this rig; its marks: chair, lean'
+    """
+    return f"no {kind} {quoted(name)} in this rig; {did_you_mean(name, known, f'its {kind}s')}"
 
 
 def dotted(path: Path, data: Any = None) -> str:

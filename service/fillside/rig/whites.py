@@ -10,6 +10,7 @@ from fillside.photometry.colour import cool_share_for, mired, mixed_cct_k, tungs
 from fillside.photometry.dimming import Curve, curve
 from fillside.photometry.whites import TwoWhites
 from fillside.rig.model import CurveTable, Head, Rig
+from fillside.rig.notation import tenths
 from fillside.rig.problems import Problem
 from fillside.rig.wiring import Tunable
 
@@ -127,6 +128,6 @@ def colour_off(rig: Rig, head: Head, output: float) -> str | None:
     way = "warmer" if off > 0 else "cooler"
     if wanted is None:
         stops = -math.log2(output)
-        return f"dimmed by {stops:.1f} stop {head.name} burns {off:.0f} mired {way} than at full, {now:.0f} K"
+        return f"dimmed by {tenths(stops)}, {head.name} burns {off:.0f} mired {way} than at full, {now:.0f} K"
     reach = "comes nearest at" if tunable else "burns at"
     return f"{head.name} {reach} {now:.0f} K, {abs(off):.0f} mired {way} than the {wanted:.0f} K wanted"

@@ -35,6 +35,7 @@ SWITCHES = (
     "--disable-sync",
 )
 PHONE, TABLET, DESK = (360, 740), (768, 1024), (1440, 900)
+PHONES = ((320, 640), PHONE, (390, 844))
 WITHIN_MS = 20_000
 
 RIG = """
@@ -189,3 +190,13 @@ def act(page: Page, name: str) -> Locator:
 
 def spot(page: Page, mark: str) -> Locator:
     return page.get_by_role("radio", name=re.compile(f"^{mark}"))
+
+
+async def clipped(page: Page) -> list[str]:
+    """The buttons in sight whose words do not fit into them."""
+    found: list[str] = await page.evaluate(
+        """[...document.querySelectorAll('button')].filter((e) => e.offsetParent)
+        .filter((e) => e.scrollWidth > e.clientWidth || e.scrollHeight > e.clientHeight)
+        .map((e) => e.textContent)"""
+    )
+    return found

@@ -152,12 +152,12 @@ async def test_dark_asks_where_no_finger_and_no_key_can_hold(phone: Page, atelie
     await atelier.until(lambda s: s["mode"] == "dark")
 
 
-async def test_it_says_when_the_light_changed(phone: Page, atelier: Studio) -> None:
+async def test_it_says_for_how_long_the_light_is_steady(phone: Page, atelier: Studio) -> None:
     await act(phone, "key 1/3 stop less").tap()
     await atelier.until(lambda s: bool(s["trims"]) and s["settled"])
     # What the page says before it has heard of the trim is of the light coming up.
     await expect(phone.get_by_role("group", name="key").locator(".row-value")).to_have_text("−⅓")
-    said = re.compile(r"Light changed ([1-9]\.\d) s ago")
+    said = re.compile(r"Steady for ([1-9]\.\d) s")
     await expect(phone.locator("#light-changed")).to_have_text(said)
     shown = said.search(await phone.locator("#light-changed").inner_text())
     assert shown is not None
@@ -169,11 +169,11 @@ async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: S
     await atelier.do(do="trim", role="key", to=5.5)
     await act(phone, "key 1 stop more").tap()
     answer = phone.locator("#trims-answer")
-    await expect(answer).to_contain_text("Not done: key would be at +6.50 stops")
+    await expect(answer).to_contain_text("Not done: key would be trimmed +6.5 stops")
     assert atelier.state["trims"]["key"] == 5.5
     await act(phone, "key 1/3 stop more").tap()
     # The order is done, and the light falls short of it.
-    said = "✓ key +5.83 stop on the balance. ▲ Not reached: key is at its full light."
+    said = "✓ key trimmed +5.83 stops. ▲ Not reached: key is at its full light."
     await expect(answer).to_contain_text(said)
 
 

@@ -10,7 +10,19 @@ from playwright.async_api import Browser, Page, expect
 
 from fillside.interfaces.http.page import page_files
 from journeys.browser.axe import violations
-from journeys.browser.studio import DESK, PHONE, TABLET, Studio, act, expect_live, look_at, open_page, spot
+from journeys.browser.studio import (
+    DESK,
+    PHONE,
+    PHONES,
+    TABLET,
+    Studio,
+    act,
+    clipped,
+    expect_live,
+    look_at,
+    open_page,
+    spot,
+)
 
 MOST_BYTES = 160_000
 LEAST_TARGET_PX = 44
@@ -50,7 +62,7 @@ async def test_axe_finds_nothing_while_things_are_wrong(browser: Browser, atelie
 
 async def test_targets_are_large_and_nothing_is_wider_than_the_screen(phone: Page, atelier: Studio) -> None:
     """Also 320 CSS px wide without scrolling sideways: WCAG 2.2, 1.4.10."""
-    for width, height in (PHONE, TABLET, DESK, (320, 640)):
+    for width, height in (*PHONES, TABLET, DESK):
         await phone.set_viewport_size({"width": width, "height": height})
         small = await phone.evaluate(
             """(least) => [...document.querySelectorAll('button, [role=radio], a')]
@@ -60,7 +72,23 @@ async def test_targets_are_large_and_nothing_is_wider_than_the_screen(phone: Pag
             LEAST_TARGET_PX,
         )
         assert small == [], f"{width} px wide"
+        assert await clipped(phone) == [], f"{width} px wide"
+        assert await clipped_in_the_routine(phone) == [], f"{width} px wide"
         assert await phone.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"{width} px wide"
+
+
+async def clipped_in_the_routine(page: Page) -> list[str]:
+    """The same under the meter's routine, with all that can be pressed beside each of its chief buttons."""
+    buttons = page.locator(".routine-foot .buttons button")
+    await page.evaluate("document.body.dataset.view = 'routine'; routine.hidden = false")
+    await buttons.evaluate_all("(all) => { for (const one of all) one.hidden = one.matches('.chief') }")
+    found = []
+    for chief in await page.locator(".routine-foot .buttons .chief").all():
+        await chief.evaluate("(one) => { one.hidden = false }")
+        found += await clipped(page)
+        await chief.evaluate("(one) => { one.hidden = true }")
+    await page.evaluate("delete document.body.dataset.view; routine.hidden = true")
+    return found
 
 
 async def test_text_can_be_twice_as_large(browser: Browser, atelier: Studio) -> None:

@@ -190,7 +190,7 @@ async def test_what_is_out_of_reach_is_said_with_what_would_help(phone: Page, at
     await expect(phone.locator("#limits")).not_to_contain_text("✓")
     await act(phone, "fill 1 stop more").tap()
     await act(phone, "fill 1 stop more").tap()
-    await expect(phone.locator("#trims-answer")).to_contain_text("on the balance. ▲ Not reached: fill is at")
+    await expect(phone.locator("#trims-answer")).to_contain_text("stops. ▲ Not reached: fill is at")
 
 
 async def test_a_tick_stands_beside_no_error(phone: Page, atelier: Studio) -> None:

@@ -23,12 +23,12 @@ def checked(found: Check) -> list[str]:
 
 
 def _wishes(found: Check) -> Iterator[list[str]]:
-    yield ["ratio", f"{show.ratio(found.ratio, found.ratio_stops)}, read as {found.read_as}"]
+    yield ["ratio", f"{show.wish(found.ratio)} ({show.stops(found.ratio_stops)}), read as {found.read_as}"]
     yield ["exposure", show.lux(found.exposure_target_lux)]
     yield ["subject", f"{show.metres(found.subject)}, looks at {found.looks}"]
     yield ["marks", "; ".join(f"{name} {show.metres(place)}" for name, place in found.marks.items())]
     if any(found.ambient_lux):
-        key, fill, camera = map(show.lux, found.ambient_lux)
+        key, fill, camera = (f"{lux:.3g} lx" for lux in found.ambient_lux)
         yield ["ambient", f"{key} toward key, {fill} toward fill, {camera} toward camera"]
     yield ["drivers", ", ".join(f"{name} ({kind})" for name, kind in found.drivers.items()) or "none"]
     if found.doors:

@@ -100,7 +100,7 @@ class Daemon:
         if not token:
             return {}
         if not token.isascii() or not token.isprintable() or " " in token:
-            raise WrongUse("the token has characters that no token of ours has")
+            raise WrongUse("the token has characters that no Fillside token has")
         return {"Authorization": f"Bearer {token}"}
 
     def _ask(self, method: str, path: str, body: bytes | None) -> dict[str, Any]:

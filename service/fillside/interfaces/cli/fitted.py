@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from fillside.calibration.expanded import SAID
+from fillside.calibration.expanded import SAID, expanded
 from fillside.calibration.spoken import place_words, receptor_words
-from fillside.interfaces.cli import show
+from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.metered import display, suspects, within
 from fillside.rig.calibrated import CalibratedHead, Calibration
 from fillside.rig.model import Rig
@@ -79,8 +79,8 @@ def _room(calibration: Calibration) -> Iterator[str]:
         toward = (ambient.toward_key, ambient.toward_fill, ambient.toward_camera)
         key, fill, camera = (show.lux(value) for value in toward)
         yield f"with all heads out: {key} toward key, {fill} toward fill, {camera} toward camera"
-    for mark, sure in ((calibration.model_extra or {}).get("marks") or {}).items():
-        ratio, exposure = within(sure["ratio_sigma_stops"]), within(sure["exposure_sigma_stops"])
+    for mark, known in ((calibration.model_extra or {}).get("marks") or {}).items():
+        ratio, exposure = within(known["ratio_sigma_stops"]), within(known["exposure_sigma_stops"])
         yield f"held at {mark}: ratio {ratio}, exposure {exposure}"
     hand = (calibration.model_extra or {}).get("hand_sd_m")
     if hand is not None:
@@ -102,7 +102,7 @@ def _readings(entries: list[dict[str, Any]]) -> list[list[str]]:
             [
                 str(one["number"]),
                 "+".join(one["heads"]) or "none",
-                "+".join(f"{level:.2f}" for level in one["levels"]),
+                show.levels(one["levels"]),
                 show.metres(one["at"]),
                 display(one.get("value"), one["unit"]),
                 show.lux(one["expected_lux"]),
@@ -117,14 +117,13 @@ def _next(rig: Rig, asked: dict[str, Any]) -> Iterator[str]:
     if not asked:
         return
     head = asked["head"] or ""
-    lit = f"{head} alone at level {asked['level']:.2f}" if head else "all heads out"
+    lit = f"{head} alone at {show.percent(asked['level'])}" if head else "all heads out"
     if asked["enough"]:
         yield "One more reading would help little; the best would be:"
     else:
         yield "The reading that would help most now:"
-    yield f"{lit}, about {show.lux(asked['expected_lux'])} ({within(asked['sigma_stops'])}). " + place_words(
-        rig, asked["at"]
-    )
+    light = sure.lux(asked["expected_lux"], expanded(asked["sigma_stops"]))
+    yield f"{lit}, about {light} ({within(asked['sigma_stops'])}). {place_words(rig, asked['at'])}"
     yield receptor_words(asked["receptor"], asked["facing"], head)
     ratio, exposure = asked["ratio_sigma_after_stops"], asked["exposure_sigma_after_stops"]
     before = within(asked["ratio_sigma_stops"]), within(asked["exposure_sigma_stops"])

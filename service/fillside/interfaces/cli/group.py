@@ -87,7 +87,7 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.option(
-    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Say which."
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version."
 )
 def fillside() -> None:
     """Hold the ratio of key to fill, and the exposure, on a face by dimming the lamps."""

@@ -105,7 +105,7 @@ class Guided:
             said = self._hand.answers(self._step)
         try:
             if self._went_on_meanwhile():
-                self._hand.told("The routine has gone on meanwhile, by another door.")
+                self._hand.told("Somebody else has taken the routine on from here.")
             elif isinstance(said, str):
                 self._act(COMMANDS[said])
             else:

@@ -49,20 +49,41 @@ def lines(entries: list[dict[str, Any]]) -> list[str]:
     return show.table(rows)
 
 
+_PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")
+"""What needs no name beside it."""
+
+
 def in_words(said: Any) -> str:
     """An order as it was said, without the brackets.
 
     >>> in_words({"do": "trim", "role": "fill", "by": -1})
-    'trim role fill, by -1'
+    'trim fill by -1'
+    >>> in_words({"do": "only", "head": "key", "level": 0.5})
+    'only key at 50 %'
     """
     if not isinstance(said, dict) or not isinstance(said.get("do"), str):
         return json.dumps(said, ensure_ascii=False)
-    rest = ", ".join(
-        f"{name} {value if isinstance(value, str) else json.dumps(value)}"
-        for name, value in said.items()
-        if name != "do"
-    )
-    return f"{said['do']} {rest}".strip()
+    return " ".join(filter(None, (said["do"], *(_part(name, said[name]) for name in said if name != "do"))))
+
+
+def _part(name: str, value: Any) -> str:
+    if name == "heads" and isinstance(value, dict):
+        return ", ".join(f"{head} {_level(level)}" for head, level in value.items()) or "no head"
+    if name == "level":
+        return f"at {_level(value)}"
+    if name == "virtual":
+        return "by the simulated meter"
+    if name == "readings" and isinstance(value, str):
+        return "a file of readings"
+    if value is None:
+        return "none"
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return text if name in _PLAIN else f"{name} {text}"
+
+
+def _level(level: Any) -> str:
+    known = isinstance(level, int | float) and 0 <= level <= 1
+    return show.percent(level) if known else json.dumps(level)
 
 
 def _shown(text: str) -> str:

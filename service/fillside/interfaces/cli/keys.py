@@ -93,7 +93,7 @@ def _source(device: str | None, as_json: bool) -> Terminal | Device:
         except DeviceError as error:
             raise Failure(str(error)) from error
     if not sys.stdin.isatty():
-        raise WrongUse("here is no terminal to type in; give --device, such as /dev/input/event3")
+        raise WrongUse("this is not a terminal to type in; give --device, such as /dev/input/event3")
     from fillside.interfaces.keys.terminal import Terminal
 
     return Terminal()

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from fillside.calibration.expanded import around, expanded
 from fillside.interfaces.cli import show
 from fillside.interfaces.cli.client import Daemon
 from fillside.interfaces.cli.guiding import COMMANDS, Step
@@ -54,15 +55,19 @@ class Told:
         if step["stage"] == "done":
             self._verdict(step)
             return
-        place = "" if step["stage"] == "prepare" else f", {count(step)}"
-        self.say("", f"{name}, {stage}{place}: {step['title']}", *self._surer(step))
+        title = step["title"]
+        if step["stage"] == "prepare":
+            self.say("", f"{name}: {title[:1].lower()}{title[1:]}")
+        else:
+            self.say("", f"{name}, {stage}, {count(step)}: {title}", *self._surer(step))
         for says in step["says"]:
             self.say(*wrap(says, WIDTH, initial_indent="  ", subsequent_indent="  "))
         asks = step["asks"]
         if asks is not None and asks["expected_lux"] is not None:
-            light = expected(asks["expected_lux"], self._constants[asks["receptor"]], self.language)
-            sure = "" if asks["sigma_stops"] is None else f" {within(asks['sigma_stops'])}"
-            self.say(f"  Expect about {light}{sure}.")
+            sigma = asks["sigma_stops"]
+            known = None if sigma is None else expanded(sigma)
+            light = expected(asks["expected_lux"], self._constants[asks["receptor"]], self.language, known)
+            self.say(f"  Expect about {light}{'' if known is None else f' {around(known)}'}.")
 
     def _surer(self, step: Step) -> list[str]:
         """How sure the held light is, and how much less sure it was before the last reading."""
@@ -83,7 +88,7 @@ class Told:
             ["", "wanted", "metered", "off by"],
             [
                 "ratio",
-                show.ratio(found["ratio_wanted"]),
+                show.wish(found["ratio_wanted"]),
                 show.ratio(found["ratio_metered"]),
                 show.stops(found["ratio_off_stops"]),
             ],

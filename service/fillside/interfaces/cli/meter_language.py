@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fillside.interfaces.cli import show
+from fillside.interfaces.cli import sure
 from fillside.interfaces.cli.words import plain
 from fillside.photometry.exposure import (
     NOMINAL_APERTURES,
@@ -96,26 +96,28 @@ def _f_stop(found: re.Match[str], language: Language) -> str:
     return unit
 
 
-def expected(lux: float | None, constant: float, language: Language) -> str:
-    """A light as a meter of that language shows it.
+def expected(
+    lux: float | None, constant: float, language: Language, within_stops: float | None = None
+) -> str:
+    """A light as a meter of that language shows it, with no digit that its uncertainty makes meaningless.
 
-    >>> expected(640.0, 250.0, Language("ev100"))
-    '8.0 EV'
+    >>> expected(642.0, 250.0, Language(), 1.0), expected(640.0, 250.0, Language("ev100"))
+    ('640 lx', '8.0 EV')
     >>> expected(1000.0, 250.0, Language(F_STOP, 400, 0.02))
     'f/5.6'
     """
     if lux is None or not lux > 0 or language.unit == "lux":
-        return show.lux(lux)
+        return sure.lux(lux, within_stops)
     if language.unit == "fc":
-        return f"{foot_candles_from_lux(lux):.3g} fc"
+        return sure.lux(foot_candles_from_lux(lux), within_stops).replace("lx", "fc")
     if language.unit == "ev100":
         return f"{ev_from_lux(lux, constant):.1f} EV"
     if language.iso is None or language.time_s is None:
-        return show.lux(lux)
+        return sure.lux(lux, within_stops)
     exact = aperture_from_lux(lux, constant, language.time_s, language.iso)
     tenths = round(20 * math.log2(exact / NOMINAL_APERTURES[_FULL_STOPS[0]]))
     if not 0 <= tenths < 10 * len(_FULL_STOPS):
-        return show.lux(lux)
+        return sure.lux(lux, within_stops)
     part = tenths % 10
     return f"f/{_FULL_STOPS[tenths // 10]:g}" + (f" and {part} tenth{'s' * (part > 1)}" if part else "")
 

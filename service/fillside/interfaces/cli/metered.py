@@ -28,7 +28,7 @@ def local(unix_s: float) -> str:
 def reading_lines(found: Sequence[Kept]) -> list[str]:
     """Readings as kept, oldest first."""
     if not found:
-        return ["no reading yet; `fillside calibrate` asks for them one by one"]
+        return ["no readings yet; `fillside calibrate` asks for them one by one"]
     rows = [["no.", "taken", "for", "lit", "level", "shows", "at", "receptor", ""]]
     for one in found:
         body = one["body"]
@@ -39,7 +39,7 @@ def reading_lines(found: Sequence[Kept]) -> list[str]:
                 local(one["at"]),
                 one["purpose"],
                 "+".join(body.get("heads") or ()) or "none",
-                "+".join(f"{level:.2f}" for level in body.get("levels") or ()),
+                show.levels(body.get("levels") or ()),
                 display(body.get("value"), body.get("unit", "lux")),
                 show.metres(body["at"]),
                 f"{body.get('receptor', 'flat')} to {'the head' if facing == 'head' else facing}",
@@ -69,7 +69,7 @@ def display(value: float | None, unit: str) -> str:
 def calibration_lines(found: Sequence[Kept]) -> list[str]:
     """Calibrations as kept, oldest first; the one in use is marked."""
     if not found:
-        return ["no calibration yet; `fillside calibrate` makes one"]
+        return ["no calibrations yet; `fillside calibrate` makes one"]
     rows = [["", "no.", "made", "readings", "meter", "ratio at the marks", "exposure"]]
     for one in found:
         ratio, exposure = (_at_marks(one["body"], key) for key in ("ratio", "exposure"))

@@ -39,7 +39,7 @@ def told(answer: dict[str, Any], as_json: bool) -> None:
     epilog="""\b
 Examples:
   fillside read 640 lux --head key             key alone, at the level it has now, at the subject
-  fillside read 60 fc --head key --level 0.45 --at chair
+  fillside read 60 fc --head key --level 45% --at chair
   fillside read 5.6+0.7 --head key+fill --receptor dome --facing camera
   fillside read 3 lux --head none              all heads out: the light that is there without them
   fillside read 640                            what a guided routine asks for now
@@ -49,7 +49,7 @@ Examples:
 @click.argument("value")
 @click.argument("unit", required=False, default="")
 @click.option("--head", metavar="NAME", help="Which was lit: key, key+fill, or none. [what a routine asks]")
-@click.option("--level", metavar="L", help="From 0 to 1, for more heads such as 1.0+0.4. [as it is now]")
+@click.option("--level", metavar="L", help="Such as 45% or 0.45, for more heads 100%+40%. [as it is now]")
 @click.option("--at", "where", metavar="MARK|X,Y,Z", help="Where the meter was. [where the subject is]")
 @click.option("--receptor", type=click.Choice(["flat", "dome"]), help="[flat toward a head]")
 @click.option("--facing", metavar="WHAT", help="head, camera, or a head's name. [head]")
@@ -139,7 +139,7 @@ def _csv_of(daemon: Daemon) -> str:
 @click.option("--why", metavar="TEXT", help="Kept with it.")
 @live_options
 def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
-    """Let reading NUMBER not count any more; what rests on it is worked out anew."""
+    """Strike reading NUMBER: it no longer counts, and what rested on it is worked out again."""
     order = {"do": "strike", "reading": number, **({} if why is None else {"why": why})}
     told(patient(url, token).do(order), as_json)
 

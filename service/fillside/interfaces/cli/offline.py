@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fillside.calibration.expanded import around
 from fillside.interfaces.cli import show, sure
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.summary import block, heads
-from fillside.interfaces.cli.words import NumbersCommand, finite, place, plain
+from fillside.interfaces.cli.words import NumbersCommand, place, plain
+from fillside.rig.notation import level_number
+from fillside.rig.problems import unknown
 
 if TYPE_CHECKING:
     from fillside.rig.calibrated import Calibration
@@ -67,7 +68,7 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
     if typed in rig.marks:
         return rig.marks[typed]
     if "," not in typed:
-        raise WrongUse(f"{option}: there is no mark {typed!r}; there is {', '.join(rig.marks)}")
+        raise WrongUse(f"{option}: {unknown('mark', typed, rig.marks)}")
     try:
         found = place(text)
     except ValueError as error:
@@ -151,12 +152,12 @@ def _ratio(rig: Rig, text: str) -> float:
     epilog="""\b
 Examples:
   fillside predict studio.toml --at chair
-  fillside predict studio.toml --at -0.4,0.2,1.2 --levels key=0.6,fill=0.4
+  fillside predict studio.toml --at -0.4,0.2,1.2 --levels key=60%,fill=40%
 """,
 )
 @RIG_FILE
 @click.option("--at", "at", required=True, metavar="X,Y,Z|MARK", help="The place.")
-@click.option("--levels", metavar="NAME=L,…", help="0 to 1 on the wire; heads not named are out. [all full]")
+@click.option("--levels", metavar="NAME=L,…", help="Such as key=60%; heads not named are out. [all full]")
 @CALIBRATION
 @AS_JSON
 def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | None, as_json: bool) -> None:
@@ -184,9 +185,9 @@ def _levels(rig: Rig, text: str) -> dict[str, float]:
     for pair in filter(None, plain(text).split(",")):
         name, equals, value = pair.partition("=")
         if not equals:
-            raise WrongUse(f"--levels: {pair!r} is not such as key=0.5")
+            raise WrongUse(f"--levels: {pair!r} is not a head and its level, such as key=50%")
         if name not in names:
-            raise WrongUse(f"--levels: there is no head {name!r}; there is {', '.join(names)}")
+            raise WrongUse(f"--levels: {unknown('head', name, names)}")
         if names[name].dimming.fixed:
             raise WrongUse(f"--levels: {name} cannot be dimmed; it is always at full")
         if name in found:
@@ -197,12 +198,9 @@ def _levels(rig: Rig, text: str) -> dict[str, float]:
 
 def _level(name: str, text: str) -> float:
     try:
-        level = finite(text)
+        return level_number(text)
     except ValueError as error:
         raise WrongUse(f"--levels: {name}: {error}") from error
-    if not 0 <= level <= 1:
-        raise WrongUse(f"--levels: {name}: a level goes from 0 to 1, not {text}")
-    return level
 
 
 def _prediction(found: dict[str, Any]) -> list[str]:
@@ -212,16 +210,12 @@ def _prediction(found: dict[str, Any]) -> list[str]:
     rows = [
         ["key", sure.lux(found["key_lux"], exposure), ""],
         ["fill", sure.lux(found["fill_lux"], exposure), ""],
-        ["ratio", sure.ratio(found["ratio"], known["ratio_stops"]), _around(known["ratio_stops"])],
-        ["exposure", sure.lux(found["exposure_lux"], exposure), _around(exposure)],
+        ["ratio", sure.ratio(found["ratio"], known["ratio_stops"]), sure.around_words(known["ratio_stops"])],
+        ["exposure", sure.lux(found["exposure_lux"], exposure), sure.around_words(exposure)],
         [
             "face",
             f"{sure.ratio(face['ratio'], known['face_stops'])}, {sides}",
-            _around(known["face_stops"]),
+            sure.around_words(known["face_stops"]),
         ],
     ]
     return [f"at {show.metres(found['at'])}", *show.table(rows), "", *heads(found["heads"], exposure)]
-
-
-def _around(within_stops: float | None) -> str:
-    return "" if within_stops is None else around(within_stops)

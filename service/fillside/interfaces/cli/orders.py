@@ -9,8 +9,8 @@ import click
 
 from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import WrongUse
-from fillside.interfaces.cli.summary import light_changed, one_line
-from fillside.interfaces.cli.words import NUMBER, STOPS, NumbersCommand, finite, plain, stops
+from fillside.interfaces.cli.summary import moving, one_line
+from fillside.interfaces.cli.words import LEVEL, NUMBER, STOPS, NumbersCommand, finite, plain, stops
 
 Order = dict[str, Any]
 
@@ -21,10 +21,11 @@ def give(order: Order, url: str, token: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(answer))
         return
-    if note := answer.get("note"):
+    note = answer.get("note") or ""
+    if note:
         click.echo(note)
     state = answer.get("state") or {}
-    click.echo("; ".join(filter(None, (one_line(state), light_changed(state)))))
+    click.echo(": ".join(filter(None, (moving(state), one_line(state, note)))))
 
 
 @click.command(
@@ -34,7 +35,7 @@ Examples:
   fillside balance 3:1
   fillside balance "1 stop"              key twice the fill, each metered alone
   fillside balance 2:1 --protect exposure
-  fillside balance --hair -0.5           hair light half a stop under its reference
+  fillside balance --relative hair=-0.5  hair light half a stop under the key
 """,
 )
 @click.argument("ratio", required=False)
@@ -53,7 +54,7 @@ def balance(
     token: str | None,
     as_json: bool,
 ) -> None:
-    """Want another RATIO of key to fill, such as 3:1, 2.5 or "1 stop"."""
+    """Ask for another RATIO of key to fill, such as 3:1, 2.5 or "1 stop"."""
     order: Order = {"do": "balance"}
     if ratio is not None:
         order["ratio"] = plain(ratio)
@@ -71,7 +72,7 @@ def balance(
 def _role_stops(pair: str) -> tuple[str, float]:
     role, equals, value = plain(pair).partition("=")
     if not equals:
-        raise WrongUse(f"{plain(pair)!r} is not such as hair=-0.5")
+        raise WrongUse(f"--relative: {plain(pair)!r} is not a role and its stops, such as hair=-0.5")
     try:
         return role, stops(value)
     except ValueError as error:
@@ -92,7 +93,7 @@ Examples:
 @click.option("--to", "to", metavar="LUX|camera", help="The exposure itself, instead of a change.")
 @live_options
 def expose(by: float | None, to: str | None, url: str, token: str | None, as_json: bool) -> None:
-    """Want more (+) or less (-) light in all, in STOPS, up to 6 in all; or an exposure."""
+    """Ask for more (+) or less (-) exposure, in STOPS, up to 6 in all; or for an exposure in lux."""
     if (by is None) == (to is None):
         raise WrongUse(
             "say by how much, such as `fillside expose +1/3`, or --to how many lux, or --to camera"
@@ -182,9 +183,11 @@ def move(where: tuple[str, ...], url: str, token: str | None, as_json: bool) -> 
     give(order, url, token, as_json)
 
 
-@click.command(epilog="\b\nExample:\n  fillside only key --level 0.5     to meter the key alone\n")
+@click.command(epilog="\b\nExample:\n  fillside only key --level 50%     to meter the key alone\n")
 @click.argument("head")
-@click.option("--level", type=NUMBER, help="On the wire, 0 to 1; left out: as it is.")
+@click.option(
+    "--level", type=LEVEL, metavar="LEVEL", help="On the wire, such as 50% or 0.5; left out: as it is."
+)
 @live_options
 def only(head: str, level: float | None, url: str, token: str | None, as_json: bool) -> None:
     """HEAD alone, the others out; `fillside all` ends it."""

@@ -33,7 +33,7 @@ def phone(may: str, name: str, url: str, token: str | None, as_json: bool) -> No
     """Let a phone in: prints an address that is good once, within ten minutes, and its code to scan."""
     found = Daemon(url, token).post("/api/v1/invitation", {"may": may, "name": name})
     if not found["addresses"]:
-        raise Failure("the daemon's machine is on no network now, so there is no address to open")
+        raise Failure("the daemon's machine is on no network now, so a phone cannot reach it")
     urls = [f"{address}/#token={found['token']}" for address in found["addresses"]]
     if as_json:
         click.echo(json.dumps({"url": urls[0], "urls": urls, "until": found["until"]}))

@@ -1,126 +1,94 @@
-"""A plan in words: first what each mark allows, then how its light looks, then what to mind."""
+"""A plan in brief: what each mark allows, how to set it up, what to mind; `planned_all` says the rest."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 
 from fillside.balance.report import Uncertainty
+from fillside.interfaces.cli import planned_all as every
 from fillside.interfaces.cli import show, sure
-from fillside.interfaces.cli.planned_rig import listed, rig_lines
-from fillside.planning.catchlight import CatchLight
-from fillside.planning.clearing import Cure, GlassesAnswer
+from fillside.interfaces.cli.planned_rig import listed, paragraph, rig_in_brief
 from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.plan import PlanReport
-from fillside.planning.reach import Corner
-from fillside.planning.wander import Place, Worst
+from fillside.planning.reach import Corner, Span
 
-FAINTEST_STOPS = -8.0
-"""Spill fainter than this against the exposure is not told."""
-LOWEST_TOLD_M, FAR_CLEAR_DEG = 0.3, 60.0
+MORE = "Every figure, and what was taken for granted, with --all."
 
 
 def planned(report: PlanReport, lengths: Lengths, *, maps: bool = False) -> list[str]:
-    """The whole plan as lines; with `maps` every mark's map in figures."""
+    """The answers of a plan as lines; with `maps` every mark's map in figures too."""
     lines = [f"{report.rig}: plan for {len(report.marks)} mark{'s' if len(report.marks) > 1 else ''}"]
     for mark in report.marks:
-        lines += ["", *mark_lines(mark, lengths, maps=maps)]
-    return [*lines, "", *rig_lines(report, lengths)]
+        lines += ["", *_mark(mark, lengths)]
+        lines += every.map_lines(mark, lengths) if maps else []
+    return [*lines, *rig_in_brief(report, lengths), "", MORE]
 
 
-def mark_lines(mark: MarkPlan, lengths: Lengths, *, maps: bool) -> list[str]:
-    """One mark's part of the plan."""
-    lines = [f"{mark.mark} at {lengths.place(mark.point)}"]
-    lines += _indented([*_balance(mark), *_reach(mark)])
-    lines += ["", *_indented(_heads(mark, lengths))]
-    lines += ["", *_indented(_face(mark))]
-    lines += listed("softness", _softness(mark, lengths), "  ")
-    lines += listed("eyes", map(_catch_light, mark.catch_lights), "  ")
-    lines += listed("glasses", (line for one in mark.glasses for line in _glasses(one, lengths)), "  ")
-    lines += listed("camera", (one.do for one in mark.lens if one.do is not None), "  ")
-    lines += listed("wall", _wall(mark, lengths), "  ")
-    lines += listed("when the subject wanders", _wander(mark, lengths), "  ")
-    if maps and mark.wander is not None:
-        lines += ["", *_indented(_map(mark, lengths))]
-    return lines
+def _mark(mark: MarkPlan, lengths: Lengths) -> list[str]:
+    lines = paragraph(f"{mark.mark}, at {lengths.place(mark.point)}: {_verdict(mark)}")
+    lines += every.indented(show.table(list(_allowed(mark))))
+    lines += ["", *every.indented(_heads(mark, lengths))]
+    return lines + listed("to mind", _to_mind(mark, lengths), "  ")
 
 
-def _indented(lines: Iterable[str]) -> list[str]:
-    return [f"  {line}".rstrip() for line in lines]
+def _verdict(mark: MarkPlan) -> str:
+    target, achieved, known = mark.balance.target, mark.balance.achieved, mark.balance.uncertainty
+    wanted = f"{show.wish(target.ratio)} at {show.lux(target.exposure_lux)}"
+    if not mark.reach.corners:
+        return "no ratio to hold: it takes a key and a fill"
+    if mark.balance.worst_error_stops <= show.LEAST_ERROR_STOPS:
+        return f"{wanted} can be held"
+    nearest = f"{show.ratio(achieved.ratio)} at {sure.lux(achieved.exposure_lux, known.exposure_stops)}"
+    return f"{wanted} cannot be held, {nearest} is nearest"
 
 
-def _balance(mark: MarkPlan) -> Iterator[str]:
-    target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
-    known = mark.balance.uncertainty
-    rows = [
-        ["", "wanted", "is", "off by"],
-        [
-            "ratio",
-            show.ratio(target.ratio),
-            sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops),
-            sure.off(achieved.ratio_error_stops, known.ratio_stops),
-        ],
-        [
-            "exposure",
-            show.lux(target.exposure_lux),
-            sure.lux(achieved.exposure_lux, known.exposure_stops),
-            sure.off(achieved.exposure_error_stops, known.exposure_stops),
-        ],
-        ["face", "", sure.ratio(face.ratio, known.face_stops), ""],
-    ]
-    yield from show.table(rows)
-    yield from (f"limit: {limit.says}" for limit in mark.balance.limits)
+def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
+    """The planned ratio, exposure, face and other roles, each with the range that the mark allows."""
+    achieved, target, known = mark.balance.achieved, mark.balance.target, mark.balance.uncertainty
+    reach = mark.reach
+    wanted_lux, wanted_ratio = show.lux(reach.target_exposure_lux), show.wish(reach.target_ratio)
+    ratio = sure.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
+    yield ["ratio", ratio, _range(reach.ratios, _ratio, known, f"at {wanted_lux}") if reach.corners else ""]
+    exposure = (
+        f"{sure.lux(achieved.exposure_lux, known.exposure_stops)} {sure.around_words(known.exposure_stops)}"
+    )
+    told = _range(reach.exposures, _exposure, known, f"at {wanted_ratio}") if reach.corners else ""
+    yield ["exposure", exposure, told]
+    deepest = next((one for one in mark.face.readings if one.read_as == "brightest:darkest"), None)
+    skin = "" if deepest is None else f"{show.ratio(deepest.ratio)} over all: {deepest.how.split(':')[0]}"
+    face = mark.balance.face.ratio
+    yield ["face", f"{sure.ratio(face, known.face_stops)} {sure.around_words(known.face_stops)}", skin]
+    for role, wanted in target.relative.items():
+        within = mark.balance.relative_uncertainty_stops.get(role)
+        yield [role, sure.stops(achieved.relative.get(role), within), f"wanted {show.stops(wanted)}"]
 
 
-def _reach(mark: MarkPlan) -> Iterator[str]:
-    reach, known = mark.reach, mark.balance.uncertainty
-    yield ""
-    if not reach.corners:
-        yield "no ratio to speak of: it takes a key and a fill"
-        return
-    wanted = show.lux(reach.target_exposure_lux)
-    if reach.ratios is None:
-        yield f"{wanted} cannot be had here at any ratio"
-    else:
-        least, most = (_ratio_end(end, known) for end in (reach.ratios.least, reach.ratios.most))
-        yield f"ratios at {wanted}: {least} up to {most}"
-    wanted = show.ratio(reach.target_ratio)
-    if reach.exposures is None:
-        yield f"{wanted} cannot be had here at any exposure"
-    else:
-        least, most = (_exposure_end(end, known) for end in (reach.exposures.least, reach.exposures.most))
-        yield f"exposures at {wanted}: {least} up to {most}"
-    rows = [["corner", "ratio", "exposure", "against the target"]]
-    for corner in reach.corners:
-        against = sure.rounded(corner.exposure_stops, known.exposure_stops)
-        lux = sure.lux(corner.exposure_lux, known.exposure_stops)
-        rows.append([_ended_by(corner), sure.ratio(corner.ratio, known.ratio_stops), lux, against])
-    yield from show.table(rows)
+def _range(
+    span: Span | None, end: Callable[[Corner, Uncertainty], str], known: Uncertainty, where: str
+) -> str:
+    if span is None:
+        return f"none can be had {where}"
+    return f"{where} from {end(span.least, known)} to {end(span.most, known)}"
 
 
-def _ended_by(corner: Corner) -> str:
-    parts = [f"{', '.join(corner.full)} full" if corner.full else ""]
-    parts.append(f"{', '.join(corner.floor)} at floor" if corner.floor else "")
-    return "; ".join(filter(None, parts)) or "between its ends"
+def _ratio(corner: Corner, known: Uncertainty) -> str:
+    return f"{sure.ratio(corner.ratio, known.ratio_stops)} ({every.ended_by(corner)})"
 
 
-def _ratio_end(corner: Corner, known: Uncertainty) -> str:
-    return f"{sure.ratio(corner.ratio, known.ratio_stops)} ({_ended_by(corner)})"
-
-
-def _exposure_end(corner: Corner, known: Uncertainty) -> str:
-    lux = sure.lux(corner.exposure_lux, known.exposure_stops)
-    return f"{lux}, {sure.rounded(corner.exposure_stops, known.exposure_stops)} ({_ended_by(corner)})"
+def _exposure(corner: Corner, known: Uncertainty) -> str:
+    return f"{sure.lux(corner.exposure_lux, known.exposure_stops)} ({every.ended_by(corner)})"
 
 
 def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
+    """Where each head stands, at which level, how far it is from full, and its mark on the face."""
     softness = {one.head: one for one in mark.softness}
-    margins = {one.head: one for one in mark.margins}
+    eyes = {one.head: every.eye_words(one) for one in mark.catch_lights}
     standings = {one.head: one for one in mark.standings}
-    titles = "head,stands,bearing,up,level,light,to full,to floor,looks,nose shadow,across face"
-    rows = [titles.split(",")]
+    to_full = {one.head: one.to_full_stops for one in mark.margins}
+    rows = [["head", "stands", "bearing", "up", "level", "light", "to full", "nose shadow", "catch-light"]]
     for head in mark.balance.heads:
-        at, margin, soft = standings[head.name], margins[head.name], softness.get(head.name)
+        at, soft = standings[head.name], softness.get(head.name)
         nose = None if soft is None or not soft.penumbras else soft.penumbras[0].width_mm / 1000
         rows.append(
             [
@@ -130,146 +98,51 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 f"{at.up_deg:.0f}°",
                 show.percent(head.level),
                 sure.lux(head.lux, mark.balance.uncertainty.exposure_stops),
-                show.stops(margin.to_full_stops, sign=False),
-                show.stops(margin.to_floor_stops, sign=False),
-                show.NOTHING if soft is None else f"{soft.angular_diameter_deg:.0f}° wide",
+                _to_full(to_full[head.name]),
                 show.NOTHING if nose is None else f"{lengths.short(nose)} soft",
-                show.NOTHING if soft is None else show.stops(soft.across_face_stops, sign=False),
+                eyes.get(head.name, show.NOTHING),
             ]
         )
-    return show.table(rows, right=(3, 4, 5, 6, 7, 8, 9, 10))
+    return show.table(rows, right=(3, 4, 5, 6, 7))
 
 
-def _face(mark: MarkPlan) -> list[str]:
-    face = mark.face
-    rows = [["on the face", "light", "under the key-side cheek"]]
-    for patch in face.patches:
-        rows.append([patch.part, show.lux(patch.lux), show.stops(patch.stops_under_cheek, sign=False)])
-    lines = show.table(rows, right=(1,))
-    lines.append("")
-    reads = [["read as", "ratio", "how"]]
-    reads += [[r.read_as, show.ratio(r.ratio, r.stops), r.how] for r in face.readings]
-    return lines + show.table(reads)
+def _to_full(to_full_stops: float | None) -> str:
+    """How much more light a head has."""
+    if to_full_stops is not None and to_full_stops < show.LEAST_ERROR_STOPS:
+        return "none"
+    return show.stops(to_full_stops, sign=False, places=1)
 
 
-def _softness(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
-    for soft in mark.softness:
-        if soft.equal is None:
-            continue
-        equal, step = soft.equal, lengths.long(soft.equal.step_m)
+def _to_mind(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    yield from (limit.says for limit in mark.balance.limits)
+    yield from _lens(mark)
+    yield from _glasses(mark, lengths)
+    yield from every.wall_words(mark, lengths)
+    if mark.wander is not None:
+        alone, followed = mark.wander.alone, mark.wander.followed
+        within = lengths.long(mark.wander.radius_m)
         yield (
-            f"{soft.head}: as soft as a lit face of {lengths.long(equal.other_diameter_m)} at "
-            f"{lengths.long(equal.other_distance_m)}; a step of {step} back costs "
-            f"{show.stops(-equal.loses_stops, sign=False)} here and "
-            f"{show.stops(-equal.other_loses_stops, sign=False)} there"
+            f"a step of {within} costs up to {show.at_most(alone.ratio_error_stops)} of ratio and "
+            f"{show.at_most(alone.exposure_error_stops)} of exposure with the levels left alone; followed, "
+            f"{show.at_most(max(followed.ratio_error_stops, followed.exposure_error_stops))} of either"
         )
 
 
-def _catch_light(eye: CatchLight) -> str:
-    if not eye.seen or eye.size_mm is None or eye.iris_percent is None:
-        return f"{eye.head}: no catch-light: {eye.hidden or 'none'}"
-    where = (
-        "in the middle of the iris" if eye.clock_hours is None else f"at {_clock(eye.clock_hours)} o'clock"
-    )
-    return f"{eye.head}: {where}, {eye.size_mm:.1f} mm, {eye.iris_percent:.0f} % of the iris's width"
+def _lens(mark: MarkPlan) -> Iterator[str]:
+    flares = {one.head: one for one in mark.lens if one.verdict == "may veil"}
+    if flares:
+        off = " and ".join(
+            f"{name} ({one.outside_deg:.0f}° outside the frame)" for name, one in flares.items()
+        )
+        lamps = "the lamp" if len(flares) == 1 else "the lamps"
+        yield f"flare: {off} can reach the lens; hood it, or flag {lamps} until its front glass is in shade"
+    yield from (one.do for one in mark.lens if one.do is not None and one.head not in flares)
 
 
-def _clock(hours: float) -> str:
-    halves = round(hours * 2) or 24
-    return f"{halves // 2 or 12}{' thirty' if halves % 2 else ''}".replace(" thirty", ":30")
-
-
-def _glasses(one: GlassesAnswer, lengths: Lengths) -> Iterator[str]:
-    if one.margin_deg >= one.wanted_margin_deg:
-        low = one.lowest_height_m
-        down = "" if low is None or low < LOWEST_TOLD_M else f"; clear down to {lengths.long(low)}"
-        far = one.margin_deg > FAR_CLEAR_DEG
-        yield f"{one.source}: {'far' if far else f'{one.margin_deg:.0f}°'} off the lenses{down}"
-        return
-    state = (
-        f"seen in the lens over {max(one.covered_percent, 1):.0f} % of it"
-        if one.seen
-        else f"only {one.margin_deg:.0f}° off the lenses"
-    )
-    cures = "; or ".join(_cure(cure, one, lengths) for cure in one.cures)
-    yield f"{one.source}: {state}. " + (f"To clear it: {cures}" if cures else "Nothing tried clears it")
-
-
-def _cure(cure: Cure, one: GlassesAnswer, lengths: Lengths) -> str:
-    if cure.way == "raise" and one.lowest_height_m is not None:
-        return f"raise it to {lengths.long(one.lowest_height_m)}"
-    if cure.way == "temples":
-        lifted = lengths.short(cure.amount / 1000)
-        return f"raise the temples {lifted} off the ears: the lenses tilt {cure.turned_deg:.0f}°"
-    return cure.do
-
-
-def _wall(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
-    wall = mark.wall
-    if wall is None:
-        return
-    shares = ", ".join(
-        f"{name} {show.stops(own)}"
-        for name, own in wall.by_head_stops.items()
-        if own is not None and own > -8
-    )
-    yield (
-        f"behind the subject, at {lengths.place(wall.point)}: {show.lux(wall.lux)}, {show.stops(wall.stops)} "
-        f"against the exposure ({shares or 'no head reaches it'})"
-    )
-
-
-def _wander(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
-    wander = mark.wander
-    if wander is None:
-        return
-    within = f"within {lengths.long(wander.radius_m)}"
-    yield f"levels left alone, {within}: {_worst(wander.alone)}"
-    yield f"levels that follow, {within}: {_worst(wander.followed)}"
-
-
-def _worst(worst: Worst) -> str:
-    face = f"{show.ratio(worst.face_least)} to {show.ratio(worst.face_most)}"
-    return (
-        f"ratio off by {_up_to(worst.ratio_error_stops)}, exposure by {_up_to(worst.exposure_error_stops)}, "
-        f"face {face}"
-    )
-
-
-def _up_to(error_stops: float | None) -> str:
-    said = show.at_most(error_stops)
-    return said if said.startswith("less") else f"up to {said}"
-
-
-def _map(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
-    wander = mark.wander
-    if wander is None:
-        return
-    step = 2 * wander.radius_m / (wander.across - 1)
-    yield f"levels left alone, every {lengths.long(step)}, the camera below"
-    for title, figure in (
-        ("ratio off, stops", _ratio_cell),
-        ("exposure off, stops", _exposure_cell),
-        ("face, to 1", _face_cell),
-    ):
-        yield ""
-        yield title
-        for first in range(len(wander.places) - wander.across, -1, -wander.across):
-            row = wander.places[first : first + wander.across]
-            yield " ".join(figure(place) for place in row)
-
-
-def _ratio_cell(place: Place) -> str:
-    return _cell(None if place.alone is None else place.alone.ratio_error_stops, "+.2f")
-
-
-def _exposure_cell(place: Place) -> str:
-    return _cell(None if place.alone is None else place.alone.exposure_error_stops, "+.2f")
-
-
-def _face_cell(place: Place) -> str:
-    return _cell(None if place.alone is None else place.alone.face_ratio, ".1f")
-
-
-def _cell(value: float | None, form: str) -> str:
-    return f"{show.NOTHING if value is None else format(round(value, 2) + 0.0, form):>6}"
+def _glasses(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    clear = [one.source for one in mark.glasses if one.margin_deg >= one.wanted_margin_deg]
+    for one in mark.glasses:
+        if one.source not in clear:
+            yield from (f"glasses: {line}" for line in every.glasses_words(one, lengths))
+    if clear:
+        yield f"glasses: no reflection of {', '.join(clear)}"

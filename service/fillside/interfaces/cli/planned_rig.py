@@ -1,7 +1,8 @@
-"""What a plan says of the rig as a whole: flicker, colour, power, umbrellas, and what it could not answer."""
+"""What a plan says of the rig as a whole, in brief or in full: flicker, colour, power, umbrellas."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
@@ -26,10 +27,50 @@ def rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
     lines += listed("lamps", map(_lamp, report.lamps))
     lines += listed("power", _power(report.power))
     lines += listed("umbrellas", (_umbrella(one, lengths) for one in report.umbrellas))
-    lines += listed("not answered", report.unknown)
+    lines += listed("not known", report.unknown)
     lines += listed("taken for granted", _assumed(report))
     lines += listed("cautions", report.cautions)
     return lines[1:]
+
+
+def rig_in_brief(report: PlanReport, lengths: Lengths) -> list[str]:
+    """The whole rig's part of the answers: what has to be seen to, and what the rig file leaves open."""
+    answers = [
+        *_flicker(report.flicker),
+        *_colour(report),
+        *(_lamp(one) for one in report.lamps if not one.believable),
+        *_power(report.power),
+        *(_umbrella(one, lengths) for one in report.umbrellas),
+    ]
+    lines = listed("the rig", _together(answers)) + listed("cautions", report.cautions)
+    if report.unknown:
+        missing = ", ".join(dict.fromkeys(_in_want(one) for one in report.unknown))
+        lines += ["", *paragraph(f"Not known, until the rig file has these keys: {missing}.")]
+    return lines
+
+
+def _together(lines: Iterable[str]) -> Iterator[str]:
+    """Lines that say the same of several heads as one.
+
+    >>> list(_together(["key: even", "60 W in all", "fill: even"]))
+    ['key, fill: even', '60 W in all']
+    """
+    said: dict[str, list[str]] = {}
+    for line in lines:
+        name, colon, text = line.partition(": ")
+        said.setdefault(text if colon else line, []).append(name if colon else "")
+    return (f"{', '.join(names)}: {text}" if names[0] else text for text, names in said.items())
+
+
+def _in_want(unknown: str) -> str:
+    """A question that the rig file leaves open, and the keys that would answer it."""
+    keys = re.findall(r"\(([\w.]+)\)", unknown)
+    return f"{unknown.partition(':')[0]} ({' or '.join(keys)})"
+
+
+def paragraph(text: str) -> list[str]:
+    """A text as lines."""
+    return wrap(text, WIDTH)
 
 
 def listed(heading: str, texts: Iterable[str], indent: str = "") -> list[str]:
@@ -46,15 +87,15 @@ def _flicker(answers: Iterable[FlickerAnswer]) -> Iterator[str]:
         elif one.known:
             kind = f"{one.modulation_percent:.0f} % ripple at {one.ripple_hz:g} Hz"
         else:
-            kind = f"ripple not known; at worst, all light going out {one.ripple_hz:g} times a second"
+            kind = f"ripple not known, at worst full at {one.ripple_hz:g} Hz"
         seen = f"frames differ by up to {show.stops(one.variation_stops, sign=False)}"
         if one.beat_hz is not None:
             seen += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
         seen += f", bands of {show.stops(one.banding_stops, sign=False)} across a frame"
         times = ", ".join(f"1/{1 / t:.4g}" for t in one.safe_times_s)
-        advice = f"; even shutters: {times} s" if one.visible and times else ""
+        advice = f"; no flicker at {times} s" if one.visible and times else ""
         region = "" if one.region is None else f"; IEEE 1789: {one.region}"
-        yield f"{one.head}: {kind}: {seen if one.visible else 'even at this shutter'}{advice}{region}"
+        yield f"{one.head}: {kind}: {seen if one.visible else 'no flicker at this shutter'}{advice}{region}"
 
 
 def _colour(report: PlanReport) -> Iterator[str]:

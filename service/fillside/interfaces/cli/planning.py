@@ -10,6 +10,7 @@ import click
 
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, CALIBRATION, RIG_FILE, calibration_of, rig_of
+from fillside.rig.problems import unknown
 
 if TYPE_CHECKING:
     from fillside.interfaces.sheet.layout import Paper
@@ -23,7 +24,7 @@ GLASSES = click.option("--glasses", is_flag=True, help="As if the subject wore a
 def mark_in(rig: Rig, mark: str | None) -> str | None:
     """A mark of the rig as named on the command line, None where none was named."""
     if mark is not None and mark not in rig.marks:
-        raise WrongUse(f"--mark: there is no mark {mark!r}; there is {', '.join(rig.marks)}")
+        raise WrongUse(f"--mark: {unknown('mark', mark, rig.marks)}")
     return mark
 
 
@@ -31,12 +32,14 @@ def mark_in(rig: Rig, mark: str | None) -> str | None:
     epilog="""\b
 Examples:
   fillside plan studio.toml
-  fillside plan studio.toml --glasses --mark chair --map
+  fillside plan studio.toml --mark chair --all
+  fillside plan studio.toml --glasses --map
 """
 )
 @RIG_FILE
 @click.option("--mark", metavar="MARK", help="Only this mark. [all]")
 @GLASSES
+@click.option("--all", "every", is_flag=True, help="Every figure, and what was taken for granted.")
 @click.option("--map", "maps", is_flag=True, help="Also the figures of every mark's map.")
 @FEET
 @CALIBRATION
@@ -45,6 +48,7 @@ def plan(
     rig_file: Path,
     mark: str | None,
     glasses: bool,
+    every: bool,
     maps: bool,
     feet: bool,
     calibration: Path | None,
@@ -56,12 +60,17 @@ def plan(
     known = calibration_of(calibration)
     from fillside.calibration.intervals import Intervals
     from fillside.interfaces.cli.planned import planned
+    from fillside.interfaces.cli.planned_all import planned_all
     from fillside.planning.lengths import Lengths
     from fillside.planning.plan import plan_rig
 
     surely = Intervals(rig, known).of
     report = plan_rig(rig, known, glasses=glasses, marks=marks, surely=surely)
-    click.echo(report.model_dump_json() if as_json else "\n".join(planned(report, Lengths(feet), maps=maps)))
+    if as_json:
+        click.echo(report.model_dump_json())
+        return
+    lines = planned_all if every else planned
+    click.echo("\n".join(lines(report, Lengths(feet), maps=maps)))
 
 
 @click.command(

@@ -20,7 +20,7 @@ def sheet_text(path: Path) -> str:
 
         raise WrongUse(f"{path}: {why(error)}") from error
     if len(body) > MOST_OCTETS:
-        raise WrongUse(f"{path}: more than {MOST_OCTETS // 1_000_000} MB are no file of readings")
+        raise WrongUse(f"{path}: more than {MOST_OCTETS // 1_000_000} MB is too large for a file of readings")
     if body.startswith(b"PK\x03\x04"):
         raise WrongUse(f"{path}: this is a spreadsheet's own file; save it as CSV")
     if body.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

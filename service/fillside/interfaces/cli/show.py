@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Any
+
+from fillside.rig.notation import noun, ratio_text
+from fillside.rig.notation import percent as percent_text
 
 NOTHING = "–"
 LEAST_ERROR_STOPS = 0.05
@@ -25,23 +29,23 @@ def lux(value: float | None) -> str:
     return f"{shown:.{places}f} lx"
 
 
-def stops(value: float | None, *, sign: bool = True) -> str:
-    """Stops to two decimals.
+def stops(value: float | None, *, sign: bool = True, places: int = 2) -> str:
+    """Stops to two decimals, or fewer.
 
-    >>> stops(-0.5), stops(1.0), stops(-0.001), stops(None)
-    ('-0.50 stop', '+1.00 stop', '0.00 stop', '–')
+    >>> stops(-0.5), stops(1.0), stops(1.5), stops(-0.001), stops(None)
+    ('-0.50 stop', '+1.00 stop', '+1.50 stops', '0.00 stop', '–')
     """
     if value is None or not math.isfinite(value):
         return NOTHING
-    rounded = round(value, 2) + 0.0
-    return f"{rounded:+.2f} stop" if sign and rounded else f"{rounded:.2f} stop"
+    rounded = round(value, places) + 0.0
+    return f"{rounded:{'+' if sign and rounded else ''}.{places}f} {noun(rounded)}"
 
 
 def at_most(value: float | None) -> str:
     """What is left of an error at most; below the least that counts it is not told as a number.
 
     >>> at_most(0.004), at_most(1.332), at_most(None)
-    ('less than 0.05 stop', '1.33 stop', '–')
+    ('less than 0.05 stop', '1.33 stops', '–')
     """
     if value is not None and abs(value) < LEAST_ERROR_STOPS:
         return f"less than {LEAST_ERROR_STOPS:g} stop"
@@ -52,23 +56,36 @@ def ratio(value: float | None, in_stops: float | None = None) -> str:
     """A ratio as it is said on set, with its stops when given.
 
     >>> ratio(2.003, 1.002), ratio(0.5, -1.0), ratio(None), ratio(12.3)
-    ('2.0:1 (1.00 stop)', '0.50:1 (-1.00 stop)', '–', '12:1')
+    ('2.0:1 (1.00 stop)', '1:2.0 (-1.00 stop)', '–', '12:1')
     """
-    if value is None or not math.isfinite(value):
+    if value is None or not math.isfinite(value) or value <= 0:
         return NOTHING
-    number = f"{value:.0f}" if value >= 10 else f"{value:.1f}" if value >= 1 else f"{value:.2f}"
-    return f"{number}:1" + ("" if in_stops is None else f" ({stops(in_stops, sign=False)})")
+    return ratio_text(value, lambda number: f"{number:.{0 if number >= 9.95 else 1}f}") + (
+        "" if in_stops is None else f" ({stops(in_stops, sign=False)})"
+    )
+
+
+def wish(value: float | None) -> str:
+    """A wanted ratio, without digits that nobody asked for.
+
+    >>> wish(2.0), wish(2.8284), wish(0.5), wish(None)
+    ('2:1', '2.83:1', '1:2', '–')
+    """
+    return NOTHING if value is None or not math.isfinite(value) or value <= 0 else ratio_text(value)
 
 
 def percent(value: float | None) -> str:
-    """A level or output from 0 to 1 as per cent, small ones with a decimal.
+    """A level or output from 0 to 1 as per cent, where there is one."""
+    return NOTHING if value is None else percent_text(value)
 
-    >>> percent(0.641), percent(0.0312), percent(1.0), percent(0.0)
-    ('64 %', '3.1 %', '100 %', '0 %')
+
+def levels(values: Iterable[float]) -> str:
+    """The levels of heads that are lit together.
+
+    >>> levels([1.0, 0.4]), levels([])
+    ('100 % + 40 %', '')
     """
-    if value is None:
-        return NOTHING
-    return f"{value * 100:.1f} %" if 0 < value < 0.0995 else f"{value * 100:.0f} %"
+    return " + ".join(map(percent_text, values))
 
 
 def metres(point: Any) -> str:

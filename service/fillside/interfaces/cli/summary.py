@@ -8,12 +8,13 @@ from typing import Any
 
 from fillside.calibration.expanded import around
 from fillside.interfaces.cli import show, sure
+from fillside.rig.notation import stops_text
 
 State = dict[str, Any]
 
 
-def one_line(state: State) -> str:
-    """What the light is and where it goes, in one line."""
+def one_line(state: State, note: str = "") -> str:
+    """What the light is and where it goes, in one line; of the limits those that the note has not told."""
     achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
     known = state.get("uncertainty") or {}
     off = sure.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
@@ -23,7 +24,8 @@ def one_line(state: State) -> str:
         f"face {sure.ratio(face.get('ratio'), known.get('face_stops'))}",
         f"exposure {exposure} ({off if off.startswith('within') else f'{off} off'})",
     ]
-    return "; ".join([", ".join(parts), *(str(limit["says"]) for limit in state.get("limits") or [])])
+    limits = (str(limit["says"]) for limit in state.get("limits") or [])
+    return "; ".join([", ".join(parts), *(says for says in limits if says not in note)])
 
 
 def _ratio_now_and_wanted(state: State) -> str:
@@ -32,21 +34,28 @@ def _ratio_now_and_wanted(state: State) -> str:
     within = known.get("ratio_stops")
     now, wanted = (sure.ratio(part.get("ratio"), within) for part in (achieved, target))
     told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
-    return told if now == wanted else f"{told} now, {show.ratio(target.get('ratio'))} wanted"
+    if now == wanted:
+        return told
+    told = "no ratio" if now == show.NOTHING else told
+    return f"{told} now, {'none' if wanted == show.NOTHING else show.wish(target.get('ratio'))} wanted"
 
 
-def light_changed(state: State) -> str:
-    """How long ago the light last changed; a picture that comes back over a stream is later than that."""
+def moving(state: State) -> str:
+    """Whether the light is on its way, or for how long it stands still; nothing where none is held."""
+    if "settled" not in state:
+        return ""
+    if not state["settled"]:
+        return "fading"
     at = state.get("light_changed_at")
-    return "" if at is None else f"the light changed {_passed(at)} ago"
+    return "steady" if at is None or time.time() - at < 1 else f"steady for {_passed(at)}"
 
 
 def _passed(at: float) -> str:
     """How long ago a Unix time was."""
     ago_s = max(0.0, time.time() - at)
-    if ago_s < 1:
-        return f"{1000 * ago_s:.0f} ms"
-    return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
+    if ago_s < 7200:
+        return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
+    return f"{ago_s / 3600:.0f} h"
 
 
 def block(state: State) -> list[str]:
@@ -67,8 +76,7 @@ def _where(state: State) -> Iterator[str]:
     if seen.get("mark"):
         place = f"subject at {seen['mark']}"
     alone = f"{state['alone']} alone{_burning(state)}" if state.get("alone") else ""
-    changed = light_changed(state)
-    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, changed)))
+    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, moving(state))))
     yield ""
 
 
@@ -86,7 +94,7 @@ def _quantities(state: State) -> Iterator[list[str]]:
     yield ["", "wanted", "is", "off by"]
     yield [
         "ratio",
-        show.ratio(target.get("ratio")),
+        show.wish(target.get("ratio")),
         sure.ratio(achieved.get("ratio"), ratio, achieved.get("ratio_stops")),
         sure.off(achieved.get("ratio_error_stops"), ratio),
     ]
@@ -142,7 +150,7 @@ def _health(head: dict[str, Any]) -> Iterator[str]:
     words = {
         "late": "frames are late" if head.get("confirmed") is None else "has not answered",
         "lost": "cannot be reached",
-        "disobeying": "does not obey" + ("" if level is None else f", says {show.percent(level)}"),
+        "disobeying": "does not obey" + ("" if level is None else f", reports {show.percent(level)}"),
     }
     yield f"{words.get(state, state)}, for {_passed(head['since'])}"
 
@@ -171,14 +179,14 @@ def _rest(state: State) -> list[str]:
 def _remarks(state: State) -> Iterator[str]:
     trims = {role: by for role, by in (state.get("trims") or {}).items() if by}
     if trims:
-        said = (f"{role} {by if isinstance(by, str) else show.stops(by)}" for role, by in trims.items())
+        said = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
         yield f"trims: {', '.join(said)}"
     for limit in state.get("limits") or []:
         yield f"limit: {limit['says']}"
     for remedy in state.get("remedies") or []:
         yield f"would help: {remedy['do']} (leaves {show.at_most(remedy['leaves_stops'])})"
     if state.get("identifying"):
-        yield f"{state['identifying']} shows itself and comes back"
+        yield f"{state['identifying']} is showing itself and comes back"
     yield from _drivers(state)
     yield from _jobs(state)
     if (state.get("subject_seen") or {}).get("too_rough"):

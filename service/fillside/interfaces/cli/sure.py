@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from fillside.calibration.expanded import around, decimals, noun
+from fillside.calibration.expanded import around, decimals
 from fillside.interfaces.cli import show
+from fillside.rig.notation import noun, ratio_text
 
 
 def stops(value: float | None, within_stops: float | None) -> str:
@@ -48,21 +49,26 @@ def _signed(value: float, within_stops: float) -> str:
     return text[1:] if float(text) == 0 else text
 
 
+def around_words(within_stops: float | None) -> str:
+    """An uncertainty that stands beside its number, where there is one."""
+    return "" if within_stops is None else around(within_stops)
+
+
 def ratio(value: float | None, within_stops: float | None, in_stops: float | None = None) -> str:
     """A ratio as it is said on set, with its stops when given.
 
     Two digits at least, as of the light on both sides that stands beside it.
 
     >>> ratio(2.003, 0.12, 1.002), ratio(2.003, 2.4, 1.002), ratio(0.52, 2.4), ratio(2.0, None, 1.0)
-    ('2.0:1 (1.00 ±0.12 stop)', '2.0:1 (1 ±2 stops)', '0.52:1', '2.0:1 (1.00 stop)')
+    ('2.0:1 (1.00 ±0.12 stop)', '2.0:1 (1 ±2 stops)', '1:1.9', '2.0:1 (1.00 stop)')
     """
     if value is None or not math.isfinite(value) or value <= 0 or within_stops is None:
         return show.ratio(value, in_stops)
-    number = _digits(value, within_stops, most=2 if value >= 1 else 3)
+    number = ratio_text(value, lambda larger: _digits(larger, within_stops, most=2))
     if in_stops is None:
-        return f"{number}:1"
+        return number
     said = _signed(in_stops, within_stops).removeprefix("+")
-    return f"{number}:1 ({said} {around(within_stops)})"
+    return f"{number} ({said} {around(within_stops)})"
 
 
 def lux(value: float | None, within_stops: float | None) -> str:

@@ -33,9 +33,9 @@ COMMANDS: dict[str, Entry] = {
     "watch": Entry(_ + "watch:watch", SEE, "The same, live."),
     "journal": Entry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
     "takes": Entry(_ + "takes:takes", SEE, "Every freeze, with the light it had."),
-    "balance": Entry(_ + "orders:balance", LIGHT, "Want another ratio of key to fill."),
+    "balance": Entry(_ + "orders:balance", LIGHT, "Ask for another ratio of key to fill."),
     "expose": Entry(
-        _ + "orders:expose", LIGHT, "Want more or less light in all, in stops, or an exposure in lux."
+        _ + "orders:expose", LIGHT, "Ask for more or less exposure, in stops, or for one in lux."
     ),
     "camera": Entry(_ + "orders:camera", LIGHT, "Say what changed at the camera."),
     "trim": Entry(_ + "orders:trim", LIGHT, "Put a role up or down by hand, in stops."),

@@ -37,7 +37,7 @@ def takes(most: int, url: str, token: str | None, as_json: bool) -> None:
 
 def lines(found: list[dict[str, Any]]) -> list[str]:
     """A line for each take, times as the clock on this wall has them."""
-    rows = [["take", "began", "went on", "ratio", "face", "exposure", "levels"]]
+    rows = [["take", "began", "lasted", "ratio", "face", "exposure", "levels"]]
     for take in found:
         light = take["first"]
         achieved, heads = light["achieved"], light["heads"]
@@ -45,7 +45,7 @@ def lines(found: list[dict[str, Any]]) -> list[str]:
             [
                 str(take["id"]),
                 time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(take["began"])),
-                _went_on(take["began"], take["ended"]),
+                _lasted(take["began"], take["ended"]),
                 show.ratio(achieved["ratio"]),
                 show.ratio(light["face"]["ratio"]),
                 show.lux(achieved["exposure_lux"]),
@@ -55,13 +55,13 @@ def lines(found: list[dict[str, Any]]) -> list[str]:
     return show.table(rows)
 
 
-def _went_on(began: float, ended: float | None) -> str:
-    """How long a take went on.
+def _lasted(began: float, ended: float | None) -> str:
+    """How long a take lasted.
 
-    >>> _went_on(0.0, 83.4), _went_on(0.0, None)
-    ('1:23', 'goes on')
+    >>> _lasted(0.0, 83.4), _lasted(0.0, None)
+    ('1:23', 'still on')
     """
     if ended is None:
-        return "goes on"
+        return "still on"
     minutes, seconds = divmod(int(max(ended - began, 0.0)), 60)
     return f"{minutes}:{seconds:02d}"

@@ -96,7 +96,7 @@ def list_tokens(data: Path | None, as_json: bool) -> None:
         rows += [[t.id, t.may, time.strftime("%Y-%m-%d", time.localtime(t.made_at)), t.name] for t in kept]
         click.echo("\n".join(show.table(rows)))
     else:
-        click.echo("no token")
+        click.echo("no tokens")
 
 
 @token.command(epilog="\b\nExample:\n  fillside token revoke abcd2345\n")
@@ -113,5 +113,5 @@ def revoke(ident: str, data: Path | None, as_json: bool) -> None:
         raise Failure(str(error)) from error
     if ended is None:
         raise WrongUse(f"there is no token {ident!r}; `fillside token list` shows them")
-    said = f"{ended.name} ({ended.may}) may not come in any more"
+    said = f"{ended.name} ({ended.may}) is no longer let in"
     click.echo(json.dumps({"revoked": ended.id}) if as_json else said)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fillside.rig.notation import level_number
+
 MINUS = "\N{MINUS SIGN}"
 _NEGATIVE = re.compile(r"-(?=\.?\d)")
 _STOPS = re.compile(r"([+-]?)(?:(\d+(?:\.\d*)?|\.\d+)(?:/(\d+))?|(\d+)\s+(\d+)/(\d+))")
@@ -97,4 +99,16 @@ def place(text: str) -> tuple[float, float, float]:
     return x, y, z
 
 
-STOPS, NUMBER = StopsType(), NumberType()
+class LevelType(_Number):
+    """A level on the wire, as a part of 1 or in per cent."""
+
+    name = "level"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            return level_number(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+STOPS, NUMBER, LEVEL = StopsType(), NumberType(), LevelType()

@@ -184,7 +184,7 @@ def _studio(rig: Rig) -> Iterator[Property]:
 
 def _to_mark(value: str, _: State) -> Order:
     if value == NO_MARK:
-        raise Refusal("bad_order", f"{NO_MARK} is no mark; set the name of one", "studio/mark")
+        raise Refusal("bad_order", f"{NO_MARK} is not a mark; give the name of one", "studio/mark")
     return {"do": "move", "mark": value}
 
 

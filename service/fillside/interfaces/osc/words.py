@@ -87,7 +87,7 @@ def _place(do: str) -> Callable[[str, Values], Order | None]:
 def _mode(_: str, values: Values) -> Order:
     mode = _one(values, "follow, freeze or dark")
     if mode not in ("follow", "freeze", "dark"):
-        raise Refusal("bad_order", f"{str(mode)[:40]!r} is no mode; there are follow, freeze and dark")
+        raise Refusal("bad_order", f"{str(mode)[:40]!r} is not a mode; the modes are follow, freeze and dark")
     return {"do": mode}
 
 
