@@ -15,7 +15,7 @@ import pytest
 from fillside.interfaces.lengths import Lengths
 from fillside.interfaces.sheet.ink import Area, Page, Stroke, Words, width_of
 from fillside.interfaces.sheet.layout import PAPERS, Paper, lay_out
-from fillside.interfaces.sheet.render import NoPencilError, render
+from fillside.interfaces.sheet.render import render
 from fillside.interfaces.sheet.symbols import LIT
 from fillside.interfaces.sheet.views import Views, letters, scale_for
 from fillside.photometry.exposure import f_stop_reading
@@ -182,14 +182,6 @@ def test_pdf_is_one_page_of_its_size(tmp_path: Path) -> None:
     ).stdout
     assert "From the side" in words
     assert "Each head alone" in words
-
-
-def test_missing_matplotlib_is_said_in_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
-    monkeypatch.setitem(sys.modules, "matplotlib", None)
-    with pytest.raises(NoPencilError, match=r"fillside\[sheet\]"):
-        render(Page(10, 10), "svg", "nothing")
 
 
 def test_scale_is_the_largest_that_fits() -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.interfaces.cli.group import Failure, WrongUse
+from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, CALIBRATION, RIG_FILE, calibration_of, rig_of
 
 if TYPE_CHECKING:
@@ -101,16 +101,13 @@ def sheet(
     from fillside.calibration.intervals import Intervals
     from fillside.interfaces.lengths import Lengths
     from fillside.interfaces.sheet.layout import lay_out
-    from fillside.interfaces.sheet.render import NoPencilError, render
+    from fillside.interfaces.sheet.render import render
     from fillside.planning.plan import plan_rig
 
     surely = Intervals(rig, known).of
     report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)
     page = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
-    try:
-        drawn = render(page, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
-    except NoPencilError as error:
-        raise Failure(str(error)) from error
+    drawn = render(page, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     file.write_bytes(drawn)
     said = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn)}
     click.echo(json.dumps(said) if as_json else f"{file} is written, for {at} on {paper} paper")

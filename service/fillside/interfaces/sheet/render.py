@@ -20,24 +20,13 @@ DASHES: dict[str, Any] = {
 FONT = "DejaVu Sans"
 
 
-class NoPencilError(RuntimeError):
-    """The package that draws is not installed."""
-
-
 def render(page: Page, form: Literal["pdf", "svg"], title: str) -> bytes:
-    """The page as a file of that form; the same page always gives the same file.
+    """The page as a file of that form; the same page always gives the same file."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_pdf import FigureCanvasPdf
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
 
-    Raises NoPencilError where matplotlib is missing.
-    """
-    try:
-        import matplotlib as mpl
-        from matplotlib.backends.backend_pdf import FigureCanvasPdf
-        from matplotlib.backends.backend_svg import FigureCanvasSVG
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise NoPencilError(
-            'drawing needs matplotlib; install it with: pip install "fillside[sheet]"'
-        ) from error
     metadata = {"Title": title, "CreationDate": None} if form == "pdf" else {"Title": title, "Date": None}
     settings: dict[Any, Any] = {
         "svg.fonttype": "none",
