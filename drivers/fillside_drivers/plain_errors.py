@@ -1,4 +1,5 @@
 """Errors of the operating system in words that a person can act on: what is the matter, and where to look.
+So too a package that is not installed.
 
 The system's own texts name a number or a call; whoever stands between lamps is helped by neither. This is the
 one place that translates them. The caller says what was tried and where.
@@ -9,8 +10,11 @@ from __future__ import annotations
 import errno
 import os
 import re
+import shlex
 import socket
 import ssl
+import sys
+import sysconfig
 
 _NOTHING_LISTENS = "nothing listens there; is it started, and is the port right?"
 _NO_ANSWER = "no answer in time; is it switched on, and in this network?"
@@ -87,6 +91,20 @@ def why(error: BaseException) -> str:
     if found:
         return _of_number(int(found[1]), None)
     return _unmarked(text) or type(error).__name__
+
+
+def package_missing(package: str) -> str:
+    """What is missing, with a command that installs it where this program runs.
+
+    The interpreter is named by its path, as `pip` alone may be that of another one. What belongs to
+    somebody else, as a service's does, is changed with sudo.
+    """
+    ours = os.access(sysconfig.get_path("purelib"), os.W_OK)
+    python = shlex.quote(sys.executable or "python3")
+    return (
+        f"the package {package} is not installed; this installs it: "
+        f"{'' if ours else 'sudo '}{python} -m pip install {package}"
+    )
 
 
 def _of_tls(text: str) -> str:

@@ -32,6 +32,7 @@ from fillside_drivers.driver import (
     channel_names,
 )
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
+from fillside_drivers.plain_errors import package_missing
 from fillside_drivers.sacn.options import SacnDrive, SacnOptions
 from fillside_drivers.sim.options import SimDrive, SimOptions
 
@@ -64,9 +65,10 @@ class DriverKind:
             found = getattr(importlib.import_module(module), name)
         except ImportError as error:
             missing = self.package or error.name or str(error)
+            # Of a module that is all that is known, nobody knows which package has it.
+            what = package_missing(missing) if self.package else f"the module {missing} is not installed"
             raise NotAvailableError(
-                f"a driver of kind {self.name!r} needs the package {missing}, which is not installed",
-                package=missing,
+                f"a driver of kind {self.name!r} cannot start: {what}", package=missing
             ) from error
         if not (isinstance(found, type) and issubclass(found, Driver)):
             raise NotAvailableError(f"{self.where} is not a driver", package=self.package)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 
+from fillside_drivers.plain_errors import package_missing
 from fillside_drivers.plain_errors import why as of_the_system
+
+__all__ = ["package_missing", "why"]
 
 _OF_SQLITE = {
     "database or disk is full": "the disk is full",

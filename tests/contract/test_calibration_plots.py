@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-
 import numpy as np
 import pytest
 
@@ -11,7 +9,7 @@ from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from fillside.calibration.charts import charts_of
 from fillside.calibration.fit import Fit, fit
 from fillside.calibration.offline import fit_text
-from fillside.interfaces.plots import Form, NoPencilError, draw_fit
+from fillside.interfaces.plots import Form, draw_fit
 from fillside.rig.model import Rig
 
 
@@ -46,7 +44,6 @@ def test_curves_and_intervals_hold_the_readings() -> None:
 
 @pytest.mark.parametrize(("form", "start"), [("png", b"\x89PNG\r\n"), ("pdf", b"%PDF-"), ("svg", b"<?xml")])
 def test_a_picture_in_every_form(form: Form, start: bytes) -> None:
-    pytest.importorskip("matplotlib", reason="drawing is an extra")
     _, found = metered()
     picture = draw_fit(found, "a calibration", form)
     assert picture.startswith(start)
@@ -61,10 +58,3 @@ def test_nothing_read_is_nothing_to_draw() -> None:
     found = fit((), Rig.model_validate(studio(4).rig_table()))
     with pytest.raises(ValueError, match="no head was read"):
         draw_fit(found, "empty")
-
-
-def test_a_missing_package_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "matplotlib", None)
-    _, found = metered()
-    with pytest.raises(NoPencilError, match="matplotlib"):
-        draw_fit(found, "none")

@@ -72,8 +72,8 @@ DRIVERS: dict[str, Room] = {
     ),
     "fillside_drivers.sim": Room("fillside_drivers.driver fillside_drivers.slots"),
     "fillside_drivers.registry": Room(
-        "fillside_drivers.driver fillside_drivers.sacn fillside_drivers.dmx_serial fillside_drivers.mqtt "
-        "fillside_drivers.sim"
+        "fillside_drivers.driver fillside_drivers.plain_errors fillside_drivers.sacn "
+        "fillside_drivers.dmx_serial fillside_drivers.mqtt fillside_drivers.sim"
     ),
 }
 QUIET: dict[str, Room] = {

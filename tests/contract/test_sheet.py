@@ -18,7 +18,7 @@ import pytest
 from fillside.interfaces.sheet.ink import CHALK, GRAPHITE, Area, Page, Stroke, Words
 from fillside.interfaces.sheet.layout import PAPERS, Paper, lay_out
 from fillside.interfaces.sheet.lettering import broken, meet, outline, width_of
-from fillside.interfaces.sheet.render import NoPencilError, render
+from fillside.interfaces.sheet.render import render
 from fillside.interfaces.sheet.symbols import LIT
 from fillside.interfaces.sheet.views import Views, letters
 from fillside.photometry.exposure import f_stop_reading
@@ -336,14 +336,6 @@ def test_pdf_is_two_pages_of_its_size(tmp_path: Path) -> None:
     ).stdout
     assert "From the side" in words
     assert "Each head alone" in words
-
-
-def test_missing_matplotlib_is_said_in_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
-    monkeypatch.setitem(sys.modules, "matplotlib", None)
-    with pytest.raises(NoPencilError, match=r"fillside\[sheet\]"):
-        render([Page(10, 10)], "svg", "nothing")
 
 
 def test_letters_go_on_after_z() -> None:

@@ -16,6 +16,7 @@ from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnu
 from fillside.storage.folder import LockedFolder, default_folder
 from fillside.storage.journal import Journal, Visitor, latest_entries
 from fillside.storage.migrate import migrations
+from fillside.storage.opening import connected
 from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
 
 ANNA = Visitor("anna", "http", "127.0.0.1")
@@ -97,6 +98,15 @@ def test_a_damaged_database_is_put_aside_not_overwritten(tmp_path: Path) -> None
     (aside,) = tmp_path.glob(f"{FILE}.damaged-*")
     assert aside.read_bytes() == b"this was never a database" * 100
     assert aside.name in note
+
+
+def test_a_file_that_cannot_be_opened_is_let_go_of(tmp_path: Path) -> None:
+    (tmp_path / FILE).write_bytes(b"this was never a database" * 100)
+    with pytest.raises(sqlite3.DatabaseError) as refused:  # what it holds on to lives as long as it
+        connected((tmp_path / FILE).as_uri())
+    held = {os.readlink(link) for link in Path("/proc/self/fd").iterdir() if link.is_symlink()}
+    assert str(tmp_path / FILE) not in held
+    assert refused.value.sqlite_errorname == "SQLITE_NOTADB"
 
 
 def test_data_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:

@@ -175,8 +175,8 @@ WRONG = (
     (["--keys", "bad.toml"], ('did you mean "next"?',), 2),
     (["--keys", "stranger.toml"], ("corner has no mark 'moon'",), 2),
     (["rig.toml", "--keys", "bad.toml"], ("not both",), 2),
-    (["--device", "/nonexistent/event0"], ("there is no such device", "needs the package evdev"), 1),
-    (["--device", "/dev/null"], ("is no input device", "needs the package evdev"), 1),
+    (["--device", "/nonexistent/event0"], ("there is no such device", "the package evdev"), 1),
+    (["--device", "/dev/null"], ("is no input device", "the package evdev"), 1),
 )
 """What is typed, what is told (the second where evdev is not installed), and the exit status."""
 

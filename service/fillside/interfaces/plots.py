@@ -1,6 +1,6 @@
 """A calibration as a picture: for every head its dimmer, its fall-off with distance, and the residuals.
 
-Drawn with matplotlib, which is an extra and is imported only when a picture is asked for. In black and one
+Drawn with matplotlib, which is imported only when a picture is asked for. In black and one
 grey, so that it prints; a reading that was left out is a cross, not a colour.
 """
 
@@ -25,27 +25,19 @@ _WIDTH_IN, _ROW_IN, _HEADING_IN = 10.0, 2.7, 0.5
 _DPI = 150
 
 
-class NoPencilError(RuntimeError):
-    """The package that draws is not installed."""
-
-
 def draw_fit(fit: Fit, title: str, form: Form = "png") -> bytes:
     """The picture of a fit as a file of that form, one row for each head that was read.
 
-    Raises NoPencilError where matplotlib is missing, ValueError where no head was read.
+    Raises ValueError where no head was read.
     """
     read = {name for reading in fit.readings for name in reading.heads}
     numbers = [i for i, name in enumerate(fit.model.beliefs.names) if name in read]
     if not numbers:
         raise ValueError("no head was read, so there is nothing to draw")
-    try:
-        import matplotlib as mpl
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise NoPencilError(
-            'drawing needs matplotlib; install it with: pip install "fillside[sheet]"'
-        ) from error
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
     settings: dict[Any, Any] = {"font.size": 8, "axes.edgecolor": _GREY, "axes.linewidth": 0.6}
     settings |= {"svg.hashsalt": "fillside", "svg.fonttype": "none", "pdf.fonttype": 42}
     with mpl.rc_context(settings):

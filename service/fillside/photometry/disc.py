@@ -157,7 +157,7 @@ def _by_steepness(
     """Which discs go by which rule; a rule that few discs need is left out for the next finer one."""
     if not len(steep):
         return
-    finest = bisect_left(rules, steep.max(), key=_limit)
+    finest = bisect_left(rules, float(steep.max()), key=_limit)
     nodes = rules[finest][1]
     if finest == 0 or len(steep) * nodes[0] * nodes[1] < _NODES_NOT_WORTH_A_PASS:
         yield nodes, slice(None)

@@ -28,12 +28,19 @@ class _DamagedError(Exception):
 
 
 def connected(uri: str) -> sqlite3.Connection:
-    """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it."""
+    """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it.
+
+    Raises sqlite3.Error for what is no database, or cannot be read or written.
+    """
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
-    connection.text_factory = readable_text
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA foreign_keys = ON")
+    try:
+        connection.text_factory = readable_text
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 

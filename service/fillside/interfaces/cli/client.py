@@ -145,6 +145,8 @@ class Daemon:
         if self._ca:
             try:
                 context.load_verify_locations(self._ca)
+                # As for a broker's `ca_file`: an authority of one's own need not keep RFC 5280's profile.
+                context.verify_flags &= ~ssl.VERIFY_X509_STRICT
             except (OSError, ssl.SSLError) as error:
                 from fillside.plain_errors import why
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.interfaces.cli.group import Failure, WrongUse
+from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, RIG_FILE, rig_of
 
 if TYPE_CHECKING:
@@ -58,13 +58,11 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
 
 
 def _draw(found: Fit, plot: Path, title: str) -> None:
-    from fillside.interfaces.plots import NoPencilError, draw_fit
+    from fillside.interfaces.plots import draw_fit
 
     form = plot.suffix.lower().removeprefix(".")
     try:
         drawn = draw_fit(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
-    except NoPencilError as error:
-        raise Failure(str(error)) from error
     except ValueError as error:
         raise WrongUse(str(error)) from error
     plot.write_bytes(drawn)

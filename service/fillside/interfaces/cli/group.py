@@ -13,6 +13,8 @@ import click
 from fillside.interfaces.cli.table import COMMANDS, HEADINGS
 
 FAILED, WRONG_USE = 1, 2
+PACKAGE_OF = {"paho": "paho-mqtt", "pythonosc": "python-osc", "serial": "pyserial"}
+"""Packages that are not called as what is imported from them."""
 
 EXAMPLES = """\b
 Try it without any lamp:
@@ -121,9 +123,19 @@ def _status(args: list[str] | None) -> int:
     except Exception as error:
         if os.environ.get("FILLSIDE_TRACE"):
             raise
-        _say(f"a fault in Fillside itself: {type(error).__name__}: {error} (FILLSIDE_TRACE=1 shows where)")
+        _say(_fault(error))
         return FAILED
     return result if isinstance(result, int) and not isinstance(result, bool) else 0
+
+
+def _fault(error: Exception) -> str:
+    """A package that is missing, or what went wrong in Fillside itself."""
+    module = (error.name or "").partition(".")[0] if isinstance(error, ModuleNotFoundError) else ""
+    if module and not module.startswith("fillside"):
+        from fillside.plain_errors import package_missing
+
+        return package_missing(PACKAGE_OF.get(module, module))
+    return f"a fault in Fillside itself: {type(error).__name__}: {error} (FILLSIDE_TRACE=1 shows where)"
 
 
 def _say(message: str, hint: str = "") -> None:

@@ -47,11 +47,13 @@ def phone(may: str, name: str, url: str, token: str | None, as_json: bool) -> No
 
 
 def _drawn(url: str) -> list[str]:
-    """A QR code (ISO/IEC 18004) of characters, or a line that says what would draw it."""
+    """A QR code (ISO/IEC 18004) of characters, or a line that says what would draw it: the address works."""
     try:
         import segno
     except ImportError:
-        return ["(no code to scan: pip install 'fillside[phone]' draws one)"]
+        from fillside.plain_errors import package_missing
+
+        return [f"(no code to scan: {package_missing('segno')})"]
     text = io.StringIO()
     segno.make(url, micro=False).terminal(text, compact=True)
     lines = text.getvalue().splitlines()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.interfaces.cli.group import Failure, WrongUse
+from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, CALIBRATION, RIG_FILE, calibration_of, rig_of
 from fillside.rig.problems import unknown
 
@@ -109,17 +109,14 @@ def sheet(
     known = calibration_of(calibration)
     from fillside.calibration.intervals import Intervals
     from fillside.interfaces.sheet.layout import lay_out
-    from fillside.interfaces.sheet.render import NoPencilError, render
+    from fillside.interfaces.sheet.render import render
     from fillside.planning.lengths import Lengths
     from fillside.planning.plan import plan_rig
 
     surely = Intervals(rig, known).of
     report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)
     pages = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
-    try:
-        drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
-    except NoPencilError as error:
-        raise Failure(str(error)) from error
+    drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     files = _write(file, drawn)
     said = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn[0])}
     if as_json:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import platform
 import random
 import select
 import time
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.interfaces.keys.hand import LOOK_UP_S, Press
-from fillside.plain_errors import why
+from fillside.plain_errors import package_missing, why
 from fillside.rig.key_names import OF_CODE
 from fillside_drivers.retry import Backoff
 
@@ -34,8 +35,14 @@ def library() -> Any:
     try:
         import evdev
     except ImportError as error:
-        raise DeviceError("--device needs the package evdev: pip install 'fillside[keys]'") from error
+        raise DeviceError(f"input devices cannot be read: {_missing()}") from error
     return evdev
+
+
+def _missing() -> str:
+    if platform.machine() == "x86_64":
+        return package_missing("evdev-binary")
+    return f"{package_missing('evdev')} (with a C compiler: on Debian, apt install gcc python3-dev)"
 
 
 def press_of(names: Any, value: int, at_s: float) -> Press | None:

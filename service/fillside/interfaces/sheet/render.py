@@ -22,23 +22,15 @@ DASHES: dict[str, Any] = {
 FONT = "DejaVu Sans"
 
 
-class NoPencilError(RuntimeError):
-    """The package that draws is not installed."""
-
-
 def render(pages: Sequence[Page], form: Literal["pdf", "svg"], title: str) -> tuple[bytes, ...]:
     """The pages as files of that form: one PDF, or an SVG for each page, since SVG 1.1 knows no pages.
 
-    The same pages always give the same files. Raises NoPencilError where matplotlib is missing.
+    The same pages always give the same files.
     """
-    try:
-        import matplotlib as mpl
-        from matplotlib.backends.backend_pdf import PdfPages
-        from matplotlib.backends.backend_svg import FigureCanvasSVG
-    except ImportError as error:
-        raise NoPencilError(
-            'drawing needs matplotlib; install it with: pip install "fillside[sheet]"'
-        ) from error
+    import matplotlib as mpl
+    from matplotlib.backends.backend_pdf import PdfPages
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     settings: dict[Any, Any] = {
         "svg.fonttype": "none",
         "svg.hashsalt": "fillside",
