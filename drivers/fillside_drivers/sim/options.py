@@ -1,17 +1,35 @@
-"""What a rig file may say about a simulated wire and about a head on it."""
+"""What a rig file may say about a simulated wire and about a head on it.
+
+A simulated wire takes its own keys alone, or stands in for a wire of any other kind: `stand_in` joins the
+keys of that kind with the simulation's, and checks, codes and places stay those of that kind.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable
-from typing import Annotated, Self
+from dataclasses import replace
+from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import Field, Strict, model_validator
+from pydantic import AfterValidator, BaseModel, Field, Strict, create_model, model_validator
 
-from fillside_drivers.driver import OptionsModel
+from fillside_drivers.driver import DriveModel, Form, OptionsModel, Timing
 from fillside_drivers.slots import SlotKeys
 
 Number = Annotated[float, Strict()]
-Direction = tuple[Number, Number, Number]
+Vector = tuple[Number, Number, Number]
+SHORTEST = 0.001
+"""Of a direction; what is shorter is lost in rounding."""
+
+
+def _with_a_length(vector: Vector) -> Vector:
+    if math.hypot(*vector) < SHORTEST:
+        raise ValueError(f"a direction must be at least {SHORTEST:g} long, such as [-1.0, 0.0, 0.0]")
+    return vector
+
+
+Component = Annotated[Number, Field(ge=-1000, le=1000)]
+Direction = Annotated[tuple[Component, Component, Component], AfterValidator(_with_a_length)]
 
 
 class HeadTruth(OptionsModel):
@@ -64,18 +82,11 @@ class SimOptions(OptionsModel):
     window_lux: Annotated[Number, Field(ge=0, le=200_000)] = 0.0
     window_from: Direction = (-1.0, 0.0, 0.0)
 
-    @model_validator(mode="after")
-    def _window_has_a_direction(self) -> Self:
-        if not any(self.window_from):
-            raise ValueError("window_from must not be [0, 0, 0]")
-        return self
-
 
 class SimDrive(SlotKeys):
-    """A head on the simulated wire.
+    """A head on a simulated wire that stands in for no other.
 
-    `universe` and the slots mean nothing here but are taken and checked for overlaps, so that a rig can be
-    rehearsed by changing the word after `kind` and nothing else.
+    `universe` and the slots mean nothing here but are taken and checked for overlaps.
     """
 
     universe: Annotated[int, Field(ge=1, le=63999), Strict()] | None = None
@@ -83,3 +94,51 @@ class SimDrive(SlotKeys):
 
     def claims(self) -> tuple[Hashable, ...]:
         return tuple((self.universe, slot) for slot in super().claims())
+
+
+class _StandInOptions(OptionsModel):
+    """Options of another kind with those of the simulation that the other has no key for."""
+
+    added: ClassVar[frozenset[str]] = frozenset()
+
+
+class _StandInDrive(DriveModel):
+    """A drive of another kind, with a simulated lamp behind it."""
+
+    @property
+    def timing(self) -> Timing:
+        """Fades are as slow as the real lamp's; the simulated one lags behind nothing."""
+        return replace(super().timing, lead_s=0.0, latency_s=0.0)
+
+
+def stand_in(form: Form) -> Form:
+    """The form of a simulated wire that is written as a wire of another kind is; the other's keys come
+    first where both have one of a name."""
+    own = {name: field for name, field in SimOptions.model_fields.items() if not _has(form.options, name)}
+    options = _joined(
+        (_StandInOptions, form.options), {name: (field.annotation, field) for name, field in own.items()}
+    )
+    options.added = frozenset(own)
+    truth = {} if _has(form.drive, "truth") else {"truth": (HeadTruth, HeadTruth())}
+    return Form(options, _joined((_StandInDrive, form.drive), truth))
+
+
+def _joined(bases: tuple[type[BaseModel], type[BaseModel]], fields: dict[str, Any]) -> Any:
+    return create_model(f"Sim{bases[1].__name__}", __base__=bases, **fields)
+
+
+def _has(model: type[OptionsModel | DriveModel], name: str) -> bool:
+    return name in model.model_fields
+
+
+def room_of(options: object) -> SimOptions | None:
+    """What the options of a simulated wire say of the simulated room; None for those of other wires."""
+    if isinstance(options, _StandInOptions):
+        return SimOptions.model_construct(**{name: getattr(options, name) for name in options.added})
+    return options if isinstance(options, SimOptions) else None
+
+
+def truth_of_drive(drive: object) -> HeadTruth:
+    """What is true of the lamp behind a simulated drive; of other drives what the file says."""
+    truth = getattr(drive, "truth", None)
+    return truth if isinstance(truth, HeadTruth) else HeadTruth()
