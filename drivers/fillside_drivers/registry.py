@@ -61,6 +61,12 @@ class DriverKind:
         """The ways in which it may be written; a table and its heads' drives are all of one."""
         return (Form(self.options, self.drive), *self.others)
 
+    def __reduce__(self) -> str | tuple[Any, ...]:
+        """A registered kind is the same in every process; its models may have no name of their own."""
+        if kinds().get(self.name) is self:
+            return kind_named, (self.name,)
+        return super().__reduce__()
+
     def load(self) -> type[Driver]:
         """The driver's class.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import importlib.metadata
+import pickle
 import re
 import tomllib
 from collections.abc import Iterator
@@ -288,6 +289,16 @@ def test_a_rehearsed_fade_is_as_slow_as_the_bulb_and_lags_behind_nothing() -> No
         real, sim = (driver.channels["key"].drive.timing for driver in as_kind)
         assert sim.fastest_stops_s == real.fastest_stops_s
         assert (sim.lead_s, sim.latency_s) == (0.0, 0.0) != (real.lead_s, real.latency_s)
+
+
+@pytest.mark.parametrize(("options", "drive"), [SACN[1], MQTT[0], ({}, {"bits": 16})])
+def test_a_rehearsed_rig_goes_to_another_process_and_comes_back_the_same(
+    options: Table, drive: Table
+) -> None:
+    made = checked(rig("sim", options, drive), dict(registry.kinds()))
+    again = pickle.loads(pickle.dumps(made))
+    assert again == made
+    assert again.wiring == made.wiring
 
 
 def test_the_simulations_own_keys_stand_beside_those_of_the_wire(kinds: dict[str, DriverKind]) -> None:

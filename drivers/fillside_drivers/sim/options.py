@@ -6,10 +6,11 @@ keys of that kind with the simulation's, and checks, codes and places stay those
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import replace
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self, cast
 
 from pydantic import AfterValidator, BaseModel, Field, Strict, create_model, model_validator
 
@@ -99,11 +100,20 @@ class SimDrive(SlotKeys):
 class _StandInOptions(OptionsModel):
     """Options of another kind with those of the simulation that the other has no key for."""
 
-    added: ClassVar[frozenset[str]] = frozenset()
+    wire: ClassVar[type[OptionsModel]]
+    added: ClassVar[frozenset[str]]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _revived, (_options_for, self.wire), self.__getstate__()
 
 
 class _StandInDrive(DriveModel):
     """A drive of another kind, with a simulated lamp behind it."""
+
+    wire: ClassVar[type[DriveModel]]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _revived, (_drive_for, self.wire), self.__getstate__()
 
     @property
     def timing(self) -> Timing:
@@ -114,17 +124,33 @@ class _StandInDrive(DriveModel):
 def stand_in(form: Form) -> Form:
     """The form of a simulated wire that is written as a wire of another kind is; the other's keys come
     first where both have one of a name."""
-    own = {name: field for name, field in SimOptions.model_fields.items() if not _has(form.options, name)}
-    options = _joined(
-        (_StandInOptions, form.options), {name: (field.annotation, field) for name, field in own.items()}
-    )
-    options.added = frozenset(own)
-    truth = {} if _has(form.drive, "truth") else {"truth": (HeadTruth, HeadTruth())}
-    return Form(options, _joined((_StandInDrive, form.drive), truth))
+    return Form(_options_for(form.options), _drive_for(form.drive))
+
+
+@functools.cache
+def _options_for(wire: type[OptionsModel]) -> type[OptionsModel]:
+    own = {name: field for name, field in SimOptions.model_fields.items() if not _has(wire, name)}
+    made = _joined((_StandInOptions, wire), {name: (field.annotation, field) for name, field in own.items()})
+    made.wire, made.added = wire, frozenset(own)
+    return cast(type[OptionsModel], made)
+
+
+@functools.cache
+def _drive_for(wire: type[DriveModel]) -> type[DriveModel]:
+    truth = {} if _has(wire, "truth") else {"truth": (HeadTruth, HeadTruth())}
+    made = _joined((_StandInDrive, wire), truth)
+    made.wire = wire
+    return cast(type[DriveModel], made)
 
 
 def _joined(bases: tuple[type[BaseModel], type[BaseModel]], fields: dict[str, Any]) -> Any:
     return create_model(f"Sim{bases[1].__name__}", __base__=bases, **fields)
+
+
+def _revived(made_for: Callable[[type[BaseModel]], type[BaseModel]], wire: type[BaseModel]) -> BaseModel:
+    """An empty model of a class that no module has a name for, to be filled by whoever unpickles it."""
+    made = made_for(wire)
+    return made.__new__(made)
 
 
 def _has(model: type[OptionsModel | DriveModel], name: str) -> bool:
