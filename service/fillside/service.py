@@ -58,10 +58,10 @@ class Service:
                 self._settings.tls.renew()
             except ListenError as error:
                 log.error("the certificate stays as it was: %s", error)
-        if self._settings.read is None:
+        if self._settings.rig_file is None:
             log.error("there is no rig file to take anew")
         else:
-            await reload(self._standing, self._settings.read)
+            await reload(self._standing, self._settings.rig_file)
 
     async def tell_status(self) -> None:
         """Say that we are ready once we are, then how the light is whenever that changes; until cancelled."""

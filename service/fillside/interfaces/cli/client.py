@@ -143,7 +143,10 @@ class Daemon:
 
         context = ssl.create_default_context()
         if self._ca:
+            from fillside_drivers.plain_files import check_plain
+
             try:
+                check_plain(self._ca)
                 context.load_verify_locations(self._ca)
             except (OSError, ssl.SSLError) as error:
                 from fillside.plain_errors import why
