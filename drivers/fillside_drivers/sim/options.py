@@ -33,6 +33,9 @@ Component = Annotated[Number, Field(ge=-1000, le=1000)]
 Direction = Annotated[tuple[Component, Component, Component], AfterValidator(_with_a_length)]
 
 
+LEAST_SPAN = 0.001
+
+
 class HeadTruth(OptionsModel):
     """How the simulated lamp differs from what the rig file says of it; what is left out is as the file says.
 
@@ -49,19 +52,19 @@ class HeadTruth(OptionsModel):
     """
 
     output_factor: Annotated[Number, Field(ge=0, le=10)] = 1.0
-    exponent: Annotated[Number, Field(gt=0, le=10)] | None = None
+    exponent: Annotated[Number, Field(ge=0.01, le=10)] | None = None
     dead_zone: Annotated[Number, Field(ge=0, lt=1)] = 0.0
-    saturation: Annotated[Number, Field(gt=0, le=1)] = 1.0
+    saturation: Annotated[Number, Field(ge=0.001, le=1)] = 1.0
     setback: Annotated[Number, Field(ge=-1, le=2)] = 0.0
     diameter: Annotated[Number, Field(ge=0, le=5)] | None = None
     bounce: Annotated[Number, Field(ge=0, le=1)] | None = None
-    warm_factor: Annotated[Number, Field(gt=0, le=2)] = 1.0
-    warm_up_s: Annotated[Number, Field(gt=0, le=36_000)] = 300.0
+    warm_factor: Annotated[Number, Field(ge=0.01, le=2)] = 1.0
+    warm_up_s: Annotated[Number, Field(ge=0.1, le=36_000)] = 300.0
 
     @model_validator(mode="after")
     def _lights(self) -> Self:
-        if self.saturation <= self.dead_zone:
-            raise ValueError("saturation must be above dead_zone")
+        if self.saturation - self.dead_zone < LEAST_SPAN:
+            raise ValueError(f"saturation must be above dead_zone, by at least {LEAST_SPAN:g}")
         return self
 
 
@@ -77,7 +80,7 @@ class SimOptions(OptionsModel):
             z up).
     """
 
-    seed: Annotated[int, Field(ge=0), Strict()] = 0
+    seed: Annotated[int, Field(ge=0, le=2**63 - 1), Strict()] = 0
     noise_stops: Annotated[Number, Field(ge=0, le=2)] = 0.0
     ambient_lux: Annotated[Number, Field(ge=0, le=200_000)] | None = None
     window_lux: Annotated[Number, Field(ge=0, le=200_000)] = 0.0

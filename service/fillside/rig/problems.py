@@ -6,6 +6,7 @@ RigError            a rig file or a change of a rig that cannot be used
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ Path = tuple[str | int, ...]
 """Keys and list places from the top of the file, such as ("heads", 0, "drive", "slot")."""
 
 LONGEST_SHOWN = 48
+HUGE = 10**40
+"""A whole number that is not written out; Python does not write thousands of digits at all."""
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _POINTS = ("position", "aim")
 
@@ -69,6 +72,8 @@ def shown(value: Any) -> str:
         return f"the text {_cut(json.dumps(value, ensure_ascii=False))}"
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, int) and abs(value) >= HUGE:
+        return f"a number of some {math.ceil(value.bit_length() * math.log10(2))} digits"
     if isinstance(value, int | float):
         return _cut(f"{value:g}" if isinstance(value, float) else f"{value}"[: LONGEST_SHOWN + 1])
     if isinstance(value, Mapping):
