@@ -80,6 +80,7 @@ DRIVERS: dict[str, Room] = {
 QUIET: dict[str, Room] = {
     "fillside": pure(),
     "fillside.answers": pure(),
+    "fillside.visible": pure(),
     "fillside.strict_json": pure("fillside.answers"),
     "fillside.photometry": pure(),
     "fillside.rig": pure("fillside.photometry"),
@@ -114,7 +115,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.apart": Room(),
     "fillside.live": Room(),
-    "fillside.logs": Room(),
+    "fillside.logs": Room("fillside.visible"),
     "fillside.notify": Room(),
     "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),
     "fillside.wire_news": Room("fillside.hold fillside_drivers.driver"),
@@ -189,7 +190,8 @@ TOP: dict[str, Room] = {
         "fillside.interfaces.keys fillside.interfaces.keys.hand fillside.interfaces.lengths "
         "fillside.interfaces.plots fillside.interfaces.sheet fillside.logs fillside.photometry "
         "fillside.plain_errors fillside.planning fillside.rig "
-        "fillside.service fillside.storage fillside.strict_json fillside_drivers.plain_files"
+        "fillside.service fillside.storage fillside.strict_json fillside.visible "
+        "fillside_drivers.plain_files"
     ),
 }
 TABLE: dict[str, Room] = {**DRIVERS, **QUIET, **SHELL, **DOORS, **TOP}

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from fillside.visible import in_one_line
+
 NOTHING = "–"
 LEAST_ERROR_STOPS = 0.05
 """An error below this is none."""
@@ -82,6 +84,7 @@ def metres(point: Any) -> str:
 
 def table(rows: list[list[str]], right: tuple[int, ...] = ()) -> list[str]:
     """Rows as lines of equal columns; the columns numbered in `right` are set flush right."""
+    rows = [[in_one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = []
     for row in rows:
