@@ -45,7 +45,7 @@ def lines(found: list[dict[str, Any]]) -> list[str]:
             [
                 str(take["id"]),
                 time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(take["began"])),
-                _went_on(take["began"], take["ended"]),
+                _went_on(take["ended"] is not None, take["lasted_s"]),
                 show.ratio(achieved["ratio"]),
                 show.ratio(light["face"]["ratio"]),
                 show.lux(achieved["exposure_lux"]),
@@ -55,13 +55,13 @@ def lines(found: list[dict[str, Any]]) -> list[str]:
     return show.table(rows)
 
 
-def _went_on(began: float, ended: float | None) -> str:
+def _went_on(is_over: bool, lasted_s: float | None) -> str:
     """How long a take went on.
 
-    >>> _went_on(0.0, 83.4), _went_on(0.0, None)
-    ('1:23', 'goes on')
+    >>> _went_on(True, 83.4), _went_on(True, None), _went_on(False, None)
+    ('1:23', 'not known', 'goes on')
     """
-    if ended is None:
-        return "goes on"
-    minutes, seconds = divmod(int(max(ended - began, 0.0)), 60)
+    if lasted_s is None:
+        return "not known" if is_over else "goes on"
+    minutes, seconds = divmod(int(lasted_s), 60)
     return f"{minutes}:{seconds:02d}"
