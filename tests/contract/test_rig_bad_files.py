@@ -127,6 +127,26 @@ def test_a_file_that_is_no_rig_is_told_so(tmp_path: Path, raw: bytes, told: str,
     assert len(str(caught.value).splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('name = "key"', f'name = "{"k" * 100_000}"', "not a name"),
+        ("[rig]", f"[rig]\n{'r' * 100_000} = 1", "unknown key"),
+        (
+            "[marks]",
+            f"{'[[heads]]' + chr(10)}" * 4097 + "[marks]",
+            "has 4098 items; no list of a rig file has more",
+        ),
+        ("[marks]", f"[plan]\nwall = 0x{'f' * 100_000}\n[marks]", "a number of some 120412 digits"),
+    ],
+)
+def test_whatever_the_file_holds_one_short_line_tells_it(old: str, new: str, told: str) -> None:
+    assert old in SOUND
+    said = str(refused(SOUND.replace(old, new, 1)))
+    assert told in said
+    assert len(said) < 400
+
+
 def test_a_byte_order_mark_before_a_sound_file_does_no_harm(tmp_path: Path) -> None:
     path = tmp_path / "rig.toml"
     path.write_bytes(b"\xef\xbb\xbf" + SOUND.encode())

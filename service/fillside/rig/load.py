@@ -33,6 +33,8 @@ LARGEST_NEIGHBOURS_BYTES = 192 * MIB
 """Nor are all of them together."""
 MOST_KEYS = 1000
 """A table of a rig file has no more keys; the parser that knows places grows slow with their square."""
+MOST_ITEMS = 4096
+"""Nor has a list: so many heads are the most, and tables of angles or levels are shorter."""
 
 _AT_LINE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
@@ -199,6 +201,10 @@ def _refuse_crowds(value: Any, path: Path, text: str, source: str) -> None:
         for key, inner in value.items():
             _refuse_crowds(inner, (*path, key), text, source)
     elif isinstance(value, list):
+        if len(value) > MOST_ITEMS:
+            line = _line_of(_first_mention(path, text), text)
+            message = f"has {len(value)} items; no list of a rig file has more than {MOST_ITEMS}"
+            raise RigError(message, dotted(path), line, source=source)
         for i, inner in enumerate(value):
             _refuse_crowds(inner, (*path, i), text, source)
 

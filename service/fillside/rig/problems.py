@@ -118,7 +118,9 @@ def dotted(path: Path, data: Any = None) -> str:
     words: list[str] = []
     for i, part in enumerate(path):
         if isinstance(part, str):
-            words.append(part if _BARE_KEY.fullmatch(part) else _cut(json.dumps(part, ensure_ascii=False)))
+            words.append(
+                _cut(part) if _BARE_KEY.fullmatch(part) else _cut(json.dumps(part, ensure_ascii=False))
+            )
         elif path[:i] == ("heads",):
             words.append(_name_of_head(data, part))
         elif part < 3 and (path[i - 1] in _POINTS or path[0] == "marks"):
@@ -130,7 +132,7 @@ def dotted(path: Path, data: Any = None) -> str:
 
 def _name_of_head(data: Any, index: int) -> str:
     name = data["heads"][index].get("name") if _has_head(data, index) else None
-    return name if isinstance(name, str) and _BARE_KEY.fullmatch(name) else f"#{index + 1}"
+    return _cut(name) if isinstance(name, str) and _BARE_KEY.fullmatch(name) else f"#{index + 1}"
 
 
 def _has_head(data: Any, index: int) -> bool:
