@@ -115,6 +115,14 @@ class DriveModel(BaseModel):
         return (self,)
 
 
+@dataclass(frozen=True)
+class Form:
+    """One way in which a kind of driver is written: its ``[drivers.NAME]`` table and a head's ``drive``."""
+
+    options: type[OptionsModel]
+    drive: type[DriveModel]
+
+
 def channel_names(head: str, count: int) -> tuple[str, ...]:
     """The names of a head's channels: its own, or its own for the warm one and one more for the cool.
 

@@ -12,8 +12,8 @@ import functools
 import importlib
 import importlib.metadata
 import logging
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -24,6 +24,7 @@ from fillside_drivers.driver import (
     Clock,
     DriveModel,
     Driver,
+    Form,
     Identity,
     NotAvailableError,
     OptionsError,
@@ -34,7 +35,7 @@ from fillside_drivers.driver import (
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 from fillside_drivers.plain_errors import package_missing
 from fillside_drivers.sacn.options import SacnDrive, SacnOptions
-from fillside_drivers.sim.options import SimDrive, SimOptions
+from fillside_drivers.sim.options import SimDrive, SimOptions, stand_in
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +46,8 @@ GROUP = "fillside.drivers"
 class DriverKind:
     """A kind of driver: its models at once, its code when it is wanted.
 
-    `where` is ``module:Class``. `package` is what to install when that module's own import fails.
+    `where` is ``module:Class``. `package` is what to install when that module's own import fails. `others`
+    are further ways in which it may be written.
     """
 
     name: str
@@ -53,6 +55,18 @@ class DriverKind:
     drive: type[DriveModel]
     where: str
     package: str = ""
+    others: tuple[Form, ...] = ()
+
+    @property
+    def forms(self) -> tuple[Form, ...]:
+        """The ways in which it may be written; a table and its heads' drives are all of one."""
+        return (Form(self.options, self.drive), *self.others)
+
+    def __reduce__(self) -> str | tuple[Any, ...]:
+        """A registered kind is the same in every process; its models may have no name of their own."""
+        if kinds().get(self.name) is self:
+            return kind_named, (self.name,)
+        return super().__reduce__()
 
     def load(self) -> type[Driver]:
         """The driver's class.
@@ -103,7 +117,13 @@ def kinds() -> Mapping[str, DriverKind]:
             log.warning("entry point %s = %s adds no new driver kind", point.name, point.value)
             continue
         found[kind.name] = kind
+    found["sim"] = _standing_in(found.pop("sim"), found.values())
     return found
+
+
+def _standing_in(sim: DriverKind, others: Iterable[DriverKind]) -> DriverKind:
+    """The simulated kind, able to stand in for each of the others."""
+    return replace(sim, others=tuple(stand_in(form) for kind in others for form in kind.forms))
 
 
 def kind_named(name: str, *, driver: str = "") -> DriverKind:
@@ -152,17 +172,32 @@ def build(
     65535
     """
     found = kind_named(kind, driver=name)
-    read = _read(found.options, options, name, f"drivers.{name}")
+    read, own = _read_in_a_form(found, options, drives, name)
     whites = ccts_k or {}
     channels = tuple(
-        channel
-        for head, drive in drives.items()
-        for channel in _channels(
-            head, _read(found.drive, drive, name, f"heads.{head}.drive"), whites.get(head)
-        )
+        channel for head, drive in own.items() for channel in _channels(head, drive, whites.get(head))
     )
     _no_overlap(channels, name)
     return _class_of(found, name)(Setup(name, read, channels, clock, identity))
+
+
+Given = Mapping[str, Any] | BaseModel
+
+
+def _read_in_a_form(
+    kind: DriverKind, options: Given, drives: Mapping[str, Given], name: str
+) -> tuple[OptionsModel, dict[str, DriveModel]]:
+    """Options and drives by the first of the kind's forms that takes them; else what the first refuses."""
+    refused: list[OptionsError] = []
+    for form in kind.forms:
+        try:
+            own = {
+                head: _read(form.drive, drive, name, f"heads.{head}.drive") for head, drive in drives.items()
+            }
+            return _read(form.options, options, name, f"drivers.{name}"), own
+        except OptionsError as error:
+            refused.append(error)
+    raise refused[0]
 
 
 def _class_of(kind: DriverKind, driver: str) -> type[Driver]:
@@ -182,7 +217,7 @@ def _channels(head: str, drive: DriveModel, cct_k: float | None) -> Iterator[Cha
 Model = TypeVar("Model", bound=BaseModel)
 
 
-def _read(model: type[Model], given: Mapping[str, Any] | BaseModel, driver: str, where: str) -> Model:
+def _read(model: type[Model], given: Given, driver: str, where: str) -> Model:
     if isinstance(given, BaseModel):
         if not isinstance(given, model):
             raise OptionsError(f"{where}: expected {model.__name__}", driver=driver, where=where)

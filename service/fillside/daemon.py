@@ -52,7 +52,7 @@ log = logging.getLogger(__name__)
 class Settings:
     """How a daemon is to run. `stay` leaves the wires without a word at the end, for a successor.
 
-    `read` gives the rig file anew when a reload is asked for; RigError when it is broken.
+    `rig_file` is read anew when a reload is asked for.
     """
 
     data: Path
@@ -60,7 +60,7 @@ class Settings:
     listen: Listen = field(default_factory=Listen)
     stay: bool = False
     tls: Tls | None = None
-    read: Callable[[], Rig] | None = None
+    rig_file: Path | None = None
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,16 @@ import sys
 from datetime import UTC, datetime
 from typing import Literal
 
+from fillside.visible import in_one_line, visible
+
 Form = Literal["plain", "json"]
 
 
 class _Plain(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         word = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
-        return f"fillside: {word}{super().format(record)}"
+        trace = f"\n{visible(self.formatException(record.exc_info))}" if record.exc_info else ""
+        return f"fillside: {word}{in_one_line(record.getMessage())}{trace}"
 
 
 class _Json(logging.Formatter):

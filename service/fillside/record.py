@@ -46,7 +46,7 @@ class Record:
 
     def __init__(self, store: Store, clock: Callable[[], float], jobs: SideJobs) -> None:
         self._store, self._clock, self._jobs = store, clock, jobs
-        self._journal, self._takes = Journal(store), Takes(store)
+        self._journal, self._takes = Journal(store), Takes(store, clock)
         self._dimmers: tuple[Scene, Dimmers] | None = None
         self._codes: Codes = ()
         self._stored_at, self._unstored = -math.inf, True

@@ -1,5 +1,7 @@
 """Taking a changed rig file while the light is held: all of it and without a jump, or nothing of it.
 
+The file and all that it names are read in a process of its own: reading is computation, some of it long,
+that would keep frames waiting on a thread as on the loop, and its cost in time and memory is bounded there.
 Everything that can be judged beforehand is. Then doors that differ change places with the new ones, whites
 turn to the new ones and lamps that the file has no more go out, all of it gently. Wires that differ change
 places next, each new one beginning with the codes that are on it, and last of all the hold. Wires that do not
@@ -10,9 +12,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
+from fillside.apart import Apart, ApartError
 from fillside.doorway import Doorway
 from fillside.hold.hold import Hold
 from fillside.hold.wires import leaving
@@ -21,7 +25,7 @@ from fillside.loom import Loom, loom_of
 from fillside.metering.weighing import calibration_in_use
 from fillside.plain_errors import why
 from fillside.rig.calibrated import Calibration
-from fillside.rig.load import RigError
+from fillside.rig.load import rig_or_why_not
 from fillside.rig.model import Rig
 from fillside.rig.white_way import white_way
 from fillside.runner import Runner
@@ -30,6 +34,8 @@ from fillside_drivers.driver import Clock, Driver, DriverError, Identity
 
 log = logging.getLogger(__name__)
 
+READ_WITHIN_S, MOST_BYTES = 30.0, 1024 * 1024 * 1024
+"""What reading a rig file and all that it names may take of time and memory."""
 WHITE_STEP_S = 0.05
 """From one white to the next: forty mired a second."""
 
@@ -51,15 +57,14 @@ class Standing:
     clock: Clock
 
 
-async def reload(here: Standing, read: Callable[[], Rig]) -> bool:
-    """Take what `read` gives (RigError for a broken file); whether it was taken.
+async def reload(here: Standing, path: Path) -> bool:
+    """Take the rig file at `path` as it is now; whether it was taken.
 
     If not, one line in the log and among the state's notes says why.
     """
     try:
-        rig = await asyncio.to_thread(read)
-        await _take(here, rig)
-    except (RigError, NotTakenError, DoorError, DriverError, OSError) as error:
+        await _take(here, await _read_apart(path))
+    except (NotTakenError, DoorError, DriverError, OSError) as error:
         _say_not_taken(here, " ".join((why(error) if isinstance(error, OSError) else str(error)).split()))
         return False
     except Exception as error:
@@ -68,8 +73,22 @@ async def reload(here: Standing, read: Callable[[], Rig]) -> bool:
         return False
     here.runner.figures.reloads += 1
     here.runner.tell()
-    log.info("the rig file was taken anew: %s is held", rig.rig.name)
+    log.info("the rig file was taken anew: %s is held", here.rig.rig.name)
     return True
+
+
+async def _read_apart(path: Path) -> Rig:
+    # No nicer than we are: somebody waits for it, and on a busy machine it would not get its turn.
+    apart = Apart(READ_WITHIN_S, MOST_BYTES, niceness=0)
+    try:
+        found = await apart.run(rig_or_why_not, str(path))
+    except ApartError as error:
+        raise NotTakenError(f"{path}: cannot be read: {error}") from error
+    finally:
+        await apart.close()
+    if isinstance(found, str):
+        raise NotTakenError(found)
+    return found
 
 
 def _say_not_taken(here: Standing, why: str) -> None:

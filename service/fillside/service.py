@@ -59,9 +59,9 @@ class Service:
                 self._settings.tls.renew()
             except ListenError as error:
                 log.error("the certificate stays as it was: %s", error)
-        if self._settings.read is None:
+        if self._settings.rig_file is None:
             log.error("there is no rig file to take anew")
-        elif await reload(self._standing, self._settings.read):
+        elif await reload(self._standing, self._settings.rig_file):
             with self._standing.runner.jobs.fence("cautions"):
                 await self.show_cautions()
 

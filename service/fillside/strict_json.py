@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from typing import Any, NoReturn
 
 from fillside.answers import Refusal
@@ -43,12 +44,44 @@ def strict_loads(body: bytes | str) -> Any:
     >>> strict_loads(b'{"do": "follow"}')
     {'do': 'follow'}
     """
+    return _loads(body, _no_constant, _finite)
+
+
+def kept_loads(text: str) -> Any:
+    """What was stored: as `strict_loads`, but a number that is not finite, as older versions stored it, is
+    None.
+
+    >>> kept_loads('{"by": NaN, "to": 1e999}')
+    {'by': None, 'to': None}
+    """
+
+    def number(written: str) -> float | None:
+        return value if math.isfinite(value := float(written)) else None
+
+    return _loads(text, lambda name: None, number)
+
+
+def kept_text(value: Any) -> str:
+    """JSON for the disk, such as `kept_loads` reads: what JSON has no word for is null there.
+
+    >>> kept_text({"by": float("nan")})
+    '{"by":null}'
+    """
+    text = json.dumps(value, separators=(",", ":"), default=lambda _: None)
+    try:
+        again = kept_loads(text)
+    except (Refusal, ValueError):
+        again = None
+    return json.dumps(again, allow_nan=False, separators=(",", ":"))
+
+
+def _loads(body: bytes | str, constant: Callable[[str], Any], number: Callable[[str], Any]) -> Any:
     try:
         text = body.decode("utf-8") if isinstance(body, bytes) else body
         value = json.loads(
             text,
-            parse_constant=_no_constant,
-            parse_float=_finite,
+            parse_constant=constant,
+            parse_float=number,
             parse_int=_whole,
             object_pairs_hook=_no_twin,
         )

@@ -13,12 +13,12 @@ from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 
+from fillside.apart import Apart, ApartError
 from fillside.calibration.orders import METER_ORDERS
 from fillside.demo.judge import truth_of
 from fillside.hold.events import Event
 from fillside.hold.hold import Hold
 from fillside.hold.orders import parse_order, read_order
-from fillside.metering.apart import Apart, ApartError
 from fillside.metering.daylight import Daylight, Room
 from fillside.metering.desk import Desk
 from fillside.metering.drift import Drift, Watched

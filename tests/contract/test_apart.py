@@ -12,10 +12,13 @@ import subprocess
 import sys
 import time
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 import pytest
 
-from fillside.metering.apart import Apart, ApartError, serve
+from fillside import reload
+from fillside.apart import Apart, ApartError, serve
+from fillside.rig.load import load_rig
 
 
 @pytest.fixture
@@ -82,7 +85,7 @@ def test_whoever_serves_ends_when_nobody_asks_any_more() -> None:
 
 CHILD = """
 import asyncio, os, sys
-from fillside.metering.apart import Apart
+from fillside.apart import Apart
 async def main():
     apart = Apart()
     print(await apart.run(os.getpid), flush=True)
@@ -100,3 +103,26 @@ def test_it_ends_when_we_are_killed() -> None:
     ours.kill()
     ours.communicate(timeout=20)
     assert ours.returncode != 0
+
+
+async def test_what_wants_more_memory_than_it_may_have_is_said_and_the_next_goes_on() -> None:
+    apart = Apart(most_bytes=512 * 2**20)
+    try:
+        with pytest.raises(ApartError, match="wants more memory than there is for it"):
+            await apart.run(bytes, 2**30)
+        assert len(await apart.run(bytes, 2**10)) == 2**10
+    finally:
+        await apart.close()
+
+
+async def test_a_rig_file_is_read_within_bounds_and_what_is_wrong_with_it_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good = Path(__file__).parents[2] / "config" / "desk.toml"
+    os.mkfifo(tmp_path / "rig.toml")
+    assert (await reload._read_apart(good)) == load_rig(good)
+    with pytest.raises(reload.NotTakenError, match=r"rig\.toml: it is a pipe, not a plain file"):
+        await reload._read_apart(tmp_path / "rig.toml")
+    monkeypatch.setattr(reload, "READ_WITHIN_S", 0.0)
+    with pytest.raises(reload.NotTakenError, match="cannot be read: it took longer than 0 s"):
+        await reload._read_apart(good)

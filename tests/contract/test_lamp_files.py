@@ -199,7 +199,7 @@ def test_check_compares_with_the_lumens_a_file_states() -> None:
         ),
         ((('"lamps/spot.ies"', "{ angles = [0, 90], candela = [100] }"),), "at least 2 must be"),
         ((('"lamps/spot.ies"', "{ angles = [5, 90], candela = [100, 0] }"),), "angles must start at 0"),
-        ((('"lamps/spot.ies"', "{ angles = [0, 90], candela = [0, 10] }"),), "it must be above 0"),
+        ((('"lamps/spot.ies"', "{ angles = [0, 90], candela = [0, 10] }"),), "it must be at least 0.001"),
         ((('"lamps/spot.ies"', "7"),), "a photometric file beside the rig file"),
     ],
 )

@@ -58,13 +58,19 @@ def described(channels: Sequence[str], geometries: str = GEOMETRIES, more: str =
     return f'<?xml version="1.0" encoding="UTF-8"?><GDTF DataVersion="1.2">{lamp}</GDTF>'
 
 
-def archive(text: str | bytes, name: str = "description.xml") -> bytes:
+def archive(
+    text: str | bytes, name: str = "description.xml", packed: int = zipfile.ZIP_DEFLATED, more: int = 0
+) -> bytes:
+    """A GDTF file, beside `more` other files of long names."""
     content = io.BytesIO()
-    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as file:
+    with zipfile.ZipFile(content, "w", packed) as file:
         file.writestr(name, text)
+        for number in range(more):
+            file.writestr(f"{number:0>240}", "")
     return content.getvalue()
 
 
+MANY_ATTRIBUTES = "".join(f" a{number}=''" for number in range(101))
 LAMP = archive(described([DIMMER, SHUTTER, COLOUR, ZOOM, VIRTUAL, OLD]))
 
 
@@ -75,6 +81,13 @@ def test_the_dimmer_is_found_and_all_else_held() -> None:
     # the default of an older file. A channel without a slot is nobody's.
     assert mode.held == {"3": 255, "4": 7, "5": 0x34, "6": 0x12, "8": 12}
     assert read_mode(LAMP) == mode
+
+
+def test_elements_that_say_nothing_of_slots_are_counted_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fillside_drivers.gdtf.archive.MOST_ELEMENTS", 50)
+    read_mode(LAMP, "Standard")
+    with pytest.raises(GdtfError, match="has more than 50 elements"):
+        read_mode(archive(described([DIMMER]).replace("</GDTF>", f"{'<a/>' * 50}</GDTF>")))
 
 
 def test_an_open_default_is_left_as_it_is() -> None:
@@ -102,7 +115,12 @@ def test_a_grand_dimmer_goes_before_others() -> None:
             archive('<!DOCTYPE GDTF SYSTEM "file:///etc/passwd"><GDTF/>'.encode("utf-16")),
             "has a document type",
         ),
-        (archive(b" " * (33 * 1024 * 1024)), "is larger than 32 MiB"),
+        (archive(b" " * (17 * 1024 * 1024)), "is larger than 16 MiB"),
+        (archive(f"<GDTF>{'<a>' * 64}{'</a>' * 64}</GDTF>"), "nests more than 64 elements"),
+        (archive(f"<GDTF{MANY_ATTRIBUTES}/>"), "an element with more than 100 attributes"),
+        (archive(f"<GDTF a='{'x' * 400_000}'/>"), "has a tag or comment of more than 256 KiB"),
+        (archive("<GDTF/>", packed=zipfile.ZIP_LZMA), "packed in a way that GDTF does not allow"),
+        (archive("<GDTF/>", more=4000), "is a zip archive of too many files"),
         (archive("<GDTF/>"), "the lamp has no DMX mode"),
         (archive(described([], more=f'<DMXMode Name="{"wide" * 500}"/>')), "give mode, one of 'Standard'"),
         (archive(described([], more='<DMXMode Name="Wide"/>')), "one of 'Standard', 'Wide'"),

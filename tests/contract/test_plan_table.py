@@ -61,7 +61,7 @@ screens = { monitor = { position = [0.3, -0.8, 1.1] } }
     ("table", "says"),
     [
         ("[plan]\nwal = 2.0", "wall"),
-        ("[plan]\nmains_hertz = 55\nceiling = -1", "above 0"),
+        ("[plan]\nmains_hertz = 55\nceiling = -1", "at least 0.1"),
         ('[plan.circuits.a]\namps = 16\nheads = ["kee"]', '"key"'),
         (
             '[plan.circuits.a]\namps = 16\nheads = ["key"]\n[plan.circuits.b]\namps = 16\nheads = ["key"]',

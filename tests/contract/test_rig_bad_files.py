@@ -128,6 +128,26 @@ def test_a_file_that_is_no_rig_is_told_so(tmp_path: Path, raw: bytes, told: str,
     assert len(str(caught.value).splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('name = "key"', f'name = "{"k" * 100_000}"', "not a name"),
+        ("[rig]", f"[rig]\n{'r' * 100_000} = 1", "unknown key"),
+        (
+            "[marks]",
+            f"{'[[heads]]' + chr(10)}" * 4097 + "[marks]",
+            "has 4098 items; no list of a rig file has more",
+        ),
+        ("[marks]", f"[plan]\nwall = 0x{'f' * 100_000}\n[marks]", "a number of some 120412 digits"),
+    ],
+)
+def test_whatever_the_file_holds_one_short_line_tells_it(old: str, new: str, told: str) -> None:
+    assert old in SOUND
+    said = str(refused(SOUND.replace(old, new, 1)))
+    assert told in said
+    assert len(said) < 400
+
+
 def test_a_byte_order_mark_before_a_sound_file_does_no_harm(tmp_path: Path) -> None:
     path = tmp_path / "rig.toml"
     path.write_bytes(b"\xef\xbb\xbf" + SOUND.encode())
@@ -139,13 +159,13 @@ def test_a_path_that_is_no_readable_file_is_told_so(tmp_path: Path) -> None:
     huge.write_bytes(b"#" * (LARGEST_BYTES + 1))
     for path, told in [
         (tmp_path / "none.toml", "there is no such file"),
-        (tmp_path, "is a folder; give the rig file in it"),
-        (huge, "is larger than 2 MiB"),
-        (Path("/dev/zero"), "is larger than 2 MiB"),
+        (tmp_path, "it is a folder, not a plain file"),
+        (huge, "it is larger than 2 MiB"),
+        (Path("/dev/zero"), "it is a device, not a plain file"),
         (tmp_path / "a" / "b", "there is no such file"),
         (huge / "rig.toml", "cannot be read: a part of that path is no folder"),
         (tmp_path / ("n" * 300), "cannot be read: the name is too long"),
-        ("nul\0l.toml", "cannot be read: embedded null"),
+        ("nul\0l.toml", "no file can have such a name"),
     ]:
         with pytest.raises(RigError) as caught:
             load_rig(path)

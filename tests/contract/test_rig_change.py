@@ -87,7 +87,7 @@ def test_a_change_is_not_tied_to_the_lists_it_was_made_of(rig: Rig) -> None:
         ({"heads.kei.position": [0, 0, 0]}, "heads.kei.position", 'no head "kei"; did you mean "key"?'),
         ({"camera.isso": 400}, "camera.isso", 'did you mean "iso"?'),
         ({"camera.iso": float("nan")}, "camera.iso", "must be a finite number"),
-        ({"camera.iso": -1}, "camera.iso", "must be above 0, not -1"),
+        ({"camera.iso": -1}, "camera.iso", "must be at least 0.1, not -1"),
         ({"camera.iso": "400"}, "camera.iso", 'not the text "400"'),
         ({"camera.iso": None}, "camera.iso", "is missing"),
         ({"camera.iso.value": 3}, "camera.iso.value", "iso is not a table"),

@@ -53,6 +53,7 @@ DRIVERS: dict[str, Room] = {
     "fillside_drivers.cancelling": Room(),
     "fillside_drivers.retry": Room(),
     "fillside_drivers.plain_errors": Room(),
+    "fillside_drivers.plain_files": Room(),
     "fillside_drivers.driver": Room(),
     "fillside_drivers.slots": Room("fillside_drivers.driver fillside_drivers.gdtf"),
     "fillside_drivers.sacn.packet": pure(),
@@ -68,7 +69,7 @@ DRIVERS: dict[str, Room] = {
     ),
     "fillside_drivers.mqtt": Room(
         "fillside_drivers.driver fillside_drivers.cancelling fillside_drivers.plain_errors "
-        "fillside_drivers.retry"
+        "fillside_drivers.plain_files fillside_drivers.retry"
     ),
     "fillside_drivers.sim": Room("fillside_drivers.driver fillside_drivers.slots"),
     "fillside_drivers.registry": Room(
@@ -78,6 +79,7 @@ DRIVERS: dict[str, Room] = {
 }
 QUIET: dict[str, Room] = {
     "fillside": pure(),
+    "fillside.visible": pure(),
     "fillside.photometry": pure(),
     "fillside.rig": pure("fillside.photometry"),
     "fillside.answers": pure("fillside.rig"),
@@ -104,12 +106,15 @@ QUIET: dict[str, Room] = {
 SHELL: dict[str, Room] = {
     "fillside.plain_errors": Room("fillside_drivers.plain_errors"),
     "fillside.side_jobs": Room("fillside_drivers.cancelling fillside_drivers.retry"),
-    "fillside.access": Room("fillside.answers fillside.plain_errors fillside.access.passes"),
+    "fillside.access": Room(
+        "fillside.answers fillside.plain_errors fillside.access.passes fillside_drivers.plain_files"
+    ),
     "fillside.storage": Room(
         "fillside.answers fillside.calibration fillside.plain_errors fillside.rig fillside.strict_json"
     ),
+    "fillside.apart": Room(),
     "fillside.live": Room(),
-    "fillside.logs": Room(),
+    "fillside.logs": Room("fillside.visible"),
     "fillside.notify": Room(),
     "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),
     "fillside.wire_news": Room("fillside.hold fillside_drivers.driver"),
@@ -125,7 +130,7 @@ SHELL: dict[str, Room] = {
     "fillside.readiness": Room("fillside.runner fillside.storage"),
     "fillside.first_start": Room("fillside.rig fillside.storage"),
     "fillside.metering": Room(
-        "fillside.answers fillside.balance fillside.calibration fillside.hold fillside.loom "
+        "fillside.answers fillside.apart fillside.balance fillside.calibration fillside.hold fillside.loom "
         "fillside.photometry fillside.plain_errors fillside.rig fillside.runner fillside.storage "
         "fillside_drivers.driver"
     ),
@@ -149,7 +154,8 @@ DOORS: dict[str, Room] = {
     "fillside.interfaces.http": Room(
         "fillside.access fillside.access.passes fillside.answers fillside.calibration fillside.hold "
         "fillside.live fillside.metrics fillside.plain_errors fillside.planning fillside.readiness "
-        "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json"
+        "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json "
+        "fillside_drivers.plain_files"
     ),
     "fillside.interfaces.keys": Room(
         "fillside.plain_errors fillside.rig fillside.interfaces.keys.octets fillside.interfaces.keys.hand"
@@ -160,8 +166,9 @@ DOORS: dict[str, Room] = {
 TOP: dict[str, Room] = {
     "fillside.doorway": Room("fillside.rig fillside.interfaces.door fillside.interfaces.doors"),
     "fillside.reload": Room(
-        "fillside.doorway fillside.hold fillside.interfaces.door fillside.loom fillside.metering "
-        "fillside.plain_errors fillside.rig fillside.runner fillside.storage fillside_drivers.driver"
+        "fillside.apart fillside.doorway fillside.hold fillside.interfaces.door fillside.loom "
+        "fillside.metering fillside.plain_errors fillside.rig fillside.runner fillside.storage "
+        "fillside_drivers.driver"
     ),
     "fillside.service": Room(
         "fillside.calibration fillside.first_start fillside.interfaces.http fillside.notify "
@@ -184,7 +191,8 @@ TOP: dict[str, Room] = {
         "fillside.interfaces.keys fillside.interfaces.keys.hand "
         "fillside.interfaces.plots fillside.interfaces.sheet fillside.logs fillside.photometry "
         "fillside.plain_errors fillside.planning fillside.rig "
-        "fillside.service fillside.storage fillside.strict_json"
+        "fillside.service fillside.storage fillside.strict_json fillside.visible "
+        "fillside_drivers.plain_files"
     ),
 }
 TABLE: dict[str, Room] = {**DRIVERS, **QUIET, **SHELL, **DOORS, **TOP}
@@ -212,7 +220,7 @@ READS_FILES = frozenset(
 
 EXCEPTIONS: dict[tuple[str, str], str] = {
     ("fillside.rig.load", "pathlib"): "opens the rig file: the one module of the room that does",
-    ("fillside.rig.load", "open"): "opens the rig file: the one module of the room that does",
+    ("fillside.rig.load", "fillside_drivers.plain_files"): "opens the rig file and those that it names",
     ("fillside.rig.load", "fillside.plain_errors"): "says why the rig file cannot be read",
     ("fillside.rig.load", "fillside_drivers.registry"): "a head's drive is read by the model of its driver",
     ("fillside.rig.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",

@@ -178,6 +178,19 @@ def test_the_journal_tells_who_from_where_what_and_the_outcome(tmp_path: Path) -
         assert latest_entries(store, before=last["id"]) == [first]
 
 
+def test_the_journal_reads_whatever_it_stored_and_numbers_that_are_none_of_older_versions() -> None:
+    odd = {"do": "trim", "by": float("nan"), "to": [float("inf"), 1.5], "at": object(), "n": 10**400}
+    old = 'INSERT INTO journal (at, who, door, address, said, outcome, note) VALUES (1,"","","",?,"ok","")'
+    with Store.unkept() as store:
+        journal = Journal(store)
+        journal.write(ANNA, {"do": "trim", "by": float("nan"), "to": [float("inf"), 1.5]}, "bad_order")
+        journal.write(ANNA, odd, "bad_order")
+        store.write(lambda connection: connection.execute(old, ('{"by": NaN, "to": -1e999}',))).result()
+        said = [entry["said"] for entry in latest_entries(store)]
+        assert store.notes == ()
+    assert said == [{"by": None, "to": None}, None, {"do": "trim", "by": None, "to": [None, 1.5]}]
+
+
 def test_position_reports_do_not_fill_the_journal(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
         journal = Journal(store)

@@ -17,6 +17,7 @@ from fillside.interfaces.http.server import Listen
 from fillside.storage.journal import Visitor
 from fillside.storage.store import Store
 from fillside.storage.takes import Takes, latest_takes
+from protocol.wires import HandClock
 
 SOMEBODY = Visitor("somebody", "test")
 
@@ -57,6 +58,7 @@ async def test_a_take_has_the_light_it_began_and_ended_with(tmp_path: Path) -> N
         await order(up, do="follow")
         (over,) = await taken(up)
         assert over["ended"] >= over["began"]
+        assert over["lasted_s"] is None
         assert over["first"] == goes_on["first"]
         assert over["last"]["trims"] == trimmed["trims"]
         await order(up, do="freeze")
@@ -77,7 +79,28 @@ def test_a_mode_that_is_no_freeze_ends_the_take_that_a_kill_left_open(mode: str)
         store.write(lambda connection: None).result()
         (take,) = latest_takes(store)
         assert take.ended is not None
+        assert take.lasted_s is None
         assert take.last == take.first
+        assert lines([vars(take)])[1].count("not known") == 1
+
+
+def test_a_take_is_as_long_as_it_was_whatever_the_clock_on_the_wall_was_set_to(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    elapsed, wall = HandClock(50.0), HandClock(1_795_000_000.0)
+    monkeypatch.setattr("fillside.storage.takes.time.time", wall)
+    with Store.unkept() as store:
+        kept = Takes(store, elapsed)
+        for step_s in (-172_800.0, +172_800.0):
+            kept.look(STATE | {"mode": "freeze"})
+            elapsed += 61.25
+            wall += step_s
+            kept.look(STATE | {"mode": "follow"})
+        store.write(lambda connection: None).result()
+        found = latest_takes(store)
+    assert [take.lasted_s for take in found] == [61.25, 61.25]
+    assert found[0].last == found[0].first
+    assert ["1:01" in line for line in lines([vars(take) for take in found])] == [False, True, True]
 
 
 HEAD = {"name": "key", "role": "key", "output": 0.36, "level": 0.6, "wire": [153, 153], "lux": 410.0}

@@ -23,7 +23,7 @@ class DmxSerialOptions(OptionsModel):
 
     device: Annotated[str, Field(min_length=1)]
     slots: Annotated[int, Field(ge=LEAST_SLOTS, le=SLOTS), Strict()] = SLOTS
-    rate_hz: Annotated[float, Field(ge=1 / LONGEST_PACKET_S), Strict()] = 40.0
+    rate_hz: Annotated[float, Field(ge=1 / LONGEST_PACKET_S, le=1000), Strict()] = 40.0
 
     @model_validator(mode="after")
     def _line_carries_it(self) -> Self:

@@ -18,6 +18,8 @@ from fillside_drivers.gdtf.mode import SLOTS, LampMode
 from fillside_drivers.gdtf.values import NONE, dmx_value
 
 DIMMER = "Dimmer"
+MOST_SHOWN, LONGEST_SHOWN = 12, 48
+"""Of the modes in a message, and of the characters of a mode's name there."""
 _SHUTTER = re.compile(r"Shutter\d+")
 _BY_HAND = "say slot, bits and fixed in the rig file instead"
 
@@ -33,7 +35,7 @@ def read_mode(content: bytes, name: str | None = None, *, file: str = "") -> Lam
     try:
         dimmer, held = _slots(root, mode)
     except GdtfError as error:
-        raise GdtfError(f"mode {title!r}: {error}") from None
+        raise GdtfError(f"mode {title[:LONGEST_SHOWN]!r}: {error}") from None
     return LampMode(
         file=file, mode=title, dimmer=dimmer, held={str(slot): held[slot] for slot in sorted(held)}
     )
@@ -41,7 +43,8 @@ def read_mode(content: bytes, name: str | None = None, *, file: str = "") -> Lam
 
 def _mode(root: Element, name: str | None) -> Element:
     modes = root.findall("./FixtureType/DMXModes/DMXMode")
-    names = ", ".join(repr(mode.get("Name", "")) for mode in modes)
+    shown = [repr(mode.get("Name", "")[:LONGEST_SHOWN]) for mode in modes[:MOST_SHOWN]]
+    names = ", ".join(shown) + (", …" if len(modes) > MOST_SHOWN else "")
     if not modes:
         raise GdtfError("the lamp has no DMX mode")
     if name is None:

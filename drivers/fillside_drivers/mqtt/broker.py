@@ -12,6 +12,10 @@ import aiomqtt
 
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 from fillside_drivers.plain_errors import why
+from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, MIB, check_plain, plain_bytes
+
+LARGEST_AUTHORITIES_BYTES = 8 * MIB
+"""All authorities that a system trusts take half a megabyte."""
 
 
 class BrokerError(Exception):
@@ -54,9 +58,9 @@ def secret(place: str | None, where: str) -> str | None:
             raise BrokerError(f"{where} names the variable {name}, which is not set", where)
         return os.environ[name]
     try:
-        return Path(name).expanduser().read_text("utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = why(error) if isinstance(error, OSError) else "it is no text"
+        return plain_bytes(Path(name).expanduser(), LARGEST_TEXT_BYTES).decode("utf-8").strip()
+    except (OSError, UnicodeDecodeError, RuntimeError) as error:
+        reason = "it is no text" if isinstance(error, UnicodeDecodeError) else why(error)
         raise BrokerError(f"{where} names the file {name}, which cannot be read: {reason}", where) from error
 
 
@@ -64,6 +68,11 @@ def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
     """What the connection is encrypted with, None for none. Raises BrokerError."""
     if not options.tls:
         return None
+    for path in filter(None, (options.ca_file, options.certificate_file, options.key_file)):
+        try:
+            check_plain(path, LARGEST_AUTHORITIES_BYTES)
+        except OSError as error:
+            raise BrokerError(f"certificate file {path}: {why(error)}", "tls") from error
     try:
         context = ssl.create_default_context(cafile=options.ca_file)
         if options.ca_file is not None:

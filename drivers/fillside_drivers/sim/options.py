@@ -1,17 +1,39 @@
-"""What a rig file may say about a simulated wire and about a head on it."""
+"""What a rig file may say about a simulated wire and about a head on it.
+
+A simulated wire takes its own keys alone, or stands in for a wire of any other kind: `stand_in` joins the
+keys of that kind with the simulation's, and checks, codes and places stay those of that kind.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from typing import Annotated, Self
+import functools
+import math
+from collections.abc import Callable, Hashable
+from dataclasses import replace
+from typing import Annotated, Any, ClassVar, Self, cast
 
-from pydantic import Field, Strict, model_validator
+from pydantic import AfterValidator, BaseModel, Field, Strict, create_model, model_validator
 
-from fillside_drivers.driver import OptionsModel
+from fillside_drivers.driver import DriveModel, Form, OptionsModel, Timing
 from fillside_drivers.slots import SlotKeys
 
 Number = Annotated[float, Strict()]
-Direction = tuple[Number, Number, Number]
+Vector = tuple[Number, Number, Number]
+SHORTEST = 0.001
+"""Of a direction; what is shorter is lost in rounding."""
+
+
+def _with_a_length(vector: Vector) -> Vector:
+    if math.hypot(*vector) < SHORTEST:
+        raise ValueError(f"a direction must be at least {SHORTEST:g} long, such as [-1.0, 0.0, 0.0]")
+    return vector
+
+
+Component = Annotated[Number, Field(ge=-1000, le=1000)]
+Direction = Annotated[tuple[Component, Component, Component], AfterValidator(_with_a_length)]
+
+
+LEAST_SPAN = 0.001
 
 
 class HeadTruth(OptionsModel):
@@ -30,19 +52,19 @@ class HeadTruth(OptionsModel):
     """
 
     output_factor: Annotated[Number, Field(ge=0, le=10)] = 1.0
-    exponent: Annotated[Number, Field(gt=0, le=10)] | None = None
+    exponent: Annotated[Number, Field(ge=0.01, le=10)] | None = None
     dead_zone: Annotated[Number, Field(ge=0, lt=1)] = 0.0
-    saturation: Annotated[Number, Field(gt=0, le=1)] = 1.0
+    saturation: Annotated[Number, Field(ge=0.001, le=1)] = 1.0
     setback: Annotated[Number, Field(ge=-1, le=2)] = 0.0
     diameter: Annotated[Number, Field(ge=0, le=5)] | None = None
     bounce: Annotated[Number, Field(ge=0, le=1)] | None = None
-    warm_factor: Annotated[Number, Field(gt=0, le=2)] = 1.0
-    warm_up_s: Annotated[Number, Field(gt=0, le=36_000)] = 300.0
+    warm_factor: Annotated[Number, Field(ge=0.01, le=2)] = 1.0
+    warm_up_s: Annotated[Number, Field(ge=0.1, le=36_000)] = 300.0
 
     @model_validator(mode="after")
     def _lights(self) -> Self:
-        if self.saturation <= self.dead_zone:
-            raise ValueError("saturation must be above dead_zone")
+        if self.saturation - self.dead_zone < LEAST_SPAN:
+            raise ValueError(f"saturation must be above dead_zone, by at least {LEAST_SPAN:g}")
         return self
 
 
@@ -58,24 +80,17 @@ class SimOptions(OptionsModel):
             z up).
     """
 
-    seed: Annotated[int, Field(ge=0), Strict()] = 0
+    seed: Annotated[int, Field(ge=0, le=2**63 - 1), Strict()] = 0
     noise_stops: Annotated[Number, Field(ge=0, le=2)] = 0.0
     ambient_lux: Annotated[Number, Field(ge=0, le=200_000)] | None = None
     window_lux: Annotated[Number, Field(ge=0, le=200_000)] = 0.0
     window_from: Direction = (-1.0, 0.0, 0.0)
 
-    @model_validator(mode="after")
-    def _window_has_a_direction(self) -> Self:
-        if not any(self.window_from):
-            raise ValueError("window_from must not be [0, 0, 0]")
-        return self
-
 
 class SimDrive(SlotKeys):
-    """A head on the simulated wire.
+    """A head on a simulated wire that stands in for no other.
 
-    `universe` and the slots mean nothing here but are taken and checked for overlaps, so that a rig can be
-    rehearsed by changing the word after `kind` and nothing else.
+    `universe` and the slots mean nothing here but are taken and checked for overlaps.
     """
 
     universe: Annotated[int, Field(ge=1, le=63999), Strict()] | None = None
@@ -83,3 +98,76 @@ class SimDrive(SlotKeys):
 
     def claims(self) -> tuple[Hashable, ...]:
         return tuple((self.universe, slot) for slot in super().claims())
+
+
+class _StandInOptions(OptionsModel):
+    """Options of another kind with those of the simulation that the other has no key for."""
+
+    wire: ClassVar[type[OptionsModel]]
+    added: ClassVar[frozenset[str]]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _revived, (_options_for, self.wire), self.__getstate__()
+
+
+class _StandInDrive(DriveModel):
+    """A drive of another kind, with a simulated lamp behind it."""
+
+    wire: ClassVar[type[DriveModel]]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _revived, (_drive_for, self.wire), self.__getstate__()
+
+    @property
+    def timing(self) -> Timing:
+        """Fades are as slow as the real lamp's; the simulated one lags behind nothing."""
+        return replace(super().timing, lead_s=0.0, latency_s=0.0)
+
+
+def stand_in(form: Form) -> Form:
+    """The form of a simulated wire that is written as a wire of another kind is; the other's keys come
+    first where both have one of a name."""
+    return Form(_options_for(form.options), _drive_for(form.drive))
+
+
+@functools.cache
+def _options_for(wire: type[OptionsModel]) -> type[OptionsModel]:
+    own = {name: field for name, field in SimOptions.model_fields.items() if not _has(wire, name)}
+    made = _joined((_StandInOptions, wire), {name: (field.annotation, field) for name, field in own.items()})
+    made.wire, made.added = wire, frozenset(own)
+    return cast(type[OptionsModel], made)
+
+
+@functools.cache
+def _drive_for(wire: type[DriveModel]) -> type[DriveModel]:
+    truth = {} if _has(wire, "truth") else {"truth": (HeadTruth, HeadTruth())}
+    made = _joined((_StandInDrive, wire), truth)
+    made.wire = wire
+    return cast(type[DriveModel], made)
+
+
+def _joined(bases: tuple[type[BaseModel], type[BaseModel]], fields: dict[str, Any]) -> Any:
+    return create_model(f"Sim{bases[1].__name__}", __base__=bases, **fields)
+
+
+def _revived(made_for: Callable[[type[BaseModel]], type[BaseModel]], wire: type[BaseModel]) -> BaseModel:
+    """An empty model of a class that no module has a name for, to be filled by whoever unpickles it."""
+    made = made_for(wire)
+    return made.__new__(made)
+
+
+def _has(model: type[OptionsModel | DriveModel], name: str) -> bool:
+    return name in model.model_fields
+
+
+def room_of(options: object) -> SimOptions | None:
+    """What the options of a simulated wire say of the simulated room; None for those of other wires."""
+    if isinstance(options, _StandInOptions):
+        return SimOptions.model_construct(**{name: getattr(options, name) for name in options.added})
+    return options if isinstance(options, SimOptions) else None
+
+
+def truth_of_drive(drive: object) -> HeadTruth:
+    """What is true of the lamp behind a simulated drive; of other drives what the file says."""
+    truth = getattr(drive, "truth", None)
+    return truth if isinstance(truth, HeadTruth) else HeadTruth()

@@ -28,6 +28,7 @@ from typing import Any
 
 from fillside.access.passes import MAY, May
 from fillside.plain_errors import why
+from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, plain_bytes
 
 FILE, LOCK = "tokens.json", ".tokens.lock"
 _TOKEN = re.compile(r"(fs|once)-([a-z2-7]{8})-([A-Za-z0-9_-]{32})")
@@ -161,7 +162,7 @@ class TokenFile:
             stat = self.path.stat()
             seen = (stat.st_mtime_ns, stat.st_ino)
             if seen != self._seen:
-                self._kept = _read(self.path.read_text("utf-8"))
+                self._kept = _read(plain_bytes(self.path, LARGEST_TEXT_BYTES).decode("utf-8"))
                 self._seen = seen
         except FileNotFoundError:
             self._kept, self._seen = {}, None

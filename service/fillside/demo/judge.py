@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from fillside.rig.model import CurveTable, Head, Rig
 from fillside_drivers.driver import DriveModel, channel_names
-from fillside_drivers.sim.options import SimDrive, SimOptions
+from fillside_drivers.sim.options import SimOptions, room_of, truth_of_drive
 from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth, direct_lux, unit
 
 WITHIN_STOPS = 0.15
@@ -21,15 +21,15 @@ WITHIN_STOPS = 0.15
 def truth_of(rig: Rig) -> SimTruth:
     """The simulated room of a rig: its file, with what each simulated drive says differs from it."""
     heads = tuple(_sim_head(rig, head) for head in rig.heads)
-    rooms = [options for options in rig.wiring.options.values() if isinstance(options, SimOptions)]
-    room = rooms[0] if rooms else SimOptions()
+    rooms = (room_of(options) for options in rig.wiring.options.values())
+    room = next((room for room in rooms if room is not None), SimOptions())
     ambient = sum(rig.ambient.toward) / 3 if room.ambient_lux is None else room.ambient_lux
     return SimTruth(heads, ambient, room.window_lux, room.window_from, room.noise_stops, room.seed)
 
 
 def _sim_head(rig: Rig, head: Head) -> SimHead:
     drive = rig.wiring.drives.get(head.name)
-    truth = (drive if isinstance(drive, SimDrive) else SimDrive()).truth
+    truth = truth_of_drive(drive)
     axis = [a - p for a, p in zip(rig.aim_of(head), head.position, strict=True)]
     curve = head.dimming.curve
     return SimHead(

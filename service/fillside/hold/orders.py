@@ -132,7 +132,7 @@ class Expose(_Said):
     by: Annotated[StopsSaid, Field(ge=-12, le=12)] | None = Field(
         default=None, description='stops to add to the exposure, such as "+1/3"; in all from -6 to 6'
     )
-    to: Literal["camera"] | Annotated[Number, Field(gt=0, le=200_000)] | None = Field(
+    to: Literal["camera"] | Annotated[Number, Field(ge=0.01, le=200_000)] | None = Field(
         default=None, description='lux at the subject, or "camera"'
     )
 
@@ -147,12 +147,14 @@ class CameraOrder(_Said):
     """The camera's settings as they are now; what is not named stays."""
 
     do: Literal["camera"]
-    iso: Annotated[Number, Field(gt=0, le=10_000_000)] | None = Field(default=None, description="the ISO")
+    iso: Annotated[Number, Field(ge=0.1, le=10_000_000)] | None = Field(default=None, description="the ISO")
     shutter: str | Number | None = Field(default=None, description='"1/50", or a number of seconds')
-    shutter_angle: Annotated[Number, Field(gt=0, le=360)] | None = Field(
+    shutter_angle: Annotated[Number, Field(ge=0.1, le=360)] | None = Field(
         default=None, description="degrees; needs fps, here or in the rig file"
     )
-    fps: Annotated[Number, Field(gt=0, le=1000)] | None = Field(default=None, description="frames per second")
+    fps: Annotated[Number, Field(ge=0.01, le=1000)] | None = Field(
+        default=None, description="frames per second"
+    )
     aperture: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(
         default=None, description="the f-number, such as 2.8"
     )

@@ -16,6 +16,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.answers import Refusal
+from fillside.apart import ApartError
 from fillside.calibration.orders import (
     CalibrateOrder,
     Import,
@@ -30,7 +31,6 @@ from fillside.calibration.readings import Reading, ReadingError, check_against, 
 from fillside.calibration.routine import NotNowError
 from fillside.calibration.sharing import shared_words
 from fillside.calibration.steps import Asks
-from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.guide import Guide

@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.answers import Refusal
+from fillside.apart import ApartError
 from fillside.balance.errors import stops_words
 from fillside.calibration import routine as acts
 from fillside.calibration.checks import Check, Checked, checked
@@ -28,7 +29,6 @@ from fillside.calibration.steps import (
     step_of,
 )
 from fillside.calibration.verdict import cause_words
-from fillside.metering.apart import ApartError
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.keeping import keep, strike

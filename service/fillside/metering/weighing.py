@@ -12,12 +12,12 @@ from datetime import UTC, datetime
 
 from pydantic import ValidationError
 
+from fillside.apart import Apart
 from fillside.calibration.drift import Change
 from fillside.calibration.readings import Reading
 from fillside.calibration.remarks import remark_on
 from fillside.calibration.sensors import with_sensors
 from fillside.hold.hold import Hold
-from fillside.metering.apart import Apart
 from fillside.metering.jobs import judge, weigh
 from fillside.metering.keeping import keep_calibration, use_calibration
 from fillside.rig.calibrated import Calibration

@@ -87,8 +87,15 @@ def _halved(moved: Moved, hides: float, clear: float, wanted_deg: float) -> floa
     return clear
 
 
+COINCIDE_M = 1e-6
+"""A source that has come to its own target goes on shining as it did."""
+
+
 def _aimed(disc: Disc, centre: FloatArray, target: FloatArray) -> Disc:
-    return replace(disc, centre=centre, axis=unit(target - centre))
+    away = target - centre
+    if np.linalg.norm(away) < COINCIDE_M:
+        return replace(disc, centre=centre)
+    return replace(disc, centre=centre, axis=unit(away))
 
 
 def _at_height(wearer: Wearer, disc: Disc) -> Callable[[float], tuple[Wearer, Disc]]:

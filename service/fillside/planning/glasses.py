@@ -14,6 +14,8 @@ from fillside.rig.plan_table import Glasses, Pose
 
 FloatArray = npt.NDArray[np.float64]
 
+FLAT_BELOW_DIOPTRE = 0.01
+"""A radius of 50 m: a lens is flat."""
 TOOLING_INDEX = 1.53
 """The refractive index that spectacle base curves are named with (common practice of lens makers)."""
 SMALLEST_RADIUS_M = 0.03
@@ -54,7 +56,7 @@ def surface_radius_m(curve_dioptre: float) -> float:
     >>> round(surface_radius_m(6.0), 5)
     0.08833
     """
-    return math.inf if curve_dioptre == 0 else (TOOLING_INDEX - 1) / curve_dioptre
+    return math.inf if curve_dioptre < FLAT_BELOW_DIOPTRE else (TOOLING_INDEX - 1) / curve_dioptre
 
 
 def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArray:
@@ -82,11 +84,12 @@ def lens_rays(wearer: Wearer, side: Literal[-1, 0, 1]) -> tuple[FloatArray, Floa
         np.linspace(-0.5, 0.5, DOWN) * form.height_mm / 1000,
     )
     off = np.stack([u.ravel(), v.ravel()], axis=1)
-    lean = off / surface_radius_m(form.curve)
+    radius_m = surface_radius_m(form.curve)
+    lean = off / radius_m
     depth = np.sqrt(np.maximum(1 - np.sum(lean**2, axis=1), 0.0))
     plane = np.stack([across, upward])
     normals = lean @ plane + depth[:, np.newaxis] * middle
-    sag = 0.0 if form.curve == 0 else surface_radius_m(form.curve) * (1 - depth)
+    sag = 0.0 if math.isinf(radius_m) else radius_m * (1 - depth)
     centre = frame.place + side * form.apart_mm / 2000 * frame.right
     points = centre + off @ plane - np.outer(sag * np.ones(len(off)), middle)
     camera = np.asarray(wearer.camera) - points

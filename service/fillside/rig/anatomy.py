@@ -57,7 +57,7 @@ def kind_at(root: type[BaseModel], path: Path) -> str:
 
     >>> from fillside.rig.head import Modifier
     >>> kind_at(Modifier, ("max_watts",))
-    'a number up to 20000'
+    'a number from 0.01 to 20000'
     """
     for model in models_at(root, path[:-1]):
         schema = model.model_json_schema()["properties"].get(path[-1], {})

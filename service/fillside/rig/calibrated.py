@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.rig.model import CurveTable, Name, Rig
 
-Candela = Annotated[float, Field(gt=0, le=10_000_000)]
+Candela = Annotated[float, Field(ge=1e-6, le=10_000_000)]
 NotNegative = Annotated[float, Field(ge=0)]
 Lux = Annotated[float, Field(ge=0, le=200_000)]
 
@@ -43,7 +43,7 @@ class CalibratedHead(_Loose):
     bounce: Annotated[float, Field(ge=0, le=10)] | None = None
     curve: CalibratedCurve | None = None
     floor: Annotated[float, Field(ge=0, lt=1)] | None = None
-    of_full: Annotated[float, Field(gt=0, le=1)] | None = None
+    of_full: Annotated[float, Field(ge=1e-6, le=1)] | None = None
     sigma_stops: NotNegative | None = None
     readings: tuple[dict[str, Any], ...] = ()
 

@@ -22,7 +22,7 @@ Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
 
 class Lamp(Part):
     kind: Literal["led", "incandescent", "halogen", "cfl", "tube", "discharge", "other"] = "led"
-    lumens: Annotated[Number, Field(gt=0, le=1_000_000)] | None = Field(
+    lumens: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
         default=None, description="light of one lamp in lumens, such as 3200"
     )
     count: Annotated[Whole, Field(ge=1, le=100, description="how many lamps the head holds")] = 1
@@ -30,11 +30,11 @@ class Lamp(Part):
         default=None,
         description="correlated colour temperature in kelvin, such as 5600, or its two ends, [2700, 6500]",
     )
-    cool_share: Annotated[Number, Field(gt=0, lt=1)] | None = Field(
+    cool_share: Annotated[Number, Field(ge=0.001, le=0.999)] | None = Field(
         default=None,
         description="the cool channel's part of the light with both at full, 0.5 if left out",
     )
-    watts: Annotated[Number, Field(gt=0, le=20_000)] | None = Field(
+    watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
         default=None, description="electrical power of one lamp in watts, such as 30"
     )
     battery: Flag | None = Field(
@@ -75,7 +75,7 @@ class Modifier(Part):
     diameter: Annotated[Number, Field(ge=0, le=5)] = Field(
         default=0.0, description="diameter of the lit face in metres; 0 is a point"
     )
-    efficiency: Annotated[Number, Field(gt=0, le=1)] | None = Field(
+    efficiency: Annotated[Number, Field(ge=0.0001, le=1)] | None = Field(
         default=None, description="share of the lamp's light that leaves the lit face, such as 0.45"
     )
     loss: Annotated[Number, Field(ge=0, le=10)] | None = Field(
@@ -90,7 +90,7 @@ class Modifier(Part):
     diffusion: Annotated[Number, Field(ge=0, le=10)] = Field(
         default=0.0, description="extra diffusion before the lamp, as stops of light lost"
     )
-    max_watts: Annotated[Number, Field(gt=0, le=20_000)] | None = Field(
+    max_watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
         default=None, description="the most lamp power the modifier is marked for, in watts"
     )
     photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
@@ -123,6 +123,12 @@ class Modifier(Part):
 Fraction = Annotated[Number, Field(ge=0, le=1)]
 
 
+LEAST_STEP = 1e-6
+"""From one level of a table to the next; sixteen bits have steps of 1.5e-5."""
+LEAST_OUTPUT = 1e-9
+"""Of a table, but for 0: thirty stops under full light."""
+
+
 class CurveTable(Part):
     """Measured pairs of level and output; (0, 0) is added if absent and the last output is 1."""
 
@@ -137,8 +143,13 @@ class CurveTable(Part):
     def _monotone(self) -> Self:
         if len(self.levels) != len(self.outputs):
             raise MisfitError("outputs", "levels and outputs must be equally many")
-        if any(b <= a for a, b in zip(self.levels, self.levels[1:], strict=False)):
-            raise MisfitError("levels", "levels must rise, each above the one before")
+        levels = self.levels[1:] if self.levels[0] == 0 else self.levels
+        if any(b - a < LEAST_STEP for a, b in zip((0.0, *levels), levels, strict=False)):
+            raise MisfitError(
+                "levels", f"levels must rise, each by at least {LEAST_STEP:g} above the one before"
+            )
+        if any(0 < output < LEAST_OUTPUT for output in self.outputs):
+            raise MisfitError("outputs", f"an output is 0 or at least {LEAST_OUTPUT:g}")
         if any(b < a for a, b in zip(self.outputs, self.outputs[1:], strict=False)):
             raise MisfitError("outputs", "outputs must never fall")
         if self.outputs[-1] != 1:
@@ -172,10 +183,10 @@ MOST_CORRECTION_STOPS = 1.0
 class CorrectDrift(Part):
     """The slow correction of a head whose drift is known."""
 
-    most: Annotated[Number, Field(gt=0, le=MOST_CORRECTION_STOPS)] = Field(
+    most: Annotated[Number, Field(ge=0.001, le=MOST_CORRECTION_STOPS)] = Field(
         default=0.5, description="the most a drift is corrected by, in stops"
     )
-    per_hour: Annotated[Number, Field(gt=0, le=1)] = Field(
+    per_hour: Annotated[Number, Field(ge=0.001, le=1)] = Field(
         default=0.2, description="how fast, in stops an hour"
     )
 
@@ -204,7 +215,7 @@ class Head(Part):
     aim: Name | Point | None = Field(
         default=None, description="a mark's name, or a point [x, y, z] in metres"
     )
-    intensity: Annotated[Number, Field(gt=0, le=10_000_000)] | None = Field(
+    intensity: Annotated[Number, Field(ge=0.001, le=10_000_000)] | None = Field(
         default=None, description="candela on the axis at full, such as 1800"
     )
     lamp: Lamp | None = Field(default=None, description="the lamp, as { kind = ..., lumens = ... }")

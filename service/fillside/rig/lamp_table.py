@@ -12,6 +12,7 @@ from fillside.photometry.distribution import Distribution
 from fillside.rig.terms import MisfitError, Number, Part
 
 MOST_ANGLES = 1000
+LEAST_AXIS_CD = 0.001
 
 
 class LampTable(Part):
@@ -23,13 +24,13 @@ class LampTable(Part):
     candela: Annotated[
         tuple[Annotated[Number, Field(ge=0, le=1e9)], ...], Field(min_length=2, max_length=MOST_ANGLES)
     ] = Field(description="the intensity at each angle in candela")
-    lamp_lumens: Annotated[Number, Field(gt=0, le=1e9)] | None = Field(
+    lamp_lumens: Annotated[Number, Field(ge=0.001, le=1e9)] | None = Field(
         default=None, description="the light of the bare lamps that those intensities are for, in lumens"
     )
-    said_lumens: Annotated[Number, Field(gt=0, le=1e9)] | None = Field(
+    said_lumens: Annotated[Number, Field(ge=0.001, le=1e9)] | None = Field(
         default=None, description="the light that leaves in all, in lumens, by the file's own words"
     )
-    uneven_stops: Annotated[Number, Field(ge=0)] | None = Field(
+    uneven_stops: Annotated[Number, Field(ge=0, le=100)] | None = Field(
         default=None, description="how far the file's planes are from their mean in the beam, in stops"
     )
     file: Annotated[str, Field(max_length=1024)] | None = Field(
@@ -42,8 +43,10 @@ class LampTable(Part):
             raise MisfitError("candela", "angles and candela must be equally many")
         if self.angles[0] != 0 or any(b <= a for a, b in itertools.pairwise(self.angles)):
             raise MisfitError("angles", "angles must start at 0 and rise, each above the one before")
-        if self.candela[0] == 0:
-            raise MisfitError("candela", "the first is the intensity on the axis; it must be above 0")
+        if self.candela[0] < LEAST_AXIS_CD:
+            raise MisfitError(
+                "candela", f"the first is the intensity on the axis; it must be at least {LEAST_AXIS_CD:g}"
+            )
         return self
 
     @property

@@ -21,15 +21,20 @@ from fillside.rig.places import Places
 from fillside.rig.problems import Path, Problem, RigError, dotted
 from fillside.rig.wiring import Kinds
 from fillside.rig.wording import problems_from
+from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
 
-__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text"]
+__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text", "rig_or_why_not"]
 
-LARGEST_BYTES = 2 * 1024 * 1024
+LARGEST_BYTES = 2 * MIB
 """A rig file is not larger; the heads of a whole opera house need half of it."""
-LARGEST_NEIGHBOUR_BYTES = 64 * 1024 * 1024
+LARGEST_NEIGHBOUR_BYTES = 64 * MIB
 """A file that a rig file names is not larger; descriptions of lamps carry pictures and models."""
+LARGEST_NEIGHBOURS_BYTES = 192 * MIB
+"""Nor are all of them together."""
 MOST_KEYS = 1000
 """A table of a rig file has no more keys; the parser that knows places grows slow with their square."""
+MOST_ITEMS = 4096
+"""Nor has a list: so many heads are the most, and tables of angles or levels are shorter."""
 
 _AT_LINE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
@@ -63,12 +68,16 @@ def load_rig(path: str | pathlib.Path, *, kinds: Kinds | None = None) -> Rig:
 
         kinds = all_kinds()
     source = str(path)
-    folder = pathlib.Path(path).parent
-
-    def read(name: str) -> bytes:
-        return _neighbour(folder / name)
-
+    read = _Neighbours(pathlib.Path(path).parent).read
     return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds, read=read)
+
+
+def rig_or_why_not(path: str) -> Rig | str:
+    """The rig of a file, or in one line what is wrong with it."""
+    try:
+        return load_rig(path)
+    except RigError as error:
+        return str(error)
 
 
 def load_rig_text(
@@ -116,34 +125,39 @@ def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:
 
 def _bytes(source: str) -> bytes:
     try:
-        raw = _raw(source, LARGEST_BYTES, "the rig file")
+        return _plain(source, LARGEST_BYTES)
     except NeighbourError as error:
         raise RigError(str(error), source=source) from None
-    if len(raw) > LARGEST_BYTES:
-        most = LARGEST_BYTES // 1024 // 1024
-        raise RigError(f"is larger than {most} MiB, too large for a rig file", source=source)
-    return raw
 
 
-def _neighbour(path: pathlib.Path) -> bytes:
-    raw = _raw(str(path), LARGEST_NEIGHBOUR_BYTES)
-    if len(raw) > LARGEST_NEIGHBOUR_BYTES:
-        raise NeighbourError(f"is larger than {LARGEST_NEIGHBOUR_BYTES // 1024 // 1024} MiB")
-    return raw
+class _Neighbours:
+    """The files that a rig file names, each read once, and not too much of them in all."""
+
+    def __init__(self, folder: pathlib.Path) -> None:
+        self._folder, self._left = folder, LARGEST_NEIGHBOURS_BYTES
+        self._known: dict[str, bytes] = {}
+
+    def read(self, name: str) -> bytes:
+        if name not in self._known:
+            content = _plain(str(self._folder / name), LARGEST_NEIGHBOUR_BYTES)
+            self._left -= len(content)
+            if self._left < 0:
+                most = LARGEST_NEIGHBOURS_BYTES // MIB
+                raise NeighbourError(f"with it, the files named here are larger than {most} MiB together")
+            self._known[name] = content
+        return self._known[name]
 
 
-def _raw(source: str, most: int, wanted: str = "the file") -> bytes:
-    """The first `most` bytes of a file, and one more if there are more."""
+def _plain(source: str, most: int) -> bytes:
     try:
-        with open(source, "rb") as file:
-            return file.read(most + 1)
+        return plain_bytes(source, most)
     except FileNotFoundError:
         raise NeighbourError("there is no such file") from None
-    except IsADirectoryError:
-        raise NeighbourError(f"is a folder; give {wanted} in it") from None
     except PermissionError:
         raise NeighbourError("may not be read by this user; see the file's permissions") from None
-    except (OSError, ValueError) as error:
+    except NotPlainError as error:
+        raise NeighbourError(str(error)) from None
+    except OSError as error:
         from fillside.plain_errors import why
 
         raise NeighbourError(f"cannot be read: {why(error)}") from None
@@ -187,6 +201,10 @@ def _refuse_crowds(value: Any, path: Path, text: str, source: str) -> None:
         for key, inner in value.items():
             _refuse_crowds(inner, (*path, key), text, source)
     elif isinstance(value, list):
+        if len(value) > MOST_ITEMS:
+            line = _line_of(_first_mention(path, text), text)
+            message = f"has {len(value)} items; no list of a rig file has more than {MOST_ITEMS}"
+            raise RigError(message, dotted(path), line, source=source)
         for i, inner in enumerate(value):
             _refuse_crowds(inner, (*path, i), text, source)
 

@@ -101,14 +101,14 @@ class RigTable(Part):
 
 class Camera(Part):
     position: Point = Field(description="where the lens is, as [x, y, z] in metres")
-    iso: Annotated[Number, Field(gt=0, le=10_000_000)] | None = Field(
+    iso: Annotated[Number, Field(ge=0.1, le=10_000_000)] | None = Field(
         default=None, description="the ISO the camera is set to, such as 400"
     )
     shutter: str | Number | None = Field(default=None, description='"1/50", or a number of seconds')
-    shutter_angle: Annotated[Number, Field(gt=0, le=360)] | None = Field(
+    shutter_angle: Annotated[Number, Field(ge=0.1, le=360)] | None = Field(
         default=None, description="degrees, together with fps, instead of shutter"
     )
-    fps: Annotated[Number, Field(gt=0, le=1000)] | None = Field(
+    fps: Annotated[Number, Field(ge=0.01, le=1000)] | None = Field(
         default=None, description="frames per second, such as 25"
     )
     aperture: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(
@@ -160,7 +160,7 @@ class Meter(Part):
     constant: Annotated[Number, Field(ge=100, le=1000)] | None = Field(
         default=None, description="the C of ISO 2720 for that receptor, such as 330"
     )
-    sigma: Annotated[Number, Field(gt=0, le=2)] = Field(
+    sigma: Annotated[Number, Field(ge=0.001, le=2)] = Field(
         default=0.05, description="standard deviation of a reading in stops"
     )
 
@@ -174,7 +174,7 @@ class Meter(Part):
 class Subject(Part):
     at: Name | None = Field(default=None, description="the mark the subject starts at")
     looks: Name = Field(default="camera", description='"camera", or the mark the face looks to')
-    most_lux: Annotated[Number, Field(gt=0, le=200_000)] | None = Field(
+    most_lux: Annotated[Number, Field(ge=0.01, le=200_000)] | None = Field(
         default=None, description="the most lux the brighter side of the face may get, such as 1500"
     )
 
@@ -185,7 +185,7 @@ Against = Literal["key", "exposure"]
 class Balance(Part):
     ratio: str | Number = Field(default="2:1", description='a ratio such as "2:1", 2.0 or "1 stop"')
     read_as: ReadAs = Field(default="key:fill", description="which two lights the ratio compares")
-    exposure: Literal["camera"] | Annotated[Number, Field(gt=0, le=200_000)] = Field(
+    exposure: Literal["camera"] | Annotated[Number, Field(ge=0.01, le=200_000)] = Field(
         default="camera", description='"camera", or a number of lux'
     )
     protect: Literal["ratio", "exposure"] = Field(
@@ -235,10 +235,10 @@ class Hold(Part):
     dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
         default=None, description="stops that ratio or exposure may be off before the light is moved"
     )
-    follow_speed: Annotated[Number, Field(gt=0, le=6)] | None = Field(
+    follow_speed: Annotated[Number, Field(ge=0.001, le=6)] | None = Field(
         default=None, description="stops per second while following the subject"
     )
-    order_speed: Annotated[Number, Field(gt=0, le=6)] = Field(
+    order_speed: Annotated[Number, Field(ge=0.001, le=6)] = Field(
         default=1.0, description="stops per second for orders"
     )
 

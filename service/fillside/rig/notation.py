@@ -11,6 +11,8 @@ from fillside.rig.problems import quoted
 
 ReadAs = Literal["key:fill", "key+fill:fill", "face"]
 
+SHORTEST_S = 0.99e-6
+"""The shortest exposure time; 1/1000000 is a rounding above it."""
 WIDEST_RATIO = 1024.0
 """The largest ratio that can be asked for, ten stops; its inverse is the smallest."""
 
@@ -84,7 +86,7 @@ def noun(stops: float) -> str:
 def shutter_seconds(text: str | float) -> float:
     """Exposure time in seconds from ``"1/50"`` or a number of seconds; times mean what they say.
 
-    Raises ValueError for anything else, and for times that are not above 0 and at most 60 s.
+    Raises ValueError for anything else, and for times that are not from a microsecond to 60 s.
 
     >>> shutter_seconds("1/50")
     0.02
@@ -94,8 +96,8 @@ def shutter_seconds(text: str | float) -> float:
         seconds = float(text)
     elif (match := _SHUTTER.fullmatch(text)) and float(match[1]) > 0:
         seconds = 1 / float(match[1])
-    if not 0 < seconds <= 60:
-        raise ValueError('a shutter time is written "1/50" or as seconds, more than 0 and at most 60')
+    if not SHORTEST_S <= seconds <= 60:
+        raise ValueError('a shutter time is written "1/50" or as seconds, from 1/1000000 to 60')
     return seconds
 
 

@@ -52,10 +52,10 @@ class View(Part):
     degrees: Annotated[Number, Field(ge=2, le=140)] | None = Field(
         default=None, description="angle across the frame, such as 40"
     )
-    focal_mm: Annotated[Number, Field(gt=0, le=2000)] | None = Field(
+    focal_mm: Annotated[Number, Field(ge=0.1, le=2000)] | None = Field(
         default=None, description="focal length in mm, together with sensor_mm, instead of degrees"
     )
-    sensor_mm: Annotated[Number, Field(gt=0, le=100)] | None = Field(
+    sensor_mm: Annotated[Number, Field(ge=0.1, le=100)] | None = Field(
         default=None, description="width of the sensor in mm, such as 36"
     )
     aspect: Annotated[Number, Field(ge=0.3, le=4)] = Field(
@@ -76,7 +76,7 @@ class View(Part):
 class Circuit(Part):
     """One breaker and what is plugged in behind it."""
 
-    amps: Annotated[Number, Field(gt=0, le=1000)] = Field(
+    amps: Annotated[Number, Field(ge=0.1, le=1000)] = Field(
         description="what the breaker is rated for, such as 16"
     )
     heads: tuple[Name, ...] = Field(default=(), description='names of the heads on it, as ["key", "fill"]')
@@ -88,7 +88,7 @@ class Circuit(Part):
 class Ripple(Part):
     """How a lamp's light flickers."""
 
-    hertz: Annotated[Number, Field(gt=0, le=1_000_000)] | None = Field(
+    hertz: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
         default=None, description="how often a second; left out: twice the mains"
     )
     percent: Annotated[Number, Field(ge=0, le=100)] | None = Field(
@@ -111,7 +111,9 @@ class Screen(Part):
     """A monitor, prompter or window that adds light of its own."""
 
     position: Point = Field(description="its middle, as [x, y, z] in metres")
-    diameter: Annotated[Number, Field(gt=0, le=10)] = Field(default=0.6, description="its diagonal in metres")
+    diameter: Annotated[Number, Field(ge=0.01, le=10)] = Field(
+        default=0.6, description="its diagonal in metres"
+    )
     cct: Annotated[Number, Field(ge=1000, le=20_000)] = Field(
         default=6500.0, description="colour temperature of its white in kelvin"
     )
@@ -120,17 +122,17 @@ class Screen(Part):
 class Umbrella(Part):
     """How an umbrella is set up on its shaft, in metres."""
 
-    bulb: Annotated[Number, Field(gt=0, le=3)] = Field(description="from lamp to crown, along the shaft")
-    beam: Annotated[Number, Field(gt=0, le=180)] = Field(
+    bulb: Annotated[Number, Field(ge=0.01, le=3)] = Field(description="from lamp to crown, along the shaft")
+    beam: Annotated[Number, Field(ge=1, le=180)] = Field(
         default=180.0, description="degrees the lamp lights evenly, such as 120"
     )
-    open_diameter: Annotated[Number, Field(gt=0, le=5)] | None = Field(
+    open_diameter: Annotated[Number, Field(ge=0.01, le=5)] | None = Field(
         default=None, description="across the rim when fully open; left out: the modifier's diameter"
     )
-    depth: Annotated[Number, Field(gt=0, le=3)] | None = Field(
+    depth: Annotated[Number, Field(ge=0.001, le=3)] | None = Field(
         default=None, description="from the rim's plane to the crown when fully open"
     )
-    closed_to: Annotated[Number, Field(gt=0, le=5)] | None = Field(
+    closed_to: Annotated[Number, Field(ge=0.01, le=5)] | None = Field(
         default=None, description="across the rim when pulled in part way"
     )
 
@@ -141,7 +143,7 @@ class Plan(Part):
     wall: Annotated[Number, Field(ge=-20, le=50)] | None = Field(
         default=None, description="y of the wall behind the subject in metres, such as 1.8"
     )
-    ceiling: Annotated[Number, Field(gt=0, le=20)] | None = Field(
+    ceiling: Annotated[Number, Field(ge=0.1, le=20)] | None = Field(
         default=None, description="height of the ceiling in metres, such as 2.5"
     )
     mains_volts: Annotated[Number, Field(ge=90, le=500)] | None = Field(
@@ -151,7 +153,7 @@ class Plan(Part):
     ambient_cct: Annotated[Number, Field(ge=1000, le=20_000)] | None = Field(
         default=None, description="colour temperature of the room's own light in kelvin"
     )
-    wander: Annotated[Number, Field(gt=0, le=5)] = Field(
+    wander: Annotated[Number, Field(ge=0.01, le=5)] = Field(
         default=0.5, description="metres the subject may wander from a mark"
     )
     readout_ms: Annotated[Number, Field(ge=0, le=200)] = Field(

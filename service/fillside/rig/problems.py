@@ -6,6 +6,7 @@ RigError            a rig file or a change of a rig that cannot be used
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ Path = tuple[str | int, ...]
 """Keys and list places from the top of the file, such as ("heads", 0, "drive", "slot")."""
 
 LONGEST_SHOWN = 48
+HUGE = 10**40
+"""A whole number that is not written out; Python does not write thousands of digits at all."""
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _POINTS = ("position", "aim")
 
@@ -69,6 +72,8 @@ def shown(value: Any) -> str:
         return f"the text {quoted(value)}"
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, int) and abs(value) >= HUGE:
+        return f"a number of some {math.ceil(value.bit_length() * math.log10(2))} digits"
     if isinstance(value, int | float):
         return _cut(f"{value:g}" if isinstance(value, float) else f"{value}"[: LONGEST_SHOWN + 1])
     if isinstance(value, Mapping):
@@ -143,7 +148,7 @@ def dotted(path: Path, data: Any = None) -> str:
 
 def _name_of_head(data: Any, index: int) -> str:
     name = data["heads"][index].get("name") if _has_head(data, index) else None
-    return name if isinstance(name, str) and _BARE_KEY.fullmatch(name) else f"#{index + 1}"
+    return _cut(name) if isinstance(name, str) and _BARE_KEY.fullmatch(name) else f"#{index + 1}"
 
 
 def _has_head(data: Any, index: int) -> bool:

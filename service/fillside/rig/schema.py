@@ -42,7 +42,7 @@ def rig_schema(kinds: Kinds) -> dict[str, Any]:
     """
     models: list[type[BaseModel]] = [Rig, Drive, DriverTable]
     for kind in kinds.values():
-        models += [kind.options, kind.drive]
+        models += [model for form in kind.forms for model in (form.options, form.drive)]
     refs, made = models_json_schema(
         [(model, "validation") for model in dict.fromkeys(models)], schema_generator=_OfToml
     )
@@ -52,8 +52,9 @@ def rig_schema(kinds: Kinds) -> dict[str, Any]:
     tables, drives = [], []
     for word, kind in sorted(kinds.items()):
         of_kind = {"const": word, "description": "the kind of driver"}
-        tables.append(_joined(parts[name_of[kind.options]], "kind", of_kind))
-        drives.append(_joined(parts[name_of[kind.drive]], "driver", driver))
+        for form in kind.forms:
+            tables.append(_joined(parts[name_of[form.options]], "kind", of_kind))
+            drives.append(_joined(parts[name_of[form.drive]], "driver", driver))
     parts[name_of[DriverTable]] = {"description": "One wire.", "anyOf": tables}
     parts[name_of[Drive]] = {"description": "Which driver lights the head, and where.", "anyOf": drives}
     rig = {**parts.pop(name_of[Rig]), "title": "Fillside rig file"}

@@ -1,19 +1,20 @@
 """Heads on wires: each driver's kind, given from outside, checks the keys that are its own.
 
-A kind brings two pydantic models: `options` for its ``[drivers.NAME]`` table without ``kind``, and `drive`
-for a head's ``drive`` without ``driver``. Nothing here knows a wire or a protocol.
+A kind brings the forms in which it may be written, each of two pydantic models: `options` for its
+``[drivers.NAME]`` table without ``kind``, and `drive` for a head's ``drive`` without ``driver``. A table and
+the drives of its heads are all of one form. Nothing here knows a wire or a protocol.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal, Protocol, runtime_checkable
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from fillside.rig.problems import Path, Problem, did_you_mean
+from fillside.rig.problems import Path, Problem, did_you_mean, nearest
 from fillside.rig.terms import Name
 from fillside.rig.wording import problems_from
 
@@ -26,13 +27,20 @@ class DriverTable(BaseModel):
     kind: Name
 
 
-class DriverKind(Protocol):
-    """What a kind of driver tells about the keys it takes."""
+class Form(Protocol):
+    """One way in which a kind of driver is written."""
 
     @property
     def options(self) -> type[BaseModel]: ...
     @property
     def drive(self) -> type[BaseModel]: ...
+
+
+class DriverKind(Protocol):
+    """What a kind of driver tells about the keys it takes."""
+
+    @property
+    def forms(self) -> Sequence[Form]: ...
 
 
 @runtime_checkable
@@ -72,6 +80,8 @@ class Tunable(Protocol):
 
 
 Kinds = Mapping[str, DriverKind]
+Drives = Mapping[str, tuple[int, BaseModel]]
+"""By head's name the head's place in the file and its ``drive``."""
 
 
 @dataclass(frozen=True)
@@ -88,9 +98,7 @@ class Wiring:
     full_scales: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
 
-def wire_up(
-    drivers: Mapping[str, DriverTable], drives: Mapping[str, tuple[int, BaseModel]], kinds: Kinds
-) -> tuple[Wiring, list[Problem]]:
+def wire_up(drivers: Mapping[str, DriverTable], drives: Drives, kinds: Kinds) -> tuple[Wiring, list[Problem]]:
     """What the kinds say to the drivers' options and to the heads' drives.
 
     `drives` has by head's name the head's place in the file and its ``drive``, whose driver exists. Returns
@@ -98,26 +106,62 @@ def wire_up(
     """
     problems: list[Problem] = []
     options: dict[str, BaseModel] = {}
+    checked: dict[str, BaseModel] = {}
+    on: dict[str, dict[str, tuple[int, BaseModel]]] = {}
+    for head, held in drives.items():
+        on.setdefault(getattr(held[1], "driver", ""), {})[head] = held
     for name, table in drivers.items():
         if table.kind not in kinds:
             hint = did_you_mean(table.kind, kinds, "kinds")
             problems.append(Problem(("drivers", name, "kind"), f'there is no kind "{table.kind}"; {hint}'))
             continue
-        written = table.model_dump(exclude_unset=True, exclude={"kind"})
-        read, wrong = _read(kinds[table.kind].options, written, ("drivers", name))
-        options |= {} if read is None else {name: read}
-        problems += wrong
-    checked: dict[str, BaseModel] = {}
-    for head, (place, drive) in drives.items():
-        written = drive.model_dump(exclude_unset=True)
-        kind = kinds.get(drivers[written.pop("driver")].kind)
-        if kind is not None:
-            read, wrong = _read(kind.drive, written, ("heads", place, "drive"))
-            checked |= {} if read is None else {head: read}
-            problems += wrong
-    problems += _overlaps(drives, checked)
+        read = _in_best_form(kinds[table.kind].forms, name, table, on.get(name, {}))
+        options |= {} if read.options is None else {name: read.options}
+        checked |= read.drives
+        problems += read.problems
     scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, Wired)}
     return Wiring(kinds, options, checked, scales), problems
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What one form makes of a driver's table and of its heads' drives."""
+
+    options: BaseModel | None
+    drives: Mapping[str, BaseModel]
+    problems: list[Problem]
+    unlike: int
+    """How many keys there are that are like none of the form's."""
+
+
+def _in_best_form(forms: Sequence[Form], name: str, table: DriverTable, drives: Drives) -> _Reading:
+    """By the first form that takes all of it, else by the one that was most probably meant."""
+    readings: list[_Reading] = []
+    for form in forms:
+        reading = _in_form(form, name, table, drives)
+        if not reading.problems:
+            return reading
+        readings.append(reading)
+    return min(readings, key=lambda reading: (len(reading.problems), reading.unlike))
+
+
+def _in_form(form: Form, name: str, table: DriverTable, drives: Drives) -> _Reading:
+    written = table.model_dump(exclude_unset=True, exclude={"kind"})
+    options, problems = _read(form.options, written, ("drivers", name))
+    unlike = _unlike(form.options, written)
+    checked: dict[str, BaseModel] = {}
+    for head, (place, drive) in drives.items():
+        written = drive.model_dump(exclude_unset=True, exclude={"driver"})
+        read, wrong = _read(form.drive, written, ("heads", place, "drive"))
+        checked |= {} if read is None else {head: read}
+        problems += wrong
+        unlike += _unlike(form.drive, written) if wrong else 0
+    problems += _overlaps(drives, checked)
+    return _Reading(options, checked, problems, unlike)
+
+
+def _unlike(model: type[BaseModel], written: Mapping[str, Any]) -> int:
+    return sum(key not in model.model_fields and not nearest(key, model.model_fields) for key in written)
 
 
 def _read(
@@ -129,9 +173,7 @@ def _read(
         return None, problems_from(error, model, written, path)
 
 
-def _overlaps(
-    drives: Mapping[str, tuple[int, BaseModel]], checked: Mapping[str, BaseModel]
-) -> Iterator[Problem]:
+def _overlaps(drives: Drives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
     """Heads on places of their wire that an earlier head of the same driver has."""
     taken: dict[Hashable, str] = {}
     for head, drive in checked.items():

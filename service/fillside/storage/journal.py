@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import time
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import Any
 from fillside.storage.rows import TABLES
 from fillside.storage.store import Store
 from fillside.storage.writer import Lasting
+from fillside.strict_json import kept_text
 
 MOST_ROWS = 200_000
 TRIM_EVERY = 2_000
@@ -91,7 +91,7 @@ def _insert(connection: sqlite3.Connection, entry: Entry, trim: bool) -> None:
             entry.visitor.who,
             entry.visitor.door,
             entry.visitor.address,
-            json.dumps(entry.said, separators=(",", ":")),
+            kept_text(entry.said),
             entry.outcome,
             entry.note,
         ),

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from fillside.answers import Refusal
 from fillside.calibration.readings import Reading
 from fillside.rig.calibrated import Calibration
-from fillside.strict_json import strict_loads
+from fillside.strict_json import kept_loads, strict_loads
 
 MOST_ID = 10**15 - 1
 LAST_UNIX_S = 253_402_300_799.0
@@ -58,9 +58,9 @@ def _text(value: Any, column: str) -> str:
     return value
 
 
-def _json(value: Any, column: str) -> Any:
+def _json(value: Any, column: str, loads: Callable[[str], Any] = strict_loads) -> Any:
     try:
-        return strict_loads(_text(value, column))
+        return loads(_text(value, column))
     except (Refusal, ValueError) as error:
         raise BadRowError(f"{column}: {error}") from None
 
@@ -105,7 +105,7 @@ def journal_row(row: Row) -> Values:
         _text(who, "who"),
         _text(door, "door"),
         _text(address, "address"),
-        _json(said, "said"),
+        _json(said, "said", kept_loads),
         _text(outcome, "outcome"),
         _text(note, "note"),
     )

@@ -143,7 +143,10 @@ class Daemon:
 
         context = ssl.create_default_context()
         if self._ca:
+            from fillside_drivers.plain_files import check_plain
+
             try:
+                check_plain(self._ca)
                 context.load_verify_locations(self._ca)
                 # As for a broker's `ca_file`: an authority of one's own need not keep RFC 5280's profile.
                 context.verify_flags &= ~ssl.VERIFY_X509_STRICT

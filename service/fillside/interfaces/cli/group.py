@@ -97,7 +97,11 @@ def fillside() -> None:
 
 def run(args: list[str] | None = None) -> NoReturn:
     """Run one command line to its exit status."""
-    sys.exit(_status(args))
+    from fillside.interfaces.cli.screen import shown_visibly
+
+    with shown_visibly():
+        status = _status(args)
+    sys.exit(status)
 
 
 def _status(args: list[str] | None) -> int:

@@ -45,9 +45,10 @@ def calibration_of(path: Path | None) -> Calibration | None:
     from fillside.answers import Refusal
     from fillside.rig.calibrated import Calibration
     from fillside.strict_json import strict_loads
+    from fillside_drivers.plain_files import MIB, plain_bytes
 
     try:
-        return Calibration.model_validate(strict_loads(path.read_bytes()))
+        return Calibration.model_validate(strict_loads(plain_bytes(path, 8 * MIB)))
     except OSError as error:
         from fillside.plain_errors import why
 

@@ -11,6 +11,7 @@ import click
 
 from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import Failure
+from fillside.interfaces.cli.screen import steer
 
 
 @click.command(
@@ -38,7 +39,9 @@ def phone(may: str, name: str, url: str, token: str | None, as_json: bool) -> No
     if as_json:
         click.echo(json.dumps({"url": urls[0], "urls": urls, "until": found["until"]}))
         return
-    click.echo("\n".join([*_drawn(urls[0]), *urls]))
+    for line in _drawn(urls[0]):
+        steer(f"{line}\n")
+    click.echo("\n".join(urls))
     until = time.strftime("%H:%M", time.localtime(found["until"]))
     click.echo(
         f"Open it on the same network until {until}. It works once: the page changes it for a key of its "

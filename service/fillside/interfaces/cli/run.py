@@ -77,7 +77,7 @@ def run(
     folder = data if data is not None else default_folder(rig.rig.name, os.environ)
     tokens = (data if data is not None else state_folder(os.environ)) / TOKEN_FILE
     try:
-        settings = Settings(folder, tokens, where, stay, tls, lambda: load_rig(rig_file))
+        settings = Settings(folder, tokens, where, stay, tls, rig_file)
         asyncio.run(run_until_stopped(rig, settings, os.environ))
     except (ListenError, DoorError, StorageError, DriverError, TokenFileError) as error:
         raise Failure(str(error)) from error

@@ -6,21 +6,19 @@ import codecs
 from pathlib import Path
 
 from fillside.interfaces.cli.group import WrongUse
+from fillside_drivers.plain_files import MIB, plain_bytes
 
-MOST_OCTETS = 5_000_000
+LARGEST_SHEET_BYTES = 5 * MIB
 
 
 def sheet_text(path: Path) -> str:
     """The text of a CSV file in any of the encodings that spreadsheets write; a bad one is wrong use."""
     try:
-        with path.open("rb") as file:
-            body = file.read(MOST_OCTETS + 1)
+        body = plain_bytes(path, LARGEST_SHEET_BYTES)
     except OSError as error:
         from fillside.plain_errors import why
 
         raise WrongUse(f"{path}: {why(error)}") from error
-    if len(body) > MOST_OCTETS:
-        raise WrongUse(f"{path}: more than {MOST_OCTETS // 1_000_000} MB is too large for a file of readings")
     if body.startswith(b"PK\x03\x04"):
         raise WrongUse(f"{path}: this is a spreadsheet's own file; save it as CSV")
     if body.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

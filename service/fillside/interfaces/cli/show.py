@@ -8,6 +8,7 @@ from typing import Any
 
 from fillside.rig.notation import noun, ratio_text
 from fillside.rig.notation import percent as percent_text
+from fillside.visible import in_one_line
 
 NOTHING = "–"
 LEAST_ERROR_STOPS = 0.05
@@ -99,6 +100,7 @@ def metres(point: Any) -> str:
 
 def table(rows: list[list[str]], right: tuple[int, ...] = ()) -> list[str]:
     """Rows as lines of equal columns; the columns numbered in `right` are set flush right."""
+    rows = [[in_one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = []
     for row in rows:

@@ -45,7 +45,7 @@ def lines(found: list[dict[str, Any]]) -> list[str]:
             [
                 str(take["id"]),
                 time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(take["began"])),
-                _lasted(take["began"], take["ended"]),
+                _lasted(take["ended"] is not None, take["lasted_s"]),
                 show.ratio(achieved["ratio"]),
                 show.ratio(light["face"]["ratio"]),
                 show.lux(achieved["exposure_lux"]),
@@ -55,13 +55,13 @@ def lines(found: list[dict[str, Any]]) -> list[str]:
     return show.table(rows)
 
 
-def _lasted(began: float, ended: float | None) -> str:
+def _lasted(is_over: bool, lasted_s: float | None) -> str:
     """How long a take lasted.
 
-    >>> _lasted(0.0, 83.4), _lasted(0.0, None)
-    ('1:23', 'still on')
+    >>> _lasted(True, 83.4), _lasted(True, None), _lasted(False, None)
+    ('1:23', 'not known', 'still on')
     """
-    if ended is None:
-        return "still on"
-    minutes, seconds = divmod(int(max(ended - began, 0.0)), 60)
+    if lasted_s is None:
+        return "not known" if is_over else "still on"
+    minutes, seconds = divmod(int(lasted_s), 60)
     return f"{minutes}:{seconds:02d}"

@@ -135,12 +135,13 @@ class Calibrations(_Body):
 
 
 class Taken(_Body):
-    """A freeze from `began` to `ended` (Unix time), and the light it began and ended with; null in its
-    course."""
+    """A freeze from `began` to `ended` (Unix time), how long it lasted, and the light it began and ended
+    with; null in its course. `lasted_s` is null too where a restart of the daemon came in between."""
 
     id: int
     began: float
     ended: float | None
+    lasted_s: float | None
     first: dict[str, Any]
     last: dict[str, Any] | None
 

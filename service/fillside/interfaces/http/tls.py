@@ -8,6 +8,7 @@ from pathlib import Path
 
 from fillside.interfaces.http.server import ListenError
 from fillside.plain_errors import why
+from fillside_drivers.plain_files import check_plain
 
 
 @dataclass(frozen=True)
@@ -46,9 +47,9 @@ def scheme_of(tls: Tls | None) -> str:
 def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
     for path in (certificate, key):
         try:
-            path.read_bytes()
+            check_plain(path)
         except OSError as error:
-            raise ListenError(f"{path}: cannot be read: {why(error)}") from error
+            raise ListenError(f"{path}: {why(error)}") from error
     try:
         # A key that wants a password would ask for it at the terminal: a daemon has none.
         context.load_cert_chain(certificate, key, password=lambda: "")

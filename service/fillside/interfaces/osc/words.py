@@ -54,7 +54,7 @@ def _pressed(values: Values) -> bool:
     """Whether a button went down."""
     if not values:
         return True
-    if len(values) > 1 or not isinstance(values[0], int | float) or math.isnan(values[0]):
+    if len(values) > 1 or not isinstance(values[0], int | float):
         raise Refusal("bad_order", "a button takes no argument, or one number")
     return values[0] != 0
 
@@ -166,6 +166,8 @@ def order_from(message: Message) -> Order | None:
     >>> order_from(Message("/fillside/trim/fill", (-1,)))
     {'do': 'trim', 'role': 'fill', 'by': -1}
     """
+    if not all(math.isfinite(value) for value in message.values if isinstance(value, float)):
+        raise Refusal("out_of_range", "a number must be finite; NaN and infinity are no orders", "arguments")
     if WILDCARDS & set(message.address):
         raise Refusal("bad_order", "an order is one thing; an address has no wildcard", "address")
     parts = message.address.removeprefix(ROOT).split("/")

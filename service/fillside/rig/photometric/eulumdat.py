@@ -7,9 +7,9 @@ practice, no source).
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-
-import numpy as np
 
 from fillside.rig.photometric.measured import Measured, PhotometricFileError, opening_diameter_m
 from fillside.rig.photometric.numbers import Numbers, Word
@@ -17,6 +17,7 @@ from fillside.rig.photometric.numbers import Numbers, Word
 MOST_ANGLES = 1000
 _LINES_BEFORE_LAMPS = 26
 _LINES_A_LAMP_SET = 6
+_WORD = re.compile(r"\S+")
 _SECTORS = {2: 2, 3: 4, 4: 4}
 """By symmetry, what the count of planes must be a multiple of for the mirror planes to be among them."""
 
@@ -43,7 +44,7 @@ def read_eulumdat(text: str) -> Measured:
         raise PhotometricFileError(
             f"angles start at {angles[0]:g}; a head is aimed along angle 0", numbers.line
         )
-    per_klm = np.array([numbers.intensities(angle_count) for _ in planes])
+    per_klm = numbers.table(len(planes), angle_count)
     said = lamps.lumens if lamps.absolute else lamps.lumens * lamps.output_ratio
     return Measured(
         angles_deg=tuple(angles),
@@ -75,12 +76,12 @@ class _Entries:
 
     def numbers_after(self, line: int) -> Numbers:
         """All that follows a line, as numbers, however they are laid out."""
-        words: list[Word] = [
-            (word.replace(",", "."), place)
-            for place, text in enumerate(self._lines[line:], start=line + 1)
-            for word in text.split()
-        ]
-        return Numbers(words, min(line, len(self._lines)))
+        return Numbers(self._words_after(line), min(line, len(self._lines)))
+
+    def _words_after(self, line: int) -> Iterator[Word]:
+        for place, text in enumerate(self._lines[line:], start=line + 1):
+            for word in _WORD.finditer(text):
+                yield word[0].replace(",", "."), place
 
 
 @dataclass(frozen=True)

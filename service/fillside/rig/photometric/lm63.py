@@ -6,7 +6,8 @@ keywords in brackets, TILT, then nothing but numbers.
 
 from __future__ import annotations
 
-import numpy as np
+import re
+from collections.abc import Iterator
 
 from fillside.rig.photometric.measured import Measured, PhotometricFileError, opening_diameter_m
 from fillside.rig.photometric.numbers import Numbers, Word
@@ -15,6 +16,7 @@ MOST_ANGLES = 1000
 METRES_PER_UNIT = {1: 0.3048, 2: 1.0}
 """Units type 1 is feet (international foot), 2 metres."""
 _TYPES = {2: "B", 3: "A"}
+_WORD = re.compile(r"[^\s,]+")
 
 
 def read_lm63(text: str) -> Measured:
@@ -40,12 +42,10 @@ def _tilt(lines: list[str]) -> tuple[int, str]:
     raise PhotometricFileError("this is no LM-63 file: no line begins with TILT=")
 
 
-def _words(lines: list[str], after: int) -> list[Word]:
-    return [
-        (word, place)
-        for place, line in enumerate(lines[after:], start=after + 1)
-        for word in line.replace(",", " ").split()
-    ]
+def _words(lines: list[str], after: int) -> Iterator[Word]:
+    for place, line in enumerate(lines[after:], start=after + 1):
+        for word in _WORD.finditer(line):
+            yield word[0], place
 
 
 def _skip_tilt(numbers: Numbers) -> None:
@@ -84,7 +84,7 @@ def _measured(numbers: Numbers) -> Measured:
             f"vertical angles start at {angles[0]:g}; a head is aimed along vertical angle 0", numbers.line
         )
     planes = numbers.rising(h_count, "horizontal angle", 360)
-    candela = np.array([numbers.intensities(v_count) for _ in planes]) * factor
+    candela = numbers.table(h_count, v_count) * factor
     return Measured(
         angles_deg=tuple(angles),
         planes_deg=tuple(planes),

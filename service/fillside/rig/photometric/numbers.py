@@ -5,12 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from fillside.rig.photometric.measured import PhotometricFileError
+import numpy as np
+
+from fillside.rig.photometric.measured import FloatArray, PhotometricFileError
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 LONGEST_SHOWN = 24
 LARGEST = 1e9
 """No lamp has more of anything; products of what is read here stay finite."""
+
+MOST_INTENSITIES = 250_000
+"""A degree in both directions is 65,000; finer than half of one is not measured."""
 
 Word = tuple[str, int]
 
@@ -62,12 +67,16 @@ class Numbers:
             found.append(value)
         return found
 
-    def intensities(self, count: int) -> list[float]:
-        """So many luminous intensities, 0 or more."""
-        found = []
-        for _ in range(count):
+    def table(self, rows: int, columns: int) -> FloatArray:
+        """So many rows of luminous intensities, each 0 or more."""
+        if rows * columns > MOST_INTENSITIES:
+            raise PhotometricFileError(
+                f"{rows} by {columns} intensities are more than {MOST_INTENSITIES}", self.line
+            )
+        found = np.empty((rows, columns))
+        for place in range(rows * columns):
             value = self.take("a luminous intensity")
             if value < 0:
                 raise PhotometricFileError(f"a luminous intensity cannot be {value:g}", self.line)
-            found.append(value)
+            found.flat[place] = value
         return found

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import os
 import pickle
+import resource
 import signal
 import struct
 import sys
@@ -17,7 +18,7 @@ from collections.abc import Callable
 from typing import IO, Any, ParamSpec, TypeVar
 
 LONGEST_S = 60.0
-"""Work that takes longer is given up; the longest there is takes some seconds."""
+"""Work that takes longer is given up; the longest fit there is takes some seconds."""
 ENDS_WITHIN_S = 1.0
 NICENESS = 10
 _LENGTH = struct.Struct("!Q")
@@ -31,9 +32,15 @@ class ApartError(Exception):
 
 
 class Apart:
-    """Does one piece of work at a time. The process is begun with the first, or by `begin`."""
+    """Does one piece of work at a time. The process is begun with the first, or by `begin`.
 
-    def __init__(self) -> None:
+    Work that takes longer than `longest_s` seconds is given up, and so is what wants more than `most_bytes`
+    of memory, 0 being any. `niceness` lets it wait for whatever else the machine does.
+    """
+
+    def __init__(self, longest_s: float = LONGEST_S, most_bytes: int = 0, niceness: int = NICENESS) -> None:
+        self._longest_s = longest_s
+        self._arguments = (str(niceness), str(most_bytes))
         self._process: asyncio.subprocess.Process | None = None
         self._turn = asyncio.Lock()
 
@@ -48,11 +55,11 @@ class Apart:
             process = await self._up()
             done = False
             try:
-                async with asyncio.timeout(LONGEST_S):
+                async with asyncio.timeout(self._longest_s):
                     well, result = await _asked(process, (work, args, named))
                 done = True
             except TimeoutError:
-                raise ApartError(f"it took longer than {LONGEST_S:g} s") from None
+                raise ApartError(f"it took longer than {self._longest_s:g} s") from None
             except (ConnectionError, asyncio.IncompleteReadError) as error:
                 raise ApartError("the process that was to do it ended") from error
             finally:
@@ -74,7 +81,8 @@ class Apart:
             sys.executable,
             "-P",
             "-m",
-            "fillside.metering.apart",
+            "fillside.apart",
+            *self._arguments,
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
@@ -100,7 +108,7 @@ async def _asked(process: asyncio.subprocess.Process, question: Any) -> tuple[bo
     process.stdin.write(_LENGTH.pack(len(body)) + body)
     await process.stdin.drain()
     (length,) = _LENGTH.unpack(await process.stdout.readexactly(_LENGTH.size))
-    answer: tuple[bool, Any] = pickle.loads(await process.stdout.readexactly(length))
+    answer: tuple[bool, Any] = await asyncio.to_thread(pickle.loads, await process.stdout.readexactly(length))
     return answer
 
 
@@ -110,6 +118,8 @@ def serve(incoming: IO[bytes], outgoing: IO[bytes]) -> None:
         work, args, named = pickle.loads(incoming.read(_LENGTH.unpack(head)[0]))
         try:
             answer = True, work(*args, **named)
+        except MemoryError:
+            answer = False, "it wants more memory than there is for it"
         except Exception as error:  # whatever the work raises belongs to whoever asked
             answer = False, f"{type(error).__name__}: {error}"
         body = pickle.dumps(answer)
@@ -120,7 +130,10 @@ def serve(incoming: IO[bytes], outgoing: IO[bytes]) -> None:
 def main() -> None:
     """Serve whoever started us; what is printed goes to stderr, so that it cannot get between answers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    os.nice(NICENESS)
+    niceness, most_bytes = map(int, sys.argv[1:])
+    os.nice(niceness)
+    if most_bytes:
+        resource.setrlimit(resource.RLIMIT_DATA, (most_bytes, most_bytes))
     outgoing = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     with contextlib.suppress(BrokenPipeError):

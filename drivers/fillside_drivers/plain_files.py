@@ -1,0 +1,79 @@
+"""Files that the rig file names, or that stand in for it, read whole: plain files of a bounded size alone.
+
+A pipe would be waited for without end, a device would never end, and opening one may do something. Such are
+refused at once, and so is a file that changes while it is read.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+MIB = 1024 * 1024
+LARGEST_TEXT_BYTES = MIB
+"""Certificates, keys, passwords: small texts."""
+
+_KINDS = {
+    stat.S_IFDIR: "a folder",
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
+_PIECE = MIB
+
+
+class NotPlainError(OSError):
+    """A file that is there and is not read; the text is a clause to stand behind its name."""
+
+
+def plain_bytes(path: str | Path, most: int) -> bytes:
+    """What a plain file of at most `most` bytes holds.
+
+    Raises NotPlainError for a pipe, a device, a folder or a socket, for a larger file and for one that
+    changed meanwhile; another OSError where it cannot be opened.
+    """
+    try:
+        _refuse_other_kinds(os.stat(path))
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    except ValueError:
+        raise NotPlainError("no file can have such a name") from None
+    try:
+        before = os.fstat(handle)
+        _refuse_other_kinds(before)
+        if before.st_size > most:
+            raise NotPlainError(f"it is larger than {_size(most)}")
+        content = _read(handle, most)
+        after = os.fstat(handle)
+    finally:
+        os.close(handle)
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        raise NotPlainError("it changed while it was read; try again once it is written")
+    return content
+
+
+def check_plain(path: str | Path, most: int = LARGEST_TEXT_BYTES) -> None:
+    """Raise as `plain_bytes` does, before another library opens the file by its name."""
+    plain_bytes(path, most)
+
+
+def _refuse_other_kinds(found: os.stat_result) -> None:
+    if not stat.S_ISREG(found.st_mode):
+        kind = _KINDS.get(stat.S_IFMT(found.st_mode), "something else")
+        raise NotPlainError(f"it is {kind}, not a plain file")
+
+
+def _read(handle: int, most: int) -> bytes:
+    pieces: list[bytes] = []
+    length = 0
+    while piece := os.read(handle, min(_PIECE, most + 1 - length)):
+        pieces.append(piece)
+        length += len(piece)
+        if length > most:
+            raise NotPlainError(f"it is larger than {_size(most)}")
+    return b"".join(pieces)
+
+
+def _size(octets: int) -> str:
+    return f"{octets // MIB} MiB" if octets >= MIB else f"{octets // 1024} KiB"
