@@ -27,6 +27,7 @@ from fillside.doorway import Doorway
 from fillside.hold.hold import Hold
 from fillside.interfaces.doors import doors_of
 from fillside.interfaces.http.app import House, make_app
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import Names
 from fillside.interfaces.http.invitation import Entrance
 from fillside.interfaces.http.server import Listen, ListenError, bind, serving, url_of
@@ -206,18 +207,20 @@ async def daemon(
             try:
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
-                tls = settings.tls
+                tls, gate = settings.tls, Gate(clock)
+                runner.jobs.start("http gate", gate.keep_order)
                 house = House(
                     runner,
                     store,
                     Names.of_machine(settings.listen.host),
                     Doorkeeper(tokens, clock),
-                    Metrics(runner, store, lambda: doorway.figures),
+                    Metrics(runner, store, lambda: doorway.figures, gate.crowd),
                     Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls)),
+                    gate,
                 )
                 async with (
                     meter_side(store, runner, clock),
-                    serving(make_app(house), bound, tls.context if tls else None),
+                    serving(make_app(house), bound, gate, tls.context if tls else None),
                     doorway,
                 ):
                     standing = Standing(rig, runner, store, doorway, begun, identity, clock)

@@ -89,6 +89,7 @@ QUIET: dict[str, Room] = {
     "fillside.access.passes": pure("fillside.answers"),
     "fillside.interfaces": pure(),
     "fillside.interfaces.lengths": pure(),
+    "fillside.interfaces.http.crowd": pure(),
     "fillside.interfaces.keys.octets": pure("fillside.rig"),
     "fillside.interfaces.keys.hand": pure("fillside.rig"),
     "fillside.interfaces.osc.packet": pure(),
@@ -111,6 +112,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.live": Room(),
     "fillside.logs": Room(),
+    "fillside.turnstile": Room(),
     "fillside.notify": Room(),
     "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),
     "fillside.wire_news": Room("fillside.hold fillside_drivers.driver"),
@@ -121,7 +123,7 @@ SHELL: dict[str, Room] = {
     "fillside.runner": Room(
         "fillside.answers fillside.balance fillside.calibration fillside.figures fillside.hold "
         "fillside.live fillside.loom fillside.meter_side fillside.record fillside.rig fillside.side_jobs "
-        "fillside.storage fillside.wire_news fillside_drivers.driver"
+        "fillside.storage fillside.turnstile fillside.wire_news fillside_drivers.driver"
     ),
     "fillside.readiness": Room("fillside.runner fillside.storage"),
     "fillside.metering": Room(
@@ -132,7 +134,9 @@ SHELL: dict[str, Room] = {
 }
 DOORS: dict[str, Room] = {
     "fillside.interfaces.door": Room("fillside.answers fillside.side_jobs fillside.storage"),
-    "fillside.metrics": Room("fillside.runner fillside.storage fillside.interfaces.door"),
+    "fillside.metrics": Room(
+        "fillside.runner fillside.storage fillside.interfaces.door fillside.interfaces.http.crowd"
+    ),
     "fillside.interfaces.mqtt": Room(
         "fillside.answers fillside.live fillside.rig fillside.storage fillside.strict_json "
         "fillside.interfaces.door fillside.interfaces.mqtt.sensors fillside.interfaces.mqtt.words "
@@ -149,7 +153,8 @@ DOORS: dict[str, Room] = {
     "fillside.interfaces.http": Room(
         "fillside.access fillside.access.passes fillside.answers fillside.calibration fillside.hold "
         "fillside.live fillside.metrics fillside.plain_errors fillside.planning fillside.readiness "
-        "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json"
+        "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json "
+        "fillside.turnstile fillside.interfaces.http.crowd"
     ),
     "fillside.interfaces.keys": Room(
         "fillside.plain_errors fillside.rig fillside.interfaces.keys.octets fillside.interfaces.keys.hand"

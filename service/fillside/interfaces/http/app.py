@@ -15,6 +15,7 @@ from fillside.access.passes import Need, Pass, check_may_look, check_may_operate
 from fillside.answers import Refusal
 from fillside.calibration.orders import METER_ORDERS
 from fillside.hold.orders import ORDERS
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import Names, check_is_json, from_here, guard, token_of
 from fillside.interfaces.http.invitation import Entrance, invite
 from fillside.interfaces.http.live import serve_live
@@ -46,6 +47,7 @@ class House:
     doorkeeper: Doorkeeper
     metrics: Metrics
     entrance: Entrance
+    gate: Gate
 
 
 class Rooms:
@@ -92,7 +94,7 @@ class Rooms:
 
     async def do(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await request.read())
+        said = strict_loads(await self._house.gate.body_of(request))
         check_may_order(holder, said)
         note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._house.runner.state()
@@ -105,7 +107,7 @@ class Rooms:
 
     async def invitation(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await request.read())
+        said = strict_loads(await self._house.gate.body_of(request))
         answer = await invite(said, holder, self._house.doorkeeper, self._house.entrance)
         self._note(request, holder, {"do": "invite", **said})
         return _json(answer)
@@ -126,7 +128,9 @@ class Rooms:
 
     async def live(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         house = self._house
-        return await serve_live(request, house.runner.live, lambda: house.doorkeeper.still_good(holder))
+        return await serve_live(
+            request, house.runner.live, house.gate, lambda: house.doorkeeper.still_good(holder)
+        )
 
     async def health(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         runner, store = self._house.runner, self._house.store
@@ -197,7 +201,7 @@ def _json(body: Any, status: int = 200) -> web.Response:
 
 def make_app(house: House) -> web.Application:
     """The application with every route of `ROUTES` behind the guards."""
-    guarded = guard(house.names, house.runner.jobs)
+    guarded = guard(house.names, house.runner.jobs, house.gate)
     app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
     rooms = Rooms(house)
     for route in ROUTES:

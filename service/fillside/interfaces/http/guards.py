@@ -17,6 +17,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
 from fillside.answers import Refusal
+from fillside.interfaces.http.gate import Gate
 from fillside.side_jobs import SideJobs
 
 log = logging.getLogger(__name__)
@@ -132,14 +133,14 @@ def check_is_json(request: web.Request) -> None:
         raise Refusal("bad_order", "orders come uncompressed", "Content-Encoding", status=415)
 
 
-def guard(names: Names, jobs: SideJobs) -> Middleware:
+def guard(names: Names, jobs: SideJobs, gate: Gate) -> Middleware:
     """The middleware: guards in front, one shape of error behind, security headers on everything.
 
+    Each request waits for its turn first.
     What a handler raises that is no answer to a visitor counts as a failure of the HTTP door.
     """
 
-    @web.middleware
-    async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
+    async def answered(request: web.Request, handler: Handler) -> web.StreamResponse:
         try:
             check_host_and_origin(request, names)
             response = await handler(request)
@@ -162,6 +163,11 @@ def guard(names: Names, jobs: SideJobs) -> Middleware:
                 response.headers.setdefault(name, value)
             response.headers.setdefault("Cache-Control", "no-store")
         return response
+
+    @web.middleware
+    async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
+        async with gate.passing(request):
+            return await answered(request, handler)
 
     return guarded
 

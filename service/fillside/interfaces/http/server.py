@@ -18,11 +18,19 @@ from dataclasses import dataclass
 from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import is_loopback
 from fillside.plain_errors import why
 
 SHUTDOWN_S = 1.0
-BACKLOG = 256
+LINGERING_S = 2.0
+"""How long the rest of a body that nobody wants is still taken, so that its sender hears the answer."""
+IDLE_S = 30.0
+BACKLOG = 1024
+RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
+"""What the system holds for each connection, doubled by Linux: an order is 64 KiB at most, and what it sends
+for one who takes nothing would else grow to megabytes."""
+MOST_HEADERS = 64
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
 
 
@@ -75,6 +83,8 @@ def bind(listen: Listen) -> socket.socket:
     bound = socket.socket(family, kind, proto)
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
         bound.bind(address)
         bound.listen(BACKLOG)
     except OSError as error:
@@ -96,20 +106,23 @@ def url_of(bound: socket.socket, scheme: str = "http") -> str:
 
 @asynccontextmanager
 async def serving(
-    app: web.Application, bound: socket.socket, tls: ssl.SSLContext | None = None
+    app: web.Application, bound: socket.socket, gate: Gate, tls: ssl.SSLContext | None = None
 ) -> AsyncIterator[None]:
-    """Answer requests on `bound` while inside; the socket is closed at the end."""
+    """Answer requests of those whom `gate` lets in at `bound` while inside."""
     server = web.AppRunner(
         app,
         access_log=None,
         logger=wire_log,
         handle_signals=False,
         shutdown_timeout=SHUTDOWN_S,
-        keepalive_timeout=30.0,
+        keepalive_timeout=IDLE_S,
+        lingering_time=LINGERING_S,
+        max_headers=MOST_HEADERS,
     )
     await server.setup()
     try:
-        await web.SockSite(server, bound, backlog=BACKLOG, ssl_context=tls).start()
-        yield
+        assert server.server is not None, "it was just set up"
+        async with gate.open(bound, server.server, tls):
+            yield
     finally:
         await server.cleanup()
