@@ -209,8 +209,8 @@ def flood(up: Up, kind: str, count: int) -> Iterator[None]:
     behaviour = kind.removesuffix("-several").removesuffix("-local")
     command = [sys.executable, str(Path(__file__).with_name("flooding.py")), behaviour, str(up.port)]
     target = up.mqtt if behaviour == "mqtt" else up.osc
-    command = ["nice", "-n", str(-NICE), *command]
-    flooding = subprocess.Popen([*command, str(count), str(first), str(addresses), str(target)])
+    command += [str(count), str(first), str(addresses), str(target)]
+    flooding = subprocess.Popen(command, start_new_session=True)
     try:
         yield
     finally:
@@ -268,8 +268,8 @@ def main() -> None:
 
 
 def one_kind(kind: str, chosen: argparse.Namespace, folder: Path) -> None:
-    with contextlib.suppress(PermissionError):
-        os.setpriority(os.PRIO_PROCESS, 0, NICE)
+    with contextlib.suppress(OSError):
+        Path("/proc/self/autogroup").write_text(str(NICE))
     frames = Frames()
     frames.start()
     with _broker(kind) as port:

@@ -12,6 +12,7 @@ import ipaddress
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 Phase = Literal["handshake", "head", "queue", "body", "answer", "busy", "watch"]
@@ -98,12 +99,24 @@ class _Party:
 
     may_open: float
     seen_s: float
-    visits: set[Visit] = field(default_factory=set)
+    visits: dict[Visit, None] = field(default_factory=dict)
+    """In the order in which they came to their phases."""
 
     def number_at(self, phase: Phase) -> int:
         return sum(visit.phase == phase for visit in self.visits)
 
+    def longest_silent(self) -> Visit | None:
+        """The one that has waited longest; one whose request has come whole is no flood of half ones."""
+        first = None
+        for visit in self.visits:
+            if visit.phase in WAITS:
+                if visit.phase != "queue":
+                    return visit
+                first = first or visit
+        return first
 
+
+@lru_cache(1000)
 def party_of(address: str) -> tuple[str, bool]:
     """What counts as one address, and whether it is this machine's own.
 
@@ -153,40 +166,39 @@ class Crowd:
         if not here and party.may_open < 1:
             self._count("one_address", name)
             return None
-        if len(party.visits) >= most and not self._make_room(party.visits, "one_address", name):
+        if len(party.visits) >= most and not self._make_room([party], "one_address", name):
             return None
         if phase == "handshake" and party.number_at(phase) >= limits.handshakes_from_one:
-            shaking = [visit for visit in party.visits if visit.phase == phase]
-            self._make_room(shaking, "one_address", name)
-        if len(self) >= limits.in_all and not self._make_room(self._of_the_most(), "all", name):
+            self.end(next(visit for visit in party.visits if visit.phase == phase), "one_address")
+        if len(self) >= limits.in_all and not self._make_room(self._largest_first(), "all", name):
             return None
         party.may_open -= 1
         visit = Visit(name, here, phase, now_s)
-        party.visits.add(visit)
+        party.visits[visit] = None
         return visit
 
-    def _of_the_most(self) -> Iterable[Visit]:
-        """The connections of the address that has most that wait."""
-        waiting = [[v for v in party.visits if v.phase in WAITS] for party in self._parties.values()]
-        return max(waiting, key=len, default=[])
+    def _largest_first(self) -> Iterable[_Party]:
+        return sorted(self._parties.values(), key=lambda party: len(party.visits), reverse=True)
 
-    def _make_room(self, among: Iterable[Visit], why: End, newcomer: str) -> bool:
-        """End the one that has waited longest; where none waits, it is the newcomer who goes."""
-        waiting = [visit for visit in among if visit.phase in WAITS]
-        if not waiting:
-            self._count(why, newcomer)
-            return False
-        # One whose request has come whole is no flood of half ones.
-        self.end(min(waiting, key=lambda visit: (visit.phase == "queue", visit.since_s)), why)
-        return True
+    def _make_room(self, parties: Iterable[_Party], why: End, newcomer: str) -> bool:
+        """End the longest silent one of the first that has any; where none has, the newcomer goes."""
+        for party in parties:
+            if (visit := party.longest_silent()) is not None:
+                self.end(visit, why)
+                return True
+        self._count(why, newcomer)
+        return False
 
     def make_room(self) -> None:
         """Let the longest silent one go: there is no file handle for another."""
-        self._make_room(self._of_the_most(), "files", "")
+        self._make_room(self._largest_first(), "files", "")
 
     def at(self, visit: Visit, phase: Phase) -> None:
         """A connection goes on to another phase."""
         visit.phase, visit.since_s = phase, self._clock()
+        visits = self._parties[visit.party].visits if visit.party in self._parties else {}
+        if visit in visits:
+            visits[visit] = visits.pop(visit)
         if phase == "queue":
             visit.octets = 0
 
@@ -212,7 +224,7 @@ class Crowd:
         """A connection is no more."""
         party = self._parties.get(visit.party)
         if party is not None and visit in party.visits:
-            party.visits.discard(visit)
+            del party.visits[visit]
             self.left += 1
 
     def look(self) -> None:

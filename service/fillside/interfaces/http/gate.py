@@ -33,7 +33,8 @@ REST_S = 0.2
 """How long nobody is taken while there is no file handle."""
 LOOK_EVERY_S = 1.0
 SAY_EVERY_S = 60.0
-CLEAR_AFTER = 50
+CLEAR_AFTER, CLEAR_AFTER_TLS = 1000, 100
+"""Connections that went: each leaves some kB held in cycles, and with TLS a quarter of a MB."""
 GOODBYE_S = 2.0
 """For TLS' own goodbye."""
 FILES_WANTED = 4096
@@ -134,6 +135,7 @@ class Gate:
 
     def _accept(self, listener: socket.socket, server: Server, tls: ssl.SSLContext | None) -> bool:
         """Take some of those who wait; whether more can be taken in the next turn."""
+        self._clear_away(CLEAR_AFTER_TLS if tls else CLEAR_AFTER)
         for _ in range(ACCEPTS_PER_TURN):
             try:
                 bare, peer = listener.accept()
@@ -160,12 +162,13 @@ class Gate:
             return _Connection(self, visit, cast(asyncio.Protocol, server()))
 
         loop, limits = asyncio.get_running_loop(), self.crowd.limits
-        try:
-            # What a connection costs, a handshake above all, falls into a turn of its own.
-            await self._turns.through(visit.party)
-        except asyncio.CancelledError:
-            bare.close()
-            raise
+        if tls is not None:
+            # A handshake costs milliseconds, and gets a turn of its own.
+            try:
+                await self._turns.through(visit.party)
+            except asyncio.CancelledError:
+                bare.close()
+                raise
         try:
             await loop.connect_accepted_socket(
                 connection,
@@ -240,7 +243,6 @@ class Gate:
 
     def look(self) -> None:
         self.crowd.look()
-        self._clear_away()
         now_s, ended = self._clock(), self.crowd.ended
         news = {why: ended[why] - self._said.get(why, 0) for why in TROUBLE}
         if now_s - self._said_at < SAY_EVERY_S or not any(news.values()):
@@ -252,9 +254,9 @@ class Gate:
         self._said, self._said_at = dict(ended), now_s
         self.crowd.ended_of.clear()
 
-    def _clear_away(self) -> None:
-        """Have the buffers of those who went given back: with TLS a quarter of a MB each, held in cycles."""
+    def _clear_away(self, after: int) -> None:
+        """Have the memory of those who went given back before there is much of it."""
         gone = self.crowd.left - self._cleared
-        if gone >= CLEAR_AFTER:
+        if gone >= after:
             self._cleared += gone
             gc.collect()

@@ -31,6 +31,7 @@ RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
 """What the system holds for each connection, doubled by Linux: an order is 64 KiB at most, and what it sends
 for one who takes nothing would else grow to megabytes."""
 MOST_HEADERS = 64
+_PUBLIC = re.compile(r"(https?)://((?:\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::\d{1,5})?)/?", re.IGNORECASE)
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
 
 
@@ -71,6 +72,29 @@ class Listen:
     @property
     def loopback(self) -> bool:
         return self.host == "localhost" or is_loopback(self.host)
+
+
+@dataclass(frozen=True)
+class Public:
+    """Where a proxy answers for us, as others open it.
+
+    >>> Public.parse("https://light.example/").url
+    'https://light.example'
+    """
+
+    scheme: str
+    authority: str
+
+    @classmethod
+    def parse(cls, text: str) -> Public:
+        match = _PUBLIC.fullmatch(text)
+        if match is None:
+            raise ListenError(f"{text!r} is not an address such as https://light.example")
+        return cls(match[1].lower(), match[2].lower())
+
+    @property
+    def url(self) -> str:
+        return f"{self.scheme}://{self.authority}"
 
 
 def bind(listen: Listen) -> socket.socket:
