@@ -26,6 +26,7 @@ from fillside.interfaces.http.crowd import Limits
 from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.server import Listen
 from fillside.logs import Sparing
+from fillside.storage.journal import Visitor
 from fillside.turnstile import Turnstile
 
 LIMITS = Limits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)
@@ -195,26 +196,47 @@ async def test_after_a_rest_connections_are_taken_again(
     assert next(refused, None) is None
 
 
-async def test_a_turn_of_the_loop_is_for_one_of_each_party_in_turn() -> None:
-    turnstile, turn, passed = Turnstile(), 0, []
-    loop = asyncio.get_running_loop()
+class Turns:
+    """Counts the turns of the event loop, from the first one on."""
 
-    def next_turn() -> None:
-        nonlocal turn
-        turn += 1
-        if len(passed) < 7:
-            loop.call_soon(next_turn)
+    def __init__(self) -> None:
+        self.number, self.over = 0, False
+        self._count()
+
+    def _count(self) -> None:
+        self.number += 1
+        if not self.over:
+            asyncio.get_running_loop().call_soon(self._count)
+
+
+async def test_orders_that_were_stored_together_are_answered_one_a_turn(house: House) -> None:
+    turns = Turns()
+    answered: list[int] = []
+
+    async def order(number: int) -> None:
+        said = {"do": "trim", "role": "fill", "to": number / 100}
+        await house.up.runner.do(said, Visitor("anna", "http", "127.0.0.1"))
+        answered.append(turns.number)
+
+    async with asyncio.timeout(10):
+        await asyncio.gather(*(order(number) for number in range(20)))
+    turns.over = True
+    assert len(set(answered)) == 20
+
+
+async def test_a_turn_of_the_loop_is_for_one_of_each_party_in_turn() -> None:
+    turnstile, turn, passed = Turnstile(), Turns(), []
 
     async def pass_through(party: str) -> None:
         await turnstile.through(party)
-        passed.append((party, turn))
+        passed.append((party, turn.number))
 
     tasks = [asyncio.create_task(pass_through(party)) for party in "aaaaabc"]
-    loop.call_soon(next_turn)
     gone = asyncio.create_task(turnstile.through("a"))
     await asyncio.sleep(0)
     gone.cancel()
     await asyncio.gather(*tasks)
+    turn.over = True
     assert [party for party, _ in passed] == ["a", "b", "c", "a", "a", "a", "a"]
     turns = [number for _, number in passed]
     assert len(set(turns)) == 7, "no two in one turn"
