@@ -17,6 +17,7 @@ from typing import Any, cast
 
 import aiohttp
 import pytest
+from aiohttp import web
 
 from fillside import daemon as composition
 from fillside.daemon import Running, Settings, daemon
@@ -262,3 +263,25 @@ def test_a_kind_of_trouble_is_a_line_a_minute() -> None:
     later = record("fillside.access.door", "wrong from %s", 9)
     assert sparing.filter(later)
     assert later.getMessage() == "wrong from 9 (and 2 more like it)"
+
+
+async def test_one_who_goes_before_the_body_was_read_is_no_fault_of_ours(
+    house: House, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gone = asyncio.Event()
+
+    async def late(request: web.Request) -> bytes:
+        assert request.transport is not None
+        request.transport.abort()
+        for _ in range(3):
+            await asyncio.sleep(0)
+        gone.set()
+        # What aiohttp's own StreamReader raises where it is asked to wait for one who has gone.
+        raise RuntimeError("Connection closed.")
+
+    monkeypatch.setattr(web.Request, "read", late)
+    assert await ended(await house.come("127.0.0.2", ORDER))
+    await gone.wait()
+    assert await house.ask("127.0.0.3") == 200
+    assert not caplog.records
+    assert not house.up.runner.jobs.failures

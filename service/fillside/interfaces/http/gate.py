@@ -215,15 +215,20 @@ class Gate:
         visit = self._visits.get(request.protocol)
         if visit is not None:
             self.crowd.at(visit, "body")
-        within_s = self.crowd.limits.body_s
+        within_s, body = self.crowd.limits.body_s, None
         try:
             async with asyncio.timeout(within_s):
                 body = await request.read()
         except TimeoutError:
-            why = f"the order did not come whole within {within_s:g} s"
-            raise Refusal("bad_order", why, status=408) from None
+            pass
+        except RuntimeError:
+            if request.transport is None:  # aiohttp's word for it, before the first wait
+                raise ConnectionResetError("it went before its body came") from None
+            raise
         if visit is not None:
             await self._turn(visit, request)
+        if body is None:
+            raise Refusal("bad_order", f"the order did not come whole within {within_s:g} s", status=408)
         return body
 
     def watches(self, request: web.Request) -> None:
