@@ -59,13 +59,15 @@ class Rooms:
         self._page = page_files()
         self._journal = Journal(house.store)
         self._plan = PlanRoom()
-        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside")))
+        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside"))).encode(
+            "ascii"
+        )
 
     async def openapi(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return tagged(request, self._document)
 
     async def state(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        return tagged(request, as_text(self._house.runner.state()))
+        return tagged(request, as_text(self._house.runner.state()).encode("ascii"))
 
     async def readings(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         most, before = page_of(request)

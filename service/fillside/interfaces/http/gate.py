@@ -37,6 +37,8 @@ CLEAR_AFTER, CLEAR_AFTER_TLS = 1000, 100
 """Connections that went: each leaves some kB held in cycles, and with TLS a quarter of a MB."""
 GOODBYE_S = 2.0
 """For TLS' own goodbye."""
+WRITE_AHEAD = 16 * 1024
+"""Answers beyond what the system holds for a connection wait with us, one at a time above this."""
 FILES_WANTED = 4096
 _NO_HANDLE = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 _IN_WORDS: dict[End, str] = {
@@ -72,7 +74,9 @@ class _Connection(asyncio.Protocol):
         self._gate, self._visit, self._inner = gate, visit, inner
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self._visit.end = cast(asyncio.Transport, transport).abort
+        end = cast(asyncio.Transport, transport)
+        end.set_write_buffer_limits(high=WRITE_AHEAD)
+        self._visit.end = end.abort
         self._gate.know(self._visit, self._inner)
         self._inner.connection_made(transport)
 
