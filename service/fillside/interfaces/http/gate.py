@@ -33,8 +33,9 @@ REST_S = 0.2
 """How long nobody is taken while there is no file handle."""
 LOOK_EVERY_S = 1.0
 SAY_EVERY_S = 60.0
-CLEAR_AFTER, CLEAR_AFTER_TLS = 1000, 100
-"""Connections that went: each leaves some kB held in cycles, and with TLS a quarter of a MB."""
+CLEAR_AFTER = 100
+"""Connections with TLS that went, or never came to be: each leaves a quarter of a MB held in cycles, which
+the collector counts as some ten small objects. To clear so many away takes a few ms."""
 GOODBYE_S = 2.0
 """For TLS' own goodbye."""
 WRITE_AHEAD = 16 * 1024
@@ -139,7 +140,8 @@ class Gate:
 
     def _accept(self, listener: socket.socket, server: Server, tls: ssl.SSLContext | None) -> bool:
         """Take some of those who wait; whether more can be taken in the next turn."""
-        self._clear_away(CLEAR_AFTER_TLS if tls else CLEAR_AFTER)
+        if tls is not None:
+            self._clear_away()
         for _ in range(ACCEPTS_PER_TURN):
             try:
                 bare, peer = listener.accept()
@@ -263,9 +265,9 @@ class Gate:
         self._said, self._said_at = dict(ended), now_s
         self.crowd.ended_of.clear()
 
-    def _clear_away(self, after: int) -> None:
+    def _clear_away(self) -> None:
         """Have the memory of those who went given back before there is much of it."""
         gone = self.crowd.left - self._cleared
-        if gone >= after:
+        if gone >= CLEAR_AFTER:
             self._cleared += gone
             gc.collect()
