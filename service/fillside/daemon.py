@@ -27,9 +27,10 @@ from fillside.doorway import Doorway
 from fillside.hold.hold import Hold
 from fillside.interfaces.doors import doors_of
 from fillside.interfaces.http.app import House, make_app
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import Names
 from fillside.interfaces.http.invitation import Entrance
-from fillside.interfaces.http.server import Listen, ListenError, bind, serving, url_of
+from fillside.interfaces.http.server import Listen, ListenError, Public, bind, serving, url_of
 from fillside.interfaces.http.tls import Tls, scheme_of
 from fillside.loom import Loom, loom_of
 from fillside.metering.side import meter_side
@@ -52,7 +53,7 @@ log = logging.getLogger(__name__)
 class Settings:
     """How a daemon is to run. `stay` leaves the wires without a word at the end, for a successor.
 
-    `rig_file` is read anew when a reload is asked for.
+    `rig_file` is read anew when a reload is asked for. `public` is where a proxy answers for us.
     """
 
     data: Path
@@ -61,6 +62,13 @@ class Settings:
     stay: bool = False
     tls: Tls | None = None
     rig_file: Path | None = None
+    require_token: bool = False
+    public: Public | None = None
+
+    @property
+    def all_need_token(self) -> bool:
+        """Whether this machine is asked too: behind a proxy on it, all who come seem to be here."""
+        return self.require_token or self.public is not None
 
 
 @dataclass(frozen=True)
@@ -92,12 +100,15 @@ class Running:
 
 
 @contextmanager
-def listening(listen: Listen, tokens: TokenFile) -> Iterator[socket.socket]:
+def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
     with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
-        if not listen.loopback and not tokens.kept():
+        if (all_need_token or not listen.loopback) and not tokens.kept():
+            why = "everybody is to be asked for a token"
+            if not all_need_token:
+                why = f"{listen.host} is reached from other machines"
             raise ListenError(
-                f"{listen.host} is reached from other machines, and there is no token in {tokens.path}; "
-                "make one first: fillside token new --may operate"
+                f"{why}, and there is no token in {tokens.path}; make one first: fillside token new "
+                "--may operate"
             )
     with bind(listen) as bound:
         yield bound
@@ -195,7 +206,11 @@ async def daemon(
 ) -> AsyncIterator[Running]:
     """A daemon that holds `rig`'s light while inside."""
     tokens = TokenFile(settings.tokens)
-    with listening(settings.listen, tokens) as bound, doors_of(rig) as doors, kept(settings.data) as store:
+    with (
+        listening(settings.listen, tokens, settings.all_need_token) as bound,
+        doors_of(rig) as doors,
+        kept(settings.data) as store,
+    ):
         check_tokens(tokens, store)
         identity = await asyncio.to_thread(identity_of, store, rig)
         loom = loom_of(rig, clock, identity)
@@ -206,18 +221,21 @@ async def daemon(
             try:
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
-                tls = settings.tls
+                tls, gate = settings.tls, Gate(clock)
+                runner.jobs.start("http gate", gate.keep_order)
                 house = House(
                     runner,
                     store,
-                    Names.of_machine(settings.listen.host),
+                    Names.of_machine(settings.listen.host, settings.public),
                     Doorkeeper(tokens, clock),
-                    Metrics(runner, store, lambda: doorway.figures),
-                    Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls)),
+                    Metrics(runner, store, lambda: doorway.figures, gate.crowd),
+                    Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls), settings.public),
+                    gate,
+                    settings.all_need_token,
                 )
                 async with (
                     meter_side(store, runner, clock),
-                    serving(make_app(house), bound, tls.context if tls else None),
+                    serving(make_app(house), bound, gate, tls.context if tls else None),
                     doorway,
                 ):
                     standing = Standing(rig, runner, store, doorway, begun, identity, clock)

@@ -24,7 +24,8 @@ QUEUE = 60
 READERS_PER_TURN = 4
 TEXTS_PER_SECOND = 1000
 """To all readers together: a hundred of them hear ten times a second, two hundred five times."""
-MOST_READERS = 1000
+MOST_READERS = 300
+"""Half of all the connections there may be, so that who orders finds room."""
 
 State = dict[str, Any]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from importlib.metadata import version
-from typing import Any
+from typing import Any, get_args
 
 from prometheus_client import CollectorRegistry, Histogram, ProcessCollector
 from prometheus_client.exposition import choose_encoder
@@ -23,6 +23,7 @@ from prometheus_client.metrics_core import (
 from prometheus_client.registry import Collector
 
 from fillside.interfaces.door import DoorFigures
+from fillside.interfaces.http.crowd import Crowd, End
 from fillside.runner import Runner
 from fillside.storage.store import Store
 
@@ -39,7 +40,7 @@ Doors = Callable[[], Mapping[str, DoorFigures]]
 class Metrics:
     """Everything measured of one daemon, in a registry of its own."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors) -> None:
+    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: Crowd) -> None:
         self._registry = CollectorRegistry()
         ProcessCollector(registry=self._registry)
         runner.figures.order_took = Histogram(
@@ -54,7 +55,7 @@ class Metrics:
             buckets=LATENESSES_S,
             registry=self._registry,
         ).observe
-        self._registry.register(_Now(runner, store, doors))
+        self._registry.register(_Now(runner, store, doors, crowd))
 
     def text(self, accept: str) -> tuple[bytes, str]:
         """All of it, and its content type, in the form that an Accept header asks for.
@@ -75,8 +76,8 @@ def _is_numbered(form: str) -> bool:
 class _Now(Collector):
     """What is read off the daemon when somebody asks."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors) -> None:
-        self._runner, self._store, self._doors = runner, store, doors
+    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: Crowd) -> None:
+        self._runner, self._store, self._doors, self._crowd = runner, store, doors, crowd
 
     def describe(self) -> Iterator[Metric]:
         """Nothing is asked of the daemon only to learn names."""
@@ -88,6 +89,7 @@ class _Now(Collector):
         yield from _orders(self._runner)
         yield from _wires(self._runner)
         yield from _doors(self._doors())
+        yield from _connections(self._crowd)
         yield from _jobs(self._runner)
         yield _gauge("storage_ok", "1 while data can be stored.", float(self._store.trouble is None))
 
@@ -144,6 +146,14 @@ def _orders(runner: Runner) -> Iterator[Metric]:
     reloads.add_metric(["done"], figures.reloads)
     reloads.add_metric(["refused"], figures.reloads_refused)
     yield reloads
+
+
+def _connections(crowd: Crowd) -> Iterator[Metric]:
+    yield _gauge("connections", "Connections over HTTP now.", len(crowd))
+    ended = CounterMetricFamily("fillside_connections_ended", "Connections ended by us.", labels=["why"])
+    for why in get_args(End):
+        ended.add_metric([why], crowd.ended[why])
+    yield ended
 
 
 def _jobs(runner: Runner) -> Iterator[Metric]:

@@ -36,6 +36,7 @@ from fillside.rig.scene import Scene
 from fillside.side_jobs import SideJobs
 from fillside.storage.journal import Visitor
 from fillside.storage.store import Store
+from fillside.turnstile import Turnstile
 from fillside.wire_news import news
 from fillside_drivers.driver import Health
 
@@ -59,6 +60,7 @@ class Runner:
     def __init__(self, hold: Hold, loom: Loom, store: Store, clock: Clock) -> None:
         self._hold, self._loom, self._store, self._clock = hold, loom, store, clock
         self.jobs = SideJobs(clock, self._tell_watchers)
+        self._answers = Turnstile()
         self._record = Record(store, clock, self.jobs)
         self._woken, self._settled = asyncio.Event(), asyncio.Event()
         self._due = math.inf
@@ -99,6 +101,8 @@ class Runner:
             return note
         state = self.state if order.do in MODE_ORDERS else None
         lacks = await self._record.order(self._hold, said, visitor, note, state)
+        # One transaction may end the waiting of hundreds, and each door has a state to make for its own.
+        await self._answers.through(visitor.door)
         if lacks:
             self._tell_watchers()
             return "; ".join(filter(None, (note, *lacks)))

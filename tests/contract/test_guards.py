@@ -106,7 +106,9 @@ def test_this_machine_is_loopback_without_a_proxy() -> None:
     assert not from_here(request(OURS, remote="::ffff:192.0.2.7"))
 
 
-@pytest.mark.parametrize("header", FORWARDED)
+@pytest.mark.parametrize(
+    "header", [*FORWARDED, "X-Forwarded-For", "x-forwarded-host", "X-Forwarded-Proto", "X-Forwarded-Server"]
+)
 def test_what_a_proxy_hands_on_is_not_this_machine_s(header: str) -> None:
     assert not from_here(request(OURS, (header.lower(), "127.0.0.1")))
 

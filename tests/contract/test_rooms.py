@@ -90,6 +90,7 @@ QUIET: dict[str, Room] = {
     "fillside.hold": pure("fillside.photometry fillside.rig fillside.balance fillside.calibration"),
     "fillside.access.passes": pure("fillside.answers"),
     "fillside.interfaces": pure(),
+    "fillside.interfaces.http.crowd": pure(),
     "fillside.interfaces.keys.octets": pure("fillside.rig"),
     "fillside.interfaces.keys.hand": pure("fillside.rig"),
     "fillside.interfaces.osc.packet": pure(),
@@ -115,6 +116,7 @@ SHELL: dict[str, Room] = {
     "fillside.apart": Room(),
     "fillside.live": Room(),
     "fillside.logs": Room("fillside.visible"),
+    "fillside.turnstile": Room(),
     "fillside.notify": Room(),
     "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),
     "fillside.wire_news": Room("fillside.hold fillside_drivers.driver"),
@@ -125,7 +127,7 @@ SHELL: dict[str, Room] = {
     "fillside.runner": Room(
         "fillside.answers fillside.balance fillside.calibration fillside.figures fillside.hold "
         "fillside.live fillside.loom fillside.meter_side fillside.record fillside.rig fillside.side_jobs "
-        "fillside.storage fillside.wire_news fillside_drivers.driver"
+        "fillside.storage fillside.turnstile fillside.wire_news fillside_drivers.driver"
     ),
     "fillside.readiness": Room("fillside.runner fillside.storage"),
     "fillside.first_start": Room("fillside.rig fillside.storage"),
@@ -137,7 +139,9 @@ SHELL: dict[str, Room] = {
 }
 DOORS: dict[str, Room] = {
     "fillside.interfaces.door": Room("fillside.answers fillside.side_jobs fillside.storage"),
-    "fillside.metrics": Room("fillside.runner fillside.storage fillside.interfaces.door"),
+    "fillside.metrics": Room(
+        "fillside.runner fillside.storage fillside.interfaces.door fillside.interfaces.http.crowd"
+    ),
     "fillside.interfaces.mqtt": Room(
         "fillside.answers fillside.live fillside.rig fillside.storage fillside.strict_json "
         "fillside.interfaces.door fillside.interfaces.mqtt.sensors fillside.interfaces.mqtt.words "
@@ -155,6 +159,7 @@ DOORS: dict[str, Room] = {
         "fillside.access fillside.access.passes fillside.answers fillside.calibration fillside.hold "
         "fillside.live fillside.metrics fillside.plain_errors fillside.planning fillside.readiness "
         "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json "
+        "fillside.turnstile fillside.interfaces.http.crowd "
         "fillside_drivers.plain_files"
     ),
     "fillside.interfaces.keys": Room(

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 import trustme
 
+from fillside.interfaces.http.gate import FILES_WANTED
 from fillside.interfaces.http.server import ListenError
 from fillside.interfaces.http.tls import tls_of
 from journeys.running import command, running
@@ -215,6 +216,13 @@ def test_the_unit_runs_what_there_is_and_waits_for_its_word() -> None:
     for word in words:
         if word.startswith("--"):
             assert word in done.stdout, word
+
+
+def test_the_unit_allows_the_files_that_are_wanted_and_never_gives_up() -> None:
+    unit = directives()
+    assert int(unit["LimitNOFILE"][0]) >= FILES_WANTED
+    assert unit["StartLimitIntervalSec"] == ["0"]
+    assert unit["Restart"] == ["always"]
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not here")

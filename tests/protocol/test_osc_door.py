@@ -19,8 +19,11 @@ from pythonosc.udp_client import UDPClient
 
 from fillside.daemon import Running
 from fillside.interfaces.door import DoorError
-from fillside.interfaces.osc.door import OscListener
+from fillside.interfaces.osc import door
+from fillside.interfaces.osc.door import MOST_WAITING, OscListener
+from fillside.interfaces.osc.packet import Message, messages_of, packet_of
 from fillside.rig.doors import OscDoor
+from fillside.storage.journal import Visitor
 from protocol.broker import until
 from protocol.studio import running
 
@@ -211,3 +214,51 @@ async def test_a_port_that_is_taken_stops_the_start(tmp_path: Path) -> None:
 async def test_the_door_is_shut_unless_the_rig_file_opens_it(tmp_path: Path) -> None:
     async with running(tmp_path) as up:
         assert up.doors.figures == {}
+
+
+class Busy:
+    """A studio that obeys."""
+
+    jobs: Any = None
+
+    def __init__(self) -> None:
+        self.done, self.asked, self.all_done = 0, 0, asyncio.Event()
+
+    async def do(self, said: Any, visitor: Visitor) -> str:
+        self.done += 1
+        if self.done == MOST_WAITING:
+            self.all_done.set()
+        return ""
+
+    def state(self) -> dict[str, Any]:
+        self.asked += 1
+        return {}
+
+    def watching(self) -> Any:
+        raise NotImplementedError
+
+
+async def test_a_flood_of_packets_makes_no_states_and_what_is_too_much_is_not_even_read(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    studio, read = Busy(), 0
+
+    def counted(packet: bytes) -> list[Message]:
+        nonlocal read
+        read += 1
+        return messages_of(packet)
+
+    monkeypatch.setattr(door, "messages_of", counted)
+    listener = OscListener(OscDoor(), studio, lambda: 0.0)
+    packet = packet_of(Message("/fillside/expose", (0.1,)))
+    for _ in range(2 * MOST_WAITING):
+        listener.datagram_received(packet, ("127.0.0.1", 9))
+    assert read == MOST_WAITING
+    assert listener.figures.dropped == MOST_WAITING
+    job = asyncio.create_task(listener.run())
+    async with asyncio.timeout(10):
+        await studio.all_done.wait()
+    await asyncio.sleep(0)
+    job.cancel()
+    await asyncio.gather(job, return_exceptions=True)
+    assert studio.asked == 0

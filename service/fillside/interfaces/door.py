@@ -58,7 +58,7 @@ class DoorFigures:
         return news
 
 
-async def answer_to(studio: Studio, said: Any, visitor: Visitor) -> Body:
+async def answer_to(studio: Studio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
     """The answer to an order, done or not, in the one shape of every door. A report gets no state."""
     try:
         note = await studio.do(said, visitor)
@@ -68,4 +68,4 @@ async def answer_to(studio: Studio, said: Any, visitor: Visitor) -> Body:
         log.exception("an order by %s failed", visitor.door)
         return {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
     report = isinstance(said, dict) and said.get("do") == "subject"
-    return {"ok": True, "note": note, "state": None if report else studio.state()}
+    return {"ok": True, "note": note, "state": studio.state() if with_state and not report else None}

@@ -39,7 +39,12 @@ def live_options(command: Command) -> Command:
             callback=_keep_ca,
             help="Whose certificates are trusted beside the usual ones, PEM, or FILLSIDE_CA.",
         ),
-        click.option("--token", envvar="FILLSIDE_TOKEN", metavar="TOKEN", help="Or FILLSIDE_TOKEN."),
+        click.option(
+            "--token",
+            envvar="FILLSIDE_TOKEN",
+            metavar="TOKEN",
+            help="Or FILLSIDE_TOKEN; file:PATH for one in a file.",
+        ),
         click.option(
             "--url",
             envvar="FILLSIDE_URL",
@@ -78,7 +83,7 @@ class Daemon:
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise WrongUse(f"{url!r} is not a URL such as {DEFAULT_URL}")
         self.url = url.rstrip("/")
-        self._parts, self._token, self._patience_s = parts, token, patience_s
+        self._parts, self._token, self._patience_s = parts, _given(token), patience_s
         ctx = click.get_current_context(silent=True)
         self._ca: str | None = None if ctx is None else ctx.meta.get(_CA)
 
@@ -169,7 +174,25 @@ class Daemon:
             return answer
         code = str(error.get("code"))
         kind = WronglySaidError if code in WRONGLY_SAID else NotObeyedError
-        raise kind(str(error.get("message", "refused")), code)
+        message = str(error.get("message", "refused"))
+        if code == "unauthorised" and not self._token:
+            message += ", and --token TOKEN or FILLSIDE_TOKEN hands it in"
+        raise kind(message, code)
+
+
+def _given(token: str | None) -> str | None:
+    """A token as it was given, or as the file has it that was named as ``file:PATH``."""
+    if token is None or not token.startswith("file:"):
+        return token
+    path = token.removeprefix("file:")
+    try:
+        with open(path, encoding="utf-8") as file:
+            return file.read().strip()
+    except (OSError, UnicodeDecodeError) as error:
+        from fillside.plain_errors import why
+
+        reason = why(error) if isinstance(error, OSError) else "it is no text"
+        raise WrongUse(f"--token: {path} cannot be read: {reason}") from error
 
 
 def _untrusted(error: Exception) -> str:

@@ -16,6 +16,7 @@ Examples:
   fillside run studio.toml
   fillside run studio.toml --listen 127.0.0.1:7500 --data ./kept
   fillside run studio.toml --listen 0.0.0.0:7420 --certificate studio.pem --key studio.key
+  fillside run studio.toml --public https://light.example
 SIGHUP takes a rig file that was changed, or says what is wrong with it and goes on with the one before.
 """
 )
@@ -40,6 +41,16 @@ SIGHUP takes a rig file that was changed, or says what is wrong with it and goes
 )
 @click.option("--key", type=click.Path(path_type=Path), metavar="FILE", help="The certificate's key, PEM.")
 @click.option(
+    "--require-token",
+    is_flag=True,
+    help="Ask everybody for a token, this machine too: behind a proxy on it, all who come seem to be here.",
+)
+@click.option(
+    "--public",
+    metavar="URL",
+    help="The address at which a proxy answers for this daemon; everybody needs a token then.",
+)
+@click.option(
     "--log", type=click.Choice(["plain", "json"]), default="plain", help="How messages are written."
 )
 def run(
@@ -49,6 +60,8 @@ def run(
     stay: bool,
     certificate: Path | None,
     key: Path | None,
+    require_token: bool,
+    public: str | None,
     log: Literal["plain", "json"],
 ) -> None:
     """Hold the light of a rig until stopped by Ctrl-C or SIGTERM."""
@@ -59,7 +72,7 @@ def run(
     from fillside.access.tokens import TokenFileError
     from fillside.daemon import Settings, run_until_stopped
     from fillside.interfaces.door import DoorError
-    from fillside.interfaces.http.server import Listen, ListenError
+    from fillside.interfaces.http.server import Listen, ListenError, Public
     from fillside.interfaces.http.tls import tls_of
     from fillside.logs import log_to_stderr
     from fillside.rig.load import RigError, load_rig
@@ -72,12 +85,13 @@ def run(
         rig = load_rig(rig_file)
         where = Listen.parse(listen)
         tls = tls_of(certificate, key)
+        proxy = None if public is None else Public.parse(public)
     except (RigError, ListenError) as error:
         raise WrongUse(str(error)) from error
     folder = data if data is not None else default_folder(rig.rig.name, os.environ)
     tokens = (data if data is not None else state_folder(os.environ)) / TOKEN_FILE
     try:
-        settings = Settings(folder, tokens, where, stay, tls, rig_file)
+        settings = Settings(folder, tokens, where, stay, tls, rig_file, require_token, proxy)
         asyncio.run(run_until_stopped(rig, settings, os.environ))
     except (ListenError, DoorError, StorageError, DriverError, TokenFileError) as error:
         raise Failure(str(error)) from error

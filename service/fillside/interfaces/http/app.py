@@ -15,6 +15,7 @@ from fillside.access.passes import Need, Pass, check_may_look, check_may_operate
 from fillside.answers import Refusal
 from fillside.calibration.orders import METER_ORDERS
 from fillside.hold.orders import ORDERS
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import Names, check_is_json, expect, from_here, guard, token_of
 from fillside.interfaces.http.invitation import Entrance, invite
 from fillside.interfaces.http.live import serve_live
@@ -46,6 +47,8 @@ class House:
     doorkeeper: Doorkeeper
     metrics: Metrics
     entrance: Entrance
+    gate: Gate
+    require_token: bool = False
 
 
 class Rooms:
@@ -56,13 +59,15 @@ class Rooms:
         self._page = page_files()
         self._journal = Journal(house.store)
         self._plan = PlanRoom()
-        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside")))
+        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside"))).encode(
+            "ascii"
+        )
 
     async def openapi(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         return tagged(request, self._document)
 
     async def state(self, request: web.Request, holder: Pass) -> web.StreamResponse:
-        return tagged(request, as_text(self._house.runner.state()))
+        return tagged(request, as_text(self._house.runner.state()).encode("ascii"))
 
     async def readings(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         most, before = page_of(request)
@@ -92,7 +97,7 @@ class Rooms:
 
     async def do(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await request.read())
+        said = strict_loads(await self._house.gate.body_of(request))
         check_may_order(holder, said)
         note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._house.runner.state()
@@ -105,7 +110,7 @@ class Rooms:
 
     async def invitation(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await request.read())
+        said = strict_loads(await self._house.gate.body_of(request))
         answer = await invite(said, holder, self._house.doorkeeper, self._house.entrance)
         self._note(request, holder, {"do": "invite", **said})
         return _json(answer)
@@ -126,7 +131,9 @@ class Rooms:
 
     async def live(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         house = self._house
-        return await serve_live(request, house.runner.live, lambda: house.doorkeeper.still_good(holder))
+        return await serve_live(
+            request, house.runner.live, house.gate, lambda: house.doorkeeper.still_good(holder)
+        )
 
     async def health(self, request: web.Request, holder: Pass) -> web.StreamResponse:
         runner, store = self._house.runner, self._house.store
@@ -197,11 +204,11 @@ def _json(body: Any, status: int = 200) -> web.Response:
 
 def make_app(house: House) -> web.Application:
     """The application with every route of `ROUTES` behind the guards."""
-    guarded = guard(house.names, house.runner.jobs)
+    guarded = guard(house.names, house.runner.jobs, house.gate)
     app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
     rooms = Rooms(house)
     for route in ROUTES:
-        handler = _bound(route, rooms, house.doorkeeper)
+        handler = _bound(route, rooms, house)
         app.router.add_route(route.method, route.path, handler, expect_handler=expect)
         if route.method == "GET" and route.answer is not Rooms.live:
             app.router.add_route("HEAD", route.path, handler, expect_handler=expect)
@@ -209,13 +216,14 @@ def make_app(house: House) -> web.Application:
 
 
 def _bound(
-    route: Route, rooms: Rooms, doorkeeper: Doorkeeper
+    route: Route, rooms: Rooms, house: House
 ) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:
     async def handle(request: web.Request) -> web.StreamResponse:
         if route.needs in ("nothing", "once"):
             return await route.answer(rooms, request, NOBODY)
         address = request.remote or ""
-        holder = await doorkeeper.admit(token_of(request), address, from_here(request))
+        here = from_here(request) and not house.require_token
+        holder = await house.doorkeeper.admit(token_of(request), address, here)
         if route.needs == "look":
             check_may_look(holder)
         elif route.needs == "operate":

@@ -12,12 +12,17 @@ import logging
 import re
 import socket
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
 from fillside.answers import Refusal
+from fillside.interfaces.http.gate import Gate
 from fillside.side_jobs import SideJobs
+
+if TYPE_CHECKING:
+    from fillside.interfaces.http.server import Public
 
 log = logging.getLogger(__name__)
 
@@ -58,22 +63,32 @@ class Names:
     """The host names we answer to."""
 
     extra: frozenset[str] = field(default_factory=frozenset)
+    public: Public | None = None
 
     @classmethod
-    def of_machine(cls, listen_host: str) -> Names:
+    def of_machine(cls, listen_host: str, public: Public | None = None) -> Names:
         """Loopback's names, the address listened on and, beyond loopback, the machine's own name."""
         if listen_host == "localhost" or is_loopback(listen_host):
-            return cls(frozenset({_bracketed(listen_host)}))
+            return cls(frozenset({_bracketed(listen_host)}), public)
         machine = socket.gethostname().lower()
-        return cls(frozenset({_bracketed(listen_host), machine, f"{machine}.local"}))
+        return cls(frozenset({_bracketed(listen_host), machine, f"{machine}.local"}), public)
 
     def ours(self, host: str, local_address: str) -> bool:
         """Whether a Host header means us; `local_address` is the one the connection came in at."""
+        if self.public is not None and host.lower() == self.public.authority:
+            return True
         match = _HOST.fullmatch(host)
         if match is None:
             return False
         name = match["name"].lower()
         return name in LOOPBACK_NAMES or name in self.extra or name == _bracketed(local_address)
+
+    def ours_too(self, origin: str, scheme: str, host: str) -> bool:
+        """Whether a page at this Origin is our own, where a request came by `scheme` and to `host`."""
+        theirs, _, authority = origin.lower().partition("://")
+        if self.public is not None and host.lower() == self.public.authority:
+            scheme = self.public.scheme
+        return theirs == scheme and authority == host.lower()
 
 
 def _bracketed(address: str) -> str:
@@ -87,8 +102,7 @@ def check_host_and_origin(request: web.Request, names: Names) -> None:
     if len(hosts) != 1 or not names.ours(hosts[0], local[0] if isinstance(local, tuple) else ""):
         raise Refusal("forbidden", "this Host is not ours; use the address the daemon printed", "Host")
     for origin in request.headers.getall("Origin", []):
-        scheme, _, authority = origin.partition("://")
-        if scheme != request.scheme or authority.lower() != hosts[0].lower():
+        if not names.ours_too(origin, request.scheme, hosts[0]):
             raise Refusal("forbidden", "a page of another origin may not speak here", "Origin")
     if request.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
         if request.method in ("GET", "HEAD") and request.headers.get("Sec-Fetch-Mode") == "navigate":
@@ -96,13 +110,20 @@ def check_host_and_origin(request: web.Request, names: Names) -> None:
         raise Refusal("forbidden", "a page of another site may not speak here", "Sec-Fetch-Site")
 
 
-FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP", "Via")
+FORWARDED = ("Forwarded", "X-Real-IP", "X-Client-IP", "Via")
+FORWARDED_PREFIX = "X-Forwarded-"
 PROTOCOL, TOKEN_PREFIX = "fillside.v1", "token."
 
 
 def from_here(request: web.Request) -> bool:
-    """Whether the request comes from this machine; one that a proxy handed on may come from anywhere."""
-    forwarded = any(name in request.headers for name in FORWARDED)
+    """Whether the request comes from this machine; one that a proxy handed on may come from anywhere.
+
+    Many a proxy adds no header that says so: `fillside run --require-token` is for those.
+    """
+    headers = request.headers
+    forwarded = any(name in headers for name in FORWARDED) or any(
+        name.lower().startswith(FORWARDED_PREFIX.lower()) for name in headers
+    )
     return not forwarded and is_loopback(request.remote or "")
 
 
@@ -132,14 +153,14 @@ def check_is_json(request: web.Request) -> None:
         raise Refusal("bad_order", "orders come uncompressed", "Content-Encoding", status=415)
 
 
-def guard(names: Names, jobs: SideJobs) -> Middleware:
+def guard(names: Names, jobs: SideJobs, gate: Gate) -> Middleware:
     """The middleware: guards in front, one shape of error behind, security headers on everything.
 
+    Each request waits for its turn first.
     What a handler raises that is no answer to a visitor counts as a failure of the HTTP door.
     """
 
-    @web.middleware
-    async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
+    async def answered(request: web.Request, handler: Handler) -> web.StreamResponse:
         try:
             check_host_and_origin(request, names)
             response = await handler(request)
@@ -162,6 +183,11 @@ def guard(names: Names, jobs: SideJobs) -> Middleware:
                 response.headers.setdefault(name, value)
             response.headers.setdefault("Cache-Control", "no-store")
         return response
+
+    @web.middleware
+    async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
+        async with gate.passing(request):
+            return await answered(request, handler)
 
     return guarded
 

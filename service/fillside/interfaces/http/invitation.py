@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from fillside.access.door import Doorkeeper
 from fillside.access.passes import Pass
 from fillside.answers import Refusal
-from fillside.interfaces.http.server import Listen
+from fillside.interfaces.http.server import Listen, Public
 from fillside.interfaces.http.spoken import Invite
 
 ELSEWHERE = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
@@ -25,9 +25,12 @@ class Entrance:
     listen: Listen
     port: int
     scheme: str = "http"
+    public: Public | None = None
 
     def addresses(self) -> list[str]:
         """What another machine opens, likeliest first; none when only this machine is listened to."""
+        if self.public is not None:
+            return [self.public.url]
         if self.listen.loopback:
             return []
         every = self.listen.host in ("0.0.0.0", "::")
@@ -69,7 +72,7 @@ async def invite(said: Any, holder: Pass, doorkeeper: Doorkeeper, entrance: Entr
     if not wanted.name.isprintable() or not wanted.name.strip():
         raise Refusal("bad_order", "a name has printable characters", "name")
     addresses = entrance.addresses()
-    if entrance.listen.loopback:
+    if entrance.listen.loopback and entrance.public is None:
         raise Refusal(
             "not_now",
             "this daemon listens to its own machine alone; start it with --listen 0.0.0.0:7420, after "

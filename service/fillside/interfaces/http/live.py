@@ -10,6 +10,7 @@ from socket import SO_SNDBUF, SOL_SOCKET
 from aiohttp import WSCloseCode, web
 
 from fillside.answers import Refusal
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import PROTOCOL
 from fillside.live import MOST_READERS, DroppedError, Live, Reader
 
@@ -20,7 +21,9 @@ SEND_AT_MOST_S = 5.0
 NO_LONGER_GOOD = "this token is no longer good"
 
 
-async def serve_live(request: web.Request, live: Live, good: Callable[[], bool]) -> web.StreamResponse:
+async def serve_live(
+    request: web.Request, live: Live, gate: Gate, good: Callable[[], bool]
+) -> web.StreamResponse:
     """Tell one reader until it leaves, does not keep up, is not `good` any more, or the daemon stops.
 
     That is asked before each text, so that one who was shut out hears nothing more; since something is said
@@ -33,6 +36,7 @@ async def serve_live(request: web.Request, live: Live, good: Callable[[], bool])
     )
     if not socket.can_prepare(request).ok:
         raise Refusal("bad_order", "this is a WebSocket; ask for the upgrade", "Upgrade", status=426)
+    gate.watches(request)
     await socket.prepare(request)
     _bound_what_waits(request.transport)
     async with live.join() as reader:

@@ -27,6 +27,7 @@ WHY: dict[int, str] = {
     401: "A token is needed, or this one is not right.",
     403: "This token is not for that; or the Host is not ours, or a page of another origin asks.",
     404: "There is nothing of that name.",
+    408: "The order did not come whole in time.",
     409: "Not now.",
     413: "That is too long an order.",
     415: "Orders are JSON, uncompressed.",
@@ -141,7 +142,7 @@ def _responses(route: Any, spoken: Spoken) -> Body:
     if spoken.query is not None:
         statuses.add(400)
     if spoken.takes is not None:
-        statuses |= {400, 413, 415}
+        statuses |= {400, 408, 413, 415}
     found = {"101": {"description": "The state, then its changes."}}
     if spoken.gives != "websocket":
         found = {"200": {"description": _says(spoken.gives), "content": _content(spoken.gives)}}

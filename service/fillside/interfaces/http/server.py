@@ -21,11 +21,20 @@ from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
 from fillside.answers import Refusal
+from fillside.interfaces.http.gate import Gate
 from fillside.interfaces.http.guards import is_loopback, refused_outside
 from fillside.plain_errors import why
 
 SHUTDOWN_S = 1.0
-BACKLOG = 256
+LINGERING_S = 2.0
+"""How long the rest of a body that nobody wants is still taken, so that its sender hears the answer."""
+IDLE_S = 30.0
+BACKLOG = 1024
+RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
+"""What the system holds for each connection, doubled by Linux: an order is 64 KiB at most, and what it sends
+for one who takes nothing would else grow to megabytes."""
+MOST_HEADERS = 64
+_PUBLIC = re.compile(r"(https?)://((?:\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::\d{1,5})?)/?", re.IGNORECASE)
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
 
 
@@ -68,6 +77,29 @@ class Listen:
         return self.host == "localhost" or is_loopback(self.host)
 
 
+@dataclass(frozen=True)
+class Public:
+    """Where a proxy answers for us, as others open it.
+
+    >>> Public.parse("https://light.example/").url
+    'https://light.example'
+    """
+
+    scheme: str
+    authority: str
+
+    @classmethod
+    def parse(cls, text: str) -> Public:
+        match = _PUBLIC.fullmatch(text)
+        if match is None:
+            raise ListenError(f"{text!r} is not an address such as https://light.example")
+        return cls(match[1].lower(), match[2].lower())
+
+    @property
+    def url(self) -> str:
+        return f"{self.scheme}://{self.authority}"
+
+
 def bind(listen: Listen) -> socket.socket:
     """A listening socket. Raises ListenError with one clear line."""
     try:
@@ -78,6 +110,8 @@ def bind(listen: Listen) -> socket.socket:
     bound = socket.socket(family, kind, proto)
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
         bound.bind(address)
         bound.listen(BACKLOG)
     except OSError as error:
@@ -120,19 +154,22 @@ class _Protocol(web.RequestHandler):
 
 @asynccontextmanager
 async def serving(
-    app: web.Application, bound: socket.socket, tls: ssl.SSLContext | None = None
+    app: web.Application, bound: socket.socket, gate: Gate, tls: ssl.SSLContext | None = None
 ) -> AsyncIterator[None]:
-    """Answer requests on `bound` while inside; the socket is closed at the end."""
-    spoken: dict[str, Any] = {"access_log": None, "logger": wire_log, "keepalive_timeout": 30.0}
+    """Answer requests of those whom `gate` lets in at `bound` while inside."""
+    spoken: dict[str, Any] = {
+        "access_log": None,
+        "logger": wire_log,
+        "keepalive_timeout": IDLE_S,
+        "lingering_time": LINGERING_S,
+        "max_headers": MOST_HEADERS,
+    }
     runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **spoken)
     await runner.setup()
     loop, server = asyncio.get_running_loop(), runner.server
     assert server is not None, "it was just set up"
-    listener = await loop.create_server(
-        lambda: _Protocol(server, loop=loop, **spoken), sock=bound, backlog=BACKLOG, ssl=tls
-    )
     try:
-        yield
+        async with gate.open(bound, lambda: _Protocol(server, loop=loop, **spoken), tls):
+            yield
     finally:
-        listener.close()
         await runner.cleanup()

@@ -16,9 +16,8 @@ def has_already(request: web.Request, tag: str) -> bool:
     return any(known.value in (tag, "*") for known in request.if_none_match or ())
 
 
-def tagged(request: web.Request, text: str) -> web.Response:
+def tagged(request: web.Request, body: bytes) -> web.Response:
     """JSON that a visitor may keep but asks about before each use; 304 when it is as it was."""
-    body = text.encode("utf-8")
     tag = tag_of(body)
     headers = {"ETag": f'"{tag}"', "Cache-Control": "private, no-cache"}
     if has_already(request, tag):

@@ -120,7 +120,7 @@ class HomieDevice:
             check_fresh(heard)
             each, order = self._device.asked(heard.topic, heard.payload, self._studio.state())
             answer: dict[str, Any] = await answer_to(
-                self._studio, order, Visitor("home automation", "mqtt", self._where)
+                self._studio, order, Visitor("home automation", "mqtt", self._where), with_state=False
             )
             if "error" not in answer:
                 await self._accepted(each, heard.payload)

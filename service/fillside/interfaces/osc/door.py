@@ -73,6 +73,9 @@ class OscListener(asyncio.DatagramProtocol):
         if not self._table.admits(str(addr[0])):
             self._drop(f"{addr[0]} may not speak here")
             return
+        if self._waiting.full():
+            self._drop("too many messages at once")
+            return
         try:
             messages = messages_of(data)
         except MalformedError as error:
@@ -146,7 +149,8 @@ class OscListener(asyncio.DatagramProtocol):
             return refusal.body()
         if said is None:
             return None
-        body = await answer_to(self._studio, said, Visitor("an OSC sender", "osc", str(sender[0])))
+        visitor = Visitor("an OSC sender", "osc", str(sender[0]))
+        body = await answer_to(self._studio, said, visitor, with_state=False)
         # A tracker's good report is not answered: it would be told fifty times a second.
         return None if said.get("do") == "subject" and "error" not in body else body
 
