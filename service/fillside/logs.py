@@ -1,12 +1,20 @@
-"""What the daemon says of itself, on stderr: one line a message, for people or as JSON."""
+"""What the daemon says of itself, on stderr: one line a message, for people or as JSON.
+
+What is said again and again is said some times and then once a minute, with how often it was left out: a
+fault that comes with every message of a tracker fills no disk.
+"""
 
 from __future__ import annotations
 
 import json
 import logging
 import sys
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Literal
+
+from fillside.bounds import LINES_AT_ONCE
 
 Form = Literal["plain", "json"]
 
@@ -33,10 +41,45 @@ class _Json(logging.Formatter):
         return json.dumps(said)
 
 
+MINUTE_S = 60.0
+MOST_KINDS = 1_000
+
+
+class Sparing(logging.Filter):
+    """Lets through LINES_AT_ONCE of a kind at once, and one more for each minute.
+
+    A kind is all that the same line of the program says. What is let through after others were left out says
+    how many those were.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._clock = clock
+        self._most = float(LINES_AT_ONCE)
+        self._kinds: dict[tuple[str, str, int], tuple[float, float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        now, kind = self._clock(), (record.name, record.pathname, record.lineno)
+        left, at, left_out = self._kinds.pop(kind, (self._most, now, 0))
+        left = min(self._most, left + (now - at) / MINUTE_S)
+        if said := left >= 1:
+            if left_out:
+                record.msg = f"{record.getMessage()} (and {left_out} more like it before)"
+                record.args = ()
+            left, left_out = left - 1, 0
+        else:
+            left_out += 1
+        if len(self._kinds) >= MOST_KINDS:
+            del self._kinds[next(iter(self._kinds))]
+        self._kinds[kind] = (left, now, left_out)
+        return said
+
+
 def log_to_stderr(level: int = logging.INFO, form: Form = "plain") -> None:
     """Send every message of Fillside and its drivers to stderr."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(_Json() if form == "json" else _Plain("%(message)s"))
+    handler.addFilter(Sparing())
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)
