@@ -6,7 +6,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fillside.bounds import LONGEST_NOTE, LONGEST_SAID
@@ -116,7 +116,8 @@ class Journal:
             if thinned is None:
                 return None
             entry = thinned
-        return Lasting(lambda connection: _insert(connection, entry))
+        kept = _as_kept(entry)
+        return Lasting(lambda connection: _insert(connection, kept))
 
     @property
     def counts(self) -> bool:
@@ -138,14 +139,14 @@ class Journal:
     def _refused(self, entry: Entry, kind: Kind) -> Lasting | None:
         if kind not in self._refusals and len(self._refusals) >= MOST_SOURCES:
             visitor = Visitor(OTHERS, entry.visitor.door)
-            entry, kind = Entry(entry.at, visitor, entry.said, entry.outcome, entry.note), (visitor, "", "")
+            entry, kind = replace(entry, visitor=visitor), (visitor, "", "")
         one = self._refusals.get(kind)
         if one is not None and 0 <= entry.at - one.entry.at < ONE_ROW_S:
             one.count = (one.count[0] + 1, entry.at)
             return None
         if one is not None and one.is_news:
             self._store.keep(one.job(), synced=False)
-        one = self._refusals[kind] = _Refusals(entry, (1, entry.at))
+        one = self._refusals[kind] = _Refusals(_as_kept(entry), (1, entry.at))
         return one.job()
 
     def _thin(self, entry: Entry, kind: Kind, every_s: float) -> Entry | None:
@@ -160,24 +161,36 @@ class Journal:
         note = ""
         if skipped:
             note = "and 1 report before it" if skipped == 1 else f"and {skipped} reports before it"
-        return Entry(entry.at, entry.visitor, entry.said, entry.outcome, note)
+        return replace(entry, note=note)
+
+
+def _as_kept(entry: Entry) -> Entry:
+    """No longer than it is kept, from the moment in which it begins to wait for the disk."""
+    visitor, note = entry.visitor, entry.note
+    return Entry(
+        entry.at,
+        Visitor(visitor.who[:_LONGEST_NAME], visitor.door, visitor.address[:_LONGEST_NAME]),
+        text_of(entry.said),
+        entry.outcome,
+        note if len(note) <= LONGEST_NOTE else f"{note[: LONGEST_NOTE - 1]}…",
+    )
 
 
 def _insert(
     connection: sqlite3.Connection, entry: Entry, times: int = 1, last_at: float | None = None
 ) -> int:
-    visitor, note = entry.visitor, entry.note
+    visitor = entry.visitor
     found = connection.execute(
         "INSERT INTO journal (at, who, door, address, said, outcome, note, times, last_at) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             entry.at,
-            visitor.who[:_LONGEST_NAME],
+            visitor.who,
             visitor.door,
-            visitor.address[:_LONGEST_NAME],
-            text_of(entry.said),
+            visitor.address,
+            entry.said,
             entry.outcome,
-            note if len(note) <= LONGEST_NOTE else f"{note[: LONGEST_NOTE - 1]}…",
+            entry.note,
             times,
             last_at if times > 1 else None,
         ),

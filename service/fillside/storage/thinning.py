@@ -35,9 +35,9 @@ from fillside.storage.store import Store
 from fillside.storage.stored import stored
 
 DAY_S = 86_400.0
-LOOKED_AT = 500
+LOOKED_AT = 200
 """Rows that are read at once."""
-AT_ONCE, OCTETS_AT_ONCE = 100, MB
+AT_ONCE, OCTETS_AT_ONCE = 50, MB // 4
 """Rows that go in one transaction, and how large they are together unless one alone is larger."""
 PAUSE_S, REST_S, LOOK_S = 0.05, 600.0, 10.0
 MOST_BETWEEN = 5_000
@@ -258,6 +258,7 @@ async def thin(store: Store, unix_clock: Callable[[], float]) -> None:
     What the disk does not take is left for later: whoever stores something says so.
     """
     while True:
+        await asyncio.sleep(LOOK_S)
         newest = await asyncio.to_thread(_newest, store)
         with suppress(NotStoredError, sqlite3.Error):
             jobs = sweep(store, unix_clock())
