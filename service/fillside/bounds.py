@@ -107,4 +107,6 @@ NEWEST_CHECKS = 200
 """And so many of the newest that tell of drift."""
 LONGEST_SAID = 2_000
 """A journal row has no more of an order's JSON [characters]; of a longer one its beginning."""
+BEGINS = 900
+"""So much of it [characters]; quoted once more it may take twice the room."""
 LONGEST_NOTE = 500

@@ -28,7 +28,7 @@ from fillside.interfaces.cli.journal import lines
 from fillside.interfaces.cli.token import token as token_commands
 from fillside.logs import Sparing
 from fillside.storage import metering, thinning, writer
-from fillside.storage.journal import MOST_SOURCES, OTHERS, Journal, Visitor, latest_entries
+from fillside.storage.journal import MOST_SOURCES, OTHERS, Journal, Visitor, latest_entries, text_of
 from fillside.storage.migrate import migrations
 from fillside.storage.salvage import renew, thin_damaged
 from fillside.storage.store import FILE, Store
@@ -358,16 +358,37 @@ def test_what_was_let_go_is_not_called_lost_by_a_salvage(tmp_path: Path, clock: 
         for number in range(20):
             journal.write(ANNA, {"do": "expose", "by": number}, "ok")
         written(store)
+        journal.write(ANNA, {"do": "import", "readings": 3000 * "x"}, "ok")
+        # A row of before, which was not cut.
+        sql = "UPDATE journal SET said = ? WHERE id = 1110"
+        long = json.dumps({"do": "import", "readings": 9000 * "x"}, separators=(",", ":"))
+        store.write(lambda connection: connection.execute(sql, (long,))).result(20)
         thinned(store)
         before = latest_entries(store, 1000)
     assert "journal" not in renew(folder / FILE, "to try")
     with closing(sqlite3.connect(folder / FILE)) as connection:
         connection.execute("DELETE FROM journal WHERE id = 1130")
         connection.commit()
-    assert "1 of 70 journal entries could not be read" in renew(folder / FILE, "to try")
+    assert "1 of 71 journal entries could not be read" in renew(folder / FILE, "to try")
     assert "journal" not in renew(folder / FILE, "to try")
     with Store.open(folder) as store:
-        assert latest_entries(store, 1000) == [entry for entry in before if entry["id"] != 1130]
+        after = {entry["id"]: entry for entry in latest_entries(store, 1000)}
+        assert after[1110]["said"] == json.loads(text_of(json.loads(long)))
+        assert [*after.values()] == [
+            {**entry, "said": after[1110]["said"]} if entry["id"] == 1110 else entry
+            for entry in before
+            if entry["id"] != 1130
+        ]
+
+
+def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Path, small: None) -> None:
+    folder = old_folder(tmp_path / "old", rows=120, octets=10)
+    with Store.open(folder) as store:
+        Journal(store).write(ANNA, {"do": "follow"}, "ok")
+        written(store)
+        store.write(Surplus("journal", (1003, 1050, 1051)).go).result(20)
+        store.write(lambda connection: connection.execute("DELETE FROM thinned")).result(20)
+    assert "journal" not in renew(folder / FILE, "to try")
 
 
 async def test_thinning_goes_on_by_itself_and_waits_for_a_disk_that_takes_nothing(

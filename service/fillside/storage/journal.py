@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fillside.bounds import LONGEST_NOTE, LONGEST_SAID
+from fillside.bounds import BEGINS, LONGEST_NOTE, LONGEST_SAID
 from fillside.storage.rows import TABLES
 from fillside.storage.store import Store
 from fillside.storage.writer import Lasting
@@ -26,8 +26,6 @@ MOST_SOURCES = 200
 OTHERS = "others"
 """Whom a row names that is shared by those beyond that."""
 _LONGEST_NAME = 200
-_BEGINS = 900
-"""How much is kept of an order that is too long [characters]; quoted once more it may take twice the room."""
 
 
 @dataclass(frozen=True)
@@ -211,7 +209,7 @@ def text_of(said: Any) -> str:
         return text
     word = said.get("do") if isinstance(said, dict) else None
     named = {"do": word[:_LONGEST_NAME]} if isinstance(word, str) else {}
-    return json.dumps({**named, "begins": text[:_BEGINS], "characters": len(text)}, separators=(",", ":"))
+    return json.dumps({**named, "begins": text[:BEGINS], "characters": len(text)}, separators=(",", ":"))
 
 
 def latest_entries(store: Store, most: int = 100, before: int | None = None) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fillside.bounds import MOST_DAMAGED, OCTETS_DAMAGED
+from fillside.bounds import BEGINS, LONGEST_SAID, MOST_DAMAGED, OCTETS_DAMAGED
 from fillside.storage.check import columns_of, readable
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
@@ -29,7 +29,7 @@ from fillside.storage.rows import TABLES, BadRowError, Row, Table, readable_text
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
 """What reading a damaged file may raise; a message of SQLite that quotes it need not be text."""
-MOST_MISSED = 500
+MOST_MISSED = 5_000
 """Rows are asked for one by one between those found in order, until so many in a row could not be read."""
 MOST_SPANNED = 20_000
 """Missing rows are not counted beyond this, since a damaged number may be of any size."""
@@ -189,7 +189,7 @@ def _first_page_of_a_new_one(pages: int) -> bytes:
 def _read(connection: sqlite3.Connection) -> Found:
     names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     expected, found = _tables_expected(connection), Found()
-    let_go = _let_go(connection, names) if "thinned" in expected else {"journal": None}
+    let_go = _let_go(connection, "thinned" in expected)
     for name, table in TABLES.items():
         if name in names:
             _read_table(connection, name, table, found, let_go.get(name, 0))
@@ -217,17 +217,19 @@ def _tables_expected(connection: sqlite3.Connection) -> Collection[str]:
     return columns_of(version) if 0 < version <= len(migrations()) else TABLES
 
 
-def _let_go(connection: sqlite3.Connection, names: Collection[str]) -> dict[str, int | None]:
-    """How many rows of each table were let go, None where that cannot be read any more."""
-    counted: dict[str, int | None] = {}
-    if "thinned" in names:
-        with contextlib.suppress(*FAULTS):
+def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int | None]:
+    """How many rows of each table were let go, None where that cannot be told; before they were counted it
+    was the journal's first."""
+    found: dict[str, int | None] = {} if is_counted else {"journal": None}
+    with contextlib.suppress(BadRowError, *FAULTS):
+        if is_counted:
             for row in connection.execute("SELECT name, rows FROM thinned"):
-                with contextlib.suppress(BadRowError):
-                    TABLES["thinned"].check(row)
-                    counted[row[0]] = row[1]
-    # The row of the journal is there from the beginning: where it is not, others may be missing too.
-    return counted if "journal" in counted else dict.fromkeys(NUMBERED)
+                found.update([TABLES["thinned"].check(row)])
+        else:
+            (first,) = connection.execute("SELECT min(rowid) FROM journal").fetchone()
+            found["journal"] = max(first or 1, 1) - 1
+    # The journal's row is there from the beginning: where it is not, others may be missing too.
+    return found if "journal" in found else dict.fromkeys(NUMBERED)
 
 
 def _read_table(
@@ -238,9 +240,9 @@ def _read_table(
     except FAULTS:
         found.at_least.add(name)
         return
-    columns = ", ".join(each if each in has else "NULL" for each in table.columns)
+    columns = ", ".join(_read_as(name, each) if each in has else "NULL" for each in table.columns)
     rows, in_order, ended = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
-    if not (in_order or (ended and name in NUMBERED)):
+    if not (in_order or (ended and name in NUMBERED and let_go is not None)):
         found.at_least.add(name)
     for row in rows.values():
         filled = tuple(
@@ -254,13 +256,24 @@ def _read_table(
 
 
 def _lost(name: str, rows: dict[int, Row], good: int, let_go: int | None) -> int:
-    """How many rows there were beside the good ones, as far as their numbers tell; the first ones may have
-    been let go where nobody knows how many were."""
+    """How many rows there were beside the good ones, as far as their numbers tell."""
     if not rows:
         return 0
-    spanned = max(rows) - (min(rows) - 1 if let_go is None else let_go)
+    spanned = 0 if let_go is None else max(rows) - let_go
     numbered = name in NUMBERED and spanned <= 2 * len(rows) + MOST_SPANNED
     return max(len(rows), spanned if numbered else 0) - good
+
+
+def _read_as(table: str, column: str) -> str:
+    """A column as it is taken over: of an order that is too long what the journal would keep, so that an old
+    one fits into the memory of a small machine."""
+    if (table, column) != ("journal", "said"):
+        return column
+    return (
+        f"CASE WHEN length(said) > {LONGEST_SAID} AND json_valid(said) THEN json_patch('{{}}', json_object("
+        "'do', CASE WHEN said LIKE '{%' THEN json_extract(said, '$.do') END, "
+        f"'begins', substr(said, 1, {BEGINS}), 'characters', length(said))) ELSE said END"
+    )
 
 
 def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool, bool]:
