@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from contract.disk import Disk, full
+from contract.disk import Disk, full, until
 from fillside import bounds
 from fillside.access.tokens import TokenFile, TooManyTokensError
 from fillside.bounds import BOUNDS, LONGEST_SAID, MOST_DAMAGED, MOST_ONCE, Bound
@@ -136,18 +136,21 @@ def test_forged_sources_share_a_row_once_there_are_too_many(store: Store, clock:
     assert (newest["who"], newest["address"], newest["times"]) == (OTHERS, "", 500)
 
 
-def test_a_count_that_a_full_disk_took_back_is_put_on_no_other_row(
+def test_a_count_whose_row_a_full_disk_took_back_is_put_on_no_other_row(
     store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writer, "RETRY_S", 0.0)
+    monkeypatch.setattr(writer, "MOST_WAITING", 1)
     disk = Disk()
     monkeypatch.setattr(writer, "commit", disk.commit)
     journal = Journal(store, clock)
     disk.fails = full()
     journal.write(TRACKER, FAR, "out_of_range", "far")
-    store.write(lambda connection: None).exception(20)
+    until(lambda: store.trouble is not None)
+    journal.write(ANNA, {"do": "follow"}, "ok")  # there is no room for both to wait
+    until(lambda: store._writer._dropped == 1)
+    monkeypatch.setattr(writer, "MOST_WAITING", 10)
     disk.fails = None
-    journal.write(ANNA, {"do": "follow"}, "ok")
+    written(store)
     for _ in range(4):
         journal.write(TRACKER, FAR, "out_of_range", "far")
     journal.count(at_once=True)
@@ -424,12 +427,14 @@ def test_of_damaged_databases_the_newest_stay(tmp_path: Path, monkeypatch: pytes
     second = f"{names[-1]}-10"
     (tmp_path / second).mkdir()
     os.symlink("/nowhere", tmp_path / f"{names[0]}-2")
-    thin_damaged(tmp_path / FILE)
+    (tmp_path / FILE).write_bytes(b"no database" * 10)
+    newest = renew(tmp_path / FILE, "to try").rpartition(" ")[2]
     left = {path.name.removesuffix("-wal") for path in tmp_path.iterdir()}
-    assert left == {second, *names[-MOST_DAMAGED + 1 :]}
-    (tmp_path / f"{FILE}.damaged-2026-06-01-120000").write_bytes(b"x" * 50_000)
+    assert left == {FILE, newest, second, names[-1]}
+    assert len(left) == 1 + MOST_DAMAGED
+    (tmp_path / newest).write_bytes(b"x" * 50_000)
     thin_damaged(tmp_path / FILE)
-    assert [path.name for path in tmp_path.iterdir()] == [f"{FILE}.damaged-2026-06-01-120000"]
+    assert {path.name for path in tmp_path.iterdir()} == {FILE, newest}
 
 
 def test_there_are_only_so_many_tokens_and_none_goes_by_itself(

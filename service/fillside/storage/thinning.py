@@ -124,7 +124,7 @@ _LOOK = {
 }
 _GO = {
     "journal": "DELETE FROM journal WHERE id IN ({})",
-    "take": "DELETE FROM take WHERE id IN ({}) AND ended IS NOT NULL",
+    "take": "DELETE FROM take WHERE id IN ({})",
     "calibration": "DELETE FROM calibration WHERE id IN ({}) AND id NOT IN "
     "(SELECT calibration FROM metering WHERE calibration IS NOT NULL)",
     "reading": "DELETE FROM reading WHERE id IN ({})",
