@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import sqlite3
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
@@ -107,19 +108,25 @@ def _lengths(*columns: str) -> str:
     return " + ".join(f"coalesce({_OCTETS.format(column)}, 0)" for column in columns)
 
 
+def _is_json(column: str) -> str:
+    return f"typeof({column}) = 'text' AND json_valid({column})"
+
+
 _LOOK = {
     "journal": f"""SELECT id, at, {_lengths("who", "address", "said", "note")},
         CASE WHEN outcome <> 'ok' THEN 'refusal'
-             WHEN json_valid(said) AND said LIKE '{{%' AND json_extract(said, '$.do') IN ('subject', 'sensor')
-             THEN 'report' ELSE 'order' END,
+             WHEN {_is_json("said")} AND said LIKE '{{%'
+                  AND json_extract(said, '$.do') IN ('subject', 'sensor') THEN 'report'
+             ELSE 'order' END,
         NULL FROM journal""",
     "take": f"SELECT id, began, {_lengths('first', 'last')}, 'take', "
     f"CASE WHEN ended IS NULL THEN '{UNDER_WAY}' END FROM take",
     "calibration": f"""SELECT id, at, {_lengths("meter", "readings", "body")}, 'calibration',
-        json_array(chosen, CASE WHEN json_valid(readings) THEN json(readings) END) FROM calibration""",
+        json_array(CASE WHEN chosen = 1 THEN 1 ELSE 0 END,
+                   CASE WHEN {_is_json("readings")} THEN json(readings) END) FROM calibration""",
     "reading": f"""SELECT id, at, {_lengths("who", "body", "struck")}, purpose,
         CASE WHEN struck IS NOT NULL THEN -1
-             WHEN purpose = 'sensor' AND json_valid(body) THEN json_extract(body, '$.reading') END
+             WHEN purpose = 'sensor' AND {_is_json("body")} THEN json_extract(body, '$.reading') END
         FROM reading""",
 }
 _GO = {
@@ -131,7 +138,7 @@ _GO = {
 }
 _WEIGHED = (
     "UPDATE metering SET weighed = max(weighed, coalesce((SELECT max(value) FROM calibration, "
-    "json_each(CASE WHEN json_valid(readings) THEN readings ELSE '[]' END) "
+    f"json_each(CASE WHEN {_is_json('readings')} THEN readings ELSE '[]' END) "
     "WHERE calibration.id IN ({}) AND type = 'integer'), 0))"
 )
 _BY_KIND = {"order": ORDERS, "report": REPORTS, "refusal": REFUSALS, "take": TAKES}
@@ -224,7 +231,10 @@ def _pages(store: Store, table: str) -> Iterator[list[Fact]]:
 def _page(connection: sqlite3.Connection, table: str, before: int) -> list[Fact]:
     sql = f"{_LOOK[table]} WHERE id < ? ORDER BY id DESC LIMIT ?"
     rows = connection.execute(sql, (before, LOOKED_AT)).fetchall()
-    return [Fact(number, at, octets + ROW_OCTETS, kind, told) for number, at, octets, kind, told in rows]
+    return [
+        Fact(number, at if type(at) is float else math.inf, octets + ROW_OCTETS, kind, told)
+        for number, at, octets, kind, told in rows
+    ]
 
 
 def _all(store: Store, table: str) -> list[Fact]:
@@ -240,16 +250,19 @@ def _standing(store: Store) -> tuple[set[int], set[int]]:
     """The readings that kept calibrations stand on, and those of a routine under way."""
     standing: set[int] = set()
     for one in _all(store, "calibration"):
-        numbers = json.loads(one.told)[1]
-        standing.update(number for number in numbers or () if type(number) is int)
+        standing.update(_whole_numbers(json.loads(one.told)[1]))
     (routine,) = store.read(lambda c: c.execute("SELECT routine FROM metering").fetchone()) or (None,)
     return standing, _numbers_in(routine)
 
 
-def _numbers_in(routine: str | None) -> set[int]:
+def _numbers_in(routine: object) -> set[int]:
     with suppress(ValueError, TypeError, AttributeError):
-        return {number for number in json.loads(routine or "{}").get("readings", ()) if type(number) is int}
+        return _whole_numbers(json.loads(str(routine)).get("readings"))
     return set()
+
+
+def _whole_numbers(found: object) -> set[int]:
+    return {number for number in found if type(number) is int} if isinstance(found, list) else set()
 
 
 async def thin(store: Store, unix_clock: Callable[[], float]) -> None:

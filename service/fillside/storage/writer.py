@@ -38,7 +38,7 @@ RETRY_S = 1.0
 WITHIN_S = 2.0
 """Nobody waits longer for the disk than this."""
 NO_ANSWER = "the disk does not answer"
-CLOSES_WITHIN_S, COMPACTS_WITHIN_S = 5.0, 20.0
+CLOSES_WITHIN_S, COMPACTS_WITHIN_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
 """After these the file is opened anew: what was unplugged or mounted again has no part in the old one, and
 what is damaged is renewed as it is opened."""
@@ -192,7 +192,7 @@ class Writer:
         """Write what waits, then close the database, without its unused room; may be called again.
 
         A disk that does not answer is not waited for longer than `CLOSES_WITHIN_S`, and the file stays as
-        large as it is where making it smaller takes more than `COMPACTS_WITHIN_S`.
+        large as it is where making it smaller takes `COMPACTS_WITHIN_S` more.
         """
         with self._changed:
             self._closing = True
