@@ -15,9 +15,10 @@ YEAR = 365
 
 @dataclass(frozen=True)
 class Bound:
-    """What is kept, in how many rows or pieces, octets and days at most; None where that is not counted."""
+    """How many rows or pieces of what, octets in all and days are kept at most; None where that is not
+    counted."""
 
-    kept: str
+    what: str
     rows: int | None
     octets: int | None
     days: int | None

@@ -45,7 +45,7 @@ MINUTE_S = 60.0
 MOST_KINDS = 1_000
 
 
-class Sparing(logging.Filter):
+class LineLimit(logging.Filter):
     """Lets through LINES_AT_ONCE of a kind at once, and one more for each minute.
 
     A kind is all that the same line of the program says. What is let through after others were left out says
@@ -79,7 +79,7 @@ def log_to_stderr(level: int = logging.INFO, form: Form = "plain") -> None:
     """Send every message of Fillside and its drivers to stderr."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(_Json() if form == "json" else _Plain("%(message)s"))
-    handler.addFilter(Sparing())
+    handler.addFilter(LineLimit())
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)

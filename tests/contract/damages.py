@@ -42,7 +42,7 @@ TABLES = {
     "reading": ("at", "who", "purpose", "body", "struck"),
     "calibration": ("at", "meter", "readings", "body", "chosen"),
     "metering": ("calibration", "routine", "weighed"),
-    "thinned": ("rows",),
+    "removal": ("rows",),
     "take": ("began", "ended", "first", "last"),
 }
 """Every table with the columns that a damage can write another value in."""

@@ -26,7 +26,7 @@ from fillside.access.tokens import TokenFile, TooManyTokensError
 from fillside.bounds import BOUNDS, LONGEST_SAID, MOST_DAMAGED, MOST_ONCE, Bound
 from fillside.interfaces.cli.journal import lines
 from fillside.interfaces.cli.token import token as token_commands
-from fillside.logs import Sparing
+from fillside.logs import LineLimit
 from fillside.storage import metering, thinning, writer
 from fillside.storage.journal import MOST_SOURCES, OTHERS, Journal, Visitor, latest_entries, text_of
 from fillside.storage.migrate import migrations
@@ -313,7 +313,7 @@ def test_a_calibration_that_is_taken_into_use_meanwhile_does_not_go(store: Store
     metering.use_calibration(store, 2).result(20)
     store.write(Surplus("calibration", (1, 2)).go).result(20)
     assert [one.id for one in metering.calibrations(store)] == [3, 2]
-    assert counted(store, "SELECT rows FROM thinned WHERE name = 'calibration'") == 1
+    assert counted(store, "SELECT rows FROM removal WHERE name = 'calibration'") == 1
 
 
 def old_folder(folder: Path, rows: int, octets: int) -> Path:
@@ -390,7 +390,7 @@ def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Pat
         Journal(store).write(ANNA, {"do": "follow"}, "ok")
         written(store)
         store.write(Surplus("journal", (1003, 1050, 1051)).go).result(20)
-        store.write(lambda connection: connection.execute("DELETE FROM thinned")).result(20)
+        store.write(lambda connection: connection.execute("DELETE FROM removal")).result(20)
     assert "journal" not in renew(folder / FILE, "to try")
 
 
@@ -466,11 +466,11 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
 
 def test_a_line_that_comes_all_the_time_is_said_some_times_and_then_once_a_minute() -> None:
     clock = Clock()
-    sparing, log, heard = Sparing(clock), logging.getLogger("fillside.test"), []
+    limit, log, heard = LineLimit(clock), logging.getLogger("fillside.test"), []
 
     def say(kind: int) -> None:
         record = log.makeRecord(log.name, logging.ERROR, __file__, kind, "report %d failed", (kind,), None)
-        if sparing.filter(record):
+        if limit.filter(record):
             heard.append(record.getMessage())
 
     for _ in range(60 * 10):
@@ -496,7 +496,7 @@ def in_table(bound: Bound) -> tuple[str, ...]:
         return "" if of is None else f"{of // 365} years" if of >= 365 else f"{of} days"
 
     rows = "" if bound.rows is None else f"{bound.rows:,}"
-    return bound.kept, rows, octets(bound.octets), days(bound.days), bound.why
+    return bound.what, rows, octets(bound.octets), days(bound.days), bound.why
 
 
 def test_the_readme_has_the_bounds() -> None:

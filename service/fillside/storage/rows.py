@@ -178,7 +178,7 @@ def metering_row(row: Row) -> Values:
     return 1, used, routine, _count(row[3], "weighed")
 
 
-def thinned_row(row: Row) -> Values:
+def removal_row(row: Row) -> Values:
     """name, rows."""
     return _text(row[0], "name"), _count(row[1], "rows")
 
@@ -251,7 +251,7 @@ TABLES = {
         "calibrations in use",
         {"calibration": None, "routine": None, "weighed": 0},
     ),
-    "thinned": Table(("name", "rows"), thinned_row, "count of rows let go", "counts of rows let go"),
+    "removal": Table(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
     "take": Table(
         ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
     ),

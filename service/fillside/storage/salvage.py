@@ -189,14 +189,14 @@ def _first_page_of_a_new_one(pages: int) -> bytes:
 def _read(connection: sqlite3.Connection) -> Found:
     names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     expected, found = _tables_expected(connection), Found()
-    let_go = _let_go(connection, "thinned" in expected)
+    let_go = _let_go(connection, "removal" in expected)
     for name, table in TABLES.items():
         if name in names:
             _read_table(connection, name, table, found, let_go.get(name, 0))
         elif name in expected:
             found.at_least.add(name)
     # What is missing now is known to be, and would be counted as lost once more.
-    found.rows["thinned"] = [
+    found.rows["removal"] = [
         (name, max(row[0] for row in found.rows[name]) - len(found.rows[name]))
         for name in NUMBERED
         if found.rows[name]
@@ -223,8 +223,8 @@ def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int |
     found: dict[str, int | None] = {} if is_counted else {"journal": None}
     with contextlib.suppress(BadRowError, *FAULTS):
         if is_counted:
-            for row in connection.execute("SELECT name, rows FROM thinned"):
-                found.update([TABLES["thinned"].check(row)])
+            for row in connection.execute("SELECT name, rows FROM removal"):
+                found.update([TABLES["removal"].check(row)])
         else:
             (first,) = connection.execute("SELECT min(rowid) FROM journal").fetchone()
             found["journal"] = max(first or 1, 1) - 1

@@ -74,7 +74,7 @@ class Surplus:
             connection.execute(_WEIGHED.format(marks), self.ids)
         found = connection.execute(_GO[self.table].format(marks), self.ids)
         connection.execute(
-            "INSERT INTO thinned (name, rows) VALUES (?, ?) "
+            "INSERT INTO removal (name, rows) VALUES (?, ?) "
             "ON CONFLICT (name) DO UPDATE SET rows = rows + excluded.rows",
             (self.table, found.rowcount),
         )

@@ -9,8 +9,8 @@ ALTER TABLE calibration ADD COLUMN chosen INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE metering ADD COLUMN weighed INTEGER NOT NULL DEFAULT 0;
 
 -- How many rows of a table were let go by its bound: their numbers are missing, and nothing is lost.
-CREATE TABLE thinned (
+CREATE TABLE removal (
     name TEXT PRIMARY KEY,
     rows INTEGER NOT NULL
 ) STRICT;
-INSERT INTO thinned (name, rows) SELECT 'journal', coalesce(min(id), 1) - 1 FROM journal;
+INSERT INTO removal (name, rows) SELECT 'journal', coalesce(min(id), 1) - 1 FROM journal;
