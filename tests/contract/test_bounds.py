@@ -397,7 +397,7 @@ def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Pat
 async def test_thinning_goes_on_by_itself_and_waits_for_a_disk_that_takes_nothing(
     store: Store, small: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for name, seconds in (("PAUSE_S", 0.0), ("LOOK_S", 0.001), ("REST_S", 1.0)):
+    for name, seconds in (("PAUSE_S", 0.0), ("RESTS_FOR", 0.0), ("LOOK_S", 0.001), ("REST_S", 1.0)):
         monkeypatch.setattr(thinning, name, seconds)
     journal, disk = Journal(store), Disk()
     for number in range(330):

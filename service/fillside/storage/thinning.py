@@ -12,6 +12,7 @@ import asyncio
 import json
 import math
 import sqlite3
+import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -41,6 +42,8 @@ LOOKED_AT = 200
 AT_ONCE, OCTETS_AT_ONCE = 50, MB // 4
 """Rows that go in one transaction, and how large they are together unless one alone is larger."""
 PAUSE_S, REST_S, LOOK_S = 0.05, 600.0, 10.0
+RESTS_FOR = 5.0
+"""How many times as long as a step took it is rested after it: a slow disk has others to serve."""
 MOST_BETWEEN = 5_000
 """New rows after which it is not rested any longer."""
 ROW_OCTETS = 48
@@ -276,9 +279,10 @@ async def thin(store: Store, unix_clock: Callable[[], float]) -> None:
         with suppress(NotStoredError, sqlite3.Error):
             jobs = sweep(store, unix_clock())
             while (surplus := await asyncio.to_thread(next, jobs, None)) is not None:
+                began_s = time.monotonic()
                 if surplus.ids:
                     await stored(store.write(surplus.go, synced=False))
-                await asyncio.sleep(PAUSE_S)
+                await asyncio.sleep(max(PAUSE_S, RESTS_FOR * (time.monotonic() - began_s)))
         for _ in range(int(REST_S / LOOK_S)):
             await asyncio.sleep(LOOK_S)
             if await asyncio.to_thread(_newest, store) - newest > MOST_BETWEEN:
