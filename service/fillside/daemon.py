@@ -44,6 +44,7 @@ from fillside.runner import Runner
 from fillside.service import Service
 from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
+from fillside.storage.thinning import thin
 from fillside_drivers.driver import Driver, Identity
 
 log = logging.getLogger(__name__)
@@ -221,6 +222,7 @@ async def daemon(
             try:
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
+                runner.jobs.start("thinning", partial(thin, store, time.time))
                 tls, gate = settings.tls, Gate(clock)
                 runner.jobs.start("http gate", gate.keep_order)
                 house = House(

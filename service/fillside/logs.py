@@ -1,4 +1,8 @@
-"""What the daemon says of itself, on stderr: one line a message, for people or as JSON."""
+"""What the daemon says of itself, on stderr: one line a message, for people or as JSON.
+
+What is said again and again is said some times and then once a minute, with how often it was left out: a
+fault that comes with every message of a tracker fills no disk.
+"""
 
 from __future__ import annotations
 
@@ -10,48 +14,53 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Literal
 
+from fillside.bounds import LINES_AT_ONCE
 from fillside.visible import in_one_line, visible
 
 Form = Literal["plain", "json"]
-AGAIN_AFTER_S = 60.0
-MOST_KINDS = 500
+MINUTE_S = 60.0
+MOST_KINDS = 1_000
 OURS = ("fillside", "fillside_drivers")
 OF_VISITORS = ("fillside.access", "fillside.interfaces")
 
 
 class Sparing(logging.Filter):
-    """Of each kind of trouble a line a minute at most, with how many more there were since the last.
+    """Of each kind of message some at once, then one a minute, with how many more there were since the last.
 
-    What libraries and the doors say is of one kind whatever it is about, for visitors can make it come in any
-    number; of what we say ourselves only the same words are.
+    Warnings of libraries and of the doors are of one kind whatever they are about, for visitors can make them
+    come in any number, and one of them is let through at once. Of what else is said, a kind is what one line
+    of the program says, and LINES_AT_ONCE are: several lamps may be lost in one moment.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
         self._clock = clock
-        self._said: dict[tuple[str, str], tuple[float, int]] = {}
+        self._kinds: dict[tuple[str | int, ...], tuple[float, float, int]] = {}
 
     def filter(self, record: logging.LogRecord) -> bool:
-        if record.levelno < logging.WARNING:
-            return True
-        now_s, kind = self._clock(), (record.name, _kind(record))
-        at_s, left_out = self._said.get(kind, (-AGAIN_AFTER_S, 0))
-        if now_s - at_s < AGAIN_AFTER_S:
-            self._said[kind] = at_s, left_out + 1
-            return False
-        if len(self._said) >= MOST_KINDS:
-            self._said = {key: seen for key, seen in self._said.items() if now_s - seen[0] < AGAIN_AFTER_S}
-        self._said[kind] = now_s, 0
-        if left_out:
-            record.msg, record.args = f"{record.getMessage()} (and {left_out} more like it)", ()
-        return True
+        now_s = self._clock()
+        most, kind = _kind(record)
+        left, at_s, left_out = self._kinds.pop(kind, (most, now_s, 0))
+        left = min(most, left + (now_s - at_s) / MINUTE_S)
+        if is_said := left >= 1.0:
+            if left_out:
+                record.msg, record.args = f"{record.getMessage()} (and {left_out} more like it)", ()
+            left, left_out = left - 1.0, 0
+        else:
+            left_out += 1
+        if len(self._kinds) >= MOST_KINDS:
+            del self._kinds[next(iter(self._kinds))]
+        self._kinds[kind] = (left, now_s, left_out)
+        return is_said
 
 
-def _kind(record: logging.LogRecord) -> str:
-    if _under(record.name, OURS) and not _under(record.name, OF_VISITORS):
-        return record.getMessage()
+def _kind(record: logging.LogRecord) -> tuple[float, tuple[str | int, ...]]:
+    """How many of a message's kind may come at once, and the kind."""
+    is_ours = _under(record.name, OURS) and not _under(record.name, OF_VISITORS)
+    if is_ours or record.levelno < logging.WARNING:
+        return float(LINES_AT_ONCE), (record.pathname, record.lineno)
     # asyncio writes the objects concerned into further lines.
-    return str(record.msg).partition("\n")[0]
+    return 1.0, (record.name, str(record.msg).partition("\n")[0])
 
 
 def _under(name: str, rooms: tuple[str, ...]) -> bool:
@@ -79,6 +88,40 @@ class _Json(logging.Formatter):
         if record.exc_info:
             said["trace"] = self.formatException(record.exc_info)
         return json.dumps(said)
+
+
+MINUTE_S = 60.0
+MOST_KINDS = 1_000
+
+
+class LineLimit(logging.Filter):
+    """Lets through LINES_AT_ONCE of a kind at once, and one more for each minute.
+
+    A kind is all that the same line of the program says. What is let through after others were left out says
+    how many those were.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._clock = clock
+        self._most = float(LINES_AT_ONCE)
+        self._kinds: dict[tuple[str, str, int], tuple[float, float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        now, kind = self._clock(), (record.name, record.pathname, record.lineno)
+        left, at, left_out = self._kinds.pop(kind, (self._most, now, 0))
+        left = min(self._most, left + (now - at) / MINUTE_S)
+        if said := left >= 1:
+            if left_out:
+                record.msg = f"{record.getMessage()} (and {left_out} more like it before)"
+                record.args = ()
+            left, left_out = left - 1, 0
+        else:
+            left_out += 1
+        if len(self._kinds) >= MOST_KINDS:
+            del self._kinds[next(iter(self._kinds))]
+        self._kinds[kind] = (left, now, left_out)
+        return said
 
 
 def log_to_stderr(level: int = logging.INFO, form: Form = "plain") -> None:

@@ -78,6 +78,13 @@ class Record:
         """Store what a restart resumes from, now."""
         with self._jobs.fence("storage"):
             self._save(hold)
+        self.look(at_once=True)
+
+    def look(self, at_once: bool = False) -> None:
+        """Write down what the journal has only counted so far; to be called now and then."""
+        if self._journal.counts:
+            with self._jobs.fence("journal"):
+                self._journal.count(at_once)
 
     def _save(self, hold: Hold) -> None:
         rests_anew = hold.settled and hold.codes != self._codes

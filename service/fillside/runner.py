@@ -343,6 +343,7 @@ class Runner:
             self._told_trouble = self._store.trouble
             self._tell_watchers()
         self._turned_at = now
+        self._record.look()
         self.jobs.look()
         with self.jobs.fence("service manager"):
             self.turned()

@@ -37,11 +37,12 @@ ANNA = Visitor("anna", "http", "127.0.0.1")
 TABLES = {
     "remembered": ("saved_at", "body"),
     "undoable": ("body",),
-    "journal": ("at", "who", "door", "address", "said", "outcome", "note"),
+    "journal": ("at", "who", "door", "address", "said", "outcome", "note", "times", "last_at"),
     "identity": ("name", "value"),
     "reading": ("at", "who", "purpose", "body", "struck"),
-    "calibration": ("at", "meter", "readings", "body"),
-    "metering": ("calibration", "routine"),
+    "calibration": ("at", "meter", "readings", "body", "chosen"),
+    "metering": ("calibration", "routine", "weighed"),
+    "removal": ("rows",),
     "take": ("began", "ended", "first", "last"),
 }
 """Every table with the columns that a damage can write another value in."""
@@ -361,8 +362,8 @@ def _lawless(folder: Path, table: str) -> Iterator[sqlite3.Connection]:
         (sql,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = ?", (table,)).fetchone()
         columns = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
         loose = ", ".join(f"{name} INTEGER PRIMARY KEY" if name == "id" else name for name in columns)
-        if table == "identity":
-            loose = "name PRIMARY KEY, value"
+        if columns[0] == "name":
+            loose = f"name PRIMARY KEY, {columns[1]}"
         _say_schema(connection, table, f"CREATE TABLE {table} ({loose})")
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
         yield connection

@@ -44,11 +44,13 @@ from fillside.storage.migrate import migrations
 from fillside.storage.rows import TABLES
 from fillside.storage.store import FILE, Store, remember, remembered
 from fillside.storage.takes import Takes, latest_takes
+from fillside.storage.thinning import sweep
 from fillside.strict_json import strict_loads
 from protocol.studio import rig as simulated_rig
 
 ROW_DAMAGES_EVERY, BYTE_DAMAGES_EVERY = 11, 13
 """One in so many is tried here; `bench_damages.py` tries them all on whole daemons."""
+MUCH_LATER_S = 4e9
 NOT_TO_BE_SEEN = (
     "empty",
     "cut off",
@@ -127,6 +129,9 @@ def test_no_damage_ends_the_start_and_nothing_is_lost_without_a_word(whole: Path
             assert all(note.isprintable() for note in store.notes), damage.name
             Journal(store).write(Visitor("", "http"), {"do": "follow"}, "ok")
             store.write(lambda connection: None).result()
+            for surplus in sweep(store, MUCH_LATER_S):
+                if surplus.ids:
+                    store.write(surplus.go).result()
             assert latest_entries(store, 1)[0]["said"] == {"do": "follow"}, damage.name
         shutil.rmtree(folder)
 

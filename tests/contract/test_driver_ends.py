@@ -7,7 +7,8 @@ from collections.abc import Mapping
 
 import pytest
 
-from fillside.hold.history import MOST_UNDO, History, Undoable
+from fillside.bounds import MOST_UNDO
+from fillside.hold.history import History, Undoable
 from fillside.hold.orders import OrderError
 from fillside_drivers.driver import Driver, Identity, OpenError, OptionsModel, Setup
 

@@ -259,7 +259,7 @@ def test_a_kind_of_trouble_is_a_line_a_minute() -> None:
     door_says = [record("fillside.access.door", "wrong from %s", number) for number in range(3)]
     assert [sparing.filter(each) for each in door_says] == [True, False, False]
     we_say = [record("fillside.reload", "head %s stays", name) for name in ("key", "fill", "key")]
-    assert [sparing.filter(each) for each in we_say] == [True, True, False]
+    assert all(sparing.filter(each) for each in we_say), "two lamps may be lost in one moment"
     told = [record("fillside.daemon", "is held", level=logging.INFO) for _ in range(3)]
     assert all(sparing.filter(each) for each in told)
     now_s = 60.0

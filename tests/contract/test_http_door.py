@@ -231,12 +231,29 @@ async def test_every_order_is_in_the_journal_with_who_and_from_where(
 ) -> None:
     from fillside.storage.journal import latest_entries
 
+    journal = up.runner._record._journal
+    journal._refusals.clear()  # what other tests had refused within this minute is another row
     await post(client, up, {"do": "trim", "role": "nobody", "by": 1})
     await asyncio.wrap_future(up.store.write(lambda connection: None))
     entry = latest_entries(up.store, 1)[0]
     assert entry["said"] == {"do": "trim", "role": "nobody", "by": 1}
     assert (entry["who"], entry["door"], entry["address"]) == ("this machine", "http", "127.0.0.1")
-    assert entry["outcome"] == "unknown_name"
+    assert (entry["outcome"], entry["times"], entry["last_at"]) == ("unknown_name", 1, None)
+    for stops in (2, 3):
+        await post(client, up, {"do": "trim", "role": "nobody", "by": stops})
+    journal._counted_at = 0.0
+    up.runner._turn()
+    await asyncio.wrap_future(up.store.write(lambda connection: None))
+    again = latest_entries(up.store, 1)[0]
+    assert again == {**entry, "times": 3, "last_at": again["last_at"]}
+    await post(client, up, {"do": "trim", "role": "nobody", "by": 4})
+    up.runner.save()
+    await asyncio.wrap_future(up.store.write(lambda connection: None))
+    assert latest_entries(up.store, 1)[0]["times"] == 4
+
+
+async def test_a_daemon_keeps_its_data_within_their_bounds(up: Running) -> None:
+    assert "thinning" in {task.get_name() for task in asyncio.all_tasks()}
 
 
 async def test_a_browser_names_its_token_beside_the_protocol(

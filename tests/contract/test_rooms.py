@@ -87,7 +87,10 @@ QUIET: dict[str, Room] = {
     "fillside.balance": pure("fillside.photometry fillside.rig"),
     "fillside.calibration": pure("fillside.photometry fillside.rig fillside.balance"),
     "fillside.planning": pure("fillside.photometry fillside.rig fillside.balance"),
-    "fillside.hold": pure("fillside.photometry fillside.rig fillside.balance fillside.calibration"),
+    "fillside.bounds": pure(),
+    "fillside.hold": pure(
+        "fillside.photometry fillside.rig fillside.balance fillside.bounds fillside.calibration"
+    ),
     "fillside.access.passes": pure("fillside.answers"),
     "fillside.interfaces": pure(),
     "fillside.interfaces.http.crowd": pure(),
@@ -108,14 +111,16 @@ SHELL: dict[str, Room] = {
     "fillside.plain_errors": Room("fillside_drivers.plain_errors"),
     "fillside.side_jobs": Room("fillside_drivers.cancelling fillside_drivers.retry"),
     "fillside.access": Room(
-        "fillside.answers fillside.plain_errors fillside.access.passes fillside_drivers.plain_files"
+        "fillside.answers fillside.bounds fillside.plain_errors fillside.access.passes "
+        "fillside_drivers.plain_files"
     ),
     "fillside.storage": Room(
-        "fillside.answers fillside.calibration fillside.plain_errors fillside.rig fillside.strict_json"
+        "fillside.answers fillside.bounds fillside.calibration fillside.plain_errors fillside.rig "
+        "fillside.strict_json"
     ),
     "fillside.apart": Room(),
     "fillside.live": Room(),
-    "fillside.logs": Room("fillside.visible"),
+    "fillside.logs": Room("fillside.bounds fillside.visible"),
     "fillside.turnstile": Room(),
     "fillside.notify": Room(),
     "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import ParamSpec, TypeVar
 
 from fillside.access.passes import May, Pass
-from fillside.access.tokens import Kept, TokenFile, TokenFileError
+from fillside.access.tokens import Kept, TokenFile, TokenFileError, TooManyTokensError
 from fillside.answers import Refusal
 
 log = logging.getLogger(__name__)
@@ -110,6 +110,8 @@ class Doorkeeper:
     async def _with_file(ask: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         try:
             return await asyncio.to_thread(ask, *args, **kwargs)
+        except TooManyTokensError as error:
+            raise Refusal("too_many", str(error)) from None
         except TokenFileError as error:
             log.error("%s", error)
             raise Refusal("unauthorised", "no token can be checked now; see the daemon's log") from None

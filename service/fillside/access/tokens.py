@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from fillside.access.passes import MAY, May
+from fillside.bounds import MOST_ONCE, MOST_TOKENS
 from fillside.plain_errors import why
 from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, plain_bytes
 
@@ -40,6 +41,10 @@ _COST = {"n": 2**14, "r": 8, "p": 1}
 
 class TokenFileError(Exception):
     """The file of tokens cannot be read or written; the text is one clear line."""
+
+
+class TooManyTokensError(TokenFileError):
+    """There is no room for a further token."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +92,12 @@ class TokenFile:
         return self._kept.get(line.id) == line
 
     def make(self, may: May, name: str) -> str:
-        """A new token, in the file as its hash; the text is told here and never again."""
+        """A new token, in the file as its hash; the text is told here and never again.
+
+        Raises TokenFileError; TooManyTokensError where there are as many as there may be.
+        """
         with self._changing():
+            self._check_room()
             text, line = _made(may, name, self._unix_clock())
             self._write({**self._kept, line.id: line})
         return text
@@ -97,6 +106,12 @@ class TokenFile:
         """A token for once, and the Unix time [s] until which it can be changed for a lasting one."""
         now = self._unix_clock()
         with self._changing():
+            self._check_room()
+            waiting = sum(line.once_until is not None for line in self._in_time().values())
+            if waiting >= MOST_ONCE:
+                raise TooManyTokensError(
+                    f"{waiting} tokens for once wait to be changed; each ends ten minutes after it was made"
+                )
             text, line = _made(may, name, now, once_until=round(now + ONCE_WITHIN_S, 3))
             self._write({**self._in_time(), line.id: line})
         assert line.once_until is not None, "it was just set"
@@ -111,6 +126,7 @@ class TokenFile:
             old = self._matching(token, "once")
             if old is None or old.id not in self._in_time():
                 return None
+            self._check_room()
             text, new = _made(old.may, old.name, self._unix_clock())
             rest = {ident: line for ident, line in self._in_time().items() if ident != old.id}
             self._write({**rest, new.id: new})
@@ -131,6 +147,13 @@ class TokenFile:
             return None
         found = _hash(match[3], base64.b64decode(line.salt))
         return line if hmac.compare_digest(found, base64.b64decode(line.hash)) else None
+
+    def _check_room(self) -> None:
+        lasting = sum(line.once_until is None for line in self._kept.values())
+        if lasting >= MOST_TOKENS:
+            raise TooManyTokensError(
+                f"there are {lasting} tokens; revoke some first: `fillside token list` shows them"
+            )
 
     def _in_time(self) -> dict[str, Kept]:
         """All lines but those for once whose time is over."""

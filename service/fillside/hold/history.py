@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.balance.rounding import Codes
+from fillside.bounds import MOST_UNDO
 from fillside.hold.orders import OrderError
-
-MOST_UNDO = 100
 
 
 @dataclass(frozen=True)

@@ -65,6 +65,7 @@ async def keep_calibration(
     )
 
 
-async def use_calibration(store: Store, number: int | None, used: int | None) -> None:
-    """Use an earlier calibration, or none, in place of `used`. Raises NotStoredError."""
-    await stored(kept.use_calibration(store, number), lambda _: kept.put_right(store, _USED, used))
+async def use_calibration(store: Store, number: int | None, used: int | None) -> bool:
+    """Use an earlier calibration, or none, in place of `used`; whether there still is such a one. Raises
+    NotStoredError."""
+    return await stored(kept.use_calibration(store, number), lambda _: kept.put_right(store, _USED, used))

@@ -144,7 +144,8 @@ class Weighing:
         if number is not None and calibration is None:
             return False
         await _try_out(rig, calibration)
-        await use_calibration(self._store, number, self._used_number)
+        if not await use_calibration(self._store, number, self._used_number):
+            return False
         await self._take(calibration)
         return True
 

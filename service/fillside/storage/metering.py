@@ -168,14 +168,16 @@ def use_calibration(store: Store, number: int | None) -> Future[bool]:
         if number is not None and known is None:
             return False
         connection.execute("UPDATE metering SET calibration = ?", (number,))
+        connection.execute("UPDATE calibration SET chosen = 1 WHERE id = ?", (number,))
         return True
 
     return store.write(job)
 
 
 def newest_weighed(store: Store) -> int:
-    """The highest number of a reading that is in any calibration, 0 without one."""
-    return max((number for one in calibrations(store, most=None) for number in one.readings), default=0)
+    """The highest number of a reading that is or was in any calibration, 0 without one."""
+    known = [number for one in calibrations(store, most=None) for number in one.readings]
+    return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
 
 
 def used_calibration(store: Store) -> KeptCalibration | None:
@@ -205,7 +207,7 @@ def _calibrations(
     rows = store.rows("calibration", f"WHERE {where}", values, most)
     return [
         KeptCalibration(number, at, meter, numbers, body, number == used)
-        for number, at, meter, numbers, body in rows
+        for number, at, meter, numbers, body, _ in rows
     ]
 
 

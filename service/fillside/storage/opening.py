@@ -13,11 +13,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+from fillside.bounds import MB, OCTETS_BESIDE
 from fillside.storage.check import is_of_the_folder, of_a_damaged_one, what_is_wrong
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.rows import readable_text
 from fillside.storage.salvage import fill, read_what_is_whole, renew
+
+PAGE = 4096
+WORTH_COMPACTING = 16 * MB
+"""Unused room [octets] from which on a file is written anew without it."""
 
 T = TypeVar("T")
 Say = Callable[[str], object]
@@ -28,7 +33,8 @@ class _DamagedError(Exception):
 
 
 def connected(uri: str) -> sqlite3.Connection:
-    """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it.
+    """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it. The log
+    is shortened once it has been taken over into the file.
 
     Raises sqlite3.Error for what is no database, or cannot be read or written.
     """
@@ -36,6 +42,7 @@ def connected(uri: str) -> sqlite3.Connection:
     try:
         connection.text_factory = readable_text
         connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute(f"PRAGMA journal_size_limit = {OCTETS_BESIDE}")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
     except BaseException:
@@ -55,6 +62,15 @@ def open_whole(path: Path, say: Say) -> sqlite3.Connection:
     except _DamagedError as error:
         say(renew(path, str(error)))
     return _open_file(path)
+
+
+def compact(connection: sqlite3.Connection) -> None:
+    """Give room back to the disk where most of the file is unused; takes as long as the rest is large."""
+    (free,), (pages,) = (
+        connection.execute(f"PRAGMA {name}").fetchone() for name in ("freelist_count", "page_count")
+    )
+    if free * PAGE >= WORTH_COMPACTING and free > pages / 2:
+        connection.execute("VACUUM")
 
 
 def copy_into(path: Path, connection: sqlite3.Connection, say: Say) -> None:

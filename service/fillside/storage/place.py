@@ -18,7 +18,7 @@ from fillside.plain_errors import why
 from fillside.storage.errors import DataTooNewError, FolderUnusableError, disk_trouble
 from fillside.storage.folder import LockedFolder
 from fillside.storage.migrate import migrate
-from fillside.storage.opening import Say, connected, copy_into, open_whole
+from fillside.storage.opening import Say, compact, connected, copy_into, open_whole
 
 SCRATCH_FOLDERS = ("/dev/shm", None)
 """Where a copy is made: in memory, else where temporary files go."""
@@ -43,6 +43,9 @@ class Memory:
 
     def check(self) -> None:
         """It cannot be lost."""
+
+    def compact(self, connection: sqlite3.Connection) -> None:
+        """It ends with the process."""
 
     def close(self) -> None:
         self.connection.close()
@@ -136,6 +139,10 @@ class Folder:
             raise FolderUnusableError(
                 self._folder, "the database was moved or removed meanwhile; put it back, or start again"
             )
+
+    def compact(self, connection: sqlite3.Connection) -> None:
+        """Give unused room back to the disk, where it is much."""
+        compact(connection)
 
     def close(self) -> None:
         """Let go of the folder; may be called again."""

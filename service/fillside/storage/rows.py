@@ -46,6 +46,12 @@ def _id(value: Any, column: str = "id") -> int:
     return value
 
 
+def _count(value: Any, column: str) -> int:
+    if type(value) is not int or not 0 <= value <= MOST_ID:
+        raise BadRowError(f"{column} is no count")
+    return value
+
+
 def _unix_s(value: Any, column: str) -> float:
     if type(value) not in (int, float) or not (math.isfinite(value) and 0 <= value <= LAST_UNIX_S):
         raise BadRowError(f"{column} is no time")
@@ -97,8 +103,8 @@ def undoable_row(row: Row) -> Values:
 
 
 def journal_row(row: Row) -> Values:
-    """id, at, who, door, address, said, outcome, note."""
-    number, at, who, door, address, said, outcome, note = row
+    """id, at, who, door, address, said, outcome, note, times, last_at."""
+    number, at, who, door, address, said, outcome, note, times, last_at = row
     return (
         _id(number),
         _unix_s(at, "at"),
@@ -108,6 +114,8 @@ def journal_row(row: Row) -> Values:
         _json(said, "said", kept_loads),
         _text(outcome, "outcome"),
         _text(note, "note"),
+        _id(times, "times"),
+        None if last_at is None else _unix_s(last_at, "last_at"),
     )
 
 
@@ -146,8 +154,8 @@ def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:
 
 
 def calibration_row(row: Row) -> Values:
-    """id, at, meter, readings, body."""
-    number, at, meter, readings, body = row
+    """id, at, meter, readings, body, chosen."""
+    number, at, meter, readings, body, chosen = row
     numbers, found = _json(readings, "readings"), _object(body, "body")
     if type(numbers) is not list:
         raise BadRowError("readings is no list")
@@ -156,15 +164,23 @@ def calibration_row(row: Row) -> Values:
     except (ValidationError, ValueError, ArithmeticError) as error:
         raise BadRowError(f"body is no calibration: {first_line(error)}") from None
     ids = tuple(_id(each, "readings") for each in numbers)
-    return _id(number), _unix_s(at, "at"), _object(meter, "meter"), ids, found
+    if chosen not in (0, 1):
+        raise BadRowError("chosen is neither 0 nor 1")
+    return _id(number), _unix_s(at, "at"), _object(meter, "meter"), ids, found, int(chosen)
 
 
 def metering_row(row: Row) -> Values:
-    """id, calibration, routine."""
+    """id, calibration, routine, weighed."""
     if row[0] != 1:
         raise BadRowError("id is not 1")
     used = None if row[1] is None else _id(row[1], "calibration")
-    return 1, used, None if row[2] is None else _object(row[2], "routine")
+    routine = None if row[2] is None else _object(row[2], "routine")
+    return 1, used, routine, _count(row[3], "weighed")
+
+
+def removal_row(row: Row) -> Values:
+    """name, rows."""
+    return _text(row[0], "name"), _count(row[1], "rows")
 
 
 def take_row(row: Row) -> Values:
@@ -211,30 +227,31 @@ TABLES = {
         ("id", "body"), undoable_row, "order that can be taken back", "orders that can be taken back"
     ),
     "journal": Table(
-        ("id", "at", "who", "door", "address", "said", "outcome", "note"),
+        ("id", "at", "who", "door", "address", "said", "outcome", "note", "times", "last_at"),
         journal_row,
         "journal entry",
         "journal entries",
-        {"who": "", "door": "", "address": "", "note": ""},
+        {"who": "", "door": "", "address": "", "note": "", "times": 1, "last_at": None},
     ),
     "identity": Table(("name", "value"), identity_row, "identity", "identities"),
     "reading": Table(
         ("id", "at", "who", "purpose", "body", "struck"), reading_row, "reading", "readings", {"who": ""}
     ),
     "calibration": Table(
-        ("id", "at", "meter", "readings", "body"),
+        ("id", "at", "meter", "readings", "body", "chosen"),
         calibration_row,
         "calibration",
         "calibrations",
-        {"meter": "{}", "readings": "[]"},
+        {"meter": "{}", "readings": "[]", "chosen": 0},
     ),
     "metering": Table(
-        ("id", "calibration", "routine"),
+        ("id", "calibration", "routine", "weighed"),
         metering_row,
         "calibration in use",
         "calibrations in use",
-        {"calibration": None, "routine": None},
+        {"calibration": None, "routine": None, "weighed": 0},
     ),
+    "removal": Table(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
     "take": Table(
         ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
     ),

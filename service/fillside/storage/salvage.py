@@ -8,7 +8,9 @@ damaged beginning of the file is replaced, for reading only, by that of a new da
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
+import re
 import shutil
 import sqlite3
 import struct
@@ -19,6 +21,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from fillside.bounds import BEGINS, LONGEST_SAID, MOST_DAMAGED, OCTETS_DAMAGED
 from fillside.storage.check import columns_of, readable
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
@@ -26,7 +29,7 @@ from fillside.storage.rows import TABLES, BadRowError, Row, Table, readable_text
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
 """What reading a damaged file may raise; a message of SQLite that quotes it need not be text."""
-MOST_MISSED = 500
+MOST_MISSED = 5_000
 """Rows are asked for one by one between those found in order, until so many in a row could not be read."""
 MOST_SPANNED = 20_000
 """Missing rows are not counted beyond this, since a damaged number may be of any size."""
@@ -35,7 +38,11 @@ MOST_FILLED_UP = 64
 NUMBERED = ("reading", "calibration", "take", "journal")
 """Tables whose rows are numbered without a gap, so that missing ones can be counted."""
 _HEADER, _PAGE = 100, 4096
+_BESIDE = "renewed-"
 _SUFFIXES = ("", "-wal", "-shm")
+_NUMBERED = re.compile(r"(\d{4}-\d\d-\d\d-\d{6})-(\d+)")
+
+log = logging.getLogger(__name__)
 
 
 @dataclass
@@ -93,11 +100,38 @@ def renew(path: Path, why: str) -> str:
     Raises OSError or sqlite3.Error where the disk does not take it; nothing has changed then.
     """
     found = read_what_is_whole(path)
-    with tempfile.TemporaryDirectory(prefix="renewed-", dir=path.parent) as beside:
+    for left_by_a_kill in path.parent.glob(f"{_BESIDE}*"):
+        shutil.rmtree(left_by_a_kill, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix=_BESIDE, dir=path.parent) as beside:
         fresh = Path(beside) / path.name
         write_new(fresh, found)
         aside = _exchanged(path, fresh)
+    with contextlib.suppress(OSError):
+        thin_damaged(path)
     return f"the store was damaged ({why}): {found.says}; the damaged file is kept as {aside.name}"
+
+
+def thin_damaged(path: Path) -> None:
+    """Remove damaged databases beside the one at `path` that are beyond their bound, the oldest first."""
+    found: dict[str, list[Path]] = {}
+    for each in path.parent.glob(f"{path.name}.damaged-*"):
+        found.setdefault(each.name.removesuffix("-wal").removesuffix("-shm"), []).append(each)
+    octets = 0
+    for number, name in enumerate(sorted(found, key=_in_order, reverse=True), start=1):
+        octets += sum(each.lstat().st_size for each in found[name])
+        if number > 1 and (number > MOST_DAMAGED or octets > OCTETS_DAMAGED):
+            log.warning("%s is removed: newer damaged databases are kept", name)
+            for each in found[name]:
+                with contextlib.suppress(OSError):
+                    shutil.rmtree(each) if each.is_dir() and not each.is_symlink() else each.unlink()
+
+
+def _in_order(name: str) -> tuple[str, int]:
+    """The date in the name of a damaged database, and its number among those of one second."""
+    date, number = name.rpartition("damaged-")[2], 1
+    if match := _NUMBERED.fullmatch(date):
+        date, number = match[1], int(match[2])
+    return date, number
 
 
 def read_what_is_whole(path: Path) -> Found:
@@ -155,11 +189,18 @@ def _first_page_of_a_new_one(pages: int) -> bytes:
 def _read(connection: sqlite3.Connection) -> Found:
     names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     expected, found = _tables_expected(connection), Found()
+    let_go = _let_go(connection, "removal" in expected)
     for name, table in TABLES.items():
         if name in names:
-            _read_table(connection, name, table, found)
+            _read_table(connection, name, table, found, let_go.get(name, 0))
         elif name in expected:
             found.at_least.add(name)
+    # What is missing now is known to be, and would be counted as lost once more.
+    found.rows["removal"] = [
+        (name, max(row[0] for row in found.rows[name]) - len(found.rows[name]))
+        for name in NUMBERED
+        if found.rows[name]
+    ]
     used = found.rows["metering"]
     if used and used[0][1] is not None and used[0][1] not in {row[0] for row in found.rows["calibration"]}:
         used.clear()
@@ -176,15 +217,32 @@ def _tables_expected(connection: sqlite3.Connection) -> Collection[str]:
     return columns_of(version) if 0 < version <= len(migrations()) else TABLES
 
 
-def _read_table(connection: sqlite3.Connection, name: str, table: Table, found: Found) -> None:
+def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int | None]:
+    """How many rows of each table were let go, None where that cannot be told; before they were counted it
+    was the journal's first."""
+    found: dict[str, int | None] = {} if is_counted else {"journal": None}
+    with contextlib.suppress(BadRowError, *FAULTS):
+        if is_counted:
+            for row in connection.execute("SELECT name, rows FROM removal"):
+                found.update([TABLES["removal"].check(row)])
+        else:
+            (first,) = connection.execute("SELECT min(rowid) FROM journal").fetchone()
+            found["journal"] = max(first or 1, 1) - 1
+    # The journal's row is there from the beginning: where it is not, others may be missing too.
+    return found if "journal" in found else dict.fromkeys(NUMBERED)
+
+
+def _read_table(
+    connection: sqlite3.Connection, name: str, table: Table, found: Found, let_go: int | None
+) -> None:
     try:
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
     except FAULTS:
         found.at_least.add(name)
         return
-    columns = ", ".join(each if each in has else "NULL" for each in table.columns)
+    columns = ", ".join(_read_as(name, each) if each in has else "NULL" for each in table.columns)
     rows, in_order, ended = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
-    if not (in_order or (ended and name in NUMBERED)):
+    if not (in_order or (ended and name in NUMBERED and let_go is not None)):
         found.at_least.add(name)
     for row in rows.values():
         filled = tuple(
@@ -194,17 +252,28 @@ def _read_table(connection: sqlite3.Connection, name: str, table: Table, found: 
         with contextlib.suppress(BadRowError):
             table.check(filled)
             found.rows[name].append(filled)
-    found.lost[name] = _lost(name, rows, len(found.rows[name]))
+    found.lost[name] = _lost(name, rows, len(found.rows[name]), let_go)
 
 
-def _lost(name: str, rows: dict[int, Row], good: int) -> int:
+def _lost(name: str, rows: dict[int, Row], good: int, let_go: int | None) -> int:
     """How many rows there were beside the good ones, as far as their numbers tell."""
     if not rows:
         return 0
-    first = min(rows) if name == "journal" else 1
-    spanned = max(rows) - first + 1
+    spanned = 0 if let_go is None else max(rows) - let_go
     numbered = name in NUMBERED and spanned <= 2 * len(rows) + MOST_SPANNED
     return max(len(rows), spanned if numbered else 0) - good
+
+
+def _read_as(table: str, column: str) -> str:
+    """A column as it is taken over: of an order that is too long what the journal would keep, so that an old
+    one fits into the memory of a small machine."""
+    if (table, column) != ("journal", "said"):
+        return column
+    return (
+        f"CASE WHEN length(said) > {LONGEST_SAID} AND json_valid(said) THEN json_patch('{{}}', json_object("
+        "'do', CASE WHEN said LIKE '{%' THEN json_extract(said, '$.do') END, "
+        f"'begins', substr(said, 1, {BEGINS}), 'characters', length(said))) ELSE said END"
+    )
 
 
 def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool, bool]:

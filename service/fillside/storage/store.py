@@ -102,9 +102,9 @@ class Store:
         """Have the notes carry a line more until the end of this run."""
         self._unread.note(text)
 
-    def write(self, job: Job) -> Future[Any]:
+    def write(self, job: Job, synced: bool = True) -> Future[Any]:
         """Run `job(connection)` on the writing thread, within a transaction, once; see `Writer.put`."""
-        return self._writer.put(job)
+        return self._writer.put(job, synced)
 
     def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
         """Store all of these together, now or as soon as that can be; see `Writer.keep`."""

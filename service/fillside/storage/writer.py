@@ -21,6 +21,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import Any, Protocol
@@ -37,7 +38,7 @@ RETRY_S = 1.0
 WITHIN_S = 2.0
 """Nobody waits longer for the disk than this."""
 NO_ANSWER = "the disk does not answer"
-CLOSES_WITHIN_S = 5.0
+CLOSES_WITHIN_S, COMPACTS_WITHIN_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
 """After these the file is opened anew: what was unplugged or mounted again has no part in the old one, and
 what is damaged is renewed as it is opened."""
@@ -51,6 +52,8 @@ class Place(Protocol):
     def connect(self) -> sqlite3.Connection: ...
 
     def check(self) -> None: ...
+
+    def compact(self, connection: sqlite3.Connection) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,7 @@ class Writer:
         self._changed = threading.Condition()
         self._news = False
         self._closing = False
+        self._compacts = False
         self._rests_until = 0.0
         self._busy_since: float | None = None
         self._dropped = 0
@@ -185,14 +189,21 @@ class Writer:
         return since is not None and time.monotonic() - since > 0.9 * WITHIN_S
 
     def close(self) -> None:
-        """Write what waits, then close the database; may be called again.
+        """Write what waits, then close the database, without its unused room; may be called again.
 
-        A disk that does not answer is not waited for longer than `CLOSES_WITHIN_S`.
+        A disk that does not answer is not waited for longer than `CLOSES_WITHIN_S`, and the file stays as
+        large as it is where making it smaller takes `COMPACTS_WITHIN_S` more.
         """
         with self._changed:
             self._closing = True
             self._changed.notify()
         self._thread.join(CLOSES_WITHIN_S)
+        connection = self._connection
+        if self._compacts and connection is not None:
+            self._thread.join(COMPACTS_WITHIN_S)
+            with suppress(sqlite3.ProgrammingError):  # it has just ended by itself
+                connection.interrupt()
+            self._thread.join(CLOSES_WITHIN_S)
         if self._thread.is_alive():
             log.error("%s does not answer; what waits is not stored", self._where)
 
@@ -202,6 +213,11 @@ class Writer:
             self._write(batch)
             if closing and self.trouble is not None:
                 self._give_up()
+        if self._connection is not None and self.trouble is None:
+            self._compacts = True
+            with suppress(sqlite3.Error):  # the file stays as large as it is
+                self._place.compact(self._connection)
+            self._compacts = False
         self._disconnect()
 
     def _next_batch(self) -> list[_Waiting]:

@@ -44,9 +44,23 @@ def lines(entries: list[dict[str, Any]]) -> list[str]:
     for entry in entries:
         at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(entry["at"]))
         place = f"{entry['door']} {entry['address']}".strip()
-        came = entry["note"] or "done" if entry["outcome"] == "ok" else f"refused: {entry['note']}"
+        came = (
+            entry["note"] or "done"
+            if entry["outcome"] == "ok"
+            else f"refused{_often(entry)}: {entry['note']}"
+        )
         rows.append([at, _shown(entry["who"]), _shown(place), _shown(in_words(entry["said"])), _shown(came)])
     return show.table(rows)
+
+
+def _often(entry: dict[str, Any]) -> str:
+    """
+    >>> _often({"times": 1}), _often({"times": 3000, "last_at": 0.0})[:-9]
+    ('', ' 3000 times until')
+    """
+    if entry.get("times", 1) == 1:
+        return ""
+    return f" {entry['times']} times until {time.strftime('%H:%M:%S', time.localtime(entry['last_at']))}"
 
 
 _PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")

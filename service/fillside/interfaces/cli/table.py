@@ -32,7 +32,7 @@ COMMANDS: dict[str, Entry] = {
     "status": Entry(_ + "look:status", SEE, "Ratio, face, exposure and levels, now."),
     "watch": Entry(_ + "watch:watch", SEE, "The same, live."),
     "journal": Entry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
-    "takes": Entry(_ + "takes:takes", SEE, "Every freeze, with the light it had."),
+    "takes": Entry(_ + "takes:takes", SEE, "Freezes, with the light they had."),
     "balance": Entry(_ + "orders:balance", LIGHT, "Ask for another ratio of key to fill."),
     "expose": Entry(
         _ + "orders:expose", LIGHT, "Ask for more or less exposure, in stops, or for one in lux."
@@ -55,7 +55,7 @@ COMMANDS: dict[str, Entry] = {
     "lineup": Entry(_ + "guided:lineup", METER, "Two minutes before a shoot: is all as calibrated?"),
     "read": Entry(_ + "metering:read", METER, "Hand in a meter reading."),
     "readings": Entry(_ + "metering:readings", METER, "The readings taken; strike, export, import."),
-    "calibrations": Entry(_ + "metering:calibrations", METER, "Every calibration; go back, export, import."),
+    "calibrations": Entry(_ + "metering:calibrations", METER, "The calibrations; go back, export, import."),
     "check": Entry(_ + "offline:check", FILE, "Is this rig file right, and what does it mean?"),
     "schema": Entry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
     "solve": Entry(_ + "offline:solve", FILE, "The levels for one moment."),

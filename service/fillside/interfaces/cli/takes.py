@@ -1,4 +1,4 @@
-"""``fillside takes``: every freeze with the light it had, to light the same again."""
+"""``fillside takes``: freezes with the light they had, to light the same again."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ Examples:
 )
 @live_options
 def takes(most: int, url: str, token: str | None, as_json: bool) -> None:
-    """Every freeze with the light it began with, the newest last; --json has all of it, also at its end."""
+    """Freezes with the light they began with, the newest last; --json has all of it, also at its end."""
     found: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/takes?most={most}")["takes"]
     if as_json:
         click.echo(json.dumps(found))

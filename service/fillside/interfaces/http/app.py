@@ -164,7 +164,7 @@ ROUTES = (
     Route("GET", "/api/v1/state", Rooms.state, "look", "the whole state"),
     Route("GET", "/api/v1/readings", Rooms.readings, "look", "meter readings, the newest first"),
     Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "calibrations, the newest first"),
-    Route("GET", "/api/v1/takes", Rooms.takes, "look", "every freeze with its light, the newest first"),
+    Route("GET", "/api/v1/takes", Rooms.takes, "look", "freezes with their light, the newest first"),
     Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
     Route(
         "GET", "/api/v1/plan", Rooms.plan, "look", "what each mark allows, how its light looks, what to mind"

@@ -151,7 +151,8 @@ class TakesSaid(_Body):
 
 
 class Entry(_Body):
-    """Who said what, at which door, from where and when (Unix time), and what came of it."""
+    """Who said what, at which door, from where and when (Unix time), and what came of it; of refusals that
+    repeat within a minute the first, how many there were, and when the last was."""
 
     id: int
     at: float
@@ -161,6 +162,8 @@ class Entry(_Body):
     said: Any
     outcome: str
     note: str
+    times: int
+    last_at: float | None
 
 
 class Entries(_Body):
