@@ -106,7 +106,11 @@ def test_files_in_the_encodings_of_spreadsheets(body: bytes, tmp_path: Path) -> 
 
 @pytest.mark.parametrize(
     ("body", "says"),
-    [(b"PK\x03\x04....", "save it as CSV"), (b"\x81\x8d\xff", "not a text"), (b" " * 5_000_001, "5 MB")],
+    [
+        (b"PK\x03\x04....", "save it as CSV"),
+        (b"\x81\x8d\xff", "not a text"),
+        (b" " * (5 * 1024 * 1024 + 1), "5 MiB"),
+    ],
 )
 def test_files_that_are_none_are_refused_with_what_would_be_right(
     body: bytes, says: str, tmp_path: Path

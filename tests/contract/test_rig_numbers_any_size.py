@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from fillside.interfaces.lengths import Lengths
 
 from fillside.balance.offline import predict, solve_rig
 from fillside.balance.remedies import remedies
@@ -19,6 +18,7 @@ from fillside.calibration.intervals import Intervals
 from fillside.interfaces.cli.checked import checked
 from fillside.interfaces.cli.planned import planned
 from fillside.interfaces.cli.summary import block
+from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.build import build_rig
 from fillside.rig.check import check_rig

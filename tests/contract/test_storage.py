@@ -179,7 +179,7 @@ def test_the_journal_tells_who_from_where_what_and_the_outcome(tmp_path: Path) -
 
 
 def test_the_journal_reads_whatever_it_stored_and_numbers_that_are_none_of_older_versions() -> None:
-    odd = {"do": "trim", "by": float("nan"), "to": [float("inf"), 1.5], "at": object(), "n": 10**400}
+    odd = {"do": "expose", "by": float("nan"), "at": object(), "n": 10**400}
     old = 'INSERT INTO journal (at, who, door, address, said, outcome, note) VALUES (1,"","","",?,"ok","")'
     with Store.unkept() as store:
         journal = Journal(store)

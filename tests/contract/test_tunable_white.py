@@ -460,7 +460,7 @@ def test_check_says_what_the_mix_costs() -> None:
         ((("cct = 4300", "cct = { key = 99999 }"),), "must be at most 20000"),
         ((("cct = [2700, 6500]", "cct = 2700, cool_share = 0.5"),), "is of a lamp with two whites"),
         ((("slot = 3, cool_slot = 13", "slot = 3"),), "the drive has no place for the second"),
-        ((("cool_share = 0.6", "cool_share = 1.0"),), "must be below 1"),
+        ((("cool_share = 0.6", "cool_share = 1.0"),), "must be at most 0.999"),
     ],
 )
 def test_bad_whites_are_refused(changes: tuple[tuple[str, str], ...], says: str) -> None:

@@ -108,9 +108,19 @@ BROKEN = [
 ]
 
 
+def wish_and_light(daemon: Daemon) -> dict[str, Any]:
+    """What a refused file must leave alone. A wire may call a busy machine late, whatever the file."""
+    state = daemon.get("/api/v1/state")
+    kept = ("rig", "mode", "balance", "trims", "subject", "target", "achieved", "limits")
+    heads = [
+        {name: head[name] for name in ("name", "role", "output", "level", "goal")} for head in state["heads"]
+    ]
+    return {**{name: state[name] for name in kept}, "heads": heads}
+
+
 def test_a_broken_one_is_refused_whole_and_said_in_one_line(up: Daemon, rig: Path, ear: Ear) -> None:
     codes = {at_rest(up, ear)}
-    before, good = up.get("/api/v1/state"), rig.read_text()
+    before, good = wish_and_light(up), rig.read_text()
     for old, new, why in BROKEN:
         change(rig, old, new, up)
         notes = until(lambda: up.get("/api/v1/state")["notes"])
@@ -118,7 +128,7 @@ def test_a_broken_one_is_refused_whole_and_said_in_one_line(up: Daemon, rig: Pat
         assert notes[0].startswith("the changed rig file is not taken, the one before is held: ")
         assert why in notes[0]
         assert "\n" not in notes[0]
-        assert {**up.get("/api/v1/state"), "notes": []} == before
+        assert wish_and_light(up) == before
         rig.write_text(good)
         up.process.send_signal(signal.SIGHUP)
         until(lambda: up.get("/api/v1/state")["notes"] == [])

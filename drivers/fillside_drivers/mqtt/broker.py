@@ -72,7 +72,7 @@ def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
         try:
             check_plain(path, LARGEST_AUTHORITIES_BYTES)
         except OSError as error:
-            raise BrokerError(f"certificate file {path}: {why(error)}", "tls") from error
+            raise BrokerError(f"a certificate file cannot be used: {path}: {why(error)}", "tls") from error
     try:
         context = ssl.create_default_context(cafile=options.ca_file)
         if options.ca_file is not None:

@@ -146,4 +146,8 @@ async def studio(folder: Path, tables: str = "", **settings: Any) -> AsyncIterat
     kept.mkdir(exist_ok=True)
     where = Settings(kept, folder / "tokens.json", Listen(port=0), **settings)
     async with daemon(rig(tables), where, clock) as up:
+        # Light on its way up would go on by itself.
+        while not up.runner.state()["settled"]:
+            clock.now += TICK_S
+            up.runner._tick(clock.now)
         yield Light(up, clock)

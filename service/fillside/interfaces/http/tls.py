@@ -49,7 +49,7 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
         try:
             check_plain(path)
         except OSError as error:
-            raise ListenError(f"{path}: {why(error)}") from error
+            raise ListenError(f"{path}: cannot be read: {why(error)}") from error
     try:
         # A key that wants a password would ask for it at the terminal: a daemon has none.
         context.load_cert_chain(certificate, key, password=lambda: "")
