@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import logging
+import shlex
 import signal
 import socket
 import sys
@@ -109,7 +110,7 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
                 why = f"{listen.host} is reached from other machines"
             raise ListenError(
                 f"{why}, and there is no token in {tokens.path}; make one first: fillside token new "
-                "--may operate"
+                f"--may operate --data {shlex.quote(str(tokens.path.parent))}"
             )
     with bind(listen) as bound:
         yield bound

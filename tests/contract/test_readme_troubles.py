@@ -20,7 +20,7 @@ from fillside import readiness
 from fillside.daemon import Settings, daemon
 from fillside.interfaces.cli import group
 from fillside.interfaces.door import DoorError
-from fillside.interfaces.http.server import Listen, ListenError, bind
+from fillside.interfaces.http.server import Listen, ListenError, Public, bind
 from fillside.interfaces.http.spoken import Healthy
 from fillside.interfaces.http.tls import tls_of
 from fillside.rig.load import load_rig, load_rig_text
@@ -111,6 +111,7 @@ REFUSED: dict[str, Refuse] = {
     "…: there is no such file": lambda folder: load_rig(folder / "studio.toml"),
     "….toml:…: …": misspelt,
     "… is not an address such as 127.0.0.1:7420": lambda _: Listen.parse("7420"),
+    "… is not an address such as https://light.example": lambda _: Public.parse("light.example"),
     "cannot listen on …: something else listens there": taken,
     "cannot listen on …: this machine has no such address": lambda _: bind(Listen(ELSEWHERE)),
     "cannot listen on …: this user may not": no_port_below_1024,
