@@ -36,7 +36,8 @@ def show_cautions(rig: Rig, store: Store) -> None:
     due = {caution: causes for caution in cautions_of(rig) if (causes := set(_causes(caution, rig)) - known)}
     if not due:
         return
-    log.info("%s", "\n".join(block(due, rig, first=not known, width=_width())))
+    opening, *below = block(due, rig, first=not known, width=_width())
+    log.info("%s", opening, extra={"below": below})
     known.update(*due.values())
     store.keep(_keeping(name, json.dumps(sorted(known))), synced=False)
 

@@ -67,11 +67,18 @@ def _under(name: str, rooms: tuple[str, ...]) -> bool:
     return any(name == room or name.startswith(room + ".") for room in rooms)
 
 
+def _below(record: logging.LogRecord) -> list[str]:
+    """The lines that a message of ours goes on in, as `extra={"below": …}`: an end of a line within a message
+    is an escape, since what came from elsewhere might forge a line by one."""
+    return list(getattr(record, "below", ()))
+
+
 class _Plain(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         word = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
         trace = f"\n{visible(self.formatException(record.exc_info))}" if record.exc_info else ""
-        return f"fillside: {word}{in_one_line(record.getMessage())}{trace}"
+        lines = [f"fillside: {word}{in_one_line(record.getMessage())}", *map(in_one_line, _below(record))]
+        return "\n".join(lines) + trace
 
 
 class _Json(logging.Formatter):
@@ -83,45 +90,11 @@ class _Json(logging.Formatter):
             "at": at.replace("+00:00", "Z"),
             "level": record.levelname.lower(),
             "from": record.name,
-            "message": record.getMessage(),
+            "message": "\n".join([record.getMessage(), *_below(record)]),
         }
         if record.exc_info:
             said["trace"] = self.formatException(record.exc_info)
         return json.dumps(said)
-
-
-MINUTE_S = 60.0
-MOST_KINDS = 1_000
-
-
-class LineLimit(logging.Filter):
-    """Lets through LINES_AT_ONCE of a kind at once, and one more for each minute.
-
-    A kind is all that the same line of the program says. What is let through after others were left out says
-    how many those were.
-    """
-
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        super().__init__()
-        self._clock = clock
-        self._most = float(LINES_AT_ONCE)
-        self._kinds: dict[tuple[str, str, int], tuple[float, float, int]] = {}
-
-    def filter(self, record: logging.LogRecord) -> bool:
-        now, kind = self._clock(), (record.name, record.pathname, record.lineno)
-        left, at, left_out = self._kinds.pop(kind, (self._most, now, 0))
-        left = min(self._most, left + (now - at) / MINUTE_S)
-        if said := left >= 1:
-            if left_out:
-                record.msg = f"{record.getMessage()} (and {left_out} more like it before)"
-                record.args = ()
-            left, left_out = left - 1, 0
-        else:
-            left_out += 1
-        if len(self._kinds) >= MOST_KINDS:
-            del self._kinds[next(iter(self._kinds))]
-        self._kinds[kind] = (left, now, left_out)
-        return said
 
 
 def log_to_stderr(level: int = logging.INFO, form: Form = "plain") -> None:

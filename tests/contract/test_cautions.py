@@ -195,7 +195,7 @@ def heard(caplog: pytest.LogCaptureFixture) -> Any:
         caplog.clear()
         with Store.open(folder) as store:
             show_cautions(rig, store)
-        return "\n".join(caplog.messages)
+        return "\n".join(line for record in caplog.records for line in (record.getMessage(), *record.below))
 
     return start_of
 
@@ -231,4 +231,4 @@ def test_a_folder_that_keeps_nothing_shows_them_all_the_same(caplog: pytest.LogC
     caplog.set_level(logging.INFO, "fillside.first_start")
     with Store.unkept() as store:
         show_cautions(rig_of(), store)
-    assert "Electrical load" in caplog.text
+        assert "Electrical load" in str(vars(caplog.records[-1])["below"])

@@ -77,6 +77,7 @@ def test_ready_alive_reloading_and_stopping_are_told(
         assert daemon.said.count(b"mind with the lamps of corner") == 1, "not again at a reload"
         said = [daemon.said.index(part) for part in (b"corner is held", b"mind with", b"taken anew")]
         assert said == sorted(said)
+        assert b"\n  - Electrical load: " in daemon.said
 
 
 def test_a_hold_that_is_stopped_is_not_called_alive(
