@@ -337,10 +337,9 @@ class Driver(ABC):
         if (old.state, old.note, old.notices) != (new.state, new.note, new.notices):
             log.log(
                 logging.INFO if new.state == "ok" else logging.WARNING,
-                "driver %s: %s %s",
+                "driver %s: %s",
                 self.name,
-                new.state,
-                "; ".join(filter(None, (new.note, *new.notices))),
+                ": ".join(filter(None, (new.state, "; ".join(filter(None, (new.note, *new.notices)))))),
             )
         for call in tuple(self._watchers):
             call(self.health)
