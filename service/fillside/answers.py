@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fillside.rig.problems import one_line
+from fillside.rig.problems import one_line, quoted
 
 STATUS_OF_CODE = {
     "bad_order": 400,
@@ -30,7 +30,8 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error o
     """
 
     def __init__(self, code: str, message: str, where: str = "", status: int | None = None) -> None:
-        self.code, self.message, self.where = code, one_line(message), one_line(where)
+        self.code, self.message = code, one_line(message)
+        self.where = one_line(where if where.strip() or not where else quoted(where))
         super().__init__(self.message)
         self.status = STATUS_OF_CODE[code] if status is None else status
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from fillside.answers import Refusal
+from fillside.rig.problems import LONGEST_LINE
 from fillside.strict_json import strict_loads
 
 
@@ -29,3 +30,11 @@ def test_what_is_not_json_is_refused_in_one_line(body: bytes, says: str) -> None
         strict_loads(body)
     assert refused.value.code == "bad_order"
     assert "\n" not in refused.value.message
+
+
+def test_a_refusal_that_quotes_at_length_keeps_its_place_and_what_would_be_right() -> None:
+    refusal = Refusal("bad_order", f"level: {'1' * 5000} is no level: 0 to 1", " ")
+    assert len(refusal.message) == LONGEST_LINE
+    assert refusal.message.startswith("level: 111")
+    assert refusal.message.endswith("is no level: 0 to 1")
+    assert refusal.where == '" "'

@@ -17,6 +17,8 @@ Path = tuple[str | int, ...]
 """Keys and list places from the top of the file, such as ("heads", 0, "drive", "slot")."""
 
 LONGEST_SHOWN = 48
+LONGEST_LINE = 600
+"""Of a whole message [characters]; what it quotes may come from several places."""
 HUGE = 10**40
 """A whole number that is not written out; Python does not write thousands of digits at all."""
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -58,8 +60,15 @@ class RigError(ValueError):
 
 
 def one_line(text: str) -> str:
-    """The text with everything that is not printable written as an escape, so that it stays one line."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    """The text with everything that is not printable written as an escape, so that it stays one line.
+
+    What quotes too much of somebody loses its middle: the place stands before it, what would be right after.
+
+    >>> one_line("up\\n"), len(one_line("x" * 5000))
+    ('up\\\\n', 600)
+    """
+    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 201]}…{line[-200:]}"
 
 
 def shown(value: Any) -> str:

@@ -25,6 +25,8 @@ from protocol.wild.sacn import Datagrams
 from protocol.wild.trial import Kind
 
 HANDFUL = 20
+LONGEST_DATAGRAM = 60_000
+"""UDP over IPv4 carries 65,507 octets at most (RFC 768 and 791)."""
 LAST = "fillside/corner/said/last"
 TABLES = """
 [doors.mqtt]
@@ -62,8 +64,8 @@ class Wires:
         if pick < 0.5:
             return "mqtt", mqtt.heard(rng)
         if pick < 0.8:
-            return "osc", osc.packet(rng).removeprefix(osc.NOISE)
-        return "sacn", self._datagrams.make(rng)[:60_000]
+            return "osc", osc.packet(rng).removeprefix(osc.NOISE)[:LONGEST_DATAGRAM]
+        return "sacn", self._datagrams.make(rng)[:LONGEST_DATAGRAM]
 
     async def feed(self, made: tuple[str, Any]) -> str:
         if self._waiting == 0:
