@@ -19,6 +19,7 @@ from fillside.rig.cautions import cautions, cautions_of
 from fillside.rig.check import check_rig
 from fillside.rig.load import load_rig
 from fillside.rig.model import Rig
+from fillside.rig.plan_table import Circuit, Plan
 from fillside.storage.store import Store
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -108,6 +109,13 @@ def test_a_caution_stands_where_its_cause_is_and_nowhere_else(one: dict[str, Any
     )
     undimmed = {"flicker"} if one.get("dimming") == {"curve": "fixed"} else set()
     assert keys(one) == (ALWAYS - taken - undimmed) | more
+
+
+def test_a_lamp_on_a_breaker_runs_on_no_battery() -> None:
+    unsaid = rig_of(head(lamp={"battery": None}))
+    on_mains = unsaid.model_copy(update={"plan": Plan(circuits={"socket": Circuit(amps=16, heads=("key",))})})
+    assert "batteries" in {caution.key for caution in cautions_of(unsaid)}
+    assert "batteries" not in {caution.key for caution in cautions_of(on_mains)}
 
 
 def test_heads_are_named_by_the_caution_that_they_give_cause_for() -> None:

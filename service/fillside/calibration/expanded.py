@@ -12,6 +12,8 @@ SAID = "± is the expanded uncertainty, k = 2: about 95 %."
 _DIGITS = ((1.95, 0), (0.495, 1), (0.0, 2))
 """From which expanded uncertainty [stops] on how many decimals say something: two digits of it at most are
 shown (JCGM 100:2008, 7.2.6), never more than two decimals, and none from two stops on."""
+MOST_TOLD_STOPS = 10.0
+"""A thousandfold either way: nothing is known, and by how much that is nothing is of no use to anybody."""
 
 
 def expanded(standard: float) -> float:
@@ -37,7 +39,9 @@ def decimals(within_stops: float | None) -> int:
 def around(within_stops: float) -> str:
     """An expanded uncertainty.
 
-    >>> around(2.41), around(1.52), around(0.31), around(0.122), around(0.001)
-    ('±2 stops', '±1.5 stops', '±0.31 stop', '±0.12 stop', '±0.01 stop')
+    >>> around(2.41), around(1.52), around(0.31), around(0.122), around(0.001), around(47.0)
+    ('±2 stops', '±1.5 stops', '±0.31 stop', '±0.12 stop', '±0.01 stop', '±10 stops or more')
     """
+    if within_stops > MOST_TOLD_STOPS:
+        return f"±{MOST_TOLD_STOPS:.0f} stops or more"
     return f"±{max(within_stops, 0.01):.{decimals(within_stops)}f} {noun(within_stops)}"

@@ -28,7 +28,9 @@ export function decimals(withinStops) {
 
 /** An expanded uncertainty in stops, as "±0.12 stop". */
 export const around = (withinStops) =>
-  `±${fixed(Math.max(withinStops, 0.01), decimals(withinStops))} ${withinStops > 1 ? "stops" : "stop"}`;
+  withinStops > 10
+    ? "±10 stops or more"
+    : `±${fixed(Math.max(withinStops, 0.01), decimals(withinStops))} ${withinStops > 1 ? "stops" : "stop"}`;
 
 /** The expanded uncertainty for a standard one in stops. */
 export const within = (sigma) => around(COVERAGE_FACTOR * sigma);

@@ -171,9 +171,11 @@ def _load(heads: Iterable[Head]) -> str:
 def _batteries(rig: Rig) -> Iterator[Caution]:
     """Where the file says that a lamp runs on one, or leaves open whether an LED does."""
     stated = [head for head in rig.heads if head.on_battery]
+    plugged_in = {name for circuit in rig.plan.circuits.values() for name in circuit.heads}
     open_to_it = any(
         _kind(head) in ("led", None) and (head.lamp is None or head.lamp.battery is None)
         for head in rig.heads
+        if head.name not in plugged_in
     )
     if stated or open_to_it:
         yield Caution(
