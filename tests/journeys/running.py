@@ -56,6 +56,15 @@ class Daemon:
         self.process.communicate()
         raise AssertionError(f"the daemon did not come up: {self.said.decode()}")
 
+    def until_said(self, text: str, within_s: float = START_WITHIN_S) -> None:
+        """Wait for a text on stderr."""
+        assert self.process.stderr is not None
+        deadline = time.monotonic() + within_s
+        while text.encode() not in self.said:
+            assert time.monotonic() < deadline, self.said.decode()
+            if select.select([self.process.stderr], [], [], 0.1)[0]:
+                self.said += os.read(self.process.stderr.fileno(), 65536)
+
     @property
     def port(self) -> int:
         return int(self.url.rsplit(":", 1)[1])
