@@ -63,7 +63,13 @@ def _length(key: str, asks: str, reads: LengthReader, usual_m: float) -> Questio
 
 
 ROOM: tuple[Question, ...] = (
-    Question("name", "Name of the studio", _name, _usual_name, "any name"),
+    Question(
+        "name",
+        "Name of the studio",
+        _name,
+        _usual_name,
+        "any name; the file has its small letters, digits and hyphens",
+    ),
     Question(
         "stands",
         "Does the subject sit or stand?",
