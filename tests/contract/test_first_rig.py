@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from fillside.balance.offline import solve_rig
 from fillside.interfaces.cli.asking import Interview, given_answers
 from fillside.interfaces.cli.group import WrongUse
+from fillside.interfaces.cli.new import WIDTH
 from fillside.planning.plan import plan_rig
 from fillside.planning.question import Question
-from fillside.planning.questions import default_answers
+from fillside.planning.questions import QUESTIONS, default_answers
 from fillside.planning.starter_text import rig_text
 from fillside.planning.words.camera import MAINS
 from fillside.planning.words.lamps import light_of
@@ -183,6 +184,27 @@ def test_back_goes_back_as_far_as_one_likes() -> None:
     found = person.interview()
     assert (found["name"], found["stands"]) == ("two", False)
     assert person.asked[:7] == ["name", "stands", "camera", "stands", "name", "name", "stands"]
+
+
+def test_who_asks_is_told_in_one_line_what_may_be_answered() -> None:
+    person = Person("one", "?", "help", " ?? ", "stand")
+    assert person.interview()["stands"] is True
+    assert person.asked[:6] == ["name", "stands", "stands", "stands", "stands", "camera"]
+    assert person.heard.count("  sit or stand; on a chair, at a desk, walking") == 3
+    for question in QUESTIONS:
+        assert 2 + len(question.takes) <= WIDTH, question.key
+
+
+def test_a_bulb_is_proposed_words_of_our_own() -> None:
+    drive = rig_of(driver="bulbs").head("fill").drive
+    assert drive is not None
+    assert drive.model_extra == {"send_to": "room/lamp-fill/order", "send_as": "{percent}", "full_scale": 100}
+
+
+def test_a_frame_rate_goes_into_the_file() -> None:
+    rig = rig_of(shutter="180 degrees at 24 fps", mains="120 V")
+    assert (rig.camera.shutter_angle, rig.camera.fps) == (180.0, 24.0)
+    assert rig_of(shutter="180 degrees", mains="120 V").camera.fps == 30.0
 
 
 def test_no_question_is_asked_that_the_answers_before_make_idle() -> None:

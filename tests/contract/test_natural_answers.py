@@ -181,7 +181,25 @@ READ_BACK = [
     ("angle", "45", "read as 45° right"),
     ("wire", "wifi", "read as smart bulbs by MQTT (mqtt)"),
     ("name", "Anna's Studio", "called annas-studio in the file"),
+    ("ratio", "one and a half stops", "read as 1.5 stops"),
+    ("length", "five foot six", "read as 5′ 6″"),
+    ("aperture", "f four", "read as f/4"),
+    ("angle", "thirty left", "read as 30° left"),
+    ("yes", "sometimes", "read as yes"),
+    ("yes", "without", "read as no"),
+    ("dimmable", "sometimes", "read as yes"),
+    ("shutter", "180 degrees at 24 fps", "read as 180° at 24 frames a second"),
+    ("lamp", "650W fresnel", "read as tungsten, 650 W, 3200 K, reflector; say LED fresnel if it is one"),
+    ("lamp", "2k", "read as tungsten, 2000 W, 3200 K; say LED if it is one"),
+    (
+        "lamp",
+        "LED panel 30 W bicolor 2700-6500K",
+        "read as LED panel, 30 W, 5600 K, a lamp of several whites is taken as set to one, 5600 K",
+    ),
     ("yes", "yes", ""),
+    ("yes", "contacts", ""),
+    ("dimmable", "dims fine", ""),
+    ("ratio", "1.5 stops", ""),
     ("length", "2.4 m", ""),
     ("mains", "230 V, 50 Hz", ""),
     ("aperture", "f/4", ""),
@@ -207,9 +225,39 @@ def test_one_line_may_answer_several_questions() -> None:
     }
     # the disc with the area of a 0.6 x 0.9 m rectangle
     assert lamp.also["key.size"] == pytest.approx(0.829, abs=1e-3)
+    assert BY_KEY["shutter"].reads("1/50 at 25p", {}).also == {"fps": 25.0}
     stand = BY_KEY["key.distance"].reads("5 ft, 40 left, 6'6\"", dict(KNOWN))
     assert stand.value == pytest.approx(1.524)
     assert (stand.also["key.angle"], stand.also["key.height"]) == (-40.0, pytest.approx(1.9812))
+
+
+@pytest.mark.parametrize(
+    ("typed", "metres", "degrees", "high"),
+    [
+        ("2 m 35 right 1.6", 2.0, 35.0, 1.6),
+        ("6 ft 35 right 5 ft", 1.8288, 35.0, 1.524),
+        ("6 ft 6 35 left 5", 1.9812, -35.0, 1.524),
+        ("2m 30° 1.6m", 2.0, 30.0, 1.6),
+        ("1.5 m camera left 30 1.6", 1.5, -30.0, 1.6),
+        ("1.5 m 45 degrees to the right 40 cm above the eyes", 1.5, 45.0, 1.6),
+        ("2 m, 35 right 1.6", 2.0, 35.0, 1.6),
+    ],
+)
+def test_a_stand_needs_no_commas(typed: str, metres: float, degrees: float, high: float) -> None:
+    stand = BY_KEY["key.distance"].reads(typed, dict(KNOWN))
+    assert stand.value == pytest.approx(metres)
+    assert (stand.also["key.angle"], stand.also["key.height"]) == (degrees, pytest.approx(high))
+
+
+def test_a_frame_rate_that_leaves_no_time_for_the_shutter_is_refused() -> None:
+    with pytest.raises(ValueError, match="at 100 frames a second no shutter is open for 1/50 s"):
+        camera.shutter("1/50 at 100 fps", {})
+
+
+def test_a_refusal_quotes_what_was_typed() -> None:
+    for kind in ("yes", "dimmable"):
+        with pytest.raises(ValueError, match=r"'\?' is neither yes nor no"):
+            KINDS[kind].reads("?", dict(KNOWN))
 
 
 def test_feet_go_on_in_feet() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import shlex
 import sys
 from pathlib import Path
 
@@ -177,3 +178,9 @@ def test_feet_from_the_first_question(tmp_path: Path, monkeypatch: pytest.Monkey
     assert "Camera to face [8′ 0″]:" in screen
     assert "high" in file.read_text("utf-8")
     assert "# 5′ 0″ from the face" in file.read_text("utf-8")
+    following = [line.split("  ")[1] for line in screen.splitlines() if line.startswith("  fillside ")]
+    assert [line.endswith(" --feet") for line in following] == [True, False, True, True]
+    printed = io.StringIO()
+    monkeypatch.setattr(sys, "stdout", printed)
+    assert status(*shlex.split(following[0])[1:]) == 0
+    assert "5′ 0″" in printed.getvalue()

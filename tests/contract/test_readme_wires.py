@@ -34,6 +34,13 @@ def test_every_key_is_told_once_with_what_holds_when_it_is_left_out(kind: Driver
         _compare(model, rows)
 
 
+def test_the_example_of_a_bulb_is_taken_as_it_is_printed() -> None:
+    body = README.partition("<!-- /wire mqtt -->")[2]
+    drive = tomllib.loads(body.partition("```toml\n")[2].partition("```")[0])["heads"]["drive"]
+    assert drive.pop("driver") == "bulbs"
+    assert BUILT_IN["mqtt"].drive.model_validate(drive).model_fields_set == set(drive)
+
+
 def _compare(model: type[BaseModel], rows: list[list[str]]) -> None:
     fields = model.model_fields
     assert sorted(row[0].strip("`") for row in rows) == sorted(fields)

@@ -10,6 +10,7 @@ import pytest
 
 from fillside.balance.offline import solve_rig
 from fillside.interfaces.cli.checked import checked as in_words
+from fillside.planning.lengths import Lengths
 from fillside.rig.check import Check, check_rig
 from fillside.rig.load import load_rig, load_rig_text
 from fillside.rig.model import Rig
@@ -186,14 +187,14 @@ def test_the_camera_is_told_to_keep_its_hands_off() -> None:
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_text_and_json_say_the_same(path: Path) -> None:
     check = check_rig(load_rig(path))
-    text = " ".join("\n".join(in_words(check)).split())
+    text = " ".join("\n".join(in_words(check, Lengths())).split())
     said = json.loads(check.model_dump_json())
     assert Check.model_validate(said) == check
     for sentence in (*said["cautions"], *said["camera"]):
         assert " ".join(sentence.split()) in text
     for head in said["heads"]:
         assert f"{head['name']} {head['role']} {head['distance_m']:.2f} m" in text
-    assert max(map(len, in_words(check))) < 140
+    assert max(map(len, in_words(check, Lengths()))) < 140
 
 
 LEGAL: list[tuple[str, list[dict[str, Any]]]] = [
@@ -228,5 +229,5 @@ def test_what_is_unusual_but_legal_is_taken_checked_and_solved(heads: list[dict[
         }
     )
     assert "balance.relative.kicker" in [warning.key for warning in check_rig(rig).warnings]
-    assert in_words(check_rig(rig))
+    assert in_words(check_rig(rig), Lengths())
     assert solve_rig(rig).report.achieved.exposure_lux >= 0

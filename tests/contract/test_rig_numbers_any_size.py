@@ -259,7 +259,7 @@ def worked_through(rig: Rig) -> None:
     found = report.model_copy(update={"remedies": remedies(rig)}).model_dump(mode="json")
     prediction = intervals.of_prediction(predict(rig, rig.start)).model_dump(mode="json")
     _is_plain(
-        *checked(check_rig(rig)),
+        *checked(check_rig(rig), Lengths()),
         *block({**found, "relative_uncertainty_stops": report.relative_uncertainty_stops}),
         *(json.dumps(each, allow_nan=False) for each in (found, prediction)),
     )

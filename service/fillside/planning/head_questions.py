@@ -24,6 +24,21 @@ USUAL_WIDTH_M = {"fill": 1.0, "hair": 0.15, "background": 0.2}
 """Width of the usual modifier by role, where it is not that of its kind (common practice, no source)."""
 
 
+TAKES = {
+    "lamp": "kind, power or light, how many, white: LED 40 W, 2 x 23 W CFL, tungsten 650 W, 9 W bulb warm",
+    "light": "lumens, watts or both, of one lamp: 3200 lm 30 W, 105 W, 60 W equivalent",
+    "count": "a whole number from 1 to 100",
+    "cct": "kelvin or a word: 5600 K, 3200, daylight, tungsten, warm, neutral, cool",
+    "dimmable": "yes or no; not sure counts as no",
+    "modifier": f"what is on the lamp, and how wide it is: {modifiers.SUCH}",
+    "size": "a width, or both sides: 1 m, 90 cm, 4 ft, 60x90 cm",
+    "distance": "how far, and if you like angle and height: 1.5 m; 5 ft, 40 left, 6 ft; 2 m 35 right 1.6",
+    "angle": "degrees and a side, or the clock seen from above: 45 left, 30° right, behind, 4 o'clock",
+    "height": "a length from the floor or from the eyes: 2 m, 6 ft, eye level, a foot above the eyes",
+}
+"""What may be answered about a head, by the last part of a question's key."""
+
+
 class HeadQuestions:
     """The questions about the head of one role."""
 
@@ -66,7 +81,8 @@ class HeadQuestions:
         when: Callable[[Answers], bool] | None = None,
     ) -> Question:
         words = f"{NAMES[self.role]}: {asks}"
-        return Question(f"{self.role}.{key}", words, self._own(reads), default, when or self._wanted)
+        own = self._own(reads)
+        return Question(f"{self.role}.{key}", words, own, default, TAKES[key], when or self._wanted)
 
     def _own(self, reads: Reads) -> Reads:
         """The reader with what else it answers under this head's keys."""

@@ -13,18 +13,23 @@ Answers = Mapping[str, Any]
 Reads = Callable[[str, Answers], Meaning]
 
 
+LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres alone changes the units"
+
+
 def always(_: Answers) -> bool:
     return True
 
 
 @dataclass(frozen=True)
 class Question:
-    """One question: its key and words, how a line is read, what an empty one means, when it is asked."""
+    """One question: its key and words, how a line is read, what an empty one means, what may be answered
+    (one line, for somebody who asks), when it is asked."""
 
     key: str
     asks: str | Callable[[Answers], str]
     reads: Reads
     default: str | Callable[[Answers], str]
+    takes: str
     when: Callable[[Answers], bool] = always
 
     def words(self, answers: Answers) -> str:

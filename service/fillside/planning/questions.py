@@ -11,11 +11,11 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from fillside.planning.head_questions import head_questions
-from fillside.planning.question import Answers, Question, Reads, feet, length_default
+from fillside.planning.question import LENGTH_TAKES, Answers, Question, Reads, feet, length_default
 from fillside.planning.starter import ROLES
 from fillside.planning.words import camera, wires
 from fillside.planning.words.lengths import LengthReader
-from fillside.planning.words.plain import Meaning, plain, slug, yes_or_no
+from fillside.planning.words.plain import Meaning, plain, slug, yes_note, yes_or_no
 
 
 def _name(text: str, _: Answers) -> Meaning:
@@ -34,8 +34,10 @@ def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = No
             if told is None:
                 raise
             raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
+        if told is None:
+            return Meaning(value, yes_note(text, value, own[not value]))
         plainly = any(word in plain(text) for word in own[not value])
-        return Meaning(value, "" if told is None or plainly else f"read as {told[not value]}")
+        return Meaning(value, "" if plainly else f"read as {told[not value]}")
 
     return reads
 
@@ -47,25 +49,69 @@ _DARK = "dark|black|grey|gray|dim|brown|brick|wood|drapes|curtains|dark grey|dar
 _GLASSES = "glasses|spectacles|specs|reading glasses"
 _NO_GLASSES = "contacts|contact lenses|no glasses"
 
+
+def _usual_name(answers: Answers) -> str:
+    return str(answers.get("usual_name", "corner-studio"))
+
+
+def _usual_mains(answers: Answers) -> str:
+    return "120 V, 60 Hz" if feet(answers) else "230 V, 50 Hz"
+
+
+def _length(key: str, asks: str, reads: LengthReader, usual_m: float) -> Question:
+    return Question(key, asks, reads, length_default(usual_m), LENGTH_TAKES)
+
+
 ROOM: tuple[Question, ...] = (
-    Question("name", "Name of the studio", _name, lambda a: str(a.get("usual_name", "corner-studio"))),
-    Question("stands", "Does the subject sit or stand?", yes(_STANDING, _SITTING, ("stand", "sit")), "sit"),
-    Question("camera", "Camera to face", LengthReader(0.6, 12, "the distance"), length_default(2.4)),
-    Question("wall", "Face to the wall behind", LengthReader(0.3, 12, "the distance"), length_default(1.5)),
-    Question("ceiling", "Height of the ceiling", LengthReader(1.9, 12, "the height"), length_default(2.5)),
     Question(
-        "light_room", "Walls and ceiling, light or dark?", yes(_LIGHT, _DARK, ("light", "dark")), "light"
+        "name",
+        "Name of the studio",
+        _name,
+        _usual_name,
+        "any name; the file has its small letters, digits and hyphens",
     ),
-    Question("mains", "Mains", camera.mains, lambda a: "120 V, 60 Hz" if feet(a) else "230 V, 50 Hz"),
-    Question("aperture", "Aperture", camera.aperture, "f/2.8"),
+    Question(
+        "stands",
+        "Does the subject sit or stand?",
+        yes(_STANDING, _SITTING, ("stand", "sit")),
+        "sit",
+        "sit or stand; on a chair, at a desk, walking",
+    ),
+    _length("camera", "Camera to face", LengthReader(0.6, 12, "the distance"), 2.4),
+    _length("wall", "Face to the wall behind", LengthReader(0.3, 12, "the distance"), 1.5),
+    _length("ceiling", "Height of the ceiling", LengthReader(1.9, 12, "the height"), 2.5),
+    Question(
+        "light_room",
+        "Walls and ceiling, light or dark?",
+        yes(_LIGHT, _DARK, ("light", "dark")),
+        "light",
+        "light or dark, or what they are, such as white, grey, wood, drapes",
+    ),
+    Question("mains", "Mains", camera.mains, _usual_mains, "120 V 60 Hz, 230 V, 100/60, or a country"),
+    Question(
+        "aperture", "Aperture", camera.aperture, "f/2.8", "an f-number from 0.7 to 16, such as f/4 or 2.8"
+    ),
     Question(
         "shutter",
         "Shutter, a time or an angle",
         camera.shutter,
         lambda a: f"1/{camera.MAINS[a['mains']][1]:.0f} s",
+        "a time or an angle, and the frame rate if you like: 1/50, 20 ms, 180° at 25 fps",
     ),
-    Question("ratio", "Key to fill, each metered alone", camera.ratio, "2:1"),
-    Question("glasses", "Does the subject wear glasses?", yes(_GLASSES, _NO_GLASSES), "no"),
+    Question(
+        "ratio",
+        "Key to fill, each metered alone",
+        camera.ratio,
+        "2:1",
+        "a ratio or stops: 3:1, 2 to 1, 1.5 stops, even",
+    ),
+    Question(
+        "glasses",
+        "Does the subject wear glasses?",
+        yes(_GLASSES, _NO_GLASSES),
+        "no",
+        "yes or no; with yes the lamps are placed so that glasses do not mirror them",
+    ),
 )
 _HAIR = re.compile(r"\b(?:hair|rim|kicker|edge|back ?light)")
 _BEHIND = re.compile(r"\b(?:background|wall|backdrop|bg)\b")
@@ -80,15 +126,22 @@ def _more_lights(text: str, _: Answers) -> Meaning:
         hair = behind = True
     if _NOT_THAT.search(line) or not (hair or behind):
         wanted = yes_or_no(text, ["hair", "hair light", "rim"], ["neither", "skip", "just key and fill"])
-        return Meaning(wanted, "", {} if wanted or hair or behind else {"background": False})
+        note = yes_note(text, wanted, ("hair", "neither", "skip", "just key and fill"))
+        return Meaning(wanted, note, {} if wanted or hair or behind else {"background": False})
     said = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
     return Meaning(hair, f"read as {said.get((hair, behind), 'a light on the wall')}", {"background": behind})
 
 
 MORE: dict[str, Question] = {
-    "hair": Question("hair", "More lights? hair, background, both", _more_lights, "none"),
+    "hair": Question(
+        "hair", "More lights? hair, background, both", _more_lights, "none", "hair, background, both or none"
+    ),
     "background": Question(
-        "background", "A light on the wall behind?", yes("background|wall|backdrop", "neither|skip"), "no"
+        "background",
+        "A light on the wall behind?",
+        yes("background|wall|backdrop", "neither|skip"),
+        "no",
+        "yes or no",
     ),
 }
 
@@ -111,22 +164,57 @@ WIRE: tuple[Question, ...] = (
         "How are the lamps dimmed? none yet, bulbs (MQTT), network (sACN), usb (DMX cable)",
         wires.wire,
         "none yet",
+        "none yet (simulated), bulbs on a broker, network (sACN), usb (a DMX cable)",
         lambda answers: bool(wires.dimmed_roles(answers)),
     ),
-    Question("to", "Address of the node, or multicast", wires.to, "multicast", _on(wires.SACN)),
-    Question("universe", "Universe", wires.universe, "1", _on(wires.SACN)),
-    Question("device", "Device of the DMX cable", wires.device, "/dev/ttyUSB0", _on(wires.SERIAL)),
-    Question("slots", _ask_slots, wires.slots, _first_slots, _on(wires.SACN, wires.SERIAL)),
-    Question("broker", "Address of the broker", wires.broker, "127.0.0.1", _on(wires.MQTT)),
+    Question(
+        "to",
+        "Address of the node, or multicast",
+        wires.to,
+        "multicast",
+        "multicast, or one or more addresses, such as 192.0.2.7 or node.local",
+        _on(wires.SACN),
+    ),
+    Question("universe", "Universe", wires.universe, "1", "a number from 1 to 63999", _on(wires.SACN)),
+    Question(
+        "device",
+        "Device of the DMX cable",
+        wires.device,
+        "/dev/ttyUSB0",
+        "a device file such as /dev/ttyUSB0 or one under /dev/serial/by-id, or usb 1",
+        _on(wires.SERIAL),
+    ),
+    Question(
+        "slots",
+        _ask_slots,
+        wires.slots,
+        _first_slots,
+        "a slot for each, such as 1, 2; the first alone for slots in a row; 16 bit if they are",
+        _on(wires.SACN, wires.SERIAL),
+    ),
+    Question(
+        "broker",
+        "Address of the broker",
+        wires.broker,
+        "127.0.0.1",
+        "a name or an address, and a port if it is another: 192.0.2.9, broker.local:1883, this machine",
+        _on(wires.MQTT),
+    ),
     Question(
         "topics",
         lambda a: f"Topic each bulb listens on: {', '.join(wires.dimmed_roles(a))}",
         wires.topics,
         wires.USUAL_TOPIC,
+        f"a topic for each, or one with NAME where the head's name stands, such as {wires.USUAL_TOPIC}",
         _on(wires.MQTT),
     ),
     Question(
-        "message", "What it takes: 0-255, 0-254, percent, json FIELD", wires.message, "0-255", _on(wires.MQTT)
+        "message",
+        "What it takes: percent, 0-255, json FIELD",
+        wires.message,
+        "percent",
+        "percent; a number to its full scale, 0-255; json FIELD; or a message with {percent} or {code}",
+        _on(wires.MQTT),
     ),
 )
 

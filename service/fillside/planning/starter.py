@@ -61,8 +61,8 @@ class FirstSet:
 
     @property
     def fps(self) -> float:
-        """The frame rate that goes with the mains: half its frequency."""
-        return self.hertz / 2
+        """The frame rate that was said with the shutter, or goes with the mains: half its frequency."""
+        return float(self.answers.get("fps", self.hertz / 2))
 
 
 def roles_of(answers: Mapping[str, Any]) -> tuple[str, ...]:

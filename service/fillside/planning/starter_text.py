@@ -98,7 +98,7 @@ def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
     yield _line("position", _point(own.camera), away)
     yield _line("iso", iso, "so that the lamps work about a stop under full")
     yield _shutter(own, own.answers["shutter"])
-    yield _line("fps", f"{own.fps:.0f}")
+    yield _line("fps", f"{own.fps:g}")
     yield _line("aperture", f"{own.answers['aperture']:g}")
     yield ""
     yield "[meter]"

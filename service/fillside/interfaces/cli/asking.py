@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -19,10 +20,16 @@ Ask = Callable[[Question, Answers], str]
 Says = Callable[[str], None]
 
 OPENING = (
-    "Enter takes what stands in brackets, back goes back a question, Ctrl-C leaves and writes nothing. "
+    "Enter takes what stands in brackets, ? says what may be answered, back goes back a question, "
+    "Ctrl-C leaves and writes nothing. "
     "Lengths as you like: 2.4 m, 170 cm, 5'6\"; after one in feet the rest is in feet too."
 )
 BACK = ("back", "b", "<", "undo")
+
+
+def asks_what(line: str) -> bool:
+    """Whether somebody asks what may be answered."""
+    return re.fullmatch(r"\s*(?:\?+|help\s*[?!.]*)\s*", line, re.IGNORECASE) is not None
 
 
 def given_answers(pairs: Sequence[str]) -> dict[str, str]:
@@ -81,6 +88,9 @@ class Interview:
 
     def _put(self, question: Question, ask: Ask) -> None:
         line = ask(question, self.answers)
+        if asks_what(line):
+            self.says(f"  {question.takes}")
+            return
         if plain(line) in BACK:
             if self._before:
                 self.answers = self._before.pop()

@@ -6,27 +6,28 @@ from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
 from fillside.interfaces.cli import show
+from fillside.planning.lengths import Lengths
 from fillside.rig.check import Check, HeadUnderstood
 
 WIDTH = 96
 
 
-def checked(found: Check) -> list[str]:
-    """The rig as it was understood, then what to mind."""
+def checked(found: Check, lengths: Lengths) -> list[str]:
+    """The rig as it was understood, its lengths written so, then what to mind."""
     lines = [f"{found.rig}: the rig file is right", ""]
-    lines += show.table(list(_wishes(found)))
-    lines += ["", *show.table([_HEADINGS, *map(_head, found.heads)], right=(2, 3, 4))]
+    lines += show.table(list(_wishes(found, lengths)))
+    lines += ["", *show.table([_HEADINGS, *(_head(head, lengths) for head in found.heads)], right=(2, 3, 4))]
     lines += _listed("warnings", (f"{warned.key}: {warned.says}" for warned in found.warnings))
     lines += _listed("at the camera", found.camera)
     lines += _listed("cautions", found.cautions)
     return lines
 
 
-def _wishes(found: Check) -> Iterator[list[str]]:
+def _wishes(found: Check, lengths: Lengths) -> Iterator[list[str]]:
     yield ["ratio", f"{show.wish(found.ratio)} ({show.stops(found.ratio_stops)}), read as {found.read_as}"]
     yield ["exposure", show.lux(found.exposure_target_lux)]
-    yield ["subject", f"{show.metres(found.subject)}, looks at {found.looks}"]
-    yield ["marks", "; ".join(f"{name} {show.metres(place)}" for name, place in found.marks.items())]
+    yield ["subject", f"{lengths.place(found.subject)}, looks at {found.looks}"]
+    yield ["marks", "; ".join(f"{name} {lengths.place(place)}" for name, place in found.marks.items())]
     if any(found.ambient_lux):
         key, fill, camera = (f"{lux:.3g} lx" for lux in found.ambient_lux)
         yield ["ambient", f"{key} toward key, {fill} toward fill, {camera} toward camera"]
@@ -38,13 +39,13 @@ def _wishes(found: Check) -> Iterator[list[str]]:
 _HEADINGS = ["head", "role", "distance", "to the side", "up", "at full", "dimming", "wire"]
 
 
-def _head(head: HeadUnderstood) -> list[str]:
+def _head(head: HeadUnderstood, lengths: Lengths) -> list[str]:
     side = f"{abs(head.side_deg):.0f}° {'right' if head.side_deg >= 0 else 'left'}"
     steps = f"{head.driver}, {head.full_scale + 1} steps" if head.driver else "none: cannot be dimmed"
     return [
         head.name,
         head.role,
-        f"{head.distance_m:.2f} m",
+        lengths.long(head.distance_m),
         side,
         f"{head.up_deg:.0f}°",
         f"{head.intensity_cd:.0f} cd ({head.intensity_from})",

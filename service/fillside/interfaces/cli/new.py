@@ -15,8 +15,7 @@ from typing import Any
 import click
 
 from fillside.interfaces.cli.group import Failure, WrongUse
-from fillside.interfaces.cli.offline import AS_JSON
-from fillside.interfaces.cli.planning import FEET
+from fillside.interfaces.cli.offline import AS_JSON, FEET
 
 COMMANDS = {
     "check": "what was understood, and what to mind",
@@ -25,6 +24,8 @@ COMMANDS = {
     "sheet": "pages to build it from",
 }
 """What follows, in the order of a first hour."""
+IN_FEET = ("check", "plan", "sheet")
+"""Those of them that write lengths, in feet and inches with --feet."""
 WIDTH = 98
 
 
@@ -61,7 +62,7 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
     from fillside.planning.starter_text import rig_text
 
     _write(rig_file, rig_text(found))
-    following = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
+    following = _following(rig_file, bool(found.get("feet")))
     if as_json:
         said = {"written": str(rig_file), "next": list(following.values()), "kind": found.get("driver")}
         click.echo(json.dumps(said))
@@ -71,6 +72,15 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
     for command, line in following.items():
         click.echo(f"  {line:<{width}}  {COMMANDS[command]}")
     click.echo("\n".join(textwrap.wrap(_first_run(found), WIDTH, break_on_hyphens=False)))
+
+
+def _following(rig_file: Path, feet: bool) -> dict[str, str]:
+    """The lines to type next, each by its command, in the person's own units."""
+    plainly = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
+    return {
+        command: f"{line} --feet" if feet and command in IN_FEET else line
+        for command, line in plainly.items()
+    }
 
 
 def say(line: str) -> None:

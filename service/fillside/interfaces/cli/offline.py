@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 RIG_FILE = click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+FEET = click.option("--feet", is_flag=True, help="Lengths in feet and inches. [metric]")
 CALIBRATION = click.option(
     "--calibration", type=click.Path(path_type=Path), metavar="FILE", help="What `fit --json` printed."
 )
@@ -81,14 +82,16 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 
 @click.command(epilog="\b\nExample:\n  fillside check studio.toml\n")
 @RIG_FILE
+@FEET
 @AS_JSON
-def check(rig_file: Path, as_json: bool) -> None:
+def check(rig_file: Path, feet: bool, as_json: bool) -> None:
     """Is this rig file right, what was understood, and what should be minded?"""
     from fillside.interfaces.cli.checked import checked
+    from fillside.planning.lengths import Lengths
     from fillside.rig.check import check_rig
 
     found = check_rig(rig_of(rig_file))
-    click.echo(found.model_dump_json() if as_json else "\n".join(checked(found)))
+    click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))
 
 
 @click.command(epilog="\b\nExample:\n  fillside schema > rig.schema.json     for an editor's completion\n")

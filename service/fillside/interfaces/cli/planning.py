@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING
 import click
 
 from fillside.interfaces.cli.group import WrongUse
-from fillside.interfaces.cli.offline import AS_JSON, CALIBRATION, RIG_FILE, calibration_of, rig_of
+from fillside.interfaces.cli.offline import AS_JSON, CALIBRATION, FEET, RIG_FILE, calibration_of, rig_of
 from fillside.rig.problems import unknown
 
 if TYPE_CHECKING:
     from fillside.interfaces.sheet.layout import Paper
     from fillside.rig.model import Rig
 
-FEET = click.option("--feet", is_flag=True, help="Lengths in feet and inches. [metric]")
 PAPERS = click.Choice(["a4", "letter"])
 GLASSES = click.option("--glasses", is_flag=True, help="As if the subject wore a usual pair of spectacles.")
 

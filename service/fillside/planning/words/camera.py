@@ -6,7 +6,17 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, listed, number, plain, shown, without
+from fillside.planning.words.plain import (
+    ABOUT,
+    NUMBER,
+    Meaning,
+    listed,
+    number,
+    plain,
+    shown,
+    spelled,
+    without,
+)
 from fillside.rig.notation import ratio_number, shutter_seconds
 
 MAINS: dict[str, tuple[float, float, float]] = {
@@ -31,6 +41,10 @@ MAINS_BY_PLACE = {
     **dict.fromkeys(("japan", "tokyo"), "100/50"),
     "osaka": "100/60",
 }
+_OF_MAINS = listed("""
+    mains, from, in, and, ac, volt mains, power, household, usual, normal, ordinary, standard, wall,
+    socket, sockets, outlet, outlets
+""")
 ANGLES_DEG = (45.0, 90.0, 144.0, 172.8, 180.0, 216.0, 270.0, 360.0)
 """Shutter angles that are meant where a number stands alone."""
 FASTEST_S, SLOWEST_S = 1 / 8000, 1 / 2
@@ -42,9 +56,7 @@ def mains(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> mains("120V", {}).value, mains("60 hz", {}).value, mains("UK", {}).note
     ('120/60', '120/60', 'read as 230 V, 50 Hz')
     """
-    line = without(
-        plain(text), (*ABOUT, "mains", "from", "in", "and", "ac", "volt mains", "power", "household")
-    )
+    line = without(plain(text), (*ABOUT, *_OF_MAINS))
     word = MAINS_BY_PLACE.get(line) or _mains_of(line)
     if word is None:
         raise ValueError(f"{text.strip()!r} is not mains such as 120 V, 230 V 50 Hz or 100/60")
@@ -78,14 +90,14 @@ def aperture(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> aperture("F 4.0", {}).value, aperture("5,6", {}).value
     (4.0, 5.6)
     """
-    line = without(plain(text), (*ABOUT, "aperture", "stop", "at"))
+    line = without(plain(text), (*ABOUT, "aperture", "stop", "at", "wide open"))
     found = re.fullmatch(r"(?:([ft])\s*[-/:]?)?\s*(\d+(?:[.,]\d+)?|[.,]\d+)", line)
     if found is None:
         raise ValueError(f"{text.strip()!r} is not an aperture such as f/4 or 2.8")
     value = number(found[2])
     if not 0.7 <= value <= 16:
         raise ValueError(f"an aperture goes from f/0.7 to f/16, not f/{shown(value)}")
-    return Meaning(value, "" if found[1] == "f" else f"read as f/{shown(value)}")
+    return Meaning(value, "" if found[1] == "f" and not spelled(text) else f"read as f/{shown(value)}")
 
 
 class Shutter(NamedTuple):
@@ -99,13 +111,40 @@ class Shutter(NamedTuple):
         return float(self.text) / 360 / fps if self.angle else shutter_seconds(self.text)
 
 
+_FRAMES = re.compile(
+    rf"[\s,@]*(?:\b(?:at|and|with)\s+)?({NUMBER})\s*(?:fps|p|frames?(?: (?:a|per) second)?|f/s)$"
+)
+MOST_FPS = 1000.0
+
+
 def shutter(text: str, _: Mapping[str, Any]) -> Meaning:
     """A shutter time as a fraction, its lower number alone, seconds or milliseconds; or an angle.
 
+    The frame rate may follow; it is answered too, as ``fps``.
+
     >>> shutter("50", {}).value, shutter("180 deg", {}).value, shutter("20 ms", {}).note
     (Shutter(text='1/50', angle=False), Shutter(text='180', angle=True), 'read as 1/50 s')
+    >>> shutter("180 degrees at 24 fps", {}).also
+    {'fps': 24.0}
     """
-    line = without(plain(text), (*ABOUT, "shutter", "at", "speed", "angle", "of a second", "of a sec", "a"))
+    line = plain(text)
+    frames = _FRAMES.search(line)
+    if frames is None or not frames.start():
+        return _shutter(text, line)
+    fps = number(frames[1])
+    if not 1 <= fps <= MOST_FPS:
+        raise ValueError(f"a frame rate goes from 1 to {MOST_FPS:.0f} a second, not {shown(fps)}")
+    found = _shutter(text, line[: frames.start()])
+    opening: Shutter = found.value
+    said = f"{opening.text}°" if opening.angle else f"{opening.text} s"
+    if opening.seconds(fps) > 1 / fps + 1e-9:
+        raise ValueError(f"at {shown(fps)} frames a second no shutter is open for {said}")
+    return Meaning(opening, f"read as {said} at {fps:g} frames a second", {"fps": fps})
+
+
+def _shutter(text: str, line: str) -> Meaning:
+    """The shutter in a plain line, of what was typed without the frame rate."""
+    line = without(line, (*ABOUT, "shutter", "at", "speed", "angle", "of a second", "of a sec", "a"))
     found = re.fullmatch(
         rf"(?:1\s*/\s*)?({NUMBER})\s*(°|deg|degs|degrees?|s|sec|secs|seconds?|ms|th)?(?:\s*(?:s|sec|seconds?))?",
         line,
@@ -160,7 +199,8 @@ def ratio(text: str, _: Mapping[str, Any]) -> Meaning:
     if written is None:
         raise ValueError(f"{text.strip()!r} is not a ratio such as 3:1, 2 to 1 or 1 stop")
     asked = ratio_number(written, "key:fill")
-    note = "" if line.replace(" ", "") == written.replace(" ", "") else f"read as {written}"
+    as_typed = line.replace(" ", "") == written.replace(" ", "") and not spelled(text)
+    note = "" if as_typed else f"read as {written}"
     if asked < 1:
         note = f"read as {written}: the fill brighter than the key"
     return Meaning(written, note)

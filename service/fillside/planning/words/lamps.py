@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from fillside.planning.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
 from fillside.planning.words.modifiers import FACE, MODIFIER_ROWS, Modifier, modifier_in
 from fillside.planning.words.modifiers import VOCABULARY as MODIFIER_VOCABULARY
-from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, listed, number, plain, yes_or_no
+from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, listed, number, plain, yes_note, yes_or_no
 from fillside.planning.words.scan import Rows, UnknownWordError, Word, rows, scan
 
 WHITES_K = {
@@ -160,7 +160,7 @@ class _Lamp:
 
     def _two(self, word: Word) -> None:
         self.told["cct"] = WHITES_K["daylight"]
-        self.notes.append("a lamp of several whites is taken as set to one, 5600 K")
+        self.notes = ["a lamp of several whites is taken as set to one, 5600 K"]
 
     def _kelvin(self, word: Word) -> None:
         kelvin = number(word.match[1]) if word.match[1] else 1000 * number(word.match[2])
@@ -236,7 +236,9 @@ def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
     2
     """
     found, others = _scanned(text, LAMP_ROWS, LAMP_SUCH)
-    kind = found.kind
+    kind, tungsten = found.kind, _unsaid_tungsten(found, others)
+    if tungsten:
+        kind = "halogen"
     if not (found.kinds or found.shape or found.light or found.told or others):
         raise ValueError(f"{text.strip()!r} is no lamp known here; say it such as {LAMP_SUCH}")
     also: dict[str, Any] = {"count": 1, **found.told, "shape": found.shape or "lamp"}
@@ -249,8 +251,31 @@ def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
     on_it = modifier_in(others, bool(answers.get("feet"))) if others else Modifier(None, None, "")
     also |= {} if on_it.kind is None else {"modifier": on_it.kind}
     also |= {} if on_it.width_m is None else {"size": on_it.width_m}
-    said = ", ".join([lamp_words(kind, also), *found.notes, *([on_it.words] if on_it.words else [])])
-    return Meaning(kind, f"read as {said}", also)
+    named = lamp_words(kind, also)
+    if tungsten:
+        named = named.replace(KIND_WORDS[kind], "tungsten", 1)
+    said = ", ".join([named, *found.notes, *([on_it.words] if on_it.words else [])])
+    return Meaning(kind, f"read as {said}{tungsten}", also)
+
+
+TUNGSTEN_WATTS = (650.0, 800.0, 1000.0, 1200.0, 2000.0, 5000.0, 10_000.0, 12_000.0, 18_000.0, 20_000.0)
+"""Powers by which tungsten heads go in the trade (common practice, no source)."""
+_TUNGSTEN_HEAD = re.compile(r"(fresnel|open[ -]?face)")
+
+
+def _unsaid_tungsten(found: _Lamp, others: Iterable[Word]) -> str:
+    """What to say otherwise where a lamp is tungsten by its head or its watts alone; nothing where it is not.
+
+    Another kind, a shape, lumens or a cooler white makes it another lamp.
+    """
+    if found.kinds or found.shape or "lumens" in found.light:
+        return ""
+    if found.told.get("cct", WHITES_K["tungsten"]) != WHITES_K["tungsten"]:
+        return ""
+    head = next((match[1] for word in others if (match := _TUNGSTEN_HEAD.match(word.match[0]))), None)
+    if head is None and found.light.get("watts") not in TUNGSTEN_WATTS:
+        return ""
+    return f"; say LED {head} if it is one" if head else "; say LED if it is one"
 
 
 def lamp_words(kind: str, also: Mapping[str, Any]) -> str:
@@ -339,7 +364,9 @@ def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
         "fixed",
         "forbidden",
     )
-    return Meaning(yes_or_no(line, yes=("dimmable", "it dims", "dims", "can", "may"), no=no))
+    yes = ("dimmable", "it dims", "dims", "can", "may")
+    value = yes_or_no(text, yes=yes, no=no)
+    return Meaning(value, yes_note(text, value, yes if value else no))
 
 
 def usual_light(kind: str, shape: str, led_watts: float) -> Light:

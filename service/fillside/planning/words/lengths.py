@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from fillside.planning.lengths import Lengths
 from fillside.planning.modifiers import disc_diameter_m
-from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, number, plain, shown, without
+from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, number, plain, shown, spelled, without
 
 METRES: dict[str, float] = {
     **dict.fromkeys(("m", "metre", "metres", "meter", "meters", "mtr", "mtrs"), 1.0),
@@ -103,9 +103,9 @@ class LengthReader:
         feet = bool(answers.get("feet"))
         metres, typed_in = self.metres(line, feet), length_of(line).feet
         note = ""
-        if typed_in is None:
-            note = f"read as {Lengths(feet).long(metres)}"
-            note += "" if feet or metres == length_m(line) else " (centimetres)"
+        if typed_in is None or spelled(text):
+            note = f"read as {Lengths(feet if typed_in is None else typed_in).long(metres)}"
+            note += "" if feet or typed_in is not None or metres == length_m(line) else " (centimetres)"
         return Meaning(metres, note, {} if typed_in is None else {"feet": typed_in})
 
     def metres(self, text: str, feet: bool) -> float:

@@ -106,6 +106,15 @@ def plain(text: str) -> str:
     return line
 
 
+def spelled(text: str) -> bool:
+    """Whether a line has numbers in words, which are worth reading back.
+
+    >>> spelled("one and a half stops"), spelled("1½ stops")
+    (True, False)
+    """
+    return re.findall(r"\d", text.translate(_MARKS)) != re.findall(r"\d", plain(text))
+
+
 def number(text: str) -> float:
     """The number that matches `NUMBER`; ValueError for a fraction of nothing.
 
@@ -202,6 +211,24 @@ def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> boo
         if found is not None:
             return found
     raise ValueError(f"{text.strip()!r} is neither yes nor no")
+
+
+_SAID = dict.fromkeys(
+    listed("y, yes, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, of course, true, 1, on"), True
+) | dict.fromkeys(listed("n, no, nope, nah, nein, non, não, not, none, never, nothing, false, 0, off"), False)
+"""Words that say yes or no so plainly that a line which begins with one need not be read back."""
+
+
+def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
+    """How a yes or no is read back; nothing where the line begins with one, or has a word of `own`.
+
+    >>> yes_note("Yes, mostly", True), yes_note("sometimes", True), yes_note("contacts", False, ["contacts"])
+    ('', 'read as yes', '')
+    """
+    line = plain(text)
+    begun = re.match(_any(_SAID) + r"(?!\w)", line)
+    plainly = (begun is not None and _SAID[begun[1]] is value) or any(word in line for word in own)
+    return "" if plainly else f"read as {'yes' if value else 'no'}"
 
 
 def _way_in(line: str, own: Mapping[str, bool], common: Mapping[str, bool]) -> bool | None:

@@ -9,7 +9,17 @@ from typing import Any
 
 from fillside.planning.lengths import Lengths
 from fillside.planning.words.lengths import LengthReader
-from fillside.planning.words.plain import ABOUT, NUMBER, Meaning, listed, nearest, number, plain, without
+from fillside.planning.words.plain import (
+    ABOUT,
+    NUMBER,
+    Meaning,
+    listed,
+    nearest,
+    number,
+    plain,
+    spelled,
+    without,
+)
 
 SITTING_EYES_M, STANDING_EYES_M = 1.2, 1.6
 
@@ -93,7 +103,8 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
         _before_the_wall(role, signed, highest, answers)
         typed = re.sub(r"\s|°|deg(?:rees)?", "", line)
         said = shown_angle(signed)
-        return Meaning(signed, "" if typed == re.sub(r"\s|°", "", said) else f"read as {said}")
+        as_typed = typed == re.sub(r"\s|°", "", said) and not spelled(text)
+        return Meaning(signed, "" if as_typed else f"read as {said}")
 
     return reads
 
@@ -193,19 +204,37 @@ _HIGH = re.compile(r"\b(?:high|up|tall|height|eyes?|eye-level|above)\b")
 _ROUND = re.compile(r"°|\b(?:deg|degs|degrees?|left|right|camera|behind|front|side|o'?clock)\b")
 
 
+_BETWEEN = re.compile(r"[,;]\s+|\s+at\s+|\s+and\s+(?=\D*\d+\s*(?:°|deg|m\b))")
+_ONE_SIDE = r"(?:to |the |on |camera |cam )*(?:left|right|l|r)(?![a-z])"
+_DEG = r"(?:°|(?:deg|degs|degrees?)\b)"
+_RUN_ON = re.compile(
+    r"(?:([\d.,].*?)\s+)?"
+    rf"({NUMBER}\s*{_DEG}?\s*{_ONE_SIDE}|{NUMBER}\s*{_DEG}|(?<![\d°] ){_ONE_SIDE}(?: \d\d\d?(?!\S))?)"
+    r"(?:\s+(?:and )?([\d.,].*))?"
+)
+"""Distance, angle and height with nothing between them: the angle is what has a side or degrees."""
+
+
+def _parts(line: str) -> list[str]:
+    """Distance, angle and height as they were typed, with commas between them or without."""
+    found: list[str] = []
+    for part in filter(None, _BETWEEN.split(line)):
+        run_on = _RUN_ON.fullmatch(part)
+        found += [part] if run_on is None else [piece for piece in run_on.groups() if piece]
+    return found
+
+
 def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
     """A reader of how far a head is from the face [m]; angle and height may follow after commas.
 
     >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).also
     {'angle': -30.0, 'height': 2.0, 'feet': False}
+    >>> distance("key", 45.0)("6 ft 35 right 5 ft", {"stands": False, "ceiling": 2.5}).note
+    'read as 6′ 0″, 35° right, 5′ 0″ high'
     """
 
     def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
-        parts = [
-            part
-            for part in re.split(r"[,;]\s+|\s+at\s+|\s+and\s+(?=\D*\d+\s*(?:°|deg|m\b))", plain(text))
-            if part
-        ]
+        parts = _parts(plain(text))
         if parts and _ROUND.search(parts[0]):
             raise ValueError(
                 "first how far from the face, such as 1.5 m; angle and height may follow after commas"

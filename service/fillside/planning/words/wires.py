@@ -214,15 +214,15 @@ def broker(text: str, _: Mapping[str, Any]) -> Meaning:
 
 
 PLACE = re.compile(r"\{(?:name|role|head)\}|<(?:name|role|head)>|\bNAME\b|\bROLE\b|\*|\+")
-USUAL_TOPIC = "lights/NAME/set"
+USUAL_TOPIC = "room/lamp-NAME/order"
 
 
 def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
     """The topic of each dimmed head: one pattern with NAME where the head's name stands, or one topic a head.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
-    >>> topics("desk/NAME/set", two).value
-    ('desk/key/set', 'desk/fill/set')
+    >>> topics("room/lamp-NAME/order", two).value
+    ('room/lamp-key/order', 'room/lamp-fill/order')
     """
     roles = dimmed_roles(answers)
     found = tuple(
@@ -256,16 +256,16 @@ _PLACEHOLDER = re.compile(r"\{(?:code|share|percent)\}")
 def message(text: str, _: Mapping[str, Any]) -> Meaning:
     """The message for a level: a plain number to some full scale, percent, or JSON with a field.
 
-    >>> message("percent", {}).value, message("json level 254", {}).value
-    (Message(send_as='{percent}', full_scale=100), Message(send_as='{"level": {code}}', full_scale=254))
+    >>> message("percent", {}).value, message("json dim 1000", {}).value
+    (Message(send_as='{percent}', full_scale=100), Message(send_as='{"dim": {code}}', full_scale=1000))
     """
     typed = text.strip()
     if typed.startswith("{") and not _PLACEHOLDER.fullmatch(typed):
         if not _PLACEHOLDER.search(typed) or not typed.isprintable():
             raise ValueError(
-                'a message has {code}, {share} or {percent} where the level stands, as {"level": {code}}'
+                'a message has {code}, {share} or {percent} where the level stands, as {"dim": {percent}}'
             )
-        return Meaning(Message(typed))
+        return Meaning(Message(typed, 100 if "{percent}" in typed else 255))
     if _PLACEHOLDER.fullmatch(typed):
         return Meaning(Message(typed, 100 if "percent" in typed else 255))
     line = without(
@@ -281,14 +281,12 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
     ]
     percent = "percent" in line or "%" in line or full == 100
     if words[:1] == ["json"] and len(words) <= 2:
-        field = words[1] if len(words) == 2 else "level"
+        field = words[1] if len(words) == 2 else "dim"
         level = "{percent}" if percent else "{code}"
         made = Message(f'{{"{field}": {level}}}', 100 if percent else full or 255)
         return Meaning(made, f"read as {made.send_as}, full at {made.full_scale}")
     if words:
-        raise ValueError(
-            f"{typed!r} is not such as 0-255, 0-254, percent, json level, or a message with {{code}}"
-        )
+        raise ValueError(f"{typed!r} is not such as percent, 0-255, json dim, or a message with {{percent}}")
     made = Message("{percent}", 100) if percent else Message("{code}", full or 255)
     return Meaning(
         made, "" if line == f"0-{made.full_scale}" else f"read as a number from 0 to {made.full_scale}"
