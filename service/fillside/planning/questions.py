@@ -210,9 +210,9 @@ WIRE: tuple[Question, ...] = (
     ),
     Question(
         "message",
-        "What it takes: percent, 0-255, json FIELD",
+        "What it takes: 0-255, percent, json FIELD",
         wires.message,
-        "percent",
+        "0-255",
         "percent; a number to its full scale, 0-255; json FIELD; or a message with {percent} or {code}",
         _on(wires.MQTT),
     ),
