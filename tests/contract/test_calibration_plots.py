@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+from typing import Any
+
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from fillside.calibration.charts import charts_of
@@ -13,6 +18,7 @@ from fillside.interfaces.plots import Form, draw_fit
 from fillside.rig.model import Rig
 
 
+@functools.cache
 def metered() -> tuple[HiddenStudio, Fit]:
     hidden = studio(4)
     hidden.spoilt[7] = 1.0
@@ -52,6 +58,26 @@ def test_a_picture_in_every_form(form: Form, start: bytes) -> None:
         text = picture.decode()
         for words in ("key: dimmer", "fill: dimmer", "a calibration", "inverse square", "residuals"):
             assert words in text
+
+
+def test_no_word_is_cut_at_the_edge(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[Figure] = []
+    save = Figure.savefig
+
+    def kept(figure: Figure, *to: Any, **how: Any) -> None:
+        drawn.append(figure)
+        save(figure, *to, **how)
+
+    monkeypatch.setattr(Figure, "savefig", kept)
+    draw_fit(metered()[1], "a calibration")
+    (figure,) = drawn
+    figure.draw_without_rendering()
+    texts = [text for text in figure.findobj(Text) if isinstance(text, Text) and text.get_text()]
+    assert "grey: expanded uncertainty, k = 2" in " ".join(text.get_text() for text in texts)
+    for text in texts:
+        box, edge = text.get_window_extent(), figure.bbox
+        sides = (box.x0 - edge.x0, edge.x1 - box.x1, box.y0 - edge.y0, edge.y1 - box.y1)
+        assert min(sides) >= 0, text.get_text()
 
 
 def test_nothing_read_is_nothing_to_draw() -> None:

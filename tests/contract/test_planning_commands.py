@@ -47,6 +47,27 @@ def test_from_questions_to_a_sheet(
     assert (tmp_path / "studio-sheet.pdf").read_bytes().startswith(b"%PDF")
 
 
+def test_check_says_as_the_plan_does_that_two_lamps_do_not_match(
+    rig: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Full CTB is what brings tungsten of 3200 K to daylight of 5600 K (common practice, no source)."""
+    text = Path(rig).read_text(encoding="utf-8")
+    before, fill, after = text.partition('name = "fill"')
+    assert "cct = 5600" in before
+    assert "cct = 5600" in after
+    Path(rig).write_text(before + fill + after.replace("cct = 5600", "cct = 3200", 1), encoding="utf-8")
+    assert status("check", rig, "--json") == 0
+    (warned,) = json.loads(capsys.readouterr().out)["warnings"]
+    assert warned["key"] == "heads.fill.lamp.cct"
+    assert warned["says"].startswith("3200 K beside key of 5600 K; full CTB, about -134 mired,")
+    assert status("check", rig) == 0
+    assert "3200 K beside key of 5600 K" in capsys.readouterr().out
+    assert status("plan", rig, "--json", "--mark", "middle") == 0
+    colours = json.loads(capsys.readouterr().out)["colour"]
+    (said,) = [one["do"] for one in colours if one["source"] == "fill"]
+    assert said == f"fill: {warned['says'].partition('; ')[2]}"
+
+
 def test_everything_prints_json_too(rig: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert status("plan", rig, "--json", "--mark", "middle") == 0
     report = json.loads(capsys.readouterr().out)

@@ -217,3 +217,33 @@ def test_a_head_moves_along_its_line_to_the_subject() -> None:
     factors = {round((n - t) / (o - t), 1) for n, o, t in zip(new, old, rig.start, strict=True)}
     assert len(factors) == 1
     assert "reading" in moves[0].do
+
+
+def moves_of(head: str, change: dict[str, Any]) -> list[Any]:
+    """The places that a head of the desk is to be moved to, of all remedies for a change."""
+    key = f"heads.{head}.position"
+    return [r.change[key] for r in remedies(desk(**change)) if key in r.change]
+
+
+TOO_BRIGHT = {"balance.exposure": 10.0, "balance.most_over": 0.0}
+
+
+def test_a_head_is_moved_no_higher_than_the_ceiling_leaves_room_for_it() -> None:
+    bright = {**TOO_BRIGHT, "heads.fill.lamp.lumens": 600}
+    free = moves_of("key", bright)
+    assert free[0][2] > 2.1, "without a ceiling it goes higher"
+    under = moves_of("key", {**bright, "plan.ceiling": 2.6})
+    assert 1.9 < under[0][2] <= 2.6 - 0.5, "as far as it fits, as that still helps"
+    assert moves_of("key", {**bright, "plan.ceiling": 2.41}) == [], "what would not fit is not offered"
+
+
+def test_a_head_is_moved_no_farther_back_than_the_wall() -> None:
+    before = {**TOO_BRIGHT, "heads.fill.position": [-1.2, 1.0, 1.3], "heads.fill.aim": "chair"}
+    assert moves_of("fill", before)[0][1] > 1.5, "without a wall it goes farther"
+    assert 1.0 < moves_of("fill", {**before, "plan.wall": 1.9})[0][1] <= 1.9 - 0.5
+    assert moves_of("fill", {**before, "plan.wall": 1.52}) == []
+
+
+def test_a_head_that_stands_closer_to_the_ceiling_than_advised_may_still_come_down() -> None:
+    low = {"camera.iso": 100, "plan.ceiling": 2.0}
+    assert moves_of("key", low) == moves_of("key", {"camera.iso": 100}) != []

@@ -163,6 +163,19 @@ def test_nothing_runs_off_the_paper_or_over_another_part(name: str, paper: Paper
             assert min(y for _, y in mark.spots) > table_top + 3
 
 
+WORD_SPACE_MM = 0.32 * 8 * 25.4 / 72
+"""An em of 8 points is 8/72 inch; the space of DejaVu Sans is 0.32 of it."""
+
+
+@pytest.mark.parametrize(("name", "paper", "feet"), SOME)
+def test_two_measures_are_not_read_as_one(name: str, paper: Paper, feet: bool) -> None:
+    page = made(name, paper, feet)[0]
+    measures = [mark for mark in page.marks if isinstance(mark, Words) and mark.backed and mark.ink == CHALK]
+    for i, one in enumerate(measures):
+        around = outline(one, WORD_SPACE_MM)
+        assert [two.text for two in measures[i + 1 :] if meet(around, outline(two))] == [], one.text
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_distances_on_the_paper_are_those_of_the_set(paper: Paper) -> None:
     rig, _ = known("usual")
@@ -282,6 +295,7 @@ def test_the_first_page_is_what_the_set_is_built_from() -> None:
         assert f"{standing.height_m:.2f} m" in flat
         assert f"{abs(standing.side_deg):.0f}°" in flat
         assert f"{standing.up_deg:.0f}°" in flat
+    assert "LED 40 W" in flat
     for head in report.marks[0].balance.heads:
         assert head.name in flat
         assert f"{100 * head.level:.0f} %" in flat

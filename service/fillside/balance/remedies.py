@@ -14,6 +14,7 @@ from enum import IntEnum
 from typing import Any
 
 from fillside.balance.camera_settings import aperture_stops, apertures_from, iso_from, iso_stops, nd_from
+from fillside.balance.carry import places_along
 from fillside.balance.offline import solve_rig
 from fillside.balance.report import Remedy, Report
 from fillside.rig.calibrated import Calibration
@@ -30,9 +31,6 @@ WORTH_TROUBLE_STOPS = 0.1
 BANDS_STOPS = (0.1, 0.5)
 """Remedies that leave at most this much stand together, however they differ within."""
 
-NEARER = tuple(round(0.97 - 0.03 * k, 2) for k in range(17))
-FARTHER = tuple(round(1.04 + 0.06 * k, 2) for k in range(25))
-NEAREST_HEAD_M, LOWEST_HEAD_M, HIGHEST_HEAD_M = 0.4, 0.3, 3.5
 MOST_SCRIM_STOPS, MOST_SHADE_STOPS = 4, 5
 
 EASY_DIAL_STOPS = 2.1
@@ -189,19 +187,15 @@ def _limited(case: _Case) -> Iterator[tuple[Head, str]]:
 
 def _moves(case: _Case) -> Iterator[Iterator[_Step]]:
     for head, limit in _limited(case):
-        yield _along_its_line(case, head, NEARER if limit == "full" else FARTHER)
+        yield _along_its_line(case, head, nearer=limit == "full")
 
 
-def _along_its_line(case: _Case, head: Head, factors: tuple[float, ...]) -> Iterator[_Step]:
+def _along_its_line(case: _Case, head: Head, *, nearer: bool) -> Iterator[_Step]:
     towards = case.rig.aim_of(head) if head.role == "background" else case.subject
     now = math.dist(head.position, towards)
-    for factor in factors:
-        x, y, z = (round(t + (p - t) * factor, 2) for p, t in zip(head.position, towards, strict=True))
+    way = "nearer" if nearer else "farther off"
+    for x, y, z in places_along(case.rig, head, towards, nearer=nearer):
         distance = math.dist((x, y, z), towards)
-        near = max(NEAREST_HEAD_M, 0.6 * head.modifier.diameter)
-        if distance < near or not LOWEST_HEAD_M <= z <= HIGHEST_HEAD_M:
-            continue
-        way = "nearer" if factor < 1 else "farther off"
         do = (
             f"Move {head.name} {way}: {distance:.2f} m instead of {now:.2f} m, to ({x:g}, {y:g}, {z:g}) m; "
             "it then wants a reading."

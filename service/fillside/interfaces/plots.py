@@ -98,8 +98,8 @@ def _residuals(axes: Axes, charts: HeadCharts) -> None:
         axes.plot([place, place], [-one.half_width_stops, one.half_width_stops], color=_BAND, lw=6)
         axes.plot(place, one.stops, color=_INK, ls="", **_mark(one.left_out))
     axes.set_xticks(list(places), [str(one.number) for one in charts.residuals])
-    axes.set_title("residuals; grey: expanded uncertainty, k = 2", loc="left", fontsize=9)
-    axes.set_xlabel("reading (cross: left out)")
+    axes.set_title("residuals", loc="left", fontsize=9)
+    axes.set_xlabel("reading; cross: left out\ngrey: expanded uncertainty, k = 2")
     axes.set_ylabel("read over expected, stops")
     _plain(axes)
 

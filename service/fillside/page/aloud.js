@@ -36,6 +36,8 @@ export class Aloud {
 /** How far the exposure is off, or how near it is known to be where that is more. */
 function exposureOff({ achieved, uncertainty }) {
   const within = uncertainty.exposure_stops;
-  const text = words.fixed(achieved.exposure_error_stops, Math.min(1, words.decimals(within)), true);
-  return within !== null && Number(text) === 0 ? `within ${words.around(within)} of target` : `${text} stops off target`;
+  const places = Math.min(1, words.decimals(within));
+  const off = achieved.exposure_error_stops;
+  const none = Number(words.fixed(Math.abs(off), places)) === 0;
+  return within !== null && none ? `within ${words.around(within)} of target` : `${words.stops(off, true, places)} off target`;
 }

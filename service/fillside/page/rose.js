@@ -89,11 +89,10 @@ export class Rose {
     }
     rings.push(draw("circle", { r: this.radius, class: "rim" }));
     rings.push(draw("circle", { r: 3.5, class: "here" }));
-    const up = settings.camera === "bottom" ? 1 : -1;
+    const up = lensSide();
     const edge = up * (this.radius + 6);
     const notch = `M0 ${edge - up * 4} L-6 ${edge + up * 5} L6 ${edge + up * 5} Z`;
     rings.push(draw("path", { d: notch, class: "lens" }));
-    rings.push(draw("text", { y: edge + up * 14 + 4, class: "lens-name" }, "camera"));
     this.rings.replaceChildren(...rings, ...this.#ringNumbers());
   }
 
@@ -162,6 +161,7 @@ export class Rose {
       shown.map((head) => ({ name: head.name, angle: this.#turned(head), text: this.#light(head), at: head.at_limit })),
       this.radius,
       this.#size,
+      lensSide(),
     );
   }
 
@@ -216,6 +216,9 @@ export class Rose {
     return parts;
   }
 }
+
+/** Up the drawing (−1) or down it (1). */
+const lensSide = () => (settings.camera === "bottom" ? 1 : -1);
 
 function box(rect, from, to, width) {
   mark(rect, "x", -width / 2);

@@ -6,19 +6,25 @@ const LINE = 14;
 const HEIGHT = 2 * LINE;
 const CHARACTER = 6.6;
 const LONGEST = 10;
+const LENS = "camera";
+/** So far its word goes aside; farther off nobody would take it for the lens's. */
+const ASIDE = 64;
 
 const short = (name) => (name.length > LONGEST ? `${name.slice(0, LONGEST - 1)}…` : name);
 
 export class LabelRing {
   #group;
   #labels = new Map();
+  #lens = draw("text", { class: "lens-name" }, LENS);
 
   constructor(group) {
     this.#group = group;
+    group.append(this.#lens);
   }
 
-  /** Each of `heads` is {name, angle, text, at}; the drawing is `size` wide, its rim at `radius`. */
-  show(heads, radius, size) {
+  /** Each of `heads` is {name, angle, text, at}; the drawing is `size` wide, its rim at `radius`, the lens is above
+   * (`up` −1) or below (1). */
+  show(heads, radius, size, up) {
     const names = new Set(heads.map((head) => head.name));
     for (const [name, label] of this.#labels) {
       if (names.has(name)) continue;
@@ -28,6 +34,9 @@ export class LabelRing {
     const boxes = heads.map((head) => boxOf(head, radius, size));
     spread(boxes, size);
     for (const box of boxes) this.#place(box);
+    const lens = besideLens(boxes, radius, up);
+    mark(this.#lens, "x", lens.x);
+    mark(this.#lens, "y", lens.y + 4);
   }
 
   #place(box) {
@@ -60,7 +69,20 @@ function boxOf(head, radius, size) {
   // Pushed in from the side, the label would lie on its own bar: it goes above or below.
   const overlap = Math.abs(sine * away) - Math.abs(x);
   if (overlap > 0) y += (cosine > -0.05 ? -1 : 1) * Math.min(HEIGHT / 2 + 9, overlap);
-  return { head, x, y, width };
+  return { head, x, y, width, height: HEIGHT };
+}
+
+/** The middle of the lens's word: outside the rim, aside of what is there; where all is full, as far in as it must. */
+function besideLens(boxes, radius, up) {
+  const free = (word) => !boxes.some((box) => lap(word, box));
+  const word = { x: 0, y: up * (radius + 20), width: LENS.length * CHARACTER + 6, height: LINE };
+  for (let aside = 0; aside <= ASIDE; aside += 2) {
+    for (const x of [-aside, aside]) if (free({ ...word, x })) return { ...word, x };
+  }
+  for (let deep = LINE; deep < radius; deep += 4) {
+    if (free({ ...word, y: up * (radius - deep) })) return { ...word, y: up * (radius - deep) };
+  }
+  return word;
 }
 
 /** Moves labels that lie on each other apart, a little at a time, up and down. */
@@ -76,10 +98,16 @@ function spread(boxes, size) {
   }
 }
 
-function apart(a, b) {
+/** How far two boxes have to part down the drawing; 0 where they do not meet. */
+function lap(a, b) {
   const across = (a.width + b.width) / 2 - Math.abs(a.x - b.x);
-  const down = HEIGHT + 2 - Math.abs(a.y - b.y);
-  if (across <= 0 || down <= 0) return false;
+  const down = (a.height + b.height) / 2 + 2 - Math.abs(a.y - b.y);
+  return across <= 0 ? 0 : Math.max(0, down);
+}
+
+function apart(a, b) {
+  const down = lap(a, b);
+  if (!down) return false;
   const way = a.y <= b.y ? 1 : -1;
   a.y -= (way * down) / 2;
   b.y += (way * down) / 2;

@@ -43,8 +43,10 @@ export class RoutineView {
     if (room?.constants) this.#constants = room.constants;
     const under = this.#routine && this.#routine.stage !== "done" ? this.#routine : null;
     const button = byId("open-meter");
-    say(button, under ? `Meter ${under.number}` : "Meter");
-    mark(button, "aria-label", under ? `Meter: ${NAMES[under.routine]}, ${STAGES[under.stage]}, ${count(under)}` : null);
+    const where = under ? `Meter: ${NAMES[under.routine]}, ${STAGES[under.stage]}, ${count(under)}` : null;
+    mark(button, "data-under", under ? "" : null);
+    mark(button, "aria-label", where);
+    mark(button, "title", where);
     const showing = this.open && this.#routine !== null && !this.#routine.left;
     mark(document.body, "data-view", showing ? "routine" : null);
     mark(byId("routine"), "hidden", showing ? null : "");

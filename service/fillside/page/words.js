@@ -28,16 +28,14 @@ export function decimals(withinStops) {
 
 /** An expanded uncertainty in stops, as "±0.12 stop". */
 export const around = (withinStops) =>
-  withinStops > 10
-    ? "±10 stops or more"
-    : `±${fixed(Math.max(withinStops, 0.01), decimals(withinStops))} ${withinStops > 1 ? "stops" : "stop"}`;
+  withinStops > 10 ? "±10 stops or more" : `±${stops(Math.max(withinStops, 0.01), false, decimals(withinStops))}`;
 
 /** The expanded uncertainty for a standard one in stops. */
 export const within = (sigma) => around(COVERAGE_FACTOR * sigma);
 
 /** Stops, with two decimals unless fewer are worth it, as "+0.33 stop". */
 export function stops(value, sign = true, places = 2) {
-  return known(value) ? `${fixed(value, places, sign)} ${noun(value)}` : NOTHING;
+  return known(value) ? `${fixed(value, places, sign)} ${noun(value.toFixed(places))}` : NOTHING;
 }
 
 const LEAST_ERROR_STOPS = 0.05;

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 
 from fillside.photometry.colour import mired, planckian_uv, shift_mired
 from fillside.planning.answer import Answer
+from fillside.rig.model import WORK_ROLE, Rig
+from fillside.rig.whites import cct_at_full_k
 
 ONE_STEP_UV = 0.0011
 """Radius in CIE 1976 u', v' of a circle of one step (CIE TN 001:2014, from memory)."""
@@ -111,3 +113,18 @@ def colour_answers(
             )
         )
     return tuple(sorted(answers, key=lambda a: -abs(a.shift_mired)))
+
+
+def stated_ccts_k(rig: Rig) -> dict[str, float]:
+    """The colour temperatures at full [K] of those heads whose lamp tells one."""
+    told = [head for head in rig.heads if head.lamp is not None and head.lamp.cct is not None]
+    found = {head.name: cct_at_full_k(rig, head) for head in told}
+    return {name: cct for name, cct in found.items() if cct is not None}
+
+
+def heads_beside_key(rig: Rig) -> tuple[ColourAnswer, ...]:
+    """Every head whose colour is stated against the first such key, before any light is planned."""
+    ccts = stated_ccts_k(rig)
+    rules = {head.name: head.rule for head in rig.heads if head.name in ccts and head.rule != WORK_ROLE}
+    key = next((name for name, rule in rules.items() if rule == "key"), None)
+    return () if key is None else colour_answers({name: ccts[name] for name in rules}, key, {})

@@ -12,7 +12,7 @@ from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.balance.wish import wish_from_rig
 from fillside.planning.answer import Answer
 from fillside.planning.colour import ASSUMES as COLOUR_ASSUMES
-from fillside.planning.colour import ColourAnswer, colour_answers
+from fillside.planning.colour import ColourAnswer, colour_answers, stated_ccts_k
 from fillside.planning.flicker import FlickerAnswer, flicker_answer
 from fillside.planning.lamps import LampSaid, lamps_said
 from fillside.planning.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
@@ -20,10 +20,9 @@ from fillside.planning.power import PowerAnswer, power_answer
 from fillside.planning.setup import UmbrellaAnswer, umbrella_answers
 from fillside.rig.calibrated import Calibration
 from fillside.rig.cautions import camera_advice, cautions
-from fillside.rig.model import Head, Rig
+from fillside.rig.model import Rig
 from fillside.rig.plan_table import Glasses
 from fillside.rig.scene import scene
-from fillside.rig.whites import cct_at_full_k
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -112,14 +111,9 @@ def _flicker(planned: Planned) -> tuple[FlickerAnswer, ...]:
     return tuple(answers)
 
 
-def _cct_is_stated(head: Head) -> bool:
-    return head.lamp is not None and head.lamp.cct is not None
-
-
 def _colour(planned: Planned) -> tuple[ColourAnswer, ...]:
     rig, own = planned.rig, planned.metering.scene
-    stated = {head.name: cct_at_full_k(rig, head) for head in rig.heads if _cct_is_stated(head)}
-    ccts = {name: cct for name, cct in stated.items() if cct is not None}
+    ccts = stated_ccts_k(rig)
     keys = [own.names[i] for i in planned.lit if own.rules[i] == "key" and own.names[i] in ccts]
     if not keys:
         return ()
@@ -149,7 +143,8 @@ def _unknown(rig: Rig) -> tuple[str, ...]:
         )
     elif not plan.circuits:
         told.append("power: no circuits are stated (plan.circuits), so no breaker is compared")
-    silent = [head.name for head in rig.heads if not _cct_is_stated(head)]
+    stated = stated_ccts_k(rig)
+    silent = [head.name for head in rig.heads if head.name not in stated]
     if silent:
         told.append(f"colour: no colour temperature is stated for {', '.join(silent)} (lamp.cct)")
     if plan.wall is None:

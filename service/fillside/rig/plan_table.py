@@ -138,7 +138,7 @@ class Umbrella(Part):
 
 
 class Plan(Part):
-    """Room, mains, pose and the rest that only planning asks for; everything may be left out."""
+    """Room, mains, pose and the rest that only planning and advice ask for; everything may be left out."""
 
     wall: Annotated[Number, Field(ge=-20, le=50)] | None = Field(
         default=None, description="y of the wall behind the subject in metres, such as 1.8"

@@ -200,3 +200,14 @@ async def clipped(page: Page) -> list[str]:
         .map((e) => e.textContent)"""
     )
     return found
+
+
+async def rows_of_the_header(page: Page) -> int:
+    """Rows in which the parts of the header stand."""
+    count: int = await page.evaluate(
+        """() => new Set([...document.querySelector('.top').children].map((e) => {
+          const box = e.getBoundingClientRect();
+          return Math.round((box.top + box.bottom) / 2);
+        })).size"""
+    )
+    return count

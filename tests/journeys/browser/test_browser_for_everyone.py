@@ -21,6 +21,7 @@ from journeys.browser.studio import (
     expect_live,
     look_at,
     open_page,
+    rows_of_the_header,
     spot,
 )
 
@@ -74,6 +75,7 @@ async def test_targets_are_large_and_nothing_is_wider_than_the_screen(phone: Pag
         assert small == [], f"{width} px wide"
         assert await clipped(phone) == [], f"{width} px wide"
         assert await clipped_in_the_routine(phone) == [], f"{width} px wide"
+        assert await rows_of_the_header(phone) == 1, f"{width} px wide"
         assert await phone.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"{width} px wide"
 
 
@@ -250,3 +252,45 @@ async def test_a_bearing_is_where_the_head_stands(phone: Page, atelier: Studio) 
     await phone.get_by_label("At the bottom").check()
     await act(phone, "Done").tap()
     await expect(phone.locator("#rose .head.key")).to_have_attribute("transform", "rotate(130.9)")
+
+
+async def test_words_around_the_rose_lie_beside_each_other(phone: Page, atelier: Studio) -> None:
+    for bearings in ([], [0.0], [0.22, 0.6], [-0.3, 0.3], [-0.5, -0.1, 0.2, 0.5]):
+        for up in (-1, 1):
+            boxes = await phone.evaluate(AROUND, [bearings, up])
+            assert len(boxes) == 2 * len(bearings) + 1
+            for i, one in enumerate(boxes):
+                for other in boxes[i + 1 :]:
+                    wide = min(one["right"], other["right"]) - max(one["left"], other["left"])
+                    # The two lines of one label touch.
+                    high = min(one["bottom"], other["bottom"]) - max(one["top"], other["top"]) - 3
+                    assert wide <= 0 or high <= 0, f"{bearings}, {up}: {one['said']} on {other['said']}"
+
+
+AROUND = """async ([bearings, up]) => {
+  const { LabelRing } = await import("/page/rose_labels.js");
+  const group = document.querySelector("#rose .names").cloneNode(false);
+  document.querySelector("#rose").append(group);
+  const bearing = (turn) => (up < 0 ? turn : Math.PI - turn);
+  const head = { text: "22.6 lx", at: null };
+  const heads = bearings.map((turn, i) => ({ ...head, name: `fill-high-${i}`, angle: bearing(turn) }));
+  new LabelRing(group).show(heads, 122, 328, up);
+  const boxes = [...group.querySelectorAll("text")].map((text) => {
+    const { left, right, top, bottom } = text.getBoundingClientRect();
+    return { said: text.textContent, left, right, top, bottom };
+  });
+  group.remove();
+  return boxes;
+}"""
+
+
+async def test_a_number_of_stops_has_the_noun_of_the_digits_shown(phone: Page) -> None:
+    said = await phone.evaluate(
+        """async () => {
+          const words = await import("/page/words.js");
+          const whole = [1.3, -1.3, 1.6, 0.4].map((value) => words.stops(value, true, 0));
+          return [...whole, words.stops(1.004), words.stops(1.25), words.around(1.02), words.around(2.4)];
+        }"""
+    )
+    one = ["+1 stop", "\u22121 stop", "+2 stops", "0 stop", "+1.00 stop", "+1.25 stops"]
+    assert said == [*one, "±1.0 stop", "±2 stops"]

@@ -20,7 +20,19 @@ from fillside.metering.virtual import HandMeter
 from fillside.storage import metering as kept
 from fillside_drivers.sim.meter import VirtualMeter
 from journeys.browser.axe import violations
-from journeys.browser.studio import RIG, TABLET, Studio, act, expect_live, look_at, open_page, studio
+from journeys.browser.studio import (
+    PHONE,
+    PHONES,
+    RIG,
+    TABLET,
+    Studio,
+    act,
+    expect_live,
+    look_at,
+    open_page,
+    rows_of_the_header,
+    studio,
+)
 
 TRUE_KEY = 2**-0.5
 """The key gives half a stop less than its label says."""
@@ -260,6 +272,9 @@ async def test_it_can_be_left_and_gone_on_with(handset: Page, corner: Studio) ->
     state = await corner.until(lambda s: s["routine"]["left"] and s["settled"])
     assert state["shown"] is None
     await expect(handset.locator("#ratio .value")).to_have_text(re.compile(r"^2(\.0+)?:1$"))
+    for width, height in (*PHONES, PHONE):
+        await handset.set_viewport_size({"width": width, "height": height})
+        assert await rows_of_the_header(handset) == 1, f"{width} px wide"
     await handset.get_by_role("button", name=re.compile("^Meter: Calibrate")).tap()
     await handset.get_by_role("button", name="Go on: calibrate").tap()
     await corner.until(lambda s: not s["routine"]["left"])

@@ -6,10 +6,28 @@ from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
 from fillside.interfaces.cli import show
+from fillside.planning.colour import heads_beside_key, stated_ccts_k
 from fillside.planning.lengths import Lengths
-from fillside.rig.check import Check, HeadUnderstood
+from fillside.rig.check import Check, HeadUnderstood, Warned, check_rig
+from fillside.rig.model import Rig
 
 WIDTH = 96
+
+
+def check_of(rig: Rig) -> Check:
+    """What a sound rig says, with what planning knows of its lamps' colours without a plan."""
+    found = check_rig(rig)
+    ccts = stated_ccts_k(rig)
+    colours = tuple(
+        Warned(
+            key=f"heads.{one.source}.lamp.cct",
+            says=f"{one.cct_k:.0f} K beside {one.against} of {ccts[one.against]:.0f} K; "
+            + one.do.removeprefix(f"{one.source}: "),
+        )
+        for one in heads_beside_key(rig)
+        if one.do is not None
+    )
+    return found.model_copy(update={"warnings": (*found.warnings, *colours)})
 
 
 def checked(found: Check, lengths: Lengths) -> list[str]:

@@ -86,11 +86,10 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 @AS_JSON
 def check(rig_file: Path, feet: bool, as_json: bool) -> None:
     """Is this rig file right, what was understood, and what should be minded?"""
-    from fillside.interfaces.cli.checked import checked
+    from fillside.interfaces.cli.checked import check_of, checked
     from fillside.planning.lengths import Lengths
-    from fillside.rig.check import check_rig
 
-    found = check_rig(rig_of(rig_file))
+    found = check_of(rig_of(rig_file))
     click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))
 
 

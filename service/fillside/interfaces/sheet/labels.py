@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from fillside.interfaces.sheet.ink import FAINT, THIN, Height, Page, Spot, Words
 from fillside.interfaces.sheet.lettering import TYPE_PT, meet, outline, width_of
 
-APART_MM = 0.4
+APART_MM, ENDS_MM = 0.4, 0.5
+"""Round what is written, and more at its ends: two measures on one line are not to be read as one."""
 LETTER_PT, LETTER_GAP_MM, LETTER_STEP_MM, FARTHEST_MM = 9.0, 2.6, 1.4, 30.0
 LETTER_TURNS_DEG = (0, 30, -30, 60, -60, 90, -90, 130, -130)
 NAME_TURNS_DEG = (-45, -135, 45, 135, -90, 90, 0, 180, -20, -160, 20, 160)
@@ -82,7 +83,7 @@ class Labels:
     def _free(self, words: Words) -> bool:
         if not self._inside(words):
             return False
-        corners = outline(words)
+        corners = outline(words, ENDS_MM)
         left, right, low, high = _reach(corners)
         return not any(
             meet(corners, other, APART_MM)
@@ -94,7 +95,7 @@ class Labels:
         )
 
     def _put(self, words: Words) -> None:
-        self.block(outline(words))
+        self.block(outline(words, ENDS_MM))
         self.page.marks.append(words)
 
 

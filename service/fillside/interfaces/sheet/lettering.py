@@ -70,12 +70,13 @@ def _parts(word: str, width_mm: float, size_pt: float, bold: bool) -> list[str]:
     return parts
 
 
-def outline(words: Words) -> tuple[Spot, ...]:
-    """The four corners of the paper that written words take, in mm."""
+def outline(words: Words, ends_mm: float = 0.0) -> tuple[Spot, ...]:
+    """The four corners of the paper that written words take, with so much more at both ends, in mm."""
     width = width_of(words.text, words.size_pt, bold=words.bold)
     high = words.size_pt * POINT_MM
     left, foot = width * _START[words.side], high * _FOOT[words.height]
-    corners = ((left, foot), (left + width, foot), (left + width, foot + high), (left, foot + high))
+    left, right = left - ends_mm, left + width + ends_mm
+    corners = ((left, foot), (right, foot), (right, foot + high), (left, foot + high))
     turn = math.radians(words.turn_deg)
     (x, y), cos, sin = words.spot, math.cos(turn), math.sin(turn)
     return tuple((x + a * cos - b * sin, y + a * sin + b * cos) for a, b in corners)

@@ -12,6 +12,7 @@ from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport
+from fillside.planning.words.lamps import KIND_WORDS
 from fillside.rig.model import Head, Rig
 
 FLAT_CONSTANT = 250.0
@@ -20,6 +21,7 @@ FLAT_CONSTANT = 250.0
 HEADINGS = (
     "",
     "head",
+    "lamp",
     "lit face",
     "distance",
     "height",
@@ -31,7 +33,7 @@ HEADINGS = (
     "light",
     "meter alone",
 )
-RIGHT, WRAPS = range(3, 12), (1, 2)
+RIGHT, WRAPS = range(4, 13), (1, 2, 3)
 
 HOW_TO_READ = (
     "Distance: along the floor, from below the subject's eyes to below the middle of the lit face. Height: "
@@ -64,6 +66,7 @@ def _row(rig: Rig, mark: MarkPlan, drawn: Drawn, lengths: Lengths) -> list[str]:
     return [
         drawn.letter,
         name if name == drawn.head.role else f"{name} ({drawn.head.role})",
+        _lamp(drawn.head),
         _lit_face(drawn.head, lengths),
         lengths.long(standing.floor_m),
         lengths.long(standing.height_m),
@@ -75,6 +78,15 @@ def _row(rig: Rig, mark: MarkPlan, drawn: Drawn, lengths: Lengths) -> list[str]:
         show.lux(said.lux),
         _reading(rig, said.lux),
     ]
+
+
+def _lamp(head: Head) -> str:
+    """What burns in a head, with its power where the file tells it."""
+    if head.lamp is None:
+        return show.NOTHING
+    kind = KIND_WORDS.get(head.lamp.kind, "lamp")
+    count = f"{head.lamp.count} × " if head.lamp.count > 1 else ""
+    return f"{count}{kind}" if head.lamp.watts is None else f"{count}{kind} {head.lamp.watts:g} W"
 
 
 def _lit_face(head: Head, lengths: Lengths) -> str:
