@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from fillside.access.tokens import TokenFile, TokenFileError
-from fillside.interfaces.cli.group import WrongUse
+from fillside.interfaces.cli.group import WrongUse, run
 from fillside.interfaces.cli.offline import calibration_of
 from fillside.interfaces.cli.sheets import sheet_text
 from fillside.interfaces.http.server import ListenError
@@ -132,3 +132,16 @@ def test_the_files_of_a_rig_are_bounded_together_and_each_is_read_once(
     assert neighbours.read("a") is neighbours.read("a")
     with pytest.raises(NeighbourError, match="larger than 3 MiB together"):
         neighbours.read("b")
+
+
+def test_a_pipe_is_not_written_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name, args in (
+        ("x.toml", ["new", "x.toml", "--usual", "--over"]),
+        ("x.pdf", ["sheet", str(CONFIG / "desk.toml"), "--to", "x.pdf"]),
+        ("x.png", ["fit", str(CONFIG / "desk.toml"), str(CONFIG / "desk-readings.csv"), "--plot", "x.png"]),
+    ):
+        os.mkfifo(tmp_path / name)
+        with pytest.raises(SystemExit) as ended:
+            run([str(tmp_path / name) if arg == name else arg for arg in args])
+        assert ended.value.code == 2
+        assert "it is a pipe, not a plain file" in capsys.readouterr().err
