@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import socket
 from collections.abc import Callable, Iterator
@@ -21,7 +22,7 @@ from fillside.rig.neighbours import NeighbourError
 from fillside_drivers import plain_files
 from fillside_drivers.mqtt.broker import BrokerError, secret, tls_context
 from fillside_drivers.mqtt.broker_options import BrokerOptions
-from fillside_drivers.plain_files import NotPlainError, plain_bytes
+from fillside_drivers.plain_files import NotPlainError, plain_bytes, write_plain
 
 CONFIG = Path(__file__).parents[2] / "config"
 KINDS = ("pipe", "folder", "device", "socket", "loop")
@@ -145,3 +146,16 @@ def test_a_pipe_is_not_written_to(tmp_path: Path, capsys: pytest.CaptureFixture[
             run([str(tmp_path / name) if arg == name else arg for arg in args])
         assert ended.value.code == 2
         assert "it is a pipe, not a plain file" in capsys.readouterr().err
+
+
+def test_a_full_disk_leaves_what_stood_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "sheet.pdf"
+    path.write_bytes(b"old")
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        write_plain(path, b"new")
+    assert [each.read_bytes() for each in tmp_path.iterdir()] == [b"old"]
