@@ -6,8 +6,10 @@ refused at once, and so is a file that changes while it is read.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
+import tempfile
 from pathlib import Path
 
 MIB = 1024 * 1024
@@ -56,6 +58,36 @@ def plain_bytes(path: str | Path, most: int) -> bytes:
 def check_plain(path: str | Path, most: int = LARGEST_TEXT_BYTES) -> None:
     """Raise as `plain_bytes` does, before another library opens the file by its name."""
     plain_bytes(path, most)
+
+
+def check_can_be_written(path: str | Path) -> None:
+    """Raise NotPlainError where something stands that is no plain file, before anything is worked out."""
+    with contextlib.suppress(FileNotFoundError):
+        _refuse_other_kinds(os.stat(path))
+
+
+def write_plain(path: str | Path, content: bytes) -> None:
+    """Write a plain file whole; where that fails, what stood there stays. Raises NotPlainError or OSError."""
+    check_can_be_written(path)
+    target = Path(path).resolve()
+    mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else 0o666 & ~_umask()
+    handle, beside = tempfile.mkstemp(prefix=".fillside-", dir=target.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(beside, mode)
+        os.replace(beside, target)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(beside)
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
 
 
 def _refuse_other_kinds(found: os.stat_result) -> None:

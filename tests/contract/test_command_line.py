@@ -13,6 +13,7 @@ import click
 import pytest
 
 from fillside.interfaces.cli import group
+from fillside.interfaces.cli.client import Daemon
 from fillside.interfaces.cli.group import fillside
 from fillside.interfaces.cli.table import COMMANDS, HEADINGS
 from fillside.interfaces.cli.words import place, stops
@@ -104,10 +105,10 @@ def test_every_command_teaches_by_example(name: str) -> None:
         (["expose", "-.5"], 1, "no daemon answers"),
         (["move", "-0.4", "0.2", "1.2"], 1, "no daemon answers"),
         (["move", "1", "2"], 2, "x y z"),
-        (["move", "1", "2", "nan"], 2, "'nan' is not a number"),
+        (["move", "1", "2", "nan"], 2, '"nan" is not a number'),
         (["trim", "fill"], 2, "by how much"),
         (["trim", "fill", "-1", "--to", "0"], 2, "by how much"),
-        (["trim", "fill", "-1/0"], 2, "'-1/0' is not a number of stops"),
+        (["trim", "fill", "-1/0"], 2, '"-1/0" is not a number of stops'),
         (["balance"], 2, "say what to change"),
         (["balance", "--relative", "hair"], 2, "hair=-0.5"),
         (["camera"], 2, "say what changed"),
@@ -220,3 +221,52 @@ def test_stops_and_places_as_people_type_them() -> None:
     for wrong in ("", "--1", "1/", "/3", "1e3", "nan", "inf", "1/2/3"):
         with pytest.raises(ValueError, match="not a number of stops"):
             stops(wrong)
+
+
+NINES = "9" * 400
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["trim", "fill", NINES],
+        ["trim", "fill", f"-{NINES}/3"],
+        ["trim", "fill", f"1/{NINES}"],
+        ["trim", "fill", f"1 {NINES}/{NINES}"],
+        ["trim", "fill", "--to", NINES],
+        ["expose", NINES],
+        ["expose", "--to", NINES],
+        ["move", "0", NINES, "0"],
+        ["camera", "--iso", NINES],
+        ["camera", "--nd", NINES],
+        ["balance", "--relative", f"hair={NINES}"],
+        ["only", "key", "--level", NINES],
+        ["read", NINES],
+        ["read", f"f/{NINES}@400@1/50"],
+        ["read", "640", "--at", f"0,0,{NINES}"],
+        ["readings", "--most", NINES],
+        ["journal", "--most", "9" * 5000],
+        ["calibrations", "use", NINES],
+        ["demo", "--port", NINES],
+        *(["demo", "--seconds", value] for value in ("nan", "inf", "1e9", NINES)),
+        *(["watch", "--seconds", value] for value in ("nan", "inf", "-1", NINES)),
+    ],
+)
+def test_a_number_beyond_counting_is_refused_in_a_short_line(
+    args: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Daemon, "state", lambda _: {"camera": {}})
+    monkeypatch.setattr(Daemon, "do", lambda _, order: pytest.fail(f"said {order}"))
+    assert status(*args) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert len(said) < 200
+    assert "fault" not in said
+
+
+@pytest.mark.parametrize("args", [["trim", "key", "out"], ["expose", "camera"]])
+def test_a_word_that_belongs_behind_to_is_told_so(
+    args: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status(*args) == 2
+    assert f"write it --to {args[-1]}" in capsys.readouterr().err

@@ -98,8 +98,8 @@ def test_the_command_line_says_it_in_stops_or_in_lux(
     [
         ([], "say by how much"),
         (["1", "--to", "5"], "say by how much"),
-        (["--to", "bright"], "'bright' is neither a number of lux nor camera"),
-        (["--to", "nan"], "'nan' is neither a number of lux nor camera"),
+        (["--to", "bright"], '"bright" is neither a number of lux nor camera'),
+        (["--to", "nan"], '"nan" is neither a number of lux nor camera'),
     ],
 )
 def test_what_is_no_exposure_is_one_line(typed: list[str], says: str) -> None:

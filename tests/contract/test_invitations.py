@@ -150,5 +150,5 @@ async def test_the_journal_for_people(up: Running) -> None:
     heading, done_line, refused = done.stdout.splitlines()
     assert heading.split() == ["when", "who", "from", "what", "came", "of", "it"]
     assert "this machine" in done_line
-    assert "trim fill by -0.5" in done_line
+    assert "trim fill -0.5 stop" in done_line
     assert "refused: " in refused

@@ -10,12 +10,17 @@ from typing import Any
 import click
 import pytest
 
-from fillside.interfaces.cli.client import NotObeyedError
-from fillside.interfaces.cli.group import WrongUse
+from fillside.hold.places import places_of
+from fillside.interfaces.cli.client import Daemon, NotObeyedError
+from fillside.interfaces.cli.group import WrongUse, run
 from fillside.interfaces.cli.guiding import COMMANDS, Guided
 from fillside.interfaces.cli.meter_language import F_STOP, Language, expected, typed
 from fillside.interfaces.cli.metered import calibration_lines, reading_lines, within
 from fillside.interfaces.cli.sheets import sheet_text
+from fillside.rig.load import load_rig
+from fillside.rig.scene import scene
+
+CONFIG = Path(__file__).parents[2] / "config"
 
 AT_CAMERA = Language.of_camera({"iso": 400, "shutter": "1/50"})
 
@@ -323,3 +328,27 @@ def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path)
     refused = CliRunner().invoke(fit, [str(rig), str(readings)], standalone_mode=False)
     assert isinstance(refused.exception, WrongUse)
     assert "line 2: -5 lux is negative" in refused.exception.message
+
+
+@pytest.mark.parametrize("command", ["calibrate", "lineup"])
+@pytest.mark.parametrize("rig", ["desk.toml", "presenter.toml"])
+def test_a_simulated_meter_reads_where_every_lamp_is_simulated_and_is_refused_before_anything_starts(
+    command: str, rig: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    places = places_of(scene(load_rig(CONFIG / rig)), None).model_dump(mode="json")
+    orders: list[dict[str, Any]] = []
+
+    def do(_: Daemon, order: dict[str, Any]) -> dict[str, Any]:
+        orders.append(order)
+        raise NotObeyedError("that is all", "not_now")
+
+    monkeypatch.setattr(Daemon, "get", lambda _, path: places if path.endswith("places") else {})
+    monkeypatch.setattr(Daemon, "do", do)
+    with pytest.raises(SystemExit) as ended:
+        run([command, "--virtual-meter"])
+    if places["simulated"]:
+        assert orders == [{"do": command, "act": "start"}]
+        return
+    assert orders == []
+    assert ended.value.code == 2
+    assert "not every lamp of this rig is simulated" in capsys.readouterr().err

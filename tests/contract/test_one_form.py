@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,18 +13,22 @@ from fillside.balance.remedies import remedies
 from fillside.hold.naming import named
 from fillside.hold.orders import ORDERS, OrderError, parse_order
 from fillside.interfaces.cli import show, sure
+from fillside.interfaces.cli.client import Daemon
 from fillside.interfaces.cli.group import run
 from fillside.interfaces.cli.journal import in_words
+from fillside.interfaces.cli.keys import Player
 from fillside.interfaces.cli.metered import reading_lines
 from fillside.interfaces.cli.planned import MORE, planned
 from fillside.interfaces.cli.planned_all import planned_all
 from fillside.interfaces.cli.summary import block, moving, one_line
+from fillside.interfaces.keys.hand import Hand, Press, Table
 from fillside.photometry.colour import shift_mired
 from fillside.planning.colour import colour_answers
 from fillside.planning.lengths import Lengths
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.rig.change import apply_change
 from fillside.rig.key_words import action_of
+from fillside.rig.keys_table import Keys
 from fillside.rig.load import load_rig
 from fillside.rig.notation import ratio_number
 from fillside.rig.problems import did_you_mean
@@ -133,6 +138,31 @@ def test_undo_names_what_is_undone(up: Studio) -> None:
     ):
         up.hold.order(parse_order(order), up.now)
         assert up.do("undo").note == f"undone: {name}"
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({"do": "expose", "by": 1 / 3}, "expose +0.33 stop"),
+        ({"do": "expose", "by": "+1/3"}, "expose +1/3"),
+        ({"do": "trim", "role": "fill", "to": -1 / 3}, "trim fill to -0.33 stop"),
+        ({"do": "trim", "role": "hair", "to": "out"}, "trim hair out"),
+        ({"do": "balance", "relative": {"hair": -2 / 3}}, "balance hair -0.67 stop"),
+        ({"do": "camera", "nd_stops": 2 / 3}, "camera nd 0.67 stop"),
+    ],
+)
+def test_the_journal_says_stops_as_people_do(said: dict[str, Any], words: str) -> None:
+    assert in_words(said) == words
+
+
+def test_a_key_says_stops_as_people_do(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Daemon, "do", lambda _, order: {"ok": True, "note": "", "state": {}})
+    player = Player(Daemon("http://127.0.0.1:9", None), as_json=False)
+    table = Table(Keys(), ("desk",), {"t": action_of("trim fill 1/3")})
+    player.press(table, Hand(), Press("t", 0.0))
+    assert "trim fill +0.33 stop" in capsys.readouterr().out
 
 
 def test_every_order_has_a_name() -> None:

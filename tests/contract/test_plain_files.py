@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import socket
 from collections.abc import Callable, Iterator
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from fillside.access.tokens import TokenFile, TokenFileError
-from fillside.interfaces.cli.group import WrongUse
+from fillside.interfaces.cli.group import WrongUse, run
 from fillside.interfaces.cli.offline import calibration_of
 from fillside.interfaces.cli.sheets import sheet_text
 from fillside.interfaces.http.server import ListenError
@@ -21,7 +22,7 @@ from fillside.rig.neighbours import NeighbourError
 from fillside_drivers import plain_files
 from fillside_drivers.mqtt.broker import BrokerError, secret, tls_context
 from fillside_drivers.mqtt.broker_options import BrokerOptions
-from fillside_drivers.plain_files import NotPlainError, plain_bytes
+from fillside_drivers.plain_files import NotPlainError, plain_bytes, write_plain
 
 CONFIG = Path(__file__).parents[2] / "config"
 KINDS = ("pipe", "folder", "device", "socket", "loop")
@@ -132,3 +133,29 @@ def test_the_files_of_a_rig_are_bounded_together_and_each_is_read_once(
     assert neighbours.read("a") is neighbours.read("a")
     with pytest.raises(NeighbourError, match="larger than 3 MiB together"):
         neighbours.read("b")
+
+
+def test_a_pipe_is_not_written_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name, args in (
+        ("x.toml", ["new", "x.toml", "--usual", "--over"]),
+        ("x.pdf", ["sheet", str(CONFIG / "desk.toml"), "--to", "x.pdf"]),
+        ("x.png", ["fit", str(CONFIG / "desk.toml"), str(CONFIG / "desk-readings.csv"), "--plot", "x.png"]),
+    ):
+        os.mkfifo(tmp_path / name)
+        with pytest.raises(SystemExit) as ended:
+            run([str(tmp_path / name) if arg == name else arg for arg in args])
+        assert ended.value.code == 2
+        assert "it is a pipe, not a plain file" in capsys.readouterr().err
+
+
+def test_a_full_disk_leaves_what_stood_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "sheet.pdf"
+    path.write_bytes(b"old")
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        write_plain(path, b"new")
+    assert [each.read_bytes() for each in tmp_path.iterdir()] == [b"old"]

@@ -195,6 +195,16 @@ def test_whatever_keeps_the_balance_from_being_held_is_named(happens: Any, kind:
     assert "floor" not in kinds(up.state), "a head that is out on purpose is at no end"
 
 
+def test_the_studio_is_dark_once_the_fade_is_over() -> None:
+    up = in_place()
+    up.do("dark")
+    assert up.state["achieved"]["exposure_lux"] > 1
+    assert "the studio is going dark" in says(up.state)
+    up.settle()
+    assert "the studio is dark" in says(up.state)
+    assert up.do("dark").note == "already dark"
+
+
 def test_a_wire_that_is_late_or_beside_another_source_is_not_ticked() -> None:
     up = in_place()
     up.event(DriverChanged("stage", "late", "busy"))

@@ -185,7 +185,7 @@ def test_a_person_at_the_terminal_types_leaves_and_comes_back(rig: Path, tmp_pat
         typed = "\n" * 6 + "skip\nbright\n160 lux\n"
         first = fillside(up, "calibrate", typed=typed)
         assert first.returncode == 1
-        assert "'bright' is not what a meter shows" in first.stdout
+        assert '"bright" is not what a meter shows' in first.stdout
         assert "reading 1 taken" in first.stdout
         assert "Left. `fillside calibrate` goes on from here." in first.stdout
         again = fillside(up, "calibrate", typed="y\nfinish\nskip\nskip\nskip\n")

@@ -123,7 +123,7 @@ def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Ite
     if how.shown is not None:
         yield bound("only", f"only {' and '.join(how.shown)} on" if how.shown else "all heads are out")
     elif how.mode == "dark":
-        yield bound("dark", "the studio is dark")
+        yield bound("dark", "the studio is going dark" if how.fading else "the studio is dark")
     elif how.mode == "freeze":
         off = [off_words(what, errors[what]) for what in _off(errors, band)]
         if off:

@@ -37,7 +37,8 @@ class AmbientToward(Said):
 class Places(Said):
     """A rig's places, in metres: x to the right as the camera sees it, y away from the camera, z up.
 
-    `constants` are the C of ISO 2720 [lux second ISO] by receptor.
+    `constants` are the C of ISO 2720 [lux second ISO] by receptor. `simulated` is that every lamp on a wire
+    is, so that a simulated meter can read.
     """
 
     rig: str
@@ -46,6 +47,7 @@ class Places(Said):
     marks: dict[str, Point]
     ambient: AmbientToward
     constants: dict[str, float]
+    simulated: bool
     heads: tuple[HeadPlace, ...]
 
 
@@ -56,6 +58,7 @@ def places_of(scene: Scene, calibration: Calibration | None) -> Places:
     least = limits_of(scene).least
     key, fill, camera = scene.ambient
     looks = rig.subject.looks
+    kinds = {rig.drivers[head.drive.driver].kind for head in rig.heads if head.drive is not None}
     return Places(
         rig=rig.rig.name,
         camera=rig.camera.position,
@@ -63,6 +66,7 @@ def places_of(scene: Scene, calibration: Calibration | None) -> Places:
         marks=dict(rig.marks),
         ambient=AmbientToward(toward_key=key, toward_fill=fill, toward_camera=camera),
         constants={receptor: rig.meter.constant_of(receptor) for receptor in DEFAULT_CONSTANT},
+        simulated=kinds == {"sim"},
         heads=tuple(
             HeadPlace(
                 name=head.name,

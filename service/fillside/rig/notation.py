@@ -54,7 +54,7 @@ def level_number(text: str) -> float:
     match = _LEVEL.fullmatch(text)
     value = float(match[1]) / (100 if match[2] else 1) if match else math.nan
     if not 0 <= value <= 1:
-        raise ValueError(f'"{text.strip()}" is not a level, which goes from 0% to 100% or from 0 to 1')
+        raise ValueError(f"{quoted(text.strip())} is not a level, which goes from 0% to 100% or from 0 to 1")
     return value
 
 
@@ -108,11 +108,11 @@ def number_of_stops(text: str) -> float:
     -0.3333
     """
     match = _FRACTION.fullmatch(text)
-    if not match or (match[3] is not None and float(match[3]) == 0):
+    over, under = (float(match[2]), float(match[3] or 1)) if match else (math.inf, 0.0)
+    if under == 0 or not (math.isfinite(over) and math.isfinite(under)):
         raise ValueError(f"{quoted(text)} is not a number of stops such as 1, -0.5 or -1/3")
-    value = float(match[2]) / float(match[3] or 1)
-    if not math.isfinite(value):
-        raise ValueError(f"{quoted(text)} is not a number of stops such as 1, -0.5 or -1/3")
+    assert match is not None, "what is no number of stops is refused above"
+    value = over / under
     return -value if match[1] == "-" else value
 
 

@@ -16,6 +16,7 @@ from fillside.interfaces.cli import show
 from fillside.interfaces.cli.group import Failure
 from fillside.interfaces.cli.screen import Screen
 from fillside.interfaces.cli.summary import block, one_line
+from fillside.interfaces.cli.words import CountType, SecondsType
 
 if TYPE_CHECKING:
     from fillside.demo.play import Play, Score
@@ -34,8 +35,8 @@ Examples:
     fillside trim fill -1/2
 """
 )
-@click.option("--seconds", type=click.FloatRange(min=1, max=86_400), metavar="N", help="End by itself.")
-@click.option("--port", type=click.IntRange(0, 65535), default=7420, show_default=True, help="Of the page.")
+@click.option("--seconds", type=SecondsType(1, 86_400), metavar="N", help="End by itself.")
+@click.option("--port", type=CountType(0, 65535), default=7420, show_default=True, help="Of the page.")
 @click.option("--mqtt", is_flag=True, help="Two of the lamps are bulbs behind an MQTT broker, Mosquitto.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON and nothing else.")
 def demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> None:

@@ -9,6 +9,8 @@ import click
 
 from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, RIG_FILE, rig_of
+from fillside.interfaces.cli.sheets import can_be_written
+from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
     from fillside.calibration.fit import Fit
@@ -39,6 +41,8 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     rig = rig_of(rig_file)
     if plot is not None and plot.suffix.lower().removeprefix(".") not in FORMS:
         raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
+    if plot is not None:
+        can_be_written(plot)
     from fillside.calibration.offline import fit_text
     from fillside.calibration.outcome import calibration_of
     from fillside.calibration.readings import ReadingError
@@ -65,4 +69,4 @@ def _draw(found: Fit, plot: Path, title: str) -> None:
         drawn = draw_fit(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
     except ValueError as error:
         raise WrongUse(str(error)) from error
-    plot.write_bytes(drawn)
+    write_plain(plot, drawn)

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import click
 
 from fillside.interfaces.cli.client import live_options
+from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.metering import patient
 
 NOT_A_GO = 1
@@ -64,6 +65,10 @@ def _run(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None
     from fillside.interfaces.cli.meter_hand import Hand, SimulatedHand
 
     daemon = patient(url, token)
+    if virtual and not daemon.get("/api/v1/places").get("simulated"):
+        raise WrongUse(
+            "there is no simulated meter: not every lamp of this rig is simulated; leave --virtual-meter out"
+        )
     hand = SimulatedHand(daemon, aside=as_json) if virtual else Hand(daemon, aside=as_json)
     last = Guided(kind, daemon, hand, no_warm_up=no_warm_up).go()
     if as_json:

@@ -10,6 +10,8 @@ import click
 
 from fillside.interfaces.cli import show
 from fillside.interfaces.cli.client import Daemon, live_options
+from fillside.interfaces.cli.words import CountType
+from fillside.rig.notation import stops_text
 
 LONGEST = 60
 
@@ -22,9 +24,7 @@ Examples:
   fillside journal --json | jq '.[] | select(.who == "tablet")'
 """
 )
-@click.option(
-    "--most", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N", help="How many."
-)
+@click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
 @live_options
 def journal(most: int, url: str, token: str | None, as_json: bool) -> None:
     """Who ordered what, the newest last. From another machine it takes a token that may operate."""
@@ -70,29 +70,47 @@ _PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")
 def in_words(said: Any) -> str:
     """An order as it was said, without the brackets.
 
-    >>> in_words({"do": "trim", "role": "fill", "by": -1})
-    'trim fill by -1'
+    >>> in_words({"do": "trim", "role": "fill", "by": -1 / 3})
+    'trim fill -0.33 stop'
     >>> in_words({"do": "only", "head": "key", "level": 0.5})
     'only key at 50 %'
     """
     if not isinstance(said, dict) or not isinstance(said.get("do"), str):
         return json.dumps(said, ensure_ascii=False)
-    return " ".join(filter(None, (said["do"], *(_part(name, said[name]) for name in said if name != "do"))))
+    return " ".join(
+        filter(None, (said["do"], *(_part(said["do"], name, said[name]) for name in said if name != "do")))
+    )
 
 
-def _part(name: str, value: Any) -> str:
+def _part(order: str, name: str, value: Any) -> str:
     if name == "heads" and isinstance(value, dict):
         return ", ".join(f"{head} {_level(level)}" for head, level in value.items()) or "no head"
+    if value is None:
+        return "none"
+    if name == "relative" and isinstance(value, dict):
+        return ", ".join(f"{role} {_stops(stops)}" for role, stops in value.items())
+    if name == "by":
+        return _stops(value)
+    if name == "to" and order == "trim":
+        return "out" if value == "out" else f"to {_stops(value)}"
+    if name.endswith("_stops"):
+        return f"{name.removesuffix('_stops')} {_stops(value).removeprefix('+')}"
     if name == "level":
         return f"at {_level(value)}"
     if name == "virtual":
         return "by the simulated meter"
     if name == "readings" and isinstance(value, str):
         return "a file of readings"
-    if value is None:
-        return "none"
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
     return text if name in _PLAIN else f"{name} {text}"
+
+
+def _stops(value: Any) -> str:
+    """Stops as asked for; what is said in another way, such as "out" or "-1/3", stays as it was said."""
+    if isinstance(value, str):
+        return value
+    known = isinstance(value, int | float) and not isinstance(value, bool)
+    return stops_text(value) if known else json.dumps(value)
 
 
 def _level(level: Any) -> str:

@@ -17,6 +17,7 @@ import click
 from fillside.interfaces.cli import show
 from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import Failure, WrongUse
+from fillside.interfaces.cli.journal import in_words
 from fillside.interfaces.cli.summary import one_line
 
 if TYPE_CHECKING:
@@ -196,7 +197,7 @@ class Player:
         if self._as_json:
             click.echo(json.dumps({"key": press.key, "order": order, "answer": answer}))
         else:
-            said = " ".join(str(value) for value in order.values()) if order else ""
+            said = in_words(order) if order else ""
             click.echo(f"{press.key:>10}  {': '.join(filter(None, (said, self._came_of_it(answer))))}")
         sys.stdout.flush()
 

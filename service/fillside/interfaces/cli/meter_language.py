@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fillside.interfaces.cli import sure
-from fillside.interfaces.cli.words import plain
+from fillside.interfaces.cli.words import counted, plain
 from fillside.photometry.exposure import (
     NOMINAL_APERTURES,
     aperture_from_lux,
@@ -17,12 +17,13 @@ from fillside.photometry.exposure import (
     f_stop_reading,
     foot_candles_from_lux,
 )
+from fillside.rig.problems import LONGEST_SHOWN, quoted
 
 UNITS = {"lux": "lux", "lx": "lux", "fc": "fc", "ev": "ev100", "ev100": "ev100"}
 F_STOP = "f-stop"
-_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([a-z0-9]*)", re.IGNORECASE)
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([a-z0-9]*)", re.IGNORECASE | re.ASCII)
 _APERTURE = re.compile(
-    r"(f\s*/?\s*)?(\d+(?:[.,]\d+)?)\s*(\+\s*\d*[.,]?\d+)?(\s*@.*)?", re.IGNORECASE | re.DOTALL
+    r"(f\s*/?\s*)?(\d+(?:[.,]\d+)?)\s*(\+\s*\d*[.,]?\d+)?(\s*@.*)?", re.IGNORECASE | re.DOTALL | re.ASCII
 )
 _FULL_STOPS = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32.0, 45.0, 64.0, 90.0, 128.0)
 
@@ -72,14 +73,14 @@ def typed(text: str, language: Language) -> tuple[dict[str, Any], Language]:
     if number is not None and not (language.unit == F_STOP and not number[2]):
         unit = UNITS.get(number[2].lower()) if number[2] else language.unit
         if unit is None:
-            raise ValueError(f"{number[2]!r} is not a unit; {_EXAMPLES}")
-        value = float(number[1].replace(",", "."))
+            raise ValueError(f"{quoted(number[2])} is not a unit; {_EXAMPLES}")
+        value = counted(number[1].replace(",", "."))
         if value < 0 and unit != "ev100":
-            raise ValueError(f"{number[1]} is negative; light is 0 or more")
+            raise ValueError(f"{quoted(number[1])} is negative; light is 0 or more")
         return {"value": value, "unit": unit}, replace(language, unit=unit)
     aperture = _APERTURE.fullmatch(said)
     if aperture is None or not (aperture[1] or aperture[3] or aperture[4] or language.unit == F_STOP):
-        raise ValueError(f"{said!r} is not what a meter shows; {_EXAMPLES}")
+        raise ValueError(f"{quoted(said)} is not what a meter shows; {_EXAMPLES}")
     return {"unit": _f_stop(aperture, language)}, replace(language, unit=F_STOP)
 
 
@@ -89,9 +90,11 @@ _EXAMPLES = "such as 640, 640 lux, 60 fc, 8.3 ev, or 5.6+0.7 for f/5.6 and seven
 def _f_stop(found: re.Match[str], language: Language) -> str:
     tenths = "" if found[3] is None else re.sub(r"\s", "", found[3]).replace(",", ".")
     if tenths and float(tenths) >= 1:
-        raise ValueError(f"{tenths} is a stop or more; tenths go from +0.1 to +0.9")
+        raise ValueError(f"{quoted(tenths)} is a stop or more; tenths go from +0.1 to +0.9")
     settings = re.sub(r"\s", "", found[4]) if found[4] else language.settings
     unit = f"f/{found[2].replace(',', '.')}{tenths}{settings}"
+    if len(unit) > LONGEST_SHOWN:
+        raise ValueError(f"{quoted(unit)} is not what a meter shows; {_EXAMPLES}")
     f_stop_reading(unit)
     return unit
 

@@ -10,7 +10,8 @@ import click
 
 from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import WrongUse
-from fillside.interfaces.cli.words import NumbersCommand, place, plain
+from fillside.interfaces.cli.words import CountType, NumbersCommand, place, plain
+from fillside.rig.problems import quoted
 
 PATIENCE_S = 90.0
 """Readings are weighed before the answer comes, and a simulated meter waits for the light to rest."""
@@ -93,7 +94,7 @@ Examples:
   fillside readings import kept.csv
 """,
 )
-@click.option("--most", type=click.IntRange(1, PAGE), default=40, metavar="N", help="How many. [40]")
+@click.option("--most", type=CountType(1, PAGE), default=40, metavar="N", help="How many. [40]")
 @click.option("--csv", "as_csv", is_flag=True, help="All that count for calibration, as a CSV file.")
 @live_options
 @click.pass_context
@@ -135,7 +136,7 @@ def _csv_of(daemon: Daemon) -> str:
 @readings.command(
     cls=NumbersCommand, epilog="\b\nExample:\n  fillside readings strike 7 --why 'stood in the light'\n"
 )
-@click.argument("number", type=click.IntRange(min=1))
+@click.argument("number", type=CountType(1, 10**14))
 @click.option("--why", metavar="TEXT", help="Kept with it.")
 @live_options
 def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
@@ -165,9 +166,7 @@ Examples:
   fillside calibrations import then.json
 """,
 )
-@click.option(
-    "--most", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N", help="How many."
-)
+@click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
 @live_options
 @click.pass_context
 def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_json: bool) -> None:
@@ -194,12 +193,12 @@ def use(number: str, url: str, token: str | None, as_json: bool) -> None:
 
 def _whole(text: str) -> int:
     if not (text.isascii() and text.isdigit() and 0 < len(text) < 16 and int(text) > 0):
-        raise WrongUse(f"{text!r} is not the number of a calibration, or {NO_HEAD}")
+        raise WrongUse(f"{quoted(text)} is not the number of a calibration, or {NO_HEAD}")
     return int(text)
 
 
 @calibrations.command(epilog="\b\nExample:\n  fillside calibrations export 3 > then.json\n")
-@click.argument("number", type=click.IntRange(1, 10**14))
+@click.argument("number", type=CountType(1, 10**14))
 @live_options
 def export(number: int, url: str, token: str | None, as_json: bool) -> None:
     """Print calibration NUMBER as JSON, as `fillside fit --json` would."""

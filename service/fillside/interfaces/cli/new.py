@@ -16,6 +16,7 @@ import click
 
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, FEET
+from fillside.interfaces.cli.sheets import can_be_written
 
 COMMANDS = {
     "check": "what was understood, and what to mind",
@@ -94,6 +95,7 @@ def _can_be_written(rig_file: Path, over: bool) -> None:
     """Told before the first question, not after the last."""
     if rig_file.is_dir():
         raise WrongUse(f"{rig_file} is a folder; name a file in it, such as {rig_file / 'studio.toml'}")
+    can_be_written(rig_file)
     if rig_file.exists() and not over:
         raise WrongUse(f"{rig_file} is there already; choose another name, or say --over")
     if not rig_file.parent.is_dir():
@@ -107,9 +109,6 @@ def _write(rig_file: Path, text: str) -> None:
     from fillside.rig.load import RigError, load_rig
 
     target = rig_file.resolve()
-    if target.exists() and not target.is_file():
-        target.write_text(text, encoding="utf-8")
-        return
     handle, beside = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:

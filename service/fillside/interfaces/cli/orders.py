@@ -10,7 +10,17 @@ import click
 from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.summary import moving, one_line
-from fillside.interfaces.cli.words import LEVEL, NUMBER, STOPS, NumbersCommand, finite, plain, stops
+from fillside.interfaces.cli.words import (
+    LEVEL,
+    NUMBER,
+    STOPS,
+    NumbersCommand,
+    StopsType,
+    finite,
+    plain,
+    stops,
+)
+from fillside.rig.problems import quoted
 
 Order = dict[str, Any]
 
@@ -72,7 +82,7 @@ def balance(
 def _role_stops(pair: str) -> tuple[str, float]:
     role, equals, value = plain(pair).partition("=")
     if not equals:
-        raise WrongUse(f"--relative: {plain(pair)!r} is not a role and its stops, such as hair=-0.5")
+        raise WrongUse(f"--relative: {quoted(plain(pair))} is not a role and its stops, such as hair=-0.5")
     try:
         return role, stops(value)
     except ValueError as error:
@@ -89,7 +99,7 @@ Examples:
   fillside expose --to camera  what the camera asks for, without steps
 """,
 )
-@click.argument("by", type=STOPS, required=False, metavar="[STOPS]")
+@click.argument("by", type=StopsType(to="camera"), required=False, metavar="[STOPS]")
 @click.option("--to", "to", metavar="LUX|camera", help="The exposure itself, instead of a change.")
 @live_options
 def expose(by: float | None, to: str | None, url: str, token: str | None, as_json: bool) -> None:
@@ -104,7 +114,7 @@ def expose(by: float | None, to: str | None, url: str, token: str | None, as_jso
     try:
         wanted: float | str = "camera" if to == "camera" else finite(to)
     except ValueError as error:
-        raise WrongUse(f"--to: {plain(to)!r} is neither a number of lux nor camera") from error
+        raise WrongUse(f"--to: {quoted(plain(to))} is neither a number of lux nor camera") from error
     give({"do": "expose", "to": wanted}, url, token, as_json)
 
 
@@ -142,7 +152,7 @@ Examples:
 """,
 )
 @click.argument("role")
-@click.argument("by", type=STOPS, required=False, metavar="[STOPS]")
+@click.argument("by", type=StopsType(to="out"), required=False, metavar="[STOPS]")
 @click.option("--to", "to", metavar="STOPS|out", help="The trim in all, instead of a change.")
 @live_options
 def trim(role: str, by: float | None, to: str | None, url: str, token: str | None, as_json: bool) -> None:

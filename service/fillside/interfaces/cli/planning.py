@@ -10,7 +10,9 @@ import click
 
 from fillside.interfaces.cli.group import WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, CALIBRATION, FEET, RIG_FILE, calibration_of, rig_of
+from fillside.interfaces.cli.sheets import can_be_written
 from fillside.rig.problems import unknown
+from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
     from fillside.interfaces.sheet.layout import Paper
@@ -105,6 +107,7 @@ def sheet(
     form = file.suffix.lower().removeprefix(".")
     if form not in ("pdf", "svg"):
         raise WrongUse(f"--to: {file} must end in .pdf or .svg")
+    can_be_written(file)
     known = calibration_of(calibration)
     from fillside.calibration.intervals import Intervals
     from fillside.interfaces.sheet.layout import lay_out
@@ -129,6 +132,8 @@ def sheet(
 def _write(file: Path, drawn: tuple[bytes, ...]) -> list[Path]:
     """Write the first page, or all of them, to a file, and what follows to files beside it; their names."""
     files = [file, *(file.with_stem(f"{file.stem}-page-{i}") for i in range(2, len(drawn) + 1))]
+    for each in files:
+        can_be_written(each)
     for each, content in zip(files, drawn, strict=True):
-        each.write_bytes(content)
+        write_plain(each, content)
     return files

@@ -6,7 +6,7 @@ import codecs
 from pathlib import Path
 
 from fillside.interfaces.cli.group import WrongUse
-from fillside_drivers.plain_files import MIB, plain_bytes
+from fillside_drivers.plain_files import MIB, NotPlainError, check_can_be_written, plain_bytes
 
 LARGEST_SHEET_BYTES = 5 * MIB
 
@@ -27,6 +27,14 @@ def sheet_text(path: Path) -> str:
         return body.decode("utf-8-sig")
     except UnicodeDecodeError:
         return _decoded(path, body, "cp1252")
+
+
+def can_be_written(path: Path) -> None:
+    """A pipe, a device, a folder or a socket is wrong use where a file is to be written."""
+    try:
+        check_can_be_written(path)
+    except NotPlainError as error:
+        raise WrongUse(f"{path} cannot be written: {error}") from error
 
 
 def _decoded(path: Path, body: bytes, encoding: str) -> str:

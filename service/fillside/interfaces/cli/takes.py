@@ -10,6 +10,7 @@ import click
 
 from fillside.interfaces.cli import show
 from fillside.interfaces.cli.client import Daemon, live_options
+from fillside.interfaces.cli.words import CountType
 
 
 @click.command(
@@ -20,9 +21,7 @@ Examples:
   fillside takes --json | jq '.[0].first.heads'       every head's level in the latest one
 """
 )
-@click.option(
-    "--most", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N", help="How many."
-)
+@click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
 @live_options
 def takes(most: int, url: str, token: str | None, as_json: bool) -> None:
     """Freezes with the light they began with, the newest last; --json has all of it, also at its end."""

@@ -15,10 +15,12 @@ from fillside.interfaces.cli.client import Daemon, live_options
 from fillside.interfaces.cli.group import Failure
 from fillside.interfaces.cli.screen import Screen
 from fillside.interfaces.cli.summary import block, one_line
+from fillside.interfaces.cli.words import SecondsType
 
 FRESH_S = 0.2
 """How often a terminal is drawn again at most; a line without one at most once a second."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 8.0
+LONGEST_S = 30 * 86_400
 
 
 class Lines:
@@ -44,7 +46,7 @@ Examples:
   fillside watch --json       a state a line
 """
 )
-@click.option("--seconds", type=click.FloatRange(min=0), metavar="N", help="End by itself after N seconds.")
+@click.option("--seconds", type=SecondsType(0, LONGEST_S), metavar="N", help="End by itself after N seconds.")
 @live_options
 def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> None:
     """Ratio, face, exposure and levels, live, until Ctrl-C."""

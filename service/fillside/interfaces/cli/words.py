@@ -1,17 +1,22 @@
-"""What people type: stops, ratios, places; and negative numbers as they come."""
+"""What people type: stops, numbers, places; negative ones as they come, and none that is beyond counting."""
 
 from __future__ import annotations
 
+import math
 import re
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from fillside.rig.notation import level_number
+from fillside.rig.problems import quoted
 
 MINUS = "\N{MINUS SIGN}"
+LARGEST = 1e12
+"""No light, distance, time or setting of a studio is as large in the units that are typed."""
+LONGEST_COUNT = 18
 _NEGATIVE = re.compile(r"-(?=\.?\d)")
-_STOPS = re.compile(r"([+-]?)(?:(\d+(?:\.\d*)?|\.\d+)(?:/(\d+))?|(\d+)\s+(\d+)/(\d+))")
+_STOPS = re.compile(r"([+-]?)(?:(\d+(?:\.\d*)?|\.\d+)(?:/(\d+))?|(\d+)\s+(\d+)/(\d+))", re.ASCII)
 
 
 if TYPE_CHECKING:
@@ -44,22 +49,46 @@ def stops(text: str) -> float:
     >>> stops("-1"), stops("+0.5"), stops("-1/2"), stops("1 1/2")
     (-1.0, 0.5, -0.5, 1.5)
     """
-    match = _STOPS.fullmatch(plain(text).strip())
-    if match is None or match[3] == "0" or match[6] == "0":
-        raise ValueError(f"{plain(text)!r} is not a number of stops such as 1, -0.5, +1/3 or -1/3")
-    if match[4] is not None:
-        value = int(match[4]) + int(match[5]) / int(match[6])
-    else:
-        value = float(match[2]) / int(match[3] or 1)
+    typed = plain(text).strip()
+    match = _STOPS.fullmatch(typed)
+    if match is None:
+        raise ValueError(f"{quoted(typed)} {_NO_STOPS}")
+    whole, over, under = (match[4] or "0", match[5] or match[2], match[6] or match[3] or "1")
+    parts = [float(part) for part in (whole, over, under)]
+    if parts[2] == 0 or max(parts) > LARGEST:
+        raise ValueError(f"{quoted(typed)} {_NO_STOPS}")
+    value = parts[0] + parts[1] / parts[2]
     return -value if match[1] == "-" else value
 
 
+_NO_STOPS = "is not a number of stops such as 1, -0.5, +1/3 or -1/3"
+
+
+def counted(digits: str) -> float:
+    """The number that plain digits stand for; ValueError for one beyond counting.
+
+    >>> counted("640.5")
+    640.5
+    """
+    value = float(digits)
+    if abs(value) > LARGEST:
+        raise ValueError(f"{quoted(digits)} is too large; the largest number here is {LARGEST:.0f}")
+    return value
+
+
 class StopsType(_Number):
+    """Stops; `to` is the word that is meant for the option ``--to`` of the same command."""
+
     name = "stops"
+
+    def __init__(self, to: str = "") -> None:
+        self._to = to
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         if isinstance(value, float):
             return value
+        if self._to and value == self._to:
+            self.fail(f"write it --to {value}", param, ctx)
         try:
             return stops(str(value))
         except ValueError as error:
@@ -81,9 +110,9 @@ class NumberType(_Number):
 def finite(text: str) -> float:
     """A finite number from what is typed."""
     typed = plain(text).strip()
-    if not re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?", typed):
-        raise ValueError(f"{typed!r} is not a number")
-    return float(typed)
+    if not re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?", typed, re.ASCII):
+        raise ValueError(f"{quoted(typed)} is not a number")
+    return counted(typed)
 
 
 def place(text: str) -> tuple[float, float, float]:
@@ -94,7 +123,7 @@ def place(text: str) -> tuple[float, float, float]:
     """
     parts = plain(text).split(",")
     if len(parts) != 3:
-        raise ValueError(f"{plain(text)!r} is not a place such as 0.4,0.2,1.2 (x,y,z in metres)")
+        raise ValueError(f"{quoted(plain(text))} is not a place such as 0.4,0.2,1.2 (x,y,z in metres)")
     x, y, z = (finite(part) for part in parts)
     return x, y, z
 
@@ -109,6 +138,36 @@ class LevelType(_Number):
             return level_number(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
+
+
+class SecondsType(click.FloatRange):
+    """A time in seconds within a range."""
+
+    name = "seconds"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            seconds = finite(str(value))
+        except ValueError:
+            seconds = math.nan
+        least, most = self.min or 0.0, self.max or LARGEST
+        if not least <= seconds <= most:
+            typed = quoted(plain(str(value)))
+            self.fail(f"{typed} is not a number of seconds from {least:g} to {most:.0f}", param, ctx)
+        return seconds
+
+
+class CountType(click.IntRange):
+    """A whole number within a range; what is no such number is not written out whole in the refusal."""
+
+    name = "integer range"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if len(str(value)) > LONGEST_COUNT:
+            range_words = f"from {self.min} to {self.max}"
+            self.fail(f"{quoted(str(value))} is not a whole number {range_words}", param, ctx)
+        number: int = super().convert(value, param, ctx)
+        return number
 
 
 STOPS, NUMBER, LEVEL = StopsType(), NumberType(), LevelType()
