@@ -262,11 +262,12 @@ def test_the_examples_are_rehearsed_and_those_with_slots_go_back(path: Path) -> 
 
 def test_what_the_readme_shows_of_drives_can_be_rehearsed(kinds: dict[str, DriverKind]) -> None:
     text = (ROOT / "README.md").read_text("utf-8")
-    shown = re.findall(r"^ *drive = (\{.*?\}) *$", text, re.DOTALL | re.MULTILINE)
-    assert len(shown) >= 3
-    for block in shown:
-        drive = tomllib.loads(f"drive = {' '.join(block.split())}")["drive"]
-        drive |= {"gdtf": {**MODE, "mode": drive["mode"]}} if "gdtf" in drive else {}
+    inline = re.findall(r"^ *(drive = \{.*\}) *$", text, re.MULTILINE)
+    tables = re.findall(r"^\[heads\.drive\].*?\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+    assert len(inline) >= 2
+    assert len(tables) >= 1
+    for said in (*(tomllib.loads(line)["drive"] for line in inline), *map(tomllib.loads, tables)):
+        drive = said | ({"gdtf": {**MODE, "mode": said["mode"]}} if "gdtf" in said else {})
         kind = {"stage": "sacn", "bulbs": "mqtt"}[drive.pop("driver")]
         assert wires(checked(rig("sim", {}, drive), kinds)) == wires(checked(rig(kind, {}, drive), kinds))
 

@@ -243,5 +243,5 @@ def test_there_is_no_simulated_meter_for_lamps_that_are_there(rig: Path, tmp_pat
     rig.write_text(wired + '[drivers.stage]\nkind = "sacn"\nto = ["127.0.0.1:9"]\n')
     with running(rig, tmp_path / "data", entry=HURRIED) as up:
         done = fillside(up, "lineup", "--virtual-meter")
-        assert done.returncode == 1
-        assert "there is no simulated meter" in done.stdout + done.stderr
+        assert done.returncode == 2
+        assert "there is no simulated meter" in done.stderr
