@@ -70,7 +70,7 @@ def write_plain(path: str | Path, content: bytes) -> None:
     """Write a plain file whole; where that fails, what stood there stays. Raises NotPlainError or OSError."""
     check_can_be_written(path)
     target = Path(path).resolve()
-    mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else 0o666 & ~_umask()
+    mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else new_file_mode()
     handle, beside = tempfile.mkstemp(prefix=".fillside-", dir=target.parent)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -84,10 +84,11 @@ def write_plain(path: str | Path, content: bytes) -> None:
             os.unlink(beside)
 
 
-def _umask() -> int:
+def new_file_mode() -> int:
+    """The permissions that a new file of this process has; a temporary one has fewer."""
     mask = os.umask(0o022)
     os.umask(mask)
-    return mask
+    return 0o666 & ~mask
 
 
 def _refuse_other_kinds(found: os.stat_result) -> None:

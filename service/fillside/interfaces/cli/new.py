@@ -17,6 +17,7 @@ import click
 from fillside.interfaces.cli.group import Failure, WrongUse
 from fillside.interfaces.cli.offline import AS_JSON, FEET
 from fillside.interfaces.cli.sheets import can_be_written
+from fillside_drivers.plain_files import new_file_mode
 
 COMMANDS = {
     "check": "what was understood, and what to mind",
@@ -114,7 +115,7 @@ def _write(rig_file: Path, text: str) -> None:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)
         load_rig(Path(beside))
-        os.chmod(beside, 0o666 & ~_umask())
+        os.chmod(beside, new_file_mode())
         os.replace(beside, target)
     except RigError as error:
         why = str(error).removeprefix(f"{beside}:")
@@ -122,12 +123,6 @@ def _write(rig_file: Path, text: str) -> None:
     finally:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(beside)
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
 
 
 def _first_run(found: Mapping[str, Any]) -> str:
