@@ -18,6 +18,8 @@ const ORDER_TIMEOUT_MS = 6000;
 const METER_TIMEOUT_MS = 30000;
 const METER_ORDERS = new Set(["read", "calibrate", "lineup"]);
 const ASK_TIMEOUT_MS = 3000;
+// The daemon tells what changed at least three times a second, however many look on.
+const TOLD_WITHIN_MS = 400;
 const MEANS = { 401: "key", 403: "key", 429: "full", 500: "ill", 503: "full" };
 
 export class Link {
@@ -27,6 +29,8 @@ export class Link {
   #watch = 0;
   #state = null;
   #generation = 0;
+  #texts = 0;
+  #toldNext = [];
 
   /** `told(state)` hears of every change of the state, `turned(how)` of every change of the link. */
   constructor({ told, turned }) {
@@ -63,14 +67,17 @@ export class Link {
     };
   }
 
-  /** One order; resolves to {ok, note} or {ok: false, message}, and never rejects. */
+  /** One order; resolves, once `state` holds what it did, to {ok, note} or {ok: false, message}, and never rejects. */
   async order(body) {
     const request = { method: "POST", body: JSON.stringify(body), headers: { "Content-Type": "application/json" } };
+    const heardBefore = this.#texts;
     const patience = METER_ORDERS.has(body.do) ? METER_TIMEOUT_MS : ORDER_TIMEOUT_MS;
     try {
       const { status, said } = await ask("/api/v1/do", patience, request);
       if (said?.ok) {
-        if (said.state) this.#take(said.state);
+        // What the WebSocket told meanwhile may be newer than the answer, and would not be told again.
+        if (this.#texts === heardBefore) this.#take(said.state);
+        else await this.#nextText();
         return { ok: true, note: said.note || "" };
       }
       if (status === 401) this.now();
@@ -91,6 +98,7 @@ export class Link {
 
   #hear(said) {
     this.how.heard = Date.now();
+    this.#texts += 1;
     this.#listenForSilence();
     if (said.full) {
       this.#wait = FIRST_WAIT_MS;
@@ -100,6 +108,15 @@ export class Link {
     } else if (said.changed) {
       this.#take(said.changed);
     }
+    for (const told of this.#toldNext.splice(0)) told();
+  }
+
+  /** Resolves when the daemon has told something more, or could have. */
+  #nextText() {
+    return new Promise((told) => {
+      this.#toldNext.push(told);
+      setTimeout(told, TOLD_WITHIN_MS);
+    });
   }
 
   #take(changes) {

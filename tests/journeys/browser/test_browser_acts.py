@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 import pytest
-from playwright.async_api import Page, expect
+from playwright.async_api import Page, Route, expect
 
 from journeys.browser.studio import Studio, act, spot
 
@@ -153,10 +153,20 @@ async def test_dark_asks_where_no_finger_and_no_key_can_hold(phone: Page, atelie
 
 
 async def test_it_says_for_how_long_the_light_is_steady(phone: Page, atelier: Studio) -> None:
+    """Also where the answer to the order, of a light that fades, comes after the news that it rests."""
+    rests = phone.locator("#light-changed", has_text="Steady for")
+
+    async def late(route: Route) -> None:
+        answer = await route.fetch()
+        # What the page says before it has heard of the trim is of the light coming up.
+        await expect(phone.get_by_role("group", name="key").locator(".row-value")).to_have_text("−⅓")
+        await expect(rests).to_be_visible()
+        await route.fulfill(response=answer)
+
+    await phone.route("**/api/v1/do", late)
     await act(phone, "key 1/3 stop less").tap()
     await atelier.until(lambda s: bool(s["trims"]) and s["settled"])
-    # What the page says before it has heard of the trim is of the light coming up.
-    await expect(phone.get_by_role("group", name="key").locator(".row-value")).to_have_text("−⅓")
+    await expect(phone.locator("#trims-answer")).to_contain_text("trimmed")
     said = re.compile(r"Steady for ([1-9]\.\d) s")
     await expect(phone.locator("#light-changed")).to_have_text(said)
     shown = said.search(await phone.locator("#light-changed").inner_text())
