@@ -191,8 +191,6 @@ async def test_a_secret_that_is_not_where_it_should_be_is_said_at_opening(tmp_pa
             pass
 
 
-# The client library leaves the socket of a handshake that failed to the garbage collector.
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 async def test_tls_with_a_private_authority(tmp_path: Path) -> None:
     _certificates(tmp_path)
     lines = (f"certfile {tmp_path}/server.pem", f"keyfile {tmp_path}/server.key")

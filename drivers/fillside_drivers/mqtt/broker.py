@@ -64,6 +64,17 @@ def secret(place: str | None, where: str) -> str | None:
         raise BrokerError(f"{where} names the file {name}, which cannot be read: {reason}", where) from error
 
 
+class _ClosedWhenRefused(ssl.SSLSocket):
+    """The client library leaves the socket of a handshake that failed to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
     """What the connection is encrypted with, None for none. Raises BrokerError."""
     if not options.tls:
@@ -75,6 +86,7 @@ def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
             raise BrokerError(f"a certificate file cannot be used: {path}: {why(error)}", "tls") from error
     try:
         context = ssl.create_default_context(cafile=options.ca_file)
+        context.sslsocket_class = _ClosedWhenRefused
         if options.ca_file is not None:
             # Python 3.13 and later also hold each certificate against the whole profile of RFC 5280. What a
             # small authority of one's own makes seldom keeps it (`openssl req -x509` leaves the key usage
