@@ -34,6 +34,8 @@ def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
     made = Disk()
     monkeypatch.setattr(writer, "commit", made.commit)
     monkeypatch.setattr(writer, "RETRY_S", 0.01)
+    # A real disk under load may take longer than anybody would wait for it.
+    monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
     return made
 
 
@@ -185,6 +187,7 @@ async def test_a_disk_that_hangs_stops_nobody(
     with pytest.raises(Refusal, match="cannot be kept: the disk does not answer"):
         await up.runner.do({"do": "import", "readings": TABLE}, ANNA)
     await settled(up)
+    monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
     disk.open.set()
     await kept_again(up)
     assert LIFE not in await up.runner.do({"do": "follow"}, ANNA)
