@@ -40,14 +40,15 @@ def sent_since(held: Studio, when: float) -> list[int]:
 
 def no_step(held: Studio, first: int, since: float) -> bool:
     """Whether no message from that code on goes further than promised, or, where the machine had us send one
-    late, than what fades gently in that time."""
+    late, than what fades gently in that time: since the message before the last, for the last may have been
+    late, and its code as old as that."""
     sent = [(since, first), *((at, code) for at, code in held.sent if at >= since)]
+    assert len(sent) > 1, "nothing was sent"
     steps = steps_stops([code for _, code in sent])
-    gaps_s = [after - at for (at, _), (after, _) in itertools.pairwise(sent)]
-    assert gaps_s, "nothing was sent"
+    news_s = [since, *(at for at, _ in sent)]
     return all(
-        step <= max(STEP_STOPS, GENTLE_STOPS_S * gap_s + CODE_STOPS)
-        for step, gap_s in zip(steps, gaps_s, strict=True)
+        step <= max(STEP_STOPS, GENTLE_STOPS_S * (at - news) + CODE_STOPS)
+        for step, news, (at, _) in zip(steps, news_s, sent[1:], strict=False)
     )
 
 
