@@ -190,17 +190,14 @@ class Studio:
 
     async def watched(
         self, seconds: float, over: Callable[[], bool] = lambda: False
-    ) -> tuple[list[tuple[float, float]], float]:
-        """`outputs` a hundred times a second, until it is over; and by how much at most that was late, s."""
-        found, late_s = [], 0.0
-        now = time.monotonic()
-        end = now + seconds
-        while now < end and not over():
+    ) -> list[tuple[float, float]]:
+        """`outputs` a hundred times a second, until it is over."""
+        found = []
+        end = time.monotonic() + seconds
+        while time.monotonic() < end and not over():
             found.append(self.outputs())
             await asyncio.sleep(0.01)
-            before, now = now, time.monotonic()
-            late_s = max(late_s, now - before - 0.01)
-        return found, late_s
+        return found
 
 
 @asynccontextmanager
