@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 class Disk:

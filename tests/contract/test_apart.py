@@ -101,7 +101,7 @@ def test_it_ends_when_we_are_killed() -> None:
     number = int(ours.stdout.readline())
     os.kill(number, 0)
     ours.kill()
-    ours.communicate(timeout=20)
+    ours.communicate(timeout=60)
     assert ours.returncode != 0
 
 

@@ -52,7 +52,7 @@ def package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def receiver() -> Iterator[socket.socket]:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as made:
         made.bind(("127.0.0.1", 0))
-        made.settimeout(10.0)
+        made.settimeout(60.0)
         yield made
 
 

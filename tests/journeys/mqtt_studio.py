@@ -178,7 +178,7 @@ class Studio:
         """The light that key and fill really give, as parts of their full light."""
         return self.wire.levels["key"] ** 2, self.bulb.level() ** 2
 
-    async def until(self, true: Callable[[], bool], within_s: float = 30.0) -> None:
+    async def until(self, true: Callable[[], bool], within_s: float = 60.0) -> None:
         async with asyncio.timeout(within_s):
             while not true():  # noqa: ASYNC110 - what is waited for happens in other processes too
                 await asyncio.sleep(0.01)

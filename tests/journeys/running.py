@@ -20,7 +20,7 @@ from typing import Any
 ENTRY = "from fillside.interfaces.cli import main; main()"
 HURRIED = f"from fillside.hold.hold import Hold; Hold._order_speed = 100.0; {ENTRY}"
 """A daemon whose orders fade a hundred stops a second, for tests that are not about how light goes."""
-START_WITHIN_S = 20.0
+START_WITHIN_S = 60.0
 
 
 def command(*args: str) -> list[str]:
@@ -70,7 +70,7 @@ class Daemon:
         return int(self.url.rsplit(":", 1)[1])
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.url + path, timeout=30) as response:
+        with urllib.request.urlopen(self.url + path, timeout=60) as response:
             return json.load(response)
 
     def do(self, **order: Any) -> Any:
@@ -80,13 +80,13 @@ class Daemon:
             self.url + "/api/v1/do", body, {"Content-Type": "application/json"}, method="POST"
         )
         try:
-            with urllib.request.urlopen(request, timeout=30) as response:
+            with urllib.request.urlopen(request, timeout=60) as response:
                 return json.load(response)
         except urllib.error.HTTPError as error:
             with error:
                 return json.load(error)
 
-    def settled(self, within_s: float = 20.0) -> Any:
+    def settled(self, within_s: float = 60.0) -> Any:
         """The state once no head moves any more."""
         deadline = time.monotonic() + within_s
         while time.monotonic() < deadline:
@@ -100,7 +100,7 @@ class Daemon:
         """End it by a signal; its exit status."""
         if self.process.poll() is None:
             self.process.send_signal(number)
-        out, err = self.process.communicate(timeout=20)
+        out, err = self.process.communicate(timeout=60)
         self.said += err + out
         return self.process.returncode
 
@@ -123,7 +123,7 @@ class Ear:
         self._socket.bind(("127.0.0.1", 0))
         self.port = int(self._socket.getsockname()[1])
 
-    def packet(self, within_s: float = 15.0) -> bytes:
+    def packet(self, within_s: float = 60.0) -> bytes:
         self._socket.settimeout(within_s)
         return self._socket.recv(2048)
 

@@ -25,7 +25,7 @@ IN_A_FADE: tuple[dict[str, Any], ...] = (
     {"do": "trim", "role": "fill", "by": -1},
     {"do": "move", "mark": "desk"},
 )
-WAIT_S = 20.0
+WAIT_S = 60.0
 
 
 def wanted(state: dict[str, Any]) -> dict[str, Any]:

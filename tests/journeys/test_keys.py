@@ -38,7 +38,7 @@ x = "trim fill +6"
 """
 
 
-def until(true: Callable[[], object], within_s: float = 30.0) -> None:
+def until(true: Callable[[], object], within_s: float = 60.0) -> None:
     deadline = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < deadline, "did not come true"
@@ -189,7 +189,7 @@ def test_wrong_use_is_one_line(table: Path, tmp_path: Path) -> None:
         for args, told, status in WRONG:
             words = command("keys", *args, "--url", daemon.url)
             with subprocess.Popen(words, cwd=tmp_path, stdin=theirs, stderr=subprocess.PIPE) as process:
-                _, said = process.communicate(timeout=30)
+                _, said = process.communicate(timeout=60)
             assert process.returncode == status, args
             assert len(said.splitlines()) == 1
             assert any(part in said.decode() for part in told), said

@@ -181,7 +181,7 @@ def test_watch_tells_changes_without_a_terminal(rig: Path, tmp_path: Path) -> No
         assert watching.stdout is not None
         assert json.loads(watching.stdout.readline())["mode"] == "follow"
         daemon.do(do="freeze")
-        out, _ = watching.communicate(timeout=20)
+        out, _ = watching.communicate(timeout=60)
     assert watching.returncode == 0
     assert json.loads(out.splitlines()[-1])["mode"] == "freeze"
 

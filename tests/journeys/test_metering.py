@@ -172,7 +172,7 @@ def test_a_reading_handed_in_while_the_daemon_is_killed_is_kept_or_was_not_ackno
             stderr=subprocess.DEVNULL,
             env={**os.environ, "FILLSIDE_URL": up.url},
         )
-    status = asked.wait(timeout=30)
+    status = asked.wait(timeout=60)
     with running(rig, data, entry=HURRIED) as up:
         values = [one["body"]["value"] for one in up.get("/api/v1/readings")["readings"]]
         assert {200.0, 201.0, 202.0} <= set(values)

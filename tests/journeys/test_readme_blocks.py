@@ -78,5 +78,5 @@ def test_the_order_by_curl(daemon: Daemon) -> None:
     import urllib.request
 
     request = urllib.request.Request(words[-1], body.encode("utf-8"), headers, method="POST")
-    with urllib.request.urlopen(request, timeout=10) as response:
+    with urllib.request.urlopen(request, timeout=60) as response:
         assert response.status == 200

@@ -24,7 +24,7 @@ def codes_of(packet: bytes) -> CodePair:
     return struct.unpack(">H", slots[0:2])[0], struct.unpack(">H", slots[510:512])[0]
 
 
-def until(holds: Callable[[], Any], within_s: float = 20.0) -> Any:
+def until(holds: Callable[[], Any], within_s: float = 60.0) -> Any:
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         if found := holds():

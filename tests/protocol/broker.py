@@ -114,7 +114,7 @@ async def broker(folder: Path, *lines: str, anonymous: bool = True) -> AsyncIter
         yield running
 
 
-async def until(true: object, within_s: float = 20.0) -> None:
+async def until(true: object, within_s: float = 60.0) -> None:
     """Wait until a condition holds; fails after a time that nothing here should need."""
     assert callable(true)
     for _ in range(int(within_s / 0.01)):

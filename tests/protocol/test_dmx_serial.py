@@ -216,7 +216,7 @@ class Told:
 
 def wait_for(count: int, port: Recorder) -> None:
     for _ in range(count):
-        assert port.sent.acquire(timeout=10)
+        assert port.sent.acquire(timeout=60)
 
 
 def test_break_mark_and_pace_are_never_shorter_than_the_standard_asks() -> None:

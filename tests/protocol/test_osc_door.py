@@ -47,7 +47,7 @@ class Box:
 
     def __init__(self, port: int, host: str = "127.0.0.1") -> None:
         self._client = UDPClient(host, port)
-        self._client._sock.settimeout(20.0)
+        self._client._sock.settimeout(60.0)
 
     def send(self, address: str, *values: Any) -> None:
         self._client.send(built(address, *values))
@@ -171,7 +171,7 @@ async def test_malformed_packets_are_counted_and_dropped(
 async def test_answers_go_to_the_port_that_listens(tmp_path: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
         ear.bind(("127.0.0.1", 0))
-        ear.settimeout(20.0)
+        ear.settimeout(60.0)
         async with opened(tmp_path, f"answer_port = {ear.getsockname()[1]}") as (_, box):
             box.send("freeze")
             assert (await asyncio.to_thread(ear.recv, 65536)).startswith(b"/fillside/said\x00")
