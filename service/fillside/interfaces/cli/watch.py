@@ -71,9 +71,16 @@ def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> 
 
 
 async def _watch(daemon: Daemon, show: Any, seconds: float | None) -> None:
+    """The seconds count from what is shown first: connecting may take longer than they are."""
     try:
-        async with asyncio.timeout(seconds):
-            await _stay_in_touch(daemon, show)
+        async with asyncio.timeout(None) as limit:
+
+            def shown(*what: Any) -> None:
+                show(*what)
+                if seconds is not None and limit.when() is None:
+                    limit.reschedule(asyncio.get_running_loop().time() + seconds)
+
+            await _stay_in_touch(daemon, shown)
     except TimeoutError:
         return
 
