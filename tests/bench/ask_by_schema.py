@@ -12,7 +12,6 @@ import argparse
 import contextlib
 import http.client
 import json
-import subprocess
 import sys
 import tempfile
 import time
@@ -26,53 +25,16 @@ import schemathesis
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis.errors import Unsatisfiable
 
+from bench.own_daemon import OwnDaemon
 from contract.asked_by_schema import asks
-
-RIG = """
-[rig]
-name = "fuzz"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 4.0
-[marks]
-chair = [0.0, 0.0, 1.2]
-desk = [0.6, 0.3, 1.25]
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 3800
-drive = { driver = "wire", bits = 16 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 2600
-drive = { driver = "wire", bits = 16 }
-[drivers.wire]
-kind = "sim"
-"""
+from protocol.studio import RIG
 
 
-class Up:
-    """A daemon of its own, and one kept connection to it."""
+class Up(OwnDaemon):
+    """One kept connection to it."""
 
     def __init__(self, folder: Path) -> None:
-        rig = folder / "fuzz.toml"
-        rig.write_text(RIG)
-        self.log = folder / "log"
-        command = [sys.executable, "-c", "from fillside.interfaces.cli import main; main()", "run", str(rig)]
-        command += ["--listen", "127.0.0.1:0", "--data", str(folder / "data")]
-        with self.log.open("wb") as log:
-            self.process = subprocess.Popen(command, stderr=log)
-        deadline = time.monotonic() + 60
-        while b"http://" not in (said := self.log.read_bytes()):
-            assert time.monotonic() < deadline, said
-            time.sleep(0.1)
-        self.url = next(word for word in said.decode().split() if word.startswith("http://"))
-        self.port = int(self.url.rsplit(":", 1)[1])
+        super().__init__(folder, RIG)
         self._door = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
 
     def ask(self, method: str, path: str, body: bytes | None = None) -> tuple[int, Any]:
@@ -142,13 +104,9 @@ def main() -> None:
     chosen = parser.parse_args()
     seen: Counter[int] = Counter()
     with tempfile.TemporaryDirectory() as folder:
-        up = Up(Path(folder))
         start = time.monotonic()
-        try:
+        with Up(Path(folder)) as up:
             asked = by_document(up, chosen.inputs, chosen.seed, seen)
-        finally:
-            up.process.terminate()
-            up.process.wait()
         log = up.log.read_text("utf-8", "replace")
         assert "Traceback" not in log, log[max(0, log.index("Traceback") - 300) :][:4000]
     told = ", ".join(f"{status}: {number}" for status, number in sorted(seen.items()))

@@ -31,41 +31,19 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-RIG = """
-[rig]
-name = "bench"
-[camera]
-position = [0.0, -2.4, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-[balance]
-exposure = 120
-[hold]
-order_speed = 0.33
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 1800
-drive = {{ driver = "stage", universe = 1, slot = 1, bits = 16 }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 1600
-drive = {{ driver = "stage", universe = 1, slot = 3, bits = 16 }}
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from bench.own_daemon import ENTRY, OwnDaemon, two_heads
+
+HAIR_AND_OSC = """
 [[heads]]
 name = "hair"
 role = "hair"
 position = [0.5, 1.2, 2.1]
 intensity = 600
 drive = {{ driver = "stage", universe = 1, slot = 5, bits = 16 }}
-[drivers.stage]
-kind = "sacn"
-to = ["127.0.0.1:{port}"]
 [doors.osc]
 listen = "127.0.0.1:{osc}"
-{mqtt}
 """
 ONE, SEVERAL, ELSEWHERE = (20, 1), (30, 8), "127.0.0.77"
 KINDS = {
@@ -135,8 +113,8 @@ class Asker(threading.Thread):
             self.slowest_s = max(self.slowest_s, time.perf_counter() - start)
 
 
-class Up:
-    """A daemon of its own."""
+class Up(OwnDaemon):
+    """One that is asked on a connection made for that, and whose use of the machine is told."""
 
     def __init__(self, folder: Path, frames: int, nofile: int, mqtt: int | None, tls: bool) -> None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
@@ -144,23 +122,15 @@ class Up:
             self.osc = int(free.getsockname()[1])
         self.mqtt = mqtt
         folder.mkdir()
-        rig, self.log = folder / "rig.toml", folder / "log"
         table = "" if mqtt is None else f'[doors.mqtt]\nbroker = "127.0.0.1"\nport = {mqtt}\n'
-        rig.write_text(RIG.format(port=frames, osc=self.osc, mqtt=table))
+        rig = two_heads(frames, exposure_lux=120, stops_s=0.33)
         entry = f"""import resource
 hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
 resource.setrlimit(resource.RLIMIT_NOFILE, (min({nofile}, hard), hard))
-from fillside.interfaces.cli import main; main()"""
-        command = [sys.executable, "-c", entry, "run", str(rig), "--listen", "127.0.0.1:0"]
-        command += ["--data", str(folder / "data"), *(_certified(folder) if tls else [])]
+{ENTRY}"""
+        certified = _certified(folder) if tls else []
         self._trusted = ssl.create_default_context(cafile=str(folder / "ca.pem")) if tls else None
-        with self.log.open("wb") as log:
-            self.process = subprocess.Popen(command, stderr=log)
-        deadline = time.monotonic() + 60
-        while b"://" not in (said := self.log.read_bytes()):
-            assert time.monotonic() < deadline, said
-            time.sleep(0.1)
-        self.port = int(next(word for word in said.split() if b"://" in word).rsplit(b":", 1)[1])
+        super().__init__(folder, rig + HAIR_AND_OSC.format(osc=self.osc) + table, *certified, entry=entry)
 
     def ask(self, order: dict[str, object] | None, address: str = "127.0.0.1") -> object:
         where = ("127.0.0.1", self.port, PATIENCE_S, (address, 0))
@@ -272,19 +242,15 @@ def one_kind(kind: str, chosen: argparse.Namespace, folder: Path) -> None:
         Path("/proc/self/autogroup").write_text(str(NICE))
     frames = Frames()
     frames.start()
-    with _broker(kind) as port:
-        up = Up(folder, frames.port, chosen.nofile, port, kind.startswith("handshake"))
-        try:
+    tls = kind.startswith("handshake")
+    with _broker(kind) as port, Up(folder, frames.port, chosen.nofile, port, tls) as up:
+        time.sleep(2)
+        quiet = watch(up, frames, 3.5)
+        lines, size = up.log_lines(), up.log.stat().st_size
+        with flood(up, kind, chosen.count):
             time.sleep(2)
-            quiet = watch(up, frames, 3.5)
-            lines, size = up.log_lines(), up.log.stat().st_size
-            with flood(up, kind, chosen.count):
-                time.sleep(2)
-                told = watch(up, frames, chosen.seconds)
-            grown = f"log {up.log_lines() - lines} lines, {(up.log.stat().st_size - size) / 1e6:.1f} MB"
-        finally:
-            up.process.terminate()
-            up.process.wait()
+            told = watch(up, frames, chosen.seconds)
+        grown = f"log {up.log_lines() - lines} lines, {(up.log.stat().st_size - size) / 1e6:.1f} MB"
     print(f"{'(quiet)':18} {quiet}\n{kind:18} {told}  {grown}", flush=True)
 
 

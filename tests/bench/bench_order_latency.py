@@ -20,33 +20,10 @@ import tempfile
 import time
 from pathlib import Path
 
-RIG = """
-[rig]
-name = "bench"
-[camera]
-position = [0.0, -2.4, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-[balance]
-exposure = 200
-[hold]
-order_speed = 6.0
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 1800
-drive = {{ driver = "stage", universe = 1, slot = 1, bits = 16 }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 1600
-drive = {{ driver = "stage", universe = 1, slot = 3, bits = 16 }}
-[drivers.stage]
-kind = "sacn"
-to = ["127.0.0.1:{port}"]
-"""
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from bench.own_daemon import OwnDaemon, two_heads
+
 SLOTS_FROM = 126
 """ANSI E1.31-2018, table 4-1: octet 125 is the start code, slot 1 the octet after it."""
 QUIET_S = 0.06
@@ -76,19 +53,9 @@ def order_latencies_ms(orders: int) -> list[float]:
     receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     receiver.bind(("127.0.0.1", 0))
     with tempfile.TemporaryDirectory() as folder:
-        rig = Path(folder) / "bench.toml"
-        rig.write_text(RIG.format(port=receiver.getsockname()[1]))
-        command = [sys.executable, "-c", "from fillside.interfaces.cli import main; main()", "run", str(rig)]
-        command += ["--listen", "127.0.0.1:0", "--data", str(Path(folder) / "data")]
-        daemon = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-        try:
-            assert daemon.stderr is not None
-            port = int(daemon.stderr.readline().rsplit(":", 1)[1])
-            return _measure(receiver, http.client.HTTPConnection("127.0.0.1", port), orders)
-        finally:
-            daemon.terminate()
-            daemon.wait()
-            receiver.close()
+        rig = two_heads(receiver.getsockname()[1], exposure_lux=200, stops_s=6.0)
+        with receiver, OwnDaemon(Path(folder), rig) as daemon:
+            return _measure(receiver, http.client.HTTPConnection("127.0.0.1", daemon.port), orders)
 
 
 def _measure(receiver: socket.socket, door: http.client.HTTPConnection, orders: int) -> list[float]:

@@ -25,33 +25,10 @@ import threading
 import time
 from pathlib import Path
 
-RIG = """
-[rig]
-name = "bench"
-[camera]
-position = [0.0, -2.4, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-[balance]
-exposure = 120
-[hold]
-order_speed = 0.33
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 1800
-drive = {{ driver = "stage", universe = 1, slot = 1, bits = 16 }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 1600
-drive = {{ driver = "stage", universe = 1, slot = 3, bits = 16 }}
-[drivers.stage]
-kind = "sacn"
-to = ["127.0.0.1:{port}"]
-"""
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from bench.own_daemon import OwnDaemon, two_heads
+
 FRAME_S = 1 / 44
 READERS = """
 import asyncio, sys, aiohttp
@@ -207,18 +184,9 @@ def main() -> None:
     receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     receiver.bind(("127.0.0.1", 0))
     with tempfile.TemporaryDirectory() as folder:
-        rig = Path(folder) / "bench.toml"
-        rig.write_text(RIG.format(port=receiver.getsockname()[1]))
-        command = [sys.executable, "-c", "from fillside.interfaces.cli import main; main()", "run", str(rig)]
-        command += ["--listen", "127.0.0.1:0", "--data", str(Path(folder) / "data")]
-        daemon = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-        try:
-            assert daemon.stderr is not None
-            port = next(int(said.rsplit(":", 1)[1]) for said in daemon.stderr if "http://" in said)
-            measure(port, receiver, chosen)
-        finally:
-            daemon.terminate()
-            daemon.wait()
+        rig = two_heads(receiver.getsockname()[1], exposure_lux=120, stops_s=0.33)
+        with OwnDaemon(Path(folder), rig) as daemon:
+            measure(daemon.port, receiver, chosen)
 
 
 def measure(port: int, receiver: socket.socket, chosen: argparse.Namespace) -> None:

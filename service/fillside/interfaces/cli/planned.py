@@ -93,9 +93,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
         rows.append(
             [
                 head.name,
-                f"{lengths.long(at.floor_m)} off, {lengths.long(at.height_m)} high",
-                f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}",
-                f"{at.up_deg:.0f}°",
+                *every.standing_words(at, lengths),
                 show.percent(head.level),
                 sure.lux(head.lux, mark.balance.uncertainty.exposure_stops),
                 _to_full(to_full[head.name]),

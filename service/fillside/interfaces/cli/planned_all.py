@@ -13,6 +13,7 @@ from fillside.planning.lengths import Lengths
 from fillside.planning.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.planning.reach import Corner
+from fillside.planning.setup import Standing
 from fillside.planning.wander import Place, Worst
 
 FAINTEST_STOPS = -8.0
@@ -117,6 +118,12 @@ def _exposure_end(corner: Corner, known: Uncertainty) -> str:
     return f"{lux}, {sure.rounded(corner.exposure_stops, known.exposure_stops)} ({ended_by(corner)})"
 
 
+def standing_words(at: Standing, lengths: Lengths) -> tuple[str, str, str]:
+    """Where a head stands, its bearing and how far it is up, as seen from the mark."""
+    stands = f"{lengths.long(at.floor_m)} off, {lengths.long(at.height_m)} high"
+    return stands, f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}", f"{at.up_deg:.0f}°"
+
+
 def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
     softness = {one.head: one for one in mark.softness}
     margins = {one.head: one for one in mark.margins}
@@ -129,9 +136,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
         rows.append(
             [
                 head.name,
-                f"{lengths.long(at.floor_m)} off, {lengths.long(at.height_m)} high",
-                f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}",
-                f"{at.up_deg:.0f}°",
+                *standing_words(at, lengths),
                 show.percent(head.level),
                 sure.lux(head.lux, mark.balance.uncertainty.exposure_stops),
                 show.stops(margin.to_full_stops, sign=False),

@@ -1,0 +1,72 @@
+"""`fillside run` in a process of its own, and a rig of two heads that is heard on a port of this machine."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ENTRY = "from fillside.interfaces.cli import main; main()"
+STARTS_WITHIN_S = 60.0
+TWO_HEADS = """
+[rig]
+name = "bench"
+[camera]
+position = [0.0, -2.4, 1.4]
+[marks]
+chair = [0.0, 0.0, 1.2]
+[balance]
+exposure = {exposure_lux}
+[hold]
+order_speed = {stops_s}
+[[heads]]
+name = "key"
+role = "key"
+position = [1.1, -1.0, 1.9]
+intensity = 1800
+drive = {{ driver = "stage", universe = 1, slot = 1, bits = 16 }}
+[[heads]]
+name = "fill"
+role = "fill"
+position = [-1.3, -1.2, 1.6]
+intensity = 1600
+drive = {{ driver = "stage", universe = 1, slot = 3, bits = 16 }}
+[drivers.stage]
+kind = "sacn"
+to = ["127.0.0.1:{port}"]
+"""
+
+
+def two_heads(port: int, exposure_lux: float, stops_s: float) -> str:
+    """A rig file of a key and a fill, 16 bits each, that fades by orders at so many stops a second."""
+    return TWO_HEADS.format(port=port, exposure_lux=exposure_lux, stops_s=stops_s)
+
+
+class OwnDaemon:
+    """The process, what it logs and where it listens; up once this is made. To be used in a `with`."""
+
+    def __init__(self, folder: Path, rig: str, *more: str, entry: str = ENTRY) -> None:
+        file, self.log = folder / "rig.toml", folder / "log"
+        file.write_text(rig)
+        command = [sys.executable, "-c", entry, "run", str(file), "--listen", "127.0.0.1:0"]
+        with self.log.open("wb") as log:
+            self.process = subprocess.Popen([*command, "--data", str(folder / "data"), *more], stderr=log)
+        self.url = self._wait_for_url()
+        self.port = int(self.url.rsplit(":", 1)[1])
+
+    def _wait_for_url(self) -> str:
+        deadline = time.monotonic() + STARTS_WITHIN_S
+        while "://" not in (said := self.log.read_text("utf-8", "replace").rpartition("\n")[0]):
+            if self.process.poll() is not None or time.monotonic() > deadline:
+                self.process.kill()
+                raise AssertionError(f"the daemon did not come up: {said}")
+            time.sleep(0.1)
+        return next(word for word in said.split() if "://" in word)
+
+    def __enter__(self) -> OwnDaemon:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.process.terminate()
+        self.process.wait()
