@@ -29,16 +29,16 @@ from bench.simulated_studio import (
 )
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
-from fillside.balance.solve import solve
-from fillside.balance.wish import wish_from_rig
-from fillside.calibration.fit import fit
-from fillside.calibration.next_reading import next_reading
-from fillside.calibration.offline import fit_again, fit_csv
+from fillside.balance.solver.solve import solve
+from fillside.balance.target import wish_from_rig
+from fillside.calibration.estimate.fit import fit
+from fillside.calibration.estimate.uncertainty import held_sigma_stops
 from fillside.calibration.readings import readings_from_csv
-from fillside.calibration.uncertainty import held_sigma_stops
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.calibration.result.from_file import fit_again, fit_csv
+from fillside.calibration.result.next_reading import next_reading
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 ORACLE_FIXED = {1: (0.23, 0.76), 2: (0.065, 0.21), 3: (0.055, 0.185), 6: (0.038, 0.11)}
 """Median and 95th percentile [stops] of an estimator that knows family and ranges, with the fixed plan."""

@@ -14,11 +14,11 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from bench.simulated_studio import MARK, Hidden, HiddenStudio, direction, hidden_head, studio
-from fillside.calibration.fit import Fit, fit
-from fillside.calibration.observations import stops
-from fillside.calibration.outcome import calibration_of
+from fillside.calibration.estimate.fit import Fit, fit
+from fillside.calibration.estimate.observations import stops
 from fillside.calibration.readings import Reading, readings_from_csv
-from fillside.rig.model import Rig
+from fillside.calibration.result.outcome import calibration_of
+from fillside.rig.tables.model import Rig
 
 OTHERS = (
     ("key2", "key"),

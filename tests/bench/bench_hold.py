@@ -20,8 +20,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from contract.hold_studio import CHAIR, Studio, light, studio
-from fillside.hold.dimmers import Dimmers
-from fillside.hold.follow import Filter
+from fillside.hold.fading.dimmers import Dimmers
+from fillside.hold.tracking.filter import Filter
 
 RUNS = 100
 

@@ -30,14 +30,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fillside.calibration.offline import fit_text
-from fillside.calibration.outcome import calibration_of
-from fillside.demo.judge import truth_of
-from fillside.hold.hold import Hold
+from fillside.calibration.result.from_file import fit_text
+from fillside.calibration.result.outcome import calibration_of
+from fillside.hold.machine.hold import Hold
+from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.dimming import level_from_code
-from fillside.rig.calibrated import Calibration
-from fillside.rig.load import load_rig, load_rig_text
-from fillside.rig.model import Rig
+from fillside.rig.calibration import Calibration
+from fillside.rig.file.load import load_rig, load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
 from journeys.running import Daemon, running
@@ -250,9 +250,9 @@ class Turns:
 
 async def loop_turns(folder: Path) -> list[tuple[float, str]]:
     """The longest turns while a routine goes on, on the simulated wire."""
-    from fillside.daemon import Settings, daemon
-    from fillside.interfaces.http.server import Listen
-    from fillside.storage.journal import Visitor
+    from fillside.daemon.composition import Settings, daemon
+    from fillside.doors.http.address import Listen
+    from fillside.storage.records.journal import Visitor
 
     rig = load_rig(
         _written(folder / "sim.toml", rig_text("sim").replace("order_speed = 1.0", "order_speed = 6.0"))

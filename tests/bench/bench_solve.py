@@ -16,10 +16,10 @@ from scipy.optimize import lsq_linear
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering, Rows
-from fillside.balance.solve import solve
-from fillside.balance.wish import Wish
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.balance.solver.solve import solve
+from fillside.balance.target import Wish
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 POINT = (0.05, -0.1, 1.2)
 

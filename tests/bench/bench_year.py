@@ -25,10 +25,10 @@ from types import SimpleNamespace
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from contract.meter_studio import head_table, rig_of
-from fillside.hold.hold import Hold
-from fillside.storage import metering, takes
-from fillside.storage.journal import Journal, Visitor
-from fillside.storage.rows import TABLES
+from fillside.hold.machine.hold import Hold
+from fillside.storage.records import metering, takes
+from fillside.storage.records.journal import Journal, Visitor
+from fillside.storage.records.rows import TABLES
 from fillside.storage.store import FILE, Store, remember
 from fillside.storage.thinning import DAY_S, sweep
 
@@ -125,7 +125,7 @@ def _one_row(connection: sqlite3.Connection) -> None:
 def calibration_of_desk() -> dict[str, object]:
     from click.testing import CliRunner
 
-    from fillside.interfaces.cli.fit import fit
+    from fillside.cli.commands.fit import fit
 
     config = Path(__file__).resolve().parents[2] / "config"
     done = CliRunner().invoke(fit, [str(config / "desk.toml"), str(config / "desk-readings.csv"), "--json"])

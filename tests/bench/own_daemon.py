@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-ENTRY = "from fillside.interfaces.cli import main; main()"
+ENTRY = "from fillside.cli import main; main()"
 STARTS_WITHIN_S = 60.0
 TWO_HEADS = """
 [rig]

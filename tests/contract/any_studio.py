@@ -11,9 +11,16 @@ from random import Random
 from typing import Any
 
 from contract.hold_studio import Studio
-from fillside.hold.events import AmbientReading, DriverChanged, HeadBack, HeadDisobeys, HeadLost, HeadsLeave
-from fillside.hold.orders import OrderError
-from fillside.rig.model import Rig
+from fillside.hold.machine.events import (
+    AmbientReading,
+    DriverChanged,
+    HeadBack,
+    HeadDisobeys,
+    HeadLost,
+    HeadsLeave,
+)
+from fillside.orders.light import OrderError
+from fillside.rig.tables.model import Rig
 
 CURVES: tuple[Any, ...] = (
     "linear",

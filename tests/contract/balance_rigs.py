@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from fillside.rig.model import Rig
+from fillside.rig.tables.model import Rig
 
 
 def random_rig(random: np.random.Generator, **balance: Any) -> Rig:

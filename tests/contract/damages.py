@@ -20,15 +20,15 @@ from pathlib import Path
 from typing import Any
 
 from fillside.calibration.readings import Reading
-from fillside.hold.hold import Hold
-from fillside.hold.orders import parse_order
-from fillside.hold.remembered_orders import order_kept
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
-from fillside.storage import metering
-from fillside.storage.journal import Journal, Visitor
+from fillside.hold.machine.hold import Hold
+from fillside.hold.memory.undo_history import order_kept
+from fillside.orders.light import parse_order
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
+from fillside.storage.records import metering
+from fillside.storage.records.journal import Journal, Visitor
+from fillside.storage.records.takes import Takes
 from fillside.storage.store import FILE, Store, kept_identity, remember, remembering_orders
-from fillside.storage.takes import Takes
 
 PAGE = 4096
 JOURNALLED, READ, TAKEN = 120, 12, 4

@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-from fillside.hold.answer import Answer
-from fillside.hold.hold import Hold
-from fillside.hold.orders import OrderError, SubjectReport, parse_order
-from fillside.rig.model import Rig
+from fillside.hold.machine.answer import Answer
+from fillside.hold.machine.hold import Hold
+from fillside.orders.light import OrderError, SubjectReport, parse_order
+from fillside.rig.tables.model import Rig
 
 Codes = tuple[int, ...]
 CHAIR = (0.0, 0.0, 1.2)

@@ -13,21 +13,21 @@ from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 
-from fillside.apart import Apart, ApartError
-from fillside.calibration.orders import METER_ORDERS
-from fillside.demo.judge import truth_of
-from fillside.hold.events import Event
-from fillside.hold.hold import Hold
-from fillside.hold.orders import parse_order, read_order
+from fillside.background.worker_process import Apart, ApartError
+from fillside.hold.machine.events import Event
+from fillside.hold.machine.hold import Hold
+from fillside.metering.calibrations import Weighing, calibration_in_use
 from fillside.metering.daylight import Daylight, Room
-from fillside.metering.desk import Desk
 from fillside.metering.drift import Drift, Watched
+from fillside.metering.orders import Desk
+from fillside.metering.simulated_meter import truth_of
 from fillside.metering.studio import LightNow, Studio
-from fillside.metering.weighing import Weighing, calibration_in_use
+from fillside.orders.light import parse_order, read_order
+from fillside.orders.metering import METER_ORDERS
 from fillside.photometry.dimming import level_from_code
-from fillside.rig.calibrated import Calibration
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.rig.calibration import Calibration
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside.storage.store import Store
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from fillside.rig.model import Head, Rig
+from fillside.rig.tables.model import Head, Rig
 
 RINGS, SPOKES = 120, 180
 

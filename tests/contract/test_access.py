@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from fillside.access.door import HERE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
-from fillside.access.passes import MAY, May, Pass, check_may_look, check_may_order
+from fillside.access.authentication import HERE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
+from fillside.access.permissions import MAY, May, Pass, check_may_look, check_may_order
 from fillside.access.tokens import ONCE_WITHIN_S, TokenFile, TokenFileError
-from fillside.answers import Refusal
+from fillside.orders.answers import Refusal
 
 STRANGER = "192.0.2.7"
 """An address that RFC 5737 keeps for examples."""

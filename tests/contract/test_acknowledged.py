@@ -13,15 +13,15 @@ import aiohttp
 import pytest
 
 from contract.disk import WAIT_S, Disk, full
-from fillside.answers import Refusal
-from fillside.daemon import Running
-from fillside.interfaces.cli.summary import block
-from fillside.service import status_line
+from fillside.cli.render.state import block
+from fillside.daemon.composition import Running
+from fillside.daemon.service import status_line
+from fillside.orders.answers import Refusal
 from fillside.storage import writer
-from fillside.storage.journal import Visitor, latest_entries
-from fillside.storage.metering import readings
+from fillside.storage.records.journal import Visitor, latest_entries
+from fillside.storage.records.metering import readings
+from fillside.storage.records.takes import latest_takes
 from fillside.storage.store import remembered
-from fillside.storage.takes import latest_takes
 from protocol.studio import running
 
 ANNA = Visitor("anna", "test")

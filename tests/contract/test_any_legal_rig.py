@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from fillside.balance.limits import limits_of
 from fillside.balance.offline import predict, solve_rig
-from fillside.balance.remedies import remedies
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.balance.remedies.search import remedies
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 CURVES: list[Any] = [
     "linear",

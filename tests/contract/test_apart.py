@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from fillside import reload
-from fillside.apart import Apart, ApartError, serve
-from fillside.rig.load import load_rig
+from fillside.background.worker_process import Apart, ApartError, serve
+from fillside.daemon import reload
+from fillside.rig.file.load import load_rig
 
 
 @pytest.fixture
@@ -85,7 +85,7 @@ def test_whoever_serves_ends_when_nobody_asks_any_more() -> None:
 
 CHILD = """
 import asyncio, os, sys
-from fillside.apart import Apart
+from fillside.background.worker_process import Apart
 async def main():
     apart = Apart()
     print(await apart.run(os.getpid), flush=True)

@@ -16,11 +16,11 @@ import pytest
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering
-from fillside.balance.solve import Solved, solve
-from fillside.balance.wish import Wish, wish_from_rig
-from fillside.rig.change import apply_change
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.balance.solver.solve import Solved, solve
+from fillside.balance.target import Wish, wish_from_rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 RIGS, STEPS = int(os.environ.get("CONTINUITY_RIGS", "80")), int(os.environ.get("CONTINUITY_STEPS", "6"))
 AT_ONCE = 2

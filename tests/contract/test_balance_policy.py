@@ -11,9 +11,9 @@ import pytest
 from contract.balance_rigs import random_rig
 from fillside.balance.limits import Limits, limits_of
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.solve import solve
-from fillside.balance.wish import Wish
-from fillside.rig.scene import scene
+from fillside.balance.solver.solve import solve
+from fillside.balance.target import Wish
+from fillside.rig.scene.scene import scene
 
 GRID = 220
 HAIR_STOPS = -0.5

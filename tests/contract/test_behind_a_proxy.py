@@ -12,11 +12,11 @@ import aiohttp
 import pytest
 
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Running, Settings, daemon
+from fillside.cli import group
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.cli import group
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.http.server import Listen, ListenError, Public
+from fillside.doors.http.address import Listen, ListenError, Public
+from fillside.doors.http.app import ROUTES
 
 PUBLIC = "https://light.example"
 PROXIED = {"Host": "light.example", "Origin": PUBLIC, "Sec-Fetch-Site": "same-origin"}

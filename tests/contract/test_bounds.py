@@ -24,15 +24,16 @@ from contract.disk import Disk, full, until
 from fillside import bounds
 from fillside.access.tokens import TokenFile, TooManyTokensError
 from fillside.bounds import BOUNDS, LONGEST_SAID, MOST_DAMAGED, MOST_ONCE, Bound
-from fillside.interfaces.cli.journal import lines
-from fillside.interfaces.cli.token import token as token_commands
-from fillside.logs import Sparing
-from fillside.storage import metering, thinning, writer
-from fillside.storage.journal import MOST_SOURCES, OTHERS, Journal, Visitor, latest_entries, text_of
+from fillside.cli.commands.journal import lines
+from fillside.cli.commands.token import token as token_commands
+from fillside.daemon.logs import Sparing
+from fillside.storage import thinning, writer
 from fillside.storage.migrate import migrations
-from fillside.storage.salvage import renew, thin_damaged
+from fillside.storage.records import metering
+from fillside.storage.records.journal import MOST_SOURCES, OTHERS, Journal, Visitor, latest_entries, text_of
+from fillside.storage.records.takes import latest_takes
+from fillside.storage.repair.salvage import renew, thin_damaged
 from fillside.storage.store import FILE, Store
-from fillside.storage.takes import latest_takes
 from fillside.storage.thinning import (
     AT_ONCE,
     DAY_S,
@@ -289,7 +290,7 @@ BODY: dict[str, Any] = {"heads": {"key": {"intensity_cd": 1500.0, "sigma_stops":
 def test_a_calibration_a_reading_does_not_stay_and_what_was_weighed_is_not_taken_for_new(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("fillside.storage.metering.time.time", lambda: NOW)
+    monkeypatch.setattr("fillside.storage.records.metering.time.time", lambda: NOW)
     for _ in range(80):
         number = metering.keep_reading(store, "anna", "calibrate", READING).result(20)
         metering.keep_calibration(store, {}, [number], BODY).result(20)
@@ -419,7 +420,7 @@ async def test_thinning_goes_on_by_itself_and_waits_for_a_disk_that_takes_nothin
 
 
 def test_of_damaged_databases_the_newest_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("fillside.storage.salvage.OCTETS_DAMAGED", 10_000)
+    monkeypatch.setattr("fillside.storage.repair.salvage.OCTETS_DAMAGED", 10_000)
     names = [f"{FILE}.damaged-2026-05-0{day}-120000" for day in range(1, 7)]
     for name in names:
         (tmp_path / name).write_bytes(b"x" * 100)

@@ -10,12 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from contract.test_any_legal_rig import legal_rigs
-from fillside.calibration.fit import fit
-from fillside.calibration.outcome import calibration_of
+from fillside.calibration.estimate.fit import fit
 from fillside.calibration.readings import Reading, ReadingError, check_against, reading_from_words
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.calibration.result.outcome import calibration_of
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 
 @st.composite

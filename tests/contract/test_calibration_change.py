@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import HiddenStudio, Vector, read_fixed_plan, studio
-from fillside.calibration.daylight import AmbientSensor, sensor_learned
-from fillside.calibration.drift import Change, change_of, slow_correction
-from fillside.calibration.offline import fit_text
+from fillside.calibration.drift.change import Change, change_of, slow_correction
+from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
 from fillside.calibration.readings import readings_from_csv
-from fillside.calibration.warmth import is_warm, trend
-from fillside.rig.model import Rig
+from fillside.calibration.result.from_file import fit_text
+from fillside.calibration.routine.warmth import is_warm, trend
+from fillside.rig.tables.model import Rig
 
 SEEDS = range(12)
 

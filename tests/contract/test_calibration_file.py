@@ -6,7 +6,7 @@ import pytest
 
 from bench.simulated_studio import studio
 from fillside.calibration.readings import Reading, ReadingError, csv_from_readings, readings_from_csv
-from fillside.rig.model import Rig
+from fillside.rig.tables.model import Rig
 
 HEADER = "head,level,x,y,z,value,unit,receptor,facing"
 

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
-from fillside.calibration.doubt import doubt
-from fillside.calibration.fit import fit
-from fillside.calibration.next_reading import next_reading
-from fillside.calibration.offline import fit_csv, fit_text
+from fillside.calibration.estimate.fit import fit
 from fillside.calibration.readings import Reading, readings_from_csv
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
+from fillside.calibration.result.from_file import fit_csv, fit_text
+from fillside.calibration.result.next_reading import next_reading
+from fillside.calibration.result.suspect_readings import doubt
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
 
 
 def calibrated(hidden: HiddenStudio) -> tuple[Rig, Calibration]:
@@ -265,8 +265,9 @@ def test_other_heads_are_asked_for_as_well() -> None:
 
 def test_the_fit_needs_neither_scipy_nor_matplotlib_nor_a_clock() -> None:
     program = (
-        "import sys, fillside.calibration.offline, fillside.calibration.drift, fillside.calibration.warmth\n"
-        "import fillside.calibration.daylight\n"
+        "import sys, fillside.calibration.result.from_file, fillside.calibration.drift.change\n"
+        "import fillside.calibration.routine.warmth\n"
+        "import fillside.calibration.drift.daylight\n"
         "print(sorted({'scipy', 'matplotlib', 'asyncio', 'sqlite3'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

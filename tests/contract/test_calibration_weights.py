@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import Hidden, studio
-from fillside.calibration.model import model_of
-from fillside.calibration.observations import ambient_direction, observations
-from fillside.calibration.offline import fit_csv
+from fillside.calibration.estimate.model import model_of
+from fillside.calibration.estimate.observations import ambient_direction, observations
 from fillside.calibration.readings import Reading
-from fillside.rig.model import Rig
+from fillside.calibration.result.from_file import fit_csv
+from fillside.rig.tables.model import Rig
 
 
 def reading(value: float, unit: str = "lux") -> Reading:

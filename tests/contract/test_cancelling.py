@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from fillside_drivers.cancelling import cancelled, side_by_side
+from fillside_drivers.cancellation import cancelled, side_by_side
 
 
 async def loses(times: int, seen: list[int]) -> None:

@@ -9,17 +9,17 @@ from typing import Any
 
 import pytest
 
-from fillside.calibration.routine import start
-from fillside.calibration.steps import items_of
-from fillside.first_start import block, show_cautions
-from fillside.planning.checklists import checklists
+from fillside.calibration.routine.routine import start
+from fillside.calibration.routine.steps import items_of
+from fillside.daemon.first_start import block, show_cautions
 from fillside.planning.plan import plan_rig
-from fillside.planning.power import power_answer
-from fillside.rig.cautions import cautions, cautions_of
-from fillside.rig.check import check_rig
-from fillside.rig.load import load_rig
-from fillside.rig.model import Rig
-from fillside.rig.plan_table import Circuit, Plan
+from fillside.planning.safety.checklists import checklists
+from fillside.planning.safety.power import power_answer
+from fillside.rig.checks.cautions import cautions, cautions_of
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.load import load_rig
+from fillside.rig.tables.model import Rig
+from fillside.rig.tables.plan import Circuit, Plan
 from fillside.storage.store import Store
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -197,7 +197,7 @@ def test_the_readme_has_every_caution() -> None:
 
 @pytest.fixture
 def heard(caplog: pytest.LogCaptureFixture) -> Any:
-    caplog.set_level(logging.INFO, "fillside.first_start")
+    caplog.set_level(logging.INFO, "fillside.daemon.first_start")
 
     def start_of(rig: Rig, folder: Path) -> str:
         caplog.clear()
@@ -236,7 +236,7 @@ def test_a_rehearsal_does_not_count_for_the_lamps_that_follow(heard: Any, tmp_pa
 
 
 def test_a_folder_that_keeps_nothing_shows_them_all_the_same(caplog: pytest.LogCaptureFixture) -> None:
-    caplog.set_level(logging.INFO, "fillside.first_start")
+    caplog.set_level(logging.INFO, "fillside.daemon.first_start")
     with Store.unkept() as store:
         show_cautions(rig_of(), store)
         assert "Electrical load" in str(vars(caplog.records[-1])["below"])

@@ -6,11 +6,11 @@ import pytest
 
 from contract.meter_studio import RIG as STUDIO
 from contract.meter_studio import head_table, settle
-from fillside.hold.hold import Hold
-from fillside.hold.orders import parse_order
-from fillside.hold.wires import leaving, taken_over
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.hold.machine.hold import Hold
+from fillside.hold.memory.changed_wires import leaving, taken_over
+from fillside.orders.light import parse_order
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 RIG = STUDIO.partition("[ambient]")[0]

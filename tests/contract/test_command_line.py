@@ -12,11 +12,11 @@ from pathlib import Path
 import click
 import pytest
 
-from fillside.interfaces.cli import group
-from fillside.interfaces.cli.client import Daemon
-from fillside.interfaces.cli.group import fillside
-from fillside.interfaces.cli.table import COMMANDS, HEADINGS
-from fillside.interfaces.cli.words import place, stops
+from fillside.cli import group
+from fillside.cli.client import Daemon
+from fillside.cli.group import fillside
+from fillside.cli.parameters import place, stops
+from fillside.cli.table import COMMANDS, HEADINGS
 
 NOBODY = "http://127.0.0.1:9"
 """Port 9, discard (RFC 863): nothing listens there on a machine of today."""
@@ -66,7 +66,7 @@ def rig(tmp_path: Path) -> str:
 
 def run(*args: str, **environ: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", "from fillside.interfaces.cli import main; main()", *args],
+        [sys.executable, "-c", "from fillside.cli import main; main()", *args],
         capture_output=True,
         text=True,
         timeout=60,
@@ -179,7 +179,7 @@ def test_places_where_nobody_can_be_are_refused(
 
 
 def test_a_reader_that_leaves_makes_no_noise(rig: str) -> None:
-    code = "from fillside.interfaces.cli import main; main()"
+    code = "from fillside.cli import main; main()"
     shell = f'"{sys.executable}" -c "{code}" schema | head -c 10; exit ${{PIPESTATUS[0]}}'
     done = subprocess.run(["bash", "-c", shell], capture_output=True, text=True, timeout=60, check=False)
     assert done.stderr == ""
@@ -187,7 +187,7 @@ def test_a_reader_that_leaves_makes_no_noise(rig: str) -> None:
 
 def test_a_quick_verb_imports_no_heavy_library() -> None:
     code = (
-        "import sys; from fillside.interfaces.cli import group\n"
+        "import sys; from fillside.cli import group\n"
         "group._status(['trim', 'fill', '-1'])\n"
         "print(sorted({'aiohttp', 'pydantic', 'numpy', 'asyncio'} & set(sys.modules)))"
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.interfaces.http.crowd import Crowd, End, Limits, Phase, Visit
+from fillside.doors.http.connection_limits import Crowd, End, Limits, Phase, Visit
 
 LIMITS = Limits(
     in_all=8,

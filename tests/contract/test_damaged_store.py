@@ -32,20 +32,20 @@ from contract.damages import (
     tables,
 )
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Settings, check_tokens, daemon, hold_of, identity_of, listening
-from fillside.hold.hold import Hold
-from fillside.interfaces.http.server import Listen
-from fillside.rig.model import Rig
-from fillside.storage import metering
-from fillside.storage.check import columns_of
+from fillside.daemon.composition import Settings, check_tokens, daemon, hold_of, identity_of, listening
+from fillside.doors.http.address import Listen
+from fillside.hold.machine.hold import Hold
+from fillside.orders.strict_json import strict_loads
+from fillside.rig.tables.model import Rig
 from fillside.storage.errors import DataTooNewError
-from fillside.storage.journal import Journal, Visitor, latest_entries
 from fillside.storage.migrate import migrations
-from fillside.storage.rows import TABLES
+from fillside.storage.records import metering
+from fillside.storage.records.journal import Journal, Visitor, latest_entries
+from fillside.storage.records.rows import TABLES
+from fillside.storage.records.takes import Takes, latest_takes
+from fillside.storage.repair.check import columns_of
 from fillside.storage.store import FILE, Store, remember, remembered
-from fillside.storage.takes import Takes, latest_takes
 from fillside.storage.thinning import sweep
-from fillside.strict_json import strict_loads
 from protocol.studio import rig as simulated_rig
 
 ROW_DAMAGES_EVERY, BYTE_DAMAGES_EVERY = 11, 13

@@ -14,14 +14,15 @@ import pytest
 
 from contract.disk import WAIT_S, until
 from contract.test_storage_faults import READING, seed, shut
-from fillside import record as record_module
-from fillside.daemon import Running
-from fillside.storage import metering, writer
+from fillside.daemon.composition import Running
+from fillside.runtime import storing as record_module
+from fillside.storage import writer
 from fillside.storage.errors import FolderInUseError
 from fillside.storage.folder import LockedFolder
-from fillside.storage.journal import Journal, Visitor, latest_entries
+from fillside.storage.records import metering
+from fillside.storage.records.journal import Journal, Visitor, latest_entries
+from fillside.storage.records.takes import Takes, latest_takes
 from fillside.storage.store import FILE, Store, kept_identity, remember, remembered, remembering_orders
-from fillside.storage.takes import Takes, latest_takes
 from fillside.storage.writer import Lasting
 from protocol.studio import running
 

@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 
 from contract.meter_studio import RIG, Made, made, rig_of
-from fillside.answers import Refusal
-from fillside.demo.judge import truth_of
-from fillside.hold.events import AmbientReading
-from fillside.hold.hold import Hold
-from fillside.hold.orders import parse_order
-from fillside.interfaces.mqtt.sensors import Sensors
+from fillside.doors.mqtt.sensors import Sensors
+from fillside.hold.machine.events import AmbientReading
+from fillside.hold.machine.hold import Hold
 from fillside.metering.daylight import SILENT_S
-from fillside.rig.load import RigError
-from fillside.rig.model import Rig
-from fillside.storage import metering as kept
+from fillside.metering.simulated_meter import truth_of
+from fillside.orders.answers import Refusal
+from fillside.orders.light import parse_order
+from fillside.rig.file.load import RigError
+from fillside.rig.tables.model import Rig
+from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 from fillside_drivers.sim.truth import direct_lux, unit
 

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, Codes, Studio, light, output, studio
-from fillside.hold.events import AmbientReading
-from fillside.rig.model import Rig
+from fillside.hold.machine.events import AmbientReading
+from fillside.rig.tables.model import Rig
 
 Place = tuple[float, float, float]
 Path = Callable[[float], Place]

@@ -9,14 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.hold.orders import parse_order
-from fillside.rig.check import check_rig
-from fillside.rig.doors import OscDoor
-from fillside.rig.key_names import KEYS, OF_CHARACTER, OF_CODE
-from fillside.rig.key_words import WORDS, action_of
-from fillside.rig.keys_table import USUAL
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.orders.light import parse_order
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.doors import OscDoor
+from fillside.rig.tables.key_names import KEYS, OF_CHARACTER, OF_CODE
+from fillside.rig.tables.key_words import WORDS, action_of
+from fillside.rig.tables.keys import USUAL
+from fillside.rig.tables.model import Rig
 
 RIG = """
 [rig]

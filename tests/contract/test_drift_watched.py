@@ -14,16 +14,16 @@ from typing import Any
 import pytest
 
 from contract.meter_studio import RIG, Made, copy, made, rig_of, settle
-from fillside.answers import Refusal
 from fillside.calibration.readings import ReadingError
-from fillside.demo.judge import truth_of
-from fillside.hold.events import HeadLost, HeadsCorrected
-from fillside.hold.hold import Hold
-from fillside.hold.orders import OrderError, parse_order
-from fillside.interfaces.mqtt.sensors import Sensors
-from fillside.rig.load import RigError
-from fillside.rig.model import Rig
-from fillside.storage import metering as kept
+from fillside.doors.mqtt.sensors import Sensors
+from fillside.hold.machine.events import HeadLost, HeadsCorrected
+from fillside.hold.machine.hold import Hold
+from fillside.metering.simulated_meter import truth_of
+from fillside.orders.answers import Refusal
+from fillside.orders.light import OrderError, parse_order
+from fillside.rig.file.load import RigError
+from fillside.rig.tables.model import Rig
+from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 from fillside_drivers.sim.truth import direct_lux, unit
 

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 import pytest
 
 from fillside.bounds import MOST_UNDO
-from fillside.hold.history import History, Undoable
-from fillside.hold.orders import OrderError
+from fillside.hold.machine.history import History, Undoable
+from fillside.orders.light import OrderError
 from fillside_drivers.driver import Driver, Identity, OpenError, OptionsModel, Setup
 
 SETUP = Setup("line", OptionsModel(), (), lambda: 0.0, Identity(uuid.UUID(int=1)))

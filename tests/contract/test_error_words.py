@@ -8,14 +8,14 @@ import pytest
 
 from contract.hold_studio import Studio, studio
 from fillside.balance.offline import solve_rig
-from fillside.interfaces.cli.planned import planned
-from fillside.interfaces.cli.planned_all import planned_all
-from fillside.interfaces.cli.summary import block
+from fillside.cli.render.plan import planned
+from fillside.cli.render.plan_full import planned_all
+from fillside.cli.render.state import block
 from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
-from fillside.rig.change import apply_change
-from fillside.rig.load import load_rig
-from fillside.rig.model import Rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import load_rig
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 CONFIG = Path(__file__).parents[2] / "config"

@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from contract.hold_studio import Studio, studio
-from fillside.interfaces.cli import orders
-from fillside.interfaces.cli.group import WrongUse
+from fillside.cli.commands import orders
+from fillside.cli.group import WrongUse
 
 
 def lit(**tables: Any) -> Studio:

@@ -10,20 +10,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.balance.offline import solve_rig
-from fillside.interfaces.cli.asking import Interview, given_answers
-from fillside.interfaces.cli.group import WrongUse
-from fillside.interfaces.cli.new import WIDTH
+from fillside.cli.commands.interview import Interview, given_answers
+from fillside.cli.commands.new import WIDTH
+from fillside.cli.group import WrongUse
+from fillside.planning.answers.camera import MAINS
+from fillside.planning.answers.lamps import light_of
+from fillside.planning.answers.lengths import length_m
+from fillside.planning.answers.plain import yes_or_no
 from fillside.planning.plan import plan_rig
-from fillside.planning.question import Question
-from fillside.planning.questions import QUESTIONS, default_answers
-from fillside.planning.starter_text import rig_text
-from fillside.planning.words.camera import MAINS
-from fillside.planning.words.lamps import light_of
-from fillside.planning.words.lengths import length_m
-from fillside.planning.words.plain import yes_or_no
-from fillside.rig.check import check_rig
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.planning.starter.question import Question
+from fillside.planning.starter.questions import QUESTIONS, default_answers
+from fillside.planning.starter.rig_text import rig_text
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 

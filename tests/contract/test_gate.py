@@ -19,16 +19,16 @@ import aiohttp
 import pytest
 from aiohttp import web
 
-from fillside import daemon as composition
-from fillside.daemon import Running, Settings, daemon
+from fillside.background.turns import Turnstile
+from fillside.daemon import composition
+from fillside.daemon.composition import Running, Settings, daemon
+from fillside.daemon.logs import Sparing
 from fillside.demo.play import studio
-from fillside.interfaces.http import gate as gates
-from fillside.interfaces.http.crowd import Limits
-from fillside.interfaces.http.gate import Gate
-from fillside.interfaces.http.server import Listen
-from fillside.logs import Sparing
-from fillside.storage.journal import Visitor
-from fillside.turnstile import Turnstile
+from fillside.doors.http import connections as gates
+from fillside.doors.http.address import Listen
+from fillside.doors.http.connection_limits import Limits
+from fillside.doors.http.connections import Gate
+from fillside.storage.records.journal import Visitor
 
 LIMITS = Limits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)
 ASKS = b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
@@ -256,14 +256,14 @@ def test_a_kind_of_trouble_is_a_line_a_minute() -> None:
     sparing = Sparing(lambda: now_s)
     asyncio_says = [record("asyncio", f"no more\nsocket: {number}") for number in range(3)]
     assert [sparing.filter(each) for each in asyncio_says] == [True, False, False]
-    door_says = [record("fillside.access.door", "wrong from %s", number) for number in range(3)]
+    door_says = [record("fillside.access.authentication", "wrong from %s", number) for number in range(3)]
     assert [sparing.filter(each) for each in door_says] == [True, False, False]
-    we_say = [record("fillside.reload", "head %s stays", name) for name in ("key", "fill", "key")]
+    we_say = [record("fillside.daemon.reload", "head %s stays", name) for name in ("key", "fill", "key")]
     assert all(sparing.filter(each) for each in we_say), "two lamps may be lost in one moment"
-    told = [record("fillside.daemon", "is held", level=logging.INFO) for _ in range(3)]
+    told = [record("fillside.daemon.composition", "is held", level=logging.INFO) for _ in range(3)]
     assert all(sparing.filter(each) for each in told)
     now_s = 60.0
-    later = record("fillside.access.door", "wrong from %s", 9)
+    later = record("fillside.access.authentication", "wrong from %s", 9)
     assert sparing.filter(later)
     assert later.getMessage() == "wrong from 9 (and 2 more like it)"
 

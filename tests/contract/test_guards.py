@@ -9,9 +9,8 @@ from aiohttp import web
 from aiohttp.test_utils import make_mocked_request
 from multidict import CIMultiDict
 
-from fillside.answers import Refusal
-from fillside.interfaces.http.app import page_of
-from fillside.interfaces.http.guards import (
+from fillside.doors.http.app import page_of
+from fillside.doors.http.request_checks import (
     FORWARDED,
     Names,
     check_host_and_origin,
@@ -20,7 +19,8 @@ from fillside.interfaces.http.guards import (
     is_loopback,
     token_of,
 )
-from fillside.storage.journal import MOST_AT_ONCE
+from fillside.orders.answers import Refusal
+from fillside.storage.records.journal import MOST_AT_ONCE
 
 OURS = ("Host", "127.0.0.1:7420")
 Headers = tuple[tuple[str, str], ...]

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import KEY_AT, Studio, studio
-from fillside.hold.events import HeadsLeave
-from fillside.hold.follow import Filter
-from fillside.hold.light import Light
-from fillside.hold.subject import Subject
-from fillside.rig.limits import why_not_there
-from fillside.rig.scene import scene
+from fillside.hold.fading.light import Light
+from fillside.hold.machine.events import HeadsLeave
+from fillside.hold.tracking.filter import Filter
+from fillside.hold.tracking.subject import Subject
+from fillside.rig.scene.scene import scene
+from fillside.rig.scene.subject_limits import why_not_there
 
 RIG = studio()
 EDGES = {

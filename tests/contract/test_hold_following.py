@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CHAIR, DESK, Studio, light, studio
-from fillside.hold.follow import Filter
-from fillside.hold.orders import SubjectReport
+from fillside.hold.tracking.filter import Filter
+from fillside.orders.light import SubjectReport
 
 Place = tuple[float, float, float]
 Path = Callable[[float], Place]

@@ -21,7 +21,7 @@ from contract.hold_studio import (
     steepest_stops_per_s,
     studio,
 )
-from fillside.hold.events import (
+from fillside.hold.machine.events import (
     DriverChanged,
     Event,
     HeadAnswers,

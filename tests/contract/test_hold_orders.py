@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.hold import orders
-from fillside.hold.changes import CHANGES
-from fillside.hold.orders import ORDERS, Identify, OrderError, SubjectReport, Undo, parse_order
+from fillside.hold.machine.changes import CHANGES
+from fillside.orders import light
+from fillside.orders.light import ORDERS, Identify, OrderError, SubjectReport, Undo, parse_order
 
 OBEYED: list[tuple[dict[str, Any], dict[str, Any]]] = [
     ({"do": "trim", "role": "fill", "by": -1}, {"by": -1.0}),
@@ -129,6 +129,6 @@ def test_garbage_is_an_order_or_a_refusal_and_nothing_else(said: Any) -> None:
 
 
 def test_every_order_is_read_and_carried_out() -> None:
-    union = set(get_args(get_args(orders.Order)[0]))
+    union = set(get_args(get_args(light.Order)[0]))
     assert set(ORDERS.values()) == union
     assert set(CHANGES) == union - {SubjectReport, Undo, Identify}

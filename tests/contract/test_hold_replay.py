@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CHAIR, DESK, Codes, assert_no_flash, studio
-from fillside.hold.events import DriverChanged, Event
-from fillside.hold.hold import Hold
-from fillside.hold.orders import Order, OrderError, SubjectReport, parse_order
-from fillside.rig.model import Rig
+from fillside.hold.machine.events import DriverChanged, Event
+from fillside.hold.machine.hold import Hold
+from fillside.orders.light import Order, OrderError, SubjectReport, parse_order
+from fillside.rig.tables.model import Rig
 
 Call = tuple[str, Any, float]
 START_S = 50_000.0

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import CHAIR, DESK, Studio, assert_no_flash, studio
-from fillside.hold.remembered import Remembered
-from fillside.rig.model import Rig
+from fillside.hold.memory.remembered import Remembered
+from fillside.rig.tables.model import Rig
 
 KEY, FILL, HAIR, HOUSE = range(4)
 

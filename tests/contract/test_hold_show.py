@@ -6,11 +6,11 @@ import pytest
 
 from contract.test_remedies import desk
 from fillside.balance.offline import solve_rig
-from fillside.hold.hold import Hold
-from fillside.hold.orders import OrderError, parse_order
-from fillside.rig.calibrated import Calibration
-from fillside.rig.change import apply_change
-from fillside.rig.model import Rig
+from fillside.hold.machine.hold import Hold
+from fillside.orders.light import OrderError, parse_order
+from fillside.rig.calibration import Calibration
+from fillside.rig.file.change import apply_change
+from fillside.rig.tables.model import Rig
 
 
 def settled(hold: Hold, now: float = 0.0) -> float:

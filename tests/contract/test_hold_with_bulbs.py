@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, Studio, assert_no_flash, output, studio
-from fillside.hold.events import HeadBack, HeadLost
-from fillside.rig.build import build_rig
-from fillside.rig.model import Rig
+from fillside.hold.machine.events import HeadBack, HeadLost
+from fillside.rig.file.build import build_rig
+from fillside.rig.tables.model import Rig
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.registry import kinds

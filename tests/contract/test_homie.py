@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.answers import Refusal
-from fillside.hold.hold import Hold
-from fillside.hold.orders import OrderError, parse_order
-from fillside.interfaces.mqtt.homie import Device, alert_names, alerts, number
+from fillside.doors.mqtt.homie import Device, alert_names, alerts, number
+from fillside.hold.machine.hold import Hold
+from fillside.orders.answers import Refusal
+from fillside.orders.light import OrderError, parse_order
 from protocol.studio import rig
 
 ID = re.compile(r"[a-z0-9-]+")

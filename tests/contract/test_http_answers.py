@@ -8,10 +8,10 @@ from collections.abc import AsyncIterator
 import aiohttp
 import pytest
 
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.http.server import Listen
+from fillside.doors.http.address import Listen
+from fillside.doors.http.app import ROUTES
 
 JSON = {"Content-Type": "application/json"}
 

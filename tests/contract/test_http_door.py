@@ -13,12 +13,12 @@ import aiohttp
 import pytest
 
 from fillside.access.tokens import TokenFile
-from fillside.answers import STATUS_OF_CODE
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.http.guards import Names
-from fillside.interfaces.http.server import Listen, ListenError
+from fillside.doors.http.address import Listen, ListenError
+from fillside.doors.http.app import ROUTES
+from fillside.doors.http.request_checks import Names
+from fillside.orders.answers import STATUS_OF_CODE
 
 ORDER = {"do": "expose", "by": 0.1}
 JSON = {"Content-Type": "application/json"}
@@ -229,7 +229,7 @@ async def test_raw_garbage_gets_no_5xx_and_no_line_in_the_log(
 async def test_every_order_is_in_the_journal_with_who_and_from_where(
     up: Running, client: aiohttp.ClientSession
 ) -> None:
-    from fillside.storage.journal import latest_entries
+    from fillside.storage.records.journal import latest_entries
 
     journal = up.runner._record._journal
     journal._refusals.clear()  # what other tests had refused within this minute is another row

@@ -14,10 +14,10 @@ import aiohttp
 import pytest
 
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.http.invitation import Entrance, own_addresses
-from fillside.interfaces.http.server import Listen
+from fillside.doors.http.address import Listen
+from fillside.doors.http.invitation import Entrance, own_addresses
 from journeys.running import command
 
 ELSEWHERE = {"X-Forwarded-For": "192.0.2.7"}

@@ -12,13 +12,13 @@ import pytest
 from contract.balance_rigs import random_rig
 from fillside.balance.limits import limits_of
 from fillside.balance.offline import solve_rig
-from fillside.balance.rounding import choose_codes, outputs_of, own_rounding, trim_codes
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering
-from fillside.balance.solve import solve
-from fillside.balance.wish import wish_from_rig
-from fillside.rig.change import apply_change
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.balance.solver.rounding import choose_codes, outputs_of, own_rounding, trim_codes
+from fillside.balance.solver.solve import solve
+from fillside.balance.target import wish_from_rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 
 def eight_bit_rig(seed: int, curve: str = "square") -> Rig:

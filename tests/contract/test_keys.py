@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.hold.orders import parse_order
-from fillside.interfaces.keys.hand import Hand, Outcome, Press, Table, pressed, standing
-from fillside.interfaces.keys.octets import Decoder
-from fillside.rig.keys_table import Keys
-from fillside.rig.load import RigError, load_keys
+from fillside.doors.keys.escape_codes import Decoder
+from fillside.doors.keys.presses import Hand, Outcome, Press, Table, pressed, standing
+from fillside.orders.light import parse_order
+from fillside.rig.file.load import RigError, load_keys
+from fillside.rig.tables.keys import Keys
 
 PROGRAMME = ("desk", "door", "desk", "window")
 

@@ -8,14 +8,14 @@ from pathlib import Path
 import pytest
 
 from fillside.balance.offline import predict, solve_rig
-from fillside.demo.judge import truth_of
+from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.source import facing_lux
-from fillside.rig.change import apply_change
-from fillside.rig.check import check_rig
-from fillside.rig.load import RigError, load_rig, load_rig_text
-from fillside.rig.model import Rig
-from fillside.rig.neighbours import NeighbourError
-from fillside.rig.scene import scene
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import RigError, load_rig, load_rig_text
+from fillside.rig.file.referenced_files import NeighbourError
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
 

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.rig.change import apply_change
-from fillside.rig.load import RigError, load_rig_text
-from fillside.rig.model import Rig
-from fillside.rig.neighbours import NeighbourError
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import RigError, load_rig_text
+from fillside.rig.file.referenced_files import NeighbourError
+from fillside.rig.tables.model import Rig
 from fillside_drivers.driver import Channel, OptionsError
 from fillside_drivers.gdtf.archive import GdtfError
 from fillside_drivers.gdtf.reader import read_mode

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.calibration.learned import learned
-from fillside.rig.calibrated import Calibration
+from fillside.calibration.routine.learned_curve import learned
+from fillside.rig.calibration import Calibration
 
 HALF = {"heads": ["key"], "levels": [0.5], "residual_stops": 1.0, "suspect": True}
 BOTH = {"heads": ["key", "fill"], "levels": [0.5, 0.5], "residual_stops": 0.0, "suspect": False}

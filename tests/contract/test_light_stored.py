@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import Studio, output, studio
-from fillside.record import Record
-from fillside.side_jobs import SideJobs
+from fillside.background.side_jobs import SideJobs
+from fillside.runtime.storing import Record
 from fillside.storage.store import Store
 
 

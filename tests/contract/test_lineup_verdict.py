@@ -11,16 +11,16 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.calibration.checks import MOST_STOPS, Check, Checked, Held, checked
-from fillside.calibration.drift import Change
-from fillside.calibration.offline import fit_csv
+from fillside.calibration.drift.change import Change
 from fillside.calibration.readings import Reading
-from fillside.calibration.routine import Routine, start
-from fillside.calibration.steps import Known, check_to_take, step_of
-from fillside.calibration.verdict import NO_CALIBRATION, cause_words, verdict
-from fillside.metering.jobs import judge
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
+from fillside.calibration.result.from_file import fit_csv
+from fillside.calibration.routine.checks import MOST_STOPS, Check, Checked, Held, checked
+from fillside.calibration.routine.routine import Routine, start
+from fillside.calibration.routine.steps import Known, check_to_take, step_of
+from fillside.calibration.routine.verdict import NO_CALIBRATION, cause_words, verdict
+from fillside.metering.fits import judge
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
 
 CALIBRATED = Calibration.model_validate(
     {"heads": {"key": {"sigma_stops": 0.03}, "fill": {"sigma_stops": 0.03}}}

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from fillside.live import QUEUE, DroppedError, Live, Reader
+from fillside.runtime.live import QUEUE, DroppedError, Live, Reader
 
 
 class Told:

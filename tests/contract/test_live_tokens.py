@@ -12,11 +12,11 @@ from typing import Any
 import aiohttp
 import pytest
 
-from fillside import live
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.http.server import Listen
+from fillside.doors.http.address import Listen
+from fillside.runtime import live
 
 POLICY_VIOLATION = 1008
 """RFC 6455, 7.4.1."""

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 
 from contract.meter_studio import RIG, Made, head_table, made, rig_of, settle
-from fillside.answers import Refusal
-from fillside.calibration.orders import METER_ORDERS
 from fillside.demo.judge import Judge
-from fillside.hold.orders import OrderError, parse_order, read_order
-from fillside.metering.weighing import MOST_IN_A_FIT
-from fillside.storage import metering as kept
+from fillside.metering.calibrations import MOST_IN_A_FIT
+from fillside.orders.answers import Refusal
+from fillside.orders.light import OrderError, parse_order, read_order
+from fillside.orders.metering import METER_ORDERS
+from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 
 

@@ -10,15 +10,15 @@ from typing import Any
 import click
 import pytest
 
-from fillside.hold.places import places_of
-from fillside.interfaces.cli.client import Daemon, NotObeyedError
-from fillside.interfaces.cli.group import WrongUse, run
-from fillside.interfaces.cli.guiding import COMMANDS, Guided
-from fillside.interfaces.cli.meter_language import F_STOP, Language, expected, typed
-from fillside.interfaces.cli.metered import calibration_lines, reading_lines, within
-from fillside.interfaces.cli.sheets import sheet_text
-from fillside.rig.load import load_rig
-from fillside.rig.scene import scene
+from fillside.cli.client import Daemon, NotObeyedError
+from fillside.cli.group import WrongUse, run
+from fillside.cli.guide.guide import COMMANDS, Guided
+from fillside.cli.guide.meter_display import F_STOP, Language, expected, typed
+from fillside.cli.render.readings import calibration_lines, reading_lines, within
+from fillside.cli.spreadsheets import sheet_text
+from fillside.hold.memory.setup import places_of
+from fillside.rig.file.load import load_rig
+from fillside.rig.scene.scene import scene
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -282,13 +282,13 @@ def test_a_routine_that_was_left_is_resumed() -> None:
 def test_each_word_stands_for_an_act_of_the_routines() -> None:
     from typing import get_args
 
-    from fillside.calibration.routine import Act
+    from fillside.orders.metering import Act
 
     assert set(COMMANDS.values()) < set(get_args(Act))
 
 
 def test_groups_hand_their_daemon_down() -> None:
-    from fillside.interfaces.cli.metering import readings
+    from fillside.cli.commands.metering import readings
 
     with pytest.raises(click.ClickException, match=r"127\.0\.0\.1:9"):
         readings.main(["--url", "http://127.0.0.1:9", "strike", "3"], standalone_mode=False)
@@ -298,7 +298,7 @@ def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path)
     from click.testing import CliRunner
 
     from contract.meter_studio import RIG
-    from fillside.interfaces.cli.fit import fit
+    from fillside.cli.commands.fit import fit
 
     rig, readings = tmp_path / "r.toml", tmp_path / "r.csv"
     rig.write_text(RIG)

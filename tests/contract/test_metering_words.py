@@ -7,12 +7,12 @@ import re
 import pytest
 
 from contract.meter_studio import RIG, head_table, made, rig_of
-from fillside.calibration.checks import checked
-from fillside.calibration.routine import start
-from fillside.calibration.steps import Known, Step, step_of
-from fillside.interfaces.cli.meter_hand import count
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
+from fillside.calibration.routine.checks import checked
+from fillside.calibration.routine.routine import start
+from fillside.calibration.routine.steps import Known, Step, step_of
+from fillside.cli.guide.meter_holders import count
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
 from fillside.storage.store import Store
 
 TUBE = 'lamp = { kind = "tube", watts = 30, dimmable = false }\ndimming = { curve = "fixed" }'

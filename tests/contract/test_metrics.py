@@ -18,10 +18,10 @@ from prometheus_client.metrics_core import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_metrics
 from prometheus_client.parser import text_string_to_metric_families
 
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.hold.events import HeadBack, HeadDisobeys
-from fillside.interfaces.http.server import Listen
+from fillside.doors.http.address import Listen
+from fillside.hold.machine.events import HeadBack, HeadDisobeys
 
 
 @pytest.fixture(scope="module")

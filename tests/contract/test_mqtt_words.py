@@ -9,11 +9,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from fillside.answers import Refusal
-from fillside.interfaces.mqtt.door import newest_reports
-from fillside.interfaces.mqtt.news import LEAST_S, MOST_S, News, says_the_same
-from fillside.interfaces.mqtt.sensors import Sensors
-from fillside.interfaces.mqtt.words import Asked, Heard, Topics, order_from
+from fillside.doors.mqtt.listener import newest_reports
+from fillside.doors.mqtt.messages import Asked, Heard, Topics, order_from
+from fillside.doors.mqtt.publish_pace import LEAST_S, MOST_S, News, says_the_same
+from fillside.doors.mqtt.sensors import Sensors
+from fillside.orders.answers import Refusal
 from protocol.studio import rig
 
 TOPICS = Topics("corner")

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.planning.questions import QUESTIONS, next_question
-from fillside.planning.words import camera, lamps, modifiers, stands, wires
-from fillside.planning.words.lengths import LengthReader, UnitsError
-from fillside.planning.words.plain import Meaning
+from fillside.planning.answers import camera, lamps, modifiers, stands, wires
+from fillside.planning.answers.lengths import LengthReader, UnitsError
+from fillside.planning.answers.plain import Meaning
+from fillside.planning.starter.questions import QUESTIONS, next_question
 from fillside.rig.notation import ratio_number
 
 Reads = Callable[[str, dict[str, Any]], Meaning]

@@ -9,29 +9,29 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import Studio, studio
-from fillside.balance.remedies import remedies
-from fillside.hold.naming import named
-from fillside.hold.orders import ORDERS, OrderError, parse_order
-from fillside.interfaces.cli import show, sure
-from fillside.interfaces.cli.client import Daemon
-from fillside.interfaces.cli.group import run
-from fillside.interfaces.cli.journal import in_words
-from fillside.interfaces.cli.keys import Player
-from fillside.interfaces.cli.metered import reading_lines
-from fillside.interfaces.cli.planned import MORE, planned
-from fillside.interfaces.cli.planned_all import planned_all
-from fillside.interfaces.cli.summary import block, moving, one_line
-from fillside.interfaces.keys.hand import Hand, Press, Table
+from fillside.balance.remedies.search import remedies
+from fillside.cli.client import Daemon
+from fillside.cli.commands.journal import in_words
+from fillside.cli.commands.keys import Player
+from fillside.cli.group import run
+from fillside.cli.render.plan import MORE, planned
+from fillside.cli.render.plan_full import planned_all
+from fillside.cli.render.readings import reading_lines
+from fillside.cli.render.state import block, moving, one_line
+from fillside.doors.keys.presses import Hand, Press, Table
+from fillside.orders.light import ORDERS, OrderError, parse_order
+from fillside.orders.phrases import named
 from fillside.photometry.colour import shift_mired
-from fillside.planning.colour import colour_answers
 from fillside.planning.lengths import Lengths
+from fillside.planning.look.colour import colour_answers
 from fillside.planning.plan import PlanReport, plan_rig
-from fillside.rig.change import apply_change
-from fillside.rig.key_words import action_of
-from fillside.rig.keys_table import Keys
-from fillside.rig.load import load_rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import load_rig
 from fillside.rig.notation import ratio_number
 from fillside.rig.problems import did_you_mean
+from fillside.rig.tables.key_words import action_of
+from fillside.rig.tables.keys import Keys
+from fillside.text import numbers, uncertainty
 from fillside_drivers.registry import kinds
 
 DESK = Path(__file__).parents[2] / "config" / "desk.toml"
@@ -51,12 +51,12 @@ def plan() -> PlanReport:
 
 
 def test_the_one_of_a_ratio_stands_for_the_weaker_side(up: Studio) -> None:
-    assert (show.ratio(1 / 1.2), sure.ratio(1 / 1.2, 2.0), sure.ratio(1 / 21, 3.0)) == (
+    assert (numbers.ratio(1 / 1.2), uncertainty.ratio(1 / 1.2, 2.0), uncertainty.ratio(1 / 21, 3.0)) == (
         "1:1.2",
         "1:1.2",
         "1:21",
     )
-    assert (show.ratio(1.2), show.ratio(0.999)) == ("1.2:1", "1.0:1")
+    assert (numbers.ratio(1.2), numbers.ratio(0.999)) == ("1.2:1", "1.0:1")
     up.do("balance", ratio="1:2")
     up.settle()
     assert up.state["target"]["ratio"] == 0.5

@@ -18,15 +18,15 @@ from hypothesis import HealthCheck, Phase, settings
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from contract.asked_by_schema import asks
-from fillside.answers import STATUS_OF_CODE
-from fillside.calibration.orders import METER_ORDERS
-from fillside.daemon import Settings, daemon
+from fillside.daemon.composition import Settings, daemon
 from fillside.demo.play import studio
-from fillside.hold.orders import ORDERS
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.http.openapi import document, plain_path
-from fillside.interfaces.http.server import Listen
-from fillside.interfaces.http.spoken import SPOKEN
+from fillside.doors.http.address import Listen
+from fillside.doors.http.app import ROUTES
+from fillside.doors.http.openapi import document, plain_path
+from fillside.doors.http.payloads import SPOKEN
+from fillside.orders.answers import STATUS_OF_CODE
+from fillside.orders.light import ORDERS
+from fillside.orders.metering import METER_ORDERS
 
 DOCUMENT = document(ROUTES, {**ORDERS, **METER_ORDERS}, "1")
 schema = schemathesis.openapi.from_dict(DOCUMENT)

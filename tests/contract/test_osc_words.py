@@ -9,10 +9,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from fillside.answers import Refusal
-from fillside.hold.orders import ORDERS, parse_order
-from fillside.interfaces.osc.packet import MalformedError, Message, messages_of, packet_of
-from fillside.interfaces.osc.words import ADDRESSES, order_from
+from fillside.doors.osc.addresses import ADDRESSES, order_from
+from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
+from fillside.orders.answers import Refusal
+from fillside.orders.light import ORDERS, parse_order
 
 
 @pytest.mark.parametrize(

@@ -19,10 +19,11 @@ from packaging.utils import canonicalize_name
 import fillside
 import fillside_drivers
 from contract.test_command_line import status
-from fillside.interfaces.cli import group, phone
-from fillside.interfaces.keys.device import DeviceError, library
-from fillside.interfaces.sheet.ink import Page
-from fillside.interfaces.sheet.render import render
+from fillside.cli import group
+from fillside.cli.commands import phone
+from fillside.doors.keys.device import DeviceError, library
+from fillside.sheet.page import Page
+from fillside.sheet.render import render
 from fillside_drivers import plain_errors
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -8,12 +8,12 @@ from typing import Any, get_args
 
 import pytest
 
-from fillside.access.door import AT_ONCE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
-from fillside.access.passes import MAY, May, Pass, check_may_look, check_may_operate, check_may_order
+from fillside.access.authentication import AT_ONCE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
+from fillside.access.permissions import MAY, May, Pass, check_may_look, check_may_operate, check_may_order
 from fillside.access.tokens import Kept, TokenFile
-from fillside.answers import Refusal
-from fillside.calibration.orders import METER_ORDERS
-from fillside.hold.orders import ORDERS
+from fillside.orders.answers import Refusal
+from fillside.orders.light import ORDERS
+from fillside.orders.metering import METER_ORDERS
 
 STRANGER = "192.0.2.7"
 """An address that RFC 5737 keeps for examples."""
@@ -135,7 +135,7 @@ async def test_tries_from_ever_more_addresses_are_not_kept_for_ever(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Past the most addresses all are forgotten, as one that was kept out shows."""
-    monkeypatch.setattr("fillside.access.door.MOST_ADDRESSES", 3)
+    monkeypatch.setattr("fillside.access.authentication.MOST_ADDRESSES", 3)
     tokens = Counting(tmp_path / "tokens.json")
     door = Doorkeeper(tokens, lambda: 100.0)
 
@@ -156,7 +156,7 @@ async def test_tokens_known_again_are_not_kept_for_ever(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A known token costs no hash; past the most all are forgotten, and it costs one again."""
-    monkeypatch.setattr("fillside.access.door.MOST_KNOWN", 2)
+    monkeypatch.setattr("fillside.access.authentication.MOST_KNOWN", 2)
 
     class Hashed(TokenFile):
         asked = 0

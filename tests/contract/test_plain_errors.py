@@ -14,7 +14,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from fillside import plain_errors as of_service
+from fillside import system_errors as of_service
 from fillside_drivers.mqtt.broker import why_no_broker
 from fillside_drivers.plain_errors import why
 

@@ -11,14 +11,14 @@ from pathlib import Path
 import pytest
 
 from fillside.access.tokens import TokenFile, TokenFileError
-from fillside.interfaces.cli.group import WrongUse, run
-from fillside.interfaces.cli.offline import calibration_of
-from fillside.interfaces.cli.sheets import sheet_text
-from fillside.interfaces.http.server import ListenError
-from fillside.interfaces.http.tls import tls_of
-from fillside.rig import load
-from fillside.rig.load import RigError, load_keys, load_rig
-from fillside.rig.neighbours import NeighbourError
+from fillside.cli.commands.offline import calibration_of
+from fillside.cli.group import WrongUse, run
+from fillside.cli.spreadsheets import sheet_text
+from fillside.doors.http.address import ListenError
+from fillside.doors.http.tls import tls_of
+from fillside.rig.file import load
+from fillside.rig.file.load import RigError, load_keys, load_rig
+from fillside.rig.file.referenced_files import NeighbourError
 from fillside_drivers import plain_files
 from fillside_drivers.mqtt.broker import BrokerError, secret, tls_context
 from fillside_drivers.mqtt.broker_options import BrokerOptions

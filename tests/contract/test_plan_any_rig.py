@@ -9,15 +9,15 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from fillside.interfaces.cli.planned import planned
-from fillside.interfaces.cli.planned_all import planned_all
-from fillside.interfaces.sheet.ink import Words
-from fillside.interfaces.sheet.layout import lay_out
-from fillside.interfaces.sheet.lettering import outline
+from fillside.cli.render.plan import planned
+from fillside.cli.render.plan_full import planned_all
 from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
-from fillside.rig.build import build_rig
-from fillside.rig.model import Rig
+from fillside.rig.file.build import build_rig
+from fillside.rig.tables.model import Rig
+from fillside.sheet.layout import lay_out
+from fillside.sheet.page import Words
+from fillside.sheet.type_metrics import outline
 
 numbers = st.floats(-4, 4).map(lambda value: round(value, 3))
 heights = st.floats(0, 4).map(lambda value: round(value, 3))

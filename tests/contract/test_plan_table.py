@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.rig.file.load import load_rig_text
 from fillside.rig.problems import RigError
+from fillside.rig.tables.model import Rig
 
 RIG = """
 [rig]

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from fillside.interfaces.cli.group import run
+from fillside.cli.group import run
 
 
 def status(*args: str) -> int:

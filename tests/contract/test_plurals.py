@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from fillside.calibration.readings import ReadingError, readings_from_csv
+from fillside.daemon.service import status_line
 from fillside.photometry.source import Sources
-from fillside.planning.lens import lens_answer
-from fillside.rig.load import load_rig
-from fillside.rig.plan_table import View
-from fillside.service import status_line
+from fillside.planning.look.lens import lens_answer
+from fillside.rig.file.load import load_rig
+from fillside.rig.tables.plan import View
 from fillside_drivers.registry import kinds
 
 CAMERA, FACE = np.array([0.0, -2.5, 1.2]), np.array([0.0, 0.0, 1.2])

@@ -24,7 +24,7 @@ from cryptography.hazmat.primitives.asymmetric.ec import (
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
-from fillside.interfaces.cli.client import Daemon
+from fillside.cli.client import Daemon
 from fillside_drivers.mqtt.broker import tls_context
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 

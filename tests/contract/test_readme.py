@@ -8,16 +8,16 @@ from pathlib import Path
 
 import pytest
 
-import fillside.interfaces.cli
-from fillside.answers import STATUS_OF_CODE
-from fillside.calibration.orders import METER_ORDERS
-from fillside.hold.orders import ORDERS
-from fillside.interfaces.cli.table import COMMANDS
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.osc.words import ADDRESSES
-from fillside.rig.key_words import WORDS
+import fillside.cli
+from fillside.cli.table import COMMANDS
+from fillside.doors.http.app import ROUTES
+from fillside.doors.osc.addresses import ADDRESSES
+from fillside.orders.answers import STATUS_OF_CODE
+from fillside.orders.light import ORDERS
+from fillside.orders.metering import METER_ORDERS
+from fillside.rig.tables.key_words import WORDS
 
-CLI = Path(fillside.interfaces.cli.__file__).parent
+CLI = Path(fillside.cli.__file__).parent
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from fillside.interfaces.mqtt.homie import Device
-from fillside.interfaces.mqtt.words import SPOKEN, Topics
-from fillside.interfaces.osc.words import ADDRESSES
-from fillside.rig.doors import MqttDoor, OscDoor
-from fillside.rig.key_words import WORDS
-from fillside.rig.keys_table import Keys
-from fillside.rig.load import load_rig_text
+from fillside.doors.mqtt.homie import Device
+from fillside.doors.mqtt.messages import SPOKEN, Topics
+from fillside.doors.osc.addresses import ADDRESSES
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.doors import MqttDoor, OscDoor
+from fillside.rig.tables.key_words import WORDS
+from fillside.rig.tables.keys import Keys
 from protocol.studio import RIG, rig
 
 ROOT = Path(__file__).resolve().parents[2]

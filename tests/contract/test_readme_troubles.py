@@ -16,15 +16,15 @@ import trustme
 
 from contract.test_command_line import status
 from contract.test_readme import table
-from fillside import readiness
-from fillside.daemon import Settings, daemon
-from fillside.interfaces.cli import group
-from fillside.interfaces.door import DoorError
-from fillside.interfaces.http.server import Listen, ListenError, Public, bind
-from fillside.interfaces.http.spoken import Healthy
-from fillside.interfaces.http.tls import tls_of
-from fillside.rig.load import load_rig, load_rig_text
+from fillside.cli import group
+from fillside.daemon.composition import Settings, daemon
+from fillside.doors.http.address import Listen, ListenError, Public, bind
+from fillside.doors.http.payloads import Healthy
+from fillside.doors.http.tls import tls_of
+from fillside.doors.listener import DoorError
+from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.problems import RigError
+from fillside.runtime import readiness
 from fillside.storage import errors
 from fillside.storage.errors import StorageError
 from fillside.storage.folder import LockedFolder

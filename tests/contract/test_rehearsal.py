@@ -14,11 +14,11 @@ from typing import Annotated, Any
 import pytest
 from pydantic import Field
 
-from fillside.demo.judge import truth_of
-from fillside.rig.build import build_rig
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.metering.simulated_meter import truth_of
+from fillside.rig.file.build import build_rig
+from fillside.rig.file.load import load_rig_text
 from fillside.rig.problems import Problem
+from fillside.rig.tables.model import Rig
 from fillside_drivers import registry
 from fillside_drivers.driver import DriveModel, OptionsModel
 from fillside_drivers.registry import DriverKind, build

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from fillside.balance.offline import solve_rig
-from fillside.balance.remedies import remedies
+from fillside.balance.remedies.search import remedies
 from fillside.balance.report import Remedy
-from fillside.rig.change import apply_change
-from fillside.rig.model import Rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.tables.model import Rig
 
 CAMERA_KEYS = ("camera.iso", "camera.aperture", "camera.nd_stops", "camera.shutter", "camera.shutter_angle")
 

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.rig.load import LARGEST_BYTES, RigError, load_rig, load_rig_text
-from fillside.rig.places import Places
+from fillside.rig.file.load import LARGEST_BYTES, RigError, load_rig, load_rig_text
+from fillside.rig.file.positions import Places
 from fillside_drivers.registry import kinds
 
 FOLDER = Path(__file__).parent / "bad_rigs"

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from fillside.rig.change import apply_change
-from fillside.rig.load import RigError, load_rig, load_rig_text
-from fillside.rig.model import Rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import RigError, load_rig, load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 CONFIG = Path(__file__).parents[2] / "config"

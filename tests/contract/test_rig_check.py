@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 
 from fillside.balance.offline import solve_rig
-from fillside.interfaces.cli.checked import checked as in_words
+from fillside.cli.render.check import checked as in_words
 from fillside.planning.lengths import Lengths
-from fillside.rig.check import Check, check_rig
-from fillside.rig.load import load_rig, load_rig_text
-from fillside.rig.model import Rig
+from fillside.rig.checks.report import Check, check_rig
+from fillside.rig.file.load import load_rig, load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.rig.limits import distance_to_disc_m, why_not_there
-from fillside.rig.model import Head, Rig
+from fillside.rig.scene.subject_limits import distance_to_disc_m, why_not_there
+from fillside.rig.tables.model import Head, Rig
 
 
 def rig_with(position: tuple[float, float, float], diameter: float) -> Rig:

@@ -12,18 +12,18 @@ from typing import Any
 import pytest
 
 from fillside.balance.offline import predict, solve_rig
-from fillside.balance.remedies import remedies
-from fillside.balance.wish import wish_from_rig
-from fillside.calibration.intervals import Intervals
-from fillside.interfaces.cli.checked import checked
-from fillside.interfaces.cli.planned import planned
-from fillside.interfaces.cli.summary import block
+from fillside.balance.remedies.search import remedies
+from fillside.balance.target import wish_from_rig
+from fillside.calibration.result.intervals import Intervals
+from fillside.cli.render.check import checked
+from fillside.cli.render.plan import planned
+from fillside.cli.render.state import block
 from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig
-from fillside.rig.build import build_rig
-from fillside.rig.check import check_rig
-from fillside.rig.model import Rig
-from fillside.rig.schema import rig_schema
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.build import build_rig
+from fillside.rig.file.schema import rig_schema
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 Path = tuple[str | int, ...]

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from fillside.photometry.dimming import curve
-from fillside.rig.calibrated import Calibration
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.rig.calibration import Calibration
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 TEXT = """

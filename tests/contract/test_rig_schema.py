@@ -15,9 +15,9 @@ from typing import Any
 import jsonschema
 import pytest
 
-from fillside.rig.build import build_rig
-from fillside.rig.model import Rig
-from fillside.rig.schema import rig_schema
+from fillside.rig.file.build import build_rig
+from fillside.rig.file.schema import rig_schema
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))

@@ -50,7 +50,7 @@ def pure(may: str = "") -> Room:
 DRIVERS: dict[str, Room] = {
     "fillside_drivers": pure(),
     "fillside_drivers.gdtf": pure(),
-    "fillside_drivers.cancelling": Room(),
+    "fillside_drivers.cancellation": Room(),
     "fillside_drivers.retry": Room(),
     "fillside_drivers.plain_errors": Room(),
     "fillside_drivers.plain_files": Room(),
@@ -68,7 +68,7 @@ DRIVERS: dict[str, Room] = {
         "fillside_drivers.slots fillside_drivers.dmx_serial.timing"
     ),
     "fillside_drivers.mqtt": Room(
-        "fillside_drivers.driver fillside_drivers.cancelling fillside_drivers.plain_errors "
+        "fillside_drivers.driver fillside_drivers.cancellation fillside_drivers.plain_errors "
         "fillside_drivers.plain_files fillside_drivers.retry"
     ),
     "fillside_drivers.sim": Room("fillside_drivers.driver fillside_drivers.slots"),
@@ -77,135 +77,90 @@ DRIVERS: dict[str, Room] = {
         "fillside_drivers.dmx_serial fillside_drivers.mqtt fillside_drivers.sim"
     ),
 }
-QUIET: dict[str, Room] = {
+PURE_ROOMS: dict[str, Room] = {
     "fillside": pure(),
-    "fillside.visible": pure(),
     "fillside.photometry": pure(),
     "fillside.rig": pure("fillside.photometry"),
-    "fillside.answers": pure("fillside.rig"),
-    "fillside.strict_json": pure("fillside.answers"),
+    "fillside.orders": pure("fillside.rig"),
     "fillside.balance": pure("fillside.photometry fillside.rig"),
-    "fillside.calibration": pure("fillside.photometry fillside.rig fillside.balance"),
-    "fillside.planning": pure("fillside.photometry fillside.rig fillside.balance"),
+    "fillside.calibration": pure("fillside.balance fillside.orders fillside.photometry fillside.rig"),
+    "fillside.text": pure("fillside.calibration fillside.rig"),
+    "fillside.planning": pure("fillside.balance fillside.photometry fillside.rig"),
+    "fillside.access.permissions": pure("fillside.orders"),
     "fillside.bounds": pure(),
     "fillside.hold": pure(
-        "fillside.photometry fillside.rig fillside.balance fillside.bounds fillside.calibration"
+        "fillside.balance fillside.bounds fillside.calibration fillside.orders fillside.photometry "
+        "fillside.rig"
     ),
-    "fillside.access.passes": pure("fillside.answers"),
-    "fillside.interfaces": pure(),
-    "fillside.interfaces.http.crowd": pure(),
-    "fillside.interfaces.keys.octets": pure("fillside.rig"),
-    "fillside.interfaces.keys.hand": pure("fillside.rig"),
-    "fillside.interfaces.osc.packet": pure(),
-    "fillside.interfaces.osc.words": pure(
-        "fillside.answers fillside.strict_json fillside.rig fillside.interfaces.osc.packet"
-    ),
-    "fillside.interfaces.mqtt.sensors": pure("fillside.answers fillside.strict_json fillside.rig"),
-    "fillside.interfaces.mqtt.words": pure(
-        "fillside.answers fillside.strict_json fillside.rig fillside.interfaces.mqtt.sensors"
-    ),
-    "fillside.interfaces.mqtt.homie": pure("fillside.answers fillside.balance fillside.rig"),
-    "fillside.figures": pure(),
+    "fillside.doors.http.connection_limits": pure(),
+    "fillside.doors.keys.escape_codes": pure("fillside.rig"),
+    "fillside.doors.keys.presses": pure("fillside.rig"),
+    "fillside.doors.osc.packet": pure(),
+    "fillside.doors.osc.addresses": pure("fillside.doors.osc.packet fillside.orders fillside.rig"),
+    "fillside.doors.mqtt.sensors": pure("fillside.orders fillside.rig"),
+    "fillside.doors.mqtt.messages": pure("fillside.doors.mqtt.sensors fillside.orders fillside.rig"),
+    "fillside.doors.mqtt.homie": pure("fillside.balance fillside.orders fillside.rig"),
 }
 SHELL: dict[str, Room] = {
-    "fillside.plain_errors": Room("fillside_drivers.plain_errors"),
-    "fillside.side_jobs": Room("fillside_drivers.cancelling fillside_drivers.retry"),
+    "fillside.system_errors": Room("fillside_drivers.plain_errors"),
+    "fillside.background": Room("fillside_drivers.cancellation fillside_drivers.retry"),
     "fillside.access": Room(
-        "fillside.answers fillside.bounds fillside.plain_errors fillside.access.passes "
+        "fillside.access.permissions fillside.bounds fillside.orders fillside.system_errors "
         "fillside_drivers.plain_files"
     ),
     "fillside.storage": Room(
-        "fillside.answers fillside.bounds fillside.calibration fillside.plain_errors fillside.rig "
-        "fillside.strict_json"
+        "fillside.bounds fillside.calibration fillside.orders fillside.rig fillside.system_errors"
     ),
-    "fillside.apart": Room(),
-    "fillside.live": Room(),
-    "fillside.logs": Room("fillside.bounds fillside.visible"),
-    "fillside.turnstile": Room(),
-    "fillside.notify": Room(),
-    "fillside.loom": Room("fillside.balance fillside.rig fillside_drivers.driver fillside_drivers.registry"),
-    "fillside.wire_news": Room("fillside.hold fillside_drivers.driver"),
-    "fillside.meter_side": Room("fillside.calibration"),
-    "fillside.record": Room(
-        "fillside.balance fillside.hold fillside.rig fillside.side_jobs fillside.storage"
+    "fillside.doors": Room("fillside.background fillside.orders fillside.storage"),
+    "fillside.runtime": Room(
+        "fillside.background fillside.balance fillside.hold fillside.orders fillside.rig "
+        "fillside.storage fillside_drivers.driver fillside_drivers.registry"
     ),
-    "fillside.runner": Room(
-        "fillside.answers fillside.balance fillside.calibration fillside.figures fillside.hold "
-        "fillside.live fillside.loom fillside.meter_side fillside.record fillside.rig fillside.side_jobs "
-        "fillside.storage fillside.turnstile fillside.wire_news fillside_drivers.driver"
-    ),
-    "fillside.readiness": Room("fillside.runner fillside.storage"),
-    "fillside.first_start": Room("fillside.rig fillside.storage"),
     "fillside.metering": Room(
-        "fillside.answers fillside.apart fillside.balance fillside.calibration fillside.hold fillside.loom "
-        "fillside.photometry fillside.plain_errors fillside.rig fillside.runner fillside.storage "
-        "fillside_drivers.driver"
+        "fillside.background fillside.balance fillside.calibration fillside.hold fillside.orders "
+        "fillside.photometry fillside.rig fillside.runtime fillside.storage fillside.system_errors "
+        "fillside_drivers.driver fillside_drivers.sim"
     ),
-}
-DOORS: dict[str, Room] = {
-    "fillside.interfaces.door": Room("fillside.answers fillside.side_jobs fillside.storage"),
-    "fillside.metrics": Room(
-        "fillside.runner fillside.storage fillside.interfaces.door fillside.interfaces.http.crowd"
+    "fillside.doors.mqtt": Room(
+        "fillside.doors fillside.doors.mqtt.homie fillside.doors.mqtt.messages "
+        "fillside.doors.mqtt.sensors fillside.orders fillside.rig fillside.runtime fillside.storage "
+        "fillside_drivers.cancellation fillside_drivers.mqtt fillside_drivers.retry"
     ),
-    "fillside.interfaces.mqtt": Room(
-        "fillside.answers fillside.live fillside.rig fillside.storage fillside.strict_json "
-        "fillside.interfaces.door fillside.interfaces.mqtt.sensors fillside.interfaces.mqtt.words "
-        "fillside.interfaces.mqtt.homie"
+    "fillside.doors.osc": Room(
+        "fillside.doors fillside.doors.osc.addresses fillside.doors.osc.packet fillside.orders "
+        "fillside.rig fillside.runtime fillside.storage fillside.system_errors"
     ),
-    "fillside.interfaces.osc": Room(
-        "fillside.answers fillside.live fillside.plain_errors fillside.rig fillside.storage "
-        "fillside.strict_json fillside.interfaces.door fillside.interfaces.osc.packet "
-        "fillside.interfaces.osc.words"
-    ),
-    "fillside.interfaces.doors": Room(
-        "fillside.rig fillside.interfaces.door fillside.interfaces.mqtt fillside.interfaces.osc"
-    ),
-    "fillside.interfaces.http": Room(
-        "fillside.access fillside.access.passes fillside.answers fillside.calibration fillside.hold "
-        "fillside.live fillside.metrics fillside.plain_errors fillside.planning fillside.readiness "
-        "fillside.rig fillside.runner fillside.side_jobs fillside.storage fillside.strict_json "
-        "fillside.turnstile fillside.interfaces.http.crowd "
+    "fillside.doors.http": Room(
+        "fillside.access fillside.access.permissions fillside.background fillside.calibration "
+        "fillside.doors fillside.doors.http.connection_limits fillside.hold fillside.orders "
+        "fillside.planning fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.plain_files"
     ),
-    "fillside.interfaces.keys": Room(
-        "fillside.plain_errors fillside.rig fillside.interfaces.keys.octets fillside.interfaces.keys.hand"
+    "fillside.doors.keys": Room(
+        "fillside.doors.keys.escape_codes fillside.doors.keys.presses fillside.rig "
+        "fillside.system_errors fillside_drivers.retry"
     ),
-    "fillside.interfaces.plots": Room("fillside.calibration"),
-    "fillside.interfaces.sheet": Room("fillside.planning fillside.rig"),
-}
-TOP: dict[str, Room] = {
-    "fillside.doorway": Room("fillside.rig fillside.interfaces.door fillside.interfaces.doors"),
-    "fillside.reload": Room(
-        "fillside.apart fillside.doorway fillside.hold fillside.interfaces.door fillside.loom "
-        "fillside.metering fillside.plain_errors fillside.rig fillside.runner fillside.storage "
-        "fillside_drivers.driver"
-    ),
-    "fillside.service": Room(
-        "fillside.calibration fillside.first_start fillside.interfaces.http fillside.notify "
-        "fillside.readiness fillside.reload"
-    ),
+    "fillside.sheet": Room("fillside.calibration fillside.planning fillside.rig fillside.text"),
     "fillside.daemon": Room(
-        "fillside.access fillside.doorway fillside.hold fillside.interfaces.doors "
-        "fillside.interfaces.http fillside.loom fillside.metering fillside.metrics fillside.notify "
-        "fillside.reload fillside.rig fillside.runner fillside.service fillside.storage "
-        "fillside_drivers.driver"
+        "fillside.access fillside.background fillside.bounds fillside.calibration fillside.doors "
+        "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold fillside.metering "
+        "fillside.rig fillside.runtime fillside.storage fillside.system_errors fillside.text "
+        "fillside_drivers.driver fillside_drivers.mqtt"
     ),
     "fillside.demo": Room(
-        "fillside.answers fillside.daemon fillside.interfaces.http fillside.rig fillside.storage "
-        "fillside_drivers.cancelling fillside_drivers.driver fillside_drivers.mqtt "
+        "fillside.daemon fillside.doors.http fillside.metering fillside.orders fillside.rig "
+        "fillside.storage fillside_drivers.cancellation fillside_drivers.driver fillside_drivers.mqtt "
         "fillside_drivers.registry fillside_drivers.sim"
     ),
-    "fillside.interfaces.cli": Room(
-        "fillside.access fillside.access.passes fillside.answers fillside.balance fillside.calibration "
-        "fillside.daemon fillside.demo fillside.interfaces.door fillside.interfaces.http "
-        "fillside.interfaces.keys fillside.interfaces.keys.hand "
-        "fillside.interfaces.plots fillside.interfaces.sheet fillside.logs fillside.photometry "
-        "fillside.plain_errors fillside.planning fillside.rig "
-        "fillside.service fillside.storage fillside.strict_json fillside.visible "
-        "fillside_drivers.plain_files"
+    "fillside.cli": Room(
+        "fillside.access fillside.access.permissions fillside.balance fillside.calibration "
+        "fillside.daemon fillside.demo fillside.doors fillside.doors.http fillside.doors.keys "
+        "fillside.doors.keys.presses fillside.orders fillside.photometry fillside.planning fillside.rig "
+        "fillside.sheet fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
+        "fillside_drivers.plain_files fillside_drivers.registry"
     ),
 }
-TABLE: dict[str, Room] = {**DRIVERS, **QUIET, **SHELL, **DOORS, **TOP}
+TABLE: dict[str, Room] = {**DRIVERS, **PURE_ROOMS, **SHELL}
 """From the ground up. A new room gets a line here: where it stands, what it may see, whether it is pure."""
 
 COMPUTES = frozenset(
@@ -229,24 +184,19 @@ READS_FILES = frozenset(
 """Of numpy. `random` without a seed is no function of what goes in."""
 
 EXCEPTIONS: dict[tuple[str, str], str] = {
-    ("fillside.rig.load", "pathlib"): "opens the rig file: the one module of the room that does",
-    ("fillside.rig.load", "fillside_drivers.plain_files"): "opens the rig file and those that it names",
-    ("fillside.rig.load", "fillside.plain_errors"): "says why the rig file cannot be read",
-    ("fillside.rig.load", "fillside_drivers.registry"): "a head's drive is read by the model of its driver",
-    ("fillside.rig.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",
-    ("fillside.rig.doors", "fillside_drivers.mqtt"): "the broker's options are those of the MQTT driver",
-    ("fillside.interfaces.osc.packet", "pythonosc"): "the library's codec alone, which works in memory",
-    ("fillside.interfaces.doors", "fillside_drivers.mqtt"): "shares the MQTT driver's secret and TLS",
-    ("fillside.interfaces.mqtt.connection", "fillside_drivers.mqtt"): "shares the MQTT driver's client",
-    ("fillside.interfaces.mqtt.connection", "fillside_drivers.cancelling"): "shares its way to end tasks",
-    ("fillside.interfaces.mqtt.connection", "fillside_drivers.retry"): "shares the drivers' back-off",
-    ("fillside.interfaces.keys.device", "fillside_drivers.retry"): "shares the drivers' back-off",
-    ("fillside.interfaces.cli.run", "fillside_drivers.driver"): "turns a driver's errors into an exit status",
-    ("fillside.interfaces.cli.offline", "fillside_drivers.registry"): "lists the kinds for the schema",
-    ("fillside.interfaces.sheet.words", "fillside.interfaces.cli"): "prints numbers as the terminal does",
-    ("fillside.service", "fillside.daemon"): "knows the daemon's settings, by their type alone",
-    ("fillside.metering.virtual", "fillside.demo"): "a simulated meter asks the made-up studio for its truth",
-    ("fillside.metering.virtual", "fillside_drivers.sim"): "a simulated meter hangs on the simulated wire",
+    ("fillside.rig.file.load", "pathlib"): "opens the rig file: the one module of the room that does",
+    ("fillside.rig.file.load", "fillside_drivers.plain_files"): "opens the rig file and those that it names",
+    ("fillside.rig.file.load", "fillside.system_errors"): "says why the rig file cannot be read",
+    (
+        "fillside.rig.file.load",
+        "fillside_drivers.registry",
+    ): "a head's drive is read by the model of its driver",
+    ("fillside.rig.file.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",
+    (
+        "fillside.rig.tables.doors",
+        "fillside_drivers.mqtt",
+    ): "the broker's options are those of the MQTT driver",
+    ("fillside.doors.osc.packet", "pythonosc"): "the library's codec alone, which works in memory",
 }
 """By module, and by the room, the outside package or the builtin that it should not use."""
 
@@ -276,7 +226,7 @@ def room_of(module: str) -> str | None:
     parts = module.split(".")
     names = [".".join(parts[:count]) for count in range(len(parts), 0, -1)]
     found = next((name for name in names if name in TABLE), None)
-    return None if found in (*HOUSES, "fillside.interfaces") and found != module else found
+    return None if found in HOUSES and found != module else found
 
 
 @lru_cache(1)
@@ -387,20 +337,24 @@ def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:
 @pytest.mark.parametrize(
     ("module", "source", "used"),
     [
-        ("fillside.hold.pace", "import asyncio", "asyncio"),
-        ("fillside.hold.pace", "from threading import Lock", "threading"),
-        ("fillside.hold.pace", "def late():\n    import time", "time"),
-        ("fillside.rig.model", "if TYPE_CHECKING:\n    from pathlib import Path", "pathlib"),
-        ("fillside.balance.solve", "from fillside.hold import pace", "fillside.hold"),
-        ("fillside.balance.solve", "from ..hold.pace import Pace", "fillside.hold"),
-        ("fillside.photometry.disc", "import fillside.rig.model", "fillside.rig"),
-        ("fillside.hold.hold", "from fillside.planning.plan import plan_rig", "fillside.planning"),
-        ("fillside.interfaces.osc.door", "def f():\n    import fillside_drivers.sim", "fillside_drivers.sim"),
-        ("fillside.interfaces.osc.door", "import_module('fillside.demo.play')", "fillside.demo"),
+        ("fillside.hold.tracking.pace", "import asyncio", "asyncio"),
+        ("fillside.hold.tracking.pace", "from threading import Lock", "threading"),
+        ("fillside.hold.tracking.pace", "def late():\n    import time", "time"),
+        ("fillside.rig.tables.model", "if TYPE_CHECKING:\n    from pathlib import Path", "pathlib"),
+        ("fillside.balance.solver.solve", "from fillside.hold.tracking import pace", "fillside.hold"),
+        ("fillside.balance.solver.solve", "from ...hold.tracking.pace import Pace", "fillside.hold"),
+        ("fillside.photometry.disc", "import fillside.rig.tables.model", "fillside.rig"),
+        ("fillside.hold.machine.hold", "from fillside.planning.plan import plan_rig", "fillside.planning"),
+        ("fillside.doors.osc.listener", "def f():\n    import fillside_drivers.sim", "fillside_drivers.sim"),
+        ("fillside.doors.osc.listener", "import_module('fillside.demo.play')", "fillside.demo"),
         ("fillside_drivers.sacn.sender", "from fillside.photometry import disc", "fillside.photometry"),
         ("fillside_drivers.sacn.packet", "import socket", "socket"),
-        ("fillside.calibration.fit", "table = open('readings.csv')", "open"),
-        ("fillside.calibration.fit", "import numpy as np\nnp.loadtxt('readings.csv')", "numpy.loadtxt"),
+        ("fillside.calibration.estimate.fit", "table = open('readings.csv')", "open"),
+        (
+            "fillside.calibration.estimate.fit",
+            "import numpy as np\nnp.loadtxt('readings.csv')",
+            "numpy.loadtxt",
+        ),
     ],
 )
 def test_what_may_not_be_is_found(module: str, source: str, used: str) -> None:
@@ -410,8 +364,8 @@ def test_what_may_not_be_is_found(module: str, source: str, used: str) -> None:
 @pytest.mark.parametrize(
     ("module", "source"),
     [
-        ("fillside.hold.pace", "import math\nfrom fillside.rig.model import Rig"),
-        ("fillside.interfaces.http.app", "import asyncio\nfrom fillside.runner import Runner"),
+        ("fillside.hold.tracking.pace", "import math\nfrom fillside.rig.tables.model import Rig"),
+        ("fillside.doors.http.app", "import asyncio\nfrom fillside.runtime.loop import Runner"),
         ("fillside.calibration.readings", "import io\nio.StringIO('head,level')"),
     ],
 )

@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from contract.meter_studio import head_table, rig_of
-from fillside.calibration.routine import (
+from fillside.calibration.routine.routine import (
     ACTS,
     STAGES,
     Act,
@@ -23,8 +23,8 @@ from fillside.calibration.routine import (
     warm_up,
     without_last,
 )
-from fillside.calibration.steps import Known, check_to_take, items_of, reading_to_take, step_of
-from fillside.rig.calibrated import Calibration
+from fillside.calibration.routine.steps import Known, check_to_take, items_of, reading_to_take, step_of
+from fillside.rig.calibration import Calibration
 
 ALL_ACTS: tuple[Act, ...] = ("tick", "go", "skip", "repeat", "leave", "finish")
 ASKED = {

@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from fillside.daemon import Settings, daemon
-from fillside.interfaces.http.server import Listen
-from fillside.rig.load import load_rig_text
-from fillside.runner import Runner
-from fillside.storage.journal import Visitor
+from fillside.daemon.composition import Settings, daemon
+from fillside.doors.http.address import Listen
+from fillside.rig.file.load import load_rig_text
+from fillside.runtime.loop import Runner
+from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from journeys.hurry import hurried
 

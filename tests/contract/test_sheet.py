@@ -15,21 +15,21 @@ from typing import Any
 
 import pytest
 
-from fillside.interfaces.sheet.ink import CHALK, GRAPHITE, Area, Page, Stroke, Words
-from fillside.interfaces.sheet.layout import PAPERS, Paper, lay_out
-from fillside.interfaces.sheet.lettering import broken, meet, outline, width_of
-from fillside.interfaces.sheet.render import render
-from fillside.interfaces.sheet.symbols import LIT
-from fillside.interfaces.sheet.views import Views, letters
 from fillside.photometry.exposure import f_stop_reading
-from fillside.planning.checklists import checklists
 from fillside.planning.lengths import Lengths
 from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport, plan_rig
-from fillside.planning.questions import default_answers
-from fillside.planning.starter_text import rig_text
-from fillside.rig.load import load_rig, load_rig_text
-from fillside.rig.model import Rig
+from fillside.planning.safety.checklists import checklists
+from fillside.planning.starter.questions import default_answers
+from fillside.planning.starter.rig_text import rig_text
+from fillside.rig.file.load import load_rig, load_rig_text
+from fillside.rig.tables.model import Rig
+from fillside.sheet.layout import PAPERS, Paper, lay_out
+from fillside.sheet.page import CHALK, GRAPHITE, Area, Page, Stroke, Words
+from fillside.sheet.render import render
+from fillside.sheet.symbols import LIT
+from fillside.sheet.type_metrics import broken, meet, outline, width_of
+from fillside.sheet.views import Views, letters
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = {path.stem: path for path in (ROOT / "config").glob("*.toml")} | {

@@ -10,18 +10,18 @@ from typing import Any
 import aiohttp
 import pytest
 
-from fillside import record as record_module
-from fillside import runner as runner_module
-from fillside import side_jobs
-from fillside.answers import Refusal
-from fillside.daemon import Running
-from fillside.interfaces.mqtt.connection import Connection
-from fillside.interfaces.osc.door import OscListener
-from fillside.live import Live
-from fillside.metering import side as metering_side
-from fillside.side_jobs import WELL_AFTER_S, SideJobs
-from fillside.storage.journal import Journal, Visitor, latest_entries
-from fillside.storage.takes import Takes
+from fillside.background import side_jobs
+from fillside.background.side_jobs import WELL_AFTER_S, SideJobs
+from fillside.daemon.composition import Running
+from fillside.doors.mqtt.connection import Connection
+from fillside.doors.osc.listener import OscListener
+from fillside.metering import assembly as metering_side
+from fillside.orders.answers import Refusal
+from fillside.runtime import loop as runner_module
+from fillside.runtime import storing as record_module
+from fillside.runtime.live import Live
+from fillside.storage.records.journal import Journal, Visitor, latest_entries
+from fillside.storage.records.takes import Takes
 from protocol.studio import running
 from protocol.test_osc_door import free_udp_port
 
@@ -277,7 +277,7 @@ async def test_a_route_that_fails_is_named_and_over_once_others_answer(up: Runni
 async def test_kept_data_that_fails_at_the_start_is_no_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from fillside.metering.guide import Guide
+    from fillside.metering.guided_routine import Guide
 
     opens = Fails(1, Guide.open)
 

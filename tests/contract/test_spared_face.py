@@ -13,7 +13,7 @@ import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, studio
 from fillside.balance.offline import solve_rig
-from fillside.rig.model import Rig
+from fillside.rig.tables.model import Rig
 
 MOST_LUX = 600.0
 

@@ -12,14 +12,14 @@ import pytest
 from bench.simulated_studio import Hidden, HiddenStudio, held_errors_stops, studio
 from fillside.balance.offline import solve_rig
 from fillside.balance.report import Report
-from fillside.balance.wish import wish_from_rig
-from fillside.calibration.intervals import Intervals
-from fillside.calibration.offline import fit_csv
-from fillside.calibration.sharing import shared_words
+from fillside.balance.target import wish_from_rig
+from fillside.calibration.estimate.shared_unknowns import shared_words
+from fillside.calibration.result.from_file import fit_csv
+from fillside.calibration.result.intervals import Intervals
 from fillside.photometry.source import facing_lux
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 LEVELS = np.linspace(0.001, 1.0, 1000)
 

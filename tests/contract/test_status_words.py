@@ -6,7 +6,9 @@ import pytest
 
 from contract.hold_studio import Studio, studio
 from contract.meter_studio import head_table, rig_of
-from fillside.hold.events import (
+from fillside.cli.render import state as summary
+from fillside.cli.render.state import block
+from fillside.hold.machine.events import (
     DriverChanged,
     Event,
     HeadAnswers,
@@ -14,8 +16,6 @@ from fillside.hold.events import (
     HeadLate,
     HeadLost,
 )
-from fillside.interfaces.cli import summary
-from fillside.interfaces.cli.summary import block
 
 
 @pytest.fixture

@@ -14,9 +14,9 @@ import pytest
 
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError
 from fillside.storage.folder import LockedFolder, default_folder
-from fillside.storage.journal import Journal, Visitor, latest_entries
 from fillside.storage.migrate import migrations
 from fillside.storage.opening import connected
+from fillside.storage.records.journal import Journal, Visitor, latest_entries
 from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
 
 ANNA = Visitor("anna", "http", "127.0.0.1")

@@ -17,12 +17,13 @@ from typing import Any
 import pytest
 
 from contract.disk import WAIT_S, Disk, full, until
-from fillside.storage import metering, writer
+from fillside.storage import writer
+from fillside.storage.durability import stored
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError, NotStoredError
-from fillside.storage.journal import Journal, Visitor, latest_entries
+from fillside.storage.records import metering
+from fillside.storage.records.journal import Journal, Visitor, latest_entries
+from fillside.storage.records.takes import Takes, latest_takes
 from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
-from fillside.storage.stored import stored
-from fillside.storage.takes import Takes, latest_takes
 from fillside.storage.writer import Lasting
 
 ANNA = Visitor("anna", "http")

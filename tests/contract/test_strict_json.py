@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.answers import Refusal
+from fillside.orders.answers import Refusal
+from fillside.orders.strict_json import strict_loads
 from fillside.rig.problems import LONGEST_LINE
-from fillside.strict_json import strict_loads
 
 
 @pytest.mark.parametrize(

@@ -10,13 +10,13 @@ import aiohttp
 import pytest
 from click.testing import CliRunner
 
-from fillside.daemon import Running, Settings, daemon
+from fillside.cli.commands.takes import lines
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.cli.takes import lines
-from fillside.interfaces.http.server import Listen
-from fillside.storage.journal import Visitor
+from fillside.doors.http.address import Listen
+from fillside.storage.records.journal import Visitor
+from fillside.storage.records.takes import Takes, latest_takes
 from fillside.storage.store import Store
-from fillside.storage.takes import Takes, latest_takes
 from protocol.wires import HandClock
 
 SOMEBODY = Visitor("somebody", "test")
@@ -88,7 +88,7 @@ def test_a_take_is_as_long_as_it_was_whatever_the_clock_on_the_wall_was_set_to(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     elapsed, wall = HandClock(50.0), HandClock(1_795_000_000.0)
-    monkeypatch.setattr("fillside.storage.takes.time.time", wall)
+    monkeypatch.setattr("fillside.storage.records.takes.time.time", wall)
     with Store.unkept() as store:
         kept = Takes(store, elapsed)
         for step_s in (-172_800.0, +172_800.0):
@@ -121,7 +121,7 @@ def test_a_table_of_takes_has_units() -> None:
 
 
 def test_no_take_yet_says_how_one_begins() -> None:
-    from fillside.interfaces.cli.takes import takes
+    from fillside.cli.commands.takes import takes
 
     answered = CliRunner().invoke(takes, ["--url", "http://127.0.0.1:9"])
     assert answered.exit_code == 1

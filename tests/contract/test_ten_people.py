@@ -17,10 +17,10 @@ import pytest
 
 from contract.hold_studio import Studio
 from fillside.balance.offline import solve_rig
-from fillside.interfaces.cli.group import run
-from fillside.rig.check import check_rig
-from fillside.rig.load import load_rig
-from fillside.rig.model import Rig
+from fillside.cli.group import run
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.load import load_rig
+from fillside.rig.tables.model import Rig
 
 CHARACTERS_PER_MINUTE, READING_S, MOST_S = 200, 2.0, 120.0
 

@@ -13,19 +13,19 @@ import pytest
 from contract.meter_studio import settle
 from fillside.balance.offline import predict, solve_rig
 from fillside.balance.report import LimitSaid
-from fillside.demo.judge import truth_of
-from fillside.hold.hold import Hold
-from fillside.hold.orders import parse_order
-from fillside.loom import Loom, loom_of
+from fillside.hold.machine.hold import Hold
+from fillside.metering.simulated_meter import truth_of
+from fillside.orders.light import parse_order
 from fillside.photometry.colour import mired, mixed_cct_k
-from fillside.rig.calibrated import Calibration
-from fillside.rig.change import apply_change
-from fillside.rig.check import check_rig
-from fillside.rig.load import RigError, load_rig_text
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
-from fillside.rig.white_way import STEP_MIRED, white_way
-from fillside.rig.whites import White
+from fillside.rig.calibration import Calibration
+from fillside.rig.checks.report import check_rig
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import RigError, load_rig_text
+from fillside.rig.scene.scene import scene
+from fillside.rig.scene.white_fade import STEP_MIRED, white_way
+from fillside.rig.scene.whites import White
+from fillside.rig.tables.model import Rig
+from fillside.runtime.drivers_in_use import Loom, loom_of
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.registry import build, kinds

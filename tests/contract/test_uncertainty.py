@@ -15,22 +15,22 @@ from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.balance.measure import measure
 from fillside.balance.offline import predict, solve_rig
 from fillside.balance.rows import Metering
-from fillside.balance.wish import wish_from_rig
-from fillside.calibration.intervals import Intervals
-from fillside.calibration.known import known_fit
-from fillside.calibration.offline import fit_csv, fit_text
-from fillside.calibration.uncertainty import held_sigma_stops
-from fillside.hold.hold import Hold
-from fillside.hold.orders import Only
-from fillside.interfaces.cli import summary
-from fillside.interfaces.cli.offline import predict as predict_command
-from fillside.interfaces.cli.offline import solve as solve_command
-from fillside.interfaces.cli.planning import plan as plan_command
-from fillside.rig.calibrated import Calibration
-from fillside.rig.load import load_rig
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
-from fillside.service import status_line
+from fillside.balance.target import wish_from_rig
+from fillside.calibration.estimate.uncertainty import held_sigma_stops
+from fillside.calibration.result.from_calibration import known_fit
+from fillside.calibration.result.from_file import fit_csv, fit_text
+from fillside.calibration.result.intervals import Intervals
+from fillside.cli.commands.offline import predict as predict_command
+from fillside.cli.commands.offline import solve as solve_command
+from fillside.cli.commands.planning import plan as plan_command
+from fillside.cli.render import state as summary
+from fillside.daemon.service import status_line
+from fillside.hold.machine.hold import Hold
+from fillside.orders.light import Only
+from fillside.rig.calibration import Calibration
+from fillside.rig.file.load import load_rig
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 DESK, INTERVIEW = (Path("config") / f"{name}.toml" for name in ("desk", "interview"))
 NAMES = {"ratio_stops", "exposure_stops", "face_stops"}

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import Studio, studio
-from fillside.hold.orders import OrderError
-from fillside.hold.remembered_orders import OTHER_HEADS, UNREADABLE, order_kept
-from fillside.rig.model import Rig
+from fillside.hold.memory.undo_history import OTHER_HEADS, UNREADABLE, order_kept
+from fillside.orders.light import OrderError
+from fillside.rig.tables.model import Rig
 
 ORDERS: tuple[dict[str, Any], ...] = (
     {"do": "balance", "ratio": "3:1", "relative": {"hair": -0.5}},

@@ -18,17 +18,17 @@ import pytest
 
 from contract.any_studio import Day, random_rig
 from contract.hold_studio import CANDELAS, CHAIR, Studio, light, studio
+from fillside.balance.judgement.reasons import Light
+from fillside.balance.judgement.verdict import Circumstances, judge
 from fillside.balance.limits import limits_of
-from fillside.balance.reasons import Light
-from fillside.balance.rounding import choose_codes, outputs_of
 from fillside.balance.rows import Metering
-from fillside.balance.solve import solve
-from fillside.balance.verdict import Circumstances, judge
-from fillside.balance.wish import wish_from_rig
-from fillside.hold.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
-from fillside.interfaces.mqtt.homie import Device, alerts
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.balance.solver.rounding import choose_codes, outputs_of
+from fillside.balance.solver.solve import solve
+from fillside.balance.target import wish_from_rig
+from fillside.doors.mqtt.homie import Device, alerts
+from fillside.hold.machine.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 RIGS = int(os.environ.get("FILLSIDE_RANDOM_RIGS", "60"))
 """How many random studios are tried; a thousand take half a minute."""

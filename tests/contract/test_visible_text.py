@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.interfaces.cli import show
-from fillside.interfaces.cli.group import run
-from fillside.interfaces.cli.screen import Screen, shown_visibly
-from fillside.logs import _Plain
-from fillside.visible import in_one_line, visible
+from fillside.cli.group import run
+from fillside.cli.terminal import Screen, shown_visibly
+from fillside.daemon.logs import _Plain
+from fillside.text import numbers
+from fillside.text.visible import in_one_line, visible
 
 DESK = Path(__file__).parents[2] / "config" / "desk.toml"
 EVIL = "a\x1b[2J\x9b31m\x07\x7f\u202eb\u2066c\u2028d"
@@ -50,7 +50,7 @@ def test_a_command_shows_what_it_was_given(capsys: pytest.CaptureFixture[str]) -
 
 
 def test_a_cell_of_a_table_forges_no_line() -> None:
-    assert show.table([["note", "x"], [f"one\ntwo{EVIL}", "y"]])[1].startswith(rf"one\u000atwo{SHOWN}")
+    assert numbers.table([["note", "x"], [f"one\ntwo{EVIL}", "y"]])[1].startswith(rf"one\u000atwo{SHOWN}")
 
 
 def test_our_own_drawing_still_steers(monkeypatch: pytest.MonkeyPatch) -> None:

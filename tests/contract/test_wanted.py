@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from fillside.demo.play import studio
-from fillside.hold.wanted import Wanted
-from fillside.rig.model import Rig
+from fillside.hold.intent.intent import Wanted
+from fillside.rig.tables.model import Rig
 
 
 @pytest.mark.parametrize(

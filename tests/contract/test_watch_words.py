@@ -9,8 +9,8 @@ from typing import Any
 from aiohttp import web
 from aiohttp.test_utils import TestServer
 
-from fillside.interfaces.cli.client import Daemon
-from fillside.interfaces.cli.watch import _stay_in_touch
+from fillside.cli.client import Daemon
+from fillside.cli.commands.watch import _stay_in_touch
 
 
 async def test_a_daemon_that_goes_is_said_with_when_it_was_last_heard() -> None:

@@ -13,13 +13,13 @@ from typing import Any
 import aiohttp
 import pytest
 
-from fillside.access.door import WRONG_TRIES
+from fillside.access.authentication import WRONG_TRIES
 from fillside.access.tokens import TokenFile
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.http.openapi import plain_path
-from fillside.interfaces.http.server import Listen
+from fillside.doors.http.address import Listen
+from fillside.doors.http.app import ROUTES
+from fillside.doors.http.openapi import plain_path
 
 JSON = {"Content-Type": "application/json"}
 FROM_ELSEWHERE = {"X-Forwarded-For": "192.0.2.7"}

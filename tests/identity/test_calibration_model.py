@@ -8,18 +8,18 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
-from fillside.calibration.dimmer_table import dimmer_table
-from fillside.calibration.fit import fit
-from fillside.calibration.held import holder
-from fillside.calibration.model import Shapes, model_of
-from fillside.calibration.observations import ambient_direction, observations
-from fillside.calibration.offline import fit_again, fit_csv, fit_text
-from fillside.calibration.outcome import readings_of
+from fillside.calibration.estimate.fit import fit
+from fillside.calibration.estimate.model import Shapes, model_of
+from fillside.calibration.estimate.observations import ambient_direction, observations
+from fillside.calibration.estimate.uncertainty import held_sigma_stops, own_light
 from fillside.calibration.readings import Reading, csv_from_readings, readings_from_csv
-from fillside.calibration.uncertainty import held_sigma_stops, own_light
+from fillside.calibration.result.dimmer_table import dimmer_table
+from fillside.calibration.result.expected_levels import holder
+from fillside.calibration.result.from_file import fit_again, fit_csv, fit_text
+from fillside.calibration.result.outcome import readings_of
 from fillside.photometry.source import facing_lux
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 SEEDS = range(4)
 

@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from contract.hold_studio import studio
-from fillside.hold.dimmers import Dimmers
-from fillside.hold.fade import BELOW_KNEE_S, fade
-from fillside.hold.follow import Filter
-from fillside.hold.noise import noise_of
-from fillside.rig.scene import scene
+from fillside.hold.fading.dimmers import Dimmers
+from fillside.hold.fading.path import BELOW_KNEE_S, fade
+from fillside.hold.tracking.filter import Filter
+from fillside.hold.tracking.noise import noise_of
+from fillside.rig.scene.scene import scene
 
 
 @pytest.mark.parametrize("curve", ["square", "linear", "log"])

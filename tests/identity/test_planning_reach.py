@@ -10,13 +10,13 @@ import pytest
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
-from fillside.balance.wish import wish_from_rig
-from fillside.planning.mark import Planned, solve_mark
+from fillside.balance.target import wish_from_rig
+from fillside.planning.look.mark import Planned, solve_mark
+from fillside.planning.look.reach import ReachAnswer, Span, head_margins, reach_answer
+from fillside.planning.look.wander import Held, wander_answer
 from fillside.planning.plan import plan_rig
-from fillside.planning.reach import ReachAnswer, Span, head_margins, reach_answer
-from fillside.planning.wander import Held, wander_answer
-from fillside.rig.model import Rig
-from fillside.rig.scene import scene
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 
 def rig(ratio: float = 2.0, exposure: float = 120.0, **more: Any) -> Rig:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from unittest import mock
 
-from fillside.hold.hold import Hold
+from fillside.hold.machine.hold import Hold
 
 AT_ONCE_STOPS_S = 100.0
 

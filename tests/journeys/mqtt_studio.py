@@ -20,16 +20,16 @@ from typing import Any
 
 import aiomqtt
 
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
-from fillside.interfaces.http.server import Listen
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
-from fillside.storage.journal import Visitor
-from fillside_drivers.cancelling import FAREWELL_S, cancelled
+from fillside.doors.http.address import Listen
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.model import Rig
+from fillside.storage.records.journal import Visitor
+from fillside_drivers.cancellation import FAREWELL_S, cancelled
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.options import MqttDrive
-from fillside_drivers.mqtt.words import Outgoing
+from fillside_drivers.mqtt.payloads import Outgoing
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 from protocol.broker import Broker

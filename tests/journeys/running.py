@@ -17,8 +17,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-ENTRY = "from fillside.interfaces.cli import main; main()"
-HURRIED = f"from fillside.hold.hold import Hold; Hold._order_speed = 100.0; {ENTRY}"
+ENTRY = "from fillside.cli import main; main()"
+HURRIED = f"from fillside.hold.machine.hold import Hold; Hold._order_speed = 100.0; {ENTRY}"
 """A daemon whose orders fade a hundred stops a second, for tests that are not about how light goes."""
 START_WITHIN_S = 60.0
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from fillside.storage.metering import readings
+from fillside.storage.records.metering import readings
 from fillside.storage.store import Store, remembered
 from journeys.running import ENTRY, Daemon, running
 from protocol.studio import RIG

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from fillside.interfaces.keys.device import Device, DeviceError, press_of
+from fillside.doors.keys.device import Device, DeviceError, press_of
 from journeys.running import Daemon, command, running
 
 PAGE_UP, PAGE_DOWN = b"\x1b[5~", b"\x1b[6~"

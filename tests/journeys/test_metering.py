@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from fillside.demo.judge import Judge
-from fillside.rig.load import load_rig
+from fillside.rig.file.load import load_rig
 from journeys.running import HURRIED, Daemon, command, running
 
 TRUTH = "truth = { output_factor = 0.6, exponent = 2.3, setback = 0.2, diameter = 0.7, dead_zone = 0.03 }"

@@ -12,7 +12,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from fillside_drivers.cancelling import cancelled
+from fillside_drivers.cancellation import cancelled
 from protocol.broker import until
 
 BASE = "fillside/corner/"

@@ -6,10 +6,10 @@ import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
 
-from fillside.daemon import Running, Settings, daemon
-from fillside.interfaces.http.server import Listen
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
+from fillside.daemon.composition import Running, Settings, daemon
+from fillside.doors.http.address import Listen
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 
 RIG = """

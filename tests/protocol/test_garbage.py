@@ -18,27 +18,27 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.answers import Refusal
 from fillside.calibration.readings import ReadingError, readings_from_csv
-from fillside.hold import orders as hold_orders
-from fillside.hold.orders import OrderError, parse_order
-from fillside.interfaces.http.server import Listen, ListenError
-from fillside.interfaces.keys.octets import Decoder
-from fillside.interfaces.mqtt.homie import Device
-from fillside.interfaces.mqtt.sensors import value_of
-from fillside.interfaces.osc.packet import MalformedError, Message, messages_of, packet_of
-from fillside.interfaces.osc.words import order_from
-from fillside.rig.load import RigError, load_rig, load_rig_text
+from fillside.doors.http.address import Listen, ListenError
+from fillside.doors.keys.escape_codes import Decoder
+from fillside.doors.mqtt.homie import Device
+from fillside.doors.mqtt.sensors import value_of
+from fillside.doors.osc.addresses import order_from
+from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
+from fillside.orders import light as hold_orders
+from fillside.orders.answers import Refusal
+from fillside.orders.light import OrderError, parse_order
+from fillside.orders.strict_json import strict_loads
+from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
 from fillside.rig.photometric.measured import Measured, PhotometricFileError
-from fillside.strict_json import strict_loads
 from fillside_drivers.gdtf.archive import GdtfError
 from fillside_drivers.gdtf.reader import read_mode
 from fillside_drivers.gdtf.values import dmx_value
 from fillside_drivers.mqtt.options import MqttDrive
-from fillside_drivers.mqtt.words import reported_code
+from fillside_drivers.mqtt.payloads import reported_code
 from fillside_drivers.registry import kinds
 from fillside_drivers.sacn.packet import OctetsError, decode, encode
 from protocol.wild import lamps, sacn

@@ -14,7 +14,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from fillside_drivers.cancelling import cancelled
+from fillside_drivers.cancellation import cancelled
 from fillside_drivers.driver import Driver, OpenError
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.driver import CONNECTS_WITHIN_S, SIGN_EVERY_S, SIGN_WITHIN_S

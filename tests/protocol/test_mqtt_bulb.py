@@ -13,8 +13,8 @@ from pydantic import ValidationError
 from fillside_drivers.mqtt.answers import STALE_S
 from fillside_drivers.mqtt.bulb import ASSERT_AGAIN_S, GENTLE_FADE_S, PROBE_S, Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions, message
+from fillside_drivers.mqtt.payloads import reported_code
 from fillside_drivers.mqtt.reports import ALIVE_WAIT_S, OBEYS_WITHIN_S, REPORT_WAIT_S
-from fillside_drivers.mqtt.words import reported_code
 
 REPORTING = {
     "send_to": "lamp/set",

@@ -12,11 +12,11 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from fillside.daemon import Running
-from fillside.interfaces.door import DoorError
-from fillside.interfaces.mqtt.connection import Connection, Inbox
-from fillside.interfaces.mqtt.sensors import REST_S
-from fillside.rig.doors import MqttDoor
+from fillside.daemon.composition import Running
+from fillside.doors.listener import DoorError
+from fillside.doors.mqtt.connection import Connection, Inbox
+from fillside.doors.mqtt.sensors import REST_S
+from fillside.rig.tables.doors import MqttDoor
 from protocol.broker import Broker, broker, needs_mosquitto, until
 from protocol.peer import BASE, Peer, text_of
 from protocol.relay import relay
@@ -338,7 +338,7 @@ async def test_an_order_that_takes_long_keeps_no_other_waiting(
             return await do(said, visitor)
 
         monkeypatch.setattr(up.runner, "do", slow)
-        monkeypatch.setattr("fillside.interfaces.mqtt.door.MOST_UNDER_WAY", 50)
+        monkeypatch.setattr("fillside.doors.mqtt.listener.MOST_UNDER_WAY", 50)
         for _ in range(60):
             await peer.say(BASE + "do", {"do": "read", "value": 640})
         await until(lambda: len(peer.texts(BASE + "said")) == 10)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from fillside.notify import Notifier
+from fillside.daemon.notify import Notifier
 
 
 class Clock:

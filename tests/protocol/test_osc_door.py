@@ -17,13 +17,13 @@ from pythonosc.osc_bundle_builder import IMMEDIATELY, OscBundleBuilder
 from pythonosc.osc_message_builder import OscMessageBuilder
 from pythonosc.udp_client import UDPClient
 
-from fillside.daemon import Running
-from fillside.interfaces.door import DoorError
-from fillside.interfaces.osc import door
-from fillside.interfaces.osc.door import MOST_WAITING, OscListener
-from fillside.interfaces.osc.packet import Message, messages_of, packet_of
-from fillside.rig.doors import OscDoor
-from fillside.storage.journal import Visitor
+from fillside.daemon.composition import Running
+from fillside.doors.listener import DoorError
+from fillside.doors.osc import listener as door
+from fillside.doors.osc.listener import MOST_WAITING, OscListener
+from fillside.doors.osc.packet import Message, messages_of, packet_of
+from fillside.rig.tables.doors import OscDoor
+from fillside.storage.records.journal import Visitor
 from protocol.broker import until
 from protocol.studio import running
 

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from fillside.answers import Refusal
 from fillside.calibration import readings
-from fillside.hold.orders import parse_order
-from fillside.runner import Runner
+from fillside.orders.answers import Refusal
+from fillside.orders.light import parse_order
+from fillside.runtime.loop import Runner
 from fillside_drivers.gdtf import archive
 from fillside_drivers.sacn import sources
 from protocol.broker import needs_mosquitto

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fillside.calibration.dimmer import log2_output
-from fillside.calibration.fit import fit
-from fillside.calibration.model import PER_HEAD, Quantities, Shapes, Term, model_of
-from fillside.calibration.observations import observations
-from fillside.calibration.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
+from fillside.calibration.estimate.dimmer import log2_output
+from fillside.calibration.estimate.fit import fit
+from fillside.calibration.estimate.gauss_newton import Weighed
+from fillside.calibration.estimate.model import PER_HEAD, Quantities, Shapes, Term, model_of
+from fillside.calibration.estimate.observations import observations
+from fillside.calibration.estimate.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
+from fillside.calibration.estimate.uncertainty import propagated
 from fillside.calibration.readings import Reading
-from fillside.calibration.solving import Weighed
-from fillside.calibration.uncertainty import propagated
-from fillside.rig.model import Rig
+from fillside.rig.tables.model import Rig
 
 
 def rig(**key: Any) -> Rig:

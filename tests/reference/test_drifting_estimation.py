@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from fillside.calibration.drifting import (
+from fillside.calibration.drift.estimate import (
     PRIOR_STOPS,
     ROOM_HOURS,
     ROOM_STOPS,

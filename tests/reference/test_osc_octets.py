@@ -10,7 +10,7 @@ import struct
 
 import pytest
 
-from fillside.interfaces.osc.packet import MalformedError, Message, messages_of, packet_of
+from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
 
 FREQUENCY = bytes.fromhex("2f6f7363696c6c61746f722f342f6672657175656e6379002c66000043dc0000")
 FOO = bytes.fromhex("2f666f6f000000002c69697366660000000003e8ffffffff68656c6c6f0000003f9df3b640b5b22d")

@@ -12,7 +12,7 @@ from fillside.photometry.colour import (
     planckian_uv,
     shift_mired,
 )
-from fillside.planning.colour import colour_answers, steps_apart, uv_per_mired
+from fillside.planning.look.colour import colour_answers, steps_apart, uv_per_mired
 
 
 # 10^6 / T, two printed digits; the list is that of common lamps and daylights.

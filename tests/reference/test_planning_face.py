@@ -11,19 +11,19 @@ from scipy import optimize
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.photometry.source import Sources
-from fillside.planning.catchlight import (
+from fillside.planning.look.catchlight import (
     CORNEA_RADIUS_MM,
     CatchLight,
     catch_light,
     highlight_normal,
     image_size_mm,
 )
-from fillside.planning.face import face_answer
-from fillside.planning.lens import lens_answer, outside_frame_deg, view_degrees
-from fillside.planning.pose import direction, face_frame
-from fillside.rig.model import Rig
-from fillside.rig.plan_table import Pose, View
-from fillside.rig.scene import scene
+from fillside.planning.look.face import face_answer
+from fillside.planning.look.lens import lens_answer, outside_frame_deg, view_degrees
+from fillside.planning.look.pose import direction, face_frame
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
+from fillside.rig.tables.plan import Pose, View
 
 FACE = np.array([0.0, 0.0, 1.2])
 CAMERA = np.array([0.0, -2.4, 1.2])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import integrate, signal
 
-from fillside.planning.flicker import (
+from fillside.planning.safety.flicker import (
     banding_stops,
     beat_hz,
     flicker_answer,

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from fillside.planning.clearing import glasses_answer, lowest_height_m
-from fillside.planning.glasses import (
+from fillside.planning.look.clearing import glasses_answer, lowest_height_m
+from fillside.planning.look.glasses import (
     Disc,
     Wearer,
     lens_rays,
@@ -17,8 +17,8 @@ from fillside.planning.glasses import (
     ray_margins_deg,
     surface_radius_m,
 )
-from fillside.planning.pose import angle_between_deg, azimuth_elevation_deg, direction, face_frame
-from fillside.rig.plan_table import Glasses, Pose
+from fillside.planning.look.pose import angle_between_deg, azimuth_elevation_deg, direction, face_frame
+from fillside.rig.tables.plan import Glasses, Pose
 
 FAR = (0.0, -1e6, 0.0)
 UMBRELLA_RADIUS_M = 0.4191

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.planning.lamps import (
+from fillside.planning.equipment.lamps import (
     EFFICACY_LM_W,
     INCANDESCENT_WATTS_LM,
     incandescent_watts,
@@ -12,8 +12,8 @@ from fillside.planning.lamps import (
     lamps_said,
     watts_ratio_stops,
 )
-from fillside.planning.power import continuous_watts
-from fillside.rig.model import Head
+from fillside.planning.safety.power import continuous_watts
+from fillside.rig.tables.model import Head
 
 
 # NFPA 70 (NEC) 210.20(A): a continuous load at 125 % of its current; 1440 W and 1920 W are the usual figures.

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from fillside.photometry.source import Sources
-from fillside.planning.modifiers import (
+from fillside.planning.equipment.modifiers import (
     Canopy,
     disc_diameter_m,
     lit_face,
     open_diameter_m,
     place_of_most_light_m,
 )
-from fillside.planning.softness import (
+from fillside.planning.look.softness import (
     angular_diameter_deg,
     equivalence,
     fall_off_stops,

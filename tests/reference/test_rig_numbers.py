@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from fillside.rig.head import Head, Modifier
-from fillside.rig.model import Camera
 from fillside.rig.notation import ReadAs, number_of_stops, ratio_number, shutter_seconds
+from fillside.rig.tables.head import Head, Modifier
+from fillside.rig.tables.model import Camera
 
 
 @pytest.mark.parametrize(

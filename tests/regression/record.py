@@ -20,9 +20,9 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from fillside.balance.offline import solve_rig
-from fillside.hold.hold import Hold
-from fillside.hold.orders import OrderError, SubjectReport, parse_order
-from fillside.rig.load import load_rig
+from fillside.hold.machine.hold import Hold
+from fillside.orders.light import OrderError, SubjectReport, parse_order
+from fillside.rig.file.load import load_rig
 from fillside_drivers.driver import Channel
 from fillside_drivers.sacn.schedule import Schedule, Stream
 from fillside_drivers.slots import SlotDrive, SlotFrame

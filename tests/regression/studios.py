@@ -10,7 +10,7 @@ import random
 from collections.abc import Iterator
 from typing import Any
 
-from fillside.rig.model import Rig
+from fillside.rig.tables.model import Rig
 
 STUDIOS = 300
 CURVES: tuple[Any, ...] = (

@@ -11,10 +11,10 @@ from __future__ import annotations
 import math
 
 from fillside_drivers.mqtt.answers import STALE_S, Message
-from fillside_drivers.mqtt.doubt import Doubt
+from fillside_drivers.mqtt.payloads import Outgoing, level_messages
 from fillside_drivers.mqtt.reports import ReportingBulb
-from fillside_drivers.mqtt.walk import Walk
-from fillside_drivers.mqtt.words import Outgoing, level_messages
+from fillside_drivers.mqtt.return_steps import Walk
+from fillside_drivers.mqtt.unexplained_reports import Doubt
 
 ASSERT_AGAIN_S = 5.0
 """How often a bulb at rest is asked, or sent its level again, since a message may be lost."""

@@ -19,7 +19,7 @@ from typing import Any, ClassVar
 
 import aiomqtt
 
-from fillside_drivers.cancelling import FAREWELL_S, cancelled, side_by_side
+from fillside_drivers.cancellation import FAREWELL_S, cancelled, side_by_side
 from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
 from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
 from fillside_drivers.mqtt.bulb import Bulb

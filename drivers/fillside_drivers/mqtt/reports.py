@@ -34,10 +34,10 @@ import math
 from typing import Literal
 
 from fillside_drivers.mqtt.answers import STALE_S, Answers
-from fillside_drivers.mqtt.doubt import Doubt
 from fillside_drivers.mqtt.options import MqttDrive
-from fillside_drivers.mqtt.walk import Walk
-from fillside_drivers.mqtt.words import reported_code
+from fillside_drivers.mqtt.payloads import reported_code
+from fillside_drivers.mqtt.return_steps import Walk
+from fillside_drivers.mqtt.unexplained_reports import Doubt
 
 OBEYS_WITHIN_S = 3.0
 """A bulb that reports another level than it was sent this long after the last message disobeys."""

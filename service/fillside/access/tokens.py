@@ -26,9 +26,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from fillside.access.passes import MAY, May
+from fillside.access.permissions import MAY, May
 from fillside.bounds import MOST_ONCE, MOST_TOKENS
-from fillside.plain_errors import why
+from fillside.system_errors import why
 from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, plain_bytes
 
 FILE, LOCK = "tokens.json", ".tokens.lock"

@@ -1,0 +1,1 @@
+"""The balance: from a target to outputs, codes, and a verdict."""

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.dimming import code_from_output, floor_code, level_from_code
-from fillside.rig.scene import Scene
+from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
 

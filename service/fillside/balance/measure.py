@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.relative import DARK_LUX, reference_lux
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
-from fillside.balance.wish import Wish
+from fillside.balance.solver.relative import DARK_LUX, reference_lux
+from fillside.balance.target import Wish
 
 FloatArray = npt.NDArray[np.float64]
 

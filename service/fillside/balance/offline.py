@@ -7,19 +7,19 @@ from dataclasses import replace
 
 import numpy as np
 
+from fillside.balance.judgement.reasons import Light
+from fillside.balance.judgement.verdict import judge
 from fillside.balance.limits import Limits, limits_of
 from fillside.balance.measure import measure
-from fillside.balance.reasons import Light
 from fillside.balance.report import Face, Report, Said, Uncertainty, achieved_of, face_of, head_says
-from fillside.balance.rounding import Codes, choose_codes, outputs_of
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.solve import Solved, solve
-from fillside.balance.verdict import judge
-from fillside.balance.wish import Wish, wish_from_rig
+from fillside.balance.solver.rounding import Codes, choose_codes, outputs_of
+from fillside.balance.solver.solve import Solved, solve
+from fillside.balance.target import Wish, wish_from_rig
 from fillside.photometry.dimming import code_from_level, level_from_code
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import Rig
-from fillside.rig.scene import Scene, scene
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene, scene
+from fillside.rig.tables.model import Rig
 
 Place = Sequence[float]
 

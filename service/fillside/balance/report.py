@@ -11,11 +11,11 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.balance.limits import Limits
 from fillside.balance.measure import Measured, measure, stops_over, wanted
-from fillside.balance.rounding import Codes, outputs_of
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.wish import Wish
+from fillside.balance.solver.rounding import Codes, outputs_of
+from fillside.balance.target import Wish
 from fillside.photometry.dimming import level_from_code
-from fillside.rig.scene import Scene
+from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
 

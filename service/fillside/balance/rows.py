@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.source import receptor_lux, toward
-from fillside.rig.scene import Scene
+from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -1,0 +1,1 @@
+"""Readings to a calibration with its uncertainty."""

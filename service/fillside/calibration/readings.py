@@ -12,8 +12,8 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from fillside.photometry.exposure import LUX_PER_FOOT_CANDLE, lux_from_reading
-from fillside.rig.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
 from fillside.rig.problems import one_line
+from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
 
 COLUMNS = ("head", "level", "x", "y", "z", "value", "unit", "receptor", "facing")
 OPTIONAL_COLUMNS = ("time", "note")

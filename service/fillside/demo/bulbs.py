@@ -17,8 +17,8 @@ from contextlib import asynccontextmanager
 
 import aiomqtt
 
-from fillside.rig.model import Rig
-from fillside_drivers.cancelling import FAREWELL_S, cancelled, side_by_side
+from fillside.rig.tables.model import Rig
+from fillside_drivers.cancellation import FAREWELL_S, cancelled, side_by_side
 from fillside_drivers.mqtt.options import MqttDrive
 
 LATENCY_S = 0.08

@@ -12,17 +12,17 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from fillside.answers import Refusal
-from fillside.daemon import Running, Settings, daemon
+from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.broker import mosquitto
 from fillside.demo.bulbs import SimulatedBulb, bulbs_of, shining
 from fillside.demo.judge import Judge, Verdict
 from fillside.demo.walk import Tracker, Walk
-from fillside.interfaces.http.server import Listen, ListenError, bind
-from fillside.rig.change import apply_change
-from fillside.rig.load import load_rig_text
-from fillside.rig.model import Rig
-from fillside.storage.journal import Visitor
+from fillside.doors.http.address import Listen, ListenError, bind
+from fillside.orders.answers import Refusal
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import load_rig_text
+from fillside.rig.tables.model import Rig
+from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 

@@ -1,0 +1,1 @@
+"""The held light."""

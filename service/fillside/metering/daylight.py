@@ -12,15 +12,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.answers import Refusal
-from fillside.balance.rounding import Codes, outputs_of
-from fillside.calibration.orders import SensorSays
-from fillside.calibration.sensors import own_light, sensor_from
-from fillside.hold.events import AmbientReading, LightEvent
+from fillside.balance.solver.rounding import Codes, outputs_of
+from fillside.calibration.drift.sensors import own_light, sensor_from
+from fillside.hold.machine.events import AmbientReading, LightEvent
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import SensorSays
 from fillside.photometry.exposure import lux_from_reading
-from fillside.rig.calibrated import Calibration
-from fillside.rig.model import DEFAULT_CONSTANT
-from fillside.rig.scene import Scene
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SMOOTHED_S = 5.0
 """Time constant: a sensor that flickers under a lamp, or a hand before it, is no cloud."""

@@ -13,12 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from fillside.answers import Refusal
-from fillside.balance.rounding import outputs_of
-from fillside.calibration.drift import slow_correction
-from fillside.calibration.drifting import Drifts, Row, row_of
-from fillside.calibration.expanded import expanded
-from fillside.calibration.expected import (
+from fillside.balance.solver.rounding import outputs_of
+from fillside.calibration.drift.change import slow_correction
+from fillside.calibration.drift.estimate import Drifts, Row, row_of
+from fillside.calibration.drift.expected_readings import (
     FloatArray,
     Look,
     at_full_lux,
@@ -29,18 +27,20 @@ from fillside.calibration.expected import (
     outputs_at,
     room_lux,
 )
-from fillside.calibration.orders import SensorSays
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
-from fillside.hold.corrections import calibrated_alike
-from fillside.hold.events import HeadsCorrected
+from fillside.calibration.result.expanded import expanded
+from fillside.hold.intent.corrections import calibrated_alike
+from fillside.hold.machine.events import HeadsCorrected
 from fillside.metering.daylight import Room
 from fillside.metering.drift_words import Told, note_on
 from fillside.metering.warming import Warming
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import SensorSays
 from fillside.photometry.exposure import lux_from_reading
-from fillside.rig.calibrated import Calibration
-from fillside.rig.head import CorrectDrift
-from fillside.rig.model import DEFAULT_CONSTANT, Rig
-from fillside.rig.scene import Scene, scene
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene, scene
+from fillside.rig.tables.head import CorrectDrift
+from fillside.rig.tables.model import DEFAULT_CONSTANT, Rig
 
 SENSOR_EVERY_S = 30.0
 """A sensor speaks all day; so often it is listened to."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.calibration.expanded import expanded
+from fillside.calibration.result.expanded import expanded
 
 SEEN_STOPS = 0.1
 """A smaller drift does not break the promised ratio."""

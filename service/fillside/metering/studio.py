@@ -6,8 +6,8 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.metering.virtual import HandMeter
-from fillside.rig.model import Point, Rig
+from fillside.metering.simulated_meter import HandMeter
+from fillside.rig.tables.model import Point, Rig
 
 HALF_A_CODE = 0.6 / 255
 """Levels are compared to a little more than half a code of a narrow wire, which rounds them."""

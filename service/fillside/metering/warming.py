@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 
-from fillside.calibration.warmth import Trend, trend
+from fillside.calibration.routine.warmth import Trend, trend
 
 MOST_READINGS = 60
 WARM_BY_S = 2700.0

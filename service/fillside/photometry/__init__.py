@@ -1,0 +1,1 @@
+"""Photometry in pure numpy: sources, receptors, dimming curves, exposure, and colour."""

@@ -9,20 +9,20 @@ import numpy.typing as npt
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
-from fillside.balance.wish import wish_from_rig
+from fillside.balance.target import wish_from_rig
 from fillside.planning.answer import Answer
-from fillside.planning.colour import ASSUMES as COLOUR_ASSUMES
-from fillside.planning.colour import ColourAnswer, colour_answers, stated_ccts_k
-from fillside.planning.flicker import FlickerAnswer, flicker_answer
-from fillside.planning.lamps import LampSaid, lamps_said
-from fillside.planning.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
-from fillside.planning.power import PowerAnswer, power_answer
-from fillside.planning.setup import UmbrellaAnswer, umbrella_answers
-from fillside.rig.calibrated import Calibration
-from fillside.rig.cautions import camera_advice, cautions
-from fillside.rig.model import Rig
-from fillside.rig.plan_table import Glasses
-from fillside.rig.scene import scene
+from fillside.planning.equipment.lamps import LampSaid, lamps_said
+from fillside.planning.look.colour import ASSUMES as COLOUR_ASSUMES
+from fillside.planning.look.colour import ColourAnswer, colour_answers, stated_ccts_k
+from fillside.planning.look.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
+from fillside.planning.look.setup import UmbrellaAnswer, umbrella_answers
+from fillside.planning.safety.flicker import FlickerAnswer, flicker_answer
+from fillside.planning.safety.power import PowerAnswer, power_answer
+from fillside.rig.calibration import Calibration
+from fillside.rig.checks.cautions import camera_advice, cautions
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
+from fillside.rig.tables.plan import Glasses
 
 FloatArray = npt.NDArray[np.float64]
 

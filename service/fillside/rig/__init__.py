@@ -1,0 +1,1 @@
+"""The rig: its file, its tables, and its numbers."""

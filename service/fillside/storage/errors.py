@@ -13,7 +13,7 @@ import errno
 import sqlite3
 from pathlib import Path
 
-from fillside.plain_errors import why
+from fillside.system_errors import why
 
 _WHY = (
     ("SQLITE_FULL", "the disk is full"),

@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from fillside.bounds import MB, OCTETS_BESIDE
-from fillside.storage.check import is_of_the_folder, of_a_damaged_one, what_is_wrong
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
-from fillside.storage.rows import readable_text
-from fillside.storage.salvage import fill, read_what_is_whole, renew
+from fillside.storage.records.rows import readable_text
+from fillside.storage.repair.check import is_of_the_folder, of_a_damaged_one, what_is_wrong
+from fillside.storage.repair.salvage import fill, read_what_is_whole, renew
 
 PAGE = 4096
 WORTH_COMPACTING = 16 * MB

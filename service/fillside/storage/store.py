@@ -13,9 +13,9 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from fillside.storage import writer
-from fillside.storage.place import Folder, Memory
-from fillside.storage.rows import TABLES, BadRowError, Values, readable_text
-from fillside.storage.unread import Unread
+from fillside.storage.database import Folder, Memory
+from fillside.storage.records.rows import TABLES, BadRowError, Values, readable_text
+from fillside.storage.repair.unread import Unread
 from fillside.storage.writer import NO_ANSWER, Job, Lasting, Writer
 
 T = TypeVar("T")

@@ -26,8 +26,8 @@ from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import Any, Protocol
 
-from fillside.plain_errors import why
 from fillside.storage.errors import disk_trouble
+from fillside.system_errors import why
 
 log = logging.getLogger(__name__)
 

@@ -15,10 +15,10 @@ from typing import Any
 import pytest
 from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
 
-from fillside.daemon import Running, Settings, daemon
-from fillside.interfaces.http.server import Listen
-from fillside.rig.load import load_rig_text
-from fillside.storage.journal import Visitor
+from fillside.daemon.composition import Running, Settings, daemon
+from fillside.doors.http.address import Listen
+from fillside.rig.file.load import load_rig_text
+from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 from journeys.hurry import hurried

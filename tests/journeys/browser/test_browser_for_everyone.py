@@ -8,7 +8,7 @@ import re
 import pytest
 from playwright.async_api import Browser, Page, expect
 
-from fillside.interfaces.http.page import page_files
+from fillside.doors.http.static_page import page_files
 from journeys.browser.axe import violations
 from journeys.browser.studio import (
     DESK,

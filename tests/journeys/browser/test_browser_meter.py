@@ -12,12 +12,11 @@ from typing import Any
 import pytest
 from playwright.async_api import Browser, Page, expect
 
-from fillside.calibration.expanded import around
 from fillside.calibration.readings import Reading
-from fillside.demo.judge import truth_of
-from fillside.interfaces.cli.meter_hand import count
-from fillside.metering.virtual import HandMeter
-from fillside.storage import metering as kept
+from fillside.calibration.result.expanded import around
+from fillside.cli.guide.meter_holders import count
+from fillside.metering.simulated_meter import HandMeter, truth_of
+from fillside.storage.records import metering as kept
 from fillside_drivers.sim.meter import VirtualMeter
 from journeys.browser.axe import violations
 from journeys.browser.studio import (

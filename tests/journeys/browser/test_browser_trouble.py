@@ -14,9 +14,9 @@ from playwright.async_api import Browser, Page, expect
 
 from contract.disk import Disk, full
 from fillside.access.tokens import TokenFile
-from fillside.calibration.expanded import around
-from fillside.interfaces.cli import sure
+from fillside.calibration.result.expanded import around
 from fillside.storage import writer
+from fillside.text import uncertainty
 from journeys.browser.axe import violations
 from journeys.browser.studio import RIG, Studio, act, expect_live, look_at, open_page
 from journeys.running import Daemon
@@ -215,7 +215,7 @@ async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> 
         ("#ratio .value", state["achieved"]["ratio"], known["ratio_stops"]),
         (".face-ratio", state["face"]["ratio"], known["face_stops"]),
     ):
-        await expect(phone.locator(name)).to_have_text(sure.ratio(value, within))
+        await expect(phone.locator(name)).to_have_text(uncertainty.ratio(value, within))
     await expect(phone.locator("#ratio .beside")).to_contain_text(around(known["ratio_stops"]))
     await expect(phone.locator("#exposure .beside")).to_contain_text(around(known["exposure_stops"]))
     await expect(phone.locator("#standing")).to_contain_text(

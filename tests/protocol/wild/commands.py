@@ -6,7 +6,7 @@ import contextlib
 import io
 from pathlib import Path
 
-from fillside.interfaces.cli.group import _status
+from fillside.cli.group import _status
 from protocol.wild.trial import one_line
 
 WRONG_USE = 2

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from fillside.interfaces.http.app import ROUTES
-from fillside.interfaces.http.openapi import plain_path
+from fillside.doors.http.app import ROUTES
+from fillside.doors.http.openapi import plain_path
 from protocol.wild.light import Light, code_of, strict, studio
 from protocol.wild.matter import json_of, spoiled, text, torn, value
 from protocol.wild.orders import body

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fillside.rig.load import load_rig
-from fillside.rig.neighbours import READERS
+from fillside.rig.file.load import load_rig
+from fillside.rig.file.referenced_files import READERS
 from fillside.rig.photometric.measured import PhotometricFileError
 from fillside_drivers.gdtf.archive import DESCRIPTION, GdtfError
 from fillside_drivers.gdtf.reader import read_mode

@@ -13,11 +13,11 @@ from contextlib import AbstractContextManager, asynccontextmanager
 from pathlib import Path
 from typing import Any, NoReturn
 
-from fillside.answers import STATUS_OF_CODE
-from fillside.daemon import Running, Settings, daemon
-from fillside.interfaces.http.server import Listen
-from fillside.side_jobs import SideJobs
-from fillside.storage.journal import Visitor
+from fillside.background.side_jobs import SideJobs
+from fillside.daemon.composition import Running, Settings, daemon
+from fillside.doors.http.address import Listen
+from fillside.orders.answers import STATUS_OF_CODE
+from fillside.storage.records.journal import Visitor
 from protocol.studio import rig
 from protocol.wild.trial import one_line
 

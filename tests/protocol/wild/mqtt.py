@@ -8,12 +8,12 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from fillside.interfaces.mqtt.door import Mailbox
-from fillside.interfaces.mqtt.homie_door import HomieDevice
-from fillside.interfaces.mqtt.words import Heard
-from fillside.rig.doors import MqttDoor
+from fillside.doors.mqtt.homie_device import HomieDevice
+from fillside.doors.mqtt.listener import Mailbox
+from fillside.doors.mqtt.messages import Heard
+from fillside.rig.tables.doors import MqttDoor
 from fillside_drivers.mqtt.driver import MqttDriver
-from fillside_drivers.mqtt.words import reported_code
+from fillside_drivers.mqtt.payloads import reported_code
 from protocol.wild.light import Light, code_of, strict, studio
 from protocol.wild.matter import json_of, spoiled, text, torn, value
 from protocol.wild.orders import body

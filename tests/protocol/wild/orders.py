@@ -5,8 +5,8 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from fillside.calibration.orders import METER_ORDERS
-from fillside.hold import orders
+from fillside.orders import light
+from fillside.orders.metering import METER_ORDERS
 from protocol.wild.matter import json_of, spoiled, value
 
 ORDERS: tuple[dict[str, Any], ...] = (
@@ -54,7 +54,7 @@ ORDERS: tuple[dict[str, Any], ...] = (
     },
     {"do": "import", "calibration": {"rig": "corner", "heads": {"key": {"intensity_cd": 3000}}}},
 )
-MODELS = orders.ORDERS | METER_ORDERS
+MODELS = light.ORDERS | METER_ORDERS
 NAMES = tuple(sorted({name for model in MODELS.values() for name in model.model_fields}))
 WORDS = (*MODELS, "flash", "")
 

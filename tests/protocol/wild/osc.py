@@ -11,10 +11,10 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from fillside.interfaces.osc.door import OscListener
-from fillside.interfaces.osc.packet import Message, packet_of
-from fillside.interfaces.osc.words import ADDRESSES, ROOT
-from fillside.rig.doors import OscDoor
+from fillside.doors.osc.addresses import ADDRESSES, ROOT
+from fillside.doors.osc.listener import OscListener
+from fillside.doors.osc.packet import Message, packet_of
+from fillside.rig.tables.doors import OscDoor
 from protocol.wild.light import Light, studio
 from protocol.wild.matter import json_of, spoiled, text, torn
 from protocol.wild.orders import ORDERS

@@ -12,8 +12,8 @@ from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 from typing import Any
 
-from fillside.rig.load import RigError, load_rig
-from fillside.rig.schema import rig_schema
+from fillside.rig.file.load import RigError, load_rig
+from fillside.rig.file.schema import rig_schema
 from fillside_drivers.registry import kinds
 from protocol.wild.commands import refused_by
 from protocol.wild.lamps import LM63

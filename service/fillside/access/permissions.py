@@ -1,0 +1,53 @@
+"""What a visitor may do.
+
+`operate` may order and look; `view` may look; `meter` may hand in readings and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+from fillside.orders.answers import Refusal
+
+May = Literal["operate", "view", "meter"]
+Need = Literal["nothing", "once", "order", "operate", "look"]
+"""What a route asks of its visitor: `once` is a token that is good once; `operate` is that right."""
+MAY: tuple[May, ...] = get_args(May)
+METER_ORDERS = frozenset({"read", "sensor"})
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One who was let in: a name for the journal, never a secret.
+
+    `line` is that of its token in the file, None for who needs none.
+    """
+
+    who: str
+    may: May
+    line: object = field(default=None, compare=False, repr=False)
+
+
+def check_may_look(holder: Pass) -> None:
+    """Raise Refusal (forbidden) for one who may only hand in readings."""
+    if holder.may == "meter":
+        raise Refusal("forbidden", f"{holder.who} may hand in readings and nothing else")
+
+
+def check_may_operate(holder: Pass) -> None:
+    """Raise Refusal (forbidden) unless this pass is good for everything."""
+    if holder.may != "operate":
+        raise Refusal("forbidden", f"{holder.who} may not do that; it takes a token that may operate")
+
+
+def check_may_order(holder: Pass, said: Any) -> None:
+    """Raise Refusal (forbidden) unless this pass is good for this order."""
+    if holder.may == "operate":
+        return
+    word = said.get("do") if isinstance(said, Mapping) else None
+    if holder.may == "meter" and isinstance(word, str) and word in METER_ORDERS:
+        return
+    told = "may look and not order" if holder.may == "view" else "may hand in readings and nothing else"
+    raise Refusal("forbidden", f"{holder.who} {told}")

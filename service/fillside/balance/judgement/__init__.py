@@ -1,0 +1,1 @@
+"""Judges the light against its target."""

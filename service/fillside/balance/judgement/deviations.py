@@ -1,0 +1,71 @@
+"""How far the light is from what is wanted, quantity by quantity, and how that is worded."""
+
+from __future__ import annotations
+
+import math
+
+from fillside.balance.report import Achieved, Target
+from fillside.balance.solver.relative import DARK_LUX
+from fillside.rig.notation import noun
+
+RATIO, EXPOSURE = "ratio", "exposure"
+_OF_ROLE = "relative."
+
+
+def of_role(role: str) -> str:
+    """The name of a role's quantity: its stops against the key or the exposure."""
+    return _OF_ROLE + role
+
+
+def role_of(what: str) -> str | None:
+    """The role whose quantity that is; None for the ratio and the exposure."""
+    return what.removeprefix(_OF_ROLE) if what.startswith(_OF_ROLE) else None
+
+
+def errors_of(target: Target, achieved: Achieved) -> dict[str, float]:
+    """By how many stops each wanted quantity is off: "ratio", "exposure", and "relative.ROLE".
+
+    Minus infinity stands for light, or a ratio, that is not there at all; plus infinity for light where none
+    is wanted.
+    """
+    found: dict[str, float] = {}
+    if target.ratio is not None:
+        error = achieved.ratio_error_stops
+        found[RATIO] = -math.inf if error is None else error
+    lit = achieved.exposure_lux > DARK_LUX
+    if target.exposure_lux > DARK_LUX or lit:
+        error = achieved.exposure_error_stops
+        found[EXPOSURE] = (math.inf if lit else -math.inf) if error is None else error
+    for role, stops in target.relative.items():
+        held = achieved.relative.get(role)
+        if stops is not None:
+            found[of_role(role)] = -math.inf if held is None else held - stops
+    return found
+
+
+def off_words(what: str, error: float) -> str:
+    """An error as a person says it.
+
+    >>> off_words("ratio", -0.25), off_words("exposure", 1.5), off_words("relative.hair", 0.3)
+    ('the ratio is 0.25 stop too low', 'the exposure is 1.5 stops over', 'hair is 0.30 stop too bright')
+    """
+    role = role_of(what)
+    if error == -math.inf:
+        nothing = {RATIO: "there is no ratio", EXPOSURE: "there is no light at the subject"}
+        return nothing.get(what, f"{role} gives no light there")
+    by = "far" if error == math.inf else stops_words(abs(error))
+    if what == RATIO:
+        return f"the ratio is {by} too {'high' if error > 0 else 'low'}"
+    if what == EXPOSURE:
+        return f"the exposure is {by} {'over' if error > 0 else 'under'}"
+    return f"{role} is {by} too {'bright' if error > 0 else 'dark'}"
+
+
+def stops_words(stops: float) -> str:
+    """A number of stops with as many digits as it is good for.
+
+    >>> stops_words(0.126), stops_words(1.0), stops_words(3.46)
+    ('0.13 stop', '1.0 stop', '3.5 stops')
+    """
+    digits = f"{stops:.2f}" if stops < 0.995 else f"{stops:.1f}"
+    return f"{digits} {noun(float(digits))}"

@@ -1,0 +1,359 @@
+"""Why the light is not what is wanted: what lamps cannot do, what the wire cannot say, what is waited for.
+
+Theory. The error of a quantity has three parts, told apart by metering three times:
+
+    lamps   the solution before rounding, for where it was solved
+    wire    the codes there, less that
+    wait    the codes where the subject is now, less that
+
+Whatever is beyond its band has a reason for each part that counts, and for the largest in any case.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.judgement.deviations import (
+    EXPOSURE,
+    RATIO,
+    errors_of,
+    of_role,
+    off_words,
+    role_of,
+    stops_words,
+)
+from fillside.balance.limits import Limits, output_of_code
+from fillside.balance.measure import measure
+from fillside.balance.report import LimitKind, LimitSaid, Target, achieved_of, limit_of, target_of
+from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
+from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
+from fillside.balance.solver.rounding import Codes, Trims
+from fillside.balance.solver.solve import Solved
+from fillside.balance.solver.weight import dropped_roles
+from fillside.balance.target import Wish
+from fillside.rig.notation import noun
+from fillside.rig.scene.scene import Scene
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+COUNTS_FROM_STOPS = 0.02
+"""A part of an error that is less than this needs no reason: for less no code on a wire is changed."""
+SHARE_THAT_COUNTS = 0.1
+"""A part of an error that is a smaller share of it explains nothing."""
+CAN_STRAY_STEPS = 2.0
+"""By how many of its own steps on the wire a head may be off for the wire's sake."""
+CLEARLY_OVER = 1.1
+"""The face's light grows with the exposure but for the room's own; this much over is over in any room."""
+
+
+@dataclass(frozen=True)
+class Light:
+    """The light to be judged: what was solved, and the codes it goes to.
+
+    `solved_at` are the rows the solution is for, `rows` those of the subject now, the same object where both
+    are one. `untrimmed` (heads,) are the outputs of the balance's own codes and `landing` (heads,) those of
+    `codes`, on which the light is to rest. `working` (heads,) are the heads that can be reached, `counted`
+    those of them that obey and stay.
+    """
+
+    metering: Metering
+    wish: Wish
+    limits: Limits
+    solved: Solved
+    solved_at: Rows
+    rows: Rows
+    untrimmed: FloatArray
+    codes: Codes
+    landing: FloatArray
+    working: BoolArray
+    counted: BoolArray
+    trims: Trims
+
+    @property
+    def scene(self) -> Scene:
+        """The rig as numbers."""
+        return self.metering.scene
+
+    @cached_property
+    def target(self) -> Target:
+        """What is wanted of the subject now, trims included."""
+        return target_of(self.metering, self.rows, self.wish, self.untrimmed, self.trims)
+
+    @cached_property
+    def unrounded(self) -> FloatArray:
+        """The solved outputs (heads,) with the trims on them, as the lamps could give them."""
+        outputs = self.solved.outputs.copy()
+        for role, stops in self.trims.items():
+            heads = self.metering.role_masks[role] & self.limits.held
+            outputs[heads] = self._trimmed(outputs, heads, stops)
+        return outputs
+
+    @cached_property
+    def capped(self) -> bool:
+        """Whether trims upward stop short because the face would get too much."""
+        most = self.wish.most_lux
+        if most is None or not any(stops is not None and stops > 0 for stops in self.trims.values()):
+            return False
+        lux = self.solved_at.lux(self.unrounded)
+        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > most)
+
+    def _trimmed(self, outputs: FloatArray, heads: BoolArray, stops: float | None) -> FloatArray:
+        if stops is None:
+            return np.zeros(int(heads.sum()))
+        wanted: FloatArray = outputs[heads] * math.exp2(stops)
+        return np.clip(wanted, self.limits.least[heads], self.limits.most[heads])
+
+    def errors_at(self, rows: Rows, outputs: FloatArray, target: Target) -> dict[str, float]:
+        """The errors of outputs (heads,) where the rows are for."""
+        now = measure(self.metering, rows, self.wish, outputs, self.dropped_at(rows))
+        return errors_of(target, achieved_of(self.wish, target, now))
+
+    def dropped_at(self, rows: Rows) -> tuple[str, ...]:
+        """Those of "key" and "fill" that give too little to count where the rows are for."""
+        return self._dropped if rows is self.solved_at else self._dropped_from(rows)
+
+    @cached_property
+    def _dropped(self) -> tuple[str, ...]:
+        return self._dropped_from(self.solved_at)
+
+    def _dropped_from(self, rows: Rows) -> tuple[str, ...]:
+        return dropped_roles(self.metering, rows, self.wish, self.limits)
+
+
+def bound(at: LimitKind, says: str, role: str | None = None) -> LimitSaid:
+    """A limit that is no head's own."""
+    return LimitSaid(head=None, role=role, at=at, says=says)
+
+
+def at_limits(light: Light, what: str, outputs: FloatArray) -> Iterator[LimitSaid]:
+    """The heads that a quantity depends on and that stand at an end of theirs at outputs (heads,)."""
+    for i in np.flatnonzero(_heads_of(light, what) & light.counted):
+        end = limit_of(light.limits, int(i), float(outputs[i]))
+        if end is not None:
+            name, role = light.scene.names[i], light.scene.roles[i]
+            yield LimitSaid(head=name, role=role, at=end, says=f"{name} is at its {_END[end]}")
+
+
+_END = {"full": "full light", "floor": "floor"}
+
+
+def trims_short(light: Light, roles: Iterable[str], frozen: bool) -> Iterator[LimitSaid]:
+    """What keeps the trims of these roles from being met in full; `frozen` ones are on kept levels."""
+    outputs = light.landing if frozen else light.unrounded
+    for role in roles:
+        if light.trims.get(role, 0.0) != 0:
+            yield from at_limits(light, of_role(role), outputs)
+    if light.capped and not frozen:
+        yield at_most_lux(light)
+
+
+def at_most_lux(light: Light) -> LimitSaid:
+    """The face gets as much light as it may."""
+    text = f"the brighter side of the face is at its most, {light.wish.most_lux:.0f} lx"
+    return bound("most_lux", text)
+
+
+def _heads_of(light: Light, what: str) -> BoolArray:
+    """The heads whose light a quantity is made of."""
+    metering, role = light.metering, role_of(what)
+    if role is not None:
+        return metering.role_masks[role]
+    balanced: BoolArray = metering.is_key | metering.is_fill
+    return light.limits.held | balanced if light.wish.read_as == "face" else balanced
+
+
+class Reasons:
+    """The reasons for errors at the subject; `band_stops` is how far each may be off without one.
+
+    `waits` says why the light is not where the subject is now; None while it is on its way there.
+    """
+
+    def __init__(
+        self, light: Light, errors: Mapping[str, float], band_stops: float, waits: LimitKind | None
+    ) -> None:
+        self._light, self._errors = light, errors
+        self._band_stops, self._waits = band_stops, waits
+        rows, lamps = light.solved_at, light.unrounded
+        same = light.target if rows is light.rows else None
+        target = same or target_of(light.metering, rows, light.wish, light.untrimmed, light.trims)
+        self._by_lamps = light.errors_at(rows, lamps, target)
+        # A head that is not counted on has its own reason, and none of these.
+        self._on_wire = light.errors_at(rows, np.where(light.counted, light.landing, lamps), target)
+
+    def all(self) -> Iterator[LimitSaid]:
+        """The limits of all quantities, in their order; the same one may come twice."""
+        for what, error in self._errors.items():
+            if abs(error) > COUNTS_FROM_STOPS:
+                yield from self._of(what, error)
+
+    def _of(self, what: str, error: float) -> Iterator[LimitSaid]:
+        light = self._light
+        lamps, on_wire = self._by_lamps.get(what, 0.0), self._on_wire.get(what, 0.0)
+        wire = 0.0 if light.capped else _less(on_wire, lamps)
+        waits = 0.0 if light.solved_at is light.rows else _less(error, on_wire)
+        beyond = abs(error) > self._band_stops
+        least = max(COUNTS_FROM_STOPS, SHARE_THAT_COUNTS * abs(error)) if math.isfinite(error) else math.inf
+        if beyond and not self._light.capped and light.counted.all():
+            least = min(least, max(_part(part, error) for part in (lamps, wire, waits)))
+        if self._light.capped or _part(lamps, error) >= min(least, COUNTS_FROM_STOPS):
+            yield from self._lamps(what, lamps)
+        if beyond and _part(wire, error) >= least:
+            yield self._wire(what, wire)
+        if beyond and _part(waits, error) >= least and self._waits is not None:
+            yield self._waiting(what, waits)
+
+    def _lamps(self, what: str, error: float) -> Iterator[LimitSaid]:
+        """Why the lamps as they stand cannot give it, whatever the wire."""
+        found = [*self._ends(what), *self._bounds(what), *self._spill(what)]
+        yield from found
+        if not found:
+            text = self._why_not(what)
+            if text:
+                yield bound("reach", f"{text}: {off_words(what, error)}", role_of(what))
+
+    def _ends(self, what: str) -> Iterator[LimitSaid]:
+        """Heads at an end of theirs, and those that only a trim took away from it: the balance under the trim
+        cannot be had."""
+        light = self._light
+        now = list(at_limits(light, what, light.unrounded))
+        yield from now
+        if all(stops == 0 for stops in light.trims.values()):
+            return
+        for limit in at_limits(light, what, light.solved.outputs):
+            if limit not in now:
+                yield limit.model_copy(update={"says": f"{limit.says} before its trim"})
+
+    def _why_not(self, what: str) -> str:
+        """What to say of lamps none of which is at a limit; nothing where heads are lost, which is said."""
+        light, heads = self._light, _heads_of(self._light, what)
+        if not light.counted[heads].all():
+            return ""
+        if heads.any() and not (heads & light.limits.held).any():
+            return f"{_and(dict.fromkeys(np.array(light.scene.roles)[heads]))} cannot be dimmed"
+        dark = [
+            rule
+            for rule, own in (("key", light.metering.is_key), ("fill", light.metering.is_fill))
+            if not own.any()
+        ]
+        if what == RATIO and dark:
+            return f"this rig has no {_and(dark)}"
+        return "the lamps cannot give all that is wanted from where they stand"
+
+    def _bounds(self, what: str) -> Iterator[LimitSaid]:
+        light, wish = self._light, self._light.wish
+        met = set(light.solved.bounds)
+        if self._light.capped or (role_of(what) is None and "most_lux" in met):
+            yield at_most_lux(light)
+        elif what == EXPOSURE and self._asks_for_too_much():
+            yield bound(
+                "most_lux",
+                f"the exposure wanted would put more than {wish.most_lux:.0f} lx, its most, on the face",
+            )
+        if what == RATIO:
+            for role in light.dropped_at(light.solved_at):
+                yield bound("weak", f"{role} gives too little here to count", role)
+        if role_of(what) is None:
+            for name in sorted(met - {"most_lux"}):
+                yield _met(name, wish, self._solved_off_stops)
+
+    @property
+    def _solved_off_stops(self) -> float:
+        """The exposure's error of the balance itself, before rounding and without trims."""
+        light = self._light
+        lux = float(light.solved_at.lux(light.solved.outputs)[EXPOSURE_ROW])
+        return math.log2(lux / light.wish.exposure_lux) if lux > 0 else -math.inf
+
+    def _asks_for_too_much(self) -> bool:
+        """Whether the wanted exposure would light the face beyond its most, could the lamps give it."""
+        light, most, short = self._light, self._light.wish.most_lux, self._errors[EXPOSURE]
+        if most is None or not -math.inf < short < 0:
+            return False
+        lux = light.rows.lux(light.landing * light.counted)
+        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) * math.exp2(-short) > most * CLEARLY_OVER)
+
+    def _spill(self, what: str) -> Iterator[LimitSaid]:
+        light, role, error = self._light, role_of(what), self._by_lamps.get(what, 0.0)
+        if role is None or light.metering.role_rules[role] != "background" or not 0 < error < math.inf:
+            return
+        text = f"the other heads and the room alone put {stops_words(error)} too much on the {role}"
+        yield bound("spill", text, role)
+
+    def _wire(self, what: str, error: float) -> LimitSaid:
+        """The head whose codes are farthest apart where it stands, if that can be why."""
+        light = self._light
+        heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.counted)
+        steps = {int(i): _step_stops(light, int(i)) for i in heads}
+        head = max(steps, key=lambda i: steps[i], default=None)
+        if head is None or not abs(error) <= CAN_STRAY_STEPS * sum(steps.values()):
+            # Codes that are on the wire stay while others are hardly better, and after `keep` or `undo`.
+            text = f"the light rests until a change is worth it: {off_words(what, error)}"
+            return bound("rest", text, role_of(what))
+        name = light.scene.names[head]
+        text = (
+            f"the steps of {name} on its wire are {stops_words(steps[head])} there: {off_words(what, error)}"
+        )
+        return LimitSaid(head=name, role=light.scene.roles[head], at="steps", says=text)
+
+    def _whose_codes_count(self, what: str) -> BoolArray:
+        """The heads whose rounding a quantity depends on: for a role, those too that it is held against."""
+        light, role = self._light, role_of(what)
+        heads = _heads_of(light, what)
+        rule = None if role is None else light.metering.role_rules[role]
+        if role is None or rule is None:
+            return heads
+        if rule == "background":
+            return light.limits.held
+        return heads | light.metering.is_key if light.wish.reference(role, rule) == "key" else heads
+
+    def _waiting(self, what: str, error: float) -> LimitSaid:
+        if self._waits == "following":
+            return bound("following", "the subject moved, and the light is about to follow")
+        return bound("rest", f"the pace lets the light rest: {off_words(what, error)}", role_of(what))
+
+
+def _part(part: float, error: float) -> float:
+    """How much of an error a part of it makes; nothing where it goes the other way."""
+    return max(0.0, math.copysign(1.0, error) * part)
+
+
+def _less(error: float, other: float) -> float:
+    """The difference of two errors; 0 where both are beyond all numbers."""
+    return 0.0 if error == other else error - other
+
+
+def _met(name: str, wish: Wish, off_stops: float) -> LimitSaid:
+    """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
+    if name == "most_over":
+        most = f"{wish.most_over:g} {noun(wish.most_over)}"
+        text = f"keeping the ratio may cost {most} of exposure and no more"
+        if off_stops > wish.most_over + COUNTS_FROM_STOPS:
+            text += ", counted from the least that the lamps can give"
+        return bound("most_over", text)
+    most = f"{wish.most_under:g} {noun(wish.most_under)}"
+    text = f"keeping the ratio may leave the exposure {most} short and no more"
+    if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
+        text += ", counted from the most that the lamps can give"
+    return bound("most_under", text)
+
+
+def _step_stops(light: Light, head: int) -> float:
+    """How far the nearer codes are from a head's own, in stops; the larger way."""
+    scene, code = light.scene, light.codes[head]
+    here = output_of_code(scene, head, code)
+    steps = [0.0]
+    for other in (code - 1, code + 1):
+        there = output_of_code(scene, head, other) if 0 < other <= scene.full_scales[head] else 0.0
+        if here > 0 and there > 0:
+            steps.append(abs(math.log2(there / here)))
+    return max(steps)
+
+
+def _and(words: Iterable[str]) -> str:
+    return " and ".join(words)

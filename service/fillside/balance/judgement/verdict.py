@@ -1,0 +1,166 @@
+"""Whether the light is what is wanted, and if not, what stands in the way: one judgement for every door.
+
+Theory. What is wanted are a ratio, an exposure and the other roles' stops. Each may be off by `WITHIN_STOPS`,
+or by the pace's dead band while the light rests on where the subject was: that is its band. What is beyond it
+has a limit that says why, so that where no limit is stated and nothing fades everything is within its band.
+A door shows a tick where `ticks` has one, and has no thresholds of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
+from fillside.balance.judgement.reasons import COUNTS_FROM_STOPS, FloatArray, Light, Reasons, at_limits, bound
+from fillside.balance.report import Achieved, LimitKind, LimitSaid
+from fillside.balance.rows import FACE_FILL, FACE_KEY
+from fillside.rig.scene.scene import Scene
+from fillside.rig.scene.whites import colour_off
+
+WITHIN_STOPS = 0.05
+"""A quantity this near to what is wanted is as wanted; a following that has begun goes on until it is."""
+OVER_MOST_LUX = 1e-6
+"""The share of `most_lux` by which a computed point on it may pass it."""
+
+CURABLE: frozenset[LimitKind] = frozenset(
+    {"full", "floor", "most_over", "most_under", "most_lux", "weak", "spill", "steps", "reach"}
+)
+"""The kinds of limit that a change of lamps, camera or wish might help against."""
+CHOSEN: frozenset[LimitKind] = frozenset({"freeze", "dark", "only"})
+"""Those that somebody ordered, so that nobody has to mend anything."""
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """What bears on the light beside the balance; by default that simply acts.
+
+    `shown` are the heads that are on alone. `unwell` says which heads cannot be reached or do not obey;
+    `leaving` are heads by place.
+    `dead_band_stops` is the pace's. `fading` is that the light is on its way, `pending` that a subject which
+    moved is about to be looked at.
+    """
+
+    mode: Literal["follow", "freeze", "dark"] = "follow"
+    shown: tuple[str, ...] | None = None
+    unwell: tuple[LimitSaid, ...] = ()
+    leaving: frozenset[int] = frozenset()
+    dead_band_stops: float = 0.0
+    fading: bool = False
+    pending: bool = False
+
+    @property
+    def waits(self) -> LimitKind | None:
+        """Why the light is not where the subject is now; None while it fades."""
+        if self.fading:
+            return None
+        return "following" if self.pending else "rest"
+
+
+ACTS = Circumstances()
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What may be said of a light: `limits` stand in its way; `errors` are those of now, by quantity, each of
+    which may be off by `band_stops`."""
+
+    limits: tuple[LimitSaid, ...]
+    errors: Mapping[str, float]
+    band_stops: float
+
+    @property
+    def ticks(self) -> dict[str, bool]:
+        """What may be ticked: the balance in all, ratio and exposure by themselves, and that nothing at all
+        stands in the way. A colour that is off stands in nobody's way."""
+        off = {what for what, error in self.errors.items() if abs(error) > self.band_stops}
+        in_the_way = any(limit.at != "colour" for limit in self.limits)
+        return {
+            "balance": not off and not in_the_way,
+            "ratio": RATIO not in off,
+            "exposure": EXPOSURE not in off,
+            "limits": not off and not self.limits,
+        }
+
+
+def judge(light: Light, how: Circumstances = ACTS, now: Achieved | None = None) -> Verdict:
+    """The verdict on a light that is metered as `now` says; left out, as it is to rest.
+
+    Limits are as they will be once a fade has landed, errors are those of now.
+    """
+    landed = light.errors_at(light.rows, light.landing * light.working, light.target)
+    acts = how.mode == "follow" and how.shown is None
+    rests = acts and light.solved_at is not light.rows
+    band = max(WITHIN_STOPS, how.dead_band_stops if rests else 0.0)
+    limits: list[LimitSaid] = [*_not_counted(light, how), *_chosen(how, landed, band)]
+    if acts and any(abs(error) > COUNTS_FROM_STOPS for error in landed.values()):
+        limits += Reasons(light, landed, band, how.waits).all()
+    elif how.mode == "freeze" and how.shown is None:
+        limits += _trims_not_met(light, _off(landed, band))
+    limits += _over_most_lux(light, limits)
+    if how.mode != "dark" and how.shown is None:
+        limits += _colours(light.scene, light.landing)
+    errors = landed if now is None else errors_of(light.target, now)
+    return Verdict(tuple(dict.fromkeys(limits)), errors, band)
+
+
+def _off(errors: Mapping[str, float], band: float) -> list[str]:
+    return [what for what, error in errors.items() if abs(error) > band]
+
+
+def _not_counted(light: Light, how: Circumstances) -> Iterator[LimitSaid]:
+    """Heads whose light cannot be counted on."""
+    yield from how.unwell
+    for i in sorted(how.leaving):
+        name, role = light.scene.names[i], light.scene.roles[i]
+        text = f"{name} goes out: the changed rig file no longer has it"
+        yield LimitSaid(head=name, role=role, at="leaving", says=text)
+
+
+def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitSaid]:
+    """What was ordered and keeps the balance from acting."""
+    if how.shown is not None:
+        yield bound("only", f"only {' and '.join(how.shown)} on" if how.shown else "all heads are out")
+    elif how.mode == "dark":
+        yield bound("dark", "the studio is going dark" if how.fading else "the studio is dark")
+    elif how.mode == "freeze":
+        off = [off_words(what, errors[what]) for what in _off(errors, band)]
+        if off:
+            yield bound("freeze", f"the levels are frozen: {', '.join(off)}")
+
+
+def _trims_not_met(light: Light, off: list[str]) -> Iterator[LimitSaid]:
+    """Heads at an end of theirs, so that a trim on frozen levels stopped short."""
+    for what in off:
+        for limit in at_limits(light, what, light.landing):
+            if light.trims.get(limit.role or "", 0.0) != 0:
+                yield limit
+
+
+def _over_most_lux(light: Light, limits: list[LimitSaid]) -> Iterator[LimitSaid]:
+    most = light.wish.most_lux
+    if most is None or any(limit.at == "most_lux" for limit in limits):
+        return
+    lux = light.rows.lux(light.landing * light.working)
+    brighter = float(max(lux[FACE_KEY], lux[FACE_FILL]))
+    if brighter > most * (1 + OVER_MOST_LUX):
+        gets = f"the brighter side of the face gets {lux_over(brighter, most)} lx"
+        yield bound("most_lux", f"{gets}, more than its most, {most:g} lx")
+
+
+def lux_over(lux: float, most: float) -> str:
+    """Lux that are over a limit, with as many digits as show that.
+
+    >>> lux_over(640.2, 600.0), lux_over(600.3, 600.0)
+    ('640', '600.3')
+    """
+    return f"{lux:.0f}" if round(lux) > most else f"{lux:.1f}"
+
+
+def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitSaid]:
+    """Lit heads whose white is not the one wanted, or moved by dimming."""
+    for head, role, output in zip(scene.rig.heads, scene.roles, outputs.tolist(), strict=True):
+        off = colour_off(scene.rig, head, output) if output > 0 else None
+        if off is not None:
+            yield LimitSaid(head=head.name, role=role, at="colour", says=off)

@@ -1,0 +1,1 @@
+"""Solves for outputs and rounds them to wire codes."""

@@ -1,0 +1,353 @@
+"""The region of legal outputs with key and fill each on one common output, and the way through it.
+
+Key at common output a and fill at b. A ray is all outputs of one mix a / b; along it every metered
+quantity rises. The way takes from each ray the point whose exposure is nearest the wish, so it runs from as
+much fill as there is to as much key as there is, along X = target where the lamps allow it and along their
+limits where they do not. Ratio and exposure are then searched on one line. In the coordinates
+(a / b, 1 / b) level lines of piecewise linear quantities stay piecewise linear: every bend is known and
+there is nothing to iterate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
+from fillside.balance.solver.path import Path, distinct, rising
+from fillside.balance.target import Wish
+
+FloatArray = npt.NDArray[np.float64]
+Stretch = tuple[float, float]
+
+LEAST_LUX = 1e-12
+LEAST_OUTPUT = 1e-12
+SEEN_OUTPUT = 0.01
+"""What a lamp does below this output is not looked at."""
+KEPT = 1e-9
+"""A bound counts as kept up to this share of it, for the rounding of a computed point on it."""
+LEAST_EXPOSURE_SLOPE = 1 / 24
+"""Stops of exposure that a stop of mix is taken to cost at least, where it costs any."""
+_SAMPLES = np.exp2(np.arange(-7, 7.1, 0.5))
+"""Mixes at which the slope of what is searched is looked at, beside that with both roles at full."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """A polyline through the plane, from most fill to most key: common outputs (n,) and rows (rows, n) [lux].
+
+    `mix` (n,) rises strictly. A position on it is a point's number, with a fraction for between two points.
+    """
+
+    mix: FloatArray
+    key: FloatArray
+    fill: FloatArray
+    lux: FloatArray
+
+    @cached_property
+    def mix_stops(self) -> FloatArray:
+        value: FloatArray = np.log2(self.mix)
+        return value
+
+    @cached_property
+    def _steps_stops(self) -> FloatArray:
+        """What the mix moves from point to point, in stops, where both lamps give enough to be seen."""
+        seen = np.log2(np.maximum(self.key, SEEN_OUTPUT) / np.maximum(self.fill, SEEN_OUTPUT))
+        value: FloatArray = seen[1:] - seen[:-1]
+        return value
+
+    def row_at(self, row: int, position: float) -> float:
+        """A row at a position [lux]."""
+        return between(self.lux[row], position)
+
+    def point(self, mix: float) -> int:
+        """The point whose mix is nearest to one."""
+        i = int(self.mix.searchsorted(mix))
+        if i == 0 or i == len(self.mix):
+            return 0 if i == 0 else i - 1
+        return i if self.mix[i] - mix <= mix - self.mix[i - 1] else i - 1
+
+    def at(self, position: float) -> tuple[float, float]:
+        """The common outputs of key and fill at a position."""
+        i = min(int(position), len(self.mix) - 1)
+        if i == position:
+            return float(self.key[i]), float(self.fill[i])
+        return between(self.key, position), between(self.fill, position)
+
+    def mix_stops_at(self, position: float) -> float:
+        """log2(a / b) at a position."""
+        key, fill = self.at(position)
+        return math.log2(max(key, LEAST_OUTPUT) / max(fill, LEAST_OUTPUT))
+
+    def position_of(self, mix_stops: float) -> float:
+        """The position at which log2(a / b) is as given; an end where the way does not reach it."""
+        i = int(self.mix_stops.searchsorted(mix_stops)) - 1
+        if i < 0 or i >= len(self.mix) - 1:
+            return 0.0 if i < 0 else len(self.mix) - 1.0
+        mix = 2.0**mix_stops
+        missing = mix * float(self.fill[i]) - float(self.key[i])
+        gained = float(self.key[i + 1] - self.key[i]) - mix * float(self.fill[i + 1] - self.fill[i])
+        return i + min(max(missing / gained, 0.0), 1.0) if gained > 0 else float(i)
+
+    def where(
+        self, above: FloatArray, below: FloatArray, turn: float, stops: float, middle: float, slope: float
+    ) -> float:
+        """The position at which `above` over `below` (n,) [lux] is so many stops, or the end nearest to that.
+
+        `turn` is 1 where the quotient rises along the way, -1 where it falls. Where it does so by less than
+        `slope` stops by stop of mix it is taken to do it by so much, counted from the point `middle` on.
+        """
+        mix, shown = self.mix_stops, np.log2(np.maximum(above, LEAST_LUX) / np.maximum(below, LEAST_LUX))
+        shown *= turn
+        least = slope * self._steps_stops
+        steps = np.maximum(shown[1:] - shown[:-1], least)
+        counted = np.zeros(len(shown))
+        steps.cumsum(out=counted[1:])
+        counted += self._counted_less(shown, counted, steps > least, above, below, turn, middle)
+        i = int(counted.searchsorted(turn * stops)) - 1
+        if i < 0 or i >= len(steps):
+            return 0.0 if i < 0 else float(len(steps))
+        missing = turn * stops - float(counted[i])
+        if steps[i] <= least[i]:
+            return self.position_of(float(mix[i] + missing / steps[i] * (mix[i + 1] - mix[i])))
+        here = 2.0 ** (turn * (float(shown[i]) + missing))
+        short = here * float(below[i]) - float(above[i])
+        gained = float(above[i + 1] - above[i]) - here * float(below[i + 1] - below[i])
+        return i + min(max(short / gained, 0.0), 1.0) if gained != 0 else float(i)
+
+    def _counted_less(
+        self,
+        shown: FloatArray,
+        counted: FloatArray,
+        exact: npt.NDArray[np.bool_],
+        above: FloatArray,
+        below: FloatArray,
+        turn: float,
+        position: float,
+    ) -> float:
+        """How much less than shown is counted at a position between two points."""
+        i = min(int(position), len(exact))
+        share = position - i
+        if share == 0:
+            return float(shown[i] - counted[i])
+        if exact[i]:
+            return float(shown[i] - counted[i])
+        top, bottom = between(above, position), between(below, position)
+        here = turn * math.log2(max(top, LEAST_LUX) / max(bottom, LEAST_LUX))
+        gone = (self.mix_stops_at(position) - float(self.mix_stops[i])) / float(
+            self.mix_stops[i + 1] - self.mix_stops[i]
+        )
+        return here - float(counted[i] + gone * (counted[i + 1] - counted[i]))
+
+    def within(self, row: int, lux: float, stops: float) -> Within:
+        """Where a row is at most so many stops over `lux`, or under it if `stops` is negative or -0.0."""
+        sign = math.copysign(1.0, stops)
+        met = (sign * (self.lux[row] / lux - 1) <= KEPT).nonzero()[0]
+        return Within(self, row, lux, stops, float(met[0]), float(met[-1]))
+
+    def around(self, middle: int, row: int, lux: float) -> Stretch:
+        """The stretch around a point where a row keeps under so many lux; the point where it does not."""
+        over = self.lux[row] - lux * (1 + KEPT)
+        above = (over > 0).nonzero()[0]
+        cut = int(above.searchsorted(middle))
+        low, high = 0.0, len(over) - 1.0
+        if over[middle] > 0:
+            return float(middle), float(middle)
+        if cut > 0:
+            i = int(above[cut - 1])
+            low = i + float(over[i] / (over[i] - over[i + 1]))
+        if cut < len(above):
+            i = int(above[cut])
+            high = i - float(over[i] / (over[i] - over[i - 1]))
+        return low, high
+
+
+@dataclass(frozen=True)
+class Within:
+    """Where a row keeps to a bound; it does from `first` to `last`, and is left farther and farther beyond.
+
+    The ends are looked for when they are asked for.
+    """
+
+    way: Way
+    row: int
+    lux: float
+    stops: float
+    first: float
+    last: float
+
+    @cached_property
+    def low(self) -> float:
+        """The end toward the fill."""
+        return min(self.first, self._end(-1.0, self.first)) if self.first > 0 else 0.0
+
+    @cached_property
+    def high(self) -> float:
+        """The end toward the key."""
+        end = len(self.way.mix) - 1.0
+        return max(self.last, self._end(1.0, self.last)) if self.last < end else end
+
+    @property
+    def stretch(self) -> Stretch:
+        return self.low, self.high
+
+    def holds(self, position: float) -> bool:
+        """Whether a position lies between the ends."""
+        if position < self.first:
+            return position >= self.low
+        return position <= self.last or position <= self.high
+
+    def near(self, position: float) -> Stretch:
+        """The stretch, exact at the end on the side of a position; the other end may lie farther out."""
+        low = self.low if position < self.first else self.first
+        return low, self.high if position > self.last else self.last
+
+    def _end(self, turn: float, middle: float) -> float:
+        values, sign = self.way.lux[self.row], math.copysign(1.0, self.stops)
+        wanted = np.full(len(values), self.lux)
+        return self.way.where(values, wanted, turn * sign, self.stops, middle, LEAST_EXPOSURE_SLOPE)
+
+
+def between(values: FloatArray, position: float) -> float:
+    """What a polyline (n,) of values has at a position from 0 to n - 1."""
+    i = int(position)
+    if i == position:
+        return float(values[i])
+    here = float(values[i])
+    return here + (position - i) * (float(values[i + 1]) - here)
+
+
+@dataclass(frozen=True)
+class Plane:
+    """The two roles' paths over a base (rows,) that does not move [lux], and the wish in its terms."""
+
+    key: Path
+    fill: Path
+    base: FloatArray
+    wish: Wish
+
+    @property
+    def sides(self) -> tuple[int, int]:
+        """The rows whose quotient the wish holds: bright and dark."""
+        return (FACE_KEY, FACE_FILL) if self.wish.read_as == "face" else (LIT, SHADOW)
+
+    @cached_property
+    def _box(self) -> tuple[float, float, float, float]:
+        """Least and most common output of key, then of fill; 1 for a role without a head to set."""
+        key, fill = (path.common if len(path.heads) else np.ones(1) for path in (self.key, self.fill))
+        least = (max(float(key[0]), LEAST_OUTPUT), max(float(fill[0]), LEAST_OUTPUT))
+        return least[0], max(least[0], float(key[-1])), least[1], max(least[1], float(fill[-1]))
+
+    @property
+    def least_mix(self) -> float:
+        """The mix with key and fill both at their least."""
+        return self._box[0] / self._box[2]
+
+    @property
+    def most_mix(self) -> float:
+        """The mix with key and fill both at their most."""
+        return self._box[1] / self._box[3]
+
+    def way(self, middle_mix: float) -> Way:
+        """The way, with a point at each bend, at a mix that matters and at some more."""
+        key_least, key_most, fill_least, fill_most = self._box
+        first, last = key_least / fill_most, key_most / fill_least
+        lines = [self._level_line(EXPOSURE, self.wish.exposure_lux)]
+        if self.wish.most_lux is not None:
+            lines += [self._level_line(side, self.wish.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        mixes = [line.mix for line in lines] + [self.most_mix * _SAMPLES]
+        mixes.append(np.array((middle_mix, self.least_mix, self.most_mix, first, last)))
+        mixes += self._bends_on_limits(lines)
+        mix = distinct(np.minimum(np.maximum(np.concatenate(mixes), first), last))
+        if len(lines) > 1:
+            mix = distinct(np.concatenate((mix, *_meetings(mix, [line.inverse_fill(mix) for line in lines]))))
+        inverse = np.maximum(mix / key_most, 1 / fill_most)
+        for line in lines:
+            inverse = np.maximum(inverse, line.inverse_fill(mix))
+        inverse = np.minimum(inverse, np.minimum(mix / key_least, 1 / fill_least))
+        key = np.minimum(np.maximum(mix / inverse, key_least), key_most)
+        fill = np.minimum(np.maximum(1 / inverse, fill_least), fill_most)
+        return Way(mix, key, fill, self.lux_at(key, fill))
+
+    def lux_at(self, key: FloatArray, fill: FloatArray) -> FloatArray:
+        """The rows (rows, n) at common outputs (n,) of key and fill [lux]."""
+        value: FloatArray = self.key.lux_at(key) + self.fill.lux_at(fill) + self.base[:, np.newaxis]
+        return value
+
+    def _bends_on_limits(self, lines: Sequence[_LevelLine]) -> list[FloatArray]:
+        """The mixes of heads' limits along those of the region's edges that the way may take."""
+        key_least, key_most, fill_least, fill_most = self._box
+        bends = []
+        key, fill = self.key.common[1:-1], self.fill.common[1:-1]
+        inside = len(lines) == 1
+        if (inside and lines[0].before == 0) or not inside:
+            bends.append(key / fill_most)
+        if (inside and lines[0].before > 0) or not inside:
+            bends.append(key_least / fill)
+        if (inside and lines[0].after == 0) or not inside:
+            bends.append(key_most / fill)
+        if (inside and lines[0].after > 0) or not inside:
+            bends.append(key / fill_least)
+        return bends
+
+    def _level_line(self, row: int, lux: float) -> _LevelLine:
+        """Where a row is at so many lux."""
+        by_key, by_fill, rest = self.key.lux[row], self.fill.lux[row], lux - float(self.base[row])
+        scale = max(abs(lux), abs(rest), float(by_key[-1]), float(by_fill[-1]))
+        by_key, by_fill = rising(by_key, scale), rising(by_fill, scale)
+        if by_key[0] + by_fill[0] >= rest:
+            return _LevelLine(_NOTHING, _NOTHING, math.inf, math.inf)
+        if by_key[-1] + by_fill[-1] <= rest:
+            return _LevelLine(_NOTHING, _NOTHING, 0.0, 0.0)
+        rising_fill = rest - by_fill[::-1]
+        low, high = max(by_key[0], rising_fill[0]), min(by_key[-1], rising_fill[-1])
+        values = np.concatenate((by_key, rising_fill, (low, high)))
+        values = values[(values >= low) & (values <= high)]
+        values.sort()
+        key = np.maximum(np.interp(values, by_key, self.key.common), LEAST_OUTPUT)
+        fill = np.maximum(np.interp(values, rising_fill, self.fill.common[::-1]), LEAST_OUTPUT)
+        if not len(self.key.heads):
+            key = np.ones_like(key)
+        if not len(self.fill.heads):
+            fill = np.ones_like(fill)
+        before = math.inf if by_key[0] >= rising_fill[0] else 0.0
+        after = math.inf if rising_fill[-1] <= by_key[-1] else 0.0
+        return _LevelLine(key / fill, 1 / fill, before, after)
+
+
+_NOTHING = np.zeros(0)
+
+
+@dataclass(frozen=True)
+class _LevelLine:
+    """A level line by mix (n,): 1 / b there (n,); before and after it 0 where rays end below, else inf."""
+
+    mix: FloatArray
+    inverse: FloatArray
+    before: float
+    after: float
+
+    def inverse_fill(self, mix: FloatArray) -> FloatArray:
+        """1 / b where rays of these mixes meet the line."""
+        if not len(self.mix):
+            return np.full(len(mix), self.before)
+        value: FloatArray = np.interp(mix, self.mix, self.inverse, left=self.before, right=self.after)
+        return value
+
+
+def _meetings(mix: FloatArray, inverse: Sequence[FloatArray]) -> list[FloatArray]:
+    """The mixes at which two level lines cross."""
+    found = []
+    for i, one in enumerate(inverse):
+        for other in inverse[:i]:
+            known = np.isfinite(one) & np.isfinite(other)
+            apart = np.where(known, one, 0.0) - np.where(known, other, 0.0)
+            at = np.flatnonzero((apart[:-1] * apart[1:] < 0) & known[:-1] & known[1:])
+            share = apart[at] / (apart[at] - apart[at + 1])
+            found.append(mix[at] + share * (mix[at + 1] - mix[at]))
+    return found

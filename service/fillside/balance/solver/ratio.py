@@ -1,0 +1,105 @@
+"""Where on the way through the plane the ratio is as wanted, so that the answer never leaps.
+
+The mix at which a ratio is met leaps where the mix hardly moves the ratio: daylight drowns one side, a
+lamp nears the edge of a cheek. So a stop of mix is taken to move the ratio by at least `LEAST_SLOPE` stops,
+counted from the natural mix, at which the lamps alone, each metered for itself, are in the wanted ratio.
+Where the slope is higher all the way from there the ratio is met exactly.
+
+The face has a second such place: where key and fill come from one bearing no mix changes its ratio, and
+beyond it the fill lights the key's side more. The farther the two tell the cheeks apart, the farther the
+mix may go from the natural one, one way or the other.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.rows import EXPOSURE, LIT, SHADOW
+from fillside.balance.solver.plane import KEPT, LEAST_LUX, Plane, Way, between
+from fillside.balance.solver.weight import DROPS_OUT, Weights, grip_stops
+
+FloatArray = npt.NDArray[np.float64]
+
+LEAST_SLOPE = 1 / 6
+"""Stops of ratio that a stop of mix is taken to bring at least."""
+STOPS_BY_GRIP = 4.0
+"""Stops of mix away from the natural one, by stop of grip on the face."""
+LOOSE_GRIP_STOPS = 1.0
+"""With less grip than this the face is less and less kept from being turned round."""
+STOPS_BY_WEIGHT = 2.0
+"""Stops of mix away from the natural one, by stop of a role's weight over that at which it drops out."""
+
+
+class RatioSearch:
+    """Positions of ratios on the way through one plane; `rest` is the light of all but key and fill,
+    `ambient` of the room (rows,) [lux]."""
+
+    def __init__(self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray) -> None:
+        self._wish, self._weights = plane.wish, weights
+        lit, shadow = float(weights.key_full[LIT]), float(weights.fill_full[SHADOW])
+        natural = max(self._wish.quotient * shadow, LEAST_LUX) / max(lit, LEAST_LUX)
+        self.way: Way = plane.way(natural)
+        bright, dark = plane.sides
+        self._bright, self._dark = self.way.lux[bright], self.way.lux[dark]
+        self._middle = float(self.way.point(natural))
+        lamps = self.way.lux[LIT] - ambient[LIT], self.way.lux[SHADOW] - ambient[SHADOW]
+        natural = self._found(*lamps, self._wish.quotient, 1.0)
+        plain = plane.wish.read_as != "face" and ambient[LIT] == 0 and ambient[SHADOW] == 0
+        self._plain = natural if plain and weights.both >= 1 else None
+        exposure = self.way.lux[EXPOSURE]
+        most = min(self._wish.exposure_lux, float(exposure[self.way.point(plane.most_mix)]))
+        met = (exposure >= most * (1 - KEPT)).nonzero()[0]
+        self._middle = min(max(natural, float(met[0])), float(met[-1]))
+        self._turn, self._grip, self._room_stops = 1.0, math.inf, math.inf
+        if self._plain is not None:
+            return
+        self._natural = self.way.mix_stops_at(self._middle)
+        if plane.wish.read_as == "face":
+            grip = grip_stops(weights, rest, plane.wish, self._natural)
+            self._turn, self._grip = math.copysign(1.0, grip), abs(grip)
+        self._grip_room = self._room_stops = STOPS_BY_GRIP * self._grip
+        weight = weights.lamps if plane.wish.read_as == "face" else weights.both
+        if weight < 1:
+            by_weight = STOPS_BY_WEIGHT * math.log2(max(weight, DROPS_OUT) / DROPS_OUT)
+            self._room_stops = min(self._room_stops, by_weight)
+
+    def wanted(self) -> float:
+        """Where the ratio is the wanted one, or nearest to it."""
+        if self._plain is not None:
+            return self._plain
+        return self._roomed(self._found(self._bright, self._dark, self._wish.quotient, self._turn))
+
+    def right_way_round(self, exposed: tuple[float, float]) -> tuple[float, float]:
+        """The positions at which the side that the wish has darker is not the brighter one.
+
+        A weak role is passed by (1 - w)^2 of the light at the end of the stretch where the exposure is kept.
+        """
+        spare, bright_wanted = (1 - self._weights.both) ** 2, self._wish.quotient > 1
+        more_key = bright_wanted == (self._turn > 0)
+        bright, dark = self._bright, self._dark
+        if spare > 0:
+            given = spare * between(dark if bright_wanted else bright, exposed[0 if more_key else 1])
+            bright, dark = (bright + given, dark) if bright_wanted else (bright, dark + given)
+        at, end = self._found(bright, dark, 1.0, self._turn), len(self.way.mix) - 1.0
+        if math.isinf(self._grip):
+            return (at, end) if more_key else (0.0, at)
+        loose = STOPS_BY_GRIP * max(0.0, LOOSE_GRIP_STOPS - self._grip)
+        stops = self.way.mix_stops_at(at)
+        if more_key:
+            return self.way.position_of(min(stops, self._natural + self._grip_room) - loose), end
+        return 0.0, self.way.position_of(max(stops, self._natural - self._grip_room) + loose)
+
+    def _roomed(self, position: float) -> float:
+        """The position, or as near to it as it may be from the natural mix."""
+        if math.isinf(self._room_stops):
+            return position
+        away = self.way.mix_stops_at(position) - self._natural
+        if abs(away) <= self._room_stops:
+            return position
+        return self.way.position_of(self._natural + math.copysign(self._room_stops, away))
+
+    def _found(self, bright: FloatArray, dark: FloatArray, quotient: float, turn: float) -> float:
+        return self.way.where(bright, dark, turn, math.log2(quotient), self._middle, LEAST_SLOPE)

@@ -1,0 +1,94 @@
+"""Hair, background and their like: held at so many stops against the key or the exposure target."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.limits import Limits
+from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
+from fillside.balance.solver.path import Path, rising, role_path
+from fillside.balance.target import Wish
+
+FloatArray = npt.NDArray[np.float64]
+
+DARK_LUX = 1e-9
+"""Less than this is no light: no meter shows it, and a ratio to it means nothing."""
+
+
+def key_lux(rows: Rows, outputs: FloatArray) -> float:
+    """K: what the key heads give at the subject, ambient not counted [lux]."""
+    return float(rows.matrix[LIT] @ outputs)
+
+
+def reference_lux(rows: Rows, wish: Wish, role: str, rule: str, outputs: FloatArray) -> float:
+    """What a role's stops are counted from: the key's light, or the exposure target [lux]."""
+    return key_lux(rows, outputs) if wish.reference(role, rule) == "key" else wish.exposure_lux
+
+
+def following_heads(metering: Metering, wish: Wish, limits: Limits) -> npt.NDArray[np.intp]:
+    """The held heads of hair-like roles that are counted from the key, so that they rise and fall with it."""
+    follows = np.zeros(len(limits.held), dtype=bool)
+    for role in metering.relative_roles:
+        rule = metering.role_rules[role]
+        if rule == "hair" and wish.reference(role, rule) == "key":
+            follows |= metering.role_masks[role]
+    return (follows & limits.held).nonzero()[0]
+
+
+def with_followers(metering: Metering, rows: Rows, wish: Wish, limits: Limits, key: Path) -> Path:
+    """The key's path with the light of the hair-like roles that follow it, and their bends."""
+    for k, role in enumerate(rows.roles):
+        rule = metering.role_rules[role]
+        mask = metering.role_masks[role]
+        heads = (mask & limits.held).nonzero()[0]
+        if rule != "hair" or wish.reference(role, rule) != "key" or len(heads) == 0:
+            continue
+        own = role_path(rows.matrix, heads, limits.least, limits.most)
+        row, share = FIRST_ROLE_ROW + k, math.exp2(wish.relative_stops(role, rule))
+        fixed = np.where(limits.held, 0.0, limits.least)
+        fixed_key, fixed_own = float(rows.matrix[LIT] @ fixed), float(rows.matrix[row] @ fixed)
+        bends_lux = (own.lux[row] + fixed_own) / share - fixed_key
+        bends = np.interp(bends_lux, rising(key.lux[LIT]), key.common)
+        common = np.union1d(key.common, bends)
+        lux = key.lux_at(common)
+        wanted = (lux[LIT] + fixed_key) * share - fixed_own
+        lux = lux + own.lux_at(np.interp(wanted, rising(own.lux[row]), own.common))
+        key = Path(key.heads, key.least, key.most, common, lux)
+    return key
+
+
+def hold_relative_roles(
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray
+) -> None:
+    """Set the outputs of hair-like roles, then of background, in place; the others' spill is counted in."""
+    order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
+    for k, role in order:
+        rule = metering.role_rules[role]
+        heads = (metering.role_masks[role] & limits.held).nonzero()[0]
+        if len(heads) == 0:
+            continue
+        path = role_path(rows.matrix, heads, limits.least, limits.most)
+        outputs[heads] = 0.0
+        others = float(rows.matrix[FIRST_ROLE_ROW + k] @ outputs + rows.ambient[FIRST_ROLE_ROW + k])
+        reference = reference_lux(rows, wish, role, rule, outputs)
+        own = _beside(others, reference * math.exp2(wish.relative_stops(role, rule)))
+        common = float(np.interp(own, rising(path.lux[FIRST_ROLE_ROW + k]), path.common))
+        outputs[heads] = path.outputs_at(common)
+
+
+SPILL_COUNTS = 12.0
+
+
+def _beside(others: float, wanted: float) -> float:
+    """What a role gives beside the light of others so that both together are as wanted [lux].
+
+    Where the others alone come near the whole, its own part must not vanish from one centimetre to the next:
+    a stop more of theirs takes at most `SPILL_COUNTS` stops of it. That leaves 0.04 stop too much at worst.
+    """
+    whole = SPILL_COUNTS / (SPILL_COUNTS + 1)
+    if wanted <= 0 or others <= whole * wanted:
+        return wanted - others
+    return float((wanted - whole * wanted) * (whole * wanted / others) ** SPILL_COUNTS)

@@ -1,0 +1,300 @@
+"""Wire codes chosen together, so that rounding costs the ratio and the exposure as little as it can.
+
+Each head may go one code up or down from its own rounding, never below its floor; of those the choice with
+the least larger error of ratio and exposure is taken. Codes already on the wire stay unless another choice
+gains more than 0.02 stop, so that a resting light does not chatter.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.limits import Limits, code_of_output, output_of_code
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
+from fillside.balance.solver.relative import DARK_LUX, reference_lux
+from fillside.balance.target import Wish
+from fillside.rig.scene.scene import Scene
+
+FloatArray = npt.NDArray[np.float64]
+Codes = tuple[int, ...]
+
+WORTH_A_CHANGE_STOPS = 0.02
+TRY_ALL_UP_TO = 6
+"""So many heads are tried in every combination (3^6); more are improved one head at a time."""
+GOOD_ENOUGH_STOPS = 1e-4
+
+
+def own_rounding(scene: Scene, limits: Limits, outputs: FloatArray) -> Codes:
+    """Each held head's own wire code for its output (heads,); 0 for the others."""
+    return tuple(
+        code_of_output(scene, i, float(outputs[i])) if limits.held[i] else 0 for i in range(len(scene.names))
+    )
+
+
+def outputs_of(scene: Scene, codes: Sequence[int]) -> FloatArray:
+    """The outputs (heads,) that wire codes give; a fixed head gives 1."""
+    return np.array(
+        [1.0 if scene.fixed[i] else output_of_code(scene, i, codes[i]) for i in range(len(scene.names))]
+    )
+
+
+@dataclass(frozen=True)
+class _Quotient:
+    """A wanted quotient of two metered quantities, each linear in the outputs chosen; its error in stops."""
+
+    above: FloatArray
+    below: FloatArray
+    above_rest: float
+    below_rest: float
+    wanted: float
+
+    def error(self, outputs: FloatArray) -> FloatArray:
+        """|error| in stops for choices (choices, heads)."""
+        above = np.maximum(outputs @ self.above + self.above_rest, 1e-300)
+        below = np.maximum(outputs @ self.below + self.below_rest, 1e-300)
+        value: FloatArray = np.abs(np.log2(above / below) - math.log2(self.wanted))
+        return value
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """Heads rounded together: indices, the quotients to keep, and a cap on two more quantities [lux]."""
+
+    heads: npt.NDArray[np.intp]
+    quotients: tuple[_Quotient, ...]
+    face: FloatArray
+    face_rest: FloatArray
+    most_lux: float
+
+    def error(self, outputs: FloatArray) -> FloatArray:
+        """The larger |error| in stops per choice (choices, heads); infinite where the face gets too much."""
+        worst = np.zeros(len(outputs))
+        for quotient in self.quotients:
+            worst = np.maximum(worst, quotient.error(outputs))
+        if math.isfinite(self.most_lux):
+            lux = outputs @ self.face.T + self.face_rest
+            worst = np.where((lux > self.most_lux * (1 + 1e-9)).any(axis=1), np.inf, worst)
+        return worst
+
+
+def choose_codes(
+    metering: Metering,
+    rows: Rows,
+    wish: Wish,
+    limits: Limits,
+    outputs: FloatArray,
+    present: Codes | None = None,
+) -> Codes:
+    """Wire codes for solved outputs (heads,): key and fill together, then each other role.
+
+    Errors are counted from the solved outputs, which are the wish itself wherever it can be reached.
+    """
+    scene = metering.scene
+    codes = list(own_rounding(scene, limits, outputs))
+    balanced = np.flatnonzero((metering.is_key | metering.is_fill) & limits.held)
+    if len(balanced):
+        _round_together(scene, limits, codes, _balanced_choice(rows, wish, balanced, outputs), present)
+    order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
+    for k, role in order:
+        heads = np.flatnonzero(metering.role_masks[role] & limits.held)
+        if len(heads):
+            now = outputs_of(scene, codes)
+            given = ~limits.held & ~np.asarray(scene.fixed)
+            now[given] = outputs[given]
+            rule = metering.role_rules[role]
+            reference = _share(
+                reference_lux(rows, wish, role, rule, now), reference_lux(rows, wish, role, rule, outputs)
+            )
+            choice = _role_choice(rows, wish, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
+            _round_together(scene, limits, codes, choice, present)
+    return tuple(codes)
+
+
+def _share(rounded: float, solved: float) -> float:
+    """What rounding made of a reference; 1 where there is no light to refer to."""
+    return rounded / solved if rounded > DARK_LUX and solved > DARK_LUX else 1.0
+
+
+def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], outputs: FloatArray) -> _Choice:
+    rest = outputs.copy()
+    rest[heads] = 0.0
+    fixed, solved = rows.lux(rest), rows.lux(outputs)
+    bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+    part = rows.matrix[:, heads]
+    quotients = []
+    if solved[EXPOSURE] > DARK_LUX:
+        nothing = np.zeros(len(heads))
+        quotients.append(
+            _Quotient(part[EXPOSURE], nothing, float(fixed[EXPOSURE]), 1.0, float(solved[EXPOSURE]))
+        )
+    if solved[bright] > DARK_LUX and solved[dark] > DARK_LUX:
+        wanted = float(solved[bright] / solved[dark])
+        if wish.read_as == "key+fill:fill":
+            both, both_rest = part[bright] + part[dark], float(fixed[bright] + fixed[dark])
+            quotients.append(_Quotient(both, part[dark], both_rest, float(fixed[dark]), wanted + 1))
+        else:
+            quotients.append(
+                _Quotient(part[bright], part[dark], float(fixed[bright]), float(fixed[dark]), wanted)
+            )
+    face = [FACE_KEY, FACE_FILL]
+    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(wish))
+
+
+def _role_choice(
+    rows: Rows,
+    wish: Wish,
+    row: int,
+    heads: npt.NDArray[np.intp],
+    outputs: FloatArray,
+    now: FloatArray,
+    scale: float,
+) -> _Choice:
+    rest = now.copy()
+    rest[heads] = 0.0
+    fixed = rows.lux(rest)
+    solved = float(rows.lux(outputs)[row]) * scale
+    part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
+    own = _Quotient(part[row], np.zeros(len(heads)), float(fixed[row]), 1.0, solved)
+    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(wish))
+
+
+def _most_lux(wish: Wish) -> float:
+    return math.inf if wish.most_lux is None else wish.most_lux
+
+
+def _round_together(
+    scene: Scene, limits: Limits, codes: list[int], choice: _Choice, present: Codes | None
+) -> None:
+    """Write the best codes of the heads in `choice` into `codes`."""
+    heads = [int(i) for i in choice.heads]
+    options = [
+        [
+            c
+            for c in (codes[i] - 1, codes[i], codes[i] + 1)
+            if limits.floor_codes[i] <= c <= scene.full_scales[i]
+        ]
+        for i in heads
+    ]
+    best = _all_choices(scene, heads, options, choice) if len(heads) <= TRY_ALL_UP_TO else None
+    chosen = _one_at_a_time(scene, heads, options, codes, choice) if best is None else best
+    if present is not None and _keeps(scene, limits, heads, chosen, choice, present):
+        chosen = [present[i] for i in heads]
+    for i, code in zip(heads, chosen, strict=True):
+        codes[i] = code
+
+
+def _outputs(scene: Scene, heads: list[int], choices: Sequence[Sequence[int]]) -> FloatArray:
+    columns = [[output_of_code(scene, i, choice[k]) for choice in choices] for k, i in enumerate(heads)]
+    return np.array(columns).T
+
+
+def _all_choices(scene: Scene, heads: list[int], options: list[list[int]], choice: _Choice) -> list[int]:
+    table = [
+        [output_of_code(scene, i, code) for code in option] for i, option in zip(heads, options, strict=True)
+    ]
+    grid = np.stack([axis.ravel() for axis in np.meshgrid(*table, indexing="ij")], axis=1)
+    error = choice.error(grid)
+    at = int(np.argmin(error))
+    if math.isinf(error[at]):
+        return [option[0] for option in options]
+    index = np.unravel_index(at, [len(option) for option in options])
+    return [option[int(k)] for option, k in zip(options, index, strict=True)]
+
+
+def _one_at_a_time(
+    scene: Scene, heads: list[int], options: list[list[int]], codes: list[int], choice: _Choice
+) -> list[int]:
+    chosen = [codes[i] for i in heads]
+    now = _outputs(scene, heads, [chosen])[0]
+    error = float(choice.error(now[np.newaxis])[0])
+    moves = [(k, code) for k, option in enumerate(options) for code in option]
+    move_outputs = (
+        np.array([output_of_code(scene, heads[k], c) for k, c in moves])
+        if error > GOOD_ENOUGH_STOPS
+        else np.zeros(0)
+    )
+    for _ in range(len(heads)):
+        if error <= GOOD_ENOUGH_STOPS:
+            break
+        trial = np.repeat(now[np.newaxis], len(moves), axis=0)
+        trial[np.arange(len(moves)), [k for k, _ in moves]] = move_outputs
+        errors = choice.error(trial)
+        at = int(np.argmin(errors))
+        if not errors[at] < error - 1e-12:
+            break
+        error, now = float(errors[at]), trial[at]
+        chosen[moves[at][0]] = moves[at][1]
+    return chosen
+
+
+def _keeps(
+    scene: Scene, limits: Limits, heads: list[int], chosen: list[int], choice: _Choice, present: Codes
+) -> bool:
+    kept = [present[i] for i in heads]
+    if any(
+        code < limits.floor_codes[i] or code > scene.full_scales[i]
+        for i, code in zip(heads, kept, strict=True)
+    ):
+        return False
+    errors = choice.error(_outputs(scene, heads, [kept, chosen]))
+    return bool(np.isfinite(errors[0]) and errors[0] <= errors[1] + WORTH_A_CHANGE_STOPS)
+
+
+Trims = Mapping[str, float | None]
+"""Stops by role on top of the balance; None puts the role out."""
+
+HALVINGS = 24
+
+
+def trim_codes(
+    metering: Metering, rows: Rows, wish: Wish, limits: Limits, codes: Codes, trims: Trims
+) -> Codes:
+    """The codes with each trimmed role's light times 2^stops, within limits; other roles' codes as they are.
+
+    A trim of 0 gives the codes back exactly. Where trims upward would put more than `most_lux` on the face,
+    all of them stop short of it together.
+    """
+    active = {role: stops for role, stops in trims.items() if stops != 0}
+    if not active:
+        return codes
+    trimmed = _trimmed(metering.scene, limits, codes, active, 1.0)
+    upward = any(stops is not None and stops > 0 for stops in active.values())
+    if not upward or _face_allows(metering.scene, rows, wish, trimmed):
+        return trimmed
+    low, high = 0.0, 1.0
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        allowed = _face_allows(
+            metering.scene, rows, wish, _trimmed(metering.scene, limits, codes, active, middle)
+        )
+        low, high = (middle, high) if allowed else (low, middle)
+    return _trimmed(metering.scene, limits, codes, active, low)
+
+
+def _face_allows(scene: Scene, rows: Rows, wish: Wish, codes: Codes) -> bool:
+    if wish.most_lux is None:
+        return True
+    lux = rows.lux(outputs_of(scene, codes))
+    return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= wish.most_lux * (1 + 1e-9))
+
+
+def _trimmed(scene: Scene, limits: Limits, codes: Codes, trims: Trims, share_upward: float) -> Codes:
+    """Each trimmed role's codes, with only a share of every trim upward."""
+    trimmed = list(codes)
+    for i, role in enumerate(scene.roles):
+        stops = trims.get(role, 0.0)
+        if not limits.held[i] or stops == 0:
+            continue
+        if stops is None:
+            trimmed[i] = 0
+            continue
+        by = stops * share_upward if stops > 0 else stops
+        if by != 0:
+            output = output_of_code(scene, i, codes[i]) * math.exp2(by)
+            trimmed[i] = code_of_output(scene, i, min(output, 1.0))
+    return tuple(trimmed)

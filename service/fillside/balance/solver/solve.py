@@ -1,0 +1,266 @@
+"""Outputs that hold a wanted ratio and exposure, or the nearest that the lamps can do.
+
+All answers lie on the way through the plane of key and fill (`plane`), which has for every mix of the two the
+exposure nearest the target. A wish is a stretch of it; wishes are met in their order, each as far as those
+before it leave room, and a stretch out of reach is met at its nearest point:
+
+  protect ratio     most light on the face; exposure not far over; ratio not turned round; exposure not far
+                    under; the wanted ratio.
+  protect exposure  most light on the face; ratio not turned round; the exposure; the wanted ratio.
+
+Ends of stretches move as smoothly as the light does, and so does what is held to them. Where a mix hardly
+moves the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` says how it is searched.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.limits import Limits
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
+from fillside.balance.solver.path import role_path
+from fillside.balance.solver.plane import KEPT, Plane, Stretch, Way, Within
+from fillside.balance.solver.ratio import RatioSearch
+from fillside.balance.solver.relative import following_heads, hold_relative_roles, with_followers
+from fillside.balance.solver.weight import DROPS_OUT, Weights, gives, weigh
+from fillside.balance.target import Wish
+
+FloatArray = npt.NDArray[np.float64]
+
+AGREED_OUTPUT = 1e-12
+ROUNDS = 40
+"""How often a background head's spill on the face is worked in; it shrinks by its share each time."""
+NO_SIDE_STOPS = 0.05
+"""A wish this near 1:1 has no brighter side."""
+OVER_WEIGHS = 4.0
+"""How much longer than the other bounds that on exposure over the target keeps its whole width."""
+LIFTED_FROM = 8 * DROPS_OUT
+"""Below this weight a role goes to full, so that it is there when it drops out."""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Outputs (heads,) before rounding, and the bounds met beside the heads' own limits.
+
+    `bounds` may hold "most_over" and "most_under" (the exposure that keeping the ratio may cost) and
+    "most_lux"; `dropped` those of "key" and "fill" that give too little here to count.
+    """
+
+    outputs: FloatArray
+    bounds: tuple[str, ...]
+    dropped: tuple[str, ...] = ()
+
+
+def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
+    """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
+    key, fill = (
+        role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
+        for of_role in (metering.is_key, metering.is_fill)
+    )
+    followers = following_heads(metering, wish, limits)
+    key = with_followers(metering, rows, wish, limits, key)
+    alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
+    weights = weigh(metering, rows, wish, limits)
+    balanced = metering.is_key | metering.is_fill
+    outputs = limits.least.copy()
+    bounds: tuple[str, ...] = ()
+    known: FloatArray | None = None
+    for _ in range(ROUNDS if _couples(metering, wish, limits) else 1):
+        base = outputs.copy()
+        base[key.heads] = base[fill.heads] = base[followers] = 0.0
+        if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
+            break
+        known = base
+        rest = rows.lux(np.where(balanced, 0.0, base)) if wish.read_as == "face" else rows.ambient
+        policy = _Policy(Plane(key, fill, rows.lux(base), wish), weights, rest, rows.ambient, alone)
+        a, b = policy.answer()
+        bounds = policy.bounds
+        outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
+        hold_relative_roles(metering, rows, wish, limits, outputs)
+    _spare_the_face(metering, rows, wish, limits, outputs)
+    return Solved(outputs, bounds, () if alone else weights.dropped)
+
+
+def _couples(metering: Metering, wish: Wish, limits: Limits) -> bool:
+    """Whether heads outside the plane reach what is held in it."""
+    others = limits.held & ~(metering.is_key | metering.is_fill)
+    return bool(others.any()) and (wish.read_as == "face" or wish.most_lux is not None)
+
+
+def _spare_the_face(metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray) -> None:
+    """Take the other roles down, in place, as far as key and fill alone leave the face too bright."""
+    if wish.most_lux is None:
+        return
+    others = limits.held & ~(metering.is_key | metering.is_fill)
+    spared = outputs.copy()
+    spared[others] = limits.least[others]
+    share = 1.0
+    for side in (FACE_KEY, FACE_FILL):
+        now, least = (float(rows.matrix[side] @ o + rows.ambient[side]) for o in (outputs, spared))
+        if now > wish.most_lux * (1 + 10 * KEPT) and now - least > KEPT * now:
+            share = min(share, max(0.0, (wish.most_lux - least) / (now - least)))
+    outputs += (1 - share) * (spared - outputs)
+
+
+def _nearest(stretch: Stretch, wanted: Stretch) -> Stretch:
+    """What of a wanted stretch lies in another, or the end of that nearest to it."""
+    low, high = stretch
+    return min(max(wanted[0], low), high), min(max(wanted[1], low), high)
+
+
+class _Policy:
+    """The wishes in their order, on the way through one plane."""
+
+    def __init__(
+        self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
+    ) -> None:
+        self._wish, self._weights, self._alone = plane.wish, weights, alone
+        self._plane = plane
+        self._ratio = RatioSearch(plane, weights, rest, ambient)
+        self._way: Way = self._ratio.way
+        self._exposure = self._way.lux[EXPOSURE]
+        self._low, self._high = self._way.point(plane.least_mix), self._way.point(plane.most_mix)
+        self._known: Within | None = None
+        self.bounds: tuple[str, ...] = ()
+
+    def answer(self) -> tuple[float, float]:
+        """The common outputs of key and fill; `bounds` says afterwards what stood in the way."""
+        face = self._face()
+        if self._alone or self._weights.dropped:
+            at = self._without_ratio(face)
+        elif self._wish.protect == "ratio":
+            at = self._protect_ratio(face)
+        else:
+            exposed = self._exposed(face)
+            stretch = _nearest(_nearest(face, self._right_way_round(exposed)), exposed)
+            at = _nearest(stretch, (self._ratio.wanted(),) * 2)[0]
+        if self._meets_the_face(at):
+            self.bounds = (*self.bounds, "most_lux")
+        return self._lifted(at)
+
+    def _protect_ratio(self, face: Stretch) -> float:
+        wish, weight = self._wish, self._weights.both
+        over = max(wish.exposure_lux, float(self._exposure[self._low]))
+        wanted = self._ratio.wanted()
+        least = min(wish.exposure_lux, float(self._exposure[self._high]))
+        exposure = self._way.row_at(EXPOSURE, wanted)
+        plain = weight >= 1 and wish.most_lux is None
+        if plain and least * (1 - KEPT) <= exposure <= over * (1 + KEPT):
+            return wanted
+        not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
+        if plain:
+            bright_enough = least <= 0 or self._not_under(least).holds(wanted)
+            if bright_enough and not_over.holds(wanted) and not_over.holds(self._high):
+                return wanted
+        return self._within_bounds(face, not_over.stretch, wanted)
+
+    def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
+        """The position nearest to the wanted one within the bounds; `bounds` names those in the way."""
+        wish, weight = self._wish, self._weights.both
+        within = _nearest(face, not_over)
+        most = min(max(float(self._high), within[0]), within[1])
+        under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
+        not_under = within
+        if under > 0:
+            not_under = self._not_under(under).near(wanted)
+        if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
+            return wanted
+        turned = _nearest(within, self._right_way_round(not_over))
+        stretch = _nearest(turned, not_under)
+        at = _nearest(stretch, (wanted, wanted))[0]
+        if at != wanted:
+            self._say(at, not_over, turned, not_under)
+        return at
+
+    def _not_under(self, lux: float) -> Within:
+        """Where the exposure is no farther under so many lux than keeping the ratio may cost."""
+        if self._known is None or self._known.lux != lux:
+            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._wish.most_under)
+        return self._known
+
+    def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
+        inside = 0.0, len(self._way.mix) - 1.0
+        if at in not_over and at not in inside:
+            self.bounds = ("most_over",)
+        elif at in not_under and at not in inside and at not in turned:
+            self.bounds = ("most_under",)
+
+    def _face(self) -> Stretch:
+        """Where the face gets no more than it may; both roles at their least where that is nowhere."""
+        if self._wish.most_lux is None:
+            return 0.0, len(self._way.mix) - 1.0
+        spans = [self._way.around(self._low, side, self._wish.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        low, high = max(span[0] for span in spans), min(span[1] for span in spans)
+        return (low, high) if low <= high else (float(self._low), float(self._low))
+
+    def _meets_the_face(self, at: float) -> bool:
+        if self._wish.most_lux is None:
+            return False
+        lux = [self._way.row_at(row, at) for row in (FACE_KEY, FACE_FILL, EXPOSURE)]
+        return (
+            max(lux[:2]) >= self._wish.most_lux * (1 - 1e-6)
+            and abs(lux[2] / self._wish.exposure_lux - 1) > KEPT
+        )
+
+    def _exposed(self, face: Stretch) -> Stretch:
+        """Where the exposure is met; else the point nearest to that."""
+        off = np.abs(self._exposure / self._wish.exposure_lux - 1)
+        first = math.ceil(face[0])
+        met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
+        if len(met):
+            return float(first + met[0]), float(first + met[-1])
+        if self._exposure[self._low] > self._wish.exposure_lux:
+            return _nearest(face, (float(self._low),) * 2)
+        if self._wish.most_lux is None:
+            return float(self._high), float(self._high)
+        low, high = math.ceil(face[0]), int(face[1])
+        ends = [(self._way.row_at(EXPOSURE, at), at) for at in face]
+        if low <= high:
+            most = low + int(np.argmax(self._exposure[low : high + 1]))
+            ends.append((float(self._exposure[most]), float(most)))
+        return (max(ends)[1],) * 2
+
+    def _right_way_round(self, exposed: Stretch) -> Stretch:
+        """Where the wish's darker side is not the brighter one, but for what a weak role leaves to it."""
+        if abs(math.log2(self._wish.quotient)) <= NO_SIDE_STOPS:
+            return 0.0, len(self._way.mix) - 1.0
+        return self._ratio.right_way_round(exposed)
+
+    def _without_ratio(self, face: Stretch) -> float:
+        """The exposure held by what is left, a role that dropped out at its full light."""
+        exposed = self._exposed(face)
+        if "key" in self._weights.dropped and not self._alone:
+            full = np.flatnonzero(self._way.key >= self._way.key[-1] * (1 - KEPT))
+            return _nearest(face, (float(full[0]),) * 2)[0]
+        if "fill" in self._weights.dropped and not self._alone:
+            full = np.flatnonzero(self._way.fill >= self._way.fill[0] * (1 - KEPT))
+            return _nearest(face, (float(full[-1]),) * 2)[0]
+        return exposed[0]
+
+    def _lifted(self, at: float) -> tuple[float, float]:
+        """The outputs at a position, a role that is about to drop out on its way to full."""
+        a, b = self._way.at(at)
+        if self._alone or self._weights.both >= LIFTED_FROM:
+            return a, b
+        lifted = (
+            _toward_full(a, self._plane.key.common[-1], self._weights.key),
+            _toward_full(b, self._plane.fill.common[-1], self._weights.fill),
+        )
+        return lifted if self._face_allows(lifted) else (a, b)
+
+    def _face_allows(self, outputs: tuple[float, float]) -> bool:
+        if self._wish.most_lux is None:
+            return True
+        lux = self._plane.lux_at(np.array([outputs[0]]), np.array([outputs[1]]))
+        return float(lux[[FACE_KEY, FACE_FILL], 0].max()) <= self._wish.most_lux
+
+
+def _toward_full(output: float, full: float, weight: float) -> float:
+    if weight >= LIFTED_FROM or output <= 0 or full <= output:
+        return output
+    kept = max(0.0, math.log2(max(weight, DROPS_OUT) / DROPS_OUT) / math.log2(LIFTED_FROM / DROPS_OUT))
+    return float(output**kept * full ** (1 - kept))

@@ -1,0 +1,66 @@
+"""What is wanted of the light: the balance of the rig file as numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+from fillside.rig.scene.target import exposure_target_lux
+from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, ReadAs, Rig
+
+NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """The wanted ratio, exposure and relative stops.
+
+    `ratio` is in the terms of `read_as`; `exposure_lux` is what the exposure receptor should show [lux];
+    `relative` gives stops by role, `against` says what each is measured against ("key" or "exposure");
+    `most_lux` bounds the brighter side of the face [lux].
+    """
+
+    ratio: float
+    exposure_lux: float
+    read_as: ReadAs = "key:fill"
+    protect: str = "ratio"
+    most_over: float = 0.5
+    most_under: float = 1.0
+    relative: Mapping[str, float] = field(default_factory=lambda: NOTHING)
+    against: Mapping[str, str] = field(default_factory=lambda: NOTHING)
+    most_lux: float | None = None
+
+    @property
+    def quotient(self) -> float:
+        """The wanted bright side over shadow side: the ratio, less the 1 that key+fill:fill adds."""
+        return self.ratio - 1.0 if self.read_as == "key+fill:fill" else self.ratio
+
+    def ratio_from_quotient(self, quotient: float) -> float:
+        """The ratio in the terms of `read_as` of a bright side over shadow side."""
+        return quotient + 1.0 if self.read_as == "key+fill:fill" else quotient
+
+    def relative_stops(self, role: str, rule: str) -> float:
+        """Where a role is to be held, in stops against its reference."""
+        return self.relative.get(role, DEFAULT_RELATIVE_STOPS[rule])
+
+    def reference(self, role: str, rule: str) -> str:
+        """What a role is measured against: "key" or "exposure"."""
+        return self.against.get(role, "exposure" if rule == "background" else "key")
+
+
+def wish_from_rig(rig: Rig) -> Wish:
+    """The wish the rig file states."""
+    balance = rig.balance
+    return Wish(
+        ratio=balance.ratio_value,
+        exposure_lux=exposure_target_lux(rig),
+        read_as=balance.read_as,
+        protect=balance.protect,
+        most_over=balance.most_over,
+        most_under=balance.most_under,
+        relative=MappingProxyType(dict(balance.relative)),
+        against=MappingProxyType(dict(balance.against)),
+        most_lux=rig.subject.most_lux,
+    )

@@ -1,0 +1,1 @@
+"""Drift since the calibration, and the daylight that a sensor sees."""

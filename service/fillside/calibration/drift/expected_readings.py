@@ -1,0 +1,114 @@
+"""What a meter that looks somewhere should show of each head, by the calibration."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.calibration.estimate.observations import DARK_LUX, HAND_SD_M
+from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
+from fillside.photometry.source import facing_lux, receptor_lux, toward
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.model import Point, Rig
+from fillside.rig.tables.sensors import Sensor
+
+FloatArray = NDArray[np.float64]
+UNCALIBRATED_STOPS = 0.5
+"""How far labels alone are wont to be off."""
+_STEP_M = 0.01
+
+
+@dataclass(frozen=True)
+class Look:
+    """Where a receptor is and faces [m]; `faced` None is each head in turn. `side` is what tells which of the
+    room's light it sees: a head's name, or "camera"."""
+
+    at: Point
+    faced: Point | None
+    dome: bool
+    side: str
+
+
+def look_of(reading: Reading, rig: Rig) -> Look:
+    """Where the meter looked for a reading; KeyError for a head that the rig does not have."""
+    dome = reading.receptor == "dome"
+    if reading.facing == OWN_HEAD:
+        return Look(reading.at, None, dome, reading.heads[0])
+    faced = rig.camera.position if reading.facing == CAMERA else rig.head(reading.facing).position
+    return Look(reading.at, faced, dome, reading.facing)
+
+
+def look_of_sensor(sensor: Sensor, rig: Rig) -> Look:
+    """Where a sensor that watches the heads looks; its table says both places."""
+    assert sensor.at is not None, "the file says where it is"
+    assert sensor.facing is not None, "the file says where it faces"
+    side = sensor.facing if isinstance(sensor.facing, str) and sensor.facing not in rig.marks else CAMERA
+    return Look(_point(rig, sensor.at), _point(rig, sensor.facing), sensor.receptor == "dome", side)
+
+
+def _point(rig: Rig, place: str | Point) -> Point:
+    if not isinstance(place, str):
+        return place
+    if place == CAMERA:
+        return rig.camera.position
+    return rig.marks[place] if place in rig.marks else rig.head(place).position
+
+
+def at_full_lux(scene: Scene, look: Look) -> FloatArray:
+    """What each head (n,) adds at full, bounce counted except where it is faced itself [lux]."""
+    sources, dome = scene.sources, np.array([look.dome])
+    if look.faced is None:
+        axes = toward(sources, look.at)[np.newaxis]
+    else:
+        away = np.array(look.faced) - np.array(look.at)
+        axes = (away / max(float(np.linalg.norm(away)), 1e-9))[np.newaxis]
+    direct = receptor_lux(sources, look.at, axes, dome)[0]
+    if look.faced is None and not look.dome:
+        return np.asarray(direct)
+    bounced = np.array(sources.bounce)
+    if not look.dome and look.side in scene.names:
+        bounced[scene.index(look.side)] = 0.0
+    return np.asarray(direct + bounced * facing_lux(sources, look.at))
+
+
+def room_lux(scene: Scene, look: Look) -> float:
+    """The light without our heads as the receptor sees it [lux]; between the known sides their mean."""
+    if look.side == CAMERA:
+        return scene.ambient[2]
+    rule = scene.rules[scene.index(look.side)]
+    sides = {"key": scene.ambient[0], "fill": scene.ambient[1]}
+    return sides.get(rule, sum(scene.ambient) / 3)
+
+
+def outputs_at(scene: Scene, levels: Mapping[str, float]) -> FloatArray:
+    """Outputs (n,) at levels; a head that is not named is out, one that cannot be dimmed gives 1 if named."""
+    found = np.zeros(len(scene.names))
+    for name, level in levels.items():
+        i = scene.index(name)
+        found[i] = 1.0 if scene.fixed[i] else scene.curves[i].output_from_level(level)
+    return found
+
+
+def hand_stops(scene: Scene, look: Look, outputs: FloatArray) -> float:
+    """Standard uncertainty [stops] from where the receptor was against where it was said to be."""
+    changes = []
+    for axis in np.eye(3):
+        lux = []
+        for sign in (1.0, -1.0):
+            x, y, z = (float(v) for v in np.array(look.at) + sign * _STEP_M * axis)
+            moved = replace(look, at=(x, y, z))
+            lux.append(float(at_full_lux(scene, moved) @ outputs) + room_lux(scene, look) + DARK_LUX)
+        changes.append(math.log2(lux[0] / lux[1]) / (2 * _STEP_M))
+    return HAND_SD_M * math.hypot(*changes)
+
+
+def calibrated_stops(calibration: Calibration, head: str) -> float:
+    """How unsure a head's light was when it was calibrated [stops]."""
+    known = calibration.heads.get(head)
+    stated = None if known is None else known.sigma_stops
+    return UNCALIBRATED_STOPS if stated is None else stated

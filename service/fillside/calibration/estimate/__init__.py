@@ -1,0 +1,1 @@
+"""Estimates the studio from readings."""

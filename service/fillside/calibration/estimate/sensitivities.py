@@ -1,0 +1,111 @@
+"""Light from one head to one receptor, per candela: where a figure of the head moves it, and how much."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.calibration.estimate.priors import LIT_SHARE, SETBACK, Beliefs
+from fillside.photometry.source import Sources, receptor_lux
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+
+_ORIGIN = np.zeros(3)
+_STEP_SETBACK_M, _STEP_SHARE = 0.004, 0.01
+
+
+@dataclass(frozen=True)
+class Rays:
+    """Lines from heads to receptors (m): which head, where the receptor is [m], its axis, dome or flat.
+
+    `own` marks a flat receptor facing the head itself: what it shows is E, in which bounce is not counted.
+    `faced` (m, 3) [m] are the points that the receptors face.
+    """
+
+    head: IntArray
+    place: FloatArray
+    axis: FloatArray
+    dome: BoolArray
+    own: BoolArray
+    faced: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.head)
+
+    def of(self, chosen: IntArray) -> Rays:
+        """Only the chosen rays, in that order."""
+        return Rays(*(getattr(self, part.name)[chosen] for part in fields(self)))
+
+    def moved(self, step: FloatArray) -> Rays:
+        """The same receptors held a `step` (3,) [m] away, still facing what they face."""
+        place = self.place + step
+        return replace(self, place=place, axis=unit(self.faced - place))
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Per ray (m): lux per candela on the receptor, on a flat one facing the head, and the slopes of both in
+    setback [1/m] and lit share."""
+
+    direct: FloatArray
+    facing: FloatArray
+    direct_slopes: FloatArray
+    facing_slopes: FloatArray
+
+
+def reach(rays: Rays, beliefs: Beliefs, figures: FloatArray) -> Reach:
+    """Light per candela along rays, and slopes, for the heads' figures (n, 7)."""
+    count, head = len(rays), rays.head
+    setback, share = figures[head, SETBACK], figures[head, LIT_SHARE]
+    tried_setback = np.concatenate([setback, setback + _STEP_SETBACK_M, setback])
+    tried_share = np.concatenate([share, share, share + _STEP_SHARE])
+    direct, facing = _per_candela(rays, beliefs, tried_setback, tried_share)
+    base = slice(0, count)
+
+    def slopes(values: FloatArray) -> FloatArray:
+        deeper, wider = values[count : 2 * count], values[2 * count :]
+        return np.stack(
+            [(deeper - values[base]) / _STEP_SETBACK_M, (wider - values[base]) / _STEP_SHARE], axis=1
+        )
+
+    return Reach(direct[base], facing[base], slopes(direct), slopes(facing))
+
+
+def light(rays: Rays, beliefs: Beliefs, figures: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lux per candela (m,) on the receptors, and on flat ones facing the heads."""
+    return _per_candela(rays, beliefs, figures[rays.head, SETBACK], figures[rays.head, LIT_SHARE])
+
+
+def _per_candela(
+    rays: Rays, beliefs: Beliefs, setback: FloatArray, share: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Every ray as a head of its own, seen from the origin; `setback` may hold several tries of all rays."""
+    tries = len(setback) // max(len(rays), 1)
+    head = np.tile(rays.head, tries)
+    labels = beliefs.sources
+    away = np.tile(labels.position[rays.head] - rays.place, (tries, 1))
+    axis = np.tile(rays.axis, (tries, 1))
+    dome = np.tile(rays.dome, tries)
+    sources = Sources(
+        position=away,
+        axis=labels.axis[head],
+        intensity_cd=np.ones(len(head)),
+        spread=labels.spread[head],
+        diameter_m=labels.diameter_m[head] * share,
+        setback_m=setback,
+        bounce=np.zeros(len(head)),
+        tabled=None if labels.tabled is None else labels.tabled.take(head),
+    )
+    axes = np.stack([axis, axis, unit(away)])
+    flat, domed, facing = receptor_lux(sources, _ORIGIN, axes, np.array([False, True, False]))
+    return np.where(dome, domed, flat), facing
+
+
+def unit(vectors: FloatArray) -> FloatArray:
+    """Vectors (m, 3) at length 1; a vector of no length stays."""
+    length = np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return np.asarray(vectors / np.where(length > 0, length, 1.0))

@@ -1,0 +1,115 @@
+"""The levels at which a studio, as it is believed to be, holds the rig's balance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.balance.limits import Limits, limits_of
+from fillside.balance.rows import Metering
+from fillside.balance.solver.solve import solve
+from fillside.balance.target import Wish, wish_from_rig
+from fillside.calibration.estimate.fit import Fit
+from fillside.calibration.estimate.model import exposure_direction
+from fillside.calibration.estimate.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
+from fillside.calibration.result.dimmer_table import dimmer_table, stated_table
+from fillside.photometry.source import Sources
+from fillside.rig.calibration import CalibratedAmbient, CalibratedCurve, CalibratedHead, Calibration
+from fillside.rig.scene.scene import scene
+from fillside.rig.scene.whites import white_of
+
+FloatArray = NDArray[np.float64]
+
+MOST_CD, MOST_SETBACK_M, MOST_DIAMETER_M, MOST_LUX = 1e7, 5.0, 10.0, 200_000.0
+"""What a calibration may state at most; readings of what no lamp could be end here."""
+LIT_FLOOR_SEEN = 0.01
+"""From which output on a lit floor is one that readings showed, and not just room left for it."""
+
+
+def calibrated_head(fit: Fit, head: int) -> CalibratedHead:
+    """One head's figures as a calibration states them; of a head that was not read those of the rig file."""
+    model = fit.model
+    own = model.beliefs.sources
+    rig_head, white = model.rig.heads[head], white_of(model.rig, model.rig.heads[head])
+    read = bool(fit.was_read[head])
+    levels, outputs = dimmer_table(model, fit.z, fit.shapes, head) if read else stated_table(model, head)
+    found = _found(model.figures(fit.z)[head], float(own.diameter_m[head])) if read else _stated(own, head)
+    lit_floor = float(model.figures(fit.z)[head, LIT_FLOOR]) if read else 0.0
+    return CalibratedHead(
+        **found,
+        curve=None
+        if rig_head.dimming.fixed
+        else CalibratedCurve(levels=tuple(levels.tolist()), outputs=tuple(outputs.tolist())),
+        floor=max(rig_head.dimming.floor, lit_floor if lit_floor > LIT_FLOOR_SEEN else 0.0),
+        of_full=None if white is None else white.most,
+    )
+
+
+def _found(figures: FloatArray, diameter_m: float) -> dict[str, float]:
+    return {
+        "intensity_cd": min(float(2.0 ** figures[INTENSITY]), MOST_CD),
+        "setback_m": min(float(figures[SETBACK]), MOST_SETBACK_M),
+        "diameter_m": min(float(figures[LIT_SHARE] * diameter_m), MOST_DIAMETER_M),
+        "bounce": float(figures[BOUNCE]),
+    }
+
+
+def _stated(own: Sources, head: int) -> dict[str, float]:
+    """The rig file's own figures: readings of other heads say nothing of this one."""
+    return {
+        "intensity_cd": float(own.intensity_cd[head]),
+        "setback_m": float(own.setback_m[head]),
+        "diameter_m": float(own.diameter_m[head]),
+        "bounce": float(own.bounce[head]),
+    }
+
+
+def plain_calibration(fit: Fit) -> Calibration:
+    """The studio of a fit, as a calibration without its uncertainty."""
+    heads = {name: calibrated_head(fit, i) for i, name in enumerate(fit.model.beliefs.names)}
+    return Calibration(heads=heads, ambient=_ambient(fit))
+
+
+def _ambient(fit: Fit) -> CalibratedAmbient:
+    """The light with all heads out: as it was read, else the rig file's own, moved by as much as readings of
+    heads have moved the belief of it."""
+    model = fit.model
+    lux = model.ambient_lux(fit.z)
+    sides = [
+        model.directions.index(d) for d in (("key", "flat"), ("fill", "flat"), exposure_direction(model.rig))
+    ]
+    if not any(not reading.heads for reading in fit.readings_counted):
+        stated = np.array(model.rig.ambient.toward)
+        moved = stated + lux[sides] - model.ambient_lux(np.zeros(model.size))[sides]
+    else:
+        moved = lux[sides]
+    key, fill, camera = np.clip(moved, 0.0, MOST_LUX).tolist()
+    return CalibratedAmbient(toward_key=key, toward_fill=fill, toward_camera=camera)
+
+
+@dataclass(frozen=True)
+class Holder:
+    """The balance of a rig in one studio."""
+
+    metering: Metering
+    wish: Wish
+    limits: Limits
+
+    def outputs(self, place: Sequence[float]) -> FloatArray:
+        """Outputs (n,) held with the subject at a place [m]."""
+        return solve(self.metering, self.metering.rows_at(place), self.wish, self.limits).outputs
+
+    def levels(self, place: Sequence[float]) -> FloatArray:
+        """Levels (n,) held with the subject at a place [m]."""
+        curves = self.metering.scene.curves
+        pairs = zip(curves, self.outputs(place).tolist(), strict=True)
+        return np.array([curve.level_from_output(output) for curve, output in pairs])
+
+
+def holder(fit: Fit) -> Holder:
+    """The balance of a fit's rig in the studio that it found."""
+    believed = scene(fit.model.rig, plain_calibration(fit))
+    return Holder(Metering(believed), wish_from_rig(fit.model.rig), limits_of(believed))

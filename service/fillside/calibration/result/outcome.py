@@ -1,0 +1,187 @@
+"""A fit as the calibration that is printed, kept and applied."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.calibration.estimate.fit import Fit
+from fillside.calibration.estimate.observations import DARK_LUX
+from fillside.calibration.estimate.priors import DEAD_ZONE, EXPONENT, FULL_SHORT
+from fillside.calibration.estimate.selection import FEWEST_TO_DOUBT, foretold_sd, studentised
+from fillside.calibration.estimate.uncertainty import held_sigma_stops, light_sigma_stops
+from fillside.calibration.readings import Reading
+from fillside.calibration.result.expected_levels import calibrated_head, holder, plain_calibration
+from fillside.calibration.result.next_reading import NextReading, next_reading
+from fillside.calibration.result.suspect_readings import doubts, labels_alone
+from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
+
+FloatArray = NDArray[np.float64]
+
+FAMILIES = ("power", "logarithmic", "lightness")
+"""How the families of dimmers are called."""
+_BORNE_OUT, _FORETOLD_STOPS = 2.0, 0.5
+"""A reading this near [standard uncertainties] to what the others foretell, when they do so this well, is
+borne out by them, whatever the labels say."""
+_SUSPECT = 3.5
+"""From how many standard uncertainties off a reading is called suspect, even where it was counted."""
+
+
+def calibration_of(fit: Fit) -> Calibration:
+    """The calibration of a fit, with what is known of each reading, each mark, and the next best reading."""
+    hold, plain = holder(fit), plain_calibration(fit)
+    said = readings_said(fit)
+    marks = {name: (mark, hold.levels(mark)) for name, mark in fit.model.rig.marks.items()}
+    heads = {
+        name: _head(fit, i, said, list(marks.values())) for i, name in enumerate(fit.model.beliefs.names)
+    }
+    return Calibration(
+        heads=heads,
+        ambient=_ambient(fit, plain.ambient or CalibratedAmbient(), said),
+        next=next_said(next_reading(fit, hold)),
+        marks={name: _mark(fit, *held) for name, held in marks.items()},
+        hand_sd_m=_short(fit.hand_sd_m),
+    )
+
+
+def _mark(fit: Fit, mark: tuple[float, float, float], levels: FloatArray) -> dict[str, float]:
+    ratio, exposure = held_sigma_stops(fit, mark, levels)
+    return {"ratio_sigma_stops": _short(ratio), "exposure_sigma_stops": _short(exposure)}
+
+
+def _head(
+    fit: Fit, head: int, said: Sequence[dict[str, Any]], marks: Sequence[tuple[Any, FloatArray]]
+) -> CalibratedHead:
+    name = fit.model.beliefs.names[head]
+    figures = fit.model.dimming(fit.model.figures(fit.z), fit.shapes)[0][head]
+    held = [light_sigma_stops(fit, mark, levels)[head] for mark, levels in marks]
+    full = [light_sigma_stops(fit, mark, np.ones(len(levels)))[head] for mark, levels in marks]
+    shape: dict[str, Any] = {}
+    if fit.model.beliefs.certain_curves[head] is None and fit.was_read[head]:
+        shape = {
+            "dimmer": _family(fit, head),
+            "exponent": _short(figures[EXPONENT]),
+            "dead_zone": _short(figures[DEAD_ZONE]),
+            "full_from": _short(1 - figures[FULL_SHORT]),
+        }
+    found = calibrated_head(fit, head).model_dump()
+    return CalibratedHead.model_validate(
+        {
+            **{key: _short(value) if isinstance(value, float) else value for key, value in found.items()},
+            "sigma_stops": _short(_rms(held)),
+            "sigma_full_stops": _short(_rms(full)),
+            **shape,
+            "readings": tuple(entry for entry in said if name in entry["heads"]),
+        }
+    )
+
+
+def _family(fit: Fit, head: int) -> str:
+    family = FAMILIES[int(fit.model.dimming(fit.model.figures(fit.z), fit.shapes)[1][head])]
+    return f"{family}, bent" if fit.shapes.bent[head] else family
+
+
+def _ambient(fit: Fit, ambient: CalibratedAmbient, said: Sequence[dict[str, Any]]) -> CalibratedAmbient:
+    lux = {key: _short(value) for key, value in ambient.model_dump(exclude_none=True).items()}
+    return CalibratedAmbient.model_validate({**lux, "readings": [e for e in said if not e["heads"]]})
+
+
+def readings_said(fit: Fit) -> list[dict[str, Any]]:
+    """Every reading with what was expected, how far off it is, and whether and why it is suspect."""
+    if not fit.readings:
+        return []
+    off = fit.question.seen.stops - fit.point.expected
+    strange = np.abs(studentised(fit.question, fit.point))
+    unlikely = _unlikely(fit, strange)
+    said = []
+    for i, reading in enumerate(fit.readings):
+        left_out = not bool(fit.question.counts[i])
+        suspect = left_out or (bool(strange[i] > _SUSPECT) and _has_company(fit, reading))
+        said.append(
+            {
+                "number": i + 1,
+                **_as_handed_in(reading),
+                "read_lux": _short(reading.lux(fit.model.rig.meter.constant_of(reading.receptor))),
+                "expected_lux": _short(max(0.0, math.exp2(fit.point.expected[i]) - DARK_LUX)),
+                "residual_stops": round(float(off[i]), 4),
+                "sigma_stops": _short(fit.question.sd[i]),
+                "suspect": suspect,
+                "left_out": left_out,
+                "why": unlikely[i] or (_why(float(off[i])) if suspect else None),
+            }
+        )
+    return said
+
+
+def _unlikely(fit: Fit, strange: FloatArray) -> list[str | None]:
+    """What lamp, modifier and rig file have against each reading that the others do not bear out."""
+    borne_out = (strange < _BORNE_OUT) & (foretold_sd(fit.question, fit.point) < _FORETOLD_STOPS)
+    said = doubts(fit.readings, labels_alone(fit.model.rig, fit))
+    return [None if sound else why for sound, why in zip(borne_out.tolist(), said, strict=True)]
+
+
+def _has_company(fit: Fit, reading: Reading) -> bool:
+    """Whether enough was read of the same heads for a reading to be off against that, not just the labels."""
+    alike = [one for one in fit.readings if set(one.heads) & set(reading.heads) or one.heads == reading.heads]
+    return len(alike) >= FEWEST_TO_DOUBT
+
+
+def _why(off: float) -> str:
+    return f"{abs(off):.1f} stop {'above' if off > 0 else 'below'} what the other readings agree on"
+
+
+def _as_handed_in(reading: Reading) -> dict[str, Any]:
+    return reading.model_dump(exclude_none=True)
+
+
+def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
+    """The readings a calibration came from, in the order they were handed in.
+
+    Raises pydantic's ValidationError for entries that are no readings.
+    """
+    ambient = (calibration.ambient.model_extra or {}) if calibration.ambient else {}
+    entries = [
+        *(e for head in calibration.heads.values() for e in head.readings),
+        *ambient.get("readings", ()),
+    ]
+    by_number = {entry.get("number", 0): entry for entry in entries}
+    fields = Reading.model_fields
+    return tuple(
+        Reading.model_validate({key: value for key, value in by_number[number].items() if key in fields})
+        for number in sorted(by_number)
+    )
+
+
+def next_said(asked: NextReading | None) -> dict[str, Any] | None:
+    """The next best reading as data; None where there is none."""
+    if asked is None:
+        return None
+    one = asked.asked
+    return {
+        "head": one.head,
+        "level": one.level,
+        "at": one.at,
+        "receptor": one.receptor,
+        "facing": "head" if one.head == one.facing else one.facing,
+        "expected_lux": _short(asked.expected_lux),
+        "sigma_stops": _short(asked.expected_sigma_stops),
+        "ratio_sigma_stops": _short(asked.ratio_sigma_stops),
+        "ratio_sigma_after_stops": _short(asked.ratio_sigma_after_stops),
+        "exposure_sigma_stops": _short(asked.exposure_sigma_stops),
+        "exposure_sigma_after_stops": _short(asked.exposure_sigma_after_stops),
+        "enough": asked.enough,
+        "to_come": asked.to_come,
+    }
+
+
+def _rms(values: Sequence[Any]) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def _short(value: float) -> float:
+    """A number with six digits."""
+    return float(f"{float(value):.6g}")

@@ -1,0 +1,85 @@
+"""Readings that are hard to believe: taken all the same, but flagged, with the reason in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.calibration.estimate.fit import Fit, fit
+from fillside.calibration.estimate.observations import (
+    ambient_direction,
+    observations,
+    quantity_of,
+    stops,
+    stops_slopes,
+)
+from fillside.calibration.readings import Reading
+from fillside.rig.notation import tenths
+from fillside.rig.tables.model import Rig
+
+FloatArray = NDArray[np.float64]
+
+_HARD_TO_BELIEVE = 3.0
+"""From how many standard uncertainties off a reading is flagged."""
+_MARGIN = 2.0
+"""How many standard uncertainties are granted before light is more than a head can give."""
+
+
+def doubts(readings: Sequence[Reading], believed: Fit) -> list[str | None]:
+    """Why each reading is hard to believe, given a fit that it is not part of; None where it is not.
+
+    With the fit of no readings (`labels_alone`) it is held against lamp, modifier and rig file alone.
+    """
+    if not readings:
+        return []
+    model, z, shapes = believed.model, believed.z, believed.shapes
+    seen = observations(readings, model)
+    lux, slopes = model.lux_and_slopes(z, shapes, seen.quantities)
+    rows = stops_slopes(lux, slopes)
+    sd = np.sqrt(np.einsum("mk,kl,ml->m", rows, believed.covariance, rows) + seen.meter_sd**2)
+    read = np.array([r.lux(model.rig.meter.constant_of(r.receptor)) for r in readings])
+    most = _most_lux(readings, believed)
+    found: list[str | None] = []
+    for i, reading in enumerate(readings):
+        off = float(seen.stops[i] - stops(lux)[i])
+        hard = abs(off) > _HARD_TO_BELIEVE * float(sd[i])
+        found.append(_said(reading, float(read[i]), float(lux[i]), float(most[i]), off) if hard else None)
+    return found
+
+
+def labels_alone(rig: Rig, like: Fit) -> Fit:
+    """What lamp, modifier and rig file alone let one believe, with the directions that `like` knows."""
+    return fit((), rig, directions=like.model.directions)
+
+
+def _most_lux(readings: Sequence[Reading], believed: Fit) -> FloatArray:
+    """The light with the same heads at full [lux], and two standard uncertainties on top."""
+    model = believed.model
+    full = [reading.model_copy(update={"levels": (1.0,) * len(reading.heads)}) for reading in readings]
+    quantities = model.quantities([quantity_of(reading, model) for reading in full])
+    lux, slopes = model.lux_and_slopes(believed.z, believed.shapes, quantities)
+    rows = stops_slopes(lux, slopes)
+    sd = np.sqrt(np.einsum("mk,kl,ml->m", rows, believed.covariance, rows))
+    return np.asarray(lux * np.exp2(_MARGIN * sd))
+
+
+def _said(reading: Reading, read: float, expected: float, most: float, off: float) -> str:
+    what = "these heads" if len(reading.heads) > 1 else "this head"
+    if not reading.heads:
+        side = "above" if off > 0 else "below"
+        return f"{tenths(off)} {side} the ambient light expected in that direction ({expected:.0f} lx)"
+    if read <= 0:
+        return f"no light where {expected:.0f} lx are expected: was the head out, or the meter turned away?"
+    if read > most:
+        return f"{tenths(math.log2(read / most))} above what {what} can give there ({most:.0f} lx)"
+    if off > 0:
+        return f"{tenths(off)} above what is expected at that level and place ({expected:.0f} lx)"
+    return f"{tenths(off)} below what is expected at that level and place ({expected:.0f} lx)"
+
+
+def doubt(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:
+    """Why a new reading is hard to believe after the `earlier` ones; None when it is as good as any."""
+    return doubts((reading,), fit(earlier, rig, directions=(ambient_direction(rig, reading),)))[0]

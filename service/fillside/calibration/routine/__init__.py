@@ -1,0 +1,1 @@
+"""The guided routines: calibration and line-up."""

@@ -1,0 +1,138 @@
+"""How a reading is asked for, in words that a person at the mark can follow with one hand free."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Sequence
+
+from fillside.rig.checks.cautions import GAS_LAMPS
+from fillside.rig.notation import percent
+from fillside.rig.tables.model import WORK_ROLE, Head, Rig
+
+SAME_PLACE_M = 0.03
+HOLD_IT = "Arm out, phone screen away."
+
+
+def place_words(rig: Rig, place: Sequence[float]) -> str:
+    """Where to hold the meter: at a mark, or how far to go from the nearest one."""
+    mark, point = nearest_mark(rig, place)
+    height = f"{place[2]:.2f} m above the floor"
+    if math.dist(point, place) < SAME_PLACE_M:
+        return f"Hold the meter at {mark}, {height}, where the nose will be. {HOLD_IT}"
+    right, away, _ = (p - m for p, m in zip(place, point, strict=True))
+    ways = [
+        f"{abs(right):.2f} m to the {'right' if right > 0 else 'left'} as the camera sees it"
+        if abs(right) > SAME_PLACE_M
+        else "",
+        f"{abs(away):.2f} m {'away from' if away > 0 else 'toward'} the camera"
+        if abs(away) > SAME_PLACE_M
+        else "",
+    ]
+    said = " and ".join(way for way in ways if way) or "straight up or down"
+    return f"From {mark} go {said}; hold the meter {height}. Measure it: 5 cm count. {HOLD_IT}"
+
+
+def nearest_mark(rig: Rig, place: Sequence[float]) -> tuple[str, Sequence[float]]:
+    """The mark nearest to a place [m], and where it is."""
+    return min(rig.marks.items(), key=lambda item: math.dist(item[1], place))
+
+
+def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
+    """Where to hold the meter for a second reading, on the line from the mark to a head."""
+    mark, point = nearest_mark(rig, rig.start)
+    far = math.dist(place, rig.head(head).position)
+    near = math.dist(place, point)
+    return (
+        f"From {mark} go {near:.2f} m straight toward the middle of {head}, until it is {far:.2f} m away "
+        f"({place[2]:.2f} m above the floor). Measure it: 5 cm count. {HOLD_IT}"
+    )
+
+
+def receptor_words(receptor: str, facing: str, head: str) -> str:
+    """Which receptor to use, and what to point it at."""
+    out = "Dome out" if receptor == "dome" else "Flat receptor"
+    target = "the camera" if facing == "camera" else f"the middle of {head if facing == 'head' else facing}"
+    return f"{out}, pointed at {target}."
+
+
+def names_of(names: Iterable[str]) -> str:
+    """Names as a list in a sentence.
+
+    >>> names_of(["key", "fill", "hair"])
+    'key, fill and hair'
+    """
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def must_stay_on(head: Head) -> bool:
+    """Whether a lamp is not switched in the middle of metering: a warm one would start cold again."""
+    return head.lamp is not None and head.lamp.kind in GAS_LAMPS
+
+
+def flagged(rig: Rig, wanted: Collection[str]) -> tuple[str, ...]:
+    """The heads that burn although only `wanted` are to light the meter."""
+    return tuple(
+        head.name
+        for head in rig.heads
+        if head.name not in wanted and (head.dimming.fixed or must_stay_on(head))
+    )
+
+
+def alone_words(rig: Rig, head: str, level: float, burning: Sequence[str]) -> str:
+    """The light of one head that is wanted, and what is beside it."""
+    if rig.head(head).dimming.fixed:
+        return lit_words(rig, [head], burning)
+    if not burning:
+        return f"{head} alone, at {percent(level)}."
+    return f"{head} at {percent(level)}, the others out but for {names_of(burning)}."
+
+
+def lit_words(rig: Rig, wanted: Sequence[str], burning: Sequence[str]) -> str:
+    """The light of one or several heads as they are held; one that a hand may have switched off is named."""
+    but = f" but for {names_of(burning)}" if burning else ""
+    fixed = [name for name in wanted if rig.head(name).dimming.fixed]
+    as_they_are = (
+        "as held" if len(fixed) < len(wanted) else "as it burns" if len(fixed) == 1 else "as they burn"
+    )
+    by_hand = [name for name in fixed if not must_stay_on(rig.head(name))]
+    see_to = f" See that {names_of(by_hand)} {_is(by_hand)} switched on." if by_hand else ""
+    return f"{names_of(wanted)} on {as_they_are}, the others out{but}.{see_to}"
+
+
+def dark_words(rig: Rig, burning: Sequence[str], asked: bool) -> str:
+    """What goes out for the room's own light, before that is asked for and after; what burns on is said."""
+    heads = [head.name for head in rig.heads if head.rule != WORK_ROLE]
+    if len(burning) == len(heads):
+        way = "stay where you are until this reading is taken" if asked else "stand there, then go on"
+        return f"No head can be put out from here for this reading: {way}."
+    but = f" but {names_of(burning)}" if burning else ""
+    if asked:
+        return f"All heads{but} are out: stay where you are until the light is back."
+    work = any(head.rule == WORK_ROLE and not head.dimming.fixed for head in rig.heads)
+    also = ", and so does the work light" if work else ""
+    return f"All heads{but} go out for this reading{also}: stand there, then go on."
+
+
+def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
+    """What to do about heads that burn though they are not asked for."""
+    steady = [name for name in names if must_stay_on(rig.head(name))]
+    others = [name for name in names if name not in steady]
+    said = []
+    if steady:
+        stays, it = ("stays", "it") if len(steady) == 1 else ("stay", "they")
+        said.append(
+            f"{names_of(steady)} {stays} on, since {it} would start cold again: turn the lamp away, or hold "
+            "a card between lamp and meter; never cover a lamp."
+        )
+    if others:
+        it = "it" if len(others) == 1 else "them"
+        said.append(
+            f"{names_of(others)} cannot be dimmed: switch {it} off by hand for this reading, or hold a card "
+            "between lamp and meter; never cover a lamp."
+        )
+    return said
+
+
+def _is(names: Sequence[str]) -> str:
+    return "is" if len(names) == 1 else "are"

@@ -1,0 +1,165 @@
+"""The guided routines as state machines: calibrating a rig, and lining it up before a shoot.
+
+Theory. A routine goes through stages in order; each stage asks for ticks or for readings and ends when it has
+them, or when the person goes on without:
+
+    calibrate   prepare -> warm -> read -> verify -> done
+    lineup      prepare -> verify -> done
+
+`prepare` wants every caution ticked, the camera on manual among them. `warm` wants two readings two minutes
+apart that agree. `read` takes what is asked until one more would help little; the light of the room alone is
+asked for by `go`, since the studio goes dark for it. `verify` holds wanted against metered. A routine that is
+left keeps its place; nothing here knows a clock, a light or a meter.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from fillside.calibration.routine.checks import Checked
+from fillside.calibration.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
+from fillside.orders.metering import Act
+
+Kind = Literal["calibrate", "lineup"]
+Stage = Literal["prepare", "warm", "read", "verify", "done"]
+
+STAGES: dict[Kind, tuple[Stage, ...]] = {
+    "calibrate": ("prepare", "warm", "read", "verify", "done"),
+    "lineup": ("prepare", "verify", "done"),
+}
+ACTS: dict[Stage, tuple[Act, ...]] = {
+    "prepare": ("tick", "go", "leave"),
+    "warm": ("skip", "repeat", "leave"),
+    "read": ("go", "skip", "repeat", "finish", "leave"),
+    "verify": ("skip", "repeat", "finish", "leave"),
+    "done": ("start",),
+}
+"""What may be done in each stage, beside handing in the reading that is asked for."""
+
+
+class NotNowError(Exception):
+    """What was asked of a routine does not fit where it is."""
+
+
+class WarmReading(BaseModel):
+    """A reading of the whole light while lamps warm up; `at` is Unix time [s]."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    at: float
+    lux: float
+
+
+class Routine(BaseModel):
+    """Where a routine is. `readings` are the numbers of the readings taken for the calibration; `dark` is
+    that the studio was asked to be dark for the next one."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    kind: Kind
+    began: float
+    stage: Stage = "prepare"
+    ticked: tuple[str, ...] = ()
+    warm: tuple[WarmReading, ...] = ()
+    readings: tuple[int, ...] = ()
+    checked: tuple[Checked, ...] = ()
+    passed_over: tuple[str, ...] = ()
+    dark: bool = False
+    left: bool = False
+
+    def next_stage(self) -> Routine:
+        """The same routine at its next stage."""
+        stages = STAGES[self.kind]
+        return self.model_copy(
+            update={"stage": stages[stages.index(self.stage) + 1], "dark": False, "left": False}
+        )
+
+    def may(self, act: Act) -> None:
+        """Raise NotNowError unless the act fits the stage."""
+        if act == "resume":
+            if not self.left:
+                raise NotNowError("the routine is under way already")
+            return
+        if self.left and act != "finish":
+            raise NotNowError("the routine is left; resume it first")
+        if act not in ACTS[self.stage]:
+            fits = ", ".join((*ACTS[self.stage], *(("resume",) if self.left else ())))
+            raise NotNowError(f'"{act}" does not fit here; what does: {fits}')
+
+    def may_start_over(self) -> None:
+        """Raise NotNowError where starting anew would lose readings."""
+        if self.kind == "calibrate" and self.readings and self.stage != "done":
+            count = len(self.readings)
+            said = "1 reading" if count == 1 else f"{count} readings"
+            raise NotNowError(f"a calibration with {said} is under way; resume it, or finish it first")
+
+
+def start(kind: Kind, now: float) -> Routine:
+    """A routine that begins at a Unix time [s]."""
+    return Routine(kind=kind, began=now)
+
+
+def ticked(routine: Routine, item: str, known: tuple[str, ...]) -> Routine:
+    """One caution ticked; KeyError for one that is not asked."""
+    if item not in known:
+        raise KeyError(item)
+    return routine.model_copy(update={"ticked": tuple(dict.fromkeys((*routine.ticked, item)))})
+
+
+def go(routine: Routine, known: tuple[str, ...]) -> Routine:
+    """On from the cautions, once all are ticked; in the stage that reads, into the dark."""
+    if routine.stage == "read":
+        return routine.model_copy(update={"dark": True})
+    missing = [item for item in known if item not in routine.ticked]
+    if missing:
+        raise NotNowError(f"not ticked yet: {', '.join(missing)}")
+    return routine.next_stage()
+
+
+def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
+    """A warm-up reading taken [lux] at a Unix time [s]; the routine after it, and what that means.
+
+    Warm is what changes by at most 0.05 stop in two minutes, whatever the lamp (common practice, no source).
+    """
+    if lux <= 0:
+        raise NotNowError("no light was read; the lamps are to be on for this")
+    last = routine.warm[-1] if routine.warm else None
+    taken = routine.model_copy(update={"warm": (*routine.warm, WarmReading(at=now, lux=lux))})
+    if last is None:
+        return taken, "Noted. The same reading again in two minutes."
+    wait_s = last.at + WARM_AFTER_S - now
+    if wait_s > 0:
+        raise NotNowError(f"the second reading wants two minutes between; {wait_s:.0f} s are left")
+    drift = math.log2(lux / last.lux)
+    if abs(drift) <= WARM_WITHIN_STOPS:
+        return taken.next_stage(), f"Warm: {drift:+.2f} stop in two minutes."
+    return taken, f"Not warm yet: {drift:+.2f} stop in two minutes. Once more in two minutes."
+
+
+def took(routine: Routine, number: int) -> Routine:
+    """A calibration reading taken and kept under this number."""
+    return routine.model_copy(update={"readings": (*routine.readings, number), "dark": False})
+
+
+def passed_over(routine: Routine, what: str) -> Routine:
+    """What is asked for is not done: a head by its name, the room's own light by no name, or a check."""
+    return routine.model_copy(update={"passed_over": (*routine.passed_over, what), "dark": False})
+
+
+def took_check(routine: Routine, one: Checked) -> Routine:
+    """A verification reading taken."""
+    return routine.model_copy(update={"checked": (*routine.checked, one)})
+
+
+def without_last(routine: Routine) -> tuple[Routine, int | None]:
+    """The routine without its last reading, to take it again; the number of the one to strike, if kept."""
+    if routine.stage == "warm" and routine.warm:
+        return routine.model_copy(update={"warm": routine.warm[:-1]}), None
+    if routine.stage == "read" and routine.readings:
+        return routine.model_copy(update={"readings": routine.readings[:-1]}), routine.readings[-1]
+    if routine.stage == "verify" and routine.checked:
+        return routine.model_copy(update={"checked": routine.checked[:-1]}), None
+    raise NotNowError("there is no reading to take again")

@@ -1,0 +1,396 @@
+"""What a guided routine asks for now."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from fillside.calibration.routine.checks import Check, Held
+from fillside.calibration.routine.learned_curve import Learned, learned
+from fillside.calibration.routine.prompts import (
+    alone_words,
+    dark_words,
+    flag_words,
+    flagged,
+    half_way_words,
+    lit_words,
+    must_stay_on,
+    place_words,
+    receptor_words,
+)
+from fillside.calibration.routine.routine import ACTS, Routine, Stage
+from fillside.calibration.routine.verdict import NO_CALIBRATION, verdict
+from fillside.calibration.routine.warmth import WARM_AFTER_S
+from fillside.orders.metering import Act
+from fillside.rig.calibration import Calibration
+from fillside.rig.checks.cautions import camera_advice, cautions_of
+from fillside.rig.tables.model import Point, Rig
+
+
+class Tick(BaseModel):
+    """One thing to have seen to before light is metered."""
+
+    model_config = ConfigDict(frozen=True)
+
+    item: str
+    says: str
+    ticked: bool
+
+
+class Asks(BaseModel):
+    """The reading that is asked for; `head` is empty with all heads out, `level` has one number a head."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    head: str
+    level: str
+    at: Point
+    receptor: Literal["flat", "dome"]
+    facing: str
+    expected_lux: float | None
+    sigma_stops: float | None
+
+
+class Step(BaseModel):
+    """Where a routine is, what it asks, and what may be done.
+
+    `of` counts what is done and what is still to come, in the stage that reads by an estimate made anew each
+    time. `lit` are the heads to be on by level while it is asked (None: the light as it is held), `flag`
+    those that burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s] before
+    which the reading is not taken. `curve` is what is known so far about the dimming of the head that is
+    asked for.
+    """
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    routine: Literal["calibrate", "lineup"]
+    stage: Stage
+    number: int
+    of: int
+    title: str
+    says: tuple[str, ...]
+    ticks: tuple[Tick, ...] = ()
+    asks: Asks | None = None
+    lit: dict[str, float] | None = None
+    flag: tuple[str, ...] = ()
+    wait_until: float | None = None
+    may: tuple[Act, ...] = ()
+    left: bool = False
+    ratio_sigma_stops: float | None = None
+    exposure_sigma_stops: float | None = None
+    curve: Learned | None = None
+    verdict: dict[str, Any] | None = None
+
+    @property
+    def waits_for_dark(self) -> bool:
+        """Whether the lamps are still on for a reading of the room's own light."""
+        return self.stage == "read" and "go" in self.may
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a step is worked out from: the rig, the latest fit of this routine, and the calibration in use.
+
+    `taken` counts this routine's readings by head.
+    """
+
+    rig: Rig
+    latest: Calibration | None = None
+    used: Calibration | None = None
+    taken: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def best(self) -> Calibration | None:
+        """The latest fit once it rests on readings of a head, before that the calibration in use."""
+        if self.latest is None or (not self.taken and self.used is not None):
+            return self.used
+        return self.latest
+
+    @cached_property
+    def held(self) -> Held:
+        """The balance as the best calibration holds it; some milliseconds of work, once."""
+        return Held(self.rig, self.best, self.rig.start)
+
+
+def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
+    """What has to be ticked first, by a short word."""
+    found: dict[str, str] = {}
+    if routine.kind == "calibrate":
+        found = {caution.key: caution.says for caution in cautions_of(rig) if caution.metering}
+    found["camera-on-manual"] = " ".join(camera_advice(rig))
+    return found
+
+
+def step_of(routine: Routine, known: Known) -> Step:
+    """What is asked now."""
+    step = _STAGES[routine.stage](routine, known)
+    may = tuple(act for act in ACTS[routine.stage] if act != "go" or _goes(routine, step))
+    return step.model_copy(update={"left": routine.left, "may": may})
+
+
+def _goes(routine: Routine, step: Step) -> bool:
+    """Whether `go` means something: on from the cautions, or into the dark for the room's own light."""
+    dark = step.asks is not None and not step.asks.head and not routine.dark
+    return routine.stage == "prepare" or (routine.stage == "read" and dark)
+
+
+def _prepare(routine: Routine, known: Known) -> Step:
+    items = items_of(routine, known.rig)
+    ticks = tuple(Tick(item=k, says=v, ticked=k in routine.ticked) for k, v in items.items())
+    return Step(
+        routine=routine.kind,
+        stage="prepare",
+        number=len([t for t in ticks if t.ticked]),
+        of=len(ticks),
+        title="Before any light is metered",
+        says=(
+            "Read each and tick it. Local codes and people licensed for it come before anything said here.",
+        ),
+        ticks=ticks,
+    )
+
+
+def _warm(routine: Routine, known: Known) -> Step:
+    meter, place = known.rig.meter, known.rig.start
+    last = routine.warm[-1] if routine.warm else None
+    keys = [head.name for head in known.rig.heads if head.rule == "key"]
+    facing = keys[0] if meter.facing == "key" and keys else "camera"
+    says = ["All lamps are on as they are held.", place_words(known.rig, place)]
+    says.append(receptor_words(meter.receptor, facing, ""))
+    if last is not None:
+        says.append(f"The last one was {last.lux:.0f} lx; lamps are warm when two minutes change it little.")
+    return Step(
+        routine=routine.kind,
+        stage="warm",
+        number=len(routine.warm) + 1,
+        of=max(2, len(routine.warm) + 1),
+        title="Are the lamps warm?",
+        says=tuple(says),
+        asks=Asks(
+            head="",
+            level="",
+            at=place,
+            receptor=meter.receptor,
+            facing=facing,
+            expected_lux=None if last is None else last.lux,
+            sigma_stops=None,
+        ),
+        wait_until=None if last is None else last.at + WARM_AFTER_S,
+    )
+
+
+def _read(routine: Routine, known: Known) -> Step:
+    asked = reading_to_take(routine, known)
+    assert asked is not None, "a routine with nothing to read is at its next stage"
+    ratio, exposure = (None if known.latest is None else (known.latest.next or {}).get(k) for k in _SIGMAS)
+    head = str(asked["head"] or "")
+    shown = _Shown.of(known, {head: float(asked["level"])} if head else {})
+    if not head:
+        shown = shown.dark(known.rig, routine.dark)
+    return Step(
+        routine=routine.kind,
+        stage="read",
+        number=len(routine.readings) + 1,
+        of=len(routine.readings) + _to_come(routine, known),
+        title=f"Meter {head}" if head else "Meter the room",
+        says=(
+            *([alone_words(known.rig, head, asked["level"], shown.flag)] if head else ()),
+            *shown.says,
+            place_words(known.rig, tuple(asked["at"])),
+            receptor_words(asked["receptor"], asked["facing"], head),
+        ),
+        asks=Asks(
+            head=head,
+            level=f"{asked['level']:g}" if head else "",
+            at=tuple(asked["at"]),
+            receptor=asked["receptor"],
+            facing=asked["facing"],
+            expected_lux=asked["expected_lux"],
+            sigma_stops=asked.get("sigma_stops"),
+        ),
+        lit=shown.lit,
+        flag=shown.flag,
+        ratio_sigma_stops=ratio,
+        exposure_sigma_stops=exposure,
+        curve=learned(known.latest, head),
+    )
+
+
+_SIGMAS = ("ratio_sigma_stops", "exposure_sigma_stops")
+
+
+def reading_to_take(routine: Routine, known: Known) -> dict[str, Any] | None:
+    """The one more reading that helps most; None when one may as well stop.
+
+    Every head is read once at least, passed over ones aside, whatever the estimate says.
+    """
+    asked = _wanted(routine, known)
+    if asked is not None:
+        return asked
+    unread = _unread(routine, known)
+    return _plain_reading(known, unread[0]) if unread else None
+
+
+def _wanted(routine: Routine, known: Known) -> dict[str, Any] | None:
+    """What the estimate asks for; None when it has enough."""
+    asked = None if known.latest is None else known.latest.next
+    if asked is None or asked["enough"] or (asked["head"] or "") in routine.passed_over:
+        return None
+    return asked
+
+
+def _unread(routine: Routine, known: Known) -> list[str]:
+    """The heads that nothing was read of yet."""
+    return [
+        name
+        for name in _metered_heads(known.rig)
+        if not known.taken.get(name) and name not in routine.passed_over
+    ]
+
+
+def _to_come(routine: Routine, known: Known) -> int:
+    """About how many readings are still to be taken, the one that is asked for among them."""
+    wanted = _wanted(routine, known) or {}
+    return max(1, len(_unread(routine, known)), int(wanted.get("to_come", 1)))
+
+
+def may_read(routine: Routine, rig: Rig) -> tuple[str | None, ...]:
+    """The heads that may still be asked for, None among them for the room's own light."""
+    names = [name for name in _metered_heads(rig) if name not in routine.passed_over]
+    return (*names, *((None,) if "" not in routine.passed_over else ()))
+
+
+def _plain_reading(known: Known, name: str) -> dict[str, Any]:
+    check = known.held.alone(known.held.scene.index(name))
+    level = min(max(check.lit[name], 0.1), 1.0)
+    return {
+        "head": name,
+        "level": round(level, 2),
+        "at": check.at,
+        "receptor": "flat",
+        "facing": "head",
+        "expected_lux": check.expected_lux,
+    }
+
+
+def _metered_heads(rig: Rig) -> list[str]:
+    return [head.name for head in rig.heads if head.rule != "work"]
+
+
+def _verify(routine: Routine, known: Known) -> Step:
+    asked = check_to_take(routine, known.held)
+    assert asked is not None, "a routine with nothing to check is done"
+    undone = _undone(routine, known.held)
+    shown = _Shown.of(known, asked.lit)
+    place = place_words(known.rig, asked.at)
+    if asked.what == "near":
+        place = half_way_words(known.rig, asked.at, str(asked.head))
+    return Step(
+        routine=routine.kind,
+        stage="verify",
+        number=len(routine.checked) + 1,
+        of=len(routine.checked) + len(undone) + (asked not in undone),
+        title=_TITLES[asked.what].format(head=asked.head, alone="" if shown.flag else " alone"),
+        says=(
+            *((NO_CALIBRATION,) if known.best is None and not routine.checked else ()),
+            lit_words(known.rig, list(asked.lit), shown.flag),
+            *shown.says,
+            place,
+            receptor_words(asked.receptor, asked.facing, asked.head or ""),
+        ),
+        asks=Asks(
+            head="+".join(asked.lit),
+            level="+".join(f"{level:g}" for level in asked.lit.values()),
+            at=asked.at,
+            receptor=asked.receptor,
+            facing=asked.facing,
+            expected_lux=asked.expected_lux,
+            sigma_stops=asked.sigma_stops,
+        ),
+        lit=shown.lit,
+        flag=shown.flag,
+    )
+
+
+_TITLES = {
+    "head": "Check {head}{alone}",
+    "near": "Check {head} again, nearer to it",
+    "exposure": "Check the exposure",
+    "background": "Check the background",
+}
+
+
+def check_to_take(routine: Routine, held: Held) -> Check | None:
+    """The next check; None when all are done.
+
+    In a line-up a head that is not as it was calibrated is read once more, nearer to it.
+    """
+    last = routine.checked[-1] if routine.checked else None
+    compares = routine.kind == "lineup" and held.calibration is not None
+    if compares and last is not None and last.check.what == "head" and not last.good:
+        near = held.nearer(held.scene.index(str(last.check.head)))
+        if near.name not in routine.passed_over:
+            return near
+    return next(iter(_undone(routine, held)), None)
+
+
+def _undone(routine: Routine, held: Held) -> list[Check]:
+    """The checks that are still to be made, the second looks nearer to a head aside."""
+    done = {*(c.check.name for c in routine.checked), *routine.passed_over}
+    return [check for check in held.checks(background=routine.kind == "lineup") if check.name not in done]
+
+
+def _done(routine: Routine, known: Known) -> Step:
+    result = verdict(known.held, routine.checked, background=routine.kind == "lineup")
+    advice = () if result.go or routine.kind == "lineup" else (_MORE,)
+    return Step(
+        routine=routine.kind,
+        stage="done",
+        number=len(routine.checked),
+        of=len(routine.checked),
+        title="Go" if result.go else "Not a go",
+        says=(*result.says, *advice),
+        verdict=result.model_dump(mode="json"),
+    )
+
+
+_MORE = "What is off wants more readings, or one that was taken is wrong; strike it or calibrate again."
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """The light that a reading wants: levels on the wire (None: as it is held), and what burns besides."""
+
+    lit: dict[str, float] | None
+    flag: tuple[str, ...]
+    says: Sequence[str]
+
+    @classmethod
+    def of(cls, known: Known, wanted: Mapping[str, float]) -> _Shown:
+        rig = known.rig
+        burning = flagged(rig, wanted)
+        heads = [rig.head(name) for name in burning]
+        steady = [head.name for head in heads if must_stay_on(head) and not head.dimming.fixed]
+        lit = {**wanted, **{name: known.held.levels[name] for name in steady}}
+        return cls(lit, burning, flag_words(rig, burning))
+
+    def dark(self, rig: Rig, asked: bool) -> _Shown:
+        """For the room's own light: dark only once that is asked for."""
+        work = {head.name: 0.0 for head in rig.heads if head.rule == "work" and not head.dimming.fixed}
+        says = dark_words(rig, self.flag, asked)
+        if not asked:
+            return _Shown(None, (), [says, *self.says])
+        return _Shown({**work, **(self.lit or {})}, self.flag, [says, *self.says])
+
+
+_STAGES: dict[Stage, Callable[[Routine, Known], Step]] = {
+    "prepare": _prepare,
+    "warm": _warm,
+    "read": _read,
+    "verify": _verify,
+    "done": _done,
+}

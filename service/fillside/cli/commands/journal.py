@@ -1,0 +1,124 @@
+"""``fillside journal``: who ordered what, from where and when, and what came of it."""
+
+from __future__ import annotations
+
+import json
+import time
+from typing import Any
+
+import click
+
+from fillside.cli.client import Daemon, live_options
+from fillside.cli.parameters import CountType
+from fillside.rig.notation import stops_text
+from fillside.text import numbers
+
+LONGEST = 60
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside journal
+  fillside journal --most 5
+  fillside journal --json | jq '.[] | select(.who == "tablet")'
+"""
+)
+@click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
+@live_options
+def journal(most: int, url: str, token: str | None, as_json: bool) -> None:
+    """Who ordered what, the newest last. From another machine it takes a token that may operate."""
+    entries: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/journal?most={most}")["entries"]
+    entries.reverse()
+    if as_json:
+        click.echo(json.dumps(entries))
+    elif entries:
+        click.echo("\n".join(lines(entries)))
+    else:
+        click.echo("nothing was ordered yet")
+
+
+def lines(entries: list[dict[str, Any]]) -> list[str]:
+    """A line for each entry, times as the clock on this wall has them."""
+    rows = [["when", "who", "from", "what", "came of it"]]
+    for entry in entries:
+        at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(entry["at"]))
+        place = f"{entry['door']} {entry['address']}".strip()
+        came = (
+            entry["note"] or "done"
+            if entry["outcome"] == "ok"
+            else f"refused{_often(entry)}: {entry['note']}"
+        )
+        rows.append([at, _shown(entry["who"]), _shown(place), _shown(in_words(entry["said"])), _shown(came)])
+    return numbers.table(rows)
+
+
+def _often(entry: dict[str, Any]) -> str:
+    """
+    >>> _often({"times": 1}), _often({"times": 3000, "last_at": 0.0})[:-9]
+    ('', ' 3000 times until')
+    """
+    if entry.get("times", 1) == 1:
+        return ""
+    return f" {entry['times']} times until {time.strftime('%H:%M:%S', time.localtime(entry['last_at']))}"
+
+
+_PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")
+"""What needs no name beside it."""
+
+
+def in_words(said: Any) -> str:
+    """An order as it was said, without the brackets.
+
+    >>> in_words({"do": "trim", "role": "fill", "by": -1 / 3})
+    'trim fill -0.33 stop'
+    >>> in_words({"do": "only", "head": "key", "level": 0.5})
+    'only key at 50 %'
+    """
+    if not isinstance(said, dict) or not isinstance(said.get("do"), str):
+        return json.dumps(said, ensure_ascii=False)
+    return " ".join(
+        filter(None, (said["do"], *(_part(said["do"], name, said[name]) for name in said if name != "do")))
+    )
+
+
+def _part(order: str, name: str, value: Any) -> str:
+    if name == "heads" and isinstance(value, dict):
+        return ", ".join(f"{head} {_level(level)}" for head, level in value.items()) or "no head"
+    if value is None:
+        return "none"
+    if name == "relative" and isinstance(value, dict):
+        return ", ".join(f"{role} {_stops(stops)}" for role, stops in value.items())
+    if name == "by":
+        return _stops(value)
+    if name == "to" and order == "trim":
+        return "out" if value == "out" else f"to {_stops(value)}"
+    if name.endswith("_stops"):
+        return f"{name.removesuffix('_stops')} {_stops(value).removeprefix('+')}"
+    if name == "level":
+        return f"at {_level(value)}"
+    if name == "virtual":
+        return "by the simulated meter"
+    if name == "readings" and isinstance(value, str):
+        return "a file of readings"
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return text if name in _PLAIN else f"{name} {text}"
+
+
+def _stops(value: Any) -> str:
+    """Stops as asked for; what is said in another way, such as "out" or "-1/3", stays as it was said."""
+    if isinstance(value, str):
+        return value
+    known = isinstance(value, int | float) and not isinstance(value, bool)
+    return stops_text(value) if known else json.dumps(value)
+
+
+def _level(level: Any) -> str:
+    known = isinstance(level, int | float) and 0 <= level <= 1
+    return numbers.percent(level) if known else json.dumps(level)
+
+
+def _shown(text: str) -> str:
+    """One line of characters that do nothing to a terminal."""
+    line = "".join(c if c.isprintable() else " " for c in text)
+    return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"

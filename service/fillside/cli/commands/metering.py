@@ -1,0 +1,223 @@
+"""``read``, ``readings`` and ``calibrations``: meter readings handed in, and what was made of them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fillside.cli.client import Daemon, live_options
+from fillside.cli.group import WrongUse
+from fillside.cli.parameters import CountType, NumbersCommand, place, plain
+from fillside.rig.problems import quoted
+
+PATIENCE_S = 90.0
+"""Readings are weighed before the answer comes, and a simulated meter waits for the light to rest."""
+NO_HEAD = "none"
+PAGE = 1000
+
+
+def patient(url: str, token: str | None) -> Daemon:
+    return Daemon(url, token, PATIENCE_S)
+
+
+def hand_down(ctx: click.Context, url: str, token: str | None) -> bool:
+    """Whether a command below is meant; it speaks with the same daemon unless it says otherwise."""
+    if ctx.invoked_subcommand is None:
+        return False
+    ctx.default_map = {ctx.invoked_subcommand: {"url": url, "token": token}}
+    return True
+
+
+def told(answer: dict[str, Any], as_json: bool) -> None:
+    click.echo(json.dumps(answer) if as_json else answer.get("note") or "done")
+
+
+@click.command(
+    cls=NumbersCommand,
+    epilog="""\b
+Examples:
+  fillside read 640 lux --head key             key alone, at the level it has now, at the subject
+  fillside read 60 fc --head key --level 45% --at chair
+  fillside read 5.6+0.7 --head key+fill --receptor dome --facing camera
+  fillside read 3 lux --head none              all heads out: the light that is there without them
+  fillside read 640                            what a guided routine asks for now
+  fillside read 640 --check                    all that is lit: have the lamps drifted?
+""",
+)
+@click.argument("value")
+@click.argument("unit", required=False, default="")
+@click.option("--head", metavar="NAME", help="Which was lit: key, key+fill, or none. [what a routine asks]")
+@click.option("--level", metavar="L", help="Such as 45% or 0.45, for more heads 100%+40%. [as it is now]")
+@click.option("--at", "where", metavar="MARK|X,Y,Z", help="Where the meter was. [where the subject is]")
+@click.option("--receptor", type=click.Choice(["flat", "dome"]), help="[flat toward a head]")
+@click.option("--facing", metavar="WHAT", help="head, camera, or a head's name. [head]")
+@click.option("--note", metavar="TEXT", help="Kept with it.")
+@click.option("--check", is_flag=True, help="Only tell how far the lamps have drifted.")
+@live_options
+def read(
+    value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
+) -> None:
+    """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
+    from fillside.cli.guide.meter_display import Language, typed
+
+    daemon = patient(url, token)
+    text = f"{plain(value)} {unit}".strip()
+    try:
+        is_stop = "+" in text or text.lower().startswith("f")
+        language = Language.of_camera(daemon.state()["camera"]) if is_stop else Language()
+        order = {"do": "read", **typed(text, language)[0]}
+        order |= _said(given) | ({"check": True} if check else {})
+    except ValueError as error:
+        raise WrongUse(str(error)) from error
+    told(daemon.do(order), as_json)
+
+
+def _said(given: dict[str, str | None]) -> dict[str, Any]:
+    said: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    if "head" in said and said["head"] == NO_HEAD:
+        said["head"] = ""
+    if (where := said.pop("where", None)) is not None:
+        said["at"] = list(place(where)) if "," in where else plain(where)
+    return said
+
+
+@click.group(
+    invoke_without_command=True,
+    epilog="""\b
+Examples:
+  fillside readings                      the newest last
+  fillside readings --csv > kept.csv     those that count for calibration, to keep or to fit elsewhere
+  fillside readings strike 7
+  fillside readings import kept.csv
+""",
+)
+@click.option("--most", type=CountType(1, PAGE), default=40, metavar="N", help="How many. [40]")
+@click.option("--csv", "as_csv", is_flag=True, help="All that count for calibration, as a CSV file.")
+@live_options
+@click.pass_context
+def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str | None, as_json: bool) -> None:
+    """The readings that were taken; strike a wrong one, import a file of them."""
+    if hand_down(ctx, url, token):
+        return
+    daemon = Daemon(url, token)
+    if as_csv:
+        click.echo(_csv_of(daemon), nl=False)
+        return
+    found = daemon.get(f"/api/v1/readings?most={most}")
+    if as_json:
+        click.echo(json.dumps(found))
+        return
+    from fillside.cli.render.readings import reading_lines
+
+    taken = [one for one in found["readings"][::-1] if one["purpose"] != "sensor"]
+    click.echo("\n".join(reading_lines(taken)))
+
+
+def _csv_of(daemon: Daemon) -> str:
+    from fillside.calibration.readings import Reading, csv_from_readings
+    from fillside.cli.render.readings import made_at
+
+    counting: list[Reading] = []
+    before: int | None = None
+    while True:
+        query = f"?most={PAGE}" + ("" if before is None else f"&before={before}")
+        page = daemon.get(f"/api/v1/readings{query}")["readings"]
+        for one in page:
+            if one["purpose"] == "calibrate" and one["struck"] is None:
+                counting.append(Reading.model_validate({"time": made_at(one["at"]), **one["body"]}))
+        if len(page) < PAGE:
+            return csv_from_readings(counting[::-1])
+        before = page[-1]["id"]
+
+
+@readings.command(
+    cls=NumbersCommand, epilog="\b\nExample:\n  fillside readings strike 7 --why 'stood in the light'\n"
+)
+@click.argument("number", type=CountType(1, 10**14))
+@click.option("--why", metavar="TEXT", help="Kept with it.")
+@live_options
+def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
+    """Strike reading NUMBER: it no longer counts, and what rested on it is worked out again."""
+    order = {"do": "strike", "reading": number, **({} if why is None else {"why": why})}
+    told(patient(url, token).do(order), as_json)
+
+
+@readings.command(name="import", epilog="\b\nExample:\n  fillside readings import kept.csv\n")
+@click.argument("file", metavar="FILE.csv", type=click.Path(path_type=Path))
+@live_options
+def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> None:
+    """Take in the readings of a CSV file, all or, if a line is wrong, none."""
+    from fillside.cli.spreadsheets import sheet_text
+
+    told(patient(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
+
+
+@click.group(
+    invoke_without_command=True,
+    epilog="""\b
+Examples:
+  fillside calibrations
+  fillside calibrations use 3            go back to an earlier one
+  fillside calibrations use none         the rig file alone
+  fillside calibrations export 3 > then.json
+  fillside calibrations import then.json
+""",
+)
+@click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
+@live_options
+@click.pass_context
+def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_json: bool) -> None:
+    """The latest calibrations; use an earlier one, export one, import one."""
+    if hand_down(ctx, url, token):
+        return
+    found = Daemon(url, token).get(f"/api/v1/calibrations?most={most}")
+    if as_json:
+        click.echo(json.dumps(found))
+        return
+    from fillside.cli.render.readings import calibration_lines
+
+    click.echo("\n".join(calibration_lines(found["calibrations"][::-1])))
+
+
+@calibrations.command(epilog="\b\nExample:\n  fillside calibrations use 3\n")
+@click.argument("number", metavar="NUMBER|none")
+@live_options
+def use(number: str, url: str, token: str | None, as_json: bool) -> None:
+    """Hold the light by calibration NUMBER from now on, or by the rig file alone."""
+    wanted = None if number == NO_HEAD else _whole(number)
+    told(patient(url, token).do({"do": "calibration", "use": wanted}), as_json)
+
+
+def _whole(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 0 < len(text) < 16 and int(text) > 0):
+        raise WrongUse(f"{quoted(text)} is not the number of a calibration, or {NO_HEAD}")
+    return int(text)
+
+
+@calibrations.command(epilog="\b\nExample:\n  fillside calibrations export 3 > then.json\n")
+@click.argument("number", type=CountType(1, 10**14))
+@live_options
+def export(number: int, url: str, token: str | None, as_json: bool) -> None:
+    """Print calibration NUMBER as JSON, as `fillside fit --json` would."""
+    query = f"?most=1&before={number + 1}"
+    for one in Daemon(url, token).get(f"/api/v1/calibrations{query}")["calibrations"]:
+        if one["id"] == number:
+            click.echo(json.dumps(one["body"]))
+            return
+    raise WrongUse(f"there is no calibration {number}; `fillside calibrations` lists them")
+
+
+@calibrations.command(name="import", epilog="\b\nExample:\n  fillside calibrations import then.json\n")
+@click.argument("file", metavar="FILE.json", type=click.Path(path_type=Path))
+@live_options
+def import_calibration(file: Path, url: str, token: str | None, as_json: bool) -> None:
+    """Keep a calibration that was exported, or printed by `fillside fit --json`, and use it."""
+    from fillside.cli.commands.offline import calibration_of
+
+    known = calibration_of(file)
+    assert known is not None, "a file was named"
+    body = known.model_dump(mode="json", exclude_none=True)
+    told(patient(url, token).do({"do": "import", "calibration": body}), as_json)

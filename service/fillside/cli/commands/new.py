@@ -1,0 +1,136 @@
+"""``new``: a first rig file from a few questions."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shlex
+import tempfile
+import textwrap
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fillside.cli.commands.offline import AS_JSON, FEET
+from fillside.cli.group import Failure, WrongUse
+from fillside.cli.spreadsheets import can_be_written
+from fillside_drivers.plain_files import new_file_mode
+
+COMMANDS = {
+    "check": "what was understood, and what to mind",
+    "run": "hold it, and show it on a page",
+    "plan": "which ratios it allows, how the light looks",
+    "sheet": "pages to build it from",
+}
+"""What follows, in the order of a first hour."""
+IN_FEET = ("check", "plan", "sheet")
+"""Those of them that write lengths, in feet and inches with --feet."""
+WIDTH = 98
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside new studio.toml                     asks; Enter takes what stands in brackets
+  fillside new studio.toml --feet              in feet and inches from the first question on
+  fillside new studio.toml --usual             asks nothing
+  fillside new studio.toml --usual --answer glasses=yes --answer "key.lamp=tungsten 650 W"
+"""
+)
+@click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
+@click.option("--usual", is_flag=True, help="Ask nothing; take the usual for what --answer does not say.")
+@click.option("--answer", "answers", multiple=True, metavar="KEY=ANSWER", help="An answer beforehand.")
+@click.option("--over", is_flag=True, help="Write over a file that is there.")
+@FEET
+@AS_JSON
+def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet: bool, as_json: bool) -> None:
+    """A first rig file from a few questions about room, camera, lamps, stands and wires."""
+    _can_be_written(rig_file, over)
+    from fillside.cli.commands.interview import OPENING, Interview, given_answers, prompt_line
+    from fillside.planning.answers.plain import slug
+
+    given = given_answers(answers)
+    if not usual:
+        say(OPENING)
+    known = {"usual_name": slug(rig_file.stem, "studio"), "feet": feet}
+    try:
+        found = Interview(given, None if usual else prompt_line, say, known).all()
+    except click.Abort:
+        click.echo("\nNothing is written.", err=True)
+        raise
+    from fillside.planning.starter.rig_text import rig_text
+
+    _write(rig_file, rig_text(found))
+    following = _following(rig_file, bool(found.get("feet")))
+    if as_json:
+        said = {"written": str(rig_file), "next": list(following.values()), "kind": found.get("driver")}
+        click.echo(json.dumps(said))
+        return
+    width = max(map(len, following.values()))
+    click.echo(f"{rig_file} is written. Next:")
+    for command, line in following.items():
+        click.echo(f"  {line:<{width}}  {COMMANDS[command]}")
+    click.echo("\n".join(textwrap.wrap(_first_run(found), WIDTH, break_on_hyphens=False)))
+
+
+def _following(rig_file: Path, feet: bool) -> dict[str, str]:
+    """The lines to type next, each by its command, in the person's own units."""
+    plainly = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
+    return {
+        command: f"{line} --feet" if feet and command in IN_FEET else line
+        for command, line in plainly.items()
+    }
+
+
+def say(line: str) -> None:
+    """A remark between two questions, where prompts are; its indentation is kept."""
+    indent = " " * (len(line) - len(line.lstrip(" !")))
+    wrapped = textwrap.wrap(line, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
+    click.echo("\n".join(wrapped), err=True)
+
+
+def _can_be_written(rig_file: Path, over: bool) -> None:
+    """Told before the first question, not after the last."""
+    if rig_file.is_dir():
+        raise WrongUse(f"{rig_file} is a folder; name a file in it, such as {rig_file / 'studio.toml'}")
+    can_be_written(rig_file)
+    if rig_file.exists() and not over:
+        raise WrongUse(f"{rig_file} is there already; choose another name, or say --over")
+    if not rig_file.parent.is_dir():
+        raise WrongUse(f"{rig_file}: there is no folder {rig_file.parent}")
+    if not os.access(rig_file.parent, os.W_OK):
+        raise Failure(f"{rig_file}: the folder {rig_file.parent} may not be written in")
+
+
+def _write(rig_file: Path, text: str) -> None:
+    """Write the file whole, or not at all; what cannot be read back is not written."""
+    from fillside.rig.file.load import RigError, load_rig
+
+    target = rig_file.resolve()
+    handle, beside = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        load_rig(Path(beside))
+        os.chmod(beside, new_file_mode())
+        os.replace(beside, target)
+    except RigError as error:
+        why = str(error).removeprefix(f"{beside}:")
+        raise Failure(f"nothing is written, as these answers do not go together: {why}") from error
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(beside)
+
+
+def _first_run(found: Mapping[str, Any]) -> str:
+    from fillside.planning.starter.wires import REHEARSE
+
+    kind = found.get("driver")
+    if kind is None:
+        return "No lamp in it may be dimmed, so nothing can be held until one is exchanged for one that may."
+    if kind == "sim":
+        return "Its lamps are simulated. Open the address that run prints; other terminals take orders."
+    return f"To rehearse first, without the lamps, {REHEARSE}, and back when they are up."

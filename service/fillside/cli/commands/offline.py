@@ -1,0 +1,228 @@
+"""``check``, ``schema``, ``solve`` and ``predict``: a rig file alone, no daemon, no lamp."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fillside.cli.group import Failure, WrongUse
+from fillside.cli.parameters import NumbersCommand, place, plain
+from fillside.cli.render.state import block, heads
+from fillside.rig.notation import level_number
+from fillside.rig.problems import unknown
+from fillside.text import numbers, uncertainty
+
+if TYPE_CHECKING:
+    from fillside.rig.calibration import Calibration
+    from fillside.rig.tables.model import Rig
+
+RIG_FILE = click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+FEET = click.option("--feet", is_flag=True, help="Lengths in feet and inches. [metric]")
+CALIBRATION = click.option(
+    "--calibration", type=click.Path(path_type=Path), metavar="FILE", help="What `fit --json` printed."
+)
+
+
+def rig_of(path: Path) -> Rig:
+    """The rig in a file; a bad one is wrong use, in one line."""
+    from fillside.rig.file.load import RigError, load_rig
+
+    try:
+        return load_rig(path)
+    except RigError as error:
+        raise WrongUse(str(error)) from error
+
+
+def calibration_of(path: Path | None) -> Calibration | None:
+    """The calibration in a file, or None."""
+    if path is None:
+        return None
+    from pydantic import ValidationError
+
+    from fillside.orders.answers import Refusal
+    from fillside.orders.strict_json import strict_loads
+    from fillside.rig.calibration import Calibration
+    from fillside_drivers.plain_files import MIB, plain_bytes
+
+    try:
+        return Calibration.model_validate(strict_loads(plain_bytes(path, 8 * MIB)))
+    except OSError as error:
+        from fillside.system_errors import why
+
+        raise WrongUse(f"{path}: {why(error)}") from error
+    except Refusal as error:
+        raise WrongUse(f"{path}: {error}") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"])) or "the file"
+        raise WrongUse(f"{path}: {where}: {first['msg'].removeprefix('Value error, ')}") from error
+
+
+def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
+    """A mark of the rig, or X,Y,Z in metres, where a subject can be."""
+    from fillside.rig.scene.subject_limits import why_not_there
+
+    typed = plain(text)
+    if typed in rig.marks:
+        return rig.marks[typed]
+    if "," not in typed:
+        raise WrongUse(f"{option}: {unknown('mark', typed, rig.marks)}")
+    try:
+        found = place(text)
+    except ValueError as error:
+        raise WrongUse(f"{option}: {error}") from error
+    if (why := why_not_there(rig, found)) is not None:
+        raise WrongUse(f"{option}: {why}")
+    return found
+
+
+@click.command(epilog="\b\nExample:\n  fillside check studio.toml\n")
+@RIG_FILE
+@FEET
+@AS_JSON
+def check(rig_file: Path, feet: bool, as_json: bool) -> None:
+    """Is this rig file right, what was understood, and what should be minded?"""
+    from fillside.cli.render.check import check_of, checked
+    from fillside.planning.lengths import Lengths
+
+    found = check_of(rig_of(rig_file))
+    click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))
+
+
+@click.command(epilog="\b\nExample:\n  fillside schema > rig.schema.json     for an editor's completion\n")
+def schema() -> None:
+    """The rig file's JSON Schema."""
+    from fillside.rig.file.schema import rig_schema
+    from fillside_drivers.registry import kinds
+
+    click.echo(json.dumps(rig_schema(kinds()), indent=2))
+
+
+@click.command(
+    cls=NumbersCommand,
+    epilog="""\b
+Examples:
+  fillside solve studio.toml
+  fillside solve studio.toml --subject desk --ratio 3:1
+  fillside solve studio.toml --subject -0.4,0.2,1.2 --json
+""",
+)
+@RIG_FILE
+@click.option("--subject", metavar="X,Y,Z|MARK", help="Where the subject is. [as the file says]")
+@click.option("--ratio", metavar="RATIO", help="Such as 3:1 or 2.5. [as the file says]")
+@CALIBRATION
+@AS_JSON
+def solve(
+    rig_file: Path, subject: str | None, ratio: str | None, calibration: Path | None, as_json: bool
+) -> None:
+    """The levels that hold the balance for one moment."""
+    rig = rig_of(rig_file)
+    at = None if subject is None else place_in(rig, subject, "--subject")
+    wanted = None if ratio is None else _ratio(rig, ratio)
+    known = calibration_of(calibration)
+    from fillside.balance.offline import solve_rig
+    from fillside.balance.remedies.search import remedies
+    from fillside.balance.target import wish_from_rig
+    from fillside.calibration.result.intervals import Intervals
+    from fillside.rig.file.change import apply_change
+
+    if wanted is not None:
+        rig = apply_change(rig, {"balance.ratio": wanted})
+    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
+    report = report.model_copy(update={"remedies": remedies(rig, at, known)})
+    if as_json:
+        click.echo(report.model_dump_json())
+    else:
+        others = {"relative_uncertainty_stops": report.relative_uncertainty_stops}
+        click.echo("\n".join(block({**report.model_dump(mode="json"), **others})))
+
+
+def _ratio(rig: Rig, text: str) -> float:
+    from fillside.rig.tables.model import ratio_number
+
+    try:
+        return ratio_number(plain(text), rig.balance.read_as)
+    except ValueError as error:
+        raise WrongUse(f"--ratio: {error}") from error
+
+
+@click.command(
+    cls=NumbersCommand,
+    epilog="""\b
+Examples:
+  fillside predict studio.toml --at chair
+  fillside predict studio.toml --at -0.4,0.2,1.2 --levels key=60%,fill=40%
+""",
+)
+@RIG_FILE
+@click.option("--at", "at", required=True, metavar="X,Y,Z|MARK", help="The place.")
+@click.option("--levels", metavar="NAME=L,…", help="Such as key=60%; heads not named are out. [all full]")
+@CALIBRATION
+@AS_JSON
+def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | None, as_json: bool) -> None:
+    """The light at a place, from each head and in all."""
+    rig = rig_of(rig_file)
+    where = place_in(rig, at, "--at")
+    given = None if levels is None else _levels(rig, levels)
+    known = calibration_of(calibration)
+    from fillside.balance.offline import predict as predicted
+    from fillside.calibration.result.intervals import Intervals
+
+    try:
+        prediction = Intervals(rig, known).of_prediction(predicted(rig, where, given, known))
+    except ValueError as error:
+        raise Failure(str(error)) from error
+    if as_json:
+        click.echo(prediction.model_dump_json())
+    else:
+        click.echo("\n".join(_prediction(prediction.model_dump(mode="json"))))
+
+
+def _levels(rig: Rig, text: str) -> dict[str, float]:
+    found: dict[str, float] = {}
+    names = {head.name: head for head in rig.heads}
+    for pair in filter(None, plain(text).split(",")):
+        name, equals, value = pair.partition("=")
+        if not equals:
+            raise WrongUse(f"--levels: {pair!r} is not a head and its level, such as key=50%")
+        if name not in names:
+            raise WrongUse(f"--levels: {unknown('head', name, names)}")
+        if names[name].dimming.fixed:
+            raise WrongUse(f"--levels: {name} cannot be dimmed; it is always at full")
+        if name in found:
+            raise WrongUse(f"--levels: {name} is there twice")
+        found[name] = _level(name, value)
+    return found
+
+
+def _level(name: str, text: str) -> float:
+    try:
+        return level_number(text)
+    except ValueError as error:
+        raise WrongUse(f"--levels: {name}: {error}") from error
+
+
+def _prediction(found: dict[str, Any]) -> list[str]:
+    face, known = found["face"], found["uncertainty"]
+    exposure = known["exposure_stops"]
+    sides = " / ".join(uncertainty.lux(face[side], exposure) for side in ("key_side_lux", "fill_side_lux"))
+    rows = [
+        ["key", uncertainty.lux(found["key_lux"], exposure), ""],
+        ["fill", uncertainty.lux(found["fill_lux"], exposure), ""],
+        [
+            "ratio",
+            uncertainty.ratio(found["ratio"], known["ratio_stops"]),
+            uncertainty.around_words(known["ratio_stops"]),
+        ],
+        ["exposure", uncertainty.lux(found["exposure_lux"], exposure), uncertainty.around_words(exposure)],
+        [
+            "face",
+            f"{uncertainty.ratio(face['ratio'], known['face_stops'])}, {sides}",
+            uncertainty.around_words(known["face_stops"]),
+        ],
+    ]
+    return [f"at {numbers.metres(found['at'])}", *numbers.table(rows), "", *heads(found["heads"], exposure)]

@@ -1,0 +1,117 @@
+"""``fillside token``: making, listing and revoking what lets other machines in."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from fillside.cli.group import Failure, WrongUse
+
+if TYPE_CHECKING:
+    from fillside.access.tokens import TokenFile
+
+DATA = click.option(
+    "--data",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The folder given to `fillside run --data`, if one is. [the user's state folder]",
+)
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+
+
+def token_file(data: Path | None) -> TokenFile:
+    from fillside.access.tokens import FILE, TokenFile
+    from fillside.storage.folder import state_folder
+
+    return TokenFile((data if data is not None else state_folder(os.environ)) / FILE)
+
+
+@click.group(
+    epilog="""\b
+Examples:
+  fillside token new --may operate --name "anna's tablet"
+  fillside token new --may view
+  fillside token list
+  fillside token revoke abcd2345
+
+\b
+operate  may order and look
+view     may look
+meter    may hand in readings, and nothing else
+"""
+)
+def token() -> None:
+    """Make, list and revoke the tokens that let other machines in."""
+
+
+@token.command(epilog="\b\nExample:\n  fillside token new --may operate --name tablet\n")
+@click.option(
+    "--may", type=click.Choice(["operate", "view", "meter"]), required=True, help="What it is good for."
+)
+@click.option("--name", default="", metavar="NAME", help="Whose it is; the journal says it.")
+@DATA
+@AS_JSON
+def new(may: str, name: str, data: Path | None, as_json: bool) -> None:
+    """Make a token. It is shown now and never again; only its hash is kept."""
+    from fillside.access.permissions import MAY
+    from fillside.access.tokens import TokenFileError
+
+    chosen = next(known for known in MAY if known == may)
+    if not name.isprintable() or len(name) > 64:
+        raise WrongUse("a name is at most 64 printable characters")
+    file = token_file(data)
+    try:
+        text = file.make(chosen, name or f"{may} token")
+    except TokenFileError as error:
+        raise Failure(str(error)) from error
+    if as_json:
+        click.echo(json.dumps({"token": text, "may": may, "id": text.split("-")[1]}))
+    else:
+        click.echo(text)
+        click.echo("Keep it now: it is not shown again.", err=True)
+
+
+@token.command("list", epilog="\b\nExample:\n  fillside token list\n")
+@DATA
+@AS_JSON
+def list_tokens(data: Path | None, as_json: bool) -> None:
+    """Which tokens there are; not their secrets, which nobody has kept."""
+    from fillside.access.tokens import TokenFileError
+    from fillside.text import numbers
+
+    try:
+        kept = token_file(data).kept()
+    except TokenFileError as error:
+        raise Failure(str(error)) from error
+    if as_json:
+        found = [{"id": t.id, "name": t.name, "may": t.may, "made_at": t.made_at} for t in kept]
+        click.echo(json.dumps(found))
+    elif kept:
+        rows = [["id", "may", "made", "name"]]
+        rows += [[t.id, t.may, time.strftime("%Y-%m-%d", time.localtime(t.made_at)), t.name] for t in kept]
+        click.echo("\n".join(numbers.table(rows)))
+    else:
+        click.echo("no tokens")
+
+
+@token.command(epilog="\b\nExample:\n  fillside token revoke abcd2345\n")
+@click.argument("ident", metavar="ID")
+@DATA
+@AS_JSON
+def revoke(ident: str, data: Path | None, as_json: bool) -> None:
+    """End a token, at once, also for those who are in."""
+    from fillside.access.tokens import TokenFileError
+
+    try:
+        ended = token_file(data).revoke(ident)
+    except TokenFileError as error:
+        raise Failure(str(error)) from error
+    if ended is None:
+        raise WrongUse(f"there is no token {ident!r}; `fillside token list` shows them")
+    said = f"{ended.name} ({ended.may}) is no longer let in"
+    click.echo(json.dumps({"revoked": ended.id}) if as_json else said)

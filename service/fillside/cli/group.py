@@ -1,0 +1,159 @@
+"""The group of all commands, and the one place where failures become a line and an exit status."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import os
+import sys
+from typing import Any, NoReturn
+
+import click
+
+from fillside.cli.table import COMMANDS, HEADINGS
+
+FAILED, WRONG_USE = 1, 2
+PACKAGE_OF = {"paho": "paho-mqtt", "pythonosc": "python-osc", "serial": "pyserial"}
+"""Packages that are not called as what is imported from them."""
+
+EXAMPLES = """\b
+Try it without any lamp:
+  fillside demo
+Hold a rig, then in another terminal:
+  fillside run studio.toml
+  fillside balance 3:1          key three times the fill
+  fillside trim fill -1/2       half a stop less fill, by hand
+  fillside move desk            the subject goes to the desk
+  fillside watch                ratio, face and levels, live
+"""
+
+
+class Failure(click.ClickException):
+    """Something went wrong that is not the user's wording; one line, exit status 1."""
+
+    exit_code = FAILED
+
+
+class WrongUse(click.ClickException):
+    """What was typed, or the file it names, cannot be right; one line, exit status 2."""
+
+    exit_code = WRONG_USE
+
+
+class LazyGroup(click.Group):
+    """Loads a command's module when the command is called, and lists all of them without loading any."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        entry = COMMANDS.get(cmd_name)
+        if entry is None:
+            return None
+        module, _, name = entry.where.partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            raise WrongUse(f"there is no command {args[0]!r}{_nearest(args[0])}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for heading in HEADINGS:
+            rows = [(name, entry.does) for name, entry in COMMANDS.items() if entry.heading == heading]
+            with formatter.section(heading):
+                formatter.write_dl(rows)
+
+
+def _nearest(name: str) -> str:
+    import difflib
+
+    near = difflib.get_close_matches(name, COMMANDS, n=1)
+    return f"; did you mean {near[0]}?" if near else "; `fillside --help` lists them all"
+
+
+def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from importlib.metadata import version
+
+        click.echo(f"fillside {version('fillside')}")
+        ctx.exit()
+
+
+@click.command(
+    cls=LazyGroup,
+    epilog=EXAMPLES,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version."
+)
+def fillside() -> None:
+    """Hold the ratio of key to fill, and the exposure, on a face by dimming the lamps."""
+
+
+def run(args: list[str] | None = None) -> NoReturn:
+    """Run one command line to its exit status."""
+    from fillside.cli.terminal import shown_visibly
+
+    with shown_visibly():
+        status = _status(args)
+    sys.exit(status)
+
+
+def _status(args: list[str] | None) -> int:
+    try:
+        result: Any = fillside.main(args, prog_name="fillside", standalone_mode=False)
+        sys.stdout.flush()
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.ctx.get_help() if error.ctx else "", err=True)
+        return WRONG_USE
+    except click.ClickException as error:
+        _say(error.format_message(), _usage_hint(error))
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        return 130
+    except BrokenPipeError:
+        _drop_stdout()
+        return FAILED
+    except OSError as error:
+        from fillside.system_errors import why
+
+        _say(f"{error.filename + ': ' if isinstance(error.filename, str) else ''}{why(error)}")
+        return FAILED
+    except Exception as error:
+        if os.environ.get("FILLSIDE_TRACE"):
+            raise
+        _say(_fault(error))
+        return FAILED
+    return result if isinstance(result, int) and not isinstance(result, bool) else 0
+
+
+def _fault(error: Exception) -> str:
+    """A package that is missing, or what went wrong in Fillside itself."""
+    module = (error.name or "").partition(".")[0] if isinstance(error, ModuleNotFoundError) else ""
+    if module and not module.startswith("fillside"):
+        from fillside.system_errors import package_missing
+
+        return package_missing(PACKAGE_OF.get(module, module))
+    return f"a fault in Fillside itself: {type(error).__name__}: {error} (FILLSIDE_TRACE=1 shows where)"
+
+
+def _say(message: str, hint: str = "") -> None:
+    line = " ".join(message.split())
+    with contextlib.suppress(OSError):
+        click.echo(f"fillside: {line}{hint}", err=True)
+
+
+def _usage_hint(error: click.ClickException) -> str:
+    ctx = getattr(error, "ctx", None)
+    return f" (see `{ctx.command_path} --help`)" if isinstance(ctx, click.Context) else ""
+
+
+def _drop_stdout() -> None:
+    """Whoever read our output has gone; let the interpreter's last flush go nowhere."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

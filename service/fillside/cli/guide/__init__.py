@@ -1,0 +1,1 @@
+"""The guided routines at a terminal."""

@@ -1,0 +1,1 @@
+"""Text for the terminal: state, plans, calibrations, and readings."""

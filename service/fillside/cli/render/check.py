@@ -1,0 +1,83 @@
+"""What `fillside check` found, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from textwrap import wrap
+
+from fillside.planning.lengths import Lengths
+from fillside.planning.look.colour import heads_beside_key, stated_ccts_k
+from fillside.rig.checks.report import Check, HeadUnderstood, Warned, check_rig
+from fillside.rig.tables.model import Rig
+from fillside.text import numbers
+
+WIDTH = 96
+
+
+def check_of(rig: Rig) -> Check:
+    """What a sound rig says, with what planning knows of its lamps' colours without a plan."""
+    found = check_rig(rig)
+    ccts = stated_ccts_k(rig)
+    colours = tuple(
+        Warned(
+            key=f"heads.{one.source}.lamp.cct",
+            says=f"{one.cct_k:.0f} K beside {one.against} of {ccts[one.against]:.0f} K; "
+            + one.do.removeprefix(f"{one.source}: "),
+        )
+        for one in heads_beside_key(rig)
+        if one.do is not None
+    )
+    return found.model_copy(update={"warnings": (*found.warnings, *colours)})
+
+
+def checked(found: Check, lengths: Lengths) -> list[str]:
+    """The rig as it was understood, its lengths written so, then what to mind."""
+    lines = [f"{found.rig}: the rig file is right", ""]
+    lines += numbers.table(list(_wishes(found, lengths)))
+    lines += [
+        "",
+        *numbers.table([_HEADINGS, *(_head(head, lengths) for head in found.heads)], right=(2, 3, 4)),
+    ]
+    lines += _listed("warnings", (f"{warned.key}: {warned.says}" for warned in found.warnings))
+    lines += _listed("at the camera", found.camera)
+    lines += _listed("cautions", found.cautions)
+    return lines
+
+
+def _wishes(found: Check, lengths: Lengths) -> Iterator[list[str]]:
+    yield [
+        "ratio",
+        f"{numbers.wish(found.ratio)} ({numbers.stops(found.ratio_stops)}), read as {found.read_as}",
+    ]
+    yield ["exposure", numbers.lux(found.exposure_target_lux)]
+    yield ["subject", f"{lengths.place(found.subject)}, looks at {found.looks}"]
+    yield ["marks", "; ".join(f"{name} {lengths.place(place)}" for name, place in found.marks.items())]
+    if any(found.ambient_lux):
+        key, fill, camera = (f"{lux:.3g} lx" for lux in found.ambient_lux)
+        yield ["ambient", f"{key} toward key, {fill} toward fill, {camera} toward camera"]
+    yield ["drivers", ", ".join(f"{name} ({kind})" for name, kind in found.drivers.items()) or "none"]
+    if found.doors:
+        yield ["doors", "; ".join(f"{name}: {says}" for name, says in found.doors.items())]
+
+
+_HEADINGS = ["head", "role", "distance", "to the side", "up", "at full", "dimming", "wire"]
+
+
+def _head(head: HeadUnderstood, lengths: Lengths) -> list[str]:
+    side = f"{abs(head.side_deg):.0f}° {'right' if head.side_deg >= 0 else 'left'}"
+    steps = f"{head.driver}, {head.full_scale + 1} steps" if head.driver else "none: cannot be dimmed"
+    return [
+        head.name,
+        head.role,
+        lengths.long(head.distance_m),
+        side,
+        f"{head.up_deg:.0f}°",
+        f"{head.intensity_cd:.0f} cd ({head.intensity_from})",
+        head.curve + (f", floor {numbers.percent(head.floor)}" if head.floor else ""),
+        steps,
+    ]
+
+
+def _listed(heading: str, texts: Iterable[str]) -> list[str]:
+    items = [wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ") for text in texts]
+    return ["", f"{heading}:", *(line for item in items for line in item)] if items else []

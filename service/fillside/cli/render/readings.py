@@ -1,0 +1,109 @@
+"""Readings and calibrations as tables for people."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from fillside.calibration.result.expanded import SAID, around, expanded
+from fillside.text import numbers
+
+Kept = dict[str, Any]
+
+
+def made_at(unix_s: float) -> str:
+    """A Unix time [s] as ISO 8601 in UTC, to the second.
+
+    >>> made_at(0.0)
+    '1970-01-01T00:00:00Z'
+    """
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(unix_s))
+
+
+def local(unix_s: float) -> str:
+    return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s))
+
+
+def reading_lines(found: Sequence[Kept]) -> list[str]:
+    """Readings as kept, oldest first."""
+    if not found:
+        return ["no readings yet; `fillside calibrate` asks for them one by one"]
+    rows = [["no.", "taken", "for", "lit", "level", "shows", "at", "receptor", ""]]
+    for one in found:
+        body = one["body"]
+        facing = body.get("facing", "head")
+        rows.append(
+            [
+                str(one["id"]),
+                local(one["at"]),
+                one["purpose"],
+                "+".join(body.get("heads") or ()) or "none",
+                numbers.levels(body.get("levels") or ()),
+                display(body.get("value"), body.get("unit", "lux")),
+                numbers.metres(body["at"]),
+                f"{body.get('receptor', 'flat')} to {'the head' if facing == 'head' else facing}",
+                "; ".join(filter(None, (_struck(one), body.get("note")))),
+            ]
+        )
+    return numbers.table(rows, right=(0,))
+
+
+def _struck(one: Kept) -> str:
+    return "" if one["struck"] is None else f"does not count: {one['struck']}"
+
+
+def display(value: float | None, unit: str) -> str:
+    """What the meter showed.
+
+    >>> display(640.0, "lux"), display(8.3, "ev100"), display(None, "f/5.6+0.7@400@1/50")
+    ('640 lx', '8.3 EV', 'f/5.6+0.7 at ISO 400, 1/50 s')
+    """
+    if unit.startswith("f/"):
+        stop, iso, shutter = unit.split("@")
+        return f"{stop} at ISO {iso}, {shutter} s"
+    names = {"lux": "lx", "fc": "fc", "ev100": "EV"}
+    return f"{value:g} {names.get(unit, unit)}"
+
+
+def calibration_lines(found: Sequence[Kept]) -> list[str]:
+    """Calibrations as kept, oldest first; the one in use is marked."""
+    if not found:
+        return ["no calibrations yet; `fillside calibrate` makes one"]
+    rows = [["", "no.", "made", "readings", "meter", "ratio at the marks", "exposure"]]
+    for one in found:
+        ratio, exposure = (_at_marks(one["body"], key) for key in ("ratio", "exposure"))
+        meter = one.get("meter") or {}
+        said = f"{meter.get('receptor', '')} {meter['constant']:g}" if meter.get("constant") else ""
+        said = said or str(meter.get("receptor", ""))
+        used = "in use" if one["used"] else ""
+        count = str(len(one["readings"])) if one["readings"] else "imported"
+        rows.append([used, str(one["id"]), local(one["at"]), count, said, ratio, exposure])
+    return [
+        *numbers.table(rows, right=(1, 3)),
+        "",
+        f"{SAID} `fillside calibrations use NUMBER` goes back to one.",
+    ]
+
+
+def _at_marks(body: Kept, quantity: str) -> str:
+    sigmas = [mark.get(f"{quantity}_sigma_stops") for mark in (body.get("marks") or {}).values()]
+    known = [sigma for sigma in sigmas if sigma is not None]
+    return within(max(known)) if known else numbers.NOTHING
+
+
+def within(sigma_stops: float | None) -> str:
+    """The expanded uncertainty for a standard one [stops].
+
+    >>> within(0.0321), within(0.44), within(None)
+    ('±0.06 stop', '±0.9 stop', '–')
+    """
+    return numbers.NOTHING if sigma_stops is None else around(expanded(sigma_stops))
+
+
+def suspects(entries: Sequence[Kept]) -> Iterator[str]:
+    """Readings that are doubted, with why."""
+    for one in entries:
+        if one.get("why"):
+            left = " (left out)" if one.get("left_out") else ""
+            yield f"reading {one['number']}: {one['why']}{left}"

@@ -1,0 +1,199 @@
+"""The state in words: one line after an order, a block for `status`, `watch` and `solve`."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+from fillside.calibration.result.expanded import around
+from fillside.rig.notation import stops_text
+from fillside.text import numbers, uncertainty
+
+State = dict[str, Any]
+
+
+def one_line(state: State, note: str = "") -> str:
+    """What the light is and where it goes, in one line; of the limits those that the note has not told."""
+    achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
+    known = state.get("uncertainty") or {}
+    off = uncertainty.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
+    exposure = uncertainty.lux(achieved.get("exposure_lux"), known.get("exposure_stops"))
+    parts = [
+        _ratio_now_and_wanted(state),
+        f"face {uncertainty.ratio(face.get('ratio'), known.get('face_stops'))}",
+        f"exposure {exposure} ({off if off.startswith('within') else f'{off} off'})",
+    ]
+    limits = (str(limit["says"]) for limit in state.get("limits") or [])
+    return "; ".join([", ".join(parts), *(says for says in limits if says not in note)])
+
+
+def _ratio_now_and_wanted(state: State) -> str:
+    """The ratio, beside the wanted one where they differ by more than what is not known."""
+    target, achieved, known = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
+    within = known.get("ratio_stops")
+    now, wanted = (uncertainty.ratio(part.get("ratio"), within) for part in (achieved, target))
+    told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
+    if now == wanted:
+        return told
+    told = "no ratio" if now == numbers.NOTHING else told
+    return f"{told} now, {'none' if wanted == numbers.NOTHING else numbers.wish(target.get('ratio'))} wanted"
+
+
+def moving(state: State) -> str:
+    """Whether the light is on its way, or for how long it stands still; nothing where none is held."""
+    if "settled" not in state:
+        return ""
+    if not state["settled"]:
+        return "fading"
+    at = state.get("light_changed_at")
+    return "steady" if at is None or time.time() - at < 1 else f"steady for {_passed(at)}"
+
+
+def _passed(at: float) -> str:
+    """How long ago a Unix time was."""
+    ago_s = max(0.0, time.time() - at)
+    if ago_s < 7200:
+        return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
+    return f"{ago_s / 3600:.0f} h"
+
+
+def block(state: State) -> list[str]:
+    """The state as a few lines with a table of heads."""
+    return [
+        *_where(state),
+        *numbers.table(list(_quantities(state))),
+        "",
+        *heads(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
+        *_rest(state),
+    ]
+
+
+def _where(state: State) -> Iterator[str]:
+    mode = state.get("mode")
+    place = f"subject at {numbers.metres(state['subject'])}" if state.get("subject") else ""
+    seen = state.get("subject_seen") or {}
+    if seen.get("mark"):
+        place = f"subject at {seen['mark']}"
+    alone = f"{state['alone']} alone{_burning(state)}" if state.get("alone") else ""
+    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, moving(state))))
+    yield ""
+
+
+def _burning(state: State) -> str:
+    """The heads without a wire, which burn whatever head is on alone."""
+    found = [h["name"] for h in state.get("heads") or [] if not h.get("wire") and h.get("output")]
+    others = [name for name in found if name != state["alone"]]
+    return f" but for {' and '.join(others)}" if others else ""
+
+
+def _quantities(state: State) -> Iterator[list[str]]:
+    target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
+    known, others = (state.get(part) or {} for part in ("uncertainty", "relative_uncertainty_stops"))
+    ratio, exposure = known.get("ratio_stops"), known.get("exposure_stops")
+    yield ["", "wanted", "is", "off by"]
+    yield [
+        "ratio",
+        numbers.wish(target.get("ratio")),
+        uncertainty.ratio(achieved.get("ratio"), ratio, achieved.get("ratio_stops")),
+        uncertainty.off(achieved.get("ratio_error_stops"), ratio),
+    ]
+    yield [
+        "exposure",
+        numbers.lux(target.get("exposure_lux")),
+        uncertainty.lux(achieved.get("exposure_lux"), exposure),
+        uncertainty.off(achieved.get("exposure_error_stops"), exposure),
+    ]
+    for role, wanted in (target.get("relative") or {}).items():
+        found = (achieved.get("relative") or {}).get(role)
+        off = None if found is None or wanted is None else found - wanted
+        within = others.get(role)
+        yield [role, numbers.stops(wanted), uncertainty.stops(found, within), uncertainty.off(off, within)]
+    sides = " / ".join(
+        uncertainty.lux(face.get(side), exposure) for side in ("key_side_lux", "fill_side_lux")
+    )
+    yield ["face", "", uncertainty.ratio(face.get("ratio"), known.get("face_stops")), sides]
+
+
+def heads(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
+    """The table of heads; light that is known to within so many stops has no more digits than that."""
+    rows = [["head", "role", "level", "output", "light", ""]]
+    for head in found:
+        rows.append(
+            [
+                str(head.get("name")),
+                str(head.get("role")),
+                numbers.percent(head.get("level")),
+                numbers.percent(head.get("output")),
+                uncertainty.lux(head.get("lux"), within_stops),
+                ", ".join(_notes(head)),
+            ]
+        )
+    return numbers.table(rows, right=(2, 3, 4))
+
+
+def _notes(head: dict[str, Any]) -> Iterator[str]:
+    yield from _health(head)
+    if head.get("at_limit") is not None:
+        yield {"full": "at full", "floor": "at its floor"}.get(head["at_limit"], head["at_limit"])
+    if not head.get("settled", True):
+        yield f"going to {numbers.percent((head.get('goal') or {}).get('level'))}"
+
+
+def _health(head: dict[str, Any]) -> Iterator[str]:
+    if head.get("answers") == "no":
+        yield "cannot answer"
+    elif head.get("answers") == "changes" and head.get("confirmed") is False and head.get("state") == "ok":
+        yield "not heard lately"
+    state = head.get("state", "ok")
+    if state == "ok":
+        return
+    level = head.get("says_level")
+    words = {
+        "late": "frames are late" if head.get("confirmed") is None else "has not answered",
+        "lost": "cannot be reached",
+        "disobeying": "does not obey" + ("" if level is None else f", reports {numbers.percent(level)}"),
+    }
+    yield f"{words.get(state, state)}, for {_passed(head['since'])}"
+
+
+def _drivers(state: State) -> Iterator[str]:
+    for name, driver in (state.get("drivers") or {}).items():
+        if driver["state"] != "ok":
+            why = f": {driver['note']}" if driver.get("note") else ""
+            yield f"driver {name}: {driver['state']}, for {_passed(driver['since'])}{why}"
+        for notice in driver.get("notices") or []:
+            yield f"driver {name}: {notice}"
+
+
+def _jobs(state: State) -> Iterator[str]:
+    """Side jobs in trouble; the light goes on without them."""
+    for job in state.get("jobs") or []:
+        times = "once" if job["failures"] == 1 else f"{job['failures']} times"
+        yield f"{job['name']} failed {times} in {_passed(job['since'])}, and is tried again: {job['says']}"
+
+
+def _rest(state: State) -> list[str]:
+    lines = list(_remarks(state))
+    return ["", *lines] if lines else []
+
+
+def _remarks(state: State) -> Iterator[str]:
+    trims = {role: by for role, by in (state.get("trims") or {}).items() if by}
+    if trims:
+        said = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
+        yield f"trims: {', '.join(said)}"
+    for limit in state.get("limits") or []:
+        yield f"limit: {limit['says']}"
+    for remedy in state.get("remedies") or []:
+        yield f"would help: {remedy['do']} (leaves {numbers.at_most(remedy['leaves_stops'])})"
+    if state.get("identifying"):
+        yield f"{state['identifying']} is showing itself and comes back"
+    yield from _drivers(state)
+    yield from _jobs(state)
+    if (state.get("subject_seen") or {}).get("too_rough"):
+        yield "the tracker is too rough to follow"
+    storage = state.get("storage") or {}
+    if storage.get("note"):
+        yield f"storage: {storage['note']}"
+    yield from state.get("notes") or []

@@ -1,0 +1,1 @@
+"""The daemon: composition root, reload, logs, and the service manager."""

@@ -1,0 +1,282 @@
+"""The composition root: what makes a daemon, in the order in which it comes up and goes down.
+
+The port is taken first and the data folder locked, so that a second daemon stops before it touches a lamp.
+Then the drivers open with the codes the last run ended with, and last of all the doors.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import logging
+import shlex
+import signal
+import socket
+import sys
+import time
+import uuid
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from contextlib import asynccontextmanager, contextmanager, suppress
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from fillside.access.authentication import Doorkeeper
+from fillside.access.tokens import TokenFile, TokenFileError
+from fillside.daemon.listeners import doors_of
+from fillside.daemon.notify import Notifier
+from fillside.daemon.open_listeners import Doorway
+from fillside.daemon.reload import Standing
+from fillside.daemon.service import Service
+from fillside.doors.http.address import Listen, ListenError, Public, bind, serving, url_of
+from fillside.doors.http.app import House, make_app
+from fillside.doors.http.connections import Gate
+from fillside.doors.http.invitation import Entrance
+from fillside.doors.http.metrics import Metrics
+from fillside.doors.http.request_checks import Names
+from fillside.doors.http.tls import Tls, scheme_of
+from fillside.hold.machine.hold import Hold
+from fillside.metering.assembly import meter_side
+from fillside.metering.calibrations import calibration_in_use
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
+from fillside.runtime.drivers_in_use import Loom, loom_of
+from fillside.runtime.loop import Runner
+from fillside.storage.errors import FolderUnusableError, disk_trouble
+from fillside.storage.store import Store, kept_identity, remembered
+from fillside.storage.thinning import thin
+from fillside_drivers.driver import Driver, Identity
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a daemon is to run. `stay` leaves the wires without a word at the end, for a successor.
+
+    `rig_file` is read anew when a reload is asked for. `public` is where a proxy answers for us.
+    """
+
+    data: Path
+    tokens: Path
+    listen: Listen = field(default_factory=Listen)
+    stay: bool = False
+    tls: Tls | None = None
+    rig_file: Path | None = None
+    require_token: bool = False
+    public: Public | None = None
+
+    @property
+    def all_need_token(self) -> bool:
+        """Whether this machine is asked too: behind a proxy on it, all who come seem to be here."""
+        return self.require_token or self.public is not None
+
+
+@dataclass(frozen=True)
+class Running:
+    """A daemon that is up; a reload changes rig, drivers and doors."""
+
+    url: str
+    standing: Standing
+
+    @property
+    def rig(self) -> Rig:
+        return self.standing.rig
+
+    @property
+    def runner(self) -> Runner:
+        return self.standing.runner
+
+    @property
+    def loom(self) -> Loom:
+        return self.standing.runner.loom
+
+    @property
+    def store(self) -> Store:
+        return self.standing.store
+
+    @property
+    def doors(self) -> Doorway:
+        return self.standing.doorway
+
+
+@contextmanager
+def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
+    with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
+        if (all_need_token or not listen.loopback) and not tokens.kept():
+            why = "everybody is to be asked for a token"
+            if not all_need_token:
+                why = f"{listen.host} is reached from other machines"
+            raise ListenError(
+                f"{why}, and there is no token in {tokens.path}; make one first: fillside token new "
+                f"--may operate --data {shlex.quote(str(tokens.path.parent))}"
+            )
+    with bind(listen) as bound:
+        yield bound
+
+
+def check_tokens(tokens: TokenFile, store: Store) -> None:
+    """Note that the tokens cannot be read, where that is so."""
+    try:
+        tokens.kept()
+    except TokenFileError as error:
+        store.say(f"nobody on another machine can be let in: {error}")
+
+
+def identity_of(store: Store, rig: Rig) -> Identity:
+    """Who we are on the network, the same at every start; a new one where what is kept is no identity."""
+
+    def make() -> str:
+        return str(uuid.uuid4())
+
+    kept_as = kept_identity(store, "cid", make)
+    try:
+        cid = uuid.UUID(kept_as)
+    except ValueError:
+        store.say("the kept name on the network cannot be read; there is a new one")
+        cid = uuid.UUID(kept_identity(store, "cid", make, anew=True))
+    return Identity(cid, f"fillside {rig.rig.name}")
+
+
+def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
+    """The hold that goes on from what is kept, or from as much of it as can be held.
+
+    What is kept was checked part by part; that it cannot be held together is found out only here.
+    """
+    calibration, calibrated_at = calibration_in_use(store)
+    without = "what was remembered cannot be held; the light begins from the rig file"
+    uncalibrated = "the calibration in use cannot be held; the rig file alone is used"
+    no_undo = "earlier orders cannot be taken back any more: what was kept of them cannot be held"
+    stored = remembered(store)
+    ways: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
+        (stored, calibration, ()),
+        (None, calibration, (without,)),
+        (stored, None, (uncalibrated,)),
+    ]
+    if stored is not None and "undoable" in stored:
+        ways.insert(1, ({**stored, "undoable": []}, calibration, (no_undo,)))
+    for kept_state, by, notes in ways:
+        try:
+            at = calibrated_at if by is not None else None
+            hold = Hold(rig, kept_state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
+            hold.state(now_s)
+        except Exception:
+            log.exception("what is kept cannot be held as it is")
+            continue
+        for note in notes:
+            store.say(note)
+        return hold
+    store.say(without)
+    store.say(uncalibrated)
+    return Hold(rig, None, now_s, unix_s=time.time() - now_s)
+
+
+@contextmanager
+def kept(folder: Path) -> Iterator[Store]:
+    """The store in `folder`; where the folder takes no data, what can be read of it: the light is worth
+    more."""
+    try:
+        store = Store.open(folder)
+    except FolderUnusableError as error:
+        log.error("%s; the light is held, but a restart will not know what was ordered meanwhile", error)
+        store = Store.read_only(folder, disk_trouble(error) or str(error))
+    with store:
+        yield store
+
+
+@asynccontextmanager
+async def opened(loom: Loom, stay: bool) -> AsyncIterator[list[Driver]]:
+    """All drivers open; at the end each that is then says goodbye on its wire, unless `stay`."""
+    begun: list[Driver] = []
+    try:
+        for driver in loom.drivers.values():
+            await driver.__aenter__()
+            begun.append(driver)
+        yield begun
+    finally:
+        for driver in reversed(begun):
+            try:
+                await driver.close(stay=stay)
+            except Exception:
+                log.exception("wire %s did not close; the others do", driver.name)
+
+
+@asynccontextmanager
+async def daemon(
+    rig: Rig, settings: Settings, clock: Callable[[], float] = time.monotonic
+) -> AsyncIterator[Running]:
+    """A daemon that holds `rig`'s light while inside."""
+    tokens = TokenFile(settings.tokens)
+    with (
+        listening(settings.listen, tokens, settings.all_need_token) as bound,
+        doors_of(rig) as doors,
+        kept(settings.data) as store,
+    ):
+        check_tokens(tokens, store)
+        identity = await asyncio.to_thread(identity_of, store, rig)
+        loom = loom_of(rig, clock, identity)
+        runner = Runner(hold_of(rig, store, clock()), loom, store, clock)
+        doorway = Doorway(doors, runner, identity.cid.hex[:12], clock)
+        async with opened(loom, settings.stay) as begun, asyncio.TaskGroup() as tasks:
+            light = tasks.create_task(runner.run(), name="light")
+            try:
+                runner.jobs.start("advice", runner.advise)
+                runner.jobs.start("live page", runner.live.run)
+                runner.jobs.start("thinning", partial(thin, store, time.time))
+                tls, gate = settings.tls, Gate(clock)
+                runner.jobs.start("http gate", gate.keep_order)
+                house = House(
+                    runner,
+                    store,
+                    Names.of_machine(settings.listen.host, settings.public),
+                    Doorkeeper(tokens, clock),
+                    Metrics(runner, store, lambda: doorway.figures, gate.crowd),
+                    Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls), settings.public),
+                    gate,
+                    settings.all_need_token,
+                )
+                async with (
+                    meter_side(store, runner, clock),
+                    serving(make_app(house), bound, gate, tls.context if tls else None),
+                    doorway,
+                ):
+                    standing = Standing(rig, runner, store, doorway, begun, identity, clock)
+                    yield Running(url_of(bound, scheme_of(tls)), standing)
+                    runner.live.end("stopping: the daemon ends")
+            finally:
+                await runner.jobs.close()
+                light.cancel()
+            runner.save()
+
+
+async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, str]) -> None:
+    """Hold the light until SIGTERM or SIGINT; SIGHUP takes the rig file and the certificate anew."""
+    # The storage's thread may not keep the light waiting for Python's usual 5 ms.
+    sys.setswitchinterval(0.0005)
+    stop, again = asyncio.Event(), asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    loop.add_signal_handler(signal.SIGHUP, again.set)
+    async with daemon(rig, settings) as running:
+        # What is there now stays for good: the collector need not stop the light to look through it again.
+        gc.collect()
+        gc.freeze()
+        service = Service(running.standing, settings, Notifier(environ))
+        jobs = running.runner.jobs
+        tasks = [
+            jobs.start("reload", partial(service.reload_when, again)),
+            jobs.start("service manager", service.tell_status),
+        ]
+        log.info("%s is held; %s", rig.rig.name, running.url)
+        tasks.append(jobs.start("cautions", service.show_cautions))
+        try:
+            await stop.wait()
+        finally:
+            with jobs.fence("service manager"):
+                service.stopping()
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+        log.info("stopping")

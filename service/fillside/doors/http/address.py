@@ -1,0 +1,175 @@
+"""Listening: an address said in words, a socket bound early, requests served late.
+
+The socket is bound before any lamp is touched, so that a port that is taken stops a daemon before it disturbs
+the light; requests are answered only once there is a state to show.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import logging
+import re
+import socket
+import ssl
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
+
+from fillside.doors.http.connections import Gate
+from fillside.doors.http.request_checks import is_loopback, refused_outside
+from fillside.orders.answers import Refusal
+from fillside.system_errors import why
+
+SHUTDOWN_S = 1.0
+LINGERING_S = 2.0
+"""How long the rest of a body that nobody wants is still taken, so that its sender hears the answer."""
+IDLE_S = 30.0
+BACKLOG = 1024
+RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
+"""What the system holds for each connection, doubled by Linux: an order is 64 KiB at most, and what it sends
+for one who takes nothing would else grow to megabytes."""
+MOST_HEADERS = 64
+_PUBLIC = re.compile(r"(https?)://((?:\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::\d{1,5})?)/?", re.IGNORECASE)
+_LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
+
+
+def _is_ours(record: logging.LogRecord) -> bool:
+    """Whether a message is about a fault of ours; torn requests are answered and wake nobody."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not isinstance(error, HttpProcessingError | web.RequestPayloadError | ConnectionError)
+
+
+wire_log = logging.getLogger("fillside.http")
+wire_log.addFilter(_is_ours)
+
+
+class ListenError(Exception):
+    """Cannot listen there; the text is one clear line."""
+
+
+@dataclass(frozen=True)
+class Listen:
+    """Where to listen; port 0 means any that is free.
+
+    >>> Listen.parse("127.0.0.1:7420")
+    Listen(host='127.0.0.1', port=7420)
+    >>> Listen.parse("[::1]:0").host
+    '::1'
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 7420
+
+    @classmethod
+    def parse(cls, text: str) -> Listen:
+        match = _LISTEN.fullmatch(text)
+        if match is None or int(match["port"]) > 65535:
+            raise ListenError(f"{text!r} is not an address such as 127.0.0.1:7420")
+        return cls(match["six"] or match["four"] or "0.0.0.0", int(match["port"]))
+
+    @property
+    def loopback(self) -> bool:
+        return self.host == "localhost" or is_loopback(self.host)
+
+
+@dataclass(frozen=True)
+class Public:
+    """Where a proxy answers for us, as others open it.
+
+    >>> Public.parse("https://light.example/").url
+    'https://light.example'
+    """
+
+    scheme: str
+    authority: str
+
+    @classmethod
+    def parse(cls, text: str) -> Public:
+        match = _PUBLIC.fullmatch(text)
+        if match is None:
+            raise ListenError(f"{text!r} is not an address such as https://light.example")
+        return cls(match[1].lower(), match[2].lower())
+
+    @property
+    def url(self) -> str:
+        return f"{self.scheme}://{self.authority}"
+
+
+def bind(listen: Listen) -> socket.socket:
+    """A listening socket. Raises ListenError with one clear line."""
+    try:
+        found = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+    except OSError as error:
+        raise ListenError(f"cannot listen on {listen.host}: {why(error)}") from error
+    family, kind, proto, _, address = found[0]
+    bound = socket.socket(family, kind, proto)
+    try:
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+        bound.bind(address)
+        bound.listen(BACKLOG)
+    except OSError as error:
+        bound.close()
+        reason = why(error)
+        if error.errno == errno.EADDRINUSE:
+            reason = "something else listens there; stop it or give another --listen HOST:PORT"
+        raise ListenError(f"cannot listen on {listen.host}:{listen.port}: {reason}") from error
+    return bound
+
+
+def url_of(bound: socket.socket, scheme: str = "http") -> str:
+    """The address a browser on this machine would open."""
+    host, port = bound.getsockname()[:2]
+    if host in ("0.0.0.0", "::"):
+        host = "127.0.0.1"
+    return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"
+
+
+class _Protocol(web.RequestHandler):
+    """HTTP as aiohttp speaks it, but that what cannot be read is refused in the one shape of every answer."""
+
+    __slots__ = ()
+
+    def handle_error(
+        self,
+        request: web.BaseRequest,
+        status: int = 500,
+        exc: BaseException | None = None,
+        message: str | None = None,
+    ) -> web.StreamResponse:
+        """The answer to what is no request; the library would quote it, over several lines."""
+        answer = super().handle_error(request, status, exc, message)
+        if status < 500:
+            refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)
+            answer = refused_outside(refusal)
+            answer.force_close()
+        return answer
+
+
+@asynccontextmanager
+async def serving(
+    app: web.Application, bound: socket.socket, gate: Gate, tls: ssl.SSLContext | None = None
+) -> AsyncIterator[None]:
+    """Answer requests of those whom `gate` lets in at `bound` while inside."""
+    spoken: dict[str, Any] = {
+        "access_log": None,
+        "logger": wire_log,
+        "keepalive_timeout": IDLE_S,
+        "lingering_time": LINGERING_S,
+        "max_headers": MOST_HEADERS,
+    }
+    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **spoken)
+    await runner.setup()
+    loop, server = asyncio.get_running_loop(), runner.server
+    assert server is not None, "it was just set up"
+    try:
+        async with gate.open(bound, lambda: _Protocol(server, loop=loop, **spoken), tls):
+            yield
+    finally:
+        await runner.cleanup()

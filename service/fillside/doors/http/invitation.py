@@ -1,0 +1,82 @@
+"""Letting another device in: an address to open, and a token that is good once."""
+
+from __future__ import annotations
+
+import socket
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+
+from fillside.access.authentication import Doorkeeper
+from fillside.access.permissions import Pass
+from fillside.doors.http.address import Listen, Public
+from fillside.doors.http.payloads import Invite
+from fillside.orders.answers import Refusal
+
+ELSEWHERE = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
+"""Addresses that RFC 5737 and RFC 3849 keep for examples; they are asked for a route and sent nothing."""
+
+
+@dataclass(frozen=True)
+class Entrance:
+    """Where the daemon listens; `port` is the one it got."""
+
+    listen: Listen
+    port: int
+    scheme: str = "http"
+    public: Public | None = None
+
+    def addresses(self) -> list[str]:
+        """What another machine opens, likeliest first; none when only this machine is listened to."""
+        if self.public is not None:
+            return [self.public.url]
+        if self.listen.loopback:
+            return []
+        every = self.listen.host in ("0.0.0.0", "::")
+        hosts = own_addresses(self.listen.host == "::") if every else [self.listen.host]
+        return [f"{self.scheme}://{_in_url(host)}:{self.port}" for host in hosts]
+
+
+def own_addresses(with_six: bool = False) -> list[str]:
+    """The addresses this machine has toward others, IPv4 first."""
+    found = [_toward(socket.AF_INET), _toward(socket.AF_INET6) if with_six else None]
+    return [address for address in found if address is not None]
+
+
+def _toward(family: socket.AddressFamily) -> str | None:
+    with socket.socket(family, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect((ELSEWHERE[family], 9))
+        except OSError:
+            return None
+        address: str = asking.getsockname()[0]
+        return address
+
+
+def _in_url(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+async def invite(said: Any, holder: Pass, doorkeeper: Doorkeeper, entrance: Entrance) -> dict[str, Any]:
+    """The body of an invitation.
+
+    Raises Refusal: bad_order for what is none, not_now where no other device can come in.
+    """
+    try:
+        wanted = Invite.model_validate(said)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        raise Refusal("bad_order", f"an invitation is such as {{}}: {first['msg'].lower()}", where) from None
+    if not wanted.name.isprintable() or not wanted.name.strip():
+        raise Refusal("bad_order", "a name has printable characters", "name")
+    addresses = entrance.addresses()
+    if entrance.listen.loopback and entrance.public is None:
+        raise Refusal(
+            "not_now",
+            "this daemon listens to its own machine alone; start it with --listen 0.0.0.0:7420, after "
+            "`fillside token new --may operate`",
+        )
+    token, until = await doorkeeper.invite(wanted.may, f"{wanted.name}, invited by {holder.who}"[:100])
+    return {"token": token, "until": until, "addresses": addresses}

@@ -1,0 +1,207 @@
+"""What `/metrics` tells, in Prometheus' text form, through its client library.
+
+Names keep that project's conventions (prometheus.io, "Metric and label naming"): one prefix, base units in
+the plural, `_total` on counters. Stops and lux are no base units and are spelled out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from importlib.metadata import version
+from typing import Any, get_args
+
+from prometheus_client import CollectorRegistry, Histogram, ProcessCollector
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.metrics_core import (
+    CounterMetricFamily,
+    GaugeMetricFamily,
+    InfoMetricFamily,
+    Metric,
+    StateSetMetricFamily,
+)
+from prometheus_client.registry import Collector
+
+from fillside.doors.http.connection_limits import Crowd, End
+from fillside.doors.listener import DoorFigures
+from fillside.runtime.loop import Runner
+from fillside.storage.store import Store
+
+FRAME_S = 1 / 44
+_VERSION = re.compile(r"version=\d{1,3}(\.\d{1,3}){0,3}", re.ASCII)
+LATENCIES_S = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 1.0)
+LATENESSES_S = (0.0005, 0.001, 0.002, 0.005, 0.01, FRAME_S, 0.05, 0.1, 0.5)
+MODES, WIRES, DOORS = ("follow", "freeze", "dark"), ("ok", "late", "lost"), ("ok", "lost")
+HEADS = (*WIRES, "disobeying")
+
+Doors = Callable[[], Mapping[str, DoorFigures]]
+
+
+class Metrics:
+    """Everything measured of one daemon, in a registry of its own."""
+
+    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: Crowd) -> None:
+        self._registry = CollectorRegistry()
+        ProcessCollector(registry=self._registry)
+        runner.figures.order_took = Histogram(
+            "fillside_order_latency_seconds",
+            "From an order's arrival at the hold until its first frame is with the drivers.",
+            buckets=LATENCIES_S,
+            registry=self._registry,
+        ).observe
+        runner.figures.frame_late_by = Histogram(
+            "fillside_frame_lateness_seconds",
+            "How long after its time a frame of a fade was worked out.",
+            buckets=LATENESSES_S,
+            registry=self._registry,
+        ).observe
+        self._registry.register(_Now(runner, store, doors, crowd))
+
+    def text(self, accept: str) -> tuple[bytes, str]:
+        """All of it, and its content type, in the form that an Accept header asks for.
+
+        The library compares versions part by part and fails on one that is no number, so a form whose version
+        is none is passed over.
+        """
+        encode, content_type = choose_encoder(",".join(filter(_is_numbered, accept.split(","))))
+        return encode(self._registry), content_type
+
+
+def _is_numbered(form: str) -> bool:
+    """Whether every version in one form of an Accept header is numbers and dots."""
+    parts = (part.strip() for part in form.split(";"))
+    return all(_VERSION.fullmatch(part) for part in parts if part.startswith("version="))
+
+
+class _Now(Collector):
+    """What is read off the daemon when somebody asks."""
+
+    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: Crowd) -> None:
+        self._runner, self._store, self._doors, self._crowd = runner, store, doors, crowd
+
+    def describe(self) -> Iterator[Metric]:
+        """Nothing is asked of the daemon only to learn names."""
+        return iter(())
+
+    def collect(self) -> Iterator[Metric]:
+        yield InfoMetricFamily("fillside_build", "Which Fillside this is.", {"version": version("fillside")})
+        yield from _light(self._runner.state())
+        yield from _orders(self._runner)
+        yield from _wires(self._runner)
+        yield from _doors(self._doors())
+        yield from _connections(self._crowd)
+        yield from _jobs(self._runner)
+        yield _gauge("storage_ok", "1 while data can be stored.", float(self._store.trouble is None))
+
+
+def _gauge(name: str, says: str, value: float | None) -> GaugeMetricFamily:
+    """A gauge; without a value it has no sample."""
+    found = GaugeMetricFamily(f"fillside_{name}", says)
+    if value is not None:
+        found.add_metric([], value)
+    return found
+
+
+def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
+    now = state["achieved"]
+    yield _gauge("ratio_error_stops", "Ratio at the subject against the wanted.", now["ratio_error_stops"])
+    yield _gauge(
+        "exposure_error_stops", "Exposure at the subject against the wanted.", now["exposure_error_stops"]
+    )
+    yield _gauge("ratio_stops", "Key over fill at the subject.", now["ratio_stops"])
+    yield _gauge("exposure_lux", "Exposure at the subject.", now["exposure_lux"])
+    wanted = GaugeMetricFamily("fillside_as_wanted", "1 for what every door may tick.", labels=["what"])
+    for what, ticked in state["ticks"].items():
+        wanted.add_metric([what], float(ticked))
+    yield wanted
+    yield _gauge("limits", "How many limits stand in the way of the balance.", len(state["limits"]))
+    working = [head["works"] for head in state["heads"]]
+    yield _gauge("heads", "Heads of the rig.", len(working))
+    yield _gauge("heads_lost", "Heads that cannot be reached.", working.count(False))
+    told: dict[tuple[str, ...], str] = {(head["name"],): head["state"] for head in state["heads"]}
+    yield _states("head_state", "How each head is.", told, ("head",), HEADS)
+    yield _since("head", {head["name"]: head["since"] for head in state["heads"]})
+    yield _since("driver", {name: driver["since"] for name, driver in state["drivers"].items()})
+    yield _states("mode", "What is done with the light.", {(): state["mode"]}, (), MODES)
+
+
+def _since(what: str, times: Mapping[str, float]) -> GaugeMetricFamily:
+    says = f"Unix time at which the {what}'s state became what it is."
+    found = GaugeMetricFamily(f"fillside_{what}_state_since_seconds", says, labels=[what])
+    for name, unix_s in times.items():
+        found.add_metric([name], unix_s)
+    return found
+
+
+def _orders(runner: Runner) -> Iterator[Metric]:
+    figures, live = runner.figures, runner.live
+    yield CounterMetricFamily("fillside_orders", "Orders obeyed, a tracker's reports too.", figures.orders)
+    refused = CounterMetricFamily("fillside_orders_refused", "Orders not obeyed, by code.", labels=["code"])
+    for code, count in sorted(figures.refused_by_code.items()):
+        refused.add_metric([code], count)
+    yield refused
+    yield _gauge("live_readers", "Readers of the live state.", live.readers)
+    yield CounterMetricFamily("fillside_live_readers_dropped", "Readers that did not keep up.", live.dropped)
+    reloads = CounterMetricFamily("fillside_reloads", "Rig files taken anew, or refused.", labels=["result"])
+    reloads.add_metric(["done"], figures.reloads)
+    reloads.add_metric(["refused"], figures.reloads_refused)
+    yield reloads
+
+
+def _connections(crowd: Crowd) -> Iterator[Metric]:
+    yield _gauge("connections", "Connections over HTTP now.", len(crowd))
+    ended = CounterMetricFamily("fillside_connections_ended", "Connections ended by us.", labels=["why"])
+    for why in get_args(End):
+        ended.add_metric([why], crowd.ended[why])
+    yield ended
+
+
+def _jobs(runner: Runner) -> Iterator[Metric]:
+    failed = CounterMetricFamily("fillside_job_failures", "Failures of side jobs.", labels=["job"])
+    for name, count in sorted(runner.jobs.failures.items()):
+        failed.add_metric([name], count)
+    yield failed
+    yield _gauge("jobs_in_trouble", "Side jobs that failed lately.", len(runner.jobs.state()))
+
+
+def _wires(runner: Runner) -> Iterator[Metric]:
+    labels = ["driver"]
+    sent = CounterMetricFamily("fillside_frames_sent", "Frames put on the wire.", labels=labels)
+    late = CounterMetricFamily("fillside_frames_late", "Frames that left late.", labels=labels)
+    errors = CounterMetricFamily("fillside_driver_errors", "Refusals of the wire.", labels=labels)
+    states: dict[tuple[str, ...], str] = {}
+    for name, driver in runner.loom.drivers.items():
+        health = driver.health
+        states[(name,)] = str(health.state)
+        sent.add_metric([name], health.frames_sent)
+        late.add_metric([name], health.frames_late)
+        errors.add_metric([name], health.errors)
+    yield from (sent, late, errors)
+    yield _states("driver_state", "How each wire is.", states, ("driver",), WIRES)
+
+
+def _doors(doors: Mapping[str, DoorFigures]) -> Iterator[Metric]:
+    heard = CounterMetricFamily("fillside_door_messages", "Messages heard.", labels=["door"])
+    refused = CounterMetricFamily("fillside_door_messages_refused", "Not obeyed.", labels=["door"])
+    dropped = CounterMetricFamily("fillside_door_messages_dropped", "Not answered either.", labels=["door"])
+    for name, figures in doors.items():
+        heard.add_metric([name], figures.heard)
+        refused.add_metric([name], figures.refused)
+        dropped.add_metric([name], figures.dropped)
+    yield from (heard, refused, dropped)
+    states: dict[tuple[str, ...], str] = {(name,): figures.state for name, figures in doors.items()}
+    yield _states("door_state", "How each door is.", states, ("door",), DOORS)
+
+
+def _states(
+    name: str,
+    says: str,
+    now: Mapping[tuple[str, ...], str],
+    labels: tuple[str, ...],
+    known: tuple[str, ...],
+) -> StateSetMetricFamily:
+    """1 for the state that is, 0 for those that could be."""
+    found = StateSetMetricFamily(f"fillside_{name}", says, labels=labels)
+    for values, state in now.items():
+        found.add_metric(list(values), {each: each == state for each in known})
+    return found

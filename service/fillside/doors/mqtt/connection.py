@@ -1,0 +1,201 @@
+"""A connection to the broker that comes back by itself, and forgets what it heard before it broke."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+import ssl
+import time
+from collections import deque
+from collections.abc import Awaitable, Callable
+from typing import Any, cast
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from fillside.doors.listener import Clock, DoorError, DoorFigures
+from fillside.doors.mqtt.messages import Heard
+from fillside_drivers.cancellation import cancelled
+from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
+from fillside_drivers.mqtt.broker_options import BrokerOptions
+from fillside_drivers.retry import Backoff
+
+log = logging.getLogger(__name__)
+
+MOST_WAITING = 1000
+"""Messages beyond so many unread ones are dropped by the client library."""
+FAREWELL_S = 3.0
+
+
+class Inbox(asyncio.Queue[aiomqtt.Message]):
+    """The client's queue of messages, each with the time at which it came."""
+
+    def __init__(self, maxsize: int, clock: Clock) -> None:
+        super().__init__(maxsize)
+        self._clock = clock
+        self._came: deque[float] = deque()
+        self.taken_s = 0.0
+
+    def _put(self, item: aiomqtt.Message) -> None:
+        self._came.append(self._clock())
+        super()._put(item)
+
+    def _get(self) -> aiomqtt.Message:
+        self.taken_s = self._came.popleft()
+        return super()._get()
+
+    def rest(self) -> list[tuple[float, aiomqtt.Message]]:
+        """Everything that waits, with its time; the queue is empty then."""
+        found = []
+        while not self.empty():
+            message = self.get_nowait()
+            found.append((self.taken_s, message))
+        return found
+
+
+class Connection:
+    """One client of a broker. `serve` is called on each connection, and returns when `stop` is set."""
+
+    def __init__(self, options: BrokerOptions, identifier: str, will: aiomqtt.Will, clock: Clock) -> None:
+        self._where, self._clock = f"broker {options.address}", clock
+        self.figures = DoorFigures(since_s=clock())
+        self.inbox = Inbox(MOST_WAITING, clock)
+        self.stop = asyncio.Event()
+        self._backoff = Backoff(random.Random(identifier))
+        self.is_lost: Callable[[Exception], object] = lambda error: None
+        """Called whenever the broker could not be reached or was lost."""
+        self.is_back: Callable[[], object] = lambda: None
+        """Called whenever the connection serves."""
+        try:
+            self.client = client_for(
+                options,
+                identifier=identifier,
+                protocol=aiomqtt.ProtocolVersion.V5,
+                # A session that outlives the connection would hand over orders of another moment.
+                clean_start=True,
+                will=will,
+                queue_type=cast(Any, lambda maxsize: self.inbox),
+            )
+        except BrokerError as error:
+            raise DoorError(f"doors.mqtt: {error.message}") from error
+
+    async def run(self, serve: Callable[[], Awaitable[None]]) -> None:
+        """Connect, serve and connect again, each time later up to a bound, until `stop` is set.
+
+        What is no matter of the network is raised, with the connection closed; it may be run again.
+        """
+        while not self.stop.is_set():
+            try:
+                async with self.client:
+                    self.inbox.rest()
+                    self._backoff.reset()
+                    await serve()
+            except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
+                self._lost(why_no_broker(error))
+                self.is_lost(ConnectionError(self.figures.note))
+                await self._pause(self._backoff.next_s())
+            except Exception:
+                self._lost("a fault of ours; see the log")
+                raise
+
+    def is_up(self) -> None:
+        """Say that the connection serves."""
+        self.is_back()
+        if self.figures.report("ok", "", self._clock()):
+            log.info("%s: the door is open", self._where)
+
+    def _lost(self, why: str) -> None:
+        if self.figures.report("lost", f"{self._where}: {why}", self._clock()):
+            log.warning("%s: %s; trying again", self._where, why)
+
+    async def _pause(self, seconds: float) -> None:
+        try:
+            async with asyncio.timeout(seconds):
+                await self.stop.wait()
+        except TimeoutError:
+            return
+
+    async def while_connected(self, *jobs: Callable[[], Awaitable[None]]) -> None:
+        """Do the jobs side by side until `stop` is set or the connection breaks."""
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                running = [tasks.create_task(_as_coroutine(job), name="mqtt door") for job in jobs]
+                await self.stop.wait()
+                await cancelled(running)
+        except* aiomqtt.MqttError as group:
+            raise _first_of(group) from None
+
+    async def subscribe(self, topics: dict[str, int]) -> None:
+        """Hear topics from now on: nothing the broker kept from before, and nothing we say ourselves."""
+        wanted = [
+            (
+                topic,
+                SubscribeOptions(qos=qos, noLocal=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
+            )
+            for topic, qos in topics.items()
+        ]
+        granted = await self.client.subscribe(wanted)
+        for topic, code in zip(topics, granted, strict=True):
+            if getattr(code, "is_failure", False):
+                raise aiomqtt.MqttError(f"the broker does not let us hear {topic}: {code}")
+
+    async def heard(self) -> list[Heard]:
+        """Everything that came, once something did."""
+        first = await anext(aiter(self.client.messages))
+        came = [(self.inbox.taken_s, first), *self.inbox.rest()]
+        now_s, now_unix_s = self._clock(), time.time()
+        found = [_heard(message, now_s - at_s, now_unix_s) for at_s, message in came]
+        self.figures.heard += len(found)
+        return found
+
+    async def say(
+        self,
+        topic: str,
+        payload: str | bytes,
+        *,
+        retain: bool = False,
+        correlation: bytes | None = None,
+        expires_s: int | None = None,
+    ) -> None:
+        """Publish. Quality of service 0: what could not be said at once is said anew when connected again."""
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if correlation is not None:
+            properties.CorrelationData = correlation
+        if expires_s is not None:
+            properties.MessageExpiryInterval = expires_s
+        await self.client.publish(topic, payload, qos=0, retain=retain, properties=properties)
+
+
+def _first_of(group: BaseExceptionGroup[aiomqtt.MqttError]) -> BaseException:
+    """The first error in a group of groups."""
+    first = group.exceptions[0]
+    return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
+
+
+async def _as_coroutine(job: Callable[[], Awaitable[None]]) -> None:
+    await job()
+
+
+def _heard(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> Heard:
+    told = message.properties
+    payload = message.payload
+    return Heard(
+        topic=str(message.topic),
+        payload=payload if isinstance(payload, bytes) else str(payload).encode("utf-8"),
+        retained=message.retain,
+        age_s=age_s,
+        came_unix_s=now_unix_s - age_s,
+        expires_s=getattr(told, "MessageExpiryInterval", None),
+        answer_to=getattr(told, "ResponseTopic", None),
+        correlation=getattr(told, "CorrelationData", None),
+    )
+
+
+async def ended(tasks: list[asyncio.Task[None]], within_s: float = FAREWELL_S) -> None:
+    """Wait for tasks that were told to stop; those that do not within a time are cancelled."""
+    _, late = await asyncio.wait(tasks, timeout=within_s) if tasks else ((), ())
+    await cancelled(late)
+    await asyncio.gather(*tasks, return_exceptions=True)

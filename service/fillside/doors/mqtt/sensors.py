@@ -1,0 +1,127 @@
+"""Lux sensors on the broker: when what they say is a reading, and of what. Pure but for what was taken last.
+
+A sensor speaks all day. Its word counts where somebody wants it: when a routine asks for a reading that this
+sensor can give, or while one head is alone; and then once, until something else is asked or the light is
+another. A message that names its head is a reading by itself, as from a meter in a hand. Sensors that the
+rig file names for the daylight or the heads are always heard.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from fillside.orders.answers import Refusal
+from fillside.orders.strict_json import strict_loads
+from fillside.rig.tables.doors import MeterTable
+from fillside.rig.tables.model import Rig
+from fillside.rig.tables.terms import NAME, Point
+
+State = Mapping[str, Any]
+Order = dict[str, Any]
+
+REST_S = 1.5
+"""A sensor averages, and sends when it likes: so soon after a change it may tell of the light before."""
+SAME_PLACE_M = 0.05
+READING_KEYS = ("head", "level", "at", "receptor", "facing", "note")
+
+_NUMBER = re.compile(rb"\s*[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,2})?\s*")
+_NAME = re.compile(NAME.pattern)
+_UNKNOWN = MeterTable()
+
+
+def value_of(payload: bytes) -> Order:
+    """What a sensor's message says of a reading. Raises Refusal.
+
+    >>> value_of(b"640"), value_of(b'{"value": 8.3, "unit": "ev100"}')
+    ({'value': 640.0}, {'value': 8.3, 'unit': 'ev100'})
+    """
+    if _NUMBER.fullmatch(payload):
+        return {"value": float(payload)}
+    said = strict_loads(payload)
+    if isinstance(said, int | float) and not isinstance(said, bool):
+        return {"value": float(said)}
+    if not isinstance(said, dict) or "value" not in said:
+        raise Refusal("bad_order", 'a reading is a number, or {"value": 640, "unit": "lux"}', "value")
+    for key in said:
+        if key not in ("value", "unit", *READING_KEYS):
+            raise Refusal("bad_order", f"{key[:32]!r} is nothing a meter can say", key[:32])
+    return said
+
+
+class Sensors:
+    """The rig's sensors, and for which moment each was heard last."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._tables = rig.doors.mqtt.meters if rig.doors.mqtt is not None else {}
+        self._marks, self._daylight = rig.marks, rig.sensors
+        self._taken: dict[str, Any] = {}
+
+    def reading(
+        self, name: str, payload: bytes, came_unix_s: float, studio: Callable[[], State]
+    ) -> Order | None:
+        """The reading that a message is; None where nobody wants it, or it was taken already.
+
+        Raises Refusal for a message that is no reading, and for one of a light that has just moved.
+        """
+        if not _NAME.fullmatch(name):
+            raise Refusal("unknown_name", "a meter's name is small letters, digits and hyphens", "meter")
+        if name in self._daylight:
+            return {"do": "sensor", "name": name, **value_of(payload)}
+        table = self._tables.get(name, _UNKNOWN)
+        said = {"do": "read", "unit": table.unit, **_stated(table), **value_of(payload)}
+        if "head" in said:
+            return said
+        state = studio()
+        wanted = self._wanted(table, said, state)
+        if wanted is None or self._taken.get(name) == wanted[0]:
+            return None
+        _check_still(state, came_unix_s)
+        self._taken[name] = wanted[0]
+        return wanted[1]
+
+    def forget(self, name: str) -> None:
+        """What a sensor said was refused: it may say it again."""
+        self._taken.pop(name, None)
+
+    def _wanted(self, table: MeterTable, said: Order, state: State) -> tuple[Any, Order] | None:
+        """For which moment a reading is wanted of this sensor, and the order it is then."""
+        routine = state.get("routine")
+        if routine is not None:
+            asks = routine["asks"]
+            if asks is None or not self._can_give(table, asks):
+                return None
+            return (routine["number"], asks), said
+        alone = next((head for head in state["heads"] if head["name"] == state["alone"]), None)
+        if alone is None:
+            return None
+        lit = {"head": alone["name"], "level": alone["level"]}
+        return (lit, state["light_changed_at"]), {"at": list(state["subject"]), **said, **lit}
+
+    def _can_give(self, table: MeterTable, asks: Mapping[str, Any]) -> bool:
+        """Whether a sensor is where a routine wants the meter, and of its kind, as far as the file says."""
+        place = self._place(table)
+        if place is not None and math.dist(place, asks["at"]) > SAME_PLACE_M:
+            return False
+        stated = table.model_fields_set
+        return all(key not in stated or getattr(table, key) == asks[key] for key in ("receptor", "facing"))
+
+    def _place(self, table: MeterTable) -> Point | None:
+        return self._marks[table.at] if isinstance(table.at, str) else table.at
+
+
+def _stated(table: MeterTable) -> Order:
+    """What the rig file says of a sensor beside its unit."""
+    found: Order = {key: getattr(table, key) for key in ("at", "receptor", "facing")}
+    found = {
+        key: value for key, value in found.items() if key in table.model_fields_set and value is not None
+    }
+    return {key: list(value) if isinstance(value, tuple) else value for key, value in found.items()}
+
+
+def _check_still(state: State, came_unix_s: float) -> None:
+    changed_s = state["light_changed_at"]
+    if not state["settled"] or (changed_s is not None and came_unix_s - changed_s < REST_S):
+        raise Refusal("not_now", "the light has just moved; a reading counts once it stands still")

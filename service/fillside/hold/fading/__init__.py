@@ -1,0 +1,1 @@
+"""Moves the light: paths, lag, rounding to codes, and the flash limiter."""

@@ -1,0 +1,157 @@
+"""What is on the wires now, where it is going, and the next frame on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.hold.fading.dimmers import Dimmers
+from fillside.hold.fading.flash_limiter import Guard
+from fillside.hold.fading.lag import lags_of
+from fillside.hold.fading.path import Fade, fade, knees
+from fillside.rig.scene.scene import Scene
+
+Codes = tuple[int, ...]
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+FRAME_S = 1 / 44
+"""DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
+MOST_STEP_S = 0.1
+TOO_BRIGHT_STOPS_S = 3.0
+"""How fast light falls that is more than a face may get, whatever the pace."""
+GENTLE, GENTLE_STOPS_S = 0.5, 0.5
+"""The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
+each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per
+second, which is half a step in the longest stall that counts."""
+
+
+class Light:
+    """The codes of all heads and the fade they are in. Times are seconds and never fall.
+
+    A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
+    back it fades from there. Codes of a head that lags are ahead of the common fade; see `lag`."""
+
+    def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
+        self.dimmers = Dimmers(scene)
+        self._knees = knees(np.asarray(scene.floors, dtype=float))
+        self._lags = lags_of(scene)
+        self._codes = np.array(codes, dtype=np.int64)
+        self._outputs = self.dimmers.outputs(self._codes)
+        self._guard = Guard(self._outputs)
+        self._from_codes = self._goal = self._codes
+        self._fade: Fade | None = None
+        self._gone_s = 0.0
+        self._stepped_s = at_s - 1.0
+        self._under_way = False
+        self.waits = False
+        self._gentle: BoolArray = np.zeros(len(codes), dtype=bool)
+        self.stuck: BoolArray = np.zeros(len(codes), dtype=bool)
+        self._was_stuck = self.stuck
+        self.codes: Codes = codes
+        self.goal: Codes = codes
+
+    def go_on_from(self, other: Light, later_s: float) -> None:
+        """Count flashes on from another light of the same heads, whose times are later by `later_s`."""
+        self._guard.go_on_from(other._guard, later_s)
+
+    @property
+    def moving(self) -> bool:
+        """Whether a fade is on."""
+        return self._fade is not None
+
+    @property
+    def steady_codes(self) -> Codes:
+        """The codes of the present light, with heads on their way below their floor raised to it."""
+        codes = self._codes
+        if self._fade is not None and self._lags.any_late:
+            codes = np.where(self._lags.late & ~self.stuck, self._on_the_way(self._outputs), codes)
+        low = (codes > 0) & (codes < self.dimmers.floors)
+        steady: Codes = tuple(np.where(low, self.dimmers.floors, codes).tolist())
+        return steady
+
+    @property
+    def left_s(self) -> float:
+        """How long the fade still takes if nothing makes it wait."""
+        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._gone_s)
+
+    def aim(self, goal: Codes, speed_stops_s: float) -> None:
+        """Fade from the present light to these codes; heads that are stuck stay."""
+        self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
+        self._was_stuck = self.stuck
+        wanted = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
+        self._goal, self.goal = wanted, tuple(wanted.tolist())
+        self._from_codes = self._codes
+        if np.array_equal(wanted, self._codes):
+            # Less than a code away: the way there cannot be seen on any wire.
+            self._rest()
+            return
+        waits_s = self._lags.waits_s(wanted != self._codes)
+        self._gone_s = -waits_s if self._fade is None else min(self._gone_s, 0.0)
+        fastest = self._lags.fastest_stops_s
+        gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
+        fastest = np.where(self._gentle, gently, fastest)
+        speeds = np.minimum(speed_stops_s, fastest)
+        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
+
+    def found(self, codes: Mapping[int, int], at_s: float) -> None:
+        """Heads, by place, have other codes than they were sent, by none of our doing: what comes starts
+        from there."""
+        if not codes:
+            return
+        self._codes, self._outputs = self._codes.copy(), self._outputs.copy()
+        self._gentle = self._gentle.copy()
+        heads = np.array(list(codes), dtype=np.intp)
+        self._codes[heads] = np.clip(list(codes.values()), 0, self.dimmers.full[heads])
+        self.codes = tuple(self._codes.tolist())
+        shown = self.dimmers.outputs(self._codes)
+        self._outputs[heads] = shown[heads]
+        self._gentle[heads] = True
+        self._guard.sent(shown, at_s)
+
+    def step(self, at_s: float) -> bool:
+        """Go on to a time; whether any code changed."""
+        if self._fade is None:
+            return False
+        most = MOST_STEP_S if self._under_way else FRAME_S
+        gone_s = self._gone_s + min(max(at_s - self._stepped_s, 0.0), most)
+        self._stepped_s, self._under_way = at_s, True
+        outputs, codes = self._frame(self._fade, gone_s)
+        changed = not np.array_equal(codes, self._codes)
+        if changed:
+            shown = self.dimmers.outputs(codes)
+            self.waits = not self._guard.send(shown, at_s)
+            if self.waits:
+                return False
+            self._codes, self.codes = codes, tuple(codes.tolist())
+            self._gentle = self._gentle & (codes != self._goal)
+        self._gone_s, self._outputs = gone_s, outputs
+        if gone_s >= self._fade.lasts_s:
+            self._rest()
+        return changed
+
+    def wake_in(self, at_s: float) -> float | None:
+        """Seconds until the next frame is due; None at rest."""
+        if self._fade is None:
+            return None
+        return max(0.0, FRAME_S - (at_s - self._stepped_s))
+
+    def _frame(self, way: Fade, gone_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+        outputs = way.outputs(max(gone_s, 0.0))
+        if gone_s >= way.lasts_s:
+            return outputs, self._goal
+        if not self._lags.any_late:
+            return outputs, self._on_the_way(outputs)
+        ahead = way.outputs(np.maximum(gone_s + self._lags.leads_s, 0.0))
+        return outputs, self._on_the_way(ahead)
+
+    def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
+        """Codes for outputs; rounding on the way must not overshoot what was rounded together at its end."""
+        low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
+        return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
+
+    def _rest(self) -> None:
+        self._fade, self._under_way, self.waits = None, False, False
+        self._outputs = self.dimmers.outputs(self._codes)

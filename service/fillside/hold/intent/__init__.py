@@ -1,0 +1,1 @@
+"""What orders have set, and the levels that follow from it."""

@@ -1,0 +1,156 @@
+"""The balance as the hold asks it: for one rig, with heads that come and go, again and again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.limits import limits_of
+from fillside.balance.measure import Measured, measure, stops_over
+from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
+from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
+from fillside.balance.solver.solve import Solved, solve
+from fillside.balance.solver.weight import dropped_roles
+from fillside.balance.target import Wish
+from fillside.calibration.result.intervals import Intervals, Sure
+from fillside.hold.fading.dimmers import Dimmers
+from fillside.hold.machine.events import HeadsCorrected, LightEvent
+from fillside.hold.snapshot.health import Reckoning
+from fillside.hold.tracking.pace import worst_off_stops
+from fillside.photometry.dimming import level_from_code
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.model import Point
+
+FloatArray = npt.NDArray[np.float64]
+
+KEPT_TO = 1e-6
+"""The share of the most light on a face by which sums of floating-point numbers may pass it."""
+
+
+class Balancing:
+    """Solves for a scene. `limits` are of all heads, or of those that can be led when the wish is to solve
+    anew. `corrected` are the stops by name that heads are asked for beyond their calibration."""
+
+    def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
+        self.scene = scene
+        self._intervals = Intervals(scene.rig, calibration)
+        self.metering = Metering(scene)
+        self._dimmers = Dimmers(scene)
+        self._every = limits_of(scene)
+        self.limits = self._every
+        self._stay: Mapping[int, int] = {}
+        self._rows: Rows | None = None
+        self._calibrated_cd = scene.sources.intensity_cd
+        self.corrected: dict[str, float] = {}
+
+    def count_on(self, heads: Reckoning) -> None:
+        """Which heads the balance may count on, and what the others give."""
+        self._stay = heads.stay
+        self.limits = self._every if all(heads.counted) else limits_of(self.scene, heads.counted, heads.stay)
+
+    def learn(self, event: LightEvent) -> None:
+        """From now on the room's light, or what heads give, is believed to be another."""
+        if isinstance(event, HeadsCorrected):
+            self.correct(dict(event.stops))
+        else:
+            self._see(replace(self.scene, ambient=(event.toward_key, event.toward_fill, event.toward_camera)))
+
+    def correct(self, stops: Mapping[str, float]) -> None:
+        """From now on heads are believed to give so many stops less than calibrated; 0 for one not named."""
+        known = [stops.get(name, 0.0) for name in self.scene.names]
+        corrected = {name: by for name, by in zip(self.scene.names, known, strict=True) if by}
+        if corrected == self.corrected:
+            return
+        self.corrected = corrected
+        intensity_cd = self._calibrated_cd * np.exp2(-np.array(known))
+        self._see(replace(self.scene, sources=replace(self.scene.sources, intensity_cd=intensity_cd)))
+
+    def _see(self, scene: Scene) -> None:
+        self.scene = scene
+        self.metering = Metering(scene)
+        self._rows = None
+
+    def rows_at(self, place: Point) -> Rows:
+        """The rows at a place [m]; the latest are kept."""
+        if self._rows is None or self._rows.point != place:
+            self._rows = self.metering.rows_at(place)
+        return self._rows
+
+    def solve(self, place: Point, wish: Wish) -> Solved:
+        """Outputs for a subject at a place [m], before rounding."""
+        return solve(self.metering, self.rows_at(place), wish, self.limits)
+
+    def choose(self, place: Point, wish: Wish, solved: Solved, present: Codes | None) -> Codes:
+        """Codes for solved outputs; present ones are kept unless others are better by more than 0.02 stop."""
+        rows = self.rows_at(place)
+        codes = choose_codes(self.metering, rows, wish, self.limits, solved.outputs, present)
+        return tuple(self._stay.get(i, code) for i, code in enumerate(codes)) if self._stay else codes
+
+    def trim(self, place: Point, wish: Wish, codes: Codes, trims: Trims) -> Codes:
+        """Codes with trims on them; the subject's place matters only for the most light its face may get."""
+        if not any(stops != 0 for stops in trims.values()):
+            return codes
+        rows = self.rows_at(place)
+        return trim_codes(self.metering, rows, wish, self._every, codes, trims)
+
+    def measure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Measured:
+        """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
+        outputs = self.outputs(codes) * np.array(working, dtype=float)
+        return measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
+
+    def dropped(self, place: Point, wish: Wish) -> tuple[str, ...]:
+        """Those of "key" and "fill" that give too little at a place [m] to count."""
+        return dropped_roles(self.metering, self.rows_at(place), wish, self.limits)
+
+    def sure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Sure:
+        """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
+        scales = self.scene.full_scales
+        levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
+        heads = zip(codes, self.scene.fixed, working, strict=True)
+        lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
+        return self._intervals.at(place, levels, lit, wish)
+
+    def outputs(self, codes: Codes) -> FloatArray:
+        """The outputs (heads,) that codes give; a head without a wire gives 1."""
+        return self._dimmers.outputs(codes)
+
+    def off_stops(self, place: Point, wish: Wish, codes: Codes, solved: Solved) -> float:
+        """How far the light of codes is from what a solution gives at a place [m]: the larger of the
+        differences in ratio and in exposure, in stops.
+
+        It is compared with the solution and not with the wish, so that a wish out of reach is not run after.
+        Another role counts by half: it is metered against the key or the exposure, which may be off as well.
+        """
+        now = self._compared(place, wish, self.outputs(codes))
+        return worst_off_stops(now, self._compared(place, wish, solved.outputs))
+
+    def _compared(self, place: Point, wish: Wish, outputs: FloatArray) -> tuple[float | None, ...]:
+        light = measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
+        others = (None if stops is None else stops / 2 for stops in light.relative.values())
+        ratio = None if light.ratio is None else math.log2(light.ratio)
+        return ratio, stops_over(light.exposure_lux, 1.0), *others
+
+    def is_too_bright(self, place: Point, wish: Wish, codes: Codes) -> bool:
+        """Whether codes give the brighter side of a face at a place [m] more than the wish allows."""
+        if wish.most_lux is None:
+            return False
+        lux = self.rows_at(place).lux(self.outputs(codes))
+        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > wish.most_lux * (1 + KEPT_TO))
+
+    def steepness_stops_m(self, place: Point) -> float:
+        """How fast the light of the nearest key or fill head changes where the subject is, in stops per
+        metre.
+
+        E falls with the square of the distance d, so log2 E changes by 2 / (d ln 2) per metre along the way.
+        """
+        metering = self.metering
+        balanced = metering.is_key | metering.is_fill
+        if not balanced.any():
+            return 0.0
+        away = self.scene.sources.position[balanced] - np.array(place)
+        return float(2.0 / (np.log(2.0) * np.sqrt((away * away).sum(axis=1)).min()))

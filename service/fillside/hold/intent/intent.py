@@ -1,0 +1,122 @@
+"""All that orders can change, as one record; the levels that follow from it are worked out elsewhere.
+
+What is wanted lies in layers. The rig file is the lowest; orders for the balance, the exposure and the
+camera lie on top of it; a trim lies on the balance; a mode says whether the balance acts at all; `only`
+covers everything."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from types import MappingProxyType
+from typing import Any, Literal
+
+from fillside.balance.solver.rounding import Codes, Trims
+from fillside.balance.target import Wish, wish_from_rig
+from fillside.rig.scene.target import exposure_target_lux
+from fillside.rig.tables.model import Balance, Camera, Point, Rig
+
+Mode = Literal["follow", "freeze", "dark"]
+WISH_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
+"""The fields of `Wanted` that the wish is made from."""
+SOLVE_FIELDS = WISH_FIELDS | {"place", "mode", "alone"}
+"""Those whose change asks for a new solution."""
+NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Levels that are kept while the balance does not act, with the trims that are in them.
+
+    `untrimmed` are the codes a role comes back to that was out when the levels were taken; `place` [m] is
+    where the subject was then.
+    """
+
+    codes: Codes
+    trims: Trims
+    untrimmed: Codes
+    place: Point
+
+
+@dataclass(frozen=True)
+class Alone:
+    """The heads that are on while the others are out, by place and code; with none of them work lights up."""
+
+    lit: tuple[tuple[int, int], ...]
+
+    @property
+    def head(self) -> int | None:
+        """The one head, if it is one."""
+        return self.lit[0][0] if len(self.lit) == 1 else None
+
+
+MOST_OFFSET_STOPS = 10.0
+"""What `camera.offset_stops` may be; more on top of it is said in lux."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is wanted; `balance` and `camera` hold only the keys that orders have set, under the rig file's
+    names.
+
+    `exposure_stops` lie on top of the exposure target; a trim of None puts the role out; `place` [m] is
+    where the subject was last put by hand. `leaving` are heads, by place in the rig, that a changed rig file
+    has no more and that are to be out before it is taken."""
+
+    place: Point
+    mode: Mode = "follow"
+    kept: Kept | None = None
+    alone: Alone | None = None
+    balance: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
+    exposure_stops: float = 0.0
+    camera: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
+    trims: Trims = field(default_factory=lambda: NOTHING)
+    leaving: frozenset[int] = frozenset()
+
+    @property
+    def acts(self) -> bool:
+        """Whether the balance acts on the light."""
+        return self.mode == "follow" and self.alone is None
+
+    def rig(self, file: Rig) -> Rig:
+        """The rig with what was ordered in place of what its file says; ValueError where that cannot be."""
+        camera = Camera.model_validate(merged_camera(file.camera, self.camera))
+        table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
+        for name in ("relative", "against"):
+            if name in self.balance:
+                table[name] = {**getattr(file.balance, name), **self.balance[name]}
+        return file.model_copy(update={"camera": camera, "balance": Balance.model_validate(table)})
+
+    def wish(self, file: Rig) -> Wish:
+        """The wish, without the trims; ValueError where the camera leaves the exposure open."""
+        wish = wish_from_rig(self.rig(file))
+        return replace(wish, exposure_lux=wish.exposure_lux * 2.0**self.exposure_stops)
+
+    def effective_rig(self, file: Rig) -> Rig:
+        """A rig that says by itself all that is wanted but the trims."""
+        rig, stops = self.rig(file), self.exposure_stops
+        offset = rig.camera.offset_stops + stops
+        if rig.balance.exposure == "camera" and abs(offset) <= MOST_OFFSET_STOPS:
+            camera = rig.camera.model_copy(update={"offset_stops": offset})
+            return rig.model_copy(update={"camera": camera})
+        balance = rig.balance.model_copy(update={"exposure": exposure_target_lux(rig) * 2.0**stops})
+        return rig.model_copy(update={"balance": balance})
+
+    def changed_from(self, other: Wanted) -> dict[str, Any]:
+        """The fields in which this differs from another, with this one's values."""
+        return {
+            f.name: getattr(self, f.name)
+            for f in fields(self)
+            if getattr(self, f.name) != getattr(other, f.name)
+        }
+
+
+def merged_camera(file: Camera, over: Mapping[str, Any]) -> dict[str, Any]:
+    """The camera table with settings laid over it; a shutter time replaces a shutter angle and the
+    reverse."""
+    table = file.model_dump(exclude_unset=True)
+    if "shutter" in over:
+        table.pop("shutter_angle", None)
+    if "shutter_angle" in over:
+        table.pop("shutter", None)
+    return {**table, **over}

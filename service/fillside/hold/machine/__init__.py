@@ -1,0 +1,1 @@
+"""The state machine: orders, events, and ticks in; wire codes out."""

@@ -1,0 +1,387 @@
+"""What each order makes of what is wanted: checked against the rig, or refused with nothing changed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import ValidationError
+
+from fillside.balance.measure import Measured
+from fillside.balance.solver.rounding import Codes
+from fillside.balance.target import Wish
+from fillside.hold.intent.intent import Alone, Kept, Wanted
+from fillside.hold.machine.modes import to_mode
+from fillside.orders.light import (
+    MOST_EXPOSE_STOPS,
+    MOST_TRIM_STOPS,
+    All,
+    BalanceOrder,
+    CameraOrder,
+    Dark,
+    Expose,
+    Follow,
+    Freeze,
+    Keep,
+    Move,
+    Only,
+    OrderError,
+    Show,
+    SubjectReport,
+    Trim,
+)
+from fillside.photometry.dimming import code_from_level, floor_code
+from fillside.rig.notation import ratio_number, ratio_text, stops_text
+from fillside.rig.problems import dotted, nearest, quoted, unknown
+from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.model import WORK_ROLE, Point, Rig
+from fillside.rig.tables.terms import NAME, MisfitError
+
+WhyNot = Callable[[Point], str | None]
+
+LEAST_LUX, MOST_LUX = 0.01, 200_000.0
+"""The exposures that can be asked for, in lux."""
+NOTED = "noted; takes effect at follow"
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What an order is judged by: the rig's numbers, what is wanted, and the light of the moment.
+
+    `untrimmed` are the codes the balance holds, `beneath` those the light goes to when no head is alone;
+    `present` the light itself, `levels_now` what a mode would keep aside of it; `measured_now` meters it at
+    the subject in the terms of a wish; `why_not_at` says why a subject cannot be at a place.
+    """
+
+    scene: Scene
+    wanted: Wanted
+    working: tuple[bool, ...]
+    untrimmed: Codes
+    beneath: Codes
+    present: Codes
+    levels_now: Callable[[], Kept]
+    measured_now: Callable[[Wish], Measured]
+    why_not_at: WhyNot
+
+    @property
+    def rig(self) -> Rig:
+        """The rig as its file says."""
+        return self.scene.rig
+
+    @property
+    def noted(self) -> str | None:
+        """What to say of an order that the mode does not let act."""
+        return None if self.wanted.mode == "follow" else NOTED
+
+
+@dataclass(frozen=True)
+class Change:
+    """What is wanted afterwards, and what to say beside "done".
+
+    `untrimmed` codes, where given, are what the balance holds then, whatever it would choose itself.
+    """
+
+    wanted: Wanted
+    note: str | None = None
+    untrimmed: Codes | None = None
+
+
+def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point:
+    """Where an order puts the subject [m]; OrderError for unknown marks and places nobody can be at."""
+    if order.mark is not None:
+        if order.mark not in rig.marks:
+            raise OrderError("unknown_name", unknown("mark", order.mark, rig.marks), "mark")
+        place = rig.marks[order.mark]
+    else:
+        assert order.to is not None, "the order has one or the other"
+        place = order.to
+    reason = why_not_at(place)
+    if reason is not None:
+        raise OrderError(
+            "out_of_range", f"the subject cannot be there: {reason}", "to" if order.to else "mark"
+        )
+    return place
+
+
+def _no_role(name: str, roles: Sequence[str]) -> str:
+    light = name if NAME.fullmatch(name) else quoted(name)
+    guess = nearest(name, roles)
+    hint = f'did you mean "{guess}"?' if guess else f"you have {', '.join(roles) or 'work lights alone'}"
+    return f"no {light} light here; {hint}"
+
+
+def _not_relative(moment: Moment, name: str, relative: Sequence[str]) -> str:
+    """What to say of stops for a role that takes none: there is no such light, or the ratio says it."""
+    roles = tuple(role for role in dict.fromkeys(moment.scene.roles) if role != WORK_ROLE)
+    if name not in roles:
+        return _no_role(name, roles)
+    others = f"; {', '.join(relative)} can" if relative else ""
+    return f"{name} is held by the ratio and cannot be held by stops{others}"
+
+
+def _trim(moment: Moment, order: Trim) -> Change:
+    scene, trims = moment.scene, moment.wanted.trims
+    if order.role not in scene.roles or order.role == WORK_ROLE:
+        roles = tuple(dict.fromkeys(role for role in scene.roles if role != WORK_ROLE))
+        raise OrderError("unknown_name", _no_role(order.role, roles), "role")
+    if all(scene.fixed[i] for i in scene.of_role(order.role)):
+        raise OrderError("not_now", f"{order.role} cannot be dimmed, so it takes no trim", "role")
+    value = _trimmed_to(trims.get(order.role, 0.0), order)
+    others = {role: stops for role, stops in trims.items() if role != order.role}
+    changed = others if value == 0 else {**others, order.role: value}
+    return Change(replace(moment.wanted, trims=changed), _said_of_trim(moment, order.role, value))
+
+
+def _trimmed_to(now: float | None, order: Trim) -> float | None:
+    if order.to == "out":
+        return None
+    if order.to is not None:
+        return order.to
+    assert order.by is not None, "the order has one or the other"
+    if now is None:
+        raise OrderError(
+            "not_now", f"{order.role} is out; trim it to a number of stops to bring it back", "by"
+        )
+    value = _sum_stops(now, order.by)
+    if abs(value) > MOST_TRIM_STOPS:
+        raise OrderError(
+            "out_of_range",
+            f"{order.role} would be trimmed {stops_text(value)} in all; "
+            f"trims go {MOST_TRIM_STOPS:g} stops up and down",
+            "by",
+        )
+    return value
+
+
+def _sum_stops(stops: float, by: float) -> float:
+    """Stops added up as a person does: three times a third is one."""
+    total = round(stops + by, 12)
+    return 0.0 if abs(total) < 1e-9 else total
+
+
+def _said_of_trim(moment: Moment, role: str, value: float | None) -> str:
+    if value is None:
+        text = f"{role} is out"
+    elif value == 0:
+        text = f"{role} has no trim"
+    else:
+        text = f"{role} trimmed {stops_text(value)}"
+    return f"{text}; it shows once the light is back" if moment.wanted.mode == "dark" else text
+
+
+def _balance(moment: Moment, order: BalanceOrder) -> Change:
+    wanted = moment.wanted
+    roles = tuple(
+        dict.fromkeys(
+            role
+            for role, rule in zip(moment.scene.roles, moment.scene.rules, strict=True)
+            if rule in ("hair", "background")
+        )
+    )
+    said = order.model_dump(exclude={"do"}, exclude_none=True)
+    for name in ("relative", "against"):
+        for role in said.get(name, {}):
+            if role not in roles:
+                raise OrderError("unknown_name", _not_relative(moment, role, roles), dotted((name, role)))
+        if name in said:
+            said[name] = {**wanted.balance.get(name, {}), **said[name]}
+    table = {**wanted.balance, **said}
+    if "ratio" in said:
+        read_as = table.get("read_as", moment.rig.balance.read_as)
+        try:
+            table["ratio"] = ratio_number(said["ratio"], read_as)
+        except ValueError as error:
+            raise OrderError(
+                "out_of_range" if _is_number(said["ratio"]) else "bad_order", str(error), "ratio"
+            ) from None
+        table["read_as"] = read_as
+    return _with_wish(moment, replace(wanted, balance=table), "ratio")
+
+
+def _is_number(ratio: str | float) -> bool:
+    """Whether a ratio is written as one, so that only its size can be at fault."""
+    return not isinstance(ratio, str) or any(c.isdigit() for c in ratio)
+
+
+def _expose(moment: Moment, order: Expose) -> Change:
+    wanted = moment.wanted
+    if order.by is not None:
+        return _with_wish(moment, replace(wanted, exposure_stops=_exposed(moment, order.by)), "by")
+    table = {**wanted.balance, "exposure": order.to}
+    return _with_wish(moment, replace(wanted, balance=table, exposure_stops=0.0), "to")
+
+
+def _exposed(moment: Moment, by: float) -> float:
+    """The stops on top of the exposure with some more; OrderError for too many in all, unless fewer."""
+    now = moment.wanted.exposure_stops
+    value = _sum_stops(now, by)
+    if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
+        raise OrderError(
+            "out_of_range",
+            f"the exposure would be {stops_text(value)} off what is wanted in all; "
+            f"it goes {MOST_EXPOSE_STOPS:g} stops up and down",
+            "by",
+        )
+    return value
+
+
+def _camera(moment: Moment, order: CameraOrder) -> Change:
+    settings = order.settings
+    over = {k: v for k, v in moment.wanted.camera.items() if not _replaced(k, settings)}
+    change = _with_wish(moment, replace(moment.wanted, camera={**over, **settings}), next(iter(settings)))
+    if change.wanted.rig(moment.rig).balance.exposure == "camera":
+        return change
+    note = "the exposure is held at a number of lux; the camera's settings do not change it"
+    return replace(change, note=note)
+
+
+def _replaced(key: str, settings: Mapping[str, Any]) -> bool:
+    return (key == "shutter" and "shutter_angle" in settings) or (
+        key == "shutter_angle" and "shutter" in settings
+    )
+
+
+def _with_wish(moment: Moment, wanted: Wanted, where: str) -> Change:
+    """The change, if the wish it makes is one that can be asked for."""
+    try:
+        wish = wanted.wish(moment.rig)
+    except ValidationError as error:
+        raise OrderError("bad_order", _first_sentence(error), where) from None
+    except ValueError as error:
+        raise OrderError("not_now", str(error), where) from None
+    if not LEAST_LUX <= wish.exposure_lux <= MOST_LUX:
+        raise OrderError(
+            "out_of_range",
+            f"that asks for {wish.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
+            where,
+        )
+    return Change(wanted, moment.noted)
+
+
+def _first_sentence(error: ValidationError) -> str:
+    detail = error.errors(include_url=False)[0]
+    own = detail.get("ctx", {}).get("error")
+    return str(own) if isinstance(own, MisfitError | ValueError) else detail["msg"]
+
+
+def _move(moment: Moment, order: Move) -> Change:
+    place = place_of(moment.rig, order, moment.why_not_at)
+    return Change(replace(moment.wanted, place=place), moment.noted)
+
+
+def _only(moment: Moment, order: Only) -> Change:
+    lit = _lit(moment, order.head, order.level, "head")
+    return Change(replace(moment.wanted, alone=Alone((lit,))), _burning(moment.scene))
+
+
+def _show(moment: Moment, order: Show) -> Change:
+    lit = tuple(_lit(moment, head, level, f"heads.{head}") for head, level in order.heads.items())
+    return Change(replace(moment.wanted, alone=Alone(lit)), _burning(moment.scene))
+
+
+def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[int, int]:
+    """The place and code of a head that is to be on; without a level, the one it has."""
+    scene = moment.scene
+    if name not in scene.names:
+        raise OrderError("unknown_name", unknown("head", name, scene.names), where)
+    head = scene.index(name)
+    if scene.fixed[head]:
+        raise OrderError("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
+    if not moment.working[head]:
+        raise OrderError("not_now", f"{name} cannot be reached", where)
+    full = scene.full_scales[head]
+    own = moment.beneath[head] or moment.untrimmed[head] or full
+    return head, own if level is None else code_from_level(level, full)
+
+
+def _burning(scene: Scene) -> str | None:
+    burning = [name for name, fixed in zip(scene.names, scene.fixed, strict=True) if fixed]
+    return f"{', '.join(burning)} cannot be dimmed and stays on" if burning else None
+
+
+def _all(moment: Moment, order: All) -> Change:
+    if moment.wanted.alone is None:
+        return Change(moment.wanted, "no head was alone")
+    return Change(replace(moment.wanted, alone=None))
+
+
+def _keep(moment: Moment, order: Keep) -> Change:
+    wanted = moment.wanted
+    if wanted.alone is not None or wanted.mode == "dark":
+        shows = "one head alone" if wanted.alone is not None else "the studio dark"
+        raise OrderError("not_now", f"there is no balance to keep with {shows}")
+    wish = wanted.wish(moment.rig)
+    exposure_lux = moment.measured_now(wish).exposure_lux
+    # What is against the exposure is against the one that is kept.
+    now = moment.measured_now(replace(wish, exposure_lux=exposure_lux))
+    if now.ratio is None or exposure_lux <= 0:
+        raise OrderError("not_now", "there is no ratio to keep: key and fill must both be on and answer")
+    rig = wanted.rig(moment.rig)
+    try:
+        ratio = ratio_number(now.ratio, rig.balance.read_as)
+    except ValueError as error:
+        raise OrderError("not_now", f"the light now cannot be a balance: {error}") from None
+    held = {
+        role: round(stops, 9)
+        for role, stops in now.relative.items()
+        if stops is not None and abs(stops) <= 12
+    }
+    table = {
+        **wanted.balance,
+        "ratio": ratio,
+        "read_as": rig.balance.read_as,
+        "relative": {**wanted.balance.get("relative", {}), **held},
+    }
+    stops = math.log2(exposure_lux / wish.exposure_lux) + wanted.exposure_stops
+    out = {role: value for role, value in wanted.trims.items() if value is None}
+    base = _kept_base(moment, out)
+    levels = Kept(moment.present, out, base, wanted.place) if wanted.mode == "freeze" else wanted.kept
+    kept = replace(wanted, balance=table, exposure_stops=stops, trims=out, kept=levels)
+    beside = f"; {', '.join(out)} stays out" if out else ""
+    lux = f"{exposure_lux:.0f} lx" if exposure_lux >= 10 else f"{exposure_lux:.1f} lx"
+    note = f"kept {ratio_text(now.ratio)}, read as {rig.balance.read_as}, at {lux}{beside}"
+    return replace(_with_wish(moment, kept, "do"), note=note, untrimmed=base)
+
+
+def _kept_base(moment: Moment, out: Mapping[str, float | None]) -> Codes:
+    """The present codes as what the balance holds; heads that are out, or on their way, as it had them."""
+    scene = moment.scene
+    base = list(moment.untrimmed)
+    for i, present in enumerate(moment.present):
+        if scene.fixed[i] or scene.rules[i] == WORK_ROLE or scene.roles[i] in out:
+            continue
+        if present >= floor_code(scene.curves[i], scene.full_scales[i], float(scene.floors[i])):
+            base[i] = present
+    return tuple(base)
+
+
+def _follow(moment: Moment, order: Follow) -> Change:
+    return Change(*to_mode(moment.wanted, "follow", moment.levels_now()))
+
+
+def _freeze(moment: Moment, order: Freeze) -> Change:
+    return Change(*to_mode(moment.wanted, "freeze", moment.levels_now()))
+
+
+def _dark(moment: Moment, order: Dark) -> Change:
+    return Change(*to_mode(moment.wanted, "dark", moment.levels_now()))
+
+
+CHANGES: dict[type[Any], Callable[[Moment, Any], Change]] = {
+    Trim: _trim,
+    BalanceOrder: _balance,
+    Expose: _expose,
+    CameraOrder: _camera,
+    Move: _move,
+    Only: _only,
+    Show: _show,
+    All: _all,
+    Keep: _keep,
+    Follow: _follow,
+    Freeze: _freeze,
+    Dark: _dark,
+}
+"""What carries out each order that changes what is wanted; reports of the subject and undo are the hold's
+own."""

@@ -1,0 +1,1 @@
+"""What outlives a restart or a change of the rig."""

@@ -1,0 +1,1 @@
+"""The state that every door shows, and the judgement in it."""

@@ -1,0 +1,127 @@
+"""What the balance holds for a subject, before trims, and when that is worked out anew.
+
+An order asks for a new solution at once. A subject that moves asks for one as soon as its estimate has gone
+far enough for the light to differ, at most once a frame, and then the pace decides whether the light goes
+along."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from fillside.balance.rows import Metering, Rows
+from fillside.balance.solver.rounding import Codes
+from fillside.balance.solver.solve import Solved
+from fillside.balance.target import Wish
+from fillside.hold.fading.light import FRAME_S
+from fillside.hold.intent.balancing import Balancing
+from fillside.hold.tracking.pace import RECENT_S, REST_S, Pace
+from fillside.hold.tracking.subject import Subject
+from fillside.rig.tables.model import Point
+
+WORTH_SOLVING_M = 0.002
+"""An estimate that moved less changes the light by 0.01 stop at most, at 0.6 m from a lamp."""
+_ROUNDING_S = 1e-6
+"""A tick that comes as early as the sum of its times is rounded still comes when it was asked for."""
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What the light rests on: a solution, the rows it was found for, and the metering of then."""
+
+    solved: Solved
+    rows: Rows
+    metering: Metering
+
+
+class Standing:
+    """The latest solution: its codes, the place [m] it is for, and what it was found from."""
+
+    def __init__(self, balancing: Balancing, subject: Subject, pace: Pace) -> None:
+        self._balancing, self._subject, self._pace = balancing, subject, pace
+        self._basis: Basis | None = None
+        self._considered: Point = subject.place
+        self._stale = self._other_light = False
+        self._pursued_s = -math.inf
+        self.place: Point = subject.place
+        self.codes: Codes = ()
+
+    @property
+    def basis(self) -> Basis:
+        """The solution that the codes come from; there is one from the first `take` on."""
+        assert self._basis is not None, "something was solved"
+        return self._basis
+
+    @property
+    def pending(self) -> bool:
+        """Whether a subject that moved is still to be looked at."""
+        return self._stale
+
+    def take(self, wish: Wish, present: Codes | None) -> None:
+        """Solve for where the subject is, beside present codes, and let the light rest on that."""
+        place = self._subject.place
+        solved = self._balancing.solve(place, wish)
+        self._basis = self._basis_of(solved, place)
+        self.codes = self._balancing.choose(place, wish, solved, present)
+        self._considered = self.place = place
+        self.rest()
+        self._pace.settled()
+
+    def heard(self, too_bright: bool = False) -> None:
+        """The subject was reported, at a place where the light may be `too_bright`."""
+        if not self._stale:
+            moved = too_bright or math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
+            self._stale = moved or self._pace.looks_again(self._subject.unmoved_s)
+
+    def light_changed(self) -> None:
+        """The room's own light is another: the balance is to be looked at as if the subject had moved."""
+        self._stale = self._other_light = True
+
+    def due_in(self, time_s: float) -> float | None:
+        """Seconds until a subject that moved is to be looked at; None if none did."""
+        return max(0.0, FRAME_S - (time_s - self._pursued_s)) if self._stale else None
+
+    def is_due(self, time_s: float) -> bool:
+        """Whether a subject that moved is to be looked at now."""
+        return self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S
+
+    def pursue(self, wish: Wish, time_s: float, too_bright: bool = False) -> bool:
+        """Solve for where the subject went; whether the light is to go along.
+
+        A light that is `too_bright` there goes along whatever the pace.
+        """
+        subject, no_walk = self._subject, self._other_light or too_bright
+        self.rest()
+        self._pursued_s = time_s
+        place, solved = self._solve_there(wish)
+        off = math.inf if too_bright else self._off_stops(place, wish, solved)
+        step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
+        if step == "stay":
+            return False
+        if step == "begin" and not no_walk:
+            subject.believe_the_latest(RECENT_S)
+            place, solved = self._solve_there(wish)
+        elif step == "begin" and subject.unmoved_s >= REST_S:
+            self._pace.settled()
+        self._basis, self.place = self._basis_of(solved, place), place
+        self.codes = self._balancing.choose(place, wish, solved, self.codes)
+        return True
+
+    def _off_stops(self, place: Point, wish: Wish, solved: Solved) -> float:
+        """How far the light is from what a new solution gives, 0 where the wires have no better codes."""
+        off = self._balancing.off_stops(place, wish, self.codes, solved)
+        rests = self._pace.resting and off > self._pace.band_stops
+        if rests and self._balancing.choose(place, wish, solved, self.codes) == self.codes:
+            return 0.0
+        return off
+
+    def _solve_there(self, wish: Wish) -> tuple[Point, Solved]:
+        place = self._considered = self._subject.place
+        return place, self._balancing.solve(place, wish)
+
+    def _basis_of(self, solved: Solved, place: Point) -> Basis:
+        return Basis(solved, self._balancing.rows_at(place), self._balancing.metering)
+
+    def rest(self) -> None:
+        """Leave a subject that moved alone until it is reported again."""
+        self._stale = self._other_light = False

@@ -1,0 +1,179 @@
+"""Which wires and heads answer, and since when.
+
+Theory. A head has a state of its own, as far as its lamp says so, and shares that of its driver; the worse of
+the two counts:
+
+    driver \\ own   ok     late   disobeying   lost
+    ok             ok     late   disobeying   lost
+    late           late   late   disobeying   lost
+    lost           lost   lost   lost         lost
+
+A head that is lost cannot be reached; the others can. One that disobeys gives what it says it gives.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from fillside.balance.solver.rounding import Codes
+from fillside.hold.machine.events import (
+    Answering,
+    DriverChanged,
+    DriverState,
+    HeadAnswers,
+    HeadBack,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+    HeadState,
+    HealthEvent,
+)
+from fillside.rig.scene.scene import Scene
+
+Reported = dict[int, int]
+_STATES: dict[type, HeadState] = {
+    HeadLost: "lost",
+    HeadLate: "late",
+    HeadBack: "ok",
+    HeadDisobeys: "disobeying",
+}
+
+
+@dataclass(frozen=True)
+class DriverHealth:
+    """A driver's state and since when; times are the caller's clock [s]."""
+
+    state: DriverState
+    since_s: float
+    note: str = ""
+    notices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class HeadHealth:
+    """A head's state and since when; `code` is what it says it has while it disobeys. `answers` and
+    `confirmed` as in `HeadAnswers`."""
+
+    state: HeadState
+    since_s: float
+    code: int | None = None
+    answers: Answering | None = None
+    confirmed: bool | None = None
+
+
+@dataclass(frozen=True)
+class _Own:
+    """What a head's lamp says of itself."""
+
+    state: HeadState
+    since_s: float
+    code: int | None = None
+    answers: Answering | None = None
+    confirmed: bool | None = None
+
+
+class Health:
+    """The drivers' states and those of the heads."""
+
+    def __init__(self, scene: Scene, at_s: float) -> None:
+        self._drivers_of = [head.drive.driver if head.drive else None for head in scene.rig.heads]
+        self._own = {name: _Own("ok", at_s) for name in scene.names}
+        self.drivers: dict[str, DriverHealth] = dict.fromkeys(
+            dict.fromkeys(n for n in self._drivers_of if n is not None), DriverHealth("ok", at_s)
+        )
+
+    def take_over(self, other: Health) -> None:
+        """What another knew of the drivers and heads that are here too."""
+        self.drivers |= {name: known for name, known in other.drivers.items() if name in self.drivers}
+        self._own |= {name: own for name, own in other._own.items() if name in self._own}
+
+    def heard(self, event: HealthEvent, at_s: float) -> None:
+        """Take an event in; one about a driver or head that the rig does not have says nothing."""
+        if isinstance(event, DriverChanged):
+            known = self.drivers.get(event.driver)
+            if known is not None:
+                since_s = known.since_s if known.state == event.state else at_s
+                self.drivers[event.driver] = DriverHealth(event.state, since_s, event.note, event.notices)
+        elif event.head in self._own:
+            self._own[event.head] = _after(self._own[event.head], event, at_s)
+
+    @property
+    def heads(self) -> tuple[HeadHealth, ...]:
+        """Every head, in the rig's order; one without a wire is as well as its lamp says."""
+        return tuple(
+            _joined(own, None if driver is None else self.drivers[driver])
+            for own, driver in zip(self._own.values(), self._drivers_of, strict=True)
+        )
+
+    @property
+    def working(self) -> tuple[bool, ...]:
+        """For each head whether it can be reached."""
+        return tuple(head.state != "lost" for head in self.heads)
+
+    def known(self, codes: Codes) -> Codes:
+        """Codes as far as they are known; see `as_reported`."""
+        return as_reported(codes, self.heads)
+
+
+@dataclass(frozen=True)
+class Reckoning:
+    """How the light goes on with heads that are not well: which are `led`, (heads,) of bool, which the
+    balance may count on, likewise, and which of the others `stay` at codes, by place.
+
+    Who keeps the others as they are counts on all, and leads whatever can be reached. Who solves anew counts
+    on none that is lost or disobeys, and leaves it alone, lest the light chase what a lamp says of itself.
+    """
+
+    led: tuple[bool, ...]
+    counted: tuple[bool, ...]
+    stay: Reported
+
+
+def reckoning(heads: Sequence[HeadHealth], when_lost: str) -> Reckoning:
+    """The reckoning with heads as they are, by the word of `[balance]`."""
+    if when_lost == "solve":
+        obeying = tuple(head.state not in ("lost", "disobeying") for head in heads)
+        return Reckoning(obeying, obeying, reported(heads))
+    return Reckoning(tuple(head.state != "lost" for head in heads), (True,) * len(heads), {})
+
+
+def reported(heads: Sequence[HeadHealth]) -> Reported:
+    """The codes of heads, by place, that disobey and say which they have."""
+    return {
+        i: head.code for i, head in enumerate(heads) if head.state == "disobeying" and head.code is not None
+    }
+
+
+def as_reported(codes: Codes, heads: Sequence[HeadHealth]) -> Codes:
+    """Codes as far as they are known: those sent, and of heads that disobey those they say they have."""
+    said = reported(heads)
+    return tuple(said.get(i, code) for i, code in enumerate(codes)) if said else codes
+
+
+def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]:
+    """The head and the code it was found at, where that is another than it has by these codes."""
+    if not isinstance(event, HeadBack) or event.code is None or event.head not in scene.names:
+        return {}
+    head = scene.index(event.head)
+    return {} if scene.fixed[head] or event.code == codes[head] else {head: event.code}
+
+
+def _after(
+    own: _Own, event: HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers, at_s: float
+) -> _Own:
+    if isinstance(event, HeadAnswers):
+        return replace(own, answers=event.answers, confirmed=event.confirmed)
+    code = event.code if isinstance(event, HeadDisobeys) else None
+    state = _STATES[type(event)]
+    return replace(own, state=state, since_s=own.since_s if state == own.state else at_s, code=code)
+
+
+def _joined(own: _Own, driver: DriverHealth | None) -> HeadHealth:
+    answers = own.answers
+    if driver is not None and driver.state == "lost":
+        since_s = min(own.since_s, driver.since_s) if own.state == "lost" else driver.since_s
+        return HeadHealth("lost", since_s, None, answers, None if own.confirmed is None else False)
+    if own.state != "ok" or driver is None:
+        return HeadHealth(own.state, own.since_s, own.code, answers, own.confirmed)
+    return HeadHealth(driver.state, max(own.since_s, driver.since_s), None, answers, own.confirmed)

@@ -1,0 +1,1 @@
+"""Finds the subject from noisy position reports."""

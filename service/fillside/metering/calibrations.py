@@ -1,0 +1,189 @@
+"""Readings weighed into calibrations, apart from the light; calibrations kept and applied."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from pydantic import ValidationError
+
+from fillside.background.worker_process import Apart
+from fillside.calibration.drift.change import Change
+from fillside.calibration.drift.sensors import with_sensors
+from fillside.calibration.readings import Reading
+from fillside.calibration.result.remarks import remark_on
+from fillside.hold.machine.hold import Hold
+from fillside.metering.fits import judge, weigh
+from fillside.metering.persistence import keep_calibration, use_calibration
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
+from fillside.storage.records import metering as kept
+from fillside.storage.records.metering import KeptCalibration
+from fillside.storage.store import Store
+
+log = logging.getLogger(__name__)
+
+Applies = Callable[[Calibration | None, str | None], None]
+"""Hands the hold a calibration and when it was made."""
+
+MOST_IN_A_FIT = 200
+
+
+def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
+    """The calibration in use and when it was made (ISO 8601, UTC); None and None without one."""
+    used = kept.used_calibration(store)
+    calibration = None if used is None else _understood(used)
+    return (None, None) if used is None or calibration is None else (calibration, made_at(used.at))
+
+
+def _understood(one: KeptCalibration) -> Calibration | None:
+    try:
+        return Calibration.model_validate(one.body)
+    except ValidationError as error:
+        log.error("calibration %d cannot be read (%s); the rig file alone is used", one.id, error)
+        return None
+
+
+def made_at(unix_s: float) -> str:
+    """A Unix time [s] as ISO 8601 in UTC, to the second.
+
+    >>> made_at(0.0)
+    '1970-01-01T00:00:00Z'
+    """
+    return datetime.fromtimestamp(unix_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
+    """A throw-away hold works out what the real one then finds in the caches: tables of new dimmers.
+
+    It also says of a calibration from elsewhere that it cannot be held, before it is kept.
+    """
+    await asyncio.to_thread(Hold, rig, calibration=calibration)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A calibration, the numbers of the readings in it, how many of each head, and what the newest one is
+    doubted for."""
+
+    calibration: Calibration
+    numbers: tuple[int, ...]
+    taken: Mapping[str, int]
+    remark: str | None
+
+
+class Weighing:
+    """Makes calibrations of kept readings, keeps them, and has them applied.
+
+    `busy` while something is worked out; `told` is called when that changes.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        apply: Applies,
+        told: Callable[[], None] = lambda: None,
+        apart: Apart | None = None,
+    ) -> None:
+        self._store, self._apply, self._told = store, apply, told
+        self._apart = Apart() if apart is None else apart
+        self.busy = False
+        self.used = kept.used_calibration(store)
+        self.calibration = None if self.used is None else _understood(self.used)
+
+    async def begin(self) -> None:
+        """Get ready: the first fit is not to be slower than the others."""
+        await self._apart.begin()
+
+    async def fit(
+        self, rig: Rig, numbers: Sequence[int], only: Collection[str | None] | None = None
+    ) -> Fitted:
+        """The calibration from readings by their numbers; struck and impossible ones are left out.
+
+        Raises ApartError where it cannot be worked out.
+        """
+        rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
+        understood = kept.understood(self._store, rows)
+        entries, readings = [one for one, _ in understood], [reading for _, reading in understood]
+        with self._working():
+            found = await self._apart.run(weigh, rig, readings, only)
+        for place, why in found.strange.items():
+            log.warning("reading %d is left aside: %s", entries[place].id, why)
+        counted = [i for i in range(len(entries)) if i not in found.strange]
+        kept_numbers = tuple(entries[i].id for i in counted)
+        shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
+        return Fitted(
+            calibration=with_sensors(found.calibration, shown),
+            numbers=kept_numbers,
+            taken=Counter(name for i in counted for name in readings[i].heads),
+            remark=remark_on(found.calibration, len(counted)) if counted else None,
+        )
+
+    async def judge(self, rig: Rig, readings: Sequence[Reading]) -> Change:
+        """What became of a head since it was calibrated; ApartError where it cannot be told."""
+        with self._working():
+            return await self._apart.run(judge, rig, self.calibration, readings)
+
+    async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
+        """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
+        it cannot be kept."""
+        await _try_out(rig, calibration)
+        number = await keep_calibration(self._store, rig, calibration, numbers, self._used_number)
+        await self._take(calibration)
+        return number
+
+    async def go_back(self, rig: Rig, number: int | None) -> bool:
+        """Use an earlier calibration, or none; whether there is such a one. NotStoredError as `adopt`."""
+        found = await asyncio.to_thread(kept.calibration, self._store, number)
+        calibration = None if found is None else _understood(found)
+        if number is not None and calibration is None:
+            return False
+        await _try_out(rig, calibration)
+        if not await use_calibration(self._store, number, self._used_number):
+            return False
+        await self._take(calibration)
+        return True
+
+    @property
+    def _used_number(self) -> int | None:
+        return None if self.used is None else self.used.id
+
+    async def _take(self, calibration: Calibration | None) -> None:
+        self.used = await asyncio.to_thread(kept.used_calibration, self._store)
+        self.calibration = None if self.used is None else calibration
+        self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
+
+    async def numbers_with(self, newest: Sequence[int], elsewhere: Collection[int] = ()) -> list[int]:
+        """What a fit outside a routine weighs: the readings of the calibration in use, new ones, and any that
+        no calibration ever weighed because the process was killed before; not those of a routine."""
+        known = self.used.readings if self.used is not None else ()
+        weighed = await asyncio.to_thread(kept.newest_weighed, self._store)
+        later = await asyncio.to_thread(kept.readings, self._store, MOST_IN_A_FIT)
+        missed = [
+            entry.id
+            for entry in later
+            if entry.purpose == "calibrate"
+            and entry.struck is None
+            and entry.id > weighed
+            and entry.id not in elsewhere
+        ]
+        return sorted({*known, *missed, *newest})[-MOST_IN_A_FIT:]
+
+    async def close(self) -> None:
+        """End the fitting process; a fit that is under way is dropped, its readings are kept."""
+        await self._apart.close()
+
+    @contextmanager
+    def _working(self) -> Iterator[None]:
+        self.busy = True
+        self._told()
+        try:
+            yield
+        finally:
+            self.busy = False
+            self._told()

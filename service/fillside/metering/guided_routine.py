@@ -1,0 +1,350 @@
+"""One guided routine at a time: its place is kept, its heads are shown, its readings are weighed."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pydantic import ValidationError
+
+from fillside.background.worker_process import ApartError
+from fillside.balance.judgement.deviations import stops_words
+from fillside.calibration.readings import OWN_HEAD, Reading
+from fillside.calibration.routine import routine as acts
+from fillside.calibration.routine.checks import Check, Checked, checked
+from fillside.calibration.routine.prompts import SAME_PLACE_M
+from fillside.calibration.routine.routine import Kind, NotNowError, Routine
+from fillside.calibration.routine.steps import (
+    Asks,
+    Known,
+    Step,
+    check_to_take,
+    items_of,
+    may_read,
+    reading_to_take,
+    step_of,
+)
+from fillside.calibration.routine.verdict import cause_words
+from fillside.metering.calibrations import Fitted, Weighing
+from fillside.metering.daylight import Daylight
+from fillside.metering.drift import Drift
+from fillside.metering.persistence import keep, strike
+from fillside.metering.studio import Studio
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import Act
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
+from fillside.storage.records import metering as kept
+from fillside.storage.store import Store
+
+log = logging.getLogger(__name__)
+
+
+class Guide:
+    """`step` is what is asked now, None when no routine is under way.
+
+    Whoever calls sees to it that one call is over before the next.
+    """
+
+    def __init__(
+        self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight, drift: Drift
+    ) -> None:
+        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._drift = drift
+        self._routine: Routine | None = None
+        self._latest: Fitted | None = None
+        self._shown: dict[str, float] | None = None
+        self._knows: Known | None = None
+        self.step: Step | None = None
+
+    async def open(self) -> None:
+        """Take up a routine that was under way when the last run ended; it waits to be resumed."""
+        if self._routine is not None:
+            return
+        self._routine = _stored(await asyncio.to_thread(kept.kept_routine, self._store))
+        try:
+            await self._look()
+        except Exception as error:  # whatever it stumbles over, it is kept data that does not fit
+            log.warning("a routine that was under way does not fit this rig any more: %r", error)
+            self._routine = self.step = None
+        if self._routine is not None and self._studio.now().shown:
+            await self._studio.light({"do": "all"})
+
+    @property
+    def asked(self) -> Asks | None:
+        """The reading that is asked for; None when a reading is not the routine's."""
+        return None if self.step is None or self.step.left else self.step.asks
+
+    @property
+    def readings(self) -> tuple[int, ...]:
+        """The numbers of the readings of a routine that is under way."""
+        return () if self._routine is None else self._routine.readings
+
+    async def act(self, kind: Kind, act: Act, item: str | None, now: float) -> str:
+        """Go on in a routine; KeyError (with what would be right) for an unknown item."""
+        if act == "start":
+            return await self._start(kind, now)
+        routine = self._routine
+        if routine is None or routine.kind != kind:
+            raise NotNowError(f"no {kind} routine is under way; start one")
+        routine.may(act)
+        if act == "tick":
+            await self._tick(routine, item)
+            return "ticked"
+        await self._moved(routine, act)
+        await self._go_on()
+        return "" if self.step is None else self.step.title
+
+    async def _start(self, kind: Kind, now: float) -> str:
+        if self._routine is not None:
+            self._routine.may_start_over()
+        self._latest = None
+        self._go_to(acts.start(kind, now))
+        await self._weighing.begin()
+        await self._go_on()
+        return "begun; tick the cautions first"
+
+    async def _tick(self, routine: Routine, item: str | None) -> None:
+        items = tuple(items_of(routine, self._rig))
+        try:
+            self._go_to(acts.ticked(routine, item or "", items))
+        except KeyError:
+            raise KeyError(f"what can be ticked: {', '.join(items)}") from None
+        await self._look()
+
+    async def _moved(self, routine: Routine, act: Act) -> None:
+        if act == "go":
+            if routine.stage == "read" and (self.asked is None or self.asked.head):
+                raise NotNowError('"go" does not fit here; the light is ready for the reading')
+            self._go_to(acts.go(routine, tuple(items_of(routine, self._rig))))
+        elif act == "leave":
+            self._go_to(routine.model_copy(update={"left": True, "dark": False}))
+        elif act == "resume":
+            self._go_to(routine.model_copy(update={"left": False}))
+        elif act == "repeat":
+            await self._repeat(routine)
+        elif act == "finish":
+            self._go_to(routine.next_stage())
+        else:
+            self._go_to(await self._passed_over(routine))
+
+    async def _repeat(self, routine: Routine) -> None:
+        back, number = acts.without_last(routine)
+        if number is not None:
+            await strike(self._store, number, "taken again")
+        self._go_to(back)
+        if number is not None:
+            await self._weigh()
+
+    async def _passed_over(self, routine: Routine) -> Routine:
+        if routine.stage == "warm":
+            return routine.next_stage()
+        if routine.stage == "read":
+            asked = reading_to_take(routine, self._known())
+            after = acts.passed_over(routine, "" if asked is None else str(asked["head"] or ""))
+            self._go_to(after)
+            await self._weigh()
+            return after
+        check = check_to_take(routine, self._known().held)
+        return routine if check is None else acts.passed_over(routine, check.name)
+
+    async def ready(self) -> None:
+        """Raise NotNowError unless the light is what the reading asked for wants, and rests."""
+        step, now = self.step, self._studio.now()
+        assert step is not None, "a reading is asked for"
+        if step.waits_for_dark:
+            raise NotNowError("the lamps are still on: go on into the dark first")
+        if not now.settled:
+            raise NotNowError("the light is still moving; read once it rests")
+        if not now.is_as_asked(step.lit, self._rig):
+            self._shown = None
+            await self._show()
+            raise NotNowError("the light is not as this reading wants it; it goes there now, if it can")
+
+    async def take(self, reading: Reading, now: float, who: str) -> str:
+        """Take in the reading that is asked for, at a Unix time [s]; what to say of it."""
+        routine = self._routine
+        assert routine is not None, "a reading is asked for"
+        if routine.stage == "read":
+            note = await self._read(routine, reading, who)
+        elif routine.stage == "warm":
+            note = await self._warmed(routine, reading, now, who)
+        else:
+            note = await self._checked(routine, reading, who)
+            if routine.kind == "lineup":
+                self._drift.lined_up(reading, now)
+        await self._go_on()
+        return note
+
+    async def _read(self, routine: Routine, reading: Reading, who: str) -> str:
+        number = await self._keep(reading, "calibrate", who)
+        self._go_to(acts.took(routine, number))
+        trouble = await self._weigh()
+        remark = None if self._latest is None else self._latest.remark
+        if trouble:
+            return f"reading {number} taken; {trouble}"
+        return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+
+    async def _warmed(self, routine: Routine, reading: Reading, now: float, who: str) -> str:
+        after, note = acts.warm_up(routine, self._lux(reading), now)
+        await self._keep(reading, "warm-up", who)
+        self._go_to(after)
+        return note
+
+    async def _checked(self, routine: Routine, reading: Reading, who: str) -> str:
+        check = check_to_take(routine, self._known().held)
+        assert check is not None, "a step that asks has a check"
+        if not _as_wanted(reading, check):
+            raise NotNowError("that is another place, receptor or direction than this check wants")
+        await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
+        one = checked(check, self._lux(reading))
+        if check.what == "near":
+            one = one.model_copy(update=await self._cause(routine, check, reading))
+        self._go_to(acts.took_check(routine, one))
+        way = "over" if one.off_stops > 0 else "under"
+        said = f"{stops_words(abs(one.off_stops))} {way} what was expected"
+        return said if one.good else f"{said}: that is off"
+
+    async def _cause(self, routine: Routine, check: Check, near: Reading) -> dict[str, Any]:
+        """Why a head is off, from its reading at the mark and one nearer to it."""
+        far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
+        try:
+            change = await self._weighing.judge(self._rig, [_as_reading(far), near])
+        except ApartError as error:
+            log.error("why %s is off cannot be worked out: %s", check.head, error)
+            return {"cause": "Why cannot be worked out: look at lamp and stand."}
+        return {"cause": cause_words(change), "as_calibrated": change.story == "as calibrated"}
+
+    def _lux(self, reading: Reading) -> float:
+        return reading.lux(self._rig.meter.constant_of(reading.receptor))
+
+    async def _keep(self, reading: Reading, purpose: str, who: str) -> int:
+        return await keep(self._store, reading, purpose, who, self._daylight)
+
+    async def struck(self, number: int) -> bool:
+        """A reading was struck; whether it was of a routine that is still under way."""
+        routine = self._routine
+        if routine is None or routine.stage == "done" or number not in routine.readings:
+            return False
+        left = tuple(own for own in routine.readings if own != number)
+        self._go_to(routine.model_copy(update={"readings": left}))
+        await self._weigh()
+        await self._go_on()
+        return True
+
+    async def _weigh(self) -> str:
+        """Fit this routine's readings; what went wrong, or nothing."""
+        routine = self._routine
+        assert routine is not None, "a routine is under way"
+        only = may_read(routine, self._rig) if routine.passed_over else None
+        try:
+            self._latest = await self._weighing.fit(self._rig, routine.readings, only)
+        except ApartError as error:
+            log.error("the readings cannot be weighed: %s", error)
+            return "it is kept, but could not be weighed"
+        return ""
+
+    async def _go_on(self) -> None:
+        """Enter what comes next where a stage has all it wants, and show its heads."""
+        routine = self._routine
+        assert routine is not None, "a routine is under way"
+        if not routine.left:
+            if routine.kind == "calibrate" and self._latest is None and routine.stage in ("read", "verify"):
+                await self._weigh()
+            if routine.stage == "read" and reading_to_take(routine, self._known()) is None:
+                self._go_to(routine := routine.next_stage())
+            if routine.stage == "verify":
+                await self._verifying(routine)
+        await self._look()
+        await self._show()
+
+    async def _verifying(self, routine: Routine) -> None:
+        """The new calibration is used from here on, and the routine is done when all is checked."""
+        latest = self._latest if routine.kind == "calibrate" else None
+        used = self._weighing.used
+        if latest is not None and latest.numbers and (used is None or used.readings != latest.numbers):
+            await self._weighing.adopt(self._rig, latest.calibration, latest.numbers)
+        held = await asyncio.to_thread(lambda: self._known().held)
+        if check_to_take(routine, held) is None:
+            self._go_to(routine.next_stage())
+
+    async def _show(self) -> None:
+        """Have the heads on that the step wants, if that is a change."""
+        lit = None if self.step is None or self.step.left else self.step.lit
+        if lit == self._shown:
+            return
+        self._shown = lit
+        dimmable = {head.name for head in self._rig.heads if not head.dimming.fixed}
+        shown = {name: level for name, level in (lit or {}).items() if name in dimmable}
+        try:
+            await self._studio.light({"do": "all"} if lit is None else {"do": "show", "heads": shown})
+        except Refusal as refusal:
+            log.warning("a step of the routine cannot be shown: %s", refusal)
+            if self.step is not None:
+                says = (f"This light cannot be had: {refusal}.", *self.step.says)
+                self.step = self.step.model_copy(update={"says": says})
+
+    def _go_to(self, routine: Routine) -> None:
+        """Be there from now on; that is stored before anything that is handed in later."""
+        self._routine = routine
+        kept.keep_routine(self._store, routine.model_dump(mode="json"))
+
+    async def _look(self) -> None:
+        """Work out what is asked, on a thread: some milliseconds that the light need not wait."""
+        routine = self._routine
+        if routine is None:
+            self.step = None
+            return
+        self.step = await asyncio.to_thread(step_of, routine, self._known())
+
+    @property
+    def _rig(self) -> Rig:
+        return self._studio.rig()
+
+    def _known(self) -> Known:
+        """What is known, the same object while nothing changed, for what it has worked out."""
+        latest = None if self._latest is None else self._latest.calibration
+        taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
+        rig, used = self._rig, self._weighing.calibration
+        known = self._knows
+        if known is None or not _same(known, rig, latest, used):
+            known = self._knows = Known(rig, latest, used, taken)
+        return known
+
+
+def _same(known: Known, rig: Rig, latest: Calibration | None, used: Calibration | None) -> bool:
+    return known.latest is latest and known.used is used and known.rig == rig
+
+
+def _stored(body: Mapping[str, object] | None) -> Routine | None:
+    """A kept routine, to be resumed; None for one that is done or that this Fillside cannot read."""
+    if body is None or body.get("stage") == "done":
+        return None
+    try:
+        return Routine.model_validate({**body, "left": True, "dark": False})
+    except ValidationError as error:
+        log.warning("a routine that was under way cannot be read: %s", error)
+        return None
+
+
+def _as_wanted(reading: Reading, check: Check) -> bool:
+    faced = check.head if reading.facing == OWN_HEAD and check.head in reading.heads else reading.facing
+    there = math.dist(reading.at, check.at) <= SAME_PLACE_M
+    return there and faced == check.facing and reading.receptor == check.receptor
+
+
+def _as_reading(one: Checked) -> Reading:
+    """A check of one head alone as the reading it came from, in lux."""
+    check = one.check
+    names: Sequence[str] = tuple(check.lit)
+    return Reading(
+        heads=tuple(names),
+        levels=tuple(check.lit.values()),
+        at=check.at,
+        value=one.read_lux,
+        receptor=check.receptor,
+        facing=check.facing,
+    )

@@ -1,0 +1,299 @@
+"""Takes the meter's orders: readings by hand, and the guided routines.
+
+A reading is acknowledged once it is on the disk. Orders are carried out one after the other, for each may
+change what the next one means.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import sqlite3
+import time
+from collections.abc import Sequence
+from typing import Any
+
+from pydantic import ValidationError
+
+from fillside.background.worker_process import ApartError
+from fillside.calibration.estimate.shared_unknowns import shared_words
+from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
+from fillside.calibration.routine.routine import NotNowError
+from fillside.calibration.routine.steps import Asks
+from fillside.metering.calibrations import MOST_IN_A_FIT, Fitted, Weighing
+from fillside.metering.daylight import Daylight
+from fillside.metering.drift import Drift
+from fillside.metering.guided_routine import Guide
+from fillside.metering.payloads import as_lit, beside_words, reading_of, sure_words
+from fillside.metering.persistence import CHECK, keep, keep_all, strike
+from fillside.metering.studio import Studio
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import (
+    CalibrateOrder,
+    Import,
+    LineupOrder,
+    MeterOrder,
+    Read,
+    SensorSays,
+    Strike,
+    UseCalibration,
+)
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
+from fillside.storage.errors import NotStoredError, disk_trouble
+from fillside.storage.records import metering as kept
+from fillside.storage.store import Store
+from fillside.system_errors import why
+
+log = logging.getLogger(__name__)
+
+
+class Desk:
+    """All methods are called on the event loop's thread."""
+
+    def __init__(
+        self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight, drift: Drift
+    ) -> None:
+        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._drift = drift
+        self._guide = Guide(store, studio, weighing, daylight, drift)
+        self._turn = asyncio.Lock()
+
+    async def open(self) -> None:
+        """Take up what was under way when the last run ended."""
+        try:
+            await self._recall_drift()
+        except Exception:  # kept data that was right by itself and is not together
+            log.exception("readings of drift cannot be weighed")
+            self._store.say("earlier readings of drift cannot be weighed; drift is learned anew")
+        await self._guide.open()
+
+    def state(self) -> dict[str, Any] | None:
+        """What doors show of a routine that is under way; None when none is."""
+        step = self._guide.step
+        return None if step is None else {**step.model_dump(mode="json"), "weighing": self._weighing.busy}
+
+    def daylight(self) -> dict[str, Any] | None:
+        """What doors show of the room's own light; None in a rig without a sensor."""
+        return self._daylight.state()
+
+    def drift(self) -> list[dict[str, Any]] | None:
+        """What doors show of how far each head has drifted; None where nothing was ever told."""
+        return self._drift.state()
+
+    def notes(self) -> tuple[str, ...]:
+        """Lines for people on heads that have drifted."""
+        return self._drift.notes()
+
+    def turn(self) -> None:
+        """Let slow corrections go on; to be called every few seconds."""
+        self._drift.turn(self._routine_runs)
+
+    def held_anew(self) -> None:
+        """The hold is another: it is told again what the room's light is."""
+        self._daylight.again()
+        self._drift.again()
+
+    async def close(self) -> None:
+        """End what goes on apart; readings are kept."""
+        await self._weighing.close()
+
+    async def do(self, order: MeterOrder, who: str) -> str:
+        """Carry out an order; its note. Refusal when it is not obeyed."""
+        try:
+            note = await self._carried_out(order, who)
+        except NotNowError as error:
+            raise Refusal("not_now", str(error)) from None
+        except ReadingError as error:
+            raise Refusal("bad_order", str(error)) from None
+        except ApartError as error:
+            log.error("the readings cannot be weighed: %s", error)
+            raise Refusal("not_now", "the readings are kept, but cannot be weighed; see the log") from None
+        except (sqlite3.Error, NotStoredError) as error:
+            raise Refusal("not_now", f"it cannot be kept: {disk_trouble(error) or why(error)}") from None
+        self._studio.changed()
+        return note
+
+    async def _carried_out(self, order: MeterOrder, who: str) -> str:
+        if isinstance(order, Read):
+            return await self._read(order, who)
+        if isinstance(order, SensorSays):
+            return self._hear(order)
+        async with self._turn:
+            if isinstance(order, Strike):
+                return await self._strike(order)
+            if isinstance(order, UseCalibration):
+                return await self._use(order)
+            if isinstance(order, Import):
+                return await self._import(order, who)
+            return await self._act(order)
+
+    def _hear(self, order: SensorSays) -> str:
+        table = self._rig.sensors.get(order.name)
+        if table is None or table.watches == "daylight":
+            return self._daylight.hear(order, time.time())
+        if self._routine_runs:
+            return "not counted while a routine is under way"
+        return self._drift.hear(order, time.time())
+
+    @property
+    def _routine_runs(self) -> bool:
+        step = self._guide.step
+        return step is not None and not step.left and step.stage != "done"
+
+    async def _act(self, order: CalibrateOrder | LineupOrder) -> str:
+        try:
+            return await self._guide.act(order.do, order.act, order.item, time.time())
+        except KeyError as error:
+            raise Refusal("unknown_name", str(error.args[0]), "item") from None
+
+    @property
+    def _rig(self) -> Rig:
+        return self._studio.rig()
+
+    async def _read(self, order: Read, who: str) -> str:
+        if order.check:
+            return await self._check(order, who)
+        asked = self._guide.asked if order.head is None else None
+        if asked is not None:
+            order = _as_asked(order, asked)
+        elif order.head is None:
+            raise Refusal("bad_order", 'say which head was lit: "key", "key+fill", or "" for none', "head")
+        if order.virtual:
+            order = await self._by_hand_meter(order, asked)
+        async with self._turn:
+            if asked is not None:
+                if self._guide.asked != asked:
+                    raise NotNowError(
+                        "the routine has gone on meanwhile; this reading is not what it asks now"
+                    )
+                await self._guide.ready()
+            reading = check_against(reading_of(order, self._rig, self._studio.now()), self._rig)
+            if asked is not None:
+                return await self._guide.take(reading, time.time(), who)
+            return await self._taken(reading, who)
+
+    async def _check(self, order: Read, who: str) -> str:
+        """A reading that only tells how far the lamps have drifted."""
+        if self._routine_runs:
+            raise NotNowError("a routine is under way; it asks for the readings it needs")
+        if order.virtual:
+            order = await self._by_hand_meter(order, None)
+        now = self._studio.now()
+        reading = check_against(reading_of(as_lit(order, self._rig, now), self._rig, now), self._rig)
+        if not reading.heads:
+            raise ReadingError("with no head lit there is no drift to see")
+        async with self._turn:
+            self._drift.ready(reading)
+            number = await keep(self._store, reading, CHECK, who)
+            told = self._drift.read(reading, time.time())
+        return f"reading {number} noted: {told}{beside_words(reading, now, self._rig)}"
+
+    async def _recall_drift(self) -> None:
+        """What was read since the calibration in use was made, weighed anew."""
+        used = self._weighing.used
+        entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
+        understood = kept.understood(self._store, entries)
+        told = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
+        self._drift.replay(told)
+
+    async def _taken(self, reading: Reading, who: str) -> str:
+        """A reading outside a routine is weighed with those of the calibration in use."""
+        number = await keep(self._store, reading, "calibrate", who, self._daylight)
+        before = self._weighing.calibration
+        fitted = await self._weigh(await self._weighing.numbers_with([number], self._guide.readings))
+        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
+        beside = beside_words(reading, self._studio.now(), self._rig)
+        shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
+        return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}{shared}"
+
+    async def _weigh(self, numbers: Sequence[int]) -> Fitted:
+        fitted = await self._weighing.fit(self._rig, numbers)
+        try:
+            await self._weighing.adopt(self._rig, fitted.calibration, fitted.numbers)
+        except NotStoredError as error:
+            said = f"the readings are kept, but not the calibration that they make: {error}"
+            raise Refusal("not_now", said) from None
+        return fitted
+
+    async def _by_hand_meter(self, order: Read, asked: Asks | None) -> Read:
+        """The order with what the simulated meter shows, once the light rests."""
+        meter, step = self._studio.hand_meter(), self._guide.step
+        if meter is None:
+            raise NotNowError("there is no simulated meter: not every lamp of this rig is simulated")
+        try:
+            await self._studio.rest()
+        except TimeoutError:
+            raise NotNowError("the light does not come to rest") from None
+        if asked is not None:
+            await self._guide.ready()
+        order = as_lit(order, self._rig, self._studio.now()) if order.check else order
+        reading = reading_of(
+            order.model_copy(update={"value": 1.0, "unit": "lux"}), self._rig, self._studio.now()
+        )
+        flagged = step.flag if asked is not None and step is not None else ()
+        lux = meter.lux(check_against(reading, self._rig), flagged)
+        return order.model_copy(update={"value": float(f"{lux:.4g}"), "unit": "lux"})
+
+    async def _strike(self, order: Strike) -> str:
+        if not await strike(self._store, order.reading, order.why):
+            raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
+        await self._recall_drift()
+        used = self._weighing.used
+        if (
+            not await self._guide.struck(order.reading)
+            and used is not None
+            and order.reading in used.readings
+        ):
+            left = [number for number in used.readings if number != order.reading]
+            if left:
+                await self._weigh(left)
+            else:
+                await self._weighing.go_back(self._rig, None)
+        return f"reading {order.reading} no longer counts"
+
+    async def _use(self, order: UseCalibration) -> str:
+        if not await self._weighing.go_back(self._rig, order.use):
+            raise Refusal("unknown_name", f"there is no calibration {order.use}", "use")
+        return "the rig file alone is in use" if order.use is None else f"calibration {order.use} is in use"
+
+    async def _import(self, order: Import, who: str) -> str:
+        if order.readings is not None:
+            return await self._import_readings(order.readings, who)
+        try:
+            calibration = Calibration.model_validate(order.calibration)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            where = ".".join(map(str, first["loc"]))
+            raise Refusal("bad_order", f"{where}: {first['msg']}", f"calibration.{where}") from None
+        strangers = calibration.strangers(self._rig)
+        if strangers:
+            raise Refusal("unknown_name", f"this rig has no head {', '.join(strangers)}", "calibration.heads")
+        number = await self._weighing.adopt(self._rig, calibration, ())
+        return f"calibration {number} is kept and used"
+
+    async def _import_readings(self, text: str, who: str) -> str:
+        readings = await asyncio.to_thread(readings_from_csv, text, self._rig)
+        if len(readings) > MOST_IN_A_FIT:
+            raise ReadingError(
+                f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
+            )
+        numbers = await keep_all(self._store, readings, "calibrate", who)
+        before, read = self._weighing.calibration, {name for one in readings for name in one.heads}
+        fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
+        count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"
+        shared = shared_words(self._rig, before, fitted.calibration, read)
+        return f"{count} taken{sure_words(fitted.calibration)}{shared}"
+
+
+def _as_asked(order: Read, asked: Asks) -> Read:
+    """The order with what the routine asks for where it says nothing; levels are those on the wires."""
+    return order.model_copy(
+        update={
+            "head": asked.head,
+            "level": None,
+            "at": order.at or asked.at,
+            "receptor": order.receptor or asked.receptor,
+            "facing": order.facing or asked.facing,
+        }
+    )

@@ -1,0 +1,111 @@
+"""Readings as they are said in an order, and what is said back."""
+
+from __future__ import annotations
+
+from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
+from fillside.calibration.result.expanded import around, expanded
+from fillside.metering.studio import HALF_A_CODE, LightNow
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import Read
+from fillside.rig.calibration import Calibration
+from fillside.rig.notation import level_number
+from fillside.rig.problems import unknown
+from fillside.rig.tables.model import Rig
+
+
+def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
+    """The reading that an order hands in.
+
+    Left out levels are those of now, a left out place is the subject's; ReadingError or Refusal in one line.
+    """
+    heads = [name.strip() for name in (order.head or "").split("+") if name.strip()]
+    names = [head.name for head in rig.heads]
+    for name in heads:
+        if name not in names:
+            raise Refusal("unknown_name", unknown("head", name, names), "head")
+    place = now.subject if order.at is None else order.at
+    if isinstance(place, str):
+        if place not in rig.marks:
+            raise Refusal("unknown_name", unknown("mark", place, rig.marks), "at")
+        place = rig.marks[place]
+    return reading_from_words(
+        heads=heads,
+        levels=_levels(order, heads, now),
+        at=place,
+        value=_value(order),
+        unit=order.unit,
+        receptor=order.receptor or "",
+        facing=order.facing or "",
+        rig=rig,
+        remarks={"note": order.note},
+    )
+
+
+def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
+    """An order that names no head is of all that are lit now; ReadingError while the light moves.
+
+    Several heads are read as the exposure is, one alone is faced.
+    """
+    if order.head is not None:
+        return order
+    if not now.settled:
+        raise ReadingError("the light is moving; read once it rests")
+    lit = [name for name, level in now.levels.items() if level > 0]
+    if len(lit) < 2:
+        return order.model_copy(update={"head": "+".join(lit), "level": None})
+    key = next((head.name for head in rig.heads if head.rule == "key"), CAMERA)
+    facing = order.facing or (key if rig.meter.facing == "key" else CAMERA)
+    receptor = order.receptor or rig.meter.receptor
+    return order.model_copy(
+        update={"head": "+".join(lit), "level": None, "facing": facing, "receptor": receptor}
+    )
+
+
+def _levels(order: Read, heads: list[str], now: LightNow) -> list[float]:
+    if order.level is None:
+        return [_level_now(name, now) for name in heads]
+    if not heads:
+        raise ReadingError("a level without a head; leave it out for the light with all heads out")
+    try:
+        return [level_number(part) for part in str(order.level).split("+")]
+    except ValueError as error:
+        raise ReadingError(f"level: {error}; for several heads such as 100%+40%") from None
+
+
+def _level_now(name: str, now: LightNow) -> float:
+    if not now.levels[name] > 0:
+        raise ReadingError(f"{name} is out now; say at which level it was read")
+    if not now.settled:
+        raise ReadingError("the light is moving; say at which level it was read, or read once it rests")
+    return now.levels[name]
+
+
+def _value(order: Read) -> float | None:
+    if order.value is None or isinstance(order.value, float | int):
+        return None if order.value is None else float(order.value)
+    try:
+        return float(order.value.lower().removeprefix("f/").replace(",", "."))
+    except ValueError:
+        raise ReadingError(f'value is "{order.value[:32]}"; give the number that the meter shows') from None
+
+
+def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
+    """A hint at heads that are on though the reading does not count them; nothing where there are none."""
+    on = [
+        head.name
+        for head in rig.heads
+        if head.name not in reading.heads and now.levels.get(head.name, 0.0) > HALF_A_CODE
+    ]
+    if not on:
+        return ""
+    are = "is on too" if len(on) == 1 else "are on too"
+    return f"; {', '.join(on)} {are}: strike this reading if that light fell on the meter"
+
+
+def sure_words(calibration: Calibration) -> str:
+    """How sure the held light now is."""
+    known = calibration.next or {}
+    ratio, exposure = known.get("ratio_sigma_stops"), known.get("exposure_sigma_stops")
+    if ratio is None or exposure is None:
+        return ""
+    return f"; ratio known to {around(expanded(ratio))}, exposure to {around(expanded(exposure))}"

@@ -1,0 +1,103 @@
+"""A light meter in a simulated studio, held where a reading is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from fillside.calibration.readings import Reading
+from fillside.rig.tables.model import CurveTable, Head, Rig
+from fillside.runtime.drivers_in_use import Loom
+from fillside_drivers.driver import Clock, DriveModel
+from fillside_drivers.sim.driver import SimDriver
+from fillside_drivers.sim.meter import VirtualMeter
+from fillside_drivers.sim.options import SimOptions, room_of, truth_of_drive
+from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth
+
+
+def truth_of(rig: Rig) -> SimTruth:
+    """The simulated room of a rig: its file, with what each simulated drive says differs from it."""
+    heads = tuple(_sim_head(rig, head) for head in rig.heads)
+    rooms = (room_of(options) for options in rig.wiring.options.values())
+    room = next((room for room in rooms if room is not None), SimOptions())
+    ambient = sum(rig.ambient.toward) / 3 if room.ambient_lux is None else room.ambient_lux
+    return SimTruth(heads, ambient, room.window_lux, room.window_from, room.noise_stops, room.seed)
+
+
+def _sim_head(rig: Rig, head: Head) -> SimHead:
+    drive = rig.wiring.drives.get(head.name)
+    truth = truth_of_drive(drive)
+    axis = [a - p for a, p in zip(rig.aim_of(head), head.position, strict=True)]
+    curve = head.dimming.curve
+    return SimHead(
+        name=head.name,
+        position=head.position,
+        axis=(axis[0], axis[1], axis[2]),
+        intensity_cd=head.intensity_cd,
+        spread=head.modifier.spread_exponent,
+        profile=_profile(head),
+        diameter_m=head.modifier.diameter if truth.diameter is None else truth.diameter,
+        setback_m=truth.setback,
+        output_factor=truth.output_factor,
+        curve=(curve.levels, curve.outputs) if isinstance(curve, CurveTable) else _named(curve),
+        exponent=truth.exponent,
+        dead_zone=truth.dead_zone,
+        saturation=truth.saturation,
+        bounce=head.bounce if truth.bounce is None else truth.bounce,
+        cool_share=head.lamp.cool_part if head.lamp is not None and _has_two_channels(drive) else None,
+        warm_factor=truth.warm_factor,
+        warm_up_s=truth.warm_up_s,
+        fixed=head.dimming.fixed,
+    )
+
+
+def _has_two_channels(drive: object) -> bool:
+    return isinstance(drive, DriveModel) and drive.whites == "channels"
+
+
+def _profile(head: Head) -> CurvePoints | None:
+    return (
+        None if head.table is None else (head.table.distribution.angles_deg, head.table.distribution.relative)
+    )
+
+
+def _named(curve: str) -> CurveName:
+    names: dict[str, CurveName] = {"square": "square", "log": "log", "lightness": "lightness"}
+    return names.get(curve, "linear")
+
+
+class HandMeter:
+    """Reads as a hand would that makes no mistake."""
+
+    def __init__(self, rig: Rig, meter: VirtualMeter, clock: Clock) -> None:
+        self._rig, self._meter, self._clock = rig, meter, clock
+
+    def lux(self, reading: Reading, flagged: Collection[str] = ()) -> float:
+        """What the simulated meter shows for a reading that is to be taken, cards before flagged heads
+        [lux]."""
+        facing = reading.facing
+        if facing == "head":
+            facing = reading.heads[0]
+        toward = self._rig.camera.position if facing == "camera" else self._rig.head(facing).position
+        x, y, z = (float(t - p) for t, p in zip(toward, reading.at, strict=True))
+        lux = self._meter.read(reading.receptor, reading.at, (x, y, z), self._clock(), hidden=flagged)
+        return float(lux)
+
+
+class HandMeters:
+    """The simulated meter of the studio as its rig file and wires are now."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._made: tuple[Rig, Loom, HandMeter | None] | None = None
+
+    def of(self, rig: Rig, loom: Loom) -> HandMeter | None:
+        """The meter, the same while the studio is; None where a wire is not simulated."""
+        if self._made is None or self._made[0] is not rig or self._made[1] is not loom:
+            self._made = rig, loom, self._make(rig, loom)
+        return self._made[2]
+
+    def _make(self, rig: Rig, loom: Loom) -> HandMeter | None:
+        drivers = [driver for driver in loom.drivers.values() if isinstance(driver, SimDriver)]
+        if not drivers or len(drivers) != len(loom.drivers):
+            return None
+        return HandMeter(rig, VirtualMeter(drivers, truth_of(rig)), self._clock)

@@ -1,0 +1,1 @@
+"""Every order that a door may give, and every answer to one."""

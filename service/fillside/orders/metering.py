@@ -1,0 +1,122 @@
+"""What may be ordered of the meter's side: readings, the guided routines, and which calibration is used.
+
+They come through the same doors and in the same shape as the orders that move the light.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from fillside.rig.tables.terms import MisfitError, Number, Point
+
+Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
+
+Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finish"]
+
+
+class _Said(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Read(_Said):
+    """A value read off a light meter; what is left out is as the routine asks, or as a person would do it."""
+
+    do: Literal["read"]
+    value: Annotated[Number, Field(ge=0, le=1_000_000)] | str | None = Field(
+        default=None, description="the number shown, such as 640; left out where the unit says it all"
+    )
+    unit: str = Field(default="lux", max_length=64, description="lux, fc, ev100, or such as f/4@400@1/50")
+    head: str | None = Field(
+        default=None, max_length=512, description='"key", "key+fill", or "" for none lit'
+    )
+    level: Number | str | None = Field(
+        default=None, description='a level from 0 to 1, or such as "1.0+0.4" or "45%"'
+    )
+    at: str | Point | None = Field(default=None, description="a mark, or x, y, z in metres")
+    receptor: Literal["flat", "dome"] | None = None
+    facing: str | None = Field(default=None, max_length=64, description='"head", "camera", or a head\'s name')
+    note: str | None = Field(default=None, max_length=200)
+    virtual: bool = Field(
+        default=False, strict=True, description="the simulated meter reads, in a simulated studio"
+    )
+    check: bool = Field(
+        default=False,
+        strict=True,
+        description="only tells how far the lamps have drifted; the calibration stays",
+    )
+
+
+class Strike(_Said):
+    """Lets a reading not count any more."""
+
+    do: Literal["strike"]
+    reading: Whole = Field(description="its number")
+    why: str = Field(default="struck by hand", max_length=200)
+
+
+class CalibrateOrder(_Said):
+    """The guided routine that calibrates: start it, go on in it, leave it."""
+
+    do: Literal["calibrate"]
+    act: Act = "start"
+    item: str | None = Field(default=None, max_length=64, description="what is ticked")
+
+
+class LineupOrder(_Said):
+    """The two-minute check before a shoot."""
+
+    do: Literal["lineup"]
+    act: Act = "start"
+    item: str | None = Field(default=None, max_length=64, description="what is ticked")
+
+
+class UseCalibration(_Said):
+    """Goes back to an earlier calibration, or with null to the rig file alone."""
+
+    do: Literal["calibration"]
+    use: Whole | None = Field(description="its number")
+
+
+class SensorSays(_Said):
+    """What a sensor of the rig shows: the balance follows the daylight by it, or it tells how heads drift."""
+
+    do: Literal["sensor"]
+    name: str = Field(max_length=64, description="its name in the rig file, such as window")
+    value: Annotated[Number, Field(ge=-30, le=1_000_000)] = Field(description="the number it shows")
+    unit: Literal["lux", "fc", "ev100"] | None = Field(
+        default=None, description="lux, fc or ev100; left out: as the rig file says"
+    )
+
+
+class Import(_Said):
+    """Takes in readings from a CSV file's text, or a calibration as `fit --json` printed it."""
+
+    do: Literal["import"]
+    readings: str | None = Field(
+        default=None,
+        max_length=60_000,
+        description="the text of a CSV file; one wrong line and none is taken",
+    )
+    calibration: dict[str, Any] | None = Field(default=None, description="a whole calibration")
+
+    @model_validator(mode="after")
+    def _one_of_them(self) -> Self:
+        if (self.readings is None) == (self.calibration is None):
+            raise MisfitError("readings", 'give either "readings" or "calibration"')
+        return self
+
+
+METER_ORDERS: dict[str, type[BaseModel]] = {
+    "read": Read,
+    "strike": Strike,
+    "calibrate": CalibrateOrder,
+    "lineup": LineupOrder,
+    "calibration": UseCalibration,
+    "import": Import,
+    "sensor": SensorSays,
+}
+"""Every order of the meter's side by its word."""
+
+MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import | SensorSays

@@ -1,0 +1,97 @@
+"""JSON as RFC 8259 has it: UTF-8, no NaN or infinity, no key twice, nothing that breaks what comes after."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from typing import Any, NoReturn
+
+from fillside.orders.answers import Refusal
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise Refusal("bad_order", f"{name} is not a number that JSON knows")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise Refusal("bad_order", f"{text[:40]} is too large a number")
+    return value
+
+
+def _whole(text: str) -> int:
+    if len(text) > 300:
+        raise Refusal("bad_order", f"{text[:20]}… is too large a number")
+    return int(text)
+
+
+def _no_twin(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        names = [name for name, _ in pairs]
+        twin = next(name for name in names if names.count(name) > 1)
+        raise Refusal("bad_order", f"{twin!r} is there twice", twin)
+    return found
+
+
+def strict_loads(body: bytes | str) -> Any:
+    """What `body` says.
+
+    Raises Refusal (bad_order) with one line that says what is wrong.
+
+    >>> strict_loads(b'{"do": "follow"}')
+    {'do': 'follow'}
+    """
+    return _loads(body, _no_constant, _finite)
+
+
+def kept_loads(text: str) -> Any:
+    """What was stored: as `strict_loads`, but a number that is not finite, as older versions stored it, is
+    None.
+
+    >>> kept_loads('{"by": NaN, "to": 1e999}')
+    {'by': None, 'to': None}
+    """
+
+    def number(written: str) -> float | None:
+        return value if math.isfinite(value := float(written)) else None
+
+    return _loads(text, lambda name: None, number)
+
+
+def kept_text(value: Any) -> str:
+    """JSON for the disk, such as `kept_loads` reads: what JSON has no word for is null there.
+
+    >>> kept_text({"by": float("nan")})
+    '{"by":null}'
+    """
+    text = json.dumps(value, separators=(",", ":"), default=lambda _: None)
+    try:
+        again = kept_loads(text)
+    except (Refusal, ValueError):
+        again = None
+    return json.dumps(again, allow_nan=False, separators=(",", ":"))
+
+
+def _loads(body: bytes | str, constant: Callable[[str], Any], number: Callable[[str], Any]) -> Any:
+    try:
+        text = body.decode("utf-8") if isinstance(body, bytes) else body
+        value = json.loads(
+            text,
+            parse_constant=constant,
+            parse_float=number,
+            parse_int=_whole,
+            object_pairs_hook=_no_twin,
+        )
+        json.dumps(value, ensure_ascii=False).encode("utf-8")
+    except UnicodeError:
+        raise Refusal("bad_order", "the text is not UTF-8") from None
+    except RecursionError:
+        raise Refusal("bad_order", "nested too deeply") from None
+    except json.JSONDecodeError as error:
+        raise Refusal(
+            "bad_order", f"not JSON: {error.msg} at line {error.lineno} column {error.colno}"
+        ) from None
+    return value

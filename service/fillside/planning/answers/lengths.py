@@ -1,0 +1,164 @@
+"""Lengths as people type them, metric or in feet and inches, and whether feet go on from there."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, number, plain, shown, spelled, without
+from fillside.planning.equipment.modifiers import disc_diameter_m
+from fillside.planning.lengths import Lengths
+
+METRES: dict[str, float] = {
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters", "mtr", "mtrs"), 1.0),
+    **dict.fromkeys(("cm", "cms", "centimetre", "centimetres", "centimeter", "centimeters"), 0.01),
+    **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), 0.001),
+    **dict.fromkeys(("ft", "foot", "feet", "'"), 0.3048),
+    **dict.fromkeys(("in", "ins", "inch", "inches", '"'), 0.0254),
+    **dict.fromkeys(("yd", "yds", "yard", "yards"), 0.9144),
+}
+"""Metres in each unit of length that is understood; foot, inch and yard exact by the agreement of 1959."""
+FOOT_M, INCH_M, YARD_M = METRES["ft"], METRES["in"], METRES["yd"]
+FEET_WORDS = ("feet", "ft", "foot", "in feet", "feet and inches", "imperial", "inches")
+METRIC_WORDS = ("metres", "meters", "metric", "m", "cm", "in metres", "in meters")
+
+_UNITS = "|".join(sorted((re.escape(word) for word in METRES), key=len, reverse=True))
+_NEXT = re.compile(r"(?:and |, ?|- ?)")
+_PART = re.compile(rf"\s*({NUMBER}|an?\b)\s*(?:({_UNITS})(?![a-z])\.?)?")
+_AWAY = (*ABOUT, "away", "from", "face", "subject", "camera", "wall", "high", "tall", "wide", "across", "off")
+_RECTANGLE = re.compile(rf"({NUMBER})\s*({_UNITS})?\s*(?:x|by)\s*({NUMBER})\s*({_UNITS})?")
+
+
+class UnitsError(ValueError):
+    """Not a length but the wish to go on in other units; `feet` says which."""
+
+    def __init__(self, feet: bool) -> None:
+        super().__init__(f"lengths are in {'feet and inches' if feet else 'metres'} from here on")
+        self.feet = feet
+
+
+class Length(NamedTuple):
+    """A length in metres, and the unit of its first part in metres; None where none was typed."""
+
+    metres: float
+    unit_m: float | None
+
+    @property
+    def feet(self) -> bool | None:
+        """Whether it was typed in feet or inches; None without a unit."""
+        return None if self.unit_m is None else self.unit_m in (FOOT_M, INCH_M, YARD_M)
+
+
+def length_of(text: str) -> Length:
+    """A length with its unit, or a plain number as if in metres; ValueError for what is none.
+
+    >>> length_of("5'6\\""), length_of("170cm").metres, length_of("1,7 m").metres, length_of("5 ft 6").feet
+    (Length(metres=1.6764, unit_m=0.3048), 1.7, 1.7, True)
+    """
+    rest = without(plain(text), _AWAY)
+    parts: list[tuple[float, float | None]] = []
+    while rest and (part := _PART.match(rest)) is not None:
+        value = 1.0 if part[1] in ("a", "an") else number(part[1])
+        unit = METRES[part[2]] if part[2] else _implied(parts, part[1])
+        if parts and (unit is None or unit >= (parts[-1][1] or 0.0)):
+            break
+        parts.append((value, unit))
+        rest = rest[part.end() :].strip()
+        rest = _NEXT.sub("", rest, count=1) if _NEXT.match(rest) else rest
+    if rest or not parts:
+        raise ValueError(f"{text.strip()!r} is not a length such as 1.2 m, 90 cm, 4 ft or 5'6\"")
+    metres = sum(value * (unit or 1.0) for value, unit in parts)
+    return Length(round(metres, 6), parts[0][1])
+
+
+def _implied(parts: list[tuple[float, float | None]], digits: str) -> float | None:
+    """The unit of a number without one: inches after feet, centimetres after metres where there are two."""
+    if not parts:
+        return None
+    if parts[-1][1] == FOOT_M:
+        return INCH_M
+    return 0.01 if parts[-1][1] == 1.0 and re.fullmatch(r"\d\d", digits) else None
+
+
+def length_m(text: str) -> float:
+    """A length in metres; plain numbers are metres.
+
+    >>> length_m("1.2"), length_m("90 cm"), length_m("33 in"), length_m("1m70")
+    (1.2, 0.9, 0.8382, 1.7)
+    """
+    return length_of(text).metres
+
+
+class LengthReader:
+    """Reads a length between two bounds [m]; a plain number is in the units in force, or in smaller ones."""
+
+    def __init__(self, least_m: float, most_m: float, what: str) -> None:
+        self.least_m, self.most_m, self.what = least_m, most_m, what
+
+    def __call__(self, text: str, answers: Mapping[str, Any]) -> Meaning:
+        line = without(plain(text), ABOUT)
+        if line in FEET_WORDS or line in METRIC_WORDS:
+            raise UnitsError(line in FEET_WORDS)
+        feet = bool(answers.get("feet"))
+        metres, typed_in = self.metres(line, feet), length_of(line).feet
+        note = ""
+        if typed_in is None or spelled(text):
+            note = f"read as {Lengths(feet if typed_in is None else typed_in).long(metres)}"
+            note += "" if feet or typed_in is not None or metres == length_m(line) else " (centimetres)"
+        return Meaning(metres, note, {} if typed_in is None else {"feet": typed_in})
+
+    def metres(self, text: str, feet: bool) -> float:
+        """The length in metres; ValueError for one out of bounds."""
+        found = length_of(text)
+        units: tuple[float, ...] = (1.0,)
+        if found.unit_m is None:
+            units = (FOOT_M, INCH_M) if feet else (1.0, 0.01)
+        fitting = [found.metres * unit for unit in units if self._fits(found.metres * unit)]
+        if not fitting:
+            show = Lengths(feet).long
+            asked = show(found.metres * units[0]) if found.unit_m is None else text.strip()
+            raise ValueError(
+                f"{self.what} goes from {show(self.least_m)} to {show(self.most_m)}, not {asked}"
+            )
+        return fitting[0]
+
+    def _fits(self, metres: float) -> bool:
+        return self.least_m - 1e-9 <= metres <= self.most_m + 1e-9
+
+
+class Face(NamedTuple):
+    """The lit face of a modifier: its width as a disc [m], and its size in words."""
+
+    width_m: float
+    size: str
+
+
+def face_of(text: str, reads: LengthReader, feet: bool) -> Face:
+    """A width, or a rectangle such as ``60 x 90 cm``, as the disc that lights alike.
+
+    >>> face_of("60x90", LengthReader(0.02, 4.5, "the width"), feet=False).size
+    '0.60 by 0.90 m (lights as a disc of 0.83 m)'
+    """
+    line, show = without(plain(text), ABOUT), Lengths(feet).long
+    sides = _RECTANGLE.fullmatch(line)
+    if sides is None:
+        across = reads.metres(line, feet)
+        return Face(across, show(across))
+    unit = sides[4] or sides[2] or ""
+    w = reads.metres(f"{sides[1]} {sides[2] or unit}", feet)
+    h = reads.metres(f"{sides[3]} {unit}", feet)
+    disc = disc_diameter_m(w, h)
+    return Face(disc, f"{show(w) if feet else f'{w:.2f}'} by {show(h)} (lights as a disc of {show(disc)})")
+
+
+def usual_length(metres: float, feet: bool) -> str:
+    """A usual length as it stands in brackets: as it is, or to the half foot, or under 2 ft to the inch.
+
+    >>> usual_length(2.4, False), usual_length(2.4, True), usual_length(0.15, True)
+    ('2.4 m', '8′ 0″', '0′ 6″')
+    """
+    if not feet:
+        return f"{shown(metres)} m"
+    step = 0.5 * FOOT_M if metres > 2 * FOOT_M else INCH_M
+    return Lengths(feet=True).long(round(metres / step) * step)

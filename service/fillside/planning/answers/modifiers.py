@@ -1,0 +1,122 @@
+"""What is on a lamp, by the trade's words, and how wide its lit face is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+from fillside.planning.answers.lengths import METRES, Face, LengthReader, face_of
+from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, listed, number, plain
+from fillside.planning.answers.scan import Rows, UnknownWordError, Word, rows, scan
+
+MODIFIER_ROWS: dict[str, str] = {
+    "reflective": r"(?:deep )?(?:silver|gold|black|reflective|bounce[d]?|reflecting)(?: umbrellas?| brolly)?"
+    r"|umbrellas? (?:bounced?|reflective|reflecting|silver)|(?:poly|foam|v-?)\s?(?:board|core|flat)"
+    r"|bounced?(?: board)?",
+    "shoot-through": r"shoot-?\s?th(?:rough|ru)(?: umbrellas?| brolly)?"
+    r"|(?:white|translucent|diffus(?:e|ion|ing)) umbrellas?|scrims?|silks?|diffus(?:er|ion)(?: frame)?",
+    "umbrella": r"umbrellas?|brolly|brollies",
+    "beauty": r"beauty(?: dish(?:es)?)?|dish(?:es)?",
+    "softbox": r"(?:rectangular |square |strip ?)?soft-?\s?box(?:es)?|oct[ao](?:box|gon|s)?"
+    r"|strip ?box(?:es)?|box",
+    "lantern": r"(?:paper |china )?(?:lanterns?|china ?balls?|balls?)",
+    "bare": r"bare(?: bulb)?|naked|(?:none|nothing)(?: at all| on it)?|no modifier|no"
+    r"|without(?: anything)?|unmodified",
+    "panel": r"(?:led |flat |soft )?panels?|mats?",
+    "reflector": r"(?:standard |metal |open )?reflectors?|bowls?|fresnels?|spot(?:light)?s?|snoots?"
+    r"|barn-?\s?doors?|grids?|honeycombs?|clamp(?: lights?)?|open[ -]?faced?"
+    r"|lens(?:es)?|(?:desk lamp )?shade",
+}
+_UNITS = "|".join(sorted((re.escape(unit) for unit in METRES), key=len, reverse=True))
+FACE: dict[str, str] = {
+    "rectangle": rf"{NUMBER}\s*(?:{_UNITS})?\s*(?:x|by)\s*{NUMBER}\s*(?:{_UNITS}(?![a-z]))?",
+    "width": rf"{NUMBER}\s*(?:{_UNITS})(?![a-z])(?:\s*\d+\s*(?:in|\"))?",
+}
+ROWS: Rows = rows({**FACE, **MODIFIER_ROWS, "number": r"\d+(?:[.,]\d+)?"})
+VOCABULARY = listed("""
+    umbrella, softbox, octabox, octagon, reflector, reflective, panel, lantern, fresnel, spotlight,
+    beauty, diffuser, diffusion, shoot-through, silver, snoot, honeycomb, nothing
+""")
+_SKIP = (
+    *ABOUT,
+    *listed("""
+    a, an, and, of, with, in, on, at, to, from, diameter, dia, wide, width, across, deep, large, medium,
+    small, big, modifier, modified, led, lamp, light, i, have, has, put, through, some, kind, one, only,
+    just, simple, round, white, it
+"""),
+)
+KINDS = {"umbrella": "shoot-through", "beauty": "reflector", "lantern": "softbox"}
+"""Words that stand for a kind of modifier by another name."""
+NAMES = {
+    "umbrella": ("shoot-through umbrella", "; say silver umbrella if the lamp shines into it"),
+    "lantern": ("softbox", ", which a lantern is most like: closed"),
+    "beauty": ("reflector", ""),
+    "reflective": ("reflective umbrella", ""),
+}
+"""How those are read back, and what to say otherwise."""
+WIDTH = LengthReader(0.02, 4.5, "the width")
+USUAL_WIDTH_M = {"shoot-through": 0.9, "reflective": 1.0, "softbox": 0.8, "panel": 0.3, "reflector": 0.18}
+"""Width of the lit face by kind where nothing is said (common practice, no source)."""
+MOST_INCHES = 84
+"""No softbox is longer in inches than this (common practice, no source)."""
+SUCH = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"
+
+
+class Modifier(NamedTuple):
+    """A modifier as a line tells it: kind and width [m], None where it says nothing, and both in words."""
+
+    kind: str | None
+    width_m: float | None
+    words: str
+
+
+def modifier_in(words: Iterable[Word], feet: bool) -> Modifier:
+    """The modifier that the words tell of; of several kinds the first."""
+    row_of_kind, face = "", Face(0.0, "")
+    for row, match in words:
+        if row in FACE or row == "number":
+            face = face_of(_in_units(match[0], feet) if row == "rectangle" else match[0], WIDTH, feet)
+        elif not row_of_kind or (row_of_kind == "panel" and row == "softbox"):
+            row_of_kind = row
+    name, hint = NAMES.get(row_of_kind, (row_of_kind, ""))
+    said = ", ".join(part for part in (name, face.size) if part)
+    return Modifier(KINDS.get(row_of_kind, row_of_kind) or None, face.width_m or None, f"{said}{hint}")
+
+
+def _in_units(text: str, feet: bool) -> str:
+    """A rectangle without a unit: from 10 on in centimetres, or in inches where feet are spoken."""
+    if re.search(r"[a-z'\"]", text.replace("x", "").replace("by", "")):
+        return text
+    sides = [number(part) for part in re.findall(NUMBER, text)]
+    if min(sides) < 10:
+        return text
+    return f"{text} in" if feet and max(sides) <= MOST_INCHES else f"{text} cm"
+
+
+def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
+    """A modifier's kind, and its width where the line tells it.
+
+    >>> modifier("umbrella 1 m", {}).value, modifier("60x90 softbox", {}).note
+    ('shoot-through', 'read as softbox, 0.60 by 0.90 m (lights as a disc of 0.83 m)')
+    """
+    feet = bool(answers.get("feet"))
+    try:
+        found = modifier_in(scan(plain(text), ROWS, _SKIP, VOCABULARY), feet)
+    except UnknownWordError as error:
+        raise ValueError(f"{error}; say it such as {SUCH}") from error
+    if found.kind is None:
+        raise ValueError(f"{text.strip()!r} is no modifier known here; say it such as {SUCH}")
+    also = {} if found.width_m is None or found.kind == "bare" else {"size": found.width_m}
+    return Meaning(found.kind, "" if plain(text) == found.words else f"read as {found.words}", also)
+
+
+def width(text: str, answers: Mapping[str, Any]) -> Meaning:
+    """The width of a lit face, or both sides of a rectangular one."""
+    line = plain(text)
+    if not re.search(r"\d\D*(?:x|by)\s*\d", line):
+        meaning = WIDTH(line, answers)
+        return Meaning(meaning.value, meaning.note)
+    feet = bool(answers.get("feet"))
+    face = face_of(_in_units(line, feet), WIDTH, feet)
+    return Meaning(face.width_m, f"read as {face.size}")

@@ -1,0 +1,1 @@
+"""Lamps and modifiers as the trade describes them."""

@@ -1,0 +1,151 @@
+"""Light of a lamp from what is printed on its box: lumens, or watts and kind, and how many there are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import numpy as np
+
+from fillside.planning.answer import Answer
+from fillside.rig.tables.model import Head
+
+
+class Efficacy(NamedTuple):
+    """Lumens a watt: what a lamp of its kind gives at least, usually and at most."""
+
+    least: float
+    usual: float
+    most: float
+
+
+EFFICACY_LM_W: dict[str, Efficacy] = {
+    "incandescent": Efficacy(5.0, 14.0, 17.5),
+    "halogen": Efficacy(16.0, 20.0, 35.0),
+    "cfl": Efficacy(46.0, 60.0, 75.0),
+    "tube": Efficacy(70.0, 87.0, 104.0),
+    "led": Efficacy(55.0, 100.0, 210.0),
+    "discharge": Efficacy(65.0, 90.0, 115.0),
+}
+"""Luminous efficacy of a source by its kind [lm/W].
+
+Least and most are the ranges of the published overview tables of luminous efficacy (such as that of the
+encyclopedia article "Luminous efficacy"); the usual value is taken inside them, common practice, no source.
+"""
+
+INCANDESCENT_WATTS_LM: tuple[tuple[float, float], ...] = (
+    (15, 136),
+    (25, 249),
+    (40, 470),
+    (60, 806),
+    (75, 1055),
+    (100, 1521),
+    (150, 2452),
+    (200, 3452),
+)
+"""Watts of an incandescent lamp and the lumens an LED lamp needs to be sold as its equal.
+
+Commission Regulation (EC) No 244/2009, annex II, table 6, column for LED lamps (from memory).
+"""
+
+ASSUMES_LUMENS = "lumens as printed on the lamp"
+ASSUMES_WATTS = "lumens from watts and kind, within a wide range; one reading with a meter beats this guess"
+
+
+class LampAnswer(Answer):
+    """The light of a head's lamps in all, the range it may lie in, and where the figure comes from."""
+
+    lumens: float
+    least_lumens: float
+    most_lumens: float
+    assumes: str
+
+
+def lamp_lumens(
+    kind: str, *, watts: float | None = None, lumens: float | None = None, count: int = 1
+) -> LampAnswer:
+    """The light of `count` lamps, from the lumens of one, or else from its watts and kind.
+
+    Raises ValueError when neither is known, or for watts of a kind without a usual efficacy.
+    """
+    if lumens is not None:
+        total = lumens * count
+        return LampAnswer(lumens=total, least_lumens=total, most_lumens=total, assumes=ASSUMES_LUMENS)
+    if watts is None or kind not in EFFICACY_LM_W:
+        kinds = ", ".join(EFFICACY_LM_W)
+        raise ValueError(f"give lumens, or watts of a lamp that is one of {kinds}")
+    efficacy, total_w = EFFICACY_LM_W[kind], watts * count
+    return LampAnswer(
+        lumens=efficacy.usual * total_w,
+        least_lumens=efficacy.least * total_w,
+        most_lumens=efficacy.most * total_w,
+        assumes=ASSUMES_WATTS,
+    )
+
+
+def incandescent_watts(lumens: float) -> float:
+    """The incandescent lamp [W] that a lamp of so many lumens stands for, between 15 and 200 W.
+
+    Straight lines between the rows of Commission Regulation (EC) No 244/2009, annex II, table 6.
+
+    >>> round(incandescent_watts(2500))
+    152
+    """
+    watts, light = zip(*INCANDESCENT_WATTS_LM, strict=True)
+    if not light[0] <= lumens <= light[-1]:
+        raise ValueError(f"the table goes from {light[0]:g} to {light[-1]:g} lm, not {lumens:g}")
+    return float(np.interp(lumens, light, watts))
+
+
+class LampSaid(Answer):
+    """What is printed on a head's lamps against what lamps of their kind give.
+
+    `efficacy_lm_w` is None without watts; `believable` whether it lies in the published range of its kind;
+    `incandescent_watts` what one of them stands for, None outside 15 to 200 W.
+    """
+
+    head: str
+    kind: str
+    lumens: float
+    count: int
+    efficacy_lm_w: float | None
+    believable: bool
+    incandescent_watts: float | None
+
+
+def lamps_said(heads: Iterable[Head]) -> tuple[LampSaid, ...]:
+    """The lamps of all heads whose lumens the rig file states."""
+    said = []
+    for head in heads:
+        lamp = head.lamp
+        if lamp is None or lamp.lumens is None:
+            continue
+        efficacy = None if lamp.watts is None else lamp.lumens / lamp.watts
+        usual = EFFICACY_LM_W.get(lamp.kind)
+        within = INCANDESCENT_WATTS_LM[0][1] <= lamp.lumens <= INCANDESCENT_WATTS_LM[-1][1]
+        said.append(
+            LampSaid(
+                head=head.name,
+                kind=lamp.kind,
+                lumens=lamp.lumens,
+                count=lamp.count,
+                efficacy_lm_w=efficacy,
+                believable=efficacy is None or usual is None or usual.least <= efficacy <= usual.most,
+                incandescent_watts=incandescent_watts(lamp.lumens) if within else None,
+            )
+        )
+    return tuple(said)
+
+
+def watts_ratio_stops(key_watts: float, fill_watts: float) -> float:
+    """How much more light one of two lamps of one kind gives, in stops, from their watts.
+
+    Light in proportion to watts is common practice within a kind, no source; modifiers and distances alike.
+
+    >>> round(watts_ratio_stops(105, 45), 2)
+    1.22
+    """
+    if key_watts <= 0 or fill_watts <= 0:
+        raise ValueError("watts are above 0")
+    return math.log2(key_watts / fill_watts)

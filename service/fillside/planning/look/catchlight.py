@@ -1,0 +1,154 @@
+"""The catch-light: where each source stands mirrored in the eye, how large, or what hides it."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.planning.answer import Answer
+from fillside.planning.look.pose import Frame, angle_between_deg, level_right, unit
+
+FloatArray = npt.NDArray[np.float64]
+
+CORNEA_RADIUS_MM = 7.8
+"""Mean radius of the front of the human cornea (schematic eyes give 7.7 to 7.8 mm; from memory)."""
+IRIS_DIAMETER_MM = 11.7
+"""Mean width of the visible cornea and iris (from memory)."""
+IRIS_EDGE_DEG = math.degrees(math.asin(IRIS_DIAMETER_MM / 2 / CORNEA_RADIUS_MM))
+"""How far the cornea's normal is turned at the edge of the iris, in degrees."""
+CENTRED_SHARE = 0.1
+"""A catch-light nearer to the middle of the iris than this share of its radius is called centred."""
+
+ASSUMES = (
+    "eyes that look where the face looks, a spherical cornea, both eyes at the middle of the face; the upper "
+    "lid and lashes, which hide the topmost part of the iris, are left out"
+)
+
+Hidden = Literal[
+    "hidden by the brow",
+    "hidden behind the head",
+    "off the iris",
+    "it lights away from the face",
+    "the camera does not see the eyes",
+]
+
+
+class CatchLight(Answer):
+    """One source in the eye as the camera sees it.
+
+    `clock_hours` is where on the iris, 12 at the top and 3 to the camera's right, None where centred or
+    hidden; `off_centre` how far from the middle of the iris, 1 at its edge; `size_mm` the image of the
+    source, `iris_percent` the same against the iris's width.
+    """
+
+    head: str
+    seen: bool
+    hidden: Hidden | None
+    clock_hours: float | None
+    off_centre: float | None
+    size_mm: float | None
+    iris_percent: float | None
+    elevation_deg: float
+    assumes: str = ASSUMES
+
+
+def image_size_mm(diameter_m: float, distance_m: float) -> float:
+    """Size of a source's image in the cornea [mm]: D f / (d + f) with f half the radius.
+
+    The convex mirror (any textbook of optics); the keratometer measures the radius from the same relation.
+
+    >>> round(image_size_mm(0.9, 1.2), 1)
+    2.9
+    """
+    focal_m = CORNEA_RADIUS_MM / 2000
+    return 1000 * diameter_m * focal_m / (distance_m + focal_m)
+
+
+def highlight_normal(toward_light: FloatArray, toward_camera: FloatArray) -> FloatArray:
+    """The unit normal of the cornea where the light is mirrored to the camera: halfway between both.
+
+    The law of reflection; light and camera count as far against the eye's few millimetres.
+    """
+    return unit(toward_light + toward_camera)
+
+
+def clock_hours(right: float, up: float) -> float:
+    """Where on a clock's face, 12 at the top and 3 to the right, above 0 and at most 12.
+
+    >>> clock_hours(1.0, 0.0), clock_hours(0.0, 1.0)
+    (3.0, 12.0)
+    """
+    hours = math.degrees(math.atan2(right, up)) / 30 % 12
+    return hours if hours > 1e-9 else 12.0
+
+
+def _hidden(
+    frame: Frame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
+) -> Hidden | None:
+    """What stands between a light that shines on the face and its image in the camera; None for nothing."""
+    azimuth, elevation = frame.angles_deg(to_light)
+    if float(to_camera @ frame.forward) <= 0:
+        return "the camera does not see the eyes"
+    if abs(azimuth) > 90:
+        return "hidden behind the head"
+    if elevation > brow_deg:
+        return "hidden by the brow"
+    if float(np.linalg.norm(to_light + to_camera)) < 1e-6:
+        return "off the iris"
+    off_deg = angle_between_deg(highlight_normal(to_light, to_camera), gaze)
+    return "off the iris" if off_deg > IRIS_EDGE_DEG else None
+
+
+def catch_light(
+    name: str,
+    centre: FloatArray,
+    axis: FloatArray,
+    diameter_m: float,
+    *,
+    frame: Frame,
+    gaze_at: FloatArray,
+    camera: FloatArray,
+    brow_deg: float,
+) -> CatchLight:
+    """How a lit disc stands in the eye of a face.
+
+    `frame` is the head as it is turned, `gaze_at` the point the eyes look at, `brow_deg` the elevation above
+    the face's own line from where the brow hides a light.
+    """
+    to_light, to_camera = unit(centre - frame.place), unit(camera - frame.place)
+    gaze = unit(gaze_at - frame.place)
+    elevation = frame.angles_deg(to_light)[1]
+    hidden: Hidden | None = None
+    if float((frame.place - centre) @ axis) <= 0:
+        hidden = "it lights away from the face"
+    else:
+        hidden = _hidden(frame, to_light, to_camera, gaze, brow_deg)
+    if hidden is not None:
+        return CatchLight(
+            head=name,
+            seen=False,
+            hidden=hidden,
+            clock_hours=None,
+            off_centre=None,
+            size_mm=None,
+            iris_percent=None,
+            elevation_deg=elevation,
+        )
+    sideways = level_right(-to_camera)
+    off = highlight_normal(to_light, to_camera) - gaze
+    right, up = float(off @ sideways), float(off @ np.cross(sideways, -to_camera))
+    away = math.hypot(right, up) / math.sin(math.radians(IRIS_EDGE_DEG))
+    size = image_size_mm(diameter_m, float(np.linalg.norm(centre - frame.place)))
+    return CatchLight(
+        head=name,
+        seen=True,
+        hidden=None,
+        clock_hours=clock_hours(right, up) if away > CENTRED_SHARE else None,
+        off_centre=away,
+        size_mm=size,
+        iris_percent=100 * size / IRIS_DIAMETER_MM,
+        elevation_deg=elevation,
+    )

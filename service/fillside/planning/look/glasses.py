@@ -1,0 +1,143 @@
+"""Where a source's image stands in the wearer's spectacles, as the camera sees it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.planning.look.pose import Frame, face_frame, unit
+from fillside.rig.tables.plan import Glasses, Pose
+
+FloatArray = npt.NDArray[np.float64]
+
+FLAT_BELOW_DIOPTRE = 0.01
+"""A radius of 50 m: a lens is flat."""
+TOOLING_INDEX = 1.53
+"""The refractive index that spectacle base curves are named with (common practice of lens makers)."""
+SMALLEST_RADIUS_M = 0.03
+"""A bare bulb is never less than this for the mirror image, in metres (common practice, no source)."""
+ACROSS, DOWN, RIM = 21, 15, 36
+"""Rays over a lens and points round a source's edge that the sweep looks at."""
+
+
+@dataclass(frozen=True)
+class Disc:
+    """A lit disc: centre [m], unit axis its light leaves along, radius [m]."""
+
+    centre: FloatArray
+    axis: FloatArray
+    radius_m: float
+
+
+@dataclass(frozen=True)
+class Wearer:
+    """A face with spectacles in front of a camera; everything the mirror image depends on but the source."""
+
+    place: tuple[float, float, float]
+    looks_at: tuple[float, float, float]
+    camera: tuple[float, float, float]
+    pose: Pose
+    glasses: Glasses
+
+    @property
+    def frame(self) -> Frame:
+        return face_frame(self.place, self.looks_at, self.pose.yaw, self.pose.pitch)
+
+
+def surface_radius_m(curve_dioptre: float) -> float:
+    """Radius [m] of a lens surface of that power [dioptre] at the tooling index; infinite for 0.
+
+    R = (n - 1) / F, the power of one refracting surface in air (any textbook of ophthalmic optics).
+
+    >>> round(surface_radius_m(6.0), 5)
+    0.08833
+    """
+    return math.inf if curve_dioptre < FLAT_BELOW_DIOPTRE else (TOOLING_INDEX - 1) / curve_dioptre
+
+
+def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArray:
+    """The unit direction(s) the camera sees in a mirror of unit `normal`: m = 2 (n.c) n - c.
+
+    Shapes (..., 3) and (..., 3). The law of reflection in vector form, from the lens outward.
+    """
+    along = np.sum(normal * toward_camera, axis=-1, keepdims=True)
+    mirrored: FloatArray = 2 * along * normal - toward_camera
+    return mirrored
+
+
+def lens_rays(wearer: Wearer, side: Literal[-1, 0, 1]) -> tuple[FloatArray, FloatArray]:
+    """Points on one lens (rays, 3) [m] and the unit directions the camera sees mirrored from them.
+
+    `side` is +1 for the lens to the camera's right, -1 for the other and 0 for a lens in the middle of the
+    face without wrap. The normal at a height h off the lens's centre is turned by asin(h / R).
+    """
+    frame, form = wearer.frame, wearer.glasses
+    middle = frame.toward(side * form.wrap, -form.tilt)
+    across = unit(np.cross(frame.up, middle))
+    upward = np.cross(middle, across)
+    u, v = np.meshgrid(
+        np.linspace(-0.5, 0.5, ACROSS) * form.width_mm / 1000,
+        np.linspace(-0.5, 0.5, DOWN) * form.height_mm / 1000,
+    )
+    off = np.stack([u.ravel(), v.ravel()], axis=1)
+    radius_m = surface_radius_m(form.curve)
+    lean = off / radius_m
+    depth = np.sqrt(np.maximum(1 - np.sum(lean**2, axis=1), 0.0))
+    plane = np.stack([across, upward])
+    normals = lean @ plane + depth[:, np.newaxis] * middle
+    sag = 0.0 if math.isinf(radius_m) else radius_m * (1 - depth)
+    centre = frame.place + side * form.apart_mm / 2000 * frame.right
+    points = centre + off @ plane - np.outer(sag * np.ones(len(off)), middle)
+    camera = np.asarray(wearer.camera) - points
+    camera /= np.linalg.norm(camera, axis=1, keepdims=True)
+    return points, mirror_direction(normals, camera)
+
+
+def _rim(disc: Disc) -> FloatArray:
+    helper = np.array([0.0, 0.0, 1.0]) if abs(disc.axis[2]) < 0.9 else np.array([1.0, 0.0, 0.0])
+    across = unit(np.cross(helper, disc.axis))
+    round_it = np.linspace(0, 2 * math.pi, RIM, endpoint=False)
+    radius = max(disc.radius_m, SMALLEST_RADIUS_M)
+    circle = np.outer(np.cos(round_it), across) + np.outer(np.sin(round_it), np.cross(disc.axis, across))
+    rim: FloatArray = disc.centre + radius * circle
+    return rim
+
+
+def ray_margins_deg(points: FloatArray, rays: FloatArray, disc: Disc) -> FloatArray:
+    """How far each mirrored ray passes the disc's edge, in degrees; negative where it meets the disc.
+
+    `points` and `rays` are (rays, 3). A ray from behind the disc's lit face sees none of it: 180.
+    """
+    to_centre = disc.centre - points
+    before = -(to_centre @ disc.axis)
+    to_rim = _rim(disc)[np.newaxis] - points[:, np.newaxis]
+    to_rim /= np.linalg.norm(to_rim, axis=2, keepdims=True)
+    cosine = np.einsum("rkc,rc->rk", to_rim, rays)
+    nearest = np.degrees(np.arccos(np.clip(cosine.max(axis=1), -1.0, 1.0)))
+    toward = rays @ disc.axis
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = -before / toward
+    foot = points + np.where(toward < 0, along, 0.0)[:, np.newaxis] * rays
+    radius = max(disc.radius_m, SMALLEST_RADIUS_M)
+    meets = (toward < 0) & (np.linalg.norm(foot - disc.centre, axis=1) <= radius)
+    return np.where(before <= 0, 180.0, np.where(meets, -nearest, nearest))
+
+
+def _sides(glasses: Glasses) -> tuple[Literal[-1, 0, 1], ...]:
+    return (-1, 1) if glasses.apart_mm > 0 else (0,)
+
+
+def margin_deg(wearer: Wearer, disc: Disc) -> float:
+    """How far the disc's mirror image stays off both lenses, in degrees; negative where it is seen."""
+    return min(float(ray_margins_deg(*lens_rays(wearer, s), disc).min()) for s in _sides(wearer.glasses))
+
+
+def covered_share(wearer: Wearer, disc: Disc) -> float:
+    """Share of the worse lens that the image covers, 0..1."""
+    return max(
+        float((ray_margins_deg(*lens_rays(wearer, s), disc) < 0).mean()) for s in _sides(wearer.glasses)
+    )

@@ -1,0 +1,1 @@
+"""Electrical load, heat, flicker, and checklists for a shoot."""

@@ -1,0 +1,129 @@
+"""Load on each circuit, and heat in the modifiers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from fillside.planning.answer import Answer
+from fillside.rig.tables.model import Head, Rig
+
+MARGIN = 0.8
+"""Share of a breaker that a long load may take: the reciprocal of the 125 % of NFPA 70 (NEC) 210.20(A)."""
+HOT_SHARE = 0.8
+"""From which share of a modifier's rated watts its heat is pointed out (common practice, no source)."""
+
+ASSUMES = (
+    "rated watts at full with a power factor of 1; electronic lamps can draw half as much current again, and "
+    "a surge when switched on. The 80 % margin is a rule of one country and prudence elsewhere: local codes "
+    "and a licensed electrician come first"
+)
+
+
+def continuous_watts(volts: float, amps: float, margin: float = MARGIN) -> float:
+    """The load a circuit should carry for hours: volts times breaker amps times the margin, in watts.
+
+    NFPA 70 (NEC) 210.20(A): continuous loads, three hours or more, at 125 % of their current, so 80 % of the
+    breaker.
+
+    >>> round(continuous_watts(120, 20))
+    1920
+    """
+    if volts <= 0 or amps <= 0:
+        raise ValueError("volts and amps are above 0")
+    return volts * amps * margin
+
+
+class CircuitAnswer(Answer):
+    """One circuit: its load at full, what it should carry for hours, and whether that holds.
+
+    `unknown` names the heads on it whose watts the rig file does not state; they are not counted.
+    """
+
+    circuit: str
+    amps_rated: float
+    heads: tuple[str, ...]
+    load_watts: float
+    load_amps: float
+    most_watts: float
+    over: bool
+    unknown: tuple[str, ...]
+
+
+class HeatAnswer(Answer):
+    """A head whose lamps come close to what its modifier is rated for."""
+
+    head: str
+    load_watts: float
+    max_watts: float
+    share: float
+
+
+class PowerAnswer(Answer):
+    """The rig's electrical load at full and where it hangs.
+
+    `volts` is None when the rig file names no mains; `one_circuit_amps` is the breaker that would carry all
+    of it with the margin; `unplugged` are heads on no circuit where others are.
+    """
+
+    volts: float | None
+    total_watts: float
+    total_amps: float | None
+    unknown: tuple[str, ...]
+    unplugged: tuple[str, ...]
+    circuits: tuple[CircuitAnswer, ...]
+    hot: tuple[HeatAnswer, ...]
+    one_circuit_amps: float | None
+    assumes: str = ASSUMES
+
+
+def _load(heads: Sequence[Head]) -> tuple[float, tuple[str, ...]]:
+    unknown = tuple(head.name for head in heads if head.load_watts is None)
+    return sum(head.load_watts or 0.0 for head in heads), unknown
+
+
+def _circuit(name: str, rig: Rig, volts: float) -> CircuitAnswer:
+    circuit = rig.plan.circuits[name]
+    load, unknown = _load([head for head in rig.heads if head.name in circuit.heads])
+    load += circuit.other_watts
+    most = continuous_watts(volts, circuit.amps)
+    return CircuitAnswer(
+        circuit=name,
+        amps_rated=circuit.amps,
+        heads=circuit.heads,
+        load_watts=load,
+        load_amps=load / volts,
+        most_watts=most,
+        over=load > most,
+        unknown=unknown,
+    )
+
+
+def hot_modifiers(heads: Sequence[Head]) -> tuple[HeatAnswer, ...]:
+    """The heads whose lamps take more than `HOT_SHARE` of their modifier's rated watts."""
+    found = []
+    for head in heads:
+        load, most = head.load_watts, head.modifier.max_watts
+        if load is not None and most is not None and load > HOT_SHARE * most:
+            found.append(HeatAnswer(head=head.name, load_watts=load, max_watts=most, share=load / most))
+    return tuple(found)
+
+
+def power_answer(rig: Rig) -> PowerAnswer:
+    """The load of all heads at full, circuit by circuit, and the heat in their modifiers."""
+    volts = rig.plan.mains_volts
+    mains = [head for head in rig.heads if not head.on_battery]
+    total, unknown = _load(mains)
+    plugged = {name for circuit in rig.plan.circuits.values() for name in circuit.heads}
+    circuits: Mapping[str, CircuitAnswer] = (
+        {} if volts is None else {name: _circuit(name, rig, volts) for name in rig.plan.circuits}
+    )
+    return PowerAnswer(
+        volts=volts,
+        total_watts=total,
+        total_amps=None if volts is None else total / volts,
+        unknown=unknown,
+        unplugged=tuple(h.name for h in mains if h.name not in plugged) if plugged else (),
+        circuits=tuple(circuits.values()),
+        hot=hot_modifiers(rig.heads),
+        one_circuit_amps=None if volts is None else total / (volts * MARGIN),
+    )

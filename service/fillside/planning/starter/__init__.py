@@ -1,0 +1,1 @@
+"""A first rig file from a few questions."""

@@ -1,0 +1,108 @@
+"""A first set from a few answers: where camera, subject and heads are, with which lamps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fillside.planning.answers.camera import MAINS
+from fillside.planning.answers.lamps import Light
+from fillside.planning.answers.stands import eyes_m
+from fillside.planning.equipment.lamps import LampAnswer, lamp_lumens
+from fillside.planning.equipment.modifiers import USUAL, Usual
+from fillside.planning.starter.stand_places import Stand, camera_m, view_deg, wall_spot
+from fillside.rig.tables.model import Point
+
+ROLES = ("key", "fill", "hair", "background")
+BOUNCE = {True: 0.06, False: 0.02}
+"""What a light or a dark room sends back (common practice, no source)."""
+FLOORS = {"led": 0.02, "incandescent": 0.03, "halogen": 0.03, "cfl": 0.2, "tube": 0.1, "discharge": 0.5}
+"""Smallest steady output by kind of lamp (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class FirstHead:
+    """One head of the first set: where it stands, what it aims at, its lamp and its modifier."""
+
+    role: str
+    stand: Stand
+    position: Point
+    aim: Point | None
+    kind: str
+    light: Light
+    lamp: LampAnswer
+    count: int
+    cct_k: float
+    dimmable: bool
+    modifier: str
+    diameter_m: float
+    usual: Usual
+    floor: float
+
+
+@dataclass(frozen=True)
+class FirstSet:
+    """Everything that the first rig file says, its exposure settings aside."""
+
+    answers: Mapping[str, Any]
+    eyes_m: float
+    camera: Point
+    view_deg: float
+    volts: float
+    hertz: float
+    amps: float
+    bounce: float
+    heads: tuple[FirstHead, ...]
+
+    @property
+    def subject(self) -> Point:
+        return (0.0, 0.0, self.eyes_m)
+
+    @property
+    def fps(self) -> float:
+        """The frame rate that was said with the shutter, or goes with the mains: half its frequency."""
+        return float(self.answers.get("fps", self.hertz / 2))
+
+
+def roles_of(answers: Mapping[str, Any]) -> tuple[str, ...]:
+    """The roles that the answers have a head for."""
+    return tuple(role for role in ROLES if answers.get(role, True))
+
+
+def first_set(answers: Mapping[str, Any]) -> FirstSet:
+    """The set for complete answers, as `questions.default_answers` or a person gives them."""
+    volts, hertz, amps = MAINS[answers["mains"]]
+    return FirstSet(
+        answers=answers,
+        eyes_m=eyes_m(answers),
+        camera=camera_m(answers),
+        view_deg=view_deg(answers),
+        volts=volts,
+        hertz=hertz,
+        amps=amps,
+        bounce=BOUNCE[answers["light_room"]],
+        heads=tuple(_head(role, answers) for role in roles_of(answers)),
+    )
+
+
+def _head(role: str, answers: Mapping[str, Any]) -> FirstHead:
+    own = {key.partition(".")[2]: value for key, value in answers.items() if key.startswith(f"{role}.")}
+    stand = Stand(own["distance"], own["angle"], own["height"])
+    light: Light = own["light"]
+    return FirstHead(
+        role=role,
+        stand=stand,
+        position=stand.point(eyes_m(answers)),
+        aim=wall_spot(answers) if role == "background" else None,
+        kind=own["lamp"],
+        light=light,
+        lamp=lamp_lumens(own["lamp"], watts=light.watts, lumens=light.lumens, count=own["count"]),
+        count=own["count"],
+        cct_k=own["cct"],
+        dimmable=own["dimmable"],
+        modifier=own["modifier"],
+        diameter_m=0.0 if own["modifier"] == "bare" else float(own["size"]),
+        usual=USUAL[own["modifier"]],
+        floor=FLOORS[own["lamp"]],
+    )

@@ -1,0 +1,71 @@
+"""One question of those from which a first rig file is written: its words, its default, how it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fillside.planning.answers.lengths import usual_length
+from fillside.planning.answers.plain import UNSURE, Meaning, plain
+
+Answers = Mapping[str, Any]
+Reads = Callable[[str, Answers], Meaning]
+
+
+LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres alone changes the units"
+
+
+def always(_: Answers) -> bool:
+    return True
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question: its key and words, how a line is read, what an empty one means, what may be answered
+    (one line, for somebody who asks), when it is asked."""
+
+    key: str
+    asks: str | Callable[[Answers], str]
+    reads: Reads
+    default: str | Callable[[Answers], str]
+    takes: str
+    when: Callable[[Answers], bool] = always
+
+    def words(self, answers: Answers) -> str:
+        """The question as it is put, given the answers before it."""
+        return self.asks if isinstance(self.asks, str) else self.asks(answers)
+
+    def default_for(self, answers: Answers) -> str:
+        """What an empty line stands for, given the answers before it."""
+        return self.default if isinstance(self.default, str) else self.default(answers)
+
+    def meaning(self, line: str, answers: Answers) -> Meaning:
+        """What a line means; ValueError in one plain sentence for one that cannot be.
+
+        A line that leaves the choice to us is an empty one, unless the question itself can read it.
+        """
+        if not line.strip():
+            return self._usual(answers)
+        try:
+            return self.reads(line, answers)
+        except ValueError:
+            if plain(line) not in UNSURE:
+                raise
+        return Meaning(
+            self._usual(answers).value, f"taken as {self.default_for(answers)}", self._usual(answers).also
+        )
+
+    def _usual(self, answers: Answers) -> Meaning:
+        usual = self.reads(self.default_for(answers), answers)
+        return Meaning(usual.value, "", {key: value for key, value in usual.also.items() if key != "feet"})
+
+
+def feet(answers: Answers) -> bool:
+    """Whether lengths are spoken of in feet and inches."""
+    return bool(answers.get("feet"))
+
+
+def length_default(metres: float) -> Callable[[Answers], str]:
+    """A usual length in the units in force."""
+    return lambda answers: usual_length(metres, feet(answers))

@@ -1,0 +1,252 @@
+"""The questions from which a first rig file is written, and how their answers come together.
+
+They know nothing of terminals: whoever asks shows a question and what stands for an empty line, takes a line,
+and lets `meaning` read it. One line may answer several questions; those are then not asked.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Mapping
+from typing import Any
+
+from fillside.planning.answers import camera, wires
+from fillside.planning.answers.lengths import LengthReader
+from fillside.planning.answers.plain import Meaning, plain, slug, yes_note, yes_or_no
+from fillside.planning.starter.first_set import ROLES
+from fillside.planning.starter.head_questions import head_questions
+from fillside.planning.starter.question import LENGTH_TAKES, Answers, Question, Reads, feet, length_default
+
+
+def _name(text: str, _: Answers) -> Meaning:
+    name = slug(text, "studio")
+    return Meaning(name, "" if name == text.strip() else f"called {name} in the file")
+
+
+def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> Reads:
+    """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
+    own = [also.split("|") if also else [] for also in (also_yes, also_no)]
+
+    def reads(text: str, _: Answers) -> Meaning:
+        try:
+            value = yes_or_no(text, *own)
+        except ValueError:
+            if told is None:
+                raise
+            raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
+        if told is None:
+            return Meaning(value, yes_note(text, value, own[not value]))
+        plainly = any(word in plain(text) for word in own[not value])
+        return Meaning(value, "" if plainly else f"read as {told[not value]}")
+
+    return reads
+
+
+_STANDING = "stand|stands|standing|stood|on their feet|on foot|upright|walking|walks"
+_SITTING = "sit|sits|sitting|seated|sat|chair|on a chair|stool|sofa|desk|table|at a desk"
+_LIGHT = "light|white|bright|cream|pale|beige|off-white|light grey|light gray|magnolia|whitish"
+_DARK = "dark|black|grey|gray|dim|brown|brick|wood|drapes|curtains|dark grey|dark gray"
+_GLASSES = "glasses|spectacles|specs|reading glasses"
+_NO_GLASSES = "contacts|contact lenses|no glasses"
+
+
+def _usual_name(answers: Answers) -> str:
+    return str(answers.get("usual_name", "corner-studio"))
+
+
+def _usual_mains(answers: Answers) -> str:
+    return "120 V, 60 Hz" if feet(answers) else "230 V, 50 Hz"
+
+
+def _length(key: str, asks: str, reads: LengthReader, usual_m: float) -> Question:
+    return Question(key, asks, reads, length_default(usual_m), LENGTH_TAKES)
+
+
+ROOM: tuple[Question, ...] = (
+    Question(
+        "name",
+        "Name of the studio",
+        _name,
+        _usual_name,
+        "any name; the file has its small letters, digits and hyphens",
+    ),
+    Question(
+        "stands",
+        "Does the subject sit or stand?",
+        yes(_STANDING, _SITTING, ("stand", "sit")),
+        "sit",
+        "sit or stand; on a chair, at a desk, walking",
+    ),
+    _length("camera", "Camera to face", LengthReader(0.6, 12, "the distance"), 2.4),
+    _length("wall", "Face to the wall behind", LengthReader(0.3, 12, "the distance"), 1.5),
+    _length("ceiling", "Height of the ceiling", LengthReader(1.9, 12, "the height"), 2.5),
+    Question(
+        "light_room",
+        "Walls and ceiling, light or dark?",
+        yes(_LIGHT, _DARK, ("light", "dark")),
+        "light",
+        "light or dark, or what they are, such as white, grey, wood, drapes",
+    ),
+    Question("mains", "Mains", camera.mains, _usual_mains, "120 V 60 Hz, 230 V, 100/60, or a country"),
+    Question(
+        "aperture", "Aperture", camera.aperture, "f/2.8", "an f-number from 0.7 to 16, such as f/4 or 2.8"
+    ),
+    Question(
+        "shutter",
+        "Shutter, a time or an angle",
+        camera.shutter,
+        lambda a: f"1/{camera.MAINS[a['mains']][1]:.0f} s",
+        "a time or an angle, and the frame rate if you like: 1/50, 20 ms, 180° at 25 fps",
+    ),
+    Question(
+        "ratio",
+        "Key to fill, each metered alone",
+        camera.ratio,
+        "2:1",
+        "a ratio or stops: 3:1, 2 to 1, 1.5 stops, even",
+    ),
+    Question(
+        "glasses",
+        "Does the subject wear glasses?",
+        yes(_GLASSES, _NO_GLASSES),
+        "no",
+        "yes or no; with yes the lamps are placed so that glasses do not mirror them",
+    ),
+)
+_HAIR = re.compile(r"\b(?:hair|rim|kicker|edge|back ?light)")
+_BEHIND = re.compile(r"\b(?:background|wall|backdrop|bg)\b")
+_NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
+
+
+def _more_lights(text: str, _: Answers) -> Meaning:
+    """Whether there is a hair light, and where the line tells it, a light on the wall behind."""
+    line = plain(text)
+    hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
+    if re.search(r"\b(?:both|all|2)\b", line):
+        hair = behind = True
+    if _NOT_THAT.search(line) or not (hair or behind):
+        wanted = yes_or_no(text, ["hair", "hair light", "rim"], ["neither", "skip", "just key and fill"])
+        note = yes_note(text, wanted, ("hair", "neither", "skip", "just key and fill"))
+        return Meaning(wanted, note, {} if wanted or hair or behind else {"background": False})
+    said = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
+    return Meaning(hair, f"read as {said.get((hair, behind), 'a light on the wall')}", {"background": behind})
+
+
+MORE: dict[str, Question] = {
+    "hair": Question(
+        "hair", "More lights? hair, background, both", _more_lights, "none", "hair, background, both or none"
+    ),
+    "background": Question(
+        "background",
+        "A light on the wall behind?",
+        yes("background|wall|backdrop", "neither|skip"),
+        "no",
+        "yes or no",
+    ),
+}
+
+
+def _on(*kinds: str) -> Callable[[Answers], bool]:
+    return lambda answers: answers.get("driver") in kinds
+
+
+def _first_slots(answers: Answers) -> str:
+    return ", ".join(str(i) for i, _ in enumerate(wires.dimmed_roles(answers), start=1))
+
+
+def _ask_slots(answers: Answers) -> str:
+    return f"DMX slots of {', '.join(wires.dimmed_roles(answers))}"
+
+
+WIRE: tuple[Question, ...] = (
+    Question(
+        "driver",
+        "How are the lamps dimmed? none yet, bulbs (MQTT), network (sACN), usb (DMX cable)",
+        wires.wire,
+        "none yet",
+        "none yet (simulated), bulbs on a broker, network (sACN), usb (a DMX cable)",
+        lambda answers: bool(wires.dimmed_roles(answers)),
+    ),
+    Question(
+        "to",
+        "Address of the node, or multicast",
+        wires.to,
+        "multicast",
+        "multicast, or one or more addresses, such as 192.0.2.7 or node.local",
+        _on(wires.SACN),
+    ),
+    Question("universe", "Universe", wires.universe, "1", "a number from 1 to 63999", _on(wires.SACN)),
+    Question(
+        "device",
+        "Device of the DMX cable",
+        wires.device,
+        "/dev/ttyUSB0",
+        "a device file such as /dev/ttyUSB0 or one under /dev/serial/by-id, or usb 1",
+        _on(wires.SERIAL),
+    ),
+    Question(
+        "slots",
+        _ask_slots,
+        wires.slots,
+        _first_slots,
+        "a slot for each, such as 1, 2; the first alone for slots in a row; 16 bit if they are",
+        _on(wires.SACN, wires.SERIAL),
+    ),
+    Question(
+        "broker",
+        "Address of the broker",
+        wires.broker,
+        "127.0.0.1",
+        "a name or an address, and a port if it is another: 192.0.2.9, broker.local:1883, this machine",
+        _on(wires.MQTT),
+    ),
+    Question(
+        "topics",
+        lambda a: f"Topic each bulb listens on: {', '.join(wires.dimmed_roles(a))}",
+        wires.topics,
+        wires.USUAL_TOPIC,
+        f"a topic for each, or one with NAME where the head's name stands, such as {wires.USUAL_TOPIC}",
+        _on(wires.MQTT),
+    ),
+    Question(
+        "message",
+        "What it takes: 0-255, percent, json FIELD",
+        wires.message,
+        "0-255",
+        "percent; a number to its full scale, 0-255; json FIELD; or a message with {percent} or {code}",
+        _on(wires.MQTT),
+    ),
+)
+
+
+QUESTIONS: tuple[Question, ...] = (
+    *ROOM,
+    *(
+        question
+        for role in ROLES
+        for question in (*([MORE[role]] if role in MORE else []), *head_questions(role))
+    ),
+    *WIRE,
+)
+
+
+def next_question(answers: Answers) -> Question | None:
+    """The first question that is still to be answered; None when there is none."""
+    return next((q for q in QUESTIONS if q.key not in answers and q.when(answers)), None)
+
+
+def answered(
+    answers: Answers, question: Question, meaning: Meaning, given: Collection[str] = ()
+) -> dict[str, Any]:
+    """The answers with one more, and with what else its line answers unless that is given by itself."""
+    also = {key: value for key, value in meaning.also.items() if key in answers or key not in given}
+    return {**answers, **also, question.key: meaning.value}
+
+
+def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
+    """Every question answered by what was given (as it would be typed), and else by its default."""
+    typed, answers = given or {}, dict[str, Any]()
+    while (question := next_question(answers)) is not None:
+        meaning = question.meaning(str(typed.get(question.key, "")), answers)
+        answers = answered(answers, question, meaning, typed)
+    return answers

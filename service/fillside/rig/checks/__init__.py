@@ -1,0 +1,1 @@
+"""Checks across the tables of a rig, warnings, and cautions."""

@@ -1,0 +1,130 @@
+"""What the tables of a rig file say about each other: names that lead nowhere, places that cannot be."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from fillside.rig.checks.door_checks import key_checks, meter_checks, sensor_checks
+from fillside.rig.problems import Problem, did_you_mean
+from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.tables.model import BALANCED_ROLES, NEAREST_M, WORK_ROLE, Point, Rig
+
+_APART_M = 0.01
+"""Two places closer than this give no direction from one to the other."""
+
+
+def cross_checks(rig: Rig) -> list[Problem]:
+    """All contradictions between the tables of `rig`, drivers' own keys aside; none for a sound rig.
+
+    A rig without key or fill, with fixed lamps only, or with wishes for roles that no head has, is sound.
+    """
+    named = [*_names(rig), *_marks(rig), *_subject(rig), *_heads(rig), *_balance(rig), *_plan(rig)]
+    named += [*meter_checks(rig), *sensor_checks(rig), *key_checks(rig)]
+    return named if named else [*_places(rig), *_directions(rig)]
+
+
+def _names(rig: Rig) -> Iterator[Problem]:
+    seen: set[str] = set()
+    for i, head in enumerate(rig.heads):
+        if head.name in seen:
+            yield Problem(
+                ("heads", i, "name"), f'another head is named "{head.name}"; give each its own name'
+            )
+        seen.add(head.name)
+
+
+def _marks(rig: Rig) -> Iterator[Problem]:
+    if "camera" in rig.marks:
+        yield Problem(("marks", "camera"), 'a mark cannot be named "camera", which means the camera itself')
+
+
+def _subject(rig: Rig) -> Iterator[Problem]:
+    if rig.subject.at is not None and rig.subject.at not in rig.marks:
+        yield Problem(("subject", "at"), _no_mark(rig.subject.at, rig))
+    if rig.subject.looks != "camera" and rig.subject.looks not in rig.marks:
+        yield Problem(("subject", "looks"), _no_mark(rig.subject.looks, rig, "camera"))
+
+
+def _no_mark(name: str, rig: Rig, *others: str) -> str:
+    return f'there is no mark "{name}"; {did_you_mean(name, (*rig.marks, *others), "marks")}'
+
+
+def _heads(rig: Rig) -> Iterator[Problem]:
+    for i, head in enumerate(rig.heads):
+        if isinstance(head.aim, str) and head.aim not in rig.marks:
+            yield Problem(("heads", i, "aim"), _no_mark(head.aim, rig))
+        for part, table in (("lamp", head.lamp), ("modifier", head.modifier)):
+            if table is not None and isinstance(table.photometry, str):
+                why = f'"{table.photometry}" was not read; a rig file that names files is read from disk'
+                yield Problem(("heads", i, part, "photometry"), why)
+        if head.drive is not None and head.drive.driver not in rig.drivers:
+            name = head.drive.driver
+            hint = did_you_mean(name, rig.drivers, "[drivers.NAME] table")
+            yield Problem(("heads", i, "drive", "driver"), f'there is no driver "{name}"; {hint}')
+
+
+def _balance(rig: Rig) -> Iterator[Problem]:
+    held = (*BALANCED_ROLES, WORK_ROLE)
+    for table, roles in (("relative", rig.balance.relative), ("against", rig.balance.against)):
+        for role in roles:
+            if role in held:
+                why = "is never part of the balance" if role == WORK_ROLE else "is held by ratio and exposure"
+                yield Problem(("balance", table, role), f'role "{role}" {why}; leave it out')
+    if rig.balance.exposure == "camera":
+        yield from _camera_exposure(rig)
+
+
+def _plan(rig: Rig) -> Iterator[Problem]:
+    names = [head.name for head in rig.heads]
+    plugged: dict[str, str] = {}
+    for circuit, table in rig.plan.circuits.items():
+        for i, name in enumerate(table.heads):
+            at = ("plan", "circuits", circuit, "heads", i)
+            if name not in names:
+                yield Problem(at, f'there is no head "{name}"; {did_you_mean(name, names, "heads")}')
+            elif name in plugged:
+                yield Problem(at, f'head "{name}" is on circuit "{plugged[name]}" already; it has one plug')
+            plugged[name] = circuit
+    for key, named in (("ripple", rig.plan.ripple), ("umbrellas", rig.plan.umbrellas)):
+        for name in named:
+            if name not in names:
+                hint = did_you_mean(name, names, "heads")
+                yield Problem(("plan", key, name), f'there is no head "{name}"; {hint}')
+
+
+def _camera_exposure(rig: Rig) -> Iterator[Problem]:
+    camera = rig.camera
+    why = 'balance.exposure = "camera" needs it; give it, or give balance.exposure as a number of lux'
+    if camera.iso is None:
+        yield Problem(("camera", "iso"), f"is missing; {why}")
+    if camera.aperture is None:
+        yield Problem(("camera", "aperture"), f"is missing; {why}")
+    if camera.exposure_time_s is None:
+        yield Problem(("camera", "shutter"), f"is missing; {why}")
+
+
+def _places(rig: Rig) -> Iterator[Problem]:
+    for name, point in rig.marks.items():
+        if why := why_not_there(rig, point):
+            yield Problem(("marks", name), f"a subject cannot be there: {why}")
+
+
+def _directions(rig: Rig) -> Iterator[Problem]:
+    for i, head in enumerate(rig.heads):
+        aim = rig.aim_of(head)
+        if math.dist(aim, head.position) < _APART_M:
+            key = "position" if head.aim is None else "aim"
+            yield Problem(("heads", i, key), "the head is aimed at its own position; it must point somewhere")
+        if head.role == "background" and math.dist(aim, rig.camera.position) < _APART_M:
+            yield Problem(("heads", i, "aim"), "is where the camera is; give a point on the background")
+    for name, point in rig.marks.items():
+        if math.dist(point, rig.camera.position) < NEAREST_M:
+            yield Problem(("marks", name), "is where the camera is; put one of them elsewhere")
+    looks = _looked_at(rig)
+    if looks is not None and math.dist(looks, rig.start) < _APART_M:
+        yield Problem(("subject", "looks"), "is where the subject is; the face must look somewhere else")
+
+
+def _looked_at(rig: Rig) -> Point | None:
+    return None if rig.subject.looks == "camera" else rig.marks[rig.subject.looks]

@@ -1,0 +1,1 @@
+"""The rig file: reading, validating, changing, and its JSON Schema."""

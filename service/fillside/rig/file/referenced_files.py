@@ -1,0 +1,109 @@
+"""Files that a rig file names, read beside it and put in its place as plain data.
+
+A photometric file becomes the table it holds, and a lamp's description of its wire the slots of one mode;
+after that a rig is whole by itself, and can be changed and checked again without any file. Nothing here opens
+a file: whoever reads the rig file hands in how its neighbours are read.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from fillside.rig.photometric.eulumdat import read_eulumdat
+from fillside.rig.photometric.lm63 import read_lm63
+from fillside.rig.photometric.measured import Measured
+from fillside.rig.problems import Path, Problem
+from fillside.rig.tables.lamp import MOST_ANGLES
+
+Read = Callable[[str], bytes]
+"""The bytes of the file of that name; raises NeighbourError in one line why not."""
+
+ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
+"""A lamp's description of its wire, a mode's name and the file's to plain data; ValueError why not."""
+
+READERS: Mapping[str, Callable[[str], Measured]] = {".ies": read_lm63, ".ldt": read_eulumdat}
+LARGEST_OPENING_M = 5.0
+"""What `modifier.diameter` may be at most."""
+
+
+class NeighbourError(ValueError):
+    """A file that the rig file names and that cannot be read."""
+
+
+def with_neighbours(
+    data: Mapping[str, Any], read: Read, read_mode: ReadMode
+) -> tuple[dict[str, Any], list[Problem]]:
+    """The content of a rig file with all its neighbours read, and what is wrong with them.
+
+    What is no rig at all is left for the rig's own check to say.
+    """
+    whole = copy.deepcopy(dict(data))
+    problems = []
+    for path, table, key, put in _named_files(whole, read_mode):
+        try:
+            put(table, table[key], read(table[key]))
+        except ValueError as error:
+            problems.append(Problem((*path, key), f"{table[key]}: {error}"))
+    return whole, problems
+
+
+Put = Callable[[dict[str, Any], str, bytes], None]
+
+
+def _named_files(
+    data: dict[str, Any], read_mode: ReadMode
+) -> Iterator[tuple[Path, dict[str, Any], str, Put]]:
+    heads = data.get("heads")
+    for i, head in enumerate(heads if isinstance(heads, list) else []):
+        if not isinstance(head, dict):
+            continue
+        for part in ("lamp", "modifier"):
+            table = head.get(part)
+            if isinstance(table, dict) and isinstance(table.get("photometry"), str):
+                yield ("heads", i, part), table, "photometry", _photometry_into(head)
+        drive = head.get("drive")
+        if isinstance(drive, dict) and isinstance(drive.get("gdtf"), str):
+            yield ("heads", i, "drive"), drive, "gdtf", _mode_into(read_mode)
+
+
+def _photometry_into(head: dict[str, Any]) -> Put:
+    def put(part: dict[str, Any], name: str, content: bytes) -> None:
+        measured = _measured(name, content)
+        part["photometry"] = _table(name, measured)
+        opening = measured.opening_m
+        modifier = head.setdefault("modifier", {})
+        if opening is not None and opening <= LARGEST_OPENING_M and isinstance(modifier, dict):
+            modifier.setdefault("diameter", round(opening, 4))
+
+    return put
+
+
+def _mode_into(read_mode: ReadMode) -> Put:
+    def put(drive: dict[str, Any], name: str, content: bytes) -> None:
+        mode = drive.get("mode")
+        drive["gdtf"] = read_mode(content, mode if isinstance(mode, str) else None, name)
+
+    return put
+
+
+def _measured(name: str, content: bytes) -> Measured:
+    reader = READERS.get("." + name.lower().rpartition(".")[2])
+    if reader is None:
+        raise NeighbourError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
+    # Both formats are older than UTF-8; their numbers and keywords are ASCII in any case.
+    return reader(content.decode("latin-1"))
+
+
+def _table(name: str, measured: Measured) -> dict[str, Any]:
+    mean = measured.mean_candela()
+    assert len(mean) <= MOST_ANGLES, "both formats bound the count of angles"
+    optional = {"lamp_lumens": measured.lamp_lumens, "said_lumens": measured.said_lumens}
+    return {
+        "angles": list(measured.angles_deg),
+        "candela": [float(value) for value in mean],
+        "uneven_stops": measured.uneven_stops(),
+        "file": name,
+        **{key: value for key, value in optional.items() if value is not None},
+    }

@@ -1,0 +1,1 @@
+"""The rig as numbers."""

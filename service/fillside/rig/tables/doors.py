@@ -1,0 +1,123 @@
+"""The `[doors]` table of a rig file: which ways in there are beside HTTP. A door without a table is shut."""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from fillside.rig.tables.terms import Flag, MisfitError, Name, Part, Point, Whole
+from fillside_drivers.mqtt.broker_options import BrokerOptions
+
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
+Address = ipaddress.IPv4Address | ipaddress.IPv6Address
+
+_LISTEN = re.compile(r"(?:\[(?P<six>[^\[\]]+)\]|(?P<four>[0-9.]+)):(?P<port>[0-9]{1,5})")
+
+
+class MeterTable(Part):
+    """A lux sensor that speaks over the broker: where it stands, and how it reads."""
+
+    at: Name | Point | None = Field(
+        default=None, description="a mark, or [x, y, z] in metres; left out: where the subject is"
+    )
+    unit: Literal["lux", "fc", "ev100"] = Field(
+        default="lux", description="what it says when it sends only a number"
+    )
+    receptor: Literal["flat", "dome"] = Field(default="flat", description="the shape of its receptor")
+    facing: Name = Field(default="head", description='"head", "camera", or the name of a head')
+
+
+class MqttDoor(BrokerOptions):
+    """``[doors.mqtt]``: the broker, and what is said there beside orders and state."""
+
+    homie: Flag = Field(default=True, description="true: describe the rig by the Homie convention 5 as well")
+    homie_domain: Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")] = Field(
+        default="homie", description="the first level of its topics, such as homie"
+    )
+    meters: dict[Name, MeterTable] = Field(
+        default_factory=dict, description='by name, as sensor = { at = "chair" }'
+    )
+
+
+class OscDoor(Part):
+    """``[doors.osc]``: Open Sound Control over UDP. OSC knows no passwords, so addresses must do."""
+
+    listen: str = Field(
+        default="127.0.0.1:9000", description='address and port, such as "127.0.0.1:9000" or "[::1]:9000"'
+    )
+    allow: tuple[str, ...] = Field(
+        default=(), description='who else may speak here, as ["192.0.2.0/24"]; this machine always may'
+    )
+
+    answer_port: Annotated[Whole, Field(ge=1, le=65535)] | None = Field(
+        default=None, description="where who speaks here listens for answers; left out: where it sent from"
+    )
+
+    @model_validator(mode="after")
+    def _guarded(self) -> Self:
+        host, _ = _listen(self.listen)
+        allowed = [_network(text, place) for place, text in enumerate(self.allow)]
+        if not host.is_loopback and not allowed:
+            raise MisfitError(
+                "listen",
+                f"{host} is reached from other machines, and OSC knows no passwords: "
+                'say who may speak, as allow = ["192.0.2.0/24"], or listen on 127.0.0.1',
+            )
+        return self
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Where to listen."""
+        host, port = _listen(self.listen)
+        return str(host), port
+
+    def admits(self, host: str) -> bool:
+        """Whether a packet from an address is heard.
+
+        >>> OscDoor(listen="192.0.2.1:9000", allow=("192.0.2.0/24",)).admits("192.0.2.77")
+        True
+        """
+        try:
+            found = _plain(ipaddress.ip_address(host.partition("%")[0]))
+        except ValueError:
+            return False
+        networks = [_network(text, place) for place, text in enumerate(self.allow)]
+        return found.is_loopback or any(
+            found in network for network in networks if network.version == found.version
+        )
+
+
+def _plain(address: Address) -> Address:
+    """An IPv4 address that came in at an IPv6 socket is still that IPv4 address."""
+    mapped = address.ipv4_mapped if isinstance(address, ipaddress.IPv6Address) else None
+    return mapped or address
+
+
+def _listen(text: str) -> tuple[Address, int]:
+    match = _LISTEN.fullmatch(text)
+    try:
+        host = ipaddress.ip_address((match["six"] or match["four"]) if match else "")
+    except ValueError:
+        host = None
+    if match is None or host is None or not 0 < int(match["port"]) <= 65535:
+        raise MisfitError("listen", f'"{text}" is not an address and a port such as 127.0.0.1:9000')
+    return host, int(match["port"])
+
+
+def _network(text: str, place: int) -> Network:
+    try:
+        return ipaddress.ip_network(text)
+    except ValueError as error:
+        raise MisfitError("allow", f"number {place + 1} is not such as 192.0.2.0/24: {error}") from None
+
+
+class Doors(Part):
+    """All doors beside HTTP."""
+
+    mqtt: MqttDoor | None = Field(
+        default=None, description="the table [doors.mqtt]: orders and state over a broker"
+    )
+    osc: OscDoor | None = Field(default=None, description="the table [doors.osc]: orders over UDP")

@@ -1,0 +1,352 @@
+"""The rig file as pydantic models: what may be written, and what a table may not contradict.
+
+Everything here is pure: no file is opened and no driver imported. `rig.load` turns a TOML text into a `Rig`
+and gives every error its place in the file; `rig.cross_checks` compares the tables with each other.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, PrivateAttr, field_validator, model_validator
+
+from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
+from fillside.rig.tables.doors import Doors
+from fillside.rig.tables.head import (
+    BALANCED_ROLES,
+    RELATIVE_ROLES,
+    WORK_ROLE,
+    CurveTable,
+    Dimming,
+    Drive,
+    Head,
+    Kelvin,
+    Lamp,
+    Modifier,
+)
+from fillside.rig.tables.keys import Keys
+from fillside.rig.tables.plan import Plan
+from fillside.rig.tables.sensors import Sensor, Watches
+from fillside.rig.tables.terms import (
+    FARTHEST_M,
+    HIGHEST_M,
+    LOWEST_M,
+    NAME,
+    NEAREST_M,
+    Flag,
+    Lux,
+    MisfitError,
+    Name,
+    Number,
+    Part,
+    Point,
+    Stops,
+    Whole,
+)
+from fillside.rig.tables.wiring import DriverTable, Wiring
+
+__all__ = [
+    "BALANCED_ROLES",
+    "DEFAULT_CONSTANT",
+    "DEFAULT_RELATIVE_STOPS",
+    "FARTHEST_M",
+    "HIGHEST_M",
+    "LOWEST_M",
+    "NAME",
+    "NEAREST_M",
+    "PACES",
+    "RELATIVE_ROLES",
+    "WIDEST_RATIO",
+    "WORK_ROLE",
+    "Ambient",
+    "Balance",
+    "Camera",
+    "CurveTable",
+    "Dimming",
+    "Doors",
+    "Drive",
+    "DriverTable",
+    "Flag",
+    "Head",
+    "Hold",
+    "Keys",
+    "Lamp",
+    "Lux",
+    "Meter",
+    "Modifier",
+    "Name",
+    "Number",
+    "Part",
+    "Point",
+    "ReadAs",
+    "Receptor",
+    "Rig",
+    "RigTable",
+    "Sensor",
+    "Stops",
+    "Subject",
+    "Whole",
+    "number_of_stops",
+    "ratio_number",
+    "shutter_seconds",
+]
+
+DEFAULT_RELATIVE_STOPS = {"hair": 0.0, "background": -1.0}
+"""Where a hair-like or background role is held when `balance.relative` is silent about it, in stops."""
+
+
+class RigTable(Part):
+    name: Name = Field(description="the rig's name, such as corner-studio")
+
+
+class Camera(Part):
+    position: Point = Field(description="where the lens is, as [x, y, z] in metres")
+    iso: Annotated[Number, Field(ge=0.1, le=10_000_000)] | None = Field(
+        default=None, description="the ISO the camera is set to, such as 400"
+    )
+    shutter: str | Number | None = Field(default=None, description='"1/50", or a number of seconds')
+    shutter_angle: Annotated[Number, Field(ge=0.1, le=360)] | None = Field(
+        default=None, description="degrees, together with fps, instead of shutter"
+    )
+    fps: Annotated[Number, Field(ge=0.01, le=1000)] | None = Field(
+        default=None, description="frames per second, such as 25"
+    )
+    aperture: Annotated[Number, Field(ge=0.5, le=128)] | None = Field(
+        default=None, description="the f-number, such as 4.0"
+    )
+    nd_stops: Annotated[Number, Field(ge=0, le=20)] = Field(
+        default=0.0, description="stops of neutral-density filters"
+    )
+    loss_stops: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=0.0, description="stops lost before the lens, in a prompter's glass for example"
+    )
+    offset_stops: Annotated[Number, Field(ge=-10, le=10)] = Field(
+        default=0.0, description="stops found once with a grey card"
+    )
+
+    @field_validator("shutter")
+    @classmethod
+    def _shutter_is_a_time(cls, value: str | float | None) -> str | float | None:
+        if value is not None:
+            shutter_seconds(value)
+        return value
+
+    @model_validator(mode="after")
+    def _one_shutter(self) -> Self:
+        if self.shutter is not None and self.shutter_angle is not None:
+            raise MisfitError("shutter_angle", "give shutter or shutter_angle, not both")
+        if self.shutter_angle is not None and self.fps is None:
+            raise MisfitError("shutter_angle", "a shutter angle needs fps, the frames per second")
+        return self
+
+    @property
+    def exposure_time_s(self) -> float | None:
+        """The time one frame is exposed for, in seconds; None when the file does not say."""
+        if self.shutter is not None:
+            return shutter_seconds(self.shutter)
+        if self.shutter_angle is not None and self.fps is not None:
+            return self.shutter_angle / 360 / self.fps
+        return None
+
+
+Receptor = Literal["dome", "flat"]
+DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
+"""The C of ISO 2720 taken for a receptor when none is stated, lux second ISO."""
+
+
+class Meter(Part):
+    receptor: Receptor = Field(default="dome", description="how exposure is read at the subject")
+    facing: Literal["camera", "key"] = Field(default="camera", description="where the receptor faces")
+    constant: Annotated[Number, Field(ge=100, le=1000)] | None = Field(
+        default=None, description="the C of ISO 2720 for that receptor, such as 330"
+    )
+    sigma: Annotated[Number, Field(ge=0.001, le=2)] = Field(
+        default=0.05, description="standard deviation of a reading in stops"
+    )
+
+    def constant_of(self, receptor: str) -> float:
+        """The C of ISO 2720 for readings made with `receptor`."""
+        if receptor == self.receptor and self.constant is not None:
+            return self.constant
+        return DEFAULT_CONSTANT[receptor]
+
+
+class Subject(Part):
+    at: Name | None = Field(default=None, description="the mark the subject starts at")
+    looks: Name = Field(default="camera", description='"camera", or the mark the face looks to')
+    most_lux: Annotated[Number, Field(ge=0.01, le=200_000)] | None = Field(
+        default=None, description="the most lux the brighter side of the face may get, such as 1500"
+    )
+
+
+Against = Literal["key", "exposure"]
+
+
+class Balance(Part):
+    ratio: str | Number = Field(default="2:1", description='a ratio such as "2:1", 2.0 or "1 stop"')
+    read_as: ReadAs = Field(default="key:fill", description="which two lights the ratio compares")
+    exposure: Literal["camera"] | Annotated[Number, Field(ge=0.01, le=200_000)] = Field(
+        default="camera", description='"camera", or a number of lux'
+    )
+    protect: Literal["ratio", "exposure"] = Field(
+        default="ratio", description="what is kept when both cannot be"
+    )
+    most_over: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=0.5,
+        description="stops over the exposure target that keeping the ratio may cost",
+    )
+    most_under: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=1.0,
+        description="stops under it, or under the most that the lamps can, that keeping the ratio may cost",
+    )
+    when_lost: Literal["keep", "solve"] = Field(
+        default="keep", description="what the other heads do when a head is lost"
+    )
+    relative: dict[Name, Stops] = Field(
+        default_factory=dict, description="stops of the other roles, as { hair = -0.5 }"
+    )
+    against: dict[Name, Against] = Field(
+        default_factory=dict, description='what those stops are against, as { background = "exposure" }'
+    )
+    cct: Kelvin | dict[Name, Kelvin] | None = Field(
+        default=None, description="the white of all heads in kelvin, such as 4300, or by role, { key = 5600 }"
+    )
+
+    @model_validator(mode="after")
+    def _ratio_reads(self) -> Self:
+        try:
+            ratio_number(self.ratio, self.read_as)
+        except ValueError as error:
+            raise MisfitError("ratio", str(error)) from None
+        return self
+
+    @property
+    def ratio_value(self) -> float:
+        """The wanted ratio in the terms of `read_as`."""
+        return ratio_number(self.ratio, self.read_as)
+
+
+PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0)}
+"""What a pace stands for: dead band in stops, follow speed in stops per second."""
+
+
+class Hold(Part):
+    pace: Literal["calm", "quick"] = Field(default="calm", description="how eagerly the light follows")
+    dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
+        default=None, description="stops that ratio or exposure may be off before the light is moved"
+    )
+    follow_speed: Annotated[Number, Field(ge=0.001, le=6)] | None = Field(
+        default=None, description="stops per second while following the subject"
+    )
+    order_speed: Annotated[Number, Field(ge=0.001, le=6)] = Field(
+        default=1.0, description="stops per second for orders"
+    )
+
+    @property
+    def dead_band_stops(self) -> float:
+        return PACES[self.pace][0] if self.dead_band is None else self.dead_band
+
+    @property
+    def follow_speed_stops_s(self) -> float:
+        return PACES[self.pace][1] if self.follow_speed is None else self.follow_speed
+
+
+class Ambient(Part):
+    lux: Lux | None = Field(default=None, description="lux with all heads out, the same in all directions")
+    toward_key: Lux | None = Field(default=None, description="lux on a flat receptor facing the key")
+    toward_fill: Lux | None = Field(default=None, description="lux on a flat receptor facing the fill")
+    toward_camera: Lux | None = Field(
+        default=None, description="lux on the exposure receptor, facing as it does"
+    )
+
+    @model_validator(mode="after")
+    def _lux_alone(self) -> Self:
+        if self.lux is not None and any(v is not None for v in self.directions_given):
+            raise MisfitError(
+                "lux", "lux stands for all three directions; give it alone, or the directions without it"
+            )
+        return self
+
+    @property
+    def directions_given(self) -> tuple[float | None, ...]:
+        return (self.toward_key, self.toward_fill, self.toward_camera)
+
+    @property
+    def toward(self) -> tuple[float, float, float]:
+        """Lux toward key, fill and camera, all heads out."""
+        key, fill, camera = ((self.lux or 0.0) if v is None else v for v in self.directions_given)
+        return key, fill, camera
+
+
+class Rig(Part):
+    """A whole rig file."""
+
+    rig: RigTable = Field(description="the table [rig] with the rig's name")
+    camera: Camera = Field(description="the table [camera]; it needs position")
+    meter: Meter = Field(default=Meter(), description="the table [meter]: how exposure is read")
+    marks: Annotated[dict[Name, Point], Field(min_length=1)] = Field(
+        description="named places for the subject, as chair = [0.0, 0.0, 1.2]; at least one"
+    )
+    subject: Subject = Field(default=Subject(), description="the table [subject]: where it is and looks")
+    balance: Balance = Field(default=Balance(), description="the table [balance]: what light is wanted")
+    hold: Hold = Field(default=Hold(), description="the table [hold]: how fast light may change")
+    ambient: Ambient = Field(default=Ambient(), description="the table [ambient]: light with all heads out")
+    heads: Annotated[tuple[Head, ...], Field(min_length=1, max_length=4096)] = Field(
+        description="at least one [[heads]] table"
+    )
+    drivers: dict[Name, DriverTable] = Field(
+        default_factory=dict, description="one [drivers.NAME] table for each wire"
+    )
+    doors: Doors = Field(default=Doors(), description="the table [doors]: ways in beside HTTP")
+    sensors: Annotated[dict[Name, Sensor], Field(max_length=2)] = Field(
+        default_factory=dict, description="the table [sensors.NAME]: one for the daylight, one for the heads"
+    )
+    keys: Keys = Field(default=Keys(), description="the table [keys]: what `fillside keys` does")
+    plan: Plan = Plan()
+
+    _wiring: Wiring = PrivateAttr(default_factory=Wiring)
+
+    @property
+    def wiring(self) -> Wiring:
+        """The drivers' options and drives as their kinds understood them; empty until the rig is checked."""
+        return self._wiring
+
+    def take_wiring(self, wiring: Wiring) -> None:
+        """Notes what the drivers' kinds said; for whoever builds a rig, before anybody else has it."""
+        self._wiring = wiring
+
+    @property
+    def first_mark(self) -> Point:
+        return next(iter(self.marks.values()))
+
+    @property
+    def start(self) -> Point:
+        """Where the subject is before anything moved it."""
+        return self.first_mark if self.subject.at is None else self.marks[self.subject.at]
+
+    def aim_of(self, head: Head) -> Point:
+        """The point a head is aimed at: its own, a mark's, or the first mark."""
+        if head.aim is None:
+            return self.first_mark
+        return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
+
+    def sensor_of(self, watches: Watches) -> str | None:
+        """The name of the sensor that watches this; None where there is none."""
+        return next((name for name, own in self.sensors.items() if own.watches == watches), None)
+
+    def head(self, name: str) -> Head:
+        """The head of that name; KeyError if there is none."""
+        for head in self.heads:
+            if head.name == name:
+                return head
+        raise KeyError(name)
+
+    def full_scale_of(self, head: Head) -> int:
+        """The wire code of a head's full level, 0 for a head without drive."""
+        if head.drive is None:
+            return 0
+        return self._wiring.full_scales.get(head.name, head.drive.full_scale)
+
+    def dump(self) -> dict[str, Any]:
+        """The file's content as plain data, defaults left out, fit to be changed and read again."""
+        return self.model_dump(mode="python", exclude_unset=True)

@@ -1,0 +1,198 @@
+"""Heads on wires: each driver's kind, given from outside, checks the keys that are its own.
+
+A kind brings the forms in which it may be written, each of two pydantic models: `options` for its
+``[drivers.NAME]`` table without ``kind``, and `drive` for a head's ``drive`` without ``driver``. A table and
+the drives of its heads are all of one form. Nothing here knows a wire or a protocol.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, Literal, Protocol, runtime_checkable
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from fillside.rig.file.validation import problems_from
+from fillside.rig.problems import Path, Problem, did_you_mean, nearest
+from fillside.rig.tables.terms import Name
+
+
+class DriverTable(BaseModel):
+    """One wire; the options are checked by the driver's kind."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
+
+    kind: Name
+
+
+class Form(Protocol):
+    """One way in which a kind of driver is written."""
+
+    @property
+    def options(self) -> type[BaseModel]: ...
+    @property
+    def drive(self) -> type[BaseModel]: ...
+
+
+class DriverKind(Protocol):
+    """What a kind of driver tells about the keys it takes."""
+
+    @property
+    def forms(self) -> Sequence[Form]: ...
+
+
+@runtime_checkable
+class Wired(Protocol):
+    """What a checked drive tells: the wire code of full level, and the places it takes on the wire."""
+
+    @property
+    def full_scale(self) -> int: ...
+    def claims(self) -> tuple[Hashable, ...]: ...
+
+
+class Lag(Protocol):
+    """How a lamp lags behind its wire, in seconds, and the fade it can follow, in stops per second."""
+
+    @property
+    def lead_s(self) -> float: ...
+    @property
+    def latency_s(self) -> float: ...
+    @property
+    def fastest_stops_s(self) -> float: ...
+
+
+@runtime_checkable
+class Lagging(Protocol):
+    """A checked drive that tells how its lamp lags; others are as quick as their wire."""
+
+    @property
+    def timing(self) -> Lag: ...
+
+
+@runtime_checkable
+class Tunable(Protocol):
+    """A checked drive that tells how the lamp's white is set: by a second channel, by telling it, or not."""
+
+    @property
+    def whites(self) -> Literal["channels", "told"] | None: ...
+
+
+Kinds = Mapping[str, DriverKind]
+Drives = Mapping[str, tuple[int, BaseModel]]
+"""By head's name the head's place in the file and its ``drive``."""
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """What the kinds made of a rig's drivers and drives.
+
+    `options` by driver name, `drives` by head name, `full_scales` by head name; `kinds` are those that were
+    asked, so that a changed rig can be asked again, None as long as none were.
+    """
+
+    kinds: Kinds | None = None
+    options: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
+    drives: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
+    full_scales: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def wire_up(drivers: Mapping[str, DriverTable], drives: Drives, kinds: Kinds) -> tuple[Wiring, list[Problem]]:
+    """What the kinds say to the drivers' options and to the heads' drives.
+
+    `drives` has by head's name the head's place in the file and its ``drive``, whose driver exists. Returns
+    the wiring as far as it goes, and what is wrong with it.
+    """
+    problems: list[Problem] = []
+    options: dict[str, BaseModel] = {}
+    checked: dict[str, BaseModel] = {}
+    on: dict[str, dict[str, tuple[int, BaseModel]]] = {}
+    for head, held in drives.items():
+        on.setdefault(getattr(held[1], "driver", ""), {})[head] = held
+    for name, table in drivers.items():
+        if table.kind not in kinds:
+            hint = did_you_mean(table.kind, kinds, "kinds")
+            problems.append(Problem(("drivers", name, "kind"), f'there is no kind "{table.kind}"; {hint}'))
+            continue
+        read = _in_best_form(kinds[table.kind].forms, name, table, on.get(name, {}))
+        options |= {} if read.options is None else {name: read.options}
+        checked |= read.drives
+        problems += read.problems
+    scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, Wired)}
+    return Wiring(kinds, options, checked, scales), problems
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What one form makes of a driver's table and of its heads' drives."""
+
+    options: BaseModel | None
+    drives: Mapping[str, BaseModel]
+    problems: list[Problem]
+    unlike: int
+    """How many keys there are that are like none of the form's."""
+
+
+def _in_best_form(forms: Sequence[Form], name: str, table: DriverTable, drives: Drives) -> _Reading:
+    """By the first form that takes all of it, else by the one that was most probably meant."""
+    readings: list[_Reading] = []
+    for form in forms:
+        reading = _in_form(form, name, table, drives)
+        if not reading.problems:
+            return reading
+        readings.append(reading)
+    return min(readings, key=lambda reading: (len(reading.problems), reading.unlike))
+
+
+def _in_form(form: Form, name: str, table: DriverTable, drives: Drives) -> _Reading:
+    written = table.model_dump(exclude_unset=True, exclude={"kind"})
+    options, problems = _read(form.options, written, ("drivers", name))
+    unlike = _unlike(form.options, written)
+    checked: dict[str, BaseModel] = {}
+    for head, (place, drive) in drives.items():
+        written = drive.model_dump(exclude_unset=True, exclude={"driver"})
+        read, wrong = _read(form.drive, written, ("heads", place, "drive"))
+        checked |= {} if read is None else {head: read}
+        problems += wrong
+        unlike += _unlike(form.drive, written) if wrong else 0
+    problems += _overlaps(drives, checked)
+    return _Reading(options, checked, problems, unlike)
+
+
+def _unlike(model: type[BaseModel], written: Mapping[str, Any]) -> int:
+    return sum(key not in model.model_fields and not nearest(key, model.model_fields) for key in written)
+
+
+def _read(
+    model: type[BaseModel], written: dict[str, Any], path: Path
+) -> tuple[BaseModel | None, list[Problem]]:
+    try:
+        return model.model_validate(written), []
+    except ValidationError as error:
+        return None, problems_from(error, model, written, path)
+
+
+def _overlaps(drives: Drives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
+    """Heads on places of their wire that an earlier head of the same driver has."""
+    taken: dict[Hashable, str] = {}
+    for head, drive in checked.items():
+        place, written = drives[head]
+        driver = getattr(written, "driver", "")
+        claims = drive.claims() if isinstance(drive, Wired) else ()
+        others = [taken[driver, claim] for claim in claims if (driver, claim) in taken]
+        if others:
+            written_there = checked[others[0]].model_dump(exclude_unset=True)
+            has = ", ".join(f"{key} = {_in_short(value)}" for key, value in written_there.items())
+            yield Problem(
+                ("heads", place, "drive"),
+                f"overlaps with head {others[0]} on {driver} ({has}); give it a place of its own",
+            )
+        taken |= {(driver, claim): head for claim in claims if (driver, claim) not in taken}
+
+
+def _in_short(value: Any) -> Any:
+    """A value as it stands in the file: a table by its keys, one that was read from a file by the file."""
+    if isinstance(value, Mapping):
+        return value.get("file") or f"{{ {', '.join(value)} }}"
+    return value

@@ -1,0 +1,1 @@
+"""The running studio: one event loop that owns the hold, the wires it drives, and who is told."""

@@ -1,0 +1,252 @@
+"""What stands where on the lighting sheet.
+
+The first page has what the set is built from: both views to one scale, the table of heads, the balance and
+what planning found. What is the same for most rigs (camera, cautions, check-lists, how to read the first
+page, what it assumes) follows on the second, and on a third where a rig has so much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from fillside.planning.lengths import Lengths
+from fillside.planning.look.mark import MarkPlan
+from fillside.planning.plan import PlanReport
+from fillside.rig.tables.model import Rig
+from fillside.sheet import texts
+from fillside.sheet.dimension_lines import scale_bar
+from fillside.sheet.page import BOLD, FAINT, THIN, Page, Spot
+from fillside.sheet.plan_view import draw_above
+from fillside.sheet.side_view import below_mm, draw_aside
+from fillside.sheet.symbols import Frame
+from fillside.sheet.text_columns import HEADING_MM, LINE_MM, Column, Section, Table, fill
+from fillside.sheet.type_metrics import broken, width_of
+from fillside.sheet.views import Extent, Views
+
+Paper = Literal["a4", "letter"]
+PAPERS: dict[Paper, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+"""Width and height, lying, in mm (ISO 216 and ANSI/ASME Y14.1)."""
+SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500)
+
+EDGE_MM, GUTTER_MM, TITLE_MM = 9.0, 7.0, 9.0
+PAD_MM, RULER_MM = 8.0, 8.0
+"""Round a view for letters and names; below the view from above for its ruler."""
+TABLE_SHARE = 0.4
+"""The most of the first page that the table of heads takes; what is left of it goes on later."""
+NARROWEST_TEXT_MM, TWO_COLUMNS_MM = 62.0, 128.0
+SMALLER_FOR_ALL, SMALLER_FOR_BALANCE = 1, 3
+"""So many steps of scale, at most, the views give way to all the text, and to what is needed beside them."""
+NAME_PT = (13.0, 11.0, 9.0, 8.0)
+COLUMNS, NOTE_MM, LEAST_NOTES = 3, 7.0, 3
+ABOVE_SAYS = "From above: the camera's right is to the right"
+ASIDE_SAYS = "From the side: every stand turned into the page"
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle of paper, in mm."""
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+
+    @property
+    def top(self) -> float:
+        return self.bottom + self.height
+
+    @property
+    def right(self) -> float:
+        return self.left + self.width
+
+
+@dataclass(frozen=True)
+class Arrangement:
+    """A scale, 1 to so many, and where both views (with caption) and the text go at it."""
+
+    scale: int
+    above: Box
+    aside: Box
+    text: Box
+
+
+def lay_out(rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, paper: Paper) -> tuple[Page, ...]:
+    """The pages of the sheet of one mark of a rig."""
+    views = Views(rig, mark)
+    pages = _Pages(rig, mark, paper)
+    first = pages.new()
+    table = Table(texts.head_rows(rig, mark, views, lengths), pages.inner.width, texts.RIGHT, texts.WRAPS)
+    shown = max(2, table.fitting(1, pages.inner.height * TABLE_SHARE))
+    bottom = pages.inner.bottom + table.high_mm(1, shown)
+    table.draw(first, pages.inner.left, bottom, 1, shown)
+    free = Box(pages.inner.left, bottom + 3.0, pages.inner.width, pages.inner.top - bottom - 3.0)
+    sections = _balance(rig, report, mark, views, lengths)
+    chosen = _arrange(views, free, sections)
+    _draw(first, views, chosen, lengths)
+    rest = _set(first, chosen.text, sections)
+    pages.scale = chosen.scale
+    _rest(pages, table, shown, [*rest, *texts.standing_sections(rig, report, mark)])
+    return pages.titled()
+
+
+class _Pages:
+    """The pages of a sheet, each with its title and its number."""
+
+    def __init__(self, rig: Rig, mark: MarkPlan, paper: Paper) -> None:
+        self.size = PAPERS[paper]
+        self.rig, self.mark, self.scale = rig, mark, 0
+        self.pages: list[Page] = []
+        width, height = self.size
+        self.inner = Box(EDGE_MM, EDGE_MM, width - 2 * EDGE_MM, height - 2 * EDGE_MM - TITLE_MM)
+
+    def new(self) -> Page:
+        self.pages.append(Page(*self.size))
+        return self.pages[-1]
+
+    def titled(self) -> tuple[Page, ...]:
+        base = self.size[1] - EDGE_MM - 4.2
+        right = self.size[0] - EDGE_MM
+        for number, page in enumerate(self.pages, start=1):
+            says = f"lighting sheet, page {number} of {len(self.pages)}"
+            if number == 1:
+                says = f"1:{self.scale} when printed at full size    {says}"
+            says = f"subject at {self.mark.mark}    {says}"
+            page.write((right, base), says, side="right")
+            name, room = self.rig.rig.name, self.inner.width - width_of(says) - GUTTER_MM
+            sizes = [size for size in NAME_PT if width_of(name, size, bold=True) <= room]
+            page.write((EDGE_MM, base), name, size_pt=max(sizes, default=min(NAME_PT)), bold=True)
+            page.stroke([(EDGE_MM, base - 2), (right, base - 2)], BOLD)
+        return tuple(self.pages)
+
+
+def _balance(rig: Rig, report: PlanReport, mark: MarkPlan, views: Views, lengths: Lengths) -> list[Section]:
+    """What belongs to the set itself beside its drawing."""
+    return [
+        Section("Balance", tuple(texts.balance_lines(rig, mark))),
+        Section("Where heads point", tuple(texts.aims(rig, mark, views, lengths))),
+        Section("Found in planning", tuple(texts.found_lines(report, mark))),
+    ]
+
+
+def _arrange(views: Views, free: Box, sections: list[Section]) -> Arrangement:
+    """The largest scale at which both views fit; a little smaller where the text then fits beside them."""
+    fitting = [found for scale in SCALES for found in _arrangements(views, free, scale)]
+    if not fitting:
+        return next(_arrangements(views, free, SCALES[-1], anyhow=True))
+    largest = SCALES.index(fitting[0].scale)
+    for smaller, needed in ((SMALLER_FOR_ALL, sections), (SMALLER_FOR_BALANCE, sections[:-1])):
+        for found in fitting:
+            near = SCALES.index(found.scale) <= largest + smaller
+            if near and not _set(Page(1, 1), found.text, needed):
+                return found
+    return fitting[0]
+
+
+def _arrangements(views: Views, free: Box, scale: int, *, anyhow: bool = False) -> Iterator[Arrangement]:
+    """The view from above on the left, the side view beside it or below it, the text where there is room."""
+    above, aside, mm = views.extent_above(), views.extent_aside(), 1000 / scale
+    wide, long = above.width * mm + 2 * PAD_MM, aside.width * mm + 2 * PAD_MM
+    high = above.height * mm + 2 * PAD_MM + _caption_mm(ABOVE_SAYS, wide) + RULER_MM
+    tall = aside.height * mm + PAD_MM + _caption_mm(ASIDE_SAYS, long) + below_mm(views)
+    if anyhow or (wide + GUTTER_MM + long <= free.width and max(high, tall) <= free.height):
+        left = free.left + wide + GUTTER_MM
+        first = Box(free.left, free.bottom, wide, free.height)
+        room = free.right - left
+        under = Box(left, free.bottom, room, free.height - tall - GUTTER_MM)
+        yield Arrangement(scale, first, Box(left, free.top - tall, room, tall), under)
+        beside = free.right - left - long - GUTTER_MM
+        if beside >= NARROWEST_TEXT_MM:
+            text = Box(left + long + GUTTER_MM, free.bottom, beside, free.height)
+            yield Arrangement(scale, first, Box(left, free.bottom, long, free.height), text)
+    beside = free.width - max(wide, long) - GUTTER_MM
+    if beside >= NARROWEST_TEXT_MM and high + tall <= free.height:
+        text = Box(free.right - beside, free.bottom, beside, free.height)
+        across = free.width - beside - GUTTER_MM
+        first = Box(free.left, free.bottom + tall, across, free.height - tall)
+        yield Arrangement(scale, first, Box(free.left, free.bottom, across, tall), text)
+
+
+def _set(page: Page, box: Box, sections: list[Section]) -> list[Section]:
+    """Set sections in a box, in two columns where it is wide; what is left of them."""
+    return _flow(page, box, sections, 2 if box.width >= TWO_COLUMNS_MM else 1)[1]
+
+
+def _draw(page: Page, views: Views, chosen: Arrangement, lengths: Lengths) -> None:
+    mm = 1000 / chosen.scale
+    box = _caption(page, chosen.above, ABOVE_SAYS)
+    ruler = Box(box.left, box.bottom + RULER_MM, box.width, box.height - RULER_MM)
+    draw_above(page, views, _frame(ruler, views.extent_above(), mm, PAD_MM), lengths)
+    unit, name, count = (0.3048, "ft", 3) if lengths.feet else (1.0, "m", 1)
+    steps = [(unit * i, f"{i}" if i < count else f"{i} {name}") for i in range(count + 1)]
+    scale_bar(page, (box.left + 1.5, box.bottom + 0.5), mm, steps)
+    box = _caption(page, chosen.aside, ASIDE_SAYS)
+    draw_aside(page, views, _frame(box, views.extent_aside(), mm, below_mm(views)), lengths)
+
+
+def _frame(box: Box, extent: Extent, mm_per_m: float, below: float) -> Frame:
+    """A view in the middle of its box, with so many mm below it; spare height is shared."""
+    high = extent.height * mm_per_m
+    spare = max(0.0, box.height - below - high - PAD_MM) / 2
+    left = box.left + (box.width - extent.width * mm_per_m) / 2
+    zero: Spot = (left - extent.left * mm_per_m, box.bottom + below + spare - extent.bottom * mm_per_m)
+    return Frame((box.left, box.bottom), (box.right, box.top), zero, mm_per_m)
+
+
+def _caption_mm(text: str, width: float) -> float:
+    return LINE_MM * len(broken(text, width)) + 1.0
+
+
+def _caption(page: Page, box: Box, text: str) -> Box:
+    """A view's caption at the top of its box; what is left of the box."""
+    for number, line in enumerate(broken(text, box.width), start=1):
+        page.write((box.left, box.top - LINE_MM * number + 0.8), line)
+    return Box(box.left, box.bottom, box.width, box.height - _caption_mm(text, box.width))
+
+
+def _rest(pages: _Pages, table: Table, shown: int, sections: list[Section]) -> None:
+    """All that the first page has no room for: the rest of the table, then text in columns, then notes."""
+    inner, rest = pages.inner, sections
+    while True:
+        page, top = pages.new(), inner.top
+        if shown < len(table.rows):
+            end = max(shown + 1, table.fitting(shown, inner.height))
+            top = table.draw(page, inner.left, top, shown, end) - GUTTER_MM / 2
+            shown = end
+        box = Box(inner.left, inner.bottom, inner.width, top - inner.bottom)
+        column, rest = _flow(page, box, rest, COLUMNS)
+        if not rest and shown >= len(table.rows):
+            _notes(column)
+            return
+
+
+def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[Column, list[Section]]:
+    """Sections set in columns side by side: the last column that was needed, and what is left of them.
+
+    Sections stay in one piece if all then still find room.
+    """
+    width = (box.width - GUTTER_MM * (columns - 1)) / columns
+    for whole in (True, False):
+        trial, rest = Page(page.width_mm, page.height_mm), [one for one in sections if one.items]
+        for i in range(columns):
+            column = Column(trial, box.left + i * (width + GUTTER_MM), box.top, width, box.bottom)
+            rest = fill(column, rest, whole=whole)
+            if not rest:
+                break
+        if not rest:
+            break
+    page.marks += trial.marks
+    column.page = page
+    return column, rest
+
+
+def _notes(column: Column) -> None:
+    """Empty lines to write on, down to the edge of the paper, where there is room for some."""
+    if column.y - HEADING_MM - LEAST_NOTES * NOTE_MM < column.bottom:
+        return
+    column.heading("Notes")
+    while column.y - NOTE_MM >= column.bottom:
+        column.y -= NOTE_MM
+        end = (column.left + column.width_mm, column.y)
+        column.page.stroke([(column.left, column.y), end], THIN, FAINT)

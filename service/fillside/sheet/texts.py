@@ -1,0 +1,190 @@
+"""What is written on the sheet: the table of heads, the balance, and what planning found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from fillside.planning.answers.lamps import KIND_WORDS
+from fillside.planning.lengths import Lengths
+from fillside.planning.look.mark import MarkPlan
+from fillside.planning.meter_words import f_stop_words
+from fillside.planning.plan import PlanReport
+from fillside.planning.safety.checklists import checklists
+from fillside.rig.tables.model import Head, Rig
+from fillside.sheet.text_columns import Section
+from fillside.sheet.views import Drawn, Views
+from fillside.text import numbers, uncertainty
+
+FLAT_CONSTANT = 250.0
+"""The C of ISO 2720 that flat receptors are most often made with; the readings of heads alone use it."""
+
+HEADINGS = (
+    "",
+    "head",
+    "lamp",
+    "lit face",
+    "distance",
+    "height",
+    "bearing",
+    "up",
+    "tilt",
+    "level",
+    "stops",
+    "light",
+    "meter alone",
+)
+RIGHT, WRAPS = range(4, 13), (1, 2, 3)
+
+HOW_TO_READ = (
+    "Distance: along the floor, from below the subject's eyes to below the middle of the lit face. Height: "
+    "of that middle above the floor.",
+    "Bearing: from the camera's line, to its right (R) or left (L). Up: from the eyes to the lit face. Tilt: "
+    "how far the head points down.",
+    "Level: on the wire. Stops: under full light. Light: at the subject, from the head alone.",
+    "Meter alone: what a flat receptor toward the head shows with all others out, C = 250, at the camera's "
+    "ISO and shutter.",
+    "From the side every stand is turned into the page about the subject, so that its measures are true.",
+    "Letters are those of the table. Red lines are measures; chain lines show where heads point, dashed ones "
+    "what the camera takes in. A measure for which the drawing has no room stands in the table.",
+)
+CERTAINTY = (
+    "±: the true value lies within it 95 times in 100, from labels and tape where nothing was metered. Take "
+    "one reading of each head alone before you trust it."
+)
+
+
+def head_rows(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> list[list[str]]:
+    """The table of heads with its headings."""
+    return [list(HEADINGS), *(_row(rig, mark, drawn, lengths) for drawn in views.heads)]
+
+
+def _row(rig: Rig, mark: MarkPlan, drawn: Drawn, lengths: Lengths) -> list[str]:
+    name = drawn.head.name
+    said = next(head for head in mark.balance.heads if head.name == name)
+    standing = next(one for one in mark.standings if one.head == name)
+    full = next(one for one in mark.margins if one.head == name).to_full_stops
+    return [
+        drawn.letter,
+        name if name == drawn.head.role else f"{name} ({drawn.head.role})",
+        _lamp(drawn.head),
+        _lit_face(drawn.head, lengths),
+        lengths.long(standing.floor_m),
+        lengths.long(standing.height_m),
+        f"{abs(standing.side_deg):.0f}° {'R' if standing.side_deg >= 0 else 'L'}",
+        f"{standing.up_deg:.0f}°",
+        f"{standing.tilt_deg:.0f}°",
+        numbers.percent(said.level),
+        numbers.NOTHING if full is None else f"{round(-full, 1) + 0.0:+.1f}",
+        numbers.lux(said.lux),
+        _reading(rig, said.lux),
+    ]
+
+
+def _lamp(head: Head) -> str:
+    """What burns in a head, with its power where the file tells it."""
+    if head.lamp is None:
+        return numbers.NOTHING
+    kind = KIND_WORDS.get(head.lamp.kind, "lamp")
+    count = f"{head.lamp.count} × " if head.lamp.count > 1 else ""
+    return f"{count}{kind}" if head.lamp.watts is None else f"{count}{kind} {head.lamp.watts:g} W"
+
+
+def _lit_face(head: Head, lengths: Lengths) -> str:
+    size = head.modifier.diameter
+    return head.modifier.kind if size == 0 else f"{head.modifier.kind} {lengths.long(size)}"
+
+
+def _reading(rig: Rig, lux: float) -> str:
+    camera = rig.camera
+    if camera.iso is None or camera.exposure_time_s is None:
+        return numbers.NOTHING
+    return f_stop_words(lux, FLAT_CONSTANT, camera.iso, camera.exposure_time_s) or numbers.NOTHING
+
+
+def aims(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> Iterator[str]:
+    """Where heads point that do not point at the subject."""
+    origin = f"(right, away from the camera and up, from the floor under {next(iter(rig.marks))})"
+    for drawn in views.heads:
+        aim = rig.aim_of(drawn.head)
+        if aim == mark.point:
+            continue
+        named = [name for name, point in rig.marks.items() if point == aim]
+        yield f"{drawn.letter} points at " + (
+            f"the mark {named[0]}" if named else f"{lengths.place(aim)} {origin}"
+        )
+
+
+def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
+    """What is wanted and what the levels of the table give."""
+    target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
+    known, others = mark.balance.uncertainty, mark.balance.relative_uncertainty_stops
+    held = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
+    yield f"Ratio {numbers.ratio(target.ratio)} wanted, {held} held, read as {rig.balance.read_as}"
+    bright, dark = (
+        uncertainty.lux(side, known.exposure_stops) for side in (face.key_side_lux, face.fill_side_lux)
+    )
+    yield (
+        f"Face {uncertainty.ratio(face.ratio, known.face_stops)}: {bright} on the key's cheek, "
+        f"{dark} on the other"
+    )
+    yield (
+        f"Exposure {numbers.lux(target.exposure_lux)} wanted, "
+        f"{uncertainty.lux(achieved.exposure_lux, known.exposure_stops)} held: "
+        f"{rig.meter.receptor} receptor toward the {rig.meter.facing}, key and fill only"
+    )
+    rules = {head.role: head.rule for head in rig.heads}
+    for role, wanted in target.relative.items():
+        against = rig.balance.against.get(role, "exposure" if rules[role] == "background" else "key")
+        held = uncertainty.stops(achieved.relative.get(role), others.get(role))
+        yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {held} held"
+    yield from (limit.says for limit in mark.balance.limits)
+
+
+def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
+    """What planning found that somebody has to do something about."""
+    yield from (one.do for one in mark.lens if one.do is not None)
+    for glasses in mark.glasses:
+        if glasses.margin_deg < glasses.wanted_margin_deg:
+            cure = f": {glasses.cures[0].do}" if glasses.cures else ""
+            yield f"{glasses.source} shows in the glasses{cure}"
+    yield from (one.do for one in report.colour if one.do is not None)
+    for flicker in report.flicker:
+        if flicker.visible and flicker.known:
+            by = numbers.stops(flicker.variation_stops, sign=False)
+            yield f"{flicker.head} flickers at this shutter by {by}"
+    for circuit in report.power.circuits:
+        if circuit.over:
+            load, most = f"{circuit.load_watts:.0f} W", f"{circuit.most_watts:.0f} W"
+            yield f"circuit {circuit.circuit} carries {load}; for hours at most {most}"
+    dark = [eye.head for eye in mark.catch_lights if eye.hidden == "hidden by the brow"]
+    if dark:
+        yield f"the brow hides {', '.join(dark)} from the eyes"
+
+
+def standing_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
+    """What is read before and after the set is built, and is much the same for every rig."""
+    lists = checklists(rig)
+    return [
+        Section("To mind", tuple(report.cautions)),
+        Section("Camera", tuple(report.camera)),
+        Section("Before", tuple(lists.before), "box"),
+        Section("During", tuple(lists.during), "box"),
+        Section("After", tuple(lists.after), "box"),
+        Section("How to read page 1", HOW_TO_READ, ""),
+        Section("Taken for granted", tuple(_assumed(report, mark)), ""),
+    ]
+
+
+def _assumed(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
+    """What the numbers of the first page rest on, for those parts that it shows."""
+    yield CERTAINTY
+    yield f"Face: {mark.face.assumes}."
+    if any(one.do is not None for one in mark.lens):
+        yield f"Lens: {mark.lens[0].assumes}."
+    if mark.glasses:
+        yield f"Glasses: {mark.glasses[0].assumes}."
+    if any(one.do is not None for one in report.colour):
+        yield f"Colour: {report.colour_assumes}."
+    yield from (f"Flicker: {text}." for text in dict.fromkeys(one.assumes for one in report.flicker))
+    if report.power.circuits:
+        yield f"Power: {report.power.assumes}."

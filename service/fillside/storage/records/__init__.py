@@ -1,0 +1,1 @@
+"""The kept records: journal, takes, readings, and the checks of their rows."""

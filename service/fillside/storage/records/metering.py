@@ -1,0 +1,234 @@
+"""What the meter said and what was made of it: readings, calibrations, and the routine under way."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from fillside.calibration.readings import Reading
+from fillside.storage.records.rows import BadRowError, reading_in, sensor_in
+from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class KeptReading:
+    """A reading as it is kept; `body` is what was handed in, `struck` why it does not count any more."""
+
+    id: int
+    at: float
+    who: str
+    purpose: str
+    body: dict[str, Any]
+    struck: str | None
+
+
+@dataclass(frozen=True)
+class KeptCalibration:
+    """A calibration as it is kept, with the rig's meter table then, the numbers of its readings and whether
+    it is the one in use."""
+
+    id: int
+    at: float
+    meter: dict[str, Any]
+    readings: tuple[int, ...]
+    body: dict[str, Any]
+    used: bool
+
+
+def keep_reading(
+    store: Store, who: str, purpose: str, body: dict[str, Any], sensor: tuple[str, float] | None = None
+) -> Future[int]:
+    """Keep a reading, and what a sensor [name, lux] showed beside it; once the future is done it outlives a
+    kill. Gives its number."""
+    row = (time.time(), who, purpose, _text(body))
+
+    def job(connection: sqlite3.Connection) -> int:
+        number = _insert_reading(connection, row)
+        if sensor is not None:
+            beside = _text({"sensor": sensor[0], "lux": sensor[1], "reading": number})
+            _insert_reading(connection, (row[0], f"sensor {sensor[0]}", "sensor", beside))
+        return number
+
+    return store.write(job)
+
+
+def keep_readings(
+    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
+) -> Future[list[int]]:
+    """Keep all of these readings or none; gives their numbers."""
+    rows = [(time.time(), who, purpose, _text(body)) for body in bodies]
+    return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
+
+
+def _insert_reading(connection: sqlite3.Connection, row: tuple[float, str, str, str]) -> int:
+    found = connection.execute("INSERT INTO reading (at, who, purpose, body) VALUES (?, ?, ?, ?)", row)
+    return int(found.lastrowid or 0)
+
+
+def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
+    """Let a reading not count any more; whether there was such a one."""
+
+    def job(connection: sqlite3.Connection) -> bool:
+        found = connection.execute(
+            "UPDATE reading SET struck = ? WHERE id = ? AND struck IS NULL", (why, number)
+        )
+        return found.rowcount > 0
+
+    return store.write(job)
+
+
+def put_right(store: Store, sql: str, *values: Any) -> Future[Any]:
+    """Undo what was stored though it was refused, now or as soon as that can be stored."""
+    return store.keep(Lasting(lambda connection: connection.execute(sql, values)))
+
+
+def readings(store: Store, most: int = 100, before: int | None = None) -> list[KeptReading]:
+    """The newest readings first, at most `most`, all with numbers below `before`."""
+    return _readings(store, "id < ? ORDER BY id DESC", (2**62 if before is None else before,), most)
+
+
+def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
+    """The readings with these numbers, struck ones left out, in their order."""
+    return _readings(
+        store,
+        "id IN (SELECT value FROM json_each(?)) AND struck IS NULL ORDER BY id",
+        (_text(list(numbers)),),
+    )
+
+
+def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
+    """The newest readings since a Unix time that tell of drift, in their order; struck ones left out."""
+    found = _readings(
+        store, "purpose IN ('check', 'lineup') AND struck IS NULL AND at >= ? ORDER BY id DESC", (at,), most
+    )
+    return found[::-1]
+
+
+def _readings(
+    store: Store, where: str, values: tuple[Any, ...], most: int | None = None
+) -> list[KeptReading]:
+    return [KeptReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
+
+
+def understood(store: Store, entries: Sequence[KeptReading]) -> list[tuple[KeptReading, Reading]]:
+    """Rows with the readings they hold; those that hold none are left out and noted."""
+    held = ((one, _held(store, one, reading_in)) for one in entries)
+    return [(one, reading) for one, reading in held if reading is not None]
+
+
+def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
+    """What each sensor showed [lux] when the readings with these numbers were taken."""
+    wanted = set(numbers)
+    found: dict[str, list[float]] = {}
+    for one in _readings(store, "purpose = 'sensor' ORDER BY id", ()):
+        held = _held(store, one, sensor_in)
+        if held is not None and held[2] in wanted:
+            found.setdefault(held[0], []).append(held[1])
+    return found
+
+
+def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -> T | None:
+    try:
+        return read(one.body)
+    except BadRowError as error:
+        store.leave_out("reading", one.id, str(error))
+        return None
+
+
+def keep_calibration(
+    store: Store, meter: dict[str, Any], numbers: Sequence[int], body: dict[str, Any]
+) -> Future[int]:
+    """Keep a calibration and use it from now on; gives its number."""
+    row = (time.time(), _text(meter), _text(list(numbers)), _text(body))
+
+    def job(connection: sqlite3.Connection) -> int:
+        found = connection.execute(
+            "INSERT INTO calibration (at, meter, readings, body) VALUES (?, ?, ?, ?)", row
+        )
+        number = int(found.lastrowid or 0)
+        connection.execute("UPDATE metering SET calibration = ?", (number,))
+        return number
+
+    return store.write(job)
+
+
+def use_calibration(store: Store, number: int | None) -> Future[bool]:
+    """Use an earlier calibration, or none; whether there is such a one."""
+
+    def job(connection: sqlite3.Connection) -> bool:
+        known = connection.execute("SELECT 1 FROM calibration WHERE id = ?", (number,)).fetchone()
+        if number is not None and known is None:
+            return False
+        connection.execute("UPDATE metering SET calibration = ?", (number,))
+        connection.execute("UPDATE calibration SET chosen = 1 WHERE id = ?", (number,))
+        return True
+
+    return store.write(job)
+
+
+def newest_weighed(store: Store) -> int:
+    """The highest number of a reading that is or was in any calibration, 0 without one."""
+    known = [number for one in calibrations(store, most=None) for number in one.readings]
+    return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
+
+
+def used_calibration(store: Store) -> KeptCalibration | None:
+    """The calibration in use, if any; one that cannot be read is noted."""
+    number = _used(store)
+    found = None if number is None else calibration(store, number)
+    if number is not None and found is None:
+        store.say(f"calibration {number} cannot be read; the rig file alone is used")
+    return found
+
+
+def calibration(store: Store, number: int | None) -> KeptCalibration | None:
+    """The calibration of that number, if there is one."""
+    found = _calibrations(store, "id = ?", (number,))
+    return found[0] if found else None
+
+
+def calibrations(store: Store, most: int | None = 100, before: int | None = None) -> list[KeptCalibration]:
+    """The newest calibrations first, at most `most` of those with a number below `before`."""
+    return _calibrations(store, "id < ? ORDER BY id DESC", (before if before is not None else 2**62,), most)
+
+
+def _calibrations(
+    store: Store, where: str, values: tuple[Any, ...], most: int | None = None
+) -> list[KeptCalibration]:
+    used = _used(store)
+    rows = store.rows("calibration", f"WHERE {where}", values, most)
+    return [
+        KeptCalibration(number, at, meter, numbers, body, number == used)
+        for number, at, meter, numbers, body, _ in rows
+    ]
+
+
+def _used(store: Store) -> int | None:
+    found = store.rows("metering")
+    return found[0][1] if found else None
+
+
+def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
+    """Keep where the routine is, so that it can be resumed; None when none is under way."""
+    text = None if routine is None else _text(routine)
+    return store.keep(
+        Lasting(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine")
+    )
+
+
+def kept_routine(store: Store) -> dict[str, Any] | None:
+    """The routine that was under way, or None."""
+    found = store.rows("metering")
+    return found[0][2] if found else None
+
+
+def _text(value: Any) -> str:
+    return json.dumps(value, allow_nan=False, separators=(",", ":"))

@@ -1,0 +1,259 @@
+"""Checks of rows as they come from the database, which anybody and any fault may have written.
+
+Each table has one check: it takes the columns in the order of `TABLES` and gives their values, JSON parsed,
+or raises BadRowError saying which column is wrong. Readers leave such a row out and count it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from fillside.calibration.readings import Reading
+from fillside.orders.answers import Refusal
+from fillside.orders.strict_json import kept_loads, strict_loads
+from fillside.rig.calibration import Calibration
+
+MOST_ID = 10**15 - 1
+LAST_UNIX_S = 253_402_300_799.0
+"""The last second of the year 9999: no later time can be written as a date."""
+LONGEST_TEXT = 4 * 2**20
+LIGHT_PARTS = ("target", "achieved", "face")
+
+Row = Sequence[Any]
+Values = tuple[Any, ...]
+
+
+class BadRowError(ValueError):
+    """A row that cannot be what was written; the text names the column."""
+
+
+def readable_text(octets: bytes) -> str | bytes:
+    """A text factory for connections: what is no UTF-8 stays octets, so that a check can refuse it."""
+    try:
+        return octets.decode("utf-8")
+    except UnicodeDecodeError:
+        return octets
+
+
+def _id(value: Any, column: str = "id") -> int:
+    if type(value) is not int or not 1 <= value <= MOST_ID:
+        raise BadRowError(f"{column} is no number of a row")
+    return value
+
+
+def _count(value: Any, column: str) -> int:
+    if type(value) is not int or not 0 <= value <= MOST_ID:
+        raise BadRowError(f"{column} is no count")
+    return value
+
+
+def _unix_s(value: Any, column: str) -> float:
+    if type(value) not in (int, float) or not (math.isfinite(value) and 0 <= value <= LAST_UNIX_S):
+        raise BadRowError(f"{column} is no time")
+    return float(value)
+
+
+def _text(value: Any, column: str) -> str:
+    if type(value) is not str or len(value) > LONGEST_TEXT:
+        raise BadRowError(f"{column} is no text")
+    return value
+
+
+def _json(value: Any, column: str, loads: Callable[[str], Any] = strict_loads) -> Any:
+    try:
+        return loads(_text(value, column))
+    except (Refusal, ValueError) as error:
+        raise BadRowError(f"{column}: {error}") from None
+
+
+def _object(value: Any, column: str) -> dict[str, Any]:
+    found = _json(value, column)
+    if type(found) is not dict:
+        raise BadRowError(f"{column} is no object")
+    return found
+
+
+def _light(value: Any, column: str) -> dict[str, Any]:
+    """The light of a take: heads as a list, the rest as objects where they are there."""
+    found = _object(value, column)
+    heads = found.get("heads")
+    if type(heads) is not list or not all(type(head) is dict for head in heads):
+        raise BadRowError(f"{column} has no heads")
+    if not all(type(found.get(part, {})) is dict for part in LIGHT_PARTS):
+        raise BadRowError(f"{column} is no light")
+    return found
+
+
+def remembered_row(row: Row) -> Values:
+    """id, saved_at, body."""
+    if row[0] != 1:
+        raise BadRowError("id is not 1")
+    return 1, _unix_s(row[1], "saved_at"), _object(row[2], "body")
+
+
+def undoable_row(row: Row) -> Values:
+    """id, body; the body stays text, since the hold alone knows what an order is."""
+    _object(row[1], "body")
+    return _id(row[0]), row[1]
+
+
+def journal_row(row: Row) -> Values:
+    """id, at, who, door, address, said, outcome, note, times, last_at."""
+    number, at, who, door, address, said, outcome, note, times, last_at = row
+    return (
+        _id(number),
+        _unix_s(at, "at"),
+        _text(who, "who"),
+        _text(door, "door"),
+        _text(address, "address"),
+        _json(said, "said", kept_loads),
+        _text(outcome, "outcome"),
+        _text(note, "note"),
+        _id(times, "times"),
+        None if last_at is None else _unix_s(last_at, "last_at"),
+    )
+
+
+def identity_row(row: Row) -> Values:
+    """name, value."""
+    return _text(row[0], "name"), _text(row[1], "value")
+
+
+def reading_row(row: Row) -> Values:
+    """id, at, who, purpose, body, struck. Whether the body is a reading is for who weighs it to say."""
+    number, at, who, purpose, body, struck = row
+    return (
+        _id(number),
+        _unix_s(at, "at"),
+        _text(who, "who"),
+        _text(purpose, "purpose"),
+        _object(body, "body"),
+        None if struck is None else _text(struck, "struck"),
+    )
+
+
+def reading_in(body: Mapping[str, Any]) -> Reading:
+    """The reading that a row's body holds, or BadRowError."""
+    try:
+        return Reading.model_validate(body)
+    except (ValidationError, ValueError, ArithmeticError) as error:
+        raise BadRowError(f"body is no reading: {first_line(error)}") from None
+
+
+def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:
+    """A sensor, what it showed [lux] and beside which reading, from a row's body, or BadRowError."""
+    lux = body.get("lux")
+    if not isinstance(lux, int | float) or not (math.isfinite(lux) and lux >= 0):
+        raise BadRowError("body.lux is no light")
+    return _text(body.get("sensor"), "body.sensor"), float(lux), _id(body.get("reading"), "body.reading")
+
+
+def calibration_row(row: Row) -> Values:
+    """id, at, meter, readings, body, chosen."""
+    number, at, meter, readings, body, chosen = row
+    numbers, found = _json(readings, "readings"), _object(body, "body")
+    if type(numbers) is not list:
+        raise BadRowError("readings is no list")
+    try:
+        Calibration.model_validate(found)
+    except (ValidationError, ValueError, ArithmeticError) as error:
+        raise BadRowError(f"body is no calibration: {first_line(error)}") from None
+    ids = tuple(_id(each, "readings") for each in numbers)
+    if chosen not in (0, 1):
+        raise BadRowError("chosen is neither 0 nor 1")
+    return _id(number), _unix_s(at, "at"), _object(meter, "meter"), ids, found, int(chosen)
+
+
+def metering_row(row: Row) -> Values:
+    """id, calibration, routine, weighed."""
+    if row[0] != 1:
+        raise BadRowError("id is not 1")
+    used = None if row[1] is None else _id(row[1], "calibration")
+    routine = None if row[2] is None else _object(row[2], "routine")
+    return 1, used, routine, _count(row[3], "weighed")
+
+
+def removal_row(row: Row) -> Values:
+    """name, rows."""
+    return _text(row[0], "name"), _count(row[1], "rows")
+
+
+def take_row(row: Row) -> Values:
+    """id, began, ended, first, last."""
+    number, began, ended, first, last = row
+    return (
+        _id(number),
+        _unix_s(began, "began"),
+        None if ended is None else _unix_s(ended, "ended"),
+        _light(first, "first"),
+        None if last is None else _light(last, "last"),
+    )
+
+
+def first_line(error: Exception) -> str:
+    """What is wrong first, in one line."""
+    if isinstance(error, ValidationError):
+        first = error.errors(include_url=False, include_context=False)[0]
+        return f"{'.'.join(map(str, first['loc']))} {first['msg']}".strip()
+    return str(error).partition("\n")[0]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table's columns, how a row of it is checked, and what a row of it is called, one and several.
+
+    `absent` gives what a row has in a column that the file lacks.
+    """
+
+    columns: tuple[str, ...]
+    check: Callable[[Row], Values]
+    one: str
+    several: str
+    absent: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def listed(self) -> str:
+        return ", ".join(self.columns)
+
+
+TABLES = {
+    "remembered": Table(("id", "saved_at", "body"), remembered_row, "state", "states", {"saved_at": 0.0}),
+    "undoable": Table(
+        ("id", "body"), undoable_row, "order that can be taken back", "orders that can be taken back"
+    ),
+    "journal": Table(
+        ("id", "at", "who", "door", "address", "said", "outcome", "note", "times", "last_at"),
+        journal_row,
+        "journal entry",
+        "journal entries",
+        {"who": "", "door": "", "address": "", "note": "", "times": 1, "last_at": None},
+    ),
+    "identity": Table(("name", "value"), identity_row, "identity", "identities"),
+    "reading": Table(
+        ("id", "at", "who", "purpose", "body", "struck"), reading_row, "reading", "readings", {"who": ""}
+    ),
+    "calibration": Table(
+        ("id", "at", "meter", "readings", "body", "chosen"),
+        calibration_row,
+        "calibration",
+        "calibrations",
+        {"meter": "{}", "readings": "[]", "chosen": 0},
+    ),
+    "metering": Table(
+        ("id", "calibration", "routine", "weighed"),
+        metering_row,
+        "calibration in use",
+        "calibrations in use",
+        {"calibration": None, "routine": None, "weighed": 0},
+    ),
+    "removal": Table(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
+    "take": Table(
+        ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
+    ),
+}
+"""Every table of the database as it is now; a test compares it with the migrations."""

@@ -1,0 +1,1 @@
+"""Checks of a database, and the renewal of a damaged one."""

@@ -1,0 +1,1 @@
+"""Text in and out: numbers for people, strict JSON, escapes, and system errors in plain words."""

@@ -1,0 +1,91 @@
+"""Numbers with ± their expanded uncertainty, and with no digit that it makes meaningless."""
+
+from __future__ import annotations
+
+import math
+
+from fillside.calibration.result.expanded import around, decimals
+from fillside.rig.notation import noun, ratio_text
+from fillside.text import numbers
+
+
+def stops(value: float | None, within_stops: float | None) -> str:
+    """Stops with their uncertainty.
+
+    >>> stops(-0.512, 0.12), stops(0.97, 2.4), stops(-0.5, None), stops(None, 0.1)
+    ('-0.51 ±0.12 stop', '+1 ±2 stops', '-0.50 stop', '–')
+    """
+    if value is None or not math.isfinite(value) or within_stops is None:
+        return numbers.stops(value)
+    return f"{_signed(value, within_stops)} {around(within_stops)}"
+
+
+def rounded(value: float | None, within_stops: float | None) -> str:
+    """Stops without a digit that their uncertainty makes meaningless, where that stands beside them already.
+
+    >>> rounded(-2.78, 1.7), rounded(0.82, 2.4), rounded(0.1, 2.4), rounded(0.26, None)
+    ('-2.8 stops', '+1 stop', '0 stop', '+0.26 stop')
+    """
+    if value is None or not math.isfinite(value) or within_stops is None:
+        return numbers.stops(value)
+    return f"{_signed(value, within_stops)} {noun(round(value, decimals(within_stops)))}"
+
+
+def off(error_stops: float | None, within_stops: float | None) -> str:
+    """By how much something is off: what drowns in its uncertainty is not told as a number.
+
+    >>> off(0.0004, 2.4), off(-0.83, 2.4), off(-0.352, 0.12), off(0.001, None), off(None, 1.0)
+    ('within ±2 stops', '-1 ±2 stops', '-0.35 ±0.12 stop', '0.00 stop', '–')
+    """
+    if error_stops is None or not math.isfinite(error_stops) or within_stops is None:
+        return numbers.stops(error_stops)
+    if float(f"{error_stops:.{decimals(within_stops)}f}") == 0:
+        return f"within {around(within_stops)}"
+    return stops(error_stops, within_stops)
+
+
+def _signed(value: float, within_stops: float) -> str:
+    text = f"{value:+.{decimals(within_stops)}f}"
+    return text[1:] if float(text) == 0 else text
+
+
+def around_words(within_stops: float | None) -> str:
+    """An uncertainty that stands beside its number, where there is one."""
+    return "" if within_stops is None else around(within_stops)
+
+
+def ratio(value: float | None, within_stops: float | None, in_stops: float | None = None) -> str:
+    """A ratio as it is said on set, with its stops when given.
+
+    Two digits at least, as of the light on both sides that stands beside it.
+
+    >>> ratio(2.003, 0.12, 1.002), ratio(2.003, 2.4, 1.002), ratio(0.52, 2.4), ratio(2.0, None, 1.0)
+    ('2.0:1 (1.00 ±0.12 stop)', '2.0:1 (1 ±2 stops)', '1:1.9', '2.0:1 (1.00 stop)')
+    """
+    if value is None or not math.isfinite(value) or value <= 0 or within_stops is None:
+        return numbers.ratio(value, in_stops)
+    number = ratio_text(value, lambda larger: _digits(larger, within_stops, most=2))
+    if in_stops is None:
+        return number
+    said = _signed(in_stops, within_stops).removeprefix("+")
+    return f"{number} ({said} {around(within_stops)})"
+
+
+def lux(value: float | None, within_stops: float | None) -> str:
+    """Illuminance with three digits where it is known to less than a tenth, else two, so that it still stands
+    beside what is wanted.
+
+    >>> lux(243.6, 0.05), lux(243.6, 0.5), lux(243.6, 2.4), lux(8.13, 0.3), lux(0.001, 1.0), lux(1234.0, None)
+    ('244 lx', '240 lx', '240 lx', '8.1 lx', '0 lx', '1230 lx')
+    """
+    if value is None or not math.isfinite(value) or abs(value) < 0.005 or within_stops is None:
+        return numbers.lux(value)
+    return f"{_digits(value, within_stops, most=3)} lx"
+
+
+def _digits(value: float, within_stops: float, most: int) -> str:
+    """A number above 0: two digits, three at most where it is known to less than a tenth."""
+    digits = min(most, 2 if 2.0 ** min(within_stops, 10.0) - 1 >= 0.1 else 3)
+    place = digits - 1 - math.floor(math.log10(value))
+    rounded = round(value, place)
+    return f"{rounded:.{max(0, digits - 1 - math.floor(math.log10(rounded)))}f}"
