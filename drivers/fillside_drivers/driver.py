@@ -116,7 +116,7 @@ class DriveModel(BaseModel):
 
 
 @dataclass(frozen=True)
-class Form:
+class ModelForm:
     """One way in which a kind of driver is written: its ``[drivers.NAME]`` table and a head's ``drive``."""
 
     options: type[OptionsModel]

@@ -24,8 +24,8 @@ from fillside_drivers.driver import (
     Clock,
     DriveModel,
     Driver,
-    Form,
     Identity,
+    ModelForm,
     NotAvailableError,
     OptionsError,
     OptionsModel,
@@ -55,12 +55,12 @@ class DriverKind:
     drive: type[DriveModel]
     where: str
     package: str = ""
-    others: tuple[Form, ...] = ()
+    others: tuple[ModelForm, ...] = ()
 
     @property
-    def forms(self) -> tuple[Form, ...]:
+    def forms(self) -> tuple[ModelForm, ...]:
         """The ways in which it may be written; a table and its heads' drives are all of one."""
-        return (Form(self.options, self.drive), *self.others)
+        return (ModelForm(self.options, self.drive), *self.others)
 
     def __reduce__(self) -> str | tuple[Any, ...]:
         """A registered kind is the same in every process; its models may have no name of their own."""

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.photometry.distribution import Distribution, Tabled
-from fillside.photometry.source import Sources, receptor_lux, toward
+from fillside.photometry.source import LightSources, receptor_lux, toward
 
 Array = NDArray[np.float64]
 SUBJECT = np.array([0.0, 0.0, 1.2])
@@ -26,7 +26,7 @@ ANGLES = np.arange(0, 91, 5.0)
 FILE = Distribution(tuple(ANGLES), tuple(np.cos(np.radians(ANGLES)).clip(0) ** 3))
 
 
-def studio(count: int, before_the_face: bool) -> Sources:
+def studio(count: int, before_the_face: bool) -> LightSources:
     """Heads one to four diameters away, aimed about at the subject; before the face no horizon cuts them."""
     chance = np.random.default_rng(7)
     way = chance.normal(size=(count, 3))
@@ -37,7 +37,7 @@ def studio(count: int, before_the_face: bool) -> Sources:
     axis = -way + chance.normal(size=way.shape) * 0.15
     axis /= np.linalg.norm(axis, axis=1)[:, None]
     none = np.zeros(count)
-    return Sources(
+    return LightSources(
         SUBJECT + way * (diameter * chance.uniform(2.0 if before_the_face else 1.0, 4, count))[:, None],
         axis,
         chance.uniform(500, 3000, count),
@@ -48,7 +48,7 @@ def studio(count: int, before_the_face: bool) -> Sources:
     )
 
 
-def receptors(heads: Sources) -> Array:
+def receptors(heads: LightSources) -> Array:
     axes = np.empty((4, len(heads), 3))
     axes[0] = toward(heads, SUBJECT)
     axes[1], axes[2], axes[3] = (
@@ -59,11 +59,11 @@ def receptors(heads: Sources) -> Array:
     return axes
 
 
-def as_discs(heads: Sources) -> Array:
+def as_discs(heads: LightSources) -> Array:
     return receptor_lux(heads, SUBJECT, receptors(heads), DOME)
 
 
-def as_points(heads: Sources) -> Array:
+def as_points(heads: LightSources) -> Array:
     way = heads.position - SUBJECT
     far = np.linalg.norm(way, axis=1)
     leaving = np.maximum(-(way * heads.axis).sum(axis=1) / far, 0)
@@ -75,7 +75,7 @@ def as_points(heads: Sources) -> Array:
     return np.asarray(heads.intensity_cd * shape / far**2 * weight)
 
 
-def seconds(call: Callable[[Sources], Array], heads: Sources) -> float:
+def seconds(call: Callable[[LightSources], Array], heads: LightSources) -> float:
     start = time.perf_counter()
     call(heads)
     return time.perf_counter() - start

@@ -17,7 +17,7 @@ from scipy.optimize import lsq_linear
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering, Rows
 from fillside.balance.solver.solve import solve
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
@@ -57,7 +57,7 @@ def rig_of(heads: int, random: np.random.Generator) -> Rig:
     )
 
 
-def peer(rows: Rows, wish: Wish, least: np.ndarray, most: np.ndarray) -> np.ndarray:
+def peer(rows: Rows, wish: BalanceTarget, least: np.ndarray, most: np.ndarray) -> np.ndarray:
     """The peer's outputs (heads,)."""
     lit, shadow, exposure = (rows.matrix[k] for k in (LIT, SHADOW, EXPOSURE))
     ratio_row = (lit - wish.quotient * shadow) / wish.exposure_lux
@@ -75,7 +75,7 @@ def seconds(work: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
-def protected_error(rows: Rows, wish: Wish, outputs: np.ndarray) -> float:
+def protected_error(rows: Rows, wish: BalanceTarget, outputs: np.ndarray) -> float:
     lux = rows.lux(outputs)
     if wish.protect == "ratio":
         return abs(float(np.log2(lux[LIT] / lux[SHADOW] / wish.quotient)))
@@ -85,7 +85,7 @@ def protected_error(rows: Rows, wish: Wish, outputs: np.ndarray) -> float:
 def compare(metering: Metering, protect: str, pairs: int) -> str:
     """One row of the table: medians over pairs taken in turn."""
     limits, rows = limits_of(metering.scene), metering.rows_at(POINT)
-    wish = Wish(
+    wish = BalanceTarget(
         ratio=2.0,
         exposure_lux=0.93 * float(rows.lux(limits.most)[EXPOSURE]),
         protect=protect,

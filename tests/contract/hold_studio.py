@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from fillside.hold.machine.answer import Answer
+from fillside.hold.machine.answer import Obeyed
 from fillside.hold.machine.hold import Hold
 from fillside.orders.light import OrderError, SubjectReport, parse_order
 from fillside.rig.tables.model import Rig
@@ -89,7 +89,7 @@ class Studio:
         self.hold = Hold(rig, stored, now)
         self.frames: list[tuple[float, Codes]] = [(now, self.hold.codes)]
 
-    def do(self, what: str | dict[str, Any], **more: Any) -> Answer:
+    def do(self, what: str | dict[str, Any], **more: Any) -> Obeyed:
         """Give an order, and the tick that comes at once after it."""
         said = {"do": what, **more} if isinstance(what, str) else what
         answer = self.hold.order(parse_order(said), self.now)

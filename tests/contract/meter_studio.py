@@ -13,15 +13,15 @@ from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 
-from fillside.background.worker_process import Apart, ApartError
+from fillside.background.worker_process import WorkerError, WorkerProcess
 from fillside.hold.machine.events import Event
 from fillside.hold.machine.hold import Hold
-from fillside.metering.calibrations import Weighing, calibration_in_use
+from fillside.metering.calibrations import Calibrator, calibration_in_use
 from fillside.metering.daylight import Daylight, Room
 from fillside.metering.drift import Drift, Watched
-from fillside.metering.orders import Desk
+from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import truth_of
-from fillside.metering.studio import LightNow, Studio
+from fillside.metering.studio import LightNow, MeteredStudio
 from fillside.orders.light import parse_order, read_order
 from fillside.orders.metering import METER_ORDERS
 from fillside.photometry.dimming import level_from_code
@@ -88,7 +88,7 @@ def head_table(name: str, role: str, position: Sequence[float], tables: str) -> 
     return MORE.format(name=name, role=role, position=list(position), tables=tables)
 
 
-class SameProcess(Apart):
+class SameProcess(WorkerProcess):
     """Does the work at once, here; fails where told to."""
 
     fails = ""
@@ -98,7 +98,7 @@ class SameProcess(Apart):
 
     async def run(self, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
         if self.fails:
-            raise ApartError(self.fails)
+            raise WorkerError(self.fails)
         return work(*args, **named)
 
 
@@ -109,7 +109,7 @@ class Made:
     rig: Rig
     store: Store
     hold: Hold
-    desk: Desk = field(init=False)
+    desk: MeterOrders = field(init=False)
     apart: SameProcess
     applied: list[str | None]
     clock_s: list[float]
@@ -235,7 +235,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         """Nobody looks on."""
 
     apart = SameProcess()
-    studio = Studio(
+    studio = MeteredStudio(
         light=light,
         now=now,
         rest=rest,
@@ -260,7 +260,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         corrected=lambda: here.hold.corrected,
     )
     drift = Drift(room, watched, time.time())
-    desk = Desk(store, studio, Weighing(store, apply, told, apart), daylight, drift)
+    desk = MeterOrders(store, studio, Calibrator(store, apply, told, apart), daylight, drift)
     here.desk = desk
     await desk.open()
     yield here

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from fillside.access.authentication import HERE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
-from fillside.access.permissions import MAY, May, Pass, check_may_look, check_may_order
+from fillside.access.authentication import HERE, TRIES_WITHIN_S, WRONG_TRIES, Authenticator
+from fillside.access.permissions import MAY, May, Permission, check_may_look, check_may_order
 from fillside.access.tokens import ONCE_WITHIN_S, TokenFile, TokenFileError
 from fillside.orders.answers import Refusal
 
@@ -32,14 +32,14 @@ def tokens(tmp_path: Path) -> TokenFile:
     return TokenFile(tmp_path / "kept" / "tokens.json")
 
 
-async def code_of(doorkeeper: Doorkeeper, token: str | None, *, loopback: bool = False) -> str:
+async def code_of(doorkeeper: Authenticator, token: str | None, *, loopback: bool = False) -> str:
     with pytest.raises(Refusal) as refused:
         await doorkeeper.admit(token, STRANGER, loopback)
     return refused.value.code
 
 
 async def test_this_machine_needs_no_token_and_any_other_does(tokens: TokenFile) -> None:
-    doorkeeper = Doorkeeper(tokens, Clock())
+    doorkeeper = Authenticator(tokens, Clock())
     assert await doorkeeper.admit(None, "127.0.0.1", loopback=True) == HERE
     assert await code_of(doorkeeper, None) == "unauthorised"
     assert await code_of(doorkeeper, "fs-aaaaaaaa-" + "x" * 32, loopback=True) == "unauthorised"
@@ -48,14 +48,14 @@ async def test_this_machine_needs_no_token_and_any_other_does(tokens: TokenFile)
 @pytest.mark.parametrize("may", MAY)
 async def test_a_token_says_who_and_what(tokens: TokenFile, may: May) -> None:
     token = tokens.make(may, "anna")
-    doorkeeper = Doorkeeper(TokenFile(tokens.path), Clock())
+    doorkeeper = Authenticator(TokenFile(tokens.path), Clock())
     for _ in range(2):
-        assert await doorkeeper.admit(token, STRANGER, loopback=False) == Pass("anna", may)
+        assert await doorkeeper.admit(token, STRANGER, loopback=False) == Permission("anna", may)
 
 
 async def test_a_revoked_token_is_out_at_once(tokens: TokenFile) -> None:
     token, other = tokens.make("view", "anna"), tokens.make("view", "ben")
-    doorkeeper = Doorkeeper(TokenFile(tokens.path), Clock())
+    doorkeeper = Authenticator(TokenFile(tokens.path), Clock())
     await doorkeeper.admit(token, STRANGER, loopback=False)
     assert tokens.revoke(token.split("-")[1]) is not None
     assert tokens.revoke("nothere2") is None
@@ -66,12 +66,12 @@ async def test_a_revoked_token_is_out_at_once(tokens: TokenFile) -> None:
 async def test_a_token_with_one_letter_changed_is_wrong(tokens: TokenFile) -> None:
     token = tokens.make("operate", "anna")
     changed = token[:-1] + ("A" if token[-1] != "A" else "B")
-    assert await code_of(Doorkeeper(tokens, Clock()), changed) == "unauthorised"
+    assert await code_of(Authenticator(tokens, Clock()), changed) == "unauthorised"
 
 
 async def test_after_too_many_wrong_ones_even_the_right_one_waits(tokens: TokenFile) -> None:
     token, clock = tokens.make("operate", "anna"), Clock()
-    doorkeeper = Doorkeeper(tokens, clock)
+    doorkeeper = Authenticator(tokens, clock)
     for _ in range(WRONG_TRIES):
         assert await code_of(doorkeeper, "nonsense") == "unauthorised"
     assert await code_of(doorkeeper, token) == "too_many"
@@ -92,7 +92,7 @@ async def test_a_file_that_cannot_be_read_lets_nobody_in(tokens: TokenFile, body
     tokens.path.write_text(body)
     with pytest.raises(TokenFileError, match="cannot read"):
         TokenFile(tokens.path).kept()
-    assert await code_of(Doorkeeper(TokenFile(tokens.path), Clock()), token) == "unauthorised"
+    assert await code_of(Authenticator(TokenFile(tokens.path), Clock()), token) == "unauthorised"
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,7 @@ async def test_a_file_that_cannot_be_read_lets_nobody_in(tokens: TokenFile, body
     ],
 )
 def test_what_each_may_order(may: May, said: Any, passes: bool) -> None:
-    holder = Pass("anna", may)
+    holder = Permission("anna", may)
     if passes:
         check_may_order(holder, said)
     else:
@@ -120,19 +120,19 @@ def test_what_each_may_order(may: May, said: Any, passes: bool) -> None:
 
 def test_only_a_meter_may_not_look() -> None:
     for may in ("operate", "view"):
-        check_may_look(Pass("anna", may))
+        check_may_look(Permission("anna", may))
     with pytest.raises(Refusal, match="nothing else"):
-        check_may_look(Pass("probe", "meter"))
+        check_may_look(Permission("probe", "meter"))
 
 
 async def test_a_token_for_once_is_changed_one_time_and_opens_nothing_itself(tokens: TokenFile) -> None:
     once, until = tokens.make_once("view", "phone")
     assert tokens.kept() == ()
-    doorkeeper = Doorkeeper(TokenFile(tokens.path), Clock())
+    doorkeeper = Authenticator(TokenFile(tokens.path), Clock())
     assert await code_of(doorkeeper, once, loopback=True) == "unauthorised"
     lasting, holder = await doorkeeper.change(once, STRANGER)
-    assert holder == Pass("phone", "view")
-    assert await doorkeeper.admit(lasting, STRANGER, loopback=False) == Pass("phone", "view")
+    assert holder == Permission("phone", "view")
+    assert await doorkeeper.admit(lasting, STRANGER, loopback=False) == Permission("phone", "view")
     with pytest.raises(Refusal, match="used before"):
         await doorkeeper.change(once, STRANGER)
     assert [line.once_until for line in tokens.kept()] == [None]
@@ -141,7 +141,7 @@ async def test_a_token_for_once_is_changed_one_time_and_opens_nothing_itself(tok
 
 async def test_a_lasting_token_is_not_for_changing(tokens: TokenFile) -> None:
     lasting = tokens.make("operate", "anna")
-    doorkeeper = Doorkeeper(tokens, Clock())
+    doorkeeper = Authenticator(tokens, Clock())
     for wrong in (lasting, lasting.replace("fs-", "once-", 1), "once-aaaaaaaa-" + "x" * 32, ""):
         with pytest.raises(Refusal, match="used before"):
             await doorkeeper.change(wrong, STRANGER)
@@ -161,7 +161,7 @@ def test_a_token_for_once_is_good_for_ten_minutes(tmp_path: Path, later_s: float
 
 async def test_wrong_tokens_for_once_are_counted_like_any(tokens: TokenFile) -> None:
     once, _ = tokens.make_once("operate", "phone")
-    doorkeeper = Doorkeeper(tokens, Clock())
+    doorkeeper = Authenticator(tokens, Clock())
     for _ in range(WRONG_TRIES):
         with pytest.raises(Refusal, match="used before"):
             await doorkeeper.change("once-aaaaaaaa-" + "x" * 32, STRANGER)

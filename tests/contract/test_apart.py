@@ -16,39 +16,39 @@ from pathlib import Path
 
 import pytest
 
-from fillside.background.worker_process import Apart, ApartError, serve
+from fillside.background.worker_process import WorkerError, WorkerProcess, serve
 from fillside.daemon import reload
 from fillside.rig.file.load import load_rig
 
 
 @pytest.fixture
-async def apart() -> AsyncIterator[Apart]:
-    made = Apart()
+async def apart() -> AsyncIterator[WorkerProcess]:
+    made = WorkerProcess()
     yield made
     await made.close()
 
 
-async def test_it_answers_from_another_process(apart: Apart) -> None:
+async def test_it_answers_from_another_process(apart: WorkerProcess) -> None:
     assert await apart.run(operator.add, 1, 2) == 3
     first = await apart.run(os.getpid)
     assert first != os.getpid()
     assert await apart.run(os.getpid) == first
 
 
-async def test_what_fails_is_said_and_the_next_goes_on(apart: Apart) -> None:
-    with pytest.raises(ApartError, match="ZeroDivisionError: "):
+async def test_what_fails_is_said_and_the_next_goes_on(apart: WorkerProcess) -> None:
+    with pytest.raises(WorkerError, match="ZeroDivisionError: "):
         await apart.run(operator.floordiv, 1, 0)
     assert await apart.run(operator.floordiv, 7, 2) == 3
 
 
-async def test_a_process_that_dies_is_said_and_begun_anew(apart: Apart) -> None:
+async def test_a_process_that_dies_is_said_and_begun_anew(apart: WorkerProcess) -> None:
     before = await apart.run(os.getpid)
-    with pytest.raises(ApartError, match="ended"):
+    with pytest.raises(WorkerError, match="ended"):
         await apart.run(os._exit, 3)
     assert await apart.run(os.getpid) != before
 
 
-async def test_work_that_is_given_up_leaves_no_answer_for_the_next(apart: Apart) -> None:
+async def test_work_that_is_given_up_leaves_no_answer_for_the_next(apart: WorkerProcess) -> None:
     await apart.begin()
     slow = asyncio.create_task(apart.run(time.sleep, 30.0))
     await asyncio.sleep(0)
@@ -58,12 +58,12 @@ async def test_work_that_is_given_up_leaves_no_answer_for_the_next(apart: Apart)
     assert await apart.run(operator.add, 1, 1) == 2
 
 
-async def test_works_wait_for_each_other(apart: Apart) -> None:
+async def test_works_wait_for_each_other(apart: WorkerProcess) -> None:
     found = await asyncio.gather(*(apart.run(operator.mul, number, number) for number in range(5)))
     assert found == [0, 1, 4, 9, 16]
 
 
-async def test_closing_twice_is_closing_once(apart: Apart) -> None:
+async def test_closing_twice_is_closing_once(apart: WorkerProcess) -> None:
     await apart.begin()
     await apart.close()
     await apart.close()
@@ -106,9 +106,9 @@ def test_it_ends_when_we_are_killed() -> None:
 
 
 async def test_what_wants_more_memory_than_it_may_have_is_said_and_the_next_goes_on() -> None:
-    apart = Apart(most_bytes=512 * 2**20)
+    apart = WorkerProcess(most_bytes=512 * 2**20)
     try:
-        with pytest.raises(ApartError, match="wants more memory than there is for it"):
+        with pytest.raises(WorkerError, match="wants more memory than there is for it"):
             await apart.run(bytes, 2**30)
         assert len(await apart.run(bytes, 2**10)) == 2**10
     finally:

@@ -17,7 +17,7 @@ import pytest
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering
 from fillside.balance.solver.solve import Solved, solve
-from fillside.balance.target import Wish, wish_from_rig
+from fillside.balance.target import BalanceTarget, wish_from_rig
 from fillside.rig.file.change import apply_change
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -182,7 +182,7 @@ def _desk(**balance: Any) -> Rig:
     )
 
 
-def _solved(rig: Rig, place: tuple[float, float, float]) -> tuple[Solved, np.ndarray, Wish]:
+def _solved(rig: Rig, place: tuple[float, float, float]) -> tuple[Solved, np.ndarray, BalanceTarget]:
     metering = Metering(scene(rig))
     rows, own = metering.rows_at(place), wish_from_rig(rig)
     solved = solve(metering, rows, own, limits_of(metering.scene))

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from contract.balance_rigs import random_rig
-from fillside.balance.limits import Limits, limits_of
+from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.solve import solve
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import scene
 
 GRID = 220
@@ -20,7 +20,7 @@ HAIR_STOPS = -0.5
 READINGS = ("key:fill", "key+fill:fill", "face")
 
 
-def _errors(wish: Wish, lux: np.ndarray) -> np.ndarray:
+def _errors(wish: BalanceTarget, lux: np.ndarray) -> np.ndarray:
     """|ratio error|, exposure error [stops] and the brighter side of the face [lux], of rows (5, n)."""
     lit, shadow, exposure, face_key, face_fill = lux
     bright, dark = (face_key, face_fill) if wish.read_as == "face" else (lit, shadow)
@@ -36,7 +36,7 @@ def _lux(rows: Rows, outputs: np.ndarray) -> np.ndarray:
     return lux
 
 
-def _grid(limits: Limits, metering: Metering, rows: Rows) -> np.ndarray:
+def _grid(limits: OutputLimits, metering: Metering, rows: Rows) -> np.ndarray:
     """The rows (5, n) at all pairs of common outputs of key and fill; the one hair light follows the key."""
     common = np.geomspace(0.005, 1, GRID)
     key, fill = (np.zeros((GRID, len(limits.least))) for _ in range(2))
@@ -51,7 +51,7 @@ def _grid(limits: Limits, metering: Metering, rows: Rows) -> np.ndarray:
     return lux
 
 
-def _turned(wish: Wish, lux: np.ndarray) -> np.ndarray:
+def _turned(wish: BalanceTarget, lux: np.ndarray) -> np.ndarray:
     """By how many stops the side that the wish has darker is the brighter one; 0 where it is not."""
     bright, dark = lux[3:5] if wish.read_as == "face" else lux[:2]
     wanted = math.log2(wish.quotient)
@@ -60,7 +60,7 @@ def _turned(wish: Wish, lux: np.ndarray) -> np.ndarray:
     return np.maximum(0.0, -math.copysign(1, wanted) * np.log2(bright / dark))
 
 
-def _wishes(wish: Wish, lux: np.ndarray, grid_errors: np.ndarray) -> list[np.ndarray]:
+def _wishes(wish: BalanceTarget, lux: np.ndarray, grid_errors: np.ndarray) -> list[np.ndarray]:
     """How far rows (5, n) of lux are from each wish, in the order of the wishes, the most pressing first."""
     ratio_error, over, brighter = _errors(wish, lux)
     _, over_grid, brighter_grid = grid_errors
@@ -90,7 +90,7 @@ def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as
     metering = Metering(scene(random_rig(random, exposure=500.0)))
     rows = metering.rows_at((0.05, -0.1, 1.2))
     limits = limits_of(metering.scene)
-    wish = Wish(
+    wish = BalanceTarget(
         ratio=float(random.choice([1.2, 2, 4, 16])),
         exposure_lux=float(random.choice([20, 300, 900, 4000])),
         read_as=read_as,  # type: ignore[arg-type]
@@ -117,7 +117,7 @@ def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as
         kept &= theirs <= max(mine[number], theirs[kept].min()) + 1e-9
 
 
-def _both_count(wish: Wish, metering: Metering, rows: Rows, limits: Limits) -> bool:
+def _both_count(wish: BalanceTarget, metering: Metering, rows: Rows, limits: OutputLimits) -> bool:
     """Whether key and fill each give half of their part of the exposure, or of what both can give."""
     lux = rows.lux(limits.most)
     asked, q = min(wish.exposure_lux, lux[2]), wish.quotient

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import HiddenStudio, Vector, read_fixed_plan, studio
-from fillside.calibration.drift.change import Change, change_of, slow_correction
+from fillside.calibration.drift.change import HeadChange, change_of, slow_correction
 from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
 from fillside.calibration.readings import readings_from_csv
 from fillside.calibration.result.from_file import fit_text
@@ -19,7 +19,7 @@ from fillside.rig.tables.model import Rig
 SEEDS = range(12)
 
 
-def told(seed: int, distances: tuple[float, ...], **changed: object) -> Change:
+def told(seed: int, distances: tuple[float, ...], **changed: object) -> HeadChange:
     """The story told of the key after it was calibrated and then changed, read at steps toward it."""
     hidden = studio(seed)
     hidden.read_ambient()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.doors.http.connection_limits import Crowd, End, Limits, Phase, Visit
+from fillside.doors.http.connection_limits import ConnectionLimits, ConnectionTable, End, Phase, Visit
 
-LIMITS = Limits(
+LIMITS = ConnectionLimits(
     in_all=8,
     from_one=3,
     from_here=5,
@@ -23,9 +23,9 @@ HERE, ONE, OTHER = "127.0.0.1", "192.0.2.1", "192.0.2.2"
 class Room:
     """A crowd, its clock, and who was shown out."""
 
-    def __init__(self, limits: Limits = LIMITS) -> None:
+    def __init__(self, limits: ConnectionLimits = LIMITS) -> None:
         self.now_s = 0.0
-        self.crowd = Crowd(limits, lambda: self.now_s)
+        self.crowd = ConnectionTable(limits, lambda: self.now_s)
         self.shown_out: list[Visit] = []
 
     def come(self, address: str, phase: Phase = "head") -> Visit | None:
@@ -113,7 +113,7 @@ def test_a_network_of_ipv6_is_one_address(room: Room) -> None:
 
 
 def test_newcomers_in_no_time_cost_nobody_a_place() -> None:
-    room = Room(Limits(from_one=64, new_per_s=10, burst=20))
+    room = Room(ConnectionLimits(from_one=64, new_per_s=10, burst=20))
     crowd = room.crowd
     assert sum(crowd.admit(ONE, "head") is not None for _ in range(100)) == 20
     assert crowd.admit(OTHER, "head") is not None
@@ -193,9 +193,9 @@ def test_who_was_long_gone_is_forgotten(room: Room) -> None:
 
 @pytest.mark.parametrize("files", [64, 256, 500, 728, 1024, 20_000])
 def test_the_bounds_fit_the_file_handles_there_are(files: int) -> None:
-    limits = Limits().within(files)
+    limits = ConnectionLimits().within(files)
     assert limits.in_all < files
     assert limits.from_one < limits.from_here < limits.in_all
     assert limits.watch_from_one < limits.from_one
     assert limits.watch_from_here < limits.from_here
-    assert limits == Limits() or files < 1024
+    assert limits == ConnectionLimits() or files < 1024

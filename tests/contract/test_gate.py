@@ -26,11 +26,11 @@ from fillside.daemon.logs import Sparing
 from fillside.demo.play import studio
 from fillside.doors.http import connections as gates
 from fillside.doors.http.address import Listen
-from fillside.doors.http.connection_limits import Limits
+from fillside.doors.http.connection_limits import ConnectionLimits
 from fillside.doors.http.connections import Gate
 from fillside.storage.records.journal import Visitor
 
-LIMITS = Limits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)
+LIMITS = ConnectionLimits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)
 ASKS = b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
 ORDER = (
     b"POST /api/v1/do HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import KEY_AT, Studio, studio
-from fillside.hold.fading.light import Light
+from fillside.hold.fading.light import Fader
 from fillside.hold.machine.events import HeadsLeave
 from fillside.hold.tracking.filter import Filter
-from fillside.hold.tracking.subject import Subject
+from fillside.hold.tracking.subject import TrackedSubject
 from fillside.rig.scene.scene import scene
 from fillside.rig.scene.subject_limits import why_not_there
 
@@ -31,7 +31,7 @@ def test_a_report_is_judged_by_its_own_place_and_not_by_one_that_was_good(near: 
     """Each place is asked after a good one a little farther off, as a tracker walks up to a limit."""
     rng = random.Random(near)
     centre, around = EDGES[near]
-    subject = Subject(RIG, 0.0, (0.0, 0.0, 1.2), "file", 0.0)
+    subject = TrackedSubject(RIG, 0.0, (0.0, 0.0, 1.2), "file", 0.0)
     found = {True: 0, False: 0}
     for _ in range(200):
         way = [rng.gauss(0, 1) for _ in range(3)]
@@ -49,7 +49,7 @@ def test_turns_that_a_lamp_makes_by_itself_count() -> None:
     """Somebody at the lamp turned it down and up twice within a second: our way down is one too many."""
     own = scene(RIG)
     full = own.full_scales[0]
-    light = Light(own, (full, 0, 0, 0), 0.0)
+    light = Fader(own, (full, 0, 0, 0), 0.0)
     for at_s, level in ((10.0, 0.5), (10.1, 1.0), (10.2, 0.5), (10.3, 1.0)):
         light.found({0: round(level * full)}, at_s)
     light.aim((full // 4, 0, 0, 0), 6.0)

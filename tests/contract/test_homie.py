@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.doors.mqtt.homie import Device, alert_names, alerts, number
+from fillside.doors.mqtt.homie import DescribedDevice, alert_names, alerts, number
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.light import OrderError, parse_order
@@ -21,7 +21,7 @@ from protocol.studio import rig
 
 ID = re.compile(r"[a-z0-9-]+")
 FLOAT = re.compile(r"-?[0-9]+(\.[0-9]+)?")
-DEVICE = Device(rig())
+DEVICE = DescribedDevice(rig())
 
 
 def state(*orders: dict[str, Any]) -> dict[str, Any]:

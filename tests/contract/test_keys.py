@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fillside.doors.keys.escape_codes import Decoder
-from fillside.doors.keys.presses import Hand, Outcome, Press, Table, pressed, standing
+from fillside.doors.keys.presses import KeyTable, Outcome, Press, PressReader, pressed, standing
 from fillside.orders.light import parse_order
 from fillside.rig.file.load import RigError, load_keys
 from fillside.rig.tables.keys import Keys
@@ -21,8 +21,8 @@ class Walk:
     """Presses one after the other, each obeyed at once by a studio that has these marks."""
 
     def __init__(self, mark: str | None = "desk", mode: str = "follow", **keys: Any) -> None:
-        self.table = Table.of(Keys(programme=PROGRAMME, **keys), PROGRAMME)
-        self.hand, self.mark, self.mode, self.now_s = Hand(), mark, mode, 100.0
+        self.table = KeyTable.of(Keys(programme=PROGRAMME, **keys), PROGRAMME)
+        self.hand, self.mark, self.mode, self.now_s = PressReader(), mark, mode, 100.0
 
     def state(self) -> dict[str, Any]:
         return {"mode": self.mode, "subject_seen": {"mark": self.mark}}
@@ -32,7 +32,7 @@ class Walk:
         self.hand, outcome = pressed(self.table, self.hand, Press(key, self.now_s, held), self.state)
         if outcome.order is not None:
             parse_order(outcome.order)
-            self.hand = Hand(outcome.place, self.hand.heard_s, self.hand.counted_s)
+            self.hand = PressReader(outcome.place, self.hand.heard_s, self.hand.counted_s)
             if outcome.order["do"] == "move" and self.mark is not None:
                 self.mark = outcome.order["mark"]
             if outcome.order["do"] in ("follow", "freeze", "dark"):
@@ -90,10 +90,10 @@ def test_first_goes_back_to_the_beginning() -> None:
 
 
 def test_without_a_programme_the_marks_of_the_rig_are_walked() -> None:
-    table = Table.of(Keys(), ("chair", "table"))
+    table = KeyTable.of(Keys(), ("chair", "table"))
     assert table.programme == ("chair", "table")
     state = {"mode": "follow", "subject_seen": {"mark": "chair"}}
-    _, outcome = pressed(table, Hand(), Press("page_down", 0.0), lambda: state)
+    _, outcome = pressed(table, PressReader(), Press("page_down", 0.0), lambda: state)
     assert outcome.order == {"do": "move", "mark": "table"}
 
 

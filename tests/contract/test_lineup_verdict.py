@@ -11,12 +11,12 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.calibration.drift.change import Change
+from fillside.calibration.drift.change import HeadChange
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.from_file import fit_csv
-from fillside.calibration.routine.checks import MOST_STOPS, Check, Checked, Held, checked
+from fillside.calibration.routine.checks import MOST_STOPS, Checked, CheckReading, ExpectedBalance, checked
 from fillside.calibration.routine.routine import Routine, start
-from fillside.calibration.routine.steps import Known, check_to_take, step_of
+from fillside.calibration.routine.steps import StudioKnowledge, check_to_take, step_of
 from fillside.calibration.routine.verdict import NO_CALIBRATION, cause_words, verdict
 from fillside.metering.fits import judge
 from fillside.rig.calibration import Calibration
@@ -27,12 +27,12 @@ CALIBRATED = Calibration.model_validate(
 )
 
 
-def held(calibration: Calibration | None = CALIBRATED) -> Held:
+def held(calibration: Calibration | None = CALIBRATED) -> ExpectedBalance:
     rig = rig_of()
-    return Held(rig, calibration, rig.start)
+    return ExpectedBalance(rig, calibration, rig.start)
 
 
-def read(one: Held, **off_stops: float) -> list[Checked]:
+def read(one: ExpectedBalance, **off_stops: float) -> list[Checked]:
     """Every check read as expected, but for some, by head or "exposure"."""
     return [
         checked(check, check.expected_lux * 2.0 ** off_stops.get(check.head or check.what, 0.0))
@@ -90,11 +90,11 @@ def test_two_heads_each_a_little_off_are_no_go_when_the_ratio_is_far_off() -> No
     )
 
 
-def asking(exposure_lux: float, **balance: Any) -> Held:
+def asking(exposure_lux: float, **balance: Any) -> ExpectedBalance:
     """The studio asked for an exposure [lux], whatever its lamps can give."""
     rig = rig_of()
     wish = rig.balance.model_copy(update={"exposure": exposure_lux, **balance})
-    return Held(rig.model_copy(update={"balance": wish}), CALIBRATED, rig.start)
+    return ExpectedBalance(rig.model_copy(update={"balance": wish}), CALIBRATED, rig.start)
 
 
 def test_a_light_believed_to_be_another_than_the_wanted_one_is_no_go() -> None:
@@ -135,7 +135,7 @@ def test_a_light_as_wanted_that_was_metered_short_in_all_is_no_go() -> None:
 def test_a_check_may_stray_as_far_as_is_known_and_never_beyond_reason(
     sigma: float, off: float, good: bool
 ) -> None:
-    check = Check(
+    check = CheckReading(
         what="head", head="key", lit={"key": 0.5}, at=(0.0, 0.0, 1.2), receptor="flat", facing="key",
         expected_lux=100.0, sigma_stops=sigma,
     )  # fmt: skip
@@ -152,7 +152,7 @@ def test_a_black_reading_is_off_and_no_arithmetic_fails() -> None:
 
 def test_without_a_calibration_it_says_what_is_expected_from_what() -> None:
     routine = start("lineup", 0.0).model_copy(update={"stage": "verify"})
-    step = step_of(routine, Known(rig_of()))
+    step = step_of(routine, StudioKnowledge(rig_of()))
     assert step.says[0] == NO_CALIBRATION
     one = held(None)
     assert NO_CALIBRATION in verdict(one, read(one), background=False).says
@@ -176,7 +176,7 @@ def test_a_head_that_is_off_is_read_again_half_way_to_it() -> None:
     key = np.array(one.rig.head("key").position)
     far_m, near_m = (float(np.linalg.norm(key - np.array(at))) for at in (one.at, near.at))
     assert near_m == pytest.approx(far_m / 2, abs=0.01)
-    step = step_of(lined_up("lineup", off), Known(one.rig, None, CALIBRATED))
+    step = step_of(lined_up("lineup", off), StudioKnowledge(one.rig, None, CALIBRATED))
     assert any(f"until it is {near_m:.2f} m away" in says for says in step.says)
     after = check_to_take(lined_up("lineup", off, checked(near, near.expected_lux)), one)
     assert after is not None
@@ -191,7 +191,7 @@ def test_a_first_reading_that_strayed_by_chance_keeps_nobody_from_shooting() -> 
     checks = read(one, key=0.2)
     near = checked(one.nearer(0), one.nearer(0).expected_lux).model_copy(
         update={
-            "cause": cause_words(Change("as calibrated", 0.9, 0.05, 0.0, 0.05, 0.0, 0.05)),
+            "cause": cause_words(HeadChange("as calibrated", 0.9, 0.05, 0.0, 0.05, 0.0, 0.05)),
             "as_calibrated": True,
         }
     )
@@ -210,7 +210,7 @@ def told_after(seed: int, change: str) -> tuple[str, str]:
     read_fixed_plan(hidden, 6)
     rig = Rig.model_validate(hidden.rig_table())
     calibration = fit_csv(hidden.csv(), rig)
-    one = Held(rig, calibration, rig.start)
+    one = ExpectedBalance(rig, calibration, rig.start)
     found = judge(
         rig, calibration, [_metered(changed(hidden, change), c) for c in (one.alone(0), one.nearer(0))]
     )
@@ -228,7 +228,7 @@ def changed(hidden: HiddenStudio, change: str) -> HiddenStudio:
     return replace(hidden, heads=(key, fill))
 
 
-def _metered(hidden: HiddenStudio, check: Check) -> Reading:
+def _metered(hidden: HiddenStudio, check: CheckReading) -> Reading:
     """The person faces the head where it stands now, and believes it to be where it was."""
     place = np.array(check.at)
     lux = hidden.shown_lux(dict(check.lit), place, "key") * 2 ** (0.05 * hidden.rng.standard_normal())

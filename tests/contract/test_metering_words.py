@@ -9,7 +9,7 @@ import pytest
 from contract.meter_studio import RIG, head_table, made, rig_of
 from fillside.calibration.routine.checks import checked
 from fillside.calibration.routine.routine import start
-from fillside.calibration.routine.steps import Known, Step, step_of
+from fillside.calibration.routine.steps import Step, StudioKnowledge, step_of
 from fillside.cli.guide.meter_holders import count
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -45,9 +45,9 @@ def contradictions(says: tuple[str, ...], title: str, burning: str) -> list[str]
 
 def steps_with_a_lamp_burning(rig: Rig) -> list[Step]:
     """One of each stage that meters with other heads out, the rim kept from the meter by hand."""
-    known = Known(rig)
+    known = StudioKnowledge(rig)
     reading, checking = (start("calibrate", 0.0).model_copy(update={"stage": s}) for s in ("read", "verify"))
-    room = Known(rig, latest=Calibration(next=ROOM))
+    room = StudioKnowledge(rig, latest=Calibration(next=ROOM))
     return [
         step_of(reading, known),
         step_of(reading, room),
@@ -83,7 +83,7 @@ def test_without_such_a_lamp_each_head_is_alone() -> None:
 
 def test_a_lamp_that_was_switched_off_by_hand_is_to_be_on_when_it_is_metered() -> None:
     done = start("calibrate", 0.0).model_copy(update={"stage": "read", "passed_over": ("key", "fill")})
-    panel, tube = (step_of(done, Known(with_rim(tables))).says[0] for tables in (PANEL, TUBE))
+    panel, tube = (step_of(done, StudioKnowledge(with_rim(tables))).says[0] for tables in (PANEL, TUBE))
     assert panel == "rim on as it burns, the others out. See that rim is switched on."
     assert tube == "rim on as it burns, the others out."
 
@@ -93,7 +93,7 @@ def test_nobody_is_promised_a_dark_that_cannot_be_had() -> None:
     text = re.sub(r"dimming = .*\ndrive = .*\n", fixed, RIG)
     rig = rig_of(text=text)
     reading = start("calibrate", 0.0).model_copy(update={"stage": "read"})
-    said = step_of(reading, Known(rig, latest=Calibration(next=ROOM))).says[0]
+    said = step_of(reading, StudioKnowledge(rig, latest=Calibration(next=ROOM))).says[0]
     assert said == "No head can be put out from here for this reading: stand there, then go on."
 
 
@@ -117,7 +117,7 @@ async def test_how_many_readings_are_to_come_is_estimated_anew_each_time() -> No
 
 def test_a_second_look_counts_beside_the_checks_that_are_left() -> None:
     """Key off, looked at again nearer: then fill and exposure remain, of four in all."""
-    known = Known(rig_of(), used=Calibration())
+    known = StudioKnowledge(rig_of(), used=Calibration())
     key = known.held.checks(background=True)[0]
     off = checked(key, key.expected_lux / 4)
     lineup = start("lineup", 0.0).model_copy(update={"stage": "verify", "checked": (off,)})

@@ -10,7 +10,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fillside.doors.mqtt.listener import newest_reports
-from fillside.doors.mqtt.messages import Asked, Heard, Topics, order_from
+from fillside.doors.mqtt.messages import BrokerOrder, Heard, Topics, order_from
 from fillside.doors.mqtt.publish_pace import LEAST_S, MOST_S, News, says_the_same
 from fillside.doors.mqtt.sensors import Sensors
 from fillside.orders.answers import Refusal
@@ -36,7 +36,7 @@ STATE: dict[str, Any] = {
 }
 
 
-def asked(heard: Heard, sensors: Sensors | None = None, **state: Any) -> Asked | None:
+def asked(heard: Heard, sensors: Sensors | None = None, **state: Any) -> BrokerOrder | None:
     return order_from(heard, TOPICS, sensors or Sensors(rig(METERS)), lambda: {**STATE, **state})
 
 
@@ -71,7 +71,7 @@ def test_an_order_that_waited_longer_than_it_may_is_not_obeyed(
 ) -> None:
     heard = Heard(TOPICS.do, b'{"do": "dark"}', age_s=age_s, expires_s=expires_s)
     if fresh:
-        assert asked(heard) == Asked({"do": "dark"}, "a publisher")
+        assert asked(heard) == BrokerOrder({"do": "dark"}, "a publisher")
     else:
         assert refusal(heard).code == "not_now"
 

@@ -218,7 +218,7 @@ def test_one_line_may_answer_several_questions() -> None:
     assert lamp.value == "cfl"
     assert {key: lamp.also[f"key.{key}"] for key in ("count", "light", "cct", "dimmable", "modifier")} == {
         "count": 2,
-        "light": lamps.Light(None, 23.0),
+        "light": lamps.LampOutput(None, 23.0),
         "cct": 5600.0,
         "dimmable": False,
         "modifier": "softbox",

@@ -18,7 +18,7 @@ from fillside.cli.render.plan import MORE, planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.readings import reading_lines
 from fillside.cli.render.state import block, moving, one_line
-from fillside.doors.keys.presses import Hand, Press, Table
+from fillside.doors.keys.presses import KeyTable, Press, PressReader
 from fillside.orders.light import ORDERS, OrderError, parse_order
 from fillside.orders.phrases import named
 from fillside.photometry.colour import shift_mired
@@ -160,8 +160,8 @@ def test_a_key_says_stops_as_people_do(
 ) -> None:
     monkeypatch.setattr(Daemon, "do", lambda _, order: {"ok": True, "note": "", "state": {}})
     player = Player(Daemon("http://127.0.0.1:9", None), as_json=False)
-    table = Table(Keys(), ("desk",), {"t": action_of("trim fill 1/3")})
-    player.press(table, Hand(), Press("t", 0.0))
+    table = KeyTable(Keys(), ("desk",), {"t": action_of("trim fill 1/3")})
+    player.press(table, PressReader(), Press("t", 0.0))
     assert "trim fill +0.33 stop" in capsys.readouterr().out
 
 

@@ -8,9 +8,16 @@ from typing import Any, get_args
 
 import pytest
 
-from fillside.access.authentication import AT_ONCE, TRIES_WITHIN_S, WRONG_TRIES, Doorkeeper
-from fillside.access.permissions import MAY, May, Pass, check_may_look, check_may_operate, check_may_order
-from fillside.access.tokens import Kept, TokenFile
+from fillside.access.authentication import AT_ONCE, TRIES_WITHIN_S, WRONG_TRIES, Authenticator
+from fillside.access.permissions import (
+    MAY,
+    May,
+    Permission,
+    check_may_look,
+    check_may_operate,
+    check_may_order,
+)
+from fillside.access.tokens import StoredToken, TokenFile
 from fillside.orders.answers import Refusal
 from fillside.orders.light import ORDERS
 from fillside.orders.metering import METER_ORDERS
@@ -23,7 +30,7 @@ OF_A_METER = {"read", "sensor"}
 
 def allowed(may: May, said: object) -> bool:
     try:
-        check_may_order(Pass("anna", may), said)
+        check_may_order(Permission("anna", may), said)
     except Refusal as refusal:
         return refusal.code != "forbidden"
     return True
@@ -52,7 +59,7 @@ def test_what_is_no_order_opens_nothing(said: object) -> None:
 def test_looking_and_operating() -> None:
     def passes(check: Any, may: May) -> bool:
         try:
-            check(Pass("anna", may))
+            check(Permission("anna", may))
         except Refusal:
             return False
         return True
@@ -66,7 +73,7 @@ class Counting(TokenFile):
 
     asked = 0
 
-    def holder_of(self, token: str) -> Kept | None:
+    def holder_of(self, token: str) -> StoredToken | None:
         self.asked += 1
         return None
 
@@ -74,7 +81,7 @@ class Counting(TokenFile):
 async def test_wrong_tokens_that_come_all_at_once_are_counted_as_well(tmp_path: Path) -> None:
     """Those that waited for their turn count the tries anew; those in hand may pass the most."""
     tokens, now = Counting(tmp_path / "tokens.json"), [100.0]
-    door = Doorkeeper(tokens, lambda: now[0])
+    door = Authenticator(tokens, lambda: now[0])
 
     async def burst(address: str) -> list[str]:
         tries = (door.admit(f"fs-aaaaaaaa-{n:032d}", address, loopback=False) for n in range(40))
@@ -95,7 +102,7 @@ async def test_wrong_tokens_that_come_all_at_once_are_counted_as_well(tmp_path: 
     assert "unauthorised" in await burst(STRANGER)
 
 
-async def admitted(door: Doorkeeper, token: str) -> Pass | str:
+async def admitted(door: Authenticator, token: str) -> Permission | str:
     try:
         return await door.admit(token, STRANGER, loopback=False)
     except Refusal as refusal:
@@ -106,7 +113,7 @@ async def test_a_right_that_is_taken_away_in_the_file_is_gone_at_once(tmp_path: 
     """The same token, first for everything and then for looking: what was known of it counts no more."""
     tokens = TokenFile(tmp_path / "tokens.json")
     token = tokens.make("operate", "anna")
-    door = Doorkeeper(TokenFile(tokens.path), lambda: 100.0)
+    door = Authenticator(TokenFile(tokens.path), lambda: 100.0)
     before = await door.admit(token, STRANGER, loopback=False)
     assert (before.may, door.still_good(before)) == ("operate", True)
     told = tokens.path.read_text("utf-8")
@@ -121,14 +128,14 @@ async def test_a_right_that_is_taken_away_in_the_file_is_gone_at_once(tmp_path: 
 async def test_a_token_under_another_kind_s_name_opens_nothing(tmp_path: Path) -> None:
     tokens = TokenFile(tmp_path / "tokens.json")
     lasting, (once, _) = tokens.make("operate", "anna"), tokens.make_once("view", "phone")
-    door = Doorkeeper(tokens, lambda: 100.0)
+    door = Authenticator(tokens, lambda: 100.0)
     assert await admitted(door, "once" + lasting.removeprefix("fs")) == "unauthorised"
     assert await admitted(door, "fs" + once.removeprefix("once")) == "unauthorised"
     for text in ("fs" + once.removeprefix("once"), "once" + lasting.removeprefix("fs")):
         with pytest.raises(Refusal) as refused:
             await door.change(text, STRANGER)
         assert refused.value.code == "unauthorised"
-    assert await admitted(door, lasting) == Pass("anna", "operate")
+    assert await admitted(door, lasting) == Permission("anna", "operate")
 
 
 async def test_tries_from_ever_more_addresses_are_not_kept_for_ever(
@@ -137,7 +144,7 @@ async def test_tries_from_ever_more_addresses_are_not_kept_for_ever(
     """Past the most addresses all are forgotten, as one that was kept out shows."""
     monkeypatch.setattr("fillside.access.authentication.MOST_ADDRESSES", 3)
     tokens = Counting(tmp_path / "tokens.json")
-    door = Doorkeeper(tokens, lambda: 100.0)
+    door = Authenticator(tokens, lambda: 100.0)
 
     async def wrong(address: str) -> str:
         with pytest.raises(Refusal) as refused:
@@ -161,13 +168,13 @@ async def test_tokens_known_again_are_not_kept_for_ever(
     class Hashed(TokenFile):
         asked = 0
 
-        def holder_of(self, token: str) -> Kept | None:
+        def holder_of(self, token: str) -> StoredToken | None:
             self.asked += 1
             return super().holder_of(token)
 
     tokens = Hashed(tmp_path / "tokens.json")
     first, *others = (tokens.make("view", f"phone {n}") for n in range(3))
-    door = Doorkeeper(tokens, lambda: 100.0)
+    door = Authenticator(tokens, lambda: 100.0)
     for _ in range(3):
         await door.admit(first, STRANGER, loopback=False)
     assert tokens.asked == 1

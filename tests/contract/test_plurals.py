@@ -10,7 +10,7 @@ import pytest
 
 from fillside.calibration.readings import ReadingError, readings_from_csv
 from fillside.daemon.service import status_line
-from fillside.photometry.source import Sources
+from fillside.photometry.source import LightSources
 from fillside.planning.look.lens import lens_answer
 from fillside.rig.file.load import load_rig
 from fillside.rig.tables.plan import View
@@ -27,7 +27,7 @@ def test_degrees_outside_the_frame(outside: float) -> None:
     place = (CAMERA + 4.0 * np.array([0.0, np.cos(up), np.sin(up)]))[np.newaxis]
     aim = CAMERA - place[0]
     one = np.ones(1)
-    source = Sources(
+    source = LightSources(
         place, (aim / np.linalg.norm(aim))[np.newaxis], 500 * one, one, 0.001 * one, 0 * one, 0 * one
     )
     view = View(degrees=40.0, aspect=1.0)

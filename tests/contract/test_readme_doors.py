@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fillside.doors.mqtt.homie import Device
+from fillside.doors.mqtt.homie import DescribedDevice
 from fillside.doors.mqtt.messages import SPOKEN, Topics
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.rig.file.load import load_rig_text
@@ -39,7 +39,7 @@ def test_the_topics() -> None:
 
 def test_the_properties_of_homie() -> None:
     expected = []
-    for path, each in Device(rig()).properties.items():
+    for path, each in DescribedDevice(rig()).properties.items():
         if path in ("trims/key", "out/key"):
             continue
         said = each.says.replace("fill put", "a role put").replace("of fill", "of a role")

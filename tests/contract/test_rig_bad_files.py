@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.rig.file.load import LARGEST_BYTES, RigError, load_rig, load_rig_text
-from fillside.rig.file.positions import Places
+from fillside.rig.file.positions import TomlPositions
 from fillside_drivers.registry import kinds
 
 FOLDER = Path(__file__).parent / "bad_rigs"
@@ -82,7 +82,9 @@ def test_how_many_more_faults_there_are_is_told() -> None:
 
 
 def test_the_look_of_a_header_inside_a_text_is_no_header() -> None:
-    places = Places('note = """\n[[heads]]\n"""\n# [[heads]]\n[[heads]]\nx = 1\n\n  [["heads"]]\n[[heads]]\n')
+    places = TomlPositions(
+        'note = """\n[[heads]]\n"""\n# [[heads]]\n[[heads]]\nx = 1\n\n  [["heads"]]\n[[heads]]\n'
+    )
     assert [places.line_of(("heads", i, "name")) for i in range(4)] == [5, 8, 9, 5]
 
 

@@ -11,7 +11,7 @@ import pytest
 from fillside.balance.offline import solve_rig
 from fillside.cli.render.check import checked as in_words
 from fillside.planning.lengths import Lengths
-from fillside.rig.checks.report import Check, check_rig
+from fillside.rig.checks.report import RigReport, check_rig
 from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
@@ -52,7 +52,7 @@ kind = "sacn"
 """
 
 
-def checked(*changes: tuple[str, str]) -> Check:
+def checked(*changes: tuple[str, str]) -> RigReport:
     text = BASE
     for old, new in changes:
         assert old in text
@@ -189,7 +189,7 @@ def test_text_and_json_say_the_same(path: Path) -> None:
     check = check_rig(load_rig(path))
     text = " ".join("\n".join(in_words(check, Lengths())).split())
     said = json.loads(check.model_dump_json())
-    assert Check.model_validate(said) == check
+    assert RigReport.model_validate(said) == check
     for sentence in (*said["cautions"], *said["camera"]):
         assert " ".join(sentence.split()) in text
     for head in said["heads"]:

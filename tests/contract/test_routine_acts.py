@@ -23,7 +23,13 @@ from fillside.calibration.routine.routine import (
     warm_up,
     without_last,
 )
-from fillside.calibration.routine.steps import Known, check_to_take, items_of, reading_to_take, step_of
+from fillside.calibration.routine.steps import (
+    StudioKnowledge,
+    check_to_take,
+    items_of,
+    reading_to_take,
+    step_of,
+)
 from fillside.rig.calibration import Calibration
 
 ALL_ACTS: tuple[Act, ...] = ("tick", "go", "skip", "repeat", "leave", "finish")
@@ -89,7 +95,7 @@ def test_every_caution_is_ticked_before_any_light_is_metered() -> None:
         with pytest.raises(NotNowError, match="not ticked yet"):
             go(routine, items)
         routine = ticked(routine, item, items)
-        assert next(tick for tick in step_of(routine, Known(rig)).ticks if tick.item == item).ticked
+        assert next(tick for tick in step_of(routine, StudioKnowledge(rig)).ticks if tick.item == item).ticked
     assert go(routine, items).stage == "warm"
     with pytest.raises(KeyError):
         ticked(routine, "weather", items)
@@ -103,12 +109,12 @@ def test_lamps_are_warm_when_two_minutes_change_them_little() -> None:
     """At most 0.05 stop in two minutes (common practice, no source): a factor of 2 ** 0.05."""
     routine, note = warm_up(at_stage("calibrate", "warm"), 100.0, 1000.0)
     assert "two minutes" in note
-    assert step_of(routine, Known(rig_of())).wait_until == 1120.0
+    assert step_of(routine, StudioKnowledge(rig_of())).wait_until == 1120.0
     with pytest.raises(NotNowError, match="10 s are left"):
         warm_up(routine, 100.0, 1110.0)
     cold, note = warm_up(routine, 104.0, 1120.0)
     assert (cold.stage, "Not warm yet" in note) == ("warm", True)
-    assert step_of(cold, Known(rig_of())).wait_until == 1240.0
+    assert step_of(cold, StudioKnowledge(rig_of())).wait_until == 1240.0
     warm, _ = warm_up(cold, 104.0 * 2**0.049, 1240.0)
     assert warm.stage == "read"
 
@@ -137,7 +143,7 @@ def test_a_calibration_with_readings_is_not_begun_over() -> None:
 def test_the_room_goes_dark_only_when_asked_and_its_work_light_with_it() -> None:
     work = head_table("house", "work", (0, 0, 2.6), 'drive = { driver = "stage" }')
     for rig, out in ((rig_of(), {}), (rig_of(work), {"house": 0.0})):
-        known = Known(rig, Calibration.model_validate({"next": ASKED}))
+        known = StudioKnowledge(rig, Calibration.model_validate({"next": ASKED}))
         routine = at_stage("calibrate", "read")
         before = step_of(routine, known)
         assert before.lit is None
@@ -151,7 +157,7 @@ def test_the_room_goes_dark_only_when_asked_and_its_work_light_with_it() -> None
 
 
 def test_the_room_that_is_passed_over_is_not_asked_for_again() -> None:
-    known = Known(rig_of(), Calibration.model_validate({"next": ASKED}))
+    known = StudioKnowledge(rig_of(), Calibration.model_validate({"next": ASKED}))
     routine = at_stage("calibrate", "read")
     assert (reading_to_take(routine, known) or {})["head"] is None
     after = reading_to_take(passed_over(routine, ""), known)
@@ -160,7 +166,9 @@ def test_the_room_that_is_passed_over_is_not_asked_for_again() -> None:
 
 
 def test_every_head_is_read_once_unless_it_is_passed_over() -> None:
-    known = Known(rig_of(), Calibration.model_validate({"next": {**ASKED, "enough": True}}), None, {"key": 2})
+    known = StudioKnowledge(
+        rig_of(), Calibration.model_validate({"next": {**ASKED, "enough": True}}), None, {"key": 2}
+    )
     routine = at_stage("calibrate", "read")
     assert (reading_to_take(routine, known) or {})["head"] == "fill"
     assert reading_to_take(passed_over(routine, "fill"), known) is None
@@ -172,7 +180,7 @@ def warm_cfl(drive: str) -> str:
 
 def test_a_warm_lamp_that_must_not_be_switched_is_flagged_and_keeps_its_level() -> None:
     rig = rig_of(warm_cfl('drive = { driver = "stage" }'))
-    known = Known(rig)
+    known = StudioKnowledge(rig)
     key = step_of(at_stage("calibrate", "read"), known)
     assert key.asks is not None
     assert key.asks.head == "key"
@@ -190,7 +198,8 @@ def test_a_warm_lamp_that_must_not_be_switched_is_flagged_and_keeps_its_level() 
 def test_a_lamp_without_a_dimmer_is_kept_from_the_meter_by_hand(kind: str, words: str) -> None:
     lamp = f'lamp = {{ kind = "{kind}", watts = 30, dimmable = false }}\ndimming = {{ curve = "fixed" }}'
     step = step_of(
-        at_stage("calibrate", "read"), Known(rig_of(head_table("rim", "hair", (0.5, 1.0, 2.2), lamp)))
+        at_stage("calibrate", "read"),
+        StudioKnowledge(rig_of(head_table("rim", "hair", (0.5, 1.0, 2.2), lamp))),
     )
     assert step.flag == ("rim",)
     assert set(step.lit or {}) == {"key"}
@@ -198,7 +207,7 @@ def test_a_lamp_without_a_dimmer_is_kept_from_the_meter_by_hand(kind: str, words
 
 
 def test_words_say_where_to_stand_and_what_to_point_where() -> None:
-    step = step_of(at_stage("calibrate", "read"), Known(rig_of()))
+    step = step_of(at_stage("calibrate", "read"), StudioKnowledge(rig_of()))
     said = " ".join(step.says)
     assert "at chair, 1.20 m above the floor, where the nose will be" in said
     assert "Arm out, phone screen away" in said
@@ -207,7 +216,7 @@ def test_words_say_where_to_stand_and_what_to_point_where() -> None:
 
 def test_the_key_is_faced_where_the_meter_does_so() -> None:
     rig = rig_of(text=rig_text_facing_key())
-    step = step_of(at_stage("calibrate", "warm"), Known(rig))
+    step = step_of(at_stage("calibrate", "warm"), StudioKnowledge(rig))
     assert step.asks is not None
     assert step.asks.facing == "main"
 
@@ -225,7 +234,7 @@ def test_checks_are_each_role_alone_and_the_exposure_and_before_a_shoot_the_back
 ) -> None:
     wall = head_table("wall", "background", (0.8, 1.0, 1.8), 'drive = { driver = "stage" }')
     rig = rig_of(wall.replace("aim = [0.0, 0.0, 1.1]", "aim = [0.0, 2.0, 1.4]"))
-    held = Known(rig).held
+    held = StudioKnowledge(rig).held
     checks = held.checks(background=kind == "lineup")
     assert [check.name for check in checks] == [
         "head key",

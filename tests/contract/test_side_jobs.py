@@ -277,14 +277,14 @@ async def test_a_route_that_fails_is_named_and_over_once_others_answer(up: Runni
 async def test_kept_data_that_fails_at_the_start_is_no_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from fillside.metering.guided_routine import Guide
+    from fillside.metering.guided_routine import GuidedRoutine
 
-    opens = Fails(1, Guide.open)
+    opens = Fails(1, GuidedRoutine.open)
 
-    async def open_it(self: Guide) -> None:
+    async def open_it(self: GuidedRoutine) -> None:
         await opens(self)
 
-    monkeypatch.setattr(Guide, "open", open_it)
+    monkeypatch.setattr(GuidedRoutine, "open", open_it)
     async with running(tmp_path) as up:
         assert "metering start" in named(up)
         await obeys(up)

@@ -12,7 +12,7 @@ import pytest
 
 from contract.meter_studio import settle
 from fillside.balance.offline import predict, solve_rig
-from fillside.balance.report import LimitSaid
+from fillside.balance.report import LimitReport
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.orders.light import parse_order
@@ -25,7 +25,7 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.scene.white_fade import STEP_MIRED, white_way
 from fillside.rig.scene.whites import White
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import Loom, loom_of
+from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.registry import build, kinds
@@ -87,7 +87,7 @@ def whites(rig: Rig) -> dict[str, White]:
     return {name: white for name, white in zip(own.names, own.whites, strict=True) if white is not None}
 
 
-def off(rig: Rig) -> list[LimitSaid]:
+def off(rig: Rig) -> list[LimitReport]:
     return [limit for limit in solve_rig(rig).report.limits if limit.at == "colour"]
 
 
@@ -134,7 +134,7 @@ def test_the_octets_are_those_of_both_channels() -> None:
     assert full.wire == (255, 255, 0, 0)
 
 
-async def lit(rig: Rig) -> tuple[Hold, Loom, SimDriver, VirtualMeter]:
+async def lit(rig: Rig) -> tuple[Hold, DriversInUse, SimDriver, VirtualMeter]:
     """A studio in memory: the hold, its wires, and a meter in the simulated room."""
     loom = loom_of(rig, lambda: 0.0, WHO)
     driver = loom.drivers["wall"]

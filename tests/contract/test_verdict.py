@@ -18,14 +18,14 @@ import pytest
 
 from contract.any_studio import Day, random_rig
 from contract.hold_studio import CANDELAS, CHAIR, Studio, light, studio
-from fillside.balance.judgement.reasons import Light
+from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import Circumstances, judge
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.solver.rounding import choose_codes, outputs_of
 from fillside.balance.solver.solve import solve
 from fillside.balance.target import wish_from_rig
-from fillside.doors.mqtt.homie import Device, alerts
+from fillside.doors.mqtt.homie import DescribedDevice, alerts
 from fillside.hold.machine.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -284,7 +284,7 @@ KEPT = {"storage": {"kept": True, "note": ""}}
 
 def test_home_automation_hears_what_is_ticked_and_no_alarm_of_what_was_ordered() -> None:
     up = in_place()
-    reached = Device(up.rig).properties["now/reached"].value
+    reached = DescribedDevice(up.rig).properties["now/reached"].value
     assert reached(up.state) == "true"
     up.do("move", mark="desk")
     assert reached(up.state) == "false", "the light is still on its way"
@@ -319,7 +319,9 @@ def test_a_light_that_rests_on_an_earlier_place_is_as_wanted_within_the_dead_ban
     codes = choose_codes(metering, before, wish, limits, solved.outputs)
     there = np.ones(len(codes), dtype=bool)
     outputs = outputs_of(one, codes)
-    rests = Light(metering, wish, limits, solved, before, now, outputs, codes, outputs, there, there, {})
+    rests = JudgedLight(
+        metering, wish, limits, solved, before, now, outputs, codes, outputs, there, there, {}
+    )
     found = judge(rests, Circumstances(dead_band_stops=dead_band, **how))
     assert 0.15 < abs(found.errors["ratio"]) < 0.5
     assert {limit.at for limit in found.limits} == ({kind} if kind else set())

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fillside.cli.group import run
-from fillside.cli.terminal import Screen, shown_visibly
+from fillside.cli.terminal import TerminalScreen, shown_visibly
 from fillside.daemon.logs import _Plain
 from fillside.text import numbers
 from fillside.text.visible import in_one_line, visible
@@ -57,7 +57,7 @@ def test_our_own_drawing_still_steers(monkeypatch: pytest.MonkeyPatch) -> None:
     raw = io.BytesIO()
     monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, "utf-8"))
     with shown_visibly():
-        Screen().draw([EVIL])
+        TerminalScreen().draw([EVIL])
         print("\r  Again", EVIL, flush=True)
     drawn = raw.getvalue().decode()
     assert drawn.startswith("\x1b[?25l\ra\\u001b[2J")

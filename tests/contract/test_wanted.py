@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from fillside.demo.play import studio
-from fillside.hold.intent.intent import Wanted
+from fillside.hold.intent.intent import Intent
 from fillside.rig.tables.model import Rig
 
 
@@ -21,8 +21,8 @@ from fillside.rig.tables.model import Rig
 )
 def test_a_rig_that_says_all_by_itself_is_one_that_may_be(camera: dict[str, float], stops: float) -> None:
     file = studio()
-    wanted = Wanted(place=file.start, camera=camera, exposure_stops=stops)
+    wanted = Intent(place=file.start, camera=camera, exposure_stops=stops)
     alone: Rig = wanted.effective_rig(file)
-    again = Wanted(place=file.start)
+    again = Intent(place=file.start)
     assert again.wish(alone).exposure_lux == pytest.approx(wanted.wish(file).exposure_lux)
     assert again.rig(alone).balance.ratio == wanted.rig(file).balance.ratio

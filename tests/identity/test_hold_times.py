@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fillside.hold.fading.flash_limiter import Guard
+from fillside.hold.fading.flash_limiter import FlashLimiter
 from fillside.hold.machine.clock import Clock
 
 UP, DOWN = np.array([1.0]), np.array([0.5])
@@ -37,9 +37,9 @@ def test_a_look_takes_nothing_in() -> None:
     assert clock.read(0.06, moving=True) == pytest.approx(0.06)
 
 
-def turned_three_times(at_s: list[float]) -> Guard:
+def turned_three_times(at_s: list[float]) -> FlashLimiter:
     """A light that rose and fell, its third turn the last."""
-    guard = Guard(UP)
+    guard = FlashLimiter(UP)
     assert guard.send(DOWN, at_s[0] - 0.2)
     for time, light in zip(at_s, (UP, DOWN, UP), strict=True):
         assert guard.send(light, time)
@@ -57,7 +57,7 @@ def test_the_fourth_turn_waits_until_the_first_is_a_second_ago() -> None:
 
 def test_turns_before_a_reload_count_on_under_the_new_hold_s_time() -> None:
     """Its time 0 is the old one's 10.5: the first turn is half a second old then."""
-    new = Guard(UP)
+    new = FlashLimiter(UP)
     new.go_on_from(turned_three_times([10.0, 10.1, 10.2]), 10.5)
     assert not new.send(DOWN, 0.1)
     assert not new.send(DOWN, 0.49)
@@ -71,7 +71,7 @@ def test_a_light_that_goes_on_one_way_never_waits() -> None:
 
 
 def test_turns_are_counted_by_head() -> None:
-    guard = Guard(np.array([1.0, 1.0]))
+    guard = FlashLimiter(np.array([1.0, 1.0]))
     for time, light in ((0.0, 0.5), (0.1, 1.0), (0.2, 0.5), (0.3, 1.0)):
         assert guard.send(np.array([light, 1.0]), time)
     assert not guard.send(np.array([0.5, 1.0]), 0.4)

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from fillside.photometry import exposure, ratio
 from fillside.photometry.dimming import (
-    Curve,
-    Table,
+    DimmingCurve,
+    TabledCurve,
     code_from_level,
     code_from_output,
     codes_from_outputs,
@@ -34,24 +34,24 @@ full_scales = st.sampled_from([1, 100, 254, 255, 1000, 65535])
 
 
 @st.composite
-def tables(draw: st.DrawFn) -> Table:
+def tables(draw: st.DrawFn) -> TabledCurve:
     levels = draw(st.lists(st.integers(0, 1000), min_size=1, max_size=12, unique=True))
     rises = draw(st.lists(st.integers(0, 50), min_size=len(levels), max_size=len(levels)))
     total = np.cumsum([*rises[:-1], rises[-1] + 1])
     ordered = sorted(levels)
     if ordered[-1] == 0:
         ordered[-1] = 1000
-    return Table(tuple(v / 1000 for v in ordered), tuple(float(v) for v in total / total[-1]))
+    return TabledCurve(tuple(v / 1000 for v in ordered), tuple(float(v) for v in total / total[-1]))
 
 
 curves = st.one_of(st.sampled_from([curve(name) for name in NAMES]), tables())
-GLOWING = Table((0.0, 1.0), (0.2, 1.0))
-DEAD_ZONE = Table((0.1, 0.3, 0.5, 0.6, 1.0), (0.0, 0.2, 0.2, 0.9, 1.0))
+GLOWING = TabledCurve((0.0, 1.0), (0.2, 1.0))
+DEAD_ZONE = TabledCurve((0.1, 0.3, 0.5, 0.6, 1.0), (0.0, 0.2, 0.2, 0.9, 1.0))
 
 
 @RELAXED
 @given(curves, fractions, fractions)
-def test_light_never_falls_as_the_level_rises(dimmer: Curve, a: float, b: float) -> None:
+def test_light_never_falls_as_the_level_rises(dimmer: DimmingCurve, a: float, b: float) -> None:
     low, high = sorted((a, b))
     assert dimmer.output_from_level(low) <= dimmer.output_from_level(high) + 1e-12
     assert 0 <= dimmer.output_from_level(a) <= 1
@@ -60,7 +60,7 @@ def test_light_never_falls_as_the_level_rises(dimmer: Curve, a: float, b: float)
 
 @RELAXED
 @given(curves, fractions)
-def test_the_level_of_an_output_gives_it(dimmer: Curve, output: float) -> None:
+def test_the_level_of_an_output_gives_it(dimmer: DimmingCurve, output: float) -> None:
     least = dimmer.output_from_level(5e-324)
     level = dimmer.level_from_output(output)
     assert 0 <= level <= 1
@@ -70,7 +70,7 @@ def test_the_level_of_an_output_gives_it(dimmer: Curve, output: float) -> None:
 
 @RELAXED
 @given(curves, fractions)
-def test_no_smaller_level_gives_as_much(dimmer: Curve, level: float) -> None:
+def test_no_smaller_level_gives_as_much(dimmer: DimmingCurve, level: float) -> None:
     output = dimmer.output_from_level(level)
     assert (
         dimmer.level_from_output(output) <= level + 1e-6
@@ -86,7 +86,7 @@ def test_flat_stretches_have_a_smallest_level(output: float, level: float) -> No
 
 
 def test_a_table_that_ends_early_stays_full() -> None:
-    table = Table((0.2, 0.8), (0.1, 1.0))
+    table = TabledCurve((0.2, 0.8), (0.1, 1.0))
     assert table.output_from_level(0.9) == 1
     assert table.level_from_output(1.0) == 0.8
     assert table.levels[0] == table.outputs[0] == 0.0
@@ -100,7 +100,7 @@ def test_a_lamp_that_glows_at_nothing_is_taken_as_measured() -> None:
 
 @RELAXED
 @given(curves, st.lists(fractions, min_size=1, max_size=20))
-def test_arrays_are_many_numbers(dimmer: Curve, values: list[float]) -> None:
+def test_arrays_are_many_numbers(dimmer: DimmingCurve, values: list[float]) -> None:
     array = np.array(values)
     one_by_one = [dimmer.output_from_level(v) for v in values]
     assert dimmer.output_from_level(array) == pytest.approx(one_by_one, rel=1e-14)
@@ -117,7 +117,7 @@ def test_a_fixed_lamp_gives_all_its_light_always() -> None:
 
 @RELAXED
 @given(curves, full_scales, st.data())
-def test_codes_and_levels_round_trip(dimmer: Curve, full_scale: int, data: st.DataObject) -> None:
+def test_codes_and_levels_round_trip(dimmer: DimmingCurve, full_scale: int, data: st.DataObject) -> None:
     code = data.draw(st.integers(0, full_scale))
     assert code_from_level(level_from_code(code, full_scale), full_scale) == code
     octets = wire_octets(code, full_scale)
@@ -132,7 +132,7 @@ def test_codes_and_levels_round_trip(dimmer: Curve, full_scale: int, data: st.Da
 @RELAXED
 @given(curves, fractions, full_scales, st.floats(0, 0.99))
 def test_a_held_head_is_never_below_its_floor_and_never_dark(
-    dimmer: Curve, output: float, full_scale: int, floor: float
+    dimmer: DimmingCurve, output: float, full_scale: int, floor: float
 ) -> None:
     code = code_from_output(dimmer, output, full_scale, floor)
     light = dimmer.output_from_level(level_from_code(code, full_scale))
@@ -149,7 +149,7 @@ def test_a_held_head_is_never_below_its_floor_and_never_dark(
 @RELAXED
 @given(curves, st.lists(fractions, min_size=1, max_size=8), full_scales, st.floats(0, 0.5))
 def test_many_codes_at_once_are_the_same_codes(
-    dimmer: Curve, outputs: list[float], full_scale: int, floor: float
+    dimmer: DimmingCurve, outputs: list[float], full_scale: int, floor: float
 ) -> None:
     one_by_one = [code_from_output(dimmer, output, full_scale, floor) for output in outputs]
     assert codes_from_outputs(dimmer, np.array(outputs), full_scale, floor).tolist() == one_by_one
@@ -170,7 +170,7 @@ def test_the_first_lit_code_is_past_a_dead_zone() -> None:
 
 @RELAXED
 @given(curves, st.sampled_from([255, 65535]))
-def test_tables_of_codes_rise_and_cannot_be_changed(dimmer: Curve, full_scale: int) -> None:
+def test_tables_of_codes_rise_and_cannot_be_changed(dimmer: DimmingCurve, full_scale: int) -> None:
     outputs = outputs_of_codes(dimmer, full_scale)
     assert (np.diff(outputs) >= 0).all()
     assert outputs[-1] == 1
@@ -179,7 +179,7 @@ def test_tables_of_codes_rise_and_cannot_be_changed(dimmer: Curve, full_scale: i
 
 
 def test_curves_are_equal_by_value() -> None:
-    assert curve(((0.5, 1.0), (0.1, 1.0))) == Table((0.0, 0.5, 1.0), (0.0, 0.1, 1.0))
+    assert curve(((0.5, 1.0), (0.1, 1.0))) == TabledCurve((0.0, 0.5, 1.0), (0.0, 0.1, 1.0))
     assert len({curve("log"), curve("log"), curve("square")}) == 2
     assert curve("linear") != curve("square")
 
@@ -215,7 +215,7 @@ def test_impossible_tables_are_refused(
     levels: tuple[float, ...], outputs: tuple[float, ...], message: str
 ) -> None:
     with pytest.raises(ValueError, match=message):
-        Table(levels, outputs)
+        TabledCurve(levels, outputs)
 
 
 def test_unknown_curves_and_codes_are_refused() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from fillside.photometry.distribution import Distribution, Tabled
-from fillside.photometry.source import Sources, receptor_lux
+from fillside.photometry.source import LightSources, receptor_lux
 
 Vector = NDArray[np.float64]
 FLAT, DOME = np.array([False]), np.array([True])
@@ -27,9 +27,9 @@ def cosine_table(spread: float) -> Distribution:
 
 def disc(
     place: Vector, axis: Vector, radius: float, table: Distribution | None, spread: float = 1.0
-) -> Sources:
+) -> LightSources:
     one, none = np.ones(1), np.zeros(1)
-    return Sources(
+    return LightSources(
         place[None],
         axis[None] / np.linalg.norm(axis),
         one,
@@ -125,7 +125,7 @@ def test_behind_the_plane_there_is_nothing_whatever_the_table_says() -> None:
 
 def test_heads_with_and_without_a_table_stand_beside_each_other() -> None:
     none = np.zeros(3)
-    heads = Sources(
+    heads = LightSources(
         np.array([[0, 0, 2.0], [1, 0, 2.0], [0, 1, 2.0]]),
         np.tile([[0, 0, -1.0]], (3, 1)),
         np.full(3, 100.0),

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fillside.photometry.source import Sources, facing_lux, receptor_lux, toward
+from fillside.photometry.source import LightSources, facing_lux, receptor_lux, toward
 
 Vector = NDArray[np.float64]
 RELAXED = settings(deadline=None, max_examples=60, derandomize=True)
@@ -22,7 +22,7 @@ def unit(v: Vector) -> Vector:
     return np.asarray(v / np.linalg.norm(v))
 
 
-def heads(count: int, seed: int, least_diameters: float = 0.5) -> Sources:
+def heads(count: int, seed: int, least_diameters: float = 0.5) -> LightSources:
     """Heads round the origin, half of them roughly aimed at it, at least so many diameters away."""
     chance = np.random.default_rng(seed)
     way = chance.normal(size=(count, 3))
@@ -33,7 +33,9 @@ def heads(count: int, seed: int, least_diameters: float = 0.5) -> Sources:
     axis /= np.linalg.norm(axis, axis=1)[:, None]
     spread = chance.choice([0.0, 0.5, 1.0, 1.0, 3.0, 10.0, 20.0], count)
     intensity = chance.uniform(10, 5000, count)
-    return Sources(way * far[:, None], axis, intensity, spread, diameter, np.zeros(count), np.zeros(count))
+    return LightSources(
+        way * far[:, None], axis, intensity, spread, diameter, np.zeros(count), np.zeros(count)
+    )
 
 
 seeds = st.integers(0, 10_000)
@@ -145,7 +147,7 @@ def test_setback_moves_the_disc_and_not_the_facing(seed: int, setback: float) ->
 def test_a_disc_seen_from_far_away_is_a_point(spread: float, slant: float, facing: Vector) -> None:
     axis = np.array([[math.sin(slant), 0.0, -math.cos(slant)]])
     row = np.ones(1)
-    point = Sources(np.array([[0.0, 0, 50]]), axis, row, row * spread, 0 * row, 0 * row, 0 * row)
+    point = LightSources(np.array([[0.0, 0, 50]]), axis, row, row * spread, 0 * row, 0 * row, 0 * row)
     disc = replace(point, diameter_m=row * 0.05)
     expected = math.cos(slant) ** spread / 2500 * max(0.0, float(facing[2]))
     assert receptor_lux(point, np.zeros(3), facing[None], FLAT)[0, 0] == pytest.approx(expected, rel=1e-9)
@@ -158,7 +160,7 @@ def test_a_disc_seen_from_far_away_is_a_point(spread: float, slant: float, facin
 @pytest.mark.parametrize("spread", [0.0, 1.0, 20.0])
 def test_nothing_behind_or_in_the_plane_of_the_disc(height: float, diameter: float, spread: float) -> None:
     row = np.ones(1)
-    head = Sources(
+    head = LightSources(
         np.array([[0.2, 0, 0]]),
         np.array([[0.0, 0, 1]]),
         row,
@@ -186,7 +188,7 @@ def test_light_is_finite_and_not_negative(seed: int, facing: Vector) -> None:
 def test_a_disc_sinking_below_the_horizon_fades_smoothly() -> None:
     """Whole, cut and dark meet: no step where one way of integrating takes over from another."""
     row = np.ones(1)
-    head = Sources(np.array([[0.0, 0, 1]]), np.array([[0.0, 0, -1]]), row, row, row, 0 * row, 0 * row)
+    head = LightSources(np.array([[0.0, 0, 1]]), np.array([[0.0, 0, -1]]), row, row, row, 0 * row, 0 * row)
     for edge in (math.atan(2.0), math.pi - math.atan(2.0)):
         tilt = edge + np.array([-2e-6, -1e-6, 1e-6, 2e-6])
         axes = np.stack([np.sin(tilt), 0 * tilt, np.cos(tilt)], axis=1)

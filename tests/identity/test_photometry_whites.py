@@ -8,7 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from fillside.photometry.colour import cool_share_for, mired, mixed_cct_k
-from fillside.photometry.dimming import Curve, code_from_output, curve, outputs_of_codes
+from fillside.photometry.dimming import DimmingCurve, code_from_output, curve, outputs_of_codes
 from fillside.photometry.whites import TwoWhites, most_light
 
 CURVES = ["linear", "square", "log", "lightness", ([0.1, 0.6, 1.0], [0.0, 0.4, 1.0])]
@@ -76,7 +76,7 @@ def test_the_colour_stays_to_a_step_of_the_wire(lamp: TwoWhites, output: float) 
 
 @pytest.mark.parametrize("wanted", [2800.0, 4300.0, 6300.0])
 @pytest.mark.parametrize("base", [curve("linear"), curve("square")], ids=["linear", "square"])
-def test_in_16_bits_it_holds_its_temperature_over_six_stops(wanted: float, base: Curve) -> None:
+def test_in_16_bits_it_holds_its_temperature_over_six_stops(wanted: float, base: DimmingCurve) -> None:
     lamp = TwoWhites(base, 65535, 0.5, cool_share_for(2700.0, 6500.0, wanted))
     for share in lamp.cool_shares(2**-6):
         assert mired(mixed_cct_k(2700.0, 6500.0, share)) == pytest.approx(mired(wanted), abs=0.5)

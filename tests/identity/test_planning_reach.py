@@ -13,7 +13,7 @@ from fillside.balance.rows import Metering
 from fillside.balance.target import wish_from_rig
 from fillside.planning.look.mark import Planned, solve_mark
 from fillside.planning.look.reach import ReachAnswer, Span, head_margins, reach_answer
-from fillside.planning.look.wander import Held, wander_answer
+from fillside.planning.look.wander import LightAtPlace, wander_answer
 from fillside.planning.plan import plan_rig
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -126,11 +126,11 @@ def test_margins_are_stops_to_the_ends() -> None:
     assert margins["fill"].to_floor_stops == pytest.approx(1.0, abs=1e-3)
 
 
-def at_place(places: Any, x: float, y: float, how: str) -> Held:
+def at_place(places: Any, x: float, y: float, how: str) -> LightAtPlace:
     for place in places:
         if math.isclose(place.x_m, x, abs_tol=1e-9) and math.isclose(place.y_m, y, abs_tol=1e-9):
             held = getattr(place, how)
-            assert isinstance(held, Held)
+            assert isinstance(held, LightAtPlace)
             return held
     raise AssertionError("no such place on the map")
 

@@ -29,7 +29,7 @@ from fillside.storage.records.journal import Visitor
 from fillside_drivers.cancellation import FAREWELL_S, cancelled
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.options import MqttDrive
-from fillside_drivers.mqtt.payloads import Outgoing
+from fillside_drivers.mqtt.payloads import OutgoingMessage
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 from protocol.broker import Broker
@@ -144,7 +144,7 @@ class Studio:
         bulb = driver._bulbs["fill"]
         take = bulb.take
 
-        def taking(now: float) -> list[Outgoing]:
+        def taking(now: float) -> list[OutgoingMessage]:
             messages = take(now)
             if any(message.topic != bulb.drive.ask_to for message in messages):
                 assert bulb._sent is not None

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from fillside.doors.keys.device import Device, DeviceError, press_of
+from fillside.doors.keys.device import DeviceError, InputDevice, press_of
 from journeys.running import Daemon, command, running
 
 PAGE_UP, PAGE_DOWN = b"\x1b[5~", b"\x1b[6~"
@@ -262,7 +262,7 @@ def library(*switches: FakeSwitch | OSError) -> Any:
 
 def test_a_device_is_held_for_us_alone_and_let_go() -> None:
     switch = FakeSwitch()
-    device = Device("/dev/input/event9", lambda _: None, library(switch))
+    device = InputDevice("/dev/input/event9", lambda _: None, library(switch))
     with device.opened() as presses:
         assert switch.grabbed
         switch.press(109, DOWN, UP)
@@ -283,7 +283,7 @@ def test_a_device_that_is_unplugged_is_waited_for() -> None:
     first, second = FakeSwitch(), FakeSwitch()
     said: list[str] = []
     gone = OSError(errno.ENOENT, "No such file or directory")
-    device = Device("/dev/input/event9", said.append, library(first, gone, second))
+    device = InputDevice("/dev/input/event9", said.append, library(first, gone, second))
     with device.opened() as presses:
         first.unplug()
         second.press(104, DOWN)
@@ -308,7 +308,7 @@ def test_a_device_that_is_unplugged_is_waited_for() -> None:
     ],
 )
 def test_why_a_device_cannot_be_opened(number: int, told: str) -> None:
-    device = Device("/dev/input/event9", lambda _: None, library(OSError(number, "x")))
+    device = InputDevice("/dev/input/event9", lambda _: None, library(OSError(number, "x")))
     with pytest.raises(DeviceError, match=told), device.opened():
         pass
 

@@ -20,7 +20,7 @@ import pytest
 
 from fillside_drivers.dmx_serial.driver import DmxSerialDriver
 from fillside_drivers.dmx_serial.timing import packet_s
-from fillside_drivers.dmx_serial.writer import Event, Writer
+from fillside_drivers.dmx_serial.writer import Event, LineRefresher
 from fillside_drivers.driver import Driver, Health, OpenError, OptionsError
 from fillside_drivers.registry import build
 from fillside_drivers.retry import Backoff
@@ -222,7 +222,7 @@ def wait_for(count: int, port: Recorder) -> None:
 def test_break_mark_and_pace_are_never_shorter_than_the_standard_asks() -> None:
     """ANSI E1.11 table 6: break 92 us, mark 12 us at least, and 44 us a slot before the next break."""
     port, told = Recorder(), Told()
-    writer = Writer(lambda: port, 100, packet_s(100), time.monotonic, told, random.Random(1))
+    writer = LineRefresher(lambda: port, 100, packet_s(100), time.monotonic, told, random.Random(1))
     writer.start()
     writer.put(bytes(101))
     wait_for(6, port)
@@ -247,7 +247,7 @@ def test_break_mark_and_pace_are_never_shorter_than_the_standard_asks() -> None:
 def test_a_change_does_not_wait_for_the_refresh() -> None:
     """With a refresh once a second, a second value is out long before the first would be repeated."""
     port, told = Recorder(), Told()
-    writer = Writer(lambda: port, 24, 3600.0, time.monotonic, told, random.Random(1))
+    writer = LineRefresher(lambda: port, 24, 3600.0, time.monotonic, told, random.Random(1))
     writer.start()
     writer.put(b"\x00\x01")
     wait_for(1, port)
@@ -265,7 +265,7 @@ def test_a_change_does_not_wait_for_the_refresh() -> None:
 
 def test_nothing_is_sent_before_the_first_value() -> None:
     port, told = Recorder(), Told()
-    writer = Writer(lambda: port, 24, 0.01, time.monotonic, told, random.Random(1))
+    writer = LineRefresher(lambda: port, 24, 0.01, time.monotonic, told, random.Random(1))
     writer.start()
     writer.stop()
     assert told.ended.wait(10)
@@ -277,7 +277,7 @@ def test_a_writer_that_breaks_says_so(caplog: pytest.LogCaptureFixture) -> None:
         raise ZeroDivisionError("absurd")
 
     told = Told()
-    writer = Writer(absurd, 24, 0.01, time.monotonic, told, random.Random(1))
+    writer = LineRefresher(absurd, 24, 0.01, time.monotonic, told, random.Random(1))
     writer.start()
     assert told.ended.wait(10)
     assert isinstance(told.events[-1].error, ZeroDivisionError)
@@ -289,7 +289,7 @@ def test_a_failing_port_is_closed_and_tried_again(monkeypatch: pytest.MonkeyPatc
     ports = [Recorder(), Recorder()]
     ports[0].error = OSError(errno.EIO, "unplugged")
     left, told = iter(ports), Told()
-    writer = Writer(lambda: next(left), 24, 0.01, time.monotonic, told, random.Random(1))
+    writer = LineRefresher(lambda: next(left), 24, 0.01, time.monotonic, told, random.Random(1))
     writer.start()
     writer.put(b"\x00\x09")
     wait_for(2, ports[1])
@@ -324,7 +324,7 @@ def test_a_change_after_every_packet_still_leaves_each_its_time_on_the_line() ->
         if event.what == "sent" and (value := next(values, None)) is not None:
             writer.put(bytes((0, value)) + bytes(511))
 
-    writer = Writer(lambda: port, 512, 3600.0, time.monotonic, hear, random.Random(1))
+    writer = LineRefresher(lambda: port, 512, 3600.0, time.monotonic, hear, random.Random(1))
     writer.start()
     writer.put(bytes(513))
     wait_for(8, port)
@@ -365,7 +365,7 @@ def test_a_packet_that_went_out_ends_the_patience_with_a_line() -> None:
             self.resets += 1
 
     port, told, patience = Recorder(), Told(), Patience()
-    writer = Writer(lambda: port, 24, 3600.0, time.monotonic, told, random.Random(1))
+    writer = LineRefresher(lambda: port, 24, 3600.0, time.monotonic, told, random.Random(1))
     writer._backoff = patience  # type: ignore[assignment]
     writer.start()
     writer.put(bytes(25))

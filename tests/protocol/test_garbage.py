@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from fillside.calibration.readings import ReadingError, readings_from_csv
 from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.keys.escape_codes import Decoder
-from fillside.doors.mqtt.homie import Device
+from fillside.doors.mqtt.homie import DescribedDevice
 from fillside.doors.mqtt.sensors import value_of
 from fillside.doors.osc.addresses import order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
@@ -33,7 +33,7 @@ from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import Measured, PhotometricFileError
+from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError
 from fillside_drivers.gdtf.archive import GdtfError
 from fillside_drivers.gdtf.reader import read_mode
 from fillside_drivers.gdtf.values import dmx_value
@@ -74,7 +74,7 @@ def of_text(read: Callable[[str], Any], encoding: str = "utf-8") -> Callable[[by
     return lambda octets: read(octets.decode(encoding, "replace"))
 
 
-def _is_light(measured: Measured) -> bool:
+def _is_light(measured: PhotometricFile) -> bool:
     try:
         mean = measured.mean_candela()
     except PhotometricFileError:
@@ -103,7 +103,7 @@ def _keys(octets: bytes) -> bool:
 
 def _settings(octets: bytes) -> list[Any]:
     found = []
-    for each in Device(DESK).properties.values():
+    for each in DescribedDevice(DESK).properties.values():
         try:
             found.append(each.read(octets))
         except Refusal as refusal:

@@ -7,14 +7,14 @@ import uuid
 from dataclasses import replace
 
 from fillside_drivers.sacn.packet import DataPacket
-from fillside_drivers.sacn.sources import LOSS_S, MOST_SOURCES, Sources, notices
+from fillside_drivers.sacn.sources import LOSS_S, MOST_SOURCES, RivalSources, notices
 from protocol.wires import CID, OTHER_CID
 
 PACKET = DataPacket(OTHER_CID, "south room", 1, 0, bytes(512), priority=100)
 
 
-def ours() -> Sources:
-    return Sources(CID, {1: 100, 2: 90})
+def ours() -> RivalSources:
+    return RivalSources(CID, {1: 100, 2: 90})
 
 
 def test_a_source_is_there_from_its_first_packet() -> None:

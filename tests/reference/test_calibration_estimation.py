@@ -10,7 +10,7 @@ import pytest
 
 from fillside.calibration.estimate.dimmer import log2_output
 from fillside.calibration.estimate.fit import fit
-from fillside.calibration.estimate.gauss_newton import Weighed
+from fillside.calibration.estimate.gauss_newton import FitProblem
 from fillside.calibration.estimate.model import PER_HEAD, Quantities, Shapes, Term, model_of
 from fillside.calibration.estimate.observations import observations
 from fillside.calibration.estimate.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
@@ -125,7 +125,7 @@ def test_information_of_readings_of_one_and_of_both(
     model = model_of(rig())
     quantities = both_at(model_quantities(model, taken, fill_level=level_for(model, ratio)))
     seen = observations([_dummy()] * len(taken), model)
-    question = Weighed(
+    question = FitProblem(
         model,
         plain_shapes(),
         type(seen)(seen.stops, quantities, seen.meter_sd),

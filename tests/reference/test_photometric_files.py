@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from fillside.photometry.distribution import Distribution, Tabled
-from fillside.photometry.source import Sources, receptor_lux
+from fillside.photometry.source import LightSources, receptor_lux
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import Measured
+from fillside.rig.photometric.measured import PhotometricFile
 
 LAMBERTIAN = """IESNA:LM-63-2002
 [TEST] example
@@ -29,15 +29,15 @@ TILT=NONE
 """1000 cd Lambertian by 15 degrees: a matt surface, I = I0 cos theta, of which all figures below follow."""
 
 
-def distribution(measured: Measured) -> Distribution:
+def distribution(measured: PhotometricFile) -> Distribution:
     mean = measured.mean_candela()
     return Distribution(measured.angles_deg, tuple(mean / mean[0]))
 
 
-def point_source(measured: Measured) -> Sources:
+def point_source(measured: PhotometricFile) -> LightSources:
     """The file's light at the origin, aimed along z."""
     one, none = np.ones(1), np.zeros(1)
-    return Sources(
+    return LightSources(
         np.zeros((1, 3)),
         np.array([[0.0, 0.0, 1.0]]),
         one * measured.mean_candela()[0],

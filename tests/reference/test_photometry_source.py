@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import ArrayLike, NDArray
 from scipy.integrate import dblquad
 
-from fillside.photometry.source import Sources, facing_lux, receptor_lux
+from fillside.photometry.source import LightSources, facing_lux, receptor_lux
 
 Vector = NDArray[np.float64]
 EYE = np.zeros(3)
@@ -25,9 +25,9 @@ def unit(v: ArrayLike) -> Vector:
 
 def one(
     centre: ArrayLike, axis: ArrayLike, radius: float, spread: float = 1.0, intensity: float = 1.0
-) -> Sources:
+) -> LightSources:
     row, zero = np.array([1.0]), np.zeros(1)
-    return Sources(
+    return LightSources(
         np.array([centre], dtype=float),
         unit(axis)[None],
         row * intensity,
@@ -38,7 +38,7 @@ def one(
     )
 
 
-def lux(head: Sources, facing: ArrayLike, *, dome: bool = False, at: ArrayLike = EYE) -> float:
+def lux(head: LightSources, facing: ArrayLike, *, dome: bool = False, at: ArrayLike = EYE) -> float:
     return float(receptor_lux(head, at, unit(facing)[None], [dome])[0, 0])
 
 

@@ -10,7 +10,7 @@ from scipy import optimize
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
-from fillside.photometry.source import Sources
+from fillside.photometry.source import LightSources
 from fillside.planning.look.catchlight import (
     CORNEA_RADIUS_MM,
     CatchLight,
@@ -194,11 +194,11 @@ def test_frame_edge_is_half_the_angle_of_view_away() -> None:
     assert outside_frame_deg(points, CAMERA, FACE, view)[0] < 0
 
 
-def hair_light(height: float) -> Sources:
+def hair_light(height: float) -> LightSources:
     place = np.array([[0.0, 1.0, height]])
     aim = FACE - place[0]
     one = np.ones(1)
-    return Sources(
+    return LightSources(
         place, (aim / np.linalg.norm(aim))[np.newaxis], 500 * one, one, 0.2 * one, 0 * one, 0 * one
     )
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from fillside.photometry.source import Sources
+from fillside.photometry.source import LightSources
 from fillside.planning.equipment.modifiers import (
     Canopy,
     disc_diameter_m,
@@ -65,7 +65,7 @@ def test_softness_of_a_head_seen_askew() -> None:
     # the disc's normal 60 degrees off the line of sight: its narrow way is D cos 60
     axis = np.array([[math.sin(math.radians(60)), math.cos(math.radians(60)), 0.0]])
     one = np.ones(1)
-    head = Sources(np.array([[0.0, -1.2, 1.2]]), axis, one, one, 0.9 * one, 0 * one, 0 * one)
+    head = LightSources(np.array([[0.0, -1.2, 1.2]]), axis, one, one, 0.9 * one, 0 * one, 0 * one)
     answer = softness("key", head, 0, (0.0, 0.0, 1.2))
     assert answer.angular_diameter_deg == pytest.approx(2 * math.degrees(math.atan(0.45 / 1.2)), abs=1e-9)
     assert answer.angular_height_deg == pytest.approx(2 * math.degrees(math.atan(0.225 / 1.2)), abs=1e-6)
@@ -77,7 +77,7 @@ def test_softness_of_a_head_seen_askew() -> None:
 def test_fall_off_across_the_face_and_to_the_wall() -> None:
     # a point source 1 m away: 0.15 m of head is (1.075 / 0.925)^2; the wall at 2.5 m, square on, 2.5^2 less
     one = np.ones(1)
-    head = Sources(
+    head = LightSources(
         np.array([[0.0, -1.0, 1.2]]),
         np.array([[0.0, 1.0, 0.0]]),
         100 * one,

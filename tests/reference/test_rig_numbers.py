@@ -7,7 +7,7 @@ import math
 import pytest
 
 from fillside.rig.notation import ReadAs, number_of_stops, ratio_number, shutter_seconds
-from fillside.rig.tables.head import Head, Modifier
+from fillside.rig.tables.head import Head, ModifierTable
 from fillside.rig.tables.model import Camera
 
 
@@ -106,7 +106,7 @@ def test_a_beam_angle_gives_the_exponent_of_its_cosine(beam: float, spread: floa
     """I = I0 cos^m falls to half at half the beam angle, so m = ln 0.5 / ln cos(beam / 2): the Lambertian
     order of optical wireless texts (Kahn and Barry, Proc. IEEE 85, 1997, from memory), 1 for 120 degrees."""
     digits = len(str(spread).partition(".")[2])
-    assert Modifier(beam=beam).spread_exponent == pytest.approx(spread, abs=0.5 * 10**-digits)
+    assert ModifierTable(beam=beam).spread_exponent == pytest.approx(spread, abs=0.5 * 10**-digits)
 
 
 def test_a_matt_face_of_4000_lumens_has_1273_candela() -> None:
@@ -136,4 +136,4 @@ def test_a_matt_face_of_4000_lumens_has_1273_candela() -> None:
 )
 def test_a_stop_of_loss_is_half_the_light(modifier: dict[str, float], share: float) -> None:
     """A stop is a factor of two in light (ISO 2720 and common practice)."""
-    assert Modifier.model_validate(modifier).transmission == pytest.approx(share, rel=1e-12)
+    assert ModifierTable.model_validate(modifier).transmission == pytest.approx(share, rel=1e-12)

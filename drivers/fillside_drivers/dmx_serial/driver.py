@@ -23,7 +23,7 @@ import serial
 
 from fillside_drivers.dmx_serial.options import DmxSerialDrive, DmxSerialOptions
 from fillside_drivers.dmx_serial.timing import BAUD, packet_octets
-from fillside_drivers.dmx_serial.writer import Event, Port, Writer
+from fillside_drivers.dmx_serial.writer import Event, LineRefresher, Port
 from fillside_drivers.driver import Driver, OpenError, OptionsError, Setup
 from fillside_drivers.plain_errors import why
 from fillside_drivers.slots import SlotFrame
@@ -50,7 +50,7 @@ class DmxSerialDriver(Driver):
             assert isinstance(channel.drive, DmxSerialDrive), "drives are read by the kind's model"
             self._fits(channel.name, channel.drive)
         self._frame = SlotFrame(setup.channels, self._options.slots)
-        self._writer: Writer | None = None
+        self._writer: LineRefresher | None = None
         self._ended = asyncio.Event()
         self._late_at = -math.inf
 
@@ -89,7 +89,7 @@ class DmxSerialDriver(Driver):
             if not loop.is_closed():
                 loop.call_soon_threadsafe(hear, event)
 
-        self._writer = Writer(
+        self._writer = LineRefresher(
             self._open_port,
             self._options.slots,
             1 / self._options.rate_hz,

@@ -48,7 +48,7 @@ class Event:
     error: BaseException | None = None
 
 
-class Writer:
+class LineRefresher:
     """Refreshes the line until stopped; a line that is lost is opened again, with back-off.
 
     Parameters:

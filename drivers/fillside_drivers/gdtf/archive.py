@@ -38,7 +38,7 @@ class GdtfError(ValueError):
         super().__init__(message if len(message) <= LONGEST_LINE else message[: LONGEST_LINE - 1] + "…")
 
 
-class _Lamp(TreeBuilder):
+class _Fixture(TreeBuilder):
     """Builds the elements that lead to modes and geometries, and leaves out all others and all text.
 
     Refuses a document type, and with it all entities: a small file could otherwise grow without bound.
@@ -99,7 +99,7 @@ def description(content: bytes) -> Element:
     text = _unpacked(content)
     silent = 0
     try:
-        lamp = _Lamp()
+        lamp = _Fixture()
         parser = XMLParser(target=lamp)
         for place in range(0, len(text), _PIECE):
             before = lamp.heard

@@ -11,9 +11,9 @@ from __future__ import annotations
 import math
 
 from fillside_drivers.mqtt.answers import STALE_S, Message
-from fillside_drivers.mqtt.payloads import Outgoing, level_messages
+from fillside_drivers.mqtt.payloads import OutgoingMessage, level_messages
 from fillside_drivers.mqtt.reports import ReportingBulb
-from fillside_drivers.mqtt.return_steps import Walk
+from fillside_drivers.mqtt.return_steps import ReturnSteps
 from fillside_drivers.mqtt.unexplained_reports import Doubt
 
 ASSERT_AGAIN_S = 5.0
@@ -101,14 +101,14 @@ class Bulb(ReportingBulb):
         again_s = LEARN_AGAIN_S if learns else ASSERT_AGAIN_S
         return min(self._tried_at + again_s, max(self.answers.again_at, soon))
 
-    def _steps_at(self, walk: Walk, soon: float) -> float:
+    def _steps_at(self, walk: ReturnSteps, soon: float) -> float:
         """When a bulb that is led step by step is sent the next step, or asked about the last."""
         if walk.sent == walk.at:
             return soon
         asks = self.drive.ask_to is not None and self._asked_at <= self._sent_at
         return self._sent_at + (ASK_STEP_S if asks else LEARN_AGAIN_S)
 
-    def take(self, now: float) -> list[Outgoing]:
+    def take(self, now: float) -> list[OutgoingMessage]:
         """The messages that are due now."""
         if self.condition in ("asked", "awaited"):
             if now >= self._wait_until:
@@ -137,7 +137,7 @@ class Bulb(ReportingBulb):
             return True
         return now >= self.answers.again_at or self._asked_at <= self._sent_at
 
-    def _check(self, doubt: Doubt, wanted: int, now: float) -> list[Outgoing]:
+    def _check(self, doubt: Doubt, wanted: int, now: float) -> list[OutgoingMessage]:
         if self.drive.ask_to is not None:
             doubt.tried(now)
             return self._ask(now)
@@ -148,7 +148,7 @@ class Bulb(ReportingBulb):
             doubt.tried(now)
         return self._level(wanted, now)
 
-    def _probe(self, now: float) -> list[Outgoing]:
+    def _probe(self, now: float) -> list[OutgoingMessage]:
         if self.drive.ask_to is not None:
             if self._doubt is not None:
                 self._doubt.tried(now)
@@ -157,14 +157,14 @@ class Bulb(ReportingBulb):
         self._sent_at = now
         return level_messages(self.drive, self._cct_k, self._sent, self._sent, GENTLE_FADE_S)
 
-    def _ask(self, now: float) -> list[Outgoing]:
+    def _ask(self, now: float) -> list[OutgoingMessage]:
         assert self.drive.ask_to is not None
         self._asked_at = now
         if self.reachable:
             self._count("question", now)
-        return [Outgoing(self.drive.ask_to, self.drive.ask_as)]
+        return [OutgoingMessage(self.drive.ask_to, self.drive.ask_as)]
 
-    def _level(self, code: int, now: float) -> list[Outgoing]:
+    def _level(self, code: int, now: float) -> list[OutgoingMessage]:
         was, interval_s = self._sent, self.drive.interval_s
         fading = was is not None and was != code and now - self._moved_at < 2 * interval_s
         sure = was is None or (was != code and self.condition == "ok" and self._doubt is None)

@@ -9,19 +9,19 @@ from fillside_drivers.mqtt.options import MqttDrive, message
 
 
 @dataclass(frozen=True)
-class Outgoing:
+class OutgoingMessage:
     topic: str
     payload: str
 
 
 def level_messages(
     drive: MqttDrive, cct_k: float | None, was: int | None, code: int, fade_s: float
-) -> list[Outgoing]:
+) -> list[OutgoingMessage]:
     """The messages that bring a bulb from a code to another, in `fade_s` where it can fade by itself."""
     switch = drive.switch_to or drive.level_topic
     if code == 0 and drive.out_as is not None:
-        return [Outgoing(switch, drive.out_as)]
-    found = [Outgoing(switch, drive.on_as)] if drive.on_as is not None and not was and code > 0 else []
+        return [OutgoingMessage(switch, drive.out_as)]
+    found = [OutgoingMessage(switch, drive.on_as)] if drive.on_as is not None and not was and code > 0 else []
     text = message(drive.send_as, code, drive.full_scale)
     more: dict[str, float] = {}
     if drive.cct_field is not None and cct_k is not None:
@@ -30,7 +30,7 @@ def level_messages(
         more[drive.fade_field] = round(fade_s, 3)
     if more:
         text = json.dumps({**json.loads(text), **more})
-    return [*found, Outgoing(drive.level_topic, text)]
+    return [*found, OutgoingMessage(drive.level_topic, text)]
 
 
 def reported_code(drive: MqttDrive, payload: bytes) -> int | None:

@@ -36,7 +36,7 @@ from typing import Literal
 from fillside_drivers.mqtt.answers import STALE_S, Answers
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.mqtt.payloads import reported_code
-from fillside_drivers.mqtt.return_steps import Walk
+from fillside_drivers.mqtt.return_steps import ReturnSteps
 from fillside_drivers.mqtt.unexplained_reports import Doubt
 
 OBEYS_WITHIN_S = 3.0
@@ -80,7 +80,7 @@ class ReportingBulb:
         self._if_silent: int | None = None
         self._said_while_lost: int | None = None
         self._doubt: Doubt | None = None
-        self._walk: Walk | None = None
+        self._walk: ReturnSteps | None = None
         self._late = self._fresh = False
 
     @property
@@ -226,7 +226,7 @@ class ReportingBulb:
         if waited:
             self._back(self._sent, confirmed=True)
 
-    def _walks(self, walk: Walk, code: int, now: float) -> None:
+    def _walks(self, walk: ReturnSteps, code: int, now: float) -> None:
         if walk.reported(code, now):
             self._confirmed_code = walk.at
         if self._wanted is not None and self._is_near(code, self._wanted):
@@ -279,7 +279,7 @@ class ReportingBulb:
             self.condition = "ok"
         elif self.condition == "ok" and self._wanted == self._sent and now >= self._obeys_by:
             if self._has_stopped(self.reported):
-                self._walk = Walk(self.reported, self.drive.full_scale, now)
+                self._walk = ReturnSteps(self.reported, self.drive.full_scale, now)
                 self._confirmed_code = self.reported
             if self._walk is None and (self._confirmed or self._is_believed):
                 self._doubt = Doubt(self.reported, now)

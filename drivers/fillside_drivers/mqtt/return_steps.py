@@ -13,7 +13,7 @@ BOLDER_EVERY_S = 30.0
 """A bulb may round to coarser steps than these: each time nothing came of a step for so long, it doubles."""
 
 
-class Walk:
+class ReturnSteps:
     """From the code that a bulb says it has; `sent` is the step that it was last sent."""
 
     def __init__(self, at: int, full_scale: int, now: float) -> None:

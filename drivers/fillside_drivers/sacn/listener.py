@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 from fillside_drivers.driver import Clock
 from fillside_drivers.sacn.options import PORT
 from fillside_drivers.sacn.packet import DataPacket, OctetsError, cid_octets, decode, multicast_group
-from fillside_drivers.sacn.sources import Sources
+from fillside_drivers.sacn.sources import RivalSources
 
 
 class _Ear(asyncio.DatagramProtocol):
@@ -28,7 +28,7 @@ class _Ear(asyncio.DatagramProtocol):
 class Listener:
     """Keeps `sources` up to date while open; calls `changed` when who is there has changed."""
 
-    def __init__(self, sources: Sources, own: bytes, clock: Clock, changed: Callable[[], None]) -> None:
+    def __init__(self, sources: RivalSources, own: bytes, clock: Clock, changed: Callable[[], None]) -> None:
         self.sources = sources
         self.garbage = 0
         self._own, self._clock, self._changed = own, clock, changed

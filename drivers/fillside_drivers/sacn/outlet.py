@@ -15,7 +15,7 @@ from fillside_drivers.plain_errors import why
 from fillside_drivers.retry import Backoff
 from fillside_drivers.sacn.options import MULTICAST, PORT, SacnOptions, host_and_port
 from fillside_drivers.sacn.packet import DISCOVERY_UNIVERSE, multicast_group
-from fillside_drivers.sacn.schedule import Outgoing
+from fillside_drivers.sacn.schedule import OutgoingPacket
 
 Address = tuple[Any, ...]
 Put = Callable[[bytes, Address], object]
@@ -67,7 +67,7 @@ class Outlet:
         """When the next of the lost ones is to be tried again; None when none is lost."""
         return min((destination.retry_at for destination in self.lost), default=None)
 
-    def deliver(self, packet: Outgoing, now: float) -> bool:
+    def deliver(self, packet: OutgoingPacket, now: float) -> bool:
         """Send one packet to wherever it belongs; whether it left for any of these places.
 
         Never blocks, and never raises for the network's sake.

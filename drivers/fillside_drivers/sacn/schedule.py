@@ -72,7 +72,7 @@ class Stream:
 
 
 @dataclass(frozen=True)
-class Outgoing:
+class OutgoingPacket:
     """Octets to send to the group, or to the unicast receivers, of `universe`."""
 
     universe: int
@@ -91,11 +91,11 @@ class _Universe:
     def is_sent(self) -> bool:
         return self.slots is not None and not self.standing_by
 
-    def packet(self, terminated: bool = False) -> Outgoing:
+    def packet(self, terminated: bool = False) -> OutgoingPacket:
         assert self.slots is not None, "only universes with a value are sent"
         octets = self.octets.next(self.sequence, self.slots, terminated)
         self.sequence = (self.sequence + 1) % 256
-        return Outgoing(self.number, octets)
+        return OutgoingPacket(self.number, octets)
 
 
 @dataclass
@@ -122,7 +122,7 @@ class _Group:
         self.owed = max(SETTLED_PACKETS + extra, self.owed)
         self.phase = Phase.CHANGED
 
-    def packets(self, now: float) -> Iterator[Outgoing]:
+    def packets(self, now: float) -> Iterator[OutgoingPacket]:
         self.last = now
         self.owed = max(0, self.owed - 1)
         self.phase = Phase.SETTLING if self.owed else Phase.RESTING
@@ -224,15 +224,15 @@ class Schedule:
         """When `take` has the next packet: -inf for at once, inf for never."""
         return min((self._discovery.due, *(group.due for group in self._groups)))
 
-    def take(self, now: float) -> list[Outgoing]:
+    def take(self, now: float) -> list[OutgoingPacket]:
         """The packets that leave at `now`; they count as sent."""
         return self._take([group for group in self._groups if group.due <= now], now)
 
-    def flush(self, now: float) -> list[Outgoing]:
+    def flush(self, now: float) -> list[OutgoingPacket]:
         """The values that have not left yet, PERIOD_S or not; for one who has just waited that long."""
         return self._take([group for group in self._groups if group.phase is Phase.CHANGED], now)
 
-    def _take(self, groups: list[_Group], now: float) -> list[Outgoing]:
+    def _take(self, groups: list[_Group], now: float) -> list[OutgoingPacket]:
         out = [packet for group in groups for packet in group.packets(now)]
         if out and self._sync_address:
             out.append(self._sync())
@@ -241,19 +241,19 @@ class Schedule:
             self._discovery.told_at(now)
         return out
 
-    def terminate(self) -> list[Outgoing]:
+    def terminate(self) -> list[OutgoingPacket]:
         """One stream-terminated packet for each universe that is sent; for TERMINATED_PACKETS times."""
         return [universe.packet(terminated=True) for universe in self._universes.values() if universe.is_sent]
 
-    def _sync(self) -> Outgoing:
+    def _sync(self) -> OutgoingPacket:
         packet = SyncPacket(self._cid, self._sync_address, self._sync_sequence)
         self._sync_sequence = (self._sync_sequence + 1) % 256
-        return Outgoing(self._sync_address, encode(packet))
+        return OutgoingPacket(self._sync_address, encode(packet))
 
-    def _pages(self) -> Iterator[Outgoing]:
+    def _pages(self) -> Iterator[OutgoingPacket]:
         listed = self._discovery.universes
         starts = range(0, len(listed), UNIVERSES_A_PAGE)
         for page, start in enumerate(starts):
             part = listed[start : start + UNIVERSES_A_PAGE]
             packet = DiscoveryPacket(self._cid, self._name, part, page, len(starts) - 1)
-            yield Outgoing(DISCOVERY_UNIVERSE, encode(packet))
+            yield OutgoingPacket(DISCOVERY_UNIVERSE, encode(packet))

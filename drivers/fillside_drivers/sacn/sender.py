@@ -19,8 +19,8 @@ from fillside_drivers.plain_errors import why
 from fillside_drivers.sacn.listener import Listener
 from fillside_drivers.sacn.options import MULTICAST, SacnDrive, SacnOptions
 from fillside_drivers.sacn.outlet import Outlet, open_outlet
-from fillside_drivers.sacn.schedule import PERIOD_S, TERMINATED_PACKETS, Outgoing, Schedule, Stream
-from fillside_drivers.sacn.sources import Sources, notices
+from fillside_drivers.sacn.schedule import PERIOD_S, TERMINATED_PACKETS, OutgoingPacket, Schedule, Stream
+from fillside_drivers.sacn.sources import RivalSources, notices
 from fillside_drivers.slots import SlotFrame
 
 LATE_S = 0.1
@@ -46,7 +46,7 @@ class SacnDriver(Driver):
         self._frames = {universe: SlotFrame(channels) for universe, channels in by_universe.items()}
         self._priorities = {universe: self._options.of(universe).priority or 0 for universe in self._frames}
         self._schedule = self._plan()
-        self.sources = Sources(setup.identity.cid, self._priorities)
+        self.sources = RivalSources(setup.identity.cid, self._priorities)
         self._rng = random.Random(setup.identity.cid.int)
         self._outlet = Outlet({})
         self._listener: Listener | None = None
@@ -107,7 +107,7 @@ class SacnDriver(Driver):
         self._judge()
         self._arm(now)
 
-    def _deliver(self, packets: list[Outgoing], now: float) -> None:
+    def _deliver(self, packets: list[OutgoingPacket], now: float) -> None:
         lost, late = len(self._outlet.lost), self._outlet.late
         self._counts.frames_sent += sum([self._outlet.deliver(packet, now) for packet in packets])
         if self._outlet.late > late or len(self._outlet.lost) < lost:

@@ -44,7 +44,7 @@ class Source:
     sequence: int
 
 
-class Sources:
+class RivalSources:
     """All other sources on the universes that we send.
 
     Parameters:

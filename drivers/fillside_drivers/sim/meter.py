@@ -14,7 +14,7 @@ _AIMED_COSINE = 1 - 1e-6
 """A flat receptor within a twelfth of a degree of a head's centre counts as aimed at it."""
 
 
-class _Lamp:
+class _SimulatedLamp:
     """One head's present level and how warm it is."""
 
     def __init__(self, head: SimHead, now: float) -> None:
@@ -52,7 +52,7 @@ class VirtualMeter:
     def __init__(self, drivers: SimDriver | Iterable[SimDriver], truth: SimTruth) -> None:
         self._drivers = (drivers,) if isinstance(drivers, SimDriver) else tuple(drivers)
         start = max((driver.now() for driver in self._drivers), default=0.0)
-        self._lamps = {head.name: _Lamp(head, start) for head in truth.heads}
+        self._lamps = {head.name: _SimulatedLamp(head, start) for head in truth.heads}
         self._noise = np.random.default_rng(truth.seed)
         self.truth = truth
         wired = {name for driver in self._drivers for name in driver.channels}

@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar, Self, cast
 
 from pydantic import AfterValidator, BaseModel, Field, Strict, create_model, model_validator
 
-from fillside_drivers.driver import DriveModel, Form, OptionsModel, Timing
+from fillside_drivers.driver import DriveModel, ModelForm, OptionsModel, Timing
 from fillside_drivers.slots import SlotKeys
 
 Number = Annotated[float, Strict()]
@@ -124,10 +124,10 @@ class _StandInDrive(DriveModel):
         return replace(super().timing, lead_s=0.0, latency_s=0.0)
 
 
-def stand_in(form: Form) -> Form:
+def stand_in(form: ModelForm) -> ModelForm:
     """The form of a simulated wire that is written as a wire of another kind is; the other's keys come
     first where both have one of a name."""
-    return Form(_options_for(form.options), _drive_for(form.drive))
+    return ModelForm(_options_for(form.options), _drive_for(form.drive))
 
 
 @functools.cache

@@ -10,8 +10,8 @@ import secrets
 from collections.abc import Callable
 from typing import ParamSpec, TypeVar
 
-from fillside.access.permissions import May, Pass
-from fillside.access.tokens import Kept, TokenFile, TokenFileError, TooManyTokensError
+from fillside.access.permissions import May, Permission
+from fillside.access.tokens import StoredToken, TokenFile, TokenFileError, TooManyTokensError
 from fillside.orders.answers import Refusal
 
 log = logging.getLogger(__name__)
@@ -19,14 +19,14 @@ log = logging.getLogger(__name__)
 P = ParamSpec("P")
 T = TypeVar("T")
 
-HERE = Pass("this machine", "operate")
+HERE = Permission("this machine", "operate")
 WRONG_TRIES, TRIES_WITHIN_S = 10, 60.0
 MOST_ADDRESSES = 10_000
 AT_ONCE = 2
 MOST_KNOWN = 1000
 
 
-class Doorkeeper:
+class Authenticator:
     """Says who a visitor is. One for all doors, so that wrong tries count together."""
 
     def __init__(self, tokens: TokenFile, clock: Callable[[], float]) -> None:
@@ -35,9 +35,9 @@ class Doorkeeper:
         self._hashing = asyncio.Semaphore(AT_ONCE)
         # What was right is known again by a keyed digest: scrypt is paid once, and no token is kept.
         self._key = secrets.token_bytes(32)
-        self._known: dict[bytes, Kept] = {}
+        self._known: dict[bytes, StoredToken] = {}
 
-    async def admit(self, token: str | None, address: str, loopback: bool) -> Pass:
+    async def admit(self, token: str | None, address: str, loopback: bool) -> Permission:
         """Who this is.
 
         Without a token only this machine itself comes in. Raises Refusal: unauthorised, or too_many.
@@ -58,14 +58,14 @@ class Doorkeeper:
         if len(self._known) >= MOST_KNOWN:
             self._known.clear()
         self._known[digest] = line
-        return Pass(line.name, line.may, line)
+        return Permission(line.name, line.may, line)
 
-    def still_good(self, holder: Pass) -> bool:
+    def still_good(self, holder: Permission) -> bool:
         """Whether one who was let in would be let in as before: its token was not revoked or changed since.
 
         Costs a look at the file's date, so that it may be asked often.
         """
-        if not isinstance(holder.line, Kept):
+        if not isinstance(holder.line, StoredToken):
             return True
         try:
             return self._tokens.still(holder.line)
@@ -77,7 +77,7 @@ class Doorkeeper:
         """A token for once, and the Unix time [s] until which it is good."""
         return await self._with_file(self._tokens.make_once, may, name)
 
-    async def change(self, token: str | None, address: str) -> tuple[str, Pass]:
+    async def change(self, token: str | None, address: str) -> tuple[str, Permission]:
         """The lasting token for one that is good once.
 
         Raises Refusal: unauthorised, or too_many.
@@ -88,9 +88,9 @@ class Doorkeeper:
         if found is None:
             raise Refusal("unauthorised", "this was used before, or is too old; ask for another")
         text, line = found
-        return text, Pass(line.name, line.may)
+        return text, Permission(line.name, line.may)
 
-    async def _try(self, token: str, address: str) -> Kept:
+    async def _try(self, token: str, address: str) -> StoredToken:
         line = await self._tried(self._tokens.holder_of, token, address)
         if line is None:
             raise Refusal("unauthorised", "this token is not right, or was revoked")

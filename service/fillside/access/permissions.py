@@ -19,7 +19,7 @@ METER_ORDERS = frozenset({"read", "sensor"})
 
 
 @dataclass(frozen=True)
-class Pass:
+class Permission:
     """One who was let in: a name for the journal, never a secret.
 
     `line` is that of its token in the file, None for who needs none.
@@ -30,19 +30,19 @@ class Pass:
     line: object = field(default=None, compare=False, repr=False)
 
 
-def check_may_look(holder: Pass) -> None:
+def check_may_look(holder: Permission) -> None:
     """Raise Refusal (forbidden) for one who may only hand in readings."""
     if holder.may == "meter":
         raise Refusal("forbidden", f"{holder.who} may hand in readings and nothing else")
 
 
-def check_may_operate(holder: Pass) -> None:
+def check_may_operate(holder: Permission) -> None:
     """Raise Refusal (forbidden) unless this pass is good for everything."""
     if holder.may != "operate":
         raise Refusal("forbidden", f"{holder.who} may not do that; it takes a token that may operate")
 
 
-def check_may_order(holder: Pass, said: Any) -> None:
+def check_may_order(holder: Permission, said: Any) -> None:
     """Raise Refusal (forbidden) unless this pass is good for this order."""
     if holder.may == "operate":
         return

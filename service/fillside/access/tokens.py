@@ -48,7 +48,7 @@ class TooManyTokensError(TokenFileError):
 
 
 @dataclass(frozen=True)
-class Kept:
+class StoredToken:
     """One token as the file has it."""
 
     id: str
@@ -71,14 +71,14 @@ class TokenFile:
     def __init__(self, path: Path, unix_clock: Callable[[], float] = time.time) -> None:
         self.path, self._unix_clock = path, unix_clock
         self._seen: tuple[int, int] | None = None
-        self._kept: dict[str, Kept] = {}
+        self._kept: dict[str, StoredToken] = {}
 
-    def kept(self) -> tuple[Kept, ...]:
+    def kept(self) -> tuple[StoredToken, ...]:
         """All tokens that last, oldest first. Raises TokenFileError."""
         self._look()
         return tuple(line for line in self._kept.values() if line.once_until is None)
 
-    def holder_of(self, token: str) -> Kept | None:
+    def holder_of(self, token: str) -> StoredToken | None:
         """The line of a token that is right, else None; takes some tens of milliseconds.
 
         Raises TokenFileError.
@@ -86,7 +86,7 @@ class TokenFile:
         self._look()
         return self._matching(token, "fs")
 
-    def still(self, line: Kept) -> bool:
+    def still(self, line: StoredToken) -> bool:
         """Whether a token that was right is still in the file."""
         self._look()
         return self._kept.get(line.id) == line
@@ -117,7 +117,7 @@ class TokenFile:
         assert line.once_until is not None, "it was just set"
         return text, line.once_until
 
-    def change(self, token: str) -> tuple[str, Kept] | None:
+    def change(self, token: str) -> tuple[str, StoredToken] | None:
         """A lasting token for one for once, which is used up by that; None when it is not right, or too late.
 
         Takes some tens of milliseconds. Raises TokenFileError.
@@ -132,7 +132,7 @@ class TokenFile:
             self._write({**rest, new.id: new})
         return text, new
 
-    def revoke(self, ident: str) -> Kept | None:
+    def revoke(self, ident: str) -> StoredToken | None:
         """Take a token out of the file; None when it has no such ID."""
         with self._changing():
             line = self._kept.get(ident)
@@ -140,7 +140,7 @@ class TokenFile:
                 self._write({key: value for key, value in self._kept.items() if key != ident})
         return line
 
-    def _matching(self, token: str, kind: str) -> Kept | None:
+    def _matching(self, token: str, kind: str) -> StoredToken | None:
         match = _TOKEN.fullmatch(token)
         line = None if match is None else self._kept.get(match[2])
         if match is None or line is None or match[1] != kind or (line.once_until is None) != (kind == "fs"):
@@ -155,7 +155,7 @@ class TokenFile:
                 f"there are {lasting} tokens; revoke some first: `fillside token list` shows them"
             )
 
-    def _in_time(self) -> dict[str, Kept]:
+    def _in_time(self) -> dict[str, StoredToken]:
         """All lines but those for once whose time is over."""
         now = self._unix_clock()
         return {
@@ -201,7 +201,7 @@ class TokenFile:
             folder = self.path.parent.stat()
             os.fchown(handle, folder.st_uid, folder.st_gid)
 
-    def _write(self, kept: dict[str, Kept]) -> None:
+    def _write(self, kept: dict[str, StoredToken]) -> None:
         """Replace the file as a whole, private from its first byte."""
         body = json.dumps({"tokens": [asdict(line) for line in kept.values()]}, indent=1) + "\n"
         try:
@@ -222,29 +222,29 @@ class TokenFile:
         self._look()
 
 
-def _made(may: May, name: str, now: float, once_until: float | None = None) -> tuple[str, Kept]:
+def _made(may: May, name: str, now: float, once_until: float | None = None) -> tuple[str, StoredToken]:
     """A token's text and its line in the file."""
     ident = base64.b32encode(secrets.token_bytes(5)).decode("ascii").lower()
     secret, salt = secrets.token_urlsafe(24), secrets.token_bytes(16)
     kept = base64.b64encode(salt).decode("ascii"), base64.b64encode(_hash(secret, salt)).decode("ascii")
     kind = "fs" if once_until is None else "once"
-    return f"{kind}-{ident}-{secret}", Kept(ident, name, may, *kept, round(now, 3), once_until)
+    return f"{kind}-{ident}-{secret}", StoredToken(ident, name, may, *kept, round(now, 3), once_until)
 
 
-def _read(text: str) -> dict[str, Kept]:
-    found: dict[str, Kept] = {}
+def _read(text: str) -> dict[str, StoredToken]:
+    found: dict[str, StoredToken] = {}
     for line in json.loads(text)["tokens"]:
         kept = _line(line)
         found[kept.id] = kept
     return found
 
 
-def _line(line: dict[str, Any]) -> Kept:
+def _line(line: dict[str, Any]) -> StoredToken:
     if line["may"] not in MAY:
         raise ValueError(f"{line['may']!r} is not one of {', '.join(MAY)}")
     for part in ("salt", "hash"):
         base64.b64decode(str(line[part]), validate=True)
-    return Kept(
+    return StoredToken(
         str(line["id"]),
         str(line["name"]),
         line["may"],

@@ -27,11 +27,11 @@ P = ParamSpec("P")
 T = TypeVar("T")
 
 
-class ApartError(Exception):
+class WorkerError(Exception):
     """The work could not be done; the text says why."""
 
 
-class Apart:
+class WorkerProcess:
     """Does one piece of work at a time. The process is begun with the first, or by `begin`.
 
     Work that takes longer than `longest_s` seconds is given up, and so is what wants more than `most_bytes`
@@ -59,14 +59,14 @@ class Apart:
                     well, result = await _asked(process, (work, args, named))
                 done = True
             except TimeoutError:
-                raise ApartError(f"it took longer than {self._longest_s:g} s") from None
+                raise WorkerError(f"it took longer than {self._longest_s:g} s") from None
             except (ConnectionError, asyncio.IncompleteReadError) as error:
-                raise ApartError("the process that was to do it ended") from error
+                raise WorkerError("the process that was to do it ended") from error
             finally:
                 if not done:
                     await self._end()
         if not well:
-            raise ApartError(str(result))
+            raise WorkerError(str(result))
         found: T = result
         return found
 

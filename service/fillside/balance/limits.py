@@ -15,7 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Limits:
+class OutputLimits:
     """Outputs (heads,) a head may have at least and at most, and which heads the balance may set.
 
     A fixed head has least = most = 1; one that is lost or never part of the balance least = most = 0; one
@@ -30,7 +30,7 @@ class Limits:
 
 def limits_of(
     scene: Scene, working: Sequence[bool] | None = None, stay: Mapping[int, int] | None = None
-) -> Limits:
+) -> OutputLimits:
     """The limits of a scene; `working` (heads,) says which heads can be set, all if left out. Of the others
     those in `stay`, by place, give what these codes give, and the rest nothing."""
     there = [True] * len(scene.names) if working is None else list(working)
@@ -47,7 +47,7 @@ def limits_of(
             held[i] = True
             codes[i] = floor_code(scene.curves[i], scene.full_scales[i], float(scene.floors[i]))
             least[i] = output_of_code(scene, i, codes[i])
-    return Limits(least, most, held, tuple(codes))
+    return OutputLimits(least, most, held, tuple(codes))
 
 
 def output_of_code(scene: Scene, head: int, code: int) -> float:

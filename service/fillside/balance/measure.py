@@ -11,13 +11,13 @@ import numpy.typing as npt
 
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.solver.relative import DARK_LUX, reference_lux
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class MeteredBalance:
     """Ratio in the terms of `read_as` and in stops, exposure [lux], relative stops, face sides [lux].
 
     None stands for what does not exist: a ratio without key or fill that counts, a logarithm of no light.
@@ -46,8 +46,8 @@ def stops_over(value: float, reference: float) -> float | None:
 
 
 def measure(
-    metering: Metering, rows: Rows, wish: Wish, outputs: FloatArray, dropped: tuple[str, ...] = ()
-) -> Measured:
+    metering: Metering, rows: Rows, wish: BalanceTarget, outputs: FloatArray, dropped: tuple[str, ...] = ()
+) -> MeteredBalance:
     """Everything the balance speaks of, at the outputs (heads,) of all heads.
 
     `dropped` are those of "key" and "fill" that give too little there to count: then there is no ratio.
@@ -64,7 +64,7 @@ def measure(
     for k, role in enumerate(rows.roles):
         reference = reference_lux(rows, wish, role, metering.role_rules[role], outputs)
         relative[role] = stops_over(float(lux[FIRST_ROLE_ROW + k]), reference)
-    return Measured(
+    return MeteredBalance(
         ratio=None if quotient is None else wish.ratio_from_quotient(quotient),
         ratio_stops=None if quotient is None else math.log2(quotient),
         exposure_lux=float(lux[EXPOSURE]),
@@ -74,10 +74,10 @@ def measure(
     )
 
 
-def wanted(metering: Metering, rows: Rows, wish: Wish) -> Measured:
+def wanted(metering: Metering, rows: Rows, wish: BalanceTarget) -> MeteredBalance:
     """The wish itself in the same shape; the face's sides are not wished for and stand as 0."""
     quotient = wish.quotient
     relative: dict[str, float | None] = {
         role: wish.relative_stops(role, metering.role_rules[role]) for role in rows.roles
     }
-    return Measured(wish.ratio, math.log2(quotient), wish.exposure_lux, relative, 0.0, 0.0)
+    return MeteredBalance(wish.ratio, math.log2(quotient), wish.exposure_lux, relative, 0.0, 0.0)

@@ -7,15 +7,23 @@ from dataclasses import replace
 
 import numpy as np
 
-from fillside.balance.judgement.reasons import Light
+from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import judge
-from fillside.balance.limits import Limits, limits_of
+from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.measure import measure
-from fillside.balance.report import Face, Report, Said, Uncertainty, achieved_of, face_of, head_says
+from fillside.balance.report import (
+    FaceReport,
+    Report,
+    ReportModel,
+    Uncertainty,
+    achieved_of,
+    face_of,
+    head_says,
+)
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes, choose_codes, outputs_of
 from fillside.balance.solver.solve import Solved, solve
-from fillside.balance.target import Wish, wish_from_rig
+from fillside.balance.target import BalanceTarget, wish_from_rig
 from fillside.photometry.dimming import code_from_level, level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
@@ -24,7 +32,7 @@ from fillside.rig.tables.model import Rig
 Place = Sequence[float]
 
 
-class Solution(Said):
+class Solution(ReportModel):
     """A report with what it was worked out from, for whoever goes on from it."""
 
     report: Report
@@ -46,7 +54,7 @@ def solve_rig(
     return solve_rows(metering, rows, wish, limits_of(metering.scene))
 
 
-def solve_rows(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solution:
+def solve_rows(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits) -> Solution:
     """The report and wire codes for rows already at hand."""
     solved = solve(metering, rows, wish, limits)
     codes = choose_codes(metering, rows, wish, limits, solved.outputs)
@@ -54,12 +62,12 @@ def solve_rows(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> So
 
 
 def _report(
-    metering: Metering, rows: Rows, wish: Wish, limits: Limits, solved: Solved, codes: Codes
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, solved: Solved, codes: Codes
 ) -> Report:
     """The whole answer for codes without trims; remedies are added by who has time to look for them."""
     outputs = outputs_of(metering.scene, codes)
     there = np.ones(len(outputs), dtype=bool)
-    light = Light(
+    light = JudgedLight(
         metering=metering,
         wish=wish,
         limits=limits,
@@ -84,7 +92,7 @@ def _report(
     )
 
 
-class PredictedHead(Said):
+class PredictedHead(ReportModel):
     name: str
     role: str
     output: float
@@ -94,20 +102,20 @@ class PredictedHead(Said):
     metered_lux: float
 
 
-class PredictedAmbient(Said):
+class PredictedAmbient(ReportModel):
     toward_key: float
     toward_fill: float
     toward_camera: float
 
 
-class Prediction(Said):
+class Prediction(ReportModel):
     at: tuple[float, float, float]
     heads: tuple[PredictedHead, ...]
     ambient: PredictedAmbient
     key_lux: float
     fill_lux: float
     ratio: float | None
-    face: Face
+    face: FaceReport
     exposure_lux: float
     uncertainty: Uncertainty = Uncertainty()
 

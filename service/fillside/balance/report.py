@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
-from fillside.balance.limits import Limits
-from fillside.balance.measure import Measured, measure, stops_over, wanted
+from fillside.balance.limits import OutputLimits
+from fillside.balance.measure import MeteredBalance, measure, stops_over, wanted
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes, outputs_of
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.scene.scene import Scene
 
@@ -46,20 +46,20 @@ what was ordered; heads that cannot be counted on; a colour, which is off and st
 AT_LIMIT = 1e-9
 
 
-class Said(BaseModel):
+class ReportModel(BaseModel):
     """Part of an answer; every number is finite or null."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
 
-class Target(Said):
+class Target(ReportModel):
     ratio: float | None
     ratio_stops: float | None
     exposure_lux: float
     relative: dict[str, float | None]
 
 
-class Achieved(Said):
+class Achieved(ReportModel):
     ratio: float | None
     ratio_stops: float | None
     ratio_error_stops: float | None
@@ -68,13 +68,13 @@ class Achieved(Said):
     relative: dict[str, float | None]
 
 
-class Face(Said):
+class FaceReport(ReportModel):
     key_side_lux: float
     fill_side_lux: float
     ratio: float | None
 
 
-class Uncertainty(Said):
+class Uncertainty(ReportModel):
     """Expanded uncertainties, k = 2: half the width of the 95 % interval about what is achieved, in stops.
 
     Null stands for what does not exist, such as a ratio without a fill.
@@ -85,7 +85,7 @@ class Uncertainty(Said):
     face_stops: float | None = None
 
 
-class HeadSaid(Said):
+class HeadReport(ReportModel):
     name: str
     role: str
     output: float
@@ -95,7 +95,7 @@ class HeadSaid(Said):
     at_limit: AtLimit | None
 
 
-class LimitSaid(Said):
+class LimitReport(ReportModel):
     """One thing in the way: of a head (`head`), or of none (`head` is null)."""
 
     head: str | None
@@ -104,19 +104,19 @@ class LimitSaid(Said):
     says: str
 
 
-class Remedy(Said):
+class Remedy(ReportModel):
     do: str
     change: dict[str, Any]
     leaves_stops: float
 
 
-class Report(Said):
+class Report(ReportModel):
     subject: tuple[float, float, float]
     target: Target
     achieved: Achieved
-    face: Face
-    heads: tuple[HeadSaid, ...]
-    limits: tuple[LimitSaid, ...]
+    face: FaceReport
+    heads: tuple[HeadReport, ...]
+    limits: tuple[LimitReport, ...]
     remedies: tuple[Remedy, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
     relative_uncertainty_stops: Annotated[dict[str, float | None], Field(exclude=True)] = {}
@@ -139,8 +139,8 @@ def worst_error_stops(target: Target, achieved: Achieved) -> float:
 
 
 def head_says(
-    scene: Scene, limits: Limits, rows: Rows, codes: Codes, solved: FloatArray | None = None
-) -> tuple[HeadSaid, ...]:
+    scene: Scene, limits: OutputLimits, rows: Rows, codes: Codes, solved: FloatArray | None = None
+) -> tuple[HeadReport, ...]:
     """Every head as it stands at wire codes.
 
     `solved` (heads,) are the outputs before rounding: a head that met a limit there is at it, though joint
@@ -153,9 +153,11 @@ def head_says(
     )
 
 
-def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: float, met: float) -> HeadSaid:
+def _head(
+    scene: Scene, limits: OutputLimits, rows: Rows, i: int, code: int, output: float, met: float
+) -> HeadReport:
     fixed = bool(scene.fixed[i])
-    return HeadSaid(
+    return HeadReport(
         name=scene.names[i],
         role=scene.roles[i],
         output=output,
@@ -166,7 +168,7 @@ def _head(scene: Scene, limits: Limits, rows: Rows, i: int, code: int, output: f
     )
 
 
-def limit_of(limits: Limits, i: int, output: float) -> AtLimit | None:
+def limit_of(limits: OutputLimits, i: int, output: float) -> AtLimit | None:
     """Which end of its own a held head is at; None for one between them, or out on purpose."""
     if not limits.held[i] or output <= 0:
         return None
@@ -176,7 +178,11 @@ def limit_of(limits: Limits, i: int, output: float) -> AtLimit | None:
 
 
 def target_of(
-    metering: Metering, rows: Rows, wish: Wish, untrimmed: FloatArray, trims: Mapping[str, float | None]
+    metering: Metering,
+    rows: Rows,
+    wish: BalanceTarget,
+    untrimmed: FloatArray,
+    trims: Mapping[str, float | None],
 ) -> Target:
     """The wish with the trims in it: what each quantity becomes if every trim could be met in full.
 
@@ -201,7 +207,9 @@ def _factor(stops: float | None) -> float:
     return 0.0 if stops is None else 2.0**stops
 
 
-def _shifted(wish: Wish, want: Measured, before: Measured, after: Measured) -> Target:
+def _shifted(
+    wish: BalanceTarget, want: MeteredBalance, before: MeteredBalance, after: MeteredBalance
+) -> Target:
     ratio = ratio_stops = None
     if want.ratio_stops is not None and before.ratio_stops is not None and after.ratio_stops is not None:
         ratio_stops = want.ratio_stops + after.ratio_stops - before.ratio_stops
@@ -216,7 +224,7 @@ def _shifted(wish: Wish, want: Measured, before: Measured, after: Measured) -> T
     )
 
 
-def achieved_of(wish: Wish, target: Target, now: Measured) -> Achieved:
+def achieved_of(wish: BalanceTarget, target: Target, now: MeteredBalance) -> Achieved:
     """What is held, beside the target it is held to."""
     ratio_error = None
     if now.ratio is not None and target.ratio is not None:
@@ -231,6 +239,6 @@ def achieved_of(wish: Wish, target: Target, now: Measured) -> Achieved:
     )
 
 
-def face_of(now: Measured) -> Face:
+def face_of(now: MeteredBalance) -> FaceReport:
     """The face's two sides as the camera sees them."""
-    return Face(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)
+    return FaceReport(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)

@@ -14,7 +14,7 @@ NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class BalanceTarget:
     """The wanted ratio, exposure and relative stops.
 
     `ratio` is in the terms of `read_as`; `exposure_lux` is what the exposure receptor should show [lux];
@@ -50,10 +50,10 @@ class Wish:
         return self.against.get(role, "exposure" if rule == "background" else "key")
 
 
-def wish_from_rig(rig: Rig) -> Wish:
+def wish_from_rig(rig: Rig) -> BalanceTarget:
     """The wish the rig file states."""
     balance = rig.balance
-    return Wish(
+    return BalanceTarget(
         ratio=balance.ratio_value,
         exposure_lux=exposure_target_lux(rig),
         read_as=balance.read_as,

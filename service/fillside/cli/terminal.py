@@ -54,7 +54,7 @@ def steer(text: str) -> None:
     sys.stdout.flush()
 
 
-class Screen:
+class TerminalScreen:
     """Draws lines over the ones drawn before; each is written over, none cleared first: no flicker."""
 
     def __init__(self) -> None:

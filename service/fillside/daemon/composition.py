@@ -22,15 +22,15 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fillside.access.authentication import Doorkeeper
+from fillside.access.authentication import Authenticator
 from fillside.access.tokens import TokenFile, TokenFileError
 from fillside.daemon.listeners import doors_of
 from fillside.daemon.notify import Notifier
-from fillside.daemon.open_listeners import Doorway
-from fillside.daemon.reload import Standing
+from fillside.daemon.open_listeners import OpenListeners
+from fillside.daemon.reload import ReloadableParts
 from fillside.daemon.service import Service
 from fillside.doors.http.address import Listen, ListenError, Public, bind, serving, url_of
-from fillside.doors.http.app import House, make_app
+from fillside.doors.http.app import AppContext, make_app
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance
 from fillside.doors.http.metrics import Metrics
@@ -41,7 +41,7 @@ from fillside.metering.assembly import meter_side
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import Loom, loom_of
+from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
 from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
@@ -78,7 +78,7 @@ class Running:
     """A daemon that is up; a reload changes rig, drivers and doors."""
 
     url: str
-    standing: Standing
+    standing: ReloadableParts
 
     @property
     def rig(self) -> Rig:
@@ -89,7 +89,7 @@ class Running:
         return self.standing.runner
 
     @property
-    def loom(self) -> Loom:
+    def loom(self) -> DriversInUse:
         return self.standing.runner.loom
 
     @property
@@ -97,7 +97,7 @@ class Running:
         return self.standing.store
 
     @property
-    def doors(self) -> Doorway:
+    def doors(self) -> OpenListeners:
         return self.standing.doorway
 
 
@@ -186,7 +186,7 @@ def kept(folder: Path) -> Iterator[Store]:
 
 
 @asynccontextmanager
-async def opened(loom: Loom, stay: bool) -> AsyncIterator[list[Driver]]:
+async def opened(loom: DriversInUse, stay: bool) -> AsyncIterator[list[Driver]]:
     """All drivers open; at the end each that is then says goodbye on its wire, unless `stay`."""
     begun: list[Driver] = []
     try:
@@ -217,7 +217,7 @@ async def daemon(
         identity = await asyncio.to_thread(identity_of, store, rig)
         loom = loom_of(rig, clock, identity)
         runner = Runner(hold_of(rig, store, clock()), loom, store, clock)
-        doorway = Doorway(doors, runner, identity.cid.hex[:12], clock)
+        doorway = OpenListeners(doors, runner, identity.cid.hex[:12], clock)
         async with opened(loom, settings.stay) as begun, asyncio.TaskGroup() as tasks:
             light = tasks.create_task(runner.run(), name="light")
             try:
@@ -226,11 +226,11 @@ async def daemon(
                 runner.jobs.start("thinning", partial(thin, store, time.time))
                 tls, gate = settings.tls, Gate(clock)
                 runner.jobs.start("http gate", gate.keep_order)
-                house = House(
+                house = AppContext(
                     runner,
                     store,
                     Names.of_machine(settings.listen.host, settings.public),
-                    Doorkeeper(tokens, clock),
+                    Authenticator(tokens, clock),
                     Metrics(runner, store, lambda: doorway.figures, gate.crowd),
                     Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls), settings.public),
                     gate,
@@ -241,7 +241,7 @@ async def daemon(
                     serving(make_app(house), bound, gate, tls.context if tls else None),
                     doorway,
                 ):
-                    standing = Standing(rig, runner, store, doorway, begun, identity, clock)
+                    standing = ReloadableParts(rig, runner, store, doorway, begun, identity, clock)
                     yield Running(url_of(bound, scheme_of(tls)), standing)
                     runner.live.end("stopping: the daemon ends")
             finally:

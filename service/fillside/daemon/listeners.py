@@ -14,13 +14,13 @@ from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 
-from fillside.doors.listener import Clock, DoorError, DoorFigures, Studio
+from fillside.doors.listener import Clock, DoorError, DoorFigures, HeldStudio
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.model import Rig
 
 
 @dataclass
-class Doors:
+class Listeners:
     """The doors of a rig; `figures` has one entry for each, by its name."""
 
     rig: Rig
@@ -28,7 +28,7 @@ class Doors:
     figures: dict[str, DoorFigures] = field(default_factory=dict)
 
     @asynccontextmanager
-    async def opened(self, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
+    async def opened(self, studio: HeldStudio, identity: str, clock: Clock) -> AsyncIterator[None]:
         """Hear and obey while inside; at the end everybody who looked on is told that we go.
 
         `identity` is ours on the broker: two daemons with the same one push each other out.
@@ -38,9 +38,9 @@ class Doors:
 
 
 @contextmanager
-def doors_of(rig: Rig) -> Iterator[Doors]:
+def doors_of(rig: Rig) -> Iterator[Listeners]:
     """The doors that a rig's file opens, made ready. Raises DoorError."""
-    doors = Doors(rig)
+    doors = Listeners(rig)
     if rig.doors.mqtt is not None:
         _check_secrets(rig.doors.mqtt)
     if rig.doors.osc is not None:
@@ -70,7 +70,7 @@ def _osc_socket(table: OscDoor) -> socket.socket:
 
 
 @asynccontextmanager
-async def _osc(doors: Doors, studio: Studio) -> AsyncIterator[None]:
+async def _osc(doors: Listeners, studio: HeldStudio) -> AsyncIterator[None]:
     table = doors.rig.doors.osc
     if table is None or doors.osc_socket is None:
         yield
@@ -91,7 +91,7 @@ async def _osc(doors: Doors, studio: Studio) -> AsyncIterator[None]:
 
 
 @asynccontextmanager
-async def _mqtt(doors: Doors, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
+async def _mqtt(doors: Listeners, studio: HeldStudio, identity: str, clock: Clock) -> AsyncIterator[None]:
     table = doors.rig.doors.mqtt
     if table is None:
         yield

@@ -16,8 +16,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from fillside.background.worker_process import Apart, ApartError
-from fillside.daemon.open_listeners import Doorway
+from fillside.background.worker_process import WorkerError, WorkerProcess
+from fillside.daemon.open_listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.changed_wires import leaving
@@ -26,7 +26,7 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import rig_or_why_not
 from fillside.rig.scene.white_fade import white_way
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import Loom, loom_of
+from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
 from fillside.storage.store import Store
 from fillside.system_errors import why
@@ -45,19 +45,19 @@ class NotTakenError(Exception):
 
 
 @dataclass
-class Standing:
+class ReloadableParts:
     """What a reload exchanges: the rig, the drivers that are `open`, the doors, and the hold in `runner`."""
 
     rig: Rig
     runner: Runner
     store: Store
-    doorway: Doorway
+    doorway: OpenListeners
     open: list[Driver]
     identity: Identity
     clock: Clock
 
 
-async def reload(here: Standing, path: Path) -> bool:
+async def reload(here: ReloadableParts, path: Path) -> bool:
     """Take the rig file at `path` as it is now; whether it was taken.
 
     If not, one line in the log and among the state's notes says why.
@@ -79,10 +79,10 @@ async def reload(here: Standing, path: Path) -> bool:
 
 async def _read_apart(path: Path) -> Rig:
     # No nicer than we are: somebody waits for it, and on a busy machine it would not get its turn.
-    apart = Apart(READ_WITHIN_S, MOST_BYTES, niceness=0)
+    apart = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
     try:
         found = await apart.run(rig_or_why_not, str(path))
-    except ApartError as error:
+    except WorkerError as error:
         raise NotTakenError(f"{path}: cannot be read: {error}") from error
     finally:
         await apart.close()
@@ -91,14 +91,14 @@ async def _read_apart(path: Path) -> Rig:
     return found
 
 
-def _say_not_taken(here: Standing, why: str) -> None:
+def _say_not_taken(here: ReloadableParts, why: str) -> None:
     here.runner.figures.reloads_refused += 1
     note = f"the changed rig file is not taken, the one before is held: {why}"
     log.error("%s", note)
     here.runner.tell(note)
 
 
-async def _take(here: Standing, rig: Rig) -> None:
+async def _take(here: ReloadableParts, rig: Rig) -> None:
     runner, before = here.runner, here.rig
     if rig.rig.name != before.rig.name:
         raise NotTakenError(
@@ -128,11 +128,11 @@ async def _take(here: Standing, rig: Rig) -> None:
     here.rig = rig
 
 
-async def _in_use(here: Standing) -> tuple[Calibration | None, str | None]:
+async def _in_use(here: ReloadableParts) -> tuple[Calibration | None, str | None]:
     return await asyncio.to_thread(calibration_in_use, here.store)
 
 
-async def _turn_whites(here: Standing, old: Rig, new: Rig) -> Rig:
+async def _turn_whites(here: ReloadableParts, old: Rig, new: Rig) -> Rig:
     """Hold the old rig at the whites of the new one, slowly; the rig that is held then."""
     held = old
     for held in white_way(old, new):
@@ -141,7 +141,7 @@ async def _turn_whites(here: Standing, old: Rig, new: Rig) -> Rig:
     return held
 
 
-def _with_kept(old: Loom, new: Loom) -> Loom:
+def _with_kept(old: DriversInUse, new: DriversInUse) -> DriversInUse:
     """The new loom with those drivers of the old one that are built from the same."""
 
     def kept(name: str, built: Driver) -> Driver:
@@ -149,23 +149,23 @@ def _with_kept(old: Loom, new: Loom) -> Loom:
         same = present is not None and type(present) is type(built) and present.setup == built.setup
         return present if same and present is not None else built
 
-    return Loom({name: kept(name, built) for name, built in new.drivers.items()}, new.heads)
+    return DriversInUse({name: kept(name, built) for name, built in new.drivers.items()}, new.heads)
 
 
-def _apart(one: Loom, other: Loom) -> list[Driver]:
+def _apart(one: DriversInUse, other: DriversInUse) -> list[Driver]:
     """The drivers of one that the other has not."""
     return [driver for name, driver in one.drivers.items() if other.drivers.get(name) is not driver]
 
 
-def _without(loom: Loom, gone: Collection[Driver]) -> Loom:
+def _without(loom: DriversInUse, gone: Collection[Driver]) -> DriversInUse:
     names = {driver.name for driver in gone}
-    return Loom(
+    return DriversInUse(
         {name: driver for name, driver in loom.drivers.items() if name not in names},
         {name: heads for name, heads in loom.heads.items() if name not in names},
     )
 
 
-async def _exchange(here: Standing, new: Loom, trial: Hold) -> None:
+async def _exchange(here: ReloadableParts, new: DriversInUse, trial: Hold) -> None:
     """Close the wires that differ and open the new ones; the hold sends to those that stay meanwhile."""
     old = here.runner.loom
     gone, fresh = _apart(old, new), _apart(new, old)
@@ -200,10 +200,10 @@ def _goes_on(gone: Driver, fresh: Sequence[Driver]) -> bool:
     )
 
 
-async def _back(here: Standing, old: Loom) -> None:
+async def _back(here: ReloadableParts, old: DriversInUse) -> None:
     """The wires of before, built and opened again; one that cannot be is left out, and that is said."""
     again = _with_kept(here.runner.loom, loom_of(here.rig, here.clock, here.identity))
-    here.runner.rewire(Loom(again.drivers, old.heads))
+    here.runner.rewire(DriversInUse(again.drivers, old.heads))
     failed: list[Driver] = []
     for driver in again.drivers.values():
         if driver in here.open:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from fillside.calibration.result.expanded import around, decimals
 from fillside.daemon.first_start import show_cautions
 from fillside.daemon.notify import Notifier
-from fillside.daemon.reload import Standing, reload
+from fillside.daemon.reload import ReloadableParts, reload
 from fillside.doors.http.address import ListenError
 from fillside.runtime.readiness import Readiness, readiness
 
@@ -28,7 +28,7 @@ BEATS_A_PERIOD = 4
 class Service:
     """What is told to the service manager, and what it asks for."""
 
-    def __init__(self, standing: Standing, settings: Settings, notifier: Notifier) -> None:
+    def __init__(self, standing: ReloadableParts, settings: Settings, notifier: Notifier) -> None:
         self._standing, self._settings, self._notifier = standing, settings, notifier
         self._started = False
         runner = standing.runner

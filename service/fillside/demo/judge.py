@@ -19,7 +19,7 @@ WITHIN_STOPS = 0.15
 
 
 @dataclass(frozen=True)
-class Verdict:
+class FaceVerdict:
     """How far the face is from the wanted, in stops; infinite without key or fill."""
 
     ratio_off: float
@@ -40,7 +40,7 @@ class Judge:
 
     def reads(
         self, at: Sequence[float], levels: Mapping[str, float], ratio: float, exposure_lux: float
-    ) -> Verdict:
+    ) -> FaceVerdict:
         """The face at `at` [m] under wire levels 0..1 by head, against a key:fill ratio and an exposure."""
         lit = {"key": 0.0, "fill": 0.0}
         metered = self._truth.ambient_lux
@@ -57,7 +57,7 @@ class Judge:
             metered += direct_lux(head, "dome", at, toward_camera) * output + head.bounce * facing_lux
         fill = lit["fill"] + self._truth.ambient_lux
         key = lit["key"] + self._truth.ambient_lux
-        return Verdict(_stops(key, fill * ratio), _stops(metered, exposure_lux))
+        return FaceVerdict(_stops(key, fill * ratio), _stops(metered, exposure_lux))
 
 
 def _stops(lux: float, wanted_lux: float) -> float:

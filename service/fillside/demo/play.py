@@ -15,8 +15,8 @@ from typing import Any
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.broker import mosquitto
 from fillside.demo.bulbs import SimulatedBulb, bulbs_of, shining
-from fillside.demo.judge import Judge, Verdict
-from fillside.demo.walk import Tracker, Walk
+from fillside.demo.judge import FaceVerdict, Judge
+from fillside.demo.walk import SubjectWalk, Tracker
 from fillside.doors.http.address import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
 from fillside.rig.file.change import apply_change
@@ -66,10 +66,10 @@ class Score:
     judged_s: float = 0.0
     held_s: float = 0.0
     alone_s: float = 0.0
-    last: Verdict | None = None
-    last_alone: Verdict | None = None
+    last: FaceVerdict | None = None
+    last_alone: FaceVerdict | None = None
 
-    def add(self, seconds: float, held: Verdict, alone: Verdict) -> None:
+    def add(self, seconds: float, held: FaceVerdict, alone: FaceVerdict) -> None:
         self.judged_s += seconds
         self.held_s += seconds * held.good
         self.alone_s += seconds * alone.good
@@ -81,7 +81,7 @@ class Play:
     """A demonstration that runs; `place` is where the subject is, `broker_port` where its bulbs listen."""
 
     running: Running
-    walk: Walk
+    walk: SubjectWalk
     judge: Judge
     bulbs: Mapping[str, SimulatedBulb] = field(default_factory=dict)
     broker_port: int | None = None
@@ -114,7 +114,9 @@ async def playing(folder: Path, port: int = 7420, broker: bool = False) -> Async
             await stack.enter_async_context(shining(bulbs, broker_port))
         settings = Settings(folder, folder / "tokens.json", _free(Listen(port=port)))
         running = await stack.enter_async_context(daemon(rig, settings))
-        yield await _begin(Play(running, Walk(rig.marks), Judge(rig), bulbs, broker_port, place=rig.start))
+        yield await _begin(
+            Play(running, SubjectWalk(rig.marks), Judge(rig), bulbs, broker_port, place=rig.start)
+        )
 
 
 def _free(listen: Listen) -> Listen:

@@ -26,7 +26,7 @@ ROUND = (Stop("wheel", 2.5), Stop("table", 3.0), Stop("wheel", 1.5), Stop("shelf
 """The round that is walked again and again."""
 
 
-class Walk:
+class SubjectWalk:
     """A round of marks: stand and sway, then walk on, easing in and out."""
 
     def __init__(self, marks: Mapping[str, Sequence[float]], stops: Sequence[Stop] = ROUND) -> None:

@@ -23,7 +23,7 @@ class DoorError(Exception):
     """A door of the rig file cannot be opened on this machine; one clear line."""
 
 
-class Studio(Protocol):
+class HeldStudio(Protocol):
     """What a door needs of the runner; the doors' own tasks are among its side jobs."""
 
     @property
@@ -58,7 +58,7 @@ class DoorFigures:
         return news
 
 
-async def answer_to(studio: Studio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
+async def answer_to(studio: HeldStudio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
     """The answer to an order, done or not, in the one shape of every door. A report gets no state."""
     try:
         note = await studio.do(said, visitor)

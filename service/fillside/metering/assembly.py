@@ -10,12 +10,12 @@ from functools import partial
 from typing import Any
 
 from fillside.hold.machine.events import HeadsCorrected, LightEvent
-from fillside.metering.calibrations import Weighing
+from fillside.metering.calibrations import Calibrator
 from fillside.metering.daylight import Daylight, Room
 from fillside.metering.drift import Drift, Watched
-from fillside.metering.orders import Desk
+from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import HandMeters
-from fillside.metering.studio import LightNow, Studio
+from fillside.metering.studio import LightNow, MeteredStudio
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.runtime.loop import Runner
@@ -30,7 +30,7 @@ THE_CORRECTION = Visitor("the slow correction", "correction")
 
 
 @asynccontextmanager
-async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[Desk]:
+async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[MeterOrders]:
     """The meter's orders come through the runner while inside."""
 
     async def light(order: dict[str, Any]) -> None:
@@ -53,7 +53,7 @@ async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterato
         return LightNow(levels, runner.settled, runner.state)
 
     meters = HandMeters(clock)
-    studio = Studio(
+    studio = MeteredStudio(
         light=light,
         now=now,
         rest=rest,
@@ -70,8 +70,8 @@ async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterato
         clock=clock,
     )
     watched = Watched(state=runner.state, acts=lambda: runner.acts, corrected=lambda: runner.corrected)
-    weighing = Weighing(store, apply, runner.live.changed)
-    desk = Desk(store, studio, weighing, Daylight(room), Drift(room, watched, time.time()))
+    weighing = Calibrator(store, apply, runner.live.changed)
+    desk = MeterOrders(store, studio, weighing, Daylight(room), Drift(room, watched, time.time()))
     await runner.jobs.begin("metering start", desk.open)
     runner.meter_side = desk
     turning = runner.jobs.start("drift", partial(_turn, desk))
@@ -98,7 +98,7 @@ def _journaled(runner: Runner, store: Store) -> Callable[[LightEvent], None]:
     return happens
 
 
-async def _turn(desk: Desk) -> None:
+async def _turn(desk: MeterOrders) -> None:
     """Let slow corrections go on, until cancelled."""
     while True:
         await asyncio.sleep(TURN_EVERY_S)

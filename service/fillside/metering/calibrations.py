@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 
 from pydantic import ValidationError
 
-from fillside.background.worker_process import Apart
-from fillside.calibration.drift.change import Change
+from fillside.background.worker_process import WorkerProcess
+from fillside.calibration.drift.change import HeadChange
 from fillside.calibration.drift.sensors import with_sensors
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.remarks import remark_on
@@ -77,7 +77,7 @@ class Fitted:
     remark: str | None
 
 
-class Weighing:
+class Calibrator:
     """Makes calibrations of kept readings, keeps them, and has them applied.
 
     `busy` while something is worked out; `told` is called when that changes.
@@ -88,10 +88,10 @@ class Weighing:
         store: Store,
         apply: Applies,
         told: Callable[[], None] = lambda: None,
-        apart: Apart | None = None,
+        apart: WorkerProcess | None = None,
     ) -> None:
         self._store, self._apply, self._told = store, apply, told
-        self._apart = Apart() if apart is None else apart
+        self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
         self.used = kept.used_calibration(store)
         self.calibration = None if self.used is None else _understood(self.used)
@@ -124,7 +124,7 @@ class Weighing:
             remark=remark_on(found.calibration, len(counted)) if counted else None,
         )
 
-    async def judge(self, rig: Rig, readings: Sequence[Reading]) -> Change:
+    async def judge(self, rig: Rig, readings: Sequence[Reading]) -> HeadChange:
         """What became of a head since it was calibrated; ApartError where it cannot be told."""
         with self._working():
             return await self._apart.run(judge, rig, self.calibration, readings)

@@ -16,7 +16,7 @@ from fillside.balance.solver.rounding import Codes, outputs_of
 from fillside.calibration.drift.sensors import own_light, sensor_from
 from fillside.hold.machine.events import AmbientReading, LightEvent
 from fillside.orders.answers import Refusal
-from fillside.orders.metering import SensorSays
+from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
@@ -62,7 +62,7 @@ class Daylight:
         self._told: AmbientReading | None = None
         self._why = ""
 
-    def hear(self, order: SensorSays, unix_s: float) -> str:
+    def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what a sensor says; what came of it. Refusal for one that the rig does not have."""
         scene = self._room.scene()
         table = scene.rig.sensors.get(order.name)

@@ -32,10 +32,10 @@ from fillside.calibration.result.expanded import expanded
 from fillside.hold.intent.corrections import calibrated_alike
 from fillside.hold.machine.events import HeadsCorrected
 from fillside.metering.daylight import Room
-from fillside.metering.drift_words import Told, note_on
+from fillside.metering.drift_words import HeadDrift, note_on
 from fillside.metering.warming import Warming
 from fillside.orders.answers import Refusal
-from fillside.orders.metering import SensorSays
+from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
@@ -78,7 +78,7 @@ class Watched:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _HeadReadings:
     look: Look
     outputs: FloatArray
     lux: float
@@ -126,11 +126,11 @@ class Drift:
         lux = reading.lux(rig.meter.constant_of(reading.receptor))
         rounding = reading.rounding_lux(lux) / (max(lux, 1e-3) * math.log(2))
         sigma = math.hypot(rig.meter.sigma, rounding, hand_stops(here, look, outputs))
-        row = self._take(_Seen(look, outputs, lux, sigma), unix_s)
+        row = self._take(_HeadReadings(look, outputs, lux, sigma), unix_s)
         told = [self._said(name) for name in row.heads if name in self._at]
         return "; ".join(told) or "too little of that light is the heads' own to tell"
 
-    def hear(self, order: SensorSays, unix_s: float) -> str:
+    def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what the sensor at the subject says; what came of it."""
         table = self._rig.sensors[order.name]
         try:
@@ -152,7 +152,7 @@ class Drift:
             return f"not counted; {why}"
         self._heard_s = now
         look = look_of_sensor(table, self._rig)
-        row = self._take(_Seen(look, outputs, lux, SENSOR_NOISE_STOPS, by_sensor=True), unix_s)
+        row = self._take(_HeadReadings(look, outputs, lux, SENSOR_NOISE_STOPS, by_sensor=True), unix_s)
         return "; ".join(self._said(name) for name in row.heads if name in self._at)
 
     def _calibrated(self) -> Scene:
@@ -162,7 +162,7 @@ class Drift:
             made = self._made = self._rig, self._calibration, scene(self._rig, self._calibration)
         return made[2]
 
-    def _take(self, seen: _Seen, unix_s: float) -> Row:
+    def _take(self, seen: _HeadReadings, unix_s: float) -> Row:
         calibration = self._calibration
         assert calibration is not None, "there is something to hold it against"
         here = self._calibrated()
@@ -264,15 +264,17 @@ class Drift:
             return present
         return slow_correction(present, off, elapsed_s, per_hour=table.per_hour, most=table.most)
 
-    def _told(self, name: str) -> Told:
+    def _told(self, name: str) -> HeadDrift:
         off, sigma = self._drifts.off(name) if name in self._at else (None, None)
         to_come = self._warming.to_come_stops(name)
-        return Told(name, off, sigma, to_come, self._watched.corrected().get(name, 0.0), self._at.get(name))
+        return HeadDrift(
+            name, off, sigma, to_come, self._watched.corrected().get(name, 0.0), self._at.get(name)
+        )
 
     def _said(self, name: str) -> str:
         return self._told(name).words
 
-    def _all_told(self) -> list[Told]:
+    def _all_told(self) -> list[HeadDrift]:
         present = self._watched.corrected()
         names = [head.name for head in self._rig.heads]
         return [self._told(name) for name in names if name in self._at or name in present]

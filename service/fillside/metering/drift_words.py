@@ -12,7 +12,7 @@ SEEN_STOPS = 0.1
 
 
 @dataclass(frozen=True)
-class Told:
+class HeadDrift:
     """A head's drift and standard uncertainty [stops], None where nothing was told since the start; what is
     still to come of its warming up; what is corrected; and when it was told (Unix time)."""
 
@@ -62,7 +62,7 @@ class Told:
         }
 
 
-def note_on(told: Told) -> str:
+def note_on(told: HeadDrift) -> str:
     """A line for people on a head that warms up or is off; nothing where all is well."""
     if told.to_come_stops is not None:
         return f"{told.head} is still warming up: about {abs(told.to_come_stops):.1f} stop to come"

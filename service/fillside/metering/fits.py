@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from fillside.calibration.drift.change import Change, change_of
+from fillside.calibration.drift.change import HeadChange, change_of
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.readings import Reading, ReadingError, check_against
 from fillside.calibration.result.from_file import fit_again
@@ -16,14 +16,16 @@ from fillside.rig.tables.model import Rig
 
 
 @dataclass(frozen=True)
-class Weighed:
+class FittedCalibration:
     """A calibration, and the readings (by place) that this rig can have nothing to do with, with why."""
 
     calibration: Calibration
     strange: dict[int, str]
 
 
-def weigh(rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | None = None) -> Weighed:
+def weigh(
+    rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | None = None
+) -> FittedCalibration:
     """The calibration from readings; its next best one is of the heads in `only`, if given.
 
     Readings of heads that the rig does not have any more, or of places it rules out, are left aside.
@@ -39,10 +41,10 @@ def weigh(rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | 
     if only is not None:
         asked = next_said(next_reading(found, only=only))
         calibration = calibration.model_copy(update={"next": asked})
-    return Weighed(calibration, strange)
+    return FittedCalibration(calibration, strange)
 
 
-def judge(rig: Rig, calibration: Calibration | None, readings: Sequence[Reading]) -> Change:
+def judge(rig: Rig, calibration: Calibration | None, readings: Sequence[Reading]) -> HeadChange:
     """What became of a head since it was calibrated, from new readings of it alone."""
     known = fit((), rig) if calibration is None else fit_again(calibration, rig)
     return change_of(readings, known)

@@ -10,17 +10,17 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.background.worker_process import ApartError
+from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
 from fillside.calibration.readings import OWN_HEAD, Reading
 from fillside.calibration.routine import routine as acts
-from fillside.calibration.routine.checks import Check, Checked, checked
+from fillside.calibration.routine.checks import Checked, CheckReading, checked
 from fillside.calibration.routine.prompts import SAME_PLACE_M
 from fillside.calibration.routine.routine import Kind, NotNowError, Routine
 from fillside.calibration.routine.steps import (
     Asks,
-    Known,
     Step,
+    StudioKnowledge,
     check_to_take,
     items_of,
     may_read,
@@ -28,11 +28,11 @@ from fillside.calibration.routine.steps import (
     step_of,
 )
 from fillside.calibration.routine.verdict import cause_words
-from fillside.metering.calibrations import Fitted, Weighing
+from fillside.metering.calibrations import Calibrator, Fitted
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.persistence import keep, strike
-from fillside.metering.studio import Studio
+from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration
@@ -43,21 +43,21 @@ from fillside.storage.store import Store
 log = logging.getLogger(__name__)
 
 
-class Guide:
+class GuidedRoutine:
     """`step` is what is asked now, None when no routine is under way.
 
     Whoever calls sees to it that one call is over before the next.
     """
 
     def __init__(
-        self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight, drift: Drift
+        self, store: Store, studio: MeteredStudio, weighing: Calibrator, daylight: Daylight, drift: Drift
     ) -> None:
         self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
         self._drift = drift
         self._routine: Routine | None = None
         self._latest: Fitted | None = None
         self._shown: dict[str, float] | None = None
-        self._knows: Known | None = None
+        self._knows: StudioKnowledge | None = None
         self.step: Step | None = None
 
     async def open(self) -> None:
@@ -208,12 +208,12 @@ class Guide:
         said = f"{stops_words(abs(one.off_stops))} {way} what was expected"
         return said if one.good else f"{said}: that is off"
 
-    async def _cause(self, routine: Routine, check: Check, near: Reading) -> dict[str, Any]:
+    async def _cause(self, routine: Routine, check: CheckReading, near: Reading) -> dict[str, Any]:
         """Why a head is off, from its reading at the mark and one nearer to it."""
         far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
         try:
             change = await self._weighing.judge(self._rig, [_as_reading(far), near])
-        except ApartError as error:
+        except WorkerError as error:
             log.error("why %s is off cannot be worked out: %s", check.head, error)
             return {"cause": "Why cannot be worked out: look at lamp and stand."}
         return {"cause": cause_words(change), "as_calibrated": change.story == "as calibrated"}
@@ -242,7 +242,7 @@ class Guide:
         only = may_read(routine, self._rig) if routine.passed_over else None
         try:
             self._latest = await self._weighing.fit(self._rig, routine.readings, only)
-        except ApartError as error:
+        except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             return "it is kept, but could not be weighed"
         return ""
@@ -304,18 +304,18 @@ class Guide:
     def _rig(self) -> Rig:
         return self._studio.rig()
 
-    def _known(self) -> Known:
+    def _known(self) -> StudioKnowledge:
         """What is known, the same object while nothing changed, for what it has worked out."""
         latest = None if self._latest is None else self._latest.calibration
         taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
         rig, used = self._rig, self._weighing.calibration
         known = self._knows
         if known is None or not _same(known, rig, latest, used):
-            known = self._knows = Known(rig, latest, used, taken)
+            known = self._knows = StudioKnowledge(rig, latest, used, taken)
         return known
 
 
-def _same(known: Known, rig: Rig, latest: Calibration | None, used: Calibration | None) -> bool:
+def _same(known: StudioKnowledge, rig: Rig, latest: Calibration | None, used: Calibration | None) -> bool:
     return known.latest is latest and known.used is used and known.rig == rig
 
 
@@ -330,7 +330,7 @@ def _stored(body: Mapping[str, object] | None) -> Routine | None:
         return None
 
 
-def _as_wanted(reading: Reading, check: Check) -> bool:
+def _as_wanted(reading: Reading, check: CheckReading) -> bool:
     faced = check.head if reading.facing == OWN_HEAD and check.head in reading.heads else reading.facing
     there = math.dist(reading.at, check.at) <= SAME_PLACE_M
     return there and faced == check.facing and reading.receptor == check.receptor

@@ -15,18 +15,18 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.background.worker_process import ApartError
+from fillside.background.worker_process import WorkerError
 from fillside.calibration.estimate.shared_unknowns import shared_words
 from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
 from fillside.calibration.routine.routine import NotNowError
 from fillside.calibration.routine.steps import Asks
-from fillside.metering.calibrations import MOST_IN_A_FIT, Fitted, Weighing
+from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, Fitted
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
-from fillside.metering.guided_routine import Guide
+from fillside.metering.guided_routine import GuidedRoutine
 from fillside.metering.payloads import as_lit, beside_words, reading_of, sure_words
 from fillside.metering.persistence import CHECK, keep, keep_all, strike
-from fillside.metering.studio import Studio
+from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (
     CalibrateOrder,
@@ -34,7 +34,7 @@ from fillside.orders.metering import (
     LineupOrder,
     MeterOrder,
     Read,
-    SensorSays,
+    SensorReport,
     Strike,
     UseCalibration,
 )
@@ -48,15 +48,15 @@ from fillside.system_errors import why
 log = logging.getLogger(__name__)
 
 
-class Desk:
+class MeterOrders:
     """All methods are called on the event loop's thread."""
 
     def __init__(
-        self, store: Store, studio: Studio, weighing: Weighing, daylight: Daylight, drift: Drift
+        self, store: Store, studio: MeteredStudio, weighing: Calibrator, daylight: Daylight, drift: Drift
     ) -> None:
         self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
         self._drift = drift
-        self._guide = Guide(store, studio, weighing, daylight, drift)
+        self._guide = GuidedRoutine(store, studio, weighing, daylight, drift)
         self._turn = asyncio.Lock()
 
     async def open(self) -> None:
@@ -106,7 +106,7 @@ class Desk:
             raise Refusal("not_now", str(error)) from None
         except ReadingError as error:
             raise Refusal("bad_order", str(error)) from None
-        except ApartError as error:
+        except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             raise Refusal("not_now", "the readings are kept, but cannot be weighed; see the log") from None
         except (sqlite3.Error, NotStoredError) as error:
@@ -117,7 +117,7 @@ class Desk:
     async def _carried_out(self, order: MeterOrder, who: str) -> str:
         if isinstance(order, Read):
             return await self._read(order, who)
-        if isinstance(order, SensorSays):
+        if isinstance(order, SensorReport):
             return self._hear(order)
         async with self._turn:
             if isinstance(order, Strike):
@@ -128,7 +128,7 @@ class Desk:
                 return await self._import(order, who)
             return await self._act(order)
 
-    def _hear(self, order: SensorSays) -> str:
+    def _hear(self, order: SensorReport) -> str:
         table = self._rig.sensors.get(order.name)
         if table is None or table.watches == "daylight":
             return self._daylight.hear(order, time.time())

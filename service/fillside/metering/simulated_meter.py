@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from fillside.calibration.readings import Reading
 from fillside.rig.tables.model import CurveTable, Head, Rig
-from fillside.runtime.drivers_in_use import Loom
+from fillside.runtime.drivers_in_use import DriversInUse
 from fillside_drivers.driver import Clock, DriveModel
 from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.meter import VirtualMeter
@@ -88,15 +88,15 @@ class HandMeters:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._made: tuple[Rig, Loom, HandMeter | None] | None = None
+        self._made: tuple[Rig, DriversInUse, HandMeter | None] | None = None
 
-    def of(self, rig: Rig, loom: Loom) -> HandMeter | None:
+    def of(self, rig: Rig, loom: DriversInUse) -> HandMeter | None:
         """The meter, the same while the studio is; None where a wire is not simulated."""
         if self._made is None or self._made[0] is not rig or self._made[1] is not loom:
             self._made = rig, loom, self._make(rig, loom)
         return self._made[2]
 
-    def _make(self, rig: Rig, loom: Loom) -> HandMeter | None:
+    def _make(self, rig: Rig, loom: DriversInUse) -> HandMeter | None:
         drivers = [driver for driver in loom.drivers.values() if isinstance(driver, SimDriver)]
         if not drivers or len(drivers) != len(loom.drivers):
             return None

@@ -45,7 +45,7 @@ class LightNow:
 
 
 @dataclass(frozen=True)
-class Studio:
+class MeteredStudio:
     """`light` carries out an order of the hold; `now` is the light as it is; `rest` waits until it rests;
     `rig` is the rig with what was ordered since; `changed` is called when what doors show is another;
     `hand_meter` gives one that reads where everything is simulated.

@@ -53,7 +53,7 @@ class OrderError(Exception):
         self.message, self.where = message, where
 
 
-class _Said(BaseModel):
+class _LightOrderModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
@@ -68,7 +68,7 @@ def _stops_or_out(value: object) -> object:
 StopsSaid = Annotated[Number, BeforeValidator(_stops)]
 
 
-class Trim(_Said):
+class Trim(_LightOrderModel):
     """An offset in stops on a role, on top of the balance: by so much more, or to a value, or out."""
 
     do: Literal["trim"]
@@ -91,7 +91,7 @@ class Trim(_Said):
         return self
 
 
-class BalanceOrder(_Said):
+class BalanceOrder(_LightOrderModel):
     """A new wish: what is named changes, the rest stays."""
 
     do: Literal["balance"]
@@ -125,7 +125,7 @@ class BalanceOrder(_Said):
         return self
 
 
-class Expose(_Said):
+class Expose(_LightOrderModel):
     """Exposure at the subject: by stops on top, or to a number of lux, or to what the camera asks for."""
 
     do: Literal["expose"]
@@ -143,7 +143,7 @@ class Expose(_Said):
         return self
 
 
-class CameraOrder(_Said):
+class CameraOrder(_LightOrderModel):
     """The camera's settings as they are now; what is not named stays."""
 
     do: Literal["camera"]
@@ -182,7 +182,7 @@ class CameraOrder(_Said):
         return self.model_dump(exclude={"do"}, exclude_none=True)
 
 
-class _Place(_Said):
+class _Place(_LightOrderModel):
     to: Point | None = Field(default=None, description="a place as [x, y, z] in metres")
     mark: str | None = Field(default=None, description="the name of a mark, such as desk")
 
@@ -205,7 +205,7 @@ class SubjectReport(_Place):
     do: Literal["subject"]
 
 
-class Only(_Said):
+class Only(_LightOrderModel):
     """One head alone, the others out, for metering."""
 
     do: Literal["only"]
@@ -215,7 +215,7 @@ class Only(_Said):
     )
 
 
-class Show(_Said):
+class Show(_LightOrderModel):
     """These heads at these levels and the others out, for metering; none at all is the room without heads."""
 
     do: Literal["show"]
@@ -224,44 +224,44 @@ class Show(_Said):
     )
 
 
-class All(_Said):
+class All(_LightOrderModel):
     """Ends `only` and `show`."""
 
     do: Literal["all"]
 
 
-class Identify(_Said):
+class Identify(_LightOrderModel):
     """One head shows itself: it dips slowly, or comes up if it is out, and is as before."""
 
     do: Literal["identify"]
     head: str = Field(description="the head, such as key")
 
 
-class Follow(_Said):
+class Follow(_LightOrderModel):
     """Hold the balance as the subject moves."""
 
     do: Literal["follow"]
 
 
-class Freeze(_Said):
+class Freeze(_LightOrderModel):
     """Keep the levels as they are."""
 
     do: Literal["freeze"]
 
 
-class Dark(_Said):
+class Dark(_LightOrderModel):
     """All out, gently; work lights up."""
 
     do: Literal["dark"]
 
 
-class Keep(_Said):
+class Keep(_LightOrderModel):
     """Make the light now at the subject the wanted balance."""
 
     do: Literal["keep"]
 
 
-class Undo(_Said):
+class Undo(_LightOrderModel):
     """Take back the last order that changed what is wanted."""
 
     do: Literal["undo"]

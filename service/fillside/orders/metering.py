@@ -16,11 +16,11 @@ Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finish"]
 
 
-class _Said(BaseModel):
+class _MeterOrderModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class Read(_Said):
+class Read(_MeterOrderModel):
     """A value read off a light meter; what is left out is as the routine asks, or as a person would do it."""
 
     do: Literal["read"]
@@ -48,7 +48,7 @@ class Read(_Said):
     )
 
 
-class Strike(_Said):
+class Strike(_MeterOrderModel):
     """Lets a reading not count any more."""
 
     do: Literal["strike"]
@@ -56,7 +56,7 @@ class Strike(_Said):
     why: str = Field(default="struck by hand", max_length=200)
 
 
-class CalibrateOrder(_Said):
+class CalibrateOrder(_MeterOrderModel):
     """The guided routine that calibrates: start it, go on in it, leave it."""
 
     do: Literal["calibrate"]
@@ -64,7 +64,7 @@ class CalibrateOrder(_Said):
     item: str | None = Field(default=None, max_length=64, description="what is ticked")
 
 
-class LineupOrder(_Said):
+class LineupOrder(_MeterOrderModel):
     """The two-minute check before a shoot."""
 
     do: Literal["lineup"]
@@ -72,14 +72,14 @@ class LineupOrder(_Said):
     item: str | None = Field(default=None, max_length=64, description="what is ticked")
 
 
-class UseCalibration(_Said):
+class UseCalibration(_MeterOrderModel):
     """Goes back to an earlier calibration, or with null to the rig file alone."""
 
     do: Literal["calibration"]
     use: Whole | None = Field(description="its number")
 
 
-class SensorSays(_Said):
+class SensorReport(_MeterOrderModel):
     """What a sensor of the rig shows: the balance follows the daylight by it, or it tells how heads drift."""
 
     do: Literal["sensor"]
@@ -90,7 +90,7 @@ class SensorSays(_Said):
     )
 
 
-class Import(_Said):
+class Import(_MeterOrderModel):
     """Takes in readings from a CSV file's text, or a calibration as `fit --json` printed it."""
 
     do: Literal["import"]
@@ -115,8 +115,8 @@ METER_ORDERS: dict[str, type[BaseModel]] = {
     "lineup": LineupOrder,
     "calibration": UseCalibration,
     "import": Import,
-    "sensor": SensorSays,
+    "sensor": SensorReport,
 }
 """Every order of the meter's side by its word."""
 
-MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import | SensorSays
+MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import | SensorReport

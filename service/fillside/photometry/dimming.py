@@ -28,7 +28,7 @@ _TINY = float(np.finfo(np.float64).tiny)
 _SLACK = 1e-12
 
 
-class Curve(ABC):
+class DimmingCurve(ABC):
     """One dimming curve; equal and hashable by value."""
 
     @overload
@@ -59,7 +59,7 @@ class Curve(ABC):
 
 
 @dataclass(frozen=True)
-class Linear(Curve):
+class Linear(DimmingCurve):
     """Output = level."""
 
     def _outputs(self, level: FloatArray) -> FloatArray:
@@ -70,7 +70,7 @@ class Linear(Curve):
 
 
 @dataclass(frozen=True)
-class Square(Curve):
+class Square(DimmingCurve):
     """Output = level squared: half the control gives a quarter of the light (theatre practice).
 
     >>> Square().output_from_level(0.5)
@@ -85,7 +85,7 @@ class Square(Curve):
 
 
 @dataclass(frozen=True)
-class Log(Curve):
+class Log(DimmingCurve):
     """Output = 10^(3 (level - 1)) above level 0, and 0 at 0: IEC 62386-102 with level = (n - 1) / 253.
 
     An output from 0 to 0.001 (0 left out) is given by the smallest number above 0.
@@ -106,7 +106,7 @@ _CIE_KNEE, _CIE_SLOPE = 216 / 24389, 24389 / 27
 
 
 @dataclass(frozen=True)
-class Lightness(Curve):
+class Lightness(DimmingCurve):
     """Output is the relative luminance of CIE 1976 lightness L* = 100 level (ISO/CIE 11664-4).
 
     >>> round(Lightness().output_from_level(0.5), 6)
@@ -123,7 +123,7 @@ class Lightness(Curve):
 
 
 @dataclass(frozen=True)
-class Fixed(Curve):
+class Fixed(DimmingCurve):
     """A lamp that cannot be dimmed: output 1 at every level, and level 1 for every output."""
 
     def _outputs(self, level: FloatArray) -> FloatArray:
@@ -134,7 +134,7 @@ class Fixed(Curve):
 
 
 @dataclass(frozen=True)
-class Table(Curve):
+class TabledCurve(DimmingCurve):
     """A monotone cubic (Fritsch and Carlson, 1980) through measured pairs of level and output.
 
     `levels` rise strictly within 0..1, `outputs` never fall and end at 1; (0, 0) is put in front when no
@@ -180,7 +180,7 @@ def _check_table(levels: tuple[float, ...], outputs: tuple[float, ...]) -> None:
         raise ValueError("the last output must be 1, at a level above 0")
 
 
-_NAMED: dict[str, Curve] = {
+_NAMED: dict[str, DimmingCurve] = {
     "linear": Linear(),
     "square": Square(),
     "log": Log(),
@@ -189,7 +189,7 @@ _NAMED: dict[str, Curve] = {
 }
 
 
-def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> Curve:
+def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> DimmingCurve:
     """The curve of a name, or of a table (levels, outputs).
 
     >>> curve("square") == curve("square"), curve(([1.0], [1.0])).output_from_level(0.25)
@@ -200,7 +200,7 @@ def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> Curve:
             raise ValueError(f"{spec!r} is not a dimming curve; there are {', '.join(_NAMED)}, or a table")
         return _NAMED[spec]
     levels, outputs = spec
-    return Table(tuple(levels), tuple(outputs))
+    return TabledCurve(tuple(levels), tuple(outputs))
 
 
 def code_from_level(level: float, full_scale: int) -> int:
@@ -229,7 +229,7 @@ def wire_octets(code: int, full_scale: int) -> list[int]:
 
 
 @lru_cache(maxsize=64)
-def outputs_of_codes(curve: Curve, full_scale: int) -> FloatArray:
+def outputs_of_codes(curve: DimmingCurve, full_scale: int) -> FloatArray:
     """Output of every code from 0 to `full_scale` (full_scale + 1,), read only, never falling."""
     outputs = curve.output_from_level(np.arange(full_scale + 1) / max(full_scale, 1))
     outputs = np.maximum.accumulate(outputs)
@@ -238,18 +238,18 @@ def outputs_of_codes(curve: Curve, full_scale: int) -> FloatArray:
 
 
 @lru_cache(maxsize=4096)
-def smallest_lit_code(curve: Curve, full_scale: int) -> int:
+def smallest_lit_code(curve: DimmingCurve, full_scale: int) -> int:
     """The smallest code that gives any light; full scale if only that does."""
     return _smallest_code(curve, full_scale, _TINY)
 
 
 @lru_cache(maxsize=4096)
-def floor_code(curve: Curve, full_scale: int, floor: float) -> int:
+def floor_code(curve: DimmingCurve, full_scale: int, floor: float) -> int:
     """The smallest code that gives light, and no less of it than `floor`."""
     return max(smallest_lit_code(curve, full_scale), _smallest_code(curve, full_scale, floor - _SLACK))
 
 
-def _smallest_code(curve: Curve, full_scale: int, output: float) -> int:
+def _smallest_code(curve: DimmingCurve, full_scale: int, output: float) -> int:
     low, high = 0, full_scale
     while low < high:
         middle = (low + high) // 2
@@ -260,7 +260,7 @@ def _smallest_code(curve: Curve, full_scale: int, output: float) -> int:
     return low
 
 
-def code_from_output(curve: Curve, output: float, full_scale: int, floor: float = 0.0) -> int:
+def code_from_output(curve: DimmingCurve, output: float, full_scale: int, floor: float = 0.0) -> int:
     """A held head's own rounding: the code nearest in level, not below `floor` and never dark.
 
     The least code is the smallest that gives light and at least `floor` (less 1e-12). A head that is to be
@@ -270,7 +270,9 @@ def code_from_output(curve: Curve, output: float, full_scale: int, floor: float 
     return max(least, code_from_level(curve.level_from_output(output), full_scale))
 
 
-def codes_from_outputs(curve: Curve, outputs: FloatArray, full_scale: int, floor: float = 0.0) -> IntArray:
+def codes_from_outputs(
+    curve: DimmingCurve, outputs: FloatArray, full_scale: int, floor: float = 0.0
+) -> IntArray:
     """`code_from_output` of many outputs at once."""
     levels = curve.level_from_output(np.asarray(outputs, dtype=np.float64))
     codes = np.floor(levels * full_scale + 0.5).astype(np.int64)

@@ -21,7 +21,7 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
-class Sources:
+class LightSources:
     """Heads as lit discs, one row per head, all at full output.
 
     `position` (n, 3) [m] is where receptors face; the lit disc is centred `setback_m` (n,) behind it, along
@@ -83,10 +83,10 @@ class Sources:
 
 @cache
 def _arrays() -> tuple[str, ...]:
-    return tuple(field.name for field in fields(Sources) if field.name != "tabled")
+    return tuple(field.name for field in fields(LightSources) if field.name != "tabled")
 
 
-def toward(sources: Sources, point: ArrayLike) -> FloatArray:
+def toward(sources: LightSources, point: ArrayLike) -> FloatArray:
     """Unit vectors (n, 3) from `point` to each head's `position`; a zero vector where they meet."""
     away = sources.position - _place(point)
     length = np.sqrt(np.einsum("nk,nk->n", away, away))
@@ -94,14 +94,14 @@ def toward(sources: Sources, point: ArrayLike) -> FloatArray:
     return unit
 
 
-def facing_lux(sources: Sources, point: ArrayLike) -> FloatArray:
+def facing_lux(sources: LightSources, point: ArrayLike) -> FloatArray:
     """E_i (n,) [lx]: a flat receptor at `point` facing each head's position, that head alone at full."""
     facing = toward(sources, point)[None]
     lux: FloatArray = receptor_lux(sources, point, facing, np.zeros(1, dtype=np.bool_))[0]
     return lux
 
 
-def receptor_lux(sources: Sources, point: ArrayLike, axes: ArrayLike, dome: ArrayLike) -> FloatArray:
+def receptor_lux(sources: LightSources, point: ArrayLike, axes: ArrayLike, dome: ArrayLike) -> FloatArray:
     """Lux (m, n) that m receptors at `point` show from each of n heads alone at full output.
 
     `point` (3,) [m]; `axes` (m, 3), or (m, n, 3) where a receptor turns from head to head, unit vectors the
@@ -120,7 +120,7 @@ def receptor_lux(sources: Sources, point: ArrayLike, axes: ArrayLike, dome: Arra
     heads = len(sources)
     if is_dome.ndim != 1 or axis.shape not in ((len(is_dome), 3), (len(is_dome), heads, 3)):
         raise ValueError(f"axes of shape {axis.shape} do not fit {is_dome.shape} receptors and {heads} heads")
-    seen = _Seen.of(sources, place)
+    seen = _SourcesSeen.of(sources, place)
     ahead, along_head, outward = _dots(axis, (seen.centre, sources.axis, seen.outward))
     even, plain, leaning = seen.full_cd * whole_disc_means(seen.discs)
     weighed = ahead * plain + outward * leaning
@@ -138,7 +138,7 @@ def receptor_lux(sources: Sources, point: ArrayLike, axes: ArrayLike, dome: Arra
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class _SourcesSeen:
     """All heads seen from one place; `centre` leads to their discs, `outward` runs in the discs' planes."""
 
     centre: FloatArray
@@ -147,7 +147,7 @@ class _Seen:
     discs: DiscsSeen
 
     @classmethod
-    def of(cls, sources: Sources, place: FloatArray) -> Self:
+    def of(cls, sources: LightSources, place: FloatArray) -> Self:
         centre = sources.centre - place
         height = -_dot(centre, sources.axis)
         way = centre + height[:, None] * sources.axis

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.dimming import Curve, outputs_of_codes
+from fillside.photometry.dimming import DimmingCurve, outputs_of_codes
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -32,7 +32,7 @@ def most_light(cool_part: float, cool_share: float) -> float:
 
 
 @dataclass(frozen=True)
-class TwoWhites(Curve):
+class TwoWhites(DimmingCurve):
     """The dimming curve of a lamp with a warm and a cool channel that holds one mix.
 
     Both channels have the curve `base` and codes up to `full_scale`. `cool_part` is the cool channel's part
@@ -40,7 +40,7 @@ class TwoWhites(Curve):
     Output 1 is the most that the mix can give. Codes' outputs are exact; between codes the curve is straight.
     """
 
-    base: Curve
+    base: DimmingCurve
     full_scale: int
     cool_part: float
     cool_share: float

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pydantic import BaseModel, ConfigDict
 
 
-class Answer(BaseModel):
+class PlanningAnswer(BaseModel):
     """Fields carry their units; a value that does not exist is None, never NaN or infinity."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False, extra="forbid")

@@ -10,8 +10,8 @@ import numpy.typing as npt
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.balance.target import wish_from_rig
-from fillside.planning.answer import Answer
-from fillside.planning.equipment.lamps import LampSaid, lamps_said
+from fillside.planning.answer import PlanningAnswer
+from fillside.planning.equipment.lamps import LampLabel, lamps_said
 from fillside.planning.look.colour import ASSUMES as COLOUR_ASSUMES
 from fillside.planning.look.colour import ColourAnswer, colour_answers, stated_ccts_k
 from fillside.planning.look.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
@@ -27,7 +27,7 @@ from fillside.rig.tables.plan import Glasses
 FloatArray = npt.NDArray[np.float64]
 
 
-class PlanReport(Answer):
+class PlanReport(PlanningAnswer):
     """The plan of a rig, mark by mark, and what holds for the rig as a whole.
 
     `unknown` says what could not be answered and which key of the rig file would change that.
@@ -40,7 +40,7 @@ class PlanReport(Answer):
     colour_assumes: str
     power: PowerAnswer
     umbrellas: tuple[UmbrellaAnswer, ...]
-    lamps: tuple[LampSaid, ...]
+    lamps: tuple[LampLabel, ...]
     cautions: tuple[str, ...]
     camera: tuple[str, ...]
     unknown: tuple[str, ...]

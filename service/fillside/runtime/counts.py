@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass
-class Figures:
+class Counts:
     """Counts of one daemon; who measures times puts its own call in place, in seconds."""
 
     orders: int = 0

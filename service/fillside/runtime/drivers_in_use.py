@@ -15,7 +15,7 @@ from fillside_drivers.registry import build
 
 
 @dataclass(frozen=True)
-class Loom:
+class DriversInUse:
     """`drivers` by name; `heads` has for each the places of its heads in the rig, and their names."""
 
     drivers: Mapping[str, Driver]
@@ -38,7 +38,7 @@ def _channels(head: str, codes: Codes) -> Iterator[tuple[str, int]]:
     return zip(channel_names(head, len(codes)), codes, strict=True)
 
 
-def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Loom:
+def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> DriversInUse:
     """All drivers that a head of the rig hangs on, not open yet.
 
     Raises fillside_drivers' DriverError when one cannot be built on this machine.
@@ -59,7 +59,7 @@ def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Loom:
         )
         for name, own in heads.items()
     }
-    return Loom(drivers, heads)
+    return DriversInUse(drivers, heads)
 
 
 def _told(rig: Rig) -> dict[str, float]:

@@ -30,8 +30,8 @@ from fillside.orders.metering import METER_ORDERS, MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Rig
-from fillside.runtime.counts import Figures
-from fillside.runtime.drivers_in_use import Loom
+from fillside.runtime.counts import Counts
+from fillside.runtime.drivers_in_use import DriversInUse
 from fillside.runtime.live import Live, State
 from fillside.runtime.meter_orders import MeterSide, shown
 from fillside.runtime.storing import Record
@@ -57,7 +57,7 @@ Clock = Callable[[], float]
 class Runner:
     """Owns the hold. All methods are called on the event loop's thread."""
 
-    def __init__(self, hold: Hold, loom: Loom, store: Store, clock: Clock) -> None:
+    def __init__(self, hold: Hold, loom: DriversInUse, store: Store, clock: Clock) -> None:
         self._hold, self._loom, self._store, self._clock = hold, loom, store, clock
         self.jobs = SideJobs(clock, self._tell_watchers)
         self._answers = Turnstile()
@@ -66,7 +66,7 @@ class Runner:
         self._due = math.inf
         self._sent: tuple[int, ...] = ()
         self._told_trouble: str | None = None
-        self.figures = Figures()
+        self.figures = Counts()
         self.meter_side: MeterSide | None = None
         self.live = Live(self.state)
         self._watchers: set[asyncio.Event] = set()
@@ -147,7 +147,7 @@ class Runner:
         """What `renew` would hold by, to look at; nothing is changed."""
         return self._hold.renewed(rig, calibration, calibrated_at, self._clock())
 
-    def rewire(self, loom: Loom) -> None:
+    def rewire(self, loom: DriversInUse) -> None:
         """Send over these drivers from now on; those that are new begin with the present codes."""
         old, self._loom = self._loom, loom
         for driver, frame in loom.frames(self._hold.scene, self._hold.codes, ()):
@@ -155,7 +155,9 @@ class Runner:
                 driver.send(frame)
         self._watch(loom)
 
-    def adopt(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, loom: Loom) -> None:
+    def adopt(
+        self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, loom: DriversInUse
+    ) -> None:
         """Hold a changed rig file over its own drivers from now on; the first frame is the present one."""
         now = self._clock()
         self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
@@ -201,7 +203,7 @@ class Runner:
         self.event(HeadsLeave(()))
 
     @property
-    def loom(self) -> Loom:
+    def loom(self) -> DriversInUse:
         """The drivers that are sent to."""
         return self._loom
 
@@ -375,7 +377,7 @@ class Runner:
         for watcher in self._watchers:
             watcher.set()
 
-    def _watch(self, loom: Loom) -> None:
+    def _watch(self, loom: DriversInUse) -> None:
         """Hear of these drivers' health, and of no others'; what they say already counts."""
         for end in self._unwatch.values():
             end()

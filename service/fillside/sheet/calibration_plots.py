@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from fillside.calibration.estimate.fit import Fit
-from fillside.calibration.result.charts import Curve, Dot, HeadCharts, charts_of
+from fillside.calibration.result.charts import ChartCurve, Dot, HeadCharts, charts_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -104,7 +104,7 @@ def _residuals(axes: Axes, charts: HeadCharts) -> None:
     _plain(axes)
 
 
-def _curve(axes: Axes, curve: Curve) -> None:
+def _curve(axes: Axes, curve: ChartCurve) -> None:
     axes.fill_between(curve.at, curve.low, curve.high, color=_BAND, lw=0)
     axes.plot(curve.at, curve.value, color=_INK, lw=1.2)
 

@@ -20,8 +20,8 @@ from fillside.sheet.dimension_lines import scale_bar
 from fillside.sheet.page import BOLD, FAINT, THIN, Page, Spot
 from fillside.sheet.plan_view import draw_above
 from fillside.sheet.side_view import below_mm, draw_aside
-from fillside.sheet.symbols import Frame
-from fillside.sheet.text_columns import HEADING_MM, LINE_MM, Column, Section, Table, fill
+from fillside.sheet.symbols import ViewFrame
+from fillside.sheet.text_columns import HEADING_MM, LINE_MM, Column, Section, TextTable, fill
 from fillside.sheet.type_metrics import broken, width_of
 from fillside.sheet.views import Extent, Views
 
@@ -77,7 +77,7 @@ def lay_out(rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, pape
     views = Views(rig, mark)
     pages = _Pages(rig, mark, paper)
     first = pages.new()
-    table = Table(texts.head_rows(rig, mark, views, lengths), pages.inner.width, texts.RIGHT, texts.WRAPS)
+    table = TextTable(texts.head_rows(rig, mark, views, lengths), pages.inner.width, texts.RIGHT, texts.WRAPS)
     shown = max(2, table.fitting(1, pages.inner.height * TABLE_SHARE))
     bottom = pages.inner.bottom + table.high_mm(1, shown)
     table.draw(first, pages.inner.left, bottom, 1, shown)
@@ -185,13 +185,13 @@ def _draw(page: Page, views: Views, chosen: Arrangement, lengths: Lengths) -> No
     draw_aside(page, views, _frame(box, views.extent_aside(), mm, below_mm(views)), lengths)
 
 
-def _frame(box: Box, extent: Extent, mm_per_m: float, below: float) -> Frame:
+def _frame(box: Box, extent: Extent, mm_per_m: float, below: float) -> ViewFrame:
     """A view in the middle of its box, with so many mm below it; spare height is shared."""
     high = extent.height * mm_per_m
     spare = max(0.0, box.height - below - high - PAD_MM) / 2
     left = box.left + (box.width - extent.width * mm_per_m) / 2
     zero: Spot = (left - extent.left * mm_per_m, box.bottom + below + spare - extent.bottom * mm_per_m)
-    return Frame((box.left, box.bottom), (box.right, box.top), zero, mm_per_m)
+    return ViewFrame((box.left, box.bottom), (box.right, box.top), zero, mm_per_m)
 
 
 def _caption_mm(text: str, width: float) -> float:
@@ -205,7 +205,7 @@ def _caption(page: Page, box: Box, text: str) -> Box:
     return Box(box.left, box.bottom, box.width, box.height - _caption_mm(text, box.width))
 
 
-def _rest(pages: _Pages, table: Table, shown: int, sections: list[Section]) -> None:
+def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) -> None:
     """All that the first page has no room for: the rest of the table, then text in columns, then notes."""
     inner, rest = pages.inner, sections
     while True:

@@ -26,20 +26,20 @@ from fillside.sheet.symbols import (
     CAMERA_MM,
     HEAD_RADIUS_M,
     LIT,
-    Frame,
+    ViewFrame,
     beyond,
     camera,
     cross,
     wall,
 )
-from fillside.sheet.views import Drawn, Views
+from fillside.sheet.views import DrawnHead, Views
 
 FIRST_ARC_MM, ARC_STEP_MM, NOSE_RADII = 9.0, 5.2, 1.6
 CAMERA_DEG = -90.0
 """Where the camera is, seen from the subject."""
 
 
-def draw_above(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None:
+def draw_above(page: Page, views: Views, frame: ViewFrame, lengths: Lengths) -> None:
     """Wall, camera and its view, subject, heads, distances and bearings."""
     labels = Labels(page, frame.low, frame.high)
     _lines(page, views, frame)
@@ -58,7 +58,7 @@ def draw_above(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None
     page.marks[ground:ground] = _texts(views, frame, lengths, labels)
 
 
-def _lines(page: Page, views: Views, frame: Frame) -> None:
+def _lines(page: Page, views: Views, frame: ViewFrame) -> None:
     """All that is a straight line: walls, what the camera sees, where heads point, tapes."""
     put, per_m = frame.at, frame.mm_per_m
     ends = views.wall_above((frame.low[0] - frame.zero[0]) / per_m, (frame.high[0] - frame.zero[0]) / per_m)
@@ -76,7 +76,7 @@ def _lines(page: Page, views: Views, frame: Frame) -> None:
         dimension(page, centre, put((0.0, views.wall_m)))
 
 
-def _view_edges(page: Page, views: Views, frame: Frame) -> None:
+def _view_edges(page: Page, views: Views, frame: ViewFrame) -> None:
     half = math.radians(view_degrees(views.rig.plan.view)[0] / 2)
     lens = frame.at(views.camera_above)
     far = 10 * (frame.high[1] - frame.low[1])
@@ -85,7 +85,7 @@ def _view_edges(page: Page, views: Views, frame: Frame) -> None:
         page.stroke([lens, _cut(lens, end, frame)], THIN, FAINT, "dashed")
 
 
-def _cut(start: Spot, end: Spot, frame: Frame) -> Spot:
+def _cut(start: Spot, end: Spot, frame: ViewFrame) -> Spot:
     """The end of a line, or where it leaves the frame."""
     share = 1.0
     for axis in (0, 1):
@@ -96,7 +96,7 @@ def _cut(start: Spot, end: Spot, frame: Frame) -> Spot:
     return start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
 
 
-def _arcs(views: Views) -> Iterator[tuple[Drawn, float]]:
+def _arcs(views: Views) -> Iterator[tuple[DrawnHead, float]]:
     """Each head with the radius of its arc in mm: on each side those nearer to the camera's line inside."""
     for side in (1, -1):
         own = sorted(
@@ -105,7 +105,7 @@ def _arcs(views: Views) -> Iterator[tuple[Drawn, float]]:
         yield from ((drawn, FIRST_ARC_MM + ARC_STEP_MM * i) for i, drawn in enumerate(own))
 
 
-def _texts(views: Views, frame: Frame, lengths: Lengths, labels: Labels) -> list[Stroke]:
+def _texts(views: Views, frame: ViewFrame, lengths: Lengths, labels: Labels) -> list[Stroke]:
     """The measures: to camera and wall first, then a tape's length and a bearing for every stand.
 
     Returns the arcs of those bearings that found room; an arc without its number would say nothing.
@@ -130,7 +130,7 @@ def _texts(views: Views, frame: Frame, lengths: Lengths, labels: Labels) -> list
     return drawn_arcs
 
 
-def _between(drawn: Drawn, frame: Frame, arc_mm: float) -> float:
+def _between(drawn: DrawnHead, frame: ViewFrame, arc_mm: float) -> float:
     """The share of a head's tape that is in the middle between its arc and its lit face."""
     centre, place = frame.at((0.0, 0.0)), frame.at(drawn.place_above)
     length = math.dist(centre, place)
@@ -151,7 +151,7 @@ def _freest(turned_deg: float, lines: list[float]) -> list[float]:
     return sorted((0.2 + 0.05 * i for i in range(17)), key=room, reverse=True)
 
 
-def _face(page: Page, views: Views, frame: Frame) -> tuple[list[Spot], list[Spot]]:
+def _face(page: Page, views: Views, frame: ViewFrame) -> tuple[list[Spot], list[Spot]]:
     """The subject's head as a circle with its nose where the face looks; the outlines of both."""
     radius, centre = HEAD_RADIUS_M * frame.mm_per_m, frame.at((0.0, 0.0))
     circle = arc(centre, radius, 0, 360)
@@ -166,7 +166,7 @@ def _face(page: Page, views: Views, frame: Frame) -> tuple[list[Spot], list[Spot
     return circle, [centre, beyond(tip, side, 0.5), beyond(tip, side, -0.5)]
 
 
-def _names(page: Page, views: Views, frame: Frame, labels: Labels) -> None:
+def _names(page: Page, views: Views, frame: ViewFrame, labels: Labels) -> None:
     """The camera, the subject's mark and the other marks by name; no name lies on another mark."""
     others = {
         name: frame.at(views.above(point))

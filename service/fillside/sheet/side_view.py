@@ -22,9 +22,9 @@ from fillside.sheet.page import (
     Spot,
     Words,
 )
-from fillside.sheet.symbols import LIT, Frame, camera, wall
+from fillside.sheet.symbols import LIT, ViewFrame, camera, wall
 from fillside.sheet.type_metrics import TYPE_PT, width_of
-from fillside.sheet.views import Drawn, Views
+from fillside.sheet.views import DrawnHead, Views
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0
 MOST_CHAINS = 10
@@ -43,7 +43,7 @@ def below_mm(views: Views) -> float:
     return CHAIN_MM * chains(views) + ROOM_MM
 
 
-def draw_aside(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None:
+def draw_aside(page: Page, views: Views, frame: ViewFrame, lengths: Lengths) -> None:
     """Floor, ceiling, wall, subject, heads, heights, distances and elevations."""
     put, floor = frame.at, frame.zero[1]
     labels = Labels(page, (frame.low[0], frame.low[1]), frame.high)
@@ -70,13 +70,13 @@ def draw_aside(page: Page, views: Views, frame: Frame, lengths: Lengths) -> None
     page.area(face, PAPER, GRAPHITE, PLAIN)
 
 
-def _at_ceiling(frame: Frame, top: float, text: str) -> Iterator[Words]:
+def _at_ceiling(frame: ViewFrame, top: float, text: str) -> Iterator[Words]:
     for share in (0.0, 0.2, 0.4, 0.6, 0.8):
         x = frame.low[0] + share * (frame.high[0] - frame.low[0])
         yield Words((x, top + 0.8), text, TYPE_PT, height="bottom")
 
 
-def _measures(page: Page, views: Views, frame: Frame, lengths: Lengths, labels: Labels) -> None:
+def _measures(page: Page, views: Views, frame: ViewFrame, lengths: Lengths, labels: Labels) -> None:
     """Heights of subject, camera and stands, distances along the floor, and the lines to the face."""
     put = frame.at
     height = float(views.subject[2])
@@ -99,7 +99,7 @@ def _measures(page: Page, views: Views, frame: Frame, lengths: Lengths, labels: 
 
 
 def _along_the_floor(
-    page: Page, drawn: Drawn, frame: Frame, lengths: Lengths, number: int, labels: Labels
+    page: Page, drawn: DrawnHead, frame: ViewFrame, lengths: Lengths, number: int, labels: Labels
 ) -> None:
     """A stand's distance on a line of its own below the floor; `number` counts them from the nearest."""
     foot, zero = frame.at((drawn.place_aside[0], 0.0)), frame.zero
@@ -122,7 +122,7 @@ def _at_chain(start: Spot, end: Spot, text: str) -> Iterator[Words]:
     yield Words(spot, text, TYPE_PT, CHALK, side, "center", backed=True)
 
 
-def _elevation(page: Page, drawn: Drawn, frame: Frame, lengths: Lengths, labels: Labels) -> None:
+def _elevation(page: Page, drawn: DrawnHead, frame: ViewFrame, lengths: Lengths, labels: Labels) -> None:
     """The line from the eyes to the lit face, with its length and its angle."""
     across, height = drawn.place_aside
     rise = math.tan(math.radians(drawn.up_deg)) * drawn.floor_m

@@ -12,7 +12,7 @@ CAMERA_MM = 4.0
 
 
 @dataclass(frozen=True)
-class Frame:
+class ViewFrame:
     """Where on the page a view stands: its corners, where its zero is, and millimetres a metre."""
 
     low: Spot

@@ -97,7 +97,7 @@ def _continued(title: str) -> str:
 Rows = Sequence[Sequence[str]]
 
 
-class Table:
+class TextTable:
     """A table with its first row as headings, as wide as asked; `wraps` are columns whose cells are broken
     where the table would be too wide."""
 

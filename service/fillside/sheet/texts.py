@@ -12,7 +12,7 @@ from fillside.planning.plan import PlanReport
 from fillside.planning.safety.checklists import checklists
 from fillside.rig.tables.model import Head, Rig
 from fillside.sheet.text_columns import Section
-from fillside.sheet.views import Drawn, Views
+from fillside.sheet.views import DrawnHead, Views
 from fillside.text import numbers, uncertainty
 
 FLAT_CONSTANT = 250.0
@@ -58,7 +58,7 @@ def head_rows(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> list[
     return [list(HEADINGS), *(_row(rig, mark, drawn, lengths) for drawn in views.heads)]
 
 
-def _row(rig: Rig, mark: MarkPlan, drawn: Drawn, lengths: Lengths) -> list[str]:
+def _row(rig: Rig, mark: MarkPlan, drawn: DrawnHead, lengths: Lengths) -> list[str]:
     name = drawn.head.name
     said = next(head for head in mark.balance.heads if head.name == name)
     standing = next(one for one in mark.standings if one.head == name)

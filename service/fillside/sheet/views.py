@@ -29,7 +29,7 @@ FACES_WALL = 0.2
 
 
 @dataclass(frozen=True)
-class Drawn:
+class DrawnHead:
     """One head on the sheet: its letter, and its lit face (rim,) in both views' own metres."""
 
     letter: str
@@ -93,7 +93,7 @@ class Views:
         off = point[:2] - self.subject[:2]
         return sign * float(off @ outward), float(point[2])
 
-    def _drawn(self, letter: str, head: Head) -> Drawn:
+    def _drawn(self, letter: str, head: Head) -> DrawnHead:
         standing = next(one for one in self.mark.standings if one.head == head.name)
         place = np.asarray(head.position, dtype=float)
         rim = disc_rim(head.position, self.rig.aim_of(head), head.modifier.diameter / 2)
@@ -101,7 +101,7 @@ class Views:
         length = float(np.linalg.norm(off))
         outward = off / length if length > 1e-6 else self.ahead
         sign = -1.0 if abs(standing.side_deg) <= 90 and length > 1e-6 else 1.0
-        return Drawn(
+        return DrawnHead(
             letter=letter,
             head=head,
             above=tuple(self.above(point) for point in rim),

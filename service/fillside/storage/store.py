@@ -16,7 +16,7 @@ from fillside.storage import writer
 from fillside.storage.database import Folder, Memory
 from fillside.storage.records.rows import TABLES, BadRowError, Values, readable_text
 from fillside.storage.repair.unread import Unread
-from fillside.storage.writer import NO_ANSWER, Job, Lasting, Writer
+from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, Lasting
 
 T = TypeVar("T")
 FILE = "fillside.db"
@@ -29,7 +29,7 @@ class Store:
 
     def __init__(self, place: Folder | Memory, unread: Unread, trouble: str | None = None) -> None:
         self._place, self._unread = place, unread
-        self._writer = Writer(place, trouble)
+        self._writer = DatabaseWriter(place, trouble)
 
     @classmethod
     def open(cls, folder: Path) -> Self:
@@ -103,11 +103,11 @@ class Store:
         self._unread.note(text)
 
     def write(self, job: Job, synced: bool = True) -> Future[Any]:
-        """Run `job(connection)` on the writing thread, within a transaction, once; see `Writer.put`."""
+        """Run `job(connection)` on the writing thread, within a transaction, once; `DatabaseWriter.put`."""
         return self._writer.put(job, synced)
 
     def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
-        """Store all of these together, now or as soon as that can be; see `Writer.keep`."""
+        """Store all of these together, now or as soon as that can be; see `DatabaseWriter.keep`."""
         return self._writer.keep(*jobs, synced=synced)
 
     def read(self, question: Callable[[sqlite3.Connection], T]) -> T:

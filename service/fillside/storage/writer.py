@@ -44,7 +44,7 @@ _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CO
 what is damaged is renewed as it is opened."""
 
 
-class Place(Protocol):
+class DatabasePlace(Protocol):
     """Where the database is; see `storage.place`."""
 
     where: str
@@ -101,10 +101,10 @@ def commit(connection: sqlite3.Connection, synced: bool) -> None:
     connection.execute("COMMIT")
 
 
-class Writer:
+class DatabaseWriter:
     """Runs jobs on its own thread, in the order they came."""
 
-    def __init__(self, place: Place, trouble: str | None = None) -> None:
+    def __init__(self, place: DatabasePlace, trouble: str | None = None) -> None:
         """`place.connect` gives a connection, opened with ``check_same_thread=False, isolation_level=None``,
         and is asked again until it does; `place.check` raises a StorageError when that connection leads
         nowhere any more. `trouble` is why there is none at first."""

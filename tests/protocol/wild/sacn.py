@@ -12,7 +12,7 @@ from pathlib import Path
 
 from fillside_drivers.sacn.listener import Listener
 from fillside_drivers.sacn.packet import DataPacket, DiscoveryPacket, OctetsError, SyncPacket, decode, encode
-from fillside_drivers.sacn.sources import MOST_SOURCES, Sources, notices
+from fillside_drivers.sacn.sources import MOST_SOURCES, RivalSources, notices
 from protocol.wild.matter import text
 from protocol.wild.trial import Kind, one_line
 
@@ -156,7 +156,7 @@ class Datagrams:
     def __init__(self) -> None:
         self._now = time.monotonic()
         self._changes = 0
-        self._sources = Sources(OWN, PRIORITIES)
+        self._sources = RivalSources(OWN, PRIORITIES)
         self._listener = Listener(self._sources, OWN.bytes, lambda: self._now, self._changed)
 
     def _changed(self) -> None:

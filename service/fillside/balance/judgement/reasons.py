@@ -28,15 +28,15 @@ from fillside.balance.judgement.deviations import (
     role_of,
     stops_words,
 )
-from fillside.balance.limits import Limits, output_of_code
+from fillside.balance.limits import OutputLimits, output_of_code
 from fillside.balance.measure import measure
-from fillside.balance.report import LimitKind, LimitSaid, Target, achieved_of, limit_of, target_of
+from fillside.balance.report import LimitKind, LimitReport, Target, achieved_of, limit_of, target_of
 from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import Solved
 from fillside.balance.solver.weight import dropped_roles
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.rig.notation import noun
 from fillside.rig.scene.scene import Scene
 
@@ -54,7 +54,7 @@ CLEARLY_OVER = 1.1
 
 
 @dataclass(frozen=True)
-class Light:
+class JudgedLight:
     """The light to be judged: what was solved, and the codes it goes to.
 
     `solved_at` are the rows the solution is for, `rows` those of the subject now, the same object where both
@@ -64,8 +64,8 @@ class Light:
     """
 
     metering: Metering
-    wish: Wish
-    limits: Limits
+    wish: BalanceTarget
+    limits: OutputLimits
     solved: Solved
     solved_at: Rows
     rows: Rows
@@ -127,24 +127,24 @@ class Light:
         return dropped_roles(self.metering, rows, self.wish, self.limits)
 
 
-def bound(at: LimitKind, says: str, role: str | None = None) -> LimitSaid:
+def bound(at: LimitKind, says: str, role: str | None = None) -> LimitReport:
     """A limit that is no head's own."""
-    return LimitSaid(head=None, role=role, at=at, says=says)
+    return LimitReport(head=None, role=role, at=at, says=says)
 
 
-def at_limits(light: Light, what: str, outputs: FloatArray) -> Iterator[LimitSaid]:
+def at_limits(light: JudgedLight, what: str, outputs: FloatArray) -> Iterator[LimitReport]:
     """The heads that a quantity depends on and that stand at an end of theirs at outputs (heads,)."""
     for i in np.flatnonzero(_heads_of(light, what) & light.counted):
         end = limit_of(light.limits, int(i), float(outputs[i]))
         if end is not None:
             name, role = light.scene.names[i], light.scene.roles[i]
-            yield LimitSaid(head=name, role=role, at=end, says=f"{name} is at its {_END[end]}")
+            yield LimitReport(head=name, role=role, at=end, says=f"{name} is at its {_END[end]}")
 
 
 _END = {"full": "full light", "floor": "floor"}
 
 
-def trims_short(light: Light, roles: Iterable[str], frozen: bool) -> Iterator[LimitSaid]:
+def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Iterator[LimitReport]:
     """What keeps the trims of these roles from being met in full; `frozen` ones are on kept levels."""
     outputs = light.landing if frozen else light.unrounded
     for role in roles:
@@ -154,13 +154,13 @@ def trims_short(light: Light, roles: Iterable[str], frozen: bool) -> Iterator[Li
         yield at_most_lux(light)
 
 
-def at_most_lux(light: Light) -> LimitSaid:
+def at_most_lux(light: JudgedLight) -> LimitReport:
     """The face gets as much light as it may."""
     text = f"the brighter side of the face is at its most, {light.wish.most_lux:.0f} lx"
     return bound("most_lux", text)
 
 
-def _heads_of(light: Light, what: str) -> BoolArray:
+def _heads_of(light: JudgedLight, what: str) -> BoolArray:
     """The heads whose light a quantity is made of."""
     metering, role = light.metering, role_of(what)
     if role is not None:
@@ -176,7 +176,7 @@ class Reasons:
     """
 
     def __init__(
-        self, light: Light, errors: Mapping[str, float], band_stops: float, waits: LimitKind | None
+        self, light: JudgedLight, errors: Mapping[str, float], band_stops: float, waits: LimitKind | None
     ) -> None:
         self._light, self._errors = light, errors
         self._band_stops, self._waits = band_stops, waits
@@ -187,13 +187,13 @@ class Reasons:
         # A head that is not counted on has its own reason, and none of these.
         self._on_wire = light.errors_at(rows, np.where(light.counted, light.landing, lamps), target)
 
-    def all(self) -> Iterator[LimitSaid]:
+    def all(self) -> Iterator[LimitReport]:
         """The limits of all quantities, in their order; the same one may come twice."""
         for what, error in self._errors.items():
             if abs(error) > COUNTS_FROM_STOPS:
                 yield from self._of(what, error)
 
-    def _of(self, what: str, error: float) -> Iterator[LimitSaid]:
+    def _of(self, what: str, error: float) -> Iterator[LimitReport]:
         light = self._light
         lamps, on_wire = self._by_lamps.get(what, 0.0), self._on_wire.get(what, 0.0)
         wire = 0.0 if light.capped else _less(on_wire, lamps)
@@ -209,7 +209,7 @@ class Reasons:
         if beyond and _part(waits, error) >= least and self._waits is not None:
             yield self._waiting(what, waits)
 
-    def _lamps(self, what: str, error: float) -> Iterator[LimitSaid]:
+    def _lamps(self, what: str, error: float) -> Iterator[LimitReport]:
         """Why the lamps as they stand cannot give it, whatever the wire."""
         found = [*self._ends(what), *self._bounds(what), *self._spill(what)]
         yield from found
@@ -218,7 +218,7 @@ class Reasons:
             if text:
                 yield bound("reach", f"{text}: {off_words(what, error)}", role_of(what))
 
-    def _ends(self, what: str) -> Iterator[LimitSaid]:
+    def _ends(self, what: str) -> Iterator[LimitReport]:
         """Heads at an end of theirs, and those that only a trim took away from it: the balance under the trim
         cannot be had."""
         light = self._light
@@ -246,7 +246,7 @@ class Reasons:
             return f"this rig has no {_and(dark)}"
         return "the lamps cannot give all that is wanted from where they stand"
 
-    def _bounds(self, what: str) -> Iterator[LimitSaid]:
+    def _bounds(self, what: str) -> Iterator[LimitReport]:
         light, wish = self._light, self._light.wish
         met = set(light.solved.bounds)
         if self._light.capped or (role_of(what) is None and "most_lux" in met):
@@ -278,14 +278,14 @@ class Reasons:
         lux = light.rows.lux(light.landing * light.counted)
         return bool(max(lux[FACE_KEY], lux[FACE_FILL]) * math.exp2(-short) > most * CLEARLY_OVER)
 
-    def _spill(self, what: str) -> Iterator[LimitSaid]:
+    def _spill(self, what: str) -> Iterator[LimitReport]:
         light, role, error = self._light, role_of(what), self._by_lamps.get(what, 0.0)
         if role is None or light.metering.role_rules[role] != "background" or not 0 < error < math.inf:
             return
         text = f"the other heads and the room alone put {stops_words(error)} too much on the {role}"
         yield bound("spill", text, role)
 
-    def _wire(self, what: str, error: float) -> LimitSaid:
+    def _wire(self, what: str, error: float) -> LimitReport:
         """The head whose codes are farthest apart where it stands, if that can be why."""
         light = self._light
         heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.counted)
@@ -299,7 +299,7 @@ class Reasons:
         text = (
             f"the steps of {name} on its wire are {stops_words(steps[head])} there: {off_words(what, error)}"
         )
-        return LimitSaid(head=name, role=light.scene.roles[head], at="steps", says=text)
+        return LimitReport(head=name, role=light.scene.roles[head], at="steps", says=text)
 
     def _whose_codes_count(self, what: str) -> BoolArray:
         """The heads whose rounding a quantity depends on: for a role, those too that it is held against."""
@@ -312,7 +312,7 @@ class Reasons:
             return light.limits.held
         return heads | light.metering.is_key if light.wish.reference(role, rule) == "key" else heads
 
-    def _waiting(self, what: str, error: float) -> LimitSaid:
+    def _waiting(self, what: str, error: float) -> LimitReport:
         if self._waits == "following":
             return bound("following", "the subject moved, and the light is about to follow")
         return bound("rest", f"the pace lets the light rest: {off_words(what, error)}", role_of(what))
@@ -328,7 +328,7 @@ def _less(error: float, other: float) -> float:
     return 0.0 if error == other else error - other
 
 
-def _met(name: str, wish: Wish, off_stops: float) -> LimitSaid:
+def _met(name: str, wish: BalanceTarget, off_stops: float) -> LimitReport:
     """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
     if name == "most_over":
         most = f"{wish.most_over:g} {noun(wish.most_over)}"
@@ -343,7 +343,7 @@ def _met(name: str, wish: Wish, off_stops: float) -> LimitSaid:
     return bound("most_under", text)
 
 
-def _step_stops(light: Light, head: int) -> float:
+def _step_stops(light: JudgedLight, head: int) -> float:
     """How far the nearer codes are from a head's own, in stops; the larger way."""
     scene, code = light.scene, light.codes[head]
     here = output_of_code(scene, head, code)

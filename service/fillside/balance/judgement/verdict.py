@@ -13,8 +13,15 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
-from fillside.balance.judgement.reasons import COUNTS_FROM_STOPS, FloatArray, Light, Reasons, at_limits, bound
-from fillside.balance.report import Achieved, LimitKind, LimitSaid
+from fillside.balance.judgement.reasons import (
+    COUNTS_FROM_STOPS,
+    FloatArray,
+    JudgedLight,
+    Reasons,
+    at_limits,
+    bound,
+)
+from fillside.balance.report import Achieved, LimitKind, LimitReport
 from fillside.balance.rows import FACE_FILL, FACE_KEY
 from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.whites import colour_off
@@ -44,7 +51,7 @@ class Circumstances:
 
     mode: Literal["follow", "freeze", "dark"] = "follow"
     shown: tuple[str, ...] | None = None
-    unwell: tuple[LimitSaid, ...] = ()
+    unwell: tuple[LimitReport, ...] = ()
     leaving: frozenset[int] = frozenset()
     dead_band_stops: float = 0.0
     fading: bool = False
@@ -62,11 +69,11 @@ ACTS = Circumstances()
 
 
 @dataclass(frozen=True)
-class Verdict:
+class LightVerdict:
     """What may be said of a light: `limits` stand in its way; `errors` are those of now, by quantity, each of
     which may be off by `band_stops`."""
 
-    limits: tuple[LimitSaid, ...]
+    limits: tuple[LimitReport, ...]
     errors: Mapping[str, float]
     band_stops: float
 
@@ -84,7 +91,7 @@ class Verdict:
         }
 
 
-def judge(light: Light, how: Circumstances = ACTS, now: Achieved | None = None) -> Verdict:
+def judge(light: JudgedLight, how: Circumstances = ACTS, now: Achieved | None = None) -> LightVerdict:
     """The verdict on a light that is metered as `now` says; left out, as it is to rest.
 
     Limits are as they will be once a fade has landed, errors are those of now.
@@ -93,7 +100,7 @@ def judge(light: Light, how: Circumstances = ACTS, now: Achieved | None = None) 
     acts = how.mode == "follow" and how.shown is None
     rests = acts and light.solved_at is not light.rows
     band = max(WITHIN_STOPS, how.dead_band_stops if rests else 0.0)
-    limits: list[LimitSaid] = [*_not_counted(light, how), *_chosen(how, landed, band)]
+    limits: list[LimitReport] = [*_not_counted(light, how), *_chosen(how, landed, band)]
     if acts and any(abs(error) > COUNTS_FROM_STOPS for error in landed.values()):
         limits += Reasons(light, landed, band, how.waits).all()
     elif how.mode == "freeze" and how.shown is None:
@@ -102,23 +109,23 @@ def judge(light: Light, how: Circumstances = ACTS, now: Achieved | None = None) 
     if how.mode != "dark" and how.shown is None:
         limits += _colours(light.scene, light.landing)
     errors = landed if now is None else errors_of(light.target, now)
-    return Verdict(tuple(dict.fromkeys(limits)), errors, band)
+    return LightVerdict(tuple(dict.fromkeys(limits)), errors, band)
 
 
 def _off(errors: Mapping[str, float], band: float) -> list[str]:
     return [what for what, error in errors.items() if abs(error) > band]
 
 
-def _not_counted(light: Light, how: Circumstances) -> Iterator[LimitSaid]:
+def _not_counted(light: JudgedLight, how: Circumstances) -> Iterator[LimitReport]:
     """Heads whose light cannot be counted on."""
     yield from how.unwell
     for i in sorted(how.leaving):
         name, role = light.scene.names[i], light.scene.roles[i]
         text = f"{name} goes out: the changed rig file no longer has it"
-        yield LimitSaid(head=name, role=role, at="leaving", says=text)
+        yield LimitReport(head=name, role=role, at="leaving", says=text)
 
 
-def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitSaid]:
+def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitReport]:
     """What was ordered and keeps the balance from acting."""
     if how.shown is not None:
         yield bound("only", f"only {' and '.join(how.shown)} on" if how.shown else "all heads are out")
@@ -130,7 +137,7 @@ def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Ite
             yield bound("freeze", f"the levels are frozen: {', '.join(off)}")
 
 
-def _trims_not_met(light: Light, off: list[str]) -> Iterator[LimitSaid]:
+def _trims_not_met(light: JudgedLight, off: list[str]) -> Iterator[LimitReport]:
     """Heads at an end of theirs, so that a trim on frozen levels stopped short."""
     for what in off:
         for limit in at_limits(light, what, light.landing):
@@ -138,7 +145,7 @@ def _trims_not_met(light: Light, off: list[str]) -> Iterator[LimitSaid]:
                 yield limit
 
 
-def _over_most_lux(light: Light, limits: list[LimitSaid]) -> Iterator[LimitSaid]:
+def _over_most_lux(light: JudgedLight, limits: list[LimitReport]) -> Iterator[LimitReport]:
     most = light.wish.most_lux
     if most is None or any(limit.at == "most_lux" for limit in limits):
         return
@@ -158,9 +165,9 @@ def lux_over(lux: float, most: float) -> str:
     return f"{lux:.0f}" if round(lux) > most else f"{lux:.1f}"
 
 
-def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitSaid]:
+def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitReport]:
     """Lit heads whose white is not the one wanted, or moved by dimming."""
     for head, role, output in zip(scene.rig.heads, scene.roles, outputs.tolist(), strict=True):
         off = colour_off(scene.rig, head, output) if output > 0 else None
         if off is not None:
-            yield LimitSaid(head=head.name, role=role, at="colour", says=off)
+            yield LimitReport(head=head.name, role=role, at="colour", says=off)

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
 from fillside.balance.solver.path import Path, distinct, rising
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 Stretch = tuple[float, float]
@@ -229,7 +229,7 @@ class Plane:
     key: Path
     fill: Path
     base: FloatArray
-    wish: Wish
+    wish: BalanceTarget
 
     @property
     def sides(self) -> tuple[int, int]:

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits
+from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
 from fillside.balance.solver.path import Path, rising, role_path
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -23,12 +23,12 @@ def key_lux(rows: Rows, outputs: FloatArray) -> float:
     return float(rows.matrix[LIT] @ outputs)
 
 
-def reference_lux(rows: Rows, wish: Wish, role: str, rule: str, outputs: FloatArray) -> float:
+def reference_lux(rows: Rows, wish: BalanceTarget, role: str, rule: str, outputs: FloatArray) -> float:
     """What a role's stops are counted from: the key's light, or the exposure target [lux]."""
     return key_lux(rows, outputs) if wish.reference(role, rule) == "key" else wish.exposure_lux
 
 
-def following_heads(metering: Metering, wish: Wish, limits: Limits) -> npt.NDArray[np.intp]:
+def following_heads(metering: Metering, wish: BalanceTarget, limits: OutputLimits) -> npt.NDArray[np.intp]:
     """The held heads of hair-like roles that are counted from the key, so that they rise and fall with it."""
     follows = np.zeros(len(limits.held), dtype=bool)
     for role in metering.relative_roles:
@@ -38,7 +38,9 @@ def following_heads(metering: Metering, wish: Wish, limits: Limits) -> npt.NDArr
     return (follows & limits.held).nonzero()[0]
 
 
-def with_followers(metering: Metering, rows: Rows, wish: Wish, limits: Limits, key: Path) -> Path:
+def with_followers(
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, key: Path
+) -> Path:
     """The key's path with the light of the hair-like roles that follow it, and their bends."""
     for k, role in enumerate(rows.roles):
         rule = metering.role_rules[role]
@@ -61,7 +63,7 @@ def with_followers(metering: Metering, rows: Rows, wish: Wish, limits: Limits, k
 
 
 def hold_relative_roles(
-    metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
     """Set the outputs of hair-like roles, then of background, in place; the others' spill is counted in."""
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")

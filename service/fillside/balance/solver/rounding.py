@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits, code_of_output, output_of_code
+from fillside.balance.limits import OutputLimits, code_of_output, output_of_code
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.solver.relative import DARK_LUX, reference_lux
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -29,7 +29,7 @@ TRY_ALL_UP_TO = 6
 GOOD_ENOUGH_STOPS = 1e-4
 
 
-def own_rounding(scene: Scene, limits: Limits, outputs: FloatArray) -> Codes:
+def own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> Codes:
     """Each held head's own wire code for its output (heads,); 0 for the others."""
     return tuple(
         code_of_output(scene, i, float(outputs[i])) if limits.held[i] else 0 for i in range(len(scene.names))
@@ -85,8 +85,8 @@ class _Choice:
 def choose_codes(
     metering: Metering,
     rows: Rows,
-    wish: Wish,
-    limits: Limits,
+    wish: BalanceTarget,
+    limits: OutputLimits,
     outputs: FloatArray,
     present: Codes | None = None,
 ) -> Codes:
@@ -120,7 +120,9 @@ def _share(rounded: float, solved: float) -> float:
     return rounded / solved if rounded > DARK_LUX and solved > DARK_LUX else 1.0
 
 
-def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], outputs: FloatArray) -> _Choice:
+def _balanced_choice(
+    rows: Rows, wish: BalanceTarget, heads: npt.NDArray[np.intp], outputs: FloatArray
+) -> _Choice:
     rest = outputs.copy()
     rest[heads] = 0.0
     fixed, solved = rows.lux(rest), rows.lux(outputs)
@@ -147,7 +149,7 @@ def _balanced_choice(rows: Rows, wish: Wish, heads: npt.NDArray[np.intp], output
 
 def _role_choice(
     rows: Rows,
-    wish: Wish,
+    wish: BalanceTarget,
     row: int,
     heads: npt.NDArray[np.intp],
     outputs: FloatArray,
@@ -163,12 +165,12 @@ def _role_choice(
     return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(wish))
 
 
-def _most_lux(wish: Wish) -> float:
+def _most_lux(wish: BalanceTarget) -> float:
     return math.inf if wish.most_lux is None else wish.most_lux
 
 
 def _round_together(
-    scene: Scene, limits: Limits, codes: list[int], choice: _Choice, present: Codes | None
+    scene: Scene, limits: OutputLimits, codes: list[int], choice: _Choice, present: Codes | None
 ) -> None:
     """Write the best codes of the heads in `choice` into `codes`."""
     heads = [int(i) for i in choice.heads]
@@ -233,7 +235,7 @@ def _one_at_a_time(
 
 
 def _keeps(
-    scene: Scene, limits: Limits, heads: list[int], chosen: list[int], choice: _Choice, present: Codes
+    scene: Scene, limits: OutputLimits, heads: list[int], chosen: list[int], choice: _Choice, present: Codes
 ) -> bool:
     kept = [present[i] for i in heads]
     if any(
@@ -252,7 +254,7 @@ HALVINGS = 24
 
 
 def trim_codes(
-    metering: Metering, rows: Rows, wish: Wish, limits: Limits, codes: Codes, trims: Trims
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
 ) -> Codes:
     """The codes with each trimmed role's light times 2^stops, within limits; other roles' codes as they are.
 
@@ -276,14 +278,14 @@ def trim_codes(
     return _trimmed(metering.scene, limits, codes, active, low)
 
 
-def _face_allows(scene: Scene, rows: Rows, wish: Wish, codes: Codes) -> bool:
+def _face_allows(scene: Scene, rows: Rows, wish: BalanceTarget, codes: Codes) -> bool:
     if wish.most_lux is None:
         return True
     lux = rows.lux(outputs_of(scene, codes))
     return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= wish.most_lux * (1 + 1e-9))
 
 
-def _trimmed(scene: Scene, limits: Limits, codes: Codes, trims: Trims, share_upward: float) -> Codes:
+def _trimmed(scene: Scene, limits: OutputLimits, codes: Codes, trims: Trims, share_upward: float) -> Codes:
     """Each trimmed role's codes, with only a share of every trim upward."""
     trimmed = list(codes)
     for i, role in enumerate(scene.roles):

@@ -20,14 +20,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits
+from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solver.path import role_path
 from fillside.balance.solver.plane import KEPT, Plane, Stretch, Way, Within
 from fillside.balance.solver.ratio import RatioSearch
 from fillside.balance.solver.relative import following_heads, hold_relative_roles, with_followers
 from fillside.balance.solver.weight import DROPS_OUT, Weights, gives, weigh
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -55,7 +55,7 @@ class Solved:
     dropped: tuple[str, ...] = ()
 
 
-def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
+def solve(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits) -> Solved:
     """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
     key, fill = (
         role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
@@ -85,13 +85,15 @@ def solve(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Solved:
     return Solved(outputs, bounds, () if alone else weights.dropped)
 
 
-def _couples(metering: Metering, wish: Wish, limits: Limits) -> bool:
+def _couples(metering: Metering, wish: BalanceTarget, limits: OutputLimits) -> bool:
     """Whether heads outside the plane reach what is held in it."""
     others = limits.held & ~(metering.is_key | metering.is_fill)
     return bool(others.any()) and (wish.read_as == "face" or wish.most_lux is not None)
 
 
-def _spare_the_face(metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray) -> None:
+def _spare_the_face(
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+) -> None:
     """Take the other roles down, in place, as far as key and fill alone leave the face too bright."""
     if wish.most_lux is None:
         return

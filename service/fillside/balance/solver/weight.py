@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits
+from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering, Rows
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -47,7 +47,7 @@ class Weights:
         return tuple(role for role, weight in roles if weight < DROPS_OUT)
 
 
-def weigh(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> Weights:
+def weigh(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits) -> Weights:
     """Weigh each side at full against half of its part of the wish, or of the most that the lamps can.
 
     With q the wanted lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
@@ -69,7 +69,9 @@ def _weight(gives_lux: float, part_lux: float) -> float:
     return min(1.0, 2 * gives_lux / part_lux) if part_lux > _LEAST_LUX else 1.0
 
 
-def dropped_roles(metering: Metering, rows: Rows, wish: Wish, limits: Limits) -> tuple[str, ...]:
+def dropped_roles(
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits
+) -> tuple[str, ...]:
     """Those of "key" and "fill" that have heads but give too little where the subject is to count."""
     present = {
         role for role, of in (("key", metering.is_key), ("fill", metering.is_fill)) if gives(of, limits)
@@ -79,12 +81,12 @@ def dropped_roles(metering: Metering, rows: Rows, wish: Wish, limits: Limits) ->
     return weigh(metering, rows, wish, limits).dropped
 
 
-def gives(of_role: npt.NDArray[np.bool_], limits: Limits) -> bool:
+def gives(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
     """Whether a role gives light at all: some head of it is held or burns fixed."""
     return float(limits.most[of_role].max(initial=0.0)) > 0
 
 
-def grip_stops(weights: Weights, rest: FloatArray, wish: Wish, mix_stops: float) -> float:
+def grip_stops(weights: Weights, rest: FloatArray, wish: BalanceTarget, mix_stops: float) -> float:
     """How far the face's ratio moves when key and fill trade three stops about a mix of theirs, in stops.
 
     Negative where the fill lights the key's side of the face more than the key does. `rest` (rows,) is the
@@ -99,7 +101,7 @@ def grip_stops(weights: Weights, rest: FloatArray, wish: Wish, mix_stops: float)
     return more - less
 
 
-def _face_stops(key: FloatArray, fill: FloatArray, rest: FloatArray, wish: Wish) -> float:
+def _face_stops(key: FloatArray, fill: FloatArray, rest: FloatArray, wish: BalanceTarget) -> float:
     both = key + fill
     if both[EXPOSURE] <= 0:
         return 0.0

@@ -40,7 +40,7 @@ _STEP_M = 0.01
 
 
 @dataclass(frozen=True)
-class Change:
+class HeadChange:
     """What became of a head since it was calibrated.
 
     `lamp_stops` is how much more it gives if the lamp changed, `moved_m` how much farther away it stands if
@@ -56,7 +56,7 @@ class Change:
     moved_sigma_m: float
 
 
-def change_of(readings: Sequence[Reading], fit: Fit) -> Change:
+def change_of(readings: Sequence[Reading], fit: Fit) -> HeadChange:
     """The most probable story behind new readings of one head alone; lamp and stand need two distances.
 
     Raises ValueError unless every reading is of the same one head, at least one reading.
@@ -77,7 +77,7 @@ def change_of(readings: Sequence[Reading], fit: Fit) -> Change:
     (lamp, lamp_sd), (moved, moved_sd) = (story.size(off, weight) for story in stories.values())
     told, probability = _told(scores, _tells_apart(stories["lamp"].slopes, stories["stand"].slopes))
     mean = float(np.sum(weight @ off) / np.sum(weight))
-    return Change(told, probability, mean, lamp, lamp_sd, moved, moved_sd)
+    return HeadChange(told, probability, mean, lamp, lamp_sd, moved, moved_sd)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from fillside.calibration.estimate.priors import (
     LOGARITHMIC,
     USUAL_EXPONENT,
 )
-from fillside.photometry.dimming import Curve, Lightness
+from fillside.photometry.dimming import DimmingCurve, Lightness
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -109,7 +109,9 @@ def _soft(x: FloatArray) -> tuple[FloatArray, FloatArray]:
     return soft, 1 / (1 + np.exp(-scaled))
 
 
-def certain_log2_output(level: FloatArray, head: IntArray, curves: Sequence[Curve | None]) -> FloatArray:
+def certain_log2_output(
+    level: FloatArray, head: IntArray, curves: Sequence[DimmingCurve | None]
+) -> FloatArray:
     """log2 of output (m,) of the heads whose curve is certain; 0 for the others."""
     log2 = np.zeros(len(level))
     for i, curve in enumerate(curves):

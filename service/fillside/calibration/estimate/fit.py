@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.gauss_newton import Point, Weighed, most_likely, uncertainty_of
+from fillside.calibration.estimate.gauss_newton import FitProblem, Point, most_likely, uncertainty_of
 from fillside.calibration.estimate.model import PER_HEAD, Direction, Model, Shapes, model_of
 from fillside.calibration.estimate.observations import (
     HAND_PROBABILITIES,
@@ -42,7 +42,7 @@ class Fit:
     """
 
     readings: tuple[Reading, ...]
-    question: Weighed
+    question: FitProblem
     point: Point
     hand_sd_m: float
 
@@ -112,16 +112,16 @@ def fit(readings: Sequence[Reading], rig: Rig, directions: Sequence[Direction] =
     )
     for _ in range(2):
         sd = uncertainty_of(model, z, shapes, seen, HAND_SD_M)
-        z = most_likely(Weighed(model, shapes, seen, sd, counts), z).z
+        z = most_likely(FitProblem(model, shapes, seen, sd, counts), z).z
     best = explain(model, seen, sd, Explanation(shapes, counts, z))
     hand = hand_slopes(model, best.z, best.shapes, seen.quantities)
-    question = Weighed(model, best.shapes, seen, sd, best.counts)
+    question = FitProblem(model, best.shapes, seen, sd, best.counts)
     steady_m = hand_sd(question, question.at(best.z), hand)
     question = replace(question, sd=reading_sd(seen.meter_sd, hand, steady_m))
     return Fit(tuple(readings), question, most_likely(question, best.z), steady_m)
 
 
-def hand_sd(question: Weighed, point: Point, hand: FloatArray) -> float:
+def hand_sd(question: FitProblem, point: Point, hand: FloatArray) -> float:
     """How unsteady this hand is [m]: the mean over `HAND_SDS_M` of what the readings make probable.
 
     The readings' probability under each is that of a linear model about `point` with the unknowns integrated

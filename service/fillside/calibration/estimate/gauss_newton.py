@@ -39,7 +39,7 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Weighed:
+class FitProblem:
     """A question to the solver: model, shapes, observations, their uncertainty [stops], which ones count."""
 
     model: Model
@@ -64,7 +64,7 @@ class Weighed:
 
 
 def most_likely(
-    question: Weighed, start: FloatArray, free: slice | None = None, settled: float = SETTLED
+    question: FitProblem, start: FloatArray, free: slice | None = None, settled: float = SETTLED
 ) -> Point:
     """The unknowns at which readings and beliefs together are most likely, from a start nearby.
 

@@ -26,7 +26,7 @@ from fillside.calibration.estimate.priors import (
     ambient_belief,
     beliefs,
 )
-from fillside.calibration.estimate.sensitivities import Rays, Reach, light, reach, unit
+from fillside.calibration.estimate.sensitivities import HeadSensitivities, Reach, light, reach, unit
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -74,7 +74,7 @@ class Quantities:
     row: IntArray
     ray: IntArray
     level: FloatArray
-    rays: Rays
+    rays: HeadSensitivities
     ambient: IntArray
 
     def __len__(self) -> int:
@@ -174,14 +174,14 @@ class Model:
             np.array(ambient, dtype=np.intp),
         )
 
-    def _rays(self, keys: Sequence[_RayKey]) -> Rays:
+    def _rays(self, keys: Sequence[_RayKey]) -> HeadSensitivities:
         head = np.array([key[0] for key in keys], dtype=np.intp)
         place = np.array([key[1] for key in keys], dtype=np.float64).reshape(-1, 3)
         targets = [self.targets[key[2]] if isinstance(key[2], str) else key[2] for key in keys]
         faced = np.array(targets, dtype=np.float64).reshape(-1, 3)
         dome = np.array([key[3] for key in keys], dtype=np.bool_)
         own = np.array([self.beliefs.names[key[0]] == key[2] for key in keys], dtype=np.bool_) & ~dome
-        return Rays(head, place, unit(faced - place), dome, own, faced)
+        return HeadSensitivities(head, place, unit(faced - place), dome, own, faced)
 
     def lux(self, z: FloatArray, shapes: Shapes, wanted: Quantities) -> FloatArray:
         """Lux of the quantities (m,)."""

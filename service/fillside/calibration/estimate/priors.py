@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.dimming import Curve
-from fillside.photometry.source import Sources
+from fillside.photometry.dimming import DimmingCurve
+from fillside.photometry.source import LightSources
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import CurveTable, Head, Rig
 
@@ -78,9 +78,9 @@ class Beliefs:
     names: tuple[str, ...]
     mean: FloatArray
     sd: FloatArray
-    sources: Sources
-    certain_curves: tuple[Curve | None, ...]
-    stated_curves: tuple[Curve, ...]
+    sources: LightSources
+    certain_curves: tuple[DimmingCurve | None, ...]
+    stated_curves: tuple[DimmingCurve, ...]
     families: IntArray
 
     @property

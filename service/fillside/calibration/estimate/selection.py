@@ -16,7 +16,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.gauss_newton import Point, Weighed, most_likely
+from fillside.calibration.estimate.gauss_newton import FitProblem, Point, most_likely
 from fillside.calibration.estimate.model import Model, Shapes
 from fillside.calibration.estimate.observations import Observations
 from fillside.calibration.estimate.priors import FIGURES, LIT_FLOOR
@@ -115,10 +115,10 @@ class _Doubts:
         own = (shapes.logarithmic[self.head], shapes.bent[self.head], floor == _SOME_FLOOR)
         return (*map(bool, own), *one.counts[self.own].tolist())
 
-    def _question(self, one: Explanation) -> Weighed:
-        return Weighed(self.model, one.shapes, self.seen, self.sd, one.counts[self.own])
+    def _question(self, one: Explanation) -> FitProblem:
+        return FitProblem(self.model, one.shapes, self.seen, self.sd, one.counts[self.own])
 
-    def _strange(self, question: Weighed, point: Point) -> bool:
+    def _strange(self, question: FitProblem, point: Point) -> bool:
         block = self.model.head_block(self.head)
         count = int(question.counts.sum())
         off = ((self.seen.stops - point.expected) / self.sd)[question.counts]
@@ -160,7 +160,7 @@ class _Doubts:
         point = most_likely(question, one.z, self.model.head_block(self.head), _ROUGHLY)
         return self._log_probability(question, point), replace(one, z=point.z), point
 
-    def _log_probability(self, question: Weighed, point: Point) -> float:
+    def _log_probability(self, question: FitProblem, point: Point) -> float:
         """Logarithm of the probability of readings and explanation together, but for a common constant."""
         block = self.model.head_block(self.head)
         off = (self.seen.stops - point.expected)[~question.counts]
@@ -177,21 +177,21 @@ class _Doubts:
         )
 
 
-def studentised(question: Weighed, point: Point) -> FloatArray:
+def studentised(question: FitProblem, point: Point) -> FloatArray:
     """Residuals of the readings (m,), each over the uncertainty it would have had without that reading."""
     share = _own_share(question, point)
     spread = np.where(question.counts, 1 - share, 1 + share)
     return np.asarray((question.seen.stops - point.expected) / question.sd / np.sqrt(spread))
 
 
-def foretold_sd(question: Weighed, point: Point) -> FloatArray:
+def foretold_sd(question: FitProblem, point: Point) -> FloatArray:
     """Standard uncertainty (m,) [stops] with which the other readings foretell each, its own counted."""
     share = _own_share(question, point)
     counted = 1 / (1 - np.where(question.counts, share, 0.0))
     return np.asarray(question.sd * np.sqrt(np.where(question.counts, counted, 1 + share)))
 
 
-def _own_share(question: Weighed, point: Point) -> FloatArray:
+def _own_share(question: FitProblem, point: Point) -> FloatArray:
     """How much of what is expected of each reading (m,) comes from itself, below 1; for one that does not
     count the variance of what is expected of it over its own."""
     covariance = np.linalg.inv(question.information(point))

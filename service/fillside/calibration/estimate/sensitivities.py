@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.calibration.estimate.priors import LIT_SHARE, SETBACK, Beliefs
-from fillside.photometry.source import Sources, receptor_lux
+from fillside.photometry.source import LightSources, receptor_lux
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -19,7 +19,7 @@ _STEP_SETBACK_M, _STEP_SHARE = 0.004, 0.01
 
 
 @dataclass(frozen=True)
-class Rays:
+class HeadSensitivities:
     """Lines from heads to receptors (m): which head, where the receptor is [m], its axis, dome or flat.
 
     `own` marks a flat receptor facing the head itself: what it shows is E, in which bounce is not counted.
@@ -36,11 +36,11 @@ class Rays:
     def __len__(self) -> int:
         return len(self.head)
 
-    def of(self, chosen: IntArray) -> Rays:
+    def of(self, chosen: IntArray) -> HeadSensitivities:
         """Only the chosen rays, in that order."""
-        return Rays(*(getattr(self, part.name)[chosen] for part in fields(self)))
+        return HeadSensitivities(*(getattr(self, part.name)[chosen] for part in fields(self)))
 
-    def moved(self, step: FloatArray) -> Rays:
+    def moved(self, step: FloatArray) -> HeadSensitivities:
         """The same receptors held a `step` (3,) [m] away, still facing what they face."""
         place = self.place + step
         return replace(self, place=place, axis=unit(self.faced - place))
@@ -57,7 +57,7 @@ class Reach:
     facing_slopes: FloatArray
 
 
-def reach(rays: Rays, beliefs: Beliefs, figures: FloatArray) -> Reach:
+def reach(rays: HeadSensitivities, beliefs: Beliefs, figures: FloatArray) -> Reach:
     """Light per candela along rays, and slopes, for the heads' figures (n, 7)."""
     count, head = len(rays), rays.head
     setback, share = figures[head, SETBACK], figures[head, LIT_SHARE]
@@ -75,13 +75,13 @@ def reach(rays: Rays, beliefs: Beliefs, figures: FloatArray) -> Reach:
     return Reach(direct[base], facing[base], slopes(direct), slopes(facing))
 
 
-def light(rays: Rays, beliefs: Beliefs, figures: FloatArray) -> tuple[FloatArray, FloatArray]:
+def light(rays: HeadSensitivities, beliefs: Beliefs, figures: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Lux per candela (m,) on the receptors, and on flat ones facing the heads."""
     return _per_candela(rays, beliefs, figures[rays.head, SETBACK], figures[rays.head, LIT_SHARE])
 
 
 def _per_candela(
-    rays: Rays, beliefs: Beliefs, setback: FloatArray, share: FloatArray
+    rays: HeadSensitivities, beliefs: Beliefs, setback: FloatArray, share: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Every ray as a head of its own, seen from the origin; `setback` may hold several tries of all rays."""
     tries = len(setback) // max(len(rays), 1)
@@ -90,7 +90,7 @@ def _per_candela(
     away = np.tile(labels.position[rays.head] - rays.place, (tries, 1))
     axis = np.tile(rays.axis, (tries, 1))
     dome = np.tile(rays.dome, tries)
-    sources = Sources(
+    sources = LightSources(
         position=away,
         axis=labels.axis[head],
         intensity_cd=np.ones(len(head)),

@@ -26,7 +26,7 @@ LEAST_LEVEL = 0.1
 
 
 @dataclass(frozen=True)
-class Asked:
+class Candidate:
     """A reading to take: one head alone at a level (none: all out), where, which receptor, facing what."""
 
     head: str | None
@@ -36,7 +36,9 @@ class Asked:
     facing: str
 
 
-def candidates(fit: Fit, held: Sequence[FloatArray], only: Collection[str | None] | None) -> Iterator[Asked]:
+def candidates(
+    fit: Fit, held: Sequence[FloatArray], only: Collection[str | None] | None
+) -> Iterator[Candidate]:
     """Readings worth considering, with levels (n,) `held` at each mark; of the heads in `only`, if given.
 
     A dome toward the camera is asked for once a head has a flat reading: the ratio rests on flat ones.
@@ -50,25 +52,25 @@ def candidates(fit: Fit, held: Sequence[FloatArray], only: Collection[str | None
             for tried in [1.0] if head.dimming.fixed else _levels(level):
                 yield from _of_head(rig, head, tried, mark)
                 if head.rule in ("key", "fill") and head.name in read_flat:
-                    yield Asked(head.name, tried, mark, rig.meter.receptor, exposure_facing(rig))
+                    yield Candidate(head.name, tried, mark, rig.meter.receptor, exposure_facing(rig))
         if only is None or None in only:
             yield from _ambient(rig, mark)
 
 
-def _ambient(rig: Rig, mark: Place) -> Iterator[Asked]:
+def _ambient(rig: Rig, mark: Place) -> Iterator[Candidate]:
     for rule in ("key", "fill"):
         name = next((head.name for head in rig.heads if head.rule == rule), None)
         if name is not None:
-            yield Asked(None, 0.0, mark, "flat", name)
-    yield Asked(None, 0.0, mark, rig.meter.receptor, exposure_facing(rig))
+            yield Candidate(None, 0.0, mark, "flat", name)
+    yield Candidate(None, 0.0, mark, rig.meter.receptor, exposure_facing(rig))
 
 
-def _of_head(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Asked]:
+def _of_head(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Candidate]:
     if head.rule == "background":
-        yield Asked(head.name, level, rig.aim_of(head), "flat", "camera")
+        yield Candidate(head.name, level, rig.aim_of(head), "flat", "camera")
         return
     for place in _places(rig, head, mark):
-        yield Asked(head.name, level, place, "flat", head.name)
+        yield Candidate(head.name, level, place, "flat", head.name)
 
 
 def _levels(held: float) -> list[float]:

@@ -20,7 +20,7 @@ _LEVELS = np.linspace(0.02, 1.0, 99)
 
 
 @dataclass(frozen=True)
-class Curve:
+class ChartCurve:
     """A curve with its expanded uncertainty, all (m,)."""
 
     at: FloatArray
@@ -54,9 +54,9 @@ class HeadCharts:
     """What there is to draw of one head: output over level, lux at full over metres, residuals."""
 
     name: str
-    dimmer: Curve
+    dimmer: ChartCurve
     dimmed: tuple[Dot, ...]
-    fall_off: Curve
+    fall_off: ChartCurve
     fallen: tuple[Dot, ...]
     inverse_square: FloatArray
     residuals: tuple[Residual, ...]
@@ -83,15 +83,15 @@ def charts_of(fit: Fit, head: int) -> HeadCharts:
     )
 
 
-def _curve(at: FloatArray, value: FloatArray, sd_stops: FloatArray) -> Curve:
+def _curve(at: FloatArray, value: FloatArray, sd_stops: FloatArray) -> ChartCurve:
     either_way = COVERAGE_FACTOR * sd_stops
-    return Curve(at, value, value * np.exp2(-either_way), value * np.exp2(either_way))
+    return ChartCurve(at, value, value * np.exp2(-either_way), value * np.exp2(either_way))
 
 
-def _never_falling(curve: Curve) -> Curve:
+def _never_falling(curve: ChartCurve) -> ChartCurve:
     """The curve with its interval as narrow as it must be, since more level never gives less light."""
     high = np.minimum.accumulate(np.minimum(curve.high, 1.0)[::-1])[::-1]
-    return Curve(curve.at, curve.value, np.maximum.accumulate(curve.low), high)
+    return ChartCurve(curve.at, curve.value, np.maximum.accumulate(curve.low), high)
 
 
 def _light(fit: Fit, terms: list[Term]) -> tuple[FloatArray, FloatArray]:

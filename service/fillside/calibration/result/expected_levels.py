@@ -8,15 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.balance.limits import Limits, limits_of
+from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.solver.solve import solve
-from fillside.balance.target import Wish, wish_from_rig
+from fillside.balance.target import BalanceTarget, wish_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import exposure_direction
 from fillside.calibration.estimate.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
 from fillside.calibration.result.dimmer_table import dimmer_table, stated_table
-from fillside.photometry.source import Sources
+from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedAmbient, CalibratedCurve, CalibratedHead, Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.scene.whites import white_of
@@ -57,7 +57,7 @@ def _found(figures: FloatArray, diameter_m: float) -> dict[str, float]:
     }
 
 
-def _stated(own: Sources, head: int) -> dict[str, float]:
+def _stated(own: LightSources, head: int) -> dict[str, float]:
     """The rig file's own figures: readings of other heads say nothing of this one."""
     return {
         "intensity_cd": float(own.intensity_cd[head]),
@@ -95,8 +95,8 @@ class Holder:
     """The balance of a rig in one studio."""
 
     metering: Metering
-    wish: Wish
-    limits: Limits
+    wish: BalanceTarget
+    limits: OutputLimits
 
     def outputs(self, place: Sequence[float]) -> FloatArray:
         """Outputs (n,) held with the subject at a place [m]."""

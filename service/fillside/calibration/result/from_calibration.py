@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from fillside.calibration.estimate.fit import Fit
-from fillside.calibration.estimate.gauss_newton import Weighed
+from fillside.calibration.estimate.gauss_newton import FitProblem
 from fillside.calibration.estimate.model import PER_HEAD, Model, Shapes, exposure_direction, model_of
 from fillside.calibration.estimate.observations import (
     HAND_SD_M,
@@ -59,7 +59,7 @@ def known_fit(rig: Rig, calibration: Calibration | None) -> Fit:
         hand_m = HAND_SD_M if stated is None else min(max(stated, 0.0), _MOST_HAND_M)
     sd = reading_sd(seen.meter_sd, hand_slopes(model, z, shapes, seen.quantities), hand_m)
     counts = np.array([counts for _, counts in taken], dtype=np.bool_)
-    question = Weighed(model, shapes, seen, sd, counts)
+    question = FitProblem(model, shapes, seen, sd, counts)
     return Fit(readings, question, question.at(z), hand_m)
 
 

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.balance.offline import PredictedHead, Prediction
-from fillside.balance.report import HeadSaid, Report, Uncertainty
+from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import Metering
-from fillside.balance.target import Wish, wish_from_rig
+from fillside.balance.target import BalanceTarget, wish_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import (
     PER_HEAD,
@@ -93,7 +93,9 @@ class Intervals:
         known = [self._calibration.heads.get(name) for name in self._fit.model.beliefs.names]
         return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
 
-    def at(self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], wish: Wish) -> Sure:
+    def at(
+        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], wish: BalanceTarget
+    ) -> Sure:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
         asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), wish)
@@ -101,7 +103,7 @@ class Intervals:
             self._last = asked, self._sure(asked[0], asked[1], asked[2], wish)
         return self._last[1]
 
-    def of(self, report: Report, wish: Wish) -> Report:
+    def of(self, report: Report, wish: BalanceTarget) -> Report:
         """A report with the uncertainties of what it says is achieved."""
         sure = self.at(report.subject, *_levels(report.heads), wish)
         return report.model_copy(
@@ -113,7 +115,9 @@ class Intervals:
         sure = self.at(prediction.at, *_levels(prediction.heads), wish_from_rig(self._rig))
         return prediction.model_copy(update={"uncertainty": sure.uncertainty})
 
-    def _sure(self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], wish: Wish) -> Sure:
+    def _sure(
+        self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], wish: BalanceTarget
+    ) -> Sure:
         there = self._there_at(place, lit)
         fit, wanted = self._fit, there.wanted
         at_levels = replace(wanted, level=np.array(levels)[wanted.rays.head[wanted.ray]])
@@ -203,5 +207,5 @@ def _point(values: FloatArray) -> Point:
     return (x, y, z)
 
 
-def _levels(heads: Sequence[HeadSaid | PredictedHead]) -> tuple[list[float], list[bool]]:
+def _levels(heads: Sequence[HeadReport | PredictedHead]) -> tuple[list[float], list[bool]]:
     return [head.level for head in heads], [head.output > 0 for head in heads]

@@ -25,7 +25,7 @@ from fillside.calibration.estimate.observations import (
     stops_slopes,
 )
 from fillside.calibration.estimate.uncertainty import LIT, balance_slopes, own_light
-from fillside.calibration.result.candidates import Asked, Place, candidates
+from fillside.calibration.result.candidates import Candidate, Place, candidates
 from fillside.calibration.result.expected_levels import Holder, holder
 from fillside.rig.tables.model import HIGHEST_M
 
@@ -49,7 +49,7 @@ class NextReading:
     stop before it; `to_come` estimates how many are to be taken until then, this one among them.
     """
 
-    asked: Asked
+    asked: Candidate
     expected_lux: float
     expected_sigma_stops: float
     ratio_sigma_stops: float
@@ -177,7 +177,7 @@ def _aims(fit: Fit, hold: Holder, held: Sequence[FloatArray]) -> _Aims:
     return _Aims(rows[:, 0] - rows[:, 1], rows[:, 2], np.concatenate(relative))
 
 
-def _as_readings(fit: Fit, asked: Sequence[Asked]) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _as_readings(fit: Fit, asked: Sequence[Candidate]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Expected lux (m,), slopes in stops (m, size), standard uncertainty [stops] (m,) of readings to take."""
     model, rig = fit.model, fit.model.rig
     wanted = []

@@ -34,7 +34,7 @@ LABELS_SIGMA_STOPS = 0.5
 """How far labels alone are wont to be off."""
 
 
-class Check(BaseModel):
+class CheckReading(BaseModel):
     """One reading to hold against what is expected; `lit` are levels by head, all others out.
 
     `what` is "head" (that head alone, flat, facing it), "near" (the same nearer to it), "exposure" or
@@ -67,7 +67,7 @@ class Checked(BaseModel):
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
-    check: Check
+    check: CheckReading
     read_lux: float
     off_stops: float
     cause: str | None = None
@@ -84,13 +84,13 @@ class Checked(BaseModel):
         return abs(self.off_stops) <= self.most_stops
 
 
-def checked(check: Check, read_lux: float) -> Checked:
+def checked(check: CheckReading, read_lux: float) -> Checked:
     """A check with what was read [lux]."""
     off = math.log2(max(read_lux, 1e-3) / max(check.expected_lux, 1e-3))
     return Checked(check=check, read_lux=read_lux, off_stops=round(off, 4))
 
 
-class Held:
+class ExpectedBalance:
     """The balance as a calibration holds it at a place: levels, and what a meter should show.
 
     Heads that cannot be dimmed have level 1. `report` says how near to what is wanted that is believed to be.
@@ -117,7 +117,7 @@ class Held:
         stated = None if known is None else known.sigma_stops
         return LABELS_SIGMA_STOPS if stated is None else stated
 
-    def checks(self, background: bool) -> tuple[Check, ...]:
+    def checks(self, background: bool) -> tuple[CheckReading, ...]:
         """Each key and fill head alone, then the exposure, then the background if wanted."""
         rules = self.scene.rules
         heads = [i for rule in ("key", "fill") for i, own in enumerate(rules) if own == rule]
@@ -128,11 +128,11 @@ class Held:
             found.append(self._background(rules.index("background")))
         return tuple(found)
 
-    def alone(self, head: int, at: Point | None = None) -> Check:
+    def alone(self, head: int, at: Point | None = None) -> CheckReading:
         """One head alone at its held level, flat receptor facing it, at the subject or elsewhere."""
         rows = self.rows if at is None else self.metering.rows_at(at)
         name = self.scene.names[head]
-        return Check(
+        return CheckReading(
             what="head" if at is None else "near",
             head=name,
             lit={name: self.levels[name]},
@@ -143,7 +143,7 @@ class Held:
             sigma_stops=self._with_meter(self.sigma_stops(name)),
         )
 
-    def nearer(self, head: int) -> Check:
+    def nearer(self, head: int) -> CheckReading:
         """The same nearer to the head, on the line to it."""
         start, source = np.array(self.at), np.array(self.rig.heads[head].position)
         far = float(np.linalg.norm(source - start))
@@ -156,12 +156,12 @@ class Held:
         toward_key, toward_fill, _ = self.scene.ambient
         return toward_key if self.scene.rules[head] == "key" else toward_fill
 
-    def _exposure(self) -> Check:
+    def _exposure(self) -> CheckReading:
         lit = dict(self._lit(("key", "fill")))
         meter = self.rig.meter
         keys = [n for n, rule in zip(self.scene.names, self.scene.rules, strict=True) if rule == "key"]
         facing = keys[0] if meter.facing == "key" and keys else "camera"
-        return Check(
+        return CheckReading(
             what="exposure",
             head=None,
             lit=lit,
@@ -172,7 +172,7 @@ class Held:
             sigma_stops=self._with_meter(max(self.sigma_stops(name) for name in lit)),
         )
 
-    def _background(self, head: int) -> Check:
+    def _background(self, head: int) -> CheckReading:
         aim = self.scene.aims[head]
         axis = np.array(self.rig.camera.position) - aim
         seen = receptor_lux(
@@ -181,7 +181,7 @@ class Held:
         lit = dict(self._lit(("key", "fill", "hair", "background")))
         burning = np.array([name in lit for name in self.scene.names])
         x, y, z = (float(v) for v in aim)
-        return Check(
+        return CheckReading(
             what="background",
             head=self.scene.names[head],
             lit=lit,

@@ -6,7 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.photometry.dimming import Curve, curve
+from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import Calibration
 
 
@@ -44,7 +44,7 @@ def learned(calibration: Calibration | None, head: str) -> Learned | None:
     )
 
 
-def _on(shape: Curve, reading: dict[str, Any]) -> LearnedReading:
+def _on(shape: DimmingCurve, reading: dict[str, Any]) -> LearnedReading:
     """A reading lies off the curve by its residual, in stops."""
     level = float(reading["levels"][0])
     output = float(shape.output_from_level(level)) * 2.0 ** float(reading["residual_stops"])

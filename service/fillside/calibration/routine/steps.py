@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.routine.checks import Check, Held
+from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
 from fillside.calibration.routine.learned_curve import Learned, learned
 from fillside.calibration.routine.prompts import (
     alone_words,
@@ -92,7 +92,7 @@ class Step(BaseModel):
 
 
 @dataclass(frozen=True)
-class Known:
+class StudioKnowledge:
     """What a step is worked out from: the rig, the latest fit of this routine, and the calibration in use.
 
     `taken` counts this routine's readings by head.
@@ -111,9 +111,9 @@ class Known:
         return self.latest
 
     @cached_property
-    def held(self) -> Held:
+    def held(self) -> ExpectedBalance:
         """The balance as the best calibration holds it; some milliseconds of work, once."""
-        return Held(self.rig, self.best, self.rig.start)
+        return ExpectedBalance(self.rig, self.best, self.rig.start)
 
 
 def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
@@ -125,7 +125,7 @@ def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
     return found
 
 
-def step_of(routine: Routine, known: Known) -> Step:
+def step_of(routine: Routine, known: StudioKnowledge) -> Step:
     """What is asked now."""
     step = _STAGES[routine.stage](routine, known)
     may = tuple(act for act in ACTS[routine.stage] if act != "go" or _goes(routine, step))
@@ -138,7 +138,7 @@ def _goes(routine: Routine, step: Step) -> bool:
     return routine.stage == "prepare" or (routine.stage == "read" and dark)
 
 
-def _prepare(routine: Routine, known: Known) -> Step:
+def _prepare(routine: Routine, known: StudioKnowledge) -> Step:
     items = items_of(routine, known.rig)
     ticks = tuple(Tick(item=k, says=v, ticked=k in routine.ticked) for k, v in items.items())
     return Step(
@@ -154,7 +154,7 @@ def _prepare(routine: Routine, known: Known) -> Step:
     )
 
 
-def _warm(routine: Routine, known: Known) -> Step:
+def _warm(routine: Routine, known: StudioKnowledge) -> Step:
     meter, place = known.rig.meter, known.rig.start
     last = routine.warm[-1] if routine.warm else None
     keys = [head.name for head in known.rig.heads if head.rule == "key"]
@@ -183,7 +183,7 @@ def _warm(routine: Routine, known: Known) -> Step:
     )
 
 
-def _read(routine: Routine, known: Known) -> Step:
+def _read(routine: Routine, known: StudioKnowledge) -> Step:
     asked = reading_to_take(routine, known)
     assert asked is not None, "a routine with nothing to read is at its next stage"
     ratio, exposure = (None if known.latest is None else (known.latest.next or {}).get(k) for k in _SIGMAS)
@@ -223,7 +223,7 @@ def _read(routine: Routine, known: Known) -> Step:
 _SIGMAS = ("ratio_sigma_stops", "exposure_sigma_stops")
 
 
-def reading_to_take(routine: Routine, known: Known) -> dict[str, Any] | None:
+def reading_to_take(routine: Routine, known: StudioKnowledge) -> dict[str, Any] | None:
     """The one more reading that helps most; None when one may as well stop.
 
     Every head is read once at least, passed over ones aside, whatever the estimate says.
@@ -235,7 +235,7 @@ def reading_to_take(routine: Routine, known: Known) -> dict[str, Any] | None:
     return _plain_reading(known, unread[0]) if unread else None
 
 
-def _wanted(routine: Routine, known: Known) -> dict[str, Any] | None:
+def _wanted(routine: Routine, known: StudioKnowledge) -> dict[str, Any] | None:
     """What the estimate asks for; None when it has enough."""
     asked = None if known.latest is None else known.latest.next
     if asked is None or asked["enough"] or (asked["head"] or "") in routine.passed_over:
@@ -243,7 +243,7 @@ def _wanted(routine: Routine, known: Known) -> dict[str, Any] | None:
     return asked
 
 
-def _unread(routine: Routine, known: Known) -> list[str]:
+def _unread(routine: Routine, known: StudioKnowledge) -> list[str]:
     """The heads that nothing was read of yet."""
     return [
         name
@@ -252,7 +252,7 @@ def _unread(routine: Routine, known: Known) -> list[str]:
     ]
 
 
-def _to_come(routine: Routine, known: Known) -> int:
+def _to_come(routine: Routine, known: StudioKnowledge) -> int:
     """About how many readings are still to be taken, the one that is asked for among them."""
     wanted = _wanted(routine, known) or {}
     return max(1, len(_unread(routine, known)), int(wanted.get("to_come", 1)))
@@ -264,7 +264,7 @@ def may_read(routine: Routine, rig: Rig) -> tuple[str | None, ...]:
     return (*names, *((None,) if "" not in routine.passed_over else ()))
 
 
-def _plain_reading(known: Known, name: str) -> dict[str, Any]:
+def _plain_reading(known: StudioKnowledge, name: str) -> dict[str, Any]:
     check = known.held.alone(known.held.scene.index(name))
     level = min(max(check.lit[name], 0.1), 1.0)
     return {
@@ -281,7 +281,7 @@ def _metered_heads(rig: Rig) -> list[str]:
     return [head.name for head in rig.heads if head.rule != "work"]
 
 
-def _verify(routine: Routine, known: Known) -> Step:
+def _verify(routine: Routine, known: StudioKnowledge) -> Step:
     asked = check_to_take(routine, known.held)
     assert asked is not None, "a routine with nothing to check is done"
     undone = _undone(routine, known.held)
@@ -324,7 +324,7 @@ _TITLES = {
 }
 
 
-def check_to_take(routine: Routine, held: Held) -> Check | None:
+def check_to_take(routine: Routine, held: ExpectedBalance) -> CheckReading | None:
     """The next check; None when all are done.
 
     In a line-up a head that is not as it was calibrated is read once more, nearer to it.
@@ -338,13 +338,13 @@ def check_to_take(routine: Routine, held: Held) -> Check | None:
     return next(iter(_undone(routine, held)), None)
 
 
-def _undone(routine: Routine, held: Held) -> list[Check]:
+def _undone(routine: Routine, held: ExpectedBalance) -> list[CheckReading]:
     """The checks that are still to be made, the second looks nearer to a head aside."""
     done = {*(c.check.name for c in routine.checked), *routine.passed_over}
     return [check for check in held.checks(background=routine.kind == "lineup") if check.name not in done]
 
 
-def _done(routine: Routine, known: Known) -> Step:
+def _done(routine: Routine, known: StudioKnowledge) -> Step:
     result = verdict(known.held, routine.checked, background=routine.kind == "lineup")
     advice = () if result.go or routine.kind == "lineup" else (_MORE,)
     return Step(
@@ -370,7 +370,7 @@ class _Shown:
     says: Sequence[str]
 
     @classmethod
-    def of(cls, known: Known, wanted: Mapping[str, float]) -> _Shown:
+    def of(cls, known: StudioKnowledge, wanted: Mapping[str, float]) -> _Shown:
         rig = known.rig
         burning = flagged(rig, wanted)
         heads = [rig.head(name) for name in burning]
@@ -387,7 +387,7 @@ class _Shown:
         return _Shown({**work, **(self.lit or {})}, self.flag, [says, *self.says])
 
 
-_STAGES: dict[Stage, Callable[[Routine, Known], Step]] = {
+_STAGES: dict[Stage, Callable[[Routine, StudioKnowledge], Step]] = {
     "prepare": _prepare,
     "warm": _warm,
     "read": _read,

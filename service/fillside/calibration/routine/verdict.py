@@ -9,9 +9,9 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.target import wish_from_rig
-from fillside.calibration.drift.change import Change
+from fillside.calibration.drift.change import HeadChange
 from fillside.calibration.result.expanded import expanded
-from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, Checked, Held
+from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, Checked, ExpectedBalance
 from fillside.rig.notation import tenths
 
 NO_CALIBRATION = (
@@ -19,7 +19,7 @@ NO_CALIBRATION = (
 )
 
 
-class Verdict(BaseModel):
+class CheckVerdict(BaseModel):
     """What all checks say together; stops are metered over wanted, None where it was not read."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
@@ -34,7 +34,7 @@ class Verdict(BaseModel):
     says: tuple[str, ...]
 
 
-def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
+def verdict(held: ExpectedBalance, done: Sequence[Checked], background: bool) -> CheckVerdict:
     """Go or not, the held ratio and exposure wanted against metered, and which head is off and how.
 
     It is a go when every check was read, each is as expected, and the light is the one that is wanted, as
@@ -51,7 +51,7 @@ def verdict(held: Held, done: Sequence[Checked], background: bool) -> Verdict:
     go = not missing and abs(strayed or 0.0) <= MOST_STOPS
     go = go and not any(_is_off(c, done) for c in done)
     unwanted = tuple(_unwanted(held, done, ratio_off, go))
-    return Verdict(
+    return CheckVerdict(
         go=go and not unwanted,
         ratio_wanted=None if wanted is None else wish.ratio_from_quotient(wanted),
         ratio_metered=None if metered is None else wish.ratio_from_quotient(metered),
@@ -70,7 +70,7 @@ def _stops_over(metered: float | None, wanted: float | None) -> float | None:
 
 
 def _unwanted(
-    held: Held, done: Sequence[Checked], ratio_off: float | None, as_expected: bool
+    held: ExpectedBalance, done: Sequence[Checked], ratio_off: float | None, as_expected: bool
 ) -> Iterator[str]:
     """In what the light is not the one that is wanted: as it is believed to be, and why; or, where all is as
     expected, as it was metered all the same."""
@@ -92,7 +92,7 @@ def _unwanted(
 
 
 def _metered_errors(
-    held: Held, done: Sequence[Checked], ratio_off: float | None
+    held: ExpectedBalance, done: Sequence[Checked], ratio_off: float | None
 ) -> Iterator[tuple[str, tuple[float, float]]]:
     """By how many stops what was metered is off what is wanted, and how far it may be, by quantity."""
     if ratio_off is not None:
@@ -104,7 +104,7 @@ def _metered_errors(
 
 
 def _says(
-    held: Held,
+    held: ExpectedBalance,
     done: Sequence[Checked],
     missing: Sequence[str],
     strayed: float | None,
@@ -125,23 +125,23 @@ def _says(
         yield NO_CALIBRATION
 
 
-def _missing(held: Held, done: Sequence[Checked], background: bool) -> list[str]:
+def _missing(held: ExpectedBalance, done: Sequence[Checked], background: bool) -> list[str]:
     read = {c.check.name for c in done}
     return [check.head or check.what for check in held.checks(background) if check.name not in read]
 
 
-def _expected_quotient(held: Held) -> float | None:
+def _expected_quotient(held: ExpectedBalance) -> float | None:
     """Lit side over shadow side as the solved outputs give it."""
     lux = held.rows.lux(held.outputs)
     return float(lux[0] / lux[1]) if lux[0] > 0 and lux[1] > 0 else None
 
 
-def _metered_quotient(held: Held, done: Sequence[Checked]) -> float | None:
+def _metered_quotient(held: ExpectedBalance, done: Sequence[Checked]) -> float | None:
     lit, shadow = _side(held, done, "key"), _side(held, done, "fill")
     return lit / shadow if lit and shadow and lit > 0 and shadow > 0 else None
 
 
-def _side(held: Held, done: Sequence[Checked], rule: str) -> float | None:
+def _side(held: ExpectedBalance, done: Sequence[Checked], rule: str) -> float | None:
     """The lit or shadow side from readings of each of its heads alone [lux]; None unless all were read."""
     heads = [n for n, own in zip(held.scene.names, held.scene.rules, strict=True) if own == rule]
     read: Mapping[str | None, float] = {c.check.head: c.read_lux for c in done if c.check.what == "head"}
@@ -178,7 +178,7 @@ def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
     return [f"{one.check.head}: {off}.{why}"]
 
 
-def cause_words(change: Change) -> str:
+def cause_words(change: HeadChange) -> str:
     """What two readings of a head at two distances say about why it is off.
 
     A lamp that changed is off by the same stops everywhere, a stand that moved by more the nearer one is.

@@ -15,7 +15,7 @@ import click
 from fillside.cli.group import Failure
 from fillside.cli.parameters import CountType, SecondsType
 from fillside.cli.render.state import block, one_line
-from fillside.cli.terminal import Screen
+from fillside.cli.terminal import TerminalScreen
 from fillside.text import numbers
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ class _View:
     def __init__(self, play: Play) -> None:
         self._play = play
         self._on_screen = sys.stdout.isatty()
-        self._screen = Screen()
+        self._screen = TerminalScreen()
         self._next_s = 0.0
 
     def show(self, elapsed_s: float) -> None:

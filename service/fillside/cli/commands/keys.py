@@ -21,8 +21,8 @@ from fillside.cli.render.state import one_line
 from fillside.text import numbers
 
 if TYPE_CHECKING:
-    from fillside.doors.keys.device import Device
-    from fillside.doors.keys.presses import Hand, Press, Table
+    from fillside.doors.keys.device import InputDevice
+    from fillside.doors.keys.presses import KeyTable, Press, PressReader
     from fillside.doors.keys.terminal import Terminal
     from fillside.rig.tables.keys import Keys
 
@@ -67,11 +67,11 @@ def keys(
         _play(player, table, source)
 
 
-def _play(player: Player, table: Table, source: Terminal | Device) -> None:
+def _play(player: Player, table: KeyTable, source: Terminal | InputDevice) -> None:
     from fillside.doors.keys.device import DeviceError
-    from fillside.doors.keys.presses import Hand
+    from fillside.doors.keys.presses import PressReader
 
-    hand = Hand()
+    hand = PressReader()
     try:
         with source.opened() as presses:
             for press in presses:
@@ -85,12 +85,12 @@ def _play(player: Player, table: Table, source: Terminal | Device) -> None:
         return
 
 
-def _source(device: str | None, as_json: bool) -> Terminal | Device:
-    from fillside.doors.keys.device import Device, DeviceError
+def _source(device: str | None, as_json: bool) -> Terminal | InputDevice:
+    from fillside.doors.keys.device import DeviceError, InputDevice
 
     if device is not None:
         try:
-            return Device(device, lambda text: click.echo(f"fillside: {text}", err=True))
+            return InputDevice(device, lambda text: click.echo(f"fillside: {text}", err=True))
         except DeviceError as error:
             raise Failure(str(error)) from error
     if not sys.stdin.isatty():
@@ -148,9 +148,9 @@ class Player:
     def __init__(self, daemon: Daemon, as_json: bool) -> None:
         self._daemon, self._as_json = daemon, as_json
 
-    def table(self, keys: Keys, rig_file: Path | None) -> Table:
+    def table(self, keys: Keys, rig_file: Path | None) -> KeyTable:
         """The table, if it suits the rig that the daemon holds."""
-        from fillside.doors.keys.presses import Table
+        from fillside.doors.keys.presses import KeyTable
         from fillside.rig.problems import did_you_mean
 
         places = self._daemon.get("/api/v1/places")
@@ -159,9 +159,9 @@ class Player:
             if mark not in marks:
                 hint = did_you_mean(mark, marks, "marks")
                 raise WrongUse(f"{rig_file or '--keys'}: {places['rig']} has no mark {mark!r}; {hint}")
-        return Table.of(keys, marks)
+        return KeyTable.of(keys, marks)
 
-    def begin(self, table: Table, source: str) -> None:
+    def begin(self, table: KeyTable, source: str) -> None:
         """Say what the keys do."""
         if self._as_json:
             return
@@ -170,7 +170,7 @@ class Player:
         click.echo("\n".join(f"  {line}" for line in numbers.table(rows)))
         click.echo(f"programme: {', '.join(table.programme)}\n")
 
-    def press(self, table: Table, hand: Hand, press: Press) -> Hand:
+    def press(self, table: KeyTable, hand: PressReader, press: Press) -> PressReader:
         """Obey one press; the hand afterwards."""
         from dataclasses import replace
 

@@ -15,7 +15,7 @@ from fillside.cli.client import Daemon, live_options
 from fillside.cli.group import Failure
 from fillside.cli.parameters import SecondsType
 from fillside.cli.render.state import block, one_line
-from fillside.cli.terminal import Screen
+from fillside.cli.terminal import TerminalScreen
 
 FRESH_S = 0.2
 """How often a terminal is drawn again at most; a line without one at most once a second."""
@@ -53,7 +53,7 @@ def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> 
     daemon = Daemon(url, token)
     daemon.state()  # a daemon that is not there, or a wrong token, is said before anything is drawn
     on_screen = sys.stdout.isatty() and not as_json
-    screen, lines = Screen(), Lines(as_json)
+    screen, lines = TerminalScreen(), Lines(as_json)
 
     def show(state: dict[str, Any], note: str = "") -> None:
         if on_screen:

@@ -30,7 +30,7 @@ STAGES = {
 _YES, _NO = ("", "y", "yes"), ("n", "no")
 
 
-class Told:
+class RoutineNarrator:
     """Says the steps; `aside` says them on stderr, for stdout is for JSON."""
 
     def __init__(self, daemon: Daemon, *, aside: bool = False) -> None:
@@ -120,7 +120,7 @@ def count(step: Step) -> str:
     return f"{number} of about {of}" if number < of else f"{number}, probably the last"
 
 
-class Hand(Told):
+class PersonWithMeter(RoutineNarrator):
     """A person at a terminal."""
 
     patience = math.inf
@@ -186,7 +186,7 @@ class Hand(Told):
         return line.strip()
 
 
-class SimulatedHand(Told):
+class SimulatedHand(RoutineNarrator):
     """Hands in what the simulated meter shows; cautions are for lamps that are there."""
 
     patience = 3.0

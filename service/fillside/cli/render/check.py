@@ -7,14 +7,14 @@ from textwrap import wrap
 
 from fillside.planning.lengths import Lengths
 from fillside.planning.look.colour import heads_beside_key, stated_ccts_k
-from fillside.rig.checks.report import Check, HeadUnderstood, Warned, check_rig
+from fillside.rig.checks.report import HeadUnderstood, RigReport, Warned, check_rig
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers
 
 WIDTH = 96
 
 
-def check_of(rig: Rig) -> Check:
+def check_of(rig: Rig) -> RigReport:
     """What a sound rig says, with what planning knows of its lamps' colours without a plan."""
     found = check_rig(rig)
     ccts = stated_ccts_k(rig)
@@ -30,7 +30,7 @@ def check_of(rig: Rig) -> Check:
     return found.model_copy(update={"warnings": (*found.warnings, *colours)})
 
 
-def checked(found: Check, lengths: Lengths) -> list[str]:
+def checked(found: RigReport, lengths: Lengths) -> list[str]:
     """The rig as it was understood, its lengths written so, then what to mind."""
     lines = [f"{found.rig}: the rig file is right", ""]
     lines += numbers.table(list(_wishes(found, lengths)))
@@ -44,7 +44,7 @@ def checked(found: Check, lengths: Lengths) -> list[str]:
     return lines
 
 
-def _wishes(found: Check, lengths: Lengths) -> Iterator[list[str]]:
+def _wishes(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
     yield [
         "ratio",
         f"{numbers.wish(found.ratio)} ({numbers.stops(found.ratio_stops)}), read as {found.read_as}",

@@ -11,8 +11,8 @@ from fillside.planning.look.catchlight import CatchLight
 from fillside.planning.look.clearing import Cure, GlassesAnswer
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.look.reach import Corner
-from fillside.planning.look.setup import Standing
-from fillside.planning.look.wander import Place, Worst
+from fillside.planning.look.setup import StandPosition
+from fillside.planning.look.wander import WanderPlace, Worst
 from fillside.planning.plan import PlanReport
 from fillside.text import numbers, uncertainty
 
@@ -118,7 +118,7 @@ def _exposure_end(corner: Corner, known: Uncertainty) -> str:
     return f"{lux}, {uncertainty.rounded(corner.exposure_stops, known.exposure_stops)} ({ended_by(corner)})"
 
 
-def standing_words(at: Standing, lengths: Lengths) -> tuple[str, str, str]:
+def standing_words(at: StandPosition, lengths: Lengths) -> tuple[str, str, str]:
     """Where a head stands, its bearing and how far it is up, as seen from the mark."""
     stands = f"{lengths.long(at.floor_m)} off, {lengths.long(at.height_m)} high"
     return stands, f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}", f"{at.up_deg:.0f}°"
@@ -275,15 +275,15 @@ def _map(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
             yield " ".join(figure(place) for place in row)
 
 
-def _ratio_cell(place: Place) -> str:
+def _ratio_cell(place: WanderPlace) -> str:
     return _cell(None if place.alone is None else place.alone.ratio_error_stops, "+.2f")
 
 
-def _exposure_cell(place: Place) -> str:
+def _exposure_cell(place: WanderPlace) -> str:
     return _cell(None if place.alone is None else place.alone.exposure_error_stops, "+.2f")
 
 
-def _face_cell(place: Place) -> str:
+def _face_cell(place: WanderPlace) -> str:
     return _cell(None if place.alone is None else place.alone.face_ratio, ".1f")
 
 

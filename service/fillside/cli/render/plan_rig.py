@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
-from fillside.planning.equipment.lamps import LampSaid
+from fillside.planning.equipment.lamps import LampLabel
 from fillside.planning.equipment.modifiers import LitFace
 from fillside.planning.lengths import Lengths
 from fillside.planning.look.setup import UmbrellaAnswer
@@ -108,7 +108,7 @@ def _colour(report: PlanReport) -> Iterator[str]:
         yield "all stated colour temperatures agree within a mired"
 
 
-def _lamp(one: LampSaid) -> str:
+def _lamp(one: LampLabel) -> str:
     many = f"{one.count} lamps of " if one.count > 1 else ""
     stands = (
         ""

@@ -10,8 +10,8 @@ from typing import Any
 
 from aiohttp import web
 
-from fillside.access.authentication import Doorkeeper
-from fillside.access.permissions import Need, Pass, check_may_look, check_may_operate, check_may_order
+from fillside.access.authentication import Authenticator
+from fillside.access.permissions import Need, Permission, check_may_look, check_may_operate, check_may_order
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.etag import tagged
 from fillside.doors.http.invitation import Entrance, invite
@@ -34,27 +34,27 @@ from fillside.storage.records.takes import latest_takes
 from fillside.storage.store import Store
 
 LONGEST_ORDER = 64 * 1024
-NOBODY = Pass("nobody", "view")
+NOBODY = Permission("nobody", "view")
 
 
 @dataclass(frozen=True)
-class House:
+class AppContext:
     """What the routes need of the daemon."""
 
     runner: Runner
     store: Store
     names: Names
-    doorkeeper: Doorkeeper
+    doorkeeper: Authenticator
     metrics: Metrics
     entrance: Entrance
     gate: Gate
     require_token: bool = False
 
 
-class Rooms:
+class Handlers:
     """The handlers."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: AppContext) -> None:
         self._house = house
         self._page = page_files()
         self._journal = Journal(house.store)
@@ -63,31 +63,31 @@ class Rooms:
             "ascii"
         )
 
-    async def openapi(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def openapi(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return tagged(request, self._document)
 
-    async def state(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def state(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return tagged(request, as_text(self._house.runner.state()).encode("ascii"))
 
-    async def readings(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def readings(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
         found = await asyncio.to_thread(kept.readings, self._house.store, most, before)
         return _json({"readings": [asdict(each) for each in found]})
 
-    async def calibrations(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def calibrations(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
         found = await asyncio.to_thread(kept.calibrations, self._house.store, most, before)
         return _json({"calibrations": [asdict(each) for each in found]})
 
-    async def takes(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def takes(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
         found = await asyncio.to_thread(latest_takes, self._house.store, most, before)
         return _json({"takes": [asdict(each) for each in found]})
 
-    async def places(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def places(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return _json(self._house.runner.places())
 
-    async def plan(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def plan(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         wander = request.query.get("wander", "0")
         if wander not in ("0", "1"):
             raise Refusal("bad_order", "wander is 1 for the maps too, or 0", "wander")
@@ -95,7 +95,7 @@ class Rooms:
         found = await self._plan.answer(runner.rig_wanted, runner.calibration, wander=wander == "1")
         return web.Response(text=found.model_dump_json(), content_type="application/json")
 
-    async def do(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
         said = strict_loads(await self._house.gate.body_of(request))
         check_may_order(holder, said)
@@ -103,39 +103,39 @@ class Rooms:
         state = None if holder.may == "meter" else self._house.runner.state()
         return _json({"ok": True, "note": note, "state": state})
 
-    async def journal(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def journal(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
         found = await asyncio.to_thread(latest_entries, self._house.store, most, before)
         return _json({"entries": found})
 
-    async def invitation(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def invitation(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
         said = strict_loads(await self._house.gate.body_of(request))
         answer = await invite(said, holder, self._house.doorkeeper, self._house.entrance)
         self._note(request, holder, {"do": "invite", **said})
         return _json(answer)
 
-    async def key(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def key(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         text, found = await self._house.doorkeeper.change(token_of(request), request.remote or "")
         self._note(request, found, {"do": "key"})
         return _json({"token": text, "may": found.may})
 
-    def _note(self, request: web.Request, holder: Pass, said: Any) -> None:
+    def _note(self, request: web.Request, holder: Permission, said: Any) -> None:
         """What changes who may come in is journalled like an order, without the token."""
         with self._house.runner.jobs.fence("journal"):
             self._journal.write(Visitor(holder.who, "http", request.remote or ""), said, "ok")
 
-    async def metrics(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def metrics(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         text, content_type = self._house.metrics.text(request.headers.get("Accept", ""))
         return web.Response(body=text, headers={"Content-Type": content_type})
 
-    async def live(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def live(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         house = self._house
         return await serve_live(
             request, house.runner.live, house.gate, lambda: house.doorkeeper.still_good(holder)
         )
 
-    async def health(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def health(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         runner, store = self._house.runner, self._house.store
         now = readiness(runner, store)
         said = {
@@ -147,7 +147,7 @@ class Rooms:
         }
         return _json(said, status=200 if now.ready else 503)
 
-    async def page(self, request: web.Request, holder: Pass) -> web.StreamResponse:
+    async def page(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return serve(request, self._page, request.match_info.get("path") or FIRST)
 
 
@@ -155,30 +155,38 @@ class Rooms:
 class Route:
     method: str
     path: str
-    answer: Callable[[Rooms, web.Request, Pass], Awaitable[web.StreamResponse]]
+    answer: Callable[[Handlers, web.Request, Permission], Awaitable[web.StreamResponse]]
     needs: Need
     says: str
 
 
 ROUTES = (
-    Route("GET", "/api/v1/state", Rooms.state, "look", "the whole state"),
-    Route("GET", "/api/v1/readings", Rooms.readings, "look", "meter readings, the newest first"),
-    Route("GET", "/api/v1/calibrations", Rooms.calibrations, "look", "calibrations, the newest first"),
-    Route("GET", "/api/v1/takes", Rooms.takes, "look", "freezes with their light, the newest first"),
-    Route("GET", "/api/v1/places", Rooms.places, "look", "marks, camera, and where the heads stand"),
+    Route("GET", "/api/v1/state", Handlers.state, "look", "the whole state"),
+    Route("GET", "/api/v1/readings", Handlers.readings, "look", "meter readings, the newest first"),
+    Route("GET", "/api/v1/calibrations", Handlers.calibrations, "look", "calibrations, the newest first"),
+    Route("GET", "/api/v1/takes", Handlers.takes, "look", "freezes with their light, the newest first"),
+    Route("GET", "/api/v1/places", Handlers.places, "look", "marks, camera, and where the heads stand"),
     Route(
-        "GET", "/api/v1/plan", Rooms.plan, "look", "what each mark allows, how its light looks, what to mind"
+        "GET",
+        "/api/v1/plan",
+        Handlers.plan,
+        "look",
+        "what each mark allows, how its light looks, what to mind",
     ),
-    Route("POST", "/api/v1/do", Rooms.do, "order", "one order"),
-    Route("GET", "/api/v1/journal", Rooms.journal, "operate", "who ordered what, the newest first"),
-    Route("POST", "/api/v1/invitation", Rooms.invitation, "operate", "a token for once, for another device"),
-    Route("POST", "/api/v1/key", Rooms.key, "once", "a token that lasts, for one that is good once"),
-    Route("GET", "/api/v1/live", Rooms.live, "look", "WebSocket: the state, then its changes"),
-    Route("GET", "/api/openapi.json", Rooms.openapi, "nothing", "this interface as an OpenAPI 3.1 document"),
-    Route("GET", "/metrics", Rooms.metrics, "look", "figures in Prometheus' form"),
-    Route("GET", "/health", Rooms.health, "nothing", "whether the daemon is live and ready"),
-    Route("GET", "/", Rooms.page, "nothing", "the page"),
-    Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Rooms.page, "nothing", "the page's files"),
+    Route("POST", "/api/v1/do", Handlers.do, "order", "one order"),
+    Route("GET", "/api/v1/journal", Handlers.journal, "operate", "who ordered what, the newest first"),
+    Route(
+        "POST", "/api/v1/invitation", Handlers.invitation, "operate", "a token for once, for another device"
+    ),
+    Route("POST", "/api/v1/key", Handlers.key, "once", "a token that lasts, for one that is good once"),
+    Route("GET", "/api/v1/live", Handlers.live, "look", "WebSocket: the state, then its changes"),
+    Route(
+        "GET", "/api/openapi.json", Handlers.openapi, "nothing", "this interface as an OpenAPI 3.1 document"
+    ),
+    Route("GET", "/metrics", Handlers.metrics, "look", "figures in Prometheus' form"),
+    Route("GET", "/health", Handlers.health, "nothing", "whether the daemon is live and ready"),
+    Route("GET", "/", Handlers.page, "nothing", "the page"),
+    Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Handlers.page, "nothing", "the page's files"),
 )
 
 
@@ -202,21 +210,21 @@ def _json(body: Any, status: int = 200) -> web.Response:
     return web.Response(text=as_text(body), content_type="application/json", status=status)
 
 
-def make_app(house: House) -> web.Application:
+def make_app(house: AppContext) -> web.Application:
     """The application with every route of `ROUTES` behind the guards."""
     guarded = guard(house.names, house.runner.jobs, house.gate)
     app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
-    rooms = Rooms(house)
+    rooms = Handlers(house)
     for route in ROUTES:
         handler = _bound(route, rooms, house)
         app.router.add_route(route.method, route.path, handler, expect_handler=expect)
-        if route.method == "GET" and route.answer is not Rooms.live:
+        if route.method == "GET" and route.answer is not Handlers.live:
             app.router.add_route("HEAD", route.path, handler, expect_handler=expect)
     return app
 
 
 def _bound(
-    route: Route, rooms: Rooms, house: House
+    route: Route, rooms: Handlers, house: AppContext
 ) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:
     async def handle(request: web.Request) -> web.StreamResponse:
         if route.needs in ("nothing", "once"):

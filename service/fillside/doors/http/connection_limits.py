@@ -30,7 +30,7 @@ FILES_KEPT = 128
 
 
 @dataclass(frozen=True)
-class Limits:
+class ConnectionLimits:
     """How many connections, and how long [s] each may let us wait."""
 
     in_all: int = 600
@@ -56,13 +56,13 @@ class Limits:
     """Sent ahead of the answer: an order (64 KiB) as it comes in one piece out of the system's buffer, and a
     head, whose bound RFC 9110, 5.4, leaves to us."""
 
-    def within(self, files: int) -> Limits:
+    def within(self, files: int) -> ConnectionLimits:
         """The same where a process may have so many files open."""
         room = max(files - FILES_KEPT, files // 2)
         if room >= self.in_all:
             return self
         share = room / self.in_all
-        return Limits(
+        return ConnectionLimits(
             in_all=room,
             from_one=max(4, min(self.from_one, room // 4)),
             from_here=max(4, int(self.from_here * share)),
@@ -136,10 +136,10 @@ def party_of(address: str) -> tuple[str, bool]:
     return str(found), found.is_loopback
 
 
-class Crowd:
+class ConnectionTable:
     """All connections there are."""
 
-    def __init__(self, limits: Limits, clock: Callable[[], float]) -> None:
+    def __init__(self, limits: ConnectionLimits, clock: Callable[[], float]) -> None:
         self.limits, self._clock = limits, clock
         self._parties: dict[str, _Party] = {}
         self.ended: Counter[End] = Counter()

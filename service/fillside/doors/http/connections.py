@@ -1,4 +1,4 @@
-"""The listening socket: who may come in at all, by a `Crowd`, and each connection's way through it.
+"""The listening socket: who may come in at all, by a `ConnectionTable`, and each connection's way through it.
 
 asyncio's own server takes every connection, and where there is no file handle left it says so in 256 log
 lines at a time. This one decides before a connection costs anything, and where handles are short it ends
@@ -22,7 +22,7 @@ from typing import cast
 from aiohttp import web
 
 from fillside.background.turns import Turnstile
-from fillside.doors.http.connection_limits import TROUBLE, Crowd, End, Limits, Visit
+from fillside.doors.http.connection_limits import TROUBLE, ConnectionLimits, ConnectionTable, End, Visit
 from fillside.orders.answers import Refusal
 
 log = logging.getLogger(__name__)
@@ -102,8 +102,8 @@ class _Connection(asyncio.Protocol):
 class Gate:
     """The door's own: all connections, and the turns in which their requests are answered."""
 
-    def __init__(self, clock: Clock, limits: Limits | None = None) -> None:
-        self.crowd = Crowd(limits or Limits().within(files_allowed()), clock)
+    def __init__(self, clock: Clock, limits: ConnectionLimits | None = None) -> None:
+        self.crowd = ConnectionTable(limits or ConnectionLimits().within(files_allowed()), clock)
         self._clock = clock
         self._turns = Turnstile()
         self._visits: dict[asyncio.BaseProtocol, Visit] = {}

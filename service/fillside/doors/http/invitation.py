@@ -8,8 +8,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.access.authentication import Doorkeeper
-from fillside.access.permissions import Pass
+from fillside.access.authentication import Authenticator
+from fillside.access.permissions import Permission
 from fillside.doors.http.address import Listen, Public
 from fillside.doors.http.payloads import Invite
 from fillside.orders.answers import Refusal
@@ -58,7 +58,9 @@ def _in_url(host: str) -> str:
     return f"[{host}]" if ":" in host else host
 
 
-async def invite(said: Any, holder: Pass, doorkeeper: Doorkeeper, entrance: Entrance) -> dict[str, Any]:
+async def invite(
+    said: Any, holder: Permission, doorkeeper: Authenticator, entrance: Entrance
+) -> dict[str, Any]:
     """The body of an invitation.
 
     Raises Refusal: bad_order for what is none, not_now where no other device can come in.

@@ -22,7 +22,7 @@ from prometheus_client.metrics_core import (
 )
 from prometheus_client.registry import Collector
 
-from fillside.doors.http.connection_limits import Crowd, End
+from fillside.doors.http.connection_limits import ConnectionTable, End
 from fillside.doors.listener import DoorFigures
 from fillside.runtime.loop import Runner
 from fillside.storage.store import Store
@@ -40,7 +40,7 @@ Doors = Callable[[], Mapping[str, DoorFigures]]
 class Metrics:
     """Everything measured of one daemon, in a registry of its own."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: Crowd) -> None:
+    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
         self._registry = CollectorRegistry()
         ProcessCollector(registry=self._registry)
         runner.figures.order_took = Histogram(
@@ -76,7 +76,7 @@ def _is_numbered(form: str) -> bool:
 class _Now(Collector):
     """What is read off the daemon when somebody asks."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: Crowd) -> None:
+    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
         self._runner, self._store, self._doors, self._crowd = runner, store, doors, crowd
 
     def describe(self) -> Iterator[Metric]:
@@ -148,7 +148,7 @@ def _orders(runner: Runner) -> Iterator[Metric]:
     yield reloads
 
 
-def _connections(crowd: Crowd) -> Iterator[Metric]:
+def _connections(crowd: ConnectionTable) -> Iterator[Metric]:
     yield _gauge("connections", "Connections over HTTP now.", len(crowd))
     ended = CounterMetricFamily("fillside_connections_ended", "Connections ended by us.", labels=["why"])
     for why in get_args(End):

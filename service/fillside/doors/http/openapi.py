@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 from fillside.access.permissions import Need
-from fillside.doors.http.payloads import HTML, SPOKEN, NotDone, Spoken
+from fillside.doors.http.payloads import HTML, SPOKEN, RefusedPayload, RoutePayloads
 
 Body = dict[str, Any]
 Models = Mapping[str, type[BaseModel]]
@@ -83,7 +83,7 @@ def document(routes: Iterable[Any], orders: Models, version: str) -> Body:
     }
 
 
-def _operation(route: Any, spoken: Spoken, orders: Models) -> Body:
+def _operation(route: Any, spoken: RoutePayloads, orders: Models) -> Body:
     found: Body = {
         "summary": route.says,
         "operationId": _name(route.method, route.path),
@@ -122,7 +122,7 @@ def _in_path(path: str) -> list[Body]:
     ]
 
 
-def _in_query(spoken: Spoken) -> list[Body]:
+def _in_query(spoken: RoutePayloads) -> list[Body]:
     return [
         {
             "name": name,
@@ -135,7 +135,7 @@ def _in_query(spoken: Spoken) -> list[Body]:
     ]
 
 
-def _responses(route: Any, spoken: Spoken) -> Body:
+def _responses(route: Any, spoken: RoutePayloads) -> Body:
     statuses = {403, *spoken.also}
     if route.needs != "nothing":
         statuses |= {401, 429}
@@ -149,7 +149,7 @@ def _responses(route: Any, spoken: Spoken) -> Body:
     for status in sorted(statuses):
         found[str(status)] = {"description": WHY[status]}
         if status >= 400:
-            found[str(status)]["content"] = _content(spoken.gives if status == 503 else NotDone)
+            found[str(status)]["content"] = _content(spoken.gives if status == 503 else RefusedPayload)
     return found
 
 
@@ -182,7 +182,7 @@ def _any_order(orders: Models) -> Body:
 def _schemas(orders: Models) -> Body:
     """Every model, orders and bodies as they are taken, answers as they are given."""
     taken = {*orders.values(), *(s.takes for s in SPOKEN.values() if isinstance(s.takes, type))}
-    given = {NotDone, *(s.gives for s in SPOKEN.values() if isinstance(s.gives, type))}
+    given = {RefusedPayload, *(s.gives for s in SPOKEN.values() if isinstance(s.gives, type))}
     ways: list[tuple[set[Any], JsonSchemaMode]] = [(taken, "validation"), (given, "serialization")]
     found: Body = {}
     for models, mode in ways:

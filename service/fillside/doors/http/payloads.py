@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.access.permissions import May
-from fillside.hold.memory.setup import Places
+from fillside.hold.memory.setup import StudioPlaces
 from fillside.hold.snapshot.state import State
 from fillside.orders.answers import STATUS_OF_CODE
 from fillside.planning.plan import PlanReport
@@ -27,7 +27,7 @@ class _Body(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class DriftSaid(_Body):
+class DriftPayload(_Body):
     """How much more light a head gives than it was calibrated with, in stops, with the standard uncertainty:
     null where only the correction is known since the start.
 
@@ -43,7 +43,7 @@ class DriftSaid(_Body):
     at: float | None
 
 
-class JobSaid(_Body):
+class SideJobPayload(_Body):
     """A side job in trouble: since when (Unix time), how often it failed since, and why at last."""
 
     name: str
@@ -52,31 +52,31 @@ class JobSaid(_Body):
     says: str
 
 
-class StorageSaid(_Body):
+class StoragePayload(_Body):
     """Whether what is ordered is stored, and what it means where it is not."""
 
     kept: bool
     note: str
 
 
-class StateSaid(State):
+class StatePayload(State):
     """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
     what the rig's sensor says of the room's own light, `drift` how far heads are off since they were
     calibrated, null where nothing was ever told. `jobs` are the side jobs in trouble."""
 
     routine: dict[str, Any] | None
     daylight: dict[str, Any] | None
-    drift: list[DriftSaid] | None
-    jobs: list[JobSaid]
-    storage: StorageSaid
+    drift: list[DriftPayload] | None
+    jobs: list[SideJobPayload]
+    storage: StoragePayload
 
 
-class Done(_Body):
+class DonePayload(_Body):
     """An order was obeyed. Who may only hand in readings is not told the state."""
 
     ok: Literal[True]
     note: str
-    state: StateSaid | None
+    state: StatePayload | None
 
 
 class Fault(_Body):
@@ -87,7 +87,7 @@ class Fault(_Body):
     where: str
 
 
-class NotDone(_Body):
+class RefusedPayload(_Body):
     """Nothing was changed."""
 
     error: Fault
@@ -104,7 +104,7 @@ class Healthy(_Body):
     says: list[str]
 
 
-class Reading(_Body):
+class ReadingPayload(_Body):
     """A meter reading; `struck` says why it does not count any more, `at` is Unix time."""
 
     id: int
@@ -116,7 +116,7 @@ class Reading(_Body):
 
 
 class Readings(_Body):
-    readings: list[Reading]
+    readings: list[ReadingPayload]
 
 
 class CalibrationKept(_Body):
@@ -134,7 +134,7 @@ class Calibrations(_Body):
     calibrations: list[CalibrationKept]
 
 
-class Taken(_Body):
+class TakePayload(_Body):
     """A freeze from `began` to `ended` (Unix time), how long it lasted, and the light it began and ended
     with; null in its course. `lasted_s` is null too where a restart of the daemon came in between."""
 
@@ -146,11 +146,11 @@ class Taken(_Body):
     last: dict[str, Any] | None
 
 
-class TakesSaid(_Body):
-    takes: list[Taken]
+class TakesPayload(_Body):
+    takes: list[TakePayload]
 
 
-class Entry(_Body):
+class JournalEntryPayload(_Body):
     """Who said what, at which door, from where and when (Unix time), and what came of it; of refusals that
     repeat within a minute the first, how many there were, and when the last was."""
 
@@ -167,7 +167,7 @@ class Entry(_Body):
 
 
 class Entries(_Body):
-    entries: list[Entry]
+    entries: list[JournalEntryPayload]
 
 
 class Invite(_Body):
@@ -208,7 +208,7 @@ WITH_MAPS = {
 
 
 @dataclass(frozen=True)
-class Spoken:
+class RoutePayloads:
     """`gives` is a model or a media type; `takes` a model, or "order"; `also` further statuses, with why."""
 
     gives: type[BaseModel] | str
@@ -217,22 +217,22 @@ class Spoken:
     also: tuple[int, ...] = ()
 
 
-SPOKEN: dict[str, Spoken] = {
-    "GET /api/v1/state": Spoken(StateSaid, also=(304,)),
-    "GET /api/v1/readings": Spoken(Readings, query=PAGED),
-    "GET /api/v1/calibrations": Spoken(Calibrations, query=PAGED),
-    "GET /api/v1/takes": Spoken(TakesSaid, query=PAGED),
-    "GET /api/v1/places": Spoken(Places),
-    "GET /api/v1/plan": Spoken(PlanReport, query=WITH_MAPS),
-    "POST /api/v1/do": Spoken(Done, takes="order", also=(404, 409, 422)),
-    "GET /api/v1/journal": Spoken(Entries, query=PAGED),
-    "POST /api/v1/invitation": Spoken(Invitation, takes=Invite, also=(409,)),
-    "POST /api/v1/key": Spoken(Key),
-    "GET /api/v1/live": Spoken("websocket", also=(426,)),
-    "GET /api/openapi.json": Spoken("application/json", also=(304,)),
-    "GET /metrics": Spoken(METRICS),
-    "GET /health": Spoken(Healthy, also=(503,)),
-    "GET /": Spoken(HTML, also=(304, 404)),
-    "GET /page/{path}": Spoken(ANY_FILE, also=(304, 404)),
+SPOKEN: dict[str, RoutePayloads] = {
+    "GET /api/v1/state": RoutePayloads(StatePayload, also=(304,)),
+    "GET /api/v1/readings": RoutePayloads(Readings, query=PAGED),
+    "GET /api/v1/calibrations": RoutePayloads(Calibrations, query=PAGED),
+    "GET /api/v1/takes": RoutePayloads(TakesPayload, query=PAGED),
+    "GET /api/v1/places": RoutePayloads(StudioPlaces),
+    "GET /api/v1/plan": RoutePayloads(PlanReport, query=WITH_MAPS),
+    "POST /api/v1/do": RoutePayloads(DonePayload, takes="order", also=(404, 409, 422)),
+    "GET /api/v1/journal": RoutePayloads(Entries, query=PAGED),
+    "POST /api/v1/invitation": RoutePayloads(Invitation, takes=Invite, also=(409,)),
+    "POST /api/v1/key": RoutePayloads(Key),
+    "GET /api/v1/live": RoutePayloads("websocket", also=(426,)),
+    "GET /api/openapi.json": RoutePayloads("application/json", also=(304,)),
+    "GET /metrics": RoutePayloads(METRICS),
+    "GET /health": RoutePayloads(Healthy, also=(503,)),
+    "GET /": RoutePayloads(HTML, also=(304, 404)),
+    "GET /page/{path}": RoutePayloads(ANY_FILE, also=(304, 404)),
 }
 """By method and path; a test compares it with the routes there are."""

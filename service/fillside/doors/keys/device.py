@@ -90,7 +90,7 @@ def keys_devices() -> list[Listed]:
     return found
 
 
-class Device:
+class InputDevice:
     """The presses of an input device; `say` hears when it goes and comes."""
 
     def __init__(self, path: str, say: Callable[[str], None], evdev: Any = None) -> None:

@@ -29,7 +29,7 @@ class Press:
 
 
 @dataclass(frozen=True)
-class Hand:
+class PressReader:
     """What is remembered between presses: where in the programme, and when each key was heard and counted."""
 
     place: int | None = None
@@ -53,7 +53,7 @@ NOTHING = Outcome()
 
 
 @dataclass(frozen=True)
-class Table:
+class KeyTable:
     """The keys' table with its programme: the marks of the rig in their order, unless it names its own."""
 
     keys: Keys
@@ -61,7 +61,7 @@ class Table:
     actions: Mapping[str, Action]
 
     @classmethod
-    def of(cls, keys: Keys, marks: tuple[str, ...]) -> Table:
+    def of(cls, keys: Keys, marks: tuple[str, ...]) -> KeyTable:
         return cls(keys, keys.programme or marks, keys.actions)
 
     def pause_s(self, action: Action) -> float:
@@ -69,7 +69,9 @@ class Table:
         return (self.keys.step_pause_ms if action.steps else self.keys.debounce_ms) / 1000
 
 
-def pressed(table: Table, hand: Hand, press: Press, state: Callable[[], State]) -> tuple[Hand, Outcome]:
+def pressed(
+    table: KeyTable, hand: PressReader, press: Press, state: Callable[[], State]
+) -> tuple[PressReader, Outcome]:
     """The hand after a press, and what it comes to. `state` is asked only where the order depends on it."""
     action = table.actions.get(press.key)
     if action is None:
@@ -86,7 +88,7 @@ def pressed(table: Table, hand: Hand, press: Press, state: Callable[[], State]) 
     return hand, step(table, hand.place, action.words, state()["subject_seen"]["mark"])
 
 
-def _counts(table: Table, hand: Hand, press: Press, action: Action) -> bool:
+def _counts(table: KeyTable, hand: PressReader, press: Press, action: Action) -> bool:
     """Whether this is a new press: not a bounce, not the repetition of a key that is held in a terminal."""
     never = float("-inf")
     bounced = press.at_s - hand.heard_s.get(press.key, never) < table.keys.debounce_ms / 1000
@@ -94,7 +96,7 @@ def _counts(table: Table, hand: Hand, press: Press, action: Action) -> bool:
     return not bounced and not too_soon
 
 
-def step(table: Table, place: int | None, which: str, mark: str | None) -> Outcome:
+def step(table: KeyTable, place: int | None, which: str, mark: str | None) -> Outcome:
     """The next, previous or first mark of the programme, from where the walk stands."""
     programme = table.programme
     if not programme:

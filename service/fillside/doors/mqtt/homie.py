@@ -254,7 +254,7 @@ NODES = {
 }
 
 
-class Device:
+class DescribedDevice:
     """A rig as a device: its properties by path, its topics, its description."""
 
     def __init__(self, rig: Rig, domain: str = "homie") -> None:

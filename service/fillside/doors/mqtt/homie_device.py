@@ -13,9 +13,9 @@ from typing import Any
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, Studio, answer_to
+from fillside.doors.listener import Clock, HeldStudio, answer_to
 from fillside.doors.mqtt.connection import Connection
-from fillside.doors.mqtt.homie import Device, Property, alert_names, alerts
+from fillside.doors.mqtt.homie import DescribedDevice, Property, alert_names, alerts
 from fillside.doors.mqtt.messages import Heard, check_fresh
 from fillside.doors.mqtt.publish_pace import LEAST_S
 from fillside.orders.answers import Refusal
@@ -34,12 +34,12 @@ class HomieDevice:
         self,
         rig: Rig,
         table: MqttDoor,
-        studio: Studio,
+        studio: HeldStudio,
         identity: str,
         clock: Clock,
         wall: Callable[[], float],
     ) -> None:
-        self._device = Device(rig, table.homie_domain)
+        self._device = DescribedDevice(rig, table.homie_domain)
         self._studio, self._clock, self._wall, self._where = studio, clock, wall, table.address
         will = aiomqtt.Will(self._device.state_topic, "lost", qos=1, retain=True)
         self.connection = Connection(table, f"fillside-{identity}-homie", will, clock)

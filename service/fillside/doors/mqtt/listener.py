@@ -6,7 +6,7 @@ import asyncio
 
 import aiomqtt
 
-from fillside.doors.listener import Body, Clock, Studio, answer_to
+from fillside.doors.listener import Body, Clock, HeldStudio, answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.messages import Heard, Topics, order_from
 from fillside.doors.mqtt.publish_pace import News
@@ -29,7 +29,7 @@ REFUSED_REPORTS_S = 1.0
 class Mailbox:
     """The topics of a rig: orders, positions and meters in; answers, state and online out."""
 
-    def __init__(self, rig: Rig, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
+    def __init__(self, rig: Rig, table: MqttDoor, studio: HeldStudio, identity: str, clock: Clock) -> None:
         self._topics, self._sensors = Topics(rig.rig.name), Sensors(rig)
         self._studio, self._clock, self._where = studio, clock, table.address
         will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)

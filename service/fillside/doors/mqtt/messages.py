@@ -44,7 +44,7 @@ class Heard:
 
 
 @dataclass(frozen=True)
-class Asked:
+class BrokerOrder:
     """An order, and who gave it: the kind of publisher, for the journal; `sensor` names one that read."""
 
     said: Any
@@ -52,7 +52,7 @@ class Asked:
     sensor: str | None = None
 
 
-class Spoken(NamedTuple):
+class MessageReader(NamedTuple):
     """One topic below ``fillside/RIG/``."""
 
     path: str
@@ -61,14 +61,16 @@ class Spoken(NamedTuple):
 
 
 SPOKEN = (
-    Spoken("do", "in", "an order, as every door takes it"),
-    Spoken("subject", "in", 'where a tracker saw the subject: `{"to": [x, y, z]}`, or a mark\'s name'),
-    Spoken("meter/NAME", "in", 'a lux sensor: a number, or `{"value": 640, "unit": "lux"}`'),
-    Spoken("said", "out", "the answer to each order"),
-    Spoken(
+    MessageReader("do", "in", "an order, as every door takes it"),
+    MessageReader("subject", "in", 'where a tracker saw the subject: `{"to": [x, y, z]}`, or a mark\'s name'),
+    MessageReader("meter/NAME", "in", 'a lux sensor: a number, or `{"value": 640, "unit": "lux"}`'),
+    MessageReader("said", "out", "the answer to each order"),
+    MessageReader(
         "state", "out, retained", "the state, at most twice a second, and always when the light has settled"
     ),
-    Spoken("online", "out, retained", "`true`; `false` when the daemon has stopped or cannot be reached"),
+    MessageReader(
+        "online", "out, retained", "`true`; `false` when the daemon has stopped or cannot be reached"
+    ),
 )
 
 
@@ -102,7 +104,7 @@ class Topics:
 
 def order_from(
     heard: Heard, topics: Topics, sensors: Sensors, studio: Callable[[], Mapping[str, Any]]
-) -> Asked | None:
+) -> BrokerOrder | None:
     """The order that a message stands for; None for a sensor that nobody asked.
 
     `studio` gives the state, and is called only where an order depends on it. Raises Refusal for what is
@@ -110,12 +112,12 @@ def order_from(
     """
     check_fresh(heard)
     if heard.topic == topics.do:
-        return Asked(strict_loads(heard.payload), "a publisher")
+        return BrokerOrder(strict_loads(heard.payload), "a publisher")
     if heard.topic == topics.subject:
-        return Asked(_report(heard.payload), "a tracker")
+        return BrokerOrder(_report(heard.payload), "a tracker")
     name = heard.topic.removeprefix(topics.meter)
     said = sensors.reading(name, heard.payload, heard.came_unix_s, studio)
-    return None if said is None else Asked(said, f"meter {name}", sensor=name)
+    return None if said is None else BrokerOrder(said, f"meter {name}", sensor=name)
 
 
 def check_fresh(heard: Heard) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.hold.fading.flash_limiter import LEAST_OUTPUT
-from fillside.photometry.dimming import Curve, floor_code, smallest_lit_code
+from fillside.photometry.dimming import DimmingCurve, floor_code, smallest_lit_code
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -22,7 +22,7 @@ class Dimmers:
     """
 
     def __init__(self, scene: Scene) -> None:
-        groups: dict[tuple[Curve, int], list[int]] = {}
+        groups: dict[tuple[DimmingCurve, int], list[int]] = {}
         for i, (curve, full_scale) in enumerate(zip(scene.curves, scene.full_scales, strict=True)):
             if not scene.fixed[i]:
                 groups.setdefault((curve, full_scale), []).append(i)

@@ -22,7 +22,7 @@ _SLACK_STOPS = 1e-9
 _LONG_AGO_S = -1e9
 
 
-class Guard:
+class FlashLimiter:
     """Watches the frames of all heads; times are seconds and never fall."""
 
     def __init__(self, outputs: FloatArray) -> None:
@@ -32,7 +32,7 @@ class Guard:
         self._way = np.zeros(len(stops), dtype=np.int64)
         self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
 
-    def go_on_from(self, other: Guard, later_s: float) -> None:
+    def go_on_from(self, other: FlashLimiter, later_s: float) -> None:
         """Count on from what another has seen of the same heads; its times are later by `later_s`."""
         self._first, self._high, self._low = other._first, other._high, other._low
         self._way, self._turned_s = other._way, other._turned_s - later_s

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.hold.fading.dimmers import Dimmers
-from fillside.hold.fading.flash_limiter import Guard
+from fillside.hold.fading.flash_limiter import FlashLimiter
 from fillside.hold.fading.lag import lags_of
 from fillside.hold.fading.path import Fade, fade, knees
 from fillside.rig.scene.scene import Scene
@@ -28,7 +28,7 @@ each message to a bulb is then half a step, and rounding has room beside it; and
 second, which is half a step in the longest stall that counts."""
 
 
-class Light:
+class Fader:
     """The codes of all heads and the fade they are in. Times are seconds and never fall.
 
     A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
@@ -40,7 +40,7 @@ class Light:
         self._lags = lags_of(scene)
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
-        self._guard = Guard(self._outputs)
+        self._guard = FlashLimiter(self._outputs)
         self._from_codes = self._goal = self._codes
         self._fade: Fade | None = None
         self._gone_s = 0.0
@@ -53,7 +53,7 @@ class Light:
         self.codes: Codes = codes
         self.goal: Codes = codes
 
-    def go_on_from(self, other: Light, later_s: float) -> None:
+    def go_on_from(self, other: Fader, later_s: float) -> None:
         """Count flashes on from another light of the same heads, whose times are later by `later_s`."""
         self._guard.go_on_from(other._guard, later_s)
 

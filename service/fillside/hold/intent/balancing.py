@@ -10,12 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import limits_of
-from fillside.balance.measure import Measured, measure, stops_over
+from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
 from fillside.balance.solver.solve import Solved, solve
 from fillside.balance.solver.weight import dropped_roles
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, Sure
 from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.machine.events import HeadsCorrected, LightEvent
@@ -81,33 +81,35 @@ class Balancing:
             self._rows = self.metering.rows_at(place)
         return self._rows
 
-    def solve(self, place: Point, wish: Wish) -> Solved:
+    def solve(self, place: Point, wish: BalanceTarget) -> Solved:
         """Outputs for a subject at a place [m], before rounding."""
         return solve(self.metering, self.rows_at(place), wish, self.limits)
 
-    def choose(self, place: Point, wish: Wish, solved: Solved, present: Codes | None) -> Codes:
+    def choose(self, place: Point, wish: BalanceTarget, solved: Solved, present: Codes | None) -> Codes:
         """Codes for solved outputs; present ones are kept unless others are better by more than 0.02 stop."""
         rows = self.rows_at(place)
         codes = choose_codes(self.metering, rows, wish, self.limits, solved.outputs, present)
         return tuple(self._stay.get(i, code) for i, code in enumerate(codes)) if self._stay else codes
 
-    def trim(self, place: Point, wish: Wish, codes: Codes, trims: Trims) -> Codes:
+    def trim(self, place: Point, wish: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
         """Codes with trims on them; the subject's place matters only for the most light its face may get."""
         if not any(stops != 0 for stops in trims.values()):
             return codes
         rows = self.rows_at(place)
         return trim_codes(self.metering, rows, wish, self._every, codes, trims)
 
-    def measure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Measured:
+    def measure(
+        self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+    ) -> MeteredBalance:
         """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
 
-    def dropped(self, place: Point, wish: Wish) -> tuple[str, ...]:
+    def dropped(self, place: Point, wish: BalanceTarget) -> tuple[str, ...]:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
         return dropped_roles(self.metering, self.rows_at(place), wish, self.limits)
 
-    def sure(self, place: Point, wish: Wish, codes: Codes, working: tuple[bool, ...]) -> Sure:
+    def sure(self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]) -> Sure:
         """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
@@ -119,7 +121,7 @@ class Balancing:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""
         return self._dimmers.outputs(codes)
 
-    def off_stops(self, place: Point, wish: Wish, codes: Codes, solved: Solved) -> float:
+    def off_stops(self, place: Point, wish: BalanceTarget, codes: Codes, solved: Solved) -> float:
         """How far the light of codes is from what a solution gives at a place [m]: the larger of the
         differences in ratio and in exposure, in stops.
 
@@ -129,13 +131,13 @@ class Balancing:
         now = self._compared(place, wish, self.outputs(codes))
         return worst_off_stops(now, self._compared(place, wish, solved.outputs))
 
-    def _compared(self, place: Point, wish: Wish, outputs: FloatArray) -> tuple[float | None, ...]:
+    def _compared(self, place: Point, wish: BalanceTarget, outputs: FloatArray) -> tuple[float | None, ...]:
         light = measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
         others = (None if stops is None else stops / 2 for stops in light.relative.values())
         ratio = None if light.ratio is None else math.log2(light.ratio)
         return ratio, stops_over(light.exposure_lux, 1.0), *others
 
-    def is_too_bright(self, place: Point, wish: Wish, codes: Codes) -> bool:
+    def is_too_bright(self, place: Point, wish: BalanceTarget, codes: Codes) -> bool:
         """Whether codes give the brighter side of a face at a place [m] more than the wish allows."""
         if wish.most_lux is None:
             return False

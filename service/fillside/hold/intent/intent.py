@@ -12,20 +12,20 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.target import Wish, wish_from_rig
+from fillside.balance.target import BalanceTarget, wish_from_rig
 from fillside.rig.scene.target import exposure_target_lux
 from fillside.rig.tables.model import Balance, Camera, Point, Rig
 
 Mode = Literal["follow", "freeze", "dark"]
 WISH_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
-"""The fields of `Wanted` that the wish is made from."""
+"""The fields of `Intent` that the wish is made from."""
 SOLVE_FIELDS = WISH_FIELDS | {"place", "mode", "alone"}
 """Those whose change asks for a new solution."""
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
-class Kept:
+class KeptLevels:
     """Levels that are kept while the balance does not act, with the trims that are in them.
 
     `untrimmed` are the codes a role comes back to that was out when the levels were taken; `place` [m] is
@@ -55,7 +55,7 @@ MOST_OFFSET_STOPS = 10.0
 
 
 @dataclass(frozen=True)
-class Wanted:
+class Intent:
     """What is wanted; `balance` and `camera` hold only the keys that orders have set, under the rig file's
     names.
 
@@ -65,7 +65,7 @@ class Wanted:
 
     place: Point
     mode: Mode = "follow"
-    kept: Kept | None = None
+    kept: KeptLevels | None = None
     alone: Alone | None = None
     balance: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
     exposure_stops: float = 0.0
@@ -87,7 +87,7 @@ class Wanted:
                 table[name] = {**getattr(file.balance, name), **self.balance[name]}
         return file.model_copy(update={"camera": camera, "balance": Balance.model_validate(table)})
 
-    def wish(self, file: Rig) -> Wish:
+    def wish(self, file: Rig) -> BalanceTarget:
         """The wish, without the trims; ValueError where the camera leaves the exposure open."""
         wish = wish_from_rig(self.rig(file))
         return replace(wish, exposure_lux=wish.exposure_lux * 2.0**self.exposure_stops)
@@ -102,7 +102,7 @@ class Wanted:
         balance = rig.balance.model_copy(update={"exposure": exposure_target_lux(rig) * 2.0**stops})
         return rig.model_copy(update={"balance": balance})
 
-    def changed_from(self, other: Wanted) -> dict[str, Any]:
+    def changed_from(self, other: Intent) -> dict[str, Any]:
         """The fields in which this differs from another, with this one's values."""
         return {
             f.name: getattr(self, f.name)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.hold.intent.balancing import Balancing
-from fillside.hold.intent.intent import Kept, Wanted
+from fillside.hold.intent.intent import Intent, KeptLevels
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point
 
 
 def wanted_codes(
-    balancing: Balancing, wanted: Wanted, wish: Wish, untrimmed: Codes, balanced_at: Point
+    balancing: Balancing, wanted: Intent, wish: BalanceTarget, untrimmed: Codes, balanced_at: Point
 ) -> Codes:
     """The codes to go to; `untrimmed` is what the balance holds when it acts, for a subject `balanced_at`
     [m]."""
@@ -20,7 +20,7 @@ def wanted_codes(
 
 
 def _whoever_leaves(
-    balancing: Balancing, wanted: Wanted, wish: Wish, untrimmed: Codes, balanced_at: Point
+    balancing: Balancing, wanted: Intent, wish: BalanceTarget, untrimmed: Codes, balanced_at: Point
 ) -> Codes:
     scene = balancing.scene
     if wanted.alone is not None:
@@ -40,7 +40,7 @@ def work_light(scene: Scene) -> Codes:
     )
 
 
-def _kept_codes(balancing: Balancing, wish: Wish, kept: Kept, trims: Trims) -> Codes:
+def _kept_codes(balancing: Balancing, wish: BalanceTarget, kept: KeptLevels, trims: Trims) -> Codes:
     """Kept levels under the trims of now: each role by the difference to the trim that is in its levels."""
     scene = balancing.scene
     changes: dict[str, float | None] = {}

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Answer:
+class Obeyed:
     """An order was obeyed; `note` says what the person should know beside that."""
 
     ok: bool = True

@@ -9,10 +9,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.balance.measure import Measured
+from fillside.balance.measure import MeteredBalance
 from fillside.balance.solver.rounding import Codes
-from fillside.balance.target import Wish
-from fillside.hold.intent.intent import Alone, Kept, Wanted
+from fillside.balance.target import BalanceTarget
+from fillside.hold.intent.intent import Alone, Intent, KeptLevels
 from fillside.hold.machine.modes import to_mode
 from fillside.orders.light import (
     MOST_EXPOSE_STOPS,
@@ -56,13 +56,13 @@ class Moment:
     """
 
     scene: Scene
-    wanted: Wanted
+    wanted: Intent
     working: tuple[bool, ...]
     untrimmed: Codes
     beneath: Codes
     present: Codes
-    levels_now: Callable[[], Kept]
-    measured_now: Callable[[Wish], Measured]
+    levels_now: Callable[[], KeptLevels]
+    measured_now: Callable[[BalanceTarget], MeteredBalance]
     why_not_at: WhyNot
 
     @property
@@ -77,13 +77,13 @@ class Moment:
 
 
 @dataclass(frozen=True)
-class Change:
+class IntentChange:
     """What is wanted afterwards, and what to say beside "done".
 
     `untrimmed` codes, where given, are what the balance holds then, whatever it would choose itself.
     """
 
-    wanted: Wanted
+    wanted: Intent
     note: str | None = None
     untrimmed: Codes | None = None
 
@@ -121,7 +121,7 @@ def _not_relative(moment: Moment, name: str, relative: Sequence[str]) -> str:
     return f"{name} is held by the ratio and cannot be held by stops{others}"
 
 
-def _trim(moment: Moment, order: Trim) -> Change:
+def _trim(moment: Moment, order: Trim) -> IntentChange:
     scene, trims = moment.scene, moment.wanted.trims
     if order.role not in scene.roles or order.role == WORK_ROLE:
         roles = tuple(dict.fromkeys(role for role in scene.roles if role != WORK_ROLE))
@@ -131,7 +131,7 @@ def _trim(moment: Moment, order: Trim) -> Change:
     value = _trimmed_to(trims.get(order.role, 0.0), order)
     others = {role: stops for role, stops in trims.items() if role != order.role}
     changed = others if value == 0 else {**others, order.role: value}
-    return Change(replace(moment.wanted, trims=changed), _said_of_trim(moment, order.role, value))
+    return IntentChange(replace(moment.wanted, trims=changed), _said_of_trim(moment, order.role, value))
 
 
 def _trimmed_to(now: float | None, order: Trim) -> float | None:
@@ -171,7 +171,7 @@ def _said_of_trim(moment: Moment, role: str, value: float | None) -> str:
     return f"{text}; it shows once the light is back" if moment.wanted.mode == "dark" else text
 
 
-def _balance(moment: Moment, order: BalanceOrder) -> Change:
+def _balance(moment: Moment, order: BalanceOrder) -> IntentChange:
     wanted = moment.wanted
     roles = tuple(
         dict.fromkeys(
@@ -205,7 +205,7 @@ def _is_number(ratio: str | float) -> bool:
     return not isinstance(ratio, str) or any(c.isdigit() for c in ratio)
 
 
-def _expose(moment: Moment, order: Expose) -> Change:
+def _expose(moment: Moment, order: Expose) -> IntentChange:
     wanted = moment.wanted
     if order.by is not None:
         return _with_wish(moment, replace(wanted, exposure_stops=_exposed(moment, order.by)), "by")
@@ -227,7 +227,7 @@ def _exposed(moment: Moment, by: float) -> float:
     return value
 
 
-def _camera(moment: Moment, order: CameraOrder) -> Change:
+def _camera(moment: Moment, order: CameraOrder) -> IntentChange:
     settings = order.settings
     over = {k: v for k, v in moment.wanted.camera.items() if not _replaced(k, settings)}
     change = _with_wish(moment, replace(moment.wanted, camera={**over, **settings}), next(iter(settings)))
@@ -243,7 +243,7 @@ def _replaced(key: str, settings: Mapping[str, Any]) -> bool:
     )
 
 
-def _with_wish(moment: Moment, wanted: Wanted, where: str) -> Change:
+def _with_wish(moment: Moment, wanted: Intent, where: str) -> IntentChange:
     """The change, if the wish it makes is one that can be asked for."""
     try:
         wish = wanted.wish(moment.rig)
@@ -257,7 +257,7 @@ def _with_wish(moment: Moment, wanted: Wanted, where: str) -> Change:
             f"that asks for {wish.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
             where,
         )
-    return Change(wanted, moment.noted)
+    return IntentChange(wanted, moment.noted)
 
 
 def _first_sentence(error: ValidationError) -> str:
@@ -266,19 +266,19 @@ def _first_sentence(error: ValidationError) -> str:
     return str(own) if isinstance(own, MisfitError | ValueError) else detail["msg"]
 
 
-def _move(moment: Moment, order: Move) -> Change:
+def _move(moment: Moment, order: Move) -> IntentChange:
     place = place_of(moment.rig, order, moment.why_not_at)
-    return Change(replace(moment.wanted, place=place), moment.noted)
+    return IntentChange(replace(moment.wanted, place=place), moment.noted)
 
 
-def _only(moment: Moment, order: Only) -> Change:
+def _only(moment: Moment, order: Only) -> IntentChange:
     lit = _lit(moment, order.head, order.level, "head")
-    return Change(replace(moment.wanted, alone=Alone((lit,))), _burning(moment.scene))
+    return IntentChange(replace(moment.wanted, alone=Alone((lit,))), _burning(moment.scene))
 
 
-def _show(moment: Moment, order: Show) -> Change:
+def _show(moment: Moment, order: Show) -> IntentChange:
     lit = tuple(_lit(moment, head, level, f"heads.{head}") for head, level in order.heads.items())
-    return Change(replace(moment.wanted, alone=Alone(lit)), _burning(moment.scene))
+    return IntentChange(replace(moment.wanted, alone=Alone(lit)), _burning(moment.scene))
 
 
 def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[int, int]:
@@ -301,13 +301,13 @@ def _burning(scene: Scene) -> str | None:
     return f"{', '.join(burning)} cannot be dimmed and stays on" if burning else None
 
 
-def _all(moment: Moment, order: All) -> Change:
+def _all(moment: Moment, order: All) -> IntentChange:
     if moment.wanted.alone is None:
-        return Change(moment.wanted, "no head was alone")
-    return Change(replace(moment.wanted, alone=None))
+        return IntentChange(moment.wanted, "no head was alone")
+    return IntentChange(replace(moment.wanted, alone=None))
 
 
-def _keep(moment: Moment, order: Keep) -> Change:
+def _keep(moment: Moment, order: Keep) -> IntentChange:
     wanted = moment.wanted
     if wanted.alone is not None or wanted.mode == "dark":
         shows = "one head alone" if wanted.alone is not None else "the studio dark"
@@ -337,7 +337,7 @@ def _keep(moment: Moment, order: Keep) -> Change:
     stops = math.log2(exposure_lux / wish.exposure_lux) + wanted.exposure_stops
     out = {role: value for role, value in wanted.trims.items() if value is None}
     base = _kept_base(moment, out)
-    levels = Kept(moment.present, out, base, wanted.place) if wanted.mode == "freeze" else wanted.kept
+    levels = KeptLevels(moment.present, out, base, wanted.place) if wanted.mode == "freeze" else wanted.kept
     kept = replace(wanted, balance=table, exposure_stops=stops, trims=out, kept=levels)
     beside = f"; {', '.join(out)} stays out" if out else ""
     lux = f"{exposure_lux:.0f} lx" if exposure_lux >= 10 else f"{exposure_lux:.1f} lx"
@@ -357,19 +357,19 @@ def _kept_base(moment: Moment, out: Mapping[str, float | None]) -> Codes:
     return tuple(base)
 
 
-def _follow(moment: Moment, order: Follow) -> Change:
-    return Change(*to_mode(moment.wanted, "follow", moment.levels_now()))
+def _follow(moment: Moment, order: Follow) -> IntentChange:
+    return IntentChange(*to_mode(moment.wanted, "follow", moment.levels_now()))
 
 
-def _freeze(moment: Moment, order: Freeze) -> Change:
-    return Change(*to_mode(moment.wanted, "freeze", moment.levels_now()))
+def _freeze(moment: Moment, order: Freeze) -> IntentChange:
+    return IntentChange(*to_mode(moment.wanted, "freeze", moment.levels_now()))
 
 
-def _dark(moment: Moment, order: Dark) -> Change:
-    return Change(*to_mode(moment.wanted, "dark", moment.levels_now()))
+def _dark(moment: Moment, order: Dark) -> IntentChange:
+    return IntentChange(*to_mode(moment.wanted, "dark", moment.levels_now()))
 
 
-CHANGES: dict[type[Any], Callable[[Moment, Any], Change]] = {
+CHANGES: dict[type[Any], Callable[[Moment, Any], IntentChange]] = {
     Trim: _trim,
     BalanceOrder: _balance,
     Expose: _expose,

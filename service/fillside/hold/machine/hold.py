@@ -13,13 +13,13 @@ import numpy as np
 
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.fading.identify import SPEED_STOPS_S, Dip, dip_of, with_code
-from fillside.hold.fading.light import TOO_BRIGHT_STOPS_S, Light
+from fillside.hold.fading.light import TOO_BRIGHT_STOPS_S, Fader
 from fillside.hold.intent.balancing import Balancing
 from fillside.hold.intent.corrections import corrected_calibration
-from fillside.hold.intent.intent import SOLVE_FIELDS, WISH_FIELDS, Kept, Wanted
+from fillside.hold.intent.intent import SOLVE_FIELDS, WISH_FIELDS, Intent, KeptLevels
 from fillside.hold.intent.levels import wanted_codes
 from fillside.hold.machine.advice import Advice
-from fillside.hold.machine.answer import Answer
+from fillside.hold.machine.answer import Obeyed
 from fillside.hold.machine.changes import CHANGES, Moment, place_of
 from fillside.hold.machine.clock import Clock
 from fillside.hold.machine.events import Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
@@ -27,12 +27,12 @@ from fillside.hold.machine.history import History, Undoable
 from fillside.hold.memory.changed_wires import still_leaving, taken_over
 from fillside.hold.memory.remembered import Remembered, remember, resume
 from fillside.hold.memory.undo_history import orders_again
-from fillside.hold.snapshot.current_solution import Standing
-from fillside.hold.snapshot.health import Health, Reckoning, found_code, reckoning
-from fillside.hold.snapshot.judged_light import Shown, note_after
-from fillside.hold.snapshot.state import LastOrder, State, Told, drivers_now, metered, state_of
+from fillside.hold.snapshot.current_solution import CurrentSolution
+from fillside.hold.snapshot.health import Reckoning, StudioHealth, found_code, reckoning
+from fillside.hold.snapshot.judged_light import ShownLight, note_after
+from fillside.hold.snapshot.state import DoorView, LastOrder, State, drivers_now, metered, state_of
 from fillside.hold.tracking.pace import Pace
-from fillside.hold.tracking.subject import Subject
+from fillside.hold.tracking.subject import TrackedSubject
 from fillside.orders.light import Identify, Move, Order, SubjectReport, Undo
 from fillside.orders.phrases import named
 from fillside.rig.calibration import Calibration
@@ -68,10 +68,10 @@ class Hold:
         self._wanted = resumed.wanted
         self._wish = self._wanted.wish(rig)
         pace = Pace(rig.hold.dead_band_stops)
-        self._subject = Subject(rig, pace.allowance_m, resumed.wanted.place, "file", 0.0)
-        self._standing = Standing(self._balancing, self._subject, pace)
-        self._health = Health(self._scene, now_s)
-        self._light = Light(self._scene, resumed.codes, 0.0)
+        self._subject = TrackedSubject(rig, pace.allowance_m, resumed.wanted.place, "file", 0.0)
+        self._standing = CurrentSolution(self._balancing, self._subject, pace)
+        self._health = StudioHealth(self._scene, now_s)
+        self._light = Fader(self._scene, resumed.codes, 0.0)
         self._history, self._advice = History(earlier), Advice()
         self._ordered_until_s = -math.inf
         self._unhurried_stops_s: float | None = None
@@ -130,7 +130,7 @@ class Hold:
         """The wire codes of now, one a head in the rig's order, 0 for a head without a wire."""
         return self._light.codes
 
-    def order(self, order: Order, now_s: float) -> Answer:
+    def order(self, order: Order, now_s: float) -> Obeyed:
         """Obey an order, or raise OrderError with nothing changed. The light moves with the next `tick`."""
         if isinstance(order, SubjectReport):
             return self._report(order, now_s)
@@ -149,7 +149,7 @@ class Hold:
             self._subject.tell(change.wanted.place, time_s)
         self._change(change.wanted, time_s, self._standing.codes, change.untrimmed)
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Answer(note=note_after(self._shown(), change.note, changed))
+        return Obeyed(note=note_after(self._shown(), change.note, changed))
 
     def event(self, event: Event, now_s: float) -> None:
         """Take in what happened without an order."""
@@ -249,7 +249,7 @@ class Hold:
         moment = self._shown()
         light = metered(moment)
         at = self._light_changed_s
-        told = Told(
+        told = DoorView(
             remedies=self._advice.remedies if light.in_the_way else (),
             waits=self._light.waits,
             drivers=drivers_now(self._health.drivers, self._unix_s),
@@ -279,15 +279,15 @@ class Hold:
     def _when_lost(self) -> str:
         return self._wanted.rig(self._file).balance.when_lost
 
-    def _report(self, order: SubjectReport, now_s: float) -> Answer:
+    def _report(self, order: SubjectReport, now_s: float) -> Obeyed:
         place = place_of(self._file, order, self._subject.why_not)
         time_s = self._clock.read(now_s, self._light.moving)
         self._subject.report(place, time_s)
         if self.acts:
             self._standing.heard(self._is_too_bright(self._light.goal))
-        return Answer()
+        return Obeyed()
 
-    def _take_back(self, now_s: float) -> Answer:
+    def _take_back(self, now_s: float) -> Obeyed:
         last = self._history.take_back()
         time_s = self._clock.read(now_s, self._light.moving)
         self._wanted = replace(self._wanted, place=self._subject.place)
@@ -295,9 +295,9 @@ class Hold:
             self._subject.tell(last.before["place"], time_s)
         self._change(replace(self._wanted, **last.before), time_s, last.untrimmed, None)
         self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
-        return Answer(note=note_after(self._shown(), f"undone: {last.do}", last.before))
+        return Obeyed(note=note_after(self._shown(), f"undone: {last.do}", last.before))
 
-    def _change(self, wanted: Wanted, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
+    def _change(self, wanted: Intent, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
         """From now on want this; `untrimmed` codes are taken as they are, else chosen beside the present
         ones."""
         changed = wanted.changed_from(self._wanted).keys()
@@ -340,11 +340,11 @@ class Hold:
         """Whether the balance acts, and codes are more than the subject's face may get."""
         return self.acts and self._balancing.is_too_bright(self._subject.place, self._wish, codes)
 
-    def _identify(self, order: Identify, now_s: float) -> Answer:
+    def _identify(self, order: Identify, now_s: float) -> Obeyed:
         dip, note = dip_of(self._moment(replace(self._wanted, place=self._subject.place)), order)
         self._take(dip, self._clock.read(now_s, self._light.moving))
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Answer(note=note)
+        return Obeyed(note=note)
 
     def _take(self, dip: Dip | None, time_s: float) -> None:
         """Begin a step of a dip; None ends it."""
@@ -359,10 +359,10 @@ class Hold:
         codes, dip = self._light.steady_codes, self._dip
         return codes if dip is None else with_code(codes, dip.head, self._codes_for(self._wanted)[dip.head])
 
-    def _codes_for(self, wanted: Wanted) -> Codes:
+    def _codes_for(self, wanted: Intent) -> Codes:
         return wanted_codes(self._balancing, wanted, self._wish, self._standing.codes, self._standing.place)
 
-    def _moment(self, wanted: Wanted) -> Moment:
+    def _moment(self, wanted: Intent) -> Moment:
         return Moment(
             scene=self._scene,
             wanted=wanted,
@@ -377,14 +377,14 @@ class Hold:
             why_not_at=self._subject.why_not,
         )
 
-    def _levels_now(self) -> Kept:
+    def _levels_now(self) -> KeptLevels:
         """What freeze or dark keeps aside: the balance's own levels, or those of the middle of a fade."""
         if self._light.moving and self._wanted.alone is None:
-            return Kept(self._present, self._wanted.trims, self._standing.codes, self._subject.place)
-        return Kept(self._standing.codes, {}, self._standing.codes, self._standing.place)
+            return KeptLevels(self._present, self._wanted.trims, self._standing.codes, self._subject.place)
+        return KeptLevels(self._standing.codes, {}, self._standing.codes, self._standing.place)
 
-    def _shown(self) -> Shown:
-        return Shown(
+    def _shown(self) -> ShownLight:
+        return ShownLight(
             balancing=self._balancing,
             wanted=self._wanted,
             wish=self._wish,

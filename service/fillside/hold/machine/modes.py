@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Literal
 
-from fillside.hold.intent.intent import Kept, Mode, Wanted
+from fillside.hold.intent.intent import Intent, KeptLevels, Mode
 
 Levels = Literal["take", "carry", "drop"]
 
@@ -40,7 +40,7 @@ ALREADY: dict[Mode, str] = {
 ENDS_ONLY: frozenset[Mode] = frozenset({"dark"})
 
 
-def to_mode(wanted: Wanted, mode: Mode, levels_now: Kept) -> tuple[Wanted, str | None]:
+def to_mode(wanted: Intent, mode: Mode, levels_now: KeptLevels) -> tuple[Intent, str | None]:
     """What is wanted after the order for a mode, and what to say; `levels_now` are taken if need be."""
     alone = None if mode in ENDS_ONLY else wanted.alone
     levels = MODE_AFTER[wanted.mode, mode]

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.hold.intent.corrections import still_corrected
-from fillside.hold.intent.intent import Alone, Kept, Mode, Wanted
+from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode
 from fillside.hold.memory.whites import cool_shares, same_light
 from fillside.orders.light import MOST_TRIM_STOPS
 from fillside.rig.calibration import Calibration
@@ -29,11 +29,11 @@ TrimSaid = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_
 _T = TypeVar("_T")
 
 
-class _Kept(BaseModel):
+class _RememberedModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class Code(_Kept):
+class Code(_RememberedModel):
     """A wire code and the code of full level on that wire."""
 
     code: Annotated[int, Field(ge=0)]
@@ -43,18 +43,18 @@ class Code(_Kept):
 CodesByName = dict[str, Code]
 
 
-class LevelsKept(_Kept):
+class LevelsKept(_RememberedModel):
     codes: CodesByName
     trims: dict[str, TrimSaid]
     untrimmed: CodesByName
     place: Point
 
 
-class AloneKept(_Kept):
+class AloneKept(_RememberedModel):
     lit: CodesByName
 
 
-class Remembered(_Kept):
+class Remembered(_RememberedModel):
     """Everything a restart resumes from."""
 
     version: Literal[1] = 1
@@ -111,7 +111,7 @@ class Resumed:
     `stored` is what it was made from, None on a first start.
     """
 
-    wanted: Wanted
+    wanted: Intent
     codes: Codes
     untrimmed: Codes | None
     notes: tuple[str, ...]
@@ -120,7 +120,7 @@ class Resumed:
 
 
 def remember(
-    scene: Scene, wanted: Wanted, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
+    scene: Scene, wanted: Intent, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
 ) -> Remembered:
     """What to store now."""
     kept, alone = wanted.kept, wanted.alone
@@ -142,7 +142,7 @@ def remember(
     )
 
 
-def levels_kept(scene: Scene, kept: Kept) -> LevelsKept:
+def levels_kept(scene: Scene, kept: KeptLevels) -> LevelsKept:
     """Levels as they are stored."""
     return LevelsKept(
         codes=codes_by_name(scene, kept.codes),
@@ -176,7 +176,7 @@ def codes_by_name(scene: Scene, codes: Codes) -> CodesByName:
 
 def resume(stored: object, scene: Scene) -> Resumed:
     """Where to begin, from what was stored (None on a first start)."""
-    first = Resumed(Wanted(place=scene.rig.start), (0,) * len(scene.names), None, ())
+    first = Resumed(Intent(place=scene.rig.start), (0,) * len(scene.names), None, ())
     if stored is None:
         return first
     if isinstance(stored, Remembered):
@@ -193,7 +193,7 @@ def _resumed(stored: Remembered, scene: Scene) -> Resumed:
     notes = _edited_notes(stored, rig)
     place, place_notes = _place(stored, rig)
     levels = stored.levels
-    wanted = Wanted(
+    wanted = Intent(
         place=place,
         mode=stored.mode if stored.mode == "follow" or levels is not None else "follow",
         kept=levels_of(levels, scene),
@@ -288,12 +288,12 @@ def start_was_edited(stored: Remembered, rig: Rig) -> bool:
     return bool(stored.file_subject.get("at") != rig.subject.model_dump(mode="json")["at"])
 
 
-def levels_of(stored: LevelsKept | None, scene: Scene) -> Kept | None:
+def levels_of(stored: LevelsKept | None, scene: Scene) -> KeptLevels | None:
     """Levels by the rig's heads."""
     if stored is None:
         return None
     trims = trims_of(stored.trims, scene)
-    return Kept(codes_of(stored.codes, scene), trims, codes_of(stored.untrimmed, scene), stored.place)
+    return KeptLevels(codes_of(stored.codes, scene), trims, codes_of(stored.untrimmed, scene), stored.place)
 
 
 def codes_of(stored: Mapping[str, Code], scene: Scene) -> Codes:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from fillside.balance.limits import limits_of
-from fillside.balance.report import Said
+from fillside.balance.report import ReportModel
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import DEFAULT_CONSTANT, Point
 
 
-class HeadPlace(Said):
+class HeadPlace(ReportModel):
     """Where a head stands, what holds it, and what it can do.
 
     `rule` is key, fill, hair, background or work; `floor` the least output it is held at, 0 when it is not
@@ -26,7 +26,7 @@ class HeadPlace(Said):
     sigma_stops: float | None
 
 
-class AmbientToward(Said):
+class AmbientToward(ReportModel):
     """Lux with all heads out."""
 
     toward_key: float
@@ -34,7 +34,7 @@ class AmbientToward(Said):
     toward_camera: float
 
 
-class Places(Said):
+class StudioPlaces(ReportModel):
     """A rig's places, in metres: x to the right as the camera sees it, y away from the camera, z up.
 
     `constants` are the C of ISO 2720 [lux second ISO] by receptor. `simulated` is that every lamp on a wire
@@ -51,7 +51,7 @@ class Places(Said):
     heads: tuple[HeadPlace, ...]
 
 
-def places_of(scene: Scene, calibration: Calibration | None) -> Places:
+def places_of(scene: Scene, calibration: Calibration | None) -> StudioPlaces:
     """The places of a scene."""
     rig = scene.rig
     known = calibration.heads if calibration is not None else {}
@@ -59,7 +59,7 @@ def places_of(scene: Scene, calibration: Calibration | None) -> Places:
     key, fill, camera = scene.ambient
     looks = rig.subject.looks
     kinds = {rig.drivers[head.drive.driver].kind for head in rig.heads if head.drive is not None}
-    return Places(
+    return StudioPlaces(
         rig=rig.rig.name,
         camera=rig.camera.position,
         looks=rig.camera.position if looks == "camera" else rig.marks[looks],

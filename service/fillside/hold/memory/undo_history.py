@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from fillside.hold.intent.intent import Mode, Wanted
+from fillside.hold.intent.intent import Intent, Mode
 from fillside.hold.machine.history import Undoable
 from fillside.hold.memory.remembered import (
     AloneKept,
@@ -38,12 +38,12 @@ OTHER_HEADS = "earlier orders cannot be taken back any more: the rig has other h
 UNREADABLE = "earlier orders cannot be taken back any more: what was kept of them cannot be read"
 
 
-class _Kept(BaseModel):
+class _HistoryModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class Before(_Kept):
-    """What was wanted before an order, of that alone which it changed; see `Wanted`."""
+class Before(_HistoryModel):
+    """What was wanted before an order, of that alone which it changed; see `Intent`."""
 
     place: Point | None = None
     mode: Mode | None = None
@@ -55,7 +55,7 @@ class Before(_Kept):
     trims: dict[str, TrimSaid] | None = None
 
 
-class OrderKept(_Kept):
+class OrderKept(_HistoryModel):
     """An order in words, what was wanted before it, and the untrimmed codes of then."""
 
     do: str
@@ -129,7 +129,7 @@ def _full_scales(scene: Scene) -> dict[str, int]:
 
 
 def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
-    """What was wanted before an order, by the fields of `Wanted`, without what the rig file says anew."""
+    """What was wanted before an order, by the fields of `Intent`, without what the rig file says anew."""
     given, rig = before.model_fields_set, scene.rig
     balance, stops = without_edited(stored, before.balance or {}, before.exposure_stops or 0.0, rig)
     found = {
@@ -151,7 +151,7 @@ def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
     return {name: value for name, value in found.items() if name in given_here}
 
 
-def _can_be(wanted: Wanted, rig: Rig) -> bool:
+def _can_be(wanted: Intent, rig: Rig) -> bool:
     """Whether this can be wanted: what is stored may be anything."""
     if wanted.place is None or wanted.mode is None or wanted.balance is None or wanted.camera is None:
         return False

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.solver.solve import Solved
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.hold.fading.light import FRAME_S
 from fillside.hold.intent.balancing import Balancing
 from fillside.hold.tracking.pace import RECENT_S, REST_S, Pace
-from fillside.hold.tracking.subject import Subject
+from fillside.hold.tracking.subject import TrackedSubject
 from fillside.rig.tables.model import Point
 
 WORTH_SOLVING_M = 0.002
@@ -34,10 +34,10 @@ class Basis:
     metering: Metering
 
 
-class Standing:
+class CurrentSolution:
     """The latest solution: its codes, the place [m] it is for, and what it was found from."""
 
-    def __init__(self, balancing: Balancing, subject: Subject, pace: Pace) -> None:
+    def __init__(self, balancing: Balancing, subject: TrackedSubject, pace: Pace) -> None:
         self._balancing, self._subject, self._pace = balancing, subject, pace
         self._basis: Basis | None = None
         self._considered: Point = subject.place
@@ -57,7 +57,7 @@ class Standing:
         """Whether a subject that moved is still to be looked at."""
         return self._stale
 
-    def take(self, wish: Wish, present: Codes | None) -> None:
+    def take(self, wish: BalanceTarget, present: Codes | None) -> None:
         """Solve for where the subject is, beside present codes, and let the light rest on that."""
         place = self._subject.place
         solved = self._balancing.solve(place, wish)
@@ -85,7 +85,7 @@ class Standing:
         """Whether a subject that moved is to be looked at now."""
         return self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S
 
-    def pursue(self, wish: Wish, time_s: float, too_bright: bool = False) -> bool:
+    def pursue(self, wish: BalanceTarget, time_s: float, too_bright: bool = False) -> bool:
         """Solve for where the subject went; whether the light is to go along.
 
         A light that is `too_bright` there goes along whatever the pace.
@@ -107,7 +107,7 @@ class Standing:
         self.codes = self._balancing.choose(place, wish, solved, self.codes)
         return True
 
-    def _off_stops(self, place: Point, wish: Wish, solved: Solved) -> float:
+    def _off_stops(self, place: Point, wish: BalanceTarget, solved: Solved) -> float:
         """How far the light is from what a new solution gives, 0 where the wires have no better codes."""
         off = self._balancing.off_stops(place, wish, self.codes, solved)
         rests = self._pace.resting and off > self._pace.band_stops
@@ -115,7 +115,7 @@ class Standing:
             return 0.0
         return off
 
-    def _solve_there(self, wish: Wish) -> tuple[Point, Solved]:
+    def _solve_there(self, wish: BalanceTarget) -> tuple[Point, Solved]:
         place = self._considered = self._subject.place
         return place, self._balancing.solve(place, wish)
 

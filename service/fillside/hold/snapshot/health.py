@@ -51,7 +51,7 @@ class DriverHealth:
 
 
 @dataclass(frozen=True)
-class HeadHealth:
+class HeadCondition:
     """A head's state and since when; `code` is what it says it has while it disobeys. `answers` and
     `confirmed` as in `HeadAnswers`."""
 
@@ -73,7 +73,7 @@ class _Own:
     confirmed: bool | None = None
 
 
-class Health:
+class StudioHealth:
     """The drivers' states and those of the heads."""
 
     def __init__(self, scene: Scene, at_s: float) -> None:
@@ -83,7 +83,7 @@ class Health:
             dict.fromkeys(n for n in self._drivers_of if n is not None), DriverHealth("ok", at_s)
         )
 
-    def take_over(self, other: Health) -> None:
+    def take_over(self, other: StudioHealth) -> None:
         """What another knew of the drivers and heads that are here too."""
         self.drivers |= {name: known for name, known in other.drivers.items() if name in self.drivers}
         self._own |= {name: own for name, own in other._own.items() if name in self._own}
@@ -99,7 +99,7 @@ class Health:
             self._own[event.head] = _after(self._own[event.head], event, at_s)
 
     @property
-    def heads(self) -> tuple[HeadHealth, ...]:
+    def heads(self) -> tuple[HeadCondition, ...]:
         """Every head, in the rig's order; one without a wire is as well as its lamp says."""
         return tuple(
             _joined(own, None if driver is None else self.drivers[driver])
@@ -130,7 +130,7 @@ class Reckoning:
     stay: Reported
 
 
-def reckoning(heads: Sequence[HeadHealth], when_lost: str) -> Reckoning:
+def reckoning(heads: Sequence[HeadCondition], when_lost: str) -> Reckoning:
     """The reckoning with heads as they are, by the word of `[balance]`."""
     if when_lost == "solve":
         obeying = tuple(head.state not in ("lost", "disobeying") for head in heads)
@@ -138,14 +138,14 @@ def reckoning(heads: Sequence[HeadHealth], when_lost: str) -> Reckoning:
     return Reckoning(tuple(head.state != "lost" for head in heads), (True,) * len(heads), {})
 
 
-def reported(heads: Sequence[HeadHealth]) -> Reported:
+def reported(heads: Sequence[HeadCondition]) -> Reported:
     """The codes of heads, by place, that disobey and say which they have."""
     return {
         i: head.code for i, head in enumerate(heads) if head.state == "disobeying" and head.code is not None
     }
 
 
-def as_reported(codes: Codes, heads: Sequence[HeadHealth]) -> Codes:
+def as_reported(codes: Codes, heads: Sequence[HeadCondition]) -> Codes:
     """Codes as far as they are known: those sent, and of heads that disobey those they say they have."""
     said = reported(heads)
     return tuple(said.get(i, code) for i, code in enumerate(codes)) if said else codes
@@ -169,11 +169,11 @@ def _after(
     return replace(own, state=state, since_s=own.since_s if state == own.state else at_s, code=code)
 
 
-def _joined(own: _Own, driver: DriverHealth | None) -> HeadHealth:
+def _joined(own: _Own, driver: DriverHealth | None) -> HeadCondition:
     answers = own.answers
     if driver is not None and driver.state == "lost":
         since_s = min(own.since_s, driver.since_s) if own.state == "lost" else driver.since_s
-        return HeadHealth("lost", since_s, None, answers, None if own.confirmed is None else False)
+        return HeadCondition("lost", since_s, None, answers, None if own.confirmed is None else False)
     if own.state != "ok" or driver is None:
-        return HeadHealth(own.state, own.since_s, own.code, answers, own.confirmed)
-    return HeadHealth(driver.state, max(own.since_s, driver.since_s), None, answers, own.confirmed)
+        return HeadCondition(own.state, own.since_s, own.code, answers, own.confirmed)
+    return HeadCondition(driver.state, max(own.since_s, driver.since_s), None, answers, own.confirmed)

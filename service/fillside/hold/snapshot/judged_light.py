@@ -8,21 +8,21 @@ from typing import Any
 
 import numpy as np
 
-from fillside.balance.judgement.reasons import Light, trims_short
+from fillside.balance.judgement.reasons import JudgedLight, trims_short
 from fillside.balance.judgement.verdict import Circumstances, judge
-from fillside.balance.report import LimitSaid
+from fillside.balance.report import LimitReport
 from fillside.balance.solver.rounding import Codes
-from fillside.balance.target import Wish
+from fillside.balance.target import BalanceTarget
 from fillside.hold.intent.balancing import Balancing
-from fillside.hold.intent.intent import SOLVE_FIELDS, Wanted
-from fillside.hold.snapshot.current_solution import Standing
-from fillside.hold.snapshot.health import HeadHealth, as_reported
+from fillside.hold.intent.intent import SOLVE_FIELDS, Intent
+from fillside.hold.snapshot.current_solution import CurrentSolution
+from fillside.hold.snapshot.health import HeadCondition, as_reported
 from fillside.hold.snapshot.trouble import head_limits
-from fillside.hold.tracking.subject import Subject
+from fillside.hold.tracking.subject import TrackedSubject
 
 
 @dataclass(frozen=True)
-class Shown:
+class ShownLight:
     """What a state is made from; `standing` is what the balance holds, before trims.
 
     `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
@@ -30,11 +30,11 @@ class Shown:
     """
 
     balancing: Balancing
-    wanted: Wanted
-    wish: Wish
-    standing: Standing
-    subject: Subject
-    health: tuple[HeadHealth, ...]
+    wanted: Intent
+    wish: BalanceTarget
+    standing: CurrentSolution
+    subject: TrackedSubject
+    health: tuple[HeadCondition, ...]
     unix_s: float
     identifying: str | None
     codes: Codes
@@ -47,7 +47,7 @@ class Shown:
         return tuple(head.state != "lost" for head in self.health)
 
 
-def light_of(shown: Shown) -> Light:
+def light_of(shown: ShownLight) -> JudgedLight:
     """The light that is to be judged."""
     balancing, basis = shown.balancing, shown.standing.basis
     rows = balancing.rows_at(shown.subject.place)
@@ -55,7 +55,7 @@ def light_of(shown: Shown) -> Light:
     staying = np.array([i not in shown.wanted.leaving for i in range(len(working))])
     obeying = np.array([head.state != "disobeying" for head in shown.health])
     here = basis.metering is balancing.metering and basis.rows.point == rows.point
-    return Light(
+    return JudgedLight(
         metering=balancing.metering,
         wish=shown.wish,
         limits=balancing.limits,
@@ -71,7 +71,7 @@ def light_of(shown: Shown) -> Light:
     )
 
 
-def circumstances_of(shown: Shown) -> Circumstances:
+def circumstances_of(shown: ShownLight) -> Circumstances:
     """What bears on that light beside the balance."""
     wanted, scene = shown.wanted, shown.balancing.scene
     return Circumstances(
@@ -85,14 +85,14 @@ def circumstances_of(shown: Shown) -> Circumstances:
     )
 
 
-def note_after(shown: Shown, note: str | None, before: Mapping[str, Any]) -> str | None:
+def note_after(shown: ShownLight, note: str | None, before: Mapping[str, Any]) -> str | None:
     """The note on an order, and what keeps the order from being met in full.
 
     `before` are the fields of what is wanted that it changed, with their earlier values. It is said where the
     order acts on the light by itself: the balance in follow, trims in a freeze too.
     """
     light, how = light_of(shown), circumstances_of(shown)
-    found: list[LimitSaid] = []
+    found: list[LimitReport] = []
     if shown.wanted.acts and SOLVE_FIELDS & before.keys():
         found = [limit for limit in judge(light, how).limits if limit.at != "colour"]
     elif "trims" in before and how.shown is None and how.mode != "dark":

@@ -8,15 +8,15 @@ from typing import Literal
 
 import numpy as np
 
-from fillside.balance.judgement.reasons import Light
-from fillside.balance.judgement.verdict import CURABLE, Verdict, judge
+from fillside.balance.judgement.reasons import JudgedLight
+from fillside.balance.judgement.verdict import CURABLE, LightVerdict, judge
 from fillside.balance.report import (
     Achieved,
-    Face,
-    HeadSaid,
-    LimitSaid,
+    FaceReport,
+    HeadReport,
+    LimitReport,
     Remedy,
-    Said,
+    ReportModel,
     Target,
     Uncertainty,
     achieved_of,
@@ -27,7 +27,7 @@ from fillside.hold.intent.intent import Mode
 from fillside.hold.machine.events import Answering, DriverState, HeadState
 from fillside.hold.memory.remembered import TrimSaid, trims_said
 from fillside.hold.snapshot.health import DriverHealth, as_reported
-from fillside.hold.snapshot.judged_light import Shown, circumstances_of, light_of
+from fillside.hold.snapshot.judged_light import ShownLight, circumstances_of, light_of
 from fillside.hold.snapshot.trouble import head_notes, level_reported
 from fillside.hold.tracking.subject import Source
 from fillside.rig.tables.model import Point, ReadAs
@@ -37,7 +37,7 @@ TOO_ROUGH_STOPS = 0.05
 twice that is the 0.1 stop within which the ratio is to be, so one report in twenty would break it."""
 
 
-class Goal(Said):
+class Goal(ReportModel):
     """Where a head is going."""
 
     output: float
@@ -45,7 +45,7 @@ class Goal(Said):
     wire: tuple[int, ...]
 
 
-class HeadNow(HeadSaid):
+class HeadNow(HeadReport):
     """A head as it is now. `works` is false while it cannot be reached.
 
     `state` is ok, late, lost or disobeying, `since` as in DriverNow; `says_level` is the level that a lamp
@@ -63,7 +63,7 @@ class HeadNow(HeadSaid):
     confirmed: bool | None
 
 
-class BalanceNow(Said):
+class BalanceNow(ReportModel):
     """The wish, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of that."""
 
     ratio: float
@@ -81,7 +81,7 @@ class BalanceNow(Said):
     most_under: float
 
 
-class CameraNow(Said):
+class CameraNow(ReportModel):
     iso: float | None
     aperture: float | None
     shutter: str | float | None
@@ -92,7 +92,7 @@ class CameraNow(Said):
     offset_stops: float
 
 
-class DriverNow(Said):
+class DriverNow(ReportModel):
     """A driver's health, and since when [s, Unix time where the hold was told it].
 
     `note` says why it is not ok; `notices` are what to know although it is, such as another source.
@@ -104,7 +104,7 @@ class DriverNow(Said):
     notices: tuple[str, ...]
 
 
-class SubjectSeen(Said):
+class SubjectSeen(ReportModel):
     """Who says where the subject is; jitter as standard deviation in metres, and as it reaches the light in
     stops."""
 
@@ -115,14 +115,14 @@ class SubjectSeen(Said):
     too_rough: bool
 
 
-class LastOrder(Said):
+class LastOrder(ReportModel):
     """The last order obeyed, position reports not counted; `at` as in DriverNow."""
 
     do: str
     at: float
 
 
-class State(Said):
+class State(ReportModel):
     """Everything a door shows. Where a number cannot be had it is null.
 
     `ticks` are what a door may tick as being well: "balance", "ratio", "exposure", "limits" (nothing is in
@@ -138,11 +138,11 @@ class State(Said):
     subject_seen: SubjectSeen
     target: Target
     achieved: Achieved
-    face: Face
+    face: FaceReport
     heads: tuple[HeadNow, ...]
     settled: bool
     waits: bool
-    limits: tuple[LimitSaid, ...]
+    limits: tuple[LimitReport, ...]
     remedies: tuple[Remedy, ...]
     balance: BalanceNow
     camera: CameraNow
@@ -164,9 +164,9 @@ class Metered:
 
     target: Target
     achieved: Achieved
-    face: Face
+    face: FaceReport
     heads: tuple[HeadNow, ...]
-    verdict: Verdict
+    verdict: LightVerdict
 
     @property
     def in_the_way(self) -> bool:
@@ -174,7 +174,7 @@ class Metered:
         return any(limit.at in CURABLE for limit in self.verdict.limits)
 
 
-def metered(shown: Shown) -> Metered:
+def metered(shown: ShownLight) -> Metered:
     """Wish and light at the subject, now; limits as they will be once the fade has landed."""
     light = light_of(shown)
     codes = as_reported(shown.codes, shown.health)
@@ -189,7 +189,7 @@ def metered(shown: Shown) -> Metered:
     )
 
 
-def _heads(shown: Shown, light: Light) -> tuple[HeadNow, ...]:
+def _heads(shown: ShownLight, light: JudgedLight) -> tuple[HeadNow, ...]:
     balancing = shown.balancing
     # Joint rounding may leave a head at its limit one code away from it: where it rests, the solution counts.
     met = balancing.outputs(shown.codes)
@@ -214,7 +214,7 @@ def _heads(shown: Shown, light: Light) -> tuple[HeadNow, ...]:
     )
 
 
-def balance_now(shown: Shown) -> BalanceNow:
+def balance_now(shown: ShownLight) -> BalanceNow:
     """The wish as it is shown."""
     wanted, wish = shown.wanted, shown.wish
     table = wanted.rig(shown.balancing.scene.rig).balance
@@ -237,13 +237,13 @@ def balance_now(shown: Shown) -> BalanceNow:
     )
 
 
-def camera_now(shown: Shown) -> CameraNow:
+def camera_now(shown: ShownLight) -> CameraNow:
     """The camera's settings as they count now."""
     camera = shown.wanted.rig(shown.balancing.scene.rig).camera
     return CameraNow(**camera.model_dump(include=set(CameraNow.model_fields)))
 
 
-def subject_seen(shown: Shown) -> SubjectSeen:
+def subject_seen(shown: ShownLight) -> SubjectSeen:
     """Who says where the subject is, and whether that can be followed."""
     subject, rig = shown.subject, shown.balancing.scene.rig
     mark = next((name for name, point in rig.marks.items() if point == subject.place), None)
@@ -280,7 +280,7 @@ def _notes_on(seen: SubjectSeen) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
-class Told:
+class DoorView:
     """What a state says that does not follow from the light; as in `State`."""
 
     remedies: tuple[Remedy, ...]
@@ -293,7 +293,7 @@ class Told:
     notes: tuple[str, ...]
 
 
-def state_of(shown: Shown, light: Metered, told: Told) -> State:
+def state_of(shown: ShownLight, light: Metered, told: DoorView) -> State:
     """The whole state from its parts."""
     scene, wanted, seen = shown.balancing.scene, shown.wanted, subject_seen(shown)
     sure = shown.balancing.sure(shown.subject.place, shown.wish, shown.codes, shown.working)
@@ -328,7 +328,7 @@ def state_of(shown: Shown, light: Metered, told: Told) -> State:
     )
 
 
-def _ticks(light: Metered, told: Told, seen: SubjectSeen) -> dict[str, bool]:
+def _ticks(light: Metered, told: DoorView, seen: SubjectSeen) -> dict[str, bool]:
     """What may be ticked; a light over a wire that is not well, or for a place not well known, may not be."""
     heads = all(head.state == "ok" for head in light.heads)
     wires = heads and all(driver.state == "ok" and not driver.notices for driver in told.drivers.values())

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fillside.balance.report import LimitSaid
-from fillside.hold.snapshot.health import HeadHealth
+from fillside.balance.report import LimitReport
+from fillside.hold.snapshot.health import HeadCondition
 from fillside.rig.notation import percent
 from fillside.rig.scene.scene import Scene
 
 
-def head_limits(scene: Scene, heads: Sequence[HeadHealth]) -> tuple[LimitSaid, ...]:
+def head_limits(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[LimitReport, ...]:
     """The heads that are lost or disobey, as limits of the balance."""
     return tuple(
-        LimitSaid(head=name, role=role, at=head.state, says=_words(name, scene.full_scales[i], head))
+        LimitReport(head=name, role=role, at=head.state, says=_words(name, scene.full_scales[i], head))
         for i, (name, role, head) in enumerate(zip(scene.names, scene.roles, heads, strict=True))
         if head.state == "lost" or head.state == "disobeying"  # noqa: PLR1714 - for mypy
     )
 
 
-def head_notes(scene: Scene, heads: Sequence[HeadHealth]) -> tuple[str, ...]:
+def head_notes(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[str, ...]:
     """The heads whose lamps speak for themselves and do not answer in time, or disobey."""
     return tuple(
         _words(name, full_scale, head)
@@ -37,7 +37,7 @@ def level_reported(full_scale: int, code: int | None) -> float | None:
     return None if code is None or full_scale == 0 else code / full_scale
 
 
-def _words(name: str, full_scale: int, head: HeadHealth) -> str:
+def _words(name: str, full_scale: int, head: HeadCondition) -> str:
     if head.state == "lost":
         return f"{name} cannot be reached"
     if head.state == "late":

@@ -16,7 +16,7 @@ QUICK_S = 0.3
 walk."""
 
 
-class Subject:
+class TrackedSubject:
     """Takes reports and places told by hand; times are seconds and never fall."""
 
     def __init__(self, rig: Rig, allowance_m: float, place: Point, source: Source, at_s: float) -> None:

@@ -8,10 +8,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, Modifier, modifier_in
+from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, ModifierAnswer, modifier_in
 from fillside.planning.answers.modifiers import VOCABULARY as MODIFIER_VOCABULARY
 from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, listed, number, plain, yes_note, yes_or_no
-from fillside.planning.answers.scan import Rows, UnknownWordError, Word, rows, scan
+from fillside.planning.answers.scan import Rows, ScannedWord, UnknownWordError, rows, scan
 from fillside.planning.equipment.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
 
 WHITES_K = {
@@ -38,7 +38,7 @@ BULB_WATTS = {"led": 9.0, "incandescent": 60.0, "cfl": 23.0, "halogen": 42.0}
 """Power of a household bulb by kind, where nothing is said (common practice, no source)."""
 
 
-class Light(NamedTuple):
+class LampOutput(NamedTuple):
     """What is known of one lamp's light: its lumens, its watts, or both."""
 
     lumens: float | None
@@ -109,7 +109,7 @@ _SKIP = (
 )
 
 
-class _Lamp:
+class _LampWords:
     """What a line tells of a lamp, word by word."""
 
     def __init__(self) -> None:
@@ -119,8 +119,8 @@ class _Lamp:
         self.told: dict[str, Any] = {}
         self.notes: list[str] = []
 
-    def take(self, word: Word) -> None:
-        own: Callable[[Word], None] | None = getattr(self, f"_{word.row}", None)
+    def take(self, word: ScannedWord) -> None:
+        own: Callable[[ScannedWord], None] | None = getattr(self, f"_{word.row}", None)
         if own is not None:
             own(word)
         elif word.row in _WHITE:
@@ -128,28 +128,28 @@ class _Lamp:
         else:
             self.kinds.append(word.row)
 
-    def _number(self, word: Word) -> None:
+    def _number(self, word: ScannedWord) -> None:
         if "watts" not in self.light:
             self.light["watts"] = number(word.match[0])
 
-    def _count(self, word: Word) -> None:
+    def _count(self, word: ScannedWord) -> None:
         digits = next((group for group in word.match.groups() if group), "2")
         self.told["count"] = count(digits, {}).value
 
-    def _equal(self, word: Word) -> None:
+    def _equal(self, word: ScannedWord) -> None:
         watts, lumens = zip(*INCANDESCENT_WATTS_LM, strict=True)
         old = number(word.match[1] or word.match[2])
         if not watts[0] <= old <= watts[-1]:
             raise ValueError(f"an equivalent goes from {watts[0]} to {watts[-1]} W; say the lumens instead")
         self.light["lumens"] = round(float(np.interp(old, watts, lumens)))
 
-    def _lumens(self, word: Word) -> None:
+    def _lumens(self, word: ScannedWord) -> None:
         self._amount("lumens", _thousands(word.match[1]))
 
-    def _kilowatts(self, word: Word) -> None:
+    def _kilowatts(self, word: ScannedWord) -> None:
         self._amount("watts", 1000 * number(word.match[1] or word.match[2]))
 
-    def _watts(self, word: Word) -> None:
+    def _watts(self, word: ScannedWord) -> None:
         self._amount("watts", number(word.match[1]))
 
     def _amount(self, of: str, value: float) -> None:
@@ -158,34 +158,34 @@ class _Lamp:
                 f"{self.light[of]:g} or {value:g} {of}? Give those of one lamp, and how many, as 2 x 9 W"
             )
 
-    def _two(self, word: Word) -> None:
+    def _two(self, word: ScannedWord) -> None:
         self.told["cct"] = WHITES_K["daylight"]
         self.notes = ["a lamp of several whites is taken as set to one, 5600 K"]
 
-    def _kelvin(self, word: Word) -> None:
+    def _kelvin(self, word: ScannedWord) -> None:
         kelvin = number(word.match[1]) if word.match[1] else 1000 * number(word.match[2])
         if not 1000 <= kelvin <= 20_000:
             raise ValueError(f"a white goes from 1000 to 20000 K, not {kelvin:.0f} K")
         self.told["cct"] = kelvin
 
-    def _flash(self, _: Word) -> None:
+    def _flash(self, _: ScannedWord) -> None:
         raise ValueError(
             "a flash burns for an instant and cannot be held; name a lamp that burns all the time"
         )
 
-    def _sun(self, _: Word) -> None:
+    def _sun(self, _: ScannedWord) -> None:
         raise ValueError("that cannot be dimmed, so it is no head; [ambient] in the file takes it later")
 
-    def _undimmed(self, _: Word) -> None:
+    def _undimmed(self, _: ScannedWord) -> None:
         self.told["dimmable"] = False
 
-    def _dimmable(self, _: Word) -> None:
+    def _dimmable(self, _: ScannedWord) -> None:
         self.told["dimmable"] = True
 
-    def _panel(self, _: Word) -> None:
+    def _panel(self, _: ScannedWord) -> None:
         self.shape = "panel"
 
-    def _bulb(self, _: Word) -> None:
+    def _bulb(self, _: ScannedWord) -> None:
         self.shape = "bulb"
 
     @property
@@ -210,8 +210,8 @@ def _thousands(text: str) -> float:
     return number(text)
 
 
-def _scanned(text: str, known: Rows, such: str) -> tuple[_Lamp, list[Word]]:
-    lamp, others = _Lamp(), []
+def _scanned(text: str, known: Rows, such: str) -> tuple[_LampWords, list[ScannedWord]]:
+    lamp, others = _LampWords(), []
     line = re.sub(r"(?<=\d)x(?=\d+\s*(?:w|lm)\b)", "x ", plain(text))
     try:
         for word in scan(line, known, _SKIP, (*VOCABULARY, *MODIFIER_VOCABULARY)):
@@ -248,7 +248,7 @@ def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
         also.setdefault("cct", OWN_WHITE_K[kind])
     if kind in ALWAYS_DIMMABLE:
         also.setdefault("dimmable", True)
-    on_it = modifier_in(others, bool(answers.get("feet"))) if others else Modifier(None, None, "")
+    on_it = modifier_in(others, bool(answers.get("feet"))) if others else ModifierAnswer(None, None, "")
     also |= {} if on_it.kind is None else {"modifier": on_it.kind}
     also |= {} if on_it.width_m is None else {"size": on_it.width_m}
     named = lamp_words(kind, also)
@@ -263,7 +263,7 @@ TUNGSTEN_WATTS = (650.0, 800.0, 1000.0, 1200.0, 2000.0, 5000.0, 10_000.0, 12_000
 _TUNGSTEN_HEAD = re.compile(r"(fresnel|open[ -]?face)")
 
 
-def _unsaid_tungsten(found: _Lamp, others: Iterable[Word]) -> str:
+def _unsaid_tungsten(found: _LampWords, others: Iterable[ScannedWord]) -> str:
     """What to say otherwise where a lamp is tungsten by its head or its watts alone; nothing where it is not.
 
     Another kind, a shape, lumens or a cooler white makes it another lamp.
@@ -291,10 +291,10 @@ def lamp_words(kind: str, also: Mapping[str, Any]) -> str:
     return ", ".join(parts)
 
 
-def _light(found: Mapping[str, float]) -> Light:
+def _light(found: Mapping[str, float]) -> LampOutput:
     if not all(0 < value <= (1_000_000 if of == "lumens" else 20_000) for of, value in found.items()):
         raise ValueError("a lamp gives more than 0 lm and takes more than 0 W and at most 20000 W")
-    return Light(found.get("lumens"), found.get("watts"))
+    return LampOutput(found.get("lumens"), found.get("watts"))
 
 
 def light(text: str, answers: Mapping[str, Any]) -> Meaning:
@@ -314,9 +314,9 @@ def light(text: str, answers: Mapping[str, Any]) -> Meaning:
     return Meaning(value, "" if as_typed else f"read as {value}")
 
 
-def light_of(text: str) -> Light:
+def light_of(text: str) -> LampOutput:
     """One lamp's light; see `light`."""
-    value: Light = light(text, {}).value
+    value: LampOutput = light(text, {}).value
     return value
 
 
@@ -369,15 +369,15 @@ def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
     return Meaning(value, yes_note(text, value, yes if value else no))
 
 
-def usual_light(kind: str, shape: str, led_watts: float) -> Light:
+def usual_light(kind: str, shape: str, led_watts: float) -> LampOutput:
     """What a lamp of its kind is taken to have: as much light as an LED of those watts, or a bulb's watts.
 
     >>> usual_light("led", "lamp", 40.0), usual_light("halogen", "lamp", 40.0).watts
     (Light(lumens=4000.0, watts=40.0), 200.0)
     """
     if shape == "bulb" and kind in BULB_WATTS:
-        return Light(None, BULB_WATTS[kind])
+        return LampOutput(None, BULB_WATTS[kind])
     lumens = EFFICACY_LM_W["led"].usual * led_watts
     watts = lumens / EFFICACY_LM_W[kind].usual
     step = 5 if watts < 100 else 50
-    return Light(lumens if kind == "led" else None, float(step * max(1, round(watts / step))))
+    return LampOutput(lumens if kind == "led" else None, float(step * max(1, round(watts / step))))

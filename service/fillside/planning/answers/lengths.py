@@ -127,14 +127,14 @@ class LengthReader:
         return self.least_m - 1e-9 <= metres <= self.most_m + 1e-9
 
 
-class Face(NamedTuple):
+class LitFaceWidth(NamedTuple):
     """The lit face of a modifier: its width as a disc [m], and its size in words."""
 
     width_m: float
     size: str
 
 
-def face_of(text: str, reads: LengthReader, feet: bool) -> Face:
+def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
     """A width, or a rectangle such as ``60 x 90 cm``, as the disc that lights alike.
 
     >>> face_of("60x90", LengthReader(0.02, 4.5, "the width"), feet=False).size
@@ -144,12 +144,14 @@ def face_of(text: str, reads: LengthReader, feet: bool) -> Face:
     sides = _RECTANGLE.fullmatch(line)
     if sides is None:
         across = reads.metres(line, feet)
-        return Face(across, show(across))
+        return LitFaceWidth(across, show(across))
     unit = sides[4] or sides[2] or ""
     w = reads.metres(f"{sides[1]} {sides[2] or unit}", feet)
     h = reads.metres(f"{sides[3]} {unit}", feet)
     disc = disc_diameter_m(w, h)
-    return Face(disc, f"{show(w) if feet else f'{w:.2f}'} by {show(h)} (lights as a disc of {show(disc)})")
+    return LitFaceWidth(
+        disc, f"{show(w) if feet else f'{w:.2f}'} by {show(h)} (lights as a disc of {show(disc)})"
+    )
 
 
 def usual_length(metres: float, feet: bool) -> str:

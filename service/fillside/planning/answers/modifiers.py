@@ -6,9 +6,9 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.lengths import METRES, Face, LengthReader, face_of
+from fillside.planning.answers.lengths import METRES, LengthReader, LitFaceWidth, face_of
 from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, listed, number, plain
-from fillside.planning.answers.scan import Rows, UnknownWordError, Word, rows, scan
+from fillside.planning.answers.scan import Rows, ScannedWord, UnknownWordError, rows, scan
 
 MODIFIER_ROWS: dict[str, str] = {
     "reflective": r"(?:deep )?(?:silver|gold|black|reflective|bounce[d]?|reflecting)(?: umbrellas?| brolly)?"
@@ -63,7 +63,7 @@ MOST_INCHES = 84
 SUCH = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"
 
 
-class Modifier(NamedTuple):
+class ModifierAnswer(NamedTuple):
     """A modifier as a line tells it: kind and width [m], None where it says nothing, and both in words."""
 
     kind: str | None
@@ -71,9 +71,9 @@ class Modifier(NamedTuple):
     words: str
 
 
-def modifier_in(words: Iterable[Word], feet: bool) -> Modifier:
+def modifier_in(words: Iterable[ScannedWord], feet: bool) -> ModifierAnswer:
     """The modifier that the words tell of; of several kinds the first."""
-    row_of_kind, face = "", Face(0.0, "")
+    row_of_kind, face = "", LitFaceWidth(0.0, "")
     for row, match in words:
         if row in FACE or row == "number":
             face = face_of(_in_units(match[0], feet) if row == "rectangle" else match[0], WIDTH, feet)
@@ -81,7 +81,7 @@ def modifier_in(words: Iterable[Word], feet: bool) -> Modifier:
             row_of_kind = row
     name, hint = NAMES.get(row_of_kind, (row_of_kind, ""))
     said = ", ".join(part for part in (name, face.size) if part)
-    return Modifier(KINDS.get(row_of_kind, row_of_kind) or None, face.width_m or None, f"{said}{hint}")
+    return ModifierAnswer(KINDS.get(row_of_kind, row_of_kind) or None, face.width_m or None, f"{said}{hint}")
 
 
 def _in_units(text: str, feet: bool) -> str:

@@ -13,7 +13,7 @@ _WORD = re.compile(r"[^\s,;()+&]+")
 _BETWEEN = re.compile(r"[\s,;:()+&.-]+")
 
 
-class Word(NamedTuple):
+class ScannedWord(NamedTuple):
     """One thing that was understood: which row of the table, and the match."""
 
     row: str
@@ -33,14 +33,14 @@ class UnknownWordError(ValueError):
         self.word = word
 
 
-def scan(line: str, known: Rows, skip: Iterable[str], vocabulary: Iterable[str]) -> Iterator[Word]:
+def scan(line: str, known: Rows, skip: Iterable[str], vocabulary: Iterable[str]) -> Iterator[ScannedWord]:
     """Everything in a plain line, from left to right; a mistyped word counts as the one it is most like."""
     skipped, at = frozenset(skip), 0
     while at < len(line):
         if (gap := _BETWEEN.match(line, at)) is not None:
             at = gap.end()
             continue
-        found = next((Word(row, m) for row, pattern in known if (m := pattern.match(line, at))), None)
+        found = next((ScannedWord(row, m) for row, pattern in known if (m := pattern.match(line, at))), None)
         if found is not None:
             yield found
             at = found.match.end()

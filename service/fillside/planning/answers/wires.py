@@ -243,7 +243,7 @@ def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
     return Meaning(found, "" if PLACE.search(text) is None else f"read as {', '.join(found)}")
 
 
-class Message(NamedTuple):
+class BulbMessage(NamedTuple):
     """What a bulb is sent for a level, and the code of full level."""
 
     send_as: str
@@ -265,9 +265,9 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
             raise ValueError(
                 'a message has {code}, {share} or {percent} where the level stands, as {"dim": {percent}}'
             )
-        return Meaning(Message(typed, 100 if "{percent}" in typed else 255))
+        return Meaning(BulbMessage(typed, 100 if "{percent}" in typed else 255))
     if _PLACEHOLDER.fullmatch(typed):
-        return Meaning(Message(typed, 100 if "percent" in typed else 255))
+        return Meaning(BulbMessage(typed, 100 if "percent" in typed else 255))
     line = without(
         plain(text),
         (*ABOUT, "a", "number", "plain", "value", "from", "as", "with", "field", "called", "code"),
@@ -283,11 +283,11 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
     if words[:1] == ["json"] and len(words) <= 2:
         field = words[1] if len(words) == 2 else "dim"
         level = "{percent}" if percent else "{code}"
-        made = Message(f'{{"{field}": {level}}}', 100 if percent else full or 255)
+        made = BulbMessage(f'{{"{field}": {level}}}', 100 if percent else full or 255)
         return Meaning(made, f"read as {made.send_as}, full at {made.full_scale}")
     if words:
         raise ValueError(f"{typed!r} is not such as percent, 0-255, json dim, or a message with {{percent}}")
-    made = Message("{percent}", 100) if percent else Message("{code}", full or 255)
+    made = BulbMessage("{percent}", 100) if percent else BulbMessage("{code}", full or 255)
     return Meaning(
         made, "" if line == f"0-{made.full_scale}" else f"read as a number from 0 to {made.full_scale}"
     )

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 from fillside.rig.tables.model import Head
 
 
@@ -53,7 +53,7 @@ ASSUMES_LUMENS = "lumens as printed on the lamp"
 ASSUMES_WATTS = "lumens from watts and kind, within a wide range; one reading with a meter beats this guess"
 
 
-class LampAnswer(Answer):
+class LampAnswer(PlanningAnswer):
     """The light of a head's lamps in all, the range it may lie in, and where the figure comes from."""
 
     lumens: float
@@ -98,7 +98,7 @@ def incandescent_watts(lumens: float) -> float:
     return float(np.interp(lumens, light, watts))
 
 
-class LampSaid(Answer):
+class LampLabel(PlanningAnswer):
     """What is printed on a head's lamps against what lamps of their kind give.
 
     `efficacy_lm_w` is None without watts; `believable` whether it lies in the published range of its kind;
@@ -114,7 +114,7 @@ class LampSaid(Answer):
     incandescent_watts: float | None
 
 
-def lamps_said(heads: Iterable[Head]) -> tuple[LampSaid, ...]:
+def lamps_said(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
     """The lamps of all heads whose lumens the rig file states."""
     said = []
     for head in heads:
@@ -125,7 +125,7 @@ def lamps_said(heads: Iterable[Head]) -> tuple[LampSaid, ...]:
         usual = EFFICACY_LM_W.get(lamp.kind)
         within = INCANDESCENT_WATTS_LM[0][1] <= lamp.lumens <= INCANDESCENT_WATTS_LM[-1][1]
         said.append(
-            LampSaid(
+            LampLabel(
                 head=head.name,
                 kind=lamp.kind,
                 lumens=lamp.lumens,

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 
 
 class Usual(NamedTuple):
@@ -108,7 +108,7 @@ def open_diameter_m(named_m: float, depth_over_diameter: float = DEEP) -> float:
     return named_m / (2 * flat.radius_m * math.asin(0.5 / flat.radius_m))
 
 
-class LitFace(Answer):
+class LitFace(PlanningAnswer):
     """How an umbrella is lit.
 
     `lit_diameter_m` is where the lamp's beam ends on the canopy; `effective_diameter_m` the evenly lit disc

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.answer import Answer
-from fillside.planning.look.pose import Frame, angle_between_deg, level_right, unit
+from fillside.planning.answer import PlanningAnswer
+from fillside.planning.look.pose import FaceFrame, angle_between_deg, level_right, unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -36,7 +36,7 @@ Hidden = Literal[
 ]
 
 
-class CatchLight(Answer):
+class CatchLight(PlanningAnswer):
     """One source in the eye as the camera sees it.
 
     `clock_hours` is where on the iris, 12 at the top and 3 to the camera's right, None where centred or
@@ -86,7 +86,7 @@ def clock_hours(right: float, up: float) -> float:
 
 
 def _hidden(
-    frame: Frame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
+    frame: FaceFrame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
 ) -> Hidden | None:
     """What stands between a light that shines on the face and its image in the camera; None for nothing."""
     azimuth, elevation = frame.angles_deg(to_light)
@@ -108,7 +108,7 @@ def catch_light(
     axis: FloatArray,
     diameter_m: float,
     *,
-    frame: Frame,
+    frame: FaceFrame,
     gaze_at: FloatArray,
     camera: FloatArray,
     brow_deg: float,

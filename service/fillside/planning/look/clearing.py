@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.glasses import Disc, Wearer, covered_share, margin_deg
 from fillside.planning.look.pose import degrees_words, unit
 
@@ -30,7 +30,7 @@ MOST_TILT_DEG = 12.0
 """More than this the temples do not lift and stay on (common practice, no source)."""
 
 
-class Cure(Answer):
+class Cure(PlanningAnswer):
     """One way to clear the lens: what to do, by how much, and the margin it leaves.
 
     `turned_deg` is how far round the subject, above 0 to the camera's right, or how far the lenses tilt.
@@ -44,7 +44,7 @@ class Cure(Answer):
     margin_deg: float
 
 
-class GlassesAnswer(Answer):
+class GlassesAnswer(PlanningAnswer):
     """What one source does in the spectacles.
 
     `margin_deg` is how far its image stays off the lens, negative where it is seen in it; `lowest_height_m`

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from fillside.photometry.colour import mired, planckian_uv, shift_mired
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 from fillside.rig.scene.whites import cct_at_full_k
 from fillside.rig.tables.model import WORK_ROLE, Rig
 
@@ -41,7 +41,7 @@ def steps_apart(cct_k: float, other_cct_k: float) -> float:
     return apart * uv_per_mired(middle_k) / ONE_STEP_UV
 
 
-class ColourAnswer(Answer):
+class ColourAnswer(PlanningAnswer):
     """One source against the key: its filter shift to match [mired], and whether the difference matters.
 
     `shift_mired` is what a filter on this source would have to do, negative cools; `light_share` is its part

@@ -11,8 +11,8 @@ import numpy.typing as npt
 from fillside.balance.measure import stops_over
 from fillside.balance.rows import LIT, SHADOW, Metering, Rows
 from fillside.photometry.source import receptor_lux
-from fillside.planning.answer import Answer
-from fillside.planning.look.pose import Frame, face_frame
+from fillside.planning.answer import PlanningAnswer
+from fillside.planning.look.pose import FaceFrame, face_frame
 from fillside.rig.tables.plan import Pose
 
 FloatArray = npt.NDArray[np.float64]
@@ -46,7 +46,7 @@ ASSUMES = (
 )
 
 
-class PatchLight(Answer):
+class PatchLight(PlanningAnswer):
     """Light on one part of the face, and how it stands to the key-side cheek."""
 
     part: str
@@ -54,7 +54,7 @@ class PatchLight(Answer):
     stops_under_cheek: float | None
 
 
-class FaceReading(Answer):
+class FaceReading(PlanningAnswer):
     """One way to read the ratio, as number to one and in stops; None where there is none."""
 
     read_as: str
@@ -63,7 +63,7 @@ class FaceReading(Answer):
     how: str
 
 
-class FaceAnswer(Answer):
+class FaceAnswer(PlanningAnswer):
     """The face at one place and set of levels."""
 
     yaw_deg: float
@@ -77,7 +77,7 @@ class FaceAnswer(Answer):
         return {patch.part: patch.lux for patch in self.patches}[part]
 
 
-def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: Frame) -> dict[str, float]:
+def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: FaceFrame) -> dict[str, float]:
     """Lux on every patch at the outputs (heads,).
 
     Which side is the key's, bounce and the room's light are taken as the balance takes them.

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.look.pose import Frame, face_frame, unit
+from fillside.planning.look.pose import FaceFrame, face_frame, unit
 from fillside.rig.tables.plan import Glasses, Pose
 
 FloatArray = npt.NDArray[np.float64]
@@ -44,7 +44,7 @@ class Wearer:
     glasses: Glasses
 
     @property
-    def frame(self) -> Frame:
+    def frame(self) -> FaceFrame:
         return face_frame(self.place, self.looks_at, self.pose.yaw, self.pose.pitch)
 
 

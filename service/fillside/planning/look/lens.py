@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.photometry.source import Sources, receptor_lux
-from fillside.planning.answer import Answer
+from fillside.photometry.source import LightSources, receptor_lux
+from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.pose import UP, degrees_words, level_right, unit
 from fillside.rig.tables.plan import View
 
@@ -25,7 +25,7 @@ RIM = 72
 Verdict = Literal["in the picture", "its back is in the picture", "may veil", "clear"]
 
 
-class LensAnswer(Answer):
+class LensAnswer(PlanningAnswer):
     """One head against the camera's view.
 
     `outside_deg` is how far its nearest edge stays outside the frame, below 0 inside; `glass_lux` what falls
@@ -77,7 +77,7 @@ def outside_frame_deg(
 
 def lens_answer(
     name: str,
-    sources: Sources,
+    sources: LightSources,
     head: int,
     output: float,
     *,
@@ -110,7 +110,7 @@ def lens_answer(
     )
 
 
-def _disc_points(one: Sources) -> FloatArray:
+def _disc_points(one: LightSources) -> FloatArray:
     axis, radius = one.axis[0], float(one.radius_m[0])
     helper = UP if abs(axis[2]) < 0.9 else np.array([1.0, 0.0, 0.0])
     across = unit(np.cross(helper, axis))

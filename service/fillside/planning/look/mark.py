@@ -9,13 +9,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits
+from fillside.balance.limits import OutputLimits
 from fillside.balance.offline import solve_rows
 from fillside.balance.report import Report
 from fillside.balance.rows import EXPOSURE, Metering, Rows
 from fillside.balance.solver.rounding import outputs_of
-from fillside.balance.target import Wish
-from fillside.planning.answer import Answer
+from fillside.balance.target import BalanceTarget
+from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.catchlight import CatchLight, catch_light
 from fillside.planning.look.clearing import GlassesAnswer, glasses_answer
 from fillside.planning.look.face import FaceAnswer, face_answer
@@ -23,7 +23,7 @@ from fillside.planning.look.glasses import Disc, Wearer
 from fillside.planning.look.lens import LensAnswer, lens_answer
 from fillside.planning.look.pose import face_frame, unit
 from fillside.planning.look.reach import HeadMargin, ReachAnswer, head_margins, reach_answer
-from fillside.planning.look.setup import Standing, standing
+from fillside.planning.look.setup import StandPosition, standing
 from fillside.planning.look.softness import SoftnessAnswer, WallAnswer, softness, wall_light, wall_point
 from fillside.planning.look.wander import WanderAnswer, wander_answer
 from fillside.rig.tables.model import NEAREST_M, Rig
@@ -31,13 +31,13 @@ from fillside.rig.tables.model import NEAREST_M, Rig
 FloatArray = npt.NDArray[np.float64]
 
 
-Surely = Callable[[Report, Wish], Report]
+Surely = Callable[[Report, BalanceTarget], Report]
 """Gives a report the uncertainties of what it says; planning knows light and balance, not readings."""
 LOOKS_AHEAD = np.array([0.0, -1.0, 0.0])
 """Where a face that stands on the very point it looks at is turned, as the balance takes it."""
 
 
-class MarkPlan(Answer):
+class MarkPlan(PlanningAnswer):
     """Everything about one mark; `wall` is None where the rig file names no wall behind it."""
 
     mark: str
@@ -45,7 +45,7 @@ class MarkPlan(Answer):
     balance: Report
     reach: ReachAnswer
     margins: tuple[HeadMargin, ...]
-    standings: tuple[Standing, ...]
+    standings: tuple[StandPosition, ...]
     softness: tuple[SoftnessAnswer, ...]
     face: FaceAnswer
     catch_lights: tuple[CatchLight, ...]
@@ -60,8 +60,8 @@ class Planned:
     """One mark solved: what every answer about it is worked out from; `outputs` (heads,) 0..1."""
 
     metering: Metering
-    wish: Wish
-    limits: Limits
+    wish: BalanceTarget
+    limits: OutputLimits
     rows: Rows
     outputs: FloatArray
     report: Report
@@ -87,7 +87,9 @@ class Planned:
         return [int(i) for i in np.flatnonzero(self.outputs > 0)]
 
 
-def solve_mark(metering: Metering, wish: Wish, limits: Limits, point: tuple[float, float, float]) -> Planned:
+def solve_mark(
+    metering: Metering, wish: BalanceTarget, limits: OutputLimits, point: tuple[float, float, float]
+) -> Planned:
     """The balance at one place [m], as the hold would settle it."""
     rows = metering.rows_at(point)
     solution = solve_rows(metering, rows, wish, limits)

@@ -64,7 +64,7 @@ def azimuth_elevation_deg(vector: FloatArray) -> tuple[float, float]:
 
 
 @dataclass(frozen=True)
-class Frame:
+class FaceFrame:
     """A face in the room: its place [m] and three unit vectors at right angles.
 
     `right` is to the camera's right when the face looks at the camera, that is the wearer's own left.
@@ -95,7 +95,7 @@ def face_frame(
     looks_at: Sequence[float] | FloatArray,
     yaw_deg: float = 0.0,
     pitch_deg: float = 0.0,
-) -> Frame:
+) -> FaceFrame:
     """The face at `place` [m] that looks at `looks_at` [m], then turned by yaw and lifted by pitch.
 
     Yaw is positive to the camera's right, pitch chin up; a face that would look straight up or down, where it
@@ -106,7 +106,7 @@ def face_frame(
     tilted = min(STEEPEST_DEG, max(-STEEPEST_DEG, elevation + pitch_deg))
     forward = direction(azimuth + yaw_deg, tilted)
     right = unit(np.cross(UP, forward))
-    return Frame(here, forward, right, np.cross(forward, right))
+    return FaceFrame(here, forward, right, np.cross(forward, right))
 
 
 def degrees_words(angle_deg: float) -> str:

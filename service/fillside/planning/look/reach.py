@@ -11,12 +11,12 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits
+from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, Metering, Rows
 from fillside.balance.solver.path import role_path
 from fillside.balance.solver.plane import Plane
-from fillside.balance.target import Wish
-from fillside.planning.answer import Answer
+from fillside.balance.target import BalanceTarget
+from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.constant_lines import Line, exposure_line, line_through, ratio_line
 
 FloatArray = npt.NDArray[np.float64]
@@ -31,7 +31,7 @@ ASSUMES = (
 )
 
 
-class Corner(Answer):
+class Corner(PlanningAnswer):
     """One end of what can be had: ratio, exposure, and the heads whose limits end it there."""
 
     ratio: float | None
@@ -42,14 +42,14 @@ class Corner(Answer):
     floor: tuple[str, ...]
 
 
-class Span(Answer):
+class Span(PlanningAnswer):
     """From the least to the most of one quantity while the other is as wanted."""
 
     least: Corner
     most: Corner
 
 
-class ReachAnswer(Answer):
+class ReachAnswer(PlanningAnswer):
     """What a place allows.
 
     `corners` are key and fill at floor and full in all four ways; `outline` the region's edge as pairs of
@@ -68,7 +68,7 @@ class ReachAnswer(Answer):
 
 
 def reach_answer(
-    metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> ReachAnswer:
     """The region at the place of `rows`; `outputs` (heads,) are the planned ones, for the other roles."""
     plane = _plane(metering, rows, wish, limits, outputs)
@@ -97,7 +97,9 @@ def reach_answer(
     )
 
 
-def _plane(metering: Metering, rows: Rows, wish: Wish, limits: Limits, outputs: FloatArray) -> Plane | None:
+def _plane(
+    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+) -> Plane | None:
     key = role_path(rows.matrix, np.flatnonzero(metering.is_key & limits.held), limits.least, limits.most)
     fill = role_path(rows.matrix, np.flatnonzero(metering.is_fill & limits.held), limits.least, limits.most)
     lit_key = bool((metering.is_key & (limits.most > 0)).any())
@@ -171,7 +173,7 @@ def _ends(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.minimum(start, end), np.maximum(start, end)
 
 
-class HeadMargin(Answer):
+class HeadMargin(PlanningAnswer):
     """How far a head may still go at its planned level: stops to full and to its floor, None without end.
 
     A head that cannot be dimmed has neither; one without a floor goes down to the least its wire can give.
@@ -183,7 +185,7 @@ class HeadMargin(Answer):
     to_floor_stops: float | None
 
 
-def head_margins(names: tuple[str, ...], limits: Limits, outputs: FloatArray) -> tuple[HeadMargin, ...]:
+def head_margins(names: tuple[str, ...], limits: OutputLimits, outputs: FloatArray) -> tuple[HeadMargin, ...]:
     """The margins of all heads at the outputs (heads,)."""
     margins = []
     for i, name in enumerate(names):

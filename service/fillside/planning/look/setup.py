@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 from fillside.planning.equipment.modifiers import DEEP, Canopy, LitFace, lit_face, place_of_most_light_m
 from fillside.rig.tables.model import Head, Rig
 from fillside.rig.tables.plan import Umbrella
 
 
-class Standing(Answer):
+class StandPosition(PlanningAnswer):
     """Where a head stands as seen from the subject.
 
     `floor_m` is along the floor and `straight_m` from the face to the middle of the lit face; `side_deg`
@@ -28,13 +28,13 @@ class Standing(Answer):
     tilt_deg: float
 
 
-def standing(rig: Rig, head: Head, point: Sequence[float]) -> Standing:
+def standing(rig: Rig, head: Head, point: Sequence[float]) -> StandPosition:
     """How a head stands to a subject at `point` [m]."""
     there, camera, aim = head.position, rig.camera.position, rig.aim_of(head)
     floor = math.dist(there[:2], point[:2])
     to_camera = math.atan2(camera[0] - point[0], point[1] - camera[1])
     to_head = math.atan2(there[0] - point[0], point[1] - there[1])
-    return Standing(
+    return StandPosition(
         head=head.name,
         floor_m=floor,
         straight_m=math.dist(there, point),
@@ -45,7 +45,7 @@ def standing(rig: Rig, head: Head, point: Sequence[float]) -> Standing:
     )
 
 
-class UmbrellaAnswer(Answer):
+class UmbrellaAnswer(PlanningAnswer):
     """An umbrella as set up, and how far the diameter in the rig file is from its lit face, in metres.
 
     `told` says why it cannot be worked out, in place of the face; `most_light_m` is, for one that reflects,

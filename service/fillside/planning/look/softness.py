@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from fillside.photometry.source import Sources, facing_lux, receptor_lux, toward
-from fillside.planning.answer import Answer
+from fillside.photometry.source import LightSources, facing_lux, receptor_lux, toward
+from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.pose import angle_between_deg
 
 FloatArray = npt.NDArray[np.float64]
@@ -60,10 +60,10 @@ def equal_distance_m(diameter_m: float, distance_m: float, other_diameter_m: flo
     return distance_m * other_diameter_m / diameter_m
 
 
-def facing_disc(diameter_m: float, spread: float = 1.0) -> Sources:
+def facing_disc(diameter_m: float, spread: float = 1.0) -> LightSources:
     """One head of 1 cd at the origin that shines along +y: for questions about size and distance alone."""
     one = np.ones(1)
-    return Sources(
+    return LightSources(
         position=np.zeros((1, 3)),
         axis=np.array([[0.0, 1.0, 0.0]]),
         intensity_cd=one,
@@ -87,7 +87,7 @@ def fall_off_stops(diameter_m: float, distance_m: float, other_distance_m: float
     return math.log2(lux[1] / lux[0])
 
 
-class Equivalence(Answer):
+class Equivalence(PlanningAnswer):
     """Two lit faces that look equally large: the same softness, with different fall-off.
 
     `loses_stops` is what each loses when the subject steps back by `step_m`; below 0 is less light.
@@ -120,14 +120,14 @@ def equivalence(
     )
 
 
-class Penumbra(Answer):
+class Penumbra(PlanningAnswer):
     """Width of the soft edge of one shadow, in millimetres."""
 
     shadow: str
     width_mm: float
 
 
-class SoftnessAnswer(Answer):
+class SoftnessAnswer(PlanningAnswer):
     """One head as the subject sees it.
 
     `angular_diameter_deg` is across the lit face, `angular_height_deg` the narrower way of a face seen askew.
@@ -148,7 +148,7 @@ class SoftnessAnswer(Answer):
     assumes: str = ASSUMES
 
 
-def softness(name: str, sources: Sources, head: int, point: Sequence[float]) -> SoftnessAnswer:
+def softness(name: str, sources: LightSources, head: int, point: Sequence[float]) -> SoftnessAnswer:
     """How soft head number `head` is at a subject at `point` [m], and how it falls off there."""
     one, place = sources.take([head]), np.asarray(point, dtype=float)
     gap = one.centre[0] - place
@@ -178,11 +178,11 @@ def softness(name: str, sources: Sources, head: int, point: Sequence[float]) -> 
 DARK_LUX = 1e-9
 
 
-def _lux(one: Sources, place: FloatArray) -> float:
+def _lux(one: LightSources, place: FloatArray) -> float:
     return max(DARK_LUX, float(facing_lux(one, place)[0]))
 
 
-class WallAnswer(Answer):
+class WallAnswer(PlanningAnswer):
     """The light on the wall behind the subject, square to the camera's line through the subject.
 
     `lux` is from all heads together at the given outputs and the room, `stops` against `against_lux`; each
@@ -209,7 +209,7 @@ def wall_point(
 
 def wall_light(
     names: Sequence[str],
-    sources: Sources,
+    sources: LightSources,
     outputs: FloatArray,
     point: tuple[float, float, float],
     room_lux: float,

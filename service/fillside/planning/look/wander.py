@@ -7,13 +7,13 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import Limits
-from fillside.balance.measure import Measured, measure
+from fillside.balance.limits import OutputLimits
+from fillside.balance.measure import MeteredBalance, measure
 from fillside.balance.offline import solve_rows
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import outputs_of
-from fillside.balance.target import Wish
-from fillside.planning.answer import Answer
+from fillside.balance.target import BalanceTarget
+from fillside.planning.answer import PlanningAnswer
 from fillside.rig.scene.subject_limits import why_not_there
 
 FloatArray = npt.NDArray[np.float64]
@@ -26,7 +26,7 @@ ASSUMES = (
 )
 
 
-class Held(Answer):
+class LightAtPlace(PlanningAnswer):
     """Errors and face at one place, under one way of setting the levels."""
 
     ratio_error_stops: float | None
@@ -34,16 +34,16 @@ class Held(Answer):
     face_ratio: float | None
 
 
-class Place(Answer):
+class WanderPlace(PlanningAnswer):
     """One place of the map [m]; both None where no subject can be, as inside a lamp."""
 
     x_m: float
     y_m: float
-    alone: Held | None
-    followed: Held | None
+    alone: LightAtPlace | None
+    followed: LightAtPlace | None
 
 
-class Worst(Answer):
+class Worst(PlanningAnswer):
     """The largest errors within the circle, in stops without sign, and the range of the face's ratio."""
 
     ratio_error_stops: float
@@ -52,11 +52,11 @@ class Worst(Answer):
     face_most: float | None
 
 
-class WanderAnswer(Answer):
+class WanderAnswer(PlanningAnswer):
     """A square map about a mark, row by row from the camera's side; the worst is taken within the radius."""
 
     radius_m: float
-    places: tuple[Place, ...]
+    places: tuple[WanderPlace, ...]
     across: int
     alone: Worst
     followed: Worst
@@ -65,8 +65,8 @@ class WanderAnswer(Answer):
 
 def wander_answer(
     metering: Metering,
-    wish: Wish,
-    limits: Limits,
+    wish: BalanceTarget,
+    limits: OutputLimits,
     rows: Rows,
     outputs: FloatArray,
     radius_m: float,
@@ -91,14 +91,18 @@ def wander_answer(
 
 
 def _place(
-    metering: Metering, wish: Wish, limits: Limits, point: tuple[float, float, float], outputs: FloatArray
-) -> Place:
+    metering: Metering,
+    wish: BalanceTarget,
+    limits: OutputLimits,
+    point: tuple[float, float, float],
+    outputs: FloatArray,
+) -> WanderPlace:
     if why_not_there(metering.scene.rig, point) is not None:
-        return Place(x_m=point[0], y_m=point[1], alone=None, followed=None)
+        return WanderPlace(x_m=point[0], y_m=point[1], alone=None, followed=None)
     rows = metering.rows_at(point)
     codes = solve_rows(metering, rows, wish, limits).codes
     here = outputs_of(metering.scene, codes) * (limits.most > 0)
-    return Place(
+    return WanderPlace(
         x_m=point[0],
         y_m=point[1],
         alone=held(wish, measure(metering, rows, wish, outputs)),
@@ -106,9 +110,9 @@ def _place(
     )
 
 
-def held(wish: Wish, now: Measured) -> Held:
+def held(wish: BalanceTarget, now: MeteredBalance) -> LightAtPlace:
     """How far what is measured is from the wish."""
-    return Held(
+    return LightAtPlace(
         ratio_error_stops=None if now.ratio_stops is None else now.ratio_stops - math.log2(wish.quotient),
         exposure_error_stops=math.log2(now.exposure_lux / wish.exposure_lux)
         if now.exposure_lux > 0
@@ -117,7 +121,7 @@ def held(wish: Wish, now: Measured) -> Held:
     )
 
 
-def _worst(there: list[Held | None]) -> Worst:
+def _worst(there: list[LightAtPlace | None]) -> Worst:
     known = [one for one in there if one is not None]
     faces = [one.face_ratio for one in known if one.face_ratio is not None]
     return Worst(

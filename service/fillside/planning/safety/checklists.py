@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 from fillside.rig.checks.cautions import CLOSED_MODIFIERS, GAS_LAMPS, HOT_LAMPS, cautions_of
 from fillside.rig.tables.model import Rig
 
 
-class Checklists(Answer):
+class Checklists(PlanningAnswer):
     """Three lists of things to tick off."""
 
     before: tuple[str, ...]

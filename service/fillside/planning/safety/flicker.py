@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 
 Region = Literal["no observable effect", "low risk", "higher risk"]
 
@@ -162,7 +162,7 @@ def ieee_1789_region(ripple_hz: float, percent: float) -> Region:
     return "low risk" if low is None or percent <= low else "higher risk"
 
 
-class FlickerAnswer(Answer):
+class FlickerAnswer(PlanningAnswer):
     """What one head's ripple does to the picture at the camera's shutter.
 
     `variation_stops` is the largest difference between any two exposures, `banding_stops` that between two

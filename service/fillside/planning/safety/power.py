@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from fillside.planning.answer import Answer
+from fillside.planning.answer import PlanningAnswer
 from fillside.rig.tables.model import Head, Rig
 
 MARGIN = 0.8
@@ -33,7 +33,7 @@ def continuous_watts(volts: float, amps: float, margin: float = MARGIN) -> float
     return volts * amps * margin
 
 
-class CircuitAnswer(Answer):
+class CircuitAnswer(PlanningAnswer):
     """One circuit: its load at full, what it should carry for hours, and whether that holds.
 
     `unknown` names the heads on it whose watts the rig file does not state; they are not counted.
@@ -49,7 +49,7 @@ class CircuitAnswer(Answer):
     unknown: tuple[str, ...]
 
 
-class HeatAnswer(Answer):
+class HeatAnswer(PlanningAnswer):
     """A head whose lamps come close to what its modifier is rated for."""
 
     head: str
@@ -58,7 +58,7 @@ class HeatAnswer(Answer):
     share: float
 
 
-class PowerAnswer(Answer):
+class PowerAnswer(PlanningAnswer):
     """The rig's electrical load at full and where it hangs.
 
     `volts` is None when the rig file names no mains; `one_circuit_amps` is the breaker that would carry all

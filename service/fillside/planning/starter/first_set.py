@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.planning.answers.camera import MAINS
-from fillside.planning.answers.lamps import Light
+from fillside.planning.answers.lamps import LampOutput
 from fillside.planning.answers.stands import eyes_m
 from fillside.planning.equipment.lamps import LampAnswer, lamp_lumens
 from fillside.planning.equipment.modifiers import USUAL, Usual
@@ -30,7 +30,7 @@ class FirstHead:
     position: Point
     aim: Point | None
     kind: str
-    light: Light
+    light: LampOutput
     lamp: LampAnswer
     count: int
     cct_k: float
@@ -89,7 +89,7 @@ def first_set(answers: Mapping[str, Any]) -> FirstSet:
 def _head(role: str, answers: Mapping[str, Any]) -> FirstHead:
     own = {key.partition(".")[2]: value for key, value in answers.items() if key.startswith(f"{role}.")}
     stand = Stand(own["distance"], own["angle"], own["height"])
-    light: Light = own["light"]
+    light: LampOutput = own["light"]
     return FirstHead(
         role=role,
         stand=stand,

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from fillside.planning.answers.wires import MQTT, SACN, SERIAL, SIM, Broker, Message, Slots, dimmed_roles
+from fillside.planning.answers.wires import MQTT, SACN, SERIAL, SIM, Broker, BulbMessage, Slots, dimmed_roles
 
 Answers = Mapping[str, Any]
 DRIVER = "lamps"
@@ -24,7 +24,7 @@ def drive_line(answers: Answers, role: str) -> str:
     """The `drive` of the head of that role, which is one that is dimmed."""
     at, kind = dimmed_roles(answers).index(role), answers["driver"]
     if kind == MQTT:
-        message: Message = answers["message"]
+        message: BulbMessage = answers["message"]
         parts = [f"send_to = {quoted(answers['topics'][at])}", f"send_as = {quoted(message.send_as)}"]
         parts.append(f"full_scale = {message.full_scale}")
     else:

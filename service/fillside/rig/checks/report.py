@@ -27,11 +27,11 @@ DIFFERS_FROM_STOPS = 0.5
 """From this difference on, stated intensity and what lamp and modifier promise contradict each other."""
 
 
-class _Said(BaseModel):
+class _ReportModel(BaseModel):
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
 
-class HeadUnderstood(_Said):
+class HeadUnderstood(_ReportModel):
     """One head as the file describes it; angles are seen from where the subject starts.
 
     `side_deg` is the angle sideways from the camera, positive to the camera's right; `up_deg` above the face.
@@ -51,14 +51,14 @@ class HeadUnderstood(_Said):
     full_scale: int
 
 
-class Warned(_Said):
+class Warned(_ReportModel):
     """Something legal that is probably not meant: the dotted key, and one sentence."""
 
     key: str
     says: str
 
 
-class Check(_Said):
+class RigReport(_ReportModel):
     """The answer to `fillside check`."""
 
     rig: str
@@ -78,10 +78,10 @@ class Check(_Said):
     camera: tuple[str, ...]
 
 
-def check_rig(rig: Rig) -> Check:
+def check_rig(rig: Rig) -> RigReport:
     """What a sound rig says and leaves unsaid."""
     balance = rig.balance
-    return Check(
+    return RigReport(
         rig=rig.rig.name,
         marks=dict(rig.marks),
         subject=rig.start,

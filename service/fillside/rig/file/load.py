@@ -14,7 +14,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.rig.file.build import build_rig
-from fillside.rig.file.positions import Places
+from fillside.rig.file.positions import TomlPositions
 from fillside.rig.file.referenced_files import NeighbourError, Read, with_neighbours
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
@@ -246,7 +246,7 @@ def _first(problems: Sequence[Problem], data: Mapping[str, Any], text: str, sour
 
 def _lines(paths: Sequence[Path], text: str) -> list[int]:
     try:
-        places = Places(text)
+        places = TomlPositions(text)
         return [places.line_of(path) for path in paths]
     except (ValueError, RecursionError):
         return [1] * len(paths)

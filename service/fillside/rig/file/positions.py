@@ -14,7 +14,7 @@ from fillside.rig.problems import Path
 _LIST_HEADER = re.compile(r"^[ \t]*\[\[[ \t]*(\"heads\"|'heads'|heads)[ \t]*\]\]", re.MULTILINE)
 
 
-class Places:
+class TomlPositions:
     """The lines of a valid TOML text's keys and values, counted from 1.
 
     The parser gives no place for the second and later ``[[heads]]`` headers; they are found by their look,

@@ -13,7 +13,7 @@ from typing import Any
 
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import Measured
+from fillside.rig.photometric.measured import PhotometricFile
 from fillside.rig.problems import Path, Problem
 from fillside.rig.tables.lamp import MOST_ANGLES
 
@@ -23,7 +23,7 @@ Read = Callable[[str], bytes]
 ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
 """A lamp's description of its wire, a mode's name and the file's to plain data; ValueError why not."""
 
-READERS: Mapping[str, Callable[[str], Measured]] = {".ies": read_lm63, ".ldt": read_eulumdat}
+READERS: Mapping[str, Callable[[str], PhotometricFile]] = {".ies": read_lm63, ".ldt": read_eulumdat}
 LARGEST_OPENING_M = 5.0
 """What `modifier.diameter` may be at most."""
 
@@ -88,7 +88,7 @@ def _mode_into(read_mode: ReadMode) -> Put:
     return put
 
 
-def _measured(name: str, content: bytes) -> Measured:
+def _measured(name: str, content: bytes) -> PhotometricFile:
     reader = READERS.get("." + name.lower().rpartition(".")[2])
     if reader is None:
         raise NeighbourError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
@@ -96,7 +96,7 @@ def _measured(name: str, content: bytes) -> Measured:
     return reader(content.decode("latin-1"))
 
 
-def _table(name: str, measured: Measured) -> dict[str, Any]:
+def _table(name: str, measured: PhotometricFile) -> dict[str, Any]:
     mean = measured.mean_candela()
     assert len(mean) <= MOST_ANGLES, "both formats bound the count of angles"
     optional = {"lamp_lumens": measured.lamp_lumens, "said_lumens": measured.said_lumens}

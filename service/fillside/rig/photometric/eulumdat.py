@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from fillside.rig.photometric.measured import Measured, PhotometricFileError, opening_diameter_m
+from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError, opening_diameter_m
 from fillside.rig.photometric.numbers import Numbers, Word
 
 MOST_ANGLES = 1000
@@ -22,7 +22,7 @@ _SECTORS = {2: 2, 3: 4, 4: 4}
 """By symmetry, what the count of planes must be a multiple of for the mirror planes to be among them."""
 
 
-def read_eulumdat(text: str) -> Measured:
+def read_eulumdat(text: str) -> PhotometricFile:
     """What an EULUMDAT file says; PhotometricFileError, and nothing else, for what is none."""
     lines = [line.strip() for line in text.removeprefix("\ufeff").splitlines()]
     entry = _Entries(lines)
@@ -46,7 +46,7 @@ def read_eulumdat(text: str) -> Measured:
         )
     per_klm = numbers.table(len(planes), angle_count)
     said = lamps.lumens if lamps.absolute else lamps.lumens * lamps.output_ratio
-    return Measured(
+    return PhotometricFile(
         angles_deg=tuple(angles),
         planes_deg=tuple(planes),
         candela=per_klm * lamps.factor * lamps.lumens / 1000,

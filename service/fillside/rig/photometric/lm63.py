@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from fillside.rig.photometric.measured import Measured, PhotometricFileError, opening_diameter_m
+from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError, opening_diameter_m
 from fillside.rig.photometric.numbers import Numbers, Word
 
 MOST_ANGLES = 1000
@@ -19,7 +19,7 @@ _TYPES = {2: "B", 3: "A"}
 _WORD = re.compile(r"[^\s,]+")
 
 
-def read_lm63(text: str) -> Measured:
+def read_lm63(text: str) -> PhotometricFile:
     """What an LM-63 file says; PhotometricFileError, and nothing else, for what is none."""
     lines = text.removeprefix("\ufeff").splitlines()
     tilt_line, tilt = _tilt(lines)
@@ -58,7 +58,7 @@ def _skip_tilt(numbers: Numbers) -> None:
             raise PhotometricFileError(f"a tilt factor cannot be {factor:g}", numbers.line)
 
 
-def _measured(numbers: Numbers) -> Measured:
+def _measured(numbers: Numbers) -> PhotometricFile:
     lamps = numbers.whole("the number of lamps", 1, 10_000)
     lumens = numbers.take("the lumens of a lamp")
     absolute = lumens < 0
@@ -85,7 +85,7 @@ def _measured(numbers: Numbers) -> Measured:
         )
     planes = numbers.rising(h_count, "horizontal angle", 360)
     candela = numbers.table(h_count, v_count) * factor
-    return Measured(
+    return PhotometricFile(
         angles_deg=tuple(angles),
         planes_deg=tuple(planes),
         candela=candela,

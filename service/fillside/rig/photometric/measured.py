@@ -32,7 +32,7 @@ class PhotometricFileError(ValueError):
 
 
 @dataclass(frozen=True)
-class Measured:
+class PhotometricFile:
     """One photometric file.
 
     `angles_deg` (v,) are from the axis of the light, from 0; `planes_deg` (h,) turn about it; `candela`

@@ -9,9 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.dimming import Curve, curve, wire_octets
+from fillside.photometry.dimming import DimmingCurve, curve, wire_octets
 from fillside.photometry.distribution import Tabled
-from fillside.photometry.source import Sources
+from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedHead, Calibration
 from fillside.rig.scene.whites import White, base_curve, white_of
 from fillside.rig.tables.model import Head, Point, Rig
@@ -36,8 +36,8 @@ class Scene:
     names: tuple[str, ...]
     roles: tuple[str, ...]
     rules: tuple[str, ...]
-    sources: Sources
-    curves: tuple[Curve, ...]
+    sources: LightSources
+    curves: tuple[DimmingCurve, ...]
     floors: FloatArray
     full_scales: tuple[int, ...]
     fixed: BoolArray
@@ -105,9 +105,9 @@ def _stated(read: float | None, stated: float) -> float:
     return stated if read is None else read
 
 
-def _sources(rig: Rig, read: list[CalibratedHead]) -> Sources:
+def _sources(rig: Rig, read: list[CalibratedHead]) -> LightSources:
     pairs = list(zip(rig.heads, read, strict=True))
-    return Sources(
+    return LightSources(
         position=np.array([head.position for head in rig.heads], dtype=np.float64),
         axis=np.array([axis_of(rig.aim_of(head), head) for head in rig.heads], dtype=np.float64),
         intensity_cd=np.array([_intensity_cd(rig, head, own) for head, own in pairs]),
@@ -138,7 +138,7 @@ def _intensity_cd(rig: Rig, head: Head, read: CalibratedHead) -> float:
     return read.intensity_cd * most / (most if read.of_full is None else read.of_full)
 
 
-def _curve(rig: Rig, head: Head, read: CalibratedHead) -> Curve:
+def _curve(rig: Rig, head: Head, read: CalibratedHead) -> DimmingCurve:
     if head.dimming.fixed:
         return curve("fixed")
     if read.curve is not None:

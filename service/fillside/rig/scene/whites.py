@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from fillside.photometry.colour import cool_share_for, mired, mixed_cct_k, tungsten_cct_k
-from fillside.photometry.dimming import Curve, curve
+from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.photometry.whites import TwoWhites
 from fillside.rig.notation import tenths
 from fillside.rig.problems import Problem
@@ -67,7 +67,7 @@ def white_of(rig: Rig, head: Head) -> White | None:
     return White(warm, cool, wanted, held, told=way == "told" and wanted is not None)
 
 
-def base_curve(head: Head) -> Curve:
+def base_curve(head: Head) -> DimmingCurve:
     """The dimming curve that the file states, of each channel where there are two."""
     spec = head.dimming.curve
     return curve((spec.levels, spec.outputs) if isinstance(spec, CurveTable) else spec)

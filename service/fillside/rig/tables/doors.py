@@ -114,7 +114,7 @@ def _network(text: str, place: int) -> Network:
         raise MisfitError("allow", f"number {place + 1} is not such as 192.0.2.0/24: {error}") from None
 
 
-class Doors(Part):
+class DoorsTable(Part):
     """All doors beside HTTP."""
 
     mqtt: MqttDoor | None = Field(

@@ -70,7 +70,7 @@ class Lamp(Part):
         return 0.5 if self.cool_share is None else self.cool_share
 
 
-class Modifier(Part):
+class ModifierTable(Part):
     kind: Literal["bare", "shoot-through", "reflective", "softbox", "panel", "reflector", "other"] = "bare"
     diameter: Annotated[Number, Field(ge=0, le=5)] = Field(
         default=0.0, description="diameter of the lit face in metres; 0 is a point"
@@ -219,8 +219,8 @@ class Head(Part):
         default=None, description="candela on the axis at full, such as 1800"
     )
     lamp: Lamp | None = Field(default=None, description="the lamp, as { kind = ..., lumens = ... }")
-    modifier: Modifier = Field(
-        default=Modifier(), description="the modifier, as { kind = ..., diameter = ... }"
+    modifier: ModifierTable = Field(
+        default=ModifierTable(), description="the modifier, as { kind = ..., diameter = ... }"
     )
     bounce: Annotated[Number, Field(ge=0, le=1)] = Field(
         default=0.0, description="share of its light that the room sends back evenly, such as 0.1"

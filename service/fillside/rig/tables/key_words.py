@@ -28,7 +28,7 @@ class Action:
         return self.words in (NEXT, PREVIOUS, FIRST)
 
 
-class Word(NamedTuple):
+class KeyWord(NamedTuple):
     """How a word is used, what it does, and what makes an order of the words behind it."""
 
     usage: str
@@ -112,22 +112,24 @@ def _only(more: list[str]) -> dict[str, Any]:
     raise ValueError("needs a head")
 
 
-WORDS: dict[str, Word] = {
-    NEXT: Word("next", "to the next mark of the programme", _nothing_more),
-    PREVIOUS: Word("previous", "to the mark before", _nothing_more),
-    FIRST: Word("first", "to the programme's first mark", _nothing_more),
-    TOGGLE: Word("freeze-or-follow", "freeze, or follow again when frozen or dark", _nothing_more),
-    "follow": Word("follow", "follow the subject", _plain("follow")),
-    "freeze": Word("freeze", "leave the levels alone", _plain("freeze")),
-    "dark": Word("dark", "all out, gently", _plain("dark")),
-    "keep": Word("keep", "make the light now the wanted balance", _plain("keep")),
-    "undo": Word("undo", "take the last order back", _plain("undo")),
-    "trim": Word("trim ROLE STOPS, trim ROLE to STOPS, trim ROLE to out", "a role up or down by hand", _trim),
-    "expose": Word("expose STOPS, expose to LUX, expose to camera", "more or less light in all", _expose),
-    "balance": Word("balance RATIO", "another ratio of key to fill", _balance),
-    "move": Word("move MARK, move X Y Z", "the subject is there", _move),
-    "only": Word("only HEAD, only HEAD LEVEL", "one head alone", _only),
-    "all": Word("all", "end `only`", _plain("all")),
+WORDS: dict[str, KeyWord] = {
+    NEXT: KeyWord("next", "to the next mark of the programme", _nothing_more),
+    PREVIOUS: KeyWord("previous", "to the mark before", _nothing_more),
+    FIRST: KeyWord("first", "to the programme's first mark", _nothing_more),
+    TOGGLE: KeyWord("freeze-or-follow", "freeze, or follow again when frozen or dark", _nothing_more),
+    "follow": KeyWord("follow", "follow the subject", _plain("follow")),
+    "freeze": KeyWord("freeze", "leave the levels alone", _plain("freeze")),
+    "dark": KeyWord("dark", "all out, gently", _plain("dark")),
+    "keep": KeyWord("keep", "make the light now the wanted balance", _plain("keep")),
+    "undo": KeyWord("undo", "take the last order back", _plain("undo")),
+    "trim": KeyWord(
+        "trim ROLE STOPS, trim ROLE to STOPS, trim ROLE to out", "a role up or down by hand", _trim
+    ),
+    "expose": KeyWord("expose STOPS, expose to LUX, expose to camera", "more or less light in all", _expose),
+    "balance": KeyWord("balance RATIO", "another ratio of key to fill", _balance),
+    "move": KeyWord("move MARK, move X Y Z", "the subject is there", _move),
+    "only": KeyWord("only HEAD, only HEAD LEVEL", "one head alone", _only),
+    "all": KeyWord("all", "end `only`", _plain("all")),
 }
 """Every word a key's text may begin with."""
 

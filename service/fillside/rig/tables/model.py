@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
-from fillside.rig.tables.doors import Doors
+from fillside.rig.tables.doors import DoorsTable
 from fillside.rig.tables.head import (
     BALANCED_ROLES,
     RELATIVE_ROLES,
@@ -22,7 +22,7 @@ from fillside.rig.tables.head import (
     Head,
     Kelvin,
     Lamp,
-    Modifier,
+    ModifierTable,
 )
 from fillside.rig.tables.keys import Keys
 from fillside.rig.tables.plan import Plan
@@ -63,17 +63,17 @@ __all__ = [
     "Camera",
     "CurveTable",
     "Dimming",
-    "Doors",
+    "DoorsTable",
     "Drive",
     "DriverTable",
     "Flag",
     "Head",
-    "Hold",
+    "HoldTable",
     "Keys",
     "Lamp",
     "Lux",
     "Meter",
-    "Modifier",
+    "ModifierTable",
     "Name",
     "Number",
     "Part",
@@ -84,7 +84,7 @@ __all__ = [
     "RigTable",
     "Sensor",
     "Stops",
-    "Subject",
+    "SubjectTable",
     "Whole",
     "number_of_stops",
     "ratio_number",
@@ -171,7 +171,7 @@ class Meter(Part):
         return DEFAULT_CONSTANT[receptor]
 
 
-class Subject(Part):
+class SubjectTable(Part):
     at: Name | None = Field(default=None, description="the mark the subject starts at")
     looks: Name = Field(default="camera", description='"camera", or the mark the face looks to')
     most_lux: Annotated[Number, Field(ge=0.01, le=200_000)] | None = Field(
@@ -230,7 +230,7 @@ PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0
 """What a pace stands for: dead band in stops, follow speed in stops per second."""
 
 
-class Hold(Part):
+class HoldTable(Part):
     pace: Literal["calm", "quick"] = Field(default="calm", description="how eagerly the light follows")
     dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
         default=None, description="stops that ratio or exposure may be off before the light is moved"
@@ -287,9 +287,11 @@ class Rig(Part):
     marks: Annotated[dict[Name, Point], Field(min_length=1)] = Field(
         description="named places for the subject, as chair = [0.0, 0.0, 1.2]; at least one"
     )
-    subject: Subject = Field(default=Subject(), description="the table [subject]: where it is and looks")
+    subject: SubjectTable = Field(
+        default=SubjectTable(), description="the table [subject]: where it is and looks"
+    )
     balance: Balance = Field(default=Balance(), description="the table [balance]: what light is wanted")
-    hold: Hold = Field(default=Hold(), description="the table [hold]: how fast light may change")
+    hold: HoldTable = Field(default=HoldTable(), description="the table [hold]: how fast light may change")
     ambient: Ambient = Field(default=Ambient(), description="the table [ambient]: light with all heads out")
     heads: Annotated[tuple[Head, ...], Field(min_length=1, max_length=4096)] = Field(
         description="at least one [[heads]] table"
@@ -297,7 +299,7 @@ class Rig(Part):
     drivers: dict[Name, DriverTable] = Field(
         default_factory=dict, description="one [drivers.NAME] table for each wire"
     )
-    doors: Doors = Field(default=Doors(), description="the table [doors]: ways in beside HTTP")
+    doors: DoorsTable = Field(default=DoorsTable(), description="the table [doors]: ways in beside HTTP")
     sensors: Annotated[dict[Name, Sensor], Field(max_length=2)] = Field(
         default_factory=dict, description="the table [sensors.NAME]: one for the daylight, one for the heads"
     )

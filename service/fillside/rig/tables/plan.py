@@ -107,7 +107,7 @@ class Ripple(Part):
         return self
 
 
-class Screen(Part):
+class ScreenTable(Part):
     """A monitor, prompter or window that adds light of its own."""
 
     position: Point = Field(description="its middle, as [x, y, z] in metres")
@@ -172,6 +172,6 @@ class Plan(Part):
     umbrellas: dict[Name, Umbrella] = Field(
         default_factory=dict, description="by head, as key = { bulb = 0.4, beam = 120.0 }"
     )
-    screens: dict[Name, Screen] = Field(
+    screens: dict[Name, ScreenTable] = Field(
         default_factory=dict, description="by name, as monitor = { position = [0.4, -0.8, 1.2] }"
     )

@@ -27,7 +27,7 @@ class DriverTable(BaseModel):
     kind: Name
 
 
-class Form(Protocol):
+class DriveForm(Protocol):
     """One way in which a kind of driver is written."""
 
     @property
@@ -36,11 +36,11 @@ class Form(Protocol):
     def drive(self) -> type[BaseModel]: ...
 
 
-class DriverKind(Protocol):
+class DriverKindModels(Protocol):
     """What a kind of driver tells about the keys it takes."""
 
     @property
-    def forms(self) -> Sequence[Form]: ...
+    def forms(self) -> Sequence[DriveForm]: ...
 
 
 @runtime_checkable
@@ -79,7 +79,7 @@ class Tunable(Protocol):
     def whites(self) -> Literal["channels", "told"] | None: ...
 
 
-Kinds = Mapping[str, DriverKind]
+Kinds = Mapping[str, DriverKindModels]
 Drives = Mapping[str, tuple[int, BaseModel]]
 """By head's name the head's place in the file and its ``drive``."""
 
@@ -134,7 +134,7 @@ class _Reading:
     """How many keys there are that are like none of the form's."""
 
 
-def _in_best_form(forms: Sequence[Form], name: str, table: DriverTable, drives: Drives) -> _Reading:
+def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: Drives) -> _Reading:
     """By the first form that takes all of it, else by the one that was most probably meant."""
     readings: list[_Reading] = []
     for form in forms:
@@ -145,7 +145,7 @@ def _in_best_form(forms: Sequence[Form], name: str, table: DriverTable, drives: 
     return min(readings, key=lambda reading: (len(reading.problems), reading.unlike))
 
 
-def _in_form(form: Form, name: str, table: DriverTable, drives: Drives) -> _Reading:
+def _in_form(form: DriveForm, name: str, table: DriverTable, drives: Drives) -> _Reading:
     written = table.model_dump(exclude_unset=True, exclude={"kind"})
     options, problems = _read(form.options, written, ("drivers", name))
     unlike = _unlike(form.options, written)

@@ -39,7 +39,7 @@ class Visitor:
 
 
 @dataclass(frozen=True)
-class Entry:
+class JournalEntry:
     at: float
     visitor: Visitor
     said: Any
@@ -55,7 +55,7 @@ Kind = tuple[Visitor, str, str]
 class _Refusals:
     """Refusals that share a row: the first as it came, and how many there were until when."""
 
-    entry: Entry
+    entry: JournalEntry
     count: tuple[int, float]
     handed_in: int = 0
     row: int | None = None
@@ -105,7 +105,7 @@ class Journal:
 
     def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> Lasting | None:
         """An entry to be kept; None for one that is counted on another row."""
-        entry = Entry(self._unix_clock(), visitor, said, outcome, note)
+        entry = JournalEntry(self._unix_clock(), visitor, said, outcome, note)
         word = str(said.get("do"))[:_LONGEST_NAME] if isinstance(said, dict) else ""
         kind = (visitor, word, outcome)
         if outcome != "ok":
@@ -135,7 +135,7 @@ class Journal:
             if not 0 <= now - one.entry.at < ONE_ROW_S:
                 del self._refusals[kind]
 
-    def _refused(self, entry: Entry, kind: Kind) -> Lasting | None:
+    def _refused(self, entry: JournalEntry, kind: Kind) -> Lasting | None:
         if kind not in self._refusals and len(self._refusals) >= MOST_SOURCES:
             visitor = Visitor(OTHERS, entry.visitor.door)
             entry, kind = replace(entry, visitor=visitor), (visitor, "", "")
@@ -148,7 +148,7 @@ class Journal:
         one = self._refusals[kind] = _Refusals(_as_kept(entry), (1, entry.at))
         return one.job()
 
-    def _thin(self, entry: Entry, kind: Kind, every_s: float) -> Entry | None:
+    def _thin(self, entry: JournalEntry, kind: Kind, every_s: float) -> JournalEntry | None:
         if 0 <= entry.at - self._report_at.get(kind, -every_s) < every_s:
             self._unwritten[kind] = self._unwritten.get(kind, 0) + 1
             return None
@@ -163,10 +163,10 @@ class Journal:
         return replace(entry, note=note)
 
 
-def _as_kept(entry: Entry) -> Entry:
+def _as_kept(entry: JournalEntry) -> JournalEntry:
     """No longer than it is kept, from the moment in which it begins to wait for the disk."""
     visitor, note = entry.visitor, entry.note
-    return Entry(
+    return JournalEntry(
         entry.at,
         Visitor(visitor.who[:_LONGEST_NAME], visitor.door, visitor.address[:_LONGEST_NAME]),
         text_of(entry.said),
@@ -176,7 +176,7 @@ def _as_kept(entry: Entry) -> Entry:
 
 
 def _insert(
-    connection: sqlite3.Connection, entry: Entry, times: int = 1, last_at: float | None = None
+    connection: sqlite3.Connection, entry: JournalEntry, times: int = 1, last_at: float | None = None
 ) -> int:
     visitor = entry.visitor
     found = connection.execute(

@@ -204,7 +204,7 @@ def first_line(error: Exception) -> str:
 
 
 @dataclass(frozen=True)
-class Table:
+class RowTable:
     """A table's columns, how a row of it is checked, and what a row of it is called, one and several.
 
     `absent` gives what a row has in a column that the file lacks.
@@ -222,37 +222,37 @@ class Table:
 
 
 TABLES = {
-    "remembered": Table(("id", "saved_at", "body"), remembered_row, "state", "states", {"saved_at": 0.0}),
-    "undoable": Table(
+    "remembered": RowTable(("id", "saved_at", "body"), remembered_row, "state", "states", {"saved_at": 0.0}),
+    "undoable": RowTable(
         ("id", "body"), undoable_row, "order that can be taken back", "orders that can be taken back"
     ),
-    "journal": Table(
+    "journal": RowTable(
         ("id", "at", "who", "door", "address", "said", "outcome", "note", "times", "last_at"),
         journal_row,
         "journal entry",
         "journal entries",
         {"who": "", "door": "", "address": "", "note": "", "times": 1, "last_at": None},
     ),
-    "identity": Table(("name", "value"), identity_row, "identity", "identities"),
-    "reading": Table(
+    "identity": RowTable(("name", "value"), identity_row, "identity", "identities"),
+    "reading": RowTable(
         ("id", "at", "who", "purpose", "body", "struck"), reading_row, "reading", "readings", {"who": ""}
     ),
-    "calibration": Table(
+    "calibration": RowTable(
         ("id", "at", "meter", "readings", "body", "chosen"),
         calibration_row,
         "calibration",
         "calibrations",
         {"meter": "{}", "readings": "[]", "chosen": 0},
     ),
-    "metering": Table(
+    "metering": RowTable(
         ("id", "calibration", "routine", "weighed"),
         metering_row,
         "calibration in use",
         "calibrations in use",
         {"calibration": None, "routine": None, "weighed": 0},
     ),
-    "removal": Table(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
-    "take": Table(
+    "removal": RowTable(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
+    "take": RowTable(
         ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
     ),
 }

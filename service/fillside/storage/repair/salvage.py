@@ -24,7 +24,7 @@ from pathlib import Path
 from fillside.bounds import BEGINS, LONGEST_SAID, MOST_DAMAGED, OCTETS_DAMAGED
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
-from fillside.storage.records.rows import TABLES, BadRowError, Row, Table, readable_text
+from fillside.storage.records.rows import TABLES, BadRowError, Row, RowTable, readable_text
 from fillside.storage.repair.check import columns_of, readable
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
@@ -233,7 +233,7 @@ def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int |
 
 
 def _read_table(
-    connection: sqlite3.Connection, name: str, table: Table, found: Found, let_go: int | None
+    connection: sqlite3.Connection, name: str, table: RowTable, found: Found, let_go: int | None
 ) -> None:
     try:
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
