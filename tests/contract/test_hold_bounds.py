@@ -14,8 +14,7 @@ from fillside.hold.fading.light import Fader
 from fillside.hold.machine.events import HeadsLeave
 from fillside.hold.tracking.filter import Filter
 from fillside.hold.tracking.subject import TrackedSubject
-from fillside.rig.scene.scene import scene
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import scene, why_not_there
 
 RIG = studio()
 EDGES = {

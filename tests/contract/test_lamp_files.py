@@ -11,7 +11,7 @@ from fillside.balance.offline import predict, solve_rig
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.file.referenced_files import NeighbourError
 from fillside.rig.scene.scene import scene

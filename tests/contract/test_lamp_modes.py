@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig_text
 from fillside.rig.file.referenced_files import NeighbourError
 from fillside.rig.tables.model import Rig

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.rig.scene.subject_limits import distance_to_disc_m, why_not_there
+from fillside.rig.scene.scene import distance_to_disc_m, why_not_there
 from fillside.rig.tables.model import Head, Rig
 
 

@@ -19,11 +19,10 @@ from fillside.orders.light import parse_order
 from fillside.photometry.colour import mired, mixed_cct_k
 from fillside.rig.calibration import Calibration
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig_text
 from fillside.rig.scene.scene import scene
-from fillside.rig.scene.white_fade import STEP_MIRED, white_way
-from fillside.rig.scene.whites import White
+from fillside.rig.scene.whites import STEP_MIRED, White, white_way
 from fillside.rig.tables.model import Rig
 from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside_drivers.mqtt.bulb import Bulb

@@ -24,7 +24,7 @@ from fillside.hold.memory.changed_wires import leaving
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import rig_or_why_not
-from fillside.rig.scene.white_fade import white_way
+from fillside.rig.scene.whites import white_way
 from fillside.rig.tables.model import Rig
 from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner

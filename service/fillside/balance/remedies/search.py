@@ -24,7 +24,7 @@ from fillside.balance.remedies.camera_settings import (
 from fillside.balance.remedies.stand_moves import places_along
 from fillside.balance.report import Remedy, Report
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.notation import noun, ratio_text
 from fillside.rig.tables.model import WORK_ROLE, Head, Point, Rig
 

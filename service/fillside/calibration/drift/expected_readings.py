@@ -14,8 +14,7 @@ from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
 from fillside.photometry.source import facing_lux, receptor_lux, toward
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
-from fillside.rig.tables.model import Point, Rig
-from fillside.rig.tables.sensors import Sensor
+from fillside.rig.tables.model import Point, Rig, Sensor
 
 FloatArray = NDArray[np.float64]
 UNCALIBRATED_STOPS = 0.5

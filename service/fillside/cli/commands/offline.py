@@ -64,7 +64,7 @@ def calibration_of(path: Path | None) -> Calibration | None:
 
 def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
     """A mark of the rig, or X,Y,Z in metres, where a subject can be."""
-    from fillside.rig.scene.subject_limits import why_not_there
+    from fillside.rig.scene.scene import why_not_there
 
     typed = plain(text)
     if typed in rig.marks:
@@ -128,7 +128,7 @@ def solve(
     from fillside.balance.remedies.search import remedies
     from fillside.balance.target import wish_from_rig
     from fillside.calibration.result.intervals import Intervals
-    from fillside.rig.file.change import apply_change
+    from fillside.rig.file.build import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})

@@ -7,7 +7,8 @@ from textwrap import wrap
 
 from fillside.planning.lengths import Lengths
 from fillside.planning.look.colour import heads_beside_key, stated_ccts_k
-from fillside.rig.checks.report import HeadUnderstood, RigReport, Warned, check_rig
+from fillside.rig.checks.report import HeadUnderstood, RigReport, check_rig
+from fillside.rig.checks.warnings import RigWarning
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers
 
@@ -19,7 +20,7 @@ def check_of(rig: Rig) -> RigReport:
     found = check_rig(rig)
     ccts = stated_ccts_k(rig)
     colours = tuple(
-        Warned(
+        RigWarning(
             key=f"heads.{one.source}.lamp.cct",
             says=f"{one.cct_k:.0f} K beside {one.against} of {ccts[one.against]:.0f} K; "
             + one.do.removeprefix(f"{one.source}: "),

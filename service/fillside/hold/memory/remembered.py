@@ -19,8 +19,7 @@ from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode
 from fillside.hold.memory.whites import cool_shares, same_light
 from fillside.orders.light import MOST_TRIM_STOPS
 from fillside.rig.calibration import Calibration
-from fillside.rig.scene.scene import Scene
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import Scene, why_not_there
 from fillside.rig.tables.head import MOST_CORRECTION_STOPS
 from fillside.rig.tables.model import WORK_ROLE, Point, Rig
 

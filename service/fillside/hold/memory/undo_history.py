@@ -30,8 +30,7 @@ from fillside.hold.memory.remembered import (
     trims_said,
     without_edited,
 )
-from fillside.rig.scene.scene import Scene
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import Scene, why_not_there
 from fillside.rig.tables.model import Point, Rig
 
 OTHER_HEADS = "earlier orders cannot be taken back any more: the rig has other heads since"

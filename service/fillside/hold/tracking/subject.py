@@ -6,7 +6,7 @@ import math
 from typing import Literal
 
 from fillside.hold.tracking.filter import Filter
-from fillside.rig.scene.subject_limits import distance_to_disc_m, why_not_there
+from fillside.rig.scene.scene import distance_to_disc_m, why_not_there
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Point, Rig
 
 Source = Literal["file", "hand", "tracker"]

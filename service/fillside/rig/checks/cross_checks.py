@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
 
-from fillside.rig.checks.door_checks import key_checks, meter_checks, sensor_checks
-from fillside.rig.problems import Problem, did_you_mean
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.problems import Path, Problem, did_you_mean
+from fillside.rig.scene.scene import why_not_there
+from fillside.rig.tables.key_names import KEYS
+from fillside.rig.tables.key_words import Action, named_by
 from fillside.rig.tables.model import BALANCED_ROLES, NEAREST_M, WORK_ROLE, Point, Rig
 
 _APART_M = 0.01
@@ -128,3 +130,67 @@ def _directions(rig: Rig) -> Iterator[Problem]:
 
 def _looked_at(rig: Rig) -> Point | None:
     return None if rig.subject.looks == "camera" else rig.marks[rig.subject.looks]
+
+
+_OF_LINUX = re.compile(r"(key|btn)_[a-z0-9_]+")
+"""Any key of a Linux input device may be named by its code, such as key_zoomin."""
+
+
+def meter_checks(rig: Rig) -> Iterator[Problem]:
+    """Meters at marks or facing heads that the rig does not have."""
+    meters = rig.doors.mqtt.meters if rig.doors.mqtt is not None else {}
+    heads = [head.name for head in rig.heads]
+    for name, meter in meters.items():
+        at: Path = ("doors", "mqtt", "meters", name)
+        if isinstance(meter.at, str) and meter.at not in rig.marks:
+            yield _no((*at, "at"), "mark", meter.at, list(rig.marks))
+        if meter.facing not in ("head", "camera", *heads):
+            yield _no((*at, "facing"), "head", meter.facing, ["head", "camera", *heads])
+
+
+def sensor_checks(rig: Rig) -> Iterator[Problem]:
+    """Sensors at marks, or facing marks and heads, that the rig does not have."""
+    marks, heads = list(rig.marks), [head.name for head in rig.heads]
+    for name, sensor in rig.sensors.items():
+        first = rig.sensor_of(sensor.watches)
+        if name != first:
+            yield Problem(
+                ("sensors", name, "watches"),
+                f'"{first}" watches the {sensor.watches} already; one sensor of each kind can be',
+            )
+        if isinstance(sensor.at, str) and sensor.at not in marks:
+            yield _no(("sensors", name, "at"), "mark", sensor.at, marks)
+        if isinstance(sensor.facing, str) and sensor.facing not in ("camera", *marks, *heads):
+            yield _no(("sensors", name, "facing"), "head", sensor.facing, ["camera", *marks, *heads])
+        if sensor.at is not None and sensor.at == sensor.facing:
+            yield Problem(("sensors", name, "facing"), "a sensor cannot face the place where it is")
+
+
+def key_checks(rig: Rig) -> Iterator[Problem]:
+    """Keys that no machine has, and actions on what the rig does not have."""
+    keys = rig.keys
+    for place, mark in enumerate(keys.programme):
+        if mark not in rig.marks:
+            yield _no(("keys", "programme", place), "mark", mark, list(rig.marks))
+    if "press" in keys.model_fields_set:
+        yield from press_checks(keys.actions, rig)
+
+
+def press_checks(actions: Mapping[str, Action], rig: Rig) -> Iterator[Problem]:
+    """What is wrong with what keys do in this rig."""
+    roles = list(dict.fromkeys(head.role for head in rig.heads if head.role != WORK_ROLE))
+    for key, action in actions.items():
+        at: Path = ("keys", "press", key)
+        if key not in KEYS and not _OF_LINUX.fullmatch(key):
+            yield Problem(at, f'there is no key "{key}"; {did_you_mean(key, KEYS, "keys")}')
+        named = named_by(action)
+        if named.role is not None and named.role not in roles:
+            yield _no(at, "role", named.role, roles)
+        if named.mark is not None and named.mark not in rig.marks:
+            yield _no(at, "mark", named.mark, list(rig.marks))
+        if named.head is not None and named.head not in [head.name for head in rig.heads]:
+            yield _no(at, "head", named.head, [head.name for head in rig.heads])
+
+
+def _no(at: Path, kind: str, name: str, known: list[str]) -> Problem:
+    return Problem(at, f'there is no {kind} "{name}"; {did_you_mean(name, known, f"{kind}s")}')

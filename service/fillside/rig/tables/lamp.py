@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
+import math
 from functools import cached_property
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from fillside.photometry.distribution import Distribution
-from fillside.rig.tables.terms import MisfitError, Number, Part
+from fillside.rig.tables.terms import Flag, MisfitError, Number, Part, Whole
 
 MOST_ANGLES = 1000
 LEAST_AXIS_CD = 0.001
@@ -68,3 +69,107 @@ LampFile = str | LampTable
 """The name of a photometric file beside the rig file; once the rig is read, what the file says."""
 
 LAMP_FILE_WORDS = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
+
+COOLEST_END_K = 15_000.0
+"""Two whites are mixed along the black body's line, which is approximated up to here."""
+Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
+
+
+class Lamp(Part):
+    kind: Literal["led", "incandescent", "halogen", "cfl", "tube", "discharge", "other"] = "led"
+    lumens: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
+        default=None, description="light of one lamp in lumens, such as 3200"
+    )
+    count: Annotated[Whole, Field(ge=1, le=100, description="how many lamps the head holds")] = 1
+    cct: Kelvin | tuple[Kelvin, Kelvin] | None = Field(
+        default=None,
+        description="correlated colour temperature in kelvin, such as 5600, or its two ends, [2700, 6500]",
+    )
+    cool_share: Annotated[Number, Field(ge=0.001, le=0.999)] | None = Field(
+        default=None,
+        description="the cool channel's part of the light with both at full, 0.5 if left out",
+    )
+    watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
+        default=None, description="electrical power of one lamp in watts, such as 30"
+    )
+    battery: Flag | None = Field(
+        default=None, description="whether the lamp runs on a battery; its watts then load no circuit"
+    )
+    dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
+    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> Self:
+        ends = self.ends_k
+        if ends is not None and not ends[0] < ends[1] <= COOLEST_END_K:
+            raise MisfitError(
+                "cct", f"two ends are the warm one, then the cool one, to {COOLEST_END_K:.0f} K at most"
+            )
+        if ends is None and self.cool_share is not None:
+            raise MisfitError("cool_share", "is of a lamp with two whites; give both in cct")
+        return self
+
+    @property
+    def ends_k(self) -> tuple[float, float] | None:
+        """The warmest and the coolest white of a lamp that has more than one, K."""
+        return self.cct if isinstance(self.cct, tuple) else None
+
+    @property
+    def cct_k(self) -> float | None:
+        """The white of a lamp that has but one, K."""
+        return None if isinstance(self.cct, tuple) else self.cct
+
+    @property
+    def cool_part(self) -> float:
+        """The cool channel's part of the light with both channels at full."""
+        return 0.5 if self.cool_share is None else self.cool_share
+
+
+class ModifierTable(Part):
+    kind: Literal["bare", "shoot-through", "reflective", "softbox", "panel", "reflector", "other"] = "bare"
+    diameter: Annotated[Number, Field(ge=0, le=5)] = Field(
+        default=0.0, description="diameter of the lit face in metres; 0 is a point"
+    )
+    efficiency: Annotated[Number, Field(ge=0.0001, le=1)] | None = Field(
+        default=None, description="share of the lamp's light that leaves the lit face, such as 0.45"
+    )
+    loss: Annotated[Number, Field(ge=0, le=10)] | None = Field(
+        default=None, description="light lost in the modifier in stops, instead of efficiency"
+    )
+    spread: Annotated[Number, Field(ge=0, le=200)] | None = Field(
+        default=None, description="the m of I = I0 cos^m; 1 is a matt surface"
+    )
+    beam: Annotated[Number, Field(ge=2, lt=180)] | None = Field(
+        default=None, description="degrees between half-intensity directions, instead of spread"
+    )
+    diffusion: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=0.0, description="extra diffusion before the lamp, as stops of light lost"
+    )
+    max_watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
+        default=None, description="the most lamp power the modifier is marked for, in watts"
+    )
+    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
+
+    @model_validator(mode="after")
+    def _one_of_each(self) -> Self:
+        for key in ("spread", "beam", "efficiency", "loss"):
+            if self.photometry is not None and getattr(self, key) is not None:
+                raise MisfitError(key, f"the photometric file was measured with it; leave {key} out")
+        if self.efficiency is not None and self.loss is not None:
+            raise MisfitError("loss", "give efficiency or loss, not both")
+        if self.spread is not None and self.beam is not None:
+            raise MisfitError("beam", "give spread or beam, not both")
+        return self
+
+    @property
+    def transmission(self) -> float:
+        """Share of the lamp's light that leaves the lit face, extra diffusion counted, 0..1."""
+        passed = math.exp2(-(self.loss or 0.0)) if self.efficiency is None else self.efficiency
+        return passed * math.exp2(-self.diffusion)
+
+    @property
+    def spread_exponent(self) -> float:
+        """The m of cos^m: stated, or from the beam angle as ln 0.5 / ln cos(beam / 2)."""
+        if self.beam is not None:
+            return math.log(0.5) / math.log(math.cos(math.radians(self.beam / 2)))
+        return 1.0 if self.spread is None else self.spread

@@ -20,13 +20,10 @@ from fillside.rig.tables.head import (
     Dimming,
     Drive,
     Head,
-    Kelvin,
-    Lamp,
-    ModifierTable,
 )
 from fillside.rig.tables.keys import Keys
+from fillside.rig.tables.lamp import Kelvin, Lamp, ModifierTable
 from fillside.rig.tables.plan import Plan
-from fillside.rig.tables.sensors import Sensor, Watches
 from fillside.rig.tables.terms import (
     FARTHEST_M,
     HIGHEST_M,
@@ -276,6 +273,42 @@ class Ambient(Part):
         """Lux toward key, fill and camera, all heads out."""
         key, fill, camera = ((self.lux or 0.0) if v is None else v for v in self.directions_given)
         return key, fill, camera
+
+
+Watches = Literal["daylight", "heads"]
+
+
+class Sensor(Part):
+    """A lux sensor that stays where it is: it sees the daylight, at a window for example, or the heads, at
+    the subject.
+
+    Where one for the daylight is and faces is said only where light of our own heads reaches it: that is then
+    taken off.
+    """
+
+    watches: Watches = Field(
+        default="daylight", description='"daylight" to follow, or "heads" to see how far they have drifted'
+    )
+
+    at: Name | Point | None = Field(
+        default=None, description="a mark, or [x, y, z] in metres; left out: it sees none of our heads"
+    )
+    facing: Name | Point | None = Field(
+        default=None, description='"camera", a mark, a head or a point that it faces, with at'
+    )
+    receptor: Literal["flat", "dome"] = Field(default="flat", description="the shape of its receptor")
+    unit: Literal["lux", "fc", "ev100"] = Field(
+        default="lux", description="what it says when it sends only a number"
+    )
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.at is None) != (self.facing is None):
+            missing = "facing" if self.facing is None else "at"
+            raise MisfitError(missing, "give at and facing together, or neither for one that sees no head")
+        if self.watches == "heads" and self.at is None:
+            raise MisfitError("at", "a sensor that watches the heads needs at and facing")
+        return self
 
 
 class Rig(Part):

@@ -1,0 +1,269 @@
+"""Warnings about a sound rig file: legal content that is probably not intended."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from pydantic import BaseModel, ConfigDict
+
+from fillside.photometry.colour import duv, mired, mixed_cct_k, mixed_uv, tungsten_cct_k, xy_of_uv
+from fillside.photometry.whites import TwoWhites
+from fillside.rig.checks.cautions import GAS_LAMPS
+from fillside.rig.notation import tenths
+from fillside.rig.scene.scene import exposure_target_lux
+from fillside.rig.scene.whites import HOT_KINDS, OFF_FROM_MIRED, White, cct_at_full_k, colour_off, white_of
+from fillside.rig.tables.head import Head
+from fillside.rig.tables.lamp import LampTable
+from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, FARTHEST_M, RELATIVE_ROLES, Rig
+
+DIFFERS_FROM_STOPS = 0.5
+"""From this difference on, stated intensity and what lamp and modifier promise contradict each other."""
+HERE = ("127.0.0.1", "::1", "localhost")
+UNEVEN_FROM_STOPS = 0.25
+BEHIND_FROM = 0.05
+"""Share of a file's light that leaves behind the lit face before that is said."""
+FLUX_WITHIN = 0.05
+"""How far the sum over a file's zones may be from the lumens it states: table steps of 5 degrees and rounded
+figures make some per cent (common practice, no source)."""
+PINK_FROM_DUV = 0.006
+"""How far from the black body's line a white lamp may be (ANSI C78.377, from memory)."""
+LOW_OUTPUT = 0.05
+"""Steps of the wire are judged down to the head's floor, or to here where none is given."""
+
+
+class RigWarning(BaseModel):
+    """A legal but suspicious entry: the dotted key, and one sentence."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    key: str
+    says: str
+
+
+def warnings(rig: Rig) -> Iterator[RigWarning]:
+    """What is legal but probably not meant."""
+    yield from _balance_warnings(rig)
+    for head in rig.heads:
+        yield from _light_warnings(head)
+        yield from (RigWarning(key=key, says=says) for key, says in lamp_table_warnings(head))
+        yield from _dimming_warnings(head)
+        yield from _place_warnings(rig, head)
+    yield from (RigWarning(key=key, says=says) for key, says in white_warnings(rig))
+    used = {head.drive.driver for head in rig.heads if head.drive is not None}
+    for name in rig.drivers:
+        if name not in used:
+            yield RigWarning(key=f"drivers.{name}", says="no head is on this driver")
+    for key, says in door_warnings(rig):
+        yield RigWarning(key=key, says=says)
+
+
+def _balance_warnings(rig: Rig) -> Iterator[RigWarning]:
+    roles = {head.role for head in rig.heads}
+    for role in ("key", "fill"):
+        if role not in roles:
+            yield RigWarning(key="heads", says=f"no head is {role}: no ratio can be held, only the exposure")
+    for table, wishes in (("relative", rig.balance.relative), ("against", rig.balance.against)):
+        for role in wishes:
+            if role not in roles:
+                yield RigWarning(key=f"balance.{table}.{role}", says=f"no head has the role {role}")
+    for role, rule in {head.role: head.rule for head in rig.heads if head.rule in RELATIVE_ROLES}.items():
+        if role not in rig.balance.relative:
+            stops = DEFAULT_RELATIVE_STOPS[rule]
+            against = rig.balance.against.get(role, "exposure" if rule == "background" else "key")
+            says = f"nothing is said of {role}; it is held at {stops:+.1f} stops against the {against}"
+            yield RigWarning(key="balance.relative", says=says)
+    target, most = exposure_target_lux(rig), rig.subject.most_lux
+    if most is not None and most < target:
+        yield RigWarning(
+            key="subject.most_lux",
+            says=f"{most:.0f} lx at most on the face, but the exposure asks for {target:.0f} lx",
+        )
+    ambient = max(rig.ambient.toward)
+    if ambient > target / 2:
+        yield RigWarning(
+            key="ambient",
+            says=f"{ambient:.0f} lx of the room leave little to hold of a target of {target:.0f} lx",
+        )
+    if not 10 <= target <= 20_000:
+        yield RigWarning(
+            key="camera", says=f"these settings ask for {target:.3g} lx at the face; is that meant?"
+        )
+
+
+def _light_warnings(head: Head) -> Iterator[RigWarning]:
+    computed = head.computed_intensity_cd
+    modifier, key = head.modifier, f"heads.{head.name}"
+    if head.intensity is not None and computed is not None:
+        stops = math.log2(head.intensity / computed)
+        if abs(stops) > DIFFERS_FROM_STOPS:
+            yield RigWarning(
+                key=f"{key}.intensity",
+                says=f"{head.intensity:.0f} cd is {tenths(stops)} "
+                f"{'over' if stops > 0 else 'under'} the {computed:.0f} cd that lamp and modifier promise; "
+                "the stated value is used",
+            )
+    silent = modifier.efficiency is None and modifier.loss is None and modifier.photometry is None
+    if head.intensity is None and silent and modifier.kind != "bare":
+        yield RigWarning(
+            key=f"{key}.modifier",
+            says=f"a {modifier.kind} without efficiency or loss is taken to lose nothing; "
+            "0.5 to 2 stops are usual, so meter it",
+        )
+
+
+def _dimming_warnings(head: Head) -> Iterator[RigWarning]:
+    lamp = head.lamp
+    if lamp is None or lamp.kind not in GAS_LAMPS or head.dimming.fixed:
+        return
+    if "dimmable" not in lamp.model_fields_set:
+        yield RigWarning(
+            key=f"heads.{head.name}.lamp",
+            says=f"many {lamp.kind} lamps must not be dimmed; see the lamp's marking and say dimmable = true",
+        )
+    if head.dimming.floor == 0:
+        yield RigWarning(
+            key=f"heads.{head.name}.dimming.floor",
+            says=f"no floor is given, and a {lamp.kind} lamp goes out or flickers when dimmed low",
+        )
+
+
+def _place_warnings(rig: Rig, head: Head) -> Iterator[RigWarning]:
+    key = f"heads.{head.name}.position"
+    away = math.dist(head.position, rig.first_mark)
+    if away > FARTHEST_M:
+        yield RigWarning(key=key, says=f"{away:.0f} m from the first mark; places are in metres")
+    if head.position[2] < 0:
+        yield RigWarning(key=key, says=f"{-head.position[2]:.2f} m under the floor; z points up")
+    first = next(other for other in rig.heads if math.dist(other.position, head.position) < 0.01)
+    if first is not head:
+        yield RigWarning(key=key, says=f"the same place as {first.name}")
+    if head.rule in ("key", "fill", "hair") and _behind(rig, head):
+        yield RigWarning(
+            key=f"heads.{head.name}.aim", says="the subject's place is behind its lit face, in the dark"
+        )
+
+
+def _behind(rig: Rig, head: Head) -> bool:
+    toward = [a - p for a, p in zip(rig.aim_of(head), head.position, strict=True)]
+    subject = [s - p for s, p in zip(rig.start, head.position, strict=True)]
+    return sum(t * s for t, s in zip(toward, subject, strict=True)) <= 0
+
+
+def lamp_table_warnings(head: Head) -> Iterator[tuple[str, str]]:
+    """Dotted key and sentence of everything odd about the head's photometric file, if it has one."""
+    table = head.table
+    if table is None:
+        return
+    part = "modifier" if head.modifier.photometry is not None else "lamp"
+    key = f"heads.{head.name}.{part}.photometry"
+    for says in (*_shape(table), *_lumens(table, head)):
+        yield key, f"{table.file}: {says}" if table.file else says
+
+
+def _shape(table: LampTable) -> Iterator[str]:
+    if table.uneven_stops is not None and table.uneven_stops > UNEVEN_FROM_STOPS:
+        yield (
+            f"the light differs by up to {table.uneven_stops:.1f} stop round the axis; it is taken as the "
+            "same all round, at its mean, however the head is turned"
+        )
+    behind = table.flux_lm(90.0) / max(table.flux_lm(), 1e-300)
+    if behind > BEHIND_FROM:
+        yield (
+            f"{100 * behind:.0f} % of the light leaves backward; nothing behind the lit face is counted "
+            "(say with bounce what the room sends back)"
+        )
+
+
+def _lumens(table: LampTable, head: Head) -> Iterator[str]:
+    flux = table.flux_lm()
+    if table.said_lumens is not None and abs(flux / table.said_lumens - 1) > FLUX_WITHIN:
+        yield f"its intensities add up to {flux:.0f} lm, but it states {table.said_lumens:.0f} lm"
+    elif table.lamp_lumens is not None and flux > table.lamp_lumens * (1 + FLUX_WITHIN):
+        yield (
+            f"its intensities add up to {flux:.0f} lm, more than the {table.lamp_lumens:.0f} lm of its lamps"
+        )
+    lumens = None if head.lamp is None else head.lamp.lumens
+    if lumens is not None and table.lamp_lumens is None:
+        off = abs(math.log2(flux / lumens))
+        says = "absolute intensities are used as they are, and lamp.lumens is not"
+        yield f"{says}; they differ by {off:.1f} stop" if off >= 0.05 else says
+
+
+def white_warnings(rig: Rig) -> Iterator[tuple[str, str]]:
+    """Dotted key and sentence of everything to mind about colour temperatures."""
+    if isinstance(rig.balance.cct, dict):
+        roles = {head.role for head in rig.heads}
+        for role in rig.balance.cct:
+            if role not in roles:
+                yield f"balance.cct.{role}", f"no head has the role {role}"
+    for head in rig.heads:
+        key = f"heads.{head.name}.lamp"
+        for says in (*_dimming(rig, head), *_tuning(rig, head)):
+            yield key, says
+        off = colour_off(rig, head, 1.0)
+        if off is not None:
+            yield f"{key}.cct", off
+
+
+def _dimming(rig: Rig, head: Head) -> Iterator[str]:
+    full = cct_at_full_k(rig, head)
+    if full is None or head.lamp is None or head.lamp.kind not in HOT_KINDS or head.dimming.fixed:
+        return
+    a_stop = mired(tungsten_cct_k(full, 0.5)) - mired(full)
+    yield (
+        f"its colour moves about {a_stop:.0f} mired a stop as it dims, from {full:.0f} K at full: more than "
+        f"{OFF_FROM_MIRED:.0f} from {OFF_FROM_MIRED / a_stop:.1f} stop down; dim it by distance or diffusion "
+        "where colour matters"
+    )
+
+
+def _tuning(rig: Rig, head: Head) -> Iterator[str]:
+    white = white_of(rig, head)
+    if white is None:
+        return
+    if white.mix is None and not white.told:
+        to = "" if white.wanted_k is None else f": set it to {white.held_k:.0f} K by hand"
+        yield f"its white can be changed, but nothing here does it{to}"
+    elif white.wanted_k is None:
+        yield f"no balance.cct is given for it; both whites run alike, at about {white.held_k:.0f} K"
+    if white.mix is not None:
+        yield from _mix(white, white.mix, head.dimming.floor or LOW_OUTPUT)
+
+
+def _mix(white: White, mix: TwoWhites, low: float) -> Iterator[str]:
+    off = duv(*xy_of_uv(*mixed_uv(white.warm_k, white.cool_k, mix.cool_share)))
+    if abs(off) >= PINK_FROM_DUV:
+        yield (
+            f"its two whites mixed to {white.held_k:.0f} K are pinkish, about Duv {off:.3f}; "
+            "compare with a lamp of one white before you trust it on skin"
+        )
+    coarse = max(
+        abs(mired(mixed_cct_k(white.warm_k, white.cool_k, share)) - mired(white.held_k))
+        for share in mix.cool_shares(low)
+    )
+    if coarse >= OFF_FROM_MIRED and white.warm_k <= (white.wanted_k or white.held_k) <= white.cool_k:
+        yield (
+            f"its steps are too coarse to hold its white: down to {100 * low:.0f} % of its light it wanders "
+            f"by {coarse:.0f} mired; drive it in 16 bits if it can be"
+        )
+    if white.most < 0.999:
+        yield f"at {white.held_k:.0f} K it gives {100 * white.most:.0f} % of what both channels give at full"
+
+
+def door_warnings(rig: Rig) -> Iterator[tuple[str, str]]:
+    """What is legal at a door and may be regretted: key and sentence."""
+    mqtt, osc = rig.doors.mqtt, rig.doors.osc
+    if mqtt is not None and mqtt.broker not in HERE:
+        if mqtt.user_from is None and mqtt.certificate_file is None:
+            yield (
+                "doors.mqtt",
+                "whoever may publish on this broker may order light; give it a user, and topics to each user",
+            )
+        elif not mqtt.tls:
+            yield "doors.mqtt.tls", "the password goes over the network as it is; tls = true encrypts it"
+    if osc is not None and osc.allow:
+        yield (
+            "doors.osc.allow",
+            "OSC knows no passwords, and an address can be forged; keep this network to yourself",
+        )
