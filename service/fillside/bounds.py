@@ -25,8 +25,8 @@ class Bound:
     why: str
 
 
-MOST_UNDO, MOST_TOKENS, MOST_ONCE, LINES_AT_ONCE = 100, 200, 20, 20
-MOST_DAMAGED, OCTETS_DAMAGED, OCTETS_BESIDE = 3, 256 * MB, 4 * MB
+MOST_UNDO, MOST_TOKENS, MOST_ONE_TIME_TOKENS, LOG_LINE_BURST = 100, 200, 20, 20
+MOST_DAMAGED, DAMAGED_OCTETS, LARGEST_WAL_OCTETS = 3, 256 * MB, 4 * MB
 
 ORDERS = Bound(
     "journal: orders that were obeyed",
@@ -65,21 +65,23 @@ CALIBRATIONS = Bound(
     "the newest 30, each day's last, and what a person imported or went back to",
 )
 UNDO = Bound("orders that `undo` takes back", MOST_UNDO, None, None, "nobody takes back more")
-LOG_BESIDE = Bound(
-    "SQLite's log beside the database", 1, OCTETS_BESIDE, None, "shortened once it has been taken over"
+WRITE_AHEAD_LOG = Bound(
+    "SQLite's log beside the database", 1, LARGEST_WAL_OCTETS, None, "shortened once it has been taken over"
 )
 DAMAGED = Bound(
     "damaged databases",
     MOST_DAMAGED,
-    OCTETS_DAMAGED,
+    DAMAGED_OCTETS,
     None,
     "the newest stays, however large; older ones within this",
 )
 TOKENS = Bound("tokens", MOST_TOKENS, None, None, "none goes by itself; a further one is refused")
-ONCE = Bound("tokens for once", MOST_ONCE, None, None, "good for ten minutes; a further one is refused")
+ONE_TIME_TOKENS = Bound(
+    "tokens for once", MOST_ONE_TIME_TOKENS, None, None, "good for ten minutes; a further one is refused"
+)
 LOG_LINES = Bound(
     "lines of the log",
-    LINES_AT_ONCE,
+    LOG_LINE_BURST,
     None,
     None,
     "of a kind at once, of what visitors can bring about 1; then one a minute, with how many were left out",
@@ -93,10 +95,10 @@ BOUNDS = (
     READINGS,
     CALIBRATIONS,
     UNDO,
-    LOG_BESIDE,
+    WRITE_AHEAD_LOG,
     DAMAGED,
     TOKENS,
-    ONCE,
+    ONE_TIME_TOKENS,
     LOG_LINES,
 )
 
@@ -106,8 +108,8 @@ NEWEST_READINGS = 1_000
 """So many of the newest readings stay whatever they are for: some may not be weighed yet."""
 NEWEST_CHECKS = 200
 """And so many of the newest that tell of drift."""
-LONGEST_SAID = 2_000
+LONGEST_ORDER = 2_000
 """A journal row has no more of an order's JSON [characters]; of a longer one its beginning."""
-BEGINS = 900
+ORDER_EXCERPT = 900
 """So much of it [characters]; quoted once more it may take twice the room."""
 LONGEST_NOTE = 500

@@ -97,7 +97,7 @@ class Room:
 
     def __init__(self, keys: dict[str, Any], tables: dict[str, Any] | None = None, **lamp: Any) -> None:
         self.rig = with_bulb("fill", 6.0, **{"full_scale": 254, **keys}, tables=tables or {})
-        drive = self.rig.wiring.drives["fill"]
+        drive = self.rig.driver_config.drives["fill"]
         assert isinstance(drive, MqttDrive)
         self.drive, self.bulb = drive, Bulb(drive)
         self.lamp = Lamp(drive.full_scale, **lamp)

@@ -217,7 +217,7 @@ async def studio(folder: Path, broker: Broker, keys: str = SPEAKS) -> AsyncItera
 
 
 def drive_of(rig: Rig) -> MqttDrive:
-    drive = rig.wiring.drives["fill"]
+    drive = rig.driver_config.drives["fill"]
     assert isinstance(drive, MqttDrive)
     return drive
 

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fillside.photometry.distribution import Distribution, Tabled
+from fillside.photometry.distribution import Distribution, HeadDistributions
 from fillside.photometry.source import LightSources, receptor_lux
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import PhotometricFile
+from fillside.rig.photometric.photometric_file import PhotometricFile
 
 LAMBERTIAN = """IESNA:LM-63-2002
 [TEST] example
@@ -45,7 +45,7 @@ def point_source(measured: PhotometricFile) -> LightSources:
         none,
         none,
         none,
-        Tabled.of([distribution(measured)]),
+        HeadDistributions.of([distribution(measured)]),
     )
 
 

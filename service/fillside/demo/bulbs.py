@@ -154,7 +154,7 @@ class SimulatedBulb:
 
 def bulbs_of(rig: Rig, clock: Clock) -> dict[str, SimulatedBulb]:
     """A simulated bulb for every head of a rig that is one."""
-    drives = rig.wiring.drives.items()
+    drives = rig.driver_config.drives.items()
     return {name: SimulatedBulb(drive, clock) for name, drive in drives if isinstance(drive, MqttDrive)}
 
 

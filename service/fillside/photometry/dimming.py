@@ -134,13 +134,13 @@ class Fixed(DimmingCurve):
 
 
 @dataclass(frozen=True)
-class TabledCurve(DimmingCurve):
+class TableCurve(DimmingCurve):
     """A monotone cubic (Fritsch and Carlson, 1980) through measured pairs of level and output.
 
     `levels` rise strictly within 0..1, `outputs` never fall and end at 1; (0, 0) is put in front when no
     level is 0. Beyond the last level the output stays 1. Raises ValueError where that is not so.
 
-    >>> TabledCurve((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
+    >>> TableCurve((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
     0.0
     """
 
@@ -200,7 +200,7 @@ def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> DimmingCurve:
             raise ValueError(f"{spec!r} is not a dimming curve; there are {', '.join(_NAMED)}, or a table")
         return _NAMED[spec]
     levels, outputs = spec
-    return TabledCurve(tuple(levels), tuple(outputs))
+    return TableCurve(tuple(levels), tuple(outputs))
 
 
 def code_from_level(level: float, full_scale: int) -> int:

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.distribution import Tabled
+from fillside.photometry.distribution import HeadDistributions
 from fillside.photometry.quadrature import chords, half_disc, legendre
 from fillside.photometry.rings import cut_disc, whole_disc
 
@@ -76,7 +76,7 @@ def relative_intensity(spread: FloatArray, cosine_squared: FloatArray) -> FloatA
 
 
 @dataclass(frozen=True, eq=False)
-class DiscsSeen:
+class DiscGeometry:
     """Discs seen from a place, one entry of each array (n,) per disc.
 
     `height` is how far the place lies in front of the disc's plane [m, above 0]; `offset` how far the foot
@@ -88,11 +88,11 @@ class DiscsSeen:
     offset: FloatArray
     radius: FloatArray
     spread: FloatArray
-    tabled: Tabled | None = None
+    tabled: HeadDistributions | None = None
 
-    def take(self, chosen: Chosen) -> DiscsSeen:
+    def take(self, chosen: Chosen) -> DiscGeometry:
         tabled = None if self.tabled is None else self.tabled.take(chosen)
-        return DiscsSeen(
+        return DiscGeometry(
             self.height[chosen], self.offset[chosen], self.radius[chosen], self.spread[chosen], tabled
         )
 
@@ -115,7 +115,7 @@ class DiscsSeen:
         return hard
 
 
-def whole_disc_means(discs: DiscsSeen) -> FloatArray:
+def whole_disc_means(discs: DiscGeometry) -> FloatArray:
     """Means (3, n) over each disc of i / r^2 [1/m2], i / r^3 [1/m3], and i / r^3 times the way outward.
 
     i is the relative intensity; outward runs in the disc's plane, from the foot of the perpendicular to the
@@ -131,7 +131,9 @@ def whole_disc_means(discs: DiscsSeen) -> FloatArray:
     return means
 
 
-def cut_disc_means(discs: DiscsSeen, ahead: FloatArray, lean: FloatArray, uphill: FloatArray) -> FloatArray:
+def cut_disc_means(
+    discs: DiscGeometry, ahead: FloatArray, lean: FloatArray, uphill: FloatArray
+) -> FloatArray:
     """Mean (n,) over each disc of i max(0, cos theta) / r^2 [1/m2] for flat receptors whose horizon cuts it.
 
     theta is at the receptor, from its axis. `ahead` is the axis times the way to the disc's centre [m];
@@ -184,7 +186,7 @@ def _whole_disc_terms(nodes: Nodes) -> tuple[FloatArray, FloatArray, FloatArray]
     return np.stack([np.ones_like(along), along, distance**2], axis=1), weight, weight * along
 
 
-def _whole(nodes: Nodes, discs: DiscsSeen) -> FloatArray:
+def _whole(nodes: Nodes, discs: DiscGeometry) -> FloatArray:
     terms, weight, leaning = _whole_disc_terms(nodes)
     h2, offset, radius = discs.height * discs.height, discs.offset, discs.radius
     of_terms = np.empty((3, len(radius)))
@@ -206,7 +208,7 @@ def _chord_terms(nodes: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _cut(
-    nodes: Nodes, discs: DiscsSeen, ahead: FloatArray, lean: FloatArray, uphill: FloatArray
+    nodes: Nodes, discs: DiscGeometry, ahead: FloatArray, lean: FloatArray, uphill: FloatArray
 ) -> FloatArray:
     rise = discs.radius * lean
     along, half, weight = chords(np.arccos(np.maximum(np.minimum(-ahead / rise, 1.0), -1.0)), nodes[0])

@@ -88,7 +88,7 @@ class Distribution:
 
 
 @dataclass(frozen=True, eq=False)
-class Tabled:
+class HeadDistributions:
     """Which of n heads have a table: `which` (n,) is a place in `tables`, or -1 for cos^spread."""
 
     which: IntArray
@@ -103,10 +103,10 @@ class Tabled:
         has = np.array([table is not None for table in distributions])
         return cls(np.where(has, np.cumsum(has) - 1, -1).astype(np.intp), tables)
 
-    def take(self, chosen: Chosen) -> Tabled | None:
+    def take(self, chosen: Chosen) -> HeadDistributions | None:
         """Only the heads chosen; None when none of them has a table."""
         which = self.which[chosen]
-        return Tabled(which, self.tables) if (which >= 0).any() else None
+        return HeadDistributions(which, self.tables) if (which >= 0).any() else None
 
     def each(self) -> Iterator[tuple[int, Distribution]]:
         """The heads that have a table, by their place, with it."""

@@ -11,8 +11,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillside.photometry.disc import DiscsSeen, cut_disc_means, whole_disc_means
-from fillside.photometry.distribution import Tabled
+from fillside.photometry.disc import DiscGeometry, cut_disc_means, whole_disc_means
+from fillside.photometry.distribution import HeadDistributions
 
 _IN_THE_PLANE_M = 1e-9
 
@@ -42,7 +42,7 @@ class LightSources:
     diameter_m: FloatArray
     setback_m: FloatArray
     bounce: FloatArray
-    tabled: Tabled | None = None
+    tabled: HeadDistributions | None = None
 
     def __post_init__(self) -> None:
         heads = len(self.position)
@@ -86,7 +86,7 @@ def _arrays() -> tuple[str, ...]:
     return tuple(field.name for field in fields(LightSources) if field.name != "tabled")
 
 
-def toward(sources: LightSources, point: ArrayLike) -> FloatArray:
+def head_directions(sources: LightSources, point: ArrayLike) -> FloatArray:
     """Unit vectors (n, 3) from `point` to each head's `position`; a zero vector where they meet."""
     away = sources.position - _place(point)
     length = np.sqrt(np.einsum("nk,nk->n", away, away))
@@ -96,7 +96,7 @@ def toward(sources: LightSources, point: ArrayLike) -> FloatArray:
 
 def facing_lux(sources: LightSources, point: ArrayLike) -> FloatArray:
     """E_i (n,) [lx]: a flat receptor at `point` facing each head's position, that head alone at full."""
-    facing = toward(sources, point)[None]
+    facing = head_directions(sources, point)[None]
     lux: FloatArray = receptor_lux(sources, point, facing, np.zeros(1, dtype=np.bool_))[0]
     return lux
 
@@ -120,7 +120,7 @@ def receptor_lux(sources: LightSources, point: ArrayLike, axes: ArrayLike, dome:
     heads = len(sources)
     if is_dome.ndim != 1 or axis.shape not in ((len(is_dome), 3), (len(is_dome), heads, 3)):
         raise ValueError(f"axes of shape {axis.shape} do not fit {is_dome.shape} receptors and {heads} heads")
-    seen = _SourcesSeen.of(sources, place)
+    seen = _SourceGeometry.of(sources, place)
     ahead, along_head, outward = _dots(axis, (seen.centre, sources.axis, seen.outward))
     even, plain, leaning = seen.full_cd * whole_disc_means(seen.discs)
     weighed = ahead * plain + outward * leaning
@@ -138,13 +138,13 @@ def receptor_lux(sources: LightSources, point: ArrayLike, axes: ArrayLike, dome:
 
 
 @dataclass(frozen=True, eq=False)
-class _SourcesSeen:
+class _SourceGeometry:
     """All heads seen from one place; `centre` leads to their discs, `outward` runs in the discs' planes."""
 
     centre: FloatArray
     outward: FloatArray
     full_cd: FloatArray
-    discs: DiscsSeen
+    discs: DiscGeometry
 
     @classmethod
     def of(cls, sources: LightSources, place: FloatArray) -> Self:
@@ -157,7 +157,9 @@ class _SourcesSeen:
             centre,
             way / np.where(offset > 0, offset, 1.0)[:, None],
             np.where(lit, sources.intensity_cd, 0.0),
-            DiscsSeen(np.where(lit, height, 1.0), offset, sources.radius_m, sources.spread, sources.tabled),
+            DiscGeometry(
+                np.where(lit, height, 1.0), offset, sources.radius_m, sources.spread, sources.tabled
+            ),
         )
 
 

@@ -65,20 +65,20 @@ def stops_text(value: float) -> str:
     ('-1 stop', '+0.33 stop', '-1.5 stops', '0 stop')
     """
     rounded = round(value, 2) + 0.0
-    return f"{rounded:+g} {noun(rounded)}" if rounded else "0 stop"
+    return f"{rounded:+g} {stop_noun(rounded)}" if rounded else "0 stop"
 
 
-def tenths(stops: float) -> str:
+def stop_size(stops: float) -> str:
     """A size in stops as a meter in a hand knows it.
 
-    >>> tenths(0.42), tenths(1.04), tenths(-1.3)
+    >>> stop_size(0.42), stop_size(1.04), stop_size(-1.3)
     ('0.4 stop', '1.0 stop', '1.3 stops')
     """
     rounded = round(abs(stops), 1)
-    return f"{rounded:.1f} {noun(rounded)}"
+    return f"{rounded:.1f} {stop_noun(rounded)}"
 
 
-def noun(stops: float) -> str:
+def stop_noun(stops: float) -> str:
     """One stop and its fractions, two stops."""
     return "stop" if abs(stops) <= 1 else "stops"
 

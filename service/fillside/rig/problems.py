@@ -71,10 +71,10 @@ def one_line(text: str) -> str:
     return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 201]}…{line[-200:]}"
 
 
-def shown(value: Any) -> str:
+def describe(value: Any) -> str:
     """A value as a person would recognise it in the file, cut when it is long.
 
-    >>> shown("4OO"), shown(True), shown([1, 2])
+    >>> describe("4OO"), describe(True), describe([1, 2])
     ('the text "4OO"', 'true', 'a list of 2')
     """
     if isinstance(value, str):
@@ -127,10 +127,10 @@ def did_you_mean(word: str, known: Iterable[str], kind: str = "known") -> str:
     return f"{kind}: {listed}"
 
 
-def unknown(kind: str, name: str, known: Iterable[str]) -> str:
+def unknown_name(kind: str, name: str, known: Iterable[str]) -> str:
     """What to say of a head, a mark or a role that the rig does not have, and what it has instead.
 
-    >>> unknown("mark", "stage", ["chair", "lean"])
+    >>> unknown_name("mark", "stage", ["chair", "lean"])
     'no mark "stage" in this rig; its marks: chair, lean'
     """
     return f"no {kind} {quoted(name)} in this rig; {did_you_mean(name, known, f'its {kind}s')}"

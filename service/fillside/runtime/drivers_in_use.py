@@ -51,8 +51,8 @@ def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Drivers
         name: build(
             name,
             rig.drivers[name].kind,
-            cast(OptionsModel, rig.wiring.options[name]),
-            {head: cast(DriveModel, rig.wiring.drives[head]) for _, head in own},
+            cast(OptionsModel, rig.driver_config.options[name]),
+            {head: cast(DriveModel, rig.driver_config.drives[head]) for _, head in own},
             clock=clock,
             identity=identity,
             ccts_k=_told(rig),

@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
-from fillside.rig.notation import noun, ratio_text
 from fillside.rig.notation import percent as percent_text
-from fillside.text.visible import in_one_line
+from fillside.rig.notation import ratio_text, stop_noun
+from fillside.text.escapes import escape_to_one_line
 
 NOTHING = "–"
 LEAST_ERROR_STOPS = 0.05
@@ -39,7 +39,7 @@ def stops(value: float | None, *, sign: bool = True, places: int = 2) -> str:
     if value is None or not math.isfinite(value):
         return NOTHING
     rounded = round(value, places) + 0.0
-    return f"{rounded:{'+' if sign and rounded else ''}.{places}f} {noun(rounded)}"
+    return f"{rounded:{'+' if sign and rounded else ''}.{places}f} {stop_noun(rounded)}"
 
 
 def at_most(value: float | None) -> str:
@@ -66,10 +66,10 @@ def ratio(value: float | None, in_stops: float | None = None) -> str:
     )
 
 
-def wish(value: float | None) -> str:
+def target_ratio(value: float | None) -> str:
     """A wanted ratio, without digits that nobody asked for.
 
-    >>> wish(2.0), wish(2.8284), wish(0.5), wish(None)
+    >>> target_ratio(2.0), target_ratio(2.8284), target_ratio(0.5), target_ratio(None)
     ('2:1', '2.83:1', '1:2', '–')
     """
     return NOTHING if value is None or not math.isfinite(value) or value <= 0 else ratio_text(value)
@@ -100,7 +100,7 @@ def metres(point: Any) -> str:
 
 def table(rows: list[list[str]], right: tuple[int, ...] = ()) -> list[str]:
     """Rows as lines of equal columns; the columns numbered in `right` are set flush right."""
-    rows = [[in_one_line(cell) for cell in row] for row in rows]
+    rows = [[escape_to_one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = []
     for row in rows:

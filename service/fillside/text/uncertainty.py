@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from fillside.calibration.result.expanded import around, decimals
-from fillside.rig.notation import noun, ratio_text
+from fillside.rig.notation import ratio_text, stop_noun
 from fillside.text import numbers
 
 
@@ -28,14 +28,16 @@ def rounded(value: float | None, within_stops: float | None) -> str:
     """
     if value is None or not math.isfinite(value) or within_stops is None:
         return numbers.stops(value)
-    return f"{_signed(value, within_stops)} {noun(round(value, decimals(within_stops)))}"
+    return f"{_signed(value, within_stops)} {stop_noun(round(value, decimals(within_stops)))}"
 
 
-def off(error_stops: float | None, within_stops: float | None) -> str:
+def deviation(error_stops: float | None, within_stops: float | None) -> str:
     """By how much something is off: what drowns in its uncertainty is not told as a number.
 
-    >>> off(0.0004, 2.4), off(-0.83, 2.4), off(-0.352, 0.12), off(0.001, None), off(None, 1.0)
-    ('within ±2 stops', '-1 ±2 stops', '-0.35 ±0.12 stop', '0.00 stop', '–')
+    >>> deviation(0.0004, 2.4), deviation(-0.83, 2.4), deviation(-0.352, 0.12)
+    ('within ±2 stops', '-1 ±2 stops', '-0.35 ±0.12 stop')
+    >>> deviation(0.001, None), deviation(None, 1.0)
+    ('0.00 stop', '–')
     """
     if error_stops is None or not math.isfinite(error_stops) or within_stops is None:
         return numbers.stops(error_stops)
@@ -49,7 +51,7 @@ def _signed(value: float, within_stops: float) -> str:
     return text[1:] if float(text) == 0 else text
 
 
-def around_words(within_stops: float | None) -> str:
+def plus_minus(within_stops: float | None) -> str:
     """An uncertainty that stands beside its number, where there is one."""
     return "" if within_stops is None else around(within_stops)
 

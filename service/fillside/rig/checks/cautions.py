@@ -63,7 +63,7 @@ class Caution:
         return f"{self.title}{f' ({self.cause.named})' if self.cause.named else ''}: {self.text}"
 
 
-def cautions(rig: Rig) -> list[str]:
+def caution_texts(rig: Rig) -> list[str]:
     """What to mind with the heads that this rig has, one paragraph each, most dangerous first."""
     return [caution.says for caution in cautions_of(rig)]
 

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Mapping
 
 from fillside.rig.problems import Path, Problem, did_you_mean
-from fillside.rig.scene.scene import why_not_there
+from fillside.rig.scene.scene import subject_place_error
 from fillside.rig.tables.key_names import KEYS
 from fillside.rig.tables.key_words import Action, named_by
 from fillside.rig.tables.model import BALANCED_ROLES, NEAREST_M, WORK_ROLE, Point, Rig
@@ -108,7 +108,7 @@ def _camera_exposure(rig: Rig) -> Iterator[Problem]:
 
 def _places(rig: Rig) -> Iterator[Problem]:
     for name, point in rig.marks.items():
-        if why := why_not_there(rig, point):
+        if why := subject_place_error(rig, point):
             yield Problem(("marks", name), f"a subject cannot be there: {why}")
 
 

@@ -6,8 +6,8 @@ import math
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.rig.checks.cautions import camera_advice, cautions
-from fillside.rig.checks.warnings import RigWarning, warnings
+from fillside.rig.checks.cautions import camera_advice, caution_texts
+from fillside.rig.checks.warnings import RigWarning, rig_warnings
 from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import (
     CurveTable,
@@ -21,7 +21,7 @@ class _ReportModel(BaseModel):
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
 
-class HeadUnderstood(_ReportModel):
+class HeadSummary(_ReportModel):
     """One head as the file describes it; angles are seen from where the subject starts.
 
     `side_deg` is the angle sideways from the camera, positive to the camera's right; `up_deg` above the face.
@@ -53,7 +53,7 @@ class RigReport(_ReportModel):
     ratio_stops: float | None
     exposure_target_lux: float
     ambient_lux: tuple[float, float, float]
-    heads: tuple[HeadUnderstood, ...]
+    heads: tuple[HeadSummary, ...]
     drivers: dict[str, str]
     doors: dict[str, str]
     warnings: tuple[RigWarning, ...]
@@ -77,8 +77,8 @@ def check_rig(rig: Rig) -> RigReport:
         heads=tuple(_understood(rig, head) for head in rig.heads),
         drivers={name: table.kind for name, table in rig.drivers.items()},
         doors=doors_said(rig),
-        warnings=tuple(warnings(rig)),
-        cautions=tuple(cautions(rig)),
+        warnings=tuple(rig_warnings(rig)),
+        cautions=tuple(caution_texts(rig)),
         camera=tuple(camera_advice(rig)),
     )
 
@@ -90,10 +90,10 @@ def _stops(rig: Rig) -> float | None:
     return math.log2(rig.balance.ratio_value - (1 if rig.balance.read_as == "key+fill:fill" else 0))
 
 
-def _understood(rig: Rig, head: Head) -> HeadUnderstood:
+def _understood(rig: Rig, head: Head) -> HeadSummary:
     side, up = _bearing(rig, head)
     curve = head.dimming.curve
-    return HeadUnderstood(
+    return HeadSummary(
         name=head.name,
         role=head.role,
         holds_like=head.rule,

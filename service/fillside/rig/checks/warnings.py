@@ -8,13 +8,20 @@ from collections.abc import Iterator
 from pydantic import BaseModel, ConfigDict
 
 from fillside.photometry.colour import duv, mired, mixed_cct_k, mixed_uv, tungsten_cct_k, xy_of_uv
-from fillside.photometry.whites import TwoWhites
+from fillside.photometry.white_mix import WhiteMix
 from fillside.rig.checks.cautions import GAS_LAMPS
-from fillside.rig.notation import tenths
+from fillside.rig.notation import stop_size
 from fillside.rig.scene.scene import exposure_target_lux
-from fillside.rig.scene.whites import HOT_KINDS, OFF_FROM_MIRED, White, cct_at_full_k, colour_off, white_of
+from fillside.rig.scene.whites import (
+    HOT_KINDS,
+    NOTICEABLE_MIRED,
+    White,
+    cct_at_full_k,
+    white_deviation,
+    white_of,
+)
 from fillside.rig.tables.head import Head
-from fillside.rig.tables.lamp import LampTable
+from fillside.rig.tables.lamp import IntensityTable
 from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, FARTHEST_M, RELATIVE_ROLES, Rig
 
 DIFFERS_FROM_STOPS = 0.5
@@ -41,7 +48,7 @@ class RigWarning(BaseModel):
     says: str
 
 
-def warnings(rig: Rig) -> Iterator[RigWarning]:
+def rig_warnings(rig: Rig) -> Iterator[RigWarning]:
     """What is legal but probably not meant."""
     yield from _balance_warnings(rig)
     for head in rig.heads:
@@ -99,7 +106,7 @@ def _light_warnings(head: Head) -> Iterator[RigWarning]:
         if abs(stops) > DIFFERS_FROM_STOPS:
             yield RigWarning(
                 key=f"{key}.intensity",
-                says=f"{head.intensity:.0f} cd is {tenths(stops)} "
+                says=f"{head.intensity:.0f} cd is {stop_size(stops)} "
                 f"{'over' if stops > 0 else 'under'} the {computed:.0f} cd that lamp and modifier promise; "
                 "the stated value is used",
             )
@@ -161,7 +168,7 @@ def lamp_table_warnings(head: Head) -> Iterator[tuple[str, str]]:
         yield key, f"{table.file}: {says}" if table.file else says
 
 
-def _shape(table: LampTable) -> Iterator[str]:
+def _shape(table: IntensityTable) -> Iterator[str]:
     if table.uneven_stops is not None and table.uneven_stops > UNEVEN_FROM_STOPS:
         yield (
             f"the light differs by up to {table.uneven_stops:.1f} stop round the axis; it is taken as the "
@@ -175,7 +182,7 @@ def _shape(table: LampTable) -> Iterator[str]:
         )
 
 
-def _lumens(table: LampTable, head: Head) -> Iterator[str]:
+def _lumens(table: IntensityTable, head: Head) -> Iterator[str]:
     flux = table.flux_lm()
     if table.said_lumens is not None and abs(flux / table.said_lumens - 1) > FLUX_WITHIN:
         yield f"its intensities add up to {flux:.0f} lm, but it states {table.said_lumens:.0f} lm"
@@ -201,7 +208,7 @@ def white_warnings(rig: Rig) -> Iterator[tuple[str, str]]:
         key = f"heads.{head.name}.lamp"
         for says in (*_dimming(rig, head), *_tuning(rig, head)):
             yield key, says
-        off = colour_off(rig, head, 1.0)
+        off = white_deviation(rig, head, 1.0)
         if off is not None:
             yield f"{key}.cct", off
 
@@ -213,8 +220,8 @@ def _dimming(rig: Rig, head: Head) -> Iterator[str]:
     a_stop = mired(tungsten_cct_k(full, 0.5)) - mired(full)
     yield (
         f"its colour moves about {a_stop:.0f} mired a stop as it dims, from {full:.0f} K at full: more than "
-        f"{OFF_FROM_MIRED:.0f} from {OFF_FROM_MIRED / a_stop:.1f} stop down; dim it by distance or diffusion "
-        "where colour matters"
+        f"{NOTICEABLE_MIRED:.0f} from {NOTICEABLE_MIRED / a_stop:.1f} stop down; "
+        "dim it by distance or diffusion where colour matters"
     )
 
 
@@ -231,7 +238,7 @@ def _tuning(rig: Rig, head: Head) -> Iterator[str]:
         yield from _mix(white, white.mix, head.dimming.floor or LOW_OUTPUT)
 
 
-def _mix(white: White, mix: TwoWhites, low: float) -> Iterator[str]:
+def _mix(white: White, mix: WhiteMix, low: float) -> Iterator[str]:
     off = duv(*xy_of_uv(*mixed_uv(white.warm_k, white.cool_k, mix.cool_share)))
     if abs(off) >= PINK_FROM_DUV:
         yield (
@@ -242,7 +249,7 @@ def _mix(white: White, mix: TwoWhites, low: float) -> Iterator[str]:
         abs(mired(mixed_cct_k(white.warm_k, white.cool_k, share)) - mired(white.held_k))
         for share in mix.cool_shares(low)
     )
-    if coarse >= OFF_FROM_MIRED and white.warm_k <= (white.wanted_k or white.held_k) <= white.cool_k:
+    if coarse >= NOTICEABLE_MIRED and white.warm_k <= (white.wanted_k or white.held_k) <= white.cool_k:
         yield (
             f"its steps are too coarse to hold its white: down to {100 * low:.0f} % of its light it wanders "
             f"by {coarse:.0f} mired; drive it in 16 bits if it can be"

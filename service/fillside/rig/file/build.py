@@ -11,9 +11,9 @@ from pydantic import ValidationError
 from fillside.rig.checks.cross_checks import cross_checks
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Problem, RigError, did_you_mean, dotted
-from fillside.rig.scene.whites import white_problems
+from fillside.rig.scene.whites import white_checks
+from fillside.rig.tables.drivers import DriverKinds, parse_drivers
 from fillside.rig.tables.model import Rig
-from fillside.rig.tables.wiring import Kinds, wire_up
 
 
 def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
@@ -26,7 +26,7 @@ def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
     data = _plain(rig.dump())
     for key, value in change.items():
         _set(data, key, copy.deepcopy(value))
-    changed, problems = build_rig(data, rig.wiring.kinds)
+    changed, problems = build_rig(data, rig.driver_config.kinds)
     if changed is None:
         first = problems[0]
         raise RigError(first.message, dotted(first.path, data), others=len(problems) - 1)
@@ -67,7 +67,7 @@ def _head(data: dict[str, Any], name: str, key: str) -> dict[str, Any]:
     raise RigError(f'there is no head "{name}"; {did_you_mean(name, names, "heads")}', key)
 
 
-def build_rig(data: Mapping[str, Any], kinds: Kinds | None) -> tuple[Rig | None, list[Problem]]:
+def build_rig(data: Mapping[str, Any], kinds: DriverKinds | None) -> tuple[Rig | None, list[Problem]]:
     """A rig from the rig file's content, or None and its problems.
 
     `kinds` are asked about drivers and drives; without them the drivers' own keys are taken as they are.
@@ -82,8 +82,8 @@ def build_rig(data: Mapping[str, Any], kinds: Kinds | None) -> tuple[Rig | None,
     return (None, problems) if problems else (rig, [])
 
 
-def _wire(rig: Rig, kinds: Kinds) -> list[Problem]:
+def _wire(rig: Rig, kinds: DriverKinds) -> list[Problem]:
     drives = {head.name: (i, head.drive) for i, head in enumerate(rig.heads) if head.drive is not None}
-    wiring, problems = wire_up(rig.drivers, drives, kinds)
-    rig.take_wiring(wiring)
-    return problems or list(white_problems(rig))
+    config, problems = parse_drivers(rig.drivers, drives, kinds)
+    rig.set_driver_config(config)
+    return problems or list(white_checks(rig))

@@ -15,15 +15,15 @@ from pydantic import ValidationError
 
 from fillside.rig.file.build import build_rig
 from fillside.rig.file.positions import TomlPositions
-from fillside.rig.file.referenced_files import NeighbourError, Read, with_neighbours
+from fillside.rig.file.referenced_files import ReadFile, ReferencedFileError, with_referenced_files
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
+from fillside.rig.tables.drivers import DriverKinds
 from fillside.rig.tables.keys import Keys, KeysFile
 from fillside.rig.tables.model import Rig
-from fillside.rig.tables.wiring import Kinds
 from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
 
-__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text", "rig_or_why_not"]
+__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text", "rig_or_error"]
 
 LARGEST_BYTES = 2 * MIB
 """A rig file is not larger; the heads of a whole opera house need half of it."""
@@ -58,7 +58,7 @@ _PLAIN_SYNTAX = {
 _TWICE = re.compile(r"Cannot (?:declare|redefine namespace|mutate immutable namespace) \((.*?),?\)")
 
 
-def load_rig(path: str | pathlib.Path, *, kinds: Kinds | None = None) -> Rig:
+def load_rig(path: str | pathlib.Path, *, kinds: DriverKinds | None = None) -> Rig:
     """The rig of a file, its drivers checked by their kinds (left out: all kinds there are).
 
     Raises RigError for a file that cannot be read or is not a sound rig.
@@ -72,7 +72,7 @@ def load_rig(path: str | pathlib.Path, *, kinds: Kinds | None = None) -> Rig:
     return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds, read=read)
 
 
-def rig_or_why_not(path: str) -> Rig | str:
+def rig_or_error(path: str) -> Rig | str:
     """The rig of a file, or in one line what is wrong with it."""
     try:
         return load_rig(path)
@@ -81,7 +81,7 @@ def rig_or_why_not(path: str) -> Rig | str:
 
 
 def load_rig_text(
-    text: str, *, source: str = "rig.toml", kinds: Kinds | None, read: Read | None = None
+    text: str, *, source: str = "rig.toml", kinds: DriverKinds | None, read: ReadFile | None = None
 ) -> Rig:
     """The rig that a TOML text describes; with `kinds` None the drivers' own keys are not checked.
 
@@ -93,7 +93,7 @@ def load_rig_text(
         raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
-    whole, problems = (data, []) if read is None else with_neighbours(data, read, _read_mode)
+    whole, problems = (data, []) if read is None else with_referenced_files(data, read, _read_mode)
     rig, others = build_rig(whole, kinds)
     told = {problem.path for problem in problems}
     problems += [problem for problem in others if problem.path not in told]
@@ -126,7 +126,7 @@ def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:
 def _bytes(source: str) -> bytes:
     try:
         return _plain(source, LARGEST_BYTES)
-    except NeighbourError as error:
+    except ReferencedFileError as error:
         raise RigError(str(error), source=source) from None
 
 
@@ -143,7 +143,9 @@ class _Neighbours:
             self._left -= len(content)
             if self._left < 0:
                 most = LARGEST_NEIGHBOURS_BYTES // MIB
-                raise NeighbourError(f"with it, the files named here are larger than {most} MiB together")
+                raise ReferencedFileError(
+                    f"with it, the files named here are larger than {most} MiB together"
+                )
             self._known[name] = content
         return self._known[name]
 
@@ -152,15 +154,15 @@ def _plain(source: str, most: int) -> bytes:
     try:
         return plain_bytes(source, most)
     except FileNotFoundError:
-        raise NeighbourError("there is no such file") from None
+        raise ReferencedFileError("there is no such file") from None
     except PermissionError:
-        raise NeighbourError("may not be read by this user; see the file's permissions") from None
+        raise ReferencedFileError("may not be read by this user; see the file's permissions") from None
     except NotPlainError as error:
-        raise NeighbourError(str(error)) from None
+        raise ReferencedFileError(str(error)) from None
     except OSError as error:
         from fillside.system_errors import why
 
-        raise NeighbourError(f"cannot be read: {why(error)}") from None
+        raise ReferencedFileError(f"cannot be read: {why(error)}") from None
 
 
 def _text(raw: bytes, source: str) -> str:

@@ -36,7 +36,7 @@ def field_at(root: type[BaseModel], path: Path) -> FieldInfo | None:
     return None
 
 
-def words_at(root: type[BaseModel], path: Path) -> list[str]:
+def literals_at(root: type[BaseModel], path: Path) -> list[str]:
     """The words that may stand at a path, as its literals list them."""
     kinds = _types_at(root, path)
     return [word for kind in kinds for word in typing.get_args(kind) if isinstance(word, str)]
@@ -52,11 +52,11 @@ _PLAIN_TYPES = {
 }
 
 
-def kind_at(root: type[BaseModel], path: Path) -> str:
+def value_kind_at(root: type[BaseModel], path: Path) -> str:
     """In words the kind of value that a key takes, with its bounds or choices; "" where that takes more.
 
     >>> from fillside.rig.tables.lamp import ModifierTable
-    >>> kind_at(ModifierTable, ("max_watts",))
+    >>> value_kind_at(ModifierTable, ("max_watts",))
     'a number from 0.01 to 20000'
     """
     for model in models_at(root, path[:-1]):
@@ -77,7 +77,7 @@ def _kind(schema: dict[str, Any]) -> str:
     return f"{words} up to {most:g}" if most is not None else words
 
 
-def takes_keys_of(root: type[BaseModel], path: Path, key: str) -> list[str]:
+def tables_with_key(root: type[BaseModel], path: Path, key: str) -> list[str]:
     """The tables one step above or below a path that do have `key`, as a person writes them."""
     found = [
         f"[{name}]"

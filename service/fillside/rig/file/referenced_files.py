@@ -13,11 +13,11 @@ from typing import Any
 
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import PhotometricFile
+from fillside.rig.photometric.photometric_file import PhotometricFile
 from fillside.rig.problems import Path, Problem
 from fillside.rig.tables.lamp import MOST_ANGLES
 
-Read = Callable[[str], bytes]
+ReadFile = Callable[[str], bytes]
 """The bytes of the file of that name; raises NeighbourError in one line why not."""
 
 ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
@@ -28,12 +28,12 @@ LARGEST_OPENING_M = 5.0
 """What `modifier.diameter` may be at most."""
 
 
-class NeighbourError(ValueError):
+class ReferencedFileError(ValueError):
     """A file that the rig file names and that cannot be read."""
 
 
-def with_neighbours(
-    data: Mapping[str, Any], read: Read, read_mode: ReadMode
+def with_referenced_files(
+    data: Mapping[str, Any], read: ReadFile, read_mode: ReadMode
 ) -> tuple[dict[str, Any], list[Problem]]:
     """The content of a rig file with all its neighbours read, and what is wrong with them.
 
@@ -91,7 +91,7 @@ def _mode_into(read_mode: ReadMode) -> Put:
 def _measured(name: str, content: bytes) -> PhotometricFile:
     reader = READERS.get("." + name.lower().rpartition(".")[2])
     if reader is None:
-        raise NeighbourError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
+        raise ReferencedFileError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
     # Both formats are older than UTF-8; their numbers and keywords are ASCII in any case.
     return reader(content.decode("latin-1"))
 

@@ -8,8 +8,8 @@ from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
 from pydantic_core import core_schema
 
+from fillside.rig.tables.drivers import DriverKinds
 from fillside.rig.tables.model import Drive, DriverTable, Rig
-from fillside.rig.tables.wiring import Kinds
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -34,7 +34,7 @@ class _OfToml(GenerateJsonSchema):
         return False
 
 
-def rig_schema(kinds: Kinds) -> dict[str, Any]:
+def rig_schema(kinds: DriverKinds) -> dict[str, Any]:
     """The JSON Schema of a rig file whose drivers are of `kinds`.
 
     It knows every key, type, bound and choice. What only a second look finds (names that lead nowhere,

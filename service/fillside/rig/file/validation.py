@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from fillside.rig.file.model_paths import field_at, kind_at, models_at, takes_keys_of, words_at
-from fillside.rig.problems import Path, Problem, did_you_mean, nearest, shown
-from fillside.rig.tables.terms import NAME, MisfitError
+from fillside.rig.file.model_paths import field_at, literals_at, models_at, tables_with_key, value_kind_at
+from fillside.rig.problems import Path, Problem, describe, did_you_mean, nearest
+from fillside.rig.tables.fields import NAME, InconsistencyError
 
 _WRONG_KIND = {
     "bool_type": "true or false",
@@ -123,7 +123,7 @@ def _without_echoes(
 
 def _problem(finding: _Finding, model: type[BaseModel]) -> Problem:
     own = finding.detail.get("ctx", {}).get("error")
-    if isinstance(own, MisfitError):
+    if isinstance(own, InconsistencyError):
         return Problem((*finding.path, *own.key.split(".")), str(own))
     say = _SAYINGS.get(finding.type, _otherwise)
     path = finding.path
@@ -147,21 +147,21 @@ def _in_brackets(model: type[BaseModel], path: Path) -> str:
 
 
 def _missing(finding: _Finding, model: type[BaseModel]) -> str:
-    purpose = _purpose(model, finding.path) or kind_at(model, finding.path)
+    purpose = _purpose(model, finding.path) or value_kind_at(model, finding.path)
     return f"is missing; give {purpose}" if purpose else "is missing"
 
 
 def _unknown_key(finding: _Finding, model: type[BaseModel]) -> str:
     key, table = str(finding.path[-1]), finding.path[:-1]
     known = _keys(model, table)
-    homes = takes_keys_of(model, table, key)
+    homes = tables_with_key(model, table, key)
     if homes and nearest(key, known) is None:
         return f"unknown key here; it belongs in {homes[0]}"
     return f"unknown key; {did_you_mean(key, known, 'known here')}"
 
 
 def _wrong_kind(finding: _Finding, model: type[BaseModel]) -> str:
-    value = shown(finding.detail["input"])
+    value = describe(finding.detail["input"])
     if finding.fork == finding.path:
         return f"cannot be {value}; give {_purpose(model, finding.path) or 'another kind of value'}"
     return f"must be {_WRONG_KIND[finding.type]}, not {value}{_in_brackets(model, finding.path)}"
@@ -169,31 +169,31 @@ def _wrong_kind(finding: _Finding, model: type[BaseModel]) -> str:
 
 def _not_in_list(finding: _Finding, model: type[BaseModel]) -> str:
     value = finding.detail["input"]
-    words = words_at(model, finding.path)
+    words = literals_at(model, finding.path)
     hint = f'; did you mean "{guess}"?' if isinstance(value, str) and (guess := nearest(value, words)) else ""
     if finding.fork is not None:
-        return f"cannot be {shown(value)}; give {_purpose(model, finding.path)}{hint}"
+        return f"cannot be {describe(value)}; give {_purpose(model, finding.path)}{hint}"
     listed = str(finding.detail["ctx"]["expected"]).replace("'", '"')
-    return f"must be {listed}, not {shown(value)}{hint}"
+    return f"must be {listed}, not {describe(value)}{hint}"
 
 
 def _out_of_bounds(finding: _Finding, model: type[BaseModel]) -> str:
     word, key = _BOUNDS[finding.type]
-    bound = finding.detail["ctx"][key]
-    return (
-        f"must be {word} {bound:g}, not {shown(finding.detail['input'])}{_in_brackets(model, finding.path)}"
-    )
+    bound, value = finding.detail["ctx"][key], describe(finding.detail["input"])
+    return f"must be {word} {bound:g}, not {value}{_in_brackets(model, finding.path)}"
 
 
 def _not_a_name(finding: _Finding, model: type[BaseModel]) -> str:
-    value = shown(finding.detail["input"])
+    value = describe(finding.detail["input"])
     if NAME.pattern in str(finding.detail["ctx"]["pattern"]):
         return f"{value} is not a name: small letters, digits and hyphens, at most 32, such as desk-left"
     return f"{value} is not written as it must be{_in_brackets(model, finding.path)}"
 
 
 def _not_finite(finding: _Finding, model: type[BaseModel]) -> str:
-    return f"must be a finite number, not {shown(finding.detail['input'])}{_in_brackets(model, finding.path)}"
+    return (
+        f"must be a finite number, not {describe(finding.detail['input'])}{_in_brackets(model, finding.path)}"
+    )
 
 
 def _wrong_length(finding: _Finding, model: type[BaseModel]) -> str:
@@ -224,7 +224,7 @@ def _otherwise(finding: _Finding, model: type[BaseModel]) -> str:
     message = re.sub(r"^Input should be (a valid )?", "must be ", finding.detail["msg"])
     value = finding.detail["input"]
     plain = message[:1].lower() + message[1:].replace("'", '"')
-    return f"{plain}, not {shown(value)}{_in_brackets(model, finding.path)}"
+    return f"{plain}, not {describe(value)}{_in_brackets(model, finding.path)}"
 
 
 _SAYINGS: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {

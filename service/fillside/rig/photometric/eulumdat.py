@@ -11,8 +11,12 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError, opening_diameter_m
-from fillside.rig.photometric.numbers import Numbers, Word
+from fillside.rig.photometric.number_reader import NumberReader, Word
+from fillside.rig.photometric.photometric_file import (
+    PhotometricFile,
+    PhotometricFileError,
+    opening_diameter_m,
+)
 
 MOST_ANGLES = 1000
 _LINES_BEFORE_LAMPS = 26
@@ -68,15 +72,15 @@ class _Entries:
     def whole(self, line: int, what: str, least: int, most: int) -> int:
         return self._at(line).whole(what, least, most)
 
-    def _at(self, line: int) -> Numbers:
+    def _at(self, line: int) -> NumberReader:
         text = self._lines[line - 1] if line <= len(self._lines) else ""
         if line <= len(self._lines) and not text:
             text = "(nothing)"
-        return Numbers([(text.replace(",", "."), line)] if text else [], min(line, len(self._lines)))
+        return NumberReader([(text.replace(",", "."), line)] if text else [], min(line, len(self._lines)))
 
-    def numbers_after(self, line: int) -> Numbers:
+    def numbers_after(self, line: int) -> NumberReader:
         """All that follows a line, as numbers, however they are laid out."""
-        return Numbers(self._words_after(line), min(line, len(self._lines)))
+        return NumberReader(self._words_after(line), min(line, len(self._lines)))
 
     def _words_after(self, line: int) -> Iterator[Word]:
         for place, text in enumerate(self._lines[line:], start=line + 1):

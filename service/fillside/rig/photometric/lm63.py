@@ -9,8 +9,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError, opening_diameter_m
-from fillside.rig.photometric.numbers import Numbers, Word
+from fillside.rig.photometric.number_reader import NumberReader, Word
+from fillside.rig.photometric.photometric_file import (
+    PhotometricFile,
+    PhotometricFileError,
+    opening_diameter_m,
+)
 
 MOST_ANGLES = 1000
 METRES_PER_UNIT = {1: 0.3048, 2: 1.0}
@@ -23,7 +27,7 @@ def read_lm63(text: str) -> PhotometricFile:
     """What an LM-63 file says; PhotometricFileError, and nothing else, for what is none."""
     lines = text.removeprefix("\ufeff").splitlines()
     tilt_line, tilt = _tilt(lines)
-    numbers = Numbers(_words(lines, tilt_line), tilt_line)
+    numbers = NumberReader(_words(lines, tilt_line), tilt_line)
     if tilt == "INCLUDE":
         _skip_tilt(numbers)
     elif tilt != "NONE":
@@ -48,7 +52,7 @@ def _words(lines: list[str], after: int) -> Iterator[Word]:
             yield word[0], place
 
 
-def _skip_tilt(numbers: Numbers) -> None:
+def _skip_tilt(numbers: NumberReader) -> None:
     """What a lamp gives when its luminaire is tilted: read for soundness, and not used."""
     numbers.whole("the lamp's place in the luminaire (after TILT=INCLUDE)", 1, 3)
     count = numbers.whole("the count of tilt angles", 1, MOST_ANGLES)
@@ -58,7 +62,7 @@ def _skip_tilt(numbers: Numbers) -> None:
             raise PhotometricFileError(f"a tilt factor cannot be {factor:g}", numbers.line)
 
 
-def _measured(numbers: Numbers) -> PhotometricFile:
+def _measured(numbers: NumberReader) -> PhotometricFile:
     lamps = numbers.whole("the number of lamps", 1, 10_000)
     lumens = numbers.take("the lumens of a lamp")
     absolute = lumens < 0
@@ -94,7 +98,7 @@ def _measured(numbers: Numbers) -> PhotometricFile:
     )
 
 
-def _above_0(numbers: Numbers, what: str) -> float:
+def _above_0(numbers: NumberReader, what: str) -> float:
     value = numbers.take(what)
     if value <= 0:
         raise PhotometricFileError(f"{what} must be above 0, not {value:g}", numbers.line)

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.photometry.dimming import DimmingCurve, curve, wire_octets
-from fillside.photometry.distribution import Tabled
+from fillside.photometry.distribution import HeadDistributions
 from fillside.photometry.exposure import target_lux
 from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedHead, Calibration
-from fillside.rig.scene.whites import White, base_curve, white_of
+from fillside.rig.scene.whites import White, stated_curve, white_of
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Head, Point, Rig
 
 FloatArray = NDArray[np.float64]
@@ -117,7 +117,9 @@ def _sources(rig: Rig, read: list[CalibratedHead]) -> LightSources:
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
         bounce=np.array([_stated(own.bounce, head.bounce) for head, own in pairs]),
-        tabled=Tabled.of([None if head.table is None else head.table.distribution for head in rig.heads]),
+        tabled=HeadDistributions.of(
+            [None if head.table is None else head.table.distribution for head in rig.heads]
+        ),
     )
 
 
@@ -146,7 +148,7 @@ def _curve(rig: Rig, head: Head, read: CalibratedHead) -> DimmingCurve:
     if read.curve is not None:
         return curve((read.curve.levels, read.curve.outputs))
     white = white_of(rig, head)
-    return base_curve(head) if white is None or white.mix is None else white.mix
+    return stated_curve(head) if white is None or white.mix is None else white.mix
 
 
 def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, float]:
@@ -183,7 +185,7 @@ _ROUNDING_M = 1e-9
 """A place exactly on a limit is allowed, whatever the last bit of its distance says."""
 
 
-def why_not_there(rig: Rig, point: Sequence[float]) -> str | None:
+def subject_place_error(rig: Rig, point: Sequence[float]) -> str | None:
     """In one sentence why a subject cannot be at `point` [m], or None where it can.
 
     A subject's place is finite, at most 15 m from the first mark, 0 to 4 m high, and 5 cm or more from

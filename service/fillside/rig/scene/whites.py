@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 from fillside.photometry.colour import cool_share_for, mired, mixed_cct_k, tungsten_cct_k
 from fillside.photometry.dimming import DimmingCurve, curve
-from fillside.photometry.whites import TwoWhites
-from fillside.rig.notation import tenths
+from fillside.photometry.white_mix import WhiteMix
+from fillside.rig.notation import stop_size
 from fillside.rig.problems import Problem
+from fillside.rig.tables.drivers import TunableDrive
 from fillside.rig.tables.model import CurveTable, Head, Rig
-from fillside.rig.tables.wiring import Tunable
 
 HOT_KINDS = {"incandescent": 2700.0, "halogen": 3200.0}
 """Lamps whose colour moves as they dim, and their temperature [K] where the file states none (usual for the
@@ -32,7 +32,7 @@ class White:
     cool_k: float
     wanted_k: float | None
     held_k: float
-    mix: TwoWhites | None = None
+    mix: WhiteMix | None = None
     told: bool = False
 
     @property
@@ -54,12 +54,12 @@ def white_of(rig: Rig, head: Head) -> White | None:
         return None
     warm, cool = ends
     wanted = wanted_cct_k(rig, head)
-    drive = rig.wiring.drives.get(head.name)
-    way = drive.whites if isinstance(drive, Tunable) else None
+    drive = rig.driver_config.drives.get(head.name)
+    way = drive.whites if isinstance(drive, TunableDrive) else None
     if way == "channels":
         part = head.lamp.cool_part
         share = part if wanted is None else cool_share_for(warm, cool, wanted)
-        mix = TwoWhites(base_curve(head), rig.full_scale_of(head), part, share)
+        mix = WhiteMix(stated_curve(head), rig.full_scale_of(head), part, share)
         held = mixed_cct_k(warm, cool, share) if wanted is None else min(max(wanted, warm), cool)
         return White(warm, cool, wanted, held, mix)
     middle = 2e6 / (mired(warm) + mired(cool))
@@ -67,7 +67,7 @@ def white_of(rig: Rig, head: Head) -> White | None:
     return White(warm, cool, wanted, held, told=way == "told" and wanted is not None)
 
 
-def base_curve(head: Head) -> DimmingCurve:
+def stated_curve(head: Head) -> DimmingCurve:
     """The dimming curve that the file states, of each channel where there are two."""
     spec = head.dimming.curve
     return curve((spec.levels, spec.outputs) if isinstance(spec, CurveTable) else spec)
@@ -83,11 +83,11 @@ def cct_at_full_k(rig: Rig, head: Head) -> float | None:
     return head.lamp.cct_k or HOT_KINDS.get(head.lamp.kind)
 
 
-def white_problems(rig: Rig) -> Iterator[Problem]:
+def white_checks(rig: Rig) -> Iterator[Problem]:
     """Drives that need a lamp with two whites and have none."""
     for i, head in enumerate(rig.heads):
-        drive = rig.wiring.drives.get(head.name)
-        way = drive.whites if isinstance(drive, Tunable) else None
+        drive = rig.driver_config.drives.get(head.name)
+        way = drive.whites if isinstance(drive, TunableDrive) else None
         ends = None if head.lamp is None else head.lamp.ends_k
         if way is not None and ends is None:
             why = "a drive that sets the colour needs the lamp's two ends, as lamp.cct = [2700, 6500]"
@@ -97,11 +97,11 @@ def white_problems(rig: Rig) -> Iterator[Problem]:
             yield Problem(("heads", i, "lamp", "cool_share"), why)
 
 
-OFF_FROM_MIRED = 5.0
+NOTICEABLE_MIRED = 5.0
 """A difference that is said: about two steps that can just be seen (a rule of thumb of the trade)."""
 
 
-def burns_at_k(rig: Rig, head: Head, output: float) -> float | None:
+def cct_at_output_k(rig: Rig, head: Head, output: float) -> float | None:
     """The colour temperature [K] of a head's light at an output above 0, None where the file does not tell.
 
     Incandescent lamps burn warmer as they dim; of others the colour is taken to stay.
@@ -112,23 +112,25 @@ def burns_at_k(rig: Rig, head: Head, output: float) -> float | None:
     return tungsten_cct_k(full, output)
 
 
-def colour_off(rig: Rig, head: Head, output: float) -> str | None:
+def white_deviation(rig: Rig, head: Head, output: float) -> str | None:
     """In a sentence how a head's white at an output above 0 misses what is wanted, None where it does not.
 
     Without a wish it is held against the head's own white at full.
     """
-    full, now = cct_at_full_k(rig, head), burns_at_k(rig, head, output)
+    full, now = cct_at_full_k(rig, head), cct_at_output_k(rig, head, output)
     if full is None or now is None:
         return None
     wanted = wanted_cct_k(rig, head)
     off = mired(now) - mired(full if wanted is None else wanted)
     tunable = white_of(rig, head) is not None
-    if abs(off) < (0.5 if tunable else OFF_FROM_MIRED):
+    if abs(off) < (0.5 if tunable else NOTICEABLE_MIRED):
         return None
     way = "warmer" if off > 0 else "cooler"
     if wanted is None:
         stops = -math.log2(output)
-        return f"dimmed by {tenths(stops)}, {head.name} burns {off:.0f} mired {way} than at full, {now:.0f} K"
+        return (
+            f"dimmed by {stop_size(stops)}, {head.name} burns {off:.0f} mired {way} than at full, {now:.0f} K"
+        )
     reach = "comes nearest at" if tunable else "burns at"
     return f"{head.name} {reach} {now:.0f} K, {abs(off):.0f} mired {way} than the {wanted:.0f} K wanted"
 
@@ -137,7 +139,7 @@ STEP_MIRED = 2.0
 """Less than can just be told of two whites side by side (common practice, no source)."""
 
 
-def white_way(old: Rig, new: Rig) -> Iterator[Rig]:
+def white_fade(old: Rig, new: Rig) -> Iterator[Rig]:
     """The old rig held at whites nearer and nearer to the new file's, the last at those.
 
     There are none where no lamp with a warm and a cool channel is to be held at another white.

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.terms import Flag, MisfitError, Name, Part, Point, Whole
+from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Point, Table, Whole
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -17,7 +17,7 @@ Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\[\]]+)\]|(?P<four>[0-9.]+)):(?P<port>[0-9]{1,5})")
 
 
-class MeterTable(Part):
+class MeterTable(Table):
     """A lux sensor that speaks over the broker: where it stands, and how it reads."""
 
     at: Name | Point | None = Field(
@@ -42,7 +42,7 @@ class MqttDoor(BrokerOptions):
     )
 
 
-class OscDoor(Part):
+class OscDoor(Table):
     """``[doors.osc]``: Open Sound Control over UDP. OSC knows no passwords, so addresses must do."""
 
     listen: str = Field(
@@ -61,7 +61,7 @@ class OscDoor(Part):
         host, _ = _listen(self.listen)
         allowed = [_network(text, place) for place, text in enumerate(self.allow)]
         if not host.is_loopback and not allowed:
-            raise MisfitError(
+            raise InconsistencyError(
                 "listen",
                 f"{host} is reached from other machines, and OSC knows no passwords: "
                 'say who may speak, as allow = ["192.0.2.0/24"], or listen on 127.0.0.1',
@@ -103,7 +103,7 @@ def _listen(text: str) -> tuple[Address, int]:
     except ValueError:
         host = None
     if match is None or host is None or not 0 < int(match["port"]) <= 65535:
-        raise MisfitError("listen", f'"{text}" is not an address and a port such as 127.0.0.1:9000')
+        raise InconsistencyError("listen", f'"{text}" is not an address and a port such as 127.0.0.1:9000')
     return host, int(match["port"])
 
 
@@ -111,10 +111,12 @@ def _network(text: str, place: int) -> Network:
     try:
         return ipaddress.ip_network(text)
     except ValueError as error:
-        raise MisfitError("allow", f"number {place + 1} is not such as 192.0.2.0/24: {error}") from None
+        raise InconsistencyError(
+            "allow", f"number {place + 1} is not such as 192.0.2.0/24: {error}"
+        ) from None
 
 
-class DoorsTable(Part):
+class DoorsTable(Table):
     """All doors beside HTTP."""
 
     mqtt: MqttDoor | None = Field(

@@ -7,8 +7,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from fillside.rig.tables.lamp import Lamp, LampTable, ModifierTable
-from fillside.rig.tables.terms import Flag, MisfitError, Name, Number, Part, Point
+from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Number, Point, Table
+from fillside.rig.tables.lamp import IntensityTable, Lamp, ModifierTable
 
 BALANCED_ROLES = ("key", "fill")
 RELATIVE_ROLES = ("hair", "background")
@@ -24,7 +24,7 @@ LEAST_OUTPUT = 1e-9
 """Of a table, but for 0: thirty stops under full light."""
 
 
-class CurveTable(Part):
+class CurveTable(Table):
     """Measured pairs of level and output; (0, 0) is added if absent and the last output is 1."""
 
     levels: Annotated[tuple[Fraction, ...], Field(min_length=1, max_length=1024)] = Field(
@@ -37,27 +37,27 @@ class CurveTable(Part):
     @model_validator(mode="after")
     def _monotone(self) -> Self:
         if len(self.levels) != len(self.outputs):
-            raise MisfitError("outputs", "levels and outputs must be equally many")
+            raise InconsistencyError("outputs", "levels and outputs must be equally many")
         levels = self.levels[1:] if self.levels[0] == 0 else self.levels
         if any(b - a < LEAST_STEP for a, b in zip((0.0, *levels), levels, strict=False)):
-            raise MisfitError(
+            raise InconsistencyError(
                 "levels", f"levels must rise, each by at least {LEAST_STEP:g} above the one before"
             )
         if any(0 < output < LEAST_OUTPUT for output in self.outputs):
-            raise MisfitError("outputs", f"an output is 0 or at least {LEAST_OUTPUT:g}")
+            raise InconsistencyError("outputs", f"an output is 0 or at least {LEAST_OUTPUT:g}")
         if any(b < a for a, b in zip(self.outputs, self.outputs[1:], strict=False)):
-            raise MisfitError("outputs", "outputs must never fall")
+            raise InconsistencyError("outputs", "outputs must never fall")
         if self.outputs[-1] != 1:
-            raise MisfitError("outputs", "the last output must be 1, the lamp's full light")
+            raise InconsistencyError("outputs", "the last output must be 1, the lamp's full light")
         if self.levels[-1] == 0:
-            raise MisfitError("levels", "the last level must be above 0")
+            raise InconsistencyError("levels", "the last level must be above 0")
         return self
 
 
 CurveName = Literal["linear", "square", "log", "lightness", "fixed"]
 
 
-class Dimming(Part):
+class Dimming(Table):
     curve: CurveName | CurveTable = Field(
         default="linear",
         description='a curve\'s name such as "square", or { levels = [...], outputs = [...] }',
@@ -75,7 +75,7 @@ class Dimming(Part):
 MOST_CORRECTION_STOPS = 1.0
 
 
-class CorrectDrift(Part):
+class CorrectDrift(Table):
     """The slow correction of a head whose drift is known."""
 
     most: Annotated[Number, Field(ge=0.001, le=MOST_CORRECTION_STOPS)] = Field(
@@ -100,7 +100,7 @@ class Drive(BaseModel):
         return int(2**self.bits - 1)
 
 
-class Head(Part):
+class Head(Table):
     name: Name
     role: Name = Field(description="key, fill, hair, background, work, or another with holds_like")
     holds_like: Literal["hair"] | None = Field(
@@ -132,16 +132,18 @@ class Head(Part):
     def _makes_sense(self) -> Self:
         known = (*BALANCED_ROLES, *RELATIVE_ROLES, WORK_ROLE)
         if self.role not in known and self.holds_like is None:
-            raise MisfitError(
+            raise InconsistencyError(
                 "role",
                 f'"{self.role}" is not one of {", ".join(known)}; it needs holds_like = "hair"',
             )
         if self.role in known and self.holds_like is not None and self.role != "hair":
-            raise MisfitError("holds_like", f'role "{self.role}" has its own rule; leave holds_like out')
+            raise InconsistencyError(
+                "holds_like", f'role "{self.role}" has its own rule; leave holds_like out'
+            )
         if self.intensity is None and not self._light_is_known:
             raise ValueError("give intensity in cd, or lamp.lumens to work it out from")
         if self.role == "background" and not isinstance(self.aim, tuple):
-            raise MisfitError(
+            raise InconsistencyError(
                 "aim", "a background head must give the point it lights, as aim = [x, y, z] in metres"
             )
         self._one_table()
@@ -157,20 +159,22 @@ class Head(Part):
         if self.lamp is None or self.lamp.photometry is None:
             return
         if self.modifier.photometry is not None:
-            raise MisfitError("lamp.photometry", "give photometry of the lamp or of the modifier, not both")
+            raise InconsistencyError(
+                "lamp.photometry", "give photometry of the lamp or of the modifier, not both"
+            )
         for key in ("spread", "beam"):
             if getattr(self.modifier, key) is not None:
-                raise MisfitError(
+                raise InconsistencyError(
                     f"modifier.{key}", "lamp.photometry says how the light spreads; leave one of them out"
                 )
 
     def _electrics(self) -> Self:
         if self.dimming.fixed and self.drive is not None:
-            raise MisfitError(
+            raise InconsistencyError(
                 "drive", 'a head with dimming.curve = "fixed" cannot be dimmed; leave drive out'
             )
         if self.lamp is not None and not self.lamp.dimmable and not self.dimming.fixed:
-            raise MisfitError(
+            raise InconsistencyError(
                 "lamp.dimmable",
                 'this lamp must not be dimmed: set dimming.curve = "fixed" and leave drive out',
             )
@@ -180,7 +184,7 @@ class Head(Part):
             )
         load, most = self.load_watts, self.modifier.max_watts
         if load is not None and most is not None and load > most:
-            raise MisfitError(
+            raise InconsistencyError(
                 "modifier.max_watts",
                 f"{load:g} W of lamps are over the {most:g} W the modifier is marked for: it may overheat",
             )
@@ -197,11 +201,11 @@ class Head(Part):
         return self.lamp is not None and self.lamp.battery is True
 
     @property
-    def table(self) -> LampTable | None:
+    def table(self) -> IntensityTable | None:
         """How the light spreads, where a photometric file says it in place of the modifier's spread."""
         of_lamp = None if self.lamp is None else self.lamp.photometry
         found = of_lamp if self.modifier.photometry is None else self.modifier.photometry
-        return found if isinstance(found, LampTable) else None
+        return found if isinstance(found, IntensityTable) else None
 
     @property
     def computed_intensity_cd(self) -> float | None:

@@ -10,13 +10,13 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from fillside.photometry.distribution import Distribution
-from fillside.rig.tables.terms import Flag, MisfitError, Number, Part, Whole
+from fillside.rig.tables.fields import Flag, InconsistencyError, Number, Table, Whole
 
 MOST_ANGLES = 1000
 LEAST_AXIS_CD = 0.001
 
 
-class LampTable(Part):
+class IntensityTable(Table):
     """Intensity by angle from the axis, the same all round it; straight between, nothing beyond the last."""
 
     angles: Annotated[
@@ -41,11 +41,11 @@ class LampTable(Part):
     @model_validator(mode="after")
     def _is_a_distribution(self) -> Self:
         if len(self.angles) != len(self.candela):
-            raise MisfitError("candela", "angles and candela must be equally many")
+            raise InconsistencyError("candela", "angles and candela must be equally many")
         if self.angles[0] != 0 or any(b <= a for a, b in itertools.pairwise(self.angles)):
-            raise MisfitError("angles", "angles must start at 0 and rise, each above the one before")
+            raise InconsistencyError("angles", "angles must start at 0 and rise, each above the one before")
         if self.candela[0] < LEAST_AXIS_CD:
-            raise MisfitError(
+            raise InconsistencyError(
                 "candela", f"the first is the intensity on the axis; it must be at least {LEAST_AXIS_CD:g}"
             )
         return self
@@ -65,17 +65,17 @@ class LampTable(Part):
         return self.axis_cd * self.distribution.flux_lm_per_cd(from_deg, to_deg)
 
 
-LampFile = str | LampTable
+Photometry = str | IntensityTable
 """The name of a photometric file beside the rig file; once the rig is read, what the file says."""
 
-LAMP_FILE_WORDS = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
+PHOTOMETRY_DESCRIPTION = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
 
 COOLEST_END_K = 15_000.0
 """Two whites are mixed along the black body's line, which is approximated up to here."""
 Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
 
 
-class Lamp(Part):
+class Lamp(Table):
     kind: Literal["led", "incandescent", "halogen", "cfl", "tube", "discharge", "other"] = "led"
     lumens: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
         default=None, description="light of one lamp in lumens, such as 3200"
@@ -96,17 +96,17 @@ class Lamp(Part):
         default=None, description="whether the lamp runs on a battery; its watts then load no circuit"
     )
     dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
-    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
+    photometry: Photometry | None = Field(default=None, description=PHOTOMETRY_DESCRIPTION)
 
     @model_validator(mode="after")
     def _ends_in_order(self) -> Self:
         ends = self.ends_k
         if ends is not None and not ends[0] < ends[1] <= COOLEST_END_K:
-            raise MisfitError(
+            raise InconsistencyError(
                 "cct", f"two ends are the warm one, then the cool one, to {COOLEST_END_K:.0f} K at most"
             )
         if ends is None and self.cool_share is not None:
-            raise MisfitError("cool_share", "is of a lamp with two whites; give both in cct")
+            raise InconsistencyError("cool_share", "is of a lamp with two whites; give both in cct")
         return self
 
     @property
@@ -125,7 +125,7 @@ class Lamp(Part):
         return 0.5 if self.cool_share is None else self.cool_share
 
 
-class ModifierTable(Part):
+class ModifierTable(Table):
     kind: Literal["bare", "shoot-through", "reflective", "softbox", "panel", "reflector", "other"] = "bare"
     diameter: Annotated[Number, Field(ge=0, le=5)] = Field(
         default=0.0, description="diameter of the lit face in metres; 0 is a point"
@@ -148,17 +148,17 @@ class ModifierTable(Part):
     max_watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
         default=None, description="the most lamp power the modifier is marked for, in watts"
     )
-    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
+    photometry: Photometry | None = Field(default=None, description=PHOTOMETRY_DESCRIPTION)
 
     @model_validator(mode="after")
     def _one_of_each(self) -> Self:
         for key in ("spread", "beam", "efficiency", "loss"):
             if self.photometry is not None and getattr(self, key) is not None:
-                raise MisfitError(key, f"the photometric file was measured with it; leave {key} out")
+                raise InconsistencyError(key, f"the photometric file was measured with it; leave {key} out")
         if self.efficiency is not None and self.loss is not None:
-            raise MisfitError("loss", "give efficiency or loss, not both")
+            raise InconsistencyError("loss", "give efficiency or loss, not both")
         if self.spread is not None and self.beam is not None:
-            raise MisfitError("beam", "give spread or beam, not both")
+            raise InconsistencyError("beam", "give spread or beam, not both")
         return self
 
     @property

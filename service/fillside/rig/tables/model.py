@@ -12,6 +12,23 @@ from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.tables.doors import DoorsTable
+from fillside.rig.tables.drivers import DriverConfig, DriverTable
+from fillside.rig.tables.fields import (
+    FARTHEST_M,
+    HIGHEST_M,
+    LOWEST_M,
+    NAME,
+    NEAREST_M,
+    Flag,
+    InconsistencyError,
+    Lux,
+    Name,
+    Number,
+    Point,
+    Stops,
+    Table,
+    Whole,
+)
 from fillside.rig.tables.head import (
     BALANCED_ROLES,
     RELATIVE_ROLES,
@@ -24,23 +41,6 @@ from fillside.rig.tables.head import (
 from fillside.rig.tables.keys import Keys
 from fillside.rig.tables.lamp import Kelvin, Lamp, ModifierTable
 from fillside.rig.tables.plan import Plan
-from fillside.rig.tables.terms import (
-    FARTHEST_M,
-    HIGHEST_M,
-    LOWEST_M,
-    NAME,
-    NEAREST_M,
-    Flag,
-    Lux,
-    MisfitError,
-    Name,
-    Number,
-    Part,
-    Point,
-    Stops,
-    Whole,
-)
-from fillside.rig.tables.wiring import DriverTable, Wiring
 
 __all__ = [
     "BALANCED_ROLES",
@@ -73,7 +73,6 @@ __all__ = [
     "ModifierTable",
     "Name",
     "Number",
-    "Part",
     "Point",
     "ReadAs",
     "Receptor",
@@ -82,6 +81,7 @@ __all__ = [
     "Sensor",
     "Stops",
     "SubjectTable",
+    "Table",
     "Whole",
     "number_of_stops",
     "ratio_number",
@@ -92,11 +92,11 @@ DEFAULT_RELATIVE_STOPS = {"hair": 0.0, "background": -1.0}
 """Where a hair-like or background role is held when `balance.relative` is silent about it, in stops."""
 
 
-class RigTable(Part):
+class RigTable(Table):
     name: Name = Field(description="the rig's name, such as corner-studio")
 
 
-class Camera(Part):
+class Camera(Table):
     position: Point = Field(description="where the lens is, as [x, y, z] in metres")
     iso: Annotated[Number, Field(ge=0.1, le=10_000_000)] | None = Field(
         default=None, description="the ISO the camera is set to, such as 400"
@@ -131,9 +131,9 @@ class Camera(Part):
     @model_validator(mode="after")
     def _one_shutter(self) -> Self:
         if self.shutter is not None and self.shutter_angle is not None:
-            raise MisfitError("shutter_angle", "give shutter or shutter_angle, not both")
+            raise InconsistencyError("shutter_angle", "give shutter or shutter_angle, not both")
         if self.shutter_angle is not None and self.fps is None:
-            raise MisfitError("shutter_angle", "a shutter angle needs fps, the frames per second")
+            raise InconsistencyError("shutter_angle", "a shutter angle needs fps, the frames per second")
         return self
 
     @property
@@ -151,7 +151,7 @@ DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
 """The C of ISO 2720 taken for a receptor when none is stated, lux second ISO."""
 
 
-class Meter(Part):
+class Meter(Table):
     receptor: Receptor = Field(default="dome", description="how exposure is read at the subject")
     facing: Literal["camera", "key"] = Field(default="camera", description="where the receptor faces")
     constant: Annotated[Number, Field(ge=100, le=1000)] | None = Field(
@@ -168,7 +168,7 @@ class Meter(Part):
         return DEFAULT_CONSTANT[receptor]
 
 
-class SubjectTable(Part):
+class SubjectTable(Table):
     at: Name | None = Field(default=None, description="the mark the subject starts at")
     looks: Name = Field(default="camera", description='"camera", or the mark the face looks to')
     most_lux: Annotated[Number, Field(ge=0.01, le=200_000)] | None = Field(
@@ -176,10 +176,10 @@ class SubjectTable(Part):
     )
 
 
-Against = Literal["key", "exposure"]
+RelativeTo = Literal["key", "exposure"]
 
 
-class Balance(Part):
+class Balance(Table):
     ratio: str | Number = Field(default="2:1", description='a ratio such as "2:1", 2.0 or "1 stop"')
     read_as: ReadAs = Field(default="key:fill", description="which two lights the ratio compares")
     exposure: Literal["camera"] | Annotated[Number, Field(ge=0.01, le=200_000)] = Field(
@@ -202,7 +202,7 @@ class Balance(Part):
     relative: dict[Name, Stops] = Field(
         default_factory=dict, description="stops of the other roles, as { hair = -0.5 }"
     )
-    against: dict[Name, Against] = Field(
+    against: dict[Name, RelativeTo] = Field(
         default_factory=dict, description='what those stops are against, as { background = "exposure" }'
     )
     cct: Kelvin | dict[Name, Kelvin] | None = Field(
@@ -214,7 +214,7 @@ class Balance(Part):
         try:
             ratio_number(self.ratio, self.read_as)
         except ValueError as error:
-            raise MisfitError("ratio", str(error)) from None
+            raise InconsistencyError("ratio", str(error)) from None
         return self
 
     @property
@@ -227,7 +227,7 @@ PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0
 """What a pace stands for: dead band in stops, follow speed in stops per second."""
 
 
-class HoldTable(Part):
+class HoldTable(Table):
     pace: Literal["calm", "quick"] = Field(default="calm", description="how eagerly the light follows")
     dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
         default=None, description="stops that ratio or exposure may be off before the light is moved"
@@ -248,7 +248,7 @@ class HoldTable(Part):
         return PACES[self.pace][1] if self.follow_speed is None else self.follow_speed
 
 
-class Ambient(Part):
+class Ambient(Table):
     lux: Lux | None = Field(default=None, description="lux with all heads out, the same in all directions")
     toward_key: Lux | None = Field(default=None, description="lux on a flat receptor facing the key")
     toward_fill: Lux | None = Field(default=None, description="lux on a flat receptor facing the fill")
@@ -259,7 +259,7 @@ class Ambient(Part):
     @model_validator(mode="after")
     def _lux_alone(self) -> Self:
         if self.lux is not None and any(v is not None for v in self.directions_given):
-            raise MisfitError(
+            raise InconsistencyError(
                 "lux", "lux stands for all three directions; give it alone, or the directions without it"
             )
         return self
@@ -275,10 +275,10 @@ class Ambient(Part):
         return key, fill, camera
 
 
-Watches = Literal["daylight", "heads"]
+SensorTarget = Literal["daylight", "heads"]
 
 
-class Sensor(Part):
+class Sensor(Table):
     """A lux sensor that stays where it is: it sees the daylight, at a window for example, or the heads, at
     the subject.
 
@@ -286,7 +286,7 @@ class Sensor(Part):
     taken off.
     """
 
-    watches: Watches = Field(
+    watches: SensorTarget = Field(
         default="daylight", description='"daylight" to follow, or "heads" to see how far they have drifted'
     )
 
@@ -305,13 +305,15 @@ class Sensor(Part):
     def _both_or_none(self) -> Self:
         if (self.at is None) != (self.facing is None):
             missing = "facing" if self.facing is None else "at"
-            raise MisfitError(missing, "give at and facing together, or neither for one that sees no head")
+            raise InconsistencyError(
+                missing, "give at and facing together, or neither for one that sees no head"
+            )
         if self.watches == "heads" and self.at is None:
-            raise MisfitError("at", "a sensor that watches the heads needs at and facing")
+            raise InconsistencyError("at", "a sensor that watches the heads needs at and facing")
         return self
 
 
-class Rig(Part):
+class Rig(Table):
     """A whole rig file."""
 
     rig: RigTable = Field(description="the table [rig] with the rig's name")
@@ -339,16 +341,16 @@ class Rig(Part):
     keys: Keys = Field(default=Keys(), description="the table [keys]: what `fillside keys` does")
     plan: Plan = Plan()
 
-    _wiring: Wiring = PrivateAttr(default_factory=Wiring)
+    _driver_config: DriverConfig = PrivateAttr(default_factory=DriverConfig)
 
     @property
-    def wiring(self) -> Wiring:
+    def driver_config(self) -> DriverConfig:
         """The drivers' options and drives as their kinds understood them; empty until the rig is checked."""
-        return self._wiring
+        return self._driver_config
 
-    def take_wiring(self, wiring: Wiring) -> None:
+    def set_driver_config(self, config: DriverConfig) -> None:
         """Notes what the drivers' kinds said; for whoever builds a rig, before anybody else has it."""
-        self._wiring = wiring
+        self._driver_config = config
 
     @property
     def first_mark(self) -> Point:
@@ -365,7 +367,7 @@ class Rig(Part):
             return self.first_mark
         return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
 
-    def sensor_of(self, watches: Watches) -> str | None:
+    def sensor_of(self, watches: SensorTarget) -> str | None:
         """The name of the sensor that watches this; None where there is none."""
         return next((name for name, own in self.sensors.items() if own.watches == watches), None)
 
@@ -380,7 +382,7 @@ class Rig(Part):
         """The wire code of a head's full level, 0 for a head without drive."""
         if head.drive is None:
             return 0
-        return self._wiring.full_scales.get(head.name, head.drive.full_scale)
+        return self._driver_config.full_scales.get(head.name, head.drive.full_scale)
 
     def dump(self) -> dict[str, Any]:
         """The file's content as plain data, defaults left out, fit to be changed and read again."""

@@ -6,12 +6,12 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.terms import Flag, MisfitError, Name, Number, Part, Point
+from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Number, Point, Table
 
 Degrees = Annotated[Number, Field(ge=-80, le=80)]
 
 
-class Glasses(Part):
+class Glasses(Table):
     """The wearer's spectacles; sizes in millimetres, angles in degrees."""
 
     tilt: Annotated[Number, Field(ge=-20, le=30)] = Field(
@@ -33,7 +33,7 @@ class Glasses(Part):
     )
 
 
-class Pose(Part):
+class Pose(Table):
     """How the head is turned against where the face looks, in degrees, and what the wearer has on."""
 
     yaw: Degrees = Field(default=0.0, description="degrees turned, to the camera's right above 0")
@@ -46,7 +46,7 @@ class Pose(Part):
     )
 
 
-class View(Part):
+class View(Table):
     """What the camera takes in across its frame."""
 
     degrees: Annotated[Number, Field(ge=2, le=140)] | None = Field(
@@ -66,14 +66,14 @@ class View(Part):
     def _one_way(self) -> Self:
         by_lens = self.focal_mm is not None or self.sensor_mm is not None
         if by_lens and self.degrees is not None:
-            raise MisfitError("degrees", "give degrees, or focal_mm with sensor_mm, not both")
+            raise InconsistencyError("degrees", "give degrees, or focal_mm with sensor_mm, not both")
         if by_lens and (self.focal_mm is None or self.sensor_mm is None):
             lacking = "focal_mm" if self.focal_mm is None else "sensor_mm"
-            raise MisfitError(lacking, "is missing; focal_mm and sensor_mm go together")
+            raise InconsistencyError(lacking, "is missing; focal_mm and sensor_mm go together")
         return self
 
 
-class Circuit(Part):
+class Circuit(Table):
     """One breaker and what is plugged in behind it."""
 
     amps: Annotated[Number, Field(ge=0.1, le=1000)] = Field(
@@ -85,7 +85,7 @@ class Circuit(Part):
     )
 
 
-class Ripple(Part):
+class Ripple(Table):
     """How a lamp's light flickers."""
 
     hertz: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
@@ -101,13 +101,13 @@ class Ripple(Part):
     @model_validator(mode="after")
     def _pulses_have_a_rate(self) -> Self:
         if self.pulsed and self.hertz is None:
-            raise MisfitError("hertz", "is missing; a pulsed lamp needs the rate of its pulses")
+            raise InconsistencyError("hertz", "is missing; a pulsed lamp needs the rate of its pulses")
         if self.pulsed and self.percent is not None:
-            raise MisfitError("percent", "a pulsed lamp is off between its pulses; leave percent out")
+            raise InconsistencyError("percent", "a pulsed lamp is off between its pulses; leave percent out")
         return self
 
 
-class ScreenTable(Part):
+class ScreenTable(Table):
     """A monitor, prompter or window that adds light of its own."""
 
     position: Point = Field(description="its middle, as [x, y, z] in metres")
@@ -119,7 +119,7 @@ class ScreenTable(Part):
     )
 
 
-class Umbrella(Part):
+class Umbrella(Table):
     """How an umbrella is set up on its shaft, in metres."""
 
     bulb: Annotated[Number, Field(ge=0.01, le=3)] = Field(description="from lamp to crown, along the shaft")
@@ -137,7 +137,7 @@ class Umbrella(Part):
     )
 
 
-class Plan(Part):
+class Plan(Table):
     """Room, mains, pose and the rest that only planning and advice ask for; everything may be left out."""
 
     wall: Annotated[Number, Field(ge=-20, le=50)] | None = Field(

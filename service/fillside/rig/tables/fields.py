@@ -23,16 +23,16 @@ Lux = Annotated[Number, Field(ge=0, le=200_000)]
 Stops = Annotated[Number, Field(ge=-12, le=12)]
 
 
-class Part(BaseModel):
+class Table(BaseModel):
     """What all tables of the rig file share: no unknown key, no NaN, no change after reading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class MisfitError(ValueError):
+class InconsistencyError(ValueError):
     """A key of a table that does not agree with its neighbours; `key` is its dotted path within the table.
 
-    >>> MisfitError("modifier.loss", "give efficiency or loss, not both").key
+    >>> InconsistencyError("modifier.loss", "give efficiency or loss, not both").key
     'modifier.loss'
     """
 

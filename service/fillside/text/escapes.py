@@ -18,15 +18,15 @@ _ESCAPES = {code: f"\\u{code:04x}" for code in _STEERING}
 _IN_LINES = {code: escape for code, escape in _ESCAPES.items() if chr(code) not in "\n\t"}
 
 
-def visible(text: str) -> str:
+def escape_controls(text: str) -> str:
     """The text with what steers written as escapes, as JSON writes them; ends of lines and tabs stay.
 
-    >>> visible("up \\x1b[31mred\\n")
+    >>> escape_controls("up \\x1b[31mred\\n")
     'up \\\\u001b[31mred\\n'
     """
     return text if text.isprintable() else text.translate(_IN_LINES)
 
 
-def in_one_line(text: str) -> str:
+def escape_to_one_line(text: str) -> str:
     """The same, ends of lines and tabs too."""
     return text if text.isprintable() else text.translate(_ESCAPES)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from fillside.rig.photometric.measured import FloatArray, PhotometricFileError
+from fillside.rig.photometric.photometric_file import FloatArray, PhotometricFileError
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 LONGEST_SHOWN = 24
@@ -28,7 +28,7 @@ def number(text: str, line: int, what: str) -> float:
     raise PhotometricFileError(f"{what} must be a number, not {shown!r}", line)
 
 
-class Numbers:
+class NumberReader:
     """Takes words in order as numbers; `line` is that of the word taken last."""
 
     def __init__(self, words: Iterable[Word], line: int) -> None:

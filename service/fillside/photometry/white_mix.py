@@ -32,7 +32,7 @@ def most_light(cool_part: float, cool_share: float) -> float:
 
 
 @dataclass(frozen=True)
-class TwoWhites(DimmingCurve):
+class WhiteMix(DimmingCurve):
     """The dimming curve of a lamp with a warm and a cool channel that holds one mix.
 
     Both channels have the curve `base` and codes up to `full_scale`. `cool_part` is the cool channel's part
@@ -54,7 +54,7 @@ class TwoWhites(DimmingCurve):
         """The warm and the cool channel's codes for the lamp's.
 
         >>> from fillside.photometry.dimming import Linear
-        >>> TwoWhites(Linear(), 255, 0.5, 0.25).channel_codes(200)
+        >>> WhiteMix(Linear(), 255, 0.5, 0.25).channel_codes(200)
         (200, 67)
         """
         warm, cool = _channels(self)
@@ -80,13 +80,13 @@ class TwoWhites(DimmingCurve):
 
 
 @lru_cache(maxsize=64)
-def _channels(lamp: TwoWhites) -> tuple[IntArray, IntArray]:
+def _channels(lamp: WhiteMix) -> tuple[IntArray, IntArray]:
     """Codes of both channels (full_scale + 1,) by the lamp's."""
     warm = (1 - lamp.cool_share) * lamp.most / (1 - lamp.cool_part)
     return _scaled(lamp, warm), _scaled(lamp, lamp.cool_share * lamp.most / lamp.cool_part)
 
 
-def _scaled(lamp: TwoWhites, gain: float) -> IntArray:
+def _scaled(lamp: WhiteMix, gain: float) -> IntArray:
     """The codes nearest in level to every code's output times a gain of 0..1."""
     codes = np.arange(lamp.full_scale + 1)
     if gain >= 1 - 1e-12:
@@ -98,7 +98,7 @@ def _scaled(lamp: TwoWhites, gain: float) -> IntArray:
 
 
 @lru_cache(maxsize=64)
-def _table(lamp: TwoWhites) -> tuple[FloatArray, FloatArray]:
+def _table(lamp: WhiteMix) -> tuple[FloatArray, FloatArray]:
     """Levels and outputs of the codes that give more than the one before."""
     warm, cool = _channels(lamp)
     of_base = outputs_of_codes(lamp.base, lamp.full_scale)

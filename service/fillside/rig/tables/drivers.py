@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, did_you_mean, nearest
-from fillside.rig.tables.terms import Name
+from fillside.rig.tables.fields import Name
 
 
 class DriverTable(BaseModel):
@@ -44,7 +44,7 @@ class DriverKindModels(Protocol):
 
 
 @runtime_checkable
-class Wired(Protocol):
+class WireDrive(Protocol):
     """What a checked drive tells: the wire code of full level, and the places it takes on the wire."""
 
     @property
@@ -52,7 +52,7 @@ class Wired(Protocol):
     def claims(self) -> tuple[Hashable, ...]: ...
 
 
-class Lag(Protocol):
+class LampTiming(Protocol):
     """How a lamp lags behind its wire, in seconds, and the fade it can follow, in stops per second."""
 
     @property
@@ -64,41 +64,43 @@ class Lag(Protocol):
 
 
 @runtime_checkable
-class Lagging(Protocol):
+class TimedDrive(Protocol):
     """A checked drive that tells how its lamp lags; others are as quick as their wire."""
 
     @property
-    def timing(self) -> Lag: ...
+    def timing(self) -> LampTiming: ...
 
 
 @runtime_checkable
-class Tunable(Protocol):
+class TunableDrive(Protocol):
     """A checked drive that tells how the lamp's white is set: by a second channel, by telling it, or not."""
 
     @property
     def whites(self) -> Literal["channels", "told"] | None: ...
 
 
-Kinds = Mapping[str, DriverKindModels]
-Drives = Mapping[str, tuple[int, BaseModel]]
+DriverKinds = Mapping[str, DriverKindModels]
+HeadDrives = Mapping[str, tuple[int, BaseModel]]
 """By head's name the head's place in the file and its ``drive``."""
 
 
 @dataclass(frozen=True)
-class Wiring:
+class DriverConfig:
     """What the kinds made of a rig's drivers and drives.
 
     `options` by driver name, `drives` by head name, `full_scales` by head name; `kinds` are those that were
     asked, so that a changed rig can be asked again, None as long as none were.
     """
 
-    kinds: Kinds | None = None
+    kinds: DriverKinds | None = None
     options: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
     drives: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
     full_scales: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
 
-def wire_up(drivers: Mapping[str, DriverTable], drives: Drives, kinds: Kinds) -> tuple[Wiring, list[Problem]]:
+def parse_drivers(
+    drivers: Mapping[str, DriverTable], drives: HeadDrives, kinds: DriverKinds
+) -> tuple[DriverConfig, list[Problem]]:
     """What the kinds say to the drivers' options and to the heads' drives.
 
     `drives` has by head's name the head's place in the file and its ``drive``, whose driver exists. Returns
@@ -119,8 +121,8 @@ def wire_up(drivers: Mapping[str, DriverTable], drives: Drives, kinds: Kinds) ->
         options |= {} if read.options is None else {name: read.options}
         checked |= read.drives
         problems += read.problems
-    scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, Wired)}
-    return Wiring(kinds, options, checked, scales), problems
+    scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, WireDrive)}
+    return DriverConfig(kinds, options, checked, scales), problems
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ class _Reading:
     """How many keys there are that are like none of the form's."""
 
 
-def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: Drives) -> _Reading:
+def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: HeadDrives) -> _Reading:
     """By the first form that takes all of it, else by the one that was most probably meant."""
     readings: list[_Reading] = []
     for form in forms:
@@ -145,7 +147,7 @@ def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, dri
     return min(readings, key=lambda reading: (len(reading.problems), reading.unlike))
 
 
-def _in_form(form: DriveForm, name: str, table: DriverTable, drives: Drives) -> _Reading:
+def _in_form(form: DriveForm, name: str, table: DriverTable, drives: HeadDrives) -> _Reading:
     written = table.model_dump(exclude_unset=True, exclude={"kind"})
     options, problems = _read(form.options, written, ("drivers", name))
     unlike = _unlike(form.options, written)
@@ -173,13 +175,13 @@ def _read(
         return None, problems_from(error, model, written, path)
 
 
-def _overlaps(drives: Drives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
+def _overlaps(drives: HeadDrives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
     """Heads on places of their wire that an earlier head of the same driver has."""
     taken: dict[Hashable, str] = {}
     for head, drive in checked.items():
         place, written = drives[head]
         driver = getattr(written, "driver", "")
-        claims = drive.claims() if isinstance(drive, Wired) else ()
+        claims = drive.claims() if isinstance(drive, WireDrive) else ()
         others = [taken[driver, claim] for claim in claims if (driver, claim) in taken]
         if others:
             written_there = checked[others[0]].model_dump(exclude_unset=True)
