@@ -1,8 +1,8 @@
-"""How much is kept of everything that grows, and why: one table, and nothing is bounded elsewhere.
+"""Retention bounds of everything that grows, with reasons; nothing is bounded elsewhere.
 
-A bound counts rows, octets and days; whatever is reached first ends a row. What is in use never goes,
-whatever the table says: the calibration in use, the readings that kept ones stand on, a take under way, and
-the newest row of each table, so that no number is given twice. `storage.thinning` sees to the database.
+A bound limits rows, octets and days; the first limit reached removes a row. Data in use is never removed:
+the calibration in use, the readings of kept calibrations, a take in progress, and the newest row of each
+table, so that no number is given twice. `storage.thinning` applies the bounds to the database.
 """
 
 from __future__ import annotations
@@ -15,8 +15,7 @@ YEAR = 365
 
 @dataclass(frozen=True)
 class Bound:
-    """How many rows or pieces of what, octets in all and days are kept at most; None where that is not
-    counted."""
+    """The most rows or pieces, octets in all, and days to keep of one thing; None where there is no limit."""
 
     what: str
     rows: int | None
@@ -103,13 +102,14 @@ BOUNDS = (
 )
 
 NEWEST_CALIBRATIONS = 30
-"""However many calibrations a day has, so many of the newest stay to go back to."""
+"""Calibrations that always stay to go back to, however many a day has."""
 NEWEST_READINGS = 1_000
-"""So many of the newest readings stay whatever they are for: some may not be weighed yet."""
+"""Readings that always stay, because some may not be fitted yet."""
 NEWEST_CHECKS = 200
-"""And so many of the newest that tell of drift."""
+"""Readings for drift that always stay."""
 LONGEST_ORDER = 2_000
-"""A journal row has no more of an order's JSON [characters]; of a longer one its beginning."""
+"""Most characters of an order's JSON in a journal row; a longer one is kept as an excerpt."""
 ORDER_EXCERPT = 900
-"""So much of it [characters]; quoted once more it may take twice the room."""
+"""Characters of that excerpt; quoting it once more may double its size."""
 LONGEST_NOTE = 500
+"""Most characters of a note."""

@@ -126,10 +126,10 @@ def test_a_file_that_changes_while_it_is_read_is_not_taken_by_halves(
 def test_the_files_of_a_rig_are_bounded_together_and_each_is_read_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(load, "LARGEST_NEIGHBOURS_BYTES", 3 * plain_files.MIB)
+    monkeypatch.setattr(load, "LARGEST_REFERENCED_TOTAL_BYTES", 3 * plain_files.MIB)
     for name in ("a", "b"):
         (tmp_path / name).write_bytes(bytes(2 * plain_files.MIB))
-    neighbours = load._Neighbours(tmp_path)
+    neighbours = load._ReferencedFiles(tmp_path)
     assert neighbours.read("a") is neighbours.read("a")
     with pytest.raises(ReferencedFileError, match="larger than 3 MiB together"):
         neighbours.read("b")

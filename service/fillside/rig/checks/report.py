@@ -1,4 +1,4 @@
-"""What was understood of a rig file, what is odd about it, and what to mind before switching on."""
+"""The report of `fillside check`: the rig as understood, its warnings and its cautions."""
 
 from __future__ import annotations
 
@@ -22,9 +22,10 @@ class _ReportModel(BaseModel):
 
 
 class HeadSummary(_ReportModel):
-    """One head as the file describes it; angles are seen from where the subject starts.
+    """One head as the file describes it, as seen from the subject's starting place.
 
-    `side_deg` is the angle sideways from the camera, positive to the camera's right; `up_deg` above the face.
+    `side_deg` is the angle sideways from the camera, positive to the camera's right; `up_deg` is the angle
+    above the face.
     """
 
     name: str
@@ -62,7 +63,7 @@ class RigReport(_ReportModel):
 
 
 def check_rig(rig: Rig) -> RigReport:
-    """What a sound rig says and leaves unsaid."""
+    """Summarize a sound rig."""
     balance = rig.balance
     return RigReport(
         rig=rig.rig.name,
@@ -71,26 +72,26 @@ def check_rig(rig: Rig) -> RigReport:
         looks=rig.subject.looks,
         ratio=balance.ratio_value,
         read_as=balance.read_as,
-        ratio_stops=_stops(rig),
+        ratio_stops=_ratio_stops(rig),
         exposure_target_lux=exposure_target_lux(rig),
         ambient_lux=rig.ambient.toward,
-        heads=tuple(_understood(rig, head) for head in rig.heads),
+        heads=tuple(_summary(rig, head) for head in rig.heads),
         drivers={name: table.kind for name, table in rig.drivers.items()},
-        doors=doors_said(rig),
+        doors=_doors(rig),
         warnings=tuple(rig_warnings(rig)),
         cautions=tuple(caution_texts(rig)),
         camera=tuple(camera_advice(rig)),
     )
 
 
-def _stops(rig: Rig) -> float | None:
-    """The ratio as stops of key over fill, each alone; None where it is read on the face."""
+def _ratio_stops(rig: Rig) -> float | None:
+    """Return the ratio as stops of key over fill, each alone; None if it is read on the face."""
     if rig.balance.read_as == "face":
         return None
     return math.log2(rig.balance.ratio_value - (1 if rig.balance.read_as == "key+fill:fill" else 0))
 
 
-def _understood(rig: Rig, head: Head) -> HeadSummary:
+def _summary(rig: Rig, head: Head) -> HeadSummary:
     side, up = _bearing(rig, head)
     curve = head.dimming.curve
     return HeadSummary(
@@ -124,12 +125,11 @@ def _bearing(rig: Rig, head: Head) -> tuple[float, float]:
     return math.degrees(side), math.degrees(up)
 
 
-def doors_said(rig: Rig) -> dict[str, str]:
-    """Each open door, and where it is."""
-    doors, said = rig.doors, {}
+def _doors(rig: Rig) -> dict[str, str]:
+    doors, places = rig.doors, {}
     if doors.mqtt is not None:
-        said["mqtt"] = f"broker {doors.mqtt.address}" + (", encrypted" if doors.mqtt.tls else "")
+        places["mqtt"] = f"broker {doors.mqtt.address}" + (", encrypted" if doors.mqtt.tls else "")
     if doors.osc is not None:
         heard = "; ".join(("this machine", *doors.osc.allow))
-        said["osc"] = f"UDP {doors.osc.listen}, heard: {heard}"
-    return said
+        places["osc"] = f"UDP {doors.osc.listen}, heard: {heard}"
+    return places

@@ -25,18 +25,19 @@ from fillside.rig.tables.lamp import IntensityTable
 from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, FARTHEST_M, RELATIVE_ROLES, Rig
 
 DIFFERS_FROM_STOPS = 0.5
-"""From this difference on, stated intensity and what lamp and modifier promise contradict each other."""
-HERE = ("127.0.0.1", "::1", "localhost")
+"""From this difference on, the stated intensity contradicts lamp and modifier."""
+_THIS_MACHINE = ("127.0.0.1", "::1", "localhost")
 UNEVEN_FROM_STOPS = 0.25
+"""Largest difference between the planes of a file without a warning."""
 BEHIND_FROM = 0.05
-"""Share of a file's light that leaves behind the lit face before that is said."""
+"""Largest share of a file's light behind the lit face without a warning."""
 FLUX_WITHIN = 0.05
-"""How far the sum over a file's zones may be from the lumens it states: table steps of 5 degrees and rounded
+"""Largest deviation of the zonal sum from the lumens a file states: table steps of 5 degrees and rounded
 figures make some per cent (common practice, no source)."""
 PINK_FROM_DUV = 0.006
-"""How far from the black body's line a white lamp may be (ANSI C78.377, from memory)."""
+"""Tolerance of a white lamp's distance from the Planckian locus (ANSI C78.377, from memory)."""
 LOW_OUTPUT = 0.05
-"""Steps of the wire are judged down to the head's floor, or to here where none is given."""
+"""Output down to which the steps of the wire are judged if the head states no floor."""
 
 
 class RigWarning(BaseModel):
@@ -49,106 +50,107 @@ class RigWarning(BaseModel):
 
 
 def rig_warnings(rig: Rig) -> Iterator[RigWarning]:
-    """What is legal but probably not meant."""
-    yield from _balance_warnings(rig)
-    for head in rig.heads:
-        yield from _light_warnings(head)
-        yield from (RigWarning(key=key, says=says) for key, says in lamp_table_warnings(head))
-        yield from _dimming_warnings(head)
-        yield from _place_warnings(rig, head)
-    yield from (RigWarning(key=key, says=says) for key, says in white_warnings(rig))
-    used = {head.drive.driver for head in rig.heads if head.drive is not None}
-    for name in rig.drivers:
-        if name not in used:
-            yield RigWarning(key=f"drivers.{name}", says="no head is on this driver")
-    for key, says in door_warnings(rig):
+    """Yield everything in a rig that is legal but probably not intended."""
+    for key, says in _found(rig):
         yield RigWarning(key=key, says=says)
 
 
-def _balance_warnings(rig: Rig) -> Iterator[RigWarning]:
+_KeyAndText = tuple[str, str]
+
+
+def _found(rig: Rig) -> Iterator[_KeyAndText]:
+    yield from _balance_warnings(rig)
+    for head in rig.heads:
+        yield from _light_warnings(head)
+        yield from _photometry_warnings(head)
+        yield from _dimming_warnings(head)
+        yield from _place_warnings(rig, head)
+    yield from _white_warnings(rig)
+    used = {head.drive.driver for head in rig.heads if head.drive is not None}
+    yield from ((f"drivers.{name}", "no head is on this driver") for name in rig.drivers if name not in used)
+    yield from _door_warnings(rig)
+
+
+def _balance_warnings(rig: Rig) -> Iterator[_KeyAndText]:
     roles = {head.role for head in rig.heads}
     for role in ("key", "fill"):
         if role not in roles:
-            yield RigWarning(key="heads", says=f"no head is {role}: no ratio can be held, only the exposure")
+            yield ("heads", f"no head is {role}: no ratio can be held, only the exposure")
     for table, wishes in (("relative", rig.balance.relative), ("against", rig.balance.against)):
         for role in wishes:
             if role not in roles:
-                yield RigWarning(key=f"balance.{table}.{role}", says=f"no head has the role {role}")
+                yield (f"balance.{table}.{role}", f"no head has the role {role}")
     for role, rule in {head.role: head.rule for head in rig.heads if head.rule in RELATIVE_ROLES}.items():
         if role not in rig.balance.relative:
             stops = DEFAULT_RELATIVE_STOPS[rule]
             against = rig.balance.against.get(role, "exposure" if rule == "background" else "key")
             says = f"nothing is said of {role}; it is held at {stops:+.1f} stops against the {against}"
-            yield RigWarning(key="balance.relative", says=says)
+            yield ("balance.relative", says)
     target, most = exposure_target_lux(rig), rig.subject.most_lux
     if most is not None and most < target:
-        yield RigWarning(
-            key="subject.most_lux",
-            says=f"{most:.0f} lx at most on the face, but the exposure asks for {target:.0f} lx",
+        yield (
+            "subject.most_lux",
+            f"{most:.0f} lx at most on the face, but the exposure asks for {target:.0f} lx",
         )
     ambient = max(rig.ambient.toward)
     if ambient > target / 2:
-        yield RigWarning(
-            key="ambient",
-            says=f"{ambient:.0f} lx of the room leave little to hold of a target of {target:.0f} lx",
+        yield (
+            "ambient",
+            f"{ambient:.0f} lx of the room leave little to hold of a target of {target:.0f} lx",
         )
     if not 10 <= target <= 20_000:
-        yield RigWarning(
-            key="camera", says=f"these settings ask for {target:.3g} lx at the face; is that meant?"
-        )
+        yield ("camera", f"these settings ask for {target:.3g} lx at the face; is that meant?")
 
 
-def _light_warnings(head: Head) -> Iterator[RigWarning]:
+def _light_warnings(head: Head) -> Iterator[_KeyAndText]:
     computed = head.computed_intensity_cd
     modifier, key = head.modifier, f"heads.{head.name}"
     if head.intensity is not None and computed is not None:
         stops = math.log2(head.intensity / computed)
         if abs(stops) > DIFFERS_FROM_STOPS:
-            yield RigWarning(
-                key=f"{key}.intensity",
-                says=f"{head.intensity:.0f} cd is {stop_size(stops)} "
+            yield (
+                f"{key}.intensity",
+                f"{head.intensity:.0f} cd is {stop_size(stops)} "
                 f"{'over' if stops > 0 else 'under'} the {computed:.0f} cd that lamp and modifier promise; "
                 "the stated value is used",
             )
     silent = modifier.efficiency is None and modifier.loss is None and modifier.photometry is None
     if head.intensity is None and silent and modifier.kind != "bare":
-        yield RigWarning(
-            key=f"{key}.modifier",
-            says=f"a {modifier.kind} without efficiency or loss is taken to lose nothing; "
+        yield (
+            f"{key}.modifier",
+            f"a {modifier.kind} without efficiency or loss is taken to lose nothing; "
             "0.5 to 2 stops are usual, so meter it",
         )
 
 
-def _dimming_warnings(head: Head) -> Iterator[RigWarning]:
+def _dimming_warnings(head: Head) -> Iterator[_KeyAndText]:
     lamp = head.lamp
     if lamp is None or lamp.kind not in GAS_LAMPS or head.dimming.fixed:
         return
     if "dimmable" not in lamp.model_fields_set:
-        yield RigWarning(
-            key=f"heads.{head.name}.lamp",
-            says=f"many {lamp.kind} lamps must not be dimmed; see the lamp's marking and say dimmable = true",
+        yield (
+            f"heads.{head.name}.lamp",
+            f"many {lamp.kind} lamps must not be dimmed; see the lamp's marking and say dimmable = true",
         )
     if head.dimming.floor == 0:
-        yield RigWarning(
-            key=f"heads.{head.name}.dimming.floor",
-            says=f"no floor is given, and a {lamp.kind} lamp goes out or flickers when dimmed low",
+        yield (
+            f"heads.{head.name}.dimming.floor",
+            f"no floor is given, and a {lamp.kind} lamp goes out or flickers when dimmed low",
         )
 
 
-def _place_warnings(rig: Rig, head: Head) -> Iterator[RigWarning]:
+def _place_warnings(rig: Rig, head: Head) -> Iterator[_KeyAndText]:
     key = f"heads.{head.name}.position"
     away = math.dist(head.position, rig.first_mark)
     if away > FARTHEST_M:
-        yield RigWarning(key=key, says=f"{away:.0f} m from the first mark; places are in metres")
+        yield (key, f"{away:.0f} m from the first mark; places are in metres")
     if head.position[2] < 0:
-        yield RigWarning(key=key, says=f"{-head.position[2]:.2f} m under the floor; z points up")
+        yield (key, f"{-head.position[2]:.2f} m under the floor; z points up")
     first = next(other for other in rig.heads if math.dist(other.position, head.position) < 0.01)
     if first is not head:
-        yield RigWarning(key=key, says=f"the same place as {first.name}")
+        yield (key, f"the same place as {first.name}")
     if head.rule in ("key", "fill", "hair") and _behind(rig, head):
-        yield RigWarning(
-            key=f"heads.{head.name}.aim", says="the subject's place is behind its lit face, in the dark"
-        )
+        yield (f"heads.{head.name}.aim", "the subject's place is behind its lit face, in the dark")
 
 
 def _behind(rig: Rig, head: Head) -> bool:
@@ -157,8 +159,7 @@ def _behind(rig: Rig, head: Head) -> bool:
     return sum(t * s for t, s in zip(toward, subject, strict=True)) <= 0
 
 
-def lamp_table_warnings(head: Head) -> Iterator[tuple[str, str]]:
-    """Dotted key and sentence of everything odd about the head's photometric file, if it has one."""
+def _photometry_warnings(head: Head) -> Iterator[_KeyAndText]:
     table = head.table
     if table is None:
         return
@@ -197,8 +198,7 @@ def _lumens(table: IntensityTable, head: Head) -> Iterator[str]:
         yield f"{says}; they differ by {off:.1f} stop" if off >= 0.05 else says
 
 
-def white_warnings(rig: Rig) -> Iterator[tuple[str, str]]:
-    """Dotted key and sentence of everything to mind about colour temperatures."""
+def _white_warnings(rig: Rig) -> Iterator[_KeyAndText]:
     if isinstance(rig.balance.cct, dict):
         roles = {head.role for head in rig.heads}
         for role in rig.balance.cct:
@@ -229,7 +229,7 @@ def _tuning(rig: Rig, head: Head) -> Iterator[str]:
     white = white_of(rig, head)
     if white is None:
         return
-    if white.mix is None and not white.told:
+    if white.mix is None and not white.sends_cct:
         to = "" if white.wanted_k is None else f": set it to {white.held_k:.0f} K by hand"
         yield f"its white can be changed, but nothing here does it{to}"
     elif white.wanted_k is None:
@@ -258,10 +258,9 @@ def _mix(white: White, mix: WhiteMix, low: float) -> Iterator[str]:
         yield f"at {white.held_k:.0f} K it gives {100 * white.most:.0f} % of what both channels give at full"
 
 
-def door_warnings(rig: Rig) -> Iterator[tuple[str, str]]:
-    """What is legal at a door and may be regretted: key and sentence."""
+def _door_warnings(rig: Rig) -> Iterator[_KeyAndText]:
     mqtt, osc = rig.doors.mqtt, rig.doors.osc
-    if mqtt is not None and mqtt.broker not in HERE:
+    if mqtt is not None and mqtt.broker not in _THIS_MACHINE:
         if mqtt.user_from is None and mqtt.certificate_file is None:
             yield (
                 "doors.mqtt",

@@ -1,4 +1,4 @@
-"""Changing a rig by dotted keys, as the rig file would be changed by hand."""
+"""Building a checked rig from plain data, and from an existing rig with changes."""
 
 from __future__ import annotations
 
@@ -16,12 +16,43 @@ from fillside.rig.tables.drivers import DriverKinds, parse_drivers
 from fillside.rig.tables.model import Rig
 
 
-def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
-    """A new rig with other values at some keys; heads are addressed by name, None takes a key out.
+def build_rig(data: Mapping[str, Any], kinds: DriverKinds | None) -> tuple[Rig | None, list[Problem]]:
+    """Build and check a rig from the content of a rig file.
 
-    ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values
-    as the file would have them. The new rig is checked like a file, by the same kinds of drivers as `rig`.
-    Raises RigError for a key or value that cannot be; `rig` itself never changes.
+    Parameters:
+        data: the content as plain data.
+        kinds: the kinds of driver that parse drivers and drives; None to accept the drivers' own keys
+            unchecked.
+
+    Returns:
+        The rig and no problems, or None and all problems found.
+    """
+    try:
+        rig = Rig.model_validate(data)
+    except ValidationError as error:
+        return None, problems_from(error, Rig, data)
+    problems = cross_checks(rig)
+    if kinds is not None and not problems:
+        problems = _parse_drivers(rig, kinds)
+    return (None, problems) if problems else (rig, [])
+
+
+def _parse_drivers(rig: Rig, kinds: DriverKinds) -> list[Problem]:
+    drives = {head.name: (i, head.drive) for i, head in enumerate(rig.heads) if head.drive is not None}
+    config, problems = parse_drivers(rig.drivers, drives, kinds)
+    rig.set_driver_config(config)
+    return problems or list(white_checks(rig))
+
+
+def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
+    """Return a new rig with other values at dotted keys, as if the rig file had been edited.
+
+    ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values.
+    Heads are addressed by name; None removes a key. The new rig is checked like a file, by the same kinds of
+    drivers as `rig`, which itself never changes.
+
+    Raises:
+        RigError: a key or value is not allowed.
     """
     data = _plain(rig.dump())
     for key, value in change.items():
@@ -65,25 +96,3 @@ def _head(data: dict[str, Any], name: str, key: str) -> dict[str, Any]:
             return found
     names = [head["name"] for head in data["heads"]]
     raise RigError(f'there is no head "{name}"; {did_you_mean(name, names, "heads")}', key)
-
-
-def build_rig(data: Mapping[str, Any], kinds: DriverKinds | None) -> tuple[Rig | None, list[Problem]]:
-    """A rig from the rig file's content, or None and its problems.
-
-    `kinds` are asked about drivers and drives; without them the drivers' own keys are taken as they are.
-    """
-    try:
-        rig = Rig.model_validate(data)
-    except ValidationError as error:
-        return None, problems_from(error, Rig, data)
-    problems = cross_checks(rig)
-    if kinds is not None and not problems:
-        problems = _wire(rig, kinds)
-    return (None, problems) if problems else (rig, [])
-
-
-def _wire(rig: Rig, kinds: DriverKinds) -> list[Problem]:
-    drives = {head.name: (i, head.drive) for i, head in enumerate(rig.heads) if head.drive is not None}
-    config, problems = parse_drivers(rig.drivers, drives, kinds)
-    rig.set_driver_config(config)
-    return problems or list(white_checks(rig))

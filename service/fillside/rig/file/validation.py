@@ -1,4 +1,4 @@
-"""From pydantic's findings to problems in plain words, each with what would be right."""
+"""Translation of pydantic's validation errors into problems in plain words, with advice."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _BOUNDS = {
 
 @dataclass(frozen=True)
 class _Finding:
-    """One of pydantic's errors with its real path; `fork` is where it went into one branch of a choice."""
+    """One of pydantic's errors with its path in the data; `fork` is the path of the union it came from."""
 
     detail: ErrorDetails
     path: Path
@@ -49,7 +49,7 @@ class _Finding:
 
 
 def problems_from(error: ValidationError, model: type[BaseModel], data: Any, at: Path = ()) -> list[Problem]:
-    """The problems that a failed validation of `data` as `model` found, with paths below `at`."""
+    """Return the problems of a failed validation of `data` as `model`, with paths below `at`."""
     findings = [_finding(detail, data) for detail in error.errors(include_url=False)]
     kept = _without_idle_branches(findings)
     problems = [_problem(finding, model) for finding in kept]
@@ -79,9 +79,9 @@ def _holds(node: Any, part: str | int) -> bool:
 
 
 def _without_idle_branches(findings: list[_Finding]) -> list[_Finding]:
-    """Of a choice of kinds keep what was found in the branch that was meant; of several at one place, one.
+    """Keep the findings of the union branch that was meant, and one finding per path.
 
-    A list is found too short also when its items are wrong; then they are what to tell.
+    A list also counts as too short when its items are wrong; only the items are reported then.
     """
     meant = {fork for f in findings if (fork := f.fork) is not None and not _wrong_kind_at(f, fork)}
     kept: dict[Path, _Finding] = {}
@@ -108,7 +108,7 @@ def _wrong_kind_at(finding: _Finding, fork: Path) -> bool:
 def _without_echoes(
     findings: list[_Finding], problems: list[Problem], model: type[BaseModel]
 ) -> list[Problem]:
-    """Drops the missing key that stands there misspelt: the unknown key tells it better."""
+    """Drop a missing key that is present but misspelt; the finding on the unknown key explains it better."""
     misspelt = {
         (*f.path[:-1], guess)
         for f in findings
@@ -125,11 +125,11 @@ def _problem(finding: _Finding, model: type[BaseModel]) -> Problem:
     own = finding.detail.get("ctx", {}).get("error")
     if isinstance(own, InconsistencyError):
         return Problem((*finding.path, *own.key.split(".")), str(own))
-    say = _SAYINGS.get(finding.type, _otherwise)
+    message = _MESSAGES.get(finding.type, _otherwise)
     path = finding.path
     if finding.type == "missing" and path and isinstance(path[-1], int):
-        path, say = path[:-1], _wrong_length
-    return Problem(path, say(_Finding(finding.detail, path, finding.fork), model))
+        path, message = path[:-1], _wrong_length
+    return Problem(path, message(_Finding(finding.detail, path, finding.fork), model))
 
 
 def _keys(model: type[BaseModel], path: Path) -> list[str]:
@@ -227,7 +227,7 @@ def _otherwise(finding: _Finding, model: type[BaseModel]) -> str:
     return f"{plain}, not {describe(value)}{_in_brackets(model, finding.path)}"
 
 
-_SAYINGS: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
+_MESSAGES: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
     **dict.fromkeys(_WRONG_KIND, _wrong_kind),
     **dict.fromkeys(_BOUNDS, _out_of_bounds),
     "extra_forbidden": _unknown_key,
@@ -241,4 +241,4 @@ _SAYINGS: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
     "too_short": _wrong_length,
     "value_error": _own_words,
 }
-"""How each of pydantic's error types is said; others are said in its own words, made plain."""
+"""The message of each of pydantic's error types; other types use pydantic's own text, simplified."""

@@ -1,4 +1,4 @@
-"""Which white each head is held at: what is wanted, what the lamp can, and how its channels make it."""
+"""The white each head is held at: the target, the lamp's range, and the mix of its channels."""
 
 from __future__ import annotations
 
@@ -15,17 +15,24 @@ from fillside.rig.tables.drivers import TunableDrive
 from fillside.rig.tables.model import CurveTable, Head, Rig
 
 HOT_KINDS = {"incandescent": 2700.0, "halogen": 3200.0}
-"""Lamps whose colour moves as they dim, and their temperature [K] where the file states none (usual for the
-trade, no source)."""
+"""Lamps whose colour shifts as they dim, with the temperature [K] assumed if the file states none (usual in
+the trade, no source)."""
+NOTICEABLE_MIRED = 5.0
+"""The smallest difference worth reporting: about two just noticeable steps (rule of thumb of the trade)."""
+STEP_MIRED = 2.0
+"""Too small a difference to see between two whites side by side (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class White:
     """The white of a head that has more than one.
 
-    `wanted_k` [K] is None where nothing is wanted; `held_k` is what the head is held at. `mix` is the curve
-    of a head with a warm and a cool channel; a bulb that is told its colour has none (`told`), nor has a
-    lamp that is set by hand.
+    Attributes:
+        warm_k, cool_k: the ends of its range [K].
+        wanted_k: the target [K]; None if there is none.
+        held_k: the white it is held at [K].
+        mix: the dimming curve of a lamp with a warm and a cool channel; None for any other.
+        sends_cct: true for a bulb that receives its colour temperature with its level.
     """
 
     warm_k: float
@@ -33,22 +40,22 @@ class White:
     wanted_k: float | None
     held_k: float
     mix: WhiteMix | None = None
-    told: bool = False
+    sends_cct: bool = False
 
     @property
     def most(self) -> float:
-        """The head's most light at this white, over that with everything at full."""
+        """The head's most light at this white, relative to everything at full."""
         return 1.0 if self.mix is None else self.mix.most
 
 
 def wanted_cct_k(rig: Rig, head: Head) -> float | None:
-    """The colour temperature [K] that the balance wants of a head, None where it says none."""
+    """Return the colour temperature [K] that the balance asks of a head, or None."""
     wanted = rig.balance.cct
     return wanted.get(head.role) if isinstance(wanted, dict) else wanted
 
 
 def white_of(rig: Rig, head: Head) -> White | None:
-    """How a head with two ends of its colour is held, None for one with a single white or none stated."""
+    """Return the white of a head with a range of whites; None for any other head."""
     ends = None if head.lamp is None else head.lamp.ends_k
     if head.lamp is None or ends is None:
         return None
@@ -64,17 +71,17 @@ def white_of(rig: Rig, head: Head) -> White | None:
         return White(warm, cool, wanted, held, mix)
     middle = 2e6 / (mired(warm) + mired(cool))
     held = min(max(middle if wanted is None else wanted, warm), cool)
-    return White(warm, cool, wanted, held, told=way == "told" and wanted is not None)
+    return White(warm, cool, wanted, held, sends_cct=way == "told" and wanted is not None)
 
 
 def stated_curve(head: Head) -> DimmingCurve:
-    """The dimming curve that the file states, of each channel where there are two."""
+    """Return the dimming curve stated in the file, which holds for each channel if there are two."""
     spec = head.dimming.curve
     return curve((spec.levels, spec.outputs) if isinstance(spec, CurveTable) else spec)
 
 
 def cct_at_full_k(rig: Rig, head: Head) -> float | None:
-    """The colour temperature [K] of a head's light at full, None where the file does not tell."""
+    """Return the colour temperature [K] of a head's light at full; None if the file does not say."""
     white = white_of(rig, head)
     if white is not None:
         return white.held_k
@@ -84,7 +91,7 @@ def cct_at_full_k(rig: Rig, head: Head) -> float | None:
 
 
 def white_checks(rig: Rig) -> Iterator[Problem]:
-    """Drives that need a lamp with two whites and have none."""
+    """Find drives that set the white of a lamp whose range of whites is not stated, and vice versa."""
     for i, head in enumerate(rig.heads):
         drive = rig.driver_config.drives.get(head.name)
         way = drive.whites if isinstance(drive, TunableDrive) else None
@@ -97,14 +104,10 @@ def white_checks(rig: Rig) -> Iterator[Problem]:
             yield Problem(("heads", i, "lamp", "cool_share"), why)
 
 
-NOTICEABLE_MIRED = 5.0
-"""A difference that is said: about two steps that can just be seen (a rule of thumb of the trade)."""
-
-
 def cct_at_output_k(rig: Rig, head: Head, output: float) -> float | None:
-    """The colour temperature [K] of a head's light at an output above 0, None where the file does not tell.
+    """Return the colour temperature [K] of a head's light at an output above 0; None if it is not stated.
 
-    Incandescent lamps burn warmer as they dim; of others the colour is taken to stay.
+    Incandescent lamps get warmer as they dim; the colour of other lamps is assumed to be constant.
     """
     full = cct_at_full_k(rig, head)
     if full is None or head.lamp is None or head.lamp.kind not in HOT_KINDS or head.dimming.fixed:
@@ -113,9 +116,9 @@ def cct_at_output_k(rig: Rig, head: Head, output: float) -> float | None:
 
 
 def white_deviation(rig: Rig, head: Head, output: float) -> str | None:
-    """In a sentence how a head's white at an output above 0 misses what is wanted, None where it does not.
+    """Describe in a sentence how a head's white at an output above 0 misses its target; None if it does not.
 
-    Without a wish it is held against the head's own white at full.
+    Without a target the reference is the head's own white at full.
     """
     full, now = cct_at_full_k(rig, head), cct_at_output_k(rig, head, output)
     if full is None or now is None:
@@ -135,14 +138,10 @@ def white_deviation(rig: Rig, head: Head, output: float) -> str | None:
     return f"{head.name} {reach} {now:.0f} K, {abs(off):.0f} mired {way} than the {wanted:.0f} K wanted"
 
 
-STEP_MIRED = 2.0
-"""Less than can just be told of two whites side by side (common practice, no source)."""
-
-
 def white_fade(old: Rig, new: Rig) -> Iterator[Rig]:
-    """The old rig held at whites nearer and nearer to the new file's, the last at those.
+    """Yield the old rig with whites in small steps toward the new rig's, the last one with those.
 
-    There are none where no lamp with a warm and a cool channel is to be held at another white.
+    Nothing is yielded unless a lamp with a warm and a cool channel changes its white.
     """
     ends = _ends(old, new)
     steps = math.ceil(max((abs(mired(b) - mired(a)) for a, b in ends.values()), default=0.0) / STEP_MIRED)
@@ -154,7 +153,7 @@ def white_fade(old: Rig, new: Rig) -> Iterator[Rig]:
 
 
 def _ends(old: Rig, new: Rig) -> dict[str, tuple[float, float]]:
-    """By role the white held now and the one to come [K], of lamps that mix two."""
+    """Return the present and the next white [K] by role, for lamps that mix two."""
     there = old.model_copy(update={"balance": old.balance.model_copy(update={"cct": new.balance.cct})})
     found = {}
     for head in old.heads:
@@ -165,5 +164,5 @@ def _ends(old: Rig, new: Rig) -> dict[str, tuple[float, float]]:
 
 
 def _between(a_k: float, b_k: float, part: float) -> float:
-    """A colour temperature between two [K], by mired, as eyes and cameras count."""
+    """Interpolate between two colour temperatures [K] in mired, in which equal steps look equal."""
     return 1e6 / (mired(a_k) + part * (mired(b_k) - mired(a_k)))

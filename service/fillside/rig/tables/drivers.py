@@ -1,8 +1,8 @@
-"""Heads on wires: each driver's kind, given from outside, checks the keys that are its own.
+"""The `[drivers]` tables and the heads' drives, parsed by the kinds of driver, which come from outside.
 
-A kind brings the forms in which it may be written, each of two pydantic models: `options` for its
-``[drivers.NAME]`` table without ``kind``, and `drive` for a head's ``drive`` without ``driver``. A table and
-the drives of its heads are all of one form. Nothing here knows a wire or a protocol.
+A kind offers one or more forms, each of two pydantic models: `options` for its ``[drivers.NAME]`` table
+without ``kind``, and `drive` for a head's ``drive`` without ``driver``. A table and the drives of its heads
+share one form. Nothing here knows a wire or a protocol.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from fillside.rig.tables.fields import Name
 
 
 class DriverTable(BaseModel):
-    """One wire; the options are checked by the driver's kind."""
+    """One wire; its kind validates the keys beside `kind`."""
 
     model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
 
@@ -28,7 +28,7 @@ class DriverTable(BaseModel):
 
 
 class DriveForm(Protocol):
-    """One way in which a kind of driver is written."""
+    """The models of one form in which a kind of driver may be written."""
 
     @property
     def options(self) -> type[BaseModel]: ...
@@ -37,7 +37,7 @@ class DriveForm(Protocol):
 
 
 class DriverKindModels(Protocol):
-    """What a kind of driver tells about the keys it takes."""
+    """The forms that a kind of driver offers."""
 
     @property
     def forms(self) -> Sequence[DriveForm]: ...
@@ -45,7 +45,7 @@ class DriverKindModels(Protocol):
 
 @runtime_checkable
 class WireDrive(Protocol):
-    """What a checked drive tells: the wire code of full level, and the places it takes on the wire."""
+    """A drive with the wire code of full level and the places it occupies on the wire."""
 
     @property
     def full_scale(self) -> int: ...
@@ -53,7 +53,7 @@ class WireDrive(Protocol):
 
 
 class LampTiming(Protocol):
-    """How a lamp lags behind its wire, in seconds, and the fade it can follow, in stops per second."""
+    """A lamp's delay behind its wire [s] and the fastest fade it can follow [stops/s]."""
 
     @property
     def lead_s(self) -> float: ...
@@ -65,7 +65,7 @@ class LampTiming(Protocol):
 
 @runtime_checkable
 class TimedDrive(Protocol):
-    """A checked drive that tells how its lamp lags; others are as quick as their wire."""
+    """A drive that states its lamp's timing; without one a lamp is as quick as its wire."""
 
     @property
     def timing(self) -> LampTiming: ...
@@ -73,7 +73,7 @@ class TimedDrive(Protocol):
 
 @runtime_checkable
 class TunableDrive(Protocol):
-    """A checked drive that tells how the lamp's white is set: by a second channel, by telling it, or not."""
+    """A drive that states how the lamp's white is set: by a second channel, by a message, or not at all."""
 
     @property
     def whites(self) -> Literal["channels", "told"] | None: ...
@@ -81,15 +81,18 @@ class TunableDrive(Protocol):
 
 DriverKinds = Mapping[str, DriverKindModels]
 HeadDrives = Mapping[str, tuple[int, BaseModel]]
-"""By head's name the head's place in the file and its ``drive``."""
+"""Each head's index in the file and its ``drive``, by the head's name."""
 
 
 @dataclass(frozen=True)
 class DriverConfig:
-    """What the kinds made of a rig's drivers and drives.
+    """A rig's driver options and drives as parsed by the kinds of driver.
 
-    `options` by driver name, `drives` by head name, `full_scales` by head name; `kinds` are those that were
-    asked, so that a changed rig can be asked again, None as long as none were.
+    Attributes:
+        kinds: the kinds that parsed them, kept to parse a changed rig; None before parsing.
+        options: by driver name.
+        drives: by head name.
+        full_scales: the wire code of full level by head name.
     """
 
     kinds: DriverKinds | None = None
@@ -101,10 +104,15 @@ class DriverConfig:
 def parse_drivers(
     drivers: Mapping[str, DriverTable], drives: HeadDrives, kinds: DriverKinds
 ) -> tuple[DriverConfig, list[Problem]]:
-    """What the kinds say to the drivers' options and to the heads' drives.
+    """Parse drivers' options and heads' drives by the kinds of driver.
 
-    `drives` has by head's name the head's place in the file and its ``drive``, whose driver exists. Returns
-    the wiring as far as it goes, and what is wrong with it.
+    Parameters:
+        drivers: the ``[drivers.NAME]`` tables by name.
+        drives: the heads' drives; every driver they name exists.
+        kinds: the kinds of driver by name.
+
+    Returns:
+        Whatever could be parsed, and all problems found.
     """
     problems: list[Problem] = []
     options: dict[str, BaseModel] = {}
@@ -127,17 +135,17 @@ def parse_drivers(
 
 @dataclass(frozen=True)
 class _Reading:
-    """What one form makes of a driver's table and of its heads' drives."""
+    """A driver's table and its heads' drives as parsed in one form."""
 
     options: BaseModel | None
     drives: Mapping[str, BaseModel]
     problems: list[Problem]
     unlike: int
-    """How many keys there are that are like none of the form's."""
+    """Number of keys that resemble none of the form's."""
 
 
 def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: HeadDrives) -> _Reading:
-    """By the first form that takes all of it, else by the one that was most probably meant."""
+    """Parse in the first form without problems, otherwise in the one that was most probably meant."""
     readings: list[_Reading] = []
     for form in forms:
         reading = _in_form(form, name, table, drives)
@@ -176,7 +184,7 @@ def _read(
 
 
 def _overlaps(drives: HeadDrives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
-    """Heads on places of their wire that an earlier head of the same driver has."""
+    """Find heads on places of a wire that an earlier head of the same driver occupies."""
     taken: dict[Hashable, str] = {}
     for head, drive in checked.items():
         place, written = drives[head]
@@ -194,7 +202,7 @@ def _overlaps(drives: HeadDrives, checked: Mapping[str, BaseModel]) -> Iterator[
 
 
 def _in_short(value: Any) -> Any:
-    """A value as it stands in the file: a table by its keys, one that was read from a file by the file."""
+    """Abbreviate a value: a table by its keys, or by the file it was read from."""
     if isinstance(value, Mapping):
         return value.get("file") or f"{{ {', '.join(value)} }}"
     return value

@@ -1,4 +1,4 @@
-"""What the tables of the rig file are made of: kinds of values, limits, and errors that know their key."""
+"""Field types, limits, the base model and the error shared by all tables of the rig file."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, Strict
 
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
-"""What rig, role, head, mark and driver names look like (whole match)."""
+"""Pattern of rig, role, head, mark and driver names (whole match)."""
 
 FARTHEST_M, LOWEST_M, HIGHEST_M, NEAREST_M = 15.0, 0.0, 4.0, 0.05
-"""How far from the first mark a subject may be, how low, how high, and how near to a lit disc, in metres."""
+"""Limits of a subject's place [m]: distance from the first mark, lowest and highest z, gap to a lit disc."""
 
 Name = Annotated[str, Field(pattern=rf"^{NAME.pattern}$")]
 Number = Annotated[float, Strict()]
@@ -24,13 +24,13 @@ Stops = Annotated[Number, Field(ge=-12, le=12)]
 
 
 class Table(BaseModel):
-    """What all tables of the rig file share: no unknown key, no NaN, no change after reading."""
+    """Base of all tables of the rig file: unknown keys and NaN are refused; instances are immutable."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class InconsistencyError(ValueError):
-    """A key of a table that does not agree with its neighbours; `key` is its dotted path within the table.
+    """A key that contradicts others of its table; `key` is its dotted path within the table.
 
     >>> InconsistencyError("modifier.loss", "give efficiency or loss, not both").key
     'modifier.loss'

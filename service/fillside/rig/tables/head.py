@@ -1,4 +1,4 @@
-"""One head of the rig file: lamp, modifier, dimming and drive, and the light that follows from them."""
+"""One head of the rig file: its dimming, drift correction and drive, and its intensity."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ Fraction = Annotated[Number, Field(ge=0, le=1)]
 
 
 LEAST_STEP = 1e-6
-"""From one level of a table to the next; sixteen bits have steps of 1.5e-5."""
+"""Smallest step between the levels of a table; sixteen bits have steps of 1.5e-5."""
 LEAST_OUTPUT = 1e-9
-"""Of a table, but for 0: thirty stops under full light."""
+"""Smallest output of a table other than 0, thirty stops below full."""
 
 
 class CurveTable(Table):
-    """Measured pairs of level and output; (0, 0) is added if absent and the last output is 1."""
+    """Measured pairs of level and output; (0, 0) is added if absent, and the last output is 1."""
 
     levels: Annotated[tuple[Fraction, ...], Field(min_length=1, max_length=1024)] = Field(
         description="levels from 0 to 1, each above the one before"
@@ -76,7 +76,7 @@ MOST_CORRECTION_STOPS = 1.0
 
 
 class CorrectDrift(Table):
-    """The slow correction of a head whose drift is known."""
+    """Slow correction of a head's known drift."""
 
     most: Annotated[Number, Field(ge=0.001, le=MOST_CORRECTION_STOPS)] = Field(
         default=0.5, description="the most a drift is corrected by, in stops"
@@ -87,7 +87,7 @@ class CorrectDrift(Table):
 
 
 class Drive(BaseModel):
-    """Which driver lights the head and where on its wire; the driver's own keys are checked by its kind."""
+    """The head's driver and its place on the wire; the driver's kind validates its own keys."""
 
     model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
 
@@ -96,7 +96,7 @@ class Drive(BaseModel):
 
     @property
     def full_scale(self) -> int:
-        """The wire code of full level as far as the file alone says: 2^bits - 1."""
+        """The wire code of full level by the file alone, 2^bits - 1; the driver's kind may state another."""
         return int(2**self.bits - 1)
 
 
@@ -192,27 +192,27 @@ class Head(Table):
 
     @property
     def load_watts(self) -> float | None:
-        """The electrical power of all lamps of the head in watts; None when the file does not say."""
+        """The electrical power of all lamps of the head [W]; None if the file does not say."""
         return None if self.lamp is None or self.lamp.watts is None else self.lamp.watts * self.lamp.count
 
     @property
     def on_battery(self) -> bool:
-        """Whether the file says that the lamp runs on a battery."""
+        """True if the file says that the lamp runs on a battery."""
         return self.lamp is not None and self.lamp.battery is True
 
     @property
     def table(self) -> IntensityTable | None:
-        """How the light spreads, where a photometric file says it in place of the modifier's spread."""
+        """The photometric file's table in place of the modifier's spread; None if there is no file."""
         of_lamp = None if self.lamp is None else self.lamp.photometry
         found = of_lamp if self.modifier.photometry is None else self.modifier.photometry
         return found if isinstance(found, IntensityTable) else None
 
     @property
     def computed_intensity_cd(self) -> float | None:
-        """The intensity on the axis from lamp and modifier, in cd; None where they leave it open.
+        """The intensity on the axis [cd] computed from lamp and modifier; None if they do not determine it.
 
-        I0 = lumens x count x efficiency x (spread + 1) / 2 pi, or the photometric file's for one lamp times
-        count, by lumens over the file's own where both are stated, times the modifier's efficiency.
+        I0 = lumens x count x efficiency x (spread + 1) / 2 pi. With a photometric file it is the file's
+        intensity x count x efficiency, scaled by lamp.lumens over the file's lumens if both are stated.
         """
         lumens = None if self.lamp is None else self.lamp.lumens
         count = 1 if self.lamp is None else self.lamp.count
@@ -227,12 +227,12 @@ class Head(Table):
 
     @property
     def intensity_cd(self) -> float:
-        """The intensity on the axis at full, in cd: as stated, else worked out from lamp and modifier."""
+        """The intensity on the axis at full [cd]: as stated, otherwise computed from lamp and modifier."""
         value = self.computed_intensity_cd if self.intensity is None else self.intensity
         assert value is not None, "a head without intensity has lumens or a photometric file"
         return value
 
     @property
     def rule(self) -> str:
-        """Which rule of the balance holds this head: key, fill, hair, background or work."""
+        """The balance's rule for this head: key, fill, hair, background or work."""
         return self.holds_like or self.role

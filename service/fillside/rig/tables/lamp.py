@@ -1,4 +1,4 @@
-"""How a head's light spreads as a table: written in the rig file, or read there from a photometric file."""
+"""A head's lamp and modifier, and the intensity table read from a photometric file."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LEAST_AXIS_CD = 0.001
 
 
 class IntensityTable(Table):
-    """Intensity by angle from the axis, the same all round it; straight between, nothing beyond the last."""
+    """Intensity by angle from the axis, rotationally symmetric, linear between angles, 0 beyond the last."""
 
     angles: Annotated[
         tuple[Annotated[Number, Field(ge=0, le=180)], ...], Field(min_length=2, max_length=MOST_ANGLES)
@@ -52,26 +52,26 @@ class IntensityTable(Table):
 
     @property
     def axis_cd(self) -> float:
-        """The intensity on the axis, cd."""
+        """The intensity on the axis [cd]."""
         return self.candela[0]
 
     @cached_property
     def distribution(self) -> Distribution:
-        """The same, over the intensity on the axis."""
+        """The table relative to the intensity on the axis."""
         return Distribution(self.angles, tuple(value / self.axis_cd for value in self.candela))
 
     def flux_lm(self, from_deg: float = 0.0, to_deg: float = 180.0) -> float:
-        """The light between two angles from the axis by zonal sum, lm."""
+        """Return the flux [lm] between two angles from the axis [degrees], by zonal sum."""
         return self.axis_cd * self.distribution.flux_lm_per_cd(from_deg, to_deg)
 
 
 Photometry = str | IntensityTable
-"""The name of a photometric file beside the rig file; once the rig is read, what the file says."""
+"""The name of a photometric file beside the rig file; its content once the rig is loaded."""
 
 PHOTOMETRY_DESCRIPTION = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
 
 COOLEST_END_K = 15_000.0
-"""Two whites are mixed along the black body's line, which is approximated up to here."""
+"""Upper limit of the approximation of the Planckian locus, along which two whites are mixed."""
 Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
 
 
@@ -111,17 +111,17 @@ class Lamp(Table):
 
     @property
     def ends_k(self) -> tuple[float, float] | None:
-        """The warmest and the coolest white of a lamp that has more than one, K."""
+        """The warmest and the coolest white [K] of a lamp with more than one, otherwise None."""
         return self.cct if isinstance(self.cct, tuple) else None
 
     @property
     def cct_k(self) -> float | None:
-        """The white of a lamp that has but one, K."""
+        """The white [K] of a lamp with only one, otherwise None."""
         return None if isinstance(self.cct, tuple) else self.cct
 
     @property
     def cool_part(self) -> float:
-        """The cool channel's part of the light with both channels at full."""
+        """The cool channel's share of the light with both channels at full."""
         return 0.5 if self.cool_share is None else self.cool_share
 
 
@@ -163,13 +163,13 @@ class ModifierTable(Table):
 
     @property
     def transmission(self) -> float:
-        """Share of the lamp's light that leaves the lit face, extra diffusion counted, 0..1."""
+        """The share of the lamp's light that leaves the lit face, including extra diffusion, 0..1."""
         passed = math.exp2(-(self.loss or 0.0)) if self.efficiency is None else self.efficiency
         return passed * math.exp2(-self.diffusion)
 
     @property
     def spread_exponent(self) -> float:
-        """The m of cos^m: stated, or from the beam angle as ln 0.5 / ln cos(beam / 2)."""
+        """The exponent m of cos^m: stated, or ln 0.5 / ln cos(beam / 2) from the beam angle."""
         if self.beam is not None:
             return math.log(0.5) / math.log(math.cos(math.radians(self.beam / 2)))
         return 1.0 if self.spread is None else self.spread

@@ -1,7 +1,7 @@
-"""The rig file as pydantic models: what may be written, and what a table may not contradict.
+"""The rig file as pydantic models, with the consistency checks within each table.
 
-Everything here is pure: no file is opened and no driver imported. `rig.load` turns a TOML text into a `Rig`
-and gives every error its place in the file; `rig.cross_checks` compares the tables with each other.
+`rig.file.load` turns a TOML text into a `Rig` and locates every error in the file;
+`rig.checks.cross_checks` compares the tables with each other.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ __all__ = [
 ]
 
 DEFAULT_RELATIVE_STOPS = {"hair": 0.0, "background": -1.0}
-"""Where a hair-like or background role is held when `balance.relative` is silent about it, in stops."""
+"""Stops at which a hair-like or background role is held if `balance.relative` does not name it."""
 
 
 class RigTable(Table):
@@ -138,7 +138,7 @@ class Camera(Table):
 
     @property
     def exposure_time_s(self) -> float | None:
-        """The time one frame is exposed for, in seconds; None when the file does not say."""
+        """The exposure time of one frame [s]; None if the file does not say."""
         if self.shutter is not None:
             return shutter_seconds(self.shutter)
         if self.shutter_angle is not None and self.fps is not None:
@@ -148,7 +148,7 @@ class Camera(Table):
 
 Receptor = Literal["dome", "flat"]
 DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
-"""The C of ISO 2720 taken for a receptor when none is stated, lux second ISO."""
+"""The constant C of ISO 2720 by receptor if none is stated [lx s]."""
 
 
 class Meter(Table):
@@ -162,7 +162,7 @@ class Meter(Table):
     )
 
     def constant_of(self, receptor: str) -> float:
-        """The C of ISO 2720 for readings made with `receptor`."""
+        """Return the constant C of ISO 2720 for readings made with `receptor` [lx s]."""
         if receptor == self.receptor and self.constant is not None:
             return self.constant
         return DEFAULT_CONSTANT[receptor]
@@ -219,12 +219,12 @@ class Balance(Table):
 
     @property
     def ratio_value(self) -> float:
-        """The wanted ratio in the terms of `read_as`."""
+        """The target ratio in the convention `read_as`."""
         return ratio_number(self.ratio, self.read_as)
 
 
 PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0)}
-"""What a pace stands for: dead band in stops, follow speed in stops per second."""
+"""Dead band [stops] and follow speed [stops/s] of each pace."""
 
 
 class HoldTable(Table):
@@ -270,7 +270,7 @@ class Ambient(Table):
 
     @property
     def toward(self) -> tuple[float, float, float]:
-        """Lux toward key, fill and camera, all heads out."""
+        """The illuminance toward key, fill and camera with all heads out [lx]."""
         key, fill, camera = ((self.lux or 0.0) if v is None else v for v in self.directions_given)
         return key, fill, camera
 
@@ -279,11 +279,10 @@ SensorTarget = Literal["daylight", "heads"]
 
 
 class Sensor(Table):
-    """A lux sensor that stays where it is: it sees the daylight, at a window for example, or the heads, at
-    the subject.
+    """A lux sensor in a fixed place: it watches the daylight, for example at a window, or the heads.
 
-    Where one for the daylight is and faces is said only where light of our own heads reaches it: that is then
-    taken off.
+    A daylight sensor needs a place and a direction only if light of the heads reaches it, which is then
+    subtracted.
     """
 
     watches: SensorTarget = Field(
@@ -314,7 +313,7 @@ class Sensor(Table):
 
 
 class Rig(Table):
-    """A whole rig file."""
+    """A rig file."""
 
     rig: RigTable = Field(description="the table [rig] with the rig's name")
     camera: Camera = Field(description="the table [camera]; it needs position")
@@ -345,11 +344,11 @@ class Rig(Table):
 
     @property
     def driver_config(self) -> DriverConfig:
-        """The drivers' options and drives as their kinds understood them; empty until the rig is checked."""
+        """The drivers' options and drives as parsed by their kinds; empty before parsing."""
         return self._driver_config
 
     def set_driver_config(self, config: DriverConfig) -> None:
-        """Notes what the drivers' kinds said; for whoever builds a rig, before anybody else has it."""
+        """Set the parsed drivers; only `build_rig` calls this, before anybody else has the rig."""
         self._driver_config = config
 
     @property
@@ -358,32 +357,32 @@ class Rig(Table):
 
     @property
     def start(self) -> Point:
-        """Where the subject is before anything moved it."""
+        """The subject's place [m] before anything moves it."""
         return self.first_mark if self.subject.at is None else self.marks[self.subject.at]
 
     def aim_of(self, head: Head) -> Point:
-        """The point a head is aimed at: its own, a mark's, or the first mark."""
+        """Return the point a head is aimed at [m]: its own, a mark, or by default the first mark."""
         if head.aim is None:
             return self.first_mark
         return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
 
     def sensor_of(self, watches: SensorTarget) -> str | None:
-        """The name of the sensor that watches this; None where there is none."""
+        """Return the name of the sensor that watches this, or None."""
         return next((name for name, own in self.sensors.items() if own.watches == watches), None)
 
     def head(self, name: str) -> Head:
-        """The head of that name; KeyError if there is none."""
+        """Return the head of that name; raise KeyError if there is none."""
         for head in self.heads:
             if head.name == name:
                 return head
         raise KeyError(name)
 
     def full_scale_of(self, head: Head) -> int:
-        """The wire code of a head's full level, 0 for a head without drive."""
+        """Return the wire code of a head's full level; 0 for a head without drive."""
         if head.drive is None:
             return 0
         return self._driver_config.full_scales.get(head.name, head.drive.full_scale)
 
     def dump(self) -> dict[str, Any]:
-        """The file's content as plain data, defaults left out, fit to be changed and read again."""
+        """Return the file's content as plain data without defaults, ready to be changed and built again."""
         return self.model_dump(mode="python", exclude_unset=True)

@@ -1,4 +1,4 @@
-"""The `[plan]` table of a rig file: what planning may be told and holding never looks at."""
+"""The `[plan]` table of a rig file, which planning uses and the hold ignores."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Glasses(Table):
 
 
 class Pose(Table):
-    """How the head is turned against where the face looks, in degrees, and what the wearer has on."""
+    """The turn of the person's head relative to the direction the face looks in, and spectacles."""
 
     yaw: Degrees = Field(default=0.0, description="degrees turned, to the camera's right above 0")
     pitch: Degrees = Field(default=0.0, description="degrees of chin up; chin down is below 0")
@@ -47,7 +47,7 @@ class Pose(Table):
 
 
 class View(Table):
-    """What the camera takes in across its frame."""
+    """The camera's field of view."""
 
     degrees: Annotated[Number, Field(ge=2, le=140)] | None = Field(
         default=None, description="angle across the frame, such as 40"
@@ -74,7 +74,7 @@ class View(Table):
 
 
 class Circuit(Table):
-    """One breaker and what is plugged in behind it."""
+    """One breaker and the load behind it."""
 
     amps: Annotated[Number, Field(ge=0.1, le=1000)] = Field(
         description="what the breaker is rated for, such as 16"
@@ -86,7 +86,7 @@ class Circuit(Table):
 
 
 class Ripple(Table):
-    """How a lamp's light flickers."""
+    """The flicker of a lamp's light."""
 
     hertz: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
         default=None, description="how often a second; left out: twice the mains"
@@ -108,7 +108,7 @@ class Ripple(Table):
 
 
 class ScreenTable(Table):
-    """A monitor, prompter or window that adds light of its own."""
+    """A monitor, prompter or window that adds its own light."""
 
     position: Point = Field(description="its middle, as [x, y, z] in metres")
     diameter: Annotated[Number, Field(ge=0.01, le=10)] = Field(
@@ -120,7 +120,7 @@ class ScreenTable(Table):
 
 
 class Umbrella(Table):
-    """How an umbrella is set up on its shaft, in metres."""
+    """An umbrella's position on its shaft and its shape, in metres."""
 
     bulb: Annotated[Number, Field(ge=0.01, le=3)] = Field(description="from lamp to crown, along the shaft")
     beam: Annotated[Number, Field(ge=1, le=180)] = Field(
@@ -138,7 +138,7 @@ class Umbrella(Table):
 
 
 class Plan(Table):
-    """Room, mains, pose and the rest that only planning and advice ask for; everything may be left out."""
+    """Room, mains, pose and other facts for planning and advice only; all of them are optional."""
 
     wall: Annotated[Number, Field(ge=-20, le=50)] | None = Field(
         default=None, description="y of the wall behind the subject in metres, such as 1.8"
