@@ -1,7 +1,7 @@
-"""A calibration as data: the output of `fillside fit --json` and the input of `--calibration FILE`.
+"""A calibration as data: what `fillside fit --json` prints and `--calibration FILE` reads.
 
-Every figure is optional; those given override the rig file. Unknown keys are kept unchanged, so that an older
-reader accepts and passes on the output of a newer fit.
+Every figure is optional. What is given overrides the rig file; what is not known here is kept as it came, so
+that a newer fit can say more without an older reader refusing it.
 """
 
 from __future__ import annotations
@@ -17,30 +17,24 @@ NotNegative = Annotated[float, Field(ge=0)]
 Lux = Annotated[float, Field(ge=0, le=200_000)]
 
 
-class _OpenModel(BaseModel):
+class _Loose(BaseModel):
     model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
 
 
 class CalibratedCurve(CurveTable):
-    """The dimming curve found from the readings, as pairs of level and output."""
+    """The dimming curve that the readings gave, as pairs of level and output."""
 
     model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
 
 
-class CalibratedHead(_OpenModel):
-    """The properties of one head found from readings.
+class CalibratedHead(_Loose):
+    """What the readings say about one head.
 
-    Attributes:
-        intensity_cd: on the axis at full [cd].
-        setback_m: distance of the effective source behind the head's position along its axis [m].
-        diameter_m: of the effective source [m].
-        bounce: share of its light that the room returns.
-        curve: the dimming curve.
-        floor: smallest steady output.
-        of_full: the lamp's light at the white it was read at, relative to both channels at full; None for a
-            lamp with one white.
-        sigma_stops: standard uncertainty of the predicted light at the marks [stops].
-        readings: the readings of this head, as they were handed in, with their residuals.
+    `intensity_cd` [cd] on the axis at full; `setback_m` [m] how far the effective source sits behind the
+    head's position along its axis; `diameter_m` [m]; `bounce` [1] share sent back by the room; `floor` [1]
+    smallest steady output; `of_full` [1] the light that the lamp's white left it when it was read, over that
+    with both its channels at full (None for a lamp of one white); `sigma_stops` [stops] standard uncertainty
+    of the predicted light at the marks.
     """
 
     intensity_cd: Candela | None = None
@@ -54,7 +48,7 @@ class CalibratedHead(_OpenModel):
     readings: tuple[dict[str, Any], ...] = ()
 
 
-class CalibratedAmbient(_OpenModel):
+class CalibratedAmbient(_Loose):
     """Lux with all heads out, toward the key, toward the fill and as the exposure receptor faces."""
 
     toward_key: Lux | None = None
@@ -62,14 +56,14 @@ class CalibratedAmbient(_OpenModel):
     toward_camera: Lux | None = None
 
 
-class Calibration(_OpenModel):
+class Calibration(_Loose):
     """A whole calibration: heads by name, the ambient light, and the one reading that would help most."""
 
     heads: dict[Name, CalibratedHead] = Field(default_factory=dict)
     ambient: CalibratedAmbient | None = None
     next: dict[str, Any] | None = None
 
-    def unknown_heads(self, rig: Rig) -> tuple[str, ...]:
-        """Return the names of calibrated heads that the rig does not have."""
+    def strangers(self, rig: Rig) -> tuple[str, ...]:
+        """The names of calibrated heads that the rig does not have."""
         known = {head.name for head in rig.heads}
         return tuple(name for name in self.heads if name not in known)

@@ -357,5 +357,4 @@ def _in_the_light(rig: Rig) -> Iterator[Caution]:
 
 
 def _comes_back_full(head: Head) -> bool:
-    stated = {} if head.drive is None else head.drive.model_extra or {}
-    return bool(stated.get("comes_back", "full") == "full")
+    return head.drive is None or head.drive.driver_keys.get("comes_back", "full") == "full"

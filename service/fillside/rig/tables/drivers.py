@@ -12,17 +12,15 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal, Protocol, runtime_checkable
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, did_you_mean, nearest
-from fillside.rig.tables.fields import Name
+from fillside.rig.tables.fields import DriverKeysTable, Name
 
 
-class DriverTable(BaseModel):
+class DriverTable(DriverKeysTable):
     """One wire; its kind validates the keys beside `kind`."""
-
-    model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
 
     kind: Name
 

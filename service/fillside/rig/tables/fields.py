@@ -3,9 +3,20 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from collections.abc import Mapping
+from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, Strict
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    SerializerFunctionWrapHandler,
+    Strict,
+    model_serializer,
+    model_validator,
+)
 
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 """Pattern of rig, role, head, mark and driver names (whole match)."""
@@ -27,6 +38,31 @@ class Table(BaseModel):
     """Base of all tables of the rig file: unknown keys and NaN are refused; instances are immutable."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class DriverKeysTable(BaseModel):
+    """Base of tables with keys of their own and further ones, which the kind of driver validates."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+
+    _driver_keys: dict[str, object] = PrivateAttr(default_factory=dict)
+
+    @property
+    def driver_keys(self) -> Mapping[str, object]:
+        """The further keys with their values, unchecked."""
+        return self._driver_keys
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _keep_driver_keys(cls, data: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        table = handler(data)
+        if isinstance(data, Mapping):
+            table._driver_keys.update((k, value) for k, value in data.items() if k not in cls.model_fields)
+        return table
+
+    @model_serializer(mode="wrap")
+    def _with_driver_keys(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return {**handler(self), **self._driver_keys}
 
 
 class InconsistencyError(ValueError):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Number, Point, Table
+from fillside.rig.tables.fields import DriverKeysTable, Flag, InconsistencyError, Name, Number, Point, Table
 from fillside.rig.tables.lamp import IntensityTable, Lamp, ModifierTable
 
 BALANCED_ROLES = ("key", "fill")
@@ -86,10 +86,8 @@ class CorrectDrift(Table):
     )
 
 
-class Drive(BaseModel):
+class Drive(DriverKeysTable):
     """The head's driver and its place on the wire; the driver's kind validates its own keys."""
-
-    model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
 
     driver: Name = Field(description="a name from the [drivers] tables")
     bits: Literal[8, 16] = Field(default=8, description="8, or 16 for a coarse and a fine slot")
