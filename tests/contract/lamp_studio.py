@@ -154,11 +154,11 @@ class Room:
     def _serve(self, now: float) -> None:
         """As the driver's loop does: until the bulb wants nothing more at this time."""
         for _ in range(4):
-            before = self.bulb.known
+            before = self.bulb.status
             for out in self.bulb.take(now):
                 self._deliver(out.topic, out.payload, now)
             self.bulb.judge(now)
-            if self.bulb.known != before:
+            if self.bulb.status != before:
                 self._say()
             if self.bulb.due(now) > now:
                 return
@@ -175,9 +175,9 @@ class Room:
     def _say(self) -> None:
         """As the driver does: what is new to the hold, and its code for a bulb that was found."""
         bulb, old = self.bulb, self.health
-        head = HeadHealth(bulb.shown, 0.0, bulb.has, bulb.returns, bulb.answering, bulb.confirms)
+        head = HeadHealth(bulb.state, 0.0, bulb.code, bulb.returns, bulb.answer_habit, bulb.confirmed)
         self.health = Health(heads={"fill": head})
-        self.states.append((self.up.now, bulb.shown))
+        self.states.append((self.up.now, bulb.state))
         if happened := list(news("bulbs", old, self.health)):
             self.up.hold.events(happened, self.up.now)
             self.up.tick()
