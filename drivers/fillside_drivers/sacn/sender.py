@@ -1,9 +1,9 @@
-"""The streaming ACN driver: hands frames to the schedule, and its packets to the network, on the event loop.
+"""The streaming ACN driver: passes frames to the schedule and its packets to the network, on the event loop.
 
-A frame leaves from within `send` if the universe's last packet is a packet's time ago; else a timer sends it
-when that is over. There is no task and no fixed tick. `late` is a timer that came more than 0.1 s after its
-time, or system buffers that are full; `lost` is a destination that the system cannot reach; both end by
-themselves.
+A frame leaves from within `send` if the universe's last packet is at least a packet's time ago; otherwise a
+timer sends it after that. There is no task and no fixed tick. The driver is `late` if a timer fires more than
+0.1 s after its time or the system's buffers are full, and `lost` if the system cannot reach a destination;
+both end by themselves.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ from fillside_drivers.sacn.sources import RivalSources, notices
 from fillside_drivers.slots import SlotFrame
 
 LATE_S = 0.1
-"""How far behind its time a packet may leave before that counts as late: four frames."""
+"""Delay beyond which a packet counts as late: four frames."""
 
 ON_TIME_AGAIN_S = 2.0
-"""How long nothing may be late before late ends."""
+"""Time without a late packet after which `late` ends."""
 
 
 class SacnDriver(Driver):
@@ -91,7 +91,7 @@ class SacnDriver(Driver):
         self._pump()
 
     def _pump(self) -> None:
-        """Send what is due, judge how that went, and come back when the next is due."""
+        """Send the packets due, update the health, and set the timer for the next ones."""
         if self._timer is not None:
             self._timer.cancel()
         if self._options.yields:
