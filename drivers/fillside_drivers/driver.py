@@ -25,7 +25,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, ClassVar, Literal, Self, TypedDict, Unpack
 
 from pydantic import BaseModel, ConfigDict
 
@@ -224,6 +224,15 @@ class Health:
     errors: int = 0
 
 
+class HealthChanges(TypedDict, total=False):
+    """The fields of `Health` that a driver reports."""
+
+    state: State
+    note: str
+    notices: tuple[str, ...]
+    heads: Mapping[str, HeadHealth]
+
+
 Watcher = Callable[[Health], None]
 
 
@@ -330,7 +339,7 @@ class Driver(ABC):
         self._phase = "closed"
         await self._close(stay=stay)
 
-    def _report(self, **changes: Any) -> None:
+    def _report(self, **changes: Unpack[HealthChanges]) -> None:
         """Change fields of the health and call the watchers; `since` follows the state."""
         old = self._health
         if all(getattr(old, name) == value for name, value in changes.items()):

@@ -108,10 +108,10 @@ def package_missing(package: str) -> str:
 
 def _of_tls(text: str) -> str:
     """Translate the text of a TLS error, which is all that remains once a library has wrapped it."""
-    said = _unmarked(text)
+    clean = _unmarked(text)
     if "CERTIFICATE_VERIFY_FAILED" in text:
-        return f"its certificate is not trusted: {said.removeprefix('certificate verify failed: ')}"
-    return f"no secure connection comes about ({said})"
+        return f"its certificate is not trusted: {clean.removeprefix('certificate verify failed: ')}"
+    return f"no secure connection comes about ({clean})"
 
 
 def _of_number(number: int, text: str | None) -> str:
@@ -119,8 +119,8 @@ def _of_number(number: int, text: str | None) -> str:
         return _WORDS[number]
     if number in _NAMES:
         return _NAMES[number]
-    said = _unmarked(text or os.strerror(number))
-    return said[:1].lower() + said[1:]
+    clean = _unmarked(text or os.strerror(number))
+    return clean[:1].lower() + clean[1:]
 
 
 def _unmarked(text: str) -> str:

@@ -50,7 +50,7 @@ class SacnDriver(Driver):
         self._rng = random.Random(setup.identity.cid.int)
         self._outlet = Outlet({})
         self._listener: Listener | None = None
-        self._deaf = ""
+        self._listening_error = ""
         self._timer: asyncio.TimerHandle | None = None
         self._wake_at = math.inf
         self._late_at = -math.inf
@@ -80,7 +80,7 @@ class SacnDriver(Driver):
             try:
                 await listener.open(self._frames, self._options.interface)
             except OSError as error:
-                self._deaf = f"other sources on our universes cannot be heard: {why(error)}"
+                self._listening_error = f"other sources on our universes cannot be heard: {why(error)}"
             else:
                 self._listener = listener
 
@@ -126,16 +126,16 @@ class SacnDriver(Driver):
             self._timer = asyncio.get_running_loop().call_later(max(0.0, due - now), self._pump)
 
     def _judge(self) -> None:
-        told = notices(self.sources.rivals, self._priorities, self._options.yields)
-        told += (self._deaf,) if self._deaf else ()
+        texts = notices(self.sources.rivals, self._priorities, self._options.yields)
+        texts += (self._listening_error,) if self._listening_error else ()
         lost = self._outlet.lost
         if lost:
             note = ". ".join(f"{each.label} cannot be reached: {each.error}" for each in lost)
-            self._report(state="lost", note=note, notices=told)
+            self._report(state="lost", note=note, notices=texts)
         elif self._clock() - self._late_at < ON_TIME_AGAIN_S:
-            self._report(state="late", note="packets leave late: the machine is too busy", notices=told)
+            self._report(state="late", note="packets leave late: the machine is too busy", notices=texts)
         else:
-            self._report(state="ok", note="", notices=told)
+            self._report(state="ok", note="", notices=texts)
 
     async def _close(self, stay: bool) -> None:
         if self._timer is not None:

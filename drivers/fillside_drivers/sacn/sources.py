@@ -40,7 +40,7 @@ class Source:
     priority: int
     preview: bool
     since: float
-    heard: float
+    last_packet_at: float
     sequence: int
 
 
@@ -92,11 +92,11 @@ class RivalSources:
             priority=packet.priority,
             preview=packet.preview,
             since=now if known is None else known.since,
-            heard=now,
+            last_packet_at=now,
             sequence=packet.sequence,
         )
         self._sources[key] = fresh
-        return known is None or replace(known, heard=now, sequence=packet.sequence) != fresh
+        return known is None or replace(known, last_packet_at=now, sequence=packet.sequence) != fresh
 
     def _full(self, universe: int) -> bool:
         return sum(1 for number, _ in self._sources if number == universe) >= MOST_SOURCES
@@ -104,11 +104,11 @@ class RivalSources:
     @property
     def due(self) -> float:
         """The time at which the next source counts as lost if it stays silent; inf if there is none."""
-        return min((s.heard + LOSS_S for s in self._sources.values()), default=math.inf)
+        return min((s.last_packet_at + LOSS_S for s in self._sources.values()), default=math.inf)
 
     def expire(self, now: float) -> bool:
         """Forget sources that were silent for 2.5 s or more; return True if there were any."""
-        gone = [key for key, source in self._sources.items() if now - source.heard >= LOSS_S]
+        gone = [key for key, source in self._sources.items() if now - source.last_packet_at >= LOSS_S]
         for key in gone:
             del self._sources[key]
         return bool(gone)
