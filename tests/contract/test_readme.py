@@ -67,7 +67,7 @@ def test_the_orders() -> None:
 
 def orders_of_the_command_line() -> set[str]:
     """The orders that its sources say, by hand or as a command of the same name."""
-    sources = "".join(path.read_text("utf-8") for path in CLI.glob("*.py"))
+    sources = "".join(path.read_text("utf-8") for path in CLI.rglob("*.py"))
     return set(re.findall(r'"do": "(\w+)"', sources)) | set(COMMANDS)
 
 

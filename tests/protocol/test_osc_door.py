@@ -62,9 +62,10 @@ class Box:
         self._client._sock.sendto(octets, (self._client._address, self._client._port))
 
     async def hears(self) -> tuple[str, list[Any]]:
+        from pythonosc.osc_message import OscMessage
 
         octets = await asyncio.to_thread(self._client._sock.recv, 65536)
-        message = Message(octets)
+        message = OscMessage(octets)
         return message.address, message.params
 
     async def answer(self, address: str, *values: Any) -> list[Any]:

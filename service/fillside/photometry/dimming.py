@@ -140,7 +140,7 @@ class TabledCurve(DimmingCurve):
     `levels` rise strictly within 0..1, `outputs` never fall and end at 1; (0, 0) is put in front when no
     level is 0. Beyond the last level the output stays 1. Raises ValueError where that is not so.
 
-    >>> Table((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
+    >>> TabledCurve((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
     0.0
     """
 

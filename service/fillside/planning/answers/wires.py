@@ -256,8 +256,10 @@ _PLACEHOLDER = re.compile(r"\{(?:code|share|percent)\}")
 def message(text: str, _: Mapping[str, Any]) -> Meaning:
     """The message for a level: a plain number to some full scale, percent, or JSON with a field.
 
-    >>> message("percent", {}).value, message("json dim 1000", {}).value
-    (Message(send_as='{percent}', full_scale=100), Message(send_as='{"dim": {code}}', full_scale=1000))
+    >>> message("percent", {}).value
+    BulbMessage(send_as='{percent}', full_scale=100)
+    >>> message("json dim 1000", {}).value
+    BulbMessage(send_as='{"dim": {code}}', full_scale=1000)
     """
     typed = text.strip()
     if typed.startswith("{") and not _PLACEHOLDER.fullmatch(typed):

@@ -55,8 +55,8 @@ _PLAIN_TYPES = {
 def kind_at(root: type[BaseModel], path: Path) -> str:
     """In words the kind of value that a key takes, with its bounds or choices; "" where that takes more.
 
-    >>> from fillside.rig.tables.head import Modifier
-    >>> kind_at(Modifier, ("max_watts",))
+    >>> from fillside.rig.tables.head import ModifierTable
+    >>> kind_at(ModifierTable, ("max_watts",))
     'a number from 0.01 to 20000'
     """
     for model in models_at(root, path[:-1]):
