@@ -9,7 +9,6 @@ import asyncio
 import json
 import logging
 import os
-import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -45,8 +44,8 @@ from fillside.storage.thinning import (
     sweep,
     thin,
 )
+from manual_text import PAGES, table
 
-ROOT = Path(__file__).resolve().parents[2]
 TRACKER = Visitor("a tracker", "mqtt", "192.0.2.7")
 ANNA = Visitor("anna", "http", "192.0.2.9")
 NOW = 1_800_000_000.0
@@ -500,8 +499,5 @@ def in_table(bound: Bound) -> tuple[str, ...]:
     return bound.what, rows, octets(bound.octets), days(bound.days), bound.why
 
 
-def test_the_readme_has_the_bounds() -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
-    (block,) = re.findall(r"<!-- bounds -->\n(.*?)<!-- /bounds -->", text, re.DOTALL)
-    rows = [tuple(cell.strip() for cell in line.strip("|").split("|")) for line in block.splitlines()[2:]]
-    assert rows == [in_table(bound) for bound in BOUNDS]
+def test_the_manual_has_the_bounds() -> None:
+    assert [tuple(row) for row in table(PAGES["service"], "bounds")] == [in_table(bound) for bound in BOUNDS]

@@ -102,6 +102,7 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.doors.mqtt.homie": pure("fillside.balance fillside.orders fillside.rig"),
 }
 SHELL: dict[str, Room] = {
+    "fillside.manual": Room(),
     "fillside.system_errors": Room("fillside_drivers.plain_errors"),
     "fillside.background": Room("fillside_drivers.cancellation fillside_drivers.retry"),
     "fillside.access": Room(
@@ -132,7 +133,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors.http": Room(
         "fillside.access fillside.access.permissions fillside.background fillside.calibration "
-        "fillside.doors fillside.doors.http.connection_limits fillside.hold fillside.orders "
+        "fillside.doors fillside.doors.http.connection_limits fillside.hold fillside.manual fillside.orders "
         "fillside.planning fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.plain_files"
     ),
@@ -155,7 +156,8 @@ SHELL: dict[str, Room] = {
     "fillside.cli": Room(
         "fillside.access fillside.access.permissions fillside.balance fillside.calibration "
         "fillside.daemon fillside.demo fillside.doors fillside.doors.http fillside.doors.keys "
-        "fillside.doors.keys.presses fillside.orders fillside.photometry fillside.planning fillside.rig "
+        "fillside.doors.keys.presses fillside.manual fillside.orders fillside.photometry fillside.planning "
+        "fillside.rig "
         "fillside.sheet fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
         "fillside_drivers.plain_files fillside_drivers.registry"
     ),

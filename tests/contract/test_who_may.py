@@ -43,6 +43,8 @@ PROMISED: dict[str, tuple[str, ...]] = {
     "GET /health": VISITORS,
     "GET /": VISITORS,
     "GET /page/{path}": VISITORS,
+    "GET /manual": VISITORS,
+    "GET /manual/{name}": VISITORS,
 }
 BODIES = {"POST /api/v1/do": {"do": "follow"}, "POST /api/v1/invitation": {}}
 _ports = count(2)

@@ -30,6 +30,7 @@ COMMANDS: dict[str, CommandEntry] = {
     "phone": CommandEntry(
         _ + "phone:phone", RUN, "Let a phone or a tablet in: an address that is good once."
     ),
+    "manual": CommandEntry(_ + "manual:manual", RUN, "The manual, a page a subject."),
     "completion": CommandEntry(
         _ + "completion:completion", RUN, "Print what makes your shell complete commands."
     ),

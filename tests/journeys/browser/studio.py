@@ -205,7 +205,7 @@ async def clipped(page: Page) -> list[str]:
 async def rows_of_the_header(page: Page) -> int:
     """Rows in which the parts of the header stand."""
     count: int = await page.evaluate(
-        """() => new Set([...document.querySelector('.top').children].map((e) => {
+        """() => new Set([...document.querySelectorAll('.top > *')].filter((e) => e.offsetParent).map((e) => {
           const box = e.getBoundingClientRect();
           return Math.round((box.top + box.bottom) / 2);
         })).size"""

@@ -15,6 +15,7 @@ from fillside.access.permissions import Need, Permission, check_may_look, check_
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.etag import tagged
 from fillside.doors.http.invitation import Entrance, invite
+from fillside.doors.http.manual import ManualRoom
 from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.openapi import document
 from fillside.doors.http.plan_cache import PlanRoom
@@ -59,6 +60,7 @@ class Handlers:
         self._page = page_files()
         self._journal = Journal(house.store)
         self._plan = PlanRoom()
+        self._manual = ManualRoom()
         self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside"))).encode(
             "ascii"
         )
@@ -150,6 +152,9 @@ class Handlers:
     async def page(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return serve(request, self._page, request.match_info.get("path") or FIRST)
 
+    async def manual(self, request: web.Request, holder: Permission) -> web.StreamResponse:
+        return await self._manual.answer(request)
+
 
 @dataclass(frozen=True)
 class Route:
@@ -187,6 +192,8 @@ ROUTES = (
     Route("GET", "/health", Handlers.health, "nothing", "whether the daemon is live and ready"),
     Route("GET", "/", Handlers.page, "nothing", "the page"),
     Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Handlers.page, "nothing", "the page's files"),
+    Route("GET", "/manual", Handlers.manual, "nothing", "the manual: which pages there are"),
+    Route("GET", "/manual/{name:[a-z][a-z0-9.-]*}", Handlers.manual, "nothing", "a page of the manual"),
 )
 
 

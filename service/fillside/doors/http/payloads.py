@@ -234,5 +234,7 @@ SPOKEN: dict[str, RoutePayloads] = {
     "GET /health": RoutePayloads(Healthy, also=(503,)),
     "GET /": RoutePayloads(HTML, also=(304, 404)),
     "GET /page/{path}": RoutePayloads(ANY_FILE, also=(304, 404)),
+    "GET /manual": RoutePayloads(HTML, also=(304,)),
+    "GET /manual/{name}": RoutePayloads(HTML, also=(304, 404)),
 }
 """By method and path; a test compares it with the routes there are."""

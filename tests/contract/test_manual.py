@@ -1,12 +1,10 @@
-"""Contract: what the README says is what the code does; its tables are compared, its links exist."""
+"""Contract: the manual's tables of commands, routes and orders are what the code does."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Collection
 from pathlib import Path
-
-import pytest
 
 import fillside.cli
 from fillside.cli.table import COMMANDS
@@ -16,10 +14,10 @@ from fillside.orders.answers import STATUS_OF_CODE
 from fillside.orders.light import ORDERS
 from fillside.orders.metering import METER_ORDERS
 from fillside.rig.tables.key_words import WORDS
+from manual_text import PAGES, README, ROOT
+from manual_text import table as table_of
 
 CLI = Path(fillside.cli.__file__).parent
-ROOT = Path(__file__).resolve().parents[2]
-README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 
 NEEDS = {
@@ -31,15 +29,15 @@ NEEDS = {
 }
 
 
-def table(name: str) -> list[list[str]]:
-    """The cells of the table between two markers of the README, without its heading."""
-    body = README.partition(f"<!-- {name} -->")[2].partition(f"<!-- /{name} -->")[0]
-    rows = [line.strip("|").split("|") for line in body.strip().splitlines()]
-    return [[cell.strip().strip("`") for cell in row] for row in rows[2:]]
+def table(page: str, name: str) -> list[list[str]]:
+    """The cells of a table of the manual, without the marks of code at their ends."""
+    return [[cell.strip("`") for cell in row] for row in table_of(PAGES[page], name)]
 
 
 def test_the_commands() -> None:
-    assert table("commands") == [[f"fillside {name}", entry.does] for name, entry in COMMANDS.items()]
+    assert table("orders", "commands") == [
+        [f"fillside {name}", entry.does] for name, entry in COMMANDS.items()
+    ]
 
 
 def _without_patterns(path: str) -> str:
@@ -51,15 +49,15 @@ def test_the_routes() -> None:
         [f"{route.method} {_without_patterns(route.path)}", NEEDS[route.needs], route.says]
         for route in ROUTES
     ]
-    assert table("routes") == expected
+    assert table("http", "routes") == expected
 
 
 def test_the_codes_of_a_refusal() -> None:
-    assert table("codes") == [[code, str(status)] for code, status in STATUS_OF_CODE.items()]
+    assert table("http", "codes") == [[code, str(status)] for code, status in STATUS_OF_CODE.items()]
 
 
 def test_the_orders() -> None:
-    told, orders = table("orders"), {**ORDERS, **METER_ORDERS}
+    told, orders = table("orders", "orders"), {**ORDERS, **METER_ORDERS}
     assert [row[0] for row in told] == list(orders)
     for word, says in told:
         assert says == (orders[word].__doc__ or "").partition("\n")[0], word
@@ -78,16 +76,10 @@ def test_which_door_takes_which_order() -> None:
     def yes(word: str, known: Collection[str], otherwise: str = "–") -> str:
         return "yes" if word in known else otherwise
 
-    assert table("doors") == [
+    assert table("orders", "doors") == [
         [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, WORDS)]
         for word in {**ORDERS, **METER_ORDERS}
     ]
-
-
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
-def test_files_that_are_linked_are_there(text: str) -> None:
-    for link in re.findall(r"\]\(([^)#:]+)\)", text):
-        assert (ROOT / link).exists(), link
 
 
 def test_every_dependency_has_its_reason() -> None:

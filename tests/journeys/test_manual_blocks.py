@@ -1,9 +1,8 @@
-"""Journey: the commands in the README's blocks run as they are printed, in their order, in one folder."""
+"""Journey: the commands in the README's and the manual's blocks run as printed, a page in a folder."""
 
 from __future__ import annotations
 
 import os
-import re
 import shlex
 import shutil
 import subprocess
@@ -13,25 +12,23 @@ from pathlib import Path
 import pytest
 
 from journeys.running import Daemon, command, running
+from manual_text import PAGES, ROOT, TEXTS, blocks
 
-ROOT = Path(__file__).resolve().parents[2]
-README = (ROOT / "README.md").read_text("utf-8")
-BLOCKS = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
-LINES = [line for block in BLOCKS for line in block.splitlines() if line.startswith("fillside ")]
+CURL = "curl -s -H "
+OF_PAGE = {
+    name: [
+        line for block in blocks(text, "sh") for line in block.splitlines() if line.startswith("fillside ")
+    ]
+    for name, text in TEXTS.items()
+}
+"""The commands that a page shows, in their order."""
 LONG = ("run", "demo", "keys")
 """Commands that go on until stopped; other journeys run them."""
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the example rigs, as in a checkout."""
-    path = tmp_path_factory.mktemp("readme")
-    shutil.copytree(ROOT / "config", path / "config")
-    return path
-
-
-@pytest.fixture(scope="module")
-def daemon(folder: Path) -> Iterator[Daemon]:
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    folder = tmp_path_factory.mktemp("daemon")
     rig = folder / "desk.toml"
     text = (ROOT / "config" / "desk.toml").read_text("utf-8")
     rig.write_text(text.replace('"127.0.0.1"', '"127.0.0.1:9"'))  # port 9, discard: RFC 863
@@ -40,13 +37,16 @@ def daemon(folder: Path) -> Iterator[Daemon]:
 
 
 def test_there_are_commands() -> None:
-    assert len(LINES) > 20
+    assert len(OF_PAGE["README"]) >= 8
+    assert sum(map(len, OF_PAGE.values())) > 50
 
 
-def test_the_commands_do_as_printed(daemon: Daemon, folder: Path) -> None:
-    """One test, for what a command leaves is what later ones go on from."""
-    for line in LINES:
-        does_as_printed(line, daemon, folder)
+@pytest.mark.parametrize("page", [name for name, lines in OF_PAGE.items() if lines])
+def test_the_commands_do_as_printed(daemon: Daemon, tmp_path: Path, page: str) -> None:
+    """A page in a folder with the example rigs; later commands go on from what earlier ones leave."""
+    shutil.copytree(ROOT / "config", tmp_path / "config")
+    for line in OF_PAGE[page]:
+        does_as_printed(line, daemon, tmp_path)
 
 
 def does_as_printed(line: str, daemon: Daemon, folder: Path) -> None:
@@ -71,7 +71,7 @@ def does_as_printed(line: str, daemon: Daemon, folder: Path) -> None:
 
 
 def test_the_order_by_curl(daemon: Daemon) -> None:
-    line = next(line for block in BLOCKS for line in block.splitlines() if line.startswith("curl "))
+    (line,) = (block.strip() for block in blocks(PAGES["http"], "sh") if block.startswith(CURL))
     words = shlex.split(line.replace("http://127.0.0.1:7420", daemon.url))
     headers = dict(words[i + 1].split(": ") for i, word in enumerate(words) if word == "-H")
     body = words[words.index("-d") + 1]

@@ -1,4 +1,4 @@
-"""Contract: what the README says of a start that is refused, and of the words of `/health`, is so."""
+"""Contract: what the manual says of a start that is refused, and of the words of `/health`, is so."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import pytest
 import trustme
 
 from contract.test_command_line import status
-from contract.test_readme import table
+from contract.test_manual import table
 from fillside.cli import group
 from fillside.daemon.composition import Settings, daemon
 from fillside.doors.http.address import Listen, ListenError, Public, bind
@@ -151,8 +151,8 @@ def pattern(row: str) -> re.Pattern[str]:
 
 
 def test_every_refusal_of_the_table_is_tried() -> None:
-    assert [row[0] for row in table("refusals")] == [*REFUSED, FAULT]
-    assert all(row[1] for row in table("refusals"))
+    assert [row[0] for row in table("troubles", "refusals")] == [*REFUSED, FAULT]
+    assert all(row[1] for row in table("troubles", "refusals"))
 
 
 async def tried(refuse: Refuse, folder: Path) -> None:
@@ -177,11 +177,11 @@ def test_a_fault_of_ours_is_called_so(
 
 
 def health(member: str) -> set[str]:
-    return {stands for where, stands, _ in table("health") if where == member}
+    return {stands for where, stands, _ in table("troubles", "health") if where == member}
 
 
 def test_the_words_of_health() -> None:
-    assert {row[0] for row in table("health")} == set(Healthy.model_fields)
+    assert {row[0] for row in table("troubles", "health")} == set(Healthy.model_fields)
     assert health("live") == {"true"}
     assert health("ready") == {"true", "false"}
     assert health("drivers") == set(get_args(State))

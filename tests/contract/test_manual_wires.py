@@ -1,26 +1,25 @@
-"""Contract: the README's tables of what wires take are those of the drivers' models, defaults and all."""
+"""Contract: the manual's tables of what wires take are those of the drivers' models, defaults and all."""
 
 from __future__ import annotations
 
 import re
 import tomllib
-from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from fillside_drivers.registry import DriverKind, kinds
+from manual_text import PAGES, blocks, marked
 
-README = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+WIRES = PAGES["wires"]
 BUILT_IN = {name: kind for name, kind in kinds().items() if kind.where.startswith("fillside_drivers.")}
 NEEDED = "needed"
 
 
 def told(kind: str) -> list[list[list[str]]]:
     """The two tables of a kind, without their headings."""
-    body = README.partition(f"<!-- wire {kind} -->")[2].partition(f"<!-- /wire {kind} -->")[0]
-    tables = [block for block in body.strip().split("\n\n") if block.startswith("|")]
+    tables = [block for block in marked(WIRES, f"wire {kind}").strip().split("\n\n") if block.startswith("|")]
     return [
         [[cell.strip() for cell in row.strip("|").split("|")] for row in t.splitlines()[2:]] for t in tables
     ]
@@ -35,8 +34,8 @@ def test_every_key_is_told_once_with_what_holds_when_it_is_left_out(kind: Driver
 
 
 def test_the_example_of_a_bulb_is_taken_as_it_is_printed() -> None:
-    body = README.partition("<!-- /wire mqtt -->")[2]
-    drive = tomllib.loads(body.partition("```toml\n")[2].partition("```")[0])["heads"]["drive"]
+    example = blocks(WIRES.partition("<!-- /wire mqtt -->")[2], "toml")[0]
+    drive = tomllib.loads(example)["heads"]["drive"]
     assert drive.pop("driver") == "bulbs"
     assert BUILT_IN["mqtt"].drive.model_validate(drive).model_fields_set == set(drive)
 
@@ -60,5 +59,5 @@ def _same(field: FieldInfo, left_out: str) -> bool:
 
 
 def test_every_kind_has_a_section_that_names_it() -> None:
-    headings = re.findall(r"(?m)^### .*`([a-z-]+)`", README)
+    headings = re.findall(r"(?m)^## .*`([a-z-]+)`", WIRES)
     assert sorted(set(headings) & set(BUILT_IN)) == sorted(BUILT_IN)
