@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 
 from fillside.cli.render.plan import planned
 from fillside.cli.render.plan_full import planned_all
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import build_rig
 from fillside.rig.tables.model import Rig
+from fillside.sheet.drawing.page import Words
+from fillside.sheet.drawing.type_metrics import outline
 from fillside.sheet.layout import lay_out
-from fillside.sheet.page import Words
-from fillside.sheet.type_metrics import outline
 
 numbers = st.floats(-4, 4).map(lambda value: round(value, 3))
 heights = st.floats(0, 4).map(lambda value: round(value, 3))

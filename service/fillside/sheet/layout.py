@@ -11,18 +11,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.rig.tables.model import Rig
 from fillside.sheet import texts
-from fillside.sheet.dimension_lines import scale_bar
-from fillside.sheet.page import BOLD, FAINT, THIN, Page, Spot
+from fillside.sheet.drawing.dimension_lines import scale_bar
+from fillside.sheet.drawing.page import BOLD, FAINT, THIN, Page, Spot
+from fillside.sheet.drawing.symbols import ViewFrame
+from fillside.sheet.drawing.text_columns import HEADING_MM, LINE_MM, Column, Section, TextTable, fill
+from fillside.sheet.drawing.type_metrics import broken, width_of
 from fillside.sheet.plan_view import draw_above
 from fillside.sheet.side_view import below_mm, draw_aside
-from fillside.sheet.symbols import ViewFrame
-from fillside.sheet.text_columns import HEADING_MM, LINE_MM, Column, Section, TextTable, fill
-from fillside.sheet.type_metrics import broken, width_of
 from fillside.sheet.views import Extent, Views
 
 Paper = Literal["a4", "letter"]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.lens import view_degrees
-from fillside.sheet.dimension_lines import SHARES, arc, dimension, write_along, write_at_arc
-from fillside.sheet.label_placement import Labels, reach
-from fillside.sheet.page import (
+from fillside.sheet.drawing.dimension_lines import SHARES, arc, dimension, write_along, write_at_arc
+from fillside.sheet.drawing.label_placement import Labels, reach
+from fillside.sheet.drawing.page import (
     BOLD,
     CHALK,
     FAINT,
@@ -22,7 +22,7 @@ from fillside.sheet.page import (
     Spot,
     Stroke,
 )
-from fillside.sheet.symbols import (
+from fillside.sheet.drawing.symbols import (
     CAMERA_MM,
     HEAD_RADIUS_M,
     LIT,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from fillside.planning.lengths import Lengths
-from fillside.sheet.dimension_lines import arc, dimension, measure, write_along
-from fillside.sheet.label_placement import Labels
-from fillside.sheet.page import (
+from fillside.planning.figures import Lengths
+from fillside.sheet.drawing.dimension_lines import arc, dimension, measure, write_along
+from fillside.sheet.drawing.label_placement import Labels
+from fillside.sheet.drawing.page import (
     BOLD,
     CHALK,
     FAINT,
@@ -22,8 +22,8 @@ from fillside.sheet.page import (
     Spot,
     Words,
 )
-from fillside.sheet.symbols import LIT, ViewFrame, camera, wall
-from fillside.sheet.type_metrics import TYPE_PT, width_of
+from fillside.sheet.drawing.symbols import LIT, ViewFrame, camera, wall
+from fillside.sheet.drawing.type_metrics import TYPE_PT, width_of
 from fillside.sheet.views import DrawnHead, Views
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from fillside.planning.look.mark import MarkPlan
 from fillside.rig.tables.model import Head, Point, Rig
-from fillside.sheet.page import Spot
+from fillside.sheet.drawing.page import Spot
 
 FloatArray = npt.NDArray[np.float64]
 

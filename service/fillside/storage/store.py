@@ -15,7 +15,7 @@ from typing import Any, Self, TypeVar
 from fillside.storage import writer
 from fillside.storage.database import Folder, Memory
 from fillside.storage.records.rows import TABLES, BadRowError, Values, readable_text
-from fillside.storage.repair.unread import Unread
+from fillside.storage.unread import Unread
 from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, Lasting
 
 T = TypeVar("T")

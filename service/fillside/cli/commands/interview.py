@@ -10,9 +10,9 @@ import click
 
 from fillside.cli.group import WrongUse
 from fillside.planning.answers.lengths import UnitsError
-from fillside.planning.answers.plain import Meaning, plain
+from fillside.planning.answers.question import Answers, Question
+from fillside.planning.answers.typed_line import Meaning, plain
 from fillside.planning.starter.cautions import cautions_after
-from fillside.planning.starter.question import Answers, Question
 from fillside.planning.starter.questions import QUESTIONS, answered, next_question
 
 Ask = Callable[[Question, Answers], str]

@@ -50,7 +50,7 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
     """A first rig file from a few questions about room, camera, lamps, stands and wires."""
     _can_be_written(rig_file, over)
     from fillside.cli.commands.interview import OPENING, Interview, given_answers, prompt_line
-    from fillside.planning.answers.plain import slug
+    from fillside.planning.answers.typed_line import slug
 
     given = given_answers(answers)
     if not usual:

@@ -62,7 +62,7 @@ def plan(
     from fillside.calibration.result.intervals import Intervals
     from fillside.cli.render.plan import planned
     from fillside.cli.render.plan_full import planned_all
-    from fillside.planning.lengths import Lengths
+    from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
 
     surely = Intervals(rig, known).of
@@ -110,10 +110,10 @@ def sheet(
     can_be_written(file)
     known = calibration_of(calibration)
     from fillside.calibration.result.intervals import Intervals
-    from fillside.planning.lengths import Lengths
+    from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
+    from fillside.sheet.drawing.render import render
     from fillside.sheet.layout import lay_out
-    from fillside.sheet.render import render
 
     surely = Intervals(rig, known).of
     report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from fillside.balance.report import Uncertainty
 from fillside.cli.render import plan_full as every
 from fillside.cli.render.plan_rig import listed, paragraph, rig_in_brief
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.look.reach import Corner, Span
 from fillside.planning.plan import PlanReport

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator
 
 from fillside.balance.report import Uncertainty
 from fillside.cli.render.plan_rig import listed, rig_lines
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.catchlight import CatchLight
-from fillside.planning.look.clearing import Cure, GlassesAnswer
+from fillside.planning.look.glasses_remedies import Cure, GlassesAnswer
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.look.reach import Corner
 from fillside.planning.look.setup import StandPosition

@@ -8,7 +8,7 @@ from textwrap import wrap
 
 from fillside.planning.equipment.lamps import LampLabel
 from fillside.planning.equipment.modifiers import LitFace
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.setup import UmbrellaAnswer
 from fillside.planning.plan import PlanReport
 from fillside.planning.safety.flicker import FlickerAnswer

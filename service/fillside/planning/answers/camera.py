@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.plain import (
+from fillside.planning.answers.typed_line import (
     ABOUT,
     NUMBER,
     Meaning,

@@ -10,8 +10,17 @@ import numpy as np
 
 from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, ModifierAnswer, modifier_in
 from fillside.planning.answers.modifiers import VOCABULARY as MODIFIER_VOCABULARY
-from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, listed, number, plain, yes_note, yes_or_no
 from fillside.planning.answers.scan import Rows, ScannedWord, UnknownWordError, rows, scan
+from fillside.planning.answers.typed_line import (
+    ABOUT,
+    NUMBER,
+    Meaning,
+    listed,
+    number,
+    plain,
+    yes_note,
+    yes_or_no,
+)
 from fillside.planning.equipment.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
 
 WHITES_K = {
@@ -301,7 +310,7 @@ def light(text: str, answers: Mapping[str, Any]) -> Meaning:
     """One lamp's lumens, watts, or both; a number alone is watts.
 
     >>> light("3200 lm 30 W", {}).value, light("60W equivalent", {}).value.lumens, light("9", {}).note
-    (Light(lumens=3200.0, watts=30.0), 806, 'read as 9 W')
+    (LampOutput(lumens=3200.0, watts=30.0), 806, 'read as 9 W')
     """
     found, _ = _scanned(text, LIGHT_ROWS, "800 lm, 9 W or 60 W equivalent")
     if not found.light or found.told.get("count"):
@@ -373,7 +382,7 @@ def usual_light(kind: str, shape: str, led_watts: float) -> LampOutput:
     """What a lamp of its kind is taken to have: as much light as an LED of those watts, or a bulb's watts.
 
     >>> usual_light("led", "lamp", 40.0), usual_light("halogen", "lamp", 40.0).watts
-    (Light(lumens=4000.0, watts=40.0), 200.0)
+    (LampOutput(lumens=4000.0, watts=40.0), 200.0)
     """
     if shape == "bulb" and kind in BULB_WATTS:
         return LampOutput(None, BULB_WATTS[kind])

@@ -6,9 +6,18 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, number, plain, shown, spelled, without
+from fillside.planning.answers.typed_line import (
+    ABOUT,
+    NUMBER,
+    Meaning,
+    number,
+    plain,
+    shown,
+    spelled,
+    without,
+)
 from fillside.planning.equipment.modifiers import disc_diameter_m
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 
 METRES: dict[str, float] = {
     **dict.fromkeys(("m", "metre", "metres", "meter", "meters", "mtr", "mtrs"), 1.0),

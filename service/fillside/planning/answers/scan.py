@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
-from fillside.planning.answers.plain import nearest
+from fillside.planning.answers.typed_line import nearest
 
 Rows = tuple[tuple[str, re.Pattern[str]], ...]
 _WORD = re.compile(r"[^\s,;()+&]+")

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from fillside.planning.answers.lengths import LengthReader
-from fillside.planning.answers.plain import (
+from fillside.planning.answers.typed_line import (
     ABOUT,
     NUMBER,
     Meaning,
@@ -19,7 +19,7 @@ from fillside.planning.answers.plain import (
     spelled,
     without,
 )
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 
 SITTING_EYES_M, STANDING_EYES_M = 1.2, 1.6
 

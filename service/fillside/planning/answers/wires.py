@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.plain import ABOUT, Meaning, listed, nearest, plain, without
+from fillside.planning.answers.typed_line import ABOUT, Meaning, listed, nearest, plain, without
 
 SIM, SACN, SERIAL, MQTT = "sim", "sacn", "dmx-serial", "mqtt"
 WIRE_NAMES = {
@@ -257,7 +257,7 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
     """The message for a level: a plain number to some full scale, percent, or JSON with a field.
 
     >>> message("percent", {}).value, message("json dim 1000", {}).value
-    (Message(send_as='{percent}', full_scale=100), Message(send_as='{"dim": {code}}', full_scale=1000))
+    (BulbMessage(send_as='{percent}', full_scale=100), BulbMessage(send_as='{"dim": {code}}', full_scale=1000))
     """
     typed = text.strip()
     if typed.startswith("{") and not _PLACEHOLDER.fullmatch(typed):

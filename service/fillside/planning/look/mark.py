@@ -17,9 +17,9 @@ from fillside.balance.solver.rounding import outputs_of
 from fillside.balance.target import BalanceTarget
 from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.catchlight import CatchLight, catch_light
-from fillside.planning.look.clearing import GlassesAnswer, glasses_answer
 from fillside.planning.look.face import FaceAnswer, face_answer
-from fillside.planning.look.glasses import Disc, Wearer
+from fillside.planning.look.glasses_reflection import Disc, Wearer
+from fillside.planning.look.glasses_remedies import GlassesAnswer, glasses_answer
 from fillside.planning.look.lens import LensAnswer, lens_answer
 from fillside.planning.look.pose import face_frame, unit
 from fillside.planning.look.reach import HeadMargin, ReachAnswer, head_margins, reach_answer

@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 from fillside.planning.answers import lamps, modifiers, stands
 from fillside.planning.answers.lengths import length_m, usual_length
-from fillside.planning.answers.plain import Meaning
-from fillside.planning.lengths import INCH_M, Lengths
-from fillside.planning.starter.question import Answers, Question, Reads, feet
+from fillside.planning.answers.question import Answers, Question, Reads, feet
+from fillside.planning.answers.typed_line import Meaning
+from fillside.planning.figures import INCH_M, Lengths
 from fillside.planning.starter.stand_places import BEARING_DEG, Stand, usual_stand
 
 NAMES = {"key": "Key light", "fill": "Fill light", "hair": "Hair light", "background": "Background light"}

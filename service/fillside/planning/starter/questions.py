@@ -12,10 +12,10 @@ from typing import Any
 
 from fillside.planning.answers import camera, wires
 from fillside.planning.answers.lengths import LengthReader
-from fillside.planning.answers.plain import Meaning, plain, slug, yes_note, yes_or_no
+from fillside.planning.answers.question import LENGTH_TAKES, Answers, Question, Reads, feet, length_default
+from fillside.planning.answers.typed_line import Meaning, plain, slug, yes_note, yes_or_no
 from fillside.planning.starter.first_set import ROLES
 from fillside.planning.starter.head_questions import head_questions
-from fillside.planning.starter.question import LENGTH_TAKES, Answers, Question, Reads, feet, length_default
 
 
 def _name(text: str, _: Answers) -> Meaning:

@@ -12,7 +12,7 @@ from fillside.balance.target import wish_from_rig
 from fillside.photometry.exposure import target_lux
 from fillside.planning.answers.camera import Shutter
 from fillside.planning.answers.stands import round_the_face
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import solve_mark
 from fillside.planning.look.reach import reach_answer
 from fillside.planning.starter.first_set import FirstHead, FirstSet, first_set

@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from fillside.planning.answers.stands import eyes_m
-from fillside.planning.look.clearing import WANTED_MARGIN_DEG, lowest_height_m
-from fillside.planning.look.glasses import Disc, Wearer, margin_deg
+from fillside.planning.look.glasses_reflection import Disc, Wearer, margin_deg
+from fillside.planning.look.glasses_remedies import WANTED_MARGIN_DEG, lowest_height_m
 from fillside.planning.look.lens import outside_frame_deg
 from fillside.planning.look.pose import direction, unit
 from fillside.rig.tables.model import Point

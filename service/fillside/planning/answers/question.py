@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.planning.answers.lengths import usual_length
-from fillside.planning.answers.plain import UNSURE, Meaning, plain
+from fillside.planning.answers.typed_line import UNSURE, Meaning, plain
 
 Answers = Mapping[str, Any]
 Reads = Callable[[str, Answers], Meaning]

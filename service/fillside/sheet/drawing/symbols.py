@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from fillside.sheet.page import BOLD, FINE, GRAPHITE, THIN, Page, Spot
+from fillside.sheet.drawing.page import BOLD, FINE, GRAPHITE, THIN, Page, Spot
 
 LIT, HEAD_RADIUS_M = "#efe6d2", 0.09
 CAMERA_MM = 4.0

@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from fillside.sheet.page import PAPER, POINT_MM, Area, Page, Stroke, Words
+from fillside.sheet.drawing.page import PAPER, POINT_MM, Area, Page, Stroke, Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

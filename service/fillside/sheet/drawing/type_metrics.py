@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from fillside.sheet.page import POINT_MM, Spot, Words
+from fillside.sheet.drawing.page import POINT_MM, Spot, Words
 
 TYPE_PT = 8.0
 """Nothing on a sheet is set smaller: it is read at arm's length, beside a stand, in little light."""

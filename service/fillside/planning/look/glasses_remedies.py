@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.planning.answer import PlanningAnswer
-from fillside.planning.look.glasses import Disc, Wearer, covered_share, margin_deg
+from fillside.planning.look.glasses_reflection import Disc, Wearer, covered_share, margin_deg
 from fillside.planning.look.pose import degrees_words, unit
 
 FloatArray = npt.NDArray[np.float64]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from fillside.sheet.label_placement import Labels
-from fillside.sheet.page import CHALK, THIN, Height, Page, Side, Spot, Words
-from fillside.sheet.type_metrics import TYPE_PT
+from fillside.sheet.drawing.label_placement import Labels
+from fillside.sheet.drawing.page import CHALK, THIN, Height, Page, Side, Spot, Words
+from fillside.sheet.drawing.type_metrics import TYPE_PT
 
 TICK_MM, BESIDE_MM = 1.1, 0.5
 CLOSE_MM = 9.0
