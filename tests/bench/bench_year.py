@@ -29,7 +29,8 @@ from fillside.hold.machine.hold import Hold
 from fillside.storage.records import metering, takes
 from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.records.rows import TABLES
-from fillside.storage.store import FILE, Store, remember
+from fillside.storage.records.saved_state import remember
+from fillside.storage.store import FILE, Store
 from fillside.storage.thinning import DAY_S, sweep
 
 BEGAN = 1_767_225_600.0

@@ -27,8 +27,9 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor
+from fillside.storage.records.saved_state import kept_identity, remember, remembering_orders
 from fillside.storage.records.takes import Takes
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembering_orders
+from fillside.storage.store import FILE, Store
 
 PAGE = 4096
 JOURNALLED, READ, TAKEN = 120, 12, 4

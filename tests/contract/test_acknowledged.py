@@ -20,8 +20,8 @@ from fillside.orders.answers import Refusal
 from fillside.storage import writer
 from fillside.storage.records.journal import Visitor, latest_entries
 from fillside.storage.records.metering import readings
+from fillside.storage.records.saved_state import remembered
 from fillside.storage.records.takes import latest_takes
-from fillside.storage.store import remembered
 from protocol.studio import running
 
 ANNA = Visitor("anna", "test")

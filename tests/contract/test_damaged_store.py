@@ -42,9 +42,10 @@ from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
 from fillside.storage.records.rows import TABLES
+from fillside.storage.records.saved_state import remember, remembered
 from fillside.storage.records.takes import Takes, latest_takes
 from fillside.storage.repair.check import columns_of
-from fillside.storage.store import FILE, Store, remember, remembered
+from fillside.storage.store import FILE, Store
 from fillside.storage.thinning import sweep
 from protocol.studio import rig as simulated_rig
 

@@ -21,8 +21,9 @@ from fillside.storage.errors import FolderInUseError
 from fillside.storage.folder import LockedFolder
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
+from fillside.storage.records.saved_state import kept_identity, remember, remembered, remembering_orders
 from fillside.storage.records.takes import Takes, latest_takes
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembered, remembering_orders
+from fillside.storage.store import FILE, Store
 from fillside.storage.writer import Lasting
 from protocol.studio import running
 

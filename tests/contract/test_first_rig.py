@@ -17,7 +17,7 @@ from fillside.planning.answers.camera import MAINS
 from fillside.planning.answers.lamps import light_of
 from fillside.planning.answers.lengths import length_m
 from fillside.planning.answers.question import Question
-from fillside.planning.answers.typed_line import yes_or_no
+from fillside.planning.answers.yes_no import yes_or_no
 from fillside.planning.plan import plan_rig
 from fillside.planning.starter.questions import QUESTIONS, default_answers
 from fillside.planning.starter.rig_text import rig_text

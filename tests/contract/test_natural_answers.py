@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from fillside.planning.answers import camera, lamps, modifiers, stands, wires
 from fillside.planning.answers.lengths import LengthReader, UnitsError
-from fillside.planning.answers.typed_line import Meaning
+from fillside.planning.answers.question import Meaning
 from fillside.planning.starter.questions import QUESTIONS, next_question
 from fillside.rig.notation import ratio_number
 

@@ -15,8 +15,7 @@ from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import build_rig
 from fillside.rig.tables.model import Rig
-from fillside.sheet.drawing.page import Words
-from fillside.sheet.drawing.type_metrics import outline
+from fillside.sheet.drawing.page import Words, outline
 from fillside.sheet.layout import lay_out
 
 numbers = st.floats(-4, 4).map(lambda value: round(value, 3))

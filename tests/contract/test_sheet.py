@@ -16,18 +16,27 @@ from typing import Any
 import pytest
 
 from fillside.photometry.exposure import f_stop_reading
-from fillside.planning.figures import Lengths
-from fillside.planning.meter_words import f_stop_words
+from fillside.planning.figures import Lengths, f_stop_words
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.questions import default_answers
 from fillside.planning.starter.rig_text import rig_text
 from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
-from fillside.sheet.drawing.page import CHALK, GRAPHITE, Area, Page, Stroke, Words
+from fillside.sheet.drawing.page import (
+    CHALK,
+    GRAPHITE,
+    Area,
+    Page,
+    Stroke,
+    Words,
+    broken,
+    meet,
+    outline,
+    width_of,
+)
 from fillside.sheet.drawing.render import render
 from fillside.sheet.drawing.symbols import LIT
-from fillside.sheet.drawing.type_metrics import broken, meet, outline, width_of
 from fillside.sheet.layout import PAPERS, Paper, lay_out
 from fillside.sheet.views import Views, letters
 

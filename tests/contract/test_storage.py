@@ -17,7 +17,8 @@ from fillside.storage.folder import LockedFolder, default_folder
 from fillside.storage.migrate import migrations
 from fillside.storage.opening import connected
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
+from fillside.storage.records.saved_state import kept_identity, remember, remembered
+from fillside.storage.store import FILE, Store
 
 ANNA = Visitor("anna", "http", "127.0.0.1")
 

@@ -18,13 +18,13 @@ import pytest
 
 from contract.disk import WAIT_S, Disk, full, until
 from fillside.storage import writer
-from fillside.storage.durability import stored
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError, NotStoredError
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
+from fillside.storage.records.saved_state import kept_identity, remember, remembered
 from fillside.storage.records.takes import Takes, latest_takes
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
-from fillside.storage.writer import Lasting
+from fillside.storage.store import FILE, Store
+from fillside.storage.writer import Lasting, stored
 
 ANNA = Visitor("anna", "http")
 READING = {"at": [0.0, 0.0, 1.2], "value": 640.0, "heads": ["key"], "levels": [1.0]}

@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from fillside.storage.records.metering import readings
-from fillside.storage.store import Store, remembered
+from fillside.storage.records.saved_state import remembered
+from fillside.storage.store import Store
 from journeys.running import ENTRY, Daemon, running
 from protocol.studio import RIG
 

@@ -44,7 +44,8 @@ from fillside.rig.tables.model import Rig
 from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
 from fillside.storage.errors import FolderUnusableError, disk_trouble
-from fillside.storage.store import Store, kept_identity, remembered
+from fillside.storage.records.saved_state import kept_identity, remembered
+from fillside.storage.store import Store
 from fillside.storage.thinning import thin
 from fillside_drivers.driver import Driver, Identity
 

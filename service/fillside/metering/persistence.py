@@ -12,9 +12,9 @@ from fillside.calibration.readings import Reading
 from fillside.metering.daylight import Daylight
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
-from fillside.storage.durability import stored
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
+from fillside.storage.writer import stored
 
 CHECK = "check"
 """The purpose of a reading that only tells of drift."""

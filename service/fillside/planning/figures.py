@@ -2,8 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+from pydantic import BaseModel, ConfigDict
+
+from fillside.photometry.exposure import aperture_from_lux
+
+
+class PlanningAnswer(BaseModel):
+    """Fields carry their units; a value that does not exist is None, never NaN or infinity."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False, extra="forbid")
+
 
 INCH_M = 0.0254
 """One inch in metres, exact by the agreement of 1959."""
@@ -50,3 +62,34 @@ class Lengths:
         if self.feet:
             return ", ".join(self.long(part) for part in point)
         return ", ".join(f"{round(part, 2) + 0.0:.2f}" for part in point) + " m"
+
+
+FULL_STOPS = ("0.7", "1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64")
+"""Names of the full stops of ISO 517, from 2^(-1/2) on."""
+
+
+def f_stop_words(lux: float, constant: float, iso: float, time_s: float) -> str | None:
+    """The f-stop with tenths that a meter of that C shows, None outside f/0.7 to f/64.
+
+    Tenths count upward from the full stop below, as meters show them (common practice, no source).
+
+    >>> f_stop_words(1000.0, 250.0, 400.0, 1 / 50), f_stop_words(600.0, 250.0, 400.0, 1 / 50)
+    ('f/5.6', 'f/4+0.3')
+    """
+    if lux <= 0:
+        return None
+    tenths = round(20 * math.log2(aperture_from_lux(lux, constant, time_s, iso))) + 10
+    stop, rest = divmod(tenths, 10)
+    if not 0 <= stop < len(FULL_STOPS):
+        return None
+    return f"f/{FULL_STOPS[stop]}" + (f"+0.{rest}" if rest else "")
+
+
+def degrees_words(angle_deg: float) -> str:
+    """An angle [degrees] in words, to a whole one.
+
+    >>> degrees_words(1.3), degrees_words(0.2), degrees_words(12.0)
+    ('1 degree', '0 degrees', '12 degrees')
+    """
+    whole = round(angle_deg)
+    return "1 degree" if whole == 1 else f"{whole} degrees"

@@ -10,12 +10,12 @@ import numpy.typing as npt
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.balance.target import wish_from_rig
-from fillside.planning.answer import PlanningAnswer
 from fillside.planning.equipment.lamps import LampLabel, lamps_said
+from fillside.planning.equipment.modifiers import UmbrellaAnswer, umbrella_answers
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.colour import ASSUMES as COLOUR_ASSUMES
 from fillside.planning.look.colour import ColourAnswer, colour_answers, stated_ccts_k
 from fillside.planning.look.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
-from fillside.planning.look.setup import UmbrellaAnswer, umbrella_answers
 from fillside.planning.safety.flicker import FlickerAnswer, flicker_answer
 from fillside.planning.safety.power import PowerAnswer, power_answer
 from fillside.rig.calibration import Calibration

@@ -23,12 +23,12 @@ from fillside.hold.machine.history import History
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.undo_history import order_kept
 from fillside.rig.scene.scene import Scene
-from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
+from fillside.storage.records.saved_state import remembering, remembering_orders
 from fillside.storage.records.takes import Takes
-from fillside.storage.store import Store, remembering, remembering_orders
-from fillside.storage.writer import Lasting
+from fillside.storage.store import Store
+from fillside.storage.writer import Lasting, stored
 
 State = Mapping[str, Any]
 

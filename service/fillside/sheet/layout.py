@@ -16,11 +16,9 @@ from fillside.planning.look.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.rig.tables.model import Rig
 from fillside.sheet import texts
-from fillside.sheet.drawing.dimension_lines import scale_bar
-from fillside.sheet.drawing.page import BOLD, FAINT, THIN, Page, Spot
-from fillside.sheet.drawing.symbols import ViewFrame
+from fillside.sheet.drawing.page import BOLD, FAINT, THIN, Page, Spot, broken, width_of
+from fillside.sheet.drawing.symbols import ViewFrame, scale_bar
 from fillside.sheet.drawing.text_columns import HEADING_MM, LINE_MM, Column, Section, TextTable, fill
-from fillside.sheet.drawing.type_metrics import broken, width_of
 from fillside.sheet.plan_view import draw_above
 from fillside.sheet.side_view import below_mm, draw_aside
 from fillside.sheet.views import Extent, Views

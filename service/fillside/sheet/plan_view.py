@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 from fillside.planning.figures import Lengths
 from fillside.planning.look.lens import view_degrees
-from fillside.sheet.drawing.dimension_lines import SHARES, arc, dimension, write_along, write_at_arc
 from fillside.sheet.drawing.label_placement import Labels, reach
 from fillside.sheet.drawing.page import (
     BOLD,
@@ -26,11 +25,16 @@ from fillside.sheet.drawing.symbols import (
     CAMERA_MM,
     HEAD_RADIUS_M,
     LIT,
+    SHARES,
     ViewFrame,
+    arc,
     beyond,
     camera,
     cross,
+    dimension,
     wall,
+    write_along,
+    write_at_arc,
 )
 from fillside.sheet.views import DrawnHead, Views
 

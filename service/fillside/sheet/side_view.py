@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator
 
 from fillside.planning.figures import Lengths
-from fillside.sheet.drawing.dimension_lines import arc, dimension, measure, write_along
 from fillside.sheet.drawing.label_placement import Labels
 from fillside.sheet.drawing.page import (
     BOLD,
@@ -17,13 +16,14 @@ from fillside.sheet.drawing.page import (
     PAPER,
     PLAIN,
     THIN,
+    TYPE_PT,
     Page,
     Side,
     Spot,
     Words,
+    width_of,
 )
-from fillside.sheet.drawing.symbols import LIT, ViewFrame, camera, wall
-from fillside.sheet.drawing.type_metrics import TYPE_PT, width_of
+from fillside.sheet.drawing.symbols import LIT, ViewFrame, arc, camera, dimension, measure, wall, write_along
 from fillside.sheet.views import DrawnHead, Views
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fillside.planning.answers.lamps import KIND_WORDS
-from fillside.planning.figures import Lengths
+from fillside.planning.figures import Lengths, f_stop_words
 from fillside.planning.look.mark import MarkPlan
-from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport
 from fillside.planning.safety.checklists import checklists
 from fillside.rig.tables.model import Head, Rig

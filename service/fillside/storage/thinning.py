@@ -32,9 +32,9 @@ from fillside.bounds import (
     TAKES,
     Bound,
 )
-from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError
 from fillside.storage.store import Store
+from fillside.storage.writer import stored
 
 DAY_S = 86_400.0
 LOOKED_AT = 200

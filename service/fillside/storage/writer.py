@@ -14,6 +14,7 @@ handed in a job is held up by it.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import sqlite3
 import threading
@@ -24,9 +25,9 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import reduce
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
-from fillside.storage.errors import disk_trouble
+from fillside.storage.errors import NotStoredError, StorageError, disk_trouble
 from fillside.system_errors import why
 
 log = logging.getLogger(__name__)
@@ -392,3 +393,32 @@ def _one(connection: sqlite3.Connection, entry: _Waiting) -> _Outcome:
         return _Outcome(entry, None, error, disk_trouble(error))
     connection.execute("RELEASE job")
     return _Outcome(entry, result, None, None)
+
+
+T = TypeVar("T")
+
+
+async def stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T:
+    """What a job gave, once it is on the disk.
+
+    Raises NotStoredError where it is not within `WITHIN_S`. What waits to be tried once is then
+    withdrawn. What the disk is at already cannot be: if it is stored after all, `late` is called with what it
+    gave, on the writing thread.
+    """
+    waiting = asyncio.wrap_future(future)
+    waiting.add_done_callback(_heard)
+    done, _ = await asyncio.wait((waiting,), timeout=WITHIN_S)
+    if not done:
+        if not future.cancel() and late is not None:
+            future.add_done_callback(lambda one: one.exception() is None and late(one.result()))
+        raise NotStoredError(NO_ANSWER)
+    try:
+        return waiting.result()
+    except (sqlite3.Error, OSError, StorageError) as error:
+        raise NotStoredError(disk_trouble(error) or str(error)) from error
+
+
+def _heard(waiting: asyncio.Future[Any]) -> None:
+    """Whoever waited may have gone meanwhile, and does not ask for its error."""
+    if not waiting.cancelled():
+        waiting.exception()

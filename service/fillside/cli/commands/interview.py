@@ -10,10 +10,9 @@ import click
 
 from fillside.cli.group import WrongUse
 from fillside.planning.answers.lengths import UnitsError
-from fillside.planning.answers.question import Answers, Question
-from fillside.planning.answers.typed_line import Meaning, plain
-from fillside.planning.starter.cautions import cautions_after
-from fillside.planning.starter.questions import QUESTIONS, answered, next_question
+from fillside.planning.answers.question import Answers, Meaning, Question
+from fillside.planning.answers.typed_line import plain
+from fillside.planning.starter.questions import QUESTIONS, answered, cautions_after, next_question
 
 Ask = Callable[[Question, Answers], str]
 """Puts a question and returns the line that was typed."""

@@ -126,7 +126,7 @@ def _write(rig_file: Path, text: str) -> None:
 
 
 def _first_run(found: Mapping[str, Any]) -> str:
-    from fillside.planning.starter.wires import REHEARSE
+    from fillside.planning.starter.rig_text import REHEARSE
 
     kind = found.get("driver")
     if kind is None:

@@ -9,9 +9,8 @@ from fillside.cli.render.plan_rig import listed, rig_lines
 from fillside.planning.figures import Lengths
 from fillside.planning.look.catchlight import CatchLight
 from fillside.planning.look.glasses_remedies import Cure, GlassesAnswer
-from fillside.planning.look.mark import MarkPlan
+from fillside.planning.look.mark import MarkPlan, StandPosition
 from fillside.planning.look.reach import Corner
-from fillside.planning.look.setup import StandPosition
 from fillside.planning.look.wander import WanderPlace, Worst
 from fillside.planning.plan import PlanReport
 from fillside.text import numbers, uncertainty

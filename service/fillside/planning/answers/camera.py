@@ -6,17 +6,8 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.typed_line import (
-    ABOUT,
-    NUMBER,
-    Meaning,
-    listed,
-    number,
-    plain,
-    shown,
-    spelled,
-    without,
-)
+from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.typed_line import ABOUT, NUMBER, listed, number, plain, shown, spelled, without
 from fillside.rig.notation import ratio_number, shutter_seconds
 
 MAINS: dict[str, tuple[float, float, float]] = {

@@ -10,17 +10,20 @@ import numpy as np
 
 from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, ModifierAnswer, modifier_in
 from fillside.planning.answers.modifiers import VOCABULARY as MODIFIER_VOCABULARY
-from fillside.planning.answers.scan import Rows, ScannedWord, UnknownWordError, rows, scan
+from fillside.planning.answers.question import Meaning
 from fillside.planning.answers.typed_line import (
     ABOUT,
     NUMBER,
-    Meaning,
+    Rows,
+    ScannedWord,
+    UnknownWordError,
     listed,
     number,
     plain,
-    yes_note,
-    yes_or_no,
+    rows,
+    scan,
 )
+from fillside.planning.answers.yes_no import yes_note, yes_or_no
 from fillside.planning.equipment.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
 
 WHITES_K = {

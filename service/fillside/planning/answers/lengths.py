@@ -6,16 +6,8 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.typed_line import (
-    ABOUT,
-    NUMBER,
-    Meaning,
-    number,
-    plain,
-    shown,
-    spelled,
-    without,
-)
+from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.typed_line import ABOUT, NUMBER, number, plain, shown, spelled, without
 from fillside.planning.equipment.modifiers import disc_diameter_m
 from fillside.planning.figures import Lengths
 

@@ -7,8 +7,19 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from fillside.planning.answers.lengths import METRES, LengthReader, LitFaceWidth, face_of
-from fillside.planning.answers.scan import Rows, ScannedWord, UnknownWordError, rows, scan
-from fillside.planning.answers.typed_line import ABOUT, NUMBER, Meaning, listed, number, plain
+from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.typed_line import (
+    ABOUT,
+    NUMBER,
+    Rows,
+    ScannedWord,
+    UnknownWordError,
+    listed,
+    number,
+    plain,
+    rows,
+    scan,
+)
 
 MODIFIER_ROWS: dict[str, str] = {
     "reflective": r"(?:deep )?(?:silver|gold|black|reflective|bounce[d]?|reflecting)(?: umbrellas?| brolly)?"

@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from fillside.planning.answers.lengths import usual_length
-from fillside.planning.answers.typed_line import UNSURE, Meaning, plain
+from fillside.planning.answers.typed_line import UNSURE, plain
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a line means: the answer, how it was read where that is worth saying, and what else it answers.
+
+    `also` has other answers by their keys; within one head's questions the keys are those of the head.
+    """
+
+    value: Any
+    note: str = ""
+    also: Mapping[str, Any] = field(default_factory=dict)
+
 
 Answers = Mapping[str, Any]
 Reads = Callable[[str, Answers], Meaning]
-
-
-LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres alone changes the units"
 
 
 def always(_: Answers) -> bool:
@@ -64,8 +73,3 @@ class Question:
 def feet(answers: Answers) -> bool:
     """Whether lengths are spoken of in feet and inches."""
     return bool(answers.get("feet"))
-
-
-def length_default(metres: float) -> Callable[[Answers], str]:
-    """A usual length in the units in force."""
-    return lambda answers: usual_length(metres, feet(answers))

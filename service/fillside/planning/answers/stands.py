@@ -8,10 +8,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from fillside.planning.answers.lengths import LengthReader
+from fillside.planning.answers.question import Meaning
 from fillside.planning.answers.typed_line import (
     ABOUT,
     NUMBER,
-    Meaning,
     listed,
     nearest,
     number,

@@ -5,10 +5,9 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import NamedTuple
 
 
 def listed(text: str) -> tuple[str, ...]:
@@ -80,18 +79,6 @@ _HALVES = (
 )
 
 
-@dataclass(frozen=True)
-class Meaning:
-    """What a line means: the answer, how it was read where that is worth saying, and what else it answers.
-
-    `also` has other answers by their keys; within one head's questions the keys are those of the head.
-    """
-
-    value: Any
-    note: str = ""
-    also: Mapping[str, Any] = field(default_factory=dict)
-
-
 def plain(text: str) -> str:
     """The line with one kind of each mark, in small letters, its number words as digits.
 
@@ -146,7 +133,7 @@ def without(line: str, words: Iterable[str]) -> str:
 
 @lru_cache(maxsize=64)
 def _phrases(words: tuple[str, ...]) -> re.Pattern[str]:
-    return re.compile(rf"(?<![\w'-]){_any(words)}(?![\w'-])")
+    return re.compile(rf"(?<![\w'-]){any_of(words)}(?![\w'-])")
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -168,79 +155,8 @@ ABOUT = listed("""
 """)
 """What people put around an answer without changing it."""
 
-YES = listed("""
-    y, yes, ok, okay, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, true, 1, on, of course, definitely,
-    certainly, absolutely, correct, right, affirmative, i do, he does, she does, they do, it does, it
-    may, yes please, both, always, with, sometimes, often
-""")
-NO = listed("""
-    n, no, nope, not at all, nah, nein, non, não, false, 0, off, none, never, not really, no thanks,
-    nothing, doesn't, does not, isn't, is not, don't, do not, without, neither, negative, not, not yet,
-    no way, i don't, he doesn't, she doesn't, they don't, it may not
-""")
 
-
-_ALONE = frozenset(
-    listed("""
-    on, off, both, right, with, 1, 0, true, false, y, n, d, j, not, without, always, often
-""")
-)
-"""Words that say yes or no as a whole answer, and little inside of one."""
-_NOT = (
-    r"(?:(?:not|never|isn't|aren't|don't|doesn't|won't|nobody|none)\s+(?:[\w']+\s+){0,2}"
-    r"|(?:no|without)\s+(?:an?\s+)?)"
-)
-
-
-def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> bool:
-    """A yes or no, by itself or in a sentence; `yes` and `no` are the words of a question of its own.
-
-    >>> yes_or_no("Yep!"), yes_or_no("no, none of us"), yes_or_no("not sitting", ["standing"], ["sitting"])
-    (True, False, True)
-    """
-    line = plain(text)
-    own = dict.fromkeys(yes, True) | dict.fromkeys(no, False)
-    common = dict.fromkeys(YES, True) | dict.fromkeys(NO, False)
-    if line in common or line in own:
-        return own.get(line, common.get(line, False))
-    if line in UNSURE:
-        raise ValueError(f"{text.strip()!r} is neither yes nor no")
-    mistyped = " ".join(nearest(word, (*own, *common)) or word for word in re.findall(r"[\w'-]+", line))
-    for words in (line, mistyped):
-        found = _way_in(words, own, common)
-        if found is not None:
-            return found
-    raise ValueError(f"{text.strip()!r} is neither yes nor no")
-
-
-_SAID = dict.fromkeys(
-    listed("y, yes, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, of course, true, 1, on"), True
-) | dict.fromkeys(listed("n, no, nope, nah, nein, non, não, not, none, never, nothing, false, 0, off"), False)
-"""Words that say yes or no so plainly that a line which begins with one need not be read back."""
-
-
-def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
-    """How a yes or no is read back; nothing where the line begins with one, or has a word of `own`.
-
-    >>> yes_note("Yes, mostly", True), yes_note("sometimes", True), yes_note("contacts", False, ["contacts"])
-    ('', 'read as yes', '')
-    """
-    line = plain(text)
-    begun = re.match(_any(_SAID) + r"(?!\w)", line)
-    plainly = (begun is not None and _SAID[begun[1]] is value) or any(word in line for word in own)
-    return "" if plainly else f"read as {'yes' if value else 'no'}"
-
-
-def _way_in(line: str, own: Mapping[str, bool], common: Mapping[str, bool]) -> bool | None:
-    """What a sentence says by the question's own words, turned by a not, or else by the first common one."""
-    if own and (word := re.search(rf"({_NOT})?(?<![\w-]){_any(own)}(?![\w-])", line)) is not None:
-        return own[word[2]] ^ bool(word[1])
-    sentence = {word: way for word, way in common.items() if word not in _ALONE}
-    first = re.search(rf"(?<![\w-]){_any(sentence)}(?![\w-])", line)
-    return None if first is None else sentence[first[1]]
-
-
-def _any(words: Iterable[str]) -> str:
+def any_of(words: Iterable[str]) -> str:
     return f"({'|'.join(re.escape(word) for word in sorted(words, key=len, reverse=True))})"
 
 
@@ -258,3 +174,51 @@ def slug(text: str, otherwise: str) -> str:
     spread = unicodedata.normalize("NFKD", text.lower().translate(_LETTERS).translate(_MARKS))
     letters = re.sub(r"[^a-z0-9]+", "-", re.sub(r"['\u0300-\u036f]", "", spread))
     return letters.strip("-")[:32].strip("-") or otherwise
+
+
+Rows = tuple[tuple[str, re.Pattern[str]], ...]
+_WORD = re.compile(r"[^\s,;()+&]+")
+_BETWEEN = re.compile(r"[\s,;:()+&.-]+")
+
+
+class ScannedWord(NamedTuple):
+    """One thing that was understood: which row of the table, and the match."""
+
+    row: str
+    match: re.Match[str]
+
+
+def rows(table: Mapping[str, str]) -> Rows:
+    """Patterns in the order in which they are tried, each up to the end of a word."""
+    return tuple((row, re.compile(rf"(?:{pattern})(?![\w])")) for row, pattern in table.items())
+
+
+class UnknownWordError(ValueError):
+    """A word that is in no row, and like none; `word` says which."""
+
+    def __init__(self, word: str) -> None:
+        super().__init__(f"{word!r} is not understood here")
+        self.word = word
+
+
+def scan(line: str, known: Rows, skip: Iterable[str], vocabulary: Iterable[str]) -> Iterator[ScannedWord]:
+    """Everything in a plain line, from left to right; a mistyped word counts as the one it is most like."""
+    skipped, at = frozenset(skip), 0
+    while at < len(line):
+        if (gap := _BETWEEN.match(line, at)) is not None:
+            at = gap.end()
+            continue
+        found = next((ScannedWord(row, m) for row, pattern in known if (m := pattern.match(line, at))), None)
+        if found is not None:
+            yield found
+            at = found.match.end()
+            continue
+        word = _WORD.match(line, at)
+        assert word is not None, "what is between words was skipped"
+        if word[0] not in skipped:
+            meant = nearest(word[0], vocabulary)
+            if meant is None or meant == word[0]:
+                raise UnknownWordError(word[0])
+            line = line[:at] + meant + line[word.end() :]
+            continue
+        at = word.end()

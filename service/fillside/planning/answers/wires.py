@@ -6,7 +6,8 @@ import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from fillside.planning.answers.typed_line import ABOUT, Meaning, listed, nearest, plain, without
+from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.typed_line import ABOUT, listed, nearest, plain, without
 
 SIM, SACN, SERIAL, MQTT = "sim", "sacn", "dmx-serial", "mqtt"
 WIRE_NAMES = {
@@ -16,6 +17,8 @@ WIRE_NAMES = {
     SERIAL: "a USB-DMX cable",
 }
 """What each wire is called to people."""
+DRIVER = "lamps"
+"""What the first rig's driver is called."""
 _WORDS: dict[str, str] = {
     **dict.fromkeys(
         ("none", "no", "not", "nothing", "not yet", "later", "none yet", "sim", "simulate", "simulated"), SIM
@@ -256,8 +259,10 @@ _PLACEHOLDER = re.compile(r"\{(?:code|share|percent)\}")
 def message(text: str, _: Mapping[str, Any]) -> Meaning:
     """The message for a level: a plain number to some full scale, percent, or JSON with a field.
 
-    >>> message("percent", {}).value, message("json dim 1000", {}).value
-    (BulbMessage(send_as='{percent}', full_scale=100), BulbMessage(send_as='{"dim": {code}}', full_scale=1000))
+    >>> message("percent", {}).value
+    BulbMessage(send_as='{percent}', full_scale=100)
+    >>> message("json dim 1000", {}).value
+    BulbMessage(send_as='{"dim": {code}}', full_scale=1000)
     """
     typed = text.strip()
     if typed.startswith("{") and not _PLACEHOLDER.fullmatch(typed):

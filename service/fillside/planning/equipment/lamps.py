@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.tables.model import Head
 
 

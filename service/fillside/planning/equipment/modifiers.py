@@ -8,7 +8,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
+from fillside.rig.tables.model import Head, Rig
+from fillside.rig.tables.plan import Umbrella
 
 
 class Usual(NamedTuple):
@@ -188,3 +190,39 @@ def place_of_most_light_m(canopy: Canopy, subject_m: float) -> float:
     if subject_m <= radius / 2:
         raise ValueError("a subject nearer than half the canopy's radius cannot be reached by an image")
     return subject_m * radius / (2 * subject_m - radius)
+
+
+class UmbrellaAnswer(PlanningAnswer):
+    """An umbrella as set up, and how far the diameter in the rig file is from its lit face, in metres.
+
+    `told` says why it cannot be worked out, in place of the face; `most_light_m` is, for one that reflects,
+    the place of the lamp on the shaft, from the crown, that gives the first mark the most light.
+    """
+
+    head: str
+    face: LitFace | None
+    stated_diameter_m: float
+    told: str | None
+    most_light_m: float | None = None
+
+
+def umbrella_answers(rig: Rig) -> tuple[UmbrellaAnswer, ...]:
+    """Every head whose umbrella `[plan.umbrellas]` describes."""
+    return tuple(_umbrella(rig, rig.head(name), told) for name, told in rig.plan.umbrellas.items())
+
+
+def _umbrella(rig: Rig, head: Head, told: Umbrella) -> UmbrellaAnswer:
+    stated = head.modifier.diameter
+    across = told.open_diameter if told.open_diameter is not None else stated
+    loss = (head.modifier.loss or 1.0) if head.modifier.kind == "shoot-through" else 0.0
+    try:
+        canopy = Canopy(across, told.depth if told.depth is not None else DEEP * across)
+        if told.closed_to is not None:
+            canopy = canopy.closed_to(told.closed_to)
+        face = lit_face(canopy, told.bulb, told.beam, loss)
+        reflects = head.modifier.kind == "reflective"
+        away = math.dist(head.position, rig.first_mark)
+        most = place_of_most_light_m(canopy, away) if reflects else None
+    except ValueError as error:
+        return UmbrellaAnswer(head=head.name, face=None, stated_diameter_m=stated, told=str(error))
+    return UmbrellaAnswer(head=head.name, face=face, stated_diameter_m=stated, told=None, most_light_m=most)

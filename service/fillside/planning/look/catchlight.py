@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import FaceFrame, angle_between_deg, level_right, unit
 
 FloatArray = npt.NDArray[np.float64]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from fillside.photometry.colour import mired, planckian_uv, shift_mired
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.scene.whites import cct_at_full_k
 from fillside.rig.tables.model import WORK_ROLE, Rig
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from fillside.balance.measure import stops_over
 from fillside.balance.rows import LIT, SHADOW, Metering, Rows
 from fillside.photometry.source import receptor_lux
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import FaceFrame, face_frame
 from fillside.rig.tables.plan import Pose
 

@@ -10,9 +10,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer, degrees_words
 from fillside.planning.look.glasses_reflection import Disc, Wearer, covered_share, margin_deg
-from fillside.planning.look.pose import degrees_words, unit
+from fillside.planning.look.pose import unit
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.source import LightSources, receptor_lux
-from fillside.planning.answer import PlanningAnswer
-from fillside.planning.look.pose import UP, degrees_words, level_right, unit
+from fillside.planning.figures import PlanningAnswer, degrees_words
+from fillside.planning.look.pose import UP, level_right, unit
 from fillside.rig.tables.plan import View
 
 FloatArray = npt.NDArray[np.float64]

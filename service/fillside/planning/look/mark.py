@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -15,7 +16,7 @@ from fillside.balance.report import Report
 from fillside.balance.rows import EXPOSURE, Metering, Rows
 from fillside.balance.solver.rounding import outputs_of
 from fillside.balance.target import BalanceTarget
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.catchlight import CatchLight, catch_light
 from fillside.planning.look.face import FaceAnswer, face_answer
 from fillside.planning.look.glasses_reflection import Disc, Wearer
@@ -23,10 +24,9 @@ from fillside.planning.look.glasses_remedies import GlassesAnswer, glasses_answe
 from fillside.planning.look.lens import LensAnswer, lens_answer
 from fillside.planning.look.pose import face_frame, unit
 from fillside.planning.look.reach import HeadMargin, ReachAnswer, head_margins, reach_answer
-from fillside.planning.look.setup import StandPosition, standing
 from fillside.planning.look.softness import SoftnessAnswer, WallAnswer, softness, wall_light, wall_point
 from fillside.planning.look.wander import WanderAnswer, wander_answer
-from fillside.rig.tables.model import NEAREST_M, Rig
+from fillside.rig.tables.model import NEAREST_M, Head, Rig
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -35,6 +35,40 @@ Surely = Callable[[Report, BalanceTarget], Report]
 """Gives a report the uncertainties of what it says; planning knows light and balance, not readings."""
 LOOKS_AHEAD = np.array([0.0, -1.0, 0.0])
 """Where a face that stands on the very point it looks at is turned, as the balance takes it."""
+
+
+class StandPosition(PlanningAnswer):
+    """Where a head stands as seen from the subject.
+
+    `floor_m` is along the floor and `straight_m` from the face to the middle of the lit face; `side_deg`
+    from the line to the camera, to the camera's right above 0; `up_deg` above the face; `tilt_deg` how far
+    the head points down, from its aim.
+    """
+
+    head: str
+    floor_m: float
+    straight_m: float
+    height_m: float
+    side_deg: float
+    up_deg: float
+    tilt_deg: float
+
+
+def standing(rig: Rig, head: Head, point: Sequence[float]) -> StandPosition:
+    """How a head stands to a subject at `point` [m]."""
+    there, camera, aim = head.position, rig.camera.position, rig.aim_of(head)
+    floor = math.dist(there[:2], point[:2])
+    to_camera = math.atan2(camera[0] - point[0], point[1] - camera[1])
+    to_head = math.atan2(there[0] - point[0], point[1] - there[1])
+    return StandPosition(
+        head=head.name,
+        floor_m=floor,
+        straight_m=math.dist(there, point),
+        height_m=there[2],
+        side_deg=math.degrees(math.remainder(to_head - to_camera, 2 * math.pi)),
+        up_deg=math.degrees(math.atan2(there[2] - point[2], floor)),
+        tilt_deg=math.degrees(math.atan2(there[2] - aim[2], math.dist(there[:2], aim[:2]))),
+    )
 
 
 class MarkPlan(PlanningAnswer):

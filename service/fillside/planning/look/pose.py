@@ -107,13 +107,3 @@ def face_frame(
     forward = direction(azimuth + yaw_deg, tilted)
     right = unit(np.cross(UP, forward))
     return FaceFrame(here, forward, right, np.cross(forward, right))
-
-
-def degrees_words(angle_deg: float) -> str:
-    """An angle [degrees] in words, to a whole one.
-
-    >>> degrees_words(1.3), degrees_words(0.2), degrees_words(12.0)
-    ('1 degree', '0 degrees', '12 degrees')
-    """
-    whole = round(angle_deg)
-    return "1 degree" if whole == 1 else f"{whole} degrees"

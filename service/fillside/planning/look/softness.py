@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.source import LightSources, facing_lux, receptor_lux, toward
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import angle_between_deg
 
 FloatArray = npt.NDArray[np.float64]

@@ -13,7 +13,7 @@ from fillside.balance.offline import solve_rows
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import outputs_of
 from fillside.balance.target import BalanceTarget
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.scene.subject_limits import why_not_there
 
 FloatArray = npt.NDArray[np.float64]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.checks.cautions import CLOSED_MODIFIERS, GAS_LAMPS, HOT_LAMPS, cautions_of
 from fillside.rig.tables.model import Rig
 

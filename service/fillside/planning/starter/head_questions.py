@@ -6,8 +6,7 @@ from collections.abc import Callable
 
 from fillside.planning.answers import lamps, modifiers, stands
 from fillside.planning.answers.lengths import length_m, usual_length
-from fillside.planning.answers.question import Answers, Question, Reads, feet
-from fillside.planning.answers.typed_line import Meaning
+from fillside.planning.answers.question import Answers, Meaning, Question, Reads, feet
 from fillside.planning.figures import INCH_M, Lengths
 from fillside.planning.starter.stand_places import BEARING_DEG, Stand, usual_stand
 

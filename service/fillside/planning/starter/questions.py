@@ -11,35 +11,21 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from fillside.planning.answers import camera, wires
-from fillside.planning.answers.lengths import LengthReader
-from fillside.planning.answers.question import LENGTH_TAKES, Answers, Question, Reads, feet, length_default
-from fillside.planning.answers.typed_line import Meaning, plain, slug, yes_note, yes_or_no
+from fillside.planning.answers.lengths import LengthReader, usual_length
+from fillside.planning.answers.question import Answers, Meaning, Question, feet
+from fillside.planning.answers.typed_line import plain, slug
+from fillside.planning.answers.wires import DRIVER, SIM, dimmed_roles
+from fillside.planning.answers.yes_no import yes, yes_note, yes_or_no
+from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.first_set import ROLES
 from fillside.planning.starter.head_questions import head_questions
+from fillside.rig.checks.cautions import cautions
+from fillside.rig.tables.model import Rig
 
 
 def _name(text: str, _: Answers) -> Meaning:
     name = slug(text, "studio")
     return Meaning(name, "" if name == text.strip() else f"called {name} in the file")
-
-
-def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> Reads:
-    """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
-    own = [also.split("|") if also else [] for also in (also_yes, also_no)]
-
-    def reads(text: str, _: Answers) -> Meaning:
-        try:
-            value = yes_or_no(text, *own)
-        except ValueError:
-            if told is None:
-                raise
-            raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
-        if told is None:
-            return Meaning(value, yes_note(text, value, own[not value]))
-        plainly = any(word in plain(text) for word in own[not value])
-        return Meaning(value, "" if plainly else f"read as {told[not value]}")
-
-    return reads
 
 
 _STANDING = "stand|stands|standing|stood|on their feet|on foot|upright|walking|walks"
@@ -56,6 +42,14 @@ def _usual_name(answers: Answers) -> str:
 
 def _usual_mains(answers: Answers) -> str:
     return "120 V, 60 Hz" if feet(answers) else "230 V, 50 Hz"
+
+
+LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres alone changes the units"
+
+
+def length_default(metres: float) -> Callable[[Answers], str]:
+    """A usual length in the units in force."""
+    return lambda answers: usual_length(metres, feet(answers))
 
 
 def _length(key: str, asks: str, reads: LengthReader, usual_m: float) -> Question:
@@ -250,3 +244,57 @@ def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
         meaning = question.meaning(str(typed.get(question.key, "")), answers)
         answers = answered(answers, question, meaning, typed)
     return answers
+
+
+SHOWN_AFTER = ("lamp", "dimmable", "modifier")
+"""The questions about a head whose answers may bring a caution."""
+
+
+def cautions_after(question: str, answers: Answers) -> list[str]:
+    """What to mind now that the question of that key is answered; nothing for most."""
+    if question == "driver":
+        return _of_wire(answers)
+    role, _, key = question.partition(".")
+    if key not in SHOWN_AFTER:
+        return []
+    plain = _head(role, {})
+    before = cautions(_rig([plain]))
+    return [says for says in cautions(_rig([_head(role, answers)])) if says not in before]
+
+
+def _of_wire(answers: Answers) -> list[str]:
+    if answers["driver"] == SIM:
+        return []
+    heads = [_head(role, answers) for role in dimmed_roles(answers)]
+    simulated = cautions(_rig(heads))
+    rig = _rig(heads, answers["driver"])
+    switch = [line for line in checklists(rig).before if "switch" in line.lower()]
+    return [*(says for says in cautions(rig) if says not in simulated), *switch]
+
+
+def _head(role: str, answers: Answers) -> dict[str, Any]:
+    """A head with what is answered so far, and without what its cautions do not come from."""
+    fixed = answers.get(f"{role}.dimmable") is False
+    head: dict[str, Any] = {
+        "name": role,
+        "role": role if role in ("key", "fill") else "key",
+        "position": (0.9, -0.9, 1.9),
+        "intensity": 1000.0,
+        "lamp": {"kind": answers.get(f"{role}.lamp", "led"), "dimmable": not fixed},
+        "modifier": {"kind": answers.get(f"{role}.modifier", "shoot-through"), "diameter": 0.5},
+        "dimming": {"curve": "fixed" if fixed else "linear"},
+    }
+    return head if fixed else {**head, "drive": {"driver": DRIVER}}
+
+
+def _rig(heads: list[dict[str, Any]], kind: str = SIM) -> Rig:
+    return Rig.model_validate(
+        {
+            "rig": {"name": "first"},
+            "camera": {"position": (0.0, -2.4, 1.25)},
+            "marks": {"middle": (0.0, 0.0, 1.2)},
+            "balance": {"exposure": 300.0},
+            "heads": heads,
+            "drivers": {DRIVER: {"kind": kind}},
+        }
+    )

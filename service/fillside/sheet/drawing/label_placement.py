@@ -5,8 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 
-from fillside.sheet.drawing.page import FAINT, THIN, Height, Page, Spot, Words
-from fillside.sheet.drawing.type_metrics import TYPE_PT, meet, outline, width_of
+from fillside.sheet.drawing.page import (
+    FAINT,
+    THIN,
+    TYPE_PT,
+    Height,
+    Page,
+    Spot,
+    Words,
+    meet,
+    outline,
+    width_of,
+)
 
 APART_MM, ENDS_MM = 0.4, 0.5
 """Round what is written, and more at its ends: two measures on one line are not to be read as one."""

@@ -5,6 +5,7 @@ Millimetres from the lower left corner of the paper, so that a scale is true whe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -79,3 +80,93 @@ class Page:
     def words(self) -> list[str]:
         """All that is written, in order."""
         return [mark.text for mark in self.marks if isinstance(mark, Words)]
+
+
+TYPE_PT = 8.0
+"""Nothing on a sheet is set smaller: it is read at arm's length, beside a stand, in little light."""
+
+_PLAIN = {
+    0.23: "′", 0.27: "'", 0.28: "ijl", 0.29: "IJ", 0.32: " ,.·", 0.34: '/:;\\|', 0.35: "f", 0.36: "-",
+    0.37: "″", 0.39: "()[]t", 0.40: "!", 0.41: "r", 0.46: '"', 0.50: "*_`°–", 0.52: "sz", 0.53: "?",
+    0.55: "c", 0.56: "L", 0.58: "Fk", 0.59: "vxy", 0.60: "P", 0.61: "TYao", 0.62: "e",
+    0.63: "ESbdghnpqu", 0.64: "$0123456789{}", 0.66: "K", 0.68: "AV", 0.69: "BRXZ", 0.70: "C",
+    0.73: "U", 0.75: "HN", 0.77: "DG", 0.78: "&", 0.79: "OQ", 0.82: "w", 0.84: "#+<=>^~±×−", 0.86: "M",
+    0.95: "%", 0.97: "m½⅛¼⅜⅝¾⅞", 0.99: "W", 1.00: "@",
+}  # fmt: skip
+_BOLD = {
+    0.26: "′", 0.31: "'", 0.34: "ijl", 0.35: " ", 0.37: '/IJ\\|', 0.38: ",.·", 0.40: ":;", 0.42: "-",
+    0.44: "f", 0.45: "″", 0.46: "!()[]", 0.48: "t", 0.49: "r", 0.50: "_`°–", 0.52: '"*', 0.58: "?z",
+    0.59: "c", 0.60: "s", 0.64: "L", 0.65: "vxy", 0.67: "ak", 0.68: "EFTe", 0.69: "o",
+    0.70: "$0123456789", 0.71: "hnu{}", 0.72: "SYbdgpq", 0.73: "CPZ", 0.76: "B", 0.77: "AKRVX",
+    0.81: "U", 0.82: "G", 0.83: "D", 0.84: "#+<=>HN^~±×−", 0.85: "OQ", 0.87: "&", 0.92: "w",
+    1.00: "%@M", 1.04: "m½⅛¼⅜⅝¾⅞", 1.10: "W",
+}  # fmt: skip
+_WIDEST = 1.1
+_WIDTHS = [{letter: em for em, several in face.items() for letter in several} for face in (_PLAIN, _BOLD)]
+"""Advance widths of DejaVu Sans and its bold over the size of the type, to a hundredth."""
+ASCENT, DESCENT = 0.76, 0.24
+"""From the baseline up to the top of an l, and down to the foot of a p, over the size of the type."""
+_FOOT = {"baseline": -DESCENT, "bottom": 0.0, "center": -(ASCENT + DESCENT) / 2, "top": -(ASCENT + DESCENT)}
+_START = {"left": 0.0, "center": -0.5, "right": -1.0}
+
+
+def width_of(text: str, size_pt: float = TYPE_PT, *, bold: bool = False) -> float:
+    """How wide a line of text is set, in mm; a letter of another script counts as a wide one."""
+    widths = _WIDTHS[bold]
+    return sum(widths.get(letter, _WIDEST) for letter in text) * size_pt * POINT_MM
+
+
+def broken(text: str, width_mm: float, size_pt: float = TYPE_PT, *, bold: bool = False) -> list[str]:
+    """A text broken into lines of at most that width; a word that is wider by itself is broken too."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if width_of(longer, size_pt, bold=bold) <= width_mm:
+            line = longer
+            continue
+        lines += [line] if line else []
+        *whole, line = _parts(word, width_mm, size_pt, bold)
+        lines += whole
+    return [*lines, line]
+
+
+def _parts(word: str, width_mm: float, size_pt: float, bold: bool) -> list[str]:
+    """A word in as few parts as its width needs, after hyphens where it has some."""
+    parts = [""]
+    for letter in word:
+        if parts[-1] and width_of(parts[-1] + letter, size_pt, bold=bold) > width_mm:
+            head, hyphen, tail = parts[-1].rpartition("-")
+            parts[-1:] = [head + hyphen, tail] if head else [parts[-1], ""]
+        parts[-1] += letter
+    return parts
+
+
+def outline(words: Words, ends_mm: float = 0.0) -> tuple[Spot, ...]:
+    """The four corners of the paper that written words take, with so much more at both ends, in mm."""
+    width = width_of(words.text, words.size_pt, bold=words.bold)
+    high = words.size_pt * POINT_MM
+    left, foot = width * _START[words.side], high * _FOOT[words.height]
+    left, right = left - ends_mm, left + width + ends_mm
+    corners = ((left, foot), (right, foot), (right, foot + high), (left, foot + high))
+    turn = math.radians(words.turn_deg)
+    (x, y), cos, sin = words.spot, math.cos(turn), math.sin(turn)
+    return tuple((x + a * cos - b * sin, y + a * sin + b * cos) for a, b in corners)
+
+
+def meet(one: Sequence[Spot], other: Sequence[Spot], apart_mm: float = 0.0) -> bool:
+    """Whether two convex outlines overlap, or come nearer than `apart_mm`.
+
+    Two convex figures are apart when along the normal of one of their edges their shadows are (separating
+    axis theorem, any textbook of computational geometry).
+    """
+    for figure in (one, other):
+        for (x, y), (to_x, to_y) in zip(figure, (*figure[1:], figure[0]), strict=True):
+            length = math.hypot(to_x - x, to_y - y)
+            if length < 1e-9:
+                continue
+            a, b = (y - to_y) / length, (to_x - x) / length
+            ours, theirs = [a * p + b * q for p, q in one], [a * p + b * q for p, q in other]
+            if min(theirs) - max(ours) >= apart_mm or min(ours) - max(theirs) >= apart_mm:
+                return False
+    return True

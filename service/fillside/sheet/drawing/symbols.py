@@ -3,9 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from fillside.sheet.drawing.page import BOLD, FINE, GRAPHITE, THIN, Page, Spot
+from fillside.sheet.drawing.label_placement import Labels
+from fillside.sheet.drawing.page import (
+    BOLD,
+    CHALK,
+    FINE,
+    GRAPHITE,
+    THIN,
+    TYPE_PT,
+    Height,
+    Page,
+    Side,
+    Spot,
+    Words,
+)
 
 LIT, HEAD_RADIUS_M = "#efe6d2", 0.09
 CAMERA_MM = 4.0
@@ -57,3 +71,100 @@ def camera(page: Page, lens: Spot, way: Spot) -> list[Spot]:
 def beyond(spot: Spot, way: Spot, by_mm: float) -> Spot:
     """A spot moved along a unit vector."""
     return spot[0] + by_mm * way[0], spot[1] + by_mm * way[1]
+
+
+TICK_MM, BESIDE_MM = 1.1, 0.5
+CLOSE_MM = 9.0
+"""Steps of a ruler that are closer than this are not all named."""
+SHARES = (0.5, 0.4, 0.6, 0.3, 0.7, 0.22, 0.78, 0.15, 0.85)
+"""Where along its line a measure may be written, the best place first."""
+
+
+def _upright(turn_deg: float) -> float:
+    """The same line of writing turned so that it is read from below or from the right."""
+    turned = (turn_deg + 90) % 180 - 90
+    return 90.0 if turned == -90 else turned
+
+
+def _tick(page: Page, spot: Spot, along: Spot) -> None:
+    x, y = along
+    slant = math.radians(45)
+    dx = (x * math.cos(slant) - y * math.sin(slant)) * TICK_MM
+    dy = (x * math.sin(slant) + y * math.cos(slant)) * TICK_MM
+    page.stroke([(spot[0] - dx, spot[1] - dy), (spot[0] + dx, spot[1] + dy)], 0.25, CHALK)
+
+
+def dimension(page: Page, start: Spot, end: Spot) -> None:
+    """A dimension line from start to end; its text is written by `Labels`."""
+    length = math.dist(start, end)
+    if length < 1e-6:
+        return
+    way = ((end[0] - start[0]) / length, (end[1] - start[1]) / length)
+    page.stroke([start, end], THIN, CHALK)
+    _tick(page, start, way)
+    _tick(page, end, way)
+
+
+def measure(
+    page: Page, start: Spot, end: Spot, text: str, labels: Labels, shares: Sequence[float] = SHARES
+) -> None:
+    """A dimension line with its text above or below it, at the first free one of several shares."""
+    dimension(page, start, end)
+    write_along(start, end, text, labels, shares)
+
+
+def write_along(start: Spot, end: Spot, text: str, labels: Labels, shares: Sequence[float] = SHARES) -> bool:
+    """A measure's text along a line; whether there was a free place."""
+    if math.dist(start, end) < 1e-6:
+        return False
+    return labels.write(_along(start, end, text, shares))
+
+
+def _along(start: Spot, end: Spot, text: str, shares: Sequence[float]) -> Iterator[Words]:
+    turn = _upright(math.degrees(math.atan2(end[1] - start[1], end[0] - start[0])))
+    lift = math.radians(turn + 90)
+    sides: tuple[tuple[float, Height], ...] = ((BESIDE_MM, "bottom"), (-BESIDE_MM, "top"))
+    for beside, height in sides:
+        for share in shares:
+            spot = (
+                start[0] + share * (end[0] - start[0]) + beside * math.cos(lift),
+                start[1] + share * (end[1] - start[1]) + beside * math.sin(lift),
+            )
+            yield Words(spot, text, TYPE_PT, CHALK, "center", height, turn, backed=True)
+
+
+def arc(centre: Spot, radius_mm: float, from_deg: float, to_deg: float) -> list[Spot]:
+    """Spots along a part of a circle, degrees counted from the right, against the clock."""
+    steps = max(2, int(abs(to_deg - from_deg) / 3))
+    turns = [math.radians(from_deg + (to_deg - from_deg) * i / steps) for i in range(steps + 1)]
+    return [(centre[0] + radius_mm * math.cos(a), centre[1] + radius_mm * math.sin(a)) for a in turns]
+
+
+def write_at_arc(
+    centre: Spot, radius_mm: float, turns_deg: Sequence[float], text: str, labels: Labels
+) -> bool:
+    """An angle's text just outside its arc, at the first free one of several directions; whether there was
+    one."""
+
+    def places() -> Iterator[Words]:
+        for turn in turns_deg:
+            across, up = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+            spot = (centre[0] + (radius_mm + 0.5) * across, centre[1] + (radius_mm + 0.5) * up)
+            side: Side = "left" if across > 0.35 else "right" if across < -0.35 else "center"
+            height: Height = "bottom" if up > 0.35 else "top" if up < -0.35 else "center"
+            yield Words(spot, text, TYPE_PT, CHALK, side, height, backed=True)
+
+    return labels.write(places())
+
+
+def scale_bar(page: Page, spot: Spot, mm_per_m: float, steps: Sequence[tuple[float, str]]) -> None:
+    """A ruler for the drawing: ticks at lengths in metres, each with its text."""
+    x, y = spot
+    page.stroke([(x, y), (x + steps[-1][0] * mm_per_m, y)], THIN, CHALK)
+    close = steps[1][0] * mm_per_m < CLOSE_MM
+    for length, text in steps:
+        page.stroke([(x + length * mm_per_m, y), (x + length * mm_per_m, y + 1.6)], THIN, CHALK)
+        if close and text not in (steps[0][1], steps[-1][1]):
+            continue
+        over = (x + length * mm_per_m, y + 2.0)
+        page.write(over, text, size_pt=TYPE_PT, ink=CHALK, side="center", height="bottom")

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from fillside.sheet.drawing.page import FAINT, PLAIN, POINT_MM, THIN, Page
-from fillside.sheet.drawing.type_metrics import TYPE_PT, broken, width_of
+from fillside.sheet.drawing.page import FAINT, PLAIN, POINT_MM, THIN, TYPE_PT, Page, broken, width_of
 
 LINE_MM = TYPE_PT * POINT_MM * 1.3
 HEADING_PT, HEADING_MM, RULE_MM = 9.0, 5.6, 0.6

@@ -1,0 +1,89 @@
+"""The state a restart resumes from, the orders that can be undone, and the identity of this installation."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from typing import Any
+
+from fillside.storage import writer
+from fillside.storage.records.rows import TABLES, BadRowError, Values
+from fillside.storage.store import Store
+from fillside.storage.writer import Lasting
+
+MOST_UNDOABLE = 1_000
+"""Far more than the hold keeps; a table that somebody wrote may have any number of rows."""
+
+
+def remember(store: Store, body: Any) -> Future[Any]:
+    """Keep `body` (JSON-able) as what a restart resumes from."""
+    return store.keep(remembering(json.dumps(body, allow_nan=False, separators=(",", ":"))))
+
+
+def remembering(text: str) -> Lasting:
+    """What keeps `text`, JSON, as what a restart resumes from."""
+    row = (time.time(), text)
+    return Lasting(
+        lambda connection: connection.execute(
+            "INSERT INTO remembered (id, saved_at, body) VALUES (1, ?, ?) "
+            "ON CONFLICT (id) DO UPDATE SET saved_at = excluded.saved_at, body = excluded.body",
+            row,
+        ),
+        key="remembered",
+    )
+
+
+def remembering_orders(texts: Mapping[int, str]) -> Lasting:
+    """What keeps these orders, JSON by number, as those that can be taken back, and no others."""
+
+    def job(connection: sqlite3.Connection) -> None:
+        found = dict(connection.execute("SELECT id, body FROM undoable").fetchall())
+        gone = [(number,) for number in found if number not in texts]
+        fresh = [(number, text) for number, text in texts.items() if found.get(number) != text]
+        connection.executemany("DELETE FROM undoable WHERE id = ?", gone)
+        connection.executemany("INSERT OR REPLACE INTO undoable (id, body) VALUES (?, ?)", fresh)
+
+    return Lasting(job, key="undoable")
+
+
+def remembered(store: Store) -> Any | None:
+    """What the last run kept, or None; `undoable` has the JSON of each order that can be taken back, oldest
+    first."""
+    found = store.rows("remembered")
+    if not found:
+        return None
+    # An order can be taken back as long as all that came after it can be.
+    orders = store.rows("undoable", "ORDER BY id DESC", most=MOST_UNDOABLE, unbroken=True)[::-1]
+    return {**found[0][2], "undoable": [text for _, text in orders]} if orders else found[0][2]
+
+
+def kept_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
+    """The value this installation has for `name`, made at the first call and the same ever after.
+
+    With `anew`, or where what is kept cannot be read, another one takes its place, now or as soon as that can
+    be stored; a disk that hangs is not waited for longer than `writer.WITHIN_S`.
+    """
+    if not anew and (found := store.rows("identity", "WHERE name = ?", (name,))):
+        return str(found[0][1])
+    made = make()
+
+    def job(connection: sqlite3.Connection) -> None:
+        row = connection.execute("SELECT name, value FROM identity WHERE name = ?", (name,)).fetchone()
+        if anew or row is None or not _is_right("identity", row):
+            connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, made))
+
+    with contextlib.suppress(Exception):  # it is tried again until it is stored, and the writer says why not
+        store.keep(Lasting(job, key=f"identity {name}")).result(writer.WITHIN_S)
+    return made
+
+
+def _is_right(table: str, row: Values) -> bool:
+    try:
+        TABLES[table].check(row)
+    except BadRowError:
+        return False
+    return True
