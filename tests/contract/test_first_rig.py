@@ -192,7 +192,7 @@ def test_who_asks_is_told_in_one_line_what_may_be_answered() -> None:
     assert person.asked[:6] == ["name", "stands", "stands", "stands", "stands", "camera"]
     assert person.heard.count("  sit or stand; on a chair, at a desk, walking") == 3
     for question in QUESTIONS:
-        assert 2 + len(question.takes) <= WIDTH, question.key
+        assert 2 + len(question.help_text) <= WIDTH, question.key
 
 
 def test_a_bulb_is_proposed_words_of_our_own() -> None:

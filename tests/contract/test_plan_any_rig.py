@@ -15,7 +15,7 @@ from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import build_rig
 from fillside.rig.tables.model import Rig
-from fillside.sheet.drawing.page import Words, outline
+from fillside.sheet.drawing.page import PageText, text_outline
 from fillside.sheet.layout import lay_out
 
 numbers = st.floats(-4, 4).map(lambda value: round(value, 3))
@@ -88,8 +88,8 @@ def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
         assert "nan" not in "\n".join(lines(report, Lengths(feet=True)))
     for mark in report.marks:
         for page in lay_out(rig, report, mark, Lengths(), "a4"):
-            written = [one for one in page.marks if isinstance(one, Words)]
-            corners = [corner for one in written for corner in outline(one)]
+            written = [one for one in page.items if isinstance(one, PageText)]
+            corners = [corner for one in written for corner in text_outline(one)]
             assert all(0 <= x <= page.width_mm and 0 <= y <= page.height_mm for x, y in corners)
 
 

@@ -10,9 +10,9 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-PLACES = "/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
+SEARCH_PATH = "/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
 """Where it is kept when it is not on the PATH."""
-ANSWERS_WITHIN_S = 5.0
+START_TIMEOUT_S = 5.0
 ASK_EVERY_S = 0.05
 
 
@@ -20,9 +20,9 @@ class BrokerUnavailableError(Exception):
     """There is no broker to be had; the text is one clear line that says what to do."""
 
 
-def found_broker() -> str:
+def mosquitto_path() -> str:
     """Where Mosquitto is. Raises BrokerUnavailableError."""
-    found = shutil.which("mosquitto") or shutil.which("mosquitto", path=PLACES)
+    found = shutil.which("mosquitto") or shutil.which("mosquitto", path=SEARCH_PATH)
     if found is None:
         raise BrokerUnavailableError(
             "this needs the MQTT broker Mosquitto, which is not installed; on Debian: apt install mosquitto"
@@ -59,7 +59,7 @@ async def mosquitto(folder: Path) -> AsyncIterator[int]:
 
     Raises BrokerUnavailableError when it is not installed or does not answer.
     """
-    program, port = found_broker(), free_port()
+    program, port = mosquitto_path(), free_port()
     file = folder / "mosquitto.conf"
     file.write_text(configuration(port), "utf-8")
     process = await asyncio.create_subprocess_exec(
@@ -83,7 +83,7 @@ async def mosquitto(folder: Path) -> AsyncIterator[int]:
 
 async def _until_it_answers(process: asyncio.subprocess.Process, program: str, port: int) -> None:
     with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(ANSWERS_WITHIN_S):
+        async with asyncio.timeout(START_TIMEOUT_S):
             while process.returncode is None:
                 with contextlib.suppress(OSError):
                     _, writer = await asyncio.open_connection("127.0.0.1", port)

@@ -33,7 +33,7 @@ class BulbLight:
     """The level of a bulb's light, 0..1, as messages come in; pure, times in seconds of any clock.
 
     >>> light = BulbLight(level=0.0, latency_s=0.1)
-    >>> light.message(1.0, over_s=0.2, at_s=5.0)
+    >>> light.command(1.0, over_s=0.2, at_s=5.0)
     >>> [round(light.at(t), 3) for t in (5.05, 5.1, 5.2, 5.4)]
     [0.0, 0.0, 0.5, 1.0]
     """
@@ -43,7 +43,7 @@ class BulbLight:
         self._waiting: deque[tuple[float, float, float]] = deque()
         self._begins_s, self._start, self._goal, self._over_s = -math.inf, level, level, 0.0
 
-    def message(self, level: float, over_s: float, at_s: float) -> None:
+    def command(self, level: float, over_s: float, at_s: float) -> None:
         """The bulb is to go to a level over a time; earlier messages that have not begun still will."""
         self._waiting.append((at_s + self._latency_s, level, over_s))
 
@@ -56,7 +56,7 @@ class BulbLight:
         return self._on_the_way(now_s)
 
     @property
-    def rests_at(self) -> float:
+    def settles_at_s(self) -> float:
         """When it will be where the latest message sends it [s]."""
         begins_s, _, over_s = self._waiting[-1] if self._waiting else (self._begins_s, 0.0, self._over_s)
         return begins_s + over_s
@@ -77,7 +77,7 @@ class SimulatedBulb:
     def __init__(self, drive: MqttDrive, clock: Clock, level: float = 0.0) -> None:
         self.drive, self._clock = drive, clock
         self.light = BulbLight(level, LATENCY_S)
-        self.heard: list[tuple[float, int]] = []
+        self.received: list[tuple[float, int]] = []
         self._news = asyncio.Event()
 
     def level(self) -> float:
@@ -128,8 +128,8 @@ class SimulatedBulb:
         except (ValueError, TypeError, KeyError):
             return
         now_s = self._clock()
-        self.heard.append((now_s, int(code)))
-        self.light.message(min(max(level, 0.0), 1.0), max(over_s, 0.0), now_s)
+        self.received.append((now_s, int(code)))
+        self.light.command(min(max(level, 0.0), 1.0), max(over_s, 0.0), now_s)
         self._news.set()
 
     async def _report(self, client: aiomqtt.Client) -> None:
@@ -137,7 +137,7 @@ class SimulatedBulb:
         while True:
             await self._news.wait()
             self._news.clear()
-            await asyncio.sleep(max(0.0, self.light.rests_at - self._clock()))
+            await asyncio.sleep(max(0.0, self.light.settles_at_s - self._clock()))
             if not self._news.is_set():
                 await self._say_level(client)
 
@@ -159,7 +159,7 @@ def bulbs_of(rig: Rig, clock: Clock) -> dict[str, SimulatedBulb]:
 
 
 @asynccontextmanager
-async def shining(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncIterator[None]:
+async def run_bulbs(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncIterator[None]:
     """The bulbs live on the broker on that port while inside."""
     living = [asyncio.create_task(bulb.run(port), name=f"bulb {name}") for name, bulb in bulbs.items()]
     try:

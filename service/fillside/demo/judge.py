@@ -22,12 +22,12 @@ WITHIN_STOPS = 0.15
 class FaceVerdict:
     """How far the face is from the wanted, in stops; infinite without key or fill."""
 
-    ratio_off: float
-    exposure_off: float
+    ratio_error_stops: float
+    exposure_error_stops: float
 
     @property
-    def good(self) -> bool:
-        return max(abs(self.ratio_off), abs(self.exposure_off)) <= WITHIN_STOPS
+    def within_tolerance(self) -> bool:
+        return max(abs(self.ratio_error_stops), abs(self.exposure_error_stops)) <= WITHIN_STOPS
 
 
 class Judge:
@@ -38,7 +38,7 @@ class Judge:
         self._rules = {head.name: head.rule for head in rig.heads}
         self._camera = rig.camera.position
 
-    def reads(
+    def verdict(
         self, at: Sequence[float], levels: Mapping[str, float], ratio: float, exposure_lux: float
     ) -> FaceVerdict:
         """The face at `at` [m] under wire levels 0..1 by head, against a key:fill ratio and an exposure."""

@@ -65,5 +65,5 @@ class Tracker:
         self._noise_m = noise_m
         self._random = random.Random(seed)
 
-    def sees(self, place: Place) -> list[float]:
+    def report(self, place: Place) -> list[float]:
         return [round(value + self._random.gauss(0.0, self._noise_m), 4) for value in place]

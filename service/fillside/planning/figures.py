@@ -68,12 +68,12 @@ FULL_STOPS = ("0.7", "1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", 
 """Names of the full stops of ISO 517, from 2^(-1/2) on."""
 
 
-def f_stop_words(lux: float, constant: float, iso: float, time_s: float) -> str | None:
+def f_stop_text(lux: float, constant: float, iso: float, time_s: float) -> str | None:
     """The f-stop with tenths that a meter of that C shows, None outside f/0.7 to f/64.
 
     Tenths count upward from the full stop below, as meters show them (common practice, no source).
 
-    >>> f_stop_words(1000.0, 250.0, 400.0, 1 / 50), f_stop_words(600.0, 250.0, 400.0, 1 / 50)
+    >>> f_stop_text(1000.0, 250.0, 400.0, 1 / 50), f_stop_text(600.0, 250.0, 400.0, 1 / 50)
     ('f/5.6', 'f/4+0.3')
     """
     if lux <= 0:
@@ -85,10 +85,10 @@ def f_stop_words(lux: float, constant: float, iso: float, time_s: float) -> str 
     return f"f/{FULL_STOPS[stop]}" + (f"+0.{rest}" if rest else "")
 
 
-def degrees_words(angle_deg: float) -> str:
+def degrees_text(angle_deg: float) -> str:
     """An angle [degrees] in words, to a whole one.
 
-    >>> degrees_words(1.3), degrees_words(0.2), degrees_words(12.0)
+    >>> degrees_text(1.3), degrees_text(0.2), degrees_text(12.0)
     ('1 degree', '0 degrees', '12 degrees')
     """
     whole = round(angle_deg)

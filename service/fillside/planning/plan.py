@@ -10,12 +10,12 @@ import numpy.typing as npt
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
 from fillside.balance.target import wish_from_rig
-from fillside.planning.equipment.lamps import LampLabel, lamps_said
+from fillside.planning.equipment.lamps import LampLabel, lamp_labels
 from fillside.planning.equipment.modifiers import UmbrellaAnswer, umbrella_answers
 from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.colour import ASSUMES as COLOUR_ASSUMES
 from fillside.planning.look.colour import ColourAnswer, colour_answers, stated_ccts_k
-from fillside.planning.look.mark import MarkPlan, Planned, Surely, mark_plan, solve_mark
+from fillside.planning.look.mark import AddUncertainty, MarkPlan, MarkSolution, mark_plan, solve_mark
 from fillside.planning.safety.flicker import FlickerAnswer, flicker_answer
 from fillside.planning.safety.power import PowerAnswer, power_answer
 from fillside.rig.calibration import Calibration
@@ -53,12 +53,12 @@ def plan_rig(
     marks: Collection[str] | None = None,
     glasses: bool = False,
     wander: bool = True,
-    surely: Surely | None = None,
+    add_uncertainty: AddUncertainty | None = None,
 ) -> PlanReport:
     """The plan of a rig at all its marks, or at those named in `marks`.
 
     With `glasses` a wearer without stated spectacles is given a usual pair; without `wander` the maps, which
-    take most of the time, are left out. `surely` says how sure the balance at each mark is. KeyError for a
+    take most of the time, are left out. `add_uncertainty` gives the balance its uncertainty. KeyError for a
     mark that the rig does not have.
     """
     if glasses and rig.plan.pose.glasses is None:
@@ -67,31 +67,34 @@ def plan_rig(
     metering = Metering(scene(rig, calibration))
     wish, limits = wish_from_rig(rig), limits_of(metering.scene)
     chosen = tuple(rig.marks) if marks is None else tuple(marks)
-    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(surely) for mark in chosen}
+    solved = {
+        mark: solve_mark(metering, wish, limits, rig.marks[mark]).with_uncertainty(add_uncertainty)
+        for mark in chosen
+    }
     start = rig.subject.at or next(iter(rig.marks))
     first = solved[start if start in solved else chosen[0]]
     return PlanReport(
         rig=rig.rig.name,
-        marks=tuple(mark_plan(mark, planned, wander=wander) for mark, planned in solved.items()),
+        marks=tuple(mark_plan(mark, solution, wander=wander) for mark, solution in solved.items()),
         flicker=_flicker(first),
         colour=_colour(first),
         colour_assumes=COLOUR_ASSUMES,
         power=power_answer(rig),
         umbrellas=umbrella_answers(rig),
-        lamps=lamps_said(rig.heads),
+        lamps=lamp_labels(rig.heads),
         cautions=tuple(cautions(rig)),
         camera=tuple(camera_advice(rig)),
         unknown=_unknown(rig),
     )
 
 
-def _flicker(planned: Planned) -> tuple[FlickerAnswer, ...]:
-    rig, own = planned.rig, planned.metering.scene
+def _flicker(solution: MarkSolution) -> tuple[FlickerAnswer, ...]:
+    rig, own = solution.rig, solution.metering.scene
     exposure_s, mains = rig.camera.exposure_time_s, rig.plan.mains_hertz
     if exposure_s is None:
         return ()
     answers = []
-    for i in planned.lit:
+    for i in solution.lit:
         told = rig.plan.ripple.get(own.names[i])
         hertz = told.hertz if told is not None and told.hertz is not None else None
         hertz = 2 * mains if hertz is None and mains is not None else hertz
@@ -105,23 +108,23 @@ def _flicker(planned: Planned) -> tuple[FlickerAnswer, ...]:
                 exposure_s,
                 frames_per_s=rig.camera.fps,
                 readout_s=rig.plan.readout_ms / 1000,
-                duty=float(planned.outputs[i]) if told is not None and told.pulsed else None,
+                duty=float(solution.outputs[i]) if told is not None and told.pulsed else None,
             )
         )
     return tuple(answers)
 
 
-def _colour(planned: Planned) -> tuple[ColourAnswer, ...]:
-    rig, own = planned.rig, planned.metering.scene
+def _colour(solution: MarkSolution) -> tuple[ColourAnswer, ...]:
+    rig, own = solution.rig, solution.metering.scene
     ccts = stated_ccts_k(rig)
-    keys = [own.names[i] for i in planned.lit if own.rules[i] == "key" and own.names[i] in ccts]
+    keys = [own.names[i] for i in solution.lit if own.rules[i] == "key" and own.names[i] in ccts]
     if not keys:
         return ()
-    on_face = (planned.rows.matrix[FACE_KEY] + planned.rows.matrix[FACE_FILL]) * planned.outputs
+    on_face = (solution.rows.matrix[FACE_KEY] + solution.rows.matrix[FACE_FILL]) * solution.outputs
     total = float(on_face.sum())
-    faces = [i for i in planned.lit if own.rules[i] in ("key", "fill")]
+    faces = [i for i in solution.lit if own.rules[i] in ("key", "fill")]
     shares = {own.names[i]: float(on_face[i]) / total for i in faces if total > 0}
-    lit = {name: cct for name, cct in ccts.items() if name in {own.names[i] for i in planned.lit}}
+    lit = {name: cct for name, cct in ccts.items() if name in {own.names[i] for i in solution.lit}}
     unlit = {name: screen.cct for name, screen in rig.plan.screens.items()}
     if rig.plan.ambient_cct is not None:
         unlit["the room"] = rig.plan.ambient_cct

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fillside.planning.answers.lamps import KIND_WORDS
-from fillside.planning.figures import Lengths, f_stop_words
+from fillside.planning.figures import Lengths, f_stop_text
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.planning.safety.checklists import checklists
 from fillside.rig.tables.model import Head, Rig
 from fillside.sheet.drawing.text_columns import Section
-from fillside.sheet.views import DrawnHead, Views
+from fillside.sheet.views import HeadDrawing, SetViews
 from fillside.text import numbers, uncertainty
 
 FLAT_CONSTANT = 250.0
@@ -52,12 +52,12 @@ CERTAINTY = (
 )
 
 
-def head_rows(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> list[list[str]]:
+def head_rows(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> list[list[str]]:
     """The table of heads with its headings."""
     return [list(HEADINGS), *(_row(rig, mark, drawn, lengths) for drawn in views.heads)]
 
 
-def _row(rig: Rig, mark: MarkPlan, drawn: DrawnHead, lengths: Lengths) -> list[str]:
+def _row(rig: Rig, mark: MarkPlan, drawn: HeadDrawing, lengths: Lengths) -> list[str]:
     name = drawn.head.name
     said = next(head for head in mark.balance.heads if head.name == name)
     standing = next(one for one in mark.standings if one.head == name)
@@ -97,10 +97,10 @@ def _reading(rig: Rig, lux: float) -> str:
     camera = rig.camera
     if camera.iso is None or camera.exposure_time_s is None:
         return numbers.NOTHING
-    return f_stop_words(lux, FLAT_CONSTANT, camera.iso, camera.exposure_time_s) or numbers.NOTHING
+    return f_stop_text(lux, FLAT_CONSTANT, camera.iso, camera.exposure_time_s) or numbers.NOTHING
 
 
-def aims(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> Iterator[str]:
+def aim_lines(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> Iterator[str]:
     """Where heads point that do not point at the subject."""
     origin = f"(right, away from the camera and up, from the floor under {next(iter(rig.marks))})"
     for drawn in views.heads:
@@ -139,7 +139,7 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     yield from (limit.says for limit in mark.balance.limits)
 
 
-def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
+def finding_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
     """What planning found that somebody has to do something about."""
     yield from (one.do for one in mark.lens if one.do is not None)
     for glasses in mark.glasses:
@@ -160,7 +160,7 @@ def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
         yield f"the brow hides {', '.join(dark)} from the eyes"
 
 
-def standing_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
+def reference_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
     """What is read before and after the set is built, and is much the same for every rig."""
     lists = checklists(rig)
     return [

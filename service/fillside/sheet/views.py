@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from fillside.planning.look.mark import MarkPlan
 from fillside.rig.tables.model import Head, Point, Rig
-from fillside.sheet.drawing.page import Spot
+from fillside.sheet.drawing.page import PagePoint
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -29,15 +29,15 @@ FACES_WALL = 0.2
 
 
 @dataclass(frozen=True)
-class DrawnHead:
+class HeadDrawing:
     """One head on the sheet: its letter, and its lit face (rim,) in both views' own metres."""
 
     letter: str
     head: Head
-    above: tuple[Spot, ...]
-    aside: tuple[Spot, ...]
-    place_above: Spot
-    place_aside: Spot
+    plan_rim: tuple[PagePoint, ...]
+    side_rim: tuple[PagePoint, ...]
+    plan_position: PagePoint
+    side_position: PagePoint
     side_deg: float
     up_deg: float
     floor_m: float
@@ -68,7 +68,7 @@ def letters(count: int) -> list[str]:
     return (single + [a + b for a in single for b in single])[:count]
 
 
-class Views:
+class SetViews:
     """Turns places of a rig [m] into the coordinates of both views [m], the subject at 0 across."""
 
     def __init__(self, rig: Rig, mark: MarkPlan) -> None:
@@ -79,21 +79,21 @@ class Views:
         length = float(np.linalg.norm(floor))
         self.ahead = floor / length if length > 1e-6 else np.array([0.0, 1.0])
         self.rightward = np.array([self.ahead[1], -self.ahead[0]])
-        self.camera_above = self.above(rig.camera.position)
-        self.camera_aside: Spot = (-length, rig.camera.position[2])
+        self.camera_in_plan = self.to_plan(rig.camera.position)
+        self.camera_in_side: PagePoint = (-length, rig.camera.position[2])
         named = letters(len(rig.heads))
         self.heads = tuple(self._drawn(name, head) for name, head in zip(named, rig.heads, strict=True))
 
-    def above(self, point: Sequence[float] | FloatArray) -> Spot:
+    def to_plan(self, point: Sequence[float] | FloatArray) -> PagePoint:
         """From above: to the camera's right, and away from the camera."""
         off = np.asarray(point, dtype=float)[:2] - self.subject[:2]
         return float(off @ self.rightward), float(off @ self.ahead)
 
-    def _aside(self, point: FloatArray, outward: FloatArray, sign: float) -> Spot:
+    def _to_side(self, point: FloatArray, outward: FloatArray, sign: float) -> PagePoint:
         off = point[:2] - self.subject[:2]
         return sign * float(off @ outward), float(point[2])
 
-    def _drawn(self, letter: str, head: Head) -> DrawnHead:
+    def _drawn(self, letter: str, head: Head) -> HeadDrawing:
         standing = next(one for one in self.mark.standings if one.head == head.name)
         place = np.asarray(head.position, dtype=float)
         rim = disc_rim(head.position, self.rig.aim_of(head), head.modifier.diameter / 2)
@@ -101,20 +101,20 @@ class Views:
         length = float(np.linalg.norm(off))
         outward = off / length if length > 1e-6 else self.ahead
         sign = -1.0 if abs(standing.side_deg) <= 90 and length > 1e-6 else 1.0
-        return DrawnHead(
+        return HeadDrawing(
             letter=letter,
             head=head,
-            above=tuple(self.above(point) for point in rim),
-            aside=tuple(self._aside(point, outward, sign) for point in rim),
-            place_above=self.above(place),
-            place_aside=self._aside(place, outward, sign),
+            plan_rim=tuple(self.to_plan(point) for point in rim),
+            side_rim=tuple(self._to_side(point, outward, sign) for point in rim),
+            plan_position=self.to_plan(place),
+            side_position=self._to_side(place, outward, sign),
             side_deg=standing.side_deg,
             up_deg=standing.up_deg,
             floor_m=standing.floor_m,
             straight_m=standing.straight_m,
         )
 
-    def wall_above(self, left: float, right: float) -> tuple[Spot, Spot] | None:
+    def wall_in_plan(self, left: float, right: float) -> tuple[PagePoint, PagePoint] | None:
         """The two ends of the wall behind the subject between two places across; None without one."""
         wall = self.rig.plan.wall
         if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
@@ -134,29 +134,29 @@ class Views:
         away = (wall - self.subject[1]) / self.ahead[1]
         return float(away) if away > 0 else None
 
-    def extent_above(self) -> Extent:
+    def plan_extent(self) -> Extent:
         """What the view from above has to hold."""
-        spots = [spot for drawn in self.heads for spot in (*drawn.above, drawn.place_above)]
-        spots += [self.above(point) for point in self.rig.marks.values()]
-        spots += [self.camera_above, (0.0, 0.0)]
+        points = [point for drawn in self.heads for point in (*drawn.plan_rim, drawn.plan_position)]
+        points += [self.to_plan(point) for point in self.rig.marks.values()]
+        points += [self.camera_in_plan, (0.0, 0.0)]
         if self.wall_m is not None:
-            spots += self.wall_above(min(x for x, _ in spots), max(x for x, _ in spots)) or ()
-        return _around(spots)
+            points += self.wall_in_plan(min(x for x, _ in points), max(x for x, _ in points)) or ()
+        return _around(points)
 
-    def extent_aside(self) -> Extent:
+    def side_extent(self) -> Extent:
         """What the view from the side has to hold, floor and ceiling with it."""
-        spots = [spot for drawn in self.heads for spot in drawn.aside]
-        spots += [self.camera_aside, (0.0, 0.0), (0.0, float(self.subject[2]) + 0.2)]
+        points = [point for drawn in self.heads for point in drawn.side_rim]
+        points += [self.camera_in_side, (0.0, 0.0), (0.0, float(self.subject[2]) + 0.2)]
         if self.rig.plan.ceiling is not None:
-            spots.append((0.0, self.rig.plan.ceiling))
+            points.append((0.0, self.rig.plan.ceiling))
         if self.wall_m is not None:
-            spots.append((self.wall_m, 0.0))
-        around = _around(spots)
+            points.append((self.wall_m, 0.0))
+        around = _around(points)
         return Extent(around.left, around.right, 0.0, around.top)
 
 
-def _around(spots: Sequence[Spot]) -> Extent:
-    across, up = zip(*spots, strict=True)
+def _around(points: Sequence[PagePoint]) -> Extent:
+    across, up = zip(*points, strict=True)
     return Extent(min(across), max(across), min(up), max(up))
 
 

@@ -17,29 +17,29 @@ from pathlib import Path
 from fillside.storage.errors import DataTooNewError, FolderUnusableError, disk_trouble
 from fillside.storage.folder import LockedFolder
 from fillside.storage.migrate import migrate
-from fillside.storage.opening import Say, compact, connected, copy_into, open_whole
+from fillside.storage.opening import Say, compact, connect_writer, copy_into, open_or_renew
 from fillside.system_errors import why
 
 SCRATCH_FOLDERS = ("/dev/shm", None)
 """Where a copy is made: in memory, else where temporary files go."""
 
 
-class Memory:
+class MemoryDatabase:
     """A database in memory, up to date and empty. It ends with `close`."""
 
     def __init__(self) -> None:
         self.where = "memory"
         self.uri = f"file:fillside-{uuid.uuid4()}?mode=memory&cache=shared"
-        self.connection = connected(self.uri)
+        self.connection = connect_writer(self.uri)
         migrate(self.connection, Path(":memory:"))
 
     @property
-    def kept(self) -> bool:
+    def is_file(self) -> bool:
         return False
 
     def connect(self) -> sqlite3.Connection:
         """A connection to write by."""
-        return connected(self.uri)
+        return connect_writer(self.uri)
 
     def check(self) -> None:
         """It cannot be lost."""
@@ -51,7 +51,7 @@ class Memory:
         self.connection.close()
 
 
-class Folder:
+class DatabaseFile:
     """A database file in a folder of its own, locked until `close`; `uri` is what to read by.
 
     The file is made if it is not there and renewed where it is damaged; `say` is told what is lost.
@@ -61,14 +61,14 @@ class Folder:
         self._folder, self._path, self._say = path.parent, path, say
         self._lock: LockedFolder | None = None
         self._opened: sqlite3.Connection | None = None
-        self._memory: Memory | None = None
+        self._memory: MemoryDatabase | None = None
         self._is_known = False
         self._file: tuple[int, int] | None = None
         self.where = str(self._path)
         self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
 
     @property
-    def kept(self) -> bool:
+    def is_file(self) -> bool:
         """Whether the file itself is open."""
         return self._memory is None
 
@@ -80,7 +80,7 @@ class Folder:
         self._lock = LockedFolder(self._folder)
         is_new = not self._path.exists()
         try:
-            self._opened, self._is_known = open_whole(self._path, self._say), True
+            self._opened, self._is_known = open_or_renew(self._path, self._say), True
         except (OSError, sqlite3.Error) as error:
             raise FolderUnusableError(self._folder, disk_trouble(error) or why(error)) from error
         if is_new:
@@ -93,7 +93,7 @@ class Folder:
         """
         with contextlib.suppress(FolderUnusableError):
             self._lock = LockedFolder(self._folder)
-        memory = self._memory = Memory()
+        memory = self._memory = MemoryDatabase()
         self.uri = memory.uri
         if not self._path.exists():
             return
@@ -124,7 +124,7 @@ class Folder:
     def _opened_anew(self) -> sqlite3.Connection:
         if self._lock is None:
             self._lock = LockedFolder(self._folder)
-        connection = open_whole(self._path, self._say)
+        connection = open_or_renew(self._path, self._say)
         if not self._is_known and _has_data(connection):
             connection.close()
             raise FolderUnusableError(

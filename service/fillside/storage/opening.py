@@ -17,8 +17,8 @@ from fillside.bounds import MB, OCTETS_BESIDE
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.records.rows import readable_text
-from fillside.storage.repair.check import is_of_the_folder, of_a_damaged_one, what_is_wrong
-from fillside.storage.repair.salvage import fill, read_what_is_whole, renew
+from fillside.storage.repair.check import damage_text, find_damage, is_folder_error
+from fillside.storage.repair.salvage import insert_rows, renew, salvage_rows
 
 PAGE = 4096
 WORTH_COMPACTING = 16 * MB
@@ -32,7 +32,7 @@ class _DamagedError(Exception):
     """The file is not whole; the text says why."""
 
 
-def connected(uri: str) -> sqlite3.Connection:
+def connect_writer(uri: str) -> sqlite3.Connection:
     """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it. The log
     is shortened once it has been taken over into the file.
 
@@ -51,7 +51,7 @@ def connected(uri: str) -> sqlite3.Connection:
     return connection
 
 
-def open_whole(path: Path, say: Say) -> sqlite3.Connection:
+def open_or_renew(path: Path, say: Say) -> sqlite3.Connection:
     """The database at `path`, whole and up to date; what is lost is said.
 
     A damaged one is put aside, and what is whole in it goes on in a new one. Nothing is written before that.
@@ -76,7 +76,7 @@ def compact(connection: sqlite3.Connection) -> None:
 def copy_into(path: Path, connection: sqlite3.Connection, say: Say) -> None:
     """Fill a new database with what is whole in the one at `path`; what is lost is said.
 
-    The file at `path` is a copy that may be changed. Raises as `open_whole`.
+    The file at `path` is a copy that may be changed. Raises as `open_or_renew`.
     """
 
     def copy(path: Path) -> None:
@@ -87,29 +87,29 @@ def copy_into(path: Path, connection: sqlite3.Connection, say: Say) -> None:
     try:
         _if_whole(path, copy)
     except _DamagedError as error:
-        found = read_what_is_whole(path)
-        fill(connection, found)
-        say(f"the store is damaged ({error}): {found.says}; it is left as it is until it can be written")
+        found = salvage_rows(path)
+        insert_rows(connection, found)
+        say(f"the store is damaged ({error}): {found.summary}; it is left as it is until it can be written")
 
 
 def _if_whole(path: Path, use: Callable[[Path], T]) -> T:
     """What `use` gives of a database that is whole; _DamagedError where it is not."""
-    wrong = what_is_wrong(path)
+    wrong = find_damage(path)
     if wrong is not None:
         raise _DamagedError(wrong)
     try:
         return use(path)
     except (sqlite3.DatabaseError, UnicodeError) as error:
-        if isinstance(error, sqlite3.Error) and is_of_the_folder(error):
+        if isinstance(error, sqlite3.Error) and is_folder_error(error):
             raise
-        raise _DamagedError(of_a_damaged_one(error)) from error
+        raise _DamagedError(damage_text(error)) from error
 
 
 def _open_file(path: Path) -> sqlite3.Connection:
     """The database at `path`, made private before the first byte is written, and up to date."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE))
     path.chmod(PRIVATE_FILE)
-    connection = connected(path.absolute().as_uri())
+    connection = connect_writer(path.absolute().as_uri())
     try:
         migrate(connection, path)
         connection.execute("INSERT OR IGNORE INTO metering (id) VALUES (1)")

@@ -10,10 +10,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from fillside.storage.database import Folder, Memory
+from fillside.storage.database import DatabaseFile, MemoryDatabase
 from fillside.storage.records.rows import TABLES, BadRowError, Values, readable_text
-from fillside.storage.unread import Unread
-from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, Lasting
+from fillside.storage.unreadable_rows import UnreadableRows
+from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, PersistentJob
 
 T = TypeVar("T")
 FILE = "fillside.db"
@@ -22,8 +22,10 @@ FILE = "fillside.db"
 class Store:
     """Everything kept for one rig. `close` drains what waits and may be called again."""
 
-    def __init__(self, place: Folder | Memory, unread: Unread, trouble: str | None = None) -> None:
-        self._place, self._unread = place, unread
+    def __init__(
+        self, place: DatabaseFile | MemoryDatabase, unreadable: UnreadableRows, trouble: str | None = None
+    ) -> None:
+        self._place, self._unreadable = place, unreadable
         self._writer = DatabaseWriter(place, trouble)
 
     @classmethod
@@ -33,14 +35,14 @@ class Store:
         Raises FolderInUseError when another daemon has it, FolderUnusableError when it takes no data,
         DataTooNewError when this Fillside is older than the data.
         """
-        unread = Unread()
-        place = Folder(folder / FILE, unread.note)
+        unreadable = UnreadableRows()
+        place = DatabaseFile(folder / FILE, unreadable.add_note)
         try:
             place.open()
         except BaseException:
             place.close()
             raise
-        return cls(place, unread)
+        return cls(place, unreadable)
 
     @classmethod
     def read_only(cls, folder: Path, reason: str) -> Self:
@@ -49,26 +51,26 @@ class Store:
         It is tried again every second whether it can be written. `reason` says why it cannot. Raises
         FolderInUseError and DataTooNewError.
         """
-        unread = Unread()
-        place = Folder(folder / FILE, unread.note)
+        unreadable = UnreadableRows()
+        place = DatabaseFile(folder / FILE, unreadable.add_note)
         try:
             place.open_copy()
         except BaseException:
             place.close()
             raise
-        return cls(place, unread, reason)
+        return cls(place, unreadable, reason)
 
     @classmethod
-    def unkept(cls) -> Self:
+    def in_memory(cls) -> Self:
         """A store in memory alone, which keeps nothing: for trials."""
-        return cls(Memory(), Unread())
+        return cls(MemoryDatabase(), UnreadableRows())
 
     @property
     def trouble(self) -> str | None:
         """What keeps data from being stored at the moment, in words; None when all is well."""
         if self.stalls:
             return NO_ANSWER
-        if self._writer.trouble is None and not self._place.kept:
+        if self._writer.trouble is None and not self._place.is_file:
             return "nothing is kept beyond this run"
         return self._writer.trouble
 
@@ -91,30 +93,30 @@ class Store:
     @property
     def notes(self) -> tuple[str, ...]:
         """What of the kept data is lost or cannot be read, a line each, for people."""
-        return self._unread.notes
+        return self._unreadable.notes
 
-    def say(self, text: str) -> None:
+    def add_note(self, text: str) -> None:
         """Have the notes carry a line more until the end of this run."""
-        self._unread.note(text)
+        self._unreadable.add_note(text)
 
     def write(self, job: Job, synced: bool = True) -> Future[Any]:
         """Run `job(connection)` on the writing thread, within a transaction, once; `DatabaseWriter.put`."""
         return self._writer.put(job, synced)
 
-    def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
+    def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
         """Store all of these together, now or as soon as that can be; see `DatabaseWriter.keep`."""
         return self._writer.keep(*jobs, synced=synced)
 
     def read(self, question: Callable[[sqlite3.Connection], T]) -> T:
         """Answer `question(connection)` on a read-only connection of its own, on the caller's thread."""
-        uri, kept = self._place.uri, self._place.kept
+        uri, is_file = self._place.uri, self._place.is_file
         try:
             with contextlib.closing(
                 sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
             ) as connection:
                 connection.text_factory = readable_text
                 connection.execute("PRAGMA query_only = ON")
-                if not kept:
+                if not is_file:
                     connection.execute("PRAGMA read_uncommitted = ON")
                 return question(connection)
         except sqlite3.Error:
@@ -145,7 +147,7 @@ class Store:
                 try:
                     found.append(known.check(row))
                 except BadRowError as error:
-                    self._unread.bad(table, row[0], str(error))
+                    self._unreadable.reject_row(table, row[0], str(error))
                     if unbroken:
                         break
                 if len(found) == most:
@@ -154,14 +156,14 @@ class Store:
         try:
             self.read(look)
         except (sqlite3.Error, UnicodeError) as error:
-            self._unread.failed(table, " ".join(str(error).split()))
+            self._unreadable.mark_incomplete(table, " ".join(str(error).split()))
         else:
-            self._unread.well(table)
+            self._unreadable.mark_complete(table)
         return found
 
     def leave_out(self, table: str, row: object, why: str) -> None:
         """Count a row that is right by itself and not in what it means."""
-        self._unread.bad(table, row, why)
+        self._unreadable.reject_row(table, row, why)
 
     def close(self) -> None:
         self._writer.close()

@@ -34,7 +34,7 @@ from fillside.bounds import (
 )
 from fillside.storage.errors import NotStoredError
 from fillside.storage.store import Store
-from fillside.storage.writer import stored
+from fillside.storage.writer import wait_until_stored
 
 DAY_S = 86_400.0
 LOOKED_AT = 200
@@ -53,18 +53,18 @@ UNDER_WAY = "under way"
 
 
 @dataclass(frozen=True)
-class Fact:
-    """What is looked at of a row; `kind` says by which bound it is kept, `told` what else decides."""
+class RowFacts:
+    """What is looked at of a row; `kind` says by which bound it is kept, `detail` what else decides."""
 
     id: int
     at: float
     octets: int
     kind: str
-    told: Any = None
+    detail: Any = None
 
 
 @dataclass(frozen=True)
-class Surplus:
+class RowDeletion:
     """Rows of one table that go together; none where others were only looked at."""
 
     table: str
@@ -84,7 +84,7 @@ class Surplus:
 
 
 @dataclass
-class Tally:
+class BoundCounter:
     """Counts rows toward a bound, those that matter most first."""
 
     bound: Bound
@@ -92,7 +92,7 @@ class Tally:
     rows: int = 0
     octets: int = 0
 
-    def keeps(self, fact: Fact) -> bool:
+    def has_room_for(self, fact: RowFacts) -> bool:
         """Count a row; whether the bound has room for it."""
         self.rows += 1
         self.octets += fact.octets
@@ -147,24 +147,24 @@ _WEIGHED = (
 _BY_KIND = {"order": ORDERS, "report": REPORTS, "refusal": REFUSALS, "take": TAKES}
 
 
-def sweep(store: Store, now: float) -> Iterator[Surplus]:
+def surplus_rows(store: Store, now: float) -> Iterator[RowDeletion]:
     """What is to go by a Unix time [s], in the order in which it is to; the next is asked for once that is
     gone. Raises sqlite3.Error where the database cannot be read."""
     for table in ("journal", "take"):
-        tallies = {kind: Tally(bound, now) for kind, bound in _BY_KIND.items()}
+        tallies = {kind: BoundCounter(bound, now) for kind, bound in _BY_KIND.items()}
         newest = None
         for page in _pages(store, table):
             newest = page[0].id if newest is None else newest
-            beyond = [one for one in page if not tallies[one.kind].keeps(one)]
-            going = [one for one in beyond if one.id != newest and one.told != UNDER_WAY]
+            beyond = [one for one in page if not tallies[one.kind].has_room_for(one)]
+            going = [one for one in beyond if one.id != newest and one.detail != UNDER_WAY]
             yield from _portions(table, going)
-            yield Surplus(table)
+            yield RowDeletion(table)
     yield from _portions("calibration", surplus_calibrations(_all(store, "calibration"), _used(store), now))
     standing, under_way = _standing(store)
     yield from _portions("reading", surplus_readings(_all(store, "reading"), standing | under_way, now))
 
 
-def surplus_calibrations(facts: Sequence[Fact], used: int | None, now: float) -> list[Fact]:
+def surplus_calibrations(facts: Sequence[RowFacts], used: int | None, now: float) -> list[RowFacts]:
     """The calibrations that go, the oldest first, of all there are, the newest first.
 
     The one in use and the newest stay. Then come those that a person imported or went back to, then the last
@@ -172,58 +172,62 @@ def surplus_calibrations(facts: Sequence[Fact], used: int | None, now: float) ->
     """
     in_use = [one for i, one in enumerate(facts) if i < NEWEST_CALIBRATIONS or one.id == used]
     rest = [one for one in facts[NEWEST_CALIBRATIONS:] if one.id != used]
-    chosen = [one for one in rest if one.told.startswith("[1,") or one.told.endswith(",[]]")]
+    chosen = [one for one in rest if one.detail.startswith("[1,") or one.detail.endswith(",[]]")]
     daily = _last_of_each_day(facts)
     worth = [*chosen, *(one for one in rest if one.id in daily and one not in chosen)]
     return _beyond(CALIBRATIONS, now, in_use, worth, [one for one in rest if one not in worth])
 
 
-def surplus_readings(facts: Sequence[Fact], standing: Collection[int], now: float) -> list[Fact]:
+def surplus_readings(facts: Sequence[RowFacts], standing: Collection[int], now: float) -> list[RowFacts]:
     """The readings that go, the oldest first, of all there are, the newest first.
 
     Those that a kept calibration or a routine under way stands on stay, what a sensor showed beside them, the
     newest, and the newest that tell of drift; then the bound has room for others, for struck ones last.
     """
-    checks = [one.id for one in facts if one.kind in ("check", "lineup") and one.told is None]
+    checks = [one.id for one in facts if one.kind in ("check", "lineup") and one.detail is None]
     needed = {*standing, *checks[:NEWEST_CHECKS], *(one.id for one in facts[:NEWEST_READINGS])}
-    in_use = [one for one in facts if one.id in needed or (one.kind == "sensor" and one.told in needed)]
+    in_use = [one for one in facts if one.id in needed or (one.kind == "sensor" and one.detail in needed)]
     known = {one.id for one in in_use}
     rest = [one for one in facts if one.id not in known]
-    return _beyond(READINGS, now, in_use, sorted(rest, key=lambda one: one.told == -1), ())
+    return _beyond(READINGS, now, in_use, sorted(rest, key=lambda one: one.detail == -1), ())
 
 
 def _beyond(
-    bound: Bound, now: float, in_use: Iterable[Fact], worth: Iterable[Fact], others: Iterable[Fact]
-) -> list[Fact]:
+    bound: Bound,
+    now: float,
+    in_use: Iterable[RowFacts],
+    worth: Iterable[RowFacts],
+    others: Iterable[RowFacts],
+) -> list[RowFacts]:
     """What goes, the oldest first: of what is worth keeping that which the bound has no room for."""
-    tally = Tally(bound, now)
+    tally = BoundCounter(bound, now)
     for one in in_use:
-        tally.keeps(one)
-    return sorted([*(one for one in worth if not tally.keeps(one)), *others], key=lambda one: one.id)
+        tally.has_room_for(one)
+    return sorted([*(one for one in worth if not tally.has_room_for(one)), *others], key=lambda one: one.id)
 
 
-def _last_of_each_day(facts: Sequence[Fact]) -> set[int]:
+def _last_of_each_day(facts: Sequence[RowFacts]) -> set[int]:
     found: dict[float, int] = {}
     for one in facts:
         found.setdefault(one.at // DAY_S, one.id)
     return set(found.values())
 
 
-def _portions(table: str, going: Sequence[Fact]) -> Iterator[Surplus]:
+def _portions(table: str, going: Sequence[RowFacts]) -> Iterator[RowDeletion]:
     """Rows to let go, in portions of which each is one small transaction."""
     portion: list[int] = []
     octets = 0
     for one in going:
         if portion and (len(portion) >= AT_ONCE or octets + one.octets > OCTETS_AT_ONCE):
-            yield Surplus(table, tuple(portion))
+            yield RowDeletion(table, tuple(portion))
             portion, octets = [], 0
         portion.append(one.id)
         octets += one.octets
     if portion:
-        yield Surplus(table, tuple(portion))
+        yield RowDeletion(table, tuple(portion))
 
 
-def _pages(store: Store, table: str) -> Iterator[list[Fact]]:
+def _pages(store: Store, table: str) -> Iterator[list[RowFacts]]:
     """All rows of a table, the newest first."""
     before = 2**62
     while page := store.read(partial(_page, table=table, before=before)):
@@ -231,16 +235,16 @@ def _pages(store: Store, table: str) -> Iterator[list[Fact]]:
         yield page
 
 
-def _page(connection: sqlite3.Connection, table: str, before: int) -> list[Fact]:
+def _page(connection: sqlite3.Connection, table: str, before: int) -> list[RowFacts]:
     sql = f"{_LOOK[table]} WHERE id < ? ORDER BY id DESC LIMIT ?"
     rows = connection.execute(sql, (before, LOOKED_AT)).fetchall()
     return [
-        Fact(number, at if type(at) is float else math.inf, octets + ROW_OCTETS, kind, told)
+        RowFacts(number, at if type(at) is float else math.inf, octets + ROW_OCTETS, kind, told)
         for number, at, octets, kind, told in rows
     ]
 
 
-def _all(store: Store, table: str) -> list[Fact]:
+def _all(store: Store, table: str) -> list[RowFacts]:
     return [one for page in _pages(store, table) for one in page]
 
 
@@ -253,7 +257,7 @@ def _standing(store: Store) -> tuple[set[int], set[int]]:
     """The readings that kept calibrations stand on, and those of a routine under way."""
     standing: set[int] = set()
     for one in _all(store, "calibration"):
-        standing.update(_whole_numbers(json.loads(one.told)[1]))
+        standing.update(_whole_numbers(json.loads(one.detail)[1]))
     (routine,) = store.read(lambda c: c.execute("SELECT routine FROM metering").fetchone()) or (None,)
     return standing, _numbers_in(routine)
 
@@ -268,7 +272,7 @@ def _whole_numbers(found: object) -> set[int]:
     return {number for number in found if type(number) is int} if isinstance(found, list) else set()
 
 
-async def thin(store: Store, unix_clock: Callable[[], float]) -> None:
+async def keep_within_bounds(store: Store, unix_clock: Callable[[], float]) -> None:
     """Keep a store within its bounds, until cancelled.
 
     What the disk does not take is left for later: whoever stores something says so.
@@ -277,11 +281,11 @@ async def thin(store: Store, unix_clock: Callable[[], float]) -> None:
         await asyncio.sleep(LOOK_S)
         newest = await asyncio.to_thread(_newest, store)
         with suppress(NotStoredError, sqlite3.Error):
-            jobs = sweep(store, unix_clock())
+            jobs = surplus_rows(store, unix_clock())
             while (surplus := await asyncio.to_thread(next, jobs, None)) is not None:
                 began_s = time.monotonic()
                 if surplus.ids:
-                    await stored(store.write(surplus.go, synced=False))
+                    await wait_until_stored(store.write(surplus.go, synced=False))
                 await asyncio.sleep(max(PAUSE_S, RESTS_FOR * (time.monotonic() - began_s)))
         for _ in range(int(REST_S / LOOK_S)):
             await asyncio.sleep(LOOK_S)

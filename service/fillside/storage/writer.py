@@ -33,13 +33,13 @@ from fillside.system_errors import why
 log = logging.getLogger(__name__)
 
 Job = Callable[[sqlite3.Connection], Any]
-MOST_WAITING = 5_000
+MOST_QUEUED = 5_000
 BATCH = 500
 RETRY_S = 1.0
-WITHIN_S = 2.0
+ANSWER_TIMEOUT_S = 2.0
 """Nobody waits longer for the disk than this."""
 NO_ANSWER = "the disk does not answer"
-CLOSES_WITHIN_S, COMPACTS_WITHIN_S = 5.0, 2.0
+CLOSE_TIMEOUT_S, COMPACT_TIMEOUT_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
 """After these the file is opened anew: what was unplugged or mounted again has no part in the old one, and
 what is damaged is renewed as it is opened."""
@@ -58,7 +58,7 @@ class DatabasePlace(Protocol):
 
 
 @dataclass(frozen=True)
-class Lasting:
+class PersistentJob:
     """A job that is kept until it is stored.
 
     One with a key takes the place of an earlier one with the same key that waits, and is never dropped; of
@@ -70,7 +70,7 @@ class Lasting:
 
 
 @dataclass
-class _Waiting:
+class _QueuedJob:
     job: Job
     lasting: bool
     key: str
@@ -87,11 +87,11 @@ class _Waiting:
 
 
 @dataclass(frozen=True)
-class _Outcome:
+class _JobResult:
     """What became of a job in one attempt; `trouble` is what the disk did, where that kept it from being
     stored."""
 
-    entry: _Waiting
+    entry: _QueuedJob
     result: Any
     failure: Exception | None
     trouble: str | None
@@ -111,8 +111,8 @@ class DatabaseWriter:
         nowhere any more. `trouble` is why there is none at first."""
         self._place, self._where = place, place.where
         self._connection: sqlite3.Connection | None = None
-        self._waiting: deque[_Waiting] = deque()
-        self._by_key: dict[str, _Waiting] = {}
+        self._waiting: deque[_QueuedJob] = deque()
+        self._by_key: dict[str, _QueuedJob] = {}
         self._changed = threading.Condition()
         self._news = False
         self._closing = False
@@ -130,7 +130,7 @@ class DatabaseWriter:
         As long as it waits it can be withdrawn, by the future's `cancel`. While the disk does not answer it
         is not taken at all.
         """
-        entry = _Waiting(job, False, "", synced)
+        entry = _QueuedJob(job, False, "", synced)
         if self.stalls:
             entry.give(None, sqlite3.OperationalError(NO_ANSWER))
             return entry.done
@@ -138,30 +138,30 @@ class DatabaseWriter:
             self._enqueue(entry)
         return entry.done
 
-    def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
+    def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
         """Store all of these together, now or as soon as that can be; done once all of them were tried.
 
         When it is done without an error all of them are stored, and what was handed in before them to last.
         """
         with self._changed:
-            return reduce(_both, [self._keep(each, synced) for each in jobs])
+            return reduce(_both_done, [self._keep(each, synced) for each in jobs])
 
-    def _keep(self, lasting: Lasting, synced: bool) -> Future[Any]:
+    def _keep(self, lasting: PersistentJob, synced: bool) -> Future[Any]:
         earlier = self._by_key.get(lasting.key)
         if earlier is not None and not self._closing:
             earlier.job, earlier.synced = lasting.job, earlier.synced or synced
             self._wake()
             return earlier.done
-        entry = _Waiting(lasting.job, True, lasting.key, synced)
+        entry = _QueuedJob(lasting.job, True, lasting.key, synced)
         entry.done.set_running_or_notify_cancel()
         self._enqueue(entry)
         return entry.done
 
-    def _enqueue(self, entry: _Waiting) -> None:
+    def _enqueue(self, entry: _QueuedJob) -> None:
         if self._closing:
             entry.give(None, sqlite3.ProgrammingError("the storage is closed"))
             return
-        if len(self._waiting) >= MOST_WAITING:
+        if len(self._waiting) >= MOST_QUEUED:
             self._drop_oldest()
         self._waiting.append(entry)
         if entry.key:
@@ -187,24 +187,24 @@ class DatabaseWriter:
         A little less, so that whoever has given up waiting finds it so.
         """
         since = self._busy_since
-        return since is not None and time.monotonic() - since > 0.9 * WITHIN_S
+        return since is not None and time.monotonic() - since > 0.9 * ANSWER_TIMEOUT_S
 
     def close(self) -> None:
         """Write what waits, then close the database, without its unused room; may be called again.
 
-        A disk that does not answer is not waited for longer than `CLOSES_WITHIN_S`, and the file stays as
-        large as it is where making it smaller takes `COMPACTS_WITHIN_S` more.
+        A disk that does not answer is not waited for longer than `CLOSE_TIMEOUT_S`, and the file stays as
+        large as it is where making it smaller takes `COMPACT_TIMEOUT_S` more.
         """
         with self._changed:
             self._closing = True
             self._changed.notify()
-        self._thread.join(CLOSES_WITHIN_S)
+        self._thread.join(CLOSE_TIMEOUT_S)
         connection = self._connection
         if self._compacts and connection is not None:
-            self._thread.join(COMPACTS_WITHIN_S)
+            self._thread.join(COMPACT_TIMEOUT_S)
             with suppress(sqlite3.ProgrammingError):  # it has just ended by itself
                 connection.interrupt()
-            self._thread.join(CLOSES_WITHIN_S)
+            self._thread.join(CLOSE_TIMEOUT_S)
         if self._thread.is_alive():
             log.error("%s does not answer; what waits is not stored", self._where)
 
@@ -221,7 +221,7 @@ class DatabaseWriter:
             self._compacts = False
         self._disconnect()
 
-    def _next_batch(self) -> list[_Waiting]:
+    def _next_batch(self) -> list[_QueuedJob]:
         """Up to BATCH jobs; none only when closing and nothing waits any more."""
         with self._changed:
             while not self._is_time():
@@ -247,7 +247,7 @@ class DatabaseWriter:
                 self._waiting.popleft().give(None, sqlite3.OperationalError(self.trouble or ""))
             self._by_key.clear()
 
-    def _write(self, batch: list[_Waiting]) -> None:
+    def _write(self, batch: list[_QueuedJob]) -> None:
         self._busy_since = time.monotonic()
         batch = [entry for entry in batch if entry.lasting or entry.done.set_running_or_notify_cancel()]
         outcomes = self._attempt(batch)
@@ -259,7 +259,7 @@ class DatabaseWriter:
         self._busy_since = None
         self._conclude(outcomes)
 
-    def _attempt(self, batch: list[_Waiting]) -> list[_Outcome]:
+    def _attempt(self, batch: list[_QueuedJob]) -> list[_JobResult]:
         """What became of each in one transaction."""
         try:
             return self._written(batch)
@@ -270,41 +270,41 @@ class DatabaseWriter:
                 if trouble != self.trouble:
                     log.exception("a transaction on %s failed", self._where)
             self._roll_back(error)
-            return [_Outcome(entry, None, error, trouble) for entry in batch]
+            return [_JobResult(entry, None, error, trouble) for entry in batch]
 
-    def _written(self, batch: list[_Waiting]) -> list[_Outcome]:
+    def _written(self, batch: list[_QueuedJob]) -> list[_JobResult]:
         if self._connection is None:
             self._connection = self._place.connect()
         self._place.check()
         connection, synced = self._connection, any(entry.synced for entry in batch)
         connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
         connection.execute("BEGIN IMMEDIATE")
-        outcomes: list[_Outcome] = []
-        full: _Outcome | None = None
+        outcomes: list[_JobResult] = []
+        full: _JobResult | None = None
         for entry in batch:
             if entry.lasting and full is not None:
                 # It would fare the same, and keeps its place behind the one before it.
                 outcomes.append(replace(full, entry=entry))
                 continue
-            outcome = _one(connection, entry)
+            outcome = _run_job(connection, entry)
             outcomes.append(outcome)
             if entry.lasting and outcome.trouble is not None:
                 full = outcome
         commit(connection, synced)
         return outcomes
 
-    def _conclude(self, outcomes: list[_Outcome]) -> None:
-        again: list[_Waiting] = []
+    def _conclude(self, outcomes: list[_JobResult]) -> None:
+        again: list[_QueuedJob] = []
         for outcome in outcomes:
             entry = outcome.entry
             if not entry.lasting or outcome.failure is None:
                 continue
             if outcome.trouble is not None:
-                again.append(_Waiting(entry.job, True, entry.key, entry.synced))
+                again.append(_QueuedJob(entry.job, True, entry.key, entry.synced))
             else:
                 log.error("a record cannot be stored in %s: %s", self._where, outcome.failure)
         self._put_back(again)
-        if any(_is_over(outcome.failure) for outcome in outcomes):
+        if any(_connection_is_lost(outcome.failure) for outcome in outcomes):
             self._disconnect()
         trouble = next((outcome.trouble for outcome in outcomes if outcome.trouble is not None), None)
         if trouble is not None:
@@ -314,7 +314,7 @@ class DatabaseWriter:
         for outcome in outcomes:
             outcome.entry.give(outcome.result, outcome.failure)
 
-    def _put_back(self, again: list[_Waiting]) -> None:
+    def _put_back(self, again: list[_QueuedJob]) -> None:
         """Keep in front, in their order, all but those a newer one has taken the place of."""
         with self._changed:
             for entry in reversed(again):
@@ -324,11 +324,11 @@ class DatabaseWriter:
                 self._waiting.appendleft(entry)
                 if entry.key:
                     self._by_key[entry.key] = entry
-            while len(self._waiting) > MOST_WAITING:
+            while len(self._waiting) > MOST_QUEUED:
                 self._drop_oldest()
 
     def _roll_back(self, error: Exception) -> None:
-        if _is_over(error):
+        if _connection_is_lost(error):
             self._disconnect()
         elif self._connection is not None and self._connection.in_transaction:
             try:
@@ -358,7 +358,7 @@ class DatabaseWriter:
         self.trouble, self._dropped = None, 0
 
 
-def _both(first: Future[Any], second: Future[Any]) -> Future[Any]:
+def _both_done(first: Future[Any], second: Future[Any]) -> Future[Any]:
     """Done once both are, with what the second gave or with the error of either."""
     both: Future[Any] = Future()
     both.set_running_or_notify_cancel()
@@ -374,12 +374,12 @@ def _both(first: Future[Any], second: Future[Any]) -> Future[Any]:
     return both
 
 
-def _is_over(failure: BaseException | None) -> bool:
+def _connection_is_lost(failure: BaseException | None) -> bool:
     """Whether nothing can be done by a connection any more that failed so."""
     return getattr(failure, "sqlite_errorname", "").startswith(_OPENED_ANEW)
 
 
-def _one(connection: sqlite3.Connection, entry: _Waiting) -> _Outcome:
+def _run_job(connection: sqlite3.Connection, entry: _QueuedJob) -> _JobResult:
     """What became of a job; of one that failed nothing is done."""
     connection.execute("SAVEPOINT job")
     try:
@@ -390,24 +390,24 @@ def _one(connection: sqlite3.Connection, entry: _Waiting) -> _Outcome:
             raise
         connection.execute("ROLLBACK TO job")
         connection.execute("RELEASE job")
-        return _Outcome(entry, None, error, disk_trouble(error))
+        return _JobResult(entry, None, error, disk_trouble(error))
     connection.execute("RELEASE job")
-    return _Outcome(entry, result, None, None)
+    return _JobResult(entry, result, None, None)
 
 
 T = TypeVar("T")
 
 
-async def stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T:
+async def wait_until_stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T:
     """What a job gave, once it is on the disk.
 
-    Raises NotStoredError where it is not within `WITHIN_S`. What waits to be tried once is then
+    Raises NotStoredError where it is not within `ANSWER_TIMEOUT_S`. What waits to be tried once is then
     withdrawn. What the disk is at already cannot be: if it is stored after all, `late` is called with what it
     gave, on the writing thread.
     """
     waiting = asyncio.wrap_future(future)
-    waiting.add_done_callback(_heard)
-    done, _ = await asyncio.wait((waiting,), timeout=WITHIN_S)
+    waiting.add_done_callback(_retrieve_error)
+    done, _ = await asyncio.wait((waiting,), timeout=ANSWER_TIMEOUT_S)
     if not done:
         if not future.cancel() and late is not None:
             future.add_done_callback(lambda one: one.exception() is None and late(one.result()))
@@ -418,7 +418,7 @@ async def stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T
         raise NotStoredError(disk_trouble(error) or str(error)) from error
 
 
-def _heard(waiting: asyncio.Future[Any]) -> None:
+def _retrieve_error(waiting: asyncio.Future[Any]) -> None:
     """Whoever waited may have gone meanwhile, and does not ask for its error."""
     if not waiting.cancelled():
         waiting.exception()

@@ -126,11 +126,11 @@ def _write(rig_file: Path, text: str) -> None:
 
 
 def _first_run(found: Mapping[str, Any]) -> str:
-    from fillside.planning.starter.rig_text import REHEARSE
+    from fillside.planning.starter.rig_text import REHEARSAL_HINT
 
     kind = found.get("driver")
     if kind is None:
         return "No lamp in it may be dimmed, so nothing can be held until one is exchanged for one that may."
     if kind == "sim":
         return "Its lamps are simulated. Open the address that run prints; other terminals take orders."
-    return f"To rehearse first, without the lamps, {REHEARSE}, and back when they are up."
+    return f"To rehearse first, without the lamps, {REHEARSAL_HINT}, and back when they are up."

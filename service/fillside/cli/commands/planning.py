@@ -65,8 +65,8 @@ def plan(
     from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
 
-    surely = Intervals(rig, known).of
-    report = plan_rig(rig, known, glasses=glasses, marks=marks, surely=surely)
+    add_uncertainty = Intervals(rig, known).of
+    report = plan_rig(rig, known, glasses=glasses, marks=marks, add_uncertainty=add_uncertainty)
     if as_json:
         click.echo(report.model_dump_json())
         return
@@ -115,8 +115,8 @@ def sheet(
     from fillside.sheet.drawing.render import render
     from fillside.sheet.layout import lay_out
 
-    surely = Intervals(rig, known).of
-    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)
+    add_uncertainty = Intervals(rig, known).of
+    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, add_uncertainty=add_uncertainty)
     pages = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
     drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     files = _write(file, drawn)

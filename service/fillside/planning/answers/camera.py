@@ -7,7 +7,16 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from fillside.planning.answers.question import Meaning
-from fillside.planning.answers.typed_line import ABOUT, NUMBER, listed, number, plain, shown, spelled, without
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
+    NUMBER,
+    has_number_words,
+    normalize,
+    parse_number,
+    remove_words,
+    short_number,
+    split_list,
+)
 from fillside.rig.notation import ratio_number, shutter_seconds
 
 MAINS: dict[str, tuple[float, float, float]] = {
@@ -23,7 +32,7 @@ MAINS_BY_VOLTS = ((90, 107, "100"), (108, 130, "120"), (200, 250, "230"))
 MAINS_BY_PLACE = {
     **dict.fromkeys(("us", "usa", "america", "north america", "canada", "mexico", "taiwan"), "120/60"),
     **dict.fromkeys(
-        listed("""
+        split_list("""
     uk, europe, eu, germany, france, spain, italy, australia, new zealand, india, china, south africa
 """),
         "230/50",
@@ -32,7 +41,7 @@ MAINS_BY_PLACE = {
     **dict.fromkeys(("japan", "tokyo"), "100/50"),
     "osaka": "100/60",
 }
-_OF_MAINS = listed("""
+_OF_MAINS = split_list("""
     mains, from, in, and, ac, volt mains, power, household, usual, normal, ordinary, standard, wall,
     socket, sockets, outlet, outlets
 """)
@@ -47,7 +56,7 @@ def mains(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> mains("120V", {}).value, mains("60 hz", {}).value, mains("UK", {}).note
     ('120/60', '120/60', 'read as 230 V, 50 Hz')
     """
-    line = without(plain(text), (*ABOUT, *_OF_MAINS))
+    line = remove_words(normalize(text), (*FILLER_WORDS, *_OF_MAINS))
     word = MAINS_BY_PLACE.get(line) or _mains_of(line)
     if word is None:
         raise ValueError(f"{text.strip()!r} is not mains such as 120 V, 230 V 50 Hz or 100/60")
@@ -81,14 +90,16 @@ def aperture(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> aperture("F 4.0", {}).value, aperture("5,6", {}).value
     (4.0, 5.6)
     """
-    line = without(plain(text), (*ABOUT, "aperture", "stop", "at", "wide open"))
+    line = remove_words(normalize(text), (*FILLER_WORDS, "aperture", "stop", "at", "wide open"))
     found = re.fullmatch(r"(?:([ft])\s*[-/:]?)?\s*(\d+(?:[.,]\d+)?|[.,]\d+)", line)
     if found is None:
         raise ValueError(f"{text.strip()!r} is not an aperture such as f/4 or 2.8")
-    value = number(found[2])
+    value = parse_number(found[2])
     if not 0.7 <= value <= 16:
-        raise ValueError(f"an aperture goes from f/0.7 to f/16, not f/{shown(value)}")
-    return Meaning(value, "" if found[1] == "f" and not spelled(text) else f"read as f/{shown(value)}")
+        raise ValueError(f"an aperture goes from f/0.7 to f/16, not f/{short_number(value)}")
+    return Meaning(
+        value, "" if found[1] == "f" and not has_number_words(text) else f"read as f/{short_number(value)}"
+    )
 
 
 class Shutter(NamedTuple):
@@ -115,41 +126,43 @@ def shutter(text: str, _: Mapping[str, Any]) -> Meaning:
 
     >>> shutter("50", {}).value, shutter("180 deg", {}).value, shutter("20 ms", {}).note
     (Shutter(text='1/50', angle=False), Shutter(text='180', angle=True), 'read as 1/50 s')
-    >>> shutter("180 degrees at 24 fps", {}).also
+    >>> shutter("180 degrees at 24 fps", {}).extra
     {'fps': 24.0}
     """
-    line = plain(text)
+    line = normalize(text)
     frames = _FRAMES.search(line)
     if frames is None or not frames.start():
         return _shutter(text, line)
-    fps = number(frames[1])
+    fps = parse_number(frames[1])
     if not 1 <= fps <= MOST_FPS:
-        raise ValueError(f"a frame rate goes from 1 to {MOST_FPS:.0f} a second, not {shown(fps)}")
+        raise ValueError(f"a frame rate goes from 1 to {MOST_FPS:.0f} a second, not {short_number(fps)}")
     found = _shutter(text, line[: frames.start()])
     opening: Shutter = found.value
     said = f"{opening.text}°" if opening.angle else f"{opening.text} s"
     if opening.seconds(fps) > 1 / fps + 1e-9:
-        raise ValueError(f"at {shown(fps)} frames a second no shutter is open for {said}")
+        raise ValueError(f"at {short_number(fps)} frames a second no shutter is open for {said}")
     return Meaning(opening, f"read as {said} at {fps:g} frames a second", {"fps": fps})
 
 
 def _shutter(text: str, line: str) -> Meaning:
     """The shutter in a plain line, of what was typed without the frame rate."""
-    line = without(line, (*ABOUT, "shutter", "at", "speed", "angle", "of a second", "of a sec", "a"))
+    line = remove_words(
+        line, (*FILLER_WORDS, "shutter", "at", "speed", "angle", "of a second", "of a sec", "a")
+    )
     found = re.fullmatch(
         rf"(?:1\s*/\s*)?({NUMBER})\s*(°|deg|degs|degrees?|s|sec|secs|seconds?|ms|th)?(?:\s*(?:s|sec|seconds?))?",
         line,
     )
     if found is None or "/" in found[1]:
         raise ValueError(f"{text.strip()!r} is not a shutter such as 1/50 or 180°")
-    value, unit, fraction = number(found[1]), found[2] or "", line.startswith(("1/", "1 /"))
+    value, unit, fraction = parse_number(found[1]), found[2] or "", line.startswith(("1/", "1 /"))
     degrees = unit in ("°", "deg", "degs", "degree", "degrees")
     if not fraction and (degrees or (not unit and value in ANGLES_DEG)):
         if not 5 <= value <= 360:
-            raise ValueError(f"a shutter angle goes from 5 to 360°, not {shown(value)}°")
+            raise ValueError(f"a shutter angle goes from 5 to 360°, not {short_number(value)}°")
         return Meaning(
-            Shutter(shown(value), True),
-            "" if degrees else f"read as {shown(value)}°; 1/{shown(value)} is a time",
+            Shutter(short_number(value), True),
+            "" if degrees else f"read as {short_number(value)}°; 1/{short_number(value)} is a time",
         )
     if fraction or unit == "th" or (not unit and value >= 2):
         seconds = 1 / value if value else 0.0
@@ -157,7 +170,7 @@ def _shutter(text: str, line: str) -> Meaning:
         seconds = value / 1000 if unit == "ms" else value
     if not FASTEST_S <= seconds <= SLOWEST_S:
         raise ValueError(f"a shutter goes from 1/8000 to 1/2 s, so {text.strip()!r} is not one")
-    written = f"1/{shown(1 / seconds)}"
+    written = f"1/{short_number(1 / seconds)}"
     return Meaning(Shutter(written), "" if fraction else f"read as {written} s")
 
 
@@ -178,19 +191,20 @@ def ratio(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> ratio("3 to 1", {}).value, ratio("one and a half stops", {}).value, ratio("3", {}).note
     ('3:1', '1.5 stops', 'read as 3:1')
     """
-    line = without(
-        plain(text), (*ABOUT, "ratio", "key to fill", "key:fill", "key", "fill", "a ratio of", "of")
+    line = remove_words(
+        normalize(text),
+        (*FILLER_WORDS, "ratio", "key to fill", "key:fill", "key", "fill", "a ratio of", "of"),
     )
     written = RATIO_WORDS.get(line)
     if written is None and (stops := _STOPS.fullmatch(line)):
-        value = 1.0 if stops[2] in ("a", "an") else number(stops[2])
+        value = 1.0 if stops[2] in ("a", "an") else parse_number(stops[2])
         written = f"{stops[1].strip('+')}{value:.6g} {'stop' if value == 1 else 'stops'}"
     elif written is None and (sides := _TO.fullmatch(line) or re.fullmatch(rf"({NUMBER})()", line)):
         written = _sides(sides[1], sides[2] or "1")
     if written is None:
         raise ValueError(f"{text.strip()!r} is not a ratio such as 3:1, 2 to 1 or 1 stop")
     asked = ratio_number(written, "key:fill")
-    as_typed = line.replace(" ", "") == written.replace(" ", "") and not spelled(text)
+    as_typed = line.replace(" ", "") == written.replace(" ", "") and not has_number_words(text)
     note = "" if as_typed else f"read as {written}"
     if asked < 1:
         note = f"read as {written}: the fill brighter than the key"
@@ -201,5 +215,5 @@ def _sides(left: str, right: str) -> str:
     if "/" in left and right == "1":
         left, _, right = left.rpartition("/")
         if " " in left:
-            return f"{number(f'{left}/{right}'):.4g}:1"
-    return f"{number(left):.4g}:{number(right):.4g}"
+            return f"{parse_number(f'{left}/{right}'):.4g}:1"
+    return f"{parse_number(left):.4g}:{parse_number(right):.4g}"

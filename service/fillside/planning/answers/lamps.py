@@ -12,16 +12,16 @@ from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, ModifierAns
 from fillside.planning.answers.modifiers import VOCABULARY as MODIFIER_VOCABULARY
 from fillside.planning.answers.question import Meaning
 from fillside.planning.answers.typed_line import (
-    ABOUT,
+    FILLER_WORDS,
     NUMBER,
-    Rows,
     ScannedWord,
     UnknownWordError,
-    listed,
-    number,
-    plain,
-    rows,
+    WordPatterns,
+    compile_rows,
+    normalize,
+    parse_number,
     scan,
+    split_list,
 )
 from fillside.planning.answers.yes_no import yes_note, yes_or_no
 from fillside.planning.equipment.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
@@ -100,19 +100,22 @@ _KIND: dict[str, str] = {
     "bulb": r"bulbs?|light-?\s?bulbs?|globes?",
 }
 _NUMBER = {"number": r"\d+(?:[.,]\d+)?"}
-LAMP_ROWS: Rows = (
-    *rows({k: v for k, v in MODIFIER_ROWS.items() if k not in ("panel", "bare")}),
-    *rows({**_POWER, **_WHITE, **_KIND, **FACE, **_NUMBER}),
+LAMP_ROWS: WordPatterns = (
+    *compile_rows({k: v for k, v in MODIFIER_ROWS.items() if k not in ("panel", "bare")}),
+    *compile_rows({**_POWER, **_WHITE, **_KIND, **FACE, **_NUMBER}),
 )
-LIGHT_ROWS, WHITE_ROWS = rows({**_POWER, **_NUMBER}), rows({**_WHITE, "tungsten": r"tungsten|halogen|3200"})
-VOCABULARY = listed("""
+LIGHT_ROWS, WHITE_ROWS = (
+    compile_rows({**_POWER, **_NUMBER}),
+    compile_rows({**_WHITE, "tungsten": r"tungsten|halogen|3200"}),
+)
+VOCABULARY = split_list("""
     fluorescent, fluorescents, incandescent, halogen, tungsten, daylight, strobe, flash, panel, bulb,
     bulbs, filament, discharge, energy, compact, neutral, natural, lumens, lumen, watts, watt, kelvin,
     dimmable, tube, tubes, equivalent, warm, cool, candle, white, tunable
 """)
 _SKIP = (
-    *ABOUT,
-    *listed("""
+    *FILLER_WORDS,
+    *split_list("""
     a, an, and, of, with, w/, in, on, at, lamp, lamps, light, lights, each, one, single, old, new,
     white, type, kind, cheap, big, small, head, key, fill, hair, background, household, normal, some,
     the, screw, e27, e26, colour, color, temp, temperature, set, to, lit, power, strong, through,
@@ -142,7 +145,7 @@ class _LampWords:
 
     def _number(self, word: ScannedWord) -> None:
         if "watts" not in self.light:
-            self.light["watts"] = number(word.match[0])
+            self.light["watts"] = parse_number(word.match[0])
 
     def _count(self, word: ScannedWord) -> None:
         digits = next((group for group in word.match.groups() if group), "2")
@@ -150,7 +153,7 @@ class _LampWords:
 
     def _equal(self, word: ScannedWord) -> None:
         watts, lumens = zip(*INCANDESCENT_WATTS_LM, strict=True)
-        old = number(word.match[1] or word.match[2])
+        old = parse_number(word.match[1] or word.match[2])
         if not watts[0] <= old <= watts[-1]:
             raise ValueError(f"an equivalent goes from {watts[0]} to {watts[-1]} W; say the lumens instead")
         self.light["lumens"] = round(float(np.interp(old, watts, lumens)))
@@ -159,10 +162,10 @@ class _LampWords:
         self._amount("lumens", _thousands(word.match[1]))
 
     def _kilowatts(self, word: ScannedWord) -> None:
-        self._amount("watts", 1000 * number(word.match[1] or word.match[2]))
+        self._amount("watts", 1000 * parse_number(word.match[1] or word.match[2]))
 
     def _watts(self, word: ScannedWord) -> None:
-        self._amount("watts", number(word.match[1]))
+        self._amount("watts", parse_number(word.match[1]))
 
     def _amount(self, of: str, value: float) -> None:
         if self.light.setdefault(of, value) != value:
@@ -175,7 +178,7 @@ class _LampWords:
         self.notes = ["a lamp of several whites is taken as set to one, 5600 K"]
 
     def _kelvin(self, word: ScannedWord) -> None:
-        kelvin = number(word.match[1]) if word.match[1] else 1000 * number(word.match[2])
+        kelvin = parse_number(word.match[1]) if word.match[1] else 1000 * parse_number(word.match[2])
         if not 1000 <= kelvin <= 20_000:
             raise ValueError(f"a white goes from 1000 to 20000 K, not {kelvin:.0f} K")
         self.told["cct"] = kelvin
@@ -219,12 +222,12 @@ def _thousands(text: str) -> float:
     parts = text.replace(",", ".").split(".")
     if len(parts) > 1 and all(len(part) == 3 for part in parts[1:]):
         return float("".join(parts))
-    return number(text)
+    return parse_number(text)
 
 
-def _scanned(text: str, known: Rows, such: str) -> tuple[_LampWords, list[ScannedWord]]:
+def _scanned(text: str, known: WordPatterns, such: str) -> tuple[_LampWords, list[ScannedWord]]:
     lamp, others = _LampWords(), []
-    line = re.sub(r"(?<=\d)x(?=\d+\s*(?:w|lm)\b)", "x ", plain(text))
+    line = re.sub(r"(?<=\d)x(?=\d+\s*(?:w|lm)\b)", "x ", normalize(text))
     try:
         for word in scan(line, known, _SKIP, (*VOCABULARY, *MODIFIER_VOCABULARY)):
             if word.row in FACE or (word.row in MODIFIER_ROWS and word.row != "panel"):
@@ -236,7 +239,7 @@ def _scanned(text: str, known: Rows, such: str) -> tuple[_LampWords, list[Scanne
     return lamp, others
 
 
-LAMP_SUCH = "LED 40 W, 9 W bulb, tungsten 650 W, CFL, fluorescent tube"
+LAMP_EXAMPLES = "LED 40 W, 9 W bulb, tungsten 650 W, CFL, fluorescent tube"
 
 
 def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
@@ -244,15 +247,15 @@ def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
 
     >>> lamp("9W bulb", {}).note
     'read as LED bulb, 9 W'
-    >>> lamp("two 85 W CFLs, daylight", {}).also["count"]
+    >>> lamp("two 85 W CFLs, daylight", {}).extra["count"]
     2
     """
-    found, others = _scanned(text, LAMP_ROWS, LAMP_SUCH)
+    found, others = _scanned(text, LAMP_ROWS, LAMP_EXAMPLES)
     kind, tungsten = found.kind, _unsaid_tungsten(found, others)
     if tungsten:
         kind = "halogen"
     if not (found.kinds or found.shape or found.light or found.told or others):
-        raise ValueError(f"{text.strip()!r} is no lamp known here; say it such as {LAMP_SUCH}")
+        raise ValueError(f"{text.strip()!r} is no lamp known here; say it such as {LAMP_EXAMPLES}")
     also: dict[str, Any] = {"count": 1, **found.told, "shape": found.shape or "lamp"}
     if found.light:
         also["light"] = _light(found.light)
@@ -321,7 +324,7 @@ def light(text: str, answers: Mapping[str, Any]) -> Meaning:
             f"{text.strip()!r} is neither light nor power; say it such as 3200 lm 30 W, or 105 W"
         )
     value = _light(found.light)
-    line = plain(text).replace(" ", "").replace(",", "")
+    line = normalize(text).replace(" ", "").replace(",", "")
     as_typed = line in (f"{value.lumens or 0:g}lm", f"{value.watts or 0:g}w")
     return Meaning(value, "" if as_typed else f"read as {value}")
 
@@ -344,13 +347,13 @@ def white(text: str, answers: Mapping[str, Any]) -> Meaning:
     kelvin = found.told.get("cct")
     if kelvin is None:
         raise ValueError(f"{text.strip()!r} is no white; say it such as 5600 K, daylight, warm or tungsten")
-    note = "" if plain(text).replace(" ", "") == f"{kelvin:.0f}k" else f"read as {kelvin:.0f} K"
+    note = "" if normalize(text).replace(" ", "") == f"{kelvin:.0f}k" else f"read as {kelvin:.0f} K"
     return Meaning(kelvin, "; ".join([*found.notes, note]) if found.notes else note)
 
 
 def count(text: str, _: Mapping[str, Any]) -> Meaning:
     """How many lamps a head holds."""
-    digits = plain(text).removesuffix("x").removesuffix("lamps").removesuffix("bulbs").strip()
+    digits = normalize(text).removesuffix("x").removesuffix("lamps").removesuffix("bulbs").strip()
     digits = {"a pair": "2", "single": "1", "just 1": "1"}.get(digits, digits)
     if not digits.isdecimal() or not 1 <= int(digits) <= 100:
         raise ValueError(f"{text.strip()!r} is not a whole number from 1 to 100")
@@ -359,7 +362,7 @@ def count(text: str, _: Mapping[str, Any]) -> Meaning:
 
 def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
     """Whether a lamp may be dimmed; one of which nobody knows is not."""
-    line = plain(text)
+    line = normalize(text)
     if any(
         word in line
         for word in ("know", "not sure", "unsure", "idea", "dunno", "idk", "says nothing", "no marking")
@@ -381,10 +384,10 @@ def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
     return Meaning(value, yes_note(text, value, yes if value else no))
 
 
-def usual_light(kind: str, shape: str, led_watts: float) -> LampOutput:
+def typical_light(kind: str, shape: str, led_watts: float) -> LampOutput:
     """What a lamp of its kind is taken to have: as much light as an LED of those watts, or a bulb's watts.
 
-    >>> usual_light("led", "lamp", 40.0), usual_light("halogen", "lamp", 40.0).watts
+    >>> typical_light("led", "lamp", 40.0), typical_light("halogen", "lamp", 40.0).watts
     (LampOutput(lumens=4000.0, watts=40.0), 200.0)
     """
     if shape == "bulb" and kind in BULB_WATTS:

@@ -7,7 +7,15 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from fillside.planning.answers.question import Meaning
-from fillside.planning.answers.typed_line import ABOUT, NUMBER, number, plain, shown, spelled, without
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
+    NUMBER,
+    has_number_words,
+    normalize,
+    parse_number,
+    remove_words,
+    short_number,
+)
 from fillside.planning.equipment.modifiers import disc_diameter_m
 from fillside.planning.figures import Lengths
 
@@ -27,7 +35,20 @@ METRIC_WORDS = ("metres", "meters", "metric", "m", "cm", "in metres", "in meters
 _UNITS = "|".join(sorted((re.escape(word) for word in METRES), key=len, reverse=True))
 _NEXT = re.compile(r"(?:and |, ?|- ?)")
 _PART = re.compile(rf"\s*({NUMBER}|an?\b)\s*(?:({_UNITS})(?![a-z])\.?)?")
-_AWAY = (*ABOUT, "away", "from", "face", "subject", "camera", "wall", "high", "tall", "wide", "across", "off")
+_AWAY = (
+    *FILLER_WORDS,
+    "away",
+    "from",
+    "face",
+    "subject",
+    "camera",
+    "wall",
+    "high",
+    "tall",
+    "wide",
+    "across",
+    "off",
+)
 _RECTANGLE = re.compile(rf"({NUMBER})\s*({_UNITS})?\s*(?:x|by)\s*({NUMBER})\s*({_UNITS})?")
 
 
@@ -57,10 +78,10 @@ def length_of(text: str) -> Length:
     >>> length_of("5'6\\""), length_of("170cm").metres, length_of("1,7 m").metres, length_of("5 ft 6").feet
     (Length(metres=1.6764, unit_m=0.3048), 1.7, 1.7, True)
     """
-    rest = without(plain(text), _AWAY)
+    rest = remove_words(normalize(text), _AWAY)
     parts: list[tuple[float, float | None]] = []
     while rest and (part := _PART.match(rest)) is not None:
-        value = 1.0 if part[1] in ("a", "an") else number(part[1])
+        value = 1.0 if part[1] in ("a", "an") else parse_number(part[1])
         unit = METRES[part[2]] if part[2] else _implied(parts, part[1])
         if parts and (unit is None or unit >= (parts[-1][1] or 0.0)):
             break
@@ -98,13 +119,13 @@ class LengthReader:
         self.least_m, self.most_m, self.what = least_m, most_m, what
 
     def __call__(self, text: str, answers: Mapping[str, Any]) -> Meaning:
-        line = without(plain(text), ABOUT)
+        line = remove_words(normalize(text), FILLER_WORDS)
         if line in FEET_WORDS or line in METRIC_WORDS:
             raise UnitsError(line in FEET_WORDS)
         feet = bool(answers.get("feet"))
         metres, typed_in = self.metres(line, feet), length_of(line).feet
         note = ""
-        if typed_in is None or spelled(text):
+        if typed_in is None or has_number_words(text):
             note = f"read as {Lengths(feet if typed_in is None else typed_in).long(metres)}"
             note += "" if feet or typed_in is not None or metres == length_m(line) else " (centimetres)"
         return Meaning(metres, note, {} if typed_in is None else {"feet": typed_in})
@@ -141,7 +162,7 @@ def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
     >>> face_of("60x90", LengthReader(0.02, 4.5, "the width"), feet=False).size
     '0.60 by 0.90 m (lights as a disc of 0.83 m)'
     """
-    line, show = without(plain(text), ABOUT), Lengths(feet).long
+    line, show = remove_words(normalize(text), FILLER_WORDS), Lengths(feet).long
     sides = _RECTANGLE.fullmatch(line)
     if sides is None:
         across = reads.metres(line, feet)
@@ -155,13 +176,13 @@ def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
     )
 
 
-def usual_length(metres: float, feet: bool) -> str:
+def default_length(metres: float, feet: bool) -> str:
     """A usual length as it stands in brackets: as it is, or to the half foot, or under 2 ft to the inch.
 
-    >>> usual_length(2.4, False), usual_length(2.4, True), usual_length(0.15, True)
+    >>> default_length(2.4, False), default_length(2.4, True), default_length(0.15, True)
     ('2.4 m', '8′ 0″', '0′ 6″')
     """
     if not feet:
-        return f"{shown(metres)} m"
+        return f"{short_number(metres)} m"
     step = 0.5 * FOOT_M if metres > 2 * FOOT_M else INCH_M
     return Lengths(feet=True).long(round(metres / step) * step)

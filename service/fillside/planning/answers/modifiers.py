@@ -9,16 +9,16 @@ from typing import Any, NamedTuple
 from fillside.planning.answers.lengths import METRES, LengthReader, LitFaceWidth, face_of
 from fillside.planning.answers.question import Meaning
 from fillside.planning.answers.typed_line import (
-    ABOUT,
+    FILLER_WORDS,
     NUMBER,
-    Rows,
     ScannedWord,
     UnknownWordError,
-    listed,
-    number,
-    plain,
-    rows,
+    WordPatterns,
+    compile_rows,
+    normalize,
+    parse_number,
     scan,
+    split_list,
 )
 
 MODIFIER_ROWS: dict[str, str] = {
@@ -44,14 +44,14 @@ FACE: dict[str, str] = {
     "rectangle": rf"{NUMBER}\s*(?:{_UNITS})?\s*(?:x|by)\s*{NUMBER}\s*(?:{_UNITS}(?![a-z]))?",
     "width": rf"{NUMBER}\s*(?:{_UNITS})(?![a-z])(?:\s*\d+\s*(?:in|\"))?",
 }
-ROWS: Rows = rows({**FACE, **MODIFIER_ROWS, "number": r"\d+(?:[.,]\d+)?"})
-VOCABULARY = listed("""
+ROWS: WordPatterns = compile_rows({**FACE, **MODIFIER_ROWS, "number": r"\d+(?:[.,]\d+)?"})
+VOCABULARY = split_list("""
     umbrella, softbox, octabox, octagon, reflector, reflective, panel, lantern, fresnel, spotlight,
     beauty, diffuser, diffusion, shoot-through, silver, snoot, honeycomb, nothing
 """)
 _SKIP = (
-    *ABOUT,
-    *listed("""
+    *FILLER_WORDS,
+    *split_list("""
     a, an, and, of, with, in, on, at, to, from, diameter, dia, wide, width, across, deep, large, medium,
     small, big, modifier, modified, led, lamp, light, i, have, has, put, through, some, kind, one, only,
     just, simple, round, white, it
@@ -71,7 +71,7 @@ USUAL_WIDTH_M = {"shoot-through": 0.9, "reflective": 1.0, "softbox": 0.8, "panel
 """Width of the lit face by kind where nothing is said (common practice, no source)."""
 MOST_INCHES = 84
 """No softbox is longer in inches than this (common practice, no source)."""
-SUCH = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"
+MODIFIER_EXAMPLES = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"
 
 
 class ModifierAnswer(NamedTuple):
@@ -99,7 +99,7 @@ def _in_units(text: str, feet: bool) -> str:
     """A rectangle without a unit: from 10 on in centimetres, or in inches where feet are spoken."""
     if re.search(r"[a-z'\"]", text.replace("x", "").replace("by", "")):
         return text
-    sides = [number(part) for part in re.findall(NUMBER, text)]
+    sides = [parse_number(part) for part in re.findall(NUMBER, text)]
     if min(sides) < 10:
         return text
     return f"{text} in" if feet and max(sides) <= MOST_INCHES else f"{text} cm"
@@ -113,18 +113,18 @@ def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
     """
     feet = bool(answers.get("feet"))
     try:
-        found = modifier_in(scan(plain(text), ROWS, _SKIP, VOCABULARY), feet)
+        found = modifier_in(scan(normalize(text), ROWS, _SKIP, VOCABULARY), feet)
     except UnknownWordError as error:
-        raise ValueError(f"{error}; say it such as {SUCH}") from error
+        raise ValueError(f"{error}; say it such as {MODIFIER_EXAMPLES}") from error
     if found.kind is None:
-        raise ValueError(f"{text.strip()!r} is no modifier known here; say it such as {SUCH}")
+        raise ValueError(f"{text.strip()!r} is no modifier known here; say it such as {MODIFIER_EXAMPLES}")
     also = {} if found.width_m is None or found.kind == "bare" else {"size": found.width_m}
-    return Meaning(found.kind, "" if plain(text) == found.words else f"read as {found.words}", also)
+    return Meaning(found.kind, "" if normalize(text) == found.words else f"read as {found.words}", also)
 
 
 def width(text: str, answers: Mapping[str, Any]) -> Meaning:
     """The width of a lit face, or both sides of a rectangular one."""
-    line = plain(text)
+    line = normalize(text)
     if not re.search(r"\d\D*(?:x|by)\s*\d", line):
         meaning = WIDTH(line, answers)
         return Meaning(meaning.value, meaning.note)

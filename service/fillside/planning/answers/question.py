@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from fillside.planning.answers.typed_line import UNSURE, plain
+from fillside.planning.answers.typed_line import UNSURE_ANSWERS, normalize
 
 
 @dataclass(frozen=True)
@@ -18,11 +18,11 @@ class Meaning:
 
     value: Any
     note: str = ""
-    also: Mapping[str, Any] = field(default_factory=dict)
+    extra: Mapping[str, Any] = field(default_factory=dict)
 
 
 Answers = Mapping[str, Any]
-Reads = Callable[[str, Answers], Meaning]
+AnswerReader = Callable[[str, Answers], Meaning]
 
 
 def always(_: Answers) -> bool:
@@ -35,15 +35,15 @@ class Question:
     (one line, for somebody who asks), when it is asked."""
 
     key: str
-    asks: str | Callable[[Answers], str]
-    reads: Reads
+    wording: str | Callable[[Answers], str]
+    reader: AnswerReader
     default: str | Callable[[Answers], str]
-    takes: str
-    when: Callable[[Answers], bool] = always
+    help_text: str
+    applies: Callable[[Answers], bool] = always
 
-    def words(self, answers: Answers) -> str:
+    def prompt(self, answers: Answers) -> str:
         """The question as it is put, given the answers before it."""
-        return self.asks if isinstance(self.asks, str) else self.asks(answers)
+        return self.wording if isinstance(self.wording, str) else self.wording(answers)
 
     def default_for(self, answers: Answers) -> str:
         """What an empty line stands for, given the answers before it."""
@@ -55,21 +55,23 @@ class Question:
         A line that leaves the choice to us is an empty one, unless the question itself can read it.
         """
         if not line.strip():
-            return self._usual(answers)
+            return self._default_meaning(answers)
         try:
-            return self.reads(line, answers)
+            return self.reader(line, answers)
         except ValueError:
-            if plain(line) not in UNSURE:
+            if normalize(line) not in UNSURE_ANSWERS:
                 raise
         return Meaning(
-            self._usual(answers).value, f"taken as {self.default_for(answers)}", self._usual(answers).also
+            self._default_meaning(answers).value,
+            f"taken as {self.default_for(answers)}",
+            self._default_meaning(answers).extra,
         )
 
-    def _usual(self, answers: Answers) -> Meaning:
-        usual = self.reads(self.default_for(answers), answers)
-        return Meaning(usual.value, "", {key: value for key, value in usual.also.items() if key != "feet"})
+    def _default_meaning(self, answers: Answers) -> Meaning:
+        usual = self.reader(self.default_for(answers), answers)
+        return Meaning(usual.value, "", {key: value for key, value in usual.extra.items() if key != "feet"})
 
 
-def feet(answers: Answers) -> bool:
+def uses_feet(answers: Answers) -> bool:
     """Whether lengths are spoken of in feet and inches."""
     return bool(answers.get("feet"))

@@ -10,14 +10,14 @@ from typing import Any
 from fillside.planning.answers.lengths import LengthReader
 from fillside.planning.answers.question import Meaning
 from fillside.planning.answers.typed_line import (
-    ABOUT,
+    FILLER_WORDS,
     NUMBER,
-    listed,
-    nearest,
-    number,
-    plain,
-    spelled,
-    without,
+    closest_word,
+    has_number_words,
+    normalize,
+    parse_number,
+    remove_words,
+    split_list,
 )
 from fillside.planning.figures import Lengths
 
@@ -64,8 +64,8 @@ _SIDE = re.compile(
 )
 _DEGREES = re.compile(rf"([+-]?)\s*({NUMBER})\s*(?:°|deg|degs|degrees?|grad)?")
 _SPOKEN = (
-    *ABOUT,
-    *listed("""
+    *FILLER_WORDS,
+    *split_list("""
     angle, to, from, of, the, side, round, around, at, in, on, and, as, camera's, sees, see, it, sits,
     stands, a, bit, slightly, seen, off, axis, degree, hand, camera
 """),
@@ -84,7 +84,7 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
     """
 
     def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
-        line = " ".join(nearest(word, SIDES) or word for word in plain(text).split())
+        line = " ".join(closest_word(word, SIDES) or word for word in normalize(text).split())
         side = _side_of(line, answers)
         usual = usual_deg
         if role == "fill" and answers.get("key.angle"):
@@ -102,8 +102,8 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
         highest = answers["ceiling"] - eyes_m(answers) if "ceiling" in answers else 0.0
         _before_the_wall(role, signed, highest, answers)
         typed = re.sub(r"\s|°|deg(?:rees)?", "", line)
-        said = shown_angle(signed)
-        as_typed = typed == re.sub(r"\s|°", "", said) and not spelled(text)
+        said = angle_text(signed)
+        as_typed = typed == re.sub(r"\s|°", "", said) and not has_number_words(text)
         return Meaning(signed, "" if as_typed else f"read as {said}")
 
     return reads
@@ -122,15 +122,15 @@ def _degrees_of(line: str, alone: float | None) -> float | None:
     clock = _CLOCK.search(line)
     if clock is not None and 1 <= int(clock[1]) <= 12:
         return 30.0 * ((6 - int(clock[1]) + 5) % 12 - 5)
-    if (word := without(line, ABOUT)) in ROUND_DEG:
+    if (word := remove_words(line, FILLER_WORDS)) in ROUND_DEG:
         return ROUND_DEG[word]
-    rest = without(line, (*_SPOKEN, "other", "opposite", "across", "far"))
+    rest = remove_words(line, (*_SPOKEN, "other", "opposite", "across", "far"))
     if rest in ROUND_DEG:
         return ROUND_DEG[rest]
     if not rest:
         return alone
     found = _DEGREES.fullmatch(rest)
-    return None if found is None else (-1 if found[1] == "-" else 1) * number(found[2])
+    return None if found is None else (-1 if found[1] == "-" else 1) * parse_number(found[2])
 
 
 def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping[str, Any]) -> None:
@@ -144,20 +144,20 @@ def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping
         raise ValueError(f"that is in the wall, {show(wall)} behind the face; back changes the distance")
 
 
-def shown_angle(degrees: float) -> str:
+def angle_text(degrees: float) -> str:
     """An angle with its side, as it is asked for.
 
-    >>> shown_angle(45.0), shown_angle(-30.0), shown_angle(0.0)
+    >>> angle_text(45.0), angle_text(-30.0), angle_text(0.0)
     ('45° right', '30° left', '0°')
     """
     side = "" if degrees % 180 == 0 else (" right" if degrees > 0 else " left")
     return f"{abs(degrees):g}°{side}"
 
 
-def round_the_face(degrees: float) -> str:
+def bearing_text(degrees: float) -> str:
     """An angle in words that need no question beside them.
 
-    >>> round_the_face(45.0), round_the_face(-30.0), round_the_face(180.0)
+    >>> bearing_text(45.0), bearing_text(-30.0), bearing_text(180.0)
     ("45° to the camera's right", "30° to the camera's left", 'straight behind')
     """
     if degrees % 180 == 0:
@@ -180,9 +180,9 @@ def height(role: str) -> Callable[[str, Mapping[str, Any]], Meaning]:
         eyes, away, ceiling = eyes_m(answers), answers[f"{role}.distance"], answers["ceiling"]
         highest = min(ceiling - 0.02, eyes + away)
         own = LengthReader(max(0.1, eyes - away), highest, "so near the face, under this ceiling, the height")
-        line = without(
-            plain(text),
-            (*ABOUT, "at", "up", "high", "tall", "above the floor", "off the floor", "from the floor"),
+        line = remove_words(
+            normalize(text),
+            (*FILLER_WORDS, "at", "up", "high", "tall", "above the floor", "off the floor", "from the floor"),
         )
         feet, above = bool(answers.get("feet")), _ABOVE.fullmatch(line)
         counted = above is not None or _LEVEL.fullmatch(line) is not None
@@ -227,14 +227,14 @@ def _parts(line: str) -> list[str]:
 def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
     """A reader of how far a head is from the face [m]; angle and height may follow after commas.
 
-    >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).also
+    >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).extra
     {'angle': -30.0, 'height': 2.0, 'feet': False}
     >>> distance("key", 45.0)("6 ft 35 right 5 ft", {"stands": False, "ceiling": 2.5}).note
     'read as 6′ 0″, 35° right, 5′ 0″ high'
     """
 
     def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
-        parts = _parts(plain(text))
+        parts = _parts(normalize(text))
         if parts and _ROUND.search(parts[0]):
             raise ValueError(
                 "first how far from the face, such as 1.5 m; angle and height may follow after commas"
@@ -244,7 +244,7 @@ def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], 
             return first
         if len(parts) > 3:
             raise ValueError(f"{text.strip()!r} is more than distance, angle and height")
-        known = {**answers, **first.also, f"{role}.distance": first.value}
+        known = {**answers, **first.extra, f"{role}.distance": first.value}
         also: dict[str, Any] = {}
         for part in parts[1:]:
             high = _HIGH.search(part) or (not _ROUND.search(part) and "angle" in also)
@@ -252,8 +252,8 @@ def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], 
             also[key] = own(part, known).value
         show = Lengths(bool(known.get("feet"))).long
         read = [show(first.value)]
-        read += [shown_angle(also["angle"])] if "angle" in also else []
+        read += [angle_text(also["angle"])] if "angle" in also else []
         read += [f"{show(also['height'])} high"] if "height" in also else []
-        return Meaning(first.value, f"read as {', '.join(read)}", {**also, **first.also})
+        return Meaning(first.value, f"read as {', '.join(read)}", {**also, **first.extra})
 
     return reads

@@ -10,10 +10,10 @@ from functools import lru_cache
 from typing import NamedTuple
 
 
-def listed(text: str) -> tuple[str, ...]:
+def split_list(text: str) -> tuple[str, ...]:
     """Words and phrases with commas between, over as many lines as they need.
 
-    >>> listed("yes, of\\n course")
+    >>> split_list("yes, of\\n course")
     ('yes', 'of course')
     """
     return tuple(part.strip() for part in " ".join(text.split()).split(","))
@@ -21,8 +21,8 @@ def listed(text: str) -> tuple[str, ...]:
 
 NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
 """A number as people write one: with a point or a comma, a fraction, or a whole and a fraction."""
-UNSURE = frozenset(
-    listed("""
+UNSURE_ANSWERS = frozenset(
+    split_list("""
     default, usual, normal, typical, don't know, dont know, i don't know, i dont know, dunno, idk, not
     sure, unsure, no idea, whatever, any, anything, same, ok, okay, -
 """)
@@ -55,9 +55,9 @@ _MARKS = str.maketrans(
     }
 )
 _NUMBER_WORDS = {
-    word: str(number)
-    for number, word in enumerate(
-        listed("zero, one, two, three, four, five, six, seven, eight, nine, ten, eleven, twelve")
+    word: str(parse_number)
+    for parse_number, word in enumerate(
+        split_list("zero, one, two, three, four, five, six, seven, eight, nine, ten, eleven, twelve")
     )
 } | {
     "fifteen": "15",
@@ -79,10 +79,10 @@ _HALVES = (
 )
 
 
-def plain(text: str) -> str:
+def normalize(text: str) -> str:
     """The line with one kind of each mark, in small letters, its number words as digits.
 
-    >>> plain("Five foot 6 ½”"), plain("One and a half stops!"), plain("half a stop")
+    >>> normalize("Five foot 6 ½”"), normalize("One and a half stops!"), normalize("half a stop")
     ('5 foot 6 1/2"', '1.5 stops', '0.5 stop')
     """
     line = "".join(c for c in _ESCAPES.sub("", text).translate(_MARKS) if c.isprintable())
@@ -93,19 +93,19 @@ def plain(text: str) -> str:
     return line
 
 
-def spelled(text: str) -> bool:
+def has_number_words(text: str) -> bool:
     """Whether a line has numbers in words, which are worth reading back.
 
-    >>> spelled("one and a half stops"), spelled("1½ stops")
+    >>> has_number_words("one and a half stops"), has_number_words("1½ stops")
     (True, False)
     """
-    return re.findall(r"\d", text.translate(_MARKS)) != re.findall(r"\d", plain(text))
+    return re.findall(r"\d", text.translate(_MARKS)) != re.findall(r"\d", normalize(text))
 
 
-def number(text: str) -> float:
+def parse_number(text: str) -> float:
     """The number that matches `NUMBER`; ValueError for a fraction of nothing.
 
-    >>> number("1,7"), number("1 1/2"), number(".5")
+    >>> parse_number("1,7"), parse_number("1 1/2"), parse_number(".5")
     (1.7, 1.5, 0.5)
     """
     whole, _, fraction = text.strip().rpartition(" ")
@@ -117,16 +117,16 @@ def number(text: str) -> float:
     return float(text.strip().replace(",", "."))
 
 
-def shown(value: float) -> str:
+def short_number(value: float) -> str:
     """A number with no more digits than it needs, two after the point at most.
 
-    >>> shown(2.4), shown(120.0), shown(1 / 3)
+    >>> short_number(2.4), short_number(120.0), short_number(1 / 3)
     ('2.4', '120', '0.33')
     """
     return f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-def without(line: str, words: Iterable[str]) -> str:
+def remove_words(line: str, words: Iterable[str]) -> str:
     """The line without those words and phrases, of several at one place the longest."""
     return " ".join(_phrases(tuple(words)).sub(" ", line).split()).strip(" ,;:")
 
@@ -136,10 +136,10 @@ def _phrases(words: tuple[str, ...]) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w'-]){any_of(words)}(?![\w'-])")
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
+def closest_word(word: str, known: Iterable[str]) -> str | None:
     """The known word that a mistyped one is most like; None for a short word or one unlike all.
 
-    >>> nearest("flourescent", ["halogen", "fluorescent"]), nearest("cat", ["cut"])
+    >>> closest_word("flourescent", ["halogen", "fluorescent"]), closest_word("cat", ["cut"])
     ('fluorescent', None)
     """
     if len(word) < 4:
@@ -147,7 +147,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return next(iter(difflib.get_close_matches(word, list(known), n=1, cutoff=0.8)), None)
 
 
-ABOUT = listed("""
+FILLER_WORDS = split_list("""
     it's, its, it is, it, is, are, was, about, around, approx, approximately, roughly, circa, ca, maybe,
     probably, say, just, the, i think, i guess, i have, i've got, i use, we have, we use, we've got, i'd
     like, i'd say, please, we'll use, use, would be, should be, set to, or so, more or less, ~, my, our,
@@ -176,7 +176,7 @@ def slug(text: str, otherwise: str) -> str:
     return letters.strip("-")[:32].strip("-") or otherwise
 
 
-Rows = tuple[tuple[str, re.Pattern[str]], ...]
+WordPatterns = tuple[tuple[str, re.Pattern[str]], ...]
 _WORD = re.compile(r"[^\s,;()+&]+")
 _BETWEEN = re.compile(r"[\s,;:()+&.-]+")
 
@@ -188,7 +188,7 @@ class ScannedWord(NamedTuple):
     match: re.Match[str]
 
 
-def rows(table: Mapping[str, str]) -> Rows:
+def compile_rows(table: Mapping[str, str]) -> WordPatterns:
     """Patterns in the order in which they are tried, each up to the end of a word."""
     return tuple((row, re.compile(rf"(?:{pattern})(?![\w])")) for row, pattern in table.items())
 
@@ -201,7 +201,9 @@ class UnknownWordError(ValueError):
         self.word = word
 
 
-def scan(line: str, known: Rows, skip: Iterable[str], vocabulary: Iterable[str]) -> Iterator[ScannedWord]:
+def scan(
+    line: str, known: WordPatterns, skip: Iterable[str], vocabulary: Iterable[str]
+) -> Iterator[ScannedWord]:
     """Everything in a plain line, from left to right; a mistyped word counts as the one it is most like."""
     skipped, at = frozenset(skip), 0
     while at < len(line):
@@ -216,7 +218,7 @@ def scan(line: str, known: Rows, skip: Iterable[str], vocabulary: Iterable[str])
         word = _WORD.match(line, at)
         assert word is not None, "what is between words was skipped"
         if word[0] not in skipped:
-            meant = nearest(word[0], vocabulary)
+            meant = closest_word(word[0], vocabulary)
             if meant is None or meant == word[0]:
                 raise UnknownWordError(word[0])
             line = line[:at] + meant + line[word.end() :]

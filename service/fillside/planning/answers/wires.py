@@ -7,7 +7,13 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from fillside.planning.answers.question import Meaning
-from fillside.planning.answers.typed_line import ABOUT, listed, nearest, plain, without
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
+    closest_word,
+    normalize,
+    remove_words,
+    split_list,
+)
 
 SIM, SACN, SERIAL, MQTT = "sim", "sacn", "dmx-serial", "mqtt"
 WIRE_NAMES = {
@@ -41,8 +47,8 @@ _WORDS: dict[str, str] = {
     **dict.fromkeys(("ttyusb0", "e1.11", "xlr"), SERIAL),
 }
 _SKIP = (
-    *ABOUT,
-    *listed("""
+    *FILLER_WORDS,
+    *split_list("""
     dmx, a, an, the, to, over, by, via, with, cable, wire, lamp, lamps, light, lights, yet, there, are,
     they, i, have, wired, connected, cabled, box, of, and, through, on, my, for
 """),
@@ -55,7 +61,7 @@ def wire(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> wire("wifi", {}).value, wire("USB DMX dongle", {}).value, wire("not yet", {}).value
     ('mqtt', 'dmx-serial', 'sim')
     """
-    line = plain(text)
+    line = normalize(text)
     device = re.search(r"/dev/[\w./:-]+", text)
     if device is not None:
         return Meaning(SERIAL, f"read as {WIRE_NAMES[SERIAL]}", {"device": device[0]})
@@ -70,7 +76,7 @@ def wire(text: str, _: Mapping[str, Any]) -> Meaning:
 
 def _kind_in(line: str) -> str | None:
     words = [word for word in re.findall(r"[\w./-]+", line) if word not in _SKIP]
-    found = [_WORDS.get(word) or _WORDS.get(nearest(word, _WORDS) or "") for word in words]
+    found = [_WORDS.get(word) or _WORDS.get(closest_word(word, _WORDS) or "") for word in words]
     kinds = [kind for kind in found if kind is not None]
     for kind in (SERIAL, SACN, MQTT, SIM):
         if kind in kinds:
@@ -99,8 +105,8 @@ def to(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> to("192.0.2.7, 192.0.2.8", {}).value, to("Multicast", {}).value
     (('192.0.2.7', '192.0.2.8'), ('multicast',))
     """
-    line = without(
-        plain(text), ("the", "node at", "node is", "ip", "address", "is", "unicast to", "to", "at")
+    line = remove_words(
+        normalize(text), ("the", "node at", "node is", "ip", "address", "is", "unicast to", "to", "at")
     )
     if line in EVERYWHERE:
         return Meaning(
@@ -122,7 +128,9 @@ def _in_range(host: str) -> bool:
 
 def universe(text: str, _: Mapping[str, Any]) -> Meaning:
     """A universe of 1 to 63999."""
-    digits = re.fullmatch(r"(?:universe|uni|u|no\.?|#|number)?\s*(\d+)", without(plain(text), ABOUT))
+    digits = re.fullmatch(
+        r"(?:universe|uni|u|no\.?|#|number)?\s*(\d+)", remove_words(normalize(text), FILLER_WORDS)
+    )
     if digits is None or not 1 <= int(digits[1]) <= 63_999:
         raise ValueError(f"{text.strip()!r} is not a universe from 1 to 63999")
     return Meaning(int(digits[1]))
@@ -131,7 +139,7 @@ def universe(text: str, _: Mapping[str, Any]) -> Meaning:
 class Slots(NamedTuple):
     """The DMX slots of the heads, in their order, and how many bits each has."""
 
-    of: tuple[int, ...]
+    numbers: tuple[int, ...]
     bits: int = 8
 
 
@@ -145,10 +153,10 @@ def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
     """One slot a dimmed head; a single number is the first of slots in a row.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
-    >>> slots("101 and 121", two).value.of, slots("10", two).note
+    >>> slots("101 and 121", two).value.numbers, slots("10", two).note
     ((101, 121), 'read as key 10, fill 11')
     """
-    roles, line = dimmed_roles(answers), plain(text)
+    roles, line = dimmed_roles(answers), normalize(text)
     bits = 16 if re.search(r"\b16[ -]?bits?\b", line) else 8
     line = re.sub(r"\b(?:16|8)[ -]?bits?\b", " ", line)
     named = {role: int(n) for role, n in re.findall(r"(key|fill|hair|background)\D{0,12}?(\d+)", line)}
@@ -168,7 +176,7 @@ def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
     if len(set(taken)) < len(taken):
         raise ValueError("two heads cannot share a slot")
     note = f"read as {', '.join(f'{role} {slot}' for role, slot in zip(roles, found, strict=True))}"
-    plainly = re.fullmatch(r"[\d, ]+", plain(text)) and len(re.findall(r"\d+", text)) == len(roles)
+    plainly = re.fullmatch(r"[\d, ]+", normalize(text)) and len(re.findall(r"\d+", text)) == len(roles)
     return Meaning(Slots(found, bits), "" if plainly else note + (", 16 bits each" if bits == 16 else ""))
 
 
@@ -181,7 +189,7 @@ def device(text: str, _: Mapping[str, Any]) -> Meaning:
     typed = text.strip().strip("'\"")
     if re.fullmatch(r"/[\x21-\x7e]{1,200}", typed) and '"' not in typed and "\\" not in typed:
         return Meaning(typed)
-    short = re.fullmatch(r"(?:dev/)?(?:(?:tty)?(usb|acm)|tty|port)?\s?(\d{1,2})", plain(typed))
+    short = re.fullmatch(r"(?:dev/)?(?:(?:tty)?(usb|acm)|tty|port)?\s?(\d{1,2})", normalize(typed))
     if short is not None:
         path = f"/dev/tty{(short[1] or 'usb').upper()}{short[2]}"
         return Meaning(path, f"read as {path}")
@@ -205,7 +213,7 @@ def broker(text: str, _: Mapping[str, Any]) -> Meaning:
     >>> broker("mqtt://192.0.2.9:1884", {}).value, broker("this machine", {}).value.host
     (Broker(host='192.0.2.9', port=1884, tls=False), '127.0.0.1')
     """
-    line = re.sub(r"^(?:(?:the|it|my|our|broker|runs|running|is|at|on)\s+)+", "", plain(text))
+    line = re.sub(r"^(?:(?:the|it|my|our|broker|runs|running|is|at|on)\s+)+", "", normalize(text))
     found = re.fullmatch(
         r"(?:(mqtts?|tcp|ssl)://)?([a-z0-9](?:[a-z0-9.-]{0,250}[a-z0-9])?)(?:[: ](\d{1,5}))?/?", line
     )
@@ -273,9 +281,9 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
         return Meaning(BulbMessage(typed, 100 if "{percent}" in typed else 255))
     if _PLACEHOLDER.fullmatch(typed):
         return Meaning(BulbMessage(typed, 100 if "percent" in typed else 255))
-    line = without(
-        plain(text),
-        (*ABOUT, "a", "number", "plain", "value", "from", "as", "with", "field", "called", "code"),
+    line = remove_words(
+        normalize(text),
+        (*FILLER_WORDS, "a", "number", "plain", "value", "from", "as", "with", "field", "called", "code"),
     )
     scale = re.search(r"(?:\b0\s*(?:-|to|\.\.+)\s*)?(\d+)%?$", line)
     full = int(scale[1]) if scale else None

@@ -5,17 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 
-from fillside.planning.answers.question import Answers, Meaning, Reads
-from fillside.planning.answers.typed_line import UNSURE, any_of, listed, nearest, plain
+from fillside.planning.answers.question import AnswerReader, Answers, Meaning
+from fillside.planning.answers.typed_line import UNSURE_ANSWERS, any_of, closest_word, normalize, split_list
 
-YES = listed("""
+YES = split_list("""
     y, yes, ok, okay, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, true, 1, on, of course, definitely,
     certainly, absolutely, correct, right, affirmative, i do, he does, she does, they do, it does, it
     may, yes please, both, always, with, sometimes, often
 """)
 
 
-NO = listed("""
+NO = split_list("""
     n, no, nope, not at all, nah, nein, non, não, false, 0, off, none, never, not really, no thanks,
     nothing, doesn't, does not, isn't, is not, don't, do not, without, neither, negative, not, not yet,
     no way, i don't, he doesn't, she doesn't, they don't, it may not
@@ -23,7 +23,7 @@ NO = listed("""
 
 
 _ALONE = frozenset(
-    listed("""
+    split_list("""
     on, off, both, right, with, 1, 0, true, false, y, n, d, j, not, without, always, often
 """)
 )
@@ -42,14 +42,14 @@ def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> boo
     >>> yes_or_no("Yep!"), yes_or_no("no, none of us"), yes_or_no("not sitting", ["standing"], ["sitting"])
     (True, False, True)
     """
-    line = plain(text)
+    line = normalize(text)
     own = dict.fromkeys(yes, True) | dict.fromkeys(no, False)
     common = dict.fromkeys(YES, True) | dict.fromkeys(NO, False)
     if line in common or line in own:
         return own.get(line, common.get(line, False))
-    if line in UNSURE:
+    if line in UNSURE_ANSWERS:
         raise ValueError(f"{text.strip()!r} is neither yes nor no")
-    mistyped = " ".join(nearest(word, (*own, *common)) or word for word in re.findall(r"[\w'-]+", line))
+    mistyped = " ".join(closest_word(word, (*own, *common)) or word for word in re.findall(r"[\w'-]+", line))
     for words in (line, mistyped):
         found = _way_in(words, own, common)
         if found is not None:
@@ -58,8 +58,10 @@ def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> boo
 
 
 _SAID = dict.fromkeys(
-    listed("y, yes, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, of course, true, 1, on"), True
-) | dict.fromkeys(listed("n, no, nope, nah, nein, non, não, not, none, never, nothing, false, 0, off"), False)
+    split_list("y, yes, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, of course, true, 1, on"), True
+) | dict.fromkeys(
+    split_list("n, no, nope, nah, nein, non, não, not, none, never, nothing, false, 0, off"), False
+)
 """Words that say yes or no so plainly that a line which begins with one need not be read back."""
 
 
@@ -69,7 +71,7 @@ def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
     >>> yes_note("Yes, mostly", True), yes_note("sometimes", True), yes_note("contacts", False, ["contacts"])
     ('', 'read as yes', '')
     """
-    line = plain(text)
+    line = normalize(text)
     begun = re.match(any_of(_SAID) + r"(?!\w)", line)
     plainly = (begun is not None and _SAID[begun[1]] is value) or any(word in line for word in own)
     return "" if plainly else f"read as {'yes' if value else 'no'}"
@@ -84,7 +86,7 @@ def _way_in(line: str, own: Mapping[str, bool], common: Mapping[str, bool]) -> b
     return None if first is None else sentence[first[1]]
 
 
-def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> Reads:
+def yes_no_reader(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> AnswerReader:
     """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
     own = [also.split("|") if also else [] for also in (also_yes, also_no)]
 
@@ -97,7 +99,7 @@ def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = No
             raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
         if told is None:
             return Meaning(value, yes_note(text, value, own[not value]))
-        plainly = any(word in plain(text) for word in own[not value])
+        plainly = any(word in normalize(text) for word in own[not value])
         return Meaning(value, "" if plainly else f"read as {told[not value]}")
 
     return reads

@@ -114,7 +114,7 @@ class LampLabel(PlanningAnswer):
     incandescent_watts: float | None
 
 
-def lamps_said(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
+def lamp_labels(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
     """The lamps of all heads whose lumens the rig file states."""
     said = []
     for head in heads:

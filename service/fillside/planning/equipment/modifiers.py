@@ -13,7 +13,7 @@ from fillside.rig.tables.model import Head, Rig
 from fillside.rig.tables.plan import Umbrella
 
 
-class Usual(NamedTuple):
+class ModifierOptics(NamedTuple):
     """What is taken for a kind of modifier that was not measured: share of light passed, spread, height of
     the lit face over its width."""
 
@@ -21,19 +21,19 @@ class Usual(NamedTuple):
     spread: float
 
 
-USUAL: dict[str, Usual] = {
-    "bare": Usual(0.5, 0.0),
-    "shoot-through": Usual(0.45, 1.0),
-    "reflective": Usual(0.5, 1.5),
-    "softbox": Usual(0.4, 1.2),
-    "panel": Usual(0.9, 1.0),
-    "reflector": Usual(0.7, 4.0),
+TYPICAL_OPTICS: dict[str, ModifierOptics] = {
+    "bare": ModifierOptics(0.5, 0.0),
+    "shoot-through": ModifierOptics(0.45, 1.0),
+    "reflective": ModifierOptics(0.5, 1.5),
+    "softbox": ModifierOptics(0.4, 1.2),
+    "panel": ModifierOptics(0.9, 1.0),
+    "reflector": ModifierOptics(0.7, 4.0),
 }
 """Efficiency and spread by kind: half to two stops lost (common practice, no source). A bare bulb lights all
 round, so half its light goes forward and evenly."""
 
 RINGS, LEAST_CANOPY_M, FLATTEST_M = 400, 0.05, 1e-5
-DEEP = 0.22
+TYPICAL_DEPTH_RATIO = 0.22
 """Depth of an open umbrella over its diameter where only its size is known (common practice, no source)."""
 NEAR_CLOTH_M = 0.12
 """A hot lamp nearer to cloth than this needs an eye on it (common practice, no source)."""
@@ -92,12 +92,12 @@ class Canopy:
         return replace(self, diameter_m=diameter_m, depth_m=depth, gathered=gathered)
 
 
-def usual_canopy(diameter_m: float) -> Canopy:
+def typical_canopy(diameter_m: float) -> Canopy:
     """A canopy of that diameter and the usual depth."""
-    return Canopy(diameter_m, DEEP * diameter_m)
+    return Canopy(diameter_m, TYPICAL_DEPTH_RATIO * diameter_m)
 
 
-def open_diameter_m(named_m: float, depth_over_diameter: float = DEEP) -> float:
+def open_diameter_m(named_m: float, depth_over_diameter: float = TYPICAL_DEPTH_RATIO) -> float:
     """Diameter across the rim [m] of an umbrella whose size is named along its curved cloth, as sold.
 
     A named size is the arc 2 R asin(D / 2 R) over the crown (common practice, no source; the geometry of a
@@ -216,7 +216,7 @@ def _umbrella(rig: Rig, head: Head, told: Umbrella) -> UmbrellaAnswer:
     across = told.open_diameter if told.open_diameter is not None else stated
     loss = (head.modifier.loss or 1.0) if head.modifier.kind == "shoot-through" else 0.0
     try:
-        canopy = Canopy(across, told.depth if told.depth is not None else DEEP * across)
+        canopy = Canopy(across, told.depth if told.depth is not None else TYPICAL_DEPTH_RATIO * across)
         if told.closed_to is not None:
             canopy = canopy.closed_to(told.closed_to)
         face = lit_face(canopy, told.bulb, told.beam, loss)

@@ -58,13 +58,13 @@ class ColourAnswer(PlanningAnswer):
     do: str | None
 
 
-def gel_words(shift: float) -> str:
+def gel_text(shift: float) -> str:
     """The usual sheets of correction gel for a shift [mired], by what part each name says of a full one.
 
     A full one is taken as the shift between 3200 and 5600 K, a half one as half of that, and so on (common
     practice, no source): makers' sheets of one name differ by some ten or twenty mired.
 
-    >>> gel_words(-71), gel_words(134), gel_words(-50), gel_words(-200), gel_words(5)
+    >>> gel_text(-71), gel_text(134), gel_text(-50), gel_text(-200), gel_text(5)
     ('half CTB', 'full CTO', 'quarter and eighth CTB', 'full and half CTB', '')
     """
     eighths = round(8 * abs(shift) / FULL_GEL_MIRED)
@@ -76,7 +76,7 @@ def gel_words(shift: float) -> str:
 
 
 def _advice(source: str, shift: float, cct_k: float, key_cct_k: float) -> str:
-    gel = gel_words(shift)
+    gel = gel_text(shift)
     by = f"{f'{gel}, ' if gel else 'a filter of '}about {shift:+.0f} mired"
     return (
         f"{source}: {by}, or a lamp of {key_cct_k:.0f} K, matches the key; "

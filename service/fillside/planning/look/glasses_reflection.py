@@ -127,17 +127,17 @@ def ray_margins_deg(points: FloatArray, rays: FloatArray, disc: Disc) -> FloatAr
     return np.where(before <= 0, 180.0, np.where(meets, -nearest, nearest))
 
 
-def _sides(glasses: Glasses) -> tuple[Literal[-1, 0, 1], ...]:
+def _lens_sides(glasses: Glasses) -> tuple[Literal[-1, 0, 1], ...]:
     return (-1, 1) if glasses.apart_mm > 0 else (0,)
 
 
 def margin_deg(wearer: Wearer, disc: Disc) -> float:
     """How far the disc's mirror image stays off both lenses, in degrees; negative where it is seen."""
-    return min(float(ray_margins_deg(*lens_rays(wearer, s), disc).min()) for s in _sides(wearer.glasses))
+    return min(float(ray_margins_deg(*lens_rays(wearer, s), disc).min()) for s in _lens_sides(wearer.glasses))
 
 
 def covered_share(wearer: Wearer, disc: Disc) -> float:
     """Share of the worse lens that the image covers, 0..1."""
     return max(
-        float((ray_margins_deg(*lens_rays(wearer, s), disc) < 0).mean()) for s in _sides(wearer.glasses)
+        float((ray_margins_deg(*lens_rays(wearer, s), disc) < 0).mean()) for s in _lens_sides(wearer.glasses)
     )

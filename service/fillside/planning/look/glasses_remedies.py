@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.figures import PlanningAnswer, degrees_words
+from fillside.planning.figures import PlanningAnswer, degrees_text
 from fillside.planning.look.glasses_reflection import Disc, Wearer, covered_share, margin_deg
 from fillside.planning.look.pose import unit
 
@@ -30,7 +30,7 @@ MOST_TILT_DEG = 12.0
 """More than this the temples do not lift and stay on (common practice, no source)."""
 
 
-class Cure(PlanningAnswer):
+class GlassesRemedy(PlanningAnswer):
     """One way to clear the lens: what to do, by how much, and the margin it leaves.
 
     `turned_deg` is how far round the subject, above 0 to the camera's right, or how far the lenses tilt.
@@ -59,14 +59,14 @@ class GlassesAnswer(PlanningAnswer):
     wanted_margin_deg: float
     lowest_height_m: float | None
     highest_m: float
-    cures: tuple[Cure, ...]
+    cures: tuple[GlassesRemedy, ...]
     assumes: str = ASSUMES
 
 
-Moved = Callable[[float], tuple[Wearer, Disc]]
+Move = Callable[[float], tuple[Wearer, Disc]]
 
 
-def _first_clear(moved: Moved, amounts: Sequence[float], wanted_deg: float) -> tuple[float, float] | None:
+def _first_clear(moved: Move, amounts: Sequence[float], wanted_deg: float) -> tuple[float, float] | None:
     """The first of the rising amounts with the wanted margin, made finer by halving: (amount, margin)."""
     before: float | None = None
     for amount in amounts:
@@ -77,7 +77,7 @@ def _first_clear(moved: Moved, amounts: Sequence[float], wanted_deg: float) -> t
     return None
 
 
-def _halved(moved: Moved, hides: float, clear: float, wanted_deg: float) -> float:
+def _halved(moved: Move, hides: float, clear: float, wanted_deg: float) -> float:
     for _ in range(7):
         middle = (hides + clear) / 2
         if margin_deg(*moved(middle)) >= wanted_deg:
@@ -134,11 +134,11 @@ def _round_subject(wearer: Wearer, disc: Disc, turn_deg: float) -> tuple[Wearer,
     return wearer, Disc(place + turn @ (disc.centre - place), turn @ disc.axis, disc.radius_m)
 
 
-def _turning(wearer: Wearer, disc: Disc, sign: float) -> Moved:
+def _turning(wearer: Wearer, disc: Disc, sign: float) -> Move:
     return lambda turn_deg: _round_subject(wearer, disc, sign * turn_deg)
 
 
-def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> Cure | None:
+def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> GlassesRemedy | None:
     steps = list(np.arange(SHIFT_STEP_DEG, WIDEST_SHIFT_DEG + 0.1, SHIFT_STEP_DEG))
     found = []
     for sign in (1.0, -1.0):
@@ -150,17 +150,17 @@ def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> Cure | None:
     turn, sign, margin = min(found)
     moved = _round_subject(wearer, disc, sign * turn)[1].centre - disc.centre
     side = "right" if moved[0] >= 0 else "left"
-    return Cure(
+    return GlassesRemedy(
         way="carry",
         turned_deg=turn if moved[0] >= 0 else -turn,
-        do=f"carry it {degrees_words(turn)} round the subject, to the camera's {side}, at the same distance",
+        do=f"carry it {degrees_text(turn)} round the subject, to the camera's {side}, at the same distance",
         amount=float(np.hypot(moved[0], moved[1])),
         unit="m",
         margin_deg=margin,
     )
 
 
-def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
+def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[GlassesRemedy]:
     steps = list(np.arange(NOD_STEP_DEG, MOST_NOD_DEG + 0.1, NOD_STEP_DEG))
     pose, form = wearer.pose, wearer.glasses
 
@@ -175,11 +175,11 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
     if tilt is not None and tilt[0] <= MOST_TILT_DEG:
         lift_mm = form.temple_mm * math.sin(math.radians(tilt[0]))
         cures.append(
-            Cure(
+            GlassesRemedy(
                 way="temples",
                 turned_deg=tilt[0],
                 do=f"raise the temples {lift_mm:.0f} mm off the ears: the lenses tilt "
-                f"{degrees_words(tilt[0])}",
+                f"{degrees_text(tilt[0])}",
                 amount=lift_mm,
                 unit="mm",
                 margin_deg=tilt[1],
@@ -187,9 +187,9 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
         )
     if chin is not None:
         cures.append(
-            Cure(
+            GlassesRemedy(
                 way="chin",
-                do=f"chin down by {degrees_words(chin[0])}",
+                do=f"chin down by {degrees_text(chin[0])}",
                 amount=chin[0],
                 unit="deg",
                 margin_deg=chin[1],
@@ -208,13 +208,15 @@ def glasses_answer(
     """What one source does in the wearer's spectacles, and every way to clear it that was found."""
     margin = margin_deg(wearer, disc)
     lowest = lowest_height_m(wearer, disc, wanted_deg, highest_m)
-    cures: list[Cure] = []
+    cures: list[GlassesRemedy] = []
     if margin < wanted_deg:
         if lowest is not None:
             raised = lowest - float(disc.centre[2])
             at = margin_deg(*_at_height(wearer, disc)(lowest))
             cures.append(
-                Cure(way="raise", do=f"raise it to {lowest:.2f} m", amount=raised, unit="m", margin_deg=at)
+                GlassesRemedy(
+                    way="raise", do=f"raise it to {lowest:.2f} m", amount=raised, unit="m", margin_deg=at
+                )
             )
         shift = _side_shift(wearer, disc, wanted_deg)
         cures += [] if shift is None else [shift]

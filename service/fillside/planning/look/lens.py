@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.source import LightSources, receptor_lux
-from fillside.planning.figures import PlanningAnswer, degrees_words
+from fillside.planning.figures import PlanningAnswer, degrees_text
 from fillside.planning.look.pose import UP, level_right, unit
 from fillside.rig.tables.plan import View
 
@@ -98,7 +98,7 @@ def lens_answer(
     elif glass > VEILS_SHARE * exposure_lux:
         verdict = "may veil"
     told = (
-        "" if view is not None else f"; {degrees_words(UNKNOWN_VIEW_DEG)} across the frame, as none is stated"
+        "" if view is not None else f"; {degrees_text(UNKNOWN_VIEW_DEG)} across the frame, as none is stated"
     )
     return LensAnswer(
         head=name,
@@ -125,9 +125,9 @@ def _disc_points(one: LightSources) -> FloatArray:
 def _advice(name: str, verdict: Verdict, outside_deg: float) -> str | None:
     if verdict == "may veil":
         return (
-            f"{name} shines on the lens from {degrees_words(outside_deg)} outside the frame: hood the "
+            f"{name} shines on the lens from {degrees_text(outside_deg)} outside the frame: hood the "
             "lens, or put something black between them, until the front glass is in shade"
         )
     if verdict == "clear":
         return None
-    return f"{name} is {degrees_words(-outside_deg)} inside the frame: raise it, move it out or frame tighter"
+    return f"{name} is {degrees_text(-outside_deg)} inside the frame: raise it, move it out or frame tighter"

@@ -23,7 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Line:
+class OutputLine:
     """A polyline through the plane: common outputs (n,) of key and fill, and rows (rows, n) [lux]."""
 
     key: FloatArray
@@ -31,19 +31,19 @@ class Line:
     lux: FloatArray
 
 
-def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> Line:
+def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> OutputLine:
     """The line through given points."""
-    return Line(key, fill, plane.lux_at(key, fill))
+    return OutputLine(key, fill, plane.lux_at(key, fill))
 
 
-def exposure_line(plane: Plane) -> Line | None:
+def constant_exposure_line(plane: Plane) -> OutputLine | None:
     """Where the exposure is as wanted, from most fill to most key; None where no legal outputs reach it."""
     wanted = plane.wish.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
     return _matching(plane, by_key, wanted - by_fill[::-1], plane.fill.common[::-1])
 
 
-def ratio_line(plane: Plane) -> Line | None:
+def constant_ratio_line(plane: Plane) -> OutputLine | None:
     """Where the ratio is as wanted, from the least light to the most; None where it does not rise or does
     not exist."""
     bright, dark = plane.sides
@@ -57,7 +57,9 @@ def ratio_line(plane: Plane) -> Line | None:
     return _matching(plane, rising(by_key), rising(-by_fill - sign * base), plane.fill.common)
 
 
-def _matching(plane: Plane, rising_key: FloatArray, rising_fill: FloatArray, fill: FloatArray) -> Line | None:
+def _matching(
+    plane: Plane, rising_key: FloatArray, rising_fill: FloatArray, fill: FloatArray
+) -> OutputLine | None:
     """The line where two rising functions, given at the bends of key and fill, are equal."""
     low, high = max(rising_key[0], rising_fill[0]), min(rising_key[-1], rising_fill[-1])
     if low > high:
@@ -79,7 +81,7 @@ ASSUMES = (
 )
 
 
-class Corner(PlanningAnswer):
+class ReachCorner(PlanningAnswer):
     """One end of what can be had: ratio, exposure, and the heads whose limits end it there."""
 
     ratio: float | None
@@ -90,11 +92,11 @@ class Corner(PlanningAnswer):
     floor: tuple[str, ...]
 
 
-class Span(PlanningAnswer):
+class ReachSpan(PlanningAnswer):
     """From the least to the most of one quantity while the other is as wanted."""
 
-    least: Corner
-    most: Corner
+    least: ReachCorner
+    most: ReachCorner
 
 
 class ReachAnswer(PlanningAnswer):
@@ -108,10 +110,10 @@ class ReachAnswer(PlanningAnswer):
 
     target_ratio: float
     target_exposure_lux: float
-    corners: tuple[Corner, ...]
+    corners: tuple[ReachCorner, ...]
     outline: tuple[tuple[float, float], ...]
-    ratios: Span | None
-    exposures: Span | None
+    ratios: ReachSpan | None
+    exposures: ReachSpan | None
     assumes: str = ASSUMES
 
 
@@ -140,8 +142,8 @@ def reach_answer(
         target_exposure_lux=wish.exposure_lux,
         corners=region.corners(line_through(plane, corners[:, 0], corners[:, 1])),
         outline=region.outline(corners),
-        ratios=region.span(exposure_line(plane), by_ratio=True),
-        exposures=region.span(ratio_line(plane), by_ratio=False),
+        ratios=region.span(constant_exposure_line(plane), by_ratio=True),
+        exposures=region.span(constant_ratio_line(plane), by_ratio=False),
     )
 
 
@@ -166,10 +168,10 @@ class _Region:
         self.names = metering.scene.names
         self.plane = plane
 
-    def corners(self, line: Line) -> tuple[Corner, ...]:
+    def corners(self, line: OutputLine) -> tuple[ReachCorner, ...]:
         return tuple(self._corner(line, i) for i in range(len(line.key)))
 
-    def _corner(self, line: Line, i: int) -> Corner:
+    def _corner(self, line: OutputLine, i: int) -> ReachCorner:
         wish, plane = self.plane.wish, self.plane
         bright, dark = (float(line.lux[side, i]) for side in plane.sides)
         exposure = float(line.lux[EXPOSURE, i])
@@ -182,7 +184,7 @@ class _Region:
                 full += names
             elif common <= path.common[0] + AT_END_SHARE * span:
                 floor += names
-        return Corner(
+        return ReachCorner(
             ratio=None if quotient is None else wish.ratio_from_quotient(quotient),
             ratio_stops=None if quotient is None else math.log2(quotient),
             exposure_lux=exposure,
@@ -205,7 +207,7 @@ class _Region:
                 points.append((corner.ratio_stops, corner.exposure_stops))
         return tuple(points)
 
-    def span(self, line: Line | None, *, by_ratio: bool) -> Span | None:
+    def span(self, line: OutputLine | None, *, by_ratio: bool) -> ReachSpan | None:
         """The two ends of a line, the lower ratio or exposure first; None without a line."""
         if line is None:
             return None
@@ -214,7 +216,7 @@ class _Region:
         if values[0] is None or values[1] is None:
             return None
         least, most = ends if values[0] <= values[1] else ends[::-1]
-        return Span(least=least, most=most)
+        return ReachSpan(least=least, most=most)
 
 
 def _ends(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -26,7 +26,7 @@ ASSUMES = (
 )
 
 
-class LightAtPlace(PlanningAnswer):
+class LightErrors(PlanningAnswer):
     """Errors and face at one place, under one way of setting the levels."""
 
     ratio_error_stops: float | None
@@ -39,11 +39,11 @@ class WanderPlace(PlanningAnswer):
 
     x_m: float
     y_m: float
-    alone: LightAtPlace | None
-    followed: LightAtPlace | None
+    alone: LightErrors | None
+    followed: LightErrors | None
 
 
-class Worst(PlanningAnswer):
+class LargestErrors(PlanningAnswer):
     """The largest errors within the circle, in stops without sign, and the range of the face's ratio."""
 
     ratio_error_stops: float
@@ -58,8 +58,8 @@ class WanderAnswer(PlanningAnswer):
     radius_m: float
     places: tuple[WanderPlace, ...]
     across: int
-    alone: Worst
-    followed: Worst
+    alone: LargestErrors
+    followed: LargestErrors
     assumes: str = ASSUMES
 
 
@@ -105,14 +105,14 @@ def _place(
     return WanderPlace(
         x_m=point[0],
         y_m=point[1],
-        alone=held(wish, measure(metering, rows, wish, outputs)),
-        followed=held(wish, measure(metering, rows, wish, here)),
+        alone=light_errors(wish, measure(metering, rows, wish, outputs)),
+        followed=light_errors(wish, measure(metering, rows, wish, here)),
     )
 
 
-def held(wish: BalanceTarget, now: MeteredBalance) -> LightAtPlace:
+def light_errors(wish: BalanceTarget, now: MeteredBalance) -> LightErrors:
     """How far what is measured is from the wish."""
-    return LightAtPlace(
+    return LightErrors(
         ratio_error_stops=None if now.ratio_stops is None else now.ratio_stops - math.log2(wish.quotient),
         exposure_error_stops=math.log2(now.exposure_lux / wish.exposure_lux)
         if now.exposure_lux > 0
@@ -121,10 +121,10 @@ def held(wish: BalanceTarget, now: MeteredBalance) -> LightAtPlace:
     )
 
 
-def _worst(there: list[LightAtPlace | None]) -> Worst:
+def _worst(there: list[LightErrors | None]) -> LargestErrors:
     known = [one for one in there if one is not None]
     faces = [one.face_ratio for one in known if one.face_ratio is not None]
-    return Worst(
+    return LargestErrors(
         ratio_error_stops=max((abs(one.ratio_error_stops or 0.0) for one in known), default=0.0),
         exposure_error_stops=max((abs(one.exposure_error_stops or 0.0) for one in known), default=0.0),
         face_least=min(faces, default=None),

@@ -10,7 +10,7 @@ from fillside.planning.answers.camera import MAINS
 from fillside.planning.answers.lamps import LampOutput
 from fillside.planning.answers.stands import eyes_m
 from fillside.planning.equipment.lamps import LampAnswer, lamp_lumens
-from fillside.planning.equipment.modifiers import USUAL, Usual
+from fillside.planning.equipment.modifiers import TYPICAL_OPTICS, ModifierOptics
 from fillside.planning.starter.stand_places import Stand, camera_m, view_deg, wall_spot
 from fillside.rig.tables.model import Point
 
@@ -37,7 +37,7 @@ class FirstHead:
     dimmable: bool
     modifier: str
     diameter_m: float
-    usual: Usual
+    usual: ModifierOptics
     floor: float
 
 
@@ -103,6 +103,6 @@ def _head(role: str, answers: Mapping[str, Any]) -> FirstHead:
         dimmable=own["dimmable"],
         modifier=own["modifier"],
         diameter_m=0.0 if own["modifier"] == "bare" else float(own["size"]),
-        usual=USUAL[own["modifier"]],
+        usual=TYPICAL_OPTICS[own["modifier"]],
         floor=FLOORS[own["lamp"]],
     )

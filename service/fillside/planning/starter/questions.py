@@ -11,11 +11,11 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from fillside.planning.answers import camera, wires
-from fillside.planning.answers.lengths import LengthReader, usual_length
-from fillside.planning.answers.question import Answers, Meaning, Question, feet
-from fillside.planning.answers.typed_line import plain, slug
+from fillside.planning.answers.lengths import LengthReader, default_length
+from fillside.planning.answers.question import Answers, Meaning, Question, uses_feet
+from fillside.planning.answers.typed_line import normalize, slug
 from fillside.planning.answers.wires import DRIVER, SIM, dimmed_roles
-from fillside.planning.answers.yes_no import yes, yes_note, yes_or_no
+from fillside.planning.answers.yes_no import yes_no_reader, yes_note, yes_or_no
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.first_set import ROLES
 from fillside.planning.starter.head_questions import head_questions
@@ -41,7 +41,7 @@ def _usual_name(answers: Answers) -> str:
 
 
 def _usual_mains(answers: Answers) -> str:
-    return "120 V, 60 Hz" if feet(answers) else "230 V, 50 Hz"
+    return "120 V, 60 Hz" if uses_feet(answers) else "230 V, 50 Hz"
 
 
 LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres alone changes the units"
@@ -49,7 +49,7 @@ LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres al
 
 def length_default(metres: float) -> Callable[[Answers], str]:
     """A usual length in the units in force."""
-    return lambda answers: usual_length(metres, feet(answers))
+    return lambda answers: default_length(metres, uses_feet(answers))
 
 
 def _length(key: str, asks: str, reads: LengthReader, usual_m: float) -> Question:
@@ -67,7 +67,7 @@ ROOM: tuple[Question, ...] = (
     Question(
         "stands",
         "Does the subject sit or stand?",
-        yes(_STANDING, _SITTING, ("stand", "sit")),
+        yes_no_reader(_STANDING, _SITTING, ("stand", "sit")),
         "sit",
         "sit or stand; on a chair, at a desk, walking",
     ),
@@ -77,7 +77,7 @@ ROOM: tuple[Question, ...] = (
     Question(
         "light_room",
         "Walls and ceiling, light or dark?",
-        yes(_LIGHT, _DARK, ("light", "dark")),
+        yes_no_reader(_LIGHT, _DARK, ("light", "dark")),
         "light",
         "light or dark, or what they are, such as white, grey, wood, drapes",
     ),
@@ -102,7 +102,7 @@ ROOM: tuple[Question, ...] = (
     Question(
         "glasses",
         "Does the subject wear glasses?",
-        yes(_GLASSES, _NO_GLASSES),
+        yes_no_reader(_GLASSES, _NO_GLASSES),
         "no",
         "yes or no; with yes the lamps are placed so that glasses do not mirror them",
     ),
@@ -114,7 +114,7 @@ _NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
 
 def _more_lights(text: str, _: Answers) -> Meaning:
     """Whether there is a hair light, and where the line tells it, a light on the wall behind."""
-    line = plain(text)
+    line = normalize(text)
     hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
     if re.search(r"\b(?:both|all|2)\b", line):
         hair = behind = True
@@ -133,7 +133,7 @@ MORE: dict[str, Question] = {
     "background": Question(
         "background",
         "A light on the wall behind?",
-        yes("background|wall|backdrop", "neither|skip"),
+        yes_no_reader("background|wall|backdrop", "neither|skip"),
         "no",
         "yes or no",
     ),
@@ -226,14 +226,14 @@ QUESTIONS: tuple[Question, ...] = (
 
 def next_question(answers: Answers) -> Question | None:
     """The first question that is still to be answered; None when there is none."""
-    return next((q for q in QUESTIONS if q.key not in answers and q.when(answers)), None)
+    return next((q for q in QUESTIONS if q.key not in answers and q.applies(answers)), None)
 
 
-def answered(
+def add_answer(
     answers: Answers, question: Question, meaning: Meaning, given: Collection[str] = ()
 ) -> dict[str, Any]:
     """The answers with one more, and with what else its line answers unless that is given by itself."""
-    also = {key: value for key, value in meaning.also.items() if key in answers or key not in given}
+    also = {key: value for key, value in meaning.extra.items() if key in answers or key not in given}
     return {**answers, **also, question.key: meaning.value}
 
 
@@ -242,11 +242,11 @@ def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
     typed, answers = given or {}, dict[str, Any]()
     while (question := next_question(answers)) is not None:
         meaning = question.meaning(str(typed.get(question.key, "")), answers)
-        answers = answered(answers, question, meaning, typed)
+        answers = add_answer(answers, question, meaning, typed)
     return answers
 
 
-SHOWN_AFTER = ("lamp", "dimmable", "modifier")
+CAUTION_QUESTIONS = ("lamp", "dimmable", "modifier")
 """The questions about a head whose answers may bring a caution."""
 
 
@@ -255,10 +255,10 @@ def cautions_after(question: str, answers: Answers) -> list[str]:
     if question == "driver":
         return _of_wire(answers)
     role, _, key = question.partition(".")
-    if key not in SHOWN_AFTER:
+    if key not in CAUTION_QUESTIONS:
         return []
-    plain = _head(role, {})
-    before = cautions(_rig([plain]))
+    normalize = _head(role, {})
+    before = cautions(_rig([normalize]))
     return [says for says in cautions(_rig([_head(role, answers)])) if says not in before]
 
 

@@ -13,7 +13,7 @@ from fillside.balance.target import wish_from_rig
 from fillside.photometry.exposure import target_lux
 from fillside.planning.answers.camera import Shutter
 from fillside.planning.answers.question import Answers
-from fillside.planning.answers.stands import round_the_face
+from fillside.planning.answers.stands import bearing_text
 from fillside.planning.answers.wires import (
     DRIVER,
     MQTT,
@@ -173,7 +173,7 @@ def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
     yield "[[heads]]"
     yield f'name = "{head.role}"'
     yield f'role = "{head.role}"'
-    yield f"# {show(stand.distance_m)} from the face, {round_the_face(stand.angle_deg)}, {height} high"
+    yield f"# {show(stand.distance_m)} from the face, {bearing_text(stand.angle_deg)}, {height} high"
     yield _line("position", _point(head.position), "the middle of the lit face")
     if head.aim is not None:
         yield _line("aim", _point(head.aim), "the spot on the wall")
@@ -209,11 +209,11 @@ def _modifier(own: FirstSet, head: FirstHead) -> Iterator[str]:
     )
 
 
-REHEARSE = f'change the word after kind in [drivers.{DRIVER}] to "sim"'
+REHEARSAL_HINT = f'change the word after kind in [drivers.{DRIVER}] to "sim"'
 """How a rig for real lamps is tried without them."""
 
 
-def quoted(text: str) -> str:
+def toml_string(text: str) -> str:
     """A TOML string: as it stands where it can be, else with escapes."""
     return f"'{text}'" if '"' in text and "'" not in text else json.dumps(text, ensure_ascii=False)
 
@@ -223,12 +223,15 @@ def drive_line(answers: Answers, role: str) -> str:
     at, kind = dimmed_roles(answers).index(role), answers["driver"]
     if kind == MQTT:
         message: BulbMessage = answers["message"]
-        parts = [f"send_to = {quoted(answers['topics'][at])}", f"send_as = {quoted(message.send_as)}"]
+        parts = [
+            f"send_to = {toml_string(answers['topics'][at])}",
+            f"send_as = {toml_string(message.send_as)}",
+        ]
         parts.append(f"full_scale = {message.full_scale}")
     else:
         slots: Slots = answers.get("slots", Slots(tuple(range(1, 1 + len(dimmed_roles(answers))))))
         parts = [] if kind == SERIAL else [f"universe = {answers.get('universe', 1)}"]
-        parts += [f"slot = {slots.of[at]}", *(["bits = 16"] if slots.bits == 16 else [])]
+        parts += [f"slot = {slots.numbers[at]}", *(["bits = 16"] if slots.bits == 16 else [])]
     return f'drive = {{ driver = "{DRIVER}", {", ".join(parts)} }}'
 
 
@@ -241,7 +244,7 @@ def driver_lines(answers: Answers) -> Iterator[str]:
     if kind == SIM:
         yield 'kind = "sim"                # simulated lamps; for a network node write kind = "sacn"'
         return
-    yield f'kind = {quoted(kind):<20} # {_SAYS[kind]}; "sim" rehearses without them'
+    yield f'kind = {toml_string(kind):<20} # {_SAYS[kind]}; "sim" rehearses without them'
     yield from _OPTIONS[kind](answers)
 
 
@@ -253,16 +256,16 @@ _SAYS = {
 
 
 def _sacn(answers: Answers) -> Iterator[str]:
-    yield f"to = [{', '.join(quoted(host) for host in answers['to'])}]"
+    yield f"to = [{', '.join(toml_string(host) for host in answers['to'])}]"
 
 
 def _serial(answers: Answers) -> Iterator[str]:
-    yield f"device = {quoted(answers['device'])}"
+    yield f"device = {toml_string(answers['device'])}"
 
 
 def _mqtt(answers: Answers) -> Iterator[str]:
     broker: Broker = answers["broker"]
-    yield f"broker = {quoted(broker.host)}"
+    yield f"broker = {toml_string(broker.host)}"
     if broker.port is not None:
         yield f"port = {broker.port}"
     if broker.tls:

@@ -69,7 +69,7 @@ def wall_spot(answers: Mapping[str, Any]) -> Point:
     return rounded((0.1, float(answers["wall"]), eyes_m(answers) + 0.1))
 
 
-def usual_stand(role: str, answers: Mapping[str, Any]) -> Stand:
+def typical_stand(role: str, answers: Mapping[str, Any]) -> Stand:
     """Where the stand of that role usually goes, by whatever of distance and angle is answered already."""
     of_it = (f"{role}.size", f"{role}.distance", f"{role}.angle", "key.angle", *OF_THE_ROOM)
     return _usual_stand(role, tuple((key, answers[key]) for key in of_it if key in answers))

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-Spot = tuple[float, float]
+PagePoint = tuple[float, float]
 
 GRAPHITE, CHALK, FAINT, PAPER = "#22211f", "#9c3b22", "#9a968c", "#ffffff"
 """Ink of things, of measures, of what is beside the point, and of the paper."""
@@ -21,13 +21,13 @@ THIN, FINE, PLAIN, BOLD = 0.12, 0.18, 0.3, 0.6
 POINT_MM = 25.4 / 72
 
 Dash = Literal["solid", "dashed", "chain", "dotted"]
-Side = Literal["left", "center", "right"]
-Height = Literal["bottom", "center", "top", "baseline"]
+HorizontalAlign = Literal["left", "center", "right"]
+VerticalAlign = Literal["bottom", "center", "top", "baseline"]
 
 
 @dataclass(frozen=True)
 class Stroke:
-    spots: tuple[Spot, ...]
+    points: tuple[PagePoint, ...]
     width_mm: float = FINE
     ink: str = GRAPHITE
     dash: Dash = "solid"
@@ -35,26 +35,26 @@ class Stroke:
 
 @dataclass(frozen=True)
 class Area:
-    spots: tuple[Spot, ...]
+    points: tuple[PagePoint, ...]
     ink: str = GRAPHITE
     edge: str | None = None
     width_mm: float = FINE
 
 
 @dataclass(frozen=True)
-class Words:
-    spot: Spot
+class PageText:
+    point: PagePoint
     text: str
     size_pt: float = 8.0
     ink: str = GRAPHITE
-    side: Side = "left"
-    height: Height = "baseline"
+    side: HorizontalAlign = "left"
+    height: VerticalAlign = "baseline"
     turn_deg: float = 0.0
     bold: bool = False
     backed: bool = False
 
 
-Mark = Stroke | Area | Words
+PageItem = Stroke | Area | PageText
 
 
 @dataclass
@@ -63,23 +63,25 @@ class Page:
 
     width_mm: float
     height_mm: float
-    marks: list[Mark] = field(default_factory=list)
+    items: list[PageItem] = field(default_factory=list)
 
     def stroke(
-        self, spots: Sequence[Spot], width_mm: float = FINE, ink: str = GRAPHITE, dash: Dash = "solid"
+        self, points: Sequence[PagePoint], width_mm: float = FINE, ink: str = GRAPHITE, dash: Dash = "solid"
     ) -> None:
-        self.marks.append(Stroke(tuple(spots), width_mm, ink, dash))
+        self.items.append(Stroke(tuple(points), width_mm, ink, dash))
 
-    def area(self, spots: Sequence[Spot], ink: str, edge: str | None = None, width_mm: float = FINE) -> None:
-        self.marks.append(Area(tuple(spots), ink, edge, width_mm))
+    def area(
+        self, points: Sequence[PagePoint], ink: str, edge: str | None = None, width_mm: float = FINE
+    ) -> None:
+        self.items.append(Area(tuple(points), ink, edge, width_mm))
 
-    def write(self, spot: Spot, text: str, **how: object) -> None:
-        self.marks.append(Words(spot, text, **how))  # type: ignore[arg-type]
+    def write(self, point: PagePoint, text: str, **how: object) -> None:
+        self.items.append(PageText(point, text, **how))  # type: ignore[arg-type]
 
     @property
     def words(self) -> list[str]:
         """All that is written, in order."""
-        return [mark.text for mark in self.marks if isinstance(mark, Words)]
+        return [mark.text for mark in self.items if isinstance(mark, PageText)]
 
 
 TYPE_PT = 8.0
@@ -110,19 +112,19 @@ _FOOT = {"baseline": -DESCENT, "bottom": 0.0, "center": -(ASCENT + DESCENT) / 2,
 _START = {"left": 0.0, "center": -0.5, "right": -1.0}
 
 
-def width_of(text: str, size_pt: float = TYPE_PT, *, bold: bool = False) -> float:
+def text_width_mm(text: str, size_pt: float = TYPE_PT, *, bold: bool = False) -> float:
     """How wide a line of text is set, in mm; a letter of another script counts as a wide one."""
     widths = _WIDTHS[bold]
     return sum(widths.get(letter, _WIDEST) for letter in text) * size_pt * POINT_MM
 
 
-def broken(text: str, width_mm: float, size_pt: float = TYPE_PT, *, bold: bool = False) -> list[str]:
+def wrap_text(text: str, width_mm: float, size_pt: float = TYPE_PT, *, bold: bool = False) -> list[str]:
     """A text broken into lines of at most that width; a word that is wider by itself is broken too."""
     lines: list[str] = []
     line = ""
     for word in text.split():
         longer = f"{line} {word}" if line else word
-        if width_of(longer, size_pt, bold=bold) <= width_mm:
+        if text_width_mm(longer, size_pt, bold=bold) <= width_mm:
             line = longer
             continue
         lines += [line] if line else []
@@ -135,26 +137,26 @@ def _parts(word: str, width_mm: float, size_pt: float, bold: bool) -> list[str]:
     """A word in as few parts as its width needs, after hyphens where it has some."""
     parts = [""]
     for letter in word:
-        if parts[-1] and width_of(parts[-1] + letter, size_pt, bold=bold) > width_mm:
+        if parts[-1] and text_width_mm(parts[-1] + letter, size_pt, bold=bold) > width_mm:
             head, hyphen, tail = parts[-1].rpartition("-")
             parts[-1:] = [head + hyphen, tail] if head else [parts[-1], ""]
         parts[-1] += letter
     return parts
 
 
-def outline(words: Words, ends_mm: float = 0.0) -> tuple[Spot, ...]:
+def text_outline(words: PageText, ends_mm: float = 0.0) -> tuple[PagePoint, ...]:
     """The four corners of the paper that written words take, with so much more at both ends, in mm."""
-    width = width_of(words.text, words.size_pt, bold=words.bold)
+    width = text_width_mm(words.text, words.size_pt, bold=words.bold)
     high = words.size_pt * POINT_MM
     left, foot = width * _START[words.side], high * _FOOT[words.height]
     left, right = left - ends_mm, left + width + ends_mm
     corners = ((left, foot), (right, foot), (right, foot + high), (left, foot + high))
     turn = math.radians(words.turn_deg)
-    (x, y), cos, sin = words.spot, math.cos(turn), math.sin(turn)
+    (x, y), cos, sin = words.point, math.cos(turn), math.sin(turn)
     return tuple((x + a * cos - b * sin, y + a * sin + b * cos) for a, b in corners)
 
 
-def meet(one: Sequence[Spot], other: Sequence[Spot], apart_mm: float = 0.0) -> bool:
+def overlap(one: Sequence[PagePoint], other: Sequence[PagePoint], apart_mm: float = 0.0) -> bool:
     """Whether two convex outlines overlap, or come nearer than `apart_mm`.
 
     Two convex figures are apart when along the normal of one of their edges their shadows are (separating

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from fillside.sheet.drawing.label_placement import Labels
+from fillside.sheet.drawing.label_placement import LabelPlacer
 from fillside.sheet.drawing.page import (
     BOLD,
     CHALK,
@@ -14,11 +14,11 @@ from fillside.sheet.drawing.page import (
     GRAPHITE,
     THIN,
     TYPE_PT,
-    Height,
+    HorizontalAlign,
     Page,
-    Side,
-    Spot,
-    Words,
+    PagePoint,
+    PageText,
+    VerticalAlign,
 )
 
 LIT, HEAD_RADIUS_M = "#efe6d2", 0.09
@@ -29,20 +29,20 @@ CAMERA_MM = 4.0
 class ViewFrame:
     """Where on the page a view stands: its corners, where its zero is, and millimetres a metre."""
 
-    low: Spot
-    high: Spot
-    zero: Spot
+    low: PagePoint
+    high: PagePoint
+    zero: PagePoint
     mm_per_m: float
 
-    def at(self, spot: Spot) -> Spot:
-        return self.zero[0] + self.mm_per_m * spot[0], self.zero[1] + self.mm_per_m * spot[1]
+    def at(self, point: PagePoint) -> PagePoint:
+        return self.zero[0] + self.mm_per_m * point[0], self.zero[1] + self.mm_per_m * point[1]
 
-    def holds(self, spot: Spot) -> bool:
-        """Whether a spot of the page is within the view's corners."""
-        return self.low[0] <= spot[0] <= self.high[0] and self.low[1] <= spot[1] <= self.high[1]
+    def holds(self, point: PagePoint) -> bool:
+        """Whether a point of the page is within the view's corners."""
+        return self.low[0] <= point[0] <= self.high[0] and self.low[1] <= point[1] <= self.high[1]
 
 
-def wall(page: Page, start: Spot, end: Spot) -> None:
+def draw_wall(page: Page, start: PagePoint, end: PagePoint) -> None:
     """A wall as a heavy line, hatched on its far side."""
     page.stroke([start, end], BOLD)
     steps = int(math.dist(start, end) / 2.2)
@@ -52,15 +52,15 @@ def wall(page: Page, start: Spot, end: Spot) -> None:
         page.stroke([(x, y), (x + 1.4, y + 1.4)], THIN)
 
 
-def cross(page: Page, spot: Spot, size_mm: float) -> None:
+def draw_cross(page: Page, point: PagePoint, size_mm: float) -> None:
     """A small upright cross at the middle of a stand."""
-    x, y = spot
+    x, y = point
     page.stroke([(x - size_mm, y), (x + size_mm, y)], FINE)
     page.stroke([(x, y - size_mm), (x, y + size_mm)], FINE)
 
 
-def camera(page: Page, lens: Spot, way: Spot) -> list[Spot]:
-    """A camera with its lens at a spot, looking along a unit vector; its outline."""
+def draw_camera(page: Page, lens: PagePoint, way: PagePoint) -> list[PagePoint]:
+    """A camera with its lens at a point, looking along a unit vector; its outline."""
     (x, y), (a, b), half = lens, way, CAMERA_MM * 0.475
     back = (x - CAMERA_MM * a, y - CAMERA_MM * b)
     figure = [lens, (back[0] - half * b, back[1] + half * a), (back[0] + half * b, back[1] - half * a)]
@@ -68,9 +68,9 @@ def camera(page: Page, lens: Spot, way: Spot) -> list[Spot]:
     return figure
 
 
-def beyond(spot: Spot, way: Spot, by_mm: float) -> Spot:
-    """A spot moved along a unit vector."""
-    return spot[0] + by_mm * way[0], spot[1] + by_mm * way[1]
+def moved_along(point: PagePoint, way: PagePoint, by_mm: float) -> PagePoint:
+    """A point moved along a unit vector."""
+    return point[0] + by_mm * way[0], point[1] + by_mm * way[1]
 
 
 TICK_MM, BESIDE_MM = 1.1, 0.5
@@ -86,16 +86,16 @@ def _upright(turn_deg: float) -> float:
     return 90.0 if turned == -90 else turned
 
 
-def _tick(page: Page, spot: Spot, along: Spot) -> None:
+def _tick(page: Page, point: PagePoint, along: PagePoint) -> None:
     x, y = along
     slant = math.radians(45)
     dx = (x * math.cos(slant) - y * math.sin(slant)) * TICK_MM
     dy = (x * math.sin(slant) + y * math.cos(slant)) * TICK_MM
-    page.stroke([(spot[0] - dx, spot[1] - dy), (spot[0] + dx, spot[1] + dy)], 0.25, CHALK)
+    page.stroke([(point[0] - dx, point[1] - dy), (point[0] + dx, point[1] + dy)], 0.25, CHALK)
 
 
-def dimension(page: Page, start: Spot, end: Spot) -> None:
-    """A dimension line from start to end; its text is written by `Labels`."""
+def draw_dimension_line(page: Page, start: PagePoint, end: PagePoint) -> None:
+    """A dimension line from start to end; its text is written by `LabelPlacer`."""
     length = math.dist(start, end)
     if length < 1e-6:
         return
@@ -105,35 +105,42 @@ def dimension(page: Page, start: Spot, end: Spot) -> None:
     _tick(page, end, way)
 
 
-def measure(
-    page: Page, start: Spot, end: Spot, text: str, labels: Labels, shares: Sequence[float] = SHARES
+def draw_measure(
+    page: Page,
+    start: PagePoint,
+    end: PagePoint,
+    text: str,
+    labels: LabelPlacer,
+    shares: Sequence[float] = SHARES,
 ) -> None:
     """A dimension line with its text above or below it, at the first free one of several shares."""
-    dimension(page, start, end)
+    draw_dimension_line(page, start, end)
     write_along(start, end, text, labels, shares)
 
 
-def write_along(start: Spot, end: Spot, text: str, labels: Labels, shares: Sequence[float] = SHARES) -> bool:
+def write_along(
+    start: PagePoint, end: PagePoint, text: str, labels: LabelPlacer, shares: Sequence[float] = SHARES
+) -> bool:
     """A measure's text along a line; whether there was a free place."""
     if math.dist(start, end) < 1e-6:
         return False
     return labels.write(_along(start, end, text, shares))
 
 
-def _along(start: Spot, end: Spot, text: str, shares: Sequence[float]) -> Iterator[Words]:
+def _along(start: PagePoint, end: PagePoint, text: str, shares: Sequence[float]) -> Iterator[PageText]:
     turn = _upright(math.degrees(math.atan2(end[1] - start[1], end[0] - start[0])))
     lift = math.radians(turn + 90)
-    sides: tuple[tuple[float, Height], ...] = ((BESIDE_MM, "bottom"), (-BESIDE_MM, "top"))
+    sides: tuple[tuple[float, VerticalAlign], ...] = ((BESIDE_MM, "bottom"), (-BESIDE_MM, "top"))
     for beside, height in sides:
         for share in shares:
-            spot = (
+            point = (
                 start[0] + share * (end[0] - start[0]) + beside * math.cos(lift),
                 start[1] + share * (end[1] - start[1]) + beside * math.sin(lift),
             )
-            yield Words(spot, text, TYPE_PT, CHALK, "center", height, turn, backed=True)
+            yield PageText(point, text, TYPE_PT, CHALK, "center", height, turn, backed=True)
 
 
-def arc(centre: Spot, radius_mm: float, from_deg: float, to_deg: float) -> list[Spot]:
+def arc_points(centre: PagePoint, radius_mm: float, from_deg: float, to_deg: float) -> list[PagePoint]:
     """Spots along a part of a circle, degrees counted from the right, against the clock."""
     steps = max(2, int(abs(to_deg - from_deg) / 3))
     turns = [math.radians(from_deg + (to_deg - from_deg) * i / steps) for i in range(steps + 1)]
@@ -141,25 +148,25 @@ def arc(centre: Spot, radius_mm: float, from_deg: float, to_deg: float) -> list[
 
 
 def write_at_arc(
-    centre: Spot, radius_mm: float, turns_deg: Sequence[float], text: str, labels: Labels
+    centre: PagePoint, radius_mm: float, turns_deg: Sequence[float], text: str, labels: LabelPlacer
 ) -> bool:
     """An angle's text just outside its arc, at the first free one of several directions; whether there was
     one."""
 
-    def places() -> Iterator[Words]:
+    def places() -> Iterator[PageText]:
         for turn in turns_deg:
             across, up = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-            spot = (centre[0] + (radius_mm + 0.5) * across, centre[1] + (radius_mm + 0.5) * up)
-            side: Side = "left" if across > 0.35 else "right" if across < -0.35 else "center"
-            height: Height = "bottom" if up > 0.35 else "top" if up < -0.35 else "center"
-            yield Words(spot, text, TYPE_PT, CHALK, side, height, backed=True)
+            point = (centre[0] + (radius_mm + 0.5) * across, centre[1] + (radius_mm + 0.5) * up)
+            side: HorizontalAlign = "left" if across > 0.35 else "right" if across < -0.35 else "center"
+            height: VerticalAlign = "bottom" if up > 0.35 else "top" if up < -0.35 else "center"
+            yield PageText(point, text, TYPE_PT, CHALK, side, height, backed=True)
 
     return labels.write(places())
 
 
-def scale_bar(page: Page, spot: Spot, mm_per_m: float, steps: Sequence[tuple[float, str]]) -> None:
+def draw_scale_bar(page: Page, point: PagePoint, mm_per_m: float, steps: Sequence[tuple[float, str]]) -> None:
     """A ruler for the drawing: ticks at lengths in metres, each with its text."""
-    x, y = spot
+    x, y = point
     page.stroke([(x, y), (x + steps[-1][0] * mm_per_m, y)], THIN, CHALK)
     close = steps[1][0] * mm_per_m < CLOSE_MM
     for length, text in steps:

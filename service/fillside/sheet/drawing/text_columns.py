@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from fillside.sheet.drawing.page import FAINT, PLAIN, POINT_MM, THIN, TYPE_PT, Page, broken, width_of
+from fillside.sheet.drawing.page import FAINT, PLAIN, POINT_MM, THIN, TYPE_PT, Page, text_width_mm, wrap_text
 
 LINE_MM = TYPE_PT * POINT_MM * 1.3
 HEADING_PT, HEADING_MM, RULE_MM = 9.0, 5.6, 0.6
 TITLE_MM = HEADING_MM + RULE_MM
-CONTINUED = " (continued)"
+CONTINUED_SUFFIX = " (continued)"
 ITEM_MM, SECTION_MM, INDENT_MM = 0.5, 2.2, 3.6
 BOX_MM = 2.2
 LEAST_GAP_MM, ROW_MM = 2.2, 1.1
@@ -28,7 +28,7 @@ class Section:
     """One of "–", "box" and ""."""
 
 
-class Column:
+class TextColumn:
     """A column of text that is filled downward from `top` to `bottom`."""
 
     def __init__(self, page: Page, left: float, top: float, width_mm: float, bottom: float) -> None:
@@ -57,7 +57,7 @@ class Column:
         self.y -= ITEM_MM
 
     def _lines(self, text: str, mark: str) -> list[str]:
-        return broken(text, self.width_mm - (INDENT_MM if mark else 0.0))
+        return wrap_text(text, self.width_mm - (INDENT_MM if mark else 0.0))
 
     def _box(self, y: float) -> None:
         x, size = self.left, BOX_MM
@@ -65,7 +65,7 @@ class Column:
         self.page.stroke(corners, THIN)
 
 
-def fill(column: Column, sections: Iterable[Section], *, whole: bool = False) -> list[Section]:
+def fill_column(column: TextColumn, sections: Iterable[Section], *, whole: bool = False) -> list[Section]:
     """Set sections in a column; what is left of them when it is full.
 
     A heading stays with its first item, and an item stays in one piece; with `whole` so does a section that a
@@ -90,7 +90,7 @@ def fill(column: Column, sections: Iterable[Section], *, whole: bool = False) ->
 
 
 def _continued(title: str) -> str:
-    return f"{title.removesuffix(CONTINUED)}{CONTINUED}"
+    return f"{title.removesuffix(CONTINUED_SUFFIX)}{CONTINUED_SUFFIX}"
 
 
 Rows = Sequence[Sequence[str]]
@@ -118,11 +118,11 @@ class TextTable:
         return row == 0 or column == 0
 
     def _width(self, row: int, text: str, column: int) -> float:
-        return width_of(text, bold=self._bold(row, column)) + 0.2
+        return text_width_mm(text, bold=self._bold(row, column)) + 0.2
 
     def _cells(self, row: int) -> list[list[str]]:
         cells = enumerate(self.rows[row])
-        return [broken(text, self.widths[i], bold=self._bold(row, i)) for i, text in cells]
+        return [wrap_text(text, self.widths[i], bold=self._bold(row, i)) for i, text in cells]
 
     def row_mm(self, row: int) -> float:
         """How high a row is, in mm."""
@@ -149,8 +149,8 @@ class TextTable:
                 at = left + self.starts[i] + (self.widths[i] if i in self.right else 0.0)
                 side = "right" if i in self.right else "left"
                 for number, line in enumerate(lines):
-                    spot = (at, y - LINE_MM * (number + 1))
-                    page.write(spot, line, side=side, bold=self._bold(row, i))
+                    point = (at, y - LINE_MM * (number + 1))
+                    page.write(point, line, side=side, bold=self._bold(row, i))
             y -= self.row_mm(row)
             page.stroke([(left, y), (left + self.width_mm, y)], PLAIN if row == 0 else THIN, FAINT)
         return y

@@ -13,7 +13,7 @@ from fillside.bounds import BEGINS, LONGEST_NOTE, LONGEST_SAID
 from fillside.orders.strict_json import kept_text
 from fillside.storage.records.rows import TABLES
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 MOST_AT_ONCE = 1_000
 THINNED_S = {"subject": 1.0, "sensor": 60.0}
@@ -65,10 +65,10 @@ class _Refusals:
         """Whether more were counted since the row was handed in to be written."""
         return self.count[0] > self.handed_in
 
-    def job(self) -> Lasting:
+    def job(self) -> PersistentJob:
         """What writes the row as it is when the disk comes to it."""
         self.handed_in = self.count[0]
-        return Lasting(self._write)
+        return PersistentJob(self._write)
 
     def _write(self, connection: sqlite3.Connection) -> None:
         times, last_at = self.count
@@ -103,7 +103,7 @@ class Journal:
         if (line := self.line(visitor, said, outcome, note)) is not None:
             self._store.keep(line, synced=False)
 
-    def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> Lasting | None:
+    def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> PersistentJob | None:
         """An entry to be kept; None for one that is counted on another row."""
         entry = JournalEntry(self._unix_clock(), visitor, said, outcome, note)
         word = str(said.get("do"))[:_LONGEST_NAME] if isinstance(said, dict) else ""
@@ -116,14 +116,14 @@ class Journal:
                 return None
             entry = thinned
         kept = _as_kept(entry)
-        return Lasting(lambda connection: _insert(connection, kept))
+        return PersistentJob(lambda connection: _insert(connection, kept))
 
     @property
-    def counts(self) -> bool:
+    def is_counting(self) -> bool:
         """Whether refusals are being counted."""
         return bool(self._refusals)
 
-    def count(self, at_once: bool = False) -> None:
+    def write_counts(self, at_once: bool = False) -> None:
         """Write down how many refusals there were, at once or each COUNTED_EVERY_S; to be called often."""
         now = self._unix_clock()
         if not at_once and 0 <= now - self._counted_at < COUNTED_EVERY_S:
@@ -135,7 +135,7 @@ class Journal:
             if not 0 <= now - one.entry.at < ONE_ROW_S:
                 del self._refusals[kind]
 
-    def _refused(self, entry: JournalEntry, kind: Kind) -> Lasting | None:
+    def _refused(self, entry: JournalEntry, kind: Kind) -> PersistentJob | None:
         if kind not in self._refusals and len(self._refusals) >= MOST_SOURCES:
             visitor = Visitor(OTHERS, entry.visitor.door)
             entry, kind = replace(entry, visitor=visitor), (visitor, "", "")
@@ -169,7 +169,7 @@ def _as_kept(entry: JournalEntry) -> JournalEntry:
     return JournalEntry(
         entry.at,
         Visitor(visitor.who[:_LONGEST_NAME], visitor.door, visitor.address[:_LONGEST_NAME]),
-        text_of(entry.said),
+        order_text(entry.said),
         entry.outcome,
         note if len(note) <= LONGEST_NOTE else f"{note[: LONGEST_NOTE - 1]}…",
     )
@@ -197,12 +197,12 @@ def _insert(
     return int(found.lastrowid or 0)
 
 
-def text_of(said: Any) -> str:
+def order_text(said: Any) -> str:
     """An order as the journal keeps it, JSON; of a long one its word, how it begins, and how long it was.
 
-    >>> text_of({"do": "follow"})
+    >>> order_text({"do": "follow"})
     '{"do":"follow"}'
-    >>> text_of({"do": "import", "readings": 3000 * "x"})[:60]
+    >>> order_text({"do": "import", "readings": 3000 * "x"})[:60]
     '{"do":"import","begins":"{\\\\"do\\\\":\\\\"import\\\\",\\\\"readings\\\\":\\\\"x'
     """
     text = kept_text(said)

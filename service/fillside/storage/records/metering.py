@@ -13,13 +13,13 @@ from typing import Any, TypeVar
 from fillside.calibration.readings import Reading
 from fillside.storage.records.rows import BadRowError, reading_in, sensor_in
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class KeptReading:
+class StoredReading:
     """A reading as it is kept; `body` is what was handed in, `struck` why it does not count any more."""
 
     id: int
@@ -31,7 +31,7 @@ class KeptReading:
 
 
 @dataclass(frozen=True)
-class KeptCalibration:
+class StoredCalibration:
     """A calibration as it is kept, with the rig's meter table then, the numbers of its readings and whether
     it is the one in use."""
 
@@ -43,7 +43,7 @@ class KeptCalibration:
     used: bool
 
 
-def keep_reading(
+def save_reading(
     store: Store, who: str, purpose: str, body: dict[str, Any], sensor: tuple[str, float] | None = None
 ) -> Future[int]:
     """Keep a reading, and what a sensor [name, lux] showed beside it; once the future is done it outlives a
@@ -60,7 +60,7 @@ def keep_reading(
     return store.write(job)
 
 
-def keep_readings(
+def save_readings(
     store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
 ) -> Future[list[int]]:
     """Keep all of these readings or none; gives their numbers."""
@@ -85,17 +85,17 @@ def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
     return store.write(job)
 
 
-def put_right(store: Store, sql: str, *values: Any) -> Future[Any]:
+def revert(store: Store, sql: str, *values: Any) -> Future[Any]:
     """Undo what was stored though it was refused, now or as soon as that can be stored."""
-    return store.keep(Lasting(lambda connection: connection.execute(sql, values)))
+    return store.keep(PersistentJob(lambda connection: connection.execute(sql, values)))
 
 
-def readings(store: Store, most: int = 100, before: int | None = None) -> list[KeptReading]:
+def readings(store: Store, most: int = 100, before: int | None = None) -> list[StoredReading]:
     """The newest readings first, at most `most`, all with numbers below `before`."""
     return _readings(store, "id < ? ORDER BY id DESC", (2**62 if before is None else before,), most)
 
 
-def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
+def readings_of(store: Store, numbers: Sequence[int]) -> list[StoredReading]:
     """The readings with these numbers, struck ones left out, in their order."""
     return _readings(
         store,
@@ -104,7 +104,7 @@ def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
     )
 
 
-def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
+def checks_since(store: Store, at: float, most: int = 200) -> list[StoredReading]:
     """The newest readings since a Unix time that tell of drift, in their order; struck ones left out."""
     found = _readings(
         store, "purpose IN ('check', 'lineup') AND struck IS NULL AND at >= ? ORDER BY id DESC", (at,), most
@@ -114,11 +114,11 @@ def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
 
 def _readings(
     store: Store, where: str, values: tuple[Any, ...], most: int | None = None
-) -> list[KeptReading]:
-    return [KeptReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
+) -> list[StoredReading]:
+    return [StoredReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
 
 
-def understood(store: Store, entries: Sequence[KeptReading]) -> list[tuple[KeptReading, Reading]]:
+def valid_readings(store: Store, entries: Sequence[StoredReading]) -> list[tuple[StoredReading, Reading]]:
     """Rows with the readings they hold; those that hold none are left out and noted."""
     held = ((one, _held(store, one, reading_in)) for one in entries)
     return [(one, reading) for one, reading in held if reading is not None]
@@ -135,7 +135,7 @@ def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]
     return found
 
 
-def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -> T | None:
+def _held(store: Store, one: StoredReading, read: Callable[[dict[str, Any]], T]) -> T | None:
     try:
         return read(one.body)
     except BadRowError as error:
@@ -143,7 +143,7 @@ def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -
         return None
 
 
-def keep_calibration(
+def save_calibration(
     store: Store, meter: dict[str, Any], numbers: Sequence[int], body: dict[str, Any]
 ) -> Future[int]:
     """Keep a calibration and use it from now on; gives its number."""
@@ -180,33 +180,33 @@ def newest_weighed(store: Store) -> int:
     return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
 
 
-def used_calibration(store: Store) -> KeptCalibration | None:
+def calibration_in_use(store: Store) -> StoredCalibration | None:
     """The calibration in use, if any; one that cannot be read is noted."""
     number = _used(store)
     found = None if number is None else calibration(store, number)
     if number is not None and found is None:
-        store.say(f"calibration {number} cannot be read; the rig file alone is used")
+        store.add_note(f"calibration {number} cannot be read; the rig file alone is used")
     return found
 
 
-def calibration(store: Store, number: int | None) -> KeptCalibration | None:
+def calibration(store: Store, number: int | None) -> StoredCalibration | None:
     """The calibration of that number, if there is one."""
     found = _calibrations(store, "id = ?", (number,))
     return found[0] if found else None
 
 
-def calibrations(store: Store, most: int | None = 100, before: int | None = None) -> list[KeptCalibration]:
+def calibrations(store: Store, most: int | None = 100, before: int | None = None) -> list[StoredCalibration]:
     """The newest calibrations first, at most `most` of those with a number below `before`."""
     return _calibrations(store, "id < ? ORDER BY id DESC", (before if before is not None else 2**62,), most)
 
 
 def _calibrations(
     store: Store, where: str, values: tuple[Any, ...], most: int | None = None
-) -> list[KeptCalibration]:
+) -> list[StoredCalibration]:
     used = _used(store)
     rows = store.rows("calibration", f"WHERE {where}", values, most)
     return [
-        KeptCalibration(number, at, meter, numbers, body, number == used)
+        StoredCalibration(number, at, meter, numbers, body, number == used)
         for number, at, meter, numbers, body, _ in rows
     ]
 
@@ -216,15 +216,17 @@ def _used(store: Store) -> int | None:
     return found[0][1] if found else None
 
 
-def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
+def save_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
     """Keep where the routine is, so that it can be resumed; None when none is under way."""
     text = None if routine is None else _text(routine)
     return store.keep(
-        Lasting(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine")
+        PersistentJob(
+            lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine"
+        )
     )
 
 
-def kept_routine(store: Store) -> dict[str, Any] | None:
+def load_routine(store: Store) -> dict[str, Any] | None:
     """The routine that was under way, or None."""
     found = store.rows("metering")
     return found[0][2] if found else None

@@ -13,21 +13,21 @@ from typing import Any
 from fillside.storage import writer
 from fillside.storage.records.rows import TABLES, BadRowError, Values
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 MOST_UNDOABLE = 1_000
 """Far more than the hold keeps; a table that somebody wrote may have any number of rows."""
 
 
-def remember(store: Store, body: Any) -> Future[Any]:
+def save_state(store: Store, body: Any) -> Future[Any]:
     """Keep `body` (JSON-able) as what a restart resumes from."""
-    return store.keep(remembering(json.dumps(body, allow_nan=False, separators=(",", ":"))))
+    return store.keep(state_job(json.dumps(body, allow_nan=False, separators=(",", ":"))))
 
 
-def remembering(text: str) -> Lasting:
+def state_job(text: str) -> PersistentJob:
     """What keeps `text`, JSON, as what a restart resumes from."""
     row = (time.time(), text)
-    return Lasting(
+    return PersistentJob(
         lambda connection: connection.execute(
             "INSERT INTO remembered (id, saved_at, body) VALUES (1, ?, ?) "
             "ON CONFLICT (id) DO UPDATE SET saved_at = excluded.saved_at, body = excluded.body",
@@ -37,7 +37,7 @@ def remembering(text: str) -> Lasting:
     )
 
 
-def remembering_orders(texts: Mapping[int, str]) -> Lasting:
+def undoable_orders_job(texts: Mapping[int, str]) -> PersistentJob:
     """What keeps these orders, JSON by number, as those that can be taken back, and no others."""
 
     def job(connection: sqlite3.Connection) -> None:
@@ -47,10 +47,10 @@ def remembering_orders(texts: Mapping[int, str]) -> Lasting:
         connection.executemany("DELETE FROM undoable WHERE id = ?", gone)
         connection.executemany("INSERT OR REPLACE INTO undoable (id, body) VALUES (?, ?)", fresh)
 
-    return Lasting(job, key="undoable")
+    return PersistentJob(job, key="undoable")
 
 
-def remembered(store: Store) -> Any | None:
+def load_state(store: Store) -> Any | None:
     """What the last run kept, or None; `undoable` has the JSON of each order that can be taken back, oldest
     first."""
     found = store.rows("remembered")
@@ -61,11 +61,11 @@ def remembered(store: Store) -> Any | None:
     return {**found[0][2], "undoable": [text for _, text in orders]} if orders else found[0][2]
 
 
-def kept_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
+def persistent_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
     """The value this installation has for `name`, made at the first call and the same ever after.
 
     With `anew`, or where what is kept cannot be read, another one takes its place, now or as soon as that can
-    be stored; a disk that hangs is not waited for longer than `writer.WITHIN_S`.
+    be stored; a disk that hangs is not waited for longer than `writer.ANSWER_TIMEOUT_S`.
     """
     if not anew and (found := store.rows("identity", "WHERE name = ?", (name,))):
         return str(found[0][1])
@@ -77,7 +77,7 @@ def kept_identity(store: Store, name: str, make: Callable[[], str], anew: bool =
             connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, made))
 
     with contextlib.suppress(Exception):  # it is tried again until it is stored, and the writer says why not
-        store.keep(Lasting(job, key=f"identity {name}")).result(writer.WITHIN_S)
+        store.keep(PersistentJob(job, key=f"identity {name}")).result(writer.ANSWER_TIMEOUT_S)
     return made
 
 

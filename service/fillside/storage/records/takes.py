@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 State = Mapping[str, Any]
 
-LIGHT = ("subject", "target", "achieved", "face", "camera", "trims", "calibrated_at")
-LASTED = "lasted_s"
+STATE_KEYS = ("subject", "target", "achieved", "face", "camera", "trims", "calibrated_at")
+DURATION_KEY = "lasted_s"
 """Kept with the light at the end."""
-OF_A_HEAD = ("name", "role", "output", "level", "wire", "lux")
+HEAD_KEYS = ("name", "role", "output", "level", "wire", "lux")
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Take:
     last: dict[str, Any] | None
 
 
-class Takes:
+class TakeRecorder:
     """Writes takes down as the mode changes; one that a stop of the daemon cut in two goes on as one.
 
     `clock` gives elapsed time in seconds.
@@ -48,23 +48,23 @@ class Takes:
         self._began_at: float | None = None
         self._rolls = bool(store.rows("take", "WHERE ended IS NULL", most=1))
 
-    def look(self, state: State) -> None:
+    def record(self, state: State) -> None:
         """Write down that a take began or ended, if by this state one has."""
-        if (change := self.change(state)) is not None:
+        if (change := self.change_job(state)) is not None:
             self._store.keep(change)
 
-    def change(self, state: State) -> Lasting | None:
+    def change_job(self, state: State) -> PersistentJob | None:
         """What is to be kept of a take that, by this state, began or ended; None when neither."""
         frozen = state["mode"] == "freeze"
         if frozen == self._rolls:
             return None
-        light = light_of(state) if frozen else {**light_of(state), LASTED: self._elapsed_s()}
+        light = light_of(state) if frozen else {**light_of(state), DURATION_KEY: self._elapsed_s()}
         row = (time.time(), json.dumps(light, allow_nan=False, separators=(",", ":")))
         self._rolls, self._began_at = frozen, self._clock() if frozen else None
         begin = "INSERT INTO take (began, first) VALUES (?, ?)"
         end = "UPDATE take SET ended = ?, last = ? WHERE ended IS NULL"
         self._changes += 1
-        return Lasting(
+        return PersistentJob(
             lambda connection: connection.execute(begin if frozen else end, row), key=f"take {self._changes}"
         )
 
@@ -75,8 +75,8 @@ class Takes:
 
 def light_of(state: State) -> dict[str, Any]:
     """What of a state is the light: wish, what is reached, and each head's part."""
-    heads = [{key: head[key] for key in OF_A_HEAD} for head in state["heads"]]
-    return {**{key: state[key] for key in LIGHT}, "heads": heads}
+    heads = [{key: head[key] for key in HEAD_KEYS} for head in state["heads"]]
+    return {**{key: state[key] for key in STATE_KEYS}, "heads": heads}
 
 
 def latest_takes(store: Store, most: int = 100, before: int | None = None) -> list[Take]:
@@ -86,7 +86,7 @@ def latest_takes(store: Store, most: int = 100, before: int | None = None) -> li
 
 
 def _take(number: int, began: float, ended: float | None, first: dict[str, Any], last: Any) -> Take:
-    lasted_s = None if last is None else last.pop(LASTED, None)
+    lasted_s = None if last is None else last.pop(DURATION_KEY, None)
     if not isinstance(lasted_s, int | float) or not (math.isfinite(lasted_s) and lasted_s >= 0):
         lasted_s = None
     return Take(number, began, ended, lasted_s, first, last)

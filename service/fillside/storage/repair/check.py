@@ -13,7 +13,7 @@ from pathlib import Path
 from fillside.storage.errors import DataTooNewError
 from fillside.storage.migrate import MOST_STEPS, migrations
 
-CHECKED_S = 1.5
+CHECK_TIMEOUT_S = 1.5
 """SQLite's check takes a quarter of a second for 60 MB; the light does not wait longer than this for more."""
 _LEAST_FILE = 100
 _LOG_HEADER, _FRAME_HEADER = 32, 24
@@ -22,7 +22,7 @@ _MOST_FRAME_AT = 16
 """Where the log's index has the number of frames that count: sqlite.org/walformat.html, 2.1."""
 
 
-def what_is_wrong(path: Path) -> str | None:
+def find_damage(path: Path) -> str | None:
     """Why the database at `path` is not whole, in a few words; None where it is, or is not there yet.
 
     Raises DataTooNewError for one that a newer Fillside wrote, and sqlite3.OperationalError where the folder
@@ -41,25 +41,25 @@ def what_is_wrong(path: Path) -> str | None:
     if not _says_how_it_is_written(path):
         return "its header is wrong"
     try:
-        with closing(readable(path)) as connection:
+        with closing(read_only_connection(path)) as connection:
             connection.execute("SELECT 1 FROM sqlite_master").fetchone()
             # As long as this connection is open, the index tells how much of the log counts.
             if _log_is_damaged(log, index):
                 return "its newest changes cannot all be read"
             return _content_is_wrong(connection, path)
     except sqlite3.DatabaseError as error:
-        if is_of_the_folder(error):
+        if is_folder_error(error):
             raise
-        return of_a_damaged_one(error)
+        return damage_text(error)
     except UnicodeError:
         # SQLite's own message quotes what it stumbled over.
         return "its schema is no text"
 
 
-def of_a_damaged_one(error: Exception) -> str:
+def damage_text(error: Exception) -> str:
     """SQLite's message in one line; for a schema that it cannot read, without what it stumbled over.
 
-    >>> of_a_damaged_one(sqlite3.DatabaseError('malformed database schema (take) - near "a\\nb"'))
+    >>> damage_text(sqlite3.DatabaseError('malformed database schema (take) - near "a\\nb"'))
     'malformed database schema (take)'
     """
     text = " ".join(str(error).split())
@@ -72,7 +72,7 @@ def _says_how_it_is_written(path: Path) -> bool:
         return set(file.read(20)[18:]) <= {1, 2}
 
 
-def readable(path: Path) -> sqlite3.Connection:
+def read_only_connection(path: Path) -> sqlite3.Connection:
     """A connection to look at a database that nobody else has open; it leaves every file as it is.
 
     Without a log SQLite is told that nothing changes, or it would begin one.
@@ -83,7 +83,7 @@ def readable(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(uri, uri=True, isolation_level=None)
 
 
-def is_of_the_folder(error: sqlite3.Error) -> bool:
+def is_folder_error(error: sqlite3.Error) -> bool:
     """Whether it is the disk or its rights that are in the way, and not what stands in the file."""
     kinds = ("READONLY", "FULL", "CANTOPEN", "IOERR", "BUSY", "LOCKED", "PERM", "AUTH", "NOMEM")
     name = getattr(error, "sqlite_errorname", "")
@@ -110,7 +110,7 @@ def _content_is_wrong(connection: sqlite3.Connection, path: Path) -> str | None:
     }
     if version == 0 and tables:
         return "it claims to be new, and has tables"
-    for table, columns in columns_of(version).items():
+    for table, columns in schema_columns(version).items():
         if table not in tables:
             return f"the table {table} is missing"
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
@@ -121,7 +121,7 @@ def _content_is_wrong(connection: sqlite3.Connection, path: Path) -> str | None:
 
 def _pages_are_wrong(connection: sqlite3.Connection) -> str | None:
     """SQLite's own check, given up once it takes too long: what it has not seen is checked as it is read."""
-    until = time.monotonic() + CHECKED_S
+    until = time.monotonic() + CHECK_TIMEOUT_S
     connection.set_progress_handler(lambda: time.monotonic() > until, 10_000)
     try:
         (found,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
@@ -136,7 +136,7 @@ def _pages_are_wrong(connection: sqlite3.Connection) -> str | None:
 
 
 @cache
-def columns_of(version: int) -> dict[str, frozenset[str]]:
+def schema_columns(version: int) -> dict[str, frozenset[str]]:
     """The tables that a database of this schema has, and their columns."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
         for step in migrations()[:version]:

@@ -25,7 +25,7 @@ from fillside.bounds import BEGINS, LONGEST_SAID, MOST_DAMAGED, OCTETS_DAMAGED
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
 from fillside.storage.records.rows import TABLES, BadRowError, Row, RowTable, readable_text
-from fillside.storage.repair.check import columns_of, readable
+from fillside.storage.repair.check import read_only_connection, schema_columns
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
 """What reading a damaged file may raise; a message of SQLite that quotes it need not be text."""
@@ -46,22 +46,22 @@ log = logging.getLogger(__name__)
 
 
 @dataclass
-class Found:
+class SalvagedRows:
     """What a damaged database gives: whole rows by table, and how many were not whole.
 
-    `at_least` has the tables of which nobody can say how many rows there were.
+    `uncounted` has the tables of which nobody can say how many rows there were.
     """
 
     rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
-    lost: dict[str, int] = field(default_factory=dict)
-    at_least: set[str] = field(default_factory=set)
+    lost_counts: dict[str, int] = field(default_factory=dict)
+    uncounted: set[str] = field(default_factory=set)
 
     @property
     def empty(self) -> bool:
         return not any(self.rows.values())
 
     @property
-    def says(self) -> str:
+    def summary(self) -> str:
         """What is lost, in one line."""
         return "; ".join(self.losses()) or "everything in it could be read"
 
@@ -70,13 +70,13 @@ class Found:
         if self.empty:
             return ["nothing in it could be read, so the light begins from the rig file"]
         said = [
-            self._counted(name, self.lost.get(name, 0), len(self.rows[name]))
+            self._counted(name, self.lost_counts.get(name, 0), len(self.rows[name]))
             for name in NUMBERED
-            if self.lost.get(name) or name in self.at_least
+            if self.lost_counts.get(name) or name in self.uncounted
         ]
         if not self.rows["remembered"]:
             said.append("the light that was held could not be read, so it begins from the rig file")
-        if "undoable" in self.at_least:
+        if "undoable" in self.uncounted:
             said.append("earlier orders cannot be taken back, since some of them could not be read")
         if not self.rows["metering"]:
             said.append("which calibration is used could not be read, so the rig file alone is")
@@ -86,7 +86,7 @@ class Found:
 
     def _counted(self, name: str, lost: int, kept: int) -> str:
         table = TABLES[name]
-        if name not in self.at_least:
+        if name not in self.uncounted:
             return f"{lost} of {lost + kept} {table.several} could not be read"
         if kept == 0:
             return f"none of the {table.several} could be read"
@@ -99,19 +99,19 @@ def renew(path: Path, why: str) -> str:
 
     Raises OSError or sqlite3.Error where the disk does not take it; nothing has changed then.
     """
-    found = read_what_is_whole(path)
+    found = salvage_rows(path)
     for left_by_a_kill in path.parent.glob(f"{_BESIDE}*"):
         shutil.rmtree(left_by_a_kill, ignore_errors=True)
     with tempfile.TemporaryDirectory(prefix=_BESIDE, dir=path.parent) as beside:
         fresh = Path(beside) / path.name
-        write_new(fresh, found)
+        write_database(fresh, found)
         aside = _exchanged(path, fresh)
     with contextlib.suppress(OSError):
-        thin_damaged(path)
-    return f"the store was damaged ({why}): {found.says}; the damaged file is kept as {aside.name}"
+        remove_old_damaged(path)
+    return f"the store was damaged ({why}): {found.summary}; the damaged file is kept as {aside.name}"
 
 
-def thin_damaged(path: Path) -> None:
+def remove_old_damaged(path: Path) -> None:
     """Remove damaged databases beside the one at `path` that are beyond their bound, the oldest first."""
     found: dict[str, list[Path]] = {}
     for each in path.parent.glob(f"{path.name}.damaged-*"):
@@ -134,9 +134,9 @@ def _in_order(name: str) -> tuple[str, int]:
     return date, number
 
 
-def read_what_is_whole(path: Path) -> Found:
+def salvage_rows(path: Path) -> SalvagedRows:
     """Every row of a damaged database that can be read and is right."""
-    found = Found(at_least=set(NUMBERED))
+    found = SalvagedRows(uncounted=set(NUMBERED))
     if not path.is_file():
         return found  # to open a pipe is to wait for its other end
     for way in _ways_into(path):
@@ -151,7 +151,7 @@ def read_what_is_whole(path: Path) -> Found:
 def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
     """The database as it is with its log; with a new header; with a new first page."""
     with contextlib.suppress(sqlite3.Error):
-        yield readable(path)
+        yield read_only_connection(path)
     try:
         octets = path.read_bytes()
     except OSError:
@@ -186,15 +186,15 @@ def _first_page_of_a_new_one(pages: int) -> bytes:
     return bytes(page)
 
 
-def _read(connection: sqlite3.Connection) -> Found:
+def _read(connection: sqlite3.Connection) -> SalvagedRows:
     names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    expected, found = _tables_expected(connection), Found()
+    expected, found = _tables_expected(connection), SalvagedRows()
     let_go = _let_go(connection, "removal" in expected)
     for name, table in TABLES.items():
         if name in names:
             _read_table(connection, name, table, found, let_go.get(name, 0))
         elif name in expected:
-            found.at_least.add(name)
+            found.uncounted.add(name)
     # What is missing now is known to be, and would be counted as lost once more.
     found.rows["removal"] = [
         (name, max(row[0] for row in found.rows[name]) - len(found.rows[name]))
@@ -204,9 +204,9 @@ def _read(connection: sqlite3.Connection) -> Found:
     used = found.rows["metering"]
     if used and used[0][1] is not None and used[0][1] not in {row[0] for row in found.rows["calibration"]}:
         used.clear()
-    if found.lost.get("undoable") or "undoable" in found.at_least:
+    if found.lost_counts.get("undoable") or "undoable" in found.uncounted:
         # Each order is taken back from what the next one found: with one missing the others would be wrong.
-        found.at_least.add("undoable")
+        found.uncounted.add("undoable")
         found.rows["undoable"].clear()
     return found
 
@@ -214,7 +214,7 @@ def _read(connection: sqlite3.Connection) -> Found:
 def _tables_expected(connection: sqlite3.Connection) -> Collection[str]:
     """The tables of the schema that the file claims to be of; all, where that cannot be."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    return columns_of(version) if 0 < version <= len(migrations()) else TABLES
+    return schema_columns(version) if 0 < version <= len(migrations()) else TABLES
 
 
 def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int | None]:
@@ -233,17 +233,17 @@ def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int |
 
 
 def _read_table(
-    connection: sqlite3.Connection, name: str, table: RowTable, found: Found, let_go: int | None
+    connection: sqlite3.Connection, name: str, table: RowTable, found: SalvagedRows, let_go: int | None
 ) -> None:
     try:
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
     except FAULTS:
-        found.at_least.add(name)
+        found.uncounted.add(name)
         return
     columns = ", ".join(_read_as(name, each) if each in has else "NULL" for each in table.columns)
     rows, in_order, ended = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
     if not (in_order or (ended and name in NUMBERED and let_go is not None)):
-        found.at_least.add(name)
+        found.uncounted.add(name)
     for row in rows.values():
         filled = tuple(
             value if column in has else table.absent.get(column)
@@ -252,7 +252,7 @@ def _read_table(
         with contextlib.suppress(BadRowError):
             table.check(filled)
             found.rows[name].append(filled)
-    found.lost[name] = _lost(name, rows, len(found.rows[name]), let_go)
+    found.lost_counts[name] = _lost(name, rows, len(found.rows[name]), let_go)
 
 
 def _lost(name: str, rows: dict[int, Row], good: int, let_go: int | None) -> int:
@@ -306,16 +306,16 @@ def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], unt
     return True
 
 
-def write_new(path: Path, found: Found) -> None:
+def write_database(path: Path, found: SalvagedRows) -> None:
     """A new database at `path` with these rows, closed and on the disk."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, PRIVATE_FILE))
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA synchronous = FULL")
         migrate(connection, path)
-        fill(connection, found)
+        insert_rows(connection, found)
 
 
-def fill(connection: sqlite3.Connection, found: Found) -> None:
+def insert_rows(connection: sqlite3.Connection, found: SalvagedRows) -> None:
     """Put the rows into a new database."""
     connection.execute("BEGIN IMMEDIATE")
     # Which calibration is used comes after the calibrations, as the database insists.
