@@ -1,4 +1,4 @@
-"""Lengths as people read them off a tape: metric, or feet and inches."""
+"""The base of all planning answers, and lengths, f-stops and angles in the form people read them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,9 @@ from fillside.photometry.exposure import aperture_from_lux
 
 
 class PlanningAnswer(BaseModel):
-    """Fields carry their units; a value that does not exist is None, never NaN or infinity."""
+    """A frozen answer whose fields carry units; a value that does not exist is None, never NaN or
+    infinity.
+    """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False, extra="forbid")
 
@@ -24,12 +26,12 @@ EIGHTHS = {0: "", 1: "⅛", 2: "¼", 3: "⅜", 4: "½", 5: "⅝", 6: "¾", 7: "�
 
 @dataclass(frozen=True)
 class Lengths:
-    """Writes lengths in metres and millimetres, or with `feet` in feet and inches."""
+    """Formats lengths in metres and millimetres, or with `feet` in feet and inches."""
 
     feet: bool = False
 
     def long(self, metres: float) -> str:
-        """A distance to the centimetre, or to the half inch.
+        """Format a distance [m] to the centimetre, or to the half inch.
 
         >>> Lengths().long(1.934), Lengths(feet=True).long(1.934), Lengths(feet=True).long(-0.4)
         ('1.93 m', '6′ 4″', '-1′ 3½″')
@@ -42,7 +44,7 @@ class Lengths:
         return f"{sign}{feet}′ {rest // 2}{EIGHTHS[rest % 2 * 4]}″"
 
     def short(self, metres: float) -> str:
-        """A small length to the millimetre, or to the eighth of an inch.
+        """Format a small length [m] to the millimetre, or to the eighth of an inch.
 
         >>> Lengths().short(0.01397), Lengths(feet=True).short(0.01397)
         ('14 mm', '½″')
@@ -54,7 +56,7 @@ class Lengths:
         return f"{number or '0'}″"
 
     def place(self, point: Iterable[float]) -> str:
-        """A place, its three lengths.
+        """Format the three coordinates of a place [m].
 
         >>> Lengths().place((0.6, -0.3, 1.25))
         '0.60, -0.30, 1.25 m'
@@ -69,9 +71,10 @@ FULL_STOPS = ("0.7", "1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", 
 
 
 def f_stop_text(lux: float, constant: float, iso: float, time_s: float) -> str | None:
-    """The f-stop with tenths that a meter of that C shows, None outside f/0.7 to f/64.
+    """Return the f-stop with tenths that a meter shows, or None outside f/0.7 to f/64.
 
-    Tenths count upward from the full stop below, as meters show them (common practice, no source).
+    `lux` is the illuminance [lux], `constant` the meter's C, `iso` the film speed and `time_s` the exposure
+    time [s]. Tenths count upward from the full stop below, as meters show them (common practice, no source).
 
     >>> f_stop_text(1000.0, 250.0, 400.0, 1 / 50), f_stop_text(600.0, 250.0, 400.0, 1 / 50)
     ('f/5.6', 'f/4+0.3')
@@ -86,7 +89,7 @@ def f_stop_text(lux: float, constant: float, iso: float, time_s: float) -> str |
 
 
 def degrees_text(angle_deg: float) -> str:
-    """An angle [degrees] in words, to a whole one.
+    """Return an angle [degrees] in words, to the whole degree.
 
     >>> degrees_text(1.3), degrees_text(0.2), degrees_text(12.0)
     ('1 degree', '0 degrees', '12 degrees')

@@ -1,4 +1,4 @@
-"""The whole plan of a rig: what each mark allows, how the light looks there, and what to mind."""
+"""The complete plan of a rig: the reach of every mark, the look of its light, and the cautions."""
 
 from __future__ import annotations
 
@@ -28,9 +28,10 @@ FloatArray = npt.NDArray[np.float64]
 
 
 class PlanReport(PlanningAnswer):
-    """The plan of a rig, mark by mark, and what holds for the rig as a whole.
+    """The plan of a rig, mark by mark, and the answers that concern the whole rig.
 
-    `unknown` says what could not be answered and which key of the rig file would change that.
+    `unknown` lists the questions that could not be answered, each with the key of the rig file that would
+    answer it.
     """
 
     rig: str
@@ -55,11 +56,11 @@ def plan_rig(
     wander: bool = True,
     add_uncertainty: AddUncertainty | None = None,
 ) -> PlanReport:
-    """The plan of a rig at all its marks, or at those named in `marks`.
+    """Plan a rig at all its marks, or at those named in `marks`.
 
-    With `glasses` a wearer without stated spectacles is given a usual pair; without `wander` the maps, which
-    take most of the time, are left out. `add_uncertainty` gives the balance its uncertainty. KeyError for a
-    mark that the rig does not have.
+    With `glasses`, a wearer without stated spectacles gets a typical pair. Without `wander` the maps, which
+    take most of the time, are left out. `add_uncertainty` adds the uncertainty of each mark's balance. Raises
+    KeyError for a mark that the rig does not have.
     """
     if glasses and rig.plan.pose.glasses is None:
         worn = rig.plan.pose.model_copy(update={"glasses": Glasses()})
@@ -95,8 +96,8 @@ def _flicker(solution: MarkSolution) -> tuple[FlickerAnswer, ...]:
         return ()
     answers = []
     for i in solution.lit:
-        told = rig.plan.ripple.get(own.names[i])
-        hertz = told.hertz if told is not None and told.hertz is not None else None
+        ripple = rig.plan.ripple.get(own.names[i])
+        hertz = ripple.hertz if ripple is not None and ripple.hertz is not None else None
         hertz = 2 * mains if hertz is None and mains is not None else hertz
         if hertz is None:
             continue
@@ -104,11 +105,11 @@ def _flicker(solution: MarkSolution) -> tuple[FlickerAnswer, ...]:
             flicker_answer(
                 own.names[i],
                 hertz,
-                None if told is None else told.percent,
+                None if ripple is None else ripple.percent,
                 exposure_s,
                 frames_per_s=rig.camera.fps,
                 readout_s=rig.plan.readout_ms / 1000,
-                duty=float(solution.outputs[i]) if told is not None and told.pulsed else None,
+                duty=float(solution.outputs[i]) if ripple is not None and ripple.pulsed else None,
             )
         )
     return tuple(answers)
@@ -133,27 +134,27 @@ def _colour(solution: MarkSolution) -> tuple[ColourAnswer, ...]:
 
 def _unknown(rig: Rig) -> tuple[str, ...]:
     plan = rig.plan
-    told = []
+    unknown = []
     if rig.camera.exposure_time_s is None:
-        told.append("flicker: the shutter is not stated (camera.shutter)")
+        unknown.append("flicker: the shutter is not stated (camera.shutter)")
     elif plan.mains_hertz is None and any(h.name not in plan.ripple for h in rig.heads):
-        told.append(
+        unknown.append(
             "flicker: the mains are not stated (plan.mains_hertz), nor every head's ripple (plan.ripple)"
         )
     if plan.mains_volts is None:
-        told.append(
+        unknown.append(
             "power: the mains are not stated (plan.mains_volts), so watts are not turned into amperes"
         )
     elif not plan.circuits:
-        told.append("power: no circuits are stated (plan.circuits), so no breaker is compared")
+        unknown.append("power: no circuits are stated (plan.circuits), so no breaker is compared")
     stated = stated_ccts_k(rig)
     silent = [head.name for head in rig.heads if head.name not in stated]
     if silent:
-        told.append(f"colour: no colour temperature is stated for {', '.join(silent)} (lamp.cct)")
+        unknown.append(f"colour: no colour temperature is stated for {', '.join(silent)} (lamp.cct)")
     if plan.wall is None:
-        told.append("spill: no wall behind the subject is stated (plan.wall)")
+        unknown.append("spill: no wall behind the subject is stated (plan.wall)")
     if plan.view is None:
-        told.append("lens: what the camera takes in is not stated (plan.view)")
+        unknown.append("lens: what the camera takes in is not stated (plan.view)")
     if plan.pose.glasses is None:
-        told.append("glasses: none are stated (plan.pose.glasses)")
-    return tuple(told)
+        unknown.append("glasses: none are stated (plan.pose.glasses)")
+    return tuple(unknown)

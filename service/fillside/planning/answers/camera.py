@@ -26,9 +26,9 @@ MAINS: dict[str, tuple[float, float, float]] = {
     "100/60": (100.0, 60.0, 15.0),
     "220/60": (220.0, 60.0, 16.0),
 }
-"""Mains volts and hertz, with the breaker that is taken for a wall socket [A]."""
+"""Mains volts and hertz, with the usual breaker of a wall socket [A]."""
 MAINS_BY_VOLTS = ((90, 107, "100"), (108, 130, "120"), (200, 250, "230"))
-"""Least and most volts that people name, and the mains they mean."""
+"""Least and most volts that people state, and the mains they stand for."""
 MAINS_BY_PLACE = {
     **dict.fromkeys(("us", "usa", "america", "north america", "canada", "mexico", "taiwan"), "120/60"),
     **dict.fromkeys(
@@ -46,12 +46,12 @@ _OF_MAINS = split_list("""
     socket, sockets, outlet, outlets
 """)
 ANGLES_DEG = (45.0, 90.0, 144.0, 172.8, 180.0, 216.0, 270.0, 360.0)
-"""Shutter angles that are meant where a number stands alone."""
+"""Numbers that mean a shutter angle when they stand alone."""
 FASTEST_S, SLOWEST_S = 1 / 8000, 1 / 2
 
 
 def mains(text: str, _: Mapping[str, Any]) -> Meaning:
-    """Mains from volts, hertz, both, or a country.
+    """Read mains from volts, hertz, both, or a country.
 
     >>> mains("120V", {}).value, mains("60 hz", {}).value, mains("UK", {}).note
     ('120/60', '120/60', 'read as 230 V, 50 Hz')
@@ -85,7 +85,7 @@ def _mains_of(line: str) -> str | None:
 
 
 def aperture(text: str, _: Mapping[str, Any]) -> Meaning:
-    """An f-number; a T-number is taken as one.
+    """Read an f-number; a T-number counts as one.
 
     >>> aperture("F 4.0", {}).value, aperture("5,6", {}).value
     (4.0, 5.6)
@@ -109,7 +109,7 @@ class Shutter(NamedTuple):
     angle: bool = False
 
     def seconds(self, fps: float) -> float:
-        """How long it is open, s."""
+        """Return the exposure time [s] at a frame rate [Hz]."""
         return float(self.text) / 360 / fps if self.angle else shutter_seconds(self.text)
 
 
@@ -120,9 +120,9 @@ MOST_FPS = 1000.0
 
 
 def shutter(text: str, _: Mapping[str, Any]) -> Meaning:
-    """A shutter time as a fraction, its lower number alone, seconds or milliseconds; or an angle.
+    """Read a shutter time as a fraction, its denominator alone, seconds or milliseconds; or an angle.
 
-    The frame rate may follow; it is answered too, as ``fps``.
+    The frame rate may follow; it becomes the answer to ``fps``.
 
     >>> shutter("50", {}).value, shutter("180 deg", {}).value, shutter("20 ms", {}).note
     (Shutter(text='1/50', angle=False), Shutter(text='180', angle=True), 'read as 1/50 s')
@@ -138,14 +138,14 @@ def shutter(text: str, _: Mapping[str, Any]) -> Meaning:
         raise ValueError(f"a frame rate goes from 1 to {MOST_FPS:.0f} a second, not {short_number(fps)}")
     found = _shutter(text, line[: frames.start()])
     opening: Shutter = found.value
-    said = f"{opening.text}°" if opening.angle else f"{opening.text} s"
+    read_back = f"{opening.text}°" if opening.angle else f"{opening.text} s"
     if opening.seconds(fps) > 1 / fps + 1e-9:
-        raise ValueError(f"at {short_number(fps)} frames a second no shutter is open for {said}")
-    return Meaning(opening, f"read as {said} at {fps:g} frames a second", {"fps": fps})
+        raise ValueError(f"at {short_number(fps)} frames a second no shutter is open for {read_back}")
+    return Meaning(opening, f"read as {read_back} at {fps:g} frames a second", {"fps": fps})
 
 
 def _shutter(text: str, line: str) -> Meaning:
-    """The shutter in a plain line, of what was typed without the frame rate."""
+    """Read the shutter from a normalized line without the frame rate; `text` is the line as typed."""
     line = remove_words(
         line, (*FILLER_WORDS, "shutter", "at", "speed", "angle", "of a second", "of a sec", "a")
     )
@@ -186,7 +186,7 @@ _TO = re.compile(rf"({NUMBER})\s*-?\s*(?::|to|/|over|on|x|times|-)\s*-?\s*({NUMB
 
 
 def ratio(text: str, _: Mapping[str, Any]) -> Meaning:
-    """A ratio of key to fill as the rig file takes it: ``3:1``, or as stops.
+    """Read a ratio of key to fill into the form of the rig file: ``3:1``, or stops.
 
     >>> ratio("3 to 1", {}).value, ratio("one and a half stops", {}).value, ratio("3", {}).note
     ('3:1', '1.5 stops', 'read as 3:1')

@@ -1,4 +1,4 @@
-"""Lengths as people type them, metric or in feet and inches, and whether feet go on from there."""
+"""Lengths as people type them, metric or in feet and inches, and the wish to change units."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ _RECTANGLE = re.compile(rf"({NUMBER})\s*({_UNITS})?\s*(?:x|by)\s*({NUMBER})\s*({
 
 
 class UnitsError(ValueError):
-    """Not a length but the wish to go on in other units; `feet` says which."""
+    """The wish for other units in place of a length; `feet` tells them."""
 
     def __init__(self, feet: bool) -> None:
         super().__init__(f"lengths are in {'feet and inches' if feet else 'metres'} from here on")
@@ -61,19 +61,20 @@ class UnitsError(ValueError):
 
 
 class Length(NamedTuple):
-    """A length in metres, and the unit of its first part in metres; None where none was typed."""
+    """A length in metres, and the unit of its first part in metres; None for a number without one."""
 
     metres: float
     unit_m: float | None
 
     @property
     def feet(self) -> bool | None:
-        """Whether it was typed in feet or inches; None without a unit."""
+        """True for a length in feet or inches, False for a metric one, None without a unit."""
         return None if self.unit_m is None else self.unit_m in (FOOT_M, INCH_M, YARD_M)
 
 
 def length_of(text: str) -> Length:
-    """A length with its unit, or a plain number as if in metres; ValueError for what is none.
+    """Return a length with its unit; a number without a unit counts as metres. Raises ValueError for other
+    text.
 
     >>> length_of("5'6\\""), length_of("170cm").metres, length_of("1,7 m").metres, length_of("5 ft 6").feet
     (Length(metres=1.6764, unit_m=0.3048), 1.7, 1.7, True)
@@ -95,7 +96,9 @@ def length_of(text: str) -> Length:
 
 
 def _implied(parts: list[tuple[float, float | None]], digits: str) -> float | None:
-    """The unit of a number without one: inches after feet, centimetres after metres where there are two."""
+    """Return the unit of a number without one: inches after feet, centimetres after metres where there are
+    two digits.
+    """
     if not parts:
         return None
     if parts[-1][1] == FOOT_M:
@@ -104,7 +107,7 @@ def _implied(parts: list[tuple[float, float | None]], digits: str) -> float | No
 
 
 def length_m(text: str) -> float:
-    """A length in metres; plain numbers are metres.
+    """Return a length in metres; plain numbers are metres.
 
     >>> length_m("1.2"), length_m("90 cm"), length_m("33 in"), length_m("1m70")
     (1.2, 0.9, 0.8382, 1.7)
@@ -113,7 +116,9 @@ def length_m(text: str) -> float:
 
 
 class LengthReader:
-    """Reads a length between two bounds [m]; a plain number is in the units in force, or in smaller ones."""
+    """Reads a length within two bounds [m]; a plain number is in the units in force, or in their smaller
+    one.
+    """
 
     def __init__(self, least_m: float, most_m: float, what: str) -> None:
         self.least_m, self.most_m, self.what = least_m, most_m, what
@@ -131,7 +136,7 @@ class LengthReader:
         return Meaning(metres, note, {} if typed_in is None else {"feet": typed_in})
 
     def metres(self, text: str, feet: bool) -> float:
-        """The length in metres; ValueError for one out of bounds."""
+        """Return the length in metres; raises ValueError outside the bounds."""
         found = length_of(text)
         units: tuple[float, ...] = (1.0,)
         if found.unit_m is None:
@@ -157,7 +162,7 @@ class LitFaceWidth(NamedTuple):
 
 
 def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
-    """A width, or a rectangle such as ``60 x 90 cm``, as the disc that lights alike.
+    """Read a width, or a rectangle such as ``60 x 90 cm`` as the disc of equal area.
 
     >>> face_of("60x90", LengthReader(0.02, 4.5, "the width"), feet=False).size
     '0.60 by 0.90 m (lights as a disc of 0.83 m)'
@@ -177,7 +182,7 @@ def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
 
 
 def default_length(metres: float, feet: bool) -> str:
-    """A usual length as it stands in brackets: as it is, or to the half foot, or under 2 ft to the inch.
+    """Format a default length for a prompt: as it is, or to the half foot, or under 2 ft to the inch.
 
     >>> default_length(2.4, False), default_length(2.4, True), default_length(0.15, True)
     ('2.4 m', '8′ 0″', '0′ 6″')

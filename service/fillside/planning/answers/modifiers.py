@@ -1,4 +1,4 @@
-"""What is on a lamp, by the trade's words, and how wide its lit face is."""
+"""The modifier on a lamp, in the trade's words, and the width of its lit face."""
 
 from __future__ import annotations
 
@@ -58,24 +58,24 @@ _SKIP = (
 """),
 )
 KINDS = {"umbrella": "shoot-through", "beauty": "reflector", "lantern": "softbox"}
-"""Words that stand for a kind of modifier by another name."""
+"""Kinds of modifier that go by another name."""
 NAMES = {
     "umbrella": ("shoot-through umbrella", "; say silver umbrella if the lamp shines into it"),
     "lantern": ("softbox", ", which a lantern is most like: closed"),
     "beauty": ("reflector", ""),
     "reflective": ("reflective umbrella", ""),
 }
-"""How those are read back, and what to say otherwise."""
+"""Wording for reading these back, with the alternative to offer."""
 WIDTH = LengthReader(0.02, 4.5, "the width")
 USUAL_WIDTH_M = {"shoot-through": 0.9, "reflective": 1.0, "softbox": 0.8, "panel": 0.3, "reflector": 0.18}
-"""Width of the lit face by kind where nothing is said (common practice, no source)."""
+"""Width of the lit face by kind where none is stated (common practice, no source)."""
 MOST_INCHES = 84
 """No softbox is longer in inches than this (common practice, no source)."""
 MODIFIER_EXAMPLES = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"
 
 
 class ModifierAnswer(NamedTuple):
-    """A modifier as a line tells it: kind and width [m], None where it says nothing, and both in words."""
+    """A modifier as stated in a line: kind and width [m], None where missing, and both in words."""
 
     kind: str | None
     width_m: float | None
@@ -83,7 +83,7 @@ class ModifierAnswer(NamedTuple):
 
 
 def modifier_in(words: Iterable[ScannedWord], feet: bool) -> ModifierAnswer:
-    """The modifier that the words tell of; of several kinds the first."""
+    """Return the modifier in the recognized words; of several kinds, the first."""
     row_of_kind, face = "", LitFaceWidth(0.0, "")
     for row, match in words:
         if row in FACE or row == "number":
@@ -91,12 +91,14 @@ def modifier_in(words: Iterable[ScannedWord], feet: bool) -> ModifierAnswer:
         elif not row_of_kind or (row_of_kind == "panel" and row == "softbox"):
             row_of_kind = row
     name, hint = NAMES.get(row_of_kind, (row_of_kind, ""))
-    said = ", ".join(part for part in (name, face.size) if part)
-    return ModifierAnswer(KINDS.get(row_of_kind, row_of_kind) or None, face.width_m or None, f"{said}{hint}")
+    read_back = ", ".join(part for part in (name, face.size) if part)
+    return ModifierAnswer(
+        KINDS.get(row_of_kind, row_of_kind) or None, face.width_m or None, f"{read_back}{hint}"
+    )
 
 
 def _in_units(text: str, feet: bool) -> str:
-    """A rectangle without a unit: from 10 on in centimetres, or in inches where feet are spoken."""
+    """Add a unit to a rectangle without one: from 10 on centimetres, or inches where feet are in use."""
     if re.search(r"[a-z'\"]", text.replace("x", "").replace("by", "")):
         return text
     sides = [parse_number(part) for part in re.findall(NUMBER, text)]
@@ -106,7 +108,7 @@ def _in_units(text: str, feet: bool) -> str:
 
 
 def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """A modifier's kind, and its width where the line tells it.
+    """Read a modifier's kind, and its width where the line states it.
 
     >>> modifier("umbrella 1 m", {}).value, modifier("60x90 softbox", {}).note
     ('shoot-through', 'read as softbox, 0.60 by 0.90 m (lights as a disc of 0.83 m)')
@@ -123,7 +125,7 @@ def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
 
 
 def width(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """The width of a lit face, or both sides of a rectangular one."""
+    """Read the width of a lit face, or both sides of a rectangular one."""
     line = normalize(text)
     if not re.search(r"\d\D*(?:x|by)\s*\d", line):
         meaning = WIDTH(line, answers)

@@ -1,4 +1,4 @@
-"""One question of those from which a first rig file is written: its words, its default, how it is read."""
+"""A question of the first rig: its wording, default and reader, and the meaning of an answer."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from fillside.planning.answers.typed_line import UNSURE_ANSWERS, normalize
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a line means: the answer, how it was read where that is worth saying, and what else it answers.
+    """The meaning of an answer: its value, a note that reads it back, and other questions answered by it.
 
-    `also` has other answers by their keys; within one head's questions the keys are those of the head.
+    `extra` has the other answers by their keys; a head's own reader uses keys without the head's role.
     """
 
     value: Any
@@ -31,8 +31,7 @@ def always(_: Answers) -> bool:
 
 @dataclass(frozen=True)
 class Question:
-    """One question: its key and words, how a line is read, what an empty one means, what may be answered
-    (one line, for somebody who asks), when it is asked."""
+    """One question: key, wording, reader, default for an empty line, one line of help, and condition."""
 
     key: str
     wording: str | Callable[[Answers], str]
@@ -42,17 +41,17 @@ class Question:
     applies: Callable[[Answers], bool] = always
 
     def prompt(self, answers: Answers) -> str:
-        """The question as it is put, given the answers before it."""
+        """Return the question's text, given the answers before it."""
         return self.wording if isinstance(self.wording, str) else self.wording(answers)
 
     def default_for(self, answers: Answers) -> str:
-        """What an empty line stands for, given the answers before it."""
+        """Return the answer that an empty line stands for, given the answers before it."""
         return self.default if isinstance(self.default, str) else self.default(answers)
 
     def meaning(self, line: str, answers: Answers) -> Meaning:
-        """What a line means; ValueError in one plain sentence for one that cannot be.
+        """Return the meaning of a line; raises ValueError with one plain sentence for an unusable one.
 
-        A line that leaves the choice to us is an empty one, unless the question itself can read it.
+        A line that leaves the choice open counts as empty, unless the question itself can read it.
         """
         if not line.strip():
             return self._default_meaning(answers)
@@ -73,5 +72,5 @@ class Question:
 
 
 def uses_feet(answers: Answers) -> bool:
-    """Whether lengths are spoken of in feet and inches."""
+    """Return true if lengths are given in feet and inches."""
     return bool(answers.get("feet"))

@@ -1,4 +1,4 @@
-"""Where a stand is, as people say it: how far from the face, how far round, to which side, how high."""
+"""A stand's place as people give it: distance from the face, angle and side, height."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ SITTING_EYES_M, STANDING_EYES_M = 1.2, 1.6
 
 
 def eyes_m(answers: Mapping[str, Any]) -> float:
-    """The height of the subject's eyes, half a metre or more under the ceiling [m]."""
+    """Return the height of the subject's eyes [m], half a metre or more under the ceiling."""
     return min(STANDING_EYES_M if answers["stands"] else SITTING_EYES_M, float(answers["ceiling"]) - 0.5)
 
 
@@ -52,7 +52,7 @@ ROUND_DEG = {
     **dict.fromkeys(("3/4 back", "3 quarter back", "kicker", "rim"), 135.0),
     **dict.fromkeys(("back", "behind", "rear", "directly behind", "from behind", "straight behind"), 180.0),
 }
-"""Degrees round from the camera that words stand for."""
+"""Angles round the subject, from the camera, by the words for them [degrees]."""
 SIDES = {
     **dict.fromkeys(("left", "l", "lhs", "camera left", "cam left", "screen left", "frame left"), -1),
     **dict.fromkeys(("right", "r", "rhs", "camera right", "cam right", "screen right", "frame right"), 1),
@@ -63,7 +63,7 @@ _SIDE = re.compile(
     r"(camera left|camera right|cam left|cam right|left|right|lhs|rhs|l|r)(?![a-z])"
 )
 _DEGREES = re.compile(rf"([+-]?)\s*({NUMBER})\s*(?:°|deg|degs|degrees?|grad)?")
-_SPOKEN = (
+_SKIP = (
     *FILLER_WORDS,
     *split_list("""
     angle, to, from, of, the, side, round, around, at, in, on, and, as, camera's, sees, see, it, sits,
@@ -74,7 +74,7 @@ _CLOCK = re.compile(r"(\d{1,2})(?: |-)?(?:o'?\s?clock|oclock)")
 
 
 def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
-    """A reader of how far round from the camera a head stands [degrees], to the camera's right above 0.
+    """Return a reader of a head's angle round from the camera [degrees], to the camera's right above 0.
 
     A number without a side is on the usual side of the role, for the fill across from the key; a side alone
     is at the usual angle. By the clock the camera stands at six, seen from above.
@@ -102,9 +102,9 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
         highest = answers["ceiling"] - eyes_m(answers) if "ceiling" in answers else 0.0
         _before_the_wall(role, signed, highest, answers)
         typed = re.sub(r"\s|°|deg(?:rees)?", "", line)
-        said = angle_text(signed)
-        as_typed = typed == re.sub(r"\s|°", "", said) and not has_number_words(text)
-        return Meaning(signed, "" if as_typed else f"read as {said}")
+        read_back = angle_text(signed)
+        as_typed = typed == re.sub(r"\s|°", "", read_back) and not has_number_words(text)
+        return Meaning(signed, "" if as_typed else f"read as {read_back}")
 
     return reads
 
@@ -124,7 +124,7 @@ def _degrees_of(line: str, alone: float | None) -> float | None:
         return 30.0 * ((6 - int(clock[1]) + 5) % 12 - 5)
     if (word := remove_words(line, FILLER_WORDS)) in ROUND_DEG:
         return ROUND_DEG[word]
-    rest = remove_words(line, (*_SPOKEN, "other", "opposite", "across", "far"))
+    rest = remove_words(line, (*_SKIP, "other", "opposite", "across", "far"))
     if rest in ROUND_DEG:
         return ROUND_DEG[rest]
     if not rest:
@@ -134,7 +134,7 @@ def _degrees_of(line: str, alone: float | None) -> float | None:
 
 
 def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping[str, Any]) -> None:
-    """Refuse a place in the wall, for a head so far above or below the eyes [m]."""
+    """Raise ValueError for a place in the wall, for a head at this height above the eyes [m]."""
     wall, away = answers.get("wall"), answers.get(f"{role}.distance")
     if wall is None or away is None:
         return
@@ -145,7 +145,7 @@ def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping
 
 
 def angle_text(degrees: float) -> str:
-    """An angle with its side, as it is asked for.
+    """Format an angle with its side, as in prompts.
 
     >>> angle_text(45.0), angle_text(-30.0), angle_text(0.0)
     ('45° right', '30° left', '0°')
@@ -155,7 +155,7 @@ def angle_text(degrees: float) -> str:
 
 
 def bearing_text(degrees: float) -> str:
-    """An angle in words that need no question beside them.
+    """Format an angle in words that need no question beside them.
 
     >>> bearing_text(45.0), bearing_text(-30.0), bearing_text(180.0)
     ("45° to the camera's right", "30° to the camera's left", 'straight behind')
@@ -171,9 +171,10 @@ _LEVEL = re.compile(rf"(?:(?:same|level|with|as|their|his|her|height|of|on)\s*)*
 
 
 def height(role: str) -> Callable[[str, Mapping[str, Any]], Meaning]:
-    """A reader of the height of a head's middle [m], from the floor or from the eyes.
+    """Return a reader of the height of a head's middle [m], from the floor or from the eyes.
 
-    Raises ValueError for one that its distance from the face does not reach, or that is over the ceiling.
+    The reader raises ValueError for a height that the distance from the face cannot reach, or above the
+    ceiling.
     """
 
     def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
@@ -212,11 +213,11 @@ _RUN_ON = re.compile(
     rf"({NUMBER}\s*{_DEG}?\s*{_ONE_SIDE}|{NUMBER}\s*{_DEG}|(?<![\d°] ){_ONE_SIDE}(?: \d\d\d?(?!\S))?)"
     r"(?:\s+(?:and )?([\d.,].*))?"
 )
-"""Distance, angle and height with nothing between them: the angle is what has a side or degrees."""
+"""Distance, angle and height without commas: the angle is the part with a side or degrees."""
 
 
 def _parts(line: str) -> list[str]:
-    """Distance, angle and height as they were typed, with commas between them or without."""
+    """Return distance, angle and height as typed, with commas between them or without."""
     found: list[str] = []
     for part in filter(None, _BETWEEN.split(line)):
         run_on = _RUN_ON.fullmatch(part)
@@ -225,7 +226,7 @@ def _parts(line: str) -> list[str]:
 
 
 def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
-    """A reader of how far a head is from the face [m]; angle and height may follow after commas.
+    """Return a reader of a head's distance from the face [m]; angle and height may follow after commas.
 
     >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).extra
     {'angle': -30.0, 'height': 2.0, 'feet': False}

@@ -1,4 +1,4 @@
-"""A typed line made plain: one kind of each mark, small letters, number words as digits; and typos."""
+"""A typed line: normalization, and a scan for the trade's words in any order, with typos."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 
 def split_list(text: str) -> tuple[str, ...]:
-    """Words and phrases with commas between, over as many lines as they need.
+    """Split words and phrases at commas; line breaks count as blanks.
 
     >>> split_list("yes, of\\n course")
     ('yes', 'of course')
@@ -20,14 +20,14 @@ def split_list(text: str) -> tuple[str, ...]:
 
 
 NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
-"""A number as people write one: with a point or a comma, a fraction, or a whole and a fraction."""
+"""Pattern of a number as people write one: with a point or a comma, a fraction, or a whole and a fraction."""
 UNSURE_ANSWERS = frozenset(
     split_list("""
     default, usual, normal, typical, don't know, dont know, i don't know, i dont know, dunno, idk, not
     sure, unsure, no idea, whatever, any, anything, same, ok, okay, -
 """)
 )
-"""Answers that leave the choice to us."""
+"""Answers that leave the choice to the default."""
 
 _ESCAPES = re.compile(r"\x1b(?:\[[0-9;]*[A-Za-z~]|.)?")
 _MARKS = str.maketrans(
@@ -80,7 +80,7 @@ _HALVES = (
 
 
 def normalize(text: str) -> str:
-    """The line with one kind of each mark, in small letters, its number words as digits.
+    """Return the line with one kind of each mark, in lower case, its number words as digits.
 
     >>> normalize("Five foot 6 ½”"), normalize("One and a half stops!"), normalize("half a stop")
     ('5 foot 6 1/2"', '1.5 stops', '0.5 stop')
@@ -94,7 +94,7 @@ def normalize(text: str) -> str:
 
 
 def has_number_words(text: str) -> bool:
-    """Whether a line has numbers in words, which are worth reading back.
+    """Return true for a line with numbers in words, which are worth reading back.
 
     >>> has_number_words("one and a half stops"), has_number_words("1½ stops")
     (True, False)
@@ -103,7 +103,7 @@ def has_number_words(text: str) -> bool:
 
 
 def parse_number(text: str) -> float:
-    """The number that matches `NUMBER`; ValueError for a fraction of nothing.
+    """Return the number that matches `NUMBER`; raises ValueError for a fraction with denominator 0.
 
     >>> parse_number("1,7"), parse_number("1 1/2"), parse_number(".5")
     (1.7, 1.5, 0.5)
@@ -118,7 +118,7 @@ def parse_number(text: str) -> float:
 
 
 def short_number(value: float) -> str:
-    """A number with no more digits than it needs, two after the point at most.
+    """Format a number with no more digits than it needs, two decimals at most.
 
     >>> short_number(2.4), short_number(120.0), short_number(1 / 3)
     ('2.4', '120', '0.33')
@@ -127,7 +127,7 @@ def short_number(value: float) -> str:
 
 
 def remove_words(line: str, words: Iterable[str]) -> str:
-    """The line without those words and phrases, of several at one place the longest."""
+    """Remove these words and phrases from the line; of several at one place, the longest."""
     return " ".join(_phrases(tuple(words)).sub(" ", line).split()).strip(" ,;:")
 
 
@@ -137,7 +137,7 @@ def _phrases(words: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def closest_word(word: str, known: Iterable[str]) -> str | None:
-    """The known word that a mistyped one is most like; None for a short word or one unlike all.
+    """Return the known word most like a mistyped one; None for a short word or one unlike all.
 
     >>> closest_word("flourescent", ["halogen", "fluorescent"]), closest_word("cat", ["cut"])
     ('fluorescent', None)
@@ -153,7 +153,7 @@ FILLER_WORDS = split_list("""
     like, i'd say, please, we'll use, use, would be, should be, set to, or so, more or less, ~, my, our,
     will be, i want, we want, give me, exactly, here
 """)
-"""What people put around an answer without changing it."""
+"""Words that people put around an answer without changing it."""
 
 
 def any_of(words: Iterable[str]) -> str:
@@ -164,9 +164,9 @@ _LETTERS = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ł": "l", "đ": "d
 
 
 def slug(text: str, otherwise: str) -> str:
-    """A name as the rig file takes it, made of any name: small letters, digits and hyphens, at most 32.
+    """Turn any name into a name of the rig file: lower-case letters, digits and hyphens, at most 32.
 
-    `otherwise` is for one without a single letter or digit of those.
+    `otherwise` replaces a name without a single such letter or digit.
 
     >>> slug("Anna's Côté Studio", "studio"), slug("工作室", "studio")
     ('annas-cote-studio', 'studio')
@@ -182,19 +182,19 @@ _BETWEEN = re.compile(r"[\s,;:()+&.-]+")
 
 
 class ScannedWord(NamedTuple):
-    """One thing that was understood: which row of the table, and the match."""
+    """One recognized word or phrase: its row in the table, and the match."""
 
     row: str
     match: re.Match[str]
 
 
 def compile_rows(table: Mapping[str, str]) -> WordPatterns:
-    """Patterns in the order in which they are tried, each up to the end of a word."""
+    """Compile patterns in the order in which they are tried, each up to the end of a word."""
     return tuple((row, re.compile(rf"(?:{pattern})(?![\w])")) for row, pattern in table.items())
 
 
 class UnknownWordError(ValueError):
-    """A word that is in no row, and like none; `word` says which."""
+    """A word that matches no row and resembles none; `word` is that word."""
 
     def __init__(self, word: str) -> None:
         super().__init__(f"{word!r} is not understood here")
@@ -204,7 +204,11 @@ class UnknownWordError(ValueError):
 def scan(
     line: str, known: WordPatterns, skip: Iterable[str], vocabulary: Iterable[str]
 ) -> Iterator[ScannedWord]:
-    """Everything in a plain line, from left to right; a mistyped word counts as the one it is most like."""
+    """Yield everything in a normalized line from left to right; a mistyped word counts as the one it most
+    resembles.
+
+    Raises UnknownWordError.
+    """
     skipped, at = frozenset(skip), 0
     while at < len(line):
         if (gap := _BETWEEN.match(line, at)) is not None:

@@ -1,4 +1,4 @@
-"""The wire that levels go down, as people call it, and the few things that each kind of wire needs."""
+"""The wire that carries the levels, by its common names, and the settings of each kind of wire."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ WIRE_NAMES = {
     SACN: "DMX over the network",
     SERIAL: "a USB-DMX cable",
 }
-"""What each wire is called to people."""
+"""Name of each wire in prompts and notes."""
 DRIVER = "lamps"
-"""What the first rig's driver is called."""
+"""Name of the first rig's driver."""
 _WORDS: dict[str, str] = {
     **dict.fromkeys(
         ("none", "no", "not", "nothing", "not yet", "later", "none yet", "sim", "simulate", "simulated"), SIM
@@ -56,7 +56,7 @@ _SKIP = (
 
 
 def wire(text: str, _: Mapping[str, Any]) -> Meaning:
-    """The kind of wire by any of its names.
+    """Read the kind of wire from any of its names.
 
     >>> wire("wifi", {}).value, wire("USB DMX dongle", {}).value, wire("not yet", {}).value
     ('mqtt', 'dmx-serial', 'sim')
@@ -100,7 +100,7 @@ EVERYWHERE = (
 
 
 def to(text: str, _: Mapping[str, Any]) -> Meaning:
-    """Where DMX over the network goes: addresses, or multicast.
+    """Read the destination of DMX over the network: addresses, or multicast.
 
     >>> to("192.0.2.7, 192.0.2.8", {}).value, to("Multicast", {}).value
     (('192.0.2.7', '192.0.2.8'), ('multicast',))
@@ -127,7 +127,7 @@ def _in_range(host: str) -> bool:
 
 
 def universe(text: str, _: Mapping[str, Any]) -> Meaning:
-    """A universe of 1 to 63999."""
+    """Read a universe of 1 to 63999."""
     digits = re.fullmatch(
         r"(?:universe|uni|u|no\.?|#|number)?\s*(\d+)", remove_words(normalize(text), FILLER_WORDS)
     )
@@ -137,20 +137,20 @@ def universe(text: str, _: Mapping[str, Any]) -> Meaning:
 
 
 class Slots(NamedTuple):
-    """The DMX slots of the heads, in their order, and how many bits each has."""
+    """The DMX slots of the heads, in their order, and the bits of each."""
 
     numbers: tuple[int, ...]
     bits: int = 8
 
 
 def dimmed_roles(answers: Mapping[str, Any]) -> tuple[str, ...]:
-    """The roles whose lamps are dimmed, in their order."""
+    """Return the roles whose lamps are dimmed, in their order."""
     roles = ("key", "fill", "hair", "background")
     return tuple(role for role in roles if answers.get(role, True) and answers.get(f"{role}.dimmable"))
 
 
 def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """One slot a dimmed head; a single number is the first of slots in a row.
+    """Read one slot for each dimmed head; a single number is the first of consecutive slots.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
     >>> slots("101 and 121", two).value.numbers, slots("10", two).note
@@ -181,7 +181,7 @@ def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
 
 
 def device(text: str, _: Mapping[str, Any]) -> Meaning:
-    """The device file of a serial adapter.
+    """Read the device file of a serial adapter.
 
     >>> device("ttyUSB0", {}).value, device("usb 1", {}).value
     ('/dev/ttyUSB0', '/dev/ttyUSB1')
@@ -200,7 +200,7 @@ def device(text: str, _: Mapping[str, Any]) -> Meaning:
 
 
 class Broker(NamedTuple):
-    """A broker's place; `port` None for the usual one."""
+    """Address of a broker; `port` None for the usual one."""
 
     host: str
     port: int | None = None
@@ -208,7 +208,7 @@ class Broker(NamedTuple):
 
 
 def broker(text: str, _: Mapping[str, Any]) -> Meaning:
-    """A broker from its address, with a port or as a URL.
+    """Read a broker from its address, with a port or as a URL.
 
     >>> broker("mqtt://192.0.2.9:1884", {}).value, broker("this machine", {}).value.host
     (Broker(host='192.0.2.9', port=1884, tls=False), '127.0.0.1')
@@ -229,7 +229,8 @@ USUAL_TOPIC = "room/lamp-NAME/order"
 
 
 def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """The topic of each dimmed head: one pattern with NAME where the head's name stands, or one topic a head.
+    """Read the topic of each dimmed head: one pattern with NAME for the head's name, or one topic for each
+    head.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
     >>> topics("room/lamp-NAME/order", two).value
@@ -255,7 +256,7 @@ def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
 
 
 class BulbMessage(NamedTuple):
-    """What a bulb is sent for a level, and the code of full level."""
+    """The message that sets a bulb's level, and the code of full level."""
 
     send_as: str
     full_scale: int = 255
@@ -265,7 +266,7 @@ _PLACEHOLDER = re.compile(r"\{(?:code|share|percent)\}")
 
 
 def message(text: str, _: Mapping[str, Any]) -> Meaning:
-    """The message for a level: a plain number to some full scale, percent, or JSON with a field.
+    """Read the message for a level: a plain number to some full scale, percent, or JSON with a field.
 
     >>> message("percent", {}).value
     BulbMessage(send_as='{percent}', full_scale=100)

@@ -22,12 +22,12 @@ NO = split_list("""
 """)
 
 
-_ALONE = frozenset(
+_WHOLE_ANSWERS = frozenset(
     split_list("""
     on, off, both, right, with, 1, 0, true, false, y, n, d, j, not, without, always, often
 """)
 )
-"""Words that say yes or no as a whole answer, and little inside of one."""
+"""Words that mean yes or no as a complete answer, but little inside a sentence."""
 
 
 _NOT = (
@@ -37,7 +37,9 @@ _NOT = (
 
 
 def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> bool:
-    """A yes or no, by itself or in a sentence; `yes` and `no` are the words of a question of its own.
+    """Return the yes or no in an answer; `yes` and `no` are extra words of the question.
+
+    Raises ValueError for an answer that is neither.
 
     >>> yes_or_no("Yep!"), yes_or_no("no, none of us"), yes_or_no("not sitting", ["standing"], ["sitting"])
     (True, False, True)
@@ -57,49 +59,56 @@ def yes_or_no(text: str, yes: Iterable[str] = (), no: Iterable[str] = ()) -> boo
     raise ValueError(f"{text.strip()!r} is neither yes nor no")
 
 
-_SAID = dict.fromkeys(
+_PLAIN_WORDS = dict.fromkeys(
     split_list("y, yes, yeah, yea, yep, yup, ye, ya, ja, oui, si, sí, sure, of course, true, 1, on"), True
 ) | dict.fromkeys(
     split_list("n, no, nope, nah, nein, non, não, not, none, never, nothing, false, 0, off"), False
 )
-"""Words that say yes or no so plainly that a line which begins with one need not be read back."""
+"""Words so plain at the beginning of a line that the answer need not be read back."""
 
 
 def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
-    """How a yes or no is read back; nothing where the line begins with one, or has a word of `own`.
+    """Return the note that reads a yes or no back; empty where the line is plain or has a word of `own`.
 
     >>> yes_note("Yes, mostly", True), yes_note("sometimes", True), yes_note("contacts", False, ["contacts"])
     ('', 'read as yes', '')
     """
     line = normalize(text)
-    begun = re.match(any_of(_SAID) + r"(?!\w)", line)
-    plainly = (begun is not None and _SAID[begun[1]] is value) or any(word in line for word in own)
+    begun = re.match(any_of(_PLAIN_WORDS) + r"(?!\w)", line)
+    plainly = (begun is not None and _PLAIN_WORDS[begun[1]] is value) or any(word in line for word in own)
     return "" if plainly else f"read as {'yes' if value else 'no'}"
 
 
 def _way_in(line: str, own: Mapping[str, bool], common: Mapping[str, bool]) -> bool | None:
-    """What a sentence says by the question's own words, turned by a not, or else by the first common one."""
+    """Return the answer in a sentence by the question's own words, negated by a not, or else by the first
+    common one.
+    """
     if own and (word := re.search(rf"({_NOT})?(?<![\w-]){any_of(own)}(?![\w-])", line)) is not None:
         return own[word[2]] ^ bool(word[1])
-    sentence = {word: way for word, way in common.items() if word not in _ALONE}
+    sentence = {word: way for word, way in common.items() if word not in _WHOLE_ANSWERS}
     first = re.search(rf"(?<![\w-]){any_of(sentence)}(?![\w-])", line)
     return None if first is None else sentence[first[1]]
 
 
-def yes_no_reader(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> AnswerReader:
-    """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
+def yes_no_reader(
+    also_yes: str = "", also_no: str = "", readback: tuple[str, str] | None = None
+) -> AnswerReader:
+    """Return a reader of yes or no with extra words.
+
+    `readback` holds the two words that read an answer back.
+    """
     own = [also.split("|") if also else [] for also in (also_yes, also_no)]
 
     def reads(text: str, _: Answers) -> Meaning:
         try:
             value = yes_or_no(text, *own)
         except ValueError:
-            if told is None:
+            if readback is None:
                 raise
-            raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
-        if told is None:
+            raise ValueError(f"{text.strip()!r} is neither {readback[0]} nor {readback[1]}") from None
+        if readback is None:
             return Meaning(value, yes_note(text, value, own[not value]))
         plainly = any(word in normalize(text) for word in own[not value])
-        return Meaning(value, "" if plainly else f"read as {told[not value]}")
+        return Meaning(value, "" if plainly else f"read as {readback[not value]}")
 
     return reads

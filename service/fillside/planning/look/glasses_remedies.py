@@ -1,4 +1,6 @@
-"""What clears a source's image from the wearer's spectacles: height, a step aside, temples, chin."""
+"""Remedies for a source mirrored in spectacles: raise it, carry it round, lift the temples, lower the
+chin.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,7 @@ from fillside.planning.look.pose import unit
 FloatArray = npt.NDArray[np.float64]
 
 WANTED_MARGIN_DEG = 3.0
-"""How far an image should stay off the lens: heads nod (common practice, no source)."""
+"""Wanted angle between image and lens, since heads nod (common practice, no source)."""
 HIGHEST_M, STEP_M = 4.0, 0.05
 WIDEST_SHIFT_DEG, SHIFT_STEP_DEG = 90.0, 2.0
 MOST_NOD_DEG, NOD_STEP_DEG = 30.0, 1.0
@@ -27,13 +29,13 @@ ASSUMES = (
     "weaker image in another place, and a coating makes both fainter but does not remove them"
 )
 MOST_TILT_DEG = 12.0
-"""More than this the temples do not lift and stay on (common practice, no source)."""
+"""Largest lens tilt that lifted temples allow and still stay on (common practice, no source)."""
 
 
 class GlassesRemedy(PlanningAnswer):
-    """One way to clear the lens: what to do, by how much, and the margin it leaves.
+    """One way to clear the lens: the instruction, its amount, and the margin it leaves.
 
-    `turned_deg` is how far round the subject, above 0 to the camera's right, or how far the lenses tilt.
+    `turned_deg` is the angle round the subject, above 0 to the camera's right, or the tilt of the lenses.
     """
 
     way: Literal["raise", "carry", "temples", "chin"]
@@ -45,11 +47,12 @@ class GlassesRemedy(PlanningAnswer):
 
 
 class GlassesAnswer(PlanningAnswer):
-    """What one source does in the spectacles.
+    """The effect of one source in the spectacles, and its remedies.
 
-    `margin_deg` is how far its image stays off the lens, negative where it is seen in it; `lowest_height_m`
-    the lowest place of its centre, straight above or below where it stands and aimed as it is, that keeps the
-    wanted margin from there up to the present height or higher; None where no height to `highest_m` does.
+    `margin_deg` is the angle between image and lens, negative where the image is seen. `lowest_height_m` is
+    the lowest place of the source's centre, straight above or below its present one and aimed as it is, that
+    keeps the wanted margin from there up to the present height or higher; None where no height up to
+    `highest_m` does.
     """
 
     source: str
@@ -67,7 +70,9 @@ Move = Callable[[float], tuple[Wearer, Disc]]
 
 
 def _first_clear(moved: Move, amounts: Sequence[float], wanted_deg: float) -> tuple[float, float] | None:
-    """The first of the rising amounts with the wanted margin, made finer by halving: (amount, margin)."""
+    """Return the first of the rising amounts with the wanted margin, refined by bisection: (amount,
+    margin).
+    """
     before: float | None = None
     for amount in amounts:
         if margin_deg(*moved(amount)) >= wanted_deg:
@@ -88,7 +93,7 @@ def _halved(moved: Move, hides: float, clear: float, wanted_deg: float) -> float
 
 
 COINCIDE_M = 1e-6
-"""A source that has come to its own target goes on shining as it did."""
+"""Distance [m] below which a source has reached its own target and keeps its direction."""
 
 
 def _aimed(disc: Disc, centre: FloatArray, target: FloatArray) -> Disc:
@@ -107,10 +112,11 @@ def _at_height(wearer: Wearer, disc: Disc) -> Callable[[float], tuple[Wearer, Di
 def lowest_height_m(
     wearer: Wearer, disc: Disc, wanted_deg: float = WANTED_MARGIN_DEG, highest_m: float = HIGHEST_M
 ) -> float | None:
-    """The lowest centre height [m] that keeps the wanted margin from there up; None if none does.
+    """Return the lowest centre height [m] that keeps the wanted margin from there up; None if none does.
 
-    From the present height upward until the image is off the lens, or, where it is already, downward until it
-    comes back. The source keeps its place on the floor and stays aimed at the same point.
+    Searches upward from the present height until the image is off the lens or, where it already is, downward
+    until it comes back. The source keeps its place on the floor and stays aimed at the same point.
+    `wanted_deg` is the margin [degrees] and `highest_m` the limit of the search [m].
     """
     moved = _at_height(wearer, disc)
     height = float(disc.centre[2])
@@ -205,7 +211,7 @@ def glasses_answer(
     wanted_deg: float = WANTED_MARGIN_DEG,
     highest_m: float = HIGHEST_M,
 ) -> GlassesAnswer:
-    """What one source does in the wearer's spectacles, and every way to clear it that was found."""
+    """Return the effect of one source in the wearer's spectacles, and every remedy that was found."""
     margin = margin_deg(wearer, disc)
     lowest = lowest_height_m(wearer, disc, wanted_deg, highest_m)
     cures: list[GlassesRemedy] = []

@@ -1,4 +1,4 @@
-"""One mark solution: the balance solved there, and every question about its light asked of it."""
+"""One mark planned: the balance solved there, and every answer about its light."""
 
 from __future__ import annotations
 
@@ -32,17 +32,17 @@ FloatArray = npt.NDArray[np.float64]
 
 
 AddUncertainty = Callable[[Report, BalanceTarget], Report]
-"""Gives a report the uncertainties of what it says; planning knows light and balance, not readings."""
+"""Adds uncertainties to a report; planning knows light and balance, not readings."""
 LOOKS_AHEAD = np.array([0.0, -1.0, 0.0])
-"""Where a face that stands on the very point it looks at is turned, as the balance takes it."""
+"""Direction of a face that stands on the very point it looks at, as in the balance."""
 
 
 class StandPosition(PlanningAnswer):
-    """Where a head stands as seen from the subject.
+    """Position of a head as seen from the subject.
 
-    `floor_m` is along the floor and `straight_m` from the face to the middle of the lit face; `side_deg`
-    from the line to the camera, to the camera's right above 0; `up_deg` above the face; `tilt_deg` how far
-    the head points down, from its aim.
+    `floor_m` is along the floor and `straight_m` from the face to the middle of the lit face. `side_deg` is
+    the bearing from the line to the camera, above 0 to the camera's right, `up_deg` the elevation above the
+    face, and `tilt_deg` the angle by which the head points down.
     """
 
     head: str
@@ -55,7 +55,7 @@ class StandPosition(PlanningAnswer):
 
 
 def stand_position(rig: Rig, head: Head, point: Sequence[float]) -> StandPosition:
-    """How a head stands to a subject at `point` [m]."""
+    """Return the position of a head relative to a subject at `point` [m]."""
     there, camera, aim = head.position, rig.camera.position, rig.aim_of(head)
     floor = math.dist(there[:2], point[:2])
     to_camera = math.atan2(camera[0] - point[0], point[1] - camera[1])
@@ -91,7 +91,7 @@ class MarkPlan(PlanningAnswer):
 
 @dataclass(frozen=True)
 class MarkSolution:
-    """One mark solved: what every answer about it is worked out from; `outputs` (heads,) 0..1."""
+    """One mark solved, the basis of every answer about it; `outputs` (heads,) 0..1."""
 
     metering: Metering
     wish: BalanceTarget
@@ -106,13 +106,13 @@ class MarkSolution:
 
     @cached_property
     def looks_at(self) -> FloatArray:
-        """The point the face looks at; straight toward the camera's side for one who stands on that point."""
+        """The point the face looks at [m]; toward the camera's side for a face on that very point."""
         looks_at, place = self.metering.looks_at(), np.asarray(self.rows.point)
         met = float(np.linalg.norm(looks_at - place)) < 1e-9
         return place + LOOKS_AHEAD if met else looks_at
 
     def with_uncertainty(self, add_uncertainty: AddUncertainty | None) -> MarkSolution:
-        """The same with how sure it is, where there is somebody to say so."""
+        """Return the same with the uncertainties that `add_uncertainty` gives, or itself for None."""
         return (
             self if add_uncertainty is None else replace(self, report=add_uncertainty(self.report, self.wish))
         )
@@ -126,7 +126,7 @@ class MarkSolution:
 def solve_mark(
     metering: Metering, wish: BalanceTarget, limits: OutputLimits, point: tuple[float, float, float]
 ) -> MarkSolution:
-    """The balance at one place [m], as the hold would settle it."""
+    """Solve the balance at one place [m], as the hold would settle it."""
     rows = metering.rows_at(point)
     solution = solve_rows(metering, rows, wish, limits)
     outputs = outputs_of(metering.scene, solution.codes) * (limits.most > 0)
@@ -134,7 +134,9 @@ def solve_mark(
 
 
 def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
-    """The answers about one mark; without `wander` its map, which takes most of the time, is left out."""
+    """Return the answers about one mark; without `wander` its map, which takes most of the time, is left
+    out.
+    """
     own, rig, rows = solution.metering.scene, solution.rig, solution.rows
     return MarkPlan(
         mark=mark,

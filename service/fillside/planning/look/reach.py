@@ -1,7 +1,9 @@
-"""Which ratios and exposures a place allows, and which head's limit makes each corner of that region.
+"""The ratios and exposures that a place allows, and the limits that make each corner of that region.
 
-Key and fill each run on one common output between their floors and full light, so the region is the image
-of a rectangle under the balance's own equations; all of it asks the same plane that the hold solves in.
+Key and fill each run on one common output between their floors and full light, so the region is the image of
+a rectangle under the balance's own equations; all of it uses the plane in which the hold solves. Lines of
+constant ratio or exposure are polylines given at their bends, so that every quantity is exactly linear
+between two points.
 """
 
 from __future__ import annotations
@@ -32,20 +34,23 @@ class OutputLine:
 
 
 def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> OutputLine:
-    """The line through given points."""
+    """Return the line through given common outputs of key and fill."""
     return OutputLine(key, fill, plane.lux_at(key, fill))
 
 
 def constant_exposure_line(plane: Plane) -> OutputLine | None:
-    """Where the exposure is as wanted, from most fill to most key; None where no legal outputs reach it."""
+    """Return the line of wanted exposure, from most fill to most key; None where no legal outputs reach
+    it.
+    """
     wanted = plane.wish.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
     return _matching(plane, by_key, wanted - by_fill[::-1], plane.fill.common[::-1])
 
 
 def constant_ratio_line(plane: Plane) -> OutputLine | None:
-    """Where the ratio is as wanted, from the least light to the most; None where it does not rise or does
-    not exist."""
+    """Return the line of wanted ratio, from the least light to the most; None where it does not rise or
+    does not exist.
+    """
     bright, dark = plane.sides
     by_key, by_fill, base = (
         lux[bright] - plane.wish.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
@@ -60,7 +65,7 @@ def constant_ratio_line(plane: Plane) -> OutputLine | None:
 def _matching(
     plane: Plane, rising_key: FloatArray, rising_fill: FloatArray, fill: FloatArray
 ) -> OutputLine | None:
-    """The line where two rising functions, given at the bends of key and fill, are equal."""
+    """Return the line where two rising functions, given at the bends of key and fill, are equal."""
     low, high = max(rising_key[0], rising_fill[0]), min(rising_key[-1], rising_fill[-1])
     if low > high:
         return None
@@ -82,7 +87,7 @@ ASSUMES = (
 
 
 class ReachCorner(PlanningAnswer):
-    """One end of what can be had: ratio, exposure, and the heads whose limits end it there."""
+    """One end of the reachable region: ratio, exposure, and the heads whose limits end it there."""
 
     ratio: float | None
     ratio_stops: float | None
@@ -93,19 +98,19 @@ class ReachCorner(PlanningAnswer):
 
 
 class ReachSpan(PlanningAnswer):
-    """From the least to the most of one quantity while the other is as wanted."""
+    """The least and the most of one quantity while the other is as wanted."""
 
     least: ReachCorner
     most: ReachCorner
 
 
 class ReachAnswer(PlanningAnswer):
-    """What a place allows.
+    """The region of ratios and exposures that a place allows.
 
-    `corners` are key and fill at floor and full in all four ways; `outline` the region's edge as pairs of
-    ratio in stops and exposure in stops against the target, closed; `ratios` at the wanted exposure and
-    `exposures` at the wanted ratio, None where the wanted one cannot be had at all. Without a key or a fill
-    there is no region and `corners` is empty.
+    `corners` are key and fill at floor and full in all four combinations. `outline` is the region's closed
+    edge as pairs of ratio [stops] and exposure against the target [stops]. `ratios` is the span at the wanted
+    exposure and `exposures` at the wanted ratio, None where the wanted one cannot be reached at all. Without
+    a key or a fill there is no region and `corners` is empty.
     """
 
     target_ratio: float
@@ -120,7 +125,7 @@ class ReachAnswer(PlanningAnswer):
 def reach_answer(
     metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> ReachAnswer:
-    """The region at the place of `rows`; `outputs` (heads,) are the planned ones, for the other roles."""
+    """Return the region at the place of `rows`; `outputs` (heads,) 0..1 set the other roles."""
     plane = _plane(metering, rows, wish, limits, outputs)
     if plane is None:
         return ReachAnswer(
@@ -162,7 +167,7 @@ def _plane(
 
 
 class _Region:
-    """Corners, outline and spans of one plane, in the terms of the wish."""
+    """Corners, outline and spans of one plane, in the terms of the target."""
 
     def __init__(self, metering: Metering, plane: Plane) -> None:
         self.names = metering.scene.names
@@ -194,7 +199,7 @@ class _Region:
         )
 
     def outline(self, corners: FloatArray) -> tuple[tuple[float, float], ...]:
-        """The region's edge from corner to corner, in equal steps of log output."""
+        """Return the region's edge from corner to corner, in equal steps of log output."""
         edge = []
         for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
             share = np.linspace(0, 1, EDGE_STEPS, endpoint=False)
@@ -208,7 +213,7 @@ class _Region:
         return tuple(points)
 
     def span(self, line: OutputLine | None, *, by_ratio: bool) -> ReachSpan | None:
-        """The two ends of a line, the lower ratio or exposure first; None without a line."""
+        """Return the two ends of a line, the lower ratio or exposure first; None without a line."""
         if line is None:
             return None
         ends = [self._corner(line, 0), self._corner(line, len(line.key) - 1)]
@@ -224,7 +229,7 @@ def _ends(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 class HeadMargin(PlanningAnswer):
-    """How far a head may still go at its planned level: stops to full and to its floor, None without end.
+    """The room of a head at its planned level: stops to full and to its floor, None without a limit.
 
     A head that cannot be dimmed has neither; one without a floor goes down to the least its wire can give.
     """
@@ -236,17 +241,17 @@ class HeadMargin(PlanningAnswer):
 
 
 def head_margins(names: tuple[str, ...], limits: OutputLimits, outputs: FloatArray) -> tuple[HeadMargin, ...]:
-    """The margins of all heads at the outputs (heads,)."""
+    """Return the margins of all heads at the outputs (heads,) 0..1."""
     margins = []
     for i, name in enumerate(names):
-        held, output = bool(limits.held[i]) and outputs[i] > 0, float(outputs[i])
+        dimmed, output = bool(limits.held[i]) and outputs[i] > 0, float(outputs[i])
         least = float(limits.least[i])
         margins.append(
             HeadMargin(
                 head=name,
                 output=output,
-                to_full_stops=math.log2(float(limits.most[i]) / output) if held else None,
-                to_floor_stops=math.log2(output / least) if held and least > 0 else None,
+                to_full_stops=math.log2(float(limits.most[i]) / output) if dimmed else None,
+                to_floor_stops=math.log2(output / least) if dimmed and least > 0 else None,
             )
         )
     return tuple(margins)

@@ -1,4 +1,4 @@
-"""What happens over the set when the subject wanders: levels left alone, and levels that follow."""
+"""Balance errors over the set when the subject wanders, with fixed levels and with levels that follow."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from fillside.rig.scene.subject_limits import why_not_there
 FloatArray = npt.NDArray[np.float64]
 
 ACROSS = 9
-"""Places looked at across the map, each way."""
+"""Places in each direction of the map."""
 
 ASSUMES = (
     "the head at one height and turned to where the face looks; what is told beside it is for that circle"
@@ -27,7 +27,7 @@ ASSUMES = (
 
 
 class LightErrors(PlanningAnswer):
-    """Errors and face at one place, under one way of setting the levels."""
+    """Errors and face ratio at one place, under one way of setting the levels."""
 
     ratio_error_stops: float | None
     exposure_error_stops: float | None
@@ -53,7 +53,9 @@ class LargestErrors(PlanningAnswer):
 
 
 class WanderAnswer(PlanningAnswer):
-    """A square map about a mark, row by row from the camera's side; the worst is taken within the radius."""
+    """A square map about a mark, row by row from the camera's side; the largest errors are within the
+    radius.
+    """
 
     radius_m: float
     places: tuple[WanderPlace, ...]
@@ -72,7 +74,10 @@ def wander_answer(
     radius_m: float,
     across: int = ACROSS,
 ) -> WanderAnswer:
-    """The map about the place of `rows`: levels left at `outputs` (heads,), and solved anew everywhere."""
+    """Return the map about the place of `rows`: with fixed `outputs` (heads,), and solved anew everywhere.
+
+    `radius_m` is the radius of the circle [m] and `across` the number of places in each direction.
+    """
     x, y, z = rows.point
     steps = np.linspace(-radius_m, radius_m, across)
     places = tuple(
@@ -111,7 +116,7 @@ def _place(
 
 
 def light_errors(wish: BalanceTarget, now: MeteredBalance) -> LightErrors:
-    """How far what is measured is from the wish."""
+    """Return the distance of a metered balance from the target."""
     return LightErrors(
         ratio_error_stops=None if now.ratio_stops is None else now.ratio_stops - math.log2(wish.quotient),
         exposure_error_stops=math.log2(now.exposure_lux / wish.exposure_lux)

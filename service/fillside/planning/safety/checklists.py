@@ -1,4 +1,4 @@
-"""What to do before, during and after a shoot with this rig; common practice of the trade, no source."""
+"""Checklists before, during and after a shoot with this rig; common practice of the trade, no source."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Checklists(PlanningAnswer):
 
 
 def checklists(rig: Rig) -> Checklists:
-    """The lists for the lamps, modifiers and roles that this rig has."""
+    """Return the lists for the lamps, modifiers and roles of this rig."""
     return Checklists(before=tuple(_before(rig)), during=tuple(_during(rig)), after=tuple(_after(rig)))
 
 

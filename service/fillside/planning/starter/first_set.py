@@ -1,4 +1,4 @@
-"""A first set from a few answers: where camera, subject and heads are, with which lamps."""
+"""A first set from a few answers: places of camera, subject and heads, and their lamps."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from fillside.rig.tables.model import Point
 
 ROLES = ("key", "fill", "hair", "background")
 BOUNCE = {True: 0.06, False: 0.02}
-"""What a light or a dark room sends back (common practice, no source)."""
+"""Share of light that a light or a dark room sends back (common practice, no source)."""
 FLOORS = {"led": 0.02, "incandescent": 0.03, "halogen": 0.03, "cfl": 0.2, "tube": 0.1, "discharge": 0.5}
 """Smallest steady output by kind of lamp (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class FirstHead:
-    """One head of the first set: where it stands, what it aims at, its lamp and its modifier."""
+    """One head of the first set: its place, aim, lamp and modifier."""
 
     role: str
     stand: Stand
@@ -43,7 +43,7 @@ class FirstHead:
 
 @dataclass(frozen=True)
 class FirstSet:
-    """Everything that the first rig file says, its exposure settings aside."""
+    """Everything in the first rig file except the exposure settings."""
 
     answers: Mapping[str, Any]
     eyes_m: float
@@ -61,17 +61,17 @@ class FirstSet:
 
     @property
     def fps(self) -> float:
-        """The frame rate that was said with the shutter, or goes with the mains: half its frequency."""
+        """The frame rate given with the shutter, or the one usual with the mains: half their frequency."""
         return float(self.answers.get("fps", self.hertz / 2))
 
 
 def roles_of(answers: Mapping[str, Any]) -> tuple[str, ...]:
-    """The roles that the answers have a head for."""
+    """Return the roles for which the answers have a head."""
     return tuple(role for role in ROLES if answers.get(role, True))
 
 
 def first_set(answers: Mapping[str, Any]) -> FirstSet:
-    """The set for complete answers, as `questions.default_answers` or a person gives them."""
+    """Return the set for complete answers, as `questions.default_answers` or a person gives them."""
     volts, hertz, amps = MAINS[answers["mains"]]
     return FirstSet(
         answers=answers,

@@ -1,4 +1,4 @@
-"""The questions about one head: its lamp, what is on it, and where its stand is."""
+"""The questions about one head: its lamp, its modifier, and the place of its stand."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from fillside.planning.starter.stand_places import BEARING_DEG, Stand, typical_s
 
 NAMES = {"key": "Key light", "fill": "Fill light", "hair": "Hair light", "background": "Background light"}
 LED_WATTS = {"key": 40.0, "fill": 40.0, "hair": 15.0, "background": 15.0}
-"""The LED lamp that a head is taken to have, W (common practice, no source)."""
+"""Power of the default LED lamp by role [W] (common practice, no source)."""
 USUAL_MODIFIER = {
     "key": "shoot-through",
     "fill": "shoot-through",
@@ -35,7 +35,7 @@ TAKES = {
     "angle": "degrees and a side, or the clock seen from above: 45 left, 30° right, behind, 4 o'clock",
     "height": "a length from the floor or from the eyes: 2 m, 6 ft, eye level, a foot above the eyes",
 }
-"""What may be answered about a head, by the last part of a question's key."""
+"""Help for the questions about a head, by the last part of a question's key."""
 
 
 class HeadQuestions:
@@ -84,7 +84,7 @@ class HeadQuestions:
         return Question(f"{self.role}.{key}", words, own, default, TAKES[key], when or self._wanted)
 
     def _own(self, reads: AnswerReader) -> AnswerReader:
-        """The reader with what else it answers under this head's keys."""
+        """Return the reader with its extra answers under this head's keys."""
 
         def own(text: str, answers: Answers) -> Meaning:
             found = reads(text, answers)
@@ -102,7 +102,7 @@ class HeadQuestions:
         return self._wanted(answers) and answers.get(f"{self.role}.modifier") != "bare"
 
     def _usual_lamp(self, answers: Answers) -> str:
-        """For the fill a lamp like the key's."""
+        """For the fill, a lamp like the key's."""
         if self.role == "fill" and "key.lamp" in answers:
             keys = ("count", "light", "cct", "dimmable")
             like = {key: answers[f"key.{key}"] for key in keys if f"key.{key}" in answers}
@@ -138,7 +138,7 @@ class HeadQuestions:
         return typical_stand(self.role, answers)
 
     def _usual_stand(self, answers: Answers) -> str:
-        """Distance, angle and height, each as the ones before it leave it, with their rounding."""
+        """Distance, angle and height, each rounded and based on the ones before it."""
         distance = default_length(self._stand(answers).distance_m, uses_feet(answers))
         known = {**answers, f"{self.role}.distance": length_m(distance)}
         angle = self._stand(known).angle_deg
@@ -158,5 +158,5 @@ class HeadQuestions:
 
 
 def head_questions(role: str) -> tuple[Question, ...]:
-    """The questions about the head of that role, in their order."""
+    """Return the questions about the head of this role, in their order."""
     return HeadQuestions(role).all()

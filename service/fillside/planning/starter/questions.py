@@ -1,7 +1,9 @@
-"""The questions from which a first rig file is written, and how their answers come together.
+"""The questions of a first rig file, the collection of their answers, and the cautions an answer brings.
 
-They know nothing of terminals: whoever asks shows a question and what stands for an empty line, takes a line,
-and lets `meaning` read it. One line may answer several questions; those are then not asked.
+Terminals are unknown here: the caller shows a question and its default, takes a line, and lets
+`Question.meaning` read it. One line may answer several questions; those are then not asked. The cautions have
+the words of `rig.checks.cautions` and `checklists`; those of an answer are found by comparing a rig with it
+to one without.
 """
 
 from __future__ import annotations
@@ -48,7 +50,7 @@ LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres al
 
 
 def length_default(metres: float) -> Callable[[Answers], str]:
-    """A usual length in the units in force."""
+    """Return a default length in the units in force."""
     return lambda answers: default_length(metres, uses_feet(answers))
 
 
@@ -113,7 +115,7 @@ _NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
 
 
 def _more_lights(text: str, _: Answers) -> Meaning:
-    """Whether there is a hair light, and where the line tells it, a light on the wall behind."""
+    """Read the wish for a hair light, and for a light on the wall behind where the line states it."""
     line = normalize(text)
     hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
     if re.search(r"\b(?:both|all|2)\b", line):
@@ -122,8 +124,10 @@ def _more_lights(text: str, _: Answers) -> Meaning:
         wanted = yes_or_no(text, ["hair", "hair light", "rim"], ["neither", "skip", "just key and fill"])
         note = yes_note(text, wanted, ("hair", "neither", "skip", "just key and fill"))
         return Meaning(wanted, note, {} if wanted or hair or behind else {"background": False})
-    said = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
-    return Meaning(hair, f"read as {said.get((hair, behind), 'a light on the wall')}", {"background": behind})
+    read_back = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
+    return Meaning(
+        hair, f"read as {read_back.get((hair, behind), 'a light on the wall')}", {"background": behind}
+    )
 
 
 MORE: dict[str, Question] = {
@@ -225,20 +229,20 @@ QUESTIONS: tuple[Question, ...] = (
 
 
 def next_question(answers: Answers) -> Question | None:
-    """The first question that is still to be answered; None when there is none."""
+    """Return the first unanswered question; None when there is none."""
     return next((q for q in QUESTIONS if q.key not in answers and q.applies(answers)), None)
 
 
 def add_answer(
     answers: Answers, question: Question, meaning: Meaning, given: Collection[str] = ()
 ) -> dict[str, Any]:
-    """The answers with one more, and with what else its line answers unless that is given by itself."""
+    """Return the answers with one more, and with the others in its line except those given separately."""
     also = {key: value for key, value in meaning.extra.items() if key in answers or key not in given}
     return {**answers, **also, question.key: meaning.value}
 
 
 def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
-    """Every question answered by what was given (as it would be typed), and else by its default."""
+    """Answer every question by the given text (as typed), and else by its default."""
     typed, answers = given or {}, dict[str, Any]()
     while (question := next_question(answers)) is not None:
         meaning = question.meaning(str(typed.get(question.key, "")), answers)
@@ -251,7 +255,7 @@ CAUTION_QUESTIONS = ("lamp", "dimmable", "modifier")
 
 
 def cautions_after(question: str, answers: Answers) -> list[str]:
-    """What to mind now that the question of that key is answered; nothing for most."""
+    """Return the cautions that the answer to this question brings; empty for most questions."""
     if question == "driver":
         return _of_wire(answers)
     role, _, key = question.partition(".")
@@ -273,7 +277,7 @@ def _of_wire(answers: Answers) -> list[str]:
 
 
 def _head(role: str, answers: Answers) -> dict[str, Any]:
-    """A head with what is answered so far, and without what its cautions do not come from."""
+    """Return a head with the answers so far, and without the keys that no caution depends on."""
     fixed = answers.get(f"{role}.dimmable") is False
     head: dict[str, Any] = {
         "name": role,

@@ -1,4 +1,4 @@
-"""The first rig file as commented text."""
+"""The first rig file as commented text, its drivers and drives included."""
 
 from __future__ import annotations
 
@@ -37,24 +37,27 @@ ISO_SERIES = (
     *(100, 125, 160, 200, 250, 320, 400, 500, 640, 800),
     *(1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400),
 )
-"""Third-stop ISO speeds, from which the first that leaves the lamps room is taken."""
+"""Third-stop ISO speeds; the first that leaves the lamps room is chosen."""
 HEADROOM_STOPS = 1.0
-"""How far under the most that the lamps can give the first exposure is set."""
+"""Distance of the first exposure from the most that the lamps can give [stops]."""
 COMFORTABLE_LUX = 750.0
-"""More than this at the face is asked of nobody in a first set; 500 to 1000 lux are usual for somebody who
-talks toward a key (common practice, no source)."""
+"""Largest light on the face in a first set; 500 to 1000 lux are usual for a person talking toward a key
+(common practice, no source).
+"""
 RELATIVE_STOPS = {"hair": -0.5, "background": -1.0}
-"""Where hair and background begin, against key and exposure (common practice, no source)."""
+"""First settings of hair and background, against key and exposure (common practice, no source)."""
 
 
 def rig_text(answers: Mapping[str, Any]) -> str:
-    """A rig file for complete answers: it passes the check, and its lamps can hold its balance."""
+    """Return a rig file for complete answers: it passes the check, and its lamps can hold its balance."""
     own = first_set(answers)
     return _text(own, _iso(own))
 
 
 def _iso(own: FirstSet) -> int:
-    """The lowest ISO at which the wanted ratio is held with lamps a stop under full; the highest if none."""
+    """Return the lowest ISO at which the wanted ratio is held with lamps a stop under full; the highest if
+    none.
+    """
     metering = Metering(scene(_rig(_text(own, ISO_SERIES[0]))))
     limits, wish = limits_of(metering.scene), wish_from_rig(metering.scene.rig)
     at = solve_mark(metering, wish, limits, own.subject)
@@ -84,9 +87,9 @@ def _text(own: FirstSet, iso: int) -> str:
 
 
 def _feet(own: FirstSet, metres: float, comment: str = "") -> str:
-    """A comment on a length, with the length in feet and inches where the person speaks of those."""
-    said = [Lengths(feet=True).long(metres)] if own.answers.get("feet") else []
-    return ", ".join([*said, *([comment] if comment else [])])
+    """Return a comment on a length, with the length in feet and inches where those are in use."""
+    length = [Lengths(feet=True).long(metres)] if own.answers.get("feet") else []
+    return ", ".join([*length, *([comment] if comment else [])])
 
 
 def _point(point: tuple[float, float, float]) -> str:
@@ -210,16 +213,16 @@ def _modifier(own: FirstSet, head: FirstHead) -> Iterator[str]:
 
 
 REHEARSAL_HINT = f'change the word after kind in [drivers.{DRIVER}] to "sim"'
-"""How a rig for real lamps is tried without them."""
+"""Instruction for trying a rig of real lamps without them."""
 
 
 def toml_string(text: str) -> str:
-    """A TOML string: as it stands where it can be, else with escapes."""
+    """Return a TOML string: literal where possible, else with escapes."""
     return f"'{text}'" if '"' in text and "'" not in text else json.dumps(text, ensure_ascii=False)
 
 
 def drive_line(answers: Answers, role: str) -> str:
-    """The `drive` of the head of that role, which is one that is dimmed."""
+    """Return the `drive` line of the head of this role, which must be a dimmed one."""
     at, kind = dimmed_roles(answers).index(role), answers["driver"]
     if kind == MQTT:
         message: BulbMessage = answers["message"]
@@ -236,7 +239,7 @@ def drive_line(answers: Answers, role: str) -> str:
 
 
 def driver_lines(answers: Answers) -> Iterator[str]:
-    """The `[drivers]` table; nothing where no lamp is dimmed."""
+    """Yield the `[drivers]` table; nothing where no lamp is dimmed."""
     kind = answers.get("driver")
     if kind is None:
         return
@@ -244,11 +247,11 @@ def driver_lines(answers: Answers) -> Iterator[str]:
     if kind == SIM:
         yield 'kind = "sim"                # simulated lamps; for a network node write kind = "sacn"'
         return
-    yield f'kind = {toml_string(kind):<20} # {_SAYS[kind]}; "sim" rehearses without them'
+    yield f'kind = {toml_string(kind):<20} # {_WIRE_COMMENTS[kind]}; "sim" rehearses without them'
     yield from _OPTIONS[kind](answers)
 
 
-_SAYS = {
+_WIRE_COMMENTS = {
     SACN: "streaming ACN, ANSI E1.31",
     SERIAL: "DMX512 by a USB adapter, ANSI E1.11",
     MQTT: "bulbs on a broker",
