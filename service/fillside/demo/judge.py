@@ -1,7 +1,6 @@
-"""How the light on the face really is: read in the simulated room, by physics of its own.
+"""The actual light on the face, read in the simulated room by independent physics.
 
-The judge knows the lamps as they are, not as the rig file states them, and shares no code with what works out
-the balance.
+The judge knows the lamps as they are, not as the rig file states them, and shares no code with the balance.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ WITHIN_STOPS = 0.15
 
 @dataclass(frozen=True)
 class FaceVerdict:
-    """How far the face is from the wanted, in stops; infinite without key or fill."""
+    """Errors of the face against the target, in stops; infinite without key or fill."""
 
     ratio_error_stops: float
     exposure_error_stops: float
@@ -41,7 +40,9 @@ class Judge:
     def verdict(
         self, at: Sequence[float], levels: Mapping[str, float], ratio: float, exposure_lux: float
     ) -> FaceVerdict:
-        """The face at `at` [m] under wire levels 0..1 by head, against a key:fill ratio and an exposure."""
+        """Return the errors of the face at `at` [m] under wire levels 0..1 by head, against a key:fill
+        ratio and an exposure.
+        """
         lit = {"key": 0.0, "fill": 0.0}
         metered = self._truth.ambient_lux
         toward_camera = unit([c - p for c, p in zip(self._camera, at, strict=True)])

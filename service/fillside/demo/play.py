@@ -1,4 +1,4 @@
-"""Playing the demonstration: the real daemon on simulated wires, a tracker, and a judge beside."""
+"""The demonstration: the real daemon on simulated wires, a tracker, and an independent judge."""
 
 from __future__ import annotations
 
@@ -33,17 +33,17 @@ LIGHT_UP_S = 10.0
 
 
 BULBS = ("fill", "rim")
-"""The heads that are bulbs where the demonstration has a broker."""
+"""The heads that are bulbs when the demonstration has a broker."""
 
 
 def demo_studio() -> Rig:
-    """The made-up studio."""
+    """Return the simulated studio."""
     text = (files("fillside.demo") / "studio.toml").read_text("utf-8")
     return load_rig_text(text, source="studio.toml", kinds=kinds())
 
 
 def demo_studio_with_bulbs(port: int) -> Rig:
-    """The same with two of its heads bulbs behind a broker on that port of loopback."""
+    """Return the studio with two of its heads as bulbs behind a broker on this port of loopback."""
     change: dict[str, Any] = {"drivers.bulbs": {"kind": "mqtt", "port": port}}
     for head in BULBS:
         change[f"heads.{head}.drive"] = {
@@ -61,7 +61,7 @@ def demo_studio_with_bulbs(port: int) -> Rig:
 
 @dataclass
 class DemoScore:
-    """Seconds the face was within the wanted, of all seconds judged."""
+    """Seconds for which the face was within tolerance, of all seconds judged."""
 
     judged_s: float = 0.0
     following_s: float = 0.0
@@ -78,7 +78,7 @@ class DemoScore:
 
 @dataclass
 class Demonstration:
-    """A demonstration that runs; `place` is where the subject is, `broker_port` where its bulbs listen."""
+    """A running demonstration; `place` is the subject's place, `broker_port` the port of its bulbs."""
 
     running: Running
     walk: SubjectWalk
@@ -90,7 +90,7 @@ class Demonstration:
     fixed_levels: Mapping[str, float] = field(default_factory=dict)
 
     def levels(self) -> dict[str, float]:
-        """The levels of the simulated lamps now."""
+        """Return the present levels of the simulated lamps."""
         found = {name: bulb.level() for name, bulb in self.bulbs.items()}
         for driver in self.running.loom.drivers.values():
             if isinstance(driver, SimDriver):
@@ -100,9 +100,9 @@ class Demonstration:
 
 @asynccontextmanager
 async def running_demo(folder: Path, port: int = 7420, broker: bool = False) -> AsyncIterator[Demonstration]:
-    """The daemon on `port`, or on a free one when that is taken, with the light up and nobody moving.
+    """Run the daemon on `port`, or on a free one when that is taken, with the light up and nobody moving.
 
-    With `broker` two of the lamps are bulbs behind one. Raises BrokerUnavailableError where there is none.
+    With `broker`, two of the lamps are bulbs behind one. Raises BrokerUnavailableError where there is none.
     """
     async with AsyncExitStack() as stack:
         broker_port, rig = None, demo_studio()
@@ -142,7 +142,7 @@ def _settled(state: Mapping[str, Any]) -> bool:
 
 
 async def walk_about(play: Demonstration, seconds: float | None, show: Callable[[float], None]) -> None:
-    """Walk for `seconds` (None: until cancelled); `show(elapsed)` is called ten times a second."""
+    """Walk for `seconds` (None: until cancelled); calls `show(elapsed)` ten times a second."""
     tracker = Tracker()
     start = time.monotonic()
     judged_at = start

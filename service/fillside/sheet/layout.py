@@ -1,8 +1,8 @@
-"""What stands where on the lighting sheet.
+"""The layout of the lighting sheet.
 
-The first page has what the set is built from: both views to one scale, the table of heads, the balance and
-what planning found. What is the same for most rigs (camera, cautions, check-lists, how to read the first
-page, what it assumes) follows on the second, and on a third where a rig has so much.
+The first page holds the information for building the set: both views at one scale, the table of heads, the
+balance and the findings of planning. The text common to most rigs (camera, cautions, checklists, reading
+instructions, assumptions) follows on the second page, and on a third where a rig has so much.
 """
 
 from __future__ import annotations
@@ -32,17 +32,19 @@ from fillside.sheet.views import Extent, SetViews
 
 Paper = Literal["a4", "letter"]
 PAPERS: dict[Paper, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
-"""Width and height, lying, in mm (ISO 216 and ANSI/ASME Y14.1)."""
+"""Width and height in landscape, in mm (ISO 216 and ANSI/ASME Y14.1)."""
 SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500)
 
 EDGE_MM, GUTTER_MM, TITLE_MM = 9.0, 7.0, 9.0
 PAD_MM, RULER_MM = 8.0, 8.0
-"""Round a view for letters and names; below the view from above for its ruler."""
+"""Margin round a view for letters and names; space for the ruler below the view from above."""
 TABLE_SHARE = 0.4
-"""The most of the first page that the table of heads takes; what is left of it goes on later."""
+"""Largest share of the first page for the table of heads; the rest of the table follows later."""
 NARROWEST_TEXT_MM, TWO_COLUMNS_MM = 62.0, 128.0
 SMALLER_FOR_ALL, SMALLER_FOR_BALANCE = 1, 3
-"""So many steps of scale, at most, the views give way to all the text, and to what is needed beside them."""
+"""Steps of scale, at most, by which the views shrink for all the text, and for the text needed beside
+them.
+"""
 NAME_PT = (13.0, 11.0, 9.0, 8.0)
 COLUMNS, NOTE_MM, LEAST_NOTES = 3, 7.0, 3
 PLAN_CAPTION = "From above: the camera's right is to the right"
@@ -69,7 +71,7 @@ class Box:
 
 @dataclass(frozen=True)
 class Arrangement:
-    """A scale, 1 to so many, and where both views (with caption) and the text go at it."""
+    """A scale, 1 to so many, and the places of both views (with caption) and the text at it."""
 
     scale: int
     plan: Box
@@ -78,7 +80,7 @@ class Arrangement:
 
 
 def lay_out(rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, paper: Paper) -> tuple[Page, ...]:
-    """The pages of the sheet of one mark of a rig."""
+    """Return the pages of the sheet of one mark of a rig."""
     views = SetViews(rig, mark)
     pages = _Pages(rig, mark, paper)
     first = pages.new()
@@ -129,7 +131,7 @@ class _Pages:
 def _balance(
     rig: Rig, report: PlanReport, mark: MarkPlan, views: SetViews, lengths: Lengths
 ) -> list[Section]:
-    """What belongs to the set itself beside its drawing."""
+    """Return the sections that belong beside the drawing of the set."""
     return [
         Section("Balance", tuple(texts.balance_lines(rig, mark))),
         Section("Where heads point", tuple(texts.aim_lines(rig, mark, views, lengths))),
@@ -138,7 +140,9 @@ def _balance(
 
 
 def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement:
-    """The largest scale at which both views fit; a little smaller where the text then fits beside them."""
+    """Return the largest scale at which both views fit; a little smaller where the text then fits beside
+    them.
+    """
     fitting = [found for scale in SCALES for found in _arrangements(views, free, scale)]
     if not fitting:
         return next(_arrangements(views, free, SCALES[-1], anyhow=True))
@@ -152,7 +156,9 @@ def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement
 
 
 def _arrangements(views: SetViews, free: Box, scale: int, *, anyhow: bool = False) -> Iterator[Arrangement]:
-    """The view from above on the left, the side view beside it or below it, the text where there is room."""
+    """Yield layouts with the plan on the left, the side view beside or below it, and the text in free
+    space.
+    """
     above, aside, mm = views.plan_extent(), views.side_extent(), 1000 / scale
     wide, long = above.width * mm + 2 * PAD_MM, aside.width * mm + 2 * PAD_MM
     high = above.height * mm + 2 * PAD_MM + _caption_mm(PLAN_CAPTION, wide) + RULER_MM
@@ -176,7 +182,7 @@ def _arrangements(views: SetViews, free: Box, scale: int, *, anyhow: bool = Fals
 
 
 def _set(page: Page, box: Box, sections: list[Section]) -> list[Section]:
-    """Set sections in a box, in two columns where it is wide; what is left of them."""
+    """Set sections in a box, in two columns where it is wide; return those left over."""
     return _flow(page, box, sections, 2 if box.width >= TWO_COLUMNS_MM else 1)[1]
 
 
@@ -193,7 +199,7 @@ def _draw(page: Page, views: SetViews, chosen: Arrangement, lengths: Lengths) ->
 
 
 def _frame(box: Box, extent: Extent, mm_per_m: float, below: float) -> ViewFrame:
-    """A view in the middle of its box, with so many mm below it; spare height is shared."""
+    """Return a view centred in its box with this much space below it [mm]; spare height is shared."""
     high = extent.height * mm_per_m
     spare = max(0.0, box.height - below - high - PAD_MM) / 2
     left = box.left + (box.width - extent.width * mm_per_m) / 2
@@ -206,14 +212,14 @@ def _caption_mm(text: str, width: float) -> float:
 
 
 def _caption(page: Page, box: Box, text: str) -> Box:
-    """A view's caption at the top of its box; what is left of the box."""
+    """Write a view's caption at the top of its box; return the rest of the box."""
     for number, line in enumerate(wrap_text(text, box.width), start=1):
         page.write((box.left, box.top - LINE_MM * number + 0.8), line)
     return Box(box.left, box.bottom, box.width, box.height - _caption_mm(text, box.width))
 
 
 def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) -> None:
-    """All that the first page has no room for: the rest of the table, then text in columns, then notes."""
+    """Set everything that the first page has no room for: the rest of the table, text in columns, notes."""
     inner, rest = pages.inner, sections
     while True:
         page, top = pages.new(), inner.top
@@ -229,7 +235,7 @@ def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) 
 
 
 def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[TextColumn, list[Section]]:
-    """Sections set in columns side by side: the last column that was needed, and what is left of them.
+    """Set sections in columns side by side; return the last column needed, and the sections left over.
 
     Sections stay in one piece if all then still find room.
     """
@@ -249,7 +255,7 @@ def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[
 
 
 def _notes(column: TextColumn) -> None:
-    """Empty lines to write on, down to the edge of the paper, where there is room for some."""
+    """Draw empty lines to write on, down to the edge of the paper, where there is room for some."""
     if column.y - HEADING_MM - LEAST_NOTES * NOTE_MM < column.bottom:
         return
     column.heading("Notes")

@@ -40,11 +40,11 @@ from fillside.sheet.views import HeadDrawing, SetViews
 
 FIRST_ARC_MM, ARC_STEP_MM, NOSE_RADII = 9.0, 5.2, 1.6
 CAMERA_DEG = -90.0
-"""Where the camera is, seen from the subject."""
+"""Direction of the camera seen from the subject."""
 
 
 def draw_plan_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
-    """Wall, camera and its view, subject, heads, distances and bearings."""
+    """Draw wall, camera and its view, subject, heads, distances and bearings."""
     labels = LabelPlacer(page, frame.low, frame.high)
     _lines(page, views, frame)
     ground = len(page.items)
@@ -63,7 +63,7 @@ def draw_plan_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengt
 
 
 def _lines(page: Page, views: SetViews, frame: ViewFrame) -> None:
-    """All that is a straight line: walls, what the camera sees, where heads point, tapes."""
+    """Draw all straight lines: walls, edges of the camera's view, aims of heads, tapes."""
     put, per_m = frame.at, frame.mm_per_m
     ends = views.wall_in_plan((frame.low[0] - frame.zero[0]) / per_m, (frame.high[0] - frame.zero[0]) / per_m)
     if ends is not None and views.wall_m is not None:
@@ -90,7 +90,7 @@ def _view_edges(page: Page, views: SetViews, frame: ViewFrame) -> None:
 
 
 def _cut(start: PagePoint, end: PagePoint, frame: ViewFrame) -> PagePoint:
-    """The end of a line, or where it leaves the frame."""
+    """Return the end of a line, or the point where it leaves the frame."""
     share = 1.0
     for axis in (0, 1):
         way = end[axis] - start[axis]
@@ -101,7 +101,9 @@ def _cut(start: PagePoint, end: PagePoint, frame: ViewFrame) -> PagePoint:
 
 
 def _arcs(views: SetViews) -> Iterator[tuple[HeadDrawing, float]]:
-    """Each head with the radius of its arc in mm: on each side those nearer to the camera's line inside."""
+    """Yield each head with the radius of its arc [mm]: on each side, those nearer to the camera's line
+    inside.
+    """
     for side in (1, -1):
         own = sorted(
             (d for d in views.heads if (d.side_deg >= 0) == (side > 0)), key=lambda d: abs(d.side_deg)
@@ -110,9 +112,9 @@ def _arcs(views: SetViews) -> Iterator[tuple[HeadDrawing, float]]:
 
 
 def _texts(views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer) -> list[Stroke]:
-    """The measures: to camera and wall first, then a tape's length and a bearing for every stand.
+    """Write the measures: to camera and wall first, then a tape's length and a bearing for every stand.
 
-    Returns the arcs of those bearings that found room; an arc without its number would say nothing.
+    Returns the arcs of the bearings that found room; an arc without its number would be meaningless.
     """
     centre, lens = frame.at((0.0, 0.0)), frame.at(views.camera_in_plan)
     write_along(lens, centre, lengths.long(-views.camera_in_plan[1]), labels)
@@ -135,7 +137,7 @@ def _texts(views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPla
 
 
 def _between(drawn: HeadDrawing, frame: ViewFrame, arc_mm: float) -> float:
-    """The share of a head's tape that is in the middle between its arc and its lit face."""
+    """Return the share of a head's tape in the middle between its arc and its lit face."""
     centre, place = frame.at((0.0, 0.0)), frame.at(drawn.plan_position)
     length = math.dist(centre, place)
     if length < 1e-6:
@@ -146,7 +148,7 @@ def _between(drawn: HeadDrawing, frame: ViewFrame, arc_mm: float) -> float:
 
 
 def _freest(turned_deg: float, lines: list[float]) -> list[float]:
-    """Shares of an arc from the camera's line, those at which a text is farthest from every line first."""
+    """Return shares of an arc from the camera's line, those farthest from every line first."""
 
     def room(share: float) -> float:
         here = CAMERA_DEG + share * turned_deg
@@ -156,7 +158,7 @@ def _freest(turned_deg: float, lines: list[float]) -> list[float]:
 
 
 def _face(page: Page, views: SetViews, frame: ViewFrame) -> tuple[list[PagePoint], list[PagePoint]]:
-    """The subject's head as a circle with its nose where the face looks; the outlines of both."""
+    """Draw the subject's head as a circle with its nose where the face looks; return the outlines of both."""
     radius, centre = HEAD_RADIUS_M * frame.mm_per_m, frame.at((0.0, 0.0))
     circle = arc_points(centre, radius, 0, 360)
     page.area(circle, PAPER, GRAPHITE, PLAIN)
@@ -171,7 +173,7 @@ def _face(page: Page, views: SetViews, frame: ViewFrame) -> tuple[list[PagePoint
 
 
 def _names(page: Page, views: SetViews, frame: ViewFrame, labels: LabelPlacer) -> None:
-    """The camera, the subject's mark and the other marks by name; no name lies on another mark."""
+    """Write the names of camera, subject's mark and other marks; no name covers another mark."""
     others = {
         name: frame.at(views.to_plan(point))
         for name, point in views.rig.marks.items()

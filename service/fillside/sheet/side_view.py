@@ -42,18 +42,18 @@ FACE_RADIUS_M = 0.11
 
 
 def chain_count(views: SetViews) -> int:
-    """How many lines of floor distances the side view needs below its floor."""
+    """Return the number of lines of floor distances below the side view's floor."""
     behind = sum(drawn.side_position[0] > 0 for drawn in views.heads)
     return min(MOST_CHAINS, max(behind, len(views.heads) - behind))
 
 
 def chains_height_mm(views: SetViews) -> float:
-    """How much paper the distances below the floor take, in mm."""
+    """Return the height of the distances below the floor [mm]."""
     return CHAIN_MM * chain_count(views) + ROOM_MM
 
 
 def draw_side_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
-    """Floor, ceiling, wall, subject, heads, heights, distances and elevations."""
+    """Draw floor, ceiling, wall, subject, heads, heights, distances and elevations."""
     put, floor = frame.at, frame.zero[1]
     labels = LabelPlacer(page, (frame.low[0], frame.low[1]), frame.high)
     page.stroke([(frame.low[0], floor), (frame.high[0], floor)], BOLD)
@@ -86,7 +86,7 @@ def _at_ceiling(frame: ViewFrame, top: float, text: str) -> Iterator[PageText]:
 
 
 def _measures(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer) -> None:
-    """Heights of subject, camera and stands, distances along the floor, and the lines to the face."""
+    """Draw heights of subject, camera and stands, distances along the floor, and the lines to the face."""
     put = frame.at
     height = float(views.subject[2])
     draw_measure(page, put((0.0, 0.0)), put((0.0, height)), lengths.long(height), labels)
@@ -110,7 +110,7 @@ def _measures(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths, l
 def _along_the_floor(
     page: Page, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, number: int, labels: LabelPlacer
 ) -> None:
-    """A stand's distance on a line of its own below the floor; `number` counts them from the nearest."""
+    """Draw a stand's distance on a line of its own below the floor; `number` counts from the nearest."""
     foot, zero = frame.at((drawn.side_position[0], 0.0)), frame.zero
     below = foot[1] - CHAIN_MM * (number + 1)
     page.stroke([foot, (foot[0], below - 0.8)], THIN, FAINT)
@@ -120,7 +120,7 @@ def _along_the_floor(
 
 
 def _at_chain(start: PagePoint, end: PagePoint, text: str) -> Iterator[PageText]:
-    """On its line where that is long enough for it, else beyond its end."""
+    """Yield places on its line where that is long enough, else beyond its end."""
     length = end[0] - start[0]
     if text_width_mm(text) < abs(length) - 2.0:
         for share in (0.5, 0.6, 0.4):
@@ -134,7 +134,7 @@ def _at_chain(start: PagePoint, end: PagePoint, text: str) -> Iterator[PageText]
 def _elevation(
     page: Page, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer
 ) -> None:
-    """The line from the eyes to the lit face, with its length and its angle."""
+    """Draw the line from the eyes to the lit face, with its length and its angle."""
     across, height = drawn.side_position
     rise = math.tan(math.radians(drawn.up_deg)) * drawn.floor_m
     eyes, top = frame.at((0.0, height - rise)), frame.at((across, height))

@@ -1,4 +1,4 @@
-"""What is written on the sheet: the table of heads, the balance, and what planning found."""
+"""The text of the sheet: the table of heads, the balance, and the findings of planning."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ CERTAINTY = (
 
 
 def head_rows(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> list[list[str]]:
-    """The table of heads with its headings."""
+    """Return the table of heads with its headings."""
     return [list(HEADINGS), *(_row(rig, mark, drawn, lengths) for drawn in views.heads)]
 
 
@@ -80,7 +80,7 @@ def _row(rig: Rig, mark: MarkPlan, drawn: HeadDrawing, lengths: Lengths) -> list
 
 
 def _lamp(head: Head) -> str:
-    """What burns in a head, with its power where the file tells it."""
+    """Return the lamp of a head in words, with its power where the file states it."""
     if head.lamp is None:
         return numbers.NOTHING
     kind = KIND_WORDS.get(head.lamp.kind, "lamp")
@@ -101,7 +101,7 @@ def _reading(rig: Rig, lux: float) -> str:
 
 
 def aim_lines(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> Iterator[str]:
-    """Where heads point that do not point at the subject."""
+    """Yield the aims of heads that do not point at the subject."""
     origin = f"(right, away from the camera and up, from the floor under {next(iter(rig.marks))})"
     for drawn in views.heads:
         aim = rig.aim_of(drawn.head)
@@ -114,7 +114,7 @@ def aim_lines(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> It
 
 
 def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
-    """What is wanted and what the levels of the table give."""
+    """Yield the target and the balance that the levels of the table give."""
     target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
     known, others = mark.balance.uncertainty, mark.balance.relative_uncertainty_stops
     held = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
@@ -140,7 +140,7 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
 
 
 def finding_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
-    """What planning found that somebody has to do something about."""
+    """Yield the findings of planning that call for action."""
     yield from (one.do for one in mark.lens if one.do is not None)
     for glasses in mark.glasses:
         if glasses.margin_deg < glasses.wanted_margin_deg:
@@ -161,7 +161,7 @@ def finding_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
 
 
 def reference_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
-    """What is read before and after the set is built, and is much the same for every rig."""
+    """Return the text to read before and after building the set, much the same for every rig."""
     lists = checklists(rig)
     return [
         Section("To mind", tuple(report.cautions)),
@@ -175,7 +175,7 @@ def reference_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Sec
 
 
 def _assumed(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
-    """What the numbers of the first page rest on, for those parts that it shows."""
+    """Yield the assumptions behind the numbers on the first page."""
     yield CERTAINTY
     yield f"Face: {mark.face.assumes}."
     if any(one.do is not None for one in mark.lens):

@@ -1,9 +1,9 @@
-"""The set in two views to one scale: from above, and from the side with every stand turned into the page.
+"""The set in two views at one scale: from above, and from the side with every stand turned into the page.
 
-From above the camera is at the bottom and looks up the page, so that its right is to the right, as whoever
-stands behind it sees the set. In the side view the camera is on the left, and each head is shown at its true
-distance from the subject, in front of it on the left or behind it on the right, so that distances, heights
-and angles of elevation are all true.
+In the view from above the camera is at the bottom and looks up the page, so its right is to the right, as a
+person behind it sees the set. In the side view the camera is on the left, and each head is shown at its true
+distance from the subject, in front of it on the left or behind it on the right, so distances, heights and
+angles of elevation are all true.
 """
 
 from __future__ import annotations
@@ -25,12 +25,14 @@ SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300)
 RIM = 40
 SMALLEST_RADIUS_M = 0.04
 FACES_WALL = 0.2
-"""A camera whose line is nearer to along the wall than this (the cosine) has no wall behind the subject."""
+"""Cosine below which the camera's line runs so nearly along the wall that no wall is behind the subject."""
 
 
 @dataclass(frozen=True)
 class HeadDrawing:
-    """One head on the sheet: its letter, and its lit face (rim,) in both views' own metres."""
+    """One head on the sheet: its letter, and its lit face (rim,) and place in the coordinates of both
+    views [m].
+    """
 
     letter: str
     head: Head
@@ -46,7 +48,7 @@ class HeadDrawing:
 
 @dataclass(frozen=True)
 class Extent:
-    """The least and most of two coordinates, in metres."""
+    """Bounds of two coordinates, in metres."""
 
     left: float
     right: float
@@ -63,13 +65,13 @@ class Extent:
 
 
 def letters(count: int) -> list[str]:
-    """A, B, ... Z, AA, AB, ...: names short enough to stand in a drawing."""
+    """Return A, B, ... Z, AA, AB, ...: names short enough for a drawing."""
     single = [chr(ord("A") + i) for i in range(26)]
     return (single + [a + b for a in single for b in single])[:count]
 
 
 class SetViews:
-    """Turns places of a rig [m] into the coordinates of both views [m], the subject at 0 across."""
+    """Converts places of a rig [m] into the coordinates of both views [m], the subject at 0 across."""
 
     def __init__(self, rig: Rig, mark: MarkPlan) -> None:
         self.rig, self.mark = rig, mark
@@ -85,7 +87,7 @@ class SetViews:
         self.heads = tuple(self._drawn(name, head) for name, head in zip(named, rig.heads, strict=True))
 
     def to_plan(self, point: Sequence[float] | FloatArray) -> PagePoint:
-        """From above: to the camera's right, and away from the camera."""
+        """Return the coordinates from above: to the camera's right, and away from the camera."""
         off = np.asarray(point, dtype=float)[:2] - self.subject[:2]
         return float(off @ self.rightward), float(off @ self.ahead)
 
@@ -115,7 +117,7 @@ class SetViews:
         )
 
     def wall_in_plan(self, left: float, right: float) -> tuple[PagePoint, PagePoint] | None:
-        """The two ends of the wall behind the subject between two places across; None without one."""
+        """Return the ends of the wall behind the subject between two places across; None without one."""
         wall = self.rig.plan.wall
         if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None
@@ -127,7 +129,9 @@ class SetViews:
 
     @property
     def wall_m(self) -> float | None:
-        """From the subject to the wall along the camera's line; None without one behind the subject."""
+        """Distance from the subject to the wall along the camera's line; None without one behind the
+        subject.
+        """
         wall = self.rig.plan.wall
         if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None
@@ -135,7 +139,7 @@ class SetViews:
         return float(away) if away > 0 else None
 
     def plan_extent(self) -> Extent:
-        """What the view from above has to hold."""
+        """Return the bounds of the view from above."""
         points = [point for drawn in self.heads for point in (*drawn.plan_rim, drawn.plan_position)]
         points += [self.to_plan(point) for point in self.rig.marks.values()]
         points += [self.camera_in_plan, (0.0, 0.0)]
@@ -144,7 +148,7 @@ class SetViews:
         return _around(points)
 
     def side_extent(self) -> Extent:
-        """What the view from the side has to hold, floor and ceiling with it."""
+        """Return the bounds of the view from the side, with floor and ceiling."""
         points = [point for drawn in self.heads for point in drawn.side_rim]
         points += [self.camera_in_side, (0.0, 0.0), (0.0, float(self.subject[2]) + 0.2)]
         if self.rig.plan.ceiling is not None:
@@ -161,7 +165,7 @@ def _around(points: Sequence[PagePoint]) -> Extent:
 
 
 def disc_rim(centre: Point, aim: Point, radius_m: float) -> FloatArray:
-    """Points (rim, 3) [m] round a lit face; a point source is drawn as a small one."""
+    """Return points (rim, 3) [m] round a lit face; a point source is drawn as a small one."""
     middle, target = np.asarray(centre, dtype=float), np.asarray(aim, dtype=float)
     axis = target - middle
     axis /= np.linalg.norm(axis)

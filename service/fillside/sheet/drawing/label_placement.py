@@ -1,4 +1,4 @@
-"""Where words go in a drawing: at the first of several places where they touch nothing that was there."""
+"""Placement of text in a drawing: at the first of several places where it touches nothing drawn before."""
 
 from __future__ import annotations
 
@@ -19,38 +19,38 @@ from fillside.sheet.drawing.page import (
 )
 
 CLEARANCE_MM, END_CLEARANCE_MM = 0.4, 0.5
-"""Round what is written, and more at its ends: two measures on one line are not to be read as one."""
+"""Clearance round text, and more at its ends: two measures on one line must not read as one."""
 LETTER_PT, LETTER_GAP_MM, LETTER_STEP_MM, FARTHEST_MM = 9.0, 2.6, 1.4, 30.0
 LETTER_TURNS_DEG = (0, 30, -30, 60, -60, 90, -90, 130, -130)
 NAME_TURNS_DEG = (-45, -135, 45, 135, -90, 90, 0, 180, -20, -160, 20, 160)
 LEADER_FROM_MM = 4.0
-"""Words that stand so far off what they name have a line to it."""
+"""Distance from text to its object above which a leader line joins them."""
 
 
 Bounds = tuple[float, float, float, float]
 
 
 def _reach(figure: Sequence[PagePoint]) -> Bounds:
-    """The least and most of a figure across the page, then up it."""
+    """Return the bounds of a figure: least and most across the page, then up it."""
     xs, ys = zip(*figure, strict=True)
     return min(xs), max(xs), min(ys), max(ys)
 
 
 class LabelPlacer:
-    """Writes in one view of a page, within a rectangle, and remembers what is taken."""
+    """Writes in one view of a page, within a rectangle, and records the space taken."""
 
     def __init__(self, page: Page, low: PagePoint, high: PagePoint) -> None:
         self.page, self._low, self._high = page, low, high
         self._taken: list[tuple[tuple[PagePoint, ...], Bounds]] = []
 
     def block(self, *figures: Sequence[PagePoint]) -> None:
-        """Convex figures that nothing is to be written on."""
+        """Keep text off these convex figures."""
         self._taken += [(tuple(figure), _reach(figure)) for figure in figures]
 
     def write(self, places: Iterable[PageText]) -> bool:
-        """Write at the first free place; False, and nothing written, where there is none.
+        """Write at the first free place; return false, and write nothing, where there is none.
 
-        A measure that finds no place stands in the table of heads.
+        A measure without a place stands in the table of heads.
         """
         for words in places:
             if self._free(words):
@@ -59,26 +59,28 @@ class LabelPlacer:
         return False
 
     def _write_anyway(self, places: Sequence[PageText]) -> PageText:
-        """Write at the first free place, or where there is none at the first that is inside."""
+        """Write at the first free place, or where there is none at the first one inside the view."""
         inside = [words for words in places if self._inside(words)]
         words = next(filter(self._free, inside), inside[0] if inside else places[0])
         self._put(words)
         return words
 
     def name(self, point: PagePoint, radius_mm: float, text: str, *, bold: bool = False) -> None:
-        """A name beside what it names, with a line to it where it stands far off."""
+        """Write a name beside its object, with a leader line where it stands far off."""
         places = list(_name_places(point, radius_mm, text, bold, self._low[0], self._high[0]))
         self._draw_leader(point, text_outline(self._write_anyway(places)), radius_mm)
 
     def letter(self, rim: Sequence[PagePoint], letter: str, away_from: PagePoint) -> None:
-        """A head's letter just beyond its lit face, on the side away from the subject if that is free."""
+        """Write a head's letter just beyond its lit face, on the side away from the subject if that is
+        free.
+        """
         middle = (sum(x for x, _ in rim) / len(rim), sum(y for _, y in rim) / len(rim))
         words = self._write_anyway(list(_letter_places(rim, middle, letter, away_from)))
         near = min(rim, key=lambda point: math.dist(point, words.point))
         self._draw_leader(near, text_outline(words), 0.0)
 
     def _draw_leader(self, point: PagePoint, corners: Sequence[PagePoint], radius_mm: float) -> None:
-        """A thin line from a point to written words that stand far off it."""
+        """Draw a thin line from a point to text that stands far off it."""
         xs, ys = zip(*corners, strict=True)
         end = (min(max(point[0], min(xs)), max(xs)), min(max(point[1], min(ys)), max(ys)))
         if math.dist(point, end) > radius_mm + LEADER_FROM_MM:
@@ -126,7 +128,7 @@ def _letter_places(
 def _name_places(
     point: PagePoint, radius_mm: float, text: str, bold: bool, low: float, high: float
 ) -> Iterator[PageText]:
-    """Round a point, ever farther; a name that would leave the view on one side is moved back into it."""
+    """Yield places round a point, ever farther; a name that would leave the view is moved back into it."""
     wide = text_width_mm(text, bold=bold)
     for beyond in range(1, int(FARTHEST_MM), 2):
         for turn in NAME_TURNS_DEG:
@@ -140,5 +142,5 @@ def _name_places(
 
 
 def extent_along_mm(rim: Sequence[PagePoint], middle: PagePoint, way: PagePoint) -> float:
-    """How far a lit face reaches from its middle along a unit vector, in mm."""
+    """Return the distance [mm] from a lit face's middle to its edge along a unit vector."""
     return max((x - middle[0]) * way[0] + (y - middle[1]) * way[1] for x, y in rim)

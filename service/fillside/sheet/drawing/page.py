@@ -1,6 +1,7 @@
-"""A page as a list of strokes, areas and words in millimetres; what draws it knows nothing of light.
+"""A page as a list of strokes, areas and text in millimetres, and the space that text takes.
 
-Millimetres from the lower left corner of the paper, so that a scale is true when printed at full size.
+Coordinates are millimetres from the lower left corner of the paper, so a scale is true when printed at full
+size. Text widths are those of the sans serif used for drawing, so closely set text does not touch.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Literal
 PagePoint = tuple[float, float]
 
 GRAPHITE, CHALK, FAINT, PAPER = "#22211f", "#9c3b22", "#9a968c", "#ffffff"
-"""Ink of things, of measures, of what is beside the point, and of the paper."""
+"""Ink of objects, of measures, of secondary things, and of the paper."""
 
 THIN, FINE, PLAIN, BOLD = 0.12, 0.18, 0.3, 0.6
 """Widths of strokes, in mm."""
@@ -59,7 +60,7 @@ PageItem = Stroke | Area | PageText
 
 @dataclass
 class Page:
-    """A sheet of paper and what is on it, in the order in which it is drawn."""
+    """A sheet of paper and the items on it, in drawing order."""
 
     width_mm: float
     height_mm: float
@@ -80,12 +81,12 @@ class Page:
 
     @property
     def words(self) -> list[str]:
-        """All that is written, in order."""
+        """All text on the page, in drawing order."""
         return [mark.text for mark in self.items if isinstance(mark, PageText)]
 
 
 TYPE_PT = 8.0
-"""Nothing on a sheet is set smaller: it is read at arm's length, beside a stand, in little light."""
+"""Smallest type on a sheet: it is read at arm's length, beside a stand, in little light."""
 
 _PLAIN = {
     0.23: "′", 0.27: "'", 0.28: "ijl", 0.29: "IJ", 0.32: " ,.·", 0.34: '/:;\\|', 0.35: "f", 0.36: "-",
@@ -107,19 +108,19 @@ _WIDEST = 1.1
 _WIDTHS = [{letter: em for em, several in face.items() for letter in several} for face in (_PLAIN, _BOLD)]
 """Advance widths of DejaVu Sans and its bold over the size of the type, to a hundredth."""
 ASCENT, DESCENT = 0.76, 0.24
-"""From the baseline up to the top of an l, and down to the foot of a p, over the size of the type."""
+"""Heights above and below the baseline (top of an l, foot of a p) over the size of the type."""
 _FOOT = {"baseline": -DESCENT, "bottom": 0.0, "center": -(ASCENT + DESCENT) / 2, "top": -(ASCENT + DESCENT)}
 _START = {"left": 0.0, "center": -0.5, "right": -1.0}
 
 
 def text_width_mm(text: str, size_pt: float = TYPE_PT, *, bold: bool = False) -> float:
-    """How wide a line of text is set, in mm; a letter of another script counts as a wide one."""
+    """Return the width [mm] of a line of text; a letter of another script counts as a wide one."""
     widths = _WIDTHS[bold]
     return sum(widths.get(letter, _WIDEST) for letter in text) * size_pt * POINT_MM
 
 
 def wrap_text(text: str, width_mm: float, size_pt: float = TYPE_PT, *, bold: bool = False) -> list[str]:
-    """A text broken into lines of at most that width; a word that is wider by itself is broken too."""
+    """Break a text into lines of at most this width [mm]; a word that is wider alone is broken too."""
     lines: list[str] = []
     line = ""
     for word in text.split():
@@ -134,7 +135,7 @@ def wrap_text(text: str, width_mm: float, size_pt: float = TYPE_PT, *, bold: boo
 
 
 def _parts(word: str, width_mm: float, size_pt: float, bold: bool) -> list[str]:
-    """A word in as few parts as its width needs, after hyphens where it has some."""
+    """Split a word into as few parts as its width needs, after hyphens where it has some."""
     parts = [""]
     for letter in word:
         if parts[-1] and text_width_mm(parts[-1] + letter, size_pt, bold=bold) > width_mm:
@@ -145,7 +146,7 @@ def _parts(word: str, width_mm: float, size_pt: float, bold: bool) -> list[str]:
 
 
 def text_outline(words: PageText, ends_mm: float = 0.0) -> tuple[PagePoint, ...]:
-    """The four corners of the paper that written words take, with so much more at both ends, in mm."""
+    """Return the four corners of the paper that a text covers, extended at both ends [mm]."""
     width = text_width_mm(words.text, words.size_pt, bold=words.bold)
     high = words.size_pt * POINT_MM
     left, foot = width * _START[words.side], high * _FOOT[words.height]
@@ -157,9 +158,9 @@ def text_outline(words: PageText, ends_mm: float = 0.0) -> tuple[PagePoint, ...]
 
 
 def overlap(one: Sequence[PagePoint], other: Sequence[PagePoint], apart_mm: float = 0.0) -> bool:
-    """Whether two convex outlines overlap, or come nearer than `apart_mm`.
+    """Return true if two convex outlines overlap, or come nearer than `apart_mm`.
 
-    Two convex figures are apart when along the normal of one of their edges their shadows are (separating
+    Two convex figures are apart when their projections on the normal of one of their edges are (separating
     axis theorem, any textbook of computational geometry).
     """
     for figure in (one, other):

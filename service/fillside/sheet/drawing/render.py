@@ -1,4 +1,4 @@
-"""Pages drawn as PDF or SVG. The one module that imports matplotlib, and only when a sheet is made."""
+"""Rendering of pages as PDF or SVG. Matplotlib is imported only when a sheet is made."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ FONT = "DejaVu Sans"
 
 
 def render(pages: Sequence[Page], form: Literal["pdf", "svg"], title: str) -> tuple[bytes, ...]:
-    """The pages as files of that form: one PDF, or an SVG for each page, since SVG 1.1 knows no pages.
+    """Render the pages as files: one PDF, or an SVG for each page, since SVG 1.1 has no pages.
 
     The same pages always give the same files.
     """

@@ -1,4 +1,4 @@
-"""What both views are drawn with: where a view stands on the page, walls, crosses, the camera."""
+"""Symbols that both views share: frame, walls, camera, stands, dimension lines, arcs and the scale bar."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ CAMERA_MM = 4.0
 
 @dataclass(frozen=True)
 class ViewFrame:
-    """Where on the page a view stands: its corners, where its zero is, and millimetres a metre."""
+    """Place of a view on the page: its corners, its origin, and its scale [mm per metre]."""
 
     low: PagePoint
     high: PagePoint
@@ -35,15 +35,16 @@ class ViewFrame:
     mm_per_m: float
 
     def at(self, point: PagePoint) -> PagePoint:
+        """Return the point of the page for a point of the view [m]."""
         return self.zero[0] + self.mm_per_m * point[0], self.zero[1] + self.mm_per_m * point[1]
 
     def holds(self, point: PagePoint) -> bool:
-        """Whether a point of the page is within the view's corners."""
+        """Return true for a point of the page within the view's corners."""
         return self.low[0] <= point[0] <= self.high[0] and self.low[1] <= point[1] <= self.high[1]
 
 
 def draw_wall(page: Page, start: PagePoint, end: PagePoint) -> None:
-    """A wall as a heavy line, hatched on its far side."""
+    """Draw a wall as a heavy line, hatched on its far side."""
     page.stroke([start, end], BOLD)
     steps = int(math.dist(start, end) / 2.2)
     for i in range(1, steps + 1):
@@ -53,14 +54,14 @@ def draw_wall(page: Page, start: PagePoint, end: PagePoint) -> None:
 
 
 def draw_cross(page: Page, point: PagePoint, size_mm: float) -> None:
-    """A small upright cross at the middle of a stand."""
+    """Draw a small upright cross at the middle of a stand."""
     x, y = point
     page.stroke([(x - size_mm, y), (x + size_mm, y)], FINE)
     page.stroke([(x, y - size_mm), (x, y + size_mm)], FINE)
 
 
 def draw_camera(page: Page, lens: PagePoint, way: PagePoint) -> list[PagePoint]:
-    """A camera with its lens at a point, looking along a unit vector; its outline."""
+    """Draw a camera with its lens at a point, looking along a unit vector; return its outline."""
     (x, y), (a, b), half = lens, way, CAMERA_MM * 0.475
     back = (x - CAMERA_MM * a, y - CAMERA_MM * b)
     figure = [lens, (back[0] - half * b, back[1] + half * a), (back[0] + half * b, back[1] - half * a)]
@@ -69,19 +70,19 @@ def draw_camera(page: Page, lens: PagePoint, way: PagePoint) -> list[PagePoint]:
 
 
 def moved_along(point: PagePoint, way: PagePoint, by_mm: float) -> PagePoint:
-    """A point moved along a unit vector."""
+    """Return a point moved along a unit vector."""
     return point[0] + by_mm * way[0], point[1] + by_mm * way[1]
 
 
 TICK_MM, BESIDE_MM = 1.1, 0.5
 CLOSE_MM = 9.0
-"""Steps of a ruler that are closer than this are not all named."""
+"""Distance of ruler steps below which only the first and the last are named."""
 SHARES = (0.5, 0.4, 0.6, 0.3, 0.7, 0.22, 0.78, 0.15, 0.85)
-"""Where along its line a measure may be written, the best place first."""
+"""Positions along a line for its measure, the best first."""
 
 
 def _upright(turn_deg: float) -> float:
-    """The same line of writing turned so that it is read from below or from the right."""
+    """Return the angle of the same line of writing so that it reads from below or from the right."""
     turned = (turn_deg + 90) % 180 - 90
     return 90.0 if turned == -90 else turned
 
@@ -95,7 +96,7 @@ def _tick(page: Page, point: PagePoint, along: PagePoint) -> None:
 
 
 def draw_dimension_line(page: Page, start: PagePoint, end: PagePoint) -> None:
-    """A dimension line from start to end; its text is written by `LabelPlacer`."""
+    """Draw a dimension line from start to end; `LabelPlacer` writes its text."""
     length = math.dist(start, end)
     if length < 1e-6:
         return
@@ -113,7 +114,7 @@ def draw_measure(
     labels: LabelPlacer,
     shares: Sequence[float] = SHARES,
 ) -> None:
-    """A dimension line with its text above or below it, at the first free one of several shares."""
+    """Draw a dimension line with its text above or below it, at the first free one of several positions."""
     draw_dimension_line(page, start, end)
     write_along(start, end, text, labels, shares)
 
@@ -121,7 +122,7 @@ def draw_measure(
 def write_along(
     start: PagePoint, end: PagePoint, text: str, labels: LabelPlacer, shares: Sequence[float] = SHARES
 ) -> bool:
-    """A measure's text along a line; whether there was a free place."""
+    """Write a measure's text along a line; return false where no place was free."""
     if math.dist(start, end) < 1e-6:
         return False
     return labels.write(_along(start, end, text, shares))
@@ -141,7 +142,7 @@ def _along(start: PagePoint, end: PagePoint, text: str, shares: Sequence[float])
 
 
 def arc_points(centre: PagePoint, radius_mm: float, from_deg: float, to_deg: float) -> list[PagePoint]:
-    """Spots along a part of a circle, degrees counted from the right, against the clock."""
+    """Return points along a part of a circle, degrees counted counterclockwise from the right."""
     steps = max(2, int(abs(to_deg - from_deg) / 3))
     turns = [math.radians(from_deg + (to_deg - from_deg) * i / steps) for i in range(steps + 1)]
     return [(centre[0] + radius_mm * math.cos(a), centre[1] + radius_mm * math.sin(a)) for a in turns]
@@ -150,8 +151,10 @@ def arc_points(centre: PagePoint, radius_mm: float, from_deg: float, to_deg: flo
 def write_at_arc(
     centre: PagePoint, radius_mm: float, turns_deg: Sequence[float], text: str, labels: LabelPlacer
 ) -> bool:
-    """An angle's text just outside its arc, at the first free one of several directions; whether there was
-    one."""
+    """Write an angle's text just outside its arc, at the first free one of several directions.
+
+    Returns false where no place was free.
+    """
 
     def places() -> Iterator[PageText]:
         for turn in turns_deg:
@@ -165,7 +168,7 @@ def write_at_arc(
 
 
 def draw_scale_bar(page: Page, point: PagePoint, mm_per_m: float, steps: Sequence[tuple[float, str]]) -> None:
-    """A ruler for the drawing: ticks at lengths in metres, each with its text."""
+    """Draw a ruler: ticks at lengths in metres, each with its text."""
     x, y = point
     page.stroke([(x, y), (x + steps[-1][0] * mm_per_m, y)], THIN, CHALK)
     close = steps[1][0] * mm_per_m < CLOSE_MM

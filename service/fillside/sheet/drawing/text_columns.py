@@ -1,4 +1,4 @@
-"""Tables and running text on a page, from the top down, all in one size of type."""
+"""Tables and running text on a page, from the top down, in one size of type."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ ITEM_MM, SECTION_MM, INDENT_MM = 0.5, 2.2, 3.6
 BOX_MM = 2.2
 LEAST_GAP_MM, ROW_MM = 2.2, 1.1
 NARROWEST_MM = 18.0
-"""No column of a table is broken narrower than this."""
+"""Least width to which a column of a table is broken."""
 
 
 @dataclass(frozen=True)
 class Section:
-    """A heading and the items below it, each after a dash, after a box to tick, or after nothing."""
+    """A heading and its items, each after a dash, after a box to tick, or without a mark."""
 
     title: str
     items: tuple[str, ...]
@@ -36,14 +36,14 @@ class TextColumn:
         self.width_mm, self.bottom = width_mm, bottom
 
     def heading(self, text: str) -> None:
-        """A heading with a line under it."""
+        """Write a heading with a line under it."""
         self.y -= HEADING_MM
         self.page.write((self.left, self.y + 1.2), text, size_pt=HEADING_PT, bold=True)
         self.page.stroke([(self.left, self.y), (self.left + self.width_mm, self.y)], THIN, FAINT)
         self.y -= RULE_MM
 
     def high(self, text: str, mark: str) -> float:
-        """How much of the column an item takes, in mm."""
+        """Return the height of an item in the column [mm]."""
         return LINE_MM * len(self._lines(text, mark)) + ITEM_MM
 
     def item(self, text: str, mark: str) -> None:
@@ -66,10 +66,10 @@ class TextColumn:
 
 
 def fill_column(column: TextColumn, sections: Iterable[Section], *, whole: bool = False) -> list[Section]:
-    """Set sections in a column; what is left of them when it is full.
+    """Set sections in a column; return those left when it is full.
 
-    A heading stays with its first item, and an item stays in one piece; with `whole` so does a section that a
-    column can hold.
+    A heading stays with its first item, and an item stays in one piece; with `whole`, so does a section that
+    fits a column.
     """
     waiting = [section for section in sections if section.items]
     while waiting:
@@ -97,8 +97,9 @@ Rows = Sequence[Sequence[str]]
 
 
 class TextTable:
-    """A table with its first row as headings, as wide as asked; `wraps` are columns whose cells are broken
-    where the table would be too wide."""
+    """A table of a given width with its first row as headings; cells of the columns in `wraps` are broken
+    where the table would be too wide.
+    """
 
     def __init__(self, rows: Rows, width_mm: float, right: Sequence[int], wraps: Sequence[int]) -> None:
         self.rows, self.width_mm, self.right = rows, width_mm, right
@@ -125,11 +126,13 @@ class TextTable:
         return [wrap_text(text, self.widths[i], bold=self._bold(row, i)) for i, text in cells]
 
     def row_mm(self, row: int) -> float:
-        """How high a row is, in mm."""
+        """Return the height of a row [mm]."""
         return LINE_MM * max(map(len, self._cells(row))) + ROW_MM
 
     def fitting(self, first: int, high_mm: float) -> int:
-        """The row after the last of those from `first` on that fit below the headings in so much height."""
+        """Return the index after the last row, counted from `first`, that fits below the headings in this
+        height.
+        """
         left = high_mm - self.row_mm(0)
         row = first
         while row < len(self.rows) and left >= self.row_mm(row):
@@ -138,11 +141,11 @@ class TextTable:
         return row
 
     def high_mm(self, first: int, end: int) -> float:
-        """How high the headings and the rows from `first` to before `end` are."""
+        """Return the height of the headings and the rows from `first` to before `end` [mm]."""
         return self.row_mm(0) + sum(self.row_mm(row) for row in range(first, end))
 
     def draw(self, page: Page, left: float, top: float, first: int, end: int) -> float:
-        """Draw the headings and the rows from `first` to before `end`; the lower edge."""
+        """Draw the headings and the rows from `first` to before `end`; return the lower edge."""
         y = top
         for row in (0, *range(first, end)):
             for i, lines in enumerate(self._cells(row)):
