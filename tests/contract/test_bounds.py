@@ -42,9 +42,9 @@ from fillside.storage.records.takes import latest_takes
 from fillside.storage.repair.salvage import remove_old_damaged, renew
 from fillside.storage.store import FILE, Store
 from fillside.storage.thinning import (
-    AT_ONCE,
     DAY_S,
     OCTETS_AT_ONCE,
+    ROWS_AT_ONCE,
     RowDeletion,
     RowFacts,
     keep_within_bounds,
@@ -96,7 +96,7 @@ def thinned(store: Store, now: float = NOW) -> list[RowDeletion]:
     steps = []
     for step in surplus_rows(store, now):
         if step.ids:
-            store.write(step.go, synced=False).result(20)
+            store.write(step.delete, synced=False).result(20)
             steps.append(step)
     return steps
 
@@ -199,7 +199,7 @@ def test_a_flood_pushes_out_no_order_of_a_person(store: Store, clock: Clock, sma
     assert counted(store, "SELECT count(*) FROM journal WHERE who = 'anna'") == 150
     assert counted(store, "SELECT count(*) FROM journal WHERE outcome <> 'ok'") == 50
     assert counted(store, "SELECT count(*) FROM journal WHERE who = 'a tracker' AND outcome = 'ok'") == 100
-    assert all(len(step.ids) <= AT_ONCE for step in steps)
+    assert all(len(step.ids) <= ROWS_AT_ONCE for step in steps)
     assert latest_entries(store, 1)[0]["note"] == "far 599"
     assert thinned(store, clock.now) == []
 
@@ -319,7 +319,7 @@ def test_a_calibration_that_is_taken_into_use_meanwhile_does_not_go(store: Store
     for _ in range(3):
         metering.save_calibration(store, {}, [], BODY).result(20)
     metering.use_calibration(store, 2).result(20)
-    store.write(RowDeletion("calibration", (1, 2)).go).result(20)
+    store.write(RowDeletion("calibration", (1, 2)).delete).result(20)
     assert [one.id for one in metering.calibrations(store)] == [3, 2]
     assert counted(store, "SELECT rows FROM removal WHERE name = 'calibration'") == 1
 
@@ -397,7 +397,7 @@ def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Pat
     with Store.open(folder) as store:
         Journal(store).write(ANNA, {"do": "follow"}, "ok")
         written(store)
-        store.write(RowDeletion("journal", (1003, 1050, 1051)).go).result(20)
+        store.write(RowDeletion("journal", (1003, 1050, 1051)).delete).result(20)
         store.write(lambda connection: connection.execute("DELETE FROM removal")).result(20)
     assert "journal" not in renew(folder / FILE, "to try")
 
@@ -405,14 +405,14 @@ def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Pat
 async def test_thinning_goes_on_by_itself_and_waits_for_a_disk_that_takes_nothing(
     store: Store, small: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for name, seconds in (("PAUSE_S", 0.0), ("RESTS_FOR", 0.0), ("LOOK_S", 0.001), ("REST_S", 1.0)):
+    for name, seconds in (("PAUSE_S", 0.0), ("REST_FACTOR", 0.0), ("POLL_S", 0.001), ("REST_S", 1.0)):
         monkeypatch.setattr(thinning, name, seconds)
     journal, disk = Journal(store), Disk()
     for number in range(330):
         journal.write(ANNA, {"do": "expose", "by": number / 100}, "ok")
     written(store)
     monkeypatch.setattr(writer, "commit", disk.commit)
-    monkeypatch.setattr(thinning, "MOST_BETWEEN", -1)
+    monkeypatch.setattr(thinning, "MOST_NEW_ROWS", -1)
     disk.fails = full()
     task = asyncio.create_task(keep_within_bounds(store, lambda: NOW))
     while store.trouble is None:  # noqa: ASYNC110

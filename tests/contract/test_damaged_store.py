@@ -132,7 +132,7 @@ def test_no_damage_ends_the_start_and_nothing_is_lost_without_a_word(whole: Path
             store.write(lambda connection: None).result()
             for surplus in surplus_rows(store, MUCH_LATER_S):
                 if surplus.ids:
-                    store.write(surplus.go).result()
+                    store.write(surplus.delete).result()
             assert latest_entries(store, 1)[0]["said"] == {"do": "follow"}, damage.name
         shutil.rmtree(folder)
 

@@ -1,4 +1,4 @@
-"""The kept data of one rig: opened once by the daemon, written through one thread, read by anybody."""
+"""The stored data of one rig: opened once by the daemon, written by one thread, readable by any."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FILE = "fillside.db"
 
 
 class Store:
-    """Everything kept for one rig. `close` drains what waits and may be called again."""
+    """Everything stored for one rig. `close` drains the queue and is idempotent."""
 
     def __init__(
         self, place: DatabaseFile | MemoryDatabase, unreadable: UnreadableRows, trouble: str | None = None
@@ -30,7 +30,7 @@ class Store:
 
     @classmethod
     def open(cls, folder: Path) -> Self:
-        """The store in `folder`.
+        """Open the store in `folder`.
 
         Raises FolderInUseError when another daemon has it, FolderUnusableError when it takes no data,
         DataTooNewError when this Fillside is older than the data.
@@ -46,10 +46,10 @@ class Store:
 
     @classmethod
     def read_only(cls, folder: Path, reason: str) -> Self:
-        """The store in a folder that takes no data: what it has can be read, and what is handed in waits.
+        """Open the store in a folder that takes no data: its data is readable, and new data waits.
 
-        It is tried again every second whether it can be written. `reason` says why it cannot. Raises
-        FolderInUseError and DataTooNewError.
+        Writing is tried again every second. `reason` tells why it fails. Raises FolderInUseError and
+        DataTooNewError.
         """
         unreadable = UnreadableRows()
         place = DatabaseFile(folder / FILE, unreadable.add_note)
@@ -62,12 +62,12 @@ class Store:
 
     @classmethod
     def in_memory(cls) -> Self:
-        """A store in memory alone, which keeps nothing: for trials."""
+        """Open a store in memory alone, for trials; nothing outlives it."""
         return cls(MemoryDatabase(), UnreadableRows())
 
     @property
     def trouble(self) -> str | None:
-        """What keeps data from being stored at the moment, in words; None when all is well."""
+        """Reason why data is not being stored at the moment; None when all is well."""
         if self.stalls:
             return NO_ANSWER
         if self._writer.trouble is None and not self._place.is_file:
@@ -76,7 +76,7 @@ class Store:
 
     @property
     def trouble_note(self) -> str:
-        """What that means, for people; nothing when all is well."""
+        """Consequences of the trouble, for people; empty when all is well."""
         trouble = self.trouble
         if trouble is None:
             return ""
@@ -87,28 +87,30 @@ class Store:
 
     @property
     def stalls(self) -> bool:
-        """Whether the disk has not answered for longer than anybody waits for it."""
+        """True when the disk has not answered for longer than anybody waits for it."""
         return self._writer.stalls
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What of the kept data is lost or cannot be read, a line each, for people."""
+        """Lost or unreadable parts of the stored data, one line each, for people."""
         return self._unreadable.notes
 
     def add_note(self, text: str) -> None:
-        """Have the notes carry a line more until the end of this run."""
+        """Add a line to the notes until the end of this run."""
         self._unreadable.add_note(text)
 
     def write(self, job: Job, synced: bool = True) -> Future[Any]:
-        """Run `job(connection)` on the writing thread, within a transaction, once; `DatabaseWriter.put`."""
+        """Run `job(connection)` once on the writing thread, within a transaction; see
+        `DatabaseWriter.put`.
+        """
         return self._writer.put(job, synced)
 
     def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
-        """Store all of these together, now or as soon as that can be; see `DatabaseWriter.keep`."""
+        """Store all of these jobs together, now or as soon as possible; see `DatabaseWriter.keep`."""
         return self._writer.keep(*jobs, synced=synced)
 
     def read(self, question: Callable[[sqlite3.Connection], T]) -> T:
-        """Answer `question(connection)` on a read-only connection of its own, on the caller's thread."""
+        """Return the result of `question(connection)` on a read-only connection, on the caller's thread."""
         uri, is_file = self._place.uri, self._place.is_file
         try:
             with contextlib.closing(
@@ -122,7 +124,7 @@ class Store:
         except sqlite3.Error:
             if uri == self._place.uri:
                 raise
-            return self.read(question)  # the file took the place of its copy in memory meanwhile
+            return self.read(question)  # the file has replaced its copy in memory
 
     def rows(
         self,
@@ -133,10 +135,10 @@ class Store:
         *,
         unbroken: bool = False,
     ) -> list[Values]:
-        """The rows of a table as its check gives them, at most so many; `where` is what follows FROM.
+        """Return the checked rows of a table, at most `most`; `where` is the SQL after the table's name.
 
-        A row that is not right is left out, counted and noted; so are those after one that cannot be read,
-        and with `unbroken` those after one that is not right.
+        A row that fails its check is left out, counted and noted; so are those after one that cannot be read,
+        and with `unbroken` those after one that fails.
         """
         found: list[Values] = []
         known = TABLES[table]
@@ -162,7 +164,7 @@ class Store:
         return found
 
     def leave_out(self, table: str, row: object, why: str) -> None:
-        """Count a row that is right by itself and not in what it means."""
+        """Count a row that passes its own check but is invalid in its context."""
         self._unreadable.reject_row(table, row, why)
 
     def close(self) -> None:

@@ -1,4 +1,4 @@
-"""What of the kept data cannot be read, gathered over a run, in words for people."""
+"""The stored rows that cannot be read, collected over a run, in words for people."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ _WITHOUT = {
     "remembered": "what was remembered of the light cannot be read; it begins from the rig file",
     "undoable": "earlier orders cannot be taken back any more: what was kept of them cannot be read",
 }
-"""What it means that a row of these is left out."""
+"""Consequences of a missing row, for these tables."""
 
 
 class UnreadableRows:
-    """Counts rows that are not right, each once. May be called from any thread."""
+    """Counts rejected rows, each once. Thread-safe."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -28,7 +28,7 @@ class UnreadableRows:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """A line each: what was said, what failed, and how many rows are left out."""
+        """One line each: added notes, incomplete tables, and the number of rows left out."""
         with self._lock:
             failed = [
                 f"not all {TABLES[name].several} can be read: {why}" for name, why in self._incomplete.items()
@@ -37,14 +37,14 @@ class UnreadableRows:
         return (*self._notes, *failed, *left_out)
 
     def add_note(self, text: str) -> None:
-        """Say something that stays true until the end of this run."""
+        """Add a line that stays true until the end of this run."""
         with self._lock:
             if text not in self._notes:
                 self._notes = (*self._notes, text)
                 log.error("%s", text)
 
     def reject_row(self, table: str, row: object, why: str) -> None:
-        """A row that is not right was left out."""
+        """Count a row that was left out for being wrong."""
         with self._lock:
             known = self._rejected.setdefault(table, set())
             if row in known or len(known) >= MOST_COUNTED:
@@ -54,14 +54,14 @@ class UnreadableRows:
                 log.error("a %s (%r) is left out: %s; %d so far", TABLES[table].one, row, why, len(known))
 
     def mark_incomplete(self, table: str, why: str) -> None:
-        """The table could not be read to its end."""
+        """Note that the table could not be read to its end."""
         with self._lock:
             if self._incomplete.get(table) != why:
                 self._incomplete[table] = why
                 log.error("the %s cannot all be read: %s", TABLES[table].several, why)
 
     def mark_complete(self, table: str) -> None:
-        """The table could be read."""
+        """Note that the table could be read."""
         with self._lock:
             self._incomplete.pop(table, None)
 

@@ -1,15 +1,14 @@
 """The one thread that writes to the database.
 
-Jobs are functions of a connection. All that wait are written in one `BEGIN IMMEDIATE` transaction, each
-within a savepoint, so that one that fails takes no other with it, and whoever waits for one of them waits for
-one sync of the disk together with all others. A job's future is done once that transaction is committed:
-with ``synchronous = FULL`` SQLite returns from a commit when the disk has it (sqlite.org, "PRAGMA
-synchronous"). Where nobody waits the disk may take its time.
+Jobs are functions of a connection. All queued ones are written in one `BEGIN IMMEDIATE` transaction, each
+within a savepoint, so a failing job takes no other with it, and all that wait share one sync of the disk. A
+job's future is done once that transaction is committed: with ``synchronous = FULL`` SQLite returns from a
+commit when the disk has it (sqlite.org, "PRAGMA synchronous"). Where nobody waits the disk may take its time.
 
-Some jobs are tried once: their future gives the error, and they are forgotten. Lasting ones are kept until
-they are stored, in the order in which they came; their future gives what became of the first attempt. A disk
-that is full, read-only, gone or hanging is said once, and once more when writing works again; nobody who
-handed in a job is held up by it.
+Plain jobs are tried once: their future gives the error, and they are forgotten. Persistent jobs are kept
+until they are stored, in order of arrival; their future gives the result of the first attempt. Trouble with
+the disk (full, read-only, gone or hanging) is logged once, and once more when writing works again; it never
+blocks those who hand in jobs.
 """
 
 from __future__ import annotations
@@ -37,16 +36,17 @@ MOST_QUEUED = 5_000
 BATCH = 500
 RETRY_S = 1.0
 ANSWER_TIMEOUT_S = 2.0
-"""Nobody waits longer for the disk than this."""
+"""Longest wait for the disk."""
 NO_ANSWER = "the disk does not answer"
 CLOSE_TIMEOUT_S, COMPACT_TIMEOUT_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
-"""After these the file is opened anew: what was unplugged or mounted again has no part in the old one, and
-what is damaged is renewed as it is opened."""
+"""Errors after which the file is reopened: a remounted disk has another file, and opening renews a damaged
+one.
+"""
 
 
 class DatabasePlace(Protocol):
-    """Where the database is; see `storage.place`."""
+    """Location of the database; see `storage.database`."""
 
     where: str
 
@@ -59,10 +59,10 @@ class DatabasePlace(Protocol):
 
 @dataclass(frozen=True)
 class PersistentJob:
-    """A job that is kept until it is stored.
+    """A job that is retried until it is stored.
 
-    One with a key takes the place of an earlier one with the same key that waits, and is never dropped; of
-    the others the oldest are, when far too many wait.
+    A job with a key replaces a queued one with the same key, and is never dropped; of the others the oldest
+    are dropped when too many wait.
     """
 
     job: Job
@@ -88,8 +88,7 @@ class _QueuedJob:
 
 @dataclass(frozen=True)
 class _JobResult:
-    """What became of a job in one attempt; `trouble` is what the disk did, where that kept it from being
-    stored."""
+    """Result of one attempt at a job; `trouble` is the disk's fault, if that kept it from being stored."""
 
     entry: _QueuedJob
     result: Any
@@ -103,21 +102,24 @@ def commit(connection: sqlite3.Connection, synced: bool) -> None:
 
 
 class DatabaseWriter:
-    """Runs jobs on its own thread, in the order they came."""
+    """Runs jobs on its own thread, in order of arrival."""
 
     def __init__(self, place: DatabasePlace, trouble: str | None = None) -> None:
-        """`place.connect` gives a connection, opened with ``check_same_thread=False, isolation_level=None``,
-        and is asked again until it does; `place.check` raises a StorageError when that connection leads
-        nowhere any more. `trouble` is why there is none at first."""
+        """Start the thread; `trouble` is the reason for having no connection at first.
+
+        `place.connect` returns a connection opened with ``check_same_thread=False, isolation_level=None`` and
+        is called until it succeeds; `place.check` raises a StorageError when that connection has lost its
+        file.
+        """
         self._place, self._where = place, place.where
         self._connection: sqlite3.Connection | None = None
-        self._waiting: deque[_QueuedJob] = deque()
+        self._queue: deque[_QueuedJob] = deque()
         self._by_key: dict[str, _QueuedJob] = {}
         self._changed = threading.Condition()
-        self._news = False
+        self._has_news = False
         self._closing = False
         self._compacts = False
-        self._rests_until = 0.0
+        self._retry_at = 0.0
         self._busy_since: float | None = None
         self._dropped = 0
         self.trouble = trouble
@@ -125,10 +127,9 @@ class DatabaseWriter:
         self._thread.start()
 
     def put(self, job: Job, synced: bool = True) -> Future[Any]:
-        """Have `job` run soon; the future gives its result, or the error that kept it from being stored.
+        """Queue `job`; the future gives its result, or the error that kept it from being stored.
 
-        As long as it waits it can be withdrawn, by the future's `cancel`. While the disk does not answer it
-        is not taken at all.
+        The future's `cancel` withdraws a queued job. While the disk does not answer, jobs are refused.
         """
         entry = _QueuedJob(job, False, "", synced)
         if self.stalls:
@@ -139,9 +140,10 @@ class DatabaseWriter:
         return entry.done
 
     def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
-        """Store all of these together, now or as soon as that can be; done once all of them were tried.
+        """Store all of these jobs together, now or as soon as possible; the future is done once all were
+        tried.
 
-        When it is done without an error all of them are stored, and what was handed in before them to last.
+        A future without an error means that these jobs, and the persistent ones before them, are stored.
         """
         with self._changed:
             return reduce(_both_done, [self._keep(each, synced) for each in jobs])
@@ -161,39 +163,39 @@ class DatabaseWriter:
         if self._closing:
             entry.give(None, sqlite3.ProgrammingError("the storage is closed"))
             return
-        if len(self._waiting) >= MOST_QUEUED:
+        if len(self._queue) >= MOST_QUEUED:
             self._drop_oldest()
-        self._waiting.append(entry)
+        self._queue.append(entry)
         if entry.key:
             self._by_key[entry.key] = entry
         self._wake()
 
     def _wake(self) -> None:
-        self._news = True
+        self._has_news = True
         self._changed.notify()
 
     def _drop_oldest(self) -> None:
-        """What is newest matters most, and what has a key is no more than one."""
-        oldest = next((entry for entry in self._waiting if not entry.key), None)
+        """Drop the oldest job without a key; the newest data matters most, and each key has but one job."""
+        oldest = next((entry for entry in self._queue if not entry.key), None)
         if oldest is not None:
-            self._waiting.remove(oldest)
+            self._queue.remove(oldest)
             self._dropped += 1
             oldest.give(None, sqlite3.OperationalError("dropped: the disk does not keep up"))
 
     @property
     def stalls(self) -> bool:
-        """Whether the disk has been at one transaction for as long as anybody waits.
+        """True when a transaction has lasted as long as anybody waits for it.
 
-        A little less, so that whoever has given up waiting finds it so.
+        The limit is slightly lower, so a caller that has just given up sees it as true.
         """
         since = self._busy_since
         return since is not None and time.monotonic() - since > 0.9 * ANSWER_TIMEOUT_S
 
     def close(self) -> None:
-        """Write what waits, then close the database, without its unused room; may be called again.
+        """Write the queued jobs, then compact and close the database; idempotent.
 
-        A disk that does not answer is not waited for longer than `CLOSE_TIMEOUT_S`, and the file stays as
-        large as it is where making it smaller takes `COMPACT_TIMEOUT_S` more.
+        Waits at most `CLOSE_TIMEOUT_S` for the disk, and `COMPACT_TIMEOUT_S` more for compaction, after which
+        the file keeps its size.
         """
         with self._changed:
             self._closing = True
@@ -202,7 +204,7 @@ class DatabaseWriter:
         connection = self._connection
         if self._compacts and connection is not None:
             self._thread.join(COMPACT_TIMEOUT_S)
-            with suppress(sqlite3.ProgrammingError):  # it has just ended by itself
+            with suppress(sqlite3.ProgrammingError):  # compaction has just ended
                 connection.interrupt()
             self._thread.join(CLOSE_TIMEOUT_S)
         if self._thread.is_alive():
@@ -213,38 +215,38 @@ class DatabaseWriter:
             closing = self._closing
             self._write(batch)
             if closing and self.trouble is not None:
-                self._give_up()
+                self._discard_queue()
         if self._connection is not None and self.trouble is None:
             self._compacts = True
-            with suppress(sqlite3.Error):  # the file stays as large as it is
+            with suppress(sqlite3.Error):  # the file keeps its size
                 self._place.compact(self._connection)
             self._compacts = False
         self._disconnect()
 
     def _next_batch(self) -> list[_QueuedJob]:
-        """Up to BATCH jobs; none only when closing and nothing waits any more."""
+        """Return up to BATCH jobs; none only when closing with an empty queue."""
         with self._changed:
             while not self._is_time():
-                self._changed.wait(self._rests_until - time.monotonic() if self._waiting else None)
-            self._news = False
-            batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+                self._changed.wait(self._retry_at - time.monotonic() if self._queue else None)
+            self._has_news = False
+            batch = [self._queue.popleft() for _ in range(min(BATCH, len(self._queue)))]
             for entry in batch:
                 if entry.key:
                     del self._by_key[entry.key]
             return batch
 
     def _is_time(self) -> bool:
-        rested = time.monotonic() >= self._rests_until
-        return self._closing or bool(self._waiting and (self._news or rested))
+        rested = time.monotonic() >= self._retry_at
+        return self._closing or bool(self._queue and (self._has_news or rested))
 
-    def _give_up(self) -> None:
-        """Closing, and the disk takes nothing: what waits is lost, and that is said."""
+    def _discard_queue(self) -> None:
+        """Discard and log the queued jobs: the store closes, and the disk takes nothing."""
         with self._changed:
-            if self._waiting:
-                lost = len(self._waiting)
+            if self._queue:
+                lost = len(self._queue)
                 log.error("%d records could not be written to %s: %s", lost, self._where, self.trouble)
-            while self._waiting:
-                self._waiting.popleft().give(None, sqlite3.OperationalError(self.trouble or ""))
+            while self._queue:
+                self._queue.popleft().give(None, sqlite3.OperationalError(self.trouble or ""))
             self._by_key.clear()
 
     def _write(self, batch: list[_QueuedJob]) -> None:
@@ -253,17 +255,17 @@ class DatabaseWriter:
         outcomes = self._attempt(batch)
         once = [entry for entry in batch if not entry.lasting]
         if once and len(once) < len(batch) and all(outcome.trouble is not None for outcome in outcomes):
-            # What is tried once may be small enough, and does not come again.
+            # A plain job may be small enough for a full disk, and has no second chance.
             lasting = [outcome for outcome in outcomes if outcome.entry.lasting]
             outcomes = [*lasting, *self._attempt(once)]
         self._busy_since = None
         self._conclude(outcomes)
 
     def _attempt(self, batch: list[_QueuedJob]) -> list[_JobResult]:
-        """What became of each in one transaction."""
+        """Return the result of each job in one transaction."""
         try:
-            return self._written(batch)
-        except Exception as error:  # nothing of it is stored, whatever it was
+            return self._run_batch(batch)
+        except Exception as error:  # the transaction failed as a whole, whatever the cause
             trouble = disk_trouble(error)
             if trouble is None:
                 trouble = why(error)
@@ -272,7 +274,7 @@ class DatabaseWriter:
             self._roll_back(error)
             return [_JobResult(entry, None, error, trouble) for entry in batch]
 
-    def _written(self, batch: list[_QueuedJob]) -> list[_JobResult]:
+    def _run_batch(self, batch: list[_QueuedJob]) -> list[_JobResult]:
         if self._connection is None:
             self._connection = self._place.connect()
         self._place.check()
@@ -283,7 +285,7 @@ class DatabaseWriter:
         full: _JobResult | None = None
         for entry in batch:
             if entry.lasting and full is not None:
-                # It would fare the same, and keeps its place behind the one before it.
+                # The same would happen to it, and order must be kept.
                 outcomes.append(replace(full, entry=entry))
                 continue
             outcome = _run_job(connection, entry)
@@ -303,28 +305,28 @@ class DatabaseWriter:
                 again.append(_QueuedJob(entry.job, True, entry.key, entry.synced))
             else:
                 log.error("a record cannot be stored in %s: %s", self._where, outcome.failure)
-        self._put_back(again)
+        self._requeue(again)
         if any(_connection_is_lost(outcome.failure) for outcome in outcomes):
             self._disconnect()
         trouble = next((outcome.trouble for outcome in outcomes if outcome.trouble is not None), None)
         if trouble is not None:
-            self._say_trouble(trouble)
+            self._log_trouble(trouble)
         elif outcomes:
-            self._say_well()
+            self._log_recovery()
         for outcome in outcomes:
             outcome.entry.give(outcome.result, outcome.failure)
 
-    def _put_back(self, again: list[_QueuedJob]) -> None:
-        """Keep in front, in their order, all but those a newer one has taken the place of."""
+    def _requeue(self, again: list[_QueuedJob]) -> None:
+        """Requeue these jobs in front, in order, except those replaced by a newer one."""
         with self._changed:
             for entry in reversed(again):
                 if entry.key in self._by_key:
                     continue
                 entry.done.set_running_or_notify_cancel()
-                self._waiting.appendleft(entry)
+                self._queue.appendleft(entry)
                 if entry.key:
                     self._by_key[entry.key] = entry
-            while len(self._waiting) > MOST_QUEUED:
+            while len(self._queue) > MOST_QUEUED:
                 self._drop_oldest()
 
     def _roll_back(self, error: Exception) -> None:
@@ -345,13 +347,13 @@ class DatabaseWriter:
             except sqlite3.Error as error:
                 log.debug("closing: %s", error)
 
-    def _say_trouble(self, trouble: str) -> None:
-        self._rests_until = time.monotonic() + RETRY_S
+    def _log_trouble(self, trouble: str) -> None:
+        self._retry_at = time.monotonic() + RETRY_S
         if self.trouble is None:
             log.error("cannot write to %s: %s; the light goes on", self._where, trouble)
         self.trouble = trouble
 
-    def _say_well(self) -> None:
+    def _log_recovery(self) -> None:
         if self.trouble is not None:
             lost = f"; {self._dropped} records of meanwhile are lost" if self._dropped else ""
             log.warning("writing to %s works again%s", self._where, lost)
@@ -359,7 +361,7 @@ class DatabaseWriter:
 
 
 def _both_done(first: Future[Any], second: Future[Any]) -> Future[Any]:
-    """Done once both are, with what the second gave or with the error of either."""
+    """Return a future for both, with the result of the second or the error of either."""
     both: Future[Any] = Future()
     both.set_running_or_notify_cancel()
 
@@ -375,16 +377,16 @@ def _both_done(first: Future[Any], second: Future[Any]) -> Future[Any]:
 
 
 def _connection_is_lost(failure: BaseException | None) -> bool:
-    """Whether nothing can be done by a connection any more that failed so."""
+    """Return true for a failure after which a connection is useless."""
     return getattr(failure, "sqlite_errorname", "").startswith(_OPENED_ANEW)
 
 
 def _run_job(connection: sqlite3.Connection, entry: _QueuedJob) -> _JobResult:
-    """What became of a job; of one that failed nothing is done."""
+    """Return the result of a job; a failed one leaves no changes."""
     connection.execute("SAVEPOINT job")
     try:
         result = entry.job(connection)
-    except Exception as error:  # whatever a job raises belongs to whoever handed it in
+    except Exception as error:  # a job's error belongs to its caller
         if not connection.in_transaction:
             # A full disk makes SQLite roll back the whole transaction: the batch is lost, not this job alone.
             raise
@@ -399,11 +401,10 @@ T = TypeVar("T")
 
 
 async def wait_until_stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T:
-    """What a job gave, once it is on the disk.
+    """Return the result of a job once it is on the disk.
 
-    Raises NotStoredError where it is not within `ANSWER_TIMEOUT_S`. What waits to be tried once is then
-    withdrawn. What the disk is at already cannot be: if it is stored after all, `late` is called with what it
-    gave, on the writing thread.
+    Raises NotStoredError if that takes longer than `ANSWER_TIMEOUT_S`. A queued job is then withdrawn. A
+    running one cannot be: if it is stored after all, `late` is called with its result, on the writing thread.
     """
     waiting = asyncio.wrap_future(future)
     waiting.add_done_callback(_retrieve_error)
@@ -419,6 +420,6 @@ async def wait_until_stored(future: Future[T], late: Callable[[T], Any] | None =
 
 
 def _retrieve_error(waiting: asyncio.Future[Any]) -> None:
-    """Whoever waited may have gone meanwhile, and does not ask for its error."""
+    """Fetch the error of a future whose waiter may have gone, so that asyncio does not log it."""
     if not waiting.cancelled():
         waiting.exception()

@@ -1,4 +1,4 @@
-"""The state a restart resumes from, the orders that can be undone, and the identity of this installation."""
+"""The state from which a restart resumes, the orders that can be undone, and the installation's identity."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 
 MOST_UNDOABLE = 1_000
-"""Far more than the hold keeps; a table that somebody wrote may have any number of rows."""
+"""Limit far above that of the hold; a foreign table may have any number of rows."""
 
 
 def save_state(store: Store, body: Any) -> Future[Any]:
-    """Keep `body` (JSON-able) as what a restart resumes from."""
+    """Store `body` (JSON-able) as the state from which a restart resumes."""
     return store.keep(state_job(json.dumps(body, allow_nan=False, separators=(",", ":"))))
 
 
 def state_job(text: str) -> PersistentJob:
-    """What keeps `text`, JSON, as what a restart resumes from."""
+    """Return the job that stores `text`, JSON, as the state from which a restart resumes."""
     row = (time.time(), text)
     return PersistentJob(
         lambda connection: connection.execute(
@@ -38,7 +38,7 @@ def state_job(text: str) -> PersistentJob:
 
 
 def undoable_orders_job(texts: Mapping[int, str]) -> PersistentJob:
-    """What keeps these orders, JSON by number, as those that can be taken back, and no others."""
+    """Return the job that stores these orders, JSON by number, as the only undoable ones."""
 
     def job(connection: sqlite3.Connection) -> None:
         found = dict(connection.execute("SELECT id, body FROM undoable").fetchall())
@@ -51,21 +51,23 @@ def undoable_orders_job(texts: Mapping[int, str]) -> PersistentJob:
 
 
 def load_state(store: Store) -> Any | None:
-    """What the last run kept, or None; `undoable` has the JSON of each order that can be taken back, oldest
-    first."""
+    """Return the saved state of the last run, or None.
+
+    `undoable` has the JSON of each order that can be undone, oldest first.
+    """
     found = store.rows("remembered")
     if not found:
         return None
-    # An order can be taken back as long as all that came after it can be.
+    # An order can be undone only if all later ones can be.
     orders = store.rows("undoable", "ORDER BY id DESC", most=MOST_UNDOABLE, unbroken=True)[::-1]
     return {**found[0][2], "undoable": [text for _, text in orders]} if orders else found[0][2]
 
 
 def persistent_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
-    """The value this installation has for `name`, made at the first call and the same ever after.
+    """Return this installation's value for `name`, made at the first call and constant ever after.
 
-    With `anew`, or where what is kept cannot be read, another one takes its place, now or as soon as that can
-    be stored; a disk that hangs is not waited for longer than `writer.ANSWER_TIMEOUT_S`.
+    With `anew`, or where the stored value is unreadable, another one replaces it, now or as soon as it can be
+    stored. Waits at most `ANSWER_TIMEOUT_S` for the disk.
     """
     if not anew and (found := store.rows("identity", "WHERE name = ?", (name,))):
         return str(found[0][1])
@@ -73,15 +75,15 @@ def persistent_identity(store: Store, name: str, make: Callable[[], str], anew: 
 
     def job(connection: sqlite3.Connection) -> None:
         row = connection.execute("SELECT name, value FROM identity WHERE name = ?", (name,)).fetchone()
-        if anew or row is None or not _is_right("identity", row):
+        if anew or row is None or not _is_valid("identity", row):
             connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, made))
 
-    with contextlib.suppress(Exception):  # it is tried again until it is stored, and the writer says why not
+    with contextlib.suppress(Exception):  # the writer retries and reports
         store.keep(PersistentJob(job, key=f"identity {name}")).result(writer.ANSWER_TIMEOUT_S)
     return made
 
 
-def _is_right(table: str, row: Values) -> bool:
+def _is_valid(table: str, row: Values) -> bool:
     try:
         TABLES[table].check(row)
     except BadRowError:

@@ -1,4 +1,4 @@
-"""Takes: every freeze is one, kept with the light it began and ended with, so as to light the same again."""
+"""Takes: each freeze with its light at the beginning and the end, for lighting the same scene again."""
 
 from __future__ import annotations
 
@@ -16,17 +16,16 @@ State = Mapping[str, Any]
 
 STATE_KEYS = ("subject", "target", "achieved", "face", "camera", "trims", "calibrated_at")
 DURATION_KEY = "lasted_s"
-"""Kept with the light at the end."""
+"""Stored with the light at the end."""
 HEAD_KEYS = ("name", "role", "output", "level", "wire", "lux")
 
 
 @dataclass(frozen=True)
 class Take:
-    """A freeze from `began` to `ended` (Unix time); `ended` and `last` are None in its course.
+    """A freeze from `began` to `ended` (Unix time); `ended` and `last` are None while it runs.
 
-    `lasted_s` is how long it went on by a clock that nobody sets, in seconds; None where that is not known,
-    because the daemon was started anew meanwhile. Unix times tell it not: the machine's clock may have been
-    set in between.
+    `lasted_s` is its duration by a monotonic clock [s]; None where a restart of the daemon interrupted it.
+    Unix times do not give it, since the machine's clock may have been set in between.
     """
 
     id: int
@@ -38,7 +37,7 @@ class Take:
 
 
 class TakeRecorder:
-    """Writes takes down as the mode changes; one that a stop of the daemon cut in two goes on as one.
+    """Stores takes as the mode changes; one interrupted by a restart of the daemon continues as one.
 
     `clock` gives elapsed time in seconds.
     """
@@ -49,12 +48,14 @@ class TakeRecorder:
         self._rolls = bool(store.rows("take", "WHERE ended IS NULL", most=1))
 
     def record(self, state: State) -> None:
-        """Write down that a take began or ended, if by this state one has."""
+        """Store the beginning or end of a take that this state shows."""
         if (change := self.change_job(state)) is not None:
             self._store.keep(change)
 
     def change_job(self, state: State) -> PersistentJob | None:
-        """What is to be kept of a take that, by this state, began or ended; None when neither."""
+        """Return the job that stores the beginning or end of a take that this state shows, None for
+        neither.
+        """
         frozen = state["mode"] == "freeze"
         if frozen == self._rolls:
             return None
@@ -69,18 +70,18 @@ class TakeRecorder:
         )
 
     def _elapsed_s(self) -> float | None:
-        """How long the take has gone on; None where it began before this run."""
+        """Return the duration of the running take; None if it began before this run."""
         return None if self._began_at is None else round(self._clock() - self._began_at, 3)
 
 
 def light_of(state: State) -> dict[str, Any]:
-    """What of a state is the light: wish, what is reached, and each head's part."""
+    """Return the light in a state: target, achieved balance, and each head's part."""
     heads = [{key: head[key] for key in HEAD_KEYS} for head in state["heads"]]
     return {**{key: state[key] for key in STATE_KEYS}, "heads": heads}
 
 
 def latest_takes(store: Store, most: int = 100, before: int | None = None) -> list[Take]:
-    """The newest takes first, at most `most`, all with an id below `before`."""
+    """Return the newest takes first, at most `most`, all with an id below `before`."""
     limit = before if before is not None else 2**62
     return [_take(*row) for row in store.rows("take", "WHERE id < ? ORDER BY id DESC", (limit,), most)]
 
