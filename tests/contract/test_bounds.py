@@ -309,7 +309,7 @@ def test_a_calibration_a_reading_does_not_stay_and_what_was_weighed_is_not_taken
     thinned(store)
     assert [one.id for one in metering.calibrations(store)] == [81, 7, 3]
     assert metering.newest_weighed(store) == 80
-    assert metering.calibration_in_use(store) is not None
+    assert metering.current_calibration(store) is not None
     assert len(metering.readings(store, 1000)) == 80
     assert not metering.use_calibration(store, 8).result(20)
     assert metering.save_calibration(store, {}, [3], BODY).result(20) == 82

@@ -89,7 +89,7 @@ def all_that_is_read(store: Store) -> dict[str, Any]:
         "calibrations": [vars(each) for each in metering.calibrations(store)],
         "takes": [vars(each) for each in latest_takes(store)],
         "routine": metering.load_routine(store),
-        "used": metering.calibration_in_use(store) is not None,
+        "used": metering.current_calibration(store) is not None,
         "weighed": metering.newest_weighed(store),
         "sensors": metering.sensors_with(store, (1, 2)),
         "checks": len(metering.valid_readings(store, metering.checks_since(store, 0.0))),

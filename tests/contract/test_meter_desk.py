@@ -117,7 +117,7 @@ async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
             "reading 1 taken; fill is on too: strike this reading if that light fell on the meter; "
             "ratio known"
         )
-        used = kept.calibration_in_use(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (1,)
         assert used.meter["receptor"] == "dome"
@@ -149,12 +149,12 @@ async def test_struck_readings_count_no_more_and_the_last_one_struck_leaves_the_
         await here.do(do="read", head="key", level=1.0, value=300)
         await here.do(do="read", head="key", level=0.5, value=40)
         await here.do(do="strike", reading=1, why="stood in the light")
-        used = kept.calibration_in_use(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (2,)
         assert kept.readings(store)[-1].struck == "stood in the light"
         await here.do(do="strike", reading=2)
-        assert kept.calibration_in_use(store) is None
+        assert kept.current_calibration(store) is None
         assert here.applied[-1] is None
         with pytest.raises(Refusal, match="no reading 2 that counts"):
             await here.do(do="strike", reading=2)
@@ -191,7 +191,7 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         purposes = {one.purpose for one in kept.readings(store)}
         assert purposes == {"calibrate", "verify"}
         counted = [one.id for one in kept.readings(store) if one.purpose == "calibrate"]
-        used = kept.calibration_in_use(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == tuple(sorted(counted))
 
@@ -320,7 +320,7 @@ async def test_an_earlier_reading_of_the_routine_is_struck(store: Store) -> None
         await here.do(do="strike", reading=1)
         assert here.step["number"] == 2
         await here.to_the_end()
-        used = kept.calibration_in_use(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert 1 not in used.readings
         assert here.step["verdict"]["go"]
@@ -429,7 +429,7 @@ async def test_a_reading_that_was_kept_but_never_weighed_counts_with_the_next(st
             await here.do(do="read", head="key", level=1.0, value=300)
     async with made(rig_of(), store) as here:
         await here.do(do="read", head="fill", level=1.0, value=300)
-        used = kept.calibration_in_use(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (1, 2)
 

@@ -36,7 +36,7 @@ MOST_IN_A_FIT = 200
 
 def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
     """The calibration in use and when it was made (ISO 8601, UTC); None and None without one."""
-    used = kept.calibration_in_use(store)
+    used = kept.current_calibration(store)
     calibration = None if used is None else _understood(used)
     return (None, None) if used is None or calibration is None else (calibration, made_at(used.at))
 
@@ -93,7 +93,7 @@ class Calibrator:
         self._store, self._apply, self._told = store, apply, told
         self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
-        self.used = kept.calibration_in_use(store)
+        self.used = kept.current_calibration(store)
         self.calibration = None if self.used is None else _understood(self.used)
 
     async def begin(self) -> None:
@@ -154,7 +154,7 @@ class Calibrator:
         return None if self.used is None else self.used.id
 
     async def _take(self, calibration: Calibration | None) -> None:
-        self.used = await asyncio.to_thread(kept.calibration_in_use, self._store)
+        self.used = await asyncio.to_thread(kept.current_calibration, self._store)
         self.calibration = None if self.used is None else calibration
         self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
 

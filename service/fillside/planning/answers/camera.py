@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.question import Answers, Meaning
 from fillside.planning.answers.typed_line import (
     FILLER_WORDS,
     NUMBER,
@@ -50,7 +49,7 @@ ANGLES_DEG = (45.0, 90.0, 144.0, 172.8, 180.0, 216.0, 270.0, 360.0)
 FASTEST_S, SLOWEST_S = 1 / 8000, 1 / 2
 
 
-def mains(text: str, _: Mapping[str, Any]) -> Meaning:
+def mains(text: str, _: Answers) -> Meaning:
     """Read mains from volts, hertz, both, or a country.
 
     >>> mains("120V", {}).value, mains("60 hz", {}).value, mains("UK", {}).note
@@ -84,7 +83,7 @@ def _mains_of(line: str) -> str | None:
     return f"{named}/{hertz}" if f"{named}/{hertz}" in MAINS else None
 
 
-def aperture(text: str, _: Mapping[str, Any]) -> Meaning:
+def aperture(text: str, _: Answers) -> Meaning:
     """Read an f-number; a T-number counts as one.
 
     >>> aperture("F 4.0", {}).value, aperture("5,6", {}).value
@@ -119,7 +118,7 @@ _FRAMES = re.compile(
 MOST_FPS = 1000.0
 
 
-def shutter(text: str, _: Mapping[str, Any]) -> Meaning:
+def shutter(text: str, _: Answers) -> Meaning:
     """Read a shutter time as a fraction, its denominator alone, seconds or milliseconds; or an angle.
 
     The frame rate may follow; it becomes the answer to ``fps``.
@@ -185,7 +184,7 @@ _STOPS = re.compile(
 _TO = re.compile(rf"({NUMBER})\s*-?\s*(?::|to|/|over|on|x|times|-)\s*-?\s*({NUMBER})?")
 
 
-def ratio(text: str, _: Mapping[str, Any]) -> Meaning:
+def ratio(text: str, _: Answers) -> Meaning:
     """Read a ratio of key to fill into the form of the rig file: ``3:1``, or stops.
 
     >>> ratio("3 to 1", {}).value, ratio("one and a half stops", {}).value, ratio("3", {}).note

@@ -10,7 +10,7 @@ import numpy as np
 
 from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, ModifierAnswer, modifier_in
 from fillside.planning.answers.modifiers import VOCABULARY as MODIFIER_VOCABULARY
-from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.question import Answers, Meaning
 from fillside.planning.answers.typed_line import (
     FILLER_WORDS,
     NUMBER,
@@ -242,7 +242,7 @@ def _scanned(text: str, known: WordPatterns, such: str) -> tuple[_LampWords, lis
 LAMP_EXAMPLES = "LED 40 W, 9 W bulb, tungsten 650 W, CFL, fluorescent tube"
 
 
-def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
+def lamp(text: str, answers: Answers) -> Meaning:
     """Read a lamp's kind, and everything else that the line states, its modifier included.
 
     >>> lamp("9W bulb", {}).note
@@ -312,7 +312,7 @@ def _light(found: Mapping[str, float]) -> LampOutput:
     return LampOutput(found.get("lumens"), found.get("watts"))
 
 
-def light(text: str, answers: Mapping[str, Any]) -> Meaning:
+def light(text: str, answers: Answers) -> Meaning:
     """Read one lamp's lumens, watts, or both; a number alone is watts.
 
     >>> light("3200 lm 30 W", {}).value, light("60W equivalent", {}).value.lumens, light("9", {}).note
@@ -335,7 +335,7 @@ def light_of(text: str) -> LampOutput:
     return value
 
 
-def white(text: str, answers: Mapping[str, Any]) -> Meaning:
+def white(text: str, answers: Answers) -> Meaning:
     """Read a white in kelvin, from a number or its word.
 
     >>> white("5500K", {}).value, white("daylight", {}).note, white("tungsten", {}).value
@@ -351,7 +351,7 @@ def white(text: str, answers: Mapping[str, Any]) -> Meaning:
     return Meaning(kelvin, "; ".join([*found.notes, note]) if found.notes else note)
 
 
-def count(text: str, _: Mapping[str, Any]) -> Meaning:
+def count(text: str, _: Answers) -> Meaning:
     """Read the number of lamps in a head."""
     digits = normalize(text).removesuffix("x").removesuffix("lamps").removesuffix("bulbs").strip()
     digits = {"a pair": "2", "single": "1", "just 1": "1"}.get(digits, digits)
@@ -360,7 +360,7 @@ def count(text: str, _: Mapping[str, Any]) -> Meaning:
     return Meaning(int(digits))
 
 
-def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
+def dimmable(text: str, _: Answers) -> Meaning:
     """Read the permission to dim a lamp; an unsure answer counts as no."""
     line = normalize(text)
     if any(

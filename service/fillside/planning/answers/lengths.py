@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.question import Answers, Meaning
 from fillside.planning.answers.typed_line import (
     FILLER_WORDS,
     NUMBER,
@@ -123,7 +122,7 @@ class LengthReader:
     def __init__(self, least_m: float, most_m: float, what: str) -> None:
         self.least_m, self.most_m, self.what = least_m, most_m, what
 
-    def __call__(self, text: str, answers: Mapping[str, Any]) -> Meaning:
+    def __call__(self, text: str, answers: Answers) -> Meaning:
         line = remove_words(normalize(text), FILLER_WORDS)
         if line in FEET_WORDS or line in METRIC_WORDS:
             raise UnitsError(line in FEET_WORDS)

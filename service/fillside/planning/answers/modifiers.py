@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Iterable
+from typing import NamedTuple
 
 from fillside.planning.answers.lengths import METRES, LengthReader, LitFaceWidth, face_of
-from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.question import Answers, Meaning
 from fillside.planning.answers.typed_line import (
     FILLER_WORDS,
     NUMBER,
@@ -107,7 +107,7 @@ def _in_units(text: str, feet: bool) -> str:
     return f"{text} in" if feet and max(sides) <= MOST_INCHES else f"{text} cm"
 
 
-def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
+def modifier(text: str, answers: Answers) -> Meaning:
     """Read a modifier's kind, and its width where the line states it.
 
     >>> modifier("umbrella 1 m", {}).value, modifier("60x90 softbox", {}).note
@@ -124,7 +124,7 @@ def modifier(text: str, answers: Mapping[str, Any]) -> Meaning:
     return Meaning(found.kind, "" if normalize(text) == found.words else f"read as {found.words}", also)
 
 
-def width(text: str, answers: Mapping[str, Any]) -> Meaning:
+def width(text: str, answers: Answers) -> Meaning:
     """Read the width of a lit face, or both sides of a rectangular one."""
     line = normalize(text)
     if not re.search(r"\d\D*(?:x|by)\s*\d", line):

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
 from typing import Any
 
 from fillside.planning.answers.lengths import LengthReader
-from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.question import AnswerReader, Answers, Meaning
 from fillside.planning.answers.typed_line import (
     FILLER_WORDS,
     NUMBER,
@@ -24,7 +23,7 @@ from fillside.planning.figures import Lengths
 SITTING_EYES_M, STANDING_EYES_M = 1.2, 1.6
 
 
-def eyes_m(answers: Mapping[str, Any]) -> float:
+def eyes_m(answers: Answers) -> float:
     """Return the height of the subject's eyes [m], half a metre or more under the ceiling."""
     return min(STANDING_EYES_M if answers["stands"] else SITTING_EYES_M, float(answers["ceiling"]) - 0.5)
 
@@ -73,7 +72,7 @@ _SKIP = (
 _CLOCK = re.compile(r"(\d{1,2})(?: |-)?(?:o'?\s?clock|oclock)")
 
 
-def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
+def angle(role: str, usual_deg: float) -> AnswerReader:
     """Return a reader of a head's angle round from the camera [degrees], to the camera's right above 0.
 
     A number without a side is on the usual side of the role, for the fill across from the key; a side alone
@@ -83,7 +82,7 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
     (-30.0, 60.0)
     """
 
-    def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
+    def reads(text: str, answers: Answers) -> Meaning:
         line = " ".join(closest_word(word, SIDES) or word for word in normalize(text).split())
         side = _side_of(line, answers)
         usual = usual_deg
@@ -109,7 +108,7 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
     return reads
 
 
-def _side_of(line: str, answers: Mapping[str, Any]) -> int:
+def _side_of(line: str, answers: Answers) -> int:
     found = _SIDE.search(line)
     if found is not None:
         return SIDES[found[2]] * (-1 if found[1] else 1)
@@ -133,7 +132,7 @@ def _degrees_of(line: str, alone: float | None) -> float | None:
     return None if found is None else (-1 if found[1] == "-" else 1) * parse_number(found[2])
 
 
-def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping[str, Any]) -> None:
+def _before_the_wall(role: str, degrees: float, above_m: float, answers: Answers) -> None:
     """Raise ValueError for a place in the wall, for a head at this height above the eyes [m]."""
     wall, away = answers.get("wall"), answers.get(f"{role}.distance")
     if wall is None or away is None:
@@ -170,14 +169,14 @@ _ABOVE = re.compile(rf"(.*?)\s*(above|over|below|under)(?: (?:their|his|her|subj
 _LEVEL = re.compile(rf"(?:(?:same|level|with|as|their|his|her|height|of|on)\s*)*(?:{_EYES}|level|height)")
 
 
-def height(role: str) -> Callable[[str, Mapping[str, Any]], Meaning]:
+def height(role: str) -> AnswerReader:
     """Return a reader of the height of a head's middle [m], from the floor or from the eyes.
 
     The reader raises ValueError for a height that the distance from the face cannot reach, or above the
     ceiling.
     """
 
-    def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
+    def reads(text: str, answers: Answers) -> Meaning:
         eyes, away, ceiling = eyes_m(answers), answers[f"{role}.distance"], answers["ceiling"]
         highest = min(ceiling - 0.02, eyes + away)
         own = LengthReader(max(0.1, eyes - away), highest, "so near the face, under this ceiling, the height")
@@ -225,7 +224,7 @@ def _parts(line: str) -> list[str]:
     return found
 
 
-def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
+def distance(role: str, usual_deg: float) -> AnswerReader:
     """Return a reader of a head's distance from the face [m]; angle and height may follow after commas.
 
     >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).extra
@@ -234,7 +233,7 @@ def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], 
     'read as 6′ 0″, 35° right, 5′ 0″ high'
     """
 
-    def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
+    def reads(text: str, answers: Answers) -> Meaning:
         parts = _parts(normalize(text))
         if parts and _ROUND.search(parts[0]):
             raise ValueError(

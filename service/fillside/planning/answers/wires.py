@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from fillside.planning.answers.question import Meaning
+from fillside.planning.answers.question import Answers, Meaning
 from fillside.planning.answers.typed_line import (
     FILLER_WORDS,
     closest_word,
@@ -55,7 +54,7 @@ _SKIP = (
 )
 
 
-def wire(text: str, _: Mapping[str, Any]) -> Meaning:
+def wire(text: str, _: Answers) -> Meaning:
     """Read the kind of wire from any of its names.
 
     >>> wire("wifi", {}).value, wire("USB DMX dongle", {}).value, wire("not yet", {}).value
@@ -99,7 +98,7 @@ EVERYWHERE = (
 )
 
 
-def to(text: str, _: Mapping[str, Any]) -> Meaning:
+def to(text: str, _: Answers) -> Meaning:
     """Read the destination of DMX over the network: addresses, or multicast.
 
     >>> to("192.0.2.7, 192.0.2.8", {}).value, to("Multicast", {}).value
@@ -126,7 +125,7 @@ def _in_range(host: str) -> bool:
     return not digits or (len(octets) == 4 and all(int(octet) <= 255 for octet in octets))
 
 
-def universe(text: str, _: Mapping[str, Any]) -> Meaning:
+def universe(text: str, _: Answers) -> Meaning:
     """Read a universe of 1 to 63999."""
     digits = re.fullmatch(
         r"(?:universe|uni|u|no\.?|#|number)?\s*(\d+)", remove_words(normalize(text), FILLER_WORDS)
@@ -143,13 +142,13 @@ class Slots(NamedTuple):
     bits: int = 8
 
 
-def dimmed_roles(answers: Mapping[str, Any]) -> tuple[str, ...]:
+def dimmed_roles(answers: Answers) -> tuple[str, ...]:
     """Return the roles whose lamps are dimmed, in their order."""
     roles = ("key", "fill", "hair", "background")
     return tuple(role for role in roles if answers.get(role, True) and answers.get(f"{role}.dimmable"))
 
 
-def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
+def slots(text: str, answers: Answers) -> Meaning:
     """Read one slot for each dimmed head; a single number is the first of consecutive slots.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
@@ -180,7 +179,7 @@ def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
     return Meaning(Slots(found, bits), "" if plainly else note + (", 16 bits each" if bits == 16 else ""))
 
 
-def device(text: str, _: Mapping[str, Any]) -> Meaning:
+def device(text: str, _: Answers) -> Meaning:
     """Read the device file of a serial adapter.
 
     >>> device("ttyUSB0", {}).value, device("usb 1", {}).value
@@ -207,7 +206,7 @@ class Broker(NamedTuple):
     tls: bool = False
 
 
-def broker(text: str, _: Mapping[str, Any]) -> Meaning:
+def broker(text: str, _: Answers) -> Meaning:
     """Read a broker from its address, with a port or as a URL.
 
     >>> broker("mqtt://192.0.2.9:1884", {}).value, broker("this machine", {}).value.host
@@ -228,7 +227,7 @@ PLACE = re.compile(r"\{(?:name|role|head)\}|<(?:name|role|head)>|\bNAME\b|\bROLE
 USUAL_TOPIC = "room/lamp-NAME/order"
 
 
-def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
+def topics(text: str, answers: Answers) -> Meaning:
     """Read the topic of each dimmed head: one pattern with NAME for the head's name, or one topic for each
     head.
 
@@ -265,7 +264,7 @@ class BulbMessage(NamedTuple):
 _PLACEHOLDER = re.compile(r"\{(?:code|share|percent)\}")
 
 
-def message(text: str, _: Mapping[str, Any]) -> Meaning:
+def message(text: str, _: Answers) -> Meaning:
     """Read the message for a level: a plain number to some full scale, percent, or JSON with a field.
 
     >>> message("percent", {}).value

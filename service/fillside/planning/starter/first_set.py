@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from fillside.planning.answers.camera import MAINS
+from fillside.planning.answers.camera import MAINS, Shutter
 from fillside.planning.answers.lamps import LampOutput
+from fillside.planning.answers.question import Answers, uses_feet
 from fillside.planning.answers.stands import eyes_m
+from fillside.planning.answers.wires import Broker, BulbMessage, Slots, dimmed_roles
 from fillside.planning.equipment.lamps import LampAnswer, lamp_lumens
 from fillside.planning.equipment.modifiers import TYPICAL_OPTICS, ModifierOptics
 from fillside.planning.starter.stand_places import Stand, camera_m, view_deg, wall_spot
@@ -42,51 +42,105 @@ class FirstHead:
 
 
 @dataclass(frozen=True)
-class FirstSet:
-    """Everything in the first rig file except the exposure settings."""
+class FirstWire:
+    """The wire of the dimmed heads, in the order of `roles`, and the settings that its kind needs."""
 
-    answers: Mapping[str, Any]
+    kind: str
+    roles: tuple[str, ...]
+    slots: Slots
+    universe: int
+    to: tuple[str, ...]
+    device: str
+    broker: Broker
+    topics: tuple[str, ...]
+    message: BulbMessage
+
+
+@dataclass(frozen=True)
+class FirstSet:
+    """Everything in the first rig file except the ISO; `wire` is None where no lamp is dimmed.
+
+    `feet` tells if the comments give lengths in feet and inches too.
+    """
+
+    name: str
+    feet: bool
+    stands: bool
+    glasses: bool
     eyes_m: float
     camera: Point
+    camera_distance_m: float
+    wall_m: float
+    ceiling_m: float
+    aperture: float
+    shutter: Shutter
+    fps: float
+    ratio: str
     view_deg: float
     volts: float
     hertz: float
     amps: float
     bounce: float
     heads: tuple[FirstHead, ...]
+    wire: FirstWire | None
 
     @property
     def subject(self) -> Point:
         return (0.0, 0.0, self.eyes_m)
 
-    @property
-    def fps(self) -> float:
-        """The frame rate given with the shutter, or the one usual with the mains: half their frequency."""
-        return float(self.answers.get("fps", self.hertz / 2))
 
-
-def roles_of(answers: Mapping[str, Any]) -> tuple[str, ...]:
+def roles_of(answers: Answers) -> tuple[str, ...]:
     """Return the roles for which the answers have a head."""
     return tuple(role for role in ROLES if answers.get(role, True))
 
 
-def first_set(answers: Mapping[str, Any]) -> FirstSet:
+def first_set(answers: Answers) -> FirstSet:
     """Return the set for complete answers, as `questions.default_answers` or a person gives them."""
     volts, hertz, amps = MAINS[answers["mains"]]
     return FirstSet(
-        answers=answers,
+        name=answers["name"],
+        feet=uses_feet(answers),
+        stands=answers["stands"],
+        glasses=answers["glasses"],
         eyes_m=eyes_m(answers),
         camera=camera_m(answers),
+        camera_distance_m=answers["camera"],
+        wall_m=answers["wall"],
+        ceiling_m=answers["ceiling"],
+        aperture=float(answers["aperture"]),
+        shutter=answers["shutter"],
+        # Without a rate given beside the shutter, the one usual with the mains: half their frequency.
+        fps=float(answers.get("fps", hertz / 2)),
+        ratio=answers["ratio"],
         view_deg=view_deg(answers),
         volts=volts,
         hertz=hertz,
         amps=amps,
         bounce=BOUNCE[answers["light_room"]],
         heads=tuple(_head(role, answers) for role in roles_of(answers)),
+        wire=_wire(answers),
     )
 
 
-def _head(role: str, answers: Mapping[str, Any]) -> FirstHead:
+def _wire(answers: Answers) -> FirstWire | None:
+    """Return the wire of complete answers; settings that its kind has no question for keep their defaults."""
+    if "driver" not in answers:
+        return None
+    roles = dimmed_roles(answers)
+    return FirstWire(
+        kind=answers["driver"],
+        roles=roles,
+        slots=answers.get("slots", Slots(tuple(range(1, 1 + len(roles))))),
+        universe=answers.get("universe", 1),
+        to=answers.get("to", ()),
+        device=answers.get("device", ""),
+        broker=answers.get("broker", Broker("")),
+        topics=answers.get("topics", ()),
+        message=answers.get("message", BulbMessage("")),
+    )
+
+
+def _head(role: str, answers: Answers) -> FirstHead:
     own = {key.partition(".")[2]: value for key, value in answers.items() if key.startswith(f"{role}.")}
     stand = Stand(own["distance"], own["angle"], own["height"])
     light: LampOutput = own["light"]

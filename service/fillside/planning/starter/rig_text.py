@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, Metering
@@ -20,15 +19,11 @@ from fillside.planning.answers.wires import (
     SACN,
     SERIAL,
     SIM,
-    Broker,
-    BulbMessage,
-    Slots,
-    dimmed_roles,
 )
 from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import solve_mark
 from fillside.planning.look.reach import reach_answer
-from fillside.planning.starter.first_set import FirstHead, FirstSet, first_set
+from fillside.planning.starter.first_set import FirstHead, FirstSet, FirstWire, first_set
 from fillside.rig.file.build import build_rig
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import DEFAULT_CONSTANT, Rig
@@ -48,7 +43,7 @@ RELATIVE_STOPS = {"hair": -0.5, "background": -1.0}
 """First settings of hair and background, against key and exposure (common practice, no source)."""
 
 
-def rig_text(answers: Mapping[str, Any]) -> str:
+def rig_text(answers: Answers) -> str:
     """Return a rig file for complete answers: it passes the check, and its lamps can hold its balance."""
     own = first_set(answers)
     return _text(own, _iso(own))
@@ -63,9 +58,9 @@ def _iso(own: FirstSet) -> int:
     at = solve_mark(metering, wish, limits, own.subject)
     span = reach_answer(metering, at.rows, wish, limits, at.outputs).exposures
     most = float(at.rows.lux(limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
-    open_s = own.answers["shutter"].seconds(own.fps)
+    open_s = own.shutter.seconds(own.fps)
     for iso in ISO_SERIES:
-        wanted = target_lux(DEFAULT_CONSTANT["dome"], float(own.answers["aperture"]), open_s, iso)
+        wanted = target_lux(DEFAULT_CONSTANT["dome"], own.aperture, open_s, iso)
         if wanted <= min(most / 2**HEADROOM_STOPS, COMFORTABLE_LUX):
             return iso
     return ISO_SERIES[-1]
@@ -81,14 +76,15 @@ def _rig(text: str) -> Rig:
 def _text(own: FirstSet, iso: int) -> str:
     parts = [_camera_and_subject(own, iso), _balance(own), _plan(own)]
     parts += [_head(own, head) for head in own.heads]
-    parts.append(driver_lines(own.answers))
+    if own.wire is not None:
+        parts.append(driver_lines(own.wire))
     written = ("".join(f"{line}\n" for line in part) for part in parts)
     return "\n".join(part for part in written if part)
 
 
 def _feet(own: FirstSet, metres: float, comment: str = "") -> str:
     """Return a comment on a length, with the length in feet and inches where those are in use."""
-    length = [Lengths(feet=True).long(metres)] if own.answers.get("feet") else []
+    length = [Lengths(feet=True).long(metres)] if own.feet else []
     return ", ".join([*length, *([comment] if comment else [])])
 
 
@@ -106,22 +102,22 @@ def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
     yield "# y away from the camera, z up. Put the stands up, measure with a tape, and correct them here."
     yield ""
     yield "[rig]"
-    yield _line("name", f'"{own.answers["name"]}"')
+    yield _line("name", f'"{own.name}"')
     yield ""
     yield "[camera]"
-    away = _feet(own, own.answers["camera"], "the front of the lens")
+    away = _feet(own, own.camera_distance_m, "the front of the lens")
     yield _line("position", _point(own.camera), away)
     yield _line("iso", iso, "so that the lamps work about a stop under full")
-    yield _shutter(own, own.answers["shutter"])
+    yield _shutter(own, own.shutter)
     yield _line("fps", f"{own.fps:g}")
-    yield _line("aperture", f"{own.answers['aperture']:g}")
+    yield _line("aperture", f"{own.aperture:g}")
     yield ""
     yield "[meter]"
     yield _line("receptor", '"dome"', "exposure is read with the dome, at the subject")
     yield _line("facing", '"camera"')
     yield ""
     yield "[marks]"
-    sits = "standing" if own.answers["stands"] else "sitting"
+    sits = "standing" if own.stands else "sitting"
     eyes = _feet(own, own.eyes_m, f"the eyes, {sits}; add marks as you need them")
     yield _line("middle", _point(own.subject), eyes)
     yield ""
@@ -143,7 +139,7 @@ def _shutter(own: FirstSet, shutter: Shutter) -> str:
 def _balance(own: FirstSet) -> Iterator[str]:
     roles = [head.role for head in own.heads]
     yield "[balance]"
-    yield _line("ratio", f'"{own.answers["ratio"]}"', "key to fill, each metered alone")
+    yield _line("ratio", f'"{own.ratio}"', "key to fill, each metered alone")
     yield _line("exposure", '"camera"', "what the camera's settings ask for; or a number of lux")
     relative = {role: stops for role, stops in RELATIVE_STOPS.items() if role in roles}
     if relative:
@@ -156,14 +152,14 @@ def _balance(own: FirstSet) -> Iterator[str]:
 def _plan(own: FirstSet) -> Iterator[str]:
     names = ", ".join(f'"{head.role}"' for head in own.heads)
     yield "[plan]                      # for fillside plan and fillside sheet; holding does not need it"
-    yield _line("wall", f"{own.answers['wall']:.2f}", _feet(own, own.answers["wall"], "y of the wall behind"))
-    yield _line("ceiling", f"{own.answers['ceiling']:.2f}", _feet(own, own.answers["ceiling"]))
+    yield _line("wall", f"{own.wall_m:.2f}", _feet(own, own.wall_m, "y of the wall behind"))
+    yield _line("ceiling", f"{own.ceiling_m:.2f}", _feet(own, own.ceiling_m))
     yield _line("mains_volts", f"{own.volts:.0f}")
     yield _line("mains_hertz", f"{own.hertz:.0f}")
     yield _line(
         "view", f"{{ degrees = {max(2.0, own.view_deg):.0f} }}", "across the picture: head and shoulders"
     )
-    if own.answers["glasses"]:
+    if own.glasses:
         yield "# tilt: lower edge toward the cheek, in degrees; curve: base curve in dioptres, 0 if flat"
         yield "pose = { glasses = { tilt = 8, curve = 6 } }"
     yield "# one entry for each breaker; check what it says, and follow your local code"
@@ -171,7 +167,7 @@ def _plan(own: FirstSet) -> Iterator[str]:
 
 
 def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
-    show = Lengths(bool(own.answers.get("feet"))).long
+    show = Lengths(own.feet).long
     stand, height = head.stand, show(head.stand.height_m)
     yield "[[heads]]"
     yield f'name = "{head.role}"'
@@ -183,9 +179,9 @@ def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
     yield from _lamp(head)
     yield from _modifier(own, head)
     yield _line("bounce", own.bounce, "part of its light that the room sends back; a guess")
-    if head.dimmable:
+    if own.wire is not None and head.role in own.wire.roles:
         yield f'dimming = {{ curve = "linear", floor = {head.floor} }}  # a first guess; readings tell better'
-        yield drive_line(own.answers, head.role)
+        yield drive_line(own.wire, head.role)
     else:
         yield 'dimming = { curve = "fixed" }  # not to be dimmed: a constant in the balance'
 
@@ -221,34 +217,29 @@ def toml_string(text: str) -> str:
     return f"'{text}'" if '"' in text and "'" not in text else json.dumps(text, ensure_ascii=False)
 
 
-def drive_line(answers: Answers, role: str) -> str:
+def drive_line(wire: FirstWire, role: str) -> str:
     """Return the `drive` line of the head of this role, which must be a dimmed one."""
-    at, kind = dimmed_roles(answers).index(role), answers["driver"]
-    if kind == MQTT:
-        message: BulbMessage = answers["message"]
+    at = wire.roles.index(role)
+    if wire.kind == MQTT:
         parts = [
-            f"send_to = {toml_string(answers['topics'][at])}",
-            f"send_as = {toml_string(message.send_as)}",
+            f"send_to = {toml_string(wire.topics[at])}",
+            f"send_as = {toml_string(wire.message.send_as)}",
         ]
-        parts.append(f"full_scale = {message.full_scale}")
+        parts.append(f"full_scale = {wire.message.full_scale}")
     else:
-        slots: Slots = answers.get("slots", Slots(tuple(range(1, 1 + len(dimmed_roles(answers))))))
-        parts = [] if kind == SERIAL else [f"universe = {answers.get('universe', 1)}"]
-        parts += [f"slot = {slots.numbers[at]}", *(["bits = 16"] if slots.bits == 16 else [])]
+        parts = [] if wire.kind == SERIAL else [f"universe = {wire.universe}"]
+        parts += [f"slot = {wire.slots.numbers[at]}", *(["bits = 16"] if wire.slots.bits == 16 else [])]
     return f'drive = {{ driver = "{DRIVER}", {", ".join(parts)} }}'
 
 
-def driver_lines(answers: Answers) -> Iterator[str]:
-    """Yield the `[drivers]` table; nothing where no lamp is dimmed."""
-    kind = answers.get("driver")
-    if kind is None:
-        return
+def driver_lines(wire: FirstWire) -> Iterator[str]:
+    """Yield the `[drivers]` table."""
     yield f"[drivers.{DRIVER}]"
-    if kind == SIM:
+    if wire.kind == SIM:
         yield 'kind = "sim"                # simulated lamps; for a network node write kind = "sacn"'
         return
-    yield f'kind = {toml_string(kind):<20} # {_WIRE_COMMENTS[kind]}; "sim" rehearses without them'
-    yield from _OPTIONS[kind](answers)
+    yield f'kind = {toml_string(wire.kind):<20} # {_WIRE_COMMENTS[wire.kind]}; "sim" rehearses without them'
+    yield from _OPTIONS[wire.kind](wire)
 
 
 _WIRE_COMMENTS = {
@@ -258,16 +249,16 @@ _WIRE_COMMENTS = {
 }
 
 
-def _sacn(answers: Answers) -> Iterator[str]:
-    yield f"to = [{', '.join(toml_string(host) for host in answers['to'])}]"
+def _sacn(wire: FirstWire) -> Iterator[str]:
+    yield f"to = [{', '.join(toml_string(host) for host in wire.to)}]"
 
 
-def _serial(answers: Answers) -> Iterator[str]:
-    yield f"device = {toml_string(answers['device'])}"
+def _serial(wire: FirstWire) -> Iterator[str]:
+    yield f"device = {toml_string(wire.device)}"
 
 
-def _mqtt(answers: Answers) -> Iterator[str]:
-    broker: Broker = answers["broker"]
+def _mqtt(wire: FirstWire) -> Iterator[str]:
+    broker = wire.broker
     yield f"broker = {toml_string(broker.host)}"
     if broker.port is not None:
         yield f"port = {broker.port}"

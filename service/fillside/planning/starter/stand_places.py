@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from fillside.planning.answers.question import Answers
 from fillside.planning.answers.stands import eyes_m
 from fillside.planning.look.glasses_reflection import Disc, Wearer, margin_deg
 from fillside.planning.look.glasses_remedies import WANTED_MARGIN_DEG, lowest_height_m
@@ -56,22 +56,22 @@ def rounded(point: tuple[float, float, float]) -> Point:
     return x, y, z
 
 
-def camera_m(answers: Mapping[str, Any]) -> Point:
+def camera_m(answers: Answers) -> Point:
     """Return the place of the camera's lens: straight before the face and a little higher [m]."""
     return (0.0, -answers["camera"], eyes_m(answers) + 0.05)
 
 
-def view_deg(answers: Mapping[str, Any]) -> float:
+def view_deg(answers: Answers) -> float:
     """Return the angle across the picture that takes in head and shoulders [degrees]."""
     return 2 * math.degrees(math.atan(FRAME_WIDTH_M / 2 / answers["camera"]))
 
 
-def wall_spot(answers: Mapping[str, Any]) -> Point:
+def wall_spot(answers: Answers) -> Point:
     """Return the spot on the wall at which a background light aims [m]."""
     return rounded((0.1, float(answers["wall"]), eyes_m(answers) + 0.1))
 
 
-def typical_stand(role: str, answers: Mapping[str, Any]) -> Stand:
+def typical_stand(role: str, answers: Answers) -> Stand:
     """Return the usual place of this role's stand, based on the distance and angle already answered."""
     of_it = (f"{role}.size", f"{role}.distance", f"{role}.angle", "key.angle", *OF_THE_ROOM)
     return _usual_stand(role, tuple((key, answers[key]) for key in of_it if key in answers))
@@ -101,7 +101,7 @@ def _usual_stand(role: str, known: tuple[tuple[str, Any], ...]) -> Stand:
 class _Placing:
     """Puts one head at its usual place and moves it until it clears ceiling, picture and spectacles."""
 
-    def __init__(self, answers: Mapping[str, Any], diameter_m: float) -> None:
+    def __init__(self, answers: Answers, diameter_m: float) -> None:
         self.answers, self.diameter_m, self.eyes_m = answers, diameter_m, eyes_m(answers)
         self.camera = camera_m(answers)
         self.view = View(degrees=max(2.0, view_deg(answers)))

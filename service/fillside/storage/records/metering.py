@@ -183,7 +183,7 @@ def newest_weighed(store: Store) -> int:
     return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
 
 
-def calibration_in_use(store: Store) -> StoredCalibration | None:
+def current_calibration(store: Store) -> StoredCalibration | None:
     """Return the calibration in use, if any; an unreadable one is noted."""
     number = _number_in_use(store)
     found = None if number is None else calibration(store, number)
