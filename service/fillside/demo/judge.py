@@ -40,8 +40,9 @@ class Judge:
     def verdict(
         self, at: Sequence[float], levels: Mapping[str, float], ratio: float, exposure_lux: float
     ) -> FaceVerdict:
-        """Return the errors of the face at `at` [m] under wire levels 0..1 by head, against a key:fill
-        ratio and an exposure.
+        """Return the errors of the face at `at` [m] under wire levels 0..1 by head.
+
+        `ratio` (key:fill) and `exposure_lux` are the target.
         """
         lit = {"key": 0.0, "fill": 0.0}
         metered = self._truth.ambient_lux

@@ -1,3 +1,3 @@
-"""Planning a rig before lamps are lit: reachable ratios, the look of the light, safety, and a first rig
+"""Planning before the lamps are lit: reachable ratios, the look of the light, safety, and a first rig
 file.
 """

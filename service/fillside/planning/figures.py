@@ -12,9 +12,7 @@ from fillside.photometry.exposure import aperture_from_lux
 
 
 class PlanningAnswer(BaseModel):
-    """A frozen answer whose fields carry units; a value that does not exist is None, never NaN or
-    infinity.
-    """
+    """A frozen answer whose fields carry units; missing values are None, never NaN or infinity."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False, extra="forbid")
 

@@ -42,9 +42,7 @@ TABLE_SHARE = 0.4
 """Largest share of the first page for the table of heads; the rest of the table follows later."""
 NARROWEST_TEXT_MM, TWO_COLUMNS_MM = 62.0, 128.0
 SMALLER_FOR_ALL, SMALLER_FOR_BALANCE = 1, 3
-"""Steps of scale, at most, by which the views shrink for all the text, and for the text needed beside
-them.
-"""
+"""Steps of scale by which the views shrink, at most: for all the text, and for that beside them."""
 NAME_PT = (13.0, 11.0, 9.0, 8.0)
 COLUMNS, NOTE_MM, LEAST_NOTES = 3, 7.0, 3
 PLAN_CAPTION = "From above: the camera's right is to the right"
@@ -140,9 +138,7 @@ def _balance(
 
 
 def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement:
-    """Return the largest scale at which both views fit; a little smaller where the text then fits beside
-    them.
-    """
+    """Return the layout at the largest scale, or slightly smaller where the text then fits."""
     fitting = [found for scale in SCALES for found in _arrangements(views, free, scale)]
     if not fitting:
         return next(_arrangements(views, free, SCALES[-1], anyhow=True))
@@ -156,9 +152,7 @@ def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement
 
 
 def _arrangements(views: SetViews, free: Box, scale: int, *, anyhow: bool = False) -> Iterator[Arrangement]:
-    """Yield layouts with the plan on the left, the side view beside or below it, and the text in free
-    space.
-    """
+    """Yield layouts with the plan on the left, the side view beside or below it, and room for text."""
     above, aside, mm = views.plan_extent(), views.side_extent(), 1000 / scale
     wide, long = above.width * mm + 2 * PAD_MM, aside.width * mm + 2 * PAD_MM
     high = above.height * mm + 2 * PAD_MM + _caption_mm(PLAN_CAPTION, wide) + RULER_MM

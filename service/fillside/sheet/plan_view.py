@@ -101,8 +101,9 @@ def _cut(start: PagePoint, end: PagePoint, frame: ViewFrame) -> PagePoint:
 
 
 def _arcs(views: SetViews) -> Iterator[tuple[HeadDrawing, float]]:
-    """Yield each head with the radius of its arc [mm]: on each side, those nearer to the camera's line
-    inside.
+    """Yield each head with the radius of its arc [mm].
+
+    On each side, the arcs nearer to the camera's line are inside.
     """
     for side in (1, -1):
         own = sorted(

@@ -59,23 +59,23 @@ def head_rows(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> li
 
 def _row(rig: Rig, mark: MarkPlan, drawn: HeadDrawing, lengths: Lengths) -> list[str]:
     name = drawn.head.name
-    said = next(head for head in mark.balance.heads if head.name == name)
-    standing = next(one for one in mark.standings if one.head == name)
+    reported = next(head for head in mark.balance.heads if head.name == name)
+    position = next(one for one in mark.standings if one.head == name)
     full = next(one for one in mark.margins if one.head == name).to_full_stops
     return [
         drawn.letter,
         name if name == drawn.head.role else f"{name} ({drawn.head.role})",
         _lamp(drawn.head),
         _lit_face(drawn.head, lengths),
-        lengths.long(standing.floor_m),
-        lengths.long(standing.height_m),
-        f"{abs(standing.side_deg):.0f}° {'R' if standing.side_deg >= 0 else 'L'}",
-        f"{standing.up_deg:.0f}°",
-        f"{standing.tilt_deg:.0f}°",
-        numbers.percent(said.level),
+        lengths.long(position.floor_m),
+        lengths.long(position.height_m),
+        f"{abs(position.side_deg):.0f}° {'R' if position.side_deg >= 0 else 'L'}",
+        f"{position.up_deg:.0f}°",
+        f"{position.tilt_deg:.0f}°",
+        numbers.percent(reported.level),
         numbers.NOTHING if full is None else f"{round(-full, 1) + 0.0:+.1f}",
-        numbers.lux(said.lux),
-        _reading(rig, said.lux),
+        numbers.lux(reported.lux),
+        _reading(rig, reported.lux),
     ]
 
 
@@ -117,8 +117,8 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     """Yield the target and the balance that the levels of the table give."""
     target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
     known, others = mark.balance.uncertainty, mark.balance.relative_uncertainty_stops
-    held = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
-    yield f"Ratio {numbers.ratio(target.ratio)} wanted, {held} held, read as {rig.balance.read_as}"
+    achieved_text = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
+    yield f"Ratio {numbers.ratio(target.ratio)} wanted, {achieved_text} held, read as {rig.balance.read_as}"
     bright, dark = (
         uncertainty.lux(side, known.exposure_stops) for side in (face.key_side_lux, face.fill_side_lux)
     )
@@ -134,8 +134,8 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     rules = {head.role: head.rule for head in rig.heads}
     for role, wanted in target.relative.items():
         against = rig.balance.against.get(role, "exposure" if rules[role] == "background" else "key")
-        held = uncertainty.stops(achieved.relative.get(role), others.get(role))
-        yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {held} held"
+        achieved_text = uncertainty.stops(achieved.relative.get(role), others.get(role))
+        yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {achieved_text} held"
     yield from (limit.says for limit in mark.balance.limits)
 
 

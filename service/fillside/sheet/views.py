@@ -30,9 +30,7 @@ FACES_WALL = 0.2
 
 @dataclass(frozen=True)
 class HeadDrawing:
-    """One head on the sheet: its letter, and its lit face (rim,) and place in the coordinates of both
-    views [m].
-    """
+    """One head on the sheet: its letter, lit face (rim,) and place in the coordinates of both views [m]."""
 
     letter: str
     head: Head
@@ -129,9 +127,7 @@ class SetViews:
 
     @property
     def wall_m(self) -> float | None:
-        """Distance from the subject to the wall along the camera's line; None without one behind the
-        subject.
-        """
+        """Distance from the subject to the wall behind along the camera's line; None without one."""
         wall = self.rig.plan.wall
         if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None

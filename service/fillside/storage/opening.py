@@ -65,8 +65,9 @@ def open_or_renew(path: Path, say: ReportLoss) -> sqlite3.Connection:
 
 
 def compact(connection: sqlite3.Connection) -> None:
-    """Return free space to the disk where most of the file is unused; takes time in proportion to the
-    rest.
+    """Return free space to the disk where most of the file is unused.
+
+    Takes time in proportion to the rest.
     """
     (free,), (pages,) = (
         connection.execute(f"PRAGMA {name}").fetchone() for name in ("freelist_count", "page_count")

@@ -100,9 +100,7 @@ class Store:
         self._unreadable.add_note(text)
 
     def write(self, job: Job, synced: bool = True) -> Future[Any]:
-        """Run `job(connection)` once on the writing thread, within a transaction; see
-        `DatabaseWriter.put`.
-        """
+        """Run `job(connection)` once on the writing thread, in a transaction; see `DatabaseWriter.put`."""
         return self._writer.put(job, synced)
 
     def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:

@@ -54,9 +54,7 @@ UNDER_WAY = "under way"
 
 @dataclass(frozen=True)
 class RowFacts:
-    """The facts about a row that decide its removal; `kind` names its bound, `detail` depends on the
-    table.
-    """
+    """The facts that decide a row's removal; `kind` names its bound, `detail` depends on the table."""
 
     id: int
     at: float

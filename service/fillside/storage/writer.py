@@ -40,9 +40,7 @@ ANSWER_TIMEOUT_S = 2.0
 NO_ANSWER = "the disk does not answer"
 CLOSE_TIMEOUT_S, COMPACT_TIMEOUT_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
-"""Errors after which the file is reopened: a remounted disk has another file, and opening renews a damaged
-one.
-"""
+"""Errors after which the file is reopened: a remounted disk has another, a damaged one is renewed."""
 
 
 class DatabasePlace(Protocol):
@@ -140,10 +138,10 @@ class DatabaseWriter:
         return entry.done
 
     def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
-        """Store all of these jobs together, now or as soon as possible; the future is done once all were
-        tried.
+        """Store all of these jobs together, now or as soon as possible.
 
-        A future without an error means that these jobs, and the persistent ones before them, are stored.
+        The future is done once all were tried. Without an error, these jobs and the persistent ones before
+        them are stored.
         """
         with self._changed:
             return reduce(_both_done, [self._keep(each, synced) for each in jobs])

@@ -72,8 +72,9 @@ class Length(NamedTuple):
 
 
 def length_of(text: str) -> Length:
-    """Return a length with its unit; a number without a unit counts as metres. Raises ValueError for other
-    text.
+    """Return a length with its unit; a number without a unit counts as metres.
+
+    Raises ValueError for other text.
 
     >>> length_of("5'6\\""), length_of("170cm").metres, length_of("1,7 m").metres, length_of("5 ft 6").feet
     (Length(metres=1.6764, unit_m=0.3048), 1.7, 1.7, True)
@@ -95,9 +96,7 @@ def length_of(text: str) -> Length:
 
 
 def _implied(parts: list[tuple[float, float | None]], digits: str) -> float | None:
-    """Return the unit of a number without one: inches after feet, centimetres after metres where there are
-    two digits.
-    """
+    """Return the unit of a number without one: inches after feet, centimetres after metres (two digits)."""
     if not parts:
         return None
     if parts[-1][1] == FOOT_M:
@@ -115,8 +114,9 @@ def length_m(text: str) -> float:
 
 
 class LengthReader:
-    """Reads a length within two bounds [m]; a plain number is in the units in force, or in their smaller
-    one.
+    """Reads a length within two bounds [m].
+
+    A plain number is in the units in force, or in their smaller one.
     """
 
     def __init__(self, least_m: float, most_m: float, what: str) -> None:

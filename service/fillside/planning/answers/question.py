@@ -22,7 +22,7 @@ class Meaning:
 
 
 Answers = Mapping[str, Any]
-"""The answers so far by question key, with values as the readers give them; `first_set` types complete ones."""
+"""The answers so far by question key, as the readers return them; `first_set` types complete ones."""
 AnswerReader = Callable[[str, Answers], Meaning]
 
 

@@ -204,10 +204,9 @@ class UnknownWordError(ValueError):
 def scan(
     line: str, known: WordPatterns, skip: Iterable[str], vocabulary: Iterable[str]
 ) -> Iterator[ScannedWord]:
-    """Yield everything in a normalized line from left to right; a mistyped word counts as the one it most
-    resembles.
+    """Yield everything in a normalized line from left to right.
 
-    Raises UnknownWordError.
+    A mistyped word counts as the one it most resembles. Raises UnknownWordError.
     """
     skipped, at = frozenset(skip), 0
     while at < len(line):

@@ -228,8 +228,9 @@ USUAL_TOPIC = "room/lamp-NAME/order"
 
 
 def topics(text: str, answers: Answers) -> Meaning:
-    """Read the topic of each dimmed head: one pattern with NAME for the head's name, or one topic for each
-    head.
+    """Read the topic of each dimmed head.
+
+    Either one pattern with NAME for the head's name, or one topic for each head.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
     >>> topics("room/lamp-NAME/order", two).value

@@ -80,8 +80,9 @@ def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
 
 
 def _way_in(line: str, own: Mapping[str, bool], common: Mapping[str, bool]) -> bool | None:
-    """Return the answer in a sentence by the question's own words, negated by a not, or else by the first
-    common one.
+    """Return the answer in a sentence, None for none.
+
+    The question's own words, negated by a not, come before the common ones.
     """
     if own and (word := re.search(rf"({_NOT})?(?<![\w-]){any_of(own)}(?![\w-])", line)) is not None:
         return own[word[2]] ^ bool(word[1])

@@ -100,8 +100,7 @@ def typical_canopy(diameter_m: float) -> Canopy:
 
 
 def open_diameter_m(named_m: float, depth_over_diameter: float = TYPICAL_DEPTH_RATIO) -> float:
-    """Return the diameter across the rim [m] of an umbrella whose size is named along its curved cloth, as
-    sold.
+    """Return the diameter across the rim [m] of an umbrella named by its size along the cloth, as sold.
 
     A named size is the arc 2 R asin(D / 2 R) over the crown (common practice, no source; the geometry of a
     spherical cap).
@@ -139,10 +138,10 @@ def lit_face(
     """Return the lit face of a canopy whose lamp sits `bulb_m` [m] from the crown on the shaft and faces it.
 
     `beam_deg` is the full angle that the lamp lights evenly, at most 180. `layer_loss_stops` is the loss in
-    one layer of cloth (0 for a reflective umbrella). Ring by ring the illuminance is cos i / r^2 (inverse-
-    square and cosine law); the effective disc has the same mean square radius, which for an even disc of
-    radius a is a^2 / 2. Raises ValueError for a lamp or beam outside these bounds, or a beam that misses the
-    canopy.
+    one layer of cloth (0 for a reflective umbrella). Ring by ring the illuminance is cos i / r^2
+    (inverse-square and cosine law); the effective disc has the same mean square radius, which for an even
+    disc of radius a is a^2 / 2. Raises ValueError for a lamp or beam outside these bounds, or a beam that
+    misses the canopy.
     """
     if bulb_m <= 0 or not 0 < beam_deg <= 180:
         raise ValueError("the lamp sits above 0 m from the crown and lights above 0 and at most 180 degrees")
@@ -182,8 +181,7 @@ def _caution(nearest_m: float, gathered: float) -> str | None:
 
 
 def place_of_most_light_m(canopy: Canopy, subject_m: float) -> float:
-    """Return the lamp's distance from the crown [m] at which a shiny reflective umbrella gives the most
-    light.
+    """Return the distance [m] from crown to lamp at which a shiny umbrella gives the most light.
 
     The mirror equation 1 / s + 1 / d = 2 / R puts the lamp's image at the subject, `subject_m` in front of
     the crown (any textbook of optics; near the axis). With matt cloth the place matters less: deeper in is

@@ -1,6 +1,4 @@
-"""The catch-light: position and size of each source's reflection in the eye, or the obstacle that hides
-it.
-"""
+"""The catch-light: position and size of a source's reflection in the eye, or the obstacle that hides it."""
 
 from __future__ import annotations
 
@@ -91,9 +89,7 @@ def clock_hours(right: float, up: float) -> float:
 def _hidden(
     frame: FaceFrame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
 ) -> Hidden | None:
-    """Return the obstacle between a light that shines on the face and its image in the camera, None for
-    none.
-    """
+    """Return the obstacle between a light that shines on the face and its image, None for none."""
     azimuth, elevation = frame.angles_deg(to_light)
     if float(to_camera @ frame.forward) <= 0:
         return "the camera does not see the eyes"
@@ -105,6 +101,19 @@ def _hidden(
         return "off the iris"
     off_deg = angle_between_deg(highlight_normal(to_light, to_camera), gaze)
     return "off the iris" if off_deg > IRIS_EDGE_DEG else None
+
+
+def _hidden_light(name: str, hidden: Hidden, elevation_deg: float) -> CatchLight:
+    return CatchLight(
+        head=name,
+        seen=False,
+        hidden=hidden,
+        clock_hours=None,
+        off_centre=None,
+        size_mm=None,
+        iris_percent=None,
+        elevation_deg=elevation_deg,
+    )
 
 
 def catch_light(
@@ -127,33 +136,23 @@ def catch_light(
     to_light, to_camera = unit(centre - frame.place), unit(camera - frame.place)
     gaze = unit(gaze_at - frame.place)
     elevation = frame.angles_deg(to_light)[1]
-    hidden: Hidden | None = None
-    if float((frame.place - centre) @ axis) <= 0:
-        hidden = "it lights away from the face"
-    else:
-        hidden = _hidden(frame, to_light, to_camera, gaze, brow_deg)
+    turned_away = float((frame.place - centre) @ axis) <= 0
+    hidden: Hidden | None = (
+        "it lights away from the face" if turned_away else _hidden(frame, to_light, to_camera, gaze, brow_deg)
+    )
     if hidden is not None:
-        return CatchLight(
-            head=name,
-            seen=False,
-            hidden=hidden,
-            clock_hours=None,
-            off_centre=None,
-            size_mm=None,
-            iris_percent=None,
-            elevation_deg=elevation,
-        )
+        return _hidden_light(name, hidden, elevation)
     sideways = level_right(-to_camera)
     off = highlight_normal(to_light, to_camera) - gaze
     right, up = float(off @ sideways), float(off @ np.cross(sideways, -to_camera))
-    away = math.hypot(right, up) / math.sin(math.radians(IRIS_EDGE_DEG))
+    off_centre = math.hypot(right, up) / math.sin(math.radians(IRIS_EDGE_DEG))
     size = image_size_mm(diameter_m, float(np.linalg.norm(centre - frame.place)))
     return CatchLight(
         head=name,
         seen=True,
         hidden=None,
-        clock_hours=clock_hours(right, up) if away > CENTRED_SHARE else None,
-        off_centre=away,
+        clock_hours=clock_hours(right, up) if off_centre > CENTRED_SHARE else None,
+        off_centre=off_centre,
         size_mm=size,
         iris_percent=100 * size / IRIS_DIAMETER_MM,
         elevation_deg=elevation,

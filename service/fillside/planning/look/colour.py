@@ -42,11 +42,10 @@ def steps_apart(cct_k: float, other_cct_k: float) -> float:
 
 
 class ColourAnswer(PlanningAnswer):
-    """One source against the key: the filter shift that matches it [mired], and the importance of the
-    difference.
+    """One source against the key: the filter shift that matches it, and its importance.
 
-    `shift_mired` is the shift of a filter on this source, negative cools. `light_share` is its part of the
-    light on the face at the planned levels, None where it lights something else or is not known.
+    `shift_mired` is the shift of a filter on this source [mired], negative cools. `light_share` is its part
+    of the light on the face at the planned levels, None where it lights something else or is not known.
     """
 
     source: str

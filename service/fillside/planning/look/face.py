@@ -37,8 +37,8 @@ PATCHES: dict[str, Patch] = {
     "nose, fill side": Patch(-70, 0, TOWARD_FILL),
     "under the chin": Patch(0, -70, TOWARD_CAMERA),
 }
-"""Directions that skin faces (common practice, no source); the cheeks as flat receptors at 45 degrees are
-read.
+"""Directions that skin faces (common practice, no source); the cheeks are read as flat receptors at 45
+degrees.
 """
 
 KEY_CHEEK, FILL_CHEEK = "cheek, key side", "cheek, fill side"
@@ -99,10 +99,10 @@ def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: FaceFr
 def face_answer(
     metering: Metering, rows: Rows, outputs: FloatArray, pose: Pose, looks_at: FloatArray
 ) -> FaceAnswer:
-    """Return the light on a face in `pose` at the outputs (heads,) of all heads, and every reading of the
-    ratio.
+    """Return the light on a face in `pose` and every reading of the ratio.
 
-    `looks_at` (3,) [m] is the point that the face looks at before the pose turns it.
+    `outputs` (heads,) 0..1 are those of all heads. `looks_at` (3,) [m] is the point that the face looks at
+    before the pose turns it.
     """
     frame = face_frame(rows.point, looks_at, pose.yaw, pose.pitch)
     lux = patch_lux(metering, rows, outputs, frame)

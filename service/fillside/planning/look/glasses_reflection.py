@@ -70,8 +70,7 @@ def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArra
 
 
 def lens_rays(wearer: Wearer, side: Literal[-1, 0, 1]) -> tuple[FloatArray, FloatArray]:
-    """Return points on one lens (rays, 3) [m] and the unit directions that the camera sees mirrored from
-    them.
+    """Return points on one lens (rays, 3) [m] and the unit directions mirrored there to the camera.
 
     `side` is +1 for the lens to the camera's right, -1 for the other and 0 for a lens in the middle of the
     face without wrap. The normal at a height h off the lens's centre is turned by asin(h / R).
@@ -109,10 +108,10 @@ def _rim(disc: Disc) -> FloatArray:
 
 
 def ray_margins_deg(points: FloatArray, rays: FloatArray, disc: Disc) -> FloatArray:
-    """Return the angle [degrees] by which each mirrored ray passes the disc's edge; negative where it meets
-    the disc.
+    """Return the angle [degrees] by which each mirrored ray passes the disc's edge.
 
-    `points` and `rays` are (rays, 3). A ray from behind the disc's lit face sees none of it: 180.
+    `points` and `rays` are (rays, 3). The angle is negative where the ray meets the disc, and 180 from behind
+    the disc's lit face.
     """
     to_centre = disc.centre - points
     before = -(to_centre @ disc.axis)
@@ -134,9 +133,7 @@ def _lens_sides(glasses: Glasses) -> tuple[Literal[-1, 0, 1], ...]:
 
 
 def margin_deg(wearer: Wearer, disc: Disc) -> float:
-    """Return the angle [degrees] between the disc's mirror image and both lenses; negative where it is
-    seen.
-    """
+    """Return the angle [degrees] between the disc's image and both lenses; negative where it is seen."""
     return min(float(ray_margins_deg(*lens_rays(wearer, s), disc).min()) for s in _lens_sides(wearer.glasses))
 
 

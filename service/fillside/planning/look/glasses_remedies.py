@@ -1,6 +1,4 @@
-"""Remedies for a source mirrored in spectacles: raise it, carry it round, lift the temples, lower the
-chin.
-"""
+"""Remedies for a source mirrored in spectacles: raise it, carry it round, tilt the lenses, lower the chin."""
 
 from __future__ import annotations
 
@@ -70,9 +68,7 @@ Move = Callable[[float], tuple[Wearer, Disc]]
 
 
 def _first_clear(moved: Move, amounts: Sequence[float], wanted_deg: float) -> tuple[float, float] | None:
-    """Return the first of the rising amounts with the wanted margin, refined by bisection: (amount,
-    margin).
-    """
+    """Return the first rising amount with the wanted margin, refined by bisection, and its margin."""
     before: float | None = None
     for amount in amounts:
         if margin_deg(*moved(amount)) >= wanted_deg:

@@ -87,10 +87,10 @@ def lens_answer(
     view: View | None,
     exposure_lux: float,
 ) -> LensAnswer:
-    """Return the position of head number `head` relative to the frame, and its light on the lens at `output`
-    0..1.
+    """Return the position of head number `head` relative to the frame, and its light on the lens.
 
-    `camera` and `looks_at` (3,) are in metres, and `exposure_lux` is the light of the exposure [lux].
+    `output` is the planned one, 0..1. `camera` and `looks_at` (3,) are in metres, and `exposure_lux` is the
+    light of the exposure [lux].
     """
     one = sources.take([head])
     outside = float(outside_frame_deg(_disc_points(one), camera, looks_at, view).min())

@@ -134,8 +134,9 @@ def solve_mark(
 
 
 def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
-    """Return the answers about one mark; without `wander` its map, which takes most of the time, is left
-    out.
+    """Return the answers about one mark.
+
+    Without `wander` its map, which takes most of the time, is left out.
     """
     own, rig, rows = solution.metering.scene, solution.rig, solution.rows
     return MarkPlan(

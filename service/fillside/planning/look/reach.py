@@ -39,8 +39,9 @@ def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> OutputLine:
 
 
 def constant_exposure_line(plane: Plane) -> OutputLine | None:
-    """Return the line of wanted exposure, from most fill to most key; None where no legal outputs reach
-    it.
+    """Return the line of wanted exposure, from most fill to most key.
+
+    None where no legal outputs reach it.
     """
     wanted = plane.wish.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
@@ -48,8 +49,9 @@ def constant_exposure_line(plane: Plane) -> OutputLine | None:
 
 
 def constant_ratio_line(plane: Plane) -> OutputLine | None:
-    """Return the line of wanted ratio, from the least light to the most; None where it does not rise or
-    does not exist.
+    """Return the line of wanted ratio, from the least light to the most.
+
+    None where it does not rise or does not exist.
     """
     bright, dark = plane.sides
     by_key, by_fill, base = (

@@ -17,9 +17,7 @@ FloatArray = npt.NDArray[np.float64]
 FACE_WIDTH_M = 0.15
 """Breadth of an adult head, in metres (anthropometric surveys give 0.14 to 0.16; from memory)."""
 SHADOW_CASTERS_M: dict[str, float] = {"nose on the cheek": 0.02, "hat brim on the face": 0.10}
-"""Things that throw a shadow on a face, and the distance from their edge to it [m] (common practice, no
-source).
-"""
+"""Things that shade a face, and the distance from their edge to it [m] (common practice, no source)."""
 BACK_STEP_M, LARGER = 0.3, 1.5
 
 ASSUMES = "evenly lit round faces, in full view of the subject; penumbra on a surface square to the light"
@@ -210,8 +208,9 @@ class WallAnswer(PlanningAnswer):
 def wall_point(
     camera: Sequence[float], point: Sequence[float], wall_y_m: float
 ) -> tuple[float, float, float] | None:
-    """Return the point where the line from the camera through the subject meets a wall at y [m]; None if
-    never.
+    """Return the point where the line from the camera through the subject meets a wall at y [m].
+
+    None where it never does.
     """
     (cx, cy, cz), (px, py, pz) = camera, point
     if abs(py - cy) < 1e-9 or (wall_y_m - py) / (py - cy) <= 0:

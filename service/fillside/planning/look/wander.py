@@ -53,8 +53,9 @@ class LargestErrors(PlanningAnswer):
 
 
 class WanderAnswer(PlanningAnswer):
-    """A square map about a mark, row by row from the camera's side; the largest errors are within the
-    radius.
+    """A square map about a mark, row by row from the camera's side.
+
+    `alone` and `followed` have the largest errors within the radius.
     """
 
     radius_m: float

@@ -21,11 +21,10 @@ ASSUMES_PULSES = "the lamp is taken as fully on or fully off, on for the share o
 
 
 def modulation_percent(most: float, least: float) -> float:
-    """Return the percent modulation 100 (max - min) / (max + min), 0..100, of a light that swings between two
-    values.
+    """Return the percent modulation, 0..100, of a light that swings between two values.
 
-    As IEEE Std 1789-2015 and the IES Lighting Handbook define percent flicker. Raises ValueError unless 0 <=
-    least <= most and most is above 0.
+    100 (max - min) / (max + min), as IEEE Std 1789-2015 and the IES Lighting Handbook define percent flicker.
+    Raises ValueError unless 0 <= least <= most and most is above 0.
 
     >>> modulation_percent(3.0, 1.0)
     50.0
@@ -36,11 +35,10 @@ def modulation_percent(most: float, least: float) -> float:
 
 
 def residual_factor(ripple_hz: float, exposure_s: float) -> float:
-    """Return the share of a sine ripple left after averaging over one exposure, 0..1: |sin(pi f T) / (pi f
-    T)|.
+    """Return the share of a sine ripple left after averaging over one exposure, 0..1.
 
-    `ripple_hz` is f [Hz] and `exposure_s` T [s]. The amplitude response of a box-car average (any signal-
-    processing textbook).
+    |sin(pi f T) / (pi f T)|, with `ripple_hz` f [Hz] and `exposure_s` T [s]: the amplitude response of a
+    box-car average (any signal-processing textbook).
 
     >>> round(residual_factor(100, 1 / 60), 4)
     0.1654
@@ -50,10 +48,10 @@ def residual_factor(ripple_hz: float, exposure_s: float) -> float:
 
 
 def beat_hz(ripple_hz: float, frames_per_s: float) -> float:
-    """Return the frequency [Hz] at which the picture pulses: the ripple's distance to the nearest multiple of
-    the frame rate.
+    """Return the frequency [Hz] at which the picture pulses.
 
-    Aliasing of a sampled wave (Shannon); 0 means that every frame meets the ripple in the same phase.
+    The ripple's distance to the nearest multiple of the frame rate (aliasing of a sampled wave, Shannon); 0
+    means that every frame meets the ripple in the same phase.
 
     >>> round(beat_hz(100, 24))
     4
@@ -117,11 +115,10 @@ def banding_stops(percent: float, ripple_hz: float, exposure_s: float, readout_s
 
 
 def safe_times_s(ripple_hz: float, frames_per_s: float | None = None) -> tuple[float, ...]:
-    """Return the exposure times [s] that average the ripple away: whole multiples of its period up to one
-    frame.
+    """Return the exposure times [s] that average the ripple away.
 
-    Without a frame rate, up to 1/20 s. At twice the mains: 1/100, 1/50, ... and 1/120, 1/60, ... s (common
-    practice; follows from the box-car average).
+    Whole multiples of its period up to one frame; without a frame rate, up to 1/20 s. At twice the mains:
+    1/100, 1/50, ... and 1/120, 1/60, ... s (common practice; follows from the box-car average).
 
     >>> [round(1 / t, 1) for t in safe_times_s(100, 24)]
     [100.0, 50.0, 33.3, 25.0]
@@ -144,11 +141,10 @@ def shutter_angle_deg(exposure_s: float, frames_per_s: float) -> float:
 
 
 def ieee_1789_limits_percent(ripple_hz: float) -> tuple[float | None, float | None]:
-    """Return the modulation [percent] up to which there is no observable effect, and low risk; None for no
-    limit.
+    """Return the modulation [percent] up to which there is no observable effect, and low risk.
 
     IEEE Std 1789-2015: 0.01 f and 0.025 f below 90 Hz; 0.0333 f and 0.08 f to 1250 Hz; 0.0333 f and no limit
-    to 3000 Hz; none above. Raises ValueError for a rate that is not above 0.
+    (None) to 3000 Hz; none above. Raises ValueError for a rate that is not above 0.
 
     >>> ieee_1789_limits_percent(60)
     (0.6, 1.5)

@@ -8,9 +8,7 @@ from fillside.planning.figures import PlanningAnswer
 from fillside.rig.tables.model import Head, Rig
 
 MARGIN = 0.8
-"""Share of a breaker that a continuous load may take: the reciprocal of the 125 % of NFPA 70 (NEC)
-210.20(A).
-"""
+"""Share of a breaker for a continuous load: the reciprocal of the 125 % of NFPA 70 (NEC) 210.20(A)."""
 HOT_SHARE = 0.8
 """Share of a modifier's rated watts from which its heat is pointed out (common practice, no source)."""
 

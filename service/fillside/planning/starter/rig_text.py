@@ -50,9 +50,7 @@ def rig_text(answers: Answers) -> str:
 
 
 def _iso(own: FirstSet) -> int:
-    """Return the lowest ISO at which the wanted ratio is held with lamps a stop under full; the highest if
-    none.
-    """
+    """Return the lowest ISO that holds the wanted ratio with lamps a stop under full, or the highest."""
     metering = Metering(scene(_rig(_text(own, ISO_SERIES[0]))))
     limits, wish = limits_of(metering.scene), wish_from_rig(metering.scene.rig)
     at = solve_mark(metering, wish, limits, own.subject)

@@ -71,9 +71,7 @@ class LabelPlacer:
         self._draw_leader(point, text_outline(self._write_anyway(places)), radius_mm)
 
     def letter(self, rim: Sequence[PagePoint], letter: str, away_from: PagePoint) -> None:
-        """Write a head's letter just beyond its lit face, on the side away from the subject if that is
-        free.
-        """
+        """Write a head's letter beyond its lit face, on the side away from the subject if free."""
         middle = (sum(x for x, _ in rim) / len(rim), sum(y for _, y in rim) / len(rim))
         words = self._write_anyway(list(_letter_places(rim, middle, letter, away_from)))
         near = min(rim, key=lambda point: math.dist(point, words.point))

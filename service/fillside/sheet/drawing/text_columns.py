@@ -97,8 +97,9 @@ Rows = Sequence[Sequence[str]]
 
 
 class TextTable:
-    """A table of a given width with its first row as headings; cells of the columns in `wraps` are broken
-    where the table would be too wide.
+    """A table of a given width with its first row as headings.
+
+    Cells of the columns in `wraps` are broken where the table would be too wide.
     """
 
     def __init__(self, rows: Rows, width_mm: float, right: Sequence[int], wraps: Sequence[int]) -> None:
@@ -130,9 +131,7 @@ class TextTable:
         return LINE_MM * max(map(len, self._cells(row))) + ROW_MM
 
     def fitting(self, first: int, high_mm: float) -> int:
-        """Return the index after the last row, counted from `first`, that fits below the headings in this
-        height.
-        """
+        """Return the index after the last row from `first` that fits below the headings in this height."""
         left = high_mm - self.row_mm(0)
         row = first
         while row < len(self.rows) and left >= self.row_mm(row):

@@ -32,8 +32,10 @@ class StoredReading:
 
 @dataclass(frozen=True)
 class StoredCalibration:
-    """A stored calibration, with the rig's meter table at the time, the numbers of its readings and its
-    use.
+    """A stored calibration.
+
+    `meter` is the rig's meter table at the time, `readings` the numbers of its readings, and `used` tells if
+    it is the one in use.
     """
 
     id: int

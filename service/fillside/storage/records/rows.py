@@ -33,9 +33,7 @@ class BadRowError(ValueError):
 
 
 def readable_text(octets: bytes) -> str | bytes:
-    """Text factory for connections: octets that are not UTF-8 stay octets, so that a check can refuse
-    them.
-    """
+    """Decode text for a connection; octets that are not UTF-8 stay octets for a check to refuse."""
     try:
         return octets.decode("utf-8")
     except UnicodeDecodeError:

@@ -53,9 +53,7 @@ class TakeRecorder:
             self._store.keep(change)
 
     def change_job(self, state: State) -> PersistentJob | None:
-        """Return the job that stores the beginning or end of a take that this state shows, None for
-        neither.
-        """
+        """Return the job that stores the start or end of a take by this state, or None."""
         frozen = state["mode"] == "freeze"
         if frozen == self._rolls:
             return None

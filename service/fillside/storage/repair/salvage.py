@@ -267,8 +267,9 @@ def _lost_count(name: str, rows: dict[int, Row], good: int, removed_count: int |
 
 
 def _select_expression(table: str, column: str) -> str:
-    """Return the SQL that reads a column; a too long order is shortened as the journal would, to save
-    memory.
+    """Return the SQL that reads a column.
+
+    A too long order is shortened as the journal would, to save memory.
     """
     if (table, column) != ("journal", "said"):
         return column
