@@ -233,6 +233,6 @@ def test_a_rehearsal_does_not_count_for_the_lamps_that_follow(heard: Any, tmp_pa
 
 def test_a_folder_that_keeps_nothing_shows_them_all_the_same(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO, "fillside.daemon.first_start")
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         show_cautions(rig_of(), store)
         assert "Electrical load" in str(vars(caplog.records[-1])["below"])

@@ -31,7 +31,7 @@ LATER_S = 60.0
 
 @pytest.fixture
 def store() -> Iterator[Store]:
-    with Store.unkept() as opened:
+    with Store.in_memory() as opened:
         yield opened
 
 

@@ -36,13 +36,13 @@ TURN_S = 5.0
 
 @pytest.fixture
 def empty() -> Iterator[Store]:
-    with Store.unkept() as opened:
+    with Store.in_memory() as opened:
         yield opened
 
 
 @pytest.fixture(scope="module")
 async def calibrated_once() -> AsyncIterator[Store]:
-    with Store.unkept() as opened:
+    with Store.in_memory() as opened:
         async with made(rig_with(), opened) as here:
             await here.calibrate()
         yield opened

@@ -14,7 +14,7 @@ import pytest
 
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.http.app import ROUTES
 from fillside.doors.http.request_checks import Names
@@ -31,7 +31,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 async def up(folder: Path) -> AsyncIterator[Running]:
-    async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         yield running
 
 

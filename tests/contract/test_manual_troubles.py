@@ -186,7 +186,7 @@ def test_the_words_of_health() -> None:
     assert health("ready") == {"true", "false"}
     assert health("drivers") == set(get_args(State))
     words = {word for _, word in errors._WHY} | set(errors._OF_ERRNO.values())
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         assert health("storage") == {"ok", NO_ANSWER, str(store.trouble)} | words
     assert health("says") == lines_of(readiness)
 

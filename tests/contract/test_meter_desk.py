@@ -22,7 +22,7 @@ from fillside.storage.store import Store
 
 @pytest.fixture
 def store() -> Iterator[Store]:
-    with Store.unkept() as opened:
+    with Store.in_memory() as opened:
         yield opened
 
 
@@ -31,7 +31,7 @@ def everything(here: Made) -> Any:
     return (
         kept.readings(here.store),
         kept.calibrations(here.store),
-        kept.kept_routine(here.store),
+        kept.load_routine(here.store),
         here.hold.codes,
         here.hold.remember(),
         here.desk.state(),
@@ -117,7 +117,7 @@ async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
             "reading 1 taken; fill is on too: strike this reading if that light fell on the meter; "
             "ratio known"
         )
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (1,)
         assert used.meter["receptor"] == "dome"
@@ -149,12 +149,12 @@ async def test_struck_readings_count_no_more_and_the_last_one_struck_leaves_the_
         await here.do(do="read", head="key", level=1.0, value=300)
         await here.do(do="read", head="key", level=0.5, value=40)
         await here.do(do="strike", reading=1, why="stood in the light")
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (2,)
         assert kept.readings(store)[-1].struck == "stood in the light"
         await here.do(do="strike", reading=2)
-        assert kept.used_calibration(store) is None
+        assert kept.current_calibration(store) is None
         assert here.applied[-1] is None
         with pytest.raises(Refusal, match="no reading 2 that counts"):
             await here.do(do="strike", reading=2)
@@ -184,14 +184,14 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         assert verdict["go"], here.step["says"]
         assert here.step["may"] == ["start"]
         assert here.hold.state(1e6).shown is None
-        judged = Judge(here.rig).reads((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
-        assert abs(judged.ratio_off) <= 0.1
-        assert abs(judged.exposure_off) <= 0.1
-        assert verdict["ratio_metered"] == pytest.approx(2.0 * 2**judged.ratio_off, rel=1e-3)
+        judged = Judge(here.rig).verdict((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
+        assert abs(judged.ratio_error_stops) <= 0.1
+        assert abs(judged.exposure_error_stops) <= 0.1
+        assert verdict["ratio_metered"] == pytest.approx(2.0 * 2**judged.ratio_error_stops, rel=1e-3)
         purposes = {one.purpose for one in kept.readings(store)}
         assert purposes == {"calibrate", "verify"}
         counted = [one.id for one in kept.readings(store) if one.purpose == "calibrate"]
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == tuple(sorted(counted))
 
@@ -276,7 +276,7 @@ async def test_a_routine_outlives_a_restart_and_goes_on_where_it_was(store: Stor
 async def test_a_routine_that_cannot_be_resumed_does_not_keep_the_daemon_from_starting(
     stored: dict[str, Any], store: Store
 ) -> None:
-    kept.keep_routine(store, stored).result()
+    kept.save_routine(store, stored).result()
     async with made(rig_of(), store) as here:
         assert here.desk.state() is None
         await here.do(do="lineup", act="start")
@@ -320,7 +320,7 @@ async def test_an_earlier_reading_of_the_routine_is_struck(store: Store) -> None
         await here.do(do="strike", reading=1)
         assert here.step["number"] == 2
         await here.to_the_end()
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert 1 not in used.readings
         assert here.step["verdict"]["go"]
@@ -429,7 +429,7 @@ async def test_a_reading_that_was_kept_but_never_weighed_counts_with_the_next(st
             await here.do(do="read", head="key", level=1.0, value=300)
     async with made(rig_of(), store) as here:
         await here.do(do="read", head="fill", level=1.0, value=300)
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (1, 2)
 

@@ -100,7 +100,7 @@ def test_nobody_is_promised_a_dark_that_cannot_be_had() -> None:
 async def test_how_many_readings_are_to_come_is_estimated_anew_each_time() -> None:
     """Never the last while more are asked, but for the odd surprise; and it comes true."""
     counts = []
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         async with made(rig_of(), store) as here:
             await here.through_the_cautions("calibrate")
             await here.do(do="calibrate", act="skip")

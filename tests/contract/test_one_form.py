@@ -22,7 +22,7 @@ from fillside.doors.keys.presses import KeyTable, Press, PressReader
 from fillside.orders.light import ORDERS, OrderError, parse_order
 from fillside.orders.phrases import named
 from fillside.photometry.colour import shift_mired
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.colour import colour_answers
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.rig.file.change import apply_change

@@ -22,8 +22,8 @@ from contract.test_command_line import status
 from fillside.cli import group
 from fillside.cli.commands import phone
 from fillside.doors.keys.device import DeviceError, library
-from fillside.sheet.page import Page
-from fillside.sheet.render import render
+from fillside.sheet.drawing.page import Page
+from fillside.sheet.drawing.render import render
 from fillside_drivers import plain_errors
 from manual_text import PAGES, README, ROOT, TEXTS, blocks
 

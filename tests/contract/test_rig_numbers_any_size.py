@@ -18,7 +18,7 @@ from fillside.calibration.result.intervals import Intervals
 from fillside.cli.render.check import checked
 from fillside.cli.render.plan import planned
 from fillside.cli.render.state import block
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.build import build_rig

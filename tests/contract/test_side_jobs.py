@@ -21,7 +21,7 @@ from fillside.runtime import loop as runner_module
 from fillside.runtime import storing as record_module
 from fillside.runtime.live import Live
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
-from fillside.storage.records.takes import Takes
+from fillside.storage.records.takes import TakeRecorder
 from protocol.studio import running
 from protocol.test_osc_door import free_udp_port
 
@@ -181,8 +181,8 @@ def broken_after_work(up: Running, monkeypatch: pytest.MonkeyPatch) -> dict[str,
     figures = up.runner.figures
     return {
         "journal": lambda: monkeypatch.setattr(Journal, "line", boom),
-        "takes": lambda: monkeypatch.setattr(Takes, "change", boom),
-        "storage": lambda: monkeypatch.setattr(record_module, "remembering", boom),
+        "takes": lambda: monkeypatch.setattr(TakeRecorder, "change_job", boom),
+        "storage": lambda: monkeypatch.setattr(record_module, "state_job", boom),
         "metrics": lambda: monkeypatch.setattr(figures, "order_took", boom),
         "service manager": lambda: monkeypatch.setattr(up.runner, "turned", boom),
         "metering": lambda: monkeypatch.setattr(up.runner.meter_side, "notes", boom),

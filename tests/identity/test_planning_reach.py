@@ -11,9 +11,9 @@ import pytest
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.target import wish_from_rig
-from fillside.planning.look.mark import Planned, solve_mark
-from fillside.planning.look.reach import ReachAnswer, Span, head_margins, reach_answer
-from fillside.planning.look.wander import LightAtPlace, wander_answer
+from fillside.planning.look.mark import MarkSolution, solve_mark
+from fillside.planning.look.reach import ReachAnswer, ReachSpan, head_margins, reach_answer
+from fillside.planning.look.wander import LightErrors, wander_answer
 from fillside.planning.plan import plan_rig
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -48,7 +48,7 @@ def rig(ratio: float = 2.0, exposure: float = 120.0, **more: Any) -> Rig:
     )
 
 
-def planned(own: Rig) -> Planned:
+def planned(own: Rig) -> MarkSolution:
     metering = Metering(scene(own))
     return solve_mark(metering, wish_from_rig(own), limits_of(metering.scene), (0.0, 0.0, 1.2))
 
@@ -93,7 +93,7 @@ def test_what_the_region_promises_the_solver_delivers(ratio: float, exposure: fl
     own = rig(ratio, exposure)
     answer, report = reach(own), planned(own).report
 
-    def holds(span: Span | None, value: float) -> bool:
+    def holds(span: ReachSpan | None, value: float) -> bool:
         if span is None or span.least.ratio is None or span.most.ratio is None:
             return False
         return span.least.ratio <= value <= span.most.ratio
@@ -126,11 +126,11 @@ def test_margins_are_stops_to_the_ends() -> None:
     assert margins["fill"].to_floor_stops == pytest.approx(1.0, abs=1e-3)
 
 
-def at_place(places: Any, x: float, y: float, how: str) -> LightAtPlace:
+def at_place(places: Any, x: float, y: float, how: str) -> LightErrors:
     for place in places:
         if math.isclose(place.x_m, x, abs_tol=1e-9) and math.isclose(place.y_m, y, abs_tol=1e-9):
             held = getattr(place, how)
-            assert isinstance(held, LightAtPlace)
+            assert isinstance(held, LightErrors)
             return held
     raise AssertionError("no such place on the map")
 

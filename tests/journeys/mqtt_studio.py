@@ -99,7 +99,7 @@ class Bulb(SimulatedBulb):
         if self.obeys:
             super().take(payload)
         else:
-            self.heard.append((time.monotonic(), int(payload)))
+            self.received.append((time.monotonic(), int(payload)))
 
     def report(self) -> str:
         return super().report() if self.says is None else str(self.says)
@@ -185,8 +185,8 @@ class Studio:
 
     async def settled(self) -> None:
         """Until nothing moves and the bulb was sent the last of it."""
-        await self.until(lambda: self.state["settled"] and self.bulb.heard[-1:] != [])
-        await self.until(lambda: self.bulb.heard[-1][1] == self.code())
+        await self.until(lambda: self.state["settled"] and self.bulb.received[-1:] != [])
+        await self.until(lambda: self.bulb.received[-1][1] == self.code())
 
     async def watched(
         self, seconds: float, over: Callable[[], bool] = lambda: False

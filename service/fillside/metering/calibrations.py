@@ -23,7 +23,7 @@ from fillside.metering.persistence import keep_calibration, use_calibration
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
-from fillside.storage.records.metering import KeptCalibration
+from fillside.storage.records.metering import StoredCalibration
 from fillside.storage.store import Store
 
 log = logging.getLogger(__name__)
@@ -36,12 +36,12 @@ MOST_IN_A_FIT = 200
 
 def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
     """The calibration in use and when it was made (ISO 8601, UTC); None and None without one."""
-    used = kept.used_calibration(store)
+    used = kept.current_calibration(store)
     calibration = None if used is None else _understood(used)
     return (None, None) if used is None or calibration is None else (calibration, made_at(used.at))
 
 
-def _understood(one: KeptCalibration) -> Calibration | None:
+def _understood(one: StoredCalibration) -> Calibration | None:
     try:
         return Calibration.model_validate(one.body)
     except ValidationError as error:
@@ -93,7 +93,7 @@ class Calibrator:
         self._store, self._apply, self._told = store, apply, told
         self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
-        self.used = kept.used_calibration(store)
+        self.used = kept.current_calibration(store)
         self.calibration = None if self.used is None else _understood(self.used)
 
     async def begin(self) -> None:
@@ -108,7 +108,7 @@ class Calibrator:
         Raises ApartError where it cannot be worked out.
         """
         rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
-        understood = kept.understood(self._store, rows)
+        understood = kept.valid_readings(self._store, rows)
         entries, readings = [one for one, _ in understood], [reading for _, reading in understood]
         with self._working():
             found = await self._apart.run(weigh, rig, readings, only)
@@ -154,7 +154,7 @@ class Calibrator:
         return None if self.used is None else self.used.id
 
     async def _take(self, calibration: Calibration | None) -> None:
-        self.used = await asyncio.to_thread(kept.used_calibration, self._store)
+        self.used = await asyncio.to_thread(kept.current_calibration, self._store)
         self.calibration = None if self.used is None else calibration
         self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
 

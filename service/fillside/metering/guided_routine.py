@@ -64,7 +64,7 @@ class GuidedRoutine:
         """Take up a routine that was under way when the last run ended; it waits to be resumed."""
         if self._routine is not None:
             return
-        self._routine = _stored(await asyncio.to_thread(kept.kept_routine, self._store))
+        self._routine = _stored(await asyncio.to_thread(kept.load_routine, self._store))
         try:
             await self._look()
         except Exception as error:  # whatever it stumbles over, it is kept data that does not fit
@@ -290,7 +290,7 @@ class GuidedRoutine:
     def _go_to(self, routine: Routine) -> None:
         """Be there from now on; that is stored before anything that is handed in later."""
         self._routine = routine
-        kept.keep_routine(self._store, routine.model_dump(mode="json"))
+        kept.save_routine(self._store, routine.model_dump(mode="json"))
 
     async def _look(self) -> None:
         """Work out what is asked, on a thread: some milliseconds that the light need not wait."""

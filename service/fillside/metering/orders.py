@@ -65,7 +65,7 @@ class MeterOrders:
             await self._recall_drift()
         except Exception:  # kept data that was right by itself and is not together
             log.exception("readings of drift cannot be weighed")
-            self._store.say("earlier readings of drift cannot be weighed; drift is learned anew")
+            self._store.add_note("earlier readings of drift cannot be weighed; drift is learned anew")
         await self._guide.open()
 
     def state(self) -> dict[str, Any] | None:
@@ -193,7 +193,7 @@ class MeterOrders:
         """What was read since the calibration in use was made, weighed anew."""
         used = self._weighing.used
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
-        understood = kept.understood(self._store, entries)
+        understood = kept.valid_readings(self._store, entries)
         told = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
         self._drift.replay(told)
 

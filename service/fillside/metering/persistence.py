@@ -12,9 +12,9 @@ from fillside.calibration.readings import Reading
 from fillside.metering.daylight import Daylight
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
-from fillside.storage.durability import stored
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
+from fillside.storage.writer import wait_until_stored
 
 CHECK = "check"
 """The purpose of a reading that only tells of drift."""
@@ -32,26 +32,26 @@ async def keep(
     """
     body = reading.model_dump(mode="json", exclude_none=True)
     seen = None if daylight is None or reading.heads or purpose != "calibrate" else daylight.shown_now()
-    return await stored(
-        kept.keep_reading(store, who, purpose, body, seen),
-        lambda number: kept.put_right(store, _STRUCK, TOO_LATE, number),
+    return await wait_until_stored(
+        kept.save_reading(store, who, purpose, body, seen),
+        lambda number: kept.revert(store, _STRUCK, TOO_LATE, number),
     )
 
 
 async def keep_all(store: Store, readings: Sequence[Reading], purpose: str, who: str) -> list[int]:
     """The numbers of these readings once all outlive a kill. Raises NotStoredError; none is kept then."""
     bodies = [reading.model_dump(mode="json", exclude_none=True) for reading in readings]
-    return await stored(
-        kept.keep_readings(store, who, purpose, bodies),
-        lambda numbers: [kept.put_right(store, _STRUCK, TOO_LATE, number) for number in numbers],
+    return await wait_until_stored(
+        kept.save_readings(store, who, purpose, bodies),
+        lambda numbers: [kept.revert(store, _STRUCK, TOO_LATE, number) for number in numbers],
     )
 
 
 async def strike(store: Store, number: int, why: str) -> bool:
     """Let a reading not count any more; whether there was such a one. Raises NotStoredError."""
-    return await stored(
+    return await wait_until_stored(
         kept.strike_reading(store, number, why),
-        lambda was: was and kept.put_right(store, _STRUCK, None, number),
+        lambda was: was and kept.revert(store, _STRUCK, None, number),
     )
 
 
@@ -60,12 +60,14 @@ async def keep_calibration(
 ) -> int:
     """The number of a calibration that is used from now on, in place of `used`. Raises NotStoredError."""
     body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
-    return await stored(
-        kept.keep_calibration(store, meter, numbers, body), lambda _: kept.put_right(store, _USED, used)
+    return await wait_until_stored(
+        kept.save_calibration(store, meter, numbers, body), lambda _: kept.revert(store, _USED, used)
     )
 
 
 async def use_calibration(store: Store, number: int | None, used: int | None) -> bool:
     """Use an earlier calibration, or none, in place of `used`; whether there still is such a one. Raises
     NotStoredError."""
-    return await stored(kept.use_calibration(store, number), lambda _: kept.put_right(store, _USED, used))
+    return await wait_until_stored(
+        kept.use_calibration(store, number), lambda _: kept.revert(store, _USED, used)
+    )

@@ -87,7 +87,7 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 def check(rig_file: Path, feet: bool, as_json: bool) -> None:
     """Is this rig file right, what was understood, and what should be minded?"""
     from fillside.cli.render.check import check_of, checked
-    from fillside.planning.lengths import Lengths
+    from fillside.planning.figures import Lengths
 
     found = check_of(rig_of(rig_file))
     click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))

@@ -1,4 +1,4 @@
-"""What clears a source's image from the wearer's spectacles: height, a step aside, temples, chin."""
+"""Remedies for a source mirrored in spectacles: raise it, carry it round, tilt the lenses, lower the chin."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.answer import PlanningAnswer
-from fillside.planning.look.glasses import Disc, Wearer, covered_share, margin_deg
-from fillside.planning.look.pose import degrees_words, unit
+from fillside.planning.figures import PlanningAnswer, degrees_text
+from fillside.planning.look.glasses_reflection import Disc, Wearer, covered_share, margin_deg
+from fillside.planning.look.pose import unit
 
 FloatArray = npt.NDArray[np.float64]
 
 WANTED_MARGIN_DEG = 3.0
-"""How far an image should stay off the lens: heads nod (common practice, no source)."""
+"""Wanted angle between image and lens, since heads nod (common practice, no source)."""
 HIGHEST_M, STEP_M = 4.0, 0.05
 WIDEST_SHIFT_DEG, SHIFT_STEP_DEG = 90.0, 2.0
 MOST_NOD_DEG, NOD_STEP_DEG = 30.0, 1.0
@@ -27,13 +27,13 @@ ASSUMES = (
     "weaker image in another place, and a coating makes both fainter but does not remove them"
 )
 MOST_TILT_DEG = 12.0
-"""More than this the temples do not lift and stay on (common practice, no source)."""
+"""Largest lens tilt that lifted temples allow and still stay on (common practice, no source)."""
 
 
-class Cure(PlanningAnswer):
-    """One way to clear the lens: what to do, by how much, and the margin it leaves.
+class GlassesRemedy(PlanningAnswer):
+    """One way to clear the lens: the instruction, its amount, and the margin it leaves.
 
-    `turned_deg` is how far round the subject, above 0 to the camera's right, or how far the lenses tilt.
+    `turned_deg` is the angle round the subject, above 0 to the camera's right, or the tilt of the lenses.
     """
 
     way: Literal["raise", "carry", "temples", "chin"]
@@ -45,11 +45,12 @@ class Cure(PlanningAnswer):
 
 
 class GlassesAnswer(PlanningAnswer):
-    """What one source does in the spectacles.
+    """The effect of one source in the spectacles, and its remedies.
 
-    `margin_deg` is how far its image stays off the lens, negative where it is seen in it; `lowest_height_m`
-    the lowest place of its centre, straight above or below where it stands and aimed as it is, that keeps the
-    wanted margin from there up to the present height or higher; None where no height to `highest_m` does.
+    `margin_deg` is the angle between image and lens, negative where the image is seen. `lowest_height_m` is
+    the lowest place of the source's centre, straight above or below its present one and aimed as it is, that
+    keeps the wanted margin from there up to the present height or higher; None where no height up to
+    `highest_m` does.
     """
 
     source: str
@@ -59,15 +60,15 @@ class GlassesAnswer(PlanningAnswer):
     wanted_margin_deg: float
     lowest_height_m: float | None
     highest_m: float
-    cures: tuple[Cure, ...]
+    cures: tuple[GlassesRemedy, ...]
     assumes: str = ASSUMES
 
 
-Moved = Callable[[float], tuple[Wearer, Disc]]
+Move = Callable[[float], tuple[Wearer, Disc]]
 
 
-def _first_clear(moved: Moved, amounts: Sequence[float], wanted_deg: float) -> tuple[float, float] | None:
-    """The first of the rising amounts with the wanted margin, made finer by halving: (amount, margin)."""
+def _first_clear(moved: Move, amounts: Sequence[float], wanted_deg: float) -> tuple[float, float] | None:
+    """Return the first rising amount with the wanted margin, refined by bisection, and its margin."""
     before: float | None = None
     for amount in amounts:
         if margin_deg(*moved(amount)) >= wanted_deg:
@@ -77,7 +78,7 @@ def _first_clear(moved: Moved, amounts: Sequence[float], wanted_deg: float) -> t
     return None
 
 
-def _halved(moved: Moved, hides: float, clear: float, wanted_deg: float) -> float:
+def _halved(moved: Move, hides: float, clear: float, wanted_deg: float) -> float:
     for _ in range(7):
         middle = (hides + clear) / 2
         if margin_deg(*moved(middle)) >= wanted_deg:
@@ -88,7 +89,7 @@ def _halved(moved: Moved, hides: float, clear: float, wanted_deg: float) -> floa
 
 
 COINCIDE_M = 1e-6
-"""A source that has come to its own target goes on shining as it did."""
+"""Distance [m] below which a source has reached its own target and keeps its direction."""
 
 
 def _aimed(disc: Disc, centre: FloatArray, target: FloatArray) -> Disc:
@@ -107,10 +108,11 @@ def _at_height(wearer: Wearer, disc: Disc) -> Callable[[float], tuple[Wearer, Di
 def lowest_height_m(
     wearer: Wearer, disc: Disc, wanted_deg: float = WANTED_MARGIN_DEG, highest_m: float = HIGHEST_M
 ) -> float | None:
-    """The lowest centre height [m] that keeps the wanted margin from there up; None if none does.
+    """Return the lowest centre height [m] that keeps the wanted margin from there up; None if none does.
 
-    From the present height upward until the image is off the lens, or, where it is already, downward until it
-    comes back. The source keeps its place on the floor and stays aimed at the same point.
+    Searches upward from the present height until the image is off the lens or, where it already is, downward
+    until it comes back. The source keeps its place on the floor and stays aimed at the same point.
+    `wanted_deg` is the margin [degrees] and `highest_m` the limit of the search [m].
     """
     moved = _at_height(wearer, disc)
     height = float(disc.centre[2])
@@ -134,11 +136,11 @@ def _round_subject(wearer: Wearer, disc: Disc, turn_deg: float) -> tuple[Wearer,
     return wearer, Disc(place + turn @ (disc.centre - place), turn @ disc.axis, disc.radius_m)
 
 
-def _turning(wearer: Wearer, disc: Disc, sign: float) -> Moved:
+def _turning(wearer: Wearer, disc: Disc, sign: float) -> Move:
     return lambda turn_deg: _round_subject(wearer, disc, sign * turn_deg)
 
 
-def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> Cure | None:
+def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> GlassesRemedy | None:
     steps = list(np.arange(SHIFT_STEP_DEG, WIDEST_SHIFT_DEG + 0.1, SHIFT_STEP_DEG))
     found = []
     for sign in (1.0, -1.0):
@@ -150,17 +152,17 @@ def _side_shift(wearer: Wearer, disc: Disc, wanted_deg: float) -> Cure | None:
     turn, sign, margin = min(found)
     moved = _round_subject(wearer, disc, sign * turn)[1].centre - disc.centre
     side = "right" if moved[0] >= 0 else "left"
-    return Cure(
+    return GlassesRemedy(
         way="carry",
         turned_deg=turn if moved[0] >= 0 else -turn,
-        do=f"carry it {degrees_words(turn)} round the subject, to the camera's {side}, at the same distance",
+        do=f"carry it {degrees_text(turn)} round the subject, to the camera's {side}, at the same distance",
         amount=float(np.hypot(moved[0], moved[1])),
         unit="m",
         margin_deg=margin,
     )
 
 
-def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
+def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[GlassesRemedy]:
     steps = list(np.arange(NOD_STEP_DEG, MOST_NOD_DEG + 0.1, NOD_STEP_DEG))
     pose, form = wearer.pose, wearer.glasses
 
@@ -175,11 +177,11 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
     if tilt is not None and tilt[0] <= MOST_TILT_DEG:
         lift_mm = form.temple_mm * math.sin(math.radians(tilt[0]))
         cures.append(
-            Cure(
+            GlassesRemedy(
                 way="temples",
                 turned_deg=tilt[0],
                 do=f"raise the temples {lift_mm:.0f} mm off the ears: the lenses tilt "
-                f"{degrees_words(tilt[0])}",
+                f"{degrees_text(tilt[0])}",
                 amount=lift_mm,
                 unit="mm",
                 margin_deg=tilt[1],
@@ -187,9 +189,9 @@ def _wearer_cures(wearer: Wearer, disc: Disc, wanted_deg: float) -> list[Cure]:
         )
     if chin is not None:
         cures.append(
-            Cure(
+            GlassesRemedy(
                 way="chin",
-                do=f"chin down by {degrees_words(chin[0])}",
+                do=f"chin down by {degrees_text(chin[0])}",
                 amount=chin[0],
                 unit="deg",
                 margin_deg=chin[1],
@@ -205,16 +207,18 @@ def glasses_answer(
     wanted_deg: float = WANTED_MARGIN_DEG,
     highest_m: float = HIGHEST_M,
 ) -> GlassesAnswer:
-    """What one source does in the wearer's spectacles, and every way to clear it that was found."""
+    """Return the effect of one source in the wearer's spectacles, and every remedy that was found."""
     margin = margin_deg(wearer, disc)
     lowest = lowest_height_m(wearer, disc, wanted_deg, highest_m)
-    cures: list[Cure] = []
+    cures: list[GlassesRemedy] = []
     if margin < wanted_deg:
         if lowest is not None:
             raised = lowest - float(disc.centre[2])
             at = margin_deg(*_at_height(wearer, disc)(lowest))
             cures.append(
-                Cure(way="raise", do=f"raise it to {lowest:.2f} m", amount=raised, unit="m", margin_deg=at)
+                GlassesRemedy(
+                    way="raise", do=f"raise it to {lowest:.2f} m", amount=raised, unit="m", margin_deg=at
+                )
             )
         shift = _side_shift(wearer, disc, wanted_deg)
         cures += [] if shift is None else [shift]

@@ -1,4 +1,4 @@
-"""Where a source's image stands in the wearer's spectacles, as the camera sees it."""
+"""Position of a source's image in the wearer's spectacles, as the camera sees it."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from fillside.rig.tables.plan import Glasses, Pose
 FloatArray = npt.NDArray[np.float64]
 
 FLAT_BELOW_DIOPTRE = 0.01
-"""A radius of 50 m: a lens is flat."""
+"""Base curve [dioptre] below which a lens counts as flat: a radius of 50 m."""
 TOOLING_INDEX = 1.53
-"""The refractive index that spectacle base curves are named with (common practice of lens makers)."""
+"""The refractive index by which spectacle base curves are named (common practice of lens makers)."""
 SMALLEST_RADIUS_M = 0.03
-"""A bare bulb is never less than this for the mirror image, in metres (common practice, no source)."""
+"""Smallest radius [m] of a source in the mirror image, as of a bare bulb (common practice, no source)."""
 ACROSS, DOWN, RIM = 21, 15, 36
-"""Rays over a lens and points round a source's edge that the sweep looks at."""
+"""Rays across and down a lens, and points round a source's edge, of the sweep."""
 
 
 @dataclass(frozen=True)
 class Disc:
-    """A lit disc: centre [m], unit axis its light leaves along, radius [m]."""
+    """A lit disc: centre [m], unit axis along which its light leaves, radius [m]."""
 
     centre: FloatArray
     axis: FloatArray
@@ -35,7 +35,7 @@ class Disc:
 
 @dataclass(frozen=True)
 class Wearer:
-    """A face with spectacles in front of a camera; everything the mirror image depends on but the source."""
+    """A face with spectacles in front of a camera: all that the mirror image depends on except the source."""
 
     place: tuple[float, float, float]
     looks_at: tuple[float, float, float]
@@ -49,7 +49,7 @@ class Wearer:
 
 
 def surface_radius_m(curve_dioptre: float) -> float:
-    """Radius [m] of a lens surface of that power [dioptre] at the tooling index; infinite for 0.
+    """Return the radius [m] of a lens surface of this power [dioptre] at the tooling index; infinite for 0.
 
     R = (n - 1) / F, the power of one refracting surface in air (any textbook of ophthalmic optics).
 
@@ -60,9 +60,9 @@ def surface_radius_m(curve_dioptre: float) -> float:
 
 
 def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArray:
-    """The unit direction(s) the camera sees in a mirror of unit `normal`: m = 2 (n.c) n - c.
+    """Return the unit direction(s) that the camera sees in a mirror of unit `normal`: m = 2 (n.c) n - c.
 
-    Shapes (..., 3) and (..., 3). The law of reflection in vector form, from the lens outward.
+    Both arrays have shape (..., 3). The law of reflection in vector form, from the lens outward.
     """
     along = np.sum(normal * toward_camera, axis=-1, keepdims=True)
     mirrored: FloatArray = 2 * along * normal - toward_camera
@@ -70,7 +70,7 @@ def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArra
 
 
 def lens_rays(wearer: Wearer, side: Literal[-1, 0, 1]) -> tuple[FloatArray, FloatArray]:
-    """Points on one lens (rays, 3) [m] and the unit directions the camera sees mirrored from them.
+    """Return points on one lens (rays, 3) [m] and the unit directions mirrored there to the camera.
 
     `side` is +1 for the lens to the camera's right, -1 for the other and 0 for a lens in the middle of the
     face without wrap. The normal at a height h off the lens's centre is turned by asin(h / R).
@@ -100,17 +100,18 @@ def lens_rays(wearer: Wearer, side: Literal[-1, 0, 1]) -> tuple[FloatArray, Floa
 def _rim(disc: Disc) -> FloatArray:
     helper = np.array([0.0, 0.0, 1.0]) if abs(disc.axis[2]) < 0.9 else np.array([1.0, 0.0, 0.0])
     across = unit(np.cross(helper, disc.axis))
-    round_it = np.linspace(0, 2 * math.pi, RIM, endpoint=False)
+    turn = np.linspace(0, 2 * math.pi, RIM, endpoint=False)
     radius = max(disc.radius_m, SMALLEST_RADIUS_M)
-    circle = np.outer(np.cos(round_it), across) + np.outer(np.sin(round_it), np.cross(disc.axis, across))
+    circle = np.outer(np.cos(turn), across) + np.outer(np.sin(turn), np.cross(disc.axis, across))
     rim: FloatArray = disc.centre + radius * circle
     return rim
 
 
 def ray_margins_deg(points: FloatArray, rays: FloatArray, disc: Disc) -> FloatArray:
-    """How far each mirrored ray passes the disc's edge, in degrees; negative where it meets the disc.
+    """Return the angle [degrees] by which each mirrored ray passes the disc's edge.
 
-    `points` and `rays` are (rays, 3). A ray from behind the disc's lit face sees none of it: 180.
+    `points` and `rays` are (rays, 3). The angle is negative where the ray meets the disc, and 180 from behind
+    the disc's lit face.
     """
     to_centre = disc.centre - points
     before = -(to_centre @ disc.axis)
@@ -127,17 +128,17 @@ def ray_margins_deg(points: FloatArray, rays: FloatArray, disc: Disc) -> FloatAr
     return np.where(before <= 0, 180.0, np.where(meets, -nearest, nearest))
 
 
-def _sides(glasses: Glasses) -> tuple[Literal[-1, 0, 1], ...]:
+def _lens_sides(glasses: Glasses) -> tuple[Literal[-1, 0, 1], ...]:
     return (-1, 1) if glasses.apart_mm > 0 else (0,)
 
 
 def margin_deg(wearer: Wearer, disc: Disc) -> float:
-    """How far the disc's mirror image stays off both lenses, in degrees; negative where it is seen."""
-    return min(float(ray_margins_deg(*lens_rays(wearer, s), disc).min()) for s in _sides(wearer.glasses))
+    """Return the angle [degrees] between the disc's image and both lenses; negative where it is seen."""
+    return min(float(ray_margins_deg(*lens_rays(wearer, s), disc).min()) for s in _lens_sides(wearer.glasses))
 
 
 def covered_share(wearer: Wearer, disc: Disc) -> float:
-    """Share of the worse lens that the image covers, 0..1."""
+    """Return the share of the worse lens that the image covers, 0..1."""
     return max(
-        float((ray_margins_deg(*lens_rays(wearer, s), disc) < 0).mean()) for s in _sides(wearer.glasses)
+        float((ray_margins_deg(*lens_rays(wearer, s), disc) < 0).mean()) for s in _lens_sides(wearer.glasses)
     )

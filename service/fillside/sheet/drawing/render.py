@@ -1,4 +1,4 @@
-"""Pages drawn as PDF or SVG. The one module that imports matplotlib, and only when a sheet is made."""
+"""Rendering of pages as PDF or SVG. Matplotlib is imported only when a sheet is made."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from fillside.sheet.page import PAPER, POINT_MM, Area, Page, Stroke, Words
+from fillside.sheet.drawing.page import PAPER, POINT_MM, Area, Page, PageText, Stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,7 @@ FONT = "DejaVu Sans"
 
 
 def render(pages: Sequence[Page], form: Literal["pdf", "svg"], title: str) -> tuple[bytes, ...]:
-    """The pages as files of that form: one PDF, or an SVG for each page, since SVG 1.1 knows no pages.
+    """Render the pages as files: one PDF, or an SVG for each page, since SVG 1.1 has no pages.
 
     The same pages always give the same files.
     """
@@ -59,14 +59,14 @@ def _figure(page: Page) -> Figure:
     axes.set_xlim(0, page.width_mm)
     axes.set_ylim(0, page.height_mm)
     axes.set_axis_off()
-    for order, mark in enumerate(sorted(page.marks, key=lambda mark: isinstance(mark, Words))):
+    for order, mark in enumerate(sorted(page.items, key=lambda mark: isinstance(mark, PageText))):
         _draw(axes, mark, order)
     return figure
 
 
-def _draw(axes: Axes, mark: Stroke | Area | Words, order: int) -> None:
+def _draw(axes: Axes, mark: Stroke | Area | PageText, order: int) -> None:
     if isinstance(mark, Stroke):
-        across, up = zip(*mark.spots, strict=True)
+        across, up = zip(*mark.points, strict=True)
         axes.plot(
             across,
             up,
@@ -78,7 +78,7 @@ def _draw(axes: Axes, mark: Stroke | Area | Words, order: int) -> None:
             zorder=order,
         )
     elif isinstance(mark, Area):
-        across, up = zip(*mark.spots, strict=True)
+        across, up = zip(*mark.points, strict=True)
         axes.fill(
             across,
             up,
@@ -91,10 +91,10 @@ def _draw(axes: Axes, mark: Stroke | Area | Words, order: int) -> None:
         _letter(axes, mark, order)
 
 
-def _letter(axes: Axes, words: Words, order: int) -> None:
+def _letter(axes: Axes, words: PageText, order: int) -> None:
     backing = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.3, "alpha": 0.85} if words.backed else None
     axes.text(
-        *words.spot,
+        *words.point,
         words.text,
         fontsize=words.size_pt,
         color=words.ink,
