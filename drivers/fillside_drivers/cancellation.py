@@ -15,7 +15,7 @@ FAREWELL_S = 1.0
 """A task that has a connection of its own is left that long to take its leave."""
 
 
-async def cancelled(tasks: Collection[asyncio.Task[Any]], again_s: float = AGAIN_S) -> None:
+async def cancel_tasks(tasks: Collection[asyncio.Task[Any]], again_s: float = AGAIN_S) -> None:
     """Cancel tasks until they have ended, however they do; also when this is cancelled itself meanwhile."""
     waiting, interrupted = set(tasks), False
     while waiting:
@@ -29,13 +29,13 @@ async def cancelled(tasks: Collection[asyncio.Task[Any]], again_s: float = AGAIN
         raise asyncio.CancelledError
 
 
-async def side_by_side(*jobs: Coroutine[Any, Any, None]) -> None:
+async def run_until_first(*jobs: Coroutine[Any, Any, None]) -> None:
     """Do the jobs together until one of them ends, or this is cancelled; an error of one is raised."""
     tasks = [asyncio.create_task(job) for job in jobs]
     try:
         await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
     finally:
-        await cancelled(tasks)
+        await cancel_tasks(tasks)
     errors = [error for task in tasks if not task.cancelled() and (error := task.exception()) is not None]
     if errors:
         raise errors[0]

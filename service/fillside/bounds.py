@@ -1,8 +1,8 @@
-"""How much is kept of everything that grows, and why: one table, and nothing is bounded elsewhere.
+"""Retention bounds of everything that grows, with reasons; nothing is bounded elsewhere.
 
-A bound counts rows, octets and days; whatever is reached first ends a row. What is in use never goes,
-whatever the table says: the calibration in use, the readings that kept ones stand on, a take under way, and
-the newest row of each table, so that no number is given twice. `storage.thinning` sees to the database.
+A bound limits rows, octets and days; the first limit reached removes a row. Data in use is never removed:
+the calibration in use, the readings of kept calibrations, a take in progress, and the newest row of each
+table, so that no number is given twice. `storage.thinning` applies the bounds to the database.
 """
 
 from __future__ import annotations
@@ -15,8 +15,7 @@ YEAR = 365
 
 @dataclass(frozen=True)
 class Bound:
-    """How many rows or pieces of what, octets in all and days are kept at most; None where that is not
-    counted."""
+    """The most rows or pieces, octets in all, and days to keep of one thing; None where there is no limit."""
 
     what: str
     rows: int | None
@@ -25,8 +24,8 @@ class Bound:
     why: str
 
 
-MOST_UNDO, MOST_TOKENS, MOST_ONCE, LINES_AT_ONCE = 100, 200, 20, 20
-MOST_DAMAGED, OCTETS_DAMAGED, OCTETS_BESIDE = 3, 256 * MB, 4 * MB
+MOST_UNDO, MOST_TOKENS, MOST_ONE_TIME_TOKENS, LOG_LINE_BURST = 100, 200, 20, 20
+MOST_DAMAGED, DAMAGED_OCTETS, LARGEST_WAL_OCTETS = 3, 256 * MB, 4 * MB
 
 ORDERS = Bound(
     "journal: orders that were obeyed",
@@ -65,21 +64,23 @@ CALIBRATIONS = Bound(
     "the newest 30, each day's last, and what a person imported or went back to",
 )
 UNDO = Bound("orders that `undo` takes back", MOST_UNDO, None, None, "nobody takes back more")
-LOG_BESIDE = Bound(
-    "SQLite's log beside the database", 1, OCTETS_BESIDE, None, "shortened once it has been taken over"
+WRITE_AHEAD_LOG = Bound(
+    "SQLite's log beside the database", 1, LARGEST_WAL_OCTETS, None, "shortened once it has been taken over"
 )
 DAMAGED = Bound(
     "damaged databases",
     MOST_DAMAGED,
-    OCTETS_DAMAGED,
+    DAMAGED_OCTETS,
     None,
     "the newest stays, however large; older ones within this",
 )
 TOKENS = Bound("tokens", MOST_TOKENS, None, None, "none goes by itself; a further one is refused")
-ONCE = Bound("tokens for once", MOST_ONCE, None, None, "good for ten minutes; a further one is refused")
+ONE_TIME_TOKENS = Bound(
+    "tokens for once", MOST_ONE_TIME_TOKENS, None, None, "good for ten minutes; a further one is refused"
+)
 LOG_LINES = Bound(
     "lines of the log",
-    LINES_AT_ONCE,
+    LOG_LINE_BURST,
     None,
     None,
     "of a kind at once, of what visitors can bring about 1; then one a minute, with how many were left out",
@@ -93,21 +94,22 @@ BOUNDS = (
     READINGS,
     CALIBRATIONS,
     UNDO,
-    LOG_BESIDE,
+    WRITE_AHEAD_LOG,
     DAMAGED,
     TOKENS,
-    ONCE,
+    ONE_TIME_TOKENS,
     LOG_LINES,
 )
 
 NEWEST_CALIBRATIONS = 30
-"""However many calibrations a day has, so many of the newest stay to go back to."""
+"""Calibrations that always stay to go back to, however many a day has."""
 NEWEST_READINGS = 1_000
-"""So many of the newest readings stay whatever they are for: some may not be weighed yet."""
+"""Readings that always stay, because some may not be fitted yet."""
 NEWEST_CHECKS = 200
-"""And so many of the newest that tell of drift."""
-LONGEST_SAID = 2_000
-"""A journal row has no more of an order's JSON [characters]; of a longer one its beginning."""
-BEGINS = 900
-"""So much of it [characters]; quoted once more it may take twice the room."""
+"""Readings for drift that always stay."""
+LONGEST_ORDER = 2_000
+"""Most characters of an order's JSON in a journal row; a longer one is kept as an excerpt."""
+ORDER_EXCERPT = 900
+"""Characters of that excerpt; quoting it once more may double its size."""
 LONGEST_NOTE = 500
+"""Most characters of a note."""

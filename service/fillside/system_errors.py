@@ -1,4 +1,4 @@
-"""Errors of the system and of the database in words that a person can act on; for all of the service."""
+"""Errors of the system and of the database in words a person can act on, for the whole service."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _OF_SQLITE = {
 
 
 def why(error: BaseException) -> str:
-    """The reason in a clause, to stand behind a colon."""
+    """Return the reason as a clause to follow a colon."""
     if isinstance(error, sqlite3.Error):
         text = str(error)
         return next((words for part, words in _OF_SQLITE.items() if part in text), text)

@@ -15,8 +15,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.distribution import Distribution, Tabled
-from fillside.photometry.source import LightSources, receptor_lux, toward
+from fillside.photometry.distribution import Distribution, HeadDistributions
+from fillside.photometry.source import LightSources, head_directions, receptor_lux
 
 Array = NDArray[np.float64]
 SUBJECT = np.array([0.0, 0.0, 1.2])
@@ -50,7 +50,7 @@ def studio(count: int, before_the_face: bool) -> LightSources:
 
 def receptors(heads: LightSources) -> Array:
     axes = np.empty((4, len(heads), 3))
-    axes[0] = toward(heads, SUBJECT)
+    axes[0] = head_directions(heads, SUBJECT)
     axes[1], axes[2], axes[3] = (
         (0.0, -1.0, 0.0),
         (0.8**0.5, -(0.2**0.5), 0.0),
@@ -91,7 +91,7 @@ def main() -> None:
         for count in (3, 32) if tabled else (3, 32, 512):
             heads = studio(count, before_the_face)
             if tabled:
-                heads = replace(heads, tabled=Tabled.of([FILE] * count))
+                heads = replace(heads, tabled=HeadDistributions.of([FILE] * count))
             turns = [(seconds(as_discs, heads), seconds(as_points, heads)) for _ in range(TURNS)]
             discs, points = (statistics.median(column) * 1e6 for column in zip(*turns, strict=True))
             times = f"{discs / points:5.1f} times"

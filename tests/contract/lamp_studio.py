@@ -97,7 +97,7 @@ class Room:
 
     def __init__(self, keys: dict[str, Any], tables: dict[str, Any] | None = None, **lamp: Any) -> None:
         self.rig = with_bulb("fill", 6.0, **{"full_scale": 254, **keys}, tables=tables or {})
-        drive = self.rig.wiring.drives["fill"]
+        drive = self.rig.driver_config.drives["fill"]
         assert isinstance(drive, MqttDrive)
         self.drive, self.bulb = drive, Bulb(drive)
         self.lamp = Lamp(drive.full_scale, **lamp)
@@ -154,11 +154,11 @@ class Room:
     def _serve(self, now: float) -> None:
         """As the driver's loop does: until the bulb wants nothing more at this time."""
         for _ in range(4):
-            before = self.bulb.known
+            before = self.bulb.status
             for out in self.bulb.take(now):
                 self._deliver(out.topic, out.payload, now)
             self.bulb.judge(now)
-            if self.bulb.known != before:
+            if self.bulb.status != before:
                 self._say()
             if self.bulb.due(now) > now:
                 return
@@ -175,9 +175,9 @@ class Room:
     def _say(self) -> None:
         """As the driver does: what is new to the hold, and its code for a bulb that was found."""
         bulb, old = self.bulb, self.health
-        head = HeadHealth(bulb.shown, 0.0, bulb.has, bulb.returns, bulb.answering, bulb.confirms)
+        head = HeadHealth(bulb.state, 0.0, bulb.code, bulb.returns, bulb.answer_habit, bulb.confirmed)
         self.health = Health(heads={"fill": head})
-        self.states.append((self.up.now, bulb.shown))
+        self.states.append((self.up.now, bulb.state))
         if happened := list(news("bulbs", old, self.health)):
             self.up.hold.events(happened, self.up.now)
             self.up.tick()

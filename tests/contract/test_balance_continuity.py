@@ -18,7 +18,7 @@ from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering
 from fillside.balance.solver.solve import Solved, solve
 from fillside.balance.target import BalanceTarget, wish_from_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 

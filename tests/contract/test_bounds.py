@@ -22,7 +22,7 @@ from click.testing import CliRunner
 from contract.disk import Disk, full, until
 from fillside import bounds
 from fillside.access.tokens import TokenFile, TooManyTokensError
-from fillside.bounds import BOUNDS, LONGEST_SAID, MOST_DAMAGED, MOST_ONCE, Bound
+from fillside.bounds import BOUNDS, LONGEST_ORDER, MOST_DAMAGED, MOST_ONE_TIME_TOKENS, Bound
 from fillside.cli.commands.journal import lines
 from fillside.cli.commands.token import token as token_commands
 from fillside.daemon.logs import Sparing
@@ -179,7 +179,7 @@ def test_a_long_order_is_kept_by_its_beginning_and_says_so(store: Store) -> None
     assert json.dumps(long, separators=(",", ":")).startswith(named["said"]["begins"])
     assert named["said"]["characters"] == len(json.dumps(long, separators=(",", ":")))
     assert set(nameless["said"]) == {"begins", "characters"}
-    assert counted(store, "SELECT max(length(said)) FROM journal") <= LONGEST_SAID
+    assert counted(store, "SELECT max(length(said)) FROM journal") <= LONGEST_ORDER
     assert named["note"].startswith("line 2: xxx")
     assert named["note"].endswith("…")
     assert counted(store, "SELECT sum(length(said) + length(note)) FROM journal") < 6_000
@@ -426,7 +426,7 @@ async def test_thinning_goes_on_by_itself_and_waits_for_a_disk_that_takes_nothin
 
 
 def test_of_damaged_databases_the_newest_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("fillside.storage.repair.salvage.OCTETS_DAMAGED", 10_000)
+    monkeypatch.setattr("fillside.storage.repair.salvage.DAMAGED_OCTETS", 10_000)
     names = [f"{FILE}.damaged-2026-05-0{day}-120000" for day in range(1, 7)]
     for name in names:
         (tmp_path / name).write_bytes(b"x" * 100)
@@ -451,7 +451,7 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
     monkeypatch.setattr("fillside.access.tokens.MOST_TOKENS", 6)
     clock = Clock()
     tokens = TokenFile(tmp_path / "tokens.json", clock)
-    first = [tokens.make_once("view", "phone")[0] for _ in range(MOST_ONCE)]
+    first = [tokens.make_once("view", "phone")[0] for _ in range(MOST_ONE_TIME_TOKENS)]
     with pytest.raises(TooManyTokensError, match="20 tokens for once wait"):
         tokens.make_once("view", "phone")
     for number in range(6):

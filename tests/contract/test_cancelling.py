@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from fillside_drivers.cancellation import cancelled, side_by_side
+from fillside_drivers.cancellation import cancel_tasks, run_until_first
 
 
 async def loses(times: int, seen: list[int]) -> None:
@@ -25,7 +25,7 @@ async def test_it_is_cancelled_until_it_ends(times: int) -> None:
     seen: list[int] = []
     task = asyncio.create_task(loses(times, seen))
     await asyncio.sleep(0)
-    await cancelled([task], 0.001)
+    await cancel_tasks([task], 0.001)
     assert task.cancelled()
     assert len(seen) == times + 1
 
@@ -34,7 +34,7 @@ async def test_who_cancels_may_be_cancelled_and_ends_them_all_the_same() -> None
     seen: list[int] = []
     task = asyncio.create_task(loses(3, seen))
     await asyncio.sleep(0)
-    ending = asyncio.create_task(cancelled([task], 0.001))
+    ending = asyncio.create_task(cancel_tasks([task], 0.001))
     await asyncio.sleep(0)
     ending.cancel()
     with pytest.raises(asyncio.CancelledError):
@@ -50,15 +50,15 @@ async def test_the_first_that_ends_ends_the_others_and_its_error_counts() -> Non
         raise ConnectionError("gone")
 
     with pytest.raises(ConnectionError, match="gone"):
-        await side_by_side(loses(1, seen), breaks())
+        await run_until_first(loses(1, seen), breaks())
     assert len(seen) == 2
 
 
 async def test_cancelled_it_leaves_nothing_behind() -> None:
     seen: list[int] = []
-    together = asyncio.create_task(side_by_side(loses(1, seen), loses(1, seen)))
+    together = asyncio.create_task(run_until_first(loses(1, seen), loses(1, seen)))
     await asyncio.sleep(0.01)
-    await cancelled([together], 1.0)
+    await cancel_tasks([together], 1.0)
     assert together.cancelled()
     assert len(seen) >= 3
     others = asyncio.all_tasks() - {asyncio.current_task()}

@@ -15,7 +15,7 @@ from fillside.daemon.first_start import block, show_cautions
 from fillside.planning.plan import plan_rig
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.safety.power import power_answer
-from fillside.rig.checks.cautions import cautions, cautions_of
+from fillside.rig.checks.cautions import caution_texts, cautions_of
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.load import load_rig
 from fillside.rig.tables.model import Rig
@@ -127,11 +127,11 @@ def test_heads_are_named_by_the_caution_that_they_give_cause_for() -> None:
         "bare-led-chips": ("hair",),
     }
     many = rig_of(*(head("fill", name=f"f{i}", modifier=SOFTBOX) for i in range(9)), head("key"))
-    assert "Heat in closed modifiers (f0, f1, f2, f3, f4, f5 and 3 more): " in " ".join(cautions(many))
+    assert "Heat in closed modifiers (f0, f1, f2, f3, f4, f5 and 3 more): " in " ".join(caution_texts(many))
     assert "Heat in closed modifiers (all heads): " in " ".join(
-        cautions(rig_of(*(head("fill", name=f"f{i}", modifier=SOFTBOX) for i in range(4))))
+        caution_texts(rig_of(*(head("fill", name=f"f{i}", modifier=SOFTBOX) for i in range(4))))
     )
-    assert "Bare LED chips (hair): " in " ".join(cautions(rig))
+    assert "Bare LED chips (hair): " in " ".join(caution_texts(rig))
 
 
 def test_the_load_is_added_up_and_who_is_left_out_is_named() -> None:
@@ -139,18 +139,18 @@ def test_the_load_is_added_up_and_who_is_left_out_is_named() -> None:
     rig = rig_of(
         head("key", lamp={"watts": 40, "count": 2}), head("fill", lamp=silent), head("hair", lamp=battery)
     )
-    load = cautions(rig)[0]
+    load = caution_texts(rig)[0]
     assert "80 W in all at full, not counting fill;" in load
     assert "local electrical code" in load
     assert "licensed electrician" in load
     assert power_answer(rig).total_watts == 80
-    assert "states no lamp power" in cautions(rig_of(head(lamp=silent)))[0]
+    assert "states no lamp power" in caution_texts(rig_of(head(lamp=silent)))[0]
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_every_place_says_the_same(path: Path) -> None:
     rig = load_rig(path)
-    texts = tuple(cautions(rig))
+    texts = tuple(caution_texts(rig))
     assert check_rig(rig).cautions == plan_rig(rig, wander=False).cautions == texts
     shown = " ".join(" ".join(block(cautions_of(rig), rig, first=True)).split())
     assert [text for text in texts if text not in shown] == []
@@ -208,7 +208,7 @@ def test_cautions_are_shown_at_the_first_start_and_not_again(heard: Any, tmp_pat
     rig = rig_of()
     first = heard(rig, tmp_path)
     assert first.startswith("mind with the lamps of loft")
-    assert all(" ".join(text.split()) in " ".join(first.split()) for text in cautions(rig))
+    assert all(" ".join(text.split()) in " ".join(first.split()) for text in caution_texts(rig))
     assert heard(rig, tmp_path) == ""
     assert heard(rig_of(name="attic"), tmp_path).startswith("mind with the lamps of attic")
     assert heard(rig, tmp_path / "elsewhere") == first

@@ -13,7 +13,7 @@ from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.state import block
 from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import load_rig
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds

@@ -198,7 +198,7 @@ def test_who_asks_is_told_in_one_line_what_may_be_answered() -> None:
 def test_a_bulb_is_proposed_words_of_our_own() -> None:
     drive = rig_of(driver="bulbs").head("fill").drive
     assert drive is not None
-    assert drive.model_extra == {"send_to": "room/lamp-fill/order", "send_as": "{code}", "full_scale": 255}
+    assert drive.driver_keys == {"send_to": "room/lamp-fill/order", "send_as": "{code}", "full_scale": 255}
 
 
 def test_a_frame_rate_goes_into_the_file() -> None:

@@ -14,8 +14,7 @@ from fillside.hold.fading.light import Fader
 from fillside.hold.machine.events import HeadsLeave
 from fillside.hold.tracking.filter import Filter
 from fillside.hold.tracking.subject import TrackedSubject
-from fillside.rig.scene.scene import scene
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import scene, subject_place_error
 
 RIG = studio()
 EDGES = {
@@ -39,7 +38,7 @@ def test_a_report_is_judged_by_its_own_place_and_not_by_one_that_was_good(near: 
         farther = [c + u * around * 1.6 for c, u in zip(centre, unit, strict=True)]
         x, y, z = (c + u * rng.uniform(0.2, 1.5) * around for c, u in zip(centre, unit, strict=True))
         subject.why_not((farther[0], farther[1], farther[2]))
-        may = why_not_there(RIG, (x, y, z)) is None
+        may = subject_place_error(RIG, (x, y, z)) is None
         assert (subject.why_not((x, y, z)) is None) is may
         found[may] += 1
     assert min(found.values()) > 20

@@ -9,7 +9,7 @@ from fillside.balance.offline import solve_rig
 from fillside.hold.machine.hold import Hold
 from fillside.orders.light import OrderError, parse_order
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.tables.model import Rig
 
 

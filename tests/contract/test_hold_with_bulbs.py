@@ -71,7 +71,7 @@ class Stage:
 
     def __init__(self, rig: Rig, bulb: str, latency_s: float) -> None:
         self.rig, self.head = rig, [h.name for h in rig.heads].index(bulb)
-        drive = rig.wiring.drives[bulb]
+        drive = rig.driver_config.drives[bulb]
         assert isinstance(drive, MqttDrive)
         self.bulb, self.full = Bulb(drive), drive.full_scale
         self.up = Studio(rig)

@@ -16,7 +16,7 @@ from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering
 from fillside.balance.solver.rounding import choose_codes, outputs_of, own_rounding, trim_codes
 from fillside.balance.solver.solve import solve
 from fillside.balance.target import wish_from_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 

@@ -11,9 +11,9 @@ from fillside.balance.offline import predict, solve_rig
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig, load_rig_text
-from fillside.rig.file.referenced_files import NeighbourError
+from fillside.rig.file.referenced_files import ReferencedFileError
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
@@ -68,7 +68,7 @@ def read(*changes: tuple[str, str], files: dict[str, str] | None = None) -> Rig:
 
     def of(name: str) -> bytes:
         if name not in known:
-            raise NeighbourError("there is no such file")
+            raise ReferencedFileError("there is no such file")
         return known[name].encode("latin-1")
 
     return load_rig_text(text, kinds=kinds(), read=of)

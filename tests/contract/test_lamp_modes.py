@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig_text
-from fillside.rig.file.referenced_files import NeighbourError
+from fillside.rig.file.referenced_files import ReferencedFileError
 from fillside.rig.tables.model import Rig
 from fillside_drivers.driver import Channel, OptionsError
 from fillside_drivers.gdtf.archive import GdtfError
@@ -208,14 +208,14 @@ def read(*changes: tuple[str, str]) -> Rig:
 
     def of(name: str) -> bytes:
         if name != "lamp.gdtf":
-            raise NeighbourError("there is no such file")
+            raise ReferencedFileError("there is no such file")
         return LAMP
 
     return load_rig_text(text, kinds=kinds(), read=of)
 
 
 def drives(rig: Rig) -> dict[str, SlotDrive]:
-    return {name: drive for name, drive in rig.wiring.drives.items() if isinstance(drive, SlotDrive)}
+    return {name: drive for name, drive in rig.driver_config.drives.items() if isinstance(drive, SlotDrive)}
 
 
 def test_a_description_says_slot_and_bits() -> None:

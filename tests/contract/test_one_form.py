@@ -25,7 +25,7 @@ from fillside.photometry.colour import shift_mired
 from fillside.planning.figures import Lengths
 from fillside.planning.look.colour import colour_answers
 from fillside.planning.plan import PlanReport, plan_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import load_rig
 from fillside.rig.notation import ratio_number
 from fillside.rig.problems import did_you_mean

@@ -15,7 +15,7 @@ import aiomqtt
 import pytest
 
 from fillside import system_errors as of_service
-from fillside_drivers.mqtt.broker import why_no_broker
+from fillside_drivers.mqtt.broker import broker_failure
 from fillside_drivers.plain_errors import why
 
 RAW = re.compile(r"[Ee]rrno|\[|\]|\(_|0x|Error\b")
@@ -61,8 +61,8 @@ def test_those_that_people_meet_say_what_to_look_at() -> None:
     ids=str,
 )
 def test_a_broker_that_is_not_reached(error: Exception, said: str) -> None:
-    assert said in why_no_broker(error)
-    assert not RAW.search(why_no_broker(error))
+    assert said in broker_failure(error)
+    assert not RAW.search(broker_failure(error))
 
 
 def test_a_certificate_that_is_not_trusted_is_said_to_be() -> None:

@@ -18,7 +18,7 @@ from fillside.doors.http.address import ListenError
 from fillside.doors.http.tls import tls_of
 from fillside.rig.file import load
 from fillside.rig.file.load import RigError, load_keys, load_rig
-from fillside.rig.file.referenced_files import NeighbourError
+from fillside.rig.file.referenced_files import ReferencedFileError
 from fillside_drivers import plain_files
 from fillside_drivers.mqtt.broker import BrokerError, secret, tls_context
 from fillside_drivers.mqtt.broker_options import BrokerOptions
@@ -126,12 +126,12 @@ def test_a_file_that_changes_while_it_is_read_is_not_taken_by_halves(
 def test_the_files_of_a_rig_are_bounded_together_and_each_is_read_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(load, "LARGEST_NEIGHBOURS_BYTES", 3 * plain_files.MIB)
+    monkeypatch.setattr(load, "LARGEST_REFERENCED_TOTAL_BYTES", 3 * plain_files.MIB)
     for name in ("a", "b"):
         (tmp_path / name).write_bytes(bytes(2 * plain_files.MIB))
-    neighbours = load._Neighbours(tmp_path)
+    neighbours = load._ReferencedFiles(tmp_path)
     assert neighbours.read("a") is neighbours.read("a")
-    with pytest.raises(NeighbourError, match="larger than 3 MiB together"):
+    with pytest.raises(ReferencedFileError, match="larger than 3 MiB together"):
         neighbours.read("b")
 
 

@@ -172,10 +172,12 @@ def checked(data: Table, kinds: dict[str, DriverKind]) -> Rig:
 
 def wires(rig: Rig) -> dict[str, Any]:
     """All that the wires make of a rig, kinds and lags aside."""
-    drives = rig.wiring.drives
+    drives = rig.driver_config.drives
     return {
         "scales": {head.name: rig.full_scale_of(head) for head in rig.heads},
-        "options": {name: read.model_dump(exclude_unset=True) for name, read in rig.wiring.options.items()},
+        "options": {
+            name: read.model_dump(exclude_unset=True) for name, read in rig.driver_config.options.items()
+        },
         "drives": {name: read.model_dump(exclude_unset=True) for name, read in drives.items()},
         "claims": {name: read.claims() for name, read in drives.items() if isinstance(read, DriveModel)},
         "whites": {name: read.whites for name, read in drives.items() if isinstance(read, DriveModel)},
@@ -299,7 +301,7 @@ def test_a_rehearsed_rig_goes_to_another_process_and_comes_back_the_same(
     made = checked(rig("sim", options, drive), dict(registry.kinds()))
     again = pickle.loads(pickle.dumps(made))
     assert again == made
-    assert again.wiring == made.wiring
+    assert again.driver_config == made.driver_config
 
 
 def test_the_simulations_own_keys_stand_beside_those_of_the_wire(kinds: dict[str, DriverKind]) -> None:

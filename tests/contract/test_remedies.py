@@ -11,7 +11,7 @@ import pytest
 from fillside.balance.offline import solve_rig
 from fillside.balance.remedies.search import remedies
 from fillside.balance.report import Remedy
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.tables.model import Rig
 
 CAMERA_KEYS = ("camera.iso", "camera.aperture", "camera.nd_stops", "camera.shutter", "camera.shutter_angle")

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.rig.scene.subject_limits import distance_to_disc_m, why_not_there
+from fillside.rig.scene.scene import distance_to_disc_m, subject_place_error
 from fillside.rig.tables.model import Head, Rig
 
 
@@ -50,7 +50,7 @@ RIG = rig_with((1.0, -2.0, 1.2), 0.8)  # facing the first mark along +y
     ],
 )
 def test_a_place_on_the_edge_is_allowed(place: tuple[float, float, float]) -> None:
-    assert why_not_there(RIG, place) is None
+    assert subject_place_error(RIG, place) is None
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_a_place_on_the_edge_is_allowed(place: tuple[float, float, float]) -> No
     ],
 )
 def test_a_place_beyond_is_refused_with_the_figure(place: tuple[float, ...], why: str) -> None:
-    told = why_not_there(RIG, place)
+    told = subject_place_error(RIG, place)
     assert told is not None
     assert why in told
 

@@ -203,6 +203,10 @@ EXCEPTIONS: dict[tuple[str, str], str] = {
 """By module, and by the room, the outside package or the builtin that it should not use."""
 
 
+MOST_LINES = 500
+"""Of a module."""
+
+
 class Use(NamedTuple):
     """A module of the project uses something, on a line."""
 
@@ -324,6 +328,12 @@ def test_no_exception_outlives_its_cause(module: str, used: str) -> None:
     assert module in modules(), f"there is no {module} any more"
     found = {use.used for use in wrong(module, modules()[module].read_text("utf-8"))}
     assert used in found, f"{module} uses {used} no more: strike the exception"
+
+
+def test_a_module_is_short_enough_to_be_one_idea() -> None:
+    lines = {name: path.read_text("utf-8").count("\n") for name, path in modules().items()}
+    long = {name: count for name, count in lines.items() if count > MOST_LINES}
+    assert not long, f"a module has {MOST_LINES} lines at most"
 
 
 def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:

@@ -19,11 +19,10 @@ from fillside.orders.light import parse_order
 from fillside.photometry.colour import mired, mixed_cct_k
 from fillside.rig.calibration import Calibration
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig_text
 from fillside.rig.scene.scene import scene
-from fillside.rig.scene.white_fade import STEP_MIRED, white_way
-from fillside.rig.scene.whites import White
+from fillside.rig.scene.whites import STEP_MIRED, White, white_fade
 from fillside.rig.tables.model import Rig
 from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside_drivers.mqtt.bulb import Bulb
@@ -256,7 +255,7 @@ def test_on_the_way_to_another_white_neither_colour_nor_light_steps(cct: str | N
     rig, edited = read(), read(("cct = 4300\n", f"cct = {cct}\n" if cct else ""))
     hold, now = dimmed(rig)
     whites_seen, lights_seen = [colours(hold)], [lights(hold)]
-    for between in (*white_way(rig, edited), edited):
+    for between in (*white_fade(rig, edited), edited):
         hold = hold.renewed(between, None, None, now)
         for _ in range(3):
             whites_seen.append(colours(hold))
@@ -271,8 +270,8 @@ def test_on_the_way_to_another_white_neither_colour_nor_light_steps(cct: str | N
 
 
 def test_where_no_white_changes_there_is_no_way_to_go() -> None:
-    assert list(white_way(read(), read())) == []
-    assert list(white_way(read(), read(("cct = 4300", "cct = { key = 4300, fill = 4300 }")))) == []
+    assert list(white_fade(read(), read())) == []
+    assert list(white_fade(read(), read(("cct = 4300", "cct = { key = 4300, fill = 4300 }")))) == []
 
 
 async def test_only_changed_heads_are_sent_and_both_channels_of_them() -> None:
@@ -325,7 +324,7 @@ kind = "mqtt"
 
 def test_a_bulb_is_told_its_white_with_every_level() -> None:
     rig = read(('[[heads]]\nname = "fill"', BULB + 'name = "fill"'))
-    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, told=True)
+    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, sends_cct=True)
     loom = loom_of(rig, lambda: 0.0, WHO)
     channel = loom.drivers["room"].channels["hair"]
     assert isinstance(channel.drive, MqttDrive)

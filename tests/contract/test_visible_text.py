@@ -17,7 +17,7 @@ from fillside.cli.group import run
 from fillside.cli.terminal import TerminalScreen, shown_visibly
 from fillside.daemon.logs import _Plain
 from fillside.text import numbers
-from fillside.text.visible import in_one_line, visible
+from fillside.text.escapes import escape_controls, escape_to_one_line
 
 DESK = Path(__file__).parents[2] / "config" / "desk.toml"
 EVIL = "a\x1b[2J\x9b31m\x07\x7f\u202eb\u2066c\u2028d"
@@ -26,18 +26,18 @@ SHOWN = r"a\u001b[2J\u009b31m\u0007\u007f\u202eb\u2066c\u2028d"
 
 @given(st.text())
 def test_nothing_that_steers_is_left_and_all_else_stays(text: str) -> None:
-    for shown, kept in ((visible(text), "\n\t"), (in_one_line(text), "")):
+    for shown, kept in ((escape_controls(text), "\n\t"), (escape_to_one_line(text), "")):
         left = [c for c in shown if unicodedata.category(c) == "Cc" or unicodedata.bidirectional(c) in BIDI]
         assert set(left) <= set(kept)
         assert json.loads(f'"{shown}"') == text if text.isalnum() else True
-    assert in_one_line(text).splitlines() in ([], [in_one_line(text)])
+    assert escape_to_one_line(text).splitlines() in ([], [escape_to_one_line(text)])
 
 
 BIDI = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 
 
 def test_an_escape_in_json_stays_json() -> None:
-    assert json.loads(visible(json.dumps({"note": EVIL}, ensure_ascii=False))) == {"note": EVIL}
+    assert json.loads(escape_controls(json.dumps({"note": EVIL}, ensure_ascii=False))) == {"note": EVIL}
 
 
 def test_a_command_shows_what_it_was_given(capsys: pytest.CaptureFixture[str]) -> None:

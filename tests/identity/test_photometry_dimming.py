@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from fillside.photometry import exposure, ratio
 from fillside.photometry.dimming import (
     DimmingCurve,
-    TabledCurve,
+    TableCurve,
     code_from_level,
     code_from_output,
     codes_from_outputs,
@@ -34,19 +34,19 @@ full_scales = st.sampled_from([1, 100, 254, 255, 1000, 65535])
 
 
 @st.composite
-def tables(draw: st.DrawFn) -> TabledCurve:
+def tables(draw: st.DrawFn) -> TableCurve:
     levels = draw(st.lists(st.integers(0, 1000), min_size=1, max_size=12, unique=True))
     rises = draw(st.lists(st.integers(0, 50), min_size=len(levels), max_size=len(levels)))
     total = np.cumsum([*rises[:-1], rises[-1] + 1])
     ordered = sorted(levels)
     if ordered[-1] == 0:
         ordered[-1] = 1000
-    return TabledCurve(tuple(v / 1000 for v in ordered), tuple(float(v) for v in total / total[-1]))
+    return TableCurve(tuple(v / 1000 for v in ordered), tuple(float(v) for v in total / total[-1]))
 
 
 curves = st.one_of(st.sampled_from([curve(name) for name in NAMES]), tables())
-GLOWING = TabledCurve((0.0, 1.0), (0.2, 1.0))
-DEAD_ZONE = TabledCurve((0.1, 0.3, 0.5, 0.6, 1.0), (0.0, 0.2, 0.2, 0.9, 1.0))
+GLOWING = TableCurve((0.0, 1.0), (0.2, 1.0))
+DEAD_ZONE = TableCurve((0.1, 0.3, 0.5, 0.6, 1.0), (0.0, 0.2, 0.2, 0.9, 1.0))
 
 
 @RELAXED
@@ -86,7 +86,7 @@ def test_flat_stretches_have_a_smallest_level(output: float, level: float) -> No
 
 
 def test_a_table_that_ends_early_stays_full() -> None:
-    table = TabledCurve((0.2, 0.8), (0.1, 1.0))
+    table = TableCurve((0.2, 0.8), (0.1, 1.0))
     assert table.output_from_level(0.9) == 1
     assert table.level_from_output(1.0) == 0.8
     assert table.levels[0] == table.outputs[0] == 0.0
@@ -179,7 +179,7 @@ def test_tables_of_codes_rise_and_cannot_be_changed(dimmer: DimmingCurve, full_s
 
 
 def test_curves_are_equal_by_value() -> None:
-    assert curve(((0.5, 1.0), (0.1, 1.0))) == TabledCurve((0.0, 0.5, 1.0), (0.0, 0.1, 1.0))
+    assert curve(((0.5, 1.0), (0.1, 1.0))) == TableCurve((0.0, 0.5, 1.0), (0.0, 0.1, 1.0))
     assert len({curve("log"), curve("log"), curve("square")}) == 2
     assert curve("linear") != curve("square")
 
@@ -215,7 +215,7 @@ def test_impossible_tables_are_refused(
     levels: tuple[float, ...], outputs: tuple[float, ...], message: str
 ) -> None:
     with pytest.raises(ValueError, match=message):
-        TabledCurve(levels, outputs)
+        TableCurve(levels, outputs)
 
 
 def test_unknown_curves_and_codes_are_refused() -> None:

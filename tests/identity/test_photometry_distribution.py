@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fillside.photometry.distribution import Distribution, Tabled
+from fillside.photometry.distribution import Distribution, HeadDistributions
 from fillside.photometry.source import LightSources, receptor_lux
 
 Vector = NDArray[np.float64]
@@ -37,7 +37,7 @@ def disc(
         one * 2 * radius,
         none,
         none,
-        Tabled.of([table]),
+        HeadDistributions.of([table]),
     )
 
 
@@ -133,7 +133,7 @@ def test_heads_with_and_without_a_table_stand_beside_each_other() -> None:
         np.full(3, 0.4),
         none,
         none,
-        Tabled.of([EDGE, None, WINGS]),
+        HeadDistributions.of([EDGE, None, WINGS]),
     )
     facing = np.array([[0.0, 0.0, 1.0]])
     together = receptor_lux(heads, np.zeros(3), facing, FLAT)[0]

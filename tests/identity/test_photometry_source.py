@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fillside.photometry.source import LightSources, facing_lux, receptor_lux, toward
+from fillside.photometry.source import LightSources, facing_lux, head_directions, receptor_lux
 
 Vector = NDArray[np.float64]
 RELAXED = settings(deadline=None, max_examples=60, derandomize=True)
@@ -111,7 +111,7 @@ def test_domes_back_to_back_see_everything_once(seed: int, facing: Vector) -> No
 @given(seeds)
 def test_a_receptor_turned_from_head_to_head_is_many_receptors(seed: int) -> None:
     studio, place = heads(5, seed), np.array([0.02, -0.01, 0.03])
-    facing = toward(studio, place)
+    facing = head_directions(studio, place)
     each = [float(receptor_lux(studio, place, facing[k][None], FLAT)[0, k]) for k in range(5)]
     assert facing_lux(studio, place) == pytest.approx(each, rel=1e-9)
 
@@ -136,7 +136,7 @@ def test_heads_alone_and_together_agree(seed: int) -> None:
 def test_setback_moves_the_disc_and_not_the_facing(seed: int, setback: float) -> None:
     studio = replace(heads(5, seed), setback_m=np.full(5, setback))
     moved = replace(studio, position=studio.position - setback * studio.axis, setback_m=np.zeros(5))
-    facing = toward(studio, np.zeros(3))[None]
+    facing = head_directions(studio, np.zeros(3))[None]
     assert facing_lux(studio, np.zeros(3)) == pytest.approx(
         receptor_lux(moved, np.zeros(3), facing, FLAT)[0], rel=1e-9
     )

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from fillside.photometry.colour import cool_share_for, mired, mixed_cct_k
 from fillside.photometry.dimming import DimmingCurve, code_from_output, curve, outputs_of_codes
-from fillside.photometry.whites import TwoWhites, most_light
+from fillside.photometry.white_mix import WhiteMix, most_light
 
 CURVES = ["linear", "square", "log", "lightness", ([0.1, 0.6, 1.0], [0.0, 0.4, 1.0])]
 lamps = st.builds(
-    TwoWhites,
+    WhiteMix,
     st.sampled_from([curve(spec) for spec in CURVES]),  # type: ignore[arg-type]
     st.sampled_from([100, 255, 65535]),
     st.floats(0.1, 0.9),
@@ -22,7 +22,7 @@ lamps = st.builds(
 QUICK = settings(deadline=None, max_examples=60, derandomize=True)
 
 
-def light(lamp: TwoWhites, code: int) -> tuple[float, float]:
+def light(lamp: WhiteMix, code: int) -> tuple[float, float]:
     """The warm and the cool channel's light at the lamp's code, over both channels at full."""
     warm, cool = (lamp.base.output_from_level(c / lamp.full_scale) for c in lamp.channel_codes(code))
     return (1 - lamp.cool_part) * warm, lamp.cool_part * cool
@@ -30,7 +30,7 @@ def light(lamp: TwoWhites, code: int) -> tuple[float, float]:
 
 @QUICK
 @given(lamps, st.floats(0, 1))
-def test_a_codes_output_is_what_both_channels_really_give(lamp: TwoWhites, where: float) -> None:
+def test_a_codes_output_is_what_both_channels_really_give(lamp: WhiteMix, where: float) -> None:
     code = round(where * lamp.full_scale)
     full = sum(light(lamp, lamp.full_scale))
     assert lamp.output_from_level(code / lamp.full_scale) == pytest.approx(
@@ -40,7 +40,7 @@ def test_a_codes_output_is_what_both_channels_really_give(lamp: TwoWhites, where
 
 @QUICK
 @given(lamps)
-def test_it_is_a_dimming_curve_like_any_other(lamp: TwoWhites) -> None:
+def test_it_is_a_dimming_curve_like_any_other(lamp: WhiteMix) -> None:
     outputs = outputs_of_codes(lamp, lamp.full_scale)
     base = outputs_of_codes(lamp.base, lamp.full_scale)
     assert (np.diff(outputs) >= 0).all()
@@ -54,7 +54,7 @@ def test_it_is_a_dimming_curve_like_any_other(lamp: TwoWhites) -> None:
 
 @QUICK
 @given(lamps)
-def test_one_channel_is_at_full_and_no_more_light_can_be_had(lamp: TwoWhites) -> None:
+def test_one_channel_is_at_full_and_no_more_light_can_be_had(lamp: WhiteMix) -> None:
     codes = lamp.channel_codes(lamp.full_scale)
     assert max(codes) == lamp.full_scale
     assert min(codes) >= 0
@@ -66,7 +66,7 @@ def test_one_channel_is_at_full_and_no_more_light_can_be_had(lamp: TwoWhites) ->
 
 @QUICK
 @given(lamps, st.floats(0.2, 1))
-def test_the_colour_stays_to_a_step_of_the_wire(lamp: TwoWhites, output: float) -> None:
+def test_the_colour_stays_to_a_step_of_the_wire(lamp: WhiteMix, output: float) -> None:
     assume(lamp.full_scale > 255)
     warm, cool = light(lamp, code_from_output(lamp, output, lamp.full_scale))
     assert cool / (warm + cool) == pytest.approx(lamp.cool_share, abs=1e-3)
@@ -77,7 +77,7 @@ def test_the_colour_stays_to_a_step_of_the_wire(lamp: TwoWhites, output: float) 
 @pytest.mark.parametrize("wanted", [2800.0, 4300.0, 6300.0])
 @pytest.mark.parametrize("base", [curve("linear"), curve("square")], ids=["linear", "square"])
 def test_in_16_bits_it_holds_its_temperature_over_six_stops(wanted: float, base: DimmingCurve) -> None:
-    lamp = TwoWhites(base, 65535, 0.5, cool_share_for(2700.0, 6500.0, wanted))
+    lamp = WhiteMix(base, 65535, 0.5, cool_share_for(2700.0, 6500.0, wanted))
     for share in lamp.cool_shares(2**-6):
         assert mired(mixed_cct_k(2700.0, 6500.0, share)) == pytest.approx(mired(wanted), abs=0.5)
 

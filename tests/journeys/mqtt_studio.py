@@ -26,7 +26,7 @@ from fillside.doors.http.address import Listen
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside.storage.records.journal import Visitor
-from fillside_drivers.cancellation import FAREWELL_S, cancelled
+from fillside_drivers.cancellation import FAREWELL_S, cancel_tasks
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.mqtt.payloads import OutgoingMessage
@@ -213,11 +213,11 @@ async def studio(folder: Path, broker: Broker, keys: str = SPEAKS) -> AsyncItera
             await made.settled()
             yield made
     finally:
-        await cancelled([living], FAREWELL_S)
+        await cancel_tasks([living], FAREWELL_S)
 
 
 def drive_of(rig: Rig) -> MqttDrive:
-    drive = rig.wiring.drives["fill"]
+    drive = rig.driver_config.drives["fill"]
     assert isinstance(drive, MqttDrive)
     return drive
 

@@ -12,7 +12,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from fillside_drivers.cancellation import cancelled
+from fillside_drivers.cancellation import cancel_tasks
 from protocol.broker import until
 
 BASE = "fillside/corner/"
@@ -62,7 +62,7 @@ class Peer:
             try:
                 yield self
             finally:
-                await cancelled([task])
+                await cancel_tasks([task])
 
 
 def text_of(message: aiomqtt.Message) -> str:

@@ -33,10 +33,9 @@ from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError
+from fillside.rig.photometric.photometric_file import PhotometricFile, PhotometricFileError
 from fillside_drivers.gdtf.archive import GdtfError
-from fillside_drivers.gdtf.reader import read_mode
-from fillside_drivers.gdtf.values import dmx_value
+from fillside_drivers.gdtf.reader import dmx_value, read_mode
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.mqtt.payloads import reported_code
 from fillside_drivers.registry import kinds

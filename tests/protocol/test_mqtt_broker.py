@@ -14,7 +14,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from fillside_drivers.cancellation import cancelled
+from fillside_drivers.cancellation import cancel_tasks
 from fillside_drivers.driver import Driver, OpenError
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.driver import CONNECTS_WITHIN_S, SIGN_EVERY_S, SIGN_WITHIN_S
@@ -56,7 +56,7 @@ class Lamps:
             try:
                 yield self
             finally:
-                await cancelled([task])
+                await cancel_tasks([task])
 
 
 async def test_levels_reach_the_bulbs_and_reports_come_back(tmp_path: Path) -> None:

@@ -160,7 +160,7 @@ def test_a_silent_bulb_comes_back_at_the_worst_it_may_have(comes_back: str, code
     lamp.heard("lamp/there", b"online", 2.0)
     assert lamp.due(2.0) == 2.0 + REPORT_WAIT_S
     assert sent(lamp, 2.0 + REPORT_WAIT_S) == []
-    assert (lamp.condition, lamp.has, lamp.returns) == ("ok", code, 1)
+    assert (lamp.condition, lamp.code, lamp.returns) == ("ok", code, 1)
     lamp.want(code - 1, 20.0)
     assert sent(lamp, 20.0) == [("lamp/set", str(code - 1))]
     assert not lamp.judge(20.0 + 2 * OBEYS_WITHIN_S), "one that reports nothing cannot be seen to disobey"
@@ -199,14 +199,14 @@ def test_after_the_way_was_broken_a_bulb_is_found_where_it_says_it_is(
 ) -> None:
     lamp = settled(**speaks)
     lamp.connected(50.0)
-    assert (lamp.shown == "lost") == bool(speaks)
+    assert (lamp.state == "lost") == bool(speaks)
     for topic, payload, now in says:
         assert sent(lamp, now) == []
         lamp.heard(topic, payload, now)
     if at < 50.0 + ALIVE_WAIT_S:
         assert sent(lamp, at - 0.001) == []
     assert sent(lamp, at) == []
-    assert (lamp.shown, lamp.has, lamp.returns) == ("ok", code, 1)
+    assert (lamp.state, lamp.code, lamp.returns) == ("ok", code, 1)
     assert sent(lamp, at + 30.0) == [], "nothing until somebody says what it is to have"
     lamp.want(code, at + 30.0)
     assert sent(lamp, at + 30.0) == [("lamp/set", str(code))], "the last message may have been lost"
@@ -223,7 +223,7 @@ def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
     lamp.heard("lamp/there", b"offline", 1.0)
     lamp.connected(2.0)
-    assert (lamp.shown, lamp.due(2.0)) == ("lost", math.inf)
+    assert (lamp.state, lamp.due(2.0)) == ("lost", math.inf)
 
 
 @pytest.mark.parametrize(("kept", "back"), [(False, True), (True, False)])
@@ -231,9 +231,9 @@ def test_a_report_before_its_word_counts_unless_the_broker_had_kept_it(kept: boo
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
     lamp.heard("lamp/there", b"offline", 1.0)
     lamp.heard("lamp", b"255", 5.0, kept)
-    assert lamp.shown == "lost"
+    assert lamp.state == "lost"
     lamp.heard("lamp/there", b"online", 5.1)
-    assert (lamp.shown == "ok") == back
+    assert (lamp.state == "ok") == back
 
 
 def test_a_bulb_that_somebody_else_changed_is_found_there_once_it_was_asked() -> None:
@@ -243,11 +243,11 @@ def test_a_bulb_that_somebody_else_changed_is_found_there_once_it_was_asked() ->
     for now in (10.0, 11.0, 12.0):
         assert lamp.due(now) <= now
         assert sent(lamp, now) == [("lamp/get", "?")]
-        assert (lamp.shown, lamp.confirms, lamp.returns) == ("ok", False, 0)
+        assert (lamp.state, lamp.confirmed, lamp.returns) == ("ok", False, 0)
         lamp.heard("lamp", b"255", now + 0.1)
     assert lamp.due(12.2) == 12.5
     lamp.judge(12.5)
-    assert (lamp.shown, lamp.has, lamp.returns) == ("ok", 255, 1)
+    assert (lamp.state, lamp.code, lamp.returns) == ("ok", 255, 1)
     assert sent(lamp, 40.0) == []
     lamp.want(251, 40.0)
     assert sent(lamp, 40.0) == [("lamp/set", "251")]
@@ -260,7 +260,7 @@ def test_a_bulb_that_denies_a_stray_report_is_not_led_from_it() -> None:
     lamp.heard("lamp", b"255", 10.1)
     lamp.heard("lamp", b"100", 10.2)
     lamp.judge(20.0)
-    assert (lamp.shown, lamp.returns) == ("ok", 0)
+    assert (lamp.state, lamp.returns) == ("ok", 0)
 
 
 @pytest.mark.parametrize("answer", [None, b"100", b"255"])
@@ -273,8 +273,8 @@ def test_one_that_cannot_be_asked_is_sent_its_level_once_more(answer: bytes | No
     if answer is not None:
         lamp.heard("lamp", answer, 11.2)
     lamp.judge(13.0)
-    assert (lamp.shown, lamp.returns) == ("disobeying" if answer == b"255" else "ok", 0)
-    assert lamp.has == {None: None, b"100": 100, b"255": 255}[answer]
+    assert (lamp.state, lamp.returns) == ("disobeying" if answer == b"255" else "ok", 0)
+    assert lamp.code == {None: None, b"100": 100, b"255": 255}[answer]
 
 
 def test_one_that_fades_is_sent_its_level_with_a_slow_fade_when_in_doubt() -> None:
@@ -291,7 +291,7 @@ def test_a_report_on_the_way_is_no_stray() -> None:
         lamp.heard("lamp", str(code).encode(), now)
         assert sent(lamp, now) == []
     lamp.judge(14.0)
-    assert (lamp.shown, lamp.confirms, lamp.returns) == ("ok", True, 0)
+    assert (lamp.state, lamp.confirmed, lamp.returns) == ("ok", True, 0)
 
 
 def test_a_bulb_that_does_not_answer_a_new_level_is_late_and_then_silent_within_five_seconds() -> None:
@@ -303,10 +303,10 @@ def test_a_bulb_that_does_not_answer_a_new_level_is_late_and_then_silent_within_
         now = 10.0 + 0.01 * k
         lamp.take(now)
         lamp.judge(now)
-        shown.setdefault(lamp.shown, now)
+        shown.setdefault(lamp.state, now)
     assert list(shown) == ["ok", "late", "lost"]
     assert shown["lost"] - 10.0 < 5.0
-    assert lamp.confirms is False
+    assert lamp.confirmed is False
 
 
 def test_a_message_that_was_lost_is_sent_again_before_the_bulb_is_given_up() -> None:
@@ -317,7 +317,7 @@ def test_a_message_that_was_lost_is_sent_again_before_the_bulb_is_given_up() -> 
     assert sent(lamp, 12.2) == [("lamp/set", "150")]
     lamp.heard("lamp", b"150", 12.4)
     lamp.judge(16.0)
-    assert (lamp.shown, lamp.confirms) == ("ok", True)
+    assert (lamp.state, lamp.confirmed) == ("ok", True)
 
 
 def test_a_change_too_small_for_a_bulb_that_rounds_needs_no_answer() -> None:
@@ -325,7 +325,7 @@ def test_a_change_too_small_for_a_bulb_that_rounds_needs_no_answer() -> None:
     lamp.want(102, 10.0)
     lamp.take(10.0)
     lamp.judge(30.0)
-    assert lamp.shown == "ok"
+    assert lamp.state == "ok"
 
 
 def test_what_a_broker_kept_confirms_nothing() -> None:
@@ -334,16 +334,16 @@ def test_what_a_broker_kept_confirms_nothing() -> None:
     lamp.take(0.0)
     lamp.heard("lamp", b"100", 0.1, kept=True)
     lamp.judge(1.0)
-    assert (lamp.shown, lamp.confirms, lamp.answering) == ("ok", False, None)
+    assert (lamp.state, lamp.confirmed, lamp.answer_habit) == ("ok", False, None)
 
 
 def test_a_confirmation_expires() -> None:
     lamp = settled(reports_at="lamp")
     lamp.judge(STALE_S)
-    assert lamp.confirms is True
+    assert lamp.confirmed is True
     assert lamp.due(STALE_S) <= 0.2 + STALE_S
     lamp.judge(0.2 + STALE_S)
-    assert lamp.confirms is False
+    assert lamp.confirmed is False
 
 
 def test_a_bulb_that_reports_nothing_cannot_answer() -> None:
@@ -351,7 +351,7 @@ def test_a_bulb_that_reports_nothing_cannot_answer() -> None:
     lamp.want(100, 0.0)
     lamp.take(0.0)
     lamp.judge(100.0)
-    assert (lamp.shown, lamp.answering, lamp.confirms) == ("ok", "no", None)
+    assert (lamp.state, lamp.answer_habit, lamp.confirmed) == ("ok", "no", None)
 
 
 def test_a_silent_bulb_is_tried_and_is_back_where_it_says() -> None:
@@ -359,12 +359,12 @@ def test_a_silent_bulb_is_tried_and_is_back_where_it_says() -> None:
     lamp.want(150, 10.0)
     lamp.take(10.0)
     lamp.judge(15.0)
-    assert (lamp.condition, lamp.has) == ("silent", None)
+    assert (lamp.condition, lamp.code) == ("silent", None)
     lamp.want(180, 16.0)
     assert sent(lamp, 16.0) == [("lamp/set", "150")]
     assert sent(lamp, 16.0 + PROBE_S) == [("lamp/set", "150")]
     lamp.heard("lamp", b"255", 20.0)
-    assert (lamp.shown, lamp.has, lamp.returns) == ("ok", 255, 1)
+    assert (lamp.state, lamp.code, lamp.returns) == ("ok", 255, 1)
     assert sent(lamp, 21.0) == [], "nothing until somebody says what it is to have"
 
 
@@ -374,13 +374,13 @@ def test_a_bulb_that_stands_still_is_led_on_by_a_step_each_once_it_took_the_last
     lamp.take(10.0)
     lamp.heard("lamp", b"100", 10.2)
     lamp.judge(13.0)
-    assert lamp.shown == "disobeying"
+    assert lamp.state == "disobeying"
     assert sent(lamp, 13.0) == [("lamp/set", "102")]
     lamp.heard("lamp", b"100", 13.2)
     assert sent(lamp, 14.0) == [], "it did not take the step"
     assert sent(lamp, 16.0) == [("lamp/set", "102")]
     codes, now = [102], 16.1
-    while lamp.shown == "disobeying" and now < 40.0:
+    while lamp.state == "disobeying" and now < 40.0:
         lamp.heard("lamp", str(lamp._sent).encode(), now)
         codes += [int(text) for _, text in sent(lamp, now)]
         now += 0.2
@@ -399,8 +399,8 @@ def test_a_bulb_that_lies_is_never_taken_at_its_word() -> None:
         lamp.take(now)
         lamp.heard("lamp", b"20", now)
     assert lamp.returns == 0
-    assert lamp.shown == "disobeying"
-    assert lamp.has == 20
+    assert lamp.state == "disobeying"
+    assert lamp.code == 20
 
 
 def test_a_bulb_is_judged_in_time_though_nobody_says_anything_more() -> None:
@@ -424,7 +424,7 @@ def test_reports_that_lag_in_a_fade_are_neither_lies_nor_changes() -> None:
         lamp.want(100 + min(k, 100), now)
         lamp.take(now)
         lamp.heard("lamp", str(100 + min(max(k - 10, 0), 100)).encode(), now)
-        assert (lamp.shown, lamp.returns) == ("ok", 0)
+        assert (lamp.state, lamp.returns) == ("ok", 0)
 
 
 @pytest.mark.parametrize(

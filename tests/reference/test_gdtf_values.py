@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from fillside_drivers.gdtf.archive import GdtfError
-from fillside_drivers.gdtf.values import dmx_value
+from fillside_drivers.gdtf.reader import dmx_value
 
 
 @pytest.mark.parametrize(

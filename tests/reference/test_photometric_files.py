@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fillside.photometry.distribution import Distribution, Tabled
+from fillside.photometry.distribution import Distribution, HeadDistributions
 from fillside.photometry.source import LightSources, receptor_lux
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import PhotometricFile
+from fillside.rig.photometric.photometric_file import PhotometricFile
 
 LAMBERTIAN = """IESNA:LM-63-2002
 [TEST] example
@@ -45,7 +45,7 @@ def point_source(measured: PhotometricFile) -> LightSources:
         none,
         none,
         none,
-        Tabled.of([distribution(measured)]),
+        HeadDistributions.of([distribution(measured)]),
     )
 
 
@@ -145,12 +145,12 @@ def test_eulumdat_is_in_candela_for_a_thousand_lumens(symmetry: int, stored: lis
     # 100 cd/klm x 2000 lm = 200 cd.
     measured = read_eulumdat(eulumdat(symmetry, QUARTERS, stored))
     assert measured.mean_candela() == pytest.approx([200, 160, 0])
-    assert (measured.lamp_lumens, measured.said_lumens, measured.opening_m) == (2000, 1000, 0.4)
+    assert (measured.lamp_lumens, measured.stated_lumens, measured.opening_m) == (2000, 1000, 0.4)
 
 
 def test_absolute_eulumdat_has_a_negative_number_of_lamps() -> None:
     measured = read_eulumdat(eulumdat(1, [0.0], [[100, 80, 0]], lamps=-1))
-    assert (measured.lamp_lumens, measured.said_lumens) == (None, 2000)
+    assert (measured.lamp_lumens, measured.stated_lumens) == (None, 2000)
 
 
 def random_rows(planes: int, seed: int) -> list[list[float]]:

@@ -12,7 +12,7 @@ from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 from scipy.optimize import brentq
 
 from fillside.photometry.dimming import (
-    TabledCurve,
+    TableCurve,
     code_from_level,
     curve,
     level_from_code,
@@ -210,7 +210,7 @@ def test_a_gentle_table_is_the_plain_cubic_hermite_interpolant() -> None:
     secants = np.diff(y) / np.diff(x)
     slopes = np.concatenate([secants[:1], (secants[1:] + secants[:-1]) / 2, secants[-1:]])
     fine = np.linspace(0, 1, 777)
-    table = TabledCurve(tuple(x), tuple(y))
+    table = TableCurve(tuple(x), tuple(y))
     assert table.output_from_level(fine) == pytest.approx(CubicHermiteSpline(x, y, slopes)(fine), abs=1e-14)
 
 
@@ -222,7 +222,7 @@ def test_another_monotone_cubic_agrees_to_what_they_share() -> None:
     """
     x = np.linspace(0, 1, 33)
     fine = np.linspace(0, 1, 1001)
-    table = TabledCurve(tuple(x), tuple(x**2.2))
+    table = TableCurve(tuple(x), tuple(x**2.2))
     butland = PchipInterpolator(x, x**2.2)(fine)
     ours = table.output_from_level(fine)
     assert np.abs(ours - butland).max() < 5e-4
@@ -232,6 +232,6 @@ def test_another_monotone_cubic_agrees_to_what_they_share() -> None:
 
 @pytest.mark.parametrize("output", [1e-9, 1e-4, 0.01, 0.08, 0.0801, 0.3, 0.77, 0.999999])
 def test_the_inverse_of_a_table_is_brents_root(output: float) -> None:
-    table = TabledCurve((0.1, 0.2, 0.35, 0.5, 0.8, 1.0), (0.0, 0.02, 0.08, 0.4, 0.8, 1.0))
+    table = TableCurve((0.1, 0.2, 0.35, 0.5, 0.8, 1.0), (0.0, 0.02, 0.08, 0.4, 0.8, 1.0))
     root = brentq(lambda level: table.output_from_level(level) - output, 0.1, 1.0, xtol=1e-15, rtol=1e-14)
     assert table.level_from_output(output) == pytest.approx(root, abs=1e-10)

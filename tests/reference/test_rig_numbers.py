@@ -7,7 +7,8 @@ import math
 import pytest
 
 from fillside.rig.notation import ReadAs, number_of_stops, ratio_number, shutter_seconds
-from fillside.rig.tables.head import Head, ModifierTable
+from fillside.rig.tables.head import Head
+from fillside.rig.tables.lamp import ModifierTable
 from fillside.rig.tables.model import Camera
 
 

@@ -1,15 +1,15 @@
-"""Whether a bulb that can report answers what it is sent, and when an answer is overdue. No clock, no I/O.
+"""The habits of a bulb in answering its messages, and when an answer is overdue. Pure: no clock, no I/O.
 
-Theory. An answer is due to a message only if this bulb is known to answer such messages:
+An answer is due to a message only if this bulb is known to answer such messages:
 
-    a new level        always, once it differs from what the bulb last reported by more than bulbs round
-    the same level     once the bulb has answered some of these in a row: many report changes only
+    a new level        always, if it differs from the last report by more than rounding
+    the same level     once the bulb has answered several of these in a row: many report changes only
     a question         likewise
 
-An answer to a repeated level is a report of that level; another report is none, so that a stranger's messages
-teach nothing. What is due and does not come is late after `LATE_AFTER_S` and lost after `LOST_AFTER_S`; any
-report ends the wait. Bulbs that report only once they rest say nothing during a fade: there the wait is
-counted from the last change, until the bulb has been heard on the way a few times.
+An answer to a repeated level is a report of that level; any other report does not count, so that a stranger's
+messages teach nothing. A missing answer is late after `LATE_AFTER_S` and lost after `LOST_AFTER_S`; any
+report ends the wait. Some bulbs report nothing during a fade: the wait counts from the last change, until the
+bulb has reported during fades a few times.
 """
 
 from __future__ import annotations
@@ -21,23 +21,24 @@ Message = Literal["change", "repeat", "question"]
 Overdue = Literal["no", "late", "lost"]
 
 AGAIN_AFTER_S, ASKED_AFTER_S, FADED_AFTER_S = (2.2, 3.5), (1.0, 2.2, 3.5), (3.0,)
-"""When a message whose answer is due is sent again, or the bulb asked, where it can be: slow bulbs take 2 s
-to answer, or one after a fade, and a message may be lost. Sending more often would keep those from reporting
-that wait for quiet."""
+"""Times at which a message with a due answer is repeated, or the bulb is asked if it can be: slow bulbs take
+2 s to answer, or 1 s after a fade, and a message may be lost. More frequent messages would silence bulbs that
+report only when nothing arrives."""
 LATE_AFTER_S, LOST_AFTER_S = 2.7, 4.6
-"""Since the message; lost is reported within 5 s, the driver's own delay included."""
+"""Times since the message; a loss is reported within 5 s, including the driver's own delay."""
 ENOUGH: dict[Message, int] = {"repeat": 3, "question": 2}
-"""So many answers in a row are a habit and no chance: the messages are further apart than most bulbs report
-by themselves."""
+"""Answers in a row that make a habit. They are no coincidence: the messages are further apart than most
+bulbs' own reports."""
 ON_THE_WAY = 3
+"""Reports during fades that make a habit."""
 DENSE = 1.5
-"""Changes at most this many message intervals apart are on the way of one fade."""
+"""Changes at most this many message intervals apart belong to one fade."""
 STALE_S = 60.0
-"""A confirmation older than this has expired, where the bulb says nothing at rest."""
+"""Age at which a confirmation expires if the bulb reports nothing at rest."""
 
 
-class Answers:
-    """What one bulb has been heard to answer. Times are seconds of any clock that never goes back."""
+class AnswerHabits:
+    """The observed answers of one bulb. Times are seconds of any clock that never goes back."""
 
     def __init__(self, interval_s: float, asked: bool = False, fades: bool = False) -> None:
         self._again_after_s = ASKED_AFTER_S if asked else FADED_AFTER_S if fades else AGAIN_AFTER_S
@@ -53,34 +54,34 @@ class Answers:
         self._certain = False
         self._tries = 0
         self.heard_at = -math.inf
-        self.known = False
-        """Whether anything is known of where it is, if only what a broker kept."""
+        self.has_reported = False
+        """True once any report of its level arrived, even one retained by the broker."""
 
     @property
     def habit(self) -> Literal["yes", "changes"] | None:
-        """What it answers at rest; None while that is not known."""
+        """The messages it answers at rest; None while that is unknown."""
         if self.answers("repeat") or self.answers("question"):
             return "yes"
-        return None if self.learning or not self.known else "changes"
+        return None if self.learning or not self.has_reported else "changes"
 
     @property
     def learning(self) -> bool:
-        """Whether it is still to be found out what it answers at rest."""
+        """True until its habits at rest are known."""
         open_kinds = {kind for kind in self._in_a_row if not self.answers(kind) and kind not in self._refuted}
         return not self.answers("question") and bool(
             open_kinds - (set() if self._can_be_asked else {"question"})
         )
 
     def refuses(self, message: Message) -> bool:
-        """Whether one of these was left unanswered."""
+        """Return True if a message of this kind was left unanswered."""
         return message in self._refuted
 
     def answers(self, message: Message) -> bool:
-        """Whether it has the habit of answering these."""
+        """Return True if it is in the habit of answering messages of this kind."""
         return message == "change" or self._in_a_row[message] >= ENOUGH[message]
 
     def sent(self, message: Message, now: float, certain: bool = False) -> None:
-        """A message left for the bulb. `certain` says of a changed level that a report must follow it."""
+        """Note a message sent to the bulb; `certain` if a report must follow this change of level."""
         if message == "change":
             close = now - self._changed_at <= self._dense_s
             self._dense_changes = self._dense_changes + 1 if close else 0
@@ -91,18 +92,18 @@ class Answers:
                 self._refuted.add(self._asked[0])
             self._asked = message, now
         certain = self.answers("repeat") or certain if message == "change" else self.answers(message)
-        # Of several changes the last decides: a bulb that was sent there and back has nothing to report.
+        # The last of several changes decides: a bulb sent there and back has nothing to report.
         self._certain = certain or (self._certain and message != "change")
-        if self._due_since is None and (certain or not self.known):
+        if self._due_since is None and (certain or not self.has_reported):
             self._due_since, self._tries = now, 0
 
     def sent_again(self) -> None:
-        """A message whose answer is due left once more."""
+        """Note that a message with a due answer was repeated."""
         self._tries += 1
 
     def heard(self, now: float, as_sent: bool, moved: bool = True) -> None:
-        """The bulb reported: `as_sent` the level it was sent, `moved` one on its way there."""
-        self.heard_at, self.known = now, True
+        """Note a report: `as_sent` of the level sent, `moved` of one on its way there."""
+        self.heard_at, self.has_reported = now, True
         self._due_since, self._certain = None, False
         if self._asked is not None and (as_sent or self._asked[0] == "question"):
             if now - self._asked[1] <= LATE_AFTER_S:
@@ -114,7 +115,7 @@ class Answers:
             self._on_the_way += 1
 
     def forget(self) -> None:
-        """Nothing is due: the way to the bulb was broken, or it was found anew."""
+        """Expect no answer: the connection was lost, or the bulb was found again."""
         self._due_since, self._certain, self._asked = None, False, None
 
     def overdue(self, now: float) -> Overdue:
@@ -124,13 +125,13 @@ class Answers:
 
     @property
     def again_at(self) -> float:
-        """When the message that is due an answer is to be sent again; infinity for not."""
+        """The time at which to repeat the message with a due answer; infinity for never."""
         if self._due_since is None or self._tries >= len(self._again_after_s):
             return math.inf
         return max(self._due_since, self._changed_at) + self._again_after_s[self._tries]
 
     def changes_at(self, now: float) -> float:
-        """When `overdue` will be another unless the bulb is heard; infinity for never."""
+        """Return the time at which `overdue` changes without a report; infinity for never."""
         return next((at for at in (self._late_at, self._lost_at) if at > now), math.inf)
 
     @property
@@ -142,7 +143,7 @@ class Answers:
     def _late_at(self) -> float:
         if self._due_since is None:
             return math.inf
-        return (self._waits_from if self.known else self._due_since) + LATE_AFTER_S
+        return (self._waits_from if self.has_reported else self._due_since) + LATE_AFTER_S
 
     @property
     def _lost_at(self) -> float:

@@ -1,4 +1,4 @@
-"""A client for a broker that the rig file describes: its secrets fetched, its certificates loaded."""
+"""A client for the broker described in the rig file, with its secrets and certificates loaded."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from fillside_drivers.plain_errors import why
 from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, MIB, check_plain, plain_bytes
 
 LARGEST_AUTHORITIES_BYTES = 8 * MIB
-"""All authorities that a system trusts take half a megabyte."""
+"""Largest file of certificates; all authorities that a system trusts take half a megabyte."""
 
 
 class BrokerError(Exception):
-    """What the rig file names cannot be had on this machine; `where` is the key at fault.
+    """A secret or certificate named in the rig file is not available; `where` is the key at fault.
 
-    The text names the place of a secret, never the secret.
+    The text names the source of a secret, never the secret.
     """
 
     def __init__(self, message: str, where: str) -> None:
@@ -30,9 +30,12 @@ class BrokerError(Exception):
 
 
 def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomqtt.Client:
-    """A client that is not connected yet; what is written leaves at once.
+    """Return a client that is not connected yet and sends without delay.
 
-    Its waits end after 5 s unless `timeout` says otherwise. Raises BrokerError.
+    Its waits end after 5 s unless `timeout` is given.
+
+    Raises:
+        BrokerError: a secret or certificate is not available.
     """
     return aiomqtt.Client(
         options.broker,
@@ -49,7 +52,7 @@ def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomq
 
 
 def secret(place: str | None, where: str) -> str | None:
-    """A secret from where the rig file says it stands. Raises BrokerError."""
+    """Fetch a secret from its source in the rig file; raise BrokerError if that fails."""
     if place is None:
         return None
     kind, _, name = place.partition(":")
@@ -65,7 +68,7 @@ def secret(place: str | None, where: str) -> str | None:
 
 
 class _ClosedWhenRefused(ssl.SSLSocket):
-    """The client library leaves the socket of a handshake that failed to the garbage collector."""
+    """A socket that closes after a failed handshake; the client library does not close it."""
 
     def do_handshake(self, block: bool = False) -> None:
         try:
@@ -76,7 +79,7 @@ class _ClosedWhenRefused(ssl.SSLSocket):
 
 
 def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
-    """What the connection is encrypted with, None for none. Raises BrokerError."""
+    """Return the TLS context of the connection, or None without TLS; raise BrokerError for bad files."""
     if not options.tls:
         return None
     for path in filter(None, (options.ca_file, options.certificate_file, options.key_file)):
@@ -88,9 +91,9 @@ def tls_context(options: BrokerOptions) -> ssl.SSLContext | None:
         context = ssl.create_default_context(cafile=options.ca_file)
         context.sslsocket_class = _ClosedWhenRefused
         if options.ca_file is not None:
-            # Python 3.13 and later also hold each certificate against the whole profile of RFC 5280. What a
-            # small authority of one's own makes seldom keeps it (`openssl req -x509` leaves the key usage
-            # out), and whoever names the file has said whom to trust. Chain, dates and name are checked.
+            # Python 3.13 and later check each certificate against the whole profile of RFC 5280, which small
+            # private authorities seldom meet (`openssl req -x509` omits the key usage). Naming a file states
+            # whom to trust; chain, dates and name are still checked.
             context.verify_flags &= ~ssl.VERIFY_X509_STRICT
         if options.certificate_file is not None:
             context.load_cert_chain(options.certificate_file, options.key_file)
@@ -117,11 +120,11 @@ _REFUSALS = {
     142: "another client came under our identifier",
     151: "it sets us a quota, which is used up",
 }
-"""What a broker, or the client library, means by a code: MQTT 3.1.1, table 3.1; MQTT 5.0, table 2-6."""
+"""Return codes of brokers and of the client library: MQTT 3.1.1, table 3.1; MQTT 5.0, table 2-6."""
 
 
-def why_no_broker(error: BaseException) -> str:
-    """Why a broker is not reached, or no longer, in a clause to stand behind its address."""
+def broker_failure(error: BaseException) -> str:
+    """Explain why a broker cannot be reached, or no longer, in a clause to follow its address."""
     if isinstance(error, aiomqtt.MqttCodeError):
         number = getattr(error.rc, "value", error.rc)
         return _REFUSALS.get(number if isinstance(number, int) else 0, why(error))

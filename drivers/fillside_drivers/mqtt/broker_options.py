@@ -1,6 +1,7 @@
-"""What a rig file may say about an MQTT broker: where it is, how to be sure of it, and who we are to it.
+"""Options of a connection to an MQTT broker: address, encryption and credentials.
 
-The same keys stand in ``[drivers.NAME]`` of a driver that speaks through a broker and in ``[doors.mqtt]``.
+The same keys occur in ``[drivers.NAME]`` of a driver that uses a broker and in ``[doors.mqtt]``; this module
+does without the client library.
 """
 
 from __future__ import annotations
@@ -25,16 +26,16 @@ SecretPlace = Annotated[str, AfterValidator(_secret_place)]
 
 
 class BrokerOptions(OptionsModel):
-    """How to reach a broker.
+    """Address, encryption and credentials of a connection to a broker.
 
     Attributes:
         broker: host name or address of the broker.
-        port: its port; left out, 1883, or 8883 with TLS.
-        tls: encrypt, and check the broker's certificate.
-        ca_file: certificates to check it against; left out, the system's.
-        certificate_file, key_file: our own certificate, where the broker asks for one.
-        user_from, password_from: where the user name and the password stand: ``env:NAME`` or ``file:PATH``.
-        keepalive_s: how long the connection may be silent before it counts as broken.
+        port: its port; by default 1883, or 8883 with TLS.
+        tls: encrypt the connection and check the broker's certificate.
+        ca_file: certificates to check it against; by default the system's.
+        certificate_file, key_file: our own certificate, if the broker requires one.
+        user_from, password_from: source of the user name and the password: ``env:NAME`` or ``file:PATH``.
+        keepalive_s: longest silence before the connection counts as broken [s].
     """
 
     broker: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
@@ -63,5 +64,5 @@ class BrokerOptions(OptionsModel):
 
     @property
     def address(self) -> str:
-        """The broker for a person: host and port."""
+        """Host and port, for people."""
         return f"{self.broker}:{self.port_number}"

@@ -1,10 +1,10 @@
 """The MQTT driver: one connection to a broker for all bulbs of a driver table.
 
-Levels go at quality of service 0: a level that was held up is stale, and the client library would send
-acknowledged ones again after a connection broke. After each connection every bulb is found anew; whoever
-watches may answer with a code near to where it is, else the last one is sent.
-`lost` is a broker that cannot be reached, or that does not answer; single bulbs are late, lost, or disobey,
-by themselves."""
+Levels are sent at quality of service 0: a delayed level is stale, and the client library would repeat
+acknowledged ones after a lost connection. After each connection every bulb is found again; a watcher may
+respond with a code near its level, otherwise the last code is sent. The driver is `lost` if the broker cannot
+be reached or does not answer; single bulbs have their own health.
+"""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from typing import Any, ClassVar
 
 import aiomqtt
 
-from fillside_drivers.cancellation import FAREWELL_S, cancelled, side_by_side
+from fillside_drivers.cancellation import FAREWELL_S, cancel_tasks, run_until_first
 from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
-from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
+from fillside_drivers.mqtt.broker import BrokerError, broker_failure, client_for
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 
@@ -29,18 +29,17 @@ log = logging.getLogger(__name__)
 
 CONNECTS_WITHIN_S = 4.0
 TIMED_OUT, DOES_NOT_ANSWER = "Operation timed out", "does not answer"
-"""What the client library says of a wait that was too long, and what we say of the broker then."""
+"""The client library's text for a timeout, and ours for the broker in that case."""
 FIRST_RETRY_S, LONGEST_RETRY_S = 0.2, 5.0
 MOST_WAITING_MESSAGES = 2000
-"""Reports beyond this many unread ones are dropped by the client: the newest are as good."""
+"""The client drops reports beyond this many unread ones."""
 SIGN_EVERY_S, SIGN_WITHIN_S = 1.2, 2.4
-"""How often the broker is asked for a sign of life, and how long it may take to give it. A connection may
-stay open to a broker that hangs; the protocol's own keep-alive would tell after up to twice its span."""
+"""Interval of the requests for a sign of life, and time allowed for the response. A connection to a broker
+that hangs may stay open; the protocol's own keep-alive would detect it after up to twice its interval."""
 NO_TOPIC = "fillside/sign-of-life"
-"""Unsubscribed from, though it never was subscribed to: a request that changes nothing and must be
-answered."""
+"""Topic to unsubscribe from without a subscription: a request that changes nothing and must be answered."""
 LAST_WORD_S = 1.0
-"""How long closing waits for the last levels to leave."""
+"""Time that closing waits for the last levels to leave."""
 
 
 class MqttDriver(Driver):
@@ -61,7 +60,7 @@ class MqttDriver(Driver):
             for topic in {bulb.drive.report_topic, bulb.drive.alive_topic} - {None}:
                 self._by_topic.setdefault(str(topic), []).append(bulb)
         self._random = random.Random(setup.identity.cid.int)
-        self._say_heads()
+        self._report_heads()
         self._wake = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
 
@@ -86,7 +85,7 @@ class MqttDriver(Driver):
             ) from error
 
     async def _run(self, client: aiomqtt.Client) -> None:
-        """Connect, serve and connect again, each time later up to a bound, until closed."""
+        """Connect, serve and reconnect with growing delays, until closed."""
         wait_s = FIRST_RETRY_S
         while True:
             try:
@@ -94,19 +93,19 @@ class MqttDriver(Driver):
                     wait_s = FIRST_RETRY_S
                     await self._serve(client)
             except aiomqtt.MqttReentrantError:
-                # It could not take its leave, and cannot be used again.
+                # It could not disconnect cleanly, and cannot be used again.
                 with contextlib.suppress(OpenError):
                     client = self._client()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
-                self._fails(DOES_NOT_ANSWER if str(error) == TIMED_OUT else why_no_broker(error))
+                self._report_failure(DOES_NOT_ANSWER if str(error) == TIMED_OUT else broker_failure(error))
             except Exception:
-                # One bulb's message must not leave the others without light, and nobody told.
+                # One bulb's message must not stop the others unnoticed.
                 log.exception("wire %s failed; it is begun anew", self.name)
-                self._fails("a fault of ours; see the log")
+                self._report_failure("a fault of ours; see the log")
             await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)
 
-    def _fails(self, why: str) -> None:
+    def _report_failure(self, why: str) -> None:
         self._counts.errors += 1
         self._report(state="lost", note=f"{self._where}: {why}")
 
@@ -120,12 +119,12 @@ class MqttDriver(Driver):
         now = self._clock()
         for bulb in self._bulbs.values():
             bulb.connected(now)
-        self._say_heads(state="ok", note="")
+        self._report_heads(state="ok", note="")
         self._wake.set()
-        await side_by_side(self._listen(client), self._speak(client), self._mind(client))
+        await run_until_first(self._listen(client), self._write(client), self._check_broker(client))
 
-    async def _mind(self, client: aiomqtt.Client) -> None:
-        """Ask the broker for signs of life; end when it gives none."""
+    async def _check_broker(self, client: aiomqtt.Client) -> None:
+        """Request signs of life from the broker; return when it gives none."""
         while True:
             await asyncio.sleep(SIGN_EVERY_S)
             try:
@@ -133,8 +132,8 @@ class MqttDriver(Driver):
             except aiomqtt.MqttCodeError:
                 raise
             except aiomqtt.MqttError:
-                # Said before the connection is closed: that takes its time too.
-                self._fails(DOES_NOT_ANSWER)
+                # Reported before the connection is closed, which takes time as well.
+                self._report_failure(DOES_NOT_ANSWER)
                 return
 
     async def _listen(self, client: aiomqtt.Client) -> None:
@@ -143,39 +142,39 @@ class MqttDriver(Driver):
             if isinstance(payload, bytes):
                 for bulb in self._by_topic.get(topic, ()):
                     if bulb.heard(topic, payload, self._clock(), message.retain):
-                        self._say_heads()
+                        self._report_heads()
                         self._wake.set()
 
-    async def _speak(self, client: aiomqtt.Client) -> None:
+    async def _write(self, client: aiomqtt.Client) -> None:
         while True:
             self._wake.clear()
             now = self._clock()
             changed = False
             for bulb in self._bulbs.values():
-                before = bulb.known
+                before = bulb.status
                 for out in bulb.take(now):
                     await client.publish(out.topic, out.payload, qos=0)
                     self._counts.frames_sent += 1
                 bulb.judge(now)
-                changed = changed or bulb.known != before
+                changed = changed or bulb.status != before
             if changed:
-                self._say_heads()
+                self._report_heads()
             due = min((bulb.due(now) for bulb in self._bulbs.values()), default=math.inf)
             wait_s = None if math.isinf(due) else max(0.0, due - self._clock())
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await self._wake.wait()
 
-    def _say_heads(self, **more: Any) -> None:
+    def _report_heads(self, **more: Any) -> None:
         now, old = self._clock(), self._health.heads
         heads = {}
         for name, bulb in self._bulbs.items():
-            state = bulb.shown
+            state = bulb.state
             known = old.get(name)
             since = known.since if known is not None and known.state == state else now
-            heads[name] = HeadHealth(state, since, bulb.has, bulb.returns, bulb.answering, bulb.confirms)
+            heads[name] = HeadHealth(state, since, bulb.code, bulb.returns, bulb.answer_habit, bulb.confirmed)
         self._report(heads=heads, **more)
-        # Who watches has answered by now; where nobody did, the code that stands is what it is to have.
+        # Watchers have responded by now; without a response the last code remains the target.
         for name, bulb in self._bulbs.items():
             if name in self._codes and name in old and heads[name].returns != old[name].returns:
                 bulb.want(self._codes[name], now)
@@ -194,6 +193,6 @@ class MqttDriver(Driver):
         if self._health.state == "ok" and waiting:
             await asyncio.sleep(min(LAST_WORD_S, 1.2 * max(waiting)))
         task, self._task = self._task, None
-        await cancelled([task], FAREWELL_S)
+        await cancel_tasks([task], FAREWELL_S)
         if not task.cancelled() and (error := task.exception()) is not None:
             raise error

@@ -1,4 +1,4 @@
-"""What a rig file may say about an MQTT broker and about a bulb that listens on one of its topics."""
+"""Options of the MQTT driver, and the drive of a bulb on one of the broker's topics."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from fillside_drivers.mqtt.broker_options import BrokerOptions, Whole
 Number = Annotated[float, Strict()]
 
 PLACEHOLDERS = ("code", "share", "percent")
-"""What may stand in braces in `send_as`: the code, the level as 0..1, the level as 0..100."""
+"""Placeholders in `send_as`: the code, the level as 0..1, the level as 0..100."""
 
 HOMIE_ID = re.compile(r"[a-z0-9-]+/[a-z0-9-]+/[a-z0-9-]+")
 
@@ -38,14 +38,14 @@ def _pattern(text: str) -> str:
 
 
 def _doubled(text: str) -> str:
-    """Braces that are no placeholder stand for themselves, so that JSON can be written as it is."""
+    """Double all braces except those of placeholders, so that JSON can be written literally."""
     known = "|".join(PLACEHOLDERS)
     kept = re.sub(rf"\{{({known})\}}", "\x01\\1\x02", text)
     return kept.replace("{", "{{").replace("}", "}}").replace("\x01", "{").replace("\x02", "}")
 
 
 def message(pattern: str, code: int, full_scale: int) -> str:
-    """The message of a pattern for a code.
+    """Fill in a pattern for a code.
 
     >>> message('{"power": {code}, "of": {share}}', 51, 255)
     '{"power": 51, "of": 0.2}'
@@ -62,7 +62,7 @@ class MqttOptions(BrokerOptions):
     """``[drivers.NAME]`` with ``kind = "mqtt"``.
 
     Attributes:
-        version: of MQTT.
+        version: version of the MQTT protocol.
     """
 
     version: Literal["5", "3.1.1"] = "5"
@@ -72,25 +72,25 @@ class MqttDrive(DriveModel):
     """A head's ``drive`` on an MQTT driver: one bulb.
 
     Attributes:
-        send_to: the topic the bulb listens on.
-        send_as: the message, with {code}, {share} (0..1) or {percent} (0..100) for the level.
-        full_scale: the code of full level.
-        on_as, out_as: messages that switch the bulb on and out, where a level alone does not.
-        switch_to: the topic for those, if it is another.
-        fade_field: in a JSON message, the field for how long the bulb takes to a new level, in seconds.
-        cct_field: in a JSON message, the field for the white that the bulb is to have.
-        cct_as: in what that stands: kelvin, or mired, a million over it.
-        reports_at: the topic on which the bulb says the level it has.
-        reports_field: in a JSON report, where the level stands; dots go deeper.
-        ask_to: the topic on which the bulb takes the question what level it has.
-        ask_as: that question.
-        alive_at: the topic on which the bulb, or who speaks for it, says that it is there.
-        alive_as: what is said then; anything else means that it is gone.
-        comes_back: the level the bulb has after a power cut, where it does not report: full or kept.
+        send_to: topic the bulb listens on.
+        send_as: message, with {code}, {share} (0..1) or {percent} (0..100) for the level.
+        full_scale: code of full level.
+        on_as, out_as: messages that switch the bulb on and out, if a level alone does not.
+        switch_to: topic of those messages, if it differs.
+        fade_field: field of a JSON message for the duration of a fade [s].
+        cct_field: field of a JSON message for the bulb's white.
+        cct_as: unit of that field: kelvin, or mired (10^6 over kelvin).
+        reports_at: topic on which the bulb reports its level.
+        reports_field: field of a JSON report that holds the level; dots lead to inner fields.
+        ask_to: topic on which the bulb can be asked for its level.
+        ask_as: message of that question.
+        alive_at: topic on which the bulb, or its gateway, reports that it is alive.
+        alive_as: message for alive; any other means that it is gone.
+        comes_back: level of the bulb after a power cut if it does not report: full or kept.
         homie: ``device/node/property`` of the Homie convention 5, in place of the topics above.
-        homie_domain: its first topic level.
-        most_per_s: messages that the bulb takes a second.
-        latency_s: from a message to its light.
+        homie_domain: first topic level of the convention.
+        most_per_s: messages that the bulb accepts per second.
+        latency_s: time from a message to its light [s].
     """
 
     send_to: Topic | None = None
@@ -154,7 +154,7 @@ class MqttDrive(DriveModel):
 
     @property
     def report_full(self) -> float:
-        """What a report of full level says: reports count as messages do."""
+        """The number that reports full level, in the unit of the messages."""
         if "{share}" in self.send_as:
             return 1.0
         return 100.0 if "{percent}" in self.send_as else float(self.full_scale)
@@ -174,11 +174,11 @@ class MqttDrive(DriveModel):
 
     @property
     def timing(self) -> Timing:
-        """Latency, and how fast a fade this bulb follows within 0.15 stop of where it should be.
+        """The latency, and the fastest fade that the bulb follows within 0.15 stop.
 
-        Without a fade field the bulb stands still between messages: sent half an interval ahead it is at most
-        half an interval's fade off, 0.05 stop at 0.5 stop/s and five messages a second. With one it moves
-        evenly, and four times the speed is as good.
+        Without a fade field the bulb rests between messages: sent half an interval ahead, it is off by at
+        most half an interval's fade, 0.05 stop at 0.5 stop/s and five messages a second. With one it moves
+        evenly, and four times that speed is as good.
         """
         if self.fade_field is None:
             return Timing(self.latency_s + self.interval_s / 2, self.latency_s, 0.1 * self.most_per_s)
@@ -189,7 +189,7 @@ class MqttDrive(DriveModel):
         return None if self.cct_field is None else "told"
 
     def cct_value(self, cct_k: float) -> int:
-        """What stands in `cct_field` for a colour temperature [K]."""
+        """Return the value of `cct_field` for a colour temperature [K]."""
         return round(cct_k if self.cct_as == "kelvin" else 1e6 / cct_k)
 
     def claims(self) -> tuple[Hashable, ...]:

@@ -1,4 +1,4 @@
-"""What is said to a bulb and what its reports mean, as its drive describes both. No input or output."""
+"""Codec of a bulb's messages and reports, as its drive describes them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,15 @@ class OutgoingMessage:
 def level_messages(
     drive: MqttDrive, cct_k: float | None, was: int | None, code: int, fade_s: float
 ) -> list[OutgoingMessage]:
-    """The messages that bring a bulb from a code to another, in `fade_s` where it can fade by itself."""
+    """Return the messages that take a bulb from one code to another, in `fade_s` if it can fade by itself.
+
+    Parameters:
+        drive: the bulb's drive.
+        cct_k: the white to send along [K]; None for none.
+        was: the code last sent; None if there is none.
+        code: the new code.
+        fade_s: duration of the fade [s].
+    """
     switch = drive.switch_to or drive.level_topic
     if code == 0 and drive.out_as is not None:
         return [OutgoingMessage(switch, drive.out_as)]
@@ -34,14 +42,14 @@ def level_messages(
 
 
 def reported_code(drive: MqttDrive, payload: bytes) -> int | None:
-    """The code that a report means; None for a message that is no report."""
+    """Return the code of a report; None for any other message."""
     try:
         value = json.loads(payload)
         for key in drive.reports_field.split(".") if drive.reports_field else ():
             value = value[key]
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    # Compared before it is divided: a whole number may have more digits than a float can hold.
+    # Compared before the division, as a whole number may exceed the range of a float.
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= drive.report_full:
         return None
     return round(value / drive.report_full * drive.full_scale)

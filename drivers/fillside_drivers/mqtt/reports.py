@@ -1,31 +1,31 @@
-"""What is known of one bulb from what it reports. No input or output, no clock.
+"""The state of one bulb as inferred from its reports. Pure: no input or output, no clock.
 
-What it reports is compared with what it was sent, and an answer that is due and does not come makes it late
-and then silent (see `answers`). One that is gone or silent is to be found anew: at what it reports, or the
-worst it may have.
+Reports are compared with the level sent; a missing answer makes the bulb late and then silent (see
+`answers`). A bulb that was gone or silent must be found again: at the level it reports, or at the worst one
+it may have.
 
     ok            <--obeys / other level for long-->    disobeying
-    any           --says it is gone-->                  lost
+    any           --reports it is gone-->               lost
     ok, disob.    --no answer for long-->               silent
-    lost, silent  --says it is there-->                 asked     if silent: as comes_back says
-    silent        --report-->                           back      as it reports
-    ok, disob.,   --way to it broken and open again-->  awaited   where it says that it is there
-    silent                                              asked     where it only reports
-                                                        back      where it says nothing; as it was
-    awaited       --says it is there-->                 asked     if silent: as it was
+    lost, silent  --reports it is alive-->              asked     if silent: level by comes_back
+    silent        --report-->                           back      at the reported level
+    ok, disob.,   --connection lost and restored-->     awaited   if it has a topic for being alive
+    silent                                              asked     if it only reports levels
+                                                        back      if it reports nothing; as it was
+    awaited       --reports it is alive-->              asked     if silent: as it was
     awaited       --wait over-->                        back      as it was
-    asked         --report-->                           back      as it reports
+    asked         --report-->                           back      at the reported level
     asked         --wait over-->                        back      as above
-    ok            --report that nothing explains,
-                    confirmed as `doubt` says-->        back      as it reports: somebody else changed it
+    ok            --unexplained report,
+                    confirmed (see `recovery`)-->       back      at the reported level: changed by others
                     answered by another level-->        disobeying
 
-Back means ok, found at a level; `returns` counts it. What a broker kept of reports counts only after a way
-was broken: when the bulb itself was gone, a kept report is from before.
+Back means ok, found at a level; `returns` counts it. A report retained by the broker counts only after the
+connection was lost: if the bulb itself was gone, the report is older.
 
 A bulb that disobeys and reports a level between its last confirmed one and the one it was sent has stopped
-there. It is led on from there step by step (see `walk`), so that it makes no step when it obeys again. Any
-other level cannot be explained, and it goes on being sent its own.
+there. It is led on from there in steps (see `recovery`), so that its light does not jump when it obeys again.
+Any other level cannot be explained, and the bulb continues to be sent its own.
 """
 
 from __future__ import annotations
@@ -33,32 +33,31 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from fillside_drivers.mqtt.answers import STALE_S, Answers
+from fillside_drivers.mqtt.answers import STALE_S, AnswerHabits
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.mqtt.payloads import reported_code
-from fillside_drivers.mqtt.return_steps import ReturnSteps
-from fillside_drivers.mqtt.unexplained_reports import Doubt
+from fillside_drivers.mqtt.recovery import ReturnSteps, UnexplainedReport
 
 OBEYS_WITHIN_S = 3.0
-"""A bulb that reports another level than it was sent this long after the last message disobeys."""
+"""A bulb that reports another level than it was sent this long after the last message is disobeying."""
 
 REPORT_WAIT_S = 1.5
-"""How long a bulb that is back has to report its level before the worst is taken."""
+"""Time a bulb that is back has to report its level before the worst one is assumed."""
 
 ALIVE_WAIT_S = 10.0
-"""How long a bulb has to say that it is there after the way to it was broken: it must find the broker too."""
+"""Time a bulb has to report that it is alive after a lost connection: it must find the broker too."""
 
 SILENT_STEPS_S = 15.0
-"""One that is led step by step and reports nothing for so long is there no more."""
+"""A bulb led back in steps that reports nothing for so long counts as silent."""
 
 NEAR_CODES = 0.006
-"""Reports this share of full scale off still mean the code: bulbs round."""
+"""Deviation of a report, as a share of full scale, that still means the code, because bulbs round."""
 
 Condition = Literal["ok", "lost", "silent", "awaited", "asked", "disobeying"]
 
 
 class ReportingBulb:
-    """One bulb as it reports, or does not. Times are seconds of any clock that never goes back."""
+    """The reporting side of one bulb. Times are seconds of any clock that never goes back."""
 
     def __init__(self, drive: MqttDrive, cct_k: float | None = None) -> None:
         self.drive = drive
@@ -66,21 +65,21 @@ class ReportingBulb:
         self.condition: Condition = "ok"
         self.reported: int | None = None
         self.returns = 0
-        self.answers = Answers(drive.interval_s, drive.ask_to is not None, drive.fade_field is not None)
+        self.answers = AnswerHabits(drive.interval_s, drive.ask_to is not None, drive.fade_field is not None)
         self._found: int | None = None
         self._wanted: int | None = None
         self._sent: int | None = None
         self._first_sent: int | None = None
         self._confirmed = self._truthful = False
-        """Whether it has confirmed the level it was sent last, and any since it was found."""
+        """True if it has confirmed the level sent last, and any level since it was found."""
         self._confirmed_code: int | None = None
         self._sent_at = self._asked_at = -math.inf
         self._moved_at = self._changed_at = -math.inf
         self._wait_until = math.inf
         self._if_silent: int | None = None
-        self._said_while_lost: int | None = None
-        self._doubt: Doubt | None = None
-        self._walk: ReturnSteps | None = None
+        self._reported_while_lost: int | None = None
+        self._unexplained: UnexplainedReport | None = None
+        self._return_steps: ReturnSteps | None = None
         self._late = self._fresh = False
 
     @property
@@ -88,8 +87,8 @@ class ReportingBulb:
         return self.condition in ("ok", "disobeying")
 
     @property
-    def shown(self) -> Literal["ok", "late", "lost", "disobeying"]:
-        """Its condition as others see it: while it is not known where it is, it cannot be reached."""
+    def state(self) -> Literal["ok", "late", "lost", "disobeying"]:
+        """Its condition as others see it; while its level is unknown it counts as lost."""
         if self.condition == "disobeying":
             return "disobeying"
         if self.condition != "ok":
@@ -97,51 +96,51 @@ class ReportingBulb:
         return "late" if self._late else "ok"
 
     @property
-    def confirms(self) -> bool | None:
-        """Whether it has reported, not too long ago, the level it was sent; None where it cannot."""
+    def confirmed(self) -> bool | None:
+        """True if it recently reported the level it was sent; None if it cannot report."""
         if self.drive.report_topic is None:
             return None
-        return self._fresh and self._doubt is None and self.shown == "ok"
+        return self._fresh and self._unexplained is None and self.state == "ok"
 
     @property
-    def answering(self) -> Literal["yes", "changes", "no"] | None:
-        """Whether it answers what it is sent; None while that is not known."""
+    def answer_habit(self) -> Literal["yes", "changes", "no"] | None:
+        """The messages it answers: all, changes only, or none; None while that is unknown."""
         return "no" if self.drive.report_topic is None else self.answers.habit
 
     @property
-    def known(self) -> tuple[object, ...]:
-        """All that others see of the bulb."""
-        return self.shown, self.reported, self.returns, self.confirms, self.answers.habit
+    def status(self) -> tuple[object, ...]:
+        """Everything that others see of the bulb."""
+        return self.state, self.reported, self.returns, self.confirmed, self.answers.habit
 
     @property
-    def has(self) -> int | None:
-        """The code it has as far as it says, or when it came back silent, as far as can be known."""
+    def code(self) -> int | None:
+        """The code it reports, or the one assumed when it came back without a report."""
         return self._found if self.reported is None else self.reported
 
     @property
     def _obeys_by(self) -> float:
-        """When it should have the code that it was last given anew."""
+        """The time by which it should have the code last sent."""
         return max(self._moved_at, self._changed_at) + OBEYS_WITHIN_S
 
     def _judged_at(self, now: float) -> float:
-        """When it will disobey, or a doubt be judged, unless it reports otherwise."""
-        if self._doubt is not None:
-            return self._doubt.next_at(now)
+        """Return the time of the next judgement of its obedience if it reports nothing new."""
+        if self._unexplained is not None:
+            return self._unexplained.next_at(now)
         if self.condition != "ok" or self._wanted != self._sent or not self._differs:
             return math.inf
         return self._obeys_by
 
     @property
     def _differs(self) -> bool:
-        """Whether it has reported, since it was sent its level, that it has another."""
+        """True if it has reported another level since it was sent its own."""
         if self.reported is None or self._sent is None or self.answers.heard_at < self._changed_at:
             return False
         return not self._is_near(self.reported, self._sent)
 
     def connected(self, now: float) -> None:
-        """The way to the bulb is open, for the first time or again."""
+        """Note that the connection to the bulb is open, for the first time or again."""
         self.answers.forget()
-        self._doubt = None
+        self._unexplained = None
         if self._sent is None or self.condition == "lost":
             return
         if self.condition != "asked":
@@ -154,11 +153,11 @@ class ReportingBulb:
             self._back(self._if_silent)
 
     def heard(self, topic: str, payload: bytes, now: float, kept: bool = False) -> bool:
-        """Take in a message from the bulb; whether what is known of it changed. Garbage says nothing.
+        """Process a message from the bulb; return True if its state changed. Garbage is ignored.
 
-        `kept` is one that was said before and that the broker kept.
+        `kept` marks an earlier message that the broker retained.
         """
-        before = self.condition, self._doubt is None, self.known
+        before = self.condition, self._unexplained is None, self.status
         if topic == self.drive.alive_topic:
             self._alive(payload.decode("utf-8", "replace").strip() == self.drive.alive_words, now, kept)
         if topic == self.drive.report_topic:
@@ -166,14 +165,14 @@ class ReportingBulb:
             if code is not None:
                 self._reports(code, now, kept)
         self.judge(now)
-        return (self.condition, self._doubt is None, self.known) != before
+        return (self.condition, self._unexplained is None, self.status) != before
 
     def _reports(self, code: int, now: float, kept: bool) -> None:
         if self.condition == "lost":
-            self._said_while_lost = self._said_while_lost if kept else code
+            self._reported_while_lost = self._reported_while_lost if kept else code
             return
         if kept and self.condition not in ("asked", "awaited"):
-            self.answers.known = True
+            self.answers.has_reported = True
             return
         near = self._sent is not None and self._is_near(code, self._sent)
         differed = self._differs
@@ -184,64 +183,64 @@ class ReportingBulb:
             self._hears_again(code, now)
         elif not self.reachable:
             self._back(code, confirmed=True)
-        elif self._walk is not None:
-            self._walks(self._walk, code, now)
+        elif self._return_steps is not None:
+            self._take_step(self._return_steps, code, now)
         elif near:
-            self._ends_doubt()
+            self._end_doubt()
             self._confirmed, self._confirmed_code, self._truthful = True, self._sent, True
-        elif self._doubt is not None:
+        elif self._unexplained is not None:
             self._hears_again(code, now)
         elif not differed and self._wanted == self._sent and now >= self._obeys_by:
             if self._late and self.drive.ask_to is None and self.drive.fade_field is None:
-                # It was away, as short as that was.
+                # It was away for a short time.
                 self._back(code, confirmed=True)
             else:
-                self._doubt = Doubt(code, now)
+                self._unexplained = UnexplainedReport(code, now)
         elif self.condition == "disobeying" and self._is_believed:
-            self._doubt = Doubt(code, now)
+            self._unexplained = UnexplainedReport(code, now)
 
     @property
     def _is_believed(self) -> bool:
-        """Whether it can be asked where it is, and has not always reported what it was not sent."""
+        """True if it can be asked for its level and has reported the level sent at least once."""
         return self._truthful and self.drive.ask_to is not None
 
     def _hears_again(self, code: int, now: float) -> None:
-        """A report in doubt, or the first of a silent bulb that can be asked whether it is so."""
-        if self._doubt is None:
-            self._doubt = Doubt(code, now)
+        """Note a doubtful report, or the first of a silent bulb that can be asked to confirm it."""
+        if self._unexplained is None:
+            self._unexplained = UnexplainedReport(code, now)
         else:
-            self._doubt.heard(code, self._is_near(code, self._doubt.code), now)
+            self._unexplained.heard(code, self._is_near(code, self._unexplained.code), now)
 
     def _took(self, code: int) -> bool:
-        """Whether a report is on the way from where the bulb was to what it was sent, and nearer to that."""
+        """Return True if a reported code lies between the confirmed code and the one sent, nearer to that."""
         if self._sent is None or self._confirmed_code is None:
             return True
         low, high = sorted((self._confirmed_code, self._sent))
         return low <= code <= high and abs(code - self._sent) < abs(code - self._confirmed_code)
 
-    def _ends_doubt(self) -> None:
-        """It has the level it was sent. What it was to have meanwhile waited, and is gone to from here."""
-        waited = self._doubt is not None and self.drive.ask_to is not None and self._wanted != self._sent
-        self._doubt = None
-        if waited:
+    def _end_doubt(self) -> None:
+        """Drop the doubt, as it has the level it was sent; a target that waited starts from here."""
+        checked = self._unexplained is not None and self.drive.ask_to is not None
+        self._unexplained = None
+        if checked and self._wanted != self._sent:
             self._back(self._sent, confirmed=True)
 
-    def _walks(self, walk: ReturnSteps, code: int, now: float) -> None:
-        if walk.reported(code, now):
-            self._confirmed_code = walk.at
+    def _take_step(self, steps: ReturnSteps, code: int, now: float) -> None:
+        if steps.reported(code, now):
+            self._confirmed_code = steps.at
         if self._wanted is not None and self._is_near(code, self._wanted):
-            self._walk = None
+            self._return_steps = None
 
     def _is_near(self, code: int, other: int) -> bool:
         return abs(code - other) <= self._codes(NEAR_CODES, 1)
 
     def _codes(self, share: float, least: int) -> float:
-        """A share of full scale in codes, at least so many."""
+        """Return a share of full scale in codes, at least `least`."""
         return max(least, share * self.drive.full_scale)
 
     def judge(self, now: float) -> bool:
-        """Whether the bulb answers and obeys, as far as it says; whether what others see of it changed."""
-        before = self.known
+        """Judge if the bulb answers and obeys; return True if the state that others see changed."""
+        before = self.status
         overdue = self.answers.overdue(now)
         if self.reachable and (overdue == "lost" or now >= self._expires_at):
             self._falls_silent()
@@ -250,63 +249,65 @@ class ReportingBulb:
         elif self.reachable and self._sent is not None:
             self._judge_obedience(now)
         self._late, self._fresh = overdue == "late", now - self.answers.heard_at < STALE_S
-        return self.known != before
+        return self.status != before
 
     @property
     def _expires_at(self) -> float:
-        """When one that is led step by step has been silent for too long."""
-        return math.inf if self._walk is None else self.answers.heard_at + SILENT_STEPS_S
+        """The time at which a bulb led back in steps counts as silent."""
+        return math.inf if self._return_steps is None else self.answers.heard_at + SILENT_STEPS_S
 
     def _falls_silent(self) -> None:
         kept = self._sent if self.drive.comes_back == "kept" else self.drive.full_scale
         self.condition, self._if_silent, self._wanted = "silent", kept, None
-        self.reported = self._doubt = self._walk = None
+        self.reported = self._unexplained = self._return_steps = None
         self.answers.forget()
 
     def _judge_return(self, now: float) -> None:
-        """A silent bulb that spoke is back where it says twice that it is."""
-        if self._doubt is not None and self._doubt.verdict(self.drive, now) == "true":
-            self._back(self._doubt.code, confirmed=True)
-        elif self._doubt is not None and self._doubt.is_over(now):
-            self._doubt = None
+        """Bring back a silent bulb at the level it has reported twice."""
+        if self._unexplained is not None and self._unexplained.verdict(self.drive, now) == "true":
+            self._back(self._unexplained.code, confirmed=True)
+        elif self._unexplained is not None and self._unexplained.is_over(now):
+            self._unexplained = None
 
     def _judge_obedience(self, now: float) -> None:
-        if self._doubt is not None:
-            self._judge_doubt(self._doubt, now)
-        elif self.reported is None or self._walk is not None:
+        if self._unexplained is not None:
+            self._judge_unexplained(self._unexplained, now)
+        elif self.reported is None or self._return_steps is not None:
             return
         elif not self._differs:
             self.condition = "ok"
         elif self.condition == "ok" and self._wanted == self._sent and now >= self._obeys_by:
             if self._has_stopped(self.reported):
-                self._walk = ReturnSteps(self.reported, self.drive.full_scale, now)
+                self._return_steps = ReturnSteps(self.reported, self.drive.full_scale, now)
                 self._confirmed_code = self.reported
-            if self._walk is None and (self._confirmed or self._is_believed):
-                self._doubt = Doubt(self.reported, now)
+            if self._return_steps is None and (self._confirmed or self._is_believed):
+                self._unexplained = UnexplainedReport(self.reported, now)
             else:
                 self.condition = "disobeying"
                 self.answers.forget()
 
-    def _judge_doubt(self, doubt: Doubt, now: float) -> None:
-        verdict = doubt.verdict(self.drive, now)
+    def _judge_unexplained(self, report: UnexplainedReport, now: float) -> None:
+        verdict = report.verdict(self.drive, now)
         if verdict == "true":
-            self._back(doubt.code, confirmed=True)
+            self._back(report.code, confirmed=True)
         elif verdict == "disobeys":
             self.condition = "disobeying"
             self.answers.forget()
-            if self.drive.ask_to is None or doubt.is_over(now):
-                self._doubt = None
+            if self.drive.ask_to is None or report.is_over(now):
+                self._unexplained = None
         elif verdict == "nothing" and not self._answers_checks:
-            # What it was sent or asked changed nothing, and it reports changes alone.
-            self.condition, self.reported, self._doubt, self._confirmed = "ok", None, None, False
+            # The checks had no effect, and it reports changes only.
+            self.condition, self.reported, self._unexplained, self._confirmed = "ok", None, None, False
 
     @property
     def _answers_checks(self) -> bool:
         return self.answers.answers("repeat" if self.drive.ask_to is None else "question")
 
     def _has_stopped(self, code: int) -> bool:
-        """Whether a reported level is where the bulb may have stopped on its way to the one it was sent. One
-        that can fade is sent to that by a slow fade from wherever it is."""
+        """Return True if the bulb may have stopped at this code on its way to the one it was sent.
+
+        A bulb that can fade is excluded: a slow fade takes it to its level from wherever it is.
+        """
         if self._confirmed or self._confirmed_code is None or self._sent is None or self.drive.fade_field:
             return False
         near = self._codes(NEAR_CODES, 1)
@@ -316,9 +317,9 @@ class ReportingBulb:
     def _alive(self, alive: bool, now: float, kept: bool) -> None:
         if not alive:
             self._falls_silent()
-            self.condition, self._said_while_lost = "lost", None
-        elif self.condition == "lost" and self._said_while_lost is not None:
-            self.reported = self._said_while_lost
+            self.condition, self._reported_while_lost = "lost", None
+        elif self.condition == "lost" and self._reported_while_lost is not None:
+            self.reported = self._reported_while_lost
             self._back(self.reported, confirmed=True)
         elif self.condition in ("lost", "awaited") or (self.condition == "silent" and not kept):
             self._await_report(now)
@@ -327,11 +328,11 @@ class ReportingBulb:
         self.condition, self._wait_until, self._asked_at = "asked", now + REPORT_WAIT_S, -math.inf
 
     def _back(self, code: int | None, confirmed: bool = False) -> None:
-        """It is found at this code: nothing is sent until a code for it comes in."""
+        """Note that it is back at this code; nothing is sent until it gets a new code."""
         self.condition, self._found = "ok", code
         self._confirmed, self._truthful = confirmed, False
         self._confirmed_code = code if confirmed else self._confirmed_code
-        self._doubt = self._walk = None
+        self._unexplained = self._return_steps = None
         self.returns += 1
         self._sent, self._wanted, self._sent_at = code, None, -math.inf
         self.answers.forget()

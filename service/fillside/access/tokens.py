@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from fillside.access.permissions import MAY, May
-from fillside.bounds import MOST_ONCE, MOST_TOKENS
+from fillside.bounds import MOST_ONE_TIME_TOKENS, MOST_TOKENS
 from fillside.system_errors import why
 from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, plain_bytes
 
@@ -108,7 +108,7 @@ class TokenFile:
         with self._changing():
             self._check_room()
             waiting = sum(line.once_until is not None for line in self._in_time().values())
-            if waiting >= MOST_ONCE:
+            if waiting >= MOST_ONE_TIME_TOKENS:
                 raise TooManyTokensError(
                     f"{waiting} tokens for once wait to be changed; each ends ten minutes after it was made"
                 )

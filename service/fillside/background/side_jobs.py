@@ -19,7 +19,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
-from fillside_drivers.cancellation import cancelled
+from fillside_drivers.cancellation import cancel_tasks
 from fillside_drivers.retry import Backoff
 
 log = logging.getLogger(__name__)
@@ -124,7 +124,7 @@ class SideJobs:
 
     async def close(self) -> None:
         """End all tasks and wait for them."""
-        await cancelled(tuple(self._tasks))
+        await cancel_tasks(tuple(self._tasks))
 
     async def _keep_running(self, name: str, job: Job, stop: asyncio.Event | None) -> None:
         pause = Backoff(random.Random(name))

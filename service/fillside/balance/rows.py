@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fillside.photometry.source import receptor_lux, toward
+from fillside.photometry.source import head_directions, receptor_lux
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -99,7 +99,7 @@ class Metering:
     def rows_at(self, point: Sequence[float]) -> Rows:
         """The rows for a subject at `point` [m]."""
         scene, place = self.scene, np.asarray(point, dtype=float)
-        to_heads = toward(scene.sources, place)
+        to_heads = head_directions(scene.sources, place)
         meter_axis = self._meter_axis(place, to_heads)
         look = _unit(self.looks_at() - place)
         axes = np.empty((4, len(scene.names), 3))
@@ -122,7 +122,7 @@ class Metering:
         """
         mark = np.asarray(self.scene.rig.first_mark, dtype=float)
         look = _unit(self.looks_at() - mark)
-        right, to_heads = np.array([look[1], -look[0], 0.0]), toward(self.scene.sources, mark)
+        right, to_heads = np.array([look[1], -look[0], 0.0]), head_directions(self.scene.sources, mark)
         if self.is_key.any():
             return _sign(float((to_heads[self.is_key] @ right).sum()))
         return _sign(-float((to_heads[self.is_fill] @ right).sum()))

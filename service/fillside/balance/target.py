@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-from fillside.rig.scene.target import exposure_target_lux
+from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, ReadAs, Rig
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from fillside.text.visible import in_one_line, visible
+from fillside.text.escapes import escape_controls, escape_to_one_line
 
 
 class _Visible(io.TextIOWrapper):
@@ -19,7 +19,7 @@ class _Visible(io.TextIOWrapper):
 
     def write(self, text: str) -> int:
         first = "\r" if text.startswith("\r") else ""
-        return super().write(first + visible(text[len(first) :]))
+        return super().write(first + escape_controls(text[len(first) :]))
 
     def steer(self, text: str) -> None:
         """Write our own control sequences as they are."""
@@ -64,7 +64,7 @@ class TerminalScreen:
         width, height = shutil.get_terminal_size()
         shown = [line[: width - 1] for line in lines[: height - 1]]
         up = f"\x1b[{self._drawn}A" if self._drawn else ""
-        body = "".join(f"\r{in_one_line(line)}\x1b[K\n" for line in shown)
+        body = "".join(f"\r{escape_to_one_line(line)}\x1b[K\n" for line in shown)
         steer(f"\x1b[?25l{up}{body}\x1b[J")
         self._drawn = len(shown)
 

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Literal
 
-from fillside.bounds import LINES_AT_ONCE
-from fillside.text.visible import in_one_line, visible
+from fillside.bounds import LOG_LINE_BURST
+from fillside.text.escapes import escape_controls, escape_to_one_line
 
 Form = Literal["plain", "json"]
 MINUTE_S = 60.0
@@ -29,7 +29,7 @@ class Sparing(logging.Filter):
 
     Warnings of libraries and of the doors are of one kind whatever they are about, for visitors can make them
     come in any number, and one of them is let through at once. Of what else is said, a kind is what one line
-    of the program says, and LINES_AT_ONCE are: several lamps may be lost in one moment.
+    of the program says, and LOG_LINE_BURST are: several lamps may be lost in one moment.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -58,7 +58,7 @@ def _kind(record: logging.LogRecord) -> tuple[float, tuple[str | int, ...]]:
     """How many of a message's kind may come at once, and the kind."""
     is_ours = _under(record.name, OURS) and not _under(record.name, OF_VISITORS)
     if is_ours or record.levelno < logging.WARNING:
-        return float(LINES_AT_ONCE), (record.pathname, record.lineno)
+        return float(LOG_LINE_BURST), (record.pathname, record.lineno)
     # asyncio writes the objects concerned into further lines.
     return 1.0, (record.name, str(record.msg).partition("\n")[0])
 
@@ -76,8 +76,11 @@ def _below(record: logging.LogRecord) -> list[str]:
 class _Plain(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         word = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
-        trace = f"\n{visible(self.formatException(record.exc_info))}" if record.exc_info else ""
-        lines = [f"fillside: {word}{in_one_line(record.getMessage())}", *map(in_one_line, _below(record))]
+        trace = f"\n{escape_controls(self.formatException(record.exc_info))}" if record.exc_info else ""
+        lines = [
+            f"fillside: {word}{escape_to_one_line(record.getMessage())}",
+            *map(escape_to_one_line, _below(record)),
+        ]
         return "\n".join(lines) + trace
 
 

@@ -23,8 +23,8 @@ from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.changed_wires import leaving
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.load import rig_or_why_not
-from fillside.rig.scene.white_fade import white_way
+from fillside.rig.file.load import rig_or_error
+from fillside.rig.scene.whites import white_fade
 from fillside.rig.tables.model import Rig
 from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
@@ -81,7 +81,7 @@ async def _read_apart(path: Path) -> Rig:
     # No nicer than we are: somebody waits for it, and on a busy machine it would not get its turn.
     apart = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
     try:
-        found = await apart.run(rig_or_why_not, str(path))
+        found = await apart.run(rig_or_error, str(path))
     except WorkerError as error:
         raise NotTakenError(f"{path}: cannot be read: {error}") from error
     finally:
@@ -135,7 +135,7 @@ async def _in_use(here: ReloadableParts) -> tuple[Calibration | None, str | None
 async def _turn_whites(here: ReloadableParts, old: Rig, new: Rig) -> Rig:
     """Hold the old rig at the whites of the new one, slowly; the rig that is held then."""
     held = old
-    for held in white_way(old, new):
+    for held in white_fade(old, new):
         here.runner.renew(held, *await _in_use(here))
         await asyncio.sleep(WHITE_STEP_S)
     return held

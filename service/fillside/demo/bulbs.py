@@ -19,7 +19,7 @@ from contextlib import asynccontextmanager
 import aiomqtt
 
 from fillside.rig.tables.model import Rig
-from fillside_drivers.cancellation import FAREWELL_S, cancelled, side_by_side
+from fillside_drivers.cancellation import FAREWELL_S, cancel_tasks, run_until_first
 from fillside_drivers.mqtt.options import MqttDrive
 
 LATENCY_S = 0.08
@@ -111,7 +111,7 @@ class SimulatedBulb:
         await self._say_level(client)
         if (alive := self.drive.alive_topic) is not None:
             await client.publish(alive, self.drive.alive_words, qos=1, retain=True)
-        await side_by_side(self._listen(client), self._report(client))
+        await run_until_first(self._listen(client), self._report(client))
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
@@ -155,7 +155,7 @@ class SimulatedBulb:
 
 def bulbs_of(rig: Rig, clock: Clock) -> dict[str, SimulatedBulb]:
     """Return a simulated bulb for every head of a rig that is one."""
-    drives = rig.wiring.drives.items()
+    drives = rig.driver_config.drives.items()
     return {name: SimulatedBulb(drive, clock) for name, drive in drives if isinstance(drive, MqttDrive)}
 
 
@@ -166,4 +166,4 @@ async def run_bulbs(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncItera
     try:
         yield
     finally:
-        await cancelled(living, FAREWELL_S)
+        await cancel_tasks(living, FAREWELL_S)

@@ -19,7 +19,7 @@ from fillside.demo.judge import FaceVerdict, Judge
 from fillside.demo.walk import SubjectWalk, Tracker
 from fillside.doors.http.address import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
-from fillside.rig.file.change import apply_change
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside.storage.records.journal import Visitor

@@ -9,7 +9,7 @@ from fillside.orders.answers import Refusal
 from fillside.orders.metering import Read
 from fillside.rig.calibration import Calibration
 from fillside.rig.notation import level_number
-from fillside.rig.problems import unknown
+from fillside.rig.problems import unknown_name
 from fillside.rig.tables.model import Rig
 
 
@@ -22,11 +22,11 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
     names = [head.name for head in rig.heads]
     for name in heads:
         if name not in names:
-            raise Refusal("unknown_name", unknown("head", name, names), "head")
+            raise Refusal("unknown_name", unknown_name("head", name, names), "head")
     place = now.subject if order.at is None else order.at
     if isinstance(place, str):
         if place not in rig.marks:
-            raise Refusal("unknown_name", unknown("mark", place, rig.marks), "at")
+            raise Refusal("unknown_name", unknown_name("mark", place, rig.marks), "at")
         place = rig.marks[place]
     return reading_from_words(
         heads=heads,

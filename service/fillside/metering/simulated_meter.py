@@ -17,14 +17,14 @@ from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth
 def truth_of(rig: Rig) -> SimTruth:
     """The simulated room of a rig: its file, with what each simulated drive says differs from it."""
     heads = tuple(_sim_head(rig, head) for head in rig.heads)
-    rooms = (room_of(options) for options in rig.wiring.options.values())
+    rooms = (room_of(options) for options in rig.driver_config.options.values())
     room = next((room for room in rooms if room is not None), SimOptions())
     ambient = sum(rig.ambient.toward) / 3 if room.ambient_lux is None else room.ambient_lux
     return SimTruth(heads, ambient, room.window_lux, room.window_from, room.noise_stops, room.seed)
 
 
 def _sim_head(rig: Rig, head: Head) -> SimHead:
-    drive = rig.wiring.drives.get(head.name)
+    drive = rig.driver_config.drives.get(head.name)
     truth = truth_of_drive(drive)
     axis = [a - p for a, p in zip(rig.aim_of(head), head.position, strict=True)]
     curve = head.dimming.curve

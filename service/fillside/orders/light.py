@@ -20,9 +20,9 @@ from pydantic import (
 
 from fillside.rig.file.validation import problems_from
 from fillside.rig.notation import number_of_stops
-from fillside.rig.problems import did_you_mean, dotted, one_line, shown
-from fillside.rig.tables.model import Against, ReadAs
-from fillside.rig.tables.terms import MisfitError, Number, Point
+from fillside.rig.problems import describe, did_you_mean, dotted, one_line
+from fillside.rig.tables.fields import InconsistencyError, Number, Point
+from fillside.rig.tables.model import ReadAs, RelativeTo
 
 MOST_TRIM_STOPS = 6.0
 """A trim, all taken together, goes this far up or down."""
@@ -87,7 +87,7 @@ class Trim(_LightOrderModel):
     @model_validator(mode="after")
     def _by_or_to(self) -> Self:
         if (self.by is None) == (self.to is None):
-            raise MisfitError("by", 'give either "by" or "to", in stops')
+            raise InconsistencyError("by", 'give either "by" or "to", in stops')
         return self
 
 
@@ -112,16 +112,16 @@ class BalanceOrder(_LightOrderModel):
     relative: Mapping[str, Annotated[StopsSaid, Field(ge=-12, le=12)]] | None = Field(
         default=None, description='stops of the other roles, such as {"hair": -0.5}'
     )
-    against: Mapping[str, Against] | None = Field(
+    against: Mapping[str, RelativeTo] | None = Field(
         default=None, description='what those stops are against, such as {"background": "exposure"}'
     )
 
     @model_validator(mode="after")
     def _wants_something(self) -> Self:
         if self.read_as is not None and self.ratio is None:
-            raise MisfitError("ratio", "a new read_as needs the ratio in its terms beside it")
+            raise InconsistencyError("ratio", "a new read_as needs the ratio in its terms beside it")
         if not self.model_fields_set - {"do"}:
-            raise MisfitError("ratio", 'give what is to change, such as "ratio": "3:1"')
+            raise InconsistencyError("ratio", 'give what is to change, such as "ratio": "3:1"')
         return self
 
 
@@ -139,7 +139,7 @@ class Expose(_LightOrderModel):
     @model_validator(mode="after")
     def _by_or_to(self) -> Self:
         if (self.by is None) == (self.to is None):
-            raise MisfitError("by", 'give either "by" in stops or "to" in lux')
+            raise InconsistencyError("by", 'give either "by" in stops or "to" in lux')
         return self
 
 
@@ -171,9 +171,9 @@ class CameraOrder(_LightOrderModel):
     @model_validator(mode="after")
     def _sets_something(self) -> Self:
         if not self.settings:
-            raise MisfitError("aperture", 'give what has changed, such as "aperture": 2.8')
+            raise InconsistencyError("aperture", 'give what has changed, such as "aperture": 2.8')
         if self.shutter is not None and self.shutter_angle is not None:
-            raise MisfitError("shutter_angle", "give shutter or shutter_angle, not both")
+            raise InconsistencyError("shutter_angle", "give shutter or shutter_angle, not both")
         return self
 
     @property
@@ -189,7 +189,7 @@ class _Place(_LightOrderModel):
     @model_validator(mode="after")
     def _to_or_mark(self) -> Self:
         if (self.to is None) == (self.mark is None):
-            raise MisfitError("to", 'give either "to" as [x, y, z] in metres or "mark"')
+            raise InconsistencyError("to", 'give either "to" as [x, y, z] in metres or "mark"')
         return self
 
 
@@ -330,10 +330,10 @@ def read_order(said: object, kinds: Mapping[str, type[BaseModel]]) -> Any:
     if word is None:
         raise OrderError("bad_order", f'an order says what to do; "do" is one of {", ".join(kinds)}', "do")
     if not isinstance(word, str):
-        raise OrderError("bad_order", f'"do" must be one of {", ".join(kinds)}, not {shown(word)}', "do")
+        raise OrderError("bad_order", f'"do" must be one of {", ".join(kinds)}, not {describe(word)}', "do")
     if word not in kinds:
         raise OrderError(
-            "bad_order", one_line(f"{shown(word)} is not an order; {did_you_mean(word, kinds)}"), "do"
+            "bad_order", one_line(f"{describe(word)} is not an order; {did_you_mean(word, kinds)}"), "do"
         )
     try:
         return kinds[word].model_validate(dict(said))

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from fillside.rig.tables.terms import MisfitError, Number, Point
+from fillside.rig.tables.fields import InconsistencyError, Number, Point
 
 Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 
@@ -104,7 +104,7 @@ class Import(_MeterOrderModel):
     @model_validator(mode="after")
     def _one_of_them(self) -> Self:
         if (self.readings is None) == (self.calibration is None):
-            raise MisfitError("readings", 'give either "readings" or "calibration"')
+            raise InconsistencyError("readings", 'give either "readings" or "calibration"')
         return self
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from fillside.orders.light import Order
-from fillside.rig.notation import noun, percent, ratio_text, stops_text
+from fillside.rig.notation import percent, ratio_text, stop_noun, stops_text
 
 
 def named(order: Order) -> str:
@@ -40,7 +40,7 @@ def _by_or_to(said: dict[str, Any], amount: Callable[[float], str]) -> str:
 
 
 def _stops_of(what: str) -> Callable[[float], list[str]]:
-    return lambda stops: [f"{stops:.3g} {noun(stops)} {what}"]
+    return lambda stops: [f"{stops:.3g} {stop_noun(stops)} {what}"]
 
 
 def _levels(heads: dict[str, float]) -> list[str]:

@@ -1,1 +1,1 @@
-"""Photometry in pure numpy: sources, receptors, dimming curves, exposure, and colour."""
+"""Photometry in pure numpy: sources, receptors, dimming curves, exposure, ratio, and colour."""

@@ -1,4 +1,4 @@
-"""The colour of white light: temperatures in kelvin and mired, and places near the black body's line."""
+"""The colour of white light: kelvin and mired, and chromaticities near the Planckian locus."""
 
 from __future__ import annotations
 
@@ -6,14 +6,19 @@ import math
 from functools import lru_cache
 
 COOLEST_K, WARMEST_K = 15_000.0, 1000.0
-"""Between these the approximation of the black body's line holds."""
+"""Range in which the approximation of the Planckian locus holds."""
 TUNGSTEN_EXPONENT = 0.42 / 3.4
-"""Colour temperature of an incandescent lamp goes as its light to this power: temperature as voltage to 0.42,
-light as voltage to 3.4 (lamp characteristics of the IES Lighting Handbook, from memory)."""
+"""The colour temperature of an incandescent lamp varies as its light to this power: temperature as voltage
+to 0.42, light as voltage to 3.4 (lamp characteristics of the IES Lighting Handbook, from memory)."""
 
 
 def mired(cct_k: float) -> float:
-    """Reciprocal megakelvin of a colour temperature [K]: 10^6 / T (Judd, J. Opt. Soc. Am. 23, 7, 1933).
+    """Return the reciprocal colour temperature 10^6 / T [mired] of a colour temperature [K].
+
+    Raises:
+        ValueError: the temperature is 0 K or below.
+
+    Reference: D. B. Judd, J. Opt. Soc. Am. 23, 7 (1933).
 
     >>> mired(3200)
     312.5
@@ -24,9 +29,9 @@ def mired(cct_k: float) -> float:
 
 
 def shift_mired(from_cct_k: float, to_cct_k: float) -> float:
-    """The shift of a filter that makes light of one colour temperature look like another, in mired.
+    """Return the filter shift [mired] that turns light of one colour temperature [K] into another [K].
 
-    Negative cools, positive warms.
+    Negative shifts cool the light; positive ones warm it.
 
     >>> round(shift_mired(3200, 5600), 1)
     -133.9
@@ -35,7 +40,10 @@ def shift_mired(from_cct_k: float, to_cct_k: float) -> float:
 
 
 def cct_after_shift_k(cct_k: float, filter_mired: float) -> float:
-    """The colour temperature [K] behind a filter of the given shift [mired].
+    """Return the colour temperature [K] behind a filter of a given shift [mired].
+
+    Raises:
+        ValueError: the shift leads to 0 mired or below.
 
     >>> round(cct_after_shift_k(3200, -133.92857))
     5600
@@ -47,10 +55,12 @@ def cct_after_shift_k(cct_k: float, filter_mired: float) -> float:
 
 
 def mccamy_cct_k(x: float, y: float) -> float:
-    """Correlated colour temperature [K] of a CIE 1931 chromaticity near the Planckian locus.
+    """Return the correlated colour temperature [K] of a CIE 1931 chromaticity near the Planckian locus.
 
-    C. S. McCamy, Color Research and Application 17, 142 (1992): n = (x - 0.3320) / (0.1858 - y),
-    CCT = 449 n^3 + 3525 n^2 + 6823.3 n + 5520.33; good to about 2 K between illuminants A and D65.
+    CCT = 449 n^3 + 3525 n^2 + 6823.3 n + 5520.33 with n = (x - 0.3320) / (0.1858 - y), accurate to about
+    2 K between illuminants A and D65.
+
+    Reference: C. S. McCamy, Color Research and Application 17, 142 (1992).
 
     >>> round(mccamy_cct_k(0.44758, 0.40745), 2)
     2857.13
@@ -60,9 +70,11 @@ def mccamy_cct_k(x: float, y: float) -> float:
 
 
 def duv(x: float, y: float) -> float:
-    """Signed distance from the Planckian locus in CIE 1960 u, v: above 0 is greenish, below pinkish.
+    """Return the signed distance of a CIE 1931 chromaticity from the Planckian locus, in CIE 1960 u, v.
 
-    Y. Ohno, Leukos 10, 47 (2014), the polynomial that ANSI C78.377 uses.
+    Positive values are greenish, negative ones pinkish.
+
+    Reference: Y. Ohno, Leukos 10, 47 (2014); the polynomial used by ANSI C78.377.
 
     >>> round(duv(0.31271, 0.32902), 4)
     0.0032
@@ -76,10 +88,12 @@ def duv(x: float, y: float) -> float:
 
 
 def planckian_uv(cct_k: float) -> tuple[float, float]:
-    """CIE 1960 u, v of a black body at a temperature of 1000 to 15000 K.
+    """Return the CIE 1960 u, v of a black body at 1000 to 15000 K, within 1e-4 in u and v.
 
-    M. Krystek, Color Research and Application 10, 38 (1985), rational approximations;
-    within 1e-4 of the locus in u and v.
+    Raises:
+        ValueError: the temperature is outside that range.
+
+    Reference: M. Krystek, Color Research and Application 10, 38 (1985), rational approximations.
     """
     if not 1000 <= cct_k <= 15_000:
         raise ValueError("the approximation holds from 1000 to 15000 K")
@@ -94,9 +108,13 @@ def planckian_uv(cct_k: float) -> tuple[float, float]:
 
 
 def tungsten_cct_k(cct_k: float, output: float) -> float:
-    """The colour temperature [K] of an incandescent lamp dimmed to an output above 0, from that at full.
+    """Return the colour temperature [K] of an incandescent lamp dimmed to an output above 0.
 
-    At 3200 K it moves about 28 mired a stop.
+    The shift is about 28 mired per stop at 3200 K.
+
+    Parameters:
+        cct_k: colour temperature at full [K].
+        output: light relative to full, above 0.
 
     >>> round(mired(tungsten_cct_k(3200, 0.5)) - mired(3200), 1)
     27.9
@@ -105,10 +123,12 @@ def tungsten_cct_k(cct_k: float, output: float) -> float:
 
 
 def cct_of_uv_k(u: float, v: float) -> float:
-    """Correlated colour temperature [K] of a CIE 1960 chromaticity: the black body's nearest to it.
+    """Return the correlated colour temperature [K] of a CIE 1960 chromaticity: the nearest black body's.
 
-    CIE 15:2004 defines it so, in u, v (from memory). From 1000 to 15000 K; within 0.3 mired of the exact
-    line, whose approximation is used.
+    The search runs from 1000 to 15000 K on an approximation of the Planckian locus; the result is within
+    0.3 mired of the exact one.
+
+    Reference: CIE 15:2004, definition in u, v (from memory).
 
     >>> round(cct_of_uv_k(*planckian_uv(3200)))
     3200
@@ -130,9 +150,13 @@ def cct_of_uv_k(u: float, v: float) -> float:
 
 
 def mixed_uv(warm_k: float, cool_k: float, cool_share: float) -> tuple[float, float]:
-    """CIE 1960 u, v of two black-body whites mixed, the cool one giving `cool_share` (0..1) of the light.
+    """Return the CIE 1960 u, v of a mix of two black-body whites.
 
-    Light adds: of each white X + 15 Y + 3 Z = 6 Y / v, which is its weight in the mean of u and v.
+    Light adds linearly: each white weighs X + 15 Y + 3 Z = 6 Y / v in the mean of u and v.
+
+    Parameters:
+        warm_k, cool_k: colour temperatures of the whites [K].
+        cool_share: the cool white's share of the light, 0..1.
     """
     (warm_u, warm_v), (cool_u, cool_v) = planckian_uv(warm_k), planckian_uv(cool_k)
     warm, cool = (1 - cool_share) / warm_v, cool_share / cool_v
@@ -142,10 +166,10 @@ def mixed_uv(warm_k: float, cool_k: float, cool_share: float) -> tuple[float, fl
 
 @lru_cache(maxsize=1024)
 def mixed_cct_k(warm_k: float, cool_k: float, cool_share: float) -> float:
-    """Correlated colour temperature [K] of two whites mixed.
+    """Return the correlated colour temperature [K] of a mix of two whites.
 
-    The ends are taken to lie on the black body's line. With a cool end on the daylights' line instead, a mix
-    of 2700 and 6500 K is off by 1.4 mired at most.
+    Both whites are assumed to lie on the Planckian locus. If the cool one lies on the daylight locus instead,
+    a mix of 2700 and 6500 K is off by 1.4 mired at most.
 
     >>> round(mixed_cct_k(2700, 6500, 0.5))
     3955
@@ -155,9 +179,9 @@ def mixed_cct_k(warm_k: float, cool_k: float, cool_share: float) -> float:
 
 @lru_cache(maxsize=1024)
 def cool_share_for(warm_k: float, cool_k: float, wanted_k: float) -> float:
-    """The cool white's part of the light (0..1) for a mix of the wanted colour temperature [K].
+    """Return the cool white's share of the light (0..1) in a mix of the wanted colour temperature [K].
 
-    Beyond the two whites it is all of the nearer one.
+    Outside the range of the two whites the result is the nearer one alone.
 
     >>> cool_share_for(2700, 6500, 2000), round(cool_share_for(2700, 6500, 3955), 2)
     (0.0, 0.5)
@@ -175,12 +199,12 @@ def cool_share_for(warm_k: float, cool_k: float, wanted_k: float) -> float:
 
 
 def uv_of_xy(x: float, y: float) -> tuple[float, float]:
-    """CIE 1960 u, v of a CIE 1931 chromaticity: u = 4x / (12y - 2x + 3), v = 6y / (12y - 2x + 3)."""
+    """Convert CIE 1931 x, y to CIE 1960 u, v: u = 4x / (12y - 2x + 3), v = 6y / (12y - 2x + 3)."""
     denominator = 12 * y - 2 * x + 3
     return 4 * x / denominator, 6 * y / denominator
 
 
 def xy_of_uv(u: float, v: float) -> tuple[float, float]:
-    """The reverse of `uv_of_xy`."""
+    """Convert CIE 1960 u, v to CIE 1931 x, y."""
     denominator = 2 * u - 8 * v + 4
     return 3 * u / denominator, 2 * v / denominator

@@ -1,7 +1,7 @@
-"""Dimming curves: what a level on the wire gives in light, and the wire codes that stand for it.
+"""Dimming curves between control level and light output, and the wire codes of a level.
 
-Level and output are fractions 0..1; output is linear in lux. Numbers outside 0..1 are taken as the nearer
-end; NaN raises ValueError.
+Level and output are fractions 0..1; output is linear in lux. Values outside 0..1 are clipped; NaN raises
+ValueError.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class DimmingCurve(ABC):
     @overload
     def output_from_level(self, level: FloatArray) -> FloatArray: ...
     def output_from_level(self, level: float | FloatArray) -> float | FloatArray:
-        """The light a level gives; never falls as the level rises."""
+        """Return the output of a level; it never falls as the level rises."""
         if isinstance(level, np.ndarray):
             return self._outputs(_fractions(level))
         return float(self._outputs(np.array(_fraction(level))))
@@ -46,7 +46,7 @@ class DimmingCurve(ABC):
     @overload
     def level_from_output(self, output: FloatArray) -> FloatArray: ...
     def level_from_output(self, output: float | FloatArray) -> float | FloatArray:
-        """The smallest level that gives the output."""
+        """Return the smallest level that gives the output."""
         if isinstance(output, np.ndarray):
             return self._levels(_fractions(output))
         return float(self._levels(np.array(_fraction(output))))
@@ -60,7 +60,7 @@ class DimmingCurve(ABC):
 
 @dataclass(frozen=True)
 class Linear(DimmingCurve):
-    """Output = level."""
+    """Output equals level."""
 
     def _outputs(self, level: FloatArray) -> FloatArray:
         return level
@@ -71,7 +71,7 @@ class Linear(DimmingCurve):
 
 @dataclass(frozen=True)
 class Square(DimmingCurve):
-    """Output = level squared: half the control gives a quarter of the light (theatre practice).
+    """Output equals level squared: half the level gives a quarter of the light (theatre practice).
 
     >>> Square().output_from_level(0.5)
     0.25
@@ -86,9 +86,11 @@ class Square(DimmingCurve):
 
 @dataclass(frozen=True)
 class Log(DimmingCurve):
-    """Output = 10^(3 (level - 1)) above level 0, and 0 at 0: IEC 62386-102 with level = (n - 1) / 253.
+    """Output equals 10^(3 (level - 1)) above level 0 and 0 at level 0.
 
-    An output from 0 to 0.001 (0 left out) is given by the smallest number above 0.
+    An output above 0 but below 0.001 maps to the smallest positive level.
+
+    Reference: IEC 62386-102, with level = (n - 1) / 253.
 
     >>> round(Log().output_from_level((127 - 1) / 253), 4)
     0.0312
@@ -107,7 +109,7 @@ _CIE_KNEE, _CIE_SLOPE = 216 / 24389, 24389 / 27
 
 @dataclass(frozen=True)
 class Lightness(DimmingCurve):
-    """Output is the relative luminance of CIE 1976 lightness L* = 100 level (ISO/CIE 11664-4).
+    """Output equals the relative luminance of CIE 1976 lightness L* = 100 level (ISO/CIE 11664-4).
 
     >>> round(Lightness().output_from_level(0.5), 6)
     0.184187
@@ -134,13 +136,16 @@ class Fixed(DimmingCurve):
 
 
 @dataclass(frozen=True)
-class TabledCurve(DimmingCurve):
+class TableCurve(DimmingCurve):
     """A monotone cubic (Fritsch and Carlson, 1980) through measured pairs of level and output.
 
-    `levels` rise strictly within 0..1, `outputs` never fall and end at 1; (0, 0) is put in front when no
-    level is 0. Beyond the last level the output stays 1. Raises ValueError where that is not so.
+    `levels` rise strictly within 0..1; `outputs` never fall and end at 1. The pair (0, 0) is prepended when
+    no level is 0. Beyond the last level the output stays 1.
 
-    >>> TabledCurve((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
+    Raises:
+        ValueError: the pairs do not meet these conditions.
+
+    >>> TableCurve((0.2, 1.0), (0.0, 1.0)).level_from_output(0.0)
     0.0
     """
 
@@ -157,7 +162,7 @@ class TabledCurve(DimmingCurve):
 
     @cached_property
     def cubic(self) -> MonotoneCubic:
-        """The interpolant itself."""
+        """The interpolant."""
         return MonotoneCubic(self.levels, self.outputs)
 
     def _outputs(self, level: FloatArray) -> FloatArray:
@@ -190,7 +195,10 @@ _NAMED: dict[str, DimmingCurve] = {
 
 
 def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> DimmingCurve:
-    """The curve of a name, or of a table (levels, outputs).
+    """Return the curve of a name, or of a table (levels, outputs).
+
+    Raises:
+        ValueError: the name is unknown, or the table is not a dimming curve.
 
     >>> curve("square") == curve("square"), curve(([1.0], [1.0])).output_from_level(0.25)
     (True, 0.25)
@@ -200,11 +208,11 @@ def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> DimmingCurve:
             raise ValueError(f"{spec!r} is not a dimming curve; there are {', '.join(_NAMED)}, or a table")
         return _NAMED[spec]
     levels, outputs = spec
-    return TabledCurve(tuple(levels), tuple(outputs))
+    return TableCurve(tuple(levels), tuple(outputs))
 
 
 def code_from_level(level: float, full_scale: int) -> int:
-    """The wire code round(level * full_scale), halves up.
+    """Return the wire code round(level * full_scale), halves rounded up.
 
     >>> code_from_level(0.5, 65535)
     32768
@@ -213,12 +221,15 @@ def code_from_level(level: float, full_scale: int) -> int:
 
 
 def level_from_code(code: int, full_scale: int) -> float:
-    """The level a wire code stands for; 0 on a wire of no codes."""
+    """Return the level of a wire code; 0 if the full scale is 0."""
     return code / full_scale if full_scale else 0.0
 
 
 def wire_octets(code: int, full_scale: int) -> list[int]:
-    """The slots of a code: one up to full scale 255, else coarse then fine.
+    """Return the octets of a code: one up to full scale 255, otherwise coarse, then fine.
+
+    Raises:
+        ValueError: the code is not from 0 to `full_scale`, or `full_scale` exceeds 65535.
 
     >>> wire_octets(32768, 65535)
     [128, 0]
@@ -230,7 +241,7 @@ def wire_octets(code: int, full_scale: int) -> list[int]:
 
 @lru_cache(maxsize=64)
 def outputs_of_codes(curve: DimmingCurve, full_scale: int) -> FloatArray:
-    """Output of every code from 0 to `full_scale` (full_scale + 1,), read only, never falling."""
+    """Return the outputs of codes 0 to `full_scale` (full_scale + 1,), read-only and never falling."""
     outputs = curve.output_from_level(np.arange(full_scale + 1) / max(full_scale, 1))
     outputs = np.maximum.accumulate(outputs)
     outputs.flags.writeable = False
@@ -239,13 +250,13 @@ def outputs_of_codes(curve: DimmingCurve, full_scale: int) -> FloatArray:
 
 @lru_cache(maxsize=4096)
 def smallest_lit_code(curve: DimmingCurve, full_scale: int) -> int:
-    """The smallest code that gives any light; full scale if only that does."""
+    """Return the smallest code that gives any light; `full_scale` if no smaller one does."""
     return _smallest_code(curve, full_scale, _TINY)
 
 
 @lru_cache(maxsize=4096)
 def floor_code(curve: DimmingCurve, full_scale: int, floor: float) -> int:
-    """The smallest code that gives light, and no less of it than `floor`."""
+    """Return the smallest code that gives light and an output of at least `floor`."""
     return max(smallest_lit_code(curve, full_scale), _smallest_code(curve, full_scale, floor - _SLACK))
 
 
@@ -261,10 +272,15 @@ def _smallest_code(curve: DimmingCurve, full_scale: int, output: float) -> int:
 
 
 def code_from_output(curve: DimmingCurve, output: float, full_scale: int, floor: float = 0.0) -> int:
-    """A held head's own rounding: the code nearest in level, not below `floor` and never dark.
+    """Return the code nearest in level to an output, at least the floor's and never dark.
 
-    The least code is the smallest that gives light and at least `floor` (less 1e-12). A head that is to be
-    out has code 0 and is not asked for here; a head without a wire (full scale 0) has code 0.
+    A head that should be out has code 0 and does not go through this function.
+
+    Parameters:
+        curve: dimming curve of the head.
+        output: requested output, 0..1.
+        full_scale: code of full level; 0 for a head without a wire, whose code is always 0.
+        floor: smallest output allowed, 0..1 (with a slack of 1e-12).
     """
     least = floor_code(curve, full_scale, floor)
     return max(least, code_from_level(curve.level_from_output(output), full_scale))
@@ -273,7 +289,7 @@ def code_from_output(curve: DimmingCurve, output: float, full_scale: int, floor:
 def codes_from_outputs(
     curve: DimmingCurve, outputs: FloatArray, full_scale: int, floor: float = 0.0
 ) -> IntArray:
-    """`code_from_output` of many outputs at once."""
+    """Vectorize `code_from_output` over many outputs (n,)."""
     levels = curve.level_from_output(np.asarray(outputs, dtype=np.float64))
     codes = np.floor(levels * full_scale + 0.5).astype(np.int64)
     return np.maximum(codes, floor_code(curve, full_scale, floor))

@@ -1,8 +1,8 @@
-"""Integrals over evenly lit discs seen from a place.
+"""Integrals over evenly lit discs as seen from a point.
 
-The light of a disc's element depends on the place only through its distance r, since the angle it leaves at
-has the cosine height / r, the same height above the disc's plane for every element. So two numbers fix a
-disc seen from a place, and a receptor's axis comes in afterwards.
+The light of a disc element depends on the point only through its distance r: the angle at which it leaves has
+the cosine height / r, and the height above the disc's plane is the same for all elements. Two numbers
+therefore describe a disc as seen from a point; the receptor's axis enters afterwards.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.distribution import Tabled
+from fillside.photometry.distribution import HeadDistributions
 from fillside.photometry.quadrature import chords, half_disc, legendre
 from fillside.photometry.rings import cut_disc, whole_disc
 
@@ -37,11 +37,11 @@ WHOLE_DISC_RULES: tuple[tuple[float, Nodes], ...] = (
     (180.0, (56, 192)),
     (math.inf, (88, 300)),
 )
-"""Rings and spokes that do up to a steepness; `CUT_DISC_RULES` likewise.
+"""Rings and spokes that suffice up to a steepness.
 
-Measured against dense rules for spreads 0 to 200 and places 0.15 diameters and more from the disc, facing
-receptors are within 1e-5 and a dome with its back to the light, where little is left of much, within 1e-4.
-Nearer, down to 0.05 diameters, it is 1e-3.
+Compared with dense rules for spreads 0 to 200 and points at least 0.15 diameters from the disc, the error is
+below 1e-5 for receptors that face the light and below 1e-4 for a dome with its back to the light, where large
+terms cancel. Closer, down to 0.05 diameters, it is below 1e-3. The same holds for `CUT_DISC_RULES`.
 """
 
 CUT_DISC_RULES: tuple[tuple[float, Nodes], ...] = (
@@ -58,17 +58,17 @@ CUT_DISC_RULES: tuple[tuple[float, Nodes], ...] = (
     (300.0, (128, 112)),
     (math.inf, (192, 168)),
 )
-"""Nodes along and across the cut that do up to a steepness."""
+"""Nodes across and along the cut that suffice up to a steepness."""
 
 _NODES_AT_ONCE = 1 << 14
-"""Larger arrays would leave the processor's cache and be fetched from the system anew each time."""
+"""Larger arrays would not fit the processor's cache and would be allocated anew each time."""
 _NODES_NOT_WORTH_A_PASS = 1 << 13
 
 
 def relative_intensity(spread: FloatArray, cosine_squared: FloatArray) -> FloatArray:
-    """I(theta) / I(0) = cos^spread theta, from the square of the cosine, above 0.
+    """Return I(theta) / I(0) = cos^spread theta from the squared cosine, above 0.
 
-    Everything that asks how a head without a table spreads its light asks here; a table is its own answer.
+    This is the only definition of the spread of a head without a table.
     """
     shape: FloatArray = np.log(cosine_squared)
     shape *= 0.5 * spread
@@ -76,36 +76,39 @@ def relative_intensity(spread: FloatArray, cosine_squared: FloatArray) -> FloatA
 
 
 @dataclass(frozen=True, eq=False)
-class DiscsSeen:
-    """Discs seen from a place, one entry of each array (n,) per disc.
+class DiscGeometry:
+    """Discs as seen from a point, one entry of each array (n,) per disc.
 
-    `height` is how far the place lies in front of the disc's plane [m, above 0]; `offset` how far the foot
-    of that perpendicular lies from the disc's centre [m]; `radius` the disc's [m]; `spread` the exponent of
-    its cosine, `tabled` which discs have a table in its place.
+    Attributes:
+        height: distance of the point in front of the disc's plane [m], above 0.
+        offset: distance of the foot of that perpendicular from the disc's centre [m].
+        radius: radius of the disc [m].
+        spread: exponent of the cosine.
+        tabled: the discs with a table in place of the cosine.
     """
 
     height: FloatArray
     offset: FloatArray
     radius: FloatArray
     spread: FloatArray
-    tabled: Tabled | None = None
+    tabled: HeadDistributions | None = None
 
-    def take(self, chosen: Chosen) -> DiscsSeen:
+    def take(self, chosen: Chosen) -> DiscGeometry:
         tabled = None if self.tabled is None else self.tabled.take(chosen)
-        return DiscsSeen(
+        return DiscGeometry(
             self.height[chosen], self.offset[chosen], self.radius[chosen], self.spread[chosen], tabled
         )
 
     def sizes_of(self, i: int) -> tuple[float, float, float]:
-        """Height, offset and radius of one disc [m]."""
+        """Return height, offset and radius of one disc [m]."""
         return float(self.height[i]), float(self.offset[i]), float(self.radius[i])
 
     def steepness(self) -> FloatArray:
-        """How hard each disc is to integrate: ln of its most light over its least, raised for near discs.
+        """Return the difficulty of each integral: ln of the brightest over the dimmest element's light.
 
-        Whatever mix of nearness, slant and narrow spread it comes from, a rule needs more nodes as it
-        grows. Nearer than 0.3 radii the peak under the place is narrow beside the disc, which the logarithm
-        alone does not tell.
+        A rule needs more nodes as the steepness grows, whether it comes from a short distance, a slant or a
+        narrow spread. Closer than 0.3 radii it is raised, because the peak below the point becomes narrow
+        compared with the disc, which the logarithm alone does not show.
         """
         h2, r2 = self.height * self.height, self.radius * self.radius
         inward, farthest = np.maximum(self.offset - self.radius, 0.0), self.offset + self.radius
@@ -115,12 +118,12 @@ class DiscsSeen:
         return hard
 
 
-def whole_disc_means(discs: DiscsSeen) -> FloatArray:
-    """Means (3, n) over each disc of i / r^2 [1/m2], i / r^3 [1/m3], and i / r^3 times the way outward.
+def whole_disc_means(discs: DiscGeometry) -> FloatArray:
+    """Return the means (3, n) over each disc of i / r^2, i / r^3, and i / r^3 times the outward position.
 
-    i is the relative intensity; outward runs in the disc's plane, from the foot of the perpendicular to the
-    disc's centre, and counts from the centre. The light on a receptor that sees the whole disc is linear in
-    its axis with these as coefficients.
+    i is the relative intensity. Outward is the direction in the disc's plane from the foot of the
+    perpendicular to the disc's centre; the position counts from the centre. The illuminance on a receptor
+    that sees the whole disc is linear in its axis with these coefficients [1/m2, 1/m3, 1/m2].
     """
     means = np.empty((3, len(discs.height)))
     for nodes, chosen in _by_steepness(discs.steepness(), WHOLE_DISC_RULES):
@@ -131,12 +134,18 @@ def whole_disc_means(discs: DiscsSeen) -> FloatArray:
     return means
 
 
-def cut_disc_means(discs: DiscsSeen, ahead: FloatArray, lean: FloatArray, uphill: FloatArray) -> FloatArray:
-    """Mean (n,) over each disc of i max(0, cos theta) / r^2 [1/m2] for flat receptors whose horizon cuts it.
+def cut_disc_means(
+    discs: DiscGeometry, ahead: FloatArray, lean: FloatArray, uphill: FloatArray
+) -> FloatArray:
+    """Return means (n,) of i max(0, cos theta) / r^2 [1/m2] for flat receptors whose horizon cuts the disc.
 
-    theta is at the receptor, from its axis. `ahead` is the axis times the way to the disc's centre [m];
-    `lean` the length of the axis' part in the disc's plane (above 0, at most 1); `uphill` the part of the
-    disc's offset along that direction [m].
+    Parameters:
+        discs: the discs, one per receptor.
+        ahead: the receptor's axis dotted with the vector to the disc's centre [m].
+        lean: length of the axis' component in the disc's plane, above 0 and at most 1.
+        uphill: component of the disc's offset along that direction [m].
+
+    theta is the angle from the receptor's axis.
     """
     means = np.empty(len(ahead))
     for nodes, chosen in _by_steepness(discs.steepness(), CUT_DISC_RULES):
@@ -154,7 +163,7 @@ def _limit(rule: tuple[float, Nodes]) -> float:
 def _by_steepness(
     steep: FloatArray, rules: tuple[tuple[float, Nodes], ...]
 ) -> Iterator[tuple[Nodes, Chosen]]:
-    """Which discs go by which rule; a rule that few discs need is left out for the next finer one."""
+    """Assign discs to rules; a rule needed by few discs is skipped in favour of the next finer one."""
     if not len(steep):
         return
     finest = bisect_left(rules, float(steep.max()), key=_limit)
@@ -184,7 +193,7 @@ def _whole_disc_terms(nodes: Nodes) -> tuple[FloatArray, FloatArray, FloatArray]
     return np.stack([np.ones_like(along), along, distance**2], axis=1), weight, weight * along
 
 
-def _whole(nodes: Nodes, discs: DiscsSeen) -> FloatArray:
+def _whole(nodes: Nodes, discs: DiscGeometry) -> FloatArray:
     terms, weight, leaning = _whole_disc_terms(nodes)
     h2, offset, radius = discs.height * discs.height, discs.offset, discs.radius
     of_terms = np.empty((3, len(radius)))
@@ -206,7 +215,7 @@ def _chord_terms(nodes: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _cut(
-    nodes: Nodes, discs: DiscsSeen, ahead: FloatArray, lean: FloatArray, uphill: FloatArray
+    nodes: Nodes, discs: DiscGeometry, ahead: FloatArray, lean: FloatArray, uphill: FloatArray
 ) -> FloatArray:
     rise = discs.radius * lean
     along, half, weight = chords(np.arccos(np.maximum(np.minimum(-ahead / rise, 1.0), -1.0)), nodes[0])

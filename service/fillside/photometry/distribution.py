@@ -1,7 +1,7 @@
-"""A head's light off its axis as a table, turned about the axis, in place of a power of the cosine.
+"""A head's intensity off its axis as a rotationally symmetric table, in place of a power of the cosine.
 
-A photometric file lists intensities over many planes through the axis; here they are one table, the mean of
-the planes, since a lamp on a stand is turned about its axis as it comes.
+A photometric file lists intensities in many planes through the axis. They are averaged into one table here,
+because a lamp on a stand may be turned about its axis by any angle.
 """
 
 from __future__ import annotations
@@ -24,11 +24,16 @@ Chosen = slice | IntArray | BoolArray
 
 @dataclass(frozen=True)
 class Distribution:
-    """Intensity over the intensity on the axis, by the angle from the axis; equal and hashable by value.
+    """Intensity relative to the axis by the angle from the axis; equal and hashable by value.
 
-    `angles_deg` rise strictly from 0 and end at 180 or before, two or more; `relative` are as many numbers,
-    0 or more, the first of them 1. Between its angles the table is straight in the angle; beyond the last
-    there is no light. Raises ValueError where that is not so.
+    The table is linear in the angle between its points; beyond the last angle there is no light.
+
+    Attributes:
+        angles_deg: two or more angles [degrees], strictly rising from 0 to at most 180.
+        relative: as many intensities, 0 or more, the first of them 1.
+
+    Raises:
+        ValueError: the table does not meet these conditions.
 
     >>> matt = Distribution((0.0, 60.0, 90.0), (1.0, 0.5, 0.0))
     >>> float(matt.at_cosine_squared(np.array(0.25))), round(matt.at_deg(30.0), 12)
@@ -52,17 +57,17 @@ class Distribution:
         object.__setattr__(self, "relative", relative)
 
     def at_deg(self, angle_deg: float) -> float:
-        """Relative intensity at an angle from the axis [degrees], 0 to 180."""
+        """Return the relative intensity at an angle from the axis [degrees], 0 to 180."""
         return float(np.interp(angle_deg, self.angles_deg, self.relative, right=0.0))
 
     def at_cosine_squared(self, cosine_squared: FloatArray) -> FloatArray:
-        """Relative intensity forward of the disc's plane, from the square of the cosine, 0 to 1."""
+        """Return the relative intensity in front of the disc's plane, from the squared cosine, 0 to 1."""
         angle = np.arccos(np.sqrt(np.minimum(cosine_squared, 1.0)))
         return np.interp(angle, *self._radians, right=0.0)
 
     @cached_property
     def tangents(self) -> FloatArray:
-        """Tangents of the angles between 0 and 90 degrees, where the table bends."""
+        """Tangents of the table's angles between 0 and 90 degrees, where its slope changes."""
         return np.tan(np.radians([angle for angle in self.angles_deg if 0 < angle < 90]))
 
     @cached_property
@@ -70,10 +75,11 @@ class Distribution:
         return np.radians(self.angles_deg), np.array(self.relative)
 
     def flux_lm_per_cd(self, from_deg: float = 0.0, to_deg: float = 180.0) -> float:
-        """Light within two angles from the axis, in lumens for each candela on the axis.
+        """Return the flux between two angles from the axis, in lumens per candela on the axis.
 
-        Zonal sum: each zone's solid angle 2 pi (cos a - cos b) times the mean of the intensities at its ends
-        (the zonal constants of IES practice, from memory).
+        Zonal sum: each zone's solid angle 2 pi (cos a - cos b) times the mean intensity at its ends.
+
+        Reference: zonal constants of IES practice, from memory.
 
         >>> round(Distribution((0.0, 90.0), (1.0, 0.0)).flux_lm_per_cd(), 4)
         3.1416
@@ -88,27 +94,27 @@ class Distribution:
 
 
 @dataclass(frozen=True, eq=False)
-class Tabled:
-    """Which of n heads have a table: `which` (n,) is a place in `tables`, or -1 for cos^spread."""
+class HeadDistributions:
+    """The measured distributions of n heads: `which` (n,) indexes `tables`, or is -1 for cos^spread."""
 
     which: IntArray
     tables: tuple[Distribution, ...]
 
     @classmethod
     def of(cls, distributions: Sequence[Distribution | None]) -> Self | None:
-        """For heads in that order; None when none of them has a table."""
+        """Collect the distributions of heads in this order; None if none of them has a table."""
         tables = tuple(table for table in distributions if table is not None)
         if not tables:
             return None
         has = np.array([table is not None for table in distributions])
         return cls(np.where(has, np.cumsum(has) - 1, -1).astype(np.intp), tables)
 
-    def take(self, chosen: Chosen) -> Tabled | None:
-        """Only the heads chosen; None when none of them has a table."""
+    def take(self, chosen: Chosen) -> HeadDistributions | None:
+        """Select heads; None if none of them has a table."""
         which = self.which[chosen]
-        return Tabled(which, self.tables) if (which >= 0).any() else None
+        return HeadDistributions(which, self.tables) if (which >= 0).any() else None
 
     def each(self) -> Iterator[tuple[int, Distribution]]:
-        """The heads that have a table, by their place, with it."""
+        """Yield index and table of each head that has one."""
         for i in np.flatnonzero(self.which >= 0).tolist():
             yield i, self.tables[self.which[i]]

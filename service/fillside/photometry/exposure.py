@@ -1,7 +1,7 @@
-"""Exposure of a camera by incident light: ISO 2720, apertures by name, and what a light meter prints.
+"""Exposure of a camera by incident light (ISO 2720), nominal apertures, and readings of light meters.
 
-Symbols: N f-number, t exposure time [s], S ISO arithmetic speed, C the incident constant of ISO 2720 [lx
-s], E illuminance [lx]. N^2 / t = E S / C, and the exposure value EV = log2(N^2 / t).
+Symbols: N f-number, t exposure time [s], S ISO arithmetic speed, C incident-light constant of ISO 2720
+[lx s], E illuminance [lx]. N^2 / t = E S / C, and the exposure value is EV = log2(N^2 / t).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 LUX_PER_FOOT_CANDLE = 1 / 0.3048**2
-"""One lumen per square foot, in lux; the international foot is 0.3048 m exactly."""
+"""One lumen per square foot, in lux; the international foot is exactly 0.3048 m."""
 
 _THIRD_STOP_NAMES = (
     "0.5 0.56 0.63 0.7 0.8 0.9 1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 "
@@ -21,11 +21,14 @@ _THIRD_STOP_NAMES = (
 NOMINAL_APERTURES = MappingProxyType(
     {float(name): 2.0 ** ((k - 6) / 6) for k, name in enumerate(_THIRD_STOP_NAMES.split())}
 )
-"""F-number 2^(k/6) of each nominal third-stop name (full stops ISO 517, thirds common practice)."""
+"""F-number 2^(k/6) by nominal third-stop name (full stops: ISO 517; thirds: common practice)."""
 
 
 def exact_aperture(aperture: float) -> float:
-    """The f-number meant by `aperture`: the exact one of a nominal third-stop name, any other as it is.
+    """Return the exact f-number of a nominal third-stop name; return any other value unchanged.
+
+    Raises:
+        ValueError: the aperture is not finite and above 0.
 
     >>> exact_aperture(5.6) == 2**2.5, exact_aperture(5.7)
     (True, 5.7)
@@ -34,10 +37,22 @@ def exact_aperture(aperture: float) -> float:
 
 
 def target_lux(constant: float, aperture: float, time_s: float, iso: float, stops: float = 0.0) -> float:
-    """Illuminance [lx] that exposes right: E = C N^2 / (t S) 2^stops (ISO 2720, incident light).
+    """Return the illuminance for correct exposure, E = C N^2 / (t S) 2^stops.
 
-    `aperture` may be a nominal name; `time_s` means what it says; `stops` is what filters and the like
-    swallow. Raises ValueError for a number that is not finite and above 0.
+    Parameters:
+        constant: incident-light constant C [lx s].
+        aperture: f-number; nominal third-stop names are made exact.
+        time_s: exposure time [s], taken literally.
+        iso: ISO arithmetic speed.
+        stops: light lost to filters and other attenuation [stops].
+
+    Returns:
+        Illuminance [lx], above 0.
+
+    Raises:
+        ValueError: an input other than `stops` is not finite and above 0.
+
+    Reference: ISO 2720, incident light.
 
     >>> round(target_lux(250, 5.6, 1 / 50, 400), 6)
     1000.0
@@ -47,12 +62,16 @@ def target_lux(constant: float, aperture: float, time_s: float, iso: float, stop
 
 
 def aperture_from_lux(lux: float, constant: float, time_s: float, iso: float) -> float:
-    """The f-number that exposes right at `lux` [lx] (ISO 2720)."""
+    """Return the f-number for correct exposure at an illuminance `lux` [lx] (ISO 2720).
+
+    Raises:
+        ValueError: an input is not finite and above 0.
+    """
     return math.sqrt(_positive(lux, "illuminance") * _exposed(time_s, iso) / _positive(constant, "C"))
 
 
 def exposure_value(aperture: float, time_s: float) -> float:
-    """EV = log2(N^2 / t) of camera settings.
+    """Return the exposure value EV = log2(N^2 / t) of an aperture and an exposure time [s].
 
     >>> round(exposure_value(8, 1 / 125), 4)
     12.9658
@@ -61,7 +80,7 @@ def exposure_value(aperture: float, time_s: float) -> float:
 
 
 def lux_from_ev(ev: float, constant: float, iso: float = 100.0) -> float:
-    """Illuminance [lx] of an incident reading in EV at a speed: E = C 2^EV / S.
+    """Convert an incident reading in EV at a speed to illuminance [lx]: E = C 2^EV / S.
 
     >>> lux_from_ev(8, 250)
     640.0
@@ -70,13 +89,13 @@ def lux_from_ev(ev: float, constant: float, iso: float = 100.0) -> float:
 
 
 def ev_from_lux(lux: float, constant: float, iso: float = 100.0) -> float:
-    """Incident EV at a speed from illuminance [lx], above 0."""
+    """Convert an illuminance above 0 [lx] to incident EV at a speed."""
     light = _positive(lux, "illuminance") * _positive(iso, "an ISO speed")
     return math.log2(light / _positive(constant, "C"))
 
 
 def stops_between(light: float, than: float) -> float:
-    """How many stops `light` is over `than`, log2(light / than); both above 0, in one unit.
+    """Return log2(light / than), the stops of `light` over `than`; both above 0 and in the same unit.
 
     >>> stops_between(400.0, 100.0)
     2.0
@@ -85,12 +104,12 @@ def stops_between(light: float, than: float) -> float:
 
 
 def lux_from_foot_candles(foot_candles: float) -> float:
-    """Lux from foot-candles."""
+    """Convert foot-candles to lux."""
     return foot_candles * LUX_PER_FOOT_CANDLE
 
 
 def foot_candles_from_lux(lux: float) -> float:
-    """Foot-candles from lux."""
+    """Convert lux to foot-candles."""
     return lux / LUX_PER_FOOT_CANDLE
 
 
@@ -103,7 +122,7 @@ _F_STOP = re.compile(
 
 @dataclass(frozen=True)
 class FStopReading:
-    """What a meter prints as an f-stop: aperture and the tenths over it, at a speed and an exposure time."""
+    """A meter's display in f-stops: aperture plus tenths, at a speed and an exposure time."""
 
     aperture: float
     stops: float
@@ -111,12 +130,15 @@ class FStopReading:
     time_s: float
 
     def lux(self, constant: float) -> float:
-        """Illuminance [lx] read, with the C of the receptor it was read with."""
+        """Return the illuminance [lx] for the receptor's constant C [lx s]."""
         return target_lux(constant, self.aperture, self.time_s, self.iso, self.stops)
 
 
 def f_stop_reading(text: str) -> FStopReading:
-    """Reads ``f/4@400@1/50`` or, with tenths, ``f/5.6+0.7@400@1/50``; ValueError for anything else.
+    """Parse ``f/4@400@1/50`` or, with tenths, ``f/5.6+0.7@400@1/50``.
+
+    Raises:
+        ValueError: the text is anything else.
 
     >>> f_stop_reading("f/5.6+0.7@400@1/50")
     FStopReading(aperture=5.6, stops=0.7, iso=400.0, time_s=0.02)
@@ -139,12 +161,15 @@ def f_stop_reading(text: str) -> FStopReading:
 
 
 def lux_from_reading(value: float | None, unit: str, constant: float) -> float:
-    """Illuminance [lx] of one meter reading.
+    """Convert one meter reading to illuminance [lx].
 
-    `unit` is ``lux``, ``fc`` or ``ev100``, with the number in `value`, or an f-stop such as
-    ``f/4@400@1/50``, which is the whole reading: `value` is then None or that f-number. `constant` is the C
-    of the receptor it was read with; lux and foot-candles need none. Raises ValueError for what is not a
-    reading, such as negative lux.
+    Parameters:
+        value: the number read; None or the f-number if `unit` is an f-stop.
+        unit: ``lux``, ``fc`` or ``ev100``, or the whole reading as an f-stop such as ``f/4@400@1/50``.
+        constant: C of the receptor used [lx s]; lux and foot-candles do not depend on it.
+
+    Raises:
+        ValueError: the input is not a reading, such as negative lux.
 
     >>> lux_from_reading(8.0, "ev100", 250), lux_from_reading(None, "f/4@400@1/50", 250)
     (640.0, 500.0)
@@ -172,7 +197,7 @@ def lux_from_reading(value: float | None, unit: str, constant: float) -> float:
 
 def _exposed(time_s: float, iso: float) -> float:
     exposed = _positive(time_s, "an exposure time") * _positive(iso, "an ISO speed")
-    # The smallest numbers there are multiply to nothing.
+    # The product of two tiny numbers can underflow to 0.
     return _positive(exposed, "exposure time times ISO speed")
 
 

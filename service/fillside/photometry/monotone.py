@@ -17,11 +17,15 @@ FloatArray = NDArray[np.float64]
 
 
 def monotone_slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
-    """Slopes at the points of a rising table that make its cubic Hermite interpolant monotone.
+    """Return the slopes that make the cubic Hermite interpolant of a rising table monotone.
 
-    `x` rises strictly, `y` never falls, equally many, two or more. A slope starts as the mean of the
-    neighbouring secants, 0 beside a flat stretch, the secant itself at an end. Where the two slopes of an
-    interval, over its secant, lie outside the circle of radius 3, both are scaled back onto it.
+    Each slope starts as the mean of its neighbouring secants: 0 beside a flat interval, the secant itself at
+    an end. If the two slopes of an interval, divided by its secant, lie outside the circle of radius 3, both
+    are scaled back onto it.
+
+    Parameters:
+        x: strictly rising, two or more.
+        y: never falling, as many as `x`.
 
     >>> monotone_slopes([0.0, 1.0, 2.0], [0.0, 0.0, 1.0])
     [0.0, 0.0, 1.0]
@@ -41,10 +45,10 @@ def monotone_slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
 
 
 class MonotoneCubic:
-    """A rising table as a smooth function that never falls, and the smallest x at which it reaches a y.
+    """A smooth, never falling function through a rising table, and its inverse.
 
-    `x` rises strictly and `y` never falls, equally many, two or more (the caller has seen to it). Outside the
-    table the function stays at its end values.
+    `x` rises strictly and `y` never falls; both have the same length, two or more, which the caller ensures.
+    Outside the table the function keeps its end values.
     """
 
     def __init__(self, x: tuple[float, ...], y: tuple[float, ...]) -> None:
@@ -64,7 +68,7 @@ class MonotoneCubic:
         return kept
 
     def smallest(self, y: FloatArray) -> FloatArray:
-        """The smallest x of the table at which the function is y; y within the table's."""
+        """Return the smallest x at which the function equals each y; y must lie within the table."""
         found = [self._smallest(value) for value in y.ravel().tolist()]
         return np.array(found, dtype=np.float64).reshape(y.shape)
 
@@ -82,7 +86,10 @@ class MonotoneCubic:
 
 
 def _share_at(wanted: float, rise: float, first: float, last: float) -> float:
-    """Where in 0..1 the cubic from 0 to `rise` with those end slopes is `wanted`: bracketed Newton."""
+    """Return the point in 0..1 at which the cubic from 0 to `rise` with these end slopes equals `wanted`.
+
+    Newton's method, kept within a bracket.
+    """
     quadratic, cubic = 3 * rise - 2 * first - last, first + last - 2 * rise
     low, high, share = 0.0, 1.0, wanted / rise
     for _ in range(200):

@@ -1,4 +1,4 @@
-"""Rules that average a smooth function over a unit disc, or over the part of it a straight line cuts off."""
+"""Quadrature rules that average a smooth function over a unit disc or a segment of it."""
 
 from __future__ import annotations
 
@@ -13,18 +13,21 @@ FloatArray = NDArray[np.float64]
 
 @lru_cache(maxsize=64)
 def legendre(nodes: int) -> tuple[FloatArray, FloatArray]:
-    """Gauss-Legendre nodes and weights (nodes,) on -1..1."""
+    """Return the Gauss-Legendre nodes and weights (nodes,) on -1..1."""
     x, w = np.polynomial.legendre.leggauss(nodes)
     return np.asarray(x), np.asarray(w)
 
 
 @lru_cache(maxsize=64)
 def half_disc(rings: int, spokes: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Nodes (along, distance from the centre) and weights, each (rings * spokes / 2,), of a disc's mean.
+    """Return nodes (along, distance from the centre) and weights of a disc's mean.
 
-    For functions even across the direction `along`: of the spokes, an even number, one half is kept. Gauss-
-    Legendre in the square of the distance and equal angles integrate every polynomial of a degree below
-    min(4 rings, spokes) exactly.
+    The rule is for functions that are even across the direction `along`, so only half of the spokes, an even
+    number, is kept. Gauss-Legendre in the squared distance with equal angles integrates every polynomial of
+    degree below min(4 rings, spokes) exactly.
+
+    Returns:
+        Three arrays (rings * spokes / 2,); the weights add up to 1.
 
     >>> along, distance, weight = half_disc(2, 6)
     >>> round(float(weight.sum()), 12), round(float(weight @ along**2), 12)
@@ -38,12 +41,19 @@ def half_disc(rings: int, spokes: int) -> tuple[FloatArray, FloatArray, FloatArr
 
 
 def chords(half_angle: FloatArray, nodes: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Where chords cross the disc, half their lengths, and their weights, each (nodes, p), for p cut discs.
+    """Return the chords that integrate over the segments of p cut unit discs.
 
-    Of each disc the part with along > cos(half_angle) is kept, half_angle (p,) in 0..pi. A chord's weight
-    times the Gauss-Legendre mean along it (weights adding to 2) adds up to the integral over that part, as
-    a share of the whole disc's area. Gauss-Legendre in phi with along = cos phi leaves no square root of
-    the disc's edge in the integrand, so the error falls exponentially for whole and cut discs alike.
+    The segment is the part with along > cos(half_angle). Each chord's weight times the Gauss-Legendre sum
+    along it (weights adding up to 2) adds up to the integral over the segment, as a share of the whole
+    disc's area. Gauss-Legendre in phi with along = cos phi removes the square root at the disc's edge from
+    the integrand, so the error falls exponentially for whole and cut discs alike.
+
+    Parameters:
+        half_angle: (p,) [rad], in 0..pi.
+        nodes: chords per disc.
+
+    Returns:
+        Position along the axis, half length, and weight of each chord, three arrays (nodes, p).
     """
     x, w = legendre(nodes)
     phi = (x[:, None] + 1) * (half_angle / 2)

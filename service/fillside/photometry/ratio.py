@@ -1,8 +1,9 @@
-"""Lighting ratios: the two ways a ratio of key to fill is written, and stops.
+"""Lighting ratios of key to fill in both conventions, and in stops.
 
-With L the lit side's light (key alone) and S the shadow side's (fill alone), flat receptor to each lamp:
-`key:fill` is L / S, as television and much stills writing has it; `key+fill:fill` is 1 + L / S, as the
-American Society of Cinematographers counts it. A ratio in stops is log2(L / S) whichever way it is written.
+L is the illuminance of the lit side (key alone) and S that of the shadow side (fill alone), each on a flat
+receptor facing its lamp. `key:fill` is L / S, as in television and much writing on still photography;
+`key+fill:fill` is 1 + L / S, as the American Society of Cinematographers counts it. A ratio in stops is
+log2(L / S) in either convention.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ Convention = Literal["key:fill", "key+fill:fill"]
 
 
 def sum_ratio_from_key_ratio(key_to_fill: float) -> float:
-    """(key + fill) : fill from key : fill, which is 0 or more.
+    """Convert key : fill, 0 or more, to (key + fill) : fill.
 
     >>> sum_ratio_from_key_ratio(200 / 100), sum_ratio_from_key_ratio(800 / 200)
     (3.0, 5.0)
@@ -23,7 +24,7 @@ def sum_ratio_from_key_ratio(key_to_fill: float) -> float:
 
 
 def key_ratio_from_sum_ratio(sum_to_fill: float) -> float:
-    """key : fill from (key + fill) : fill, which is 1 or more (1 is no key).
+    """Convert (key + fill) : fill, 1 or more (1 means no key), to key : fill.
 
     >>> key_ratio_from_sum_ratio(3.0)
     2.0
@@ -32,17 +33,21 @@ def key_ratio_from_sum_ratio(sum_to_fill: float) -> float:
 
 
 def key_ratio(ratio: float, read_as: Convention) -> float:
-    """key : fill from a ratio written as `read_as` says; ValueError below 0 or, with the sum, below 1."""
+    """Convert a ratio in the convention `read_as` to key : fill.
+
+    Raises:
+        ValueError: the ratio is below 0, or below 1 where the sum counts.
+    """
     return key_ratio_from_sum_ratio(ratio) if _is_sum(read_as) else _known(ratio, 0.0, "key:fill")
 
 
 def ratio_as(key_to_fill: float, read_as: Convention) -> float:
-    """A ratio written as `read_as` says, from key : fill."""
+    """Convert key : fill to a ratio in the convention `read_as`."""
     return sum_ratio_from_key_ratio(key_to_fill) if _is_sum(read_as) else _known(key_to_fill, 0.0, "key:fill")
 
 
 def ratio_stops(ratio: float, read_as: Convention = "key:fill") -> float:
-    """Stops of key over fill; minus infinity without key.
+    """Return the stops of key over fill; minus infinity without key.
 
     >>> ratio_stops(4.0), ratio_stops(3.0, "key+fill:fill")
     (2.0, 1.0)
@@ -52,7 +57,7 @@ def ratio_stops(ratio: float, read_as: Convention = "key:fill") -> float:
 
 
 def ratio_from_stops(stops: float, read_as: Convention = "key:fill") -> float:
-    """A ratio written as `read_as` says, from stops of key over fill.
+    """Convert stops of key over fill to a ratio in the convention `read_as`.
 
     >>> ratio_from_stops(1.0, "key+fill:fill")
     3.0
@@ -63,7 +68,14 @@ def ratio_from_stops(stops: float, read_as: Convention = "key:fill") -> float:
 def lights_from_total(
     total_lux: float, ratio: float, read_as: Convention = "key:fill"
 ) -> tuple[float, float]:
-    """Key and fill (lx, lx), each alone, that together give `total_lux` at a ratio.
+    """Split a total illuminance into key and fill at a ratio.
+
+    Parameters:
+        total_lux: illuminance of both together [lx], 0 or more.
+        ratio: in the convention `read_as`.
+
+    Returns:
+        Key and fill, each alone [lx].
 
     >>> lights_from_total(1000.0, 3.0), lights_from_total(800.0, 4.0, "key+fill:fill")
     ((750.0, 250.0), (600.0, 200.0))
@@ -76,7 +88,7 @@ def lights_from_total(
 def _is_sum(read_as: str) -> bool:
     if read_as not in get_args(Convention):
         raise ValueError(
-            f"{read_as!r} is no way to write a ratio; there are {', '.join(get_args(Convention))}"
+            f"{read_as!r} is not a ratio convention; use one of {', '.join(get_args(Convention))}"
         )
     return read_as == "key+fill:fill"
 

@@ -1,9 +1,10 @@
-"""Integrals over an evenly lit disc whose light off the axis is a table, ring by ring about the foot.
+"""Integrals over an evenly lit disc with a tabulated intensity distribution, ring by ring about the foot.
 
-The foot is where the perpendicular from the place meets the disc's plane. All elements of a ring about it are
-equally far and leave at one angle, so a disc's integral is one over rings, each with the arc of it that the
-disc (and a receptor's horizon) leaves. The table bends at rings that are known: between them all is smooth,
-so that a few nodes a piece are exact to the printed digits whatever shape the table has.
+The foot is the point where the perpendicular from the receptor meets the disc's plane. All elements of a
+ring about it have the same distance and the same angle, so the integral over the disc is one over rings,
+each with the arc that lies on the disc (and above a receptor's horizon). The slope of the table changes at
+known rings and everything is smooth between them, so a few nodes per interval are exact to the printed
+digits for any table.
 """
 
 from __future__ import annotations
@@ -20,16 +21,22 @@ from fillside.photometry.quadrature import legendre
 FloatArray = NDArray[np.float64]
 
 NODES = 12
-"""Nodes on each piece; see `_nodes`."""
+"""Nodes per interval; see `_nodes`."""
 _POINT = 1e-9
-"""A disc this much smaller than its distance is a point."""
+"""A disc of a smaller radius relative to its distance is a point."""
 
 
 def whole_disc(height: float, offset: float, radius: float, table: Distribution) -> FloatArray:
-    """Means (3,) over the disc of i / r^2, i / r^3, and i / r^3 times the way outward from its centre.
+    """Return the means (3,) over the disc of i / r^2, i / r^3, and i / r^3 times the outward position.
 
-    `height` is how far the place lies in front of the disc's plane [m, above 0], `offset` how far the foot
-    lies from the disc's centre [m], `radius` the disc's [m]; i is the table's relative intensity.
+    i is the table's relative intensity; the outward position counts from the disc's centre, away from the
+    foot.
+
+    Parameters:
+        height: distance of the point in front of the disc's plane [m], above 0.
+        offset: distance of the foot from the disc's centre [m].
+        radius: radius of the disc [m].
+        table: intensity distribution of the disc.
     """
     if radius <= _POINT * height:
         far = math.hypot(height, offset)
@@ -54,9 +61,10 @@ def cut_disc(
     lean: float,
     uphill: float,
 ) -> float:
-    """Mean over the disc of i max(0, cos theta) / r^2 for a flat receptor whose horizon cuts it.
+    """Return the mean over the disc of i max(0, cos theta) / r^2 for a flat receptor whose horizon cuts it.
 
-    As `whole_disc`; `ahead`, `lean` and `uphill` as in `disc.cut_disc_means`.
+    The first four parameters are those of `whole_disc`; `ahead`, `lean` and `uphill` are those of
+    `disc.cut_disc_means`.
     """
     at_foot = ahead - lean * uphill
     bends = _horizon_rings(offset, radius, at_foot, ahead, lean, uphill)
@@ -87,8 +95,10 @@ def _half_arc(ring: FloatArray, offset: float, radius: float) -> FloatArray:
 def _rings(
     height: float, offset: float, radius: float, table: Distribution, more: tuple[float, ...] = ()
 ) -> tuple[FloatArray, FloatArray]:
-    """Radii of rings about the foot and their weights, in pieces between the disc's edges, the table's bends
-    and `more` radii [m]."""
+    """Return radii [m] and weights of rings about the foot.
+
+    The intervals end at the disc's edges, at the changes of the table's slope, and at `more` radii [m].
+    """
     inner, outer = max(offset - radius, 0.0), offset + radius
     bends = height * table.tangents
     known = (inner, abs(radius - offset), outer, *(edge for edge in more if inner < edge < outer))
@@ -101,7 +111,7 @@ def _rings(
 def _horizon_rings(
     offset: float, radius: float, at_foot: float, ahead: float, lean: float, uphill: float
 ) -> tuple[float, ...]:
-    """Rings that touch the horizon's line in the disc's plane, and those through its ends on the disc."""
+    """Return the radii of the rings that touch the horizon line or pass through its ends on the disc."""
     near, from_centre = abs(at_foot) / lean, -ahead / lean
     half = math.sqrt(max(radius * radius - from_centre * from_centre, 0.0))
     aside = math.sqrt(max(offset * offset - uphill * uphill, 0.0))
@@ -110,7 +120,10 @@ def _horizon_rings(
 
 @lru_cache(maxsize=1)
 def _nodes() -> tuple[FloatArray, FloatArray]:
-    """Gauss-Legendre in t with the place sin(pi t / 2): the arc's square root at a disc's edge is then smooth
-    (from memory: a common change of variable for such ends)."""
+    """Return nodes and weights of Gauss-Legendre in t with position sin(pi t / 2).
+
+    The substitution removes the arc's square root at the disc's edge (a common change of variable, from
+    memory).
+    """
     t, w = legendre(NODES)
     return np.sin(math.pi / 2 * t), w * math.pi / 2 * np.cos(math.pi / 2 * t)

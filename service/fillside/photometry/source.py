@@ -1,4 +1,4 @@
-"""The light of a head at a place: a lit disc, an intensity distribution, and a flat or dome receptor."""
+"""Illuminance from a lit disc with an intensity distribution on a flat or a dome receptor."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillside.photometry.disc import DiscsSeen, cut_disc_means, whole_disc_means
-from fillside.photometry.distribution import Tabled
+from fillside.photometry.disc import DiscGeometry, cut_disc_means, whole_disc_means
+from fillside.photometry.distribution import HeadDistributions
 
 _IN_THE_PLANE_M = 1e-9
 
@@ -24,15 +24,20 @@ BoolArray = NDArray[np.bool_]
 class LightSources:
     """Heads as lit discs, one row per head, all at full output.
 
-    `position` (n, 3) [m] is where receptors face; the lit disc is centred `setback_m` (n,) behind it, along
-    `axis` (n, 3), a unit vector, the way the light leaves. `intensity_cd` (n,) is the far-field intensity
-    on the axis, `spread` (n,) the exponent m of cos^m (0 or more), `diameter_m` (n,) that of the disc (0 is
-    a point), `bounce` (n,) the part of a head's light that the room sends back evenly from all sides
-    (counted by whoever meters, not here). `tabled` says which heads have a measured distribution in place of
-    cos^m; None for none.
+    Attributes:
+        position: (n, 3) [m], the point that receptors face.
+        axis: (n, 3) unit vectors in which the light leaves.
+        intensity_cd: (n,) far-field intensity on the axis [cd].
+        spread: (n,) exponent m of cos^m, 0 or more.
+        diameter_m: (n,) diameter of the disc [m]; 0 is a point.
+        setback_m: (n,) distance of the disc's centre behind `position` along the axis [m].
+        bounce: (n,) share of a head's light that the room returns evenly from all sides; the metering model
+            adds it, not this module.
+        tabled: the heads with a measured distribution in place of cos^m; None if there are none.
 
-    Raises ValueError when shapes disagree, a number is not finite, an axis is not of unit length, or an
-    intensity, spread or diameter is negative.
+    Raises:
+        ValueError: shapes disagree, a number is not finite, an axis is not of unit length, or an intensity,
+            spread, diameter or bounce is negative.
     """
 
     position: FloatArray
@@ -42,7 +47,7 @@ class LightSources:
     diameter_m: FloatArray
     setback_m: FloatArray
     bounce: FloatArray
-    tabled: Tabled | None = None
+    tabled: HeadDistributions | None = None
 
     def __post_init__(self) -> None:
         heads = len(self.position)
@@ -66,14 +71,14 @@ class LightSources:
         return len(self.position)
 
     def take(self, heads: Sequence[int] | NDArray[np.intp] | BoolArray) -> Self:
-        """Only the heads chosen by index or by mask, in that order."""
+        """Select heads by index or by mask, in that order."""
         chosen = np.asarray(heads, dtype=None if len(heads) else np.intp)
         tabled = None if self.tabled is None else self.tabled.take(chosen)
         return type(self)(**{name: getattr(self, name)[chosen] for name in _arrays()}, tabled=tabled)
 
     @cached_property
     def centre(self) -> FloatArray:
-        """Centres of the lit discs (n, 3), m."""
+        """Centres of the lit discs (n, 3) [m]."""
         return self.position - self.setback_m[:, None] * self.axis
 
     @cached_property
@@ -86,8 +91,8 @@ def _arrays() -> tuple[str, ...]:
     return tuple(field.name for field in fields(LightSources) if field.name != "tabled")
 
 
-def toward(sources: LightSources, point: ArrayLike) -> FloatArray:
-    """Unit vectors (n, 3) from `point` to each head's `position`; a zero vector where they meet."""
+def head_directions(sources: LightSources, point: ArrayLike) -> FloatArray:
+    """Return unit vectors (n, 3) from `point` [m] to each head's `position`; zero where they coincide."""
     away = sources.position - _place(point)
     length = np.sqrt(np.einsum("nk,nk->n", away, away))
     unit: FloatArray = away / np.where(length > 0, length, 1.0)[:, None]
@@ -95,32 +100,35 @@ def toward(sources: LightSources, point: ArrayLike) -> FloatArray:
 
 
 def facing_lux(sources: LightSources, point: ArrayLike) -> FloatArray:
-    """E_i (n,) [lx]: a flat receptor at `point` facing each head's position, that head alone at full."""
-    facing = toward(sources, point)[None]
+    """Return the lux (n,) on a flat receptor that faces each head in turn, that head alone at full."""
+    facing = head_directions(sources, point)[None]
     lux: FloatArray = receptor_lux(sources, point, facing, np.zeros(1, dtype=np.bool_))[0]
     return lux
 
 
 def receptor_lux(sources: LightSources, point: ArrayLike, axes: ArrayLike, dome: ArrayLike) -> FloatArray:
-    """Lux (m, n) that m receptors at `point` show from each of n heads alone at full output.
+    """Return the illuminance (m, n) [lx] on m receptors at one point from each of n heads alone at full.
 
-    `point` (3,) [m]; `axes` (m, 3), or (m, n, 3) where a receptor turns from head to head, unit vectors the
-    receptors face; `dome` (m,) true for a receptor that weighs by (1 + cos theta) / 2 over all directions,
-    false for a flat one that weighs by max(0, cos theta), theta from its axis.
+    E = I0 / A * integral of cos^m(theta_disc) w(theta_receptor) / r^2 dA over the disc, with a head's table
+    in place of cos^m where it has one. Every element of a disc has an equal share of the head's intensity
+    distribution, and none emits behind the disc's plane. The relative error is below 1e-4 from 0.3 diameters
+    to the far field, also where the receptor's horizon cuts the disc. Reflections are not included.
 
-    Each disc element has an even share of the head's intensity distribution, nothing behind the disc's plane:
-    E = I0 / A * integral of cos^m(theta_disc) w(theta_receptor) / r^2 dA, a head's table standing for cos^m
-    where it has one. Relative error below 1e-4 from 0.3 diameters to the far field, also where the receptor's
-    horizon cuts the disc. No light is reflected here.
+    Parameters:
+        point: (3,) [m].
+        axes: unit vectors the receptors face, (m, 3), or (m, n, 3) if they turn from head to head.
+        dome: (m,) true for a dome, which weights by w = (1 + cos theta) / 2 over all directions; false for a
+            flat receptor, w = max(0, cos theta); theta is measured from the receptor's axis.
 
-    Raises ValueError when the point is not finite or shapes disagree.
+    Raises:
+        ValueError: the point is not finite, or shapes disagree.
     """
     place, axis = _place(point), np.asarray(axes, dtype=np.float64)
     is_dome = np.asarray(dome, dtype=np.bool_)
     heads = len(sources)
     if is_dome.ndim != 1 or axis.shape not in ((len(is_dome), 3), (len(is_dome), heads, 3)):
         raise ValueError(f"axes of shape {axis.shape} do not fit {is_dome.shape} receptors and {heads} heads")
-    seen = _SourcesSeen.of(sources, place)
+    seen = _SourceGeometry.of(sources, place)
     ahead, along_head, outward = _dots(axis, (seen.centre, sources.axis, seen.outward))
     even, plain, leaning = seen.full_cd * whole_disc_means(seen.discs)
     weighed = ahead * plain + outward * leaning
@@ -138,13 +146,17 @@ def receptor_lux(sources: LightSources, point: ArrayLike, axes: ArrayLike, dome:
 
 
 @dataclass(frozen=True, eq=False)
-class _SourcesSeen:
-    """All heads seen from one place; `centre` leads to their discs, `outward` runs in the discs' planes."""
+class _SourceGeometry:
+    """All heads as seen from one point.
+
+    `centre` (n, 3) [m] leads to the centres of the discs; `outward` (n, 3) are unit vectors in the planes of
+    the discs.
+    """
 
     centre: FloatArray
     outward: FloatArray
     full_cd: FloatArray
-    discs: DiscsSeen
+    discs: DiscGeometry
 
     @classmethod
     def of(cls, sources: LightSources, place: FloatArray) -> Self:
@@ -157,7 +169,9 @@ class _SourcesSeen:
             centre,
             way / np.where(offset > 0, offset, 1.0)[:, None],
             np.where(lit, sources.intensity_cd, 0.0),
-            DiscsSeen(np.where(lit, height, 1.0), offset, sources.radius_m, sources.spread, sources.tabled),
+            DiscGeometry(
+                np.where(lit, height, 1.0), offset, sources.radius_m, sources.spread, sources.tabled
+            ),
         )
 
 
@@ -167,7 +181,7 @@ def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def _dots(axis: FloatArray, vectors: tuple[FloatArray, ...]) -> tuple[FloatArray, ...]:
-    """Scalar products (m, n) of receptor axes (m, 3) or (m, n, 3) with a vector per head."""
+    """Return scalar products (m, n) of receptor axes (m, 3) or (m, n, 3) with one vector per head."""
     if axis.ndim == 2:
         return tuple(axis @ v.T for v in vectors)
     return tuple(np.einsum("mnk,nk->mn", axis, v) for v in vectors)

@@ -19,7 +19,7 @@ from fillside.planning.look.mark import AddUncertainty, MarkPlan, MarkSolution, 
 from fillside.planning.safety.flicker import FlickerAnswer, flicker_answer
 from fillside.planning.safety.power import PowerAnswer, power_answer
 from fillside.rig.calibration import Calibration
-from fillside.rig.checks.cautions import camera_advice, cautions
+from fillside.rig.checks.cautions import camera_advice, caution_texts
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 from fillside.rig.tables.plan import Glasses
@@ -83,7 +83,7 @@ def plan_rig(
         power=power_answer(rig),
         umbrellas=umbrella_answers(rig),
         lamps=lamp_labels(rig.heads),
-        cautions=tuple(cautions(rig)),
+        cautions=tuple(caution_texts(rig)),
         camera=tuple(camera_advice(rig)),
         unknown=_unknown(rig),
     )

@@ -1,1 +1,1 @@
-"""The rig: its file, its tables, and its numbers."""
+"""The rig: its file, tables, checks, and numbers."""

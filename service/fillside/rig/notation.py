@@ -1,4 +1,4 @@
-"""How ratios, stops, levels and shutter times are written, and the numbers they stand for."""
+"""Notation of ratios, stops, levels and shutter times: parsing and formatting."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from fillside.rig.problems import quoted
 ReadAs = Literal["key:fill", "key+fill:fill", "face"]
 
 SHORTEST_S = 0.99e-6
-"""The shortest exposure time; 1/1000000 is a rounding above it."""
+"""The shortest exposure time, slightly below 1/1000000 to allow for rounding."""
 WIDEST_RATIO = 1024.0
-"""The largest ratio that can be asked for, ten stops; its inverse is the smallest."""
+"""The largest ratio allowed, ten stops; its inverse is the smallest."""
 
 _COLON = re.compile(r"\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*", re.ASCII)
 _STOPS = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:\s*/\s*\d+)?)\s*stops?\s*", re.ASCII)
@@ -25,9 +25,9 @@ _SHUTTER = re.compile(r"\s*1\s*/\s*(\d+(?:\.\d+)?)\s*s?\s*", re.ASCII)
 
 
 def ratio_text(value: float, digits: Callable[[float], str] = "{:.3g}".format) -> str:
-    """A ratio above 0 as the trade writes it: the 1 stands for the weaker side, whichever that is.
+    """Format a ratio above 0 as the trade writes it, with the 1 on the weaker side.
 
-    `digits` writes a number that is at least 1.
+    `digits` formats the other number, which is at least 1.
 
     >>> ratio_text(3.0), ratio_text(1 / 1.2), ratio_text(0.999, "{:.1f}".format)
     ('3:1', '1:1.2', '1.0:1')
@@ -37,7 +37,7 @@ def ratio_text(value: float, digits: Callable[[float], str] = "{:.3g}".format) -
 
 
 def percent(value: float) -> str:
-    """A level or output from 0 to 1 as per cent, small ones with a decimal.
+    """Format a level or output from 0 to 1 in per cent, small ones with a decimal.
 
     >>> percent(0.641), percent(0.0312), percent(1.0), percent(0.0)
     ('64 %', '3.1 %', '100 %', '0 %')
@@ -46,7 +46,7 @@ def percent(value: float) -> str:
 
 
 def level_number(text: str) -> float:
-    """A level from 0 to 1, written as such or in per cent; ValueError for anything else.
+    """Parse a level from 0 to 1, written as such or in per cent; raise ValueError for anything else.
 
     >>> level_number("0.5"), level_number("50%"), level_number("12.5 %")
     (0.5, 0.5, 0.125)
@@ -59,34 +59,35 @@ def level_number(text: str) -> float:
 
 
 def stops_text(value: float) -> str:
-    """Stops that a person asked for, to two decimals at most, with their sign.
+    """Format stops that a person asked for, with their sign and at most two decimals.
 
     >>> stops_text(-1.0), stops_text(1 / 3), stops_text(-1.5), stops_text(0.0)
     ('-1 stop', '+0.33 stop', '-1.5 stops', '0 stop')
     """
     rounded = round(value, 2) + 0.0
-    return f"{rounded:+g} {noun(rounded)}" if rounded else "0 stop"
+    return f"{rounded:+g} {stop_noun(rounded)}" if rounded else "0 stop"
 
 
-def tenths(stops: float) -> str:
-    """A size in stops as a meter in a hand knows it.
+def stop_size(stops: float) -> str:
+    """Format the size of a difference in stops to a tenth, the resolution of a hand-held meter.
 
-    >>> tenths(0.42), tenths(1.04), tenths(-1.3)
+    >>> stop_size(0.42), stop_size(1.04), stop_size(-1.3)
     ('0.4 stop', '1.0 stop', '1.3 stops')
     """
     rounded = round(abs(stops), 1)
-    return f"{rounded:.1f} {noun(rounded)}"
+    return f"{rounded:.1f} {stop_noun(rounded)}"
 
 
-def noun(stops: float) -> str:
-    """One stop and its fractions, two stops."""
+def stop_noun(stops: float) -> str:
+    """Return "stop" for one stop and its fractions, otherwise "stops"."""
     return "stop" if abs(stops) <= 1 else "stops"
 
 
 def shutter_seconds(text: str | float) -> float:
-    """Exposure time in seconds from ``"1/50"`` or a number of seconds; times mean what they say.
+    """Parse an exposure time [s] from ``"1/50"`` or a number of seconds, taken literally.
 
-    Raises ValueError for anything else, and for times that are not from a microsecond to 60 s.
+    Raises:
+        ValueError: the input is anything else, or not from a microsecond to 60 s.
 
     >>> shutter_seconds("1/50")
     0.02
@@ -102,7 +103,7 @@ def shutter_seconds(text: str | float) -> float:
 
 
 def number_of_stops(text: str) -> float:
-    """Stops from ``"1"``, ``"-1/3"`` or ``"0.5"``; ValueError for anything else.
+    """Parse stops from ``"1"``, ``"-1/3"`` or ``"0.5"``; raise ValueError for anything else.
 
     >>> round(number_of_stops("-1/3"), 4)
     -0.3333
@@ -111,16 +112,18 @@ def number_of_stops(text: str) -> float:
     over, under = (float(match[2]), float(match[3] or 1)) if match else (math.inf, 0.0)
     if under == 0 or not (math.isfinite(over) and math.isfinite(under)):
         raise ValueError(f"{quoted(text)} is not a number of stops such as 1, -0.5 or -1/3")
-    assert match is not None, "what is no number of stops is refused above"
+    assert match is not None, "any other text was refused above"
     value = over / under
     return -value if match[1] == "-" else value
 
 
 def ratio_number(value: str | float, read_as: ReadAs) -> float:
-    """A ratio in the terms of `read_as`, from ``"3:1"``, ``3.0`` or ``"1 stop"``.
+    """Parse a ratio in the convention `read_as` from ``"3:1"``, ``3.0`` or ``"1 stop"``.
 
-    Stops always mean key over fill, each alone, whatever `read_as` says. Raises ValueError for what is no
-    ratio, for one beyond 10 stops, and for 1:1 or less when read as key+fill:fill.
+    Stops always mean key over fill, each alone, whatever the convention.
+
+    Raises:
+        ValueError: the input is not a ratio, exceeds 10 stops, or is 1:1 or less as key+fill:fill.
 
     >>> ratio_number("1 stop", "key+fill:fill")
     3.0

@@ -1,4 +1,4 @@
-"""What is wrong with a rig, and where: problems as data, and the one line a person reads.
+"""Problems of a rig as data, and the one line a person reads about them.
 
 RigError            a rig file or a change of a rig that cannot be used
 """
@@ -14,31 +14,34 @@ from difflib import get_close_matches
 from typing import Any
 
 Path = tuple[str | int, ...]
-"""Keys and list places from the top of the file, such as ("heads", 0, "drive", "slot")."""
+"""Keys and list indices from the top of the file, such as ("heads", 0, "drive", "slot")."""
 
 LONGEST_SHOWN = 48
 LONGEST_LINE = 600
-"""Of a whole message [characters]; what it quotes may come from several places."""
+"""Most characters of a whole message, which may quote several values."""
 HUGE = 10**40
-"""A whole number that is not written out; Python does not write thousands of digits at all."""
+"""Larger whole numbers are not written out; Python refuses to write thousands of digits."""
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _POINTS = ("position", "aim")
 
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong: where, and in plain words what and what would be right."""
+    """One problem: its place, and a sentence that says what is wrong and what would be right."""
 
     path: Path
     message: str
 
 
 class RigError(ValueError):
-    """A rig that cannot be used, told in one line.
+    """A rig that cannot be used, described in one line.
 
-    `message` says what is wrong and what would be right, `key` is the dotted key with heads by name ("" for
-    the file as a whole), `line` counts from 1 and is None where there is no text, `source` names the file,
-    and `others` tells how many more problems there are.
+    Attributes:
+        message: what is wrong and what would be right.
+        key: the dotted key with heads by name; "" for the file as a whole.
+        line: counted from 1; None if there is no text.
+        source: the file's name.
+        others: how many more problems there are.
 
     >>> print(RigError("must be above 0, not -5", "camera.iso", 12, source="studio.toml"))
     studio.toml:12: camera.iso: must be above 0, not -5
@@ -60,9 +63,9 @@ class RigError(ValueError):
 
 
 def one_line(text: str) -> str:
-    """The text with everything that is not printable written as an escape, so that it stays one line.
+    """Escape whatever is not printable, so that the text stays one line, and shorten a long text.
 
-    What quotes too much of somebody loses its middle: the place stands before it, what would be right after.
+    A long text loses its middle: the place stands at its beginning, the advice at its end.
 
     >>> one_line("up\\n"), len(one_line("x" * 5000))
     ('up\\\\n', 600)
@@ -71,10 +74,10 @@ def one_line(text: str) -> str:
     return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 201]}…{line[-200:]}"
 
 
-def shown(value: Any) -> str:
-    """A value as a person would recognise it in the file, cut when it is long.
+def describe(value: Any) -> str:
+    """Describe a value as a person would recognise it in the file, shortened if it is long.
 
-    >>> shown("4OO"), shown(True), shown([1, 2])
+    >>> describe("4OO"), describe(True), describe([1, 2])
     ('the text "4OO"', 'true', 'a list of 2')
     """
     if isinstance(value, str):
@@ -93,7 +96,7 @@ def shown(value: Any) -> str:
 
 
 def quoted(text: str) -> str:
-    """A text in quotes on one line, cut when it is long.
+    """Quote a text on one line, shortened if it is long.
 
     >>> print(quoted("3 to 1"), len(quoted("x" * 5000)))
     "3 to 1" 48
@@ -106,7 +109,7 @@ def _cut(text: str) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known name that the word was probably meant to be.
+    """Return the known name that the word was probably meant to be, or None.
 
     >>> nearest("Apperture", ["iso", "aperture"])
     'aperture'
@@ -117,7 +120,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 
 def did_you_mean(word: str, known: Iterable[str], kind: str = "known") -> str:
-    """The hint behind an unknown name: the nearest one, else what there is."""
+    """Return the hint after an unknown name: the nearest known one, otherwise all of them."""
     names = list(known)
     if guess := nearest(word, names):
         return f'did you mean "{guess}"?'
@@ -127,17 +130,17 @@ def did_you_mean(word: str, known: Iterable[str], kind: str = "known") -> str:
     return f"{kind}: {listed}"
 
 
-def unknown(kind: str, name: str, known: Iterable[str]) -> str:
-    """What to say of a head, a mark or a role that the rig does not have, and what it has instead.
+def unknown_name(kind: str, name: str, known: Iterable[str]) -> str:
+    """Return the message for a head, mark or role that the rig does not have, with those it has.
 
-    >>> unknown("mark", "stage", ["chair", "lean"])
+    >>> unknown_name("mark", "stage", ["chair", "lean"])
     'no mark "stage" in this rig; its marks: chair, lean'
     """
     return f"no {kind} {quoted(name)} in this rig; {did_you_mean(name, known, f'its {kind}s')}"
 
 
 def dotted(path: Path, data: Any = None) -> str:
-    """A path as a person writes it, heads by name where they have one.
+    """Return a path as a person writes it, with heads by name where they have one.
 
     >>> dotted(("heads", 0, "position", 2), {"heads": [{"name": "key"}]})
     'heads.key.position.z'

@@ -51,8 +51,8 @@ def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Drivers
         name: build(
             name,
             rig.drivers[name].kind,
-            cast(OptionsModel, rig.wiring.options[name]),
-            {head: cast(DriveModel, rig.wiring.drives[head]) for _, head in own},
+            cast(OptionsModel, rig.driver_config.options[name]),
+            {head: cast(DriveModel, rig.driver_config.drives[head]) for _, head in own},
             clock=clock,
             identity=identity,
             ccts_k=_told(rig),
@@ -65,4 +65,4 @@ def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Drivers
 def _told(rig: Rig) -> dict[str, float]:
     """The white, in kelvin, of every head whose lamp is told one."""
     whites = {head.name: white_of(rig, head) for head in rig.heads}
-    return {name: white.held_k for name, white in whites.items() if white is not None and white.told}
+    return {name: white.held_k for name, white in whites.items() if white is not None and white.sends_cct}

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from fillside.bounds import MB, OCTETS_BESIDE
+from fillside.bounds import LARGEST_WAL_OCTETS, MB
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.records.rows import readable_text
@@ -42,7 +42,7 @@ def connect_writer(uri: str) -> sqlite3.Connection:
     try:
         connection.text_factory = readable_text
         connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute(f"PRAGMA journal_size_limit = {OCTETS_BESIDE}")
+        connection.execute(f"PRAGMA journal_size_limit = {LARGEST_WAL_OCTETS}")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
     except BaseException:

@@ -1,1 +1,1 @@
-"""Text in and out: numbers for people, strict JSON, escapes, and system errors in plain words."""
+"""Text for people: numbers with units and uncertainties, and escapes for foreign text."""

@@ -1,22 +1,21 @@
-"""Numbers for people: with a unit, and with no more digits than they are good for."""
+"""Numbers for people, with units and only significant digits."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Any
 
-from fillside.rig.notation import noun, ratio_text
 from fillside.rig.notation import percent as percent_text
-from fillside.text.visible import in_one_line
+from fillside.rig.notation import ratio_text, stop_noun
+from fillside.text.escapes import escape_to_one_line
 
 NOTHING = "–"
 LEAST_ERROR_STOPS = 0.05
-"""An error below this is none."""
+"""Smaller errors count as none."""
 
 
 def lux(value: float | None) -> str:
-    """Illuminance with three digits at most.
+    """Format an illuminance with at most three digits.
 
     >>> lux(240.24), lux(1234.0), lux(8.126), lux(0.04), lux(None)
     ('240 lx', '1230 lx', '8.13 lx', '0.04 lx', '–')
@@ -31,7 +30,7 @@ def lux(value: float | None) -> str:
 
 
 def stops(value: float | None, *, sign: bool = True, places: int = 2) -> str:
-    """Stops to two decimals, or fewer.
+    """Format stops with two decimals, or fewer.
 
     >>> stops(-0.5), stops(1.0), stops(1.5), stops(-0.001), stops(None)
     ('-0.50 stop', '+1.00 stop', '+1.50 stops', '0.00 stop', '–')
@@ -39,11 +38,11 @@ def stops(value: float | None, *, sign: bool = True, places: int = 2) -> str:
     if value is None or not math.isfinite(value):
         return NOTHING
     rounded = round(value, places) + 0.0
-    return f"{rounded:{'+' if sign and rounded else ''}.{places}f} {noun(rounded)}"
+    return f"{rounded:{'+' if sign and rounded else ''}.{places}f} {stop_noun(rounded)}"
 
 
 def at_most(value: float | None) -> str:
-    """What is left of an error at most; below the least that counts it is not told as a number.
+    """Format the upper limit of an error; small ones are given as a bound.
 
     >>> at_most(0.004), at_most(1.332), at_most(None)
     ('less than 0.05 stop', '1.33 stops', '–')
@@ -54,7 +53,7 @@ def at_most(value: float | None) -> str:
 
 
 def ratio(value: float | None, in_stops: float | None = None) -> str:
-    """A ratio as it is said on set, with its stops when given.
+    """Format a ratio as spoken on set, with its stops if given.
 
     >>> ratio(2.003, 1.002), ratio(0.5, -1.0), ratio(None), ratio(12.3)
     ('2.0:1 (1.00 stop)', '1:2.0 (-1.00 stop)', '–', '12:1')
@@ -66,22 +65,22 @@ def ratio(value: float | None, in_stops: float | None = None) -> str:
     )
 
 
-def wish(value: float | None) -> str:
-    """A wanted ratio, without digits that nobody asked for.
+def target_ratio(value: float | None) -> str:
+    """Format a target ratio without superfluous digits.
 
-    >>> wish(2.0), wish(2.8284), wish(0.5), wish(None)
+    >>> target_ratio(2.0), target_ratio(2.8284), target_ratio(0.5), target_ratio(None)
     ('2:1', '2.83:1', '1:2', '–')
     """
     return NOTHING if value is None or not math.isfinite(value) or value <= 0 else ratio_text(value)
 
 
 def percent(value: float | None) -> str:
-    """A level or output from 0 to 1 as per cent, where there is one."""
+    """Format a level or output from 0 to 1 in per cent; a dash stands for none."""
     return NOTHING if value is None else percent_text(value)
 
 
 def levels(values: Iterable[float]) -> str:
-    """The levels of heads that are lit together.
+    """Format the levels of heads that are lit together.
 
     >>> levels([1.0, 0.4]), levels([])
     ('100 % + 40 %', '')
@@ -89,8 +88,8 @@ def levels(values: Iterable[float]) -> str:
     return " + ".join(map(percent_text, values))
 
 
-def metres(point: Any) -> str:
-    """A place in metres, to the centimetre.
+def metres(point: Iterable[float]) -> str:
+    """Format a point in metres, to the centimetre.
 
     >>> metres([0.6, -0.3, 1.25])
     '0.60, -0.30, 1.25 m'
@@ -99,8 +98,8 @@ def metres(point: Any) -> str:
 
 
 def table(rows: list[list[str]], right: tuple[int, ...] = ()) -> list[str]:
-    """Rows as lines of equal columns; the columns numbered in `right` are set flush right."""
-    rows = [[in_one_line(cell) for cell in row] for row in rows]
+    """Align rows into columns; those numbered in `right` are right-aligned."""
+    rows = [[escape_to_one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = []
     for row in rows:

@@ -1,16 +1,16 @@
-"""Numbers with ± their expanded uncertainty, and with no digit that it makes meaningless."""
+"""Numbers with ± their expanded uncertainty, without digits it makes meaningless."""
 
 from __future__ import annotations
 
 import math
 
 from fillside.calibration.result.expanded import around, decimals
-from fillside.rig.notation import noun, ratio_text
+from fillside.rig.notation import ratio_text, stop_noun
 from fillside.text import numbers
 
 
 def stops(value: float | None, within_stops: float | None) -> str:
-    """Stops with their uncertainty.
+    """Format stops with their uncertainty.
 
     >>> stops(-0.512, 0.12), stops(0.97, 2.4), stops(-0.5, None), stops(None, 0.1)
     ('-0.51 ±0.12 stop', '+1 ±2 stops', '-0.50 stop', '–')
@@ -21,21 +21,23 @@ def stops(value: float | None, within_stops: float | None) -> str:
 
 
 def rounded(value: float | None, within_stops: float | None) -> str:
-    """Stops without a digit that their uncertainty makes meaningless, where that stands beside them already.
+    """Format stops to the digits their uncertainty leaves, without the uncertainty itself.
 
     >>> rounded(-2.78, 1.7), rounded(0.82, 2.4), rounded(0.1, 2.4), rounded(0.26, None)
     ('-2.8 stops', '+1 stop', '0 stop', '+0.26 stop')
     """
     if value is None or not math.isfinite(value) or within_stops is None:
         return numbers.stops(value)
-    return f"{_signed(value, within_stops)} {noun(round(value, decimals(within_stops)))}"
+    return f"{_signed(value, within_stops)} {stop_noun(round(value, decimals(within_stops)))}"
 
 
-def off(error_stops: float | None, within_stops: float | None) -> str:
-    """By how much something is off: what drowns in its uncertainty is not told as a number.
+def deviation(error_stops: float | None, within_stops: float | None) -> str:
+    """Format a deviation; one below its uncertainty is given as a bound.
 
-    >>> off(0.0004, 2.4), off(-0.83, 2.4), off(-0.352, 0.12), off(0.001, None), off(None, 1.0)
-    ('within ±2 stops', '-1 ±2 stops', '-0.35 ±0.12 stop', '0.00 stop', '–')
+    >>> deviation(0.0004, 2.4), deviation(-0.83, 2.4), deviation(-0.352, 0.12)
+    ('within ±2 stops', '-1 ±2 stops', '-0.35 ±0.12 stop')
+    >>> deviation(0.001, None), deviation(None, 1.0)
+    ('0.00 stop', '–')
     """
     if error_stops is None or not math.isfinite(error_stops) or within_stops is None:
         return numbers.stops(error_stops)
@@ -49,15 +51,15 @@ def _signed(value: float, within_stops: float) -> str:
     return text[1:] if float(text) == 0 else text
 
 
-def around_words(within_stops: float | None) -> str:
-    """An uncertainty that stands beside its number, where there is one."""
+def plus_minus(within_stops: float | None) -> str:
+    """Format an uncertainty to stand beside its number; empty for none."""
     return "" if within_stops is None else around(within_stops)
 
 
 def ratio(value: float | None, within_stops: float | None, in_stops: float | None = None) -> str:
-    """A ratio as it is said on set, with its stops when given.
+    """Format a ratio as spoken on set, with its stops if given.
 
-    Two digits at least, as of the light on both sides that stands beside it.
+    It has at least two digits, like the illuminances of both sides that stand beside it.
 
     >>> ratio(2.003, 0.12, 1.002), ratio(2.003, 2.4, 1.002), ratio(0.52, 2.4), ratio(2.0, None, 1.0)
     ('2.0:1 (1.00 ±0.12 stop)', '2.0:1 (1 ±2 stops)', '1:1.9', '2.0:1 (1.00 stop)')
@@ -67,13 +69,14 @@ def ratio(value: float | None, within_stops: float | None, in_stops: float | Non
     number = ratio_text(value, lambda larger: _digits(larger, within_stops, most=2))
     if in_stops is None:
         return number
-    said = _signed(in_stops, within_stops).removeprefix("+")
-    return f"{number} ({said} {around(within_stops)})"
+    text = _signed(in_stops, within_stops).removeprefix("+")
+    return f"{number} ({text} {around(within_stops)})"
 
 
 def lux(value: float | None, within_stops: float | None) -> str:
-    """Illuminance with three digits where it is known to less than a tenth, else two, so that it still stands
-    beside what is wanted.
+    """Format an illuminance with three digits if it is known to a tenth or better, otherwise with two.
+
+    Two digits still allow a comparison with the target.
 
     >>> lux(243.6, 0.05), lux(243.6, 0.5), lux(243.6, 2.4), lux(8.13, 0.3), lux(0.001, 1.0), lux(1234.0, None)
     ('244 lx', '240 lx', '240 lx', '8.1 lx', '0 lx', '1230 lx')
@@ -84,7 +87,7 @@ def lux(value: float | None, within_stops: float | None) -> str:
 
 
 def _digits(value: float, within_stops: float, most: int) -> str:
-    """A number above 0: two digits, three at most where it is known to less than a tenth."""
+    """Format a number above 0 with two digits, or up to `most` if it is known to a tenth or better."""
     digits = min(most, 2 if 2.0 ** min(within_stops, 10.0) - 1 >= 0.1 else 3)
     place = digits - 1 - math.floor(math.log10(value))
     rounded = round(value, place)

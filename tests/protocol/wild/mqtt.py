@@ -189,7 +189,7 @@ class Messages:
         driver, now, means = self._driver, self._driver._clock(), False
         for bulb in driver._by_topic[made.topic]:
             bulb.judge(now)
-            before, says_level = bulb.known, None
+            before, says_level = bulb.status, None
             if made.topic == bulb.drive.report_topic:
                 says_level = reported_code(bulb.drive, made.payload)
                 assert says_level is None or 0 <= says_level <= bulb.drive.full_scale
@@ -198,11 +198,11 @@ class Messages:
                 means = True
             else:
                 assert not changed
-                assert bulb.known == before, "what is no report changed what is known"
+                assert bulb.status == before, "what is no report changed what is known"
             for message in bulb.take(now):
                 assert message.topic.startswith("lamp/")
             if changed:
-                driver._say_heads()
+                driver._report_heads()
         return self._light.end(accepted=means)
 
     async def check(self) -> None:

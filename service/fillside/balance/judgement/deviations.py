@@ -6,7 +6,7 @@ import math
 
 from fillside.balance.report import Achieved, Target
 from fillside.balance.solver.relative import DARK_LUX
-from fillside.rig.notation import noun
+from fillside.rig.notation import stop_noun
 
 RATIO, EXPOSURE = "ratio", "exposure"
 _OF_ROLE = "relative."
@@ -68,4 +68,4 @@ def stops_words(stops: float) -> str:
     ('0.13 stop', '1.0 stop', '3.5 stops')
     """
     digits = f"{stops:.2f}" if stops < 0.995 else f"{stops:.1f}"
-    return f"{digits} {noun(float(digits))}"
+    return f"{digits} {stop_noun(float(digits))}"

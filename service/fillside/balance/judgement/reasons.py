@@ -37,7 +37,7 @@ from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import Solved
 from fillside.balance.solver.weight import dropped_roles
 from fillside.balance.target import BalanceTarget
-from fillside.rig.notation import noun
+from fillside.rig.notation import stop_noun
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -331,12 +331,12 @@ def _less(error: float, other: float) -> float:
 def _met(name: str, wish: BalanceTarget, off_stops: float) -> LimitReport:
     """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
     if name == "most_over":
-        most = f"{wish.most_over:g} {noun(wish.most_over)}"
+        most = f"{wish.most_over:g} {stop_noun(wish.most_over)}"
         text = f"keeping the ratio may cost {most} of exposure and no more"
         if off_stops > wish.most_over + COUNTS_FROM_STOPS:
             text += ", counted from the least that the lamps can give"
         return bound("most_over", text)
-    most = f"{wish.most_under:g} {noun(wish.most_under)}"
+    most = f"{wish.most_under:g} {stop_noun(wish.most_under)}"
     text = f"keeping the ratio may leave the exposure {most} short and no more"
     if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
         text += ", counted from the most that the lamps can give"

@@ -24,7 +24,7 @@ from fillside.balance.judgement.reasons import (
 from fillside.balance.report import Achieved, LimitKind, LimitReport
 from fillside.balance.rows import FACE_FILL, FACE_KEY
 from fillside.rig.scene.scene import Scene
-from fillside.rig.scene.whites import colour_off
+from fillside.rig.scene.whites import white_deviation
 
 WITHIN_STOPS = 0.05
 """A quantity this near to what is wanted is as wanted; a following that has begun goes on until it is."""
@@ -168,6 +168,6 @@ def lux_over(lux: float, most: float) -> str:
 def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitReport]:
     """Lit heads whose white is not the one wanted, or moved by dimming."""
     for head, role, output in zip(scene.rig.heads, scene.roles, outputs.tolist(), strict=True):
-        off = colour_off(scene.rig, head, output) if output > 0 else None
+        off = white_deviation(scene.rig, head, output) if output > 0 else None
         if off is not None:
             yield LimitReport(head=head.name, role=role, at="colour", says=off)

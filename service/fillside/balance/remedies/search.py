@@ -24,8 +24,8 @@ from fillside.balance.remedies.camera_settings import (
 from fillside.balance.remedies.stand_moves import places_along
 from fillside.balance.report import Remedy, Report
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.change import apply_change
-from fillside.rig.notation import noun, ratio_text
+from fillside.rig.file.build import apply_change
+from fillside.rig.notation import ratio_text, stop_noun
 from fillside.rig.tables.model import WORK_ROLE, Head, Point, Rig
 
 Change = dict[str, Any]
@@ -360,7 +360,7 @@ def _wishes(case: _Case) -> Iterator[Iterator[_Step]]:
         now = held.relative.get(role)
         if goal is not None and now is not None and _sensible(now - goal):
             stops = round(now, 2)
-            do = f"Accept {role} at {stops:+.2f} {noun(stops)} instead of {goal:+.2f}."
+            do = f"Accept {role} at {stops:+.2f} {stop_noun(stops)} instead of {goal:+.2f}."
             yield iter([_Step(do, {f"balance.relative.{role}": stops}, Trouble.WISH)])
 
 
@@ -376,7 +376,7 @@ def _same_side(report: Report) -> bool:
 
 def _stops(count: float) -> str:
     """A number of stops with its noun."""
-    return f"{count:g} {noun(count)}"
+    return f"{count:g} {stop_noun(count)}"
 
 
 def _lux(value: float) -> str:

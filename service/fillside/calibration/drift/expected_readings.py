@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from fillside.calibration.estimate.observations import DARK_LUX, HAND_SD_M
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
-from fillside.photometry.source import facing_lux, receptor_lux, toward
+from fillside.photometry.source import facing_lux, head_directions, receptor_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
-from fillside.rig.tables.model import Point, Rig
-from fillside.rig.tables.sensors import Sensor
+from fillside.rig.tables.model import Point, Rig, Sensor
 
 FloatArray = NDArray[np.float64]
 UNCALIBRATED_STOPS = 0.5
@@ -63,7 +62,7 @@ def at_full_lux(scene: Scene, look: Look) -> FloatArray:
     """What each head (n,) adds at full, bounce counted except where it is faced itself [lux]."""
     sources, dome = scene.sources, np.array([look.dome])
     if look.faced is None:
-        axes = toward(sources, look.at)[np.newaxis]
+        axes = head_directions(sources, look.at)[np.newaxis]
     else:
         away = np.array(look.faced) - np.array(look.at)
         axes = (away / max(float(np.linalg.norm(away)), 1e-9))[np.newaxis]

@@ -13,8 +13,7 @@ from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
 from fillside.photometry.source import facing_lux, receptor_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
-from fillside.rig.tables.model import Point, Rig
-from fillside.rig.tables.sensors import Sensor
+from fillside.rig.tables.model import Point, Rig, Sensor
 
 FloatArray = NDArray[np.float64]
 _TOWARD = ("toward_key", "toward_fill", "toward_camera")

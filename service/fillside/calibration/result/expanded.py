@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fillside.rig.notation import noun
+from fillside.rig.notation import stop_noun
 
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty U = k u: of a normal quantity about 95 % lie within (JCGM 100:2008, 6.2 and
@@ -44,4 +44,4 @@ def around(within_stops: float) -> str:
     """
     if within_stops > MOST_TOLD_STOPS:
         return f"±{MOST_TOLD_STOPS:.0f} stops or more"
-    return f"±{max(within_stops, 0.01):.{decimals(within_stops)}f} {noun(within_stops)}"
+    return f"±{max(within_stops, 0.01):.{decimals(within_stops)}f} {stop_noun(within_stops)}"

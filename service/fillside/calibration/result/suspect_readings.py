@@ -17,7 +17,7 @@ from fillside.calibration.estimate.observations import (
     stops_slopes,
 )
 from fillside.calibration.readings import Reading
-from fillside.rig.notation import tenths
+from fillside.rig.notation import stop_size
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -70,14 +70,14 @@ def _said(reading: Reading, read: float, expected: float, most: float, off: floa
     what = "these heads" if len(reading.heads) > 1 else "this head"
     if not reading.heads:
         side = "above" if off > 0 else "below"
-        return f"{tenths(off)} {side} the ambient light expected in that direction ({expected:.0f} lx)"
+        return f"{stop_size(off)} {side} the ambient light expected in that direction ({expected:.0f} lx)"
     if read <= 0:
         return f"no light where {expected:.0f} lx are expected: was the head out, or the meter turned away?"
     if read > most:
-        return f"{tenths(math.log2(read / most))} above what {what} can give there ({most:.0f} lx)"
+        return f"{stop_size(math.log2(read / most))} above what {what} can give there ({most:.0f} lx)"
     if off > 0:
-        return f"{tenths(off)} above what is expected at that level and place ({expected:.0f} lx)"
-    return f"{tenths(off)} below what is expected at that level and place ({expected:.0f} lx)"
+        return f"{stop_size(off)} above what is expected at that level and place ({expected:.0f} lx)"
+    return f"{stop_size(off)} below what is expected at that level and place ({expected:.0f} lx)"
 
 
 def doubt(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:

@@ -12,7 +12,7 @@ from fillside.balance.target import wish_from_rig
 from fillside.calibration.drift.change import HeadChange
 from fillside.calibration.result.expanded import expanded
 from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, Checked, ExpectedBalance
-from fillside.rig.notation import tenths
+from fillside.rig.notation import stop_size
 
 NO_CALIBRATION = (
     "There is no calibration: what is expected comes from lamps and modifiers as the rig file states them."
@@ -115,7 +115,7 @@ def _says(
     far = strayed if strayed is not None and abs(strayed) > MOST_STOPS else None
     if far is not None and not off:
         way = "over" if far > 0 else "under"
-        yield f"The ratio is {tenths(far)} {way} what was expected, though each head is nearly as it was."
+        yield f"The ratio is {stop_size(far)} {way} what was expected, though each head is nearly as it was."
     yield from unwanted
     if missing:
         yield f"Not checked: {', '.join(missing)}."
@@ -168,7 +168,7 @@ def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
     if one.good or one.check.what == "near":
         return []
     side = "more" if one.off_stops > 0 else "less"
-    off = f"{tenths(one.off_stops)} {side} than expected"
+    off = f"{stop_size(one.off_stops)} {side} than expected"
     if one.check.what == "exposure":
         return [f"Exposure: {off}."]
     if one.check.what == "background":
@@ -183,7 +183,7 @@ def cause_words(change: HeadChange) -> str:
 
     A lamp that changed is off by the same stops everywhere, a stand that moved by more the nearer one is.
     """
-    lamp = f"{tenths(change.lamp_stops)} {'more' if change.lamp_stops > 0 else 'less'}"
+    lamp = f"{stop_size(change.lamp_stops)} {'more' if change.lamp_stops > 0 else 'less'}"
     moved = f"{abs(change.moved_m):.2f} m {'farther off' if change.moved_m > 0 else 'nearer'}"
     if change.story == "stand":
         return (

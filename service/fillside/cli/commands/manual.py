@@ -16,7 +16,7 @@ from click.shell_completion import CompletionItem
 from fillside.cli.group import WrongUse
 from fillside.manual.pages import Page
 from fillside.manual.pages import manual as pages_of_manual
-from fillside.text.visible import visible
+from fillside.text.escapes import escape_controls
 
 WIDEST, NARROWEST = 100, 40
 _LINK = re.compile(r"\[(`[^`]*`|[^\[\]]*)\]\(([\w-]*)(?:\.md)?(?:#[\w-]*)?\)")
@@ -53,7 +53,7 @@ def manual(name: str | None, as_json: bool) -> None:
         click.echo(json.dumps({"name": page.name, "title": page.title, "text": page.text}))
         return
     # A pager gets the text past the stream that shows control characters.
-    click.echo_via_pager(visible(plain_text(page.text, _width()) + "\n"))
+    click.echo_via_pager(escape_controls(plain_text(page.text, _width()) + "\n"))
 
 
 def _width() -> int:

@@ -12,7 +12,7 @@ from fillside.cli.group import Failure, WrongUse
 from fillside.cli.parameters import NumbersCommand, place, plain
 from fillside.cli.render.state import block, heads
 from fillside.rig.notation import level_number
-from fillside.rig.problems import unknown
+from fillside.rig.problems import unknown_name
 from fillside.text import numbers, uncertainty
 
 if TYPE_CHECKING:
@@ -64,18 +64,18 @@ def calibration_of(path: Path | None) -> Calibration | None:
 
 def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
     """A mark of the rig, or X,Y,Z in metres, where a subject can be."""
-    from fillside.rig.scene.subject_limits import why_not_there
+    from fillside.rig.scene.scene import subject_place_error
 
     typed = plain(text)
     if typed in rig.marks:
         return rig.marks[typed]
     if "," not in typed:
-        raise WrongUse(f"{option}: {unknown('mark', typed, rig.marks)}")
+        raise WrongUse(f"{option}: {unknown_name('mark', typed, rig.marks)}")
     try:
         found = place(text)
     except ValueError as error:
         raise WrongUse(f"{option}: {error}") from error
-    if (why := why_not_there(rig, found)) is not None:
+    if (why := subject_place_error(rig, found)) is not None:
         raise WrongUse(f"{option}: {why}")
     return found
 
@@ -128,7 +128,7 @@ def solve(
     from fillside.balance.remedies.search import remedies
     from fillside.balance.target import wish_from_rig
     from fillside.calibration.result.intervals import Intervals
-    from fillside.rig.file.change import apply_change
+    from fillside.rig.file.build import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
@@ -190,7 +190,7 @@ def _levels(rig: Rig, text: str) -> dict[str, float]:
         if not equals:
             raise WrongUse(f"--levels: {pair!r} is not a head and its level, such as key=50%")
         if name not in names:
-            raise WrongUse(f"--levels: {unknown('head', name, names)}")
+            raise WrongUse(f"--levels: {unknown_name('head', name, names)}")
         if names[name].dimming.fixed:
             raise WrongUse(f"--levels: {name} cannot be dimmed; it is always at full")
         if name in found:
@@ -216,13 +216,13 @@ def _prediction(found: dict[str, Any]) -> list[str]:
         [
             "ratio",
             uncertainty.ratio(found["ratio"], known["ratio_stops"]),
-            uncertainty.around_words(known["ratio_stops"]),
+            uncertainty.plus_minus(known["ratio_stops"]),
         ],
-        ["exposure", uncertainty.lux(found["exposure_lux"], exposure), uncertainty.around_words(exposure)],
+        ["exposure", uncertainty.lux(found["exposure_lux"], exposure), uncertainty.plus_minus(exposure)],
         [
             "face",
             f"{uncertainty.ratio(face['ratio'], known['face_stops'])}, {sides}",
-            uncertainty.around_words(known["face_stops"]),
+            uncertainty.plus_minus(known["face_stops"]),
         ],
     ]
     return [f"at {numbers.metres(found['at'])}", *numbers.table(rows), "", *heads(found["heads"], exposure)]

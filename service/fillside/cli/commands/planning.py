@@ -11,7 +11,7 @@ import click
 from fillside.cli.commands.offline import AS_JSON, CALIBRATION, FEET, RIG_FILE, calibration_of, rig_of
 from fillside.cli.group import WrongUse
 from fillside.cli.spreadsheets import can_be_written
-from fillside.rig.problems import unknown
+from fillside.rig.problems import unknown_name
 from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ GLASSES = click.option("--glasses", is_flag=True, help="As if the subject wore a
 def mark_in(rig: Rig, mark: str | None) -> str | None:
     """A mark of the rig as named on the command line, None where none was named."""
     if mark is not None and mark not in rig.marks:
-        raise WrongUse(f"--mark: {unknown('mark', mark, rig.marks)}")
+        raise WrongUse(f"--mark: {unknown_name('mark', mark, rig.marks)}")
     return mark
 
 

@@ -88,7 +88,7 @@ class RoutineNarrator:
             ["", "wanted", "metered", "off by"],
             [
                 "ratio",
-                numbers.wish(found["ratio_wanted"]),
+                numbers.target_ratio(found["ratio_wanted"]),
                 numbers.ratio(found["ratio_metered"]),
                 numbers.stops(found["ratio_off_stops"]),
             ],

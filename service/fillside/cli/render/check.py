@@ -7,7 +7,8 @@ from textwrap import wrap
 
 from fillside.planning.figures import Lengths
 from fillside.planning.look.colour import heads_beside_key, stated_ccts_k
-from fillside.rig.checks.report import HeadUnderstood, RigReport, Warned, check_rig
+from fillside.rig.checks.report import HeadSummary, RigReport, check_rig
+from fillside.rig.checks.warnings import RigWarning
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers
 
@@ -19,7 +20,7 @@ def check_of(rig: Rig) -> RigReport:
     found = check_rig(rig)
     ccts = stated_ccts_k(rig)
     colours = tuple(
-        Warned(
+        RigWarning(
             key=f"heads.{one.source}.lamp.cct",
             says=f"{one.cct_k:.0f} K beside {one.against} of {ccts[one.against]:.0f} K; "
             + one.do.removeprefix(f"{one.source}: "),
@@ -47,7 +48,7 @@ def checked(found: RigReport, lengths: Lengths) -> list[str]:
 def _wishes(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
     yield [
         "ratio",
-        f"{numbers.wish(found.ratio)} ({numbers.stops(found.ratio_stops)}), read as {found.read_as}",
+        f"{numbers.target_ratio(found.ratio)} ({numbers.stops(found.ratio_stops)}), read as {found.read_as}",
     ]
     yield ["exposure", numbers.lux(found.exposure_target_lux)]
     yield ["subject", f"{lengths.place(found.subject)}, looks at {found.looks}"]
@@ -63,7 +64,7 @@ def _wishes(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
 _HEADINGS = ["head", "role", "distance", "to the side", "up", "at full", "dimming", "wire"]
 
 
-def _head(head: HeadUnderstood, lengths: Lengths) -> list[str]:
+def _head(head: HeadSummary, lengths: Lengths) -> list[str]:
     side = f"{abs(head.side_deg):.0f}° {'right' if head.side_deg >= 0 else 'left'}"
     steps = f"{head.driver}, {head.full_scale + 1} steps" if head.driver else "none: cannot be dimmed"
     return [

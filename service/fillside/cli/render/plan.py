@@ -34,7 +34,7 @@ def _mark(mark: MarkPlan, lengths: Lengths) -> list[str]:
 
 def _verdict(mark: MarkPlan) -> str:
     target, achieved, known = mark.balance.target, mark.balance.achieved, mark.balance.uncertainty
-    wanted = f"{numbers.wish(target.ratio)} at {numbers.lux(target.exposure_lux)}"
+    wanted = f"{numbers.target_ratio(target.ratio)} at {numbers.lux(target.exposure_lux)}"
     if not mark.reach.corners:
         return "no ratio to hold: it takes a key and a fill"
     if mark.balance.worst_error_stops <= numbers.LEAST_ERROR_STOPS:
@@ -49,11 +49,14 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
     """The planned ratio, exposure, face and other roles, each with the range that the mark allows."""
     achieved, target, known = mark.balance.achieved, mark.balance.target, mark.balance.uncertainty
     reach = mark.reach
-    wanted_lux, wanted_ratio = numbers.lux(reach.target_exposure_lux), numbers.wish(reach.target_ratio)
+    wanted_lux, wanted_ratio = (
+        numbers.lux(reach.target_exposure_lux),
+        numbers.target_ratio(reach.target_ratio),
+    )
     ratio = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
     yield ["ratio", ratio, _range(reach.ratios, _ratio, known, f"at {wanted_lux}") if reach.corners else ""]
     within = known.exposure_stops
-    exposure = f"{uncertainty.lux(achieved.exposure_lux, within)} {uncertainty.around_words(within)}"
+    exposure = f"{uncertainty.lux(achieved.exposure_lux, within)} {uncertainty.plus_minus(within)}"
     told = _range(reach.exposures, _exposure, known, f"at {wanted_ratio}") if reach.corners else ""
     yield ["exposure", exposure, told]
     deepest = next((one for one in mark.face.readings if one.read_as == "brightest:darkest"), None)
@@ -61,7 +64,7 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
     face = mark.balance.face.ratio
     yield [
         "face",
-        f"{uncertainty.ratio(face, known.face_stops)} {uncertainty.around_words(known.face_stops)}",
+        f"{uncertainty.ratio(face, known.face_stops)} {uncertainty.plus_minus(known.face_stops)}",
         skin,
     ]
     for role, wanted in target.relative.items():

@@ -59,15 +59,15 @@ def _balance(mark: MarkPlan) -> Iterator[str]:
         ["", "wanted", "is", "off by"],
         [
             "ratio",
-            numbers.wish(target.ratio),
+            numbers.target_ratio(target.ratio),
             uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops),
-            uncertainty.off(achieved.ratio_error_stops, known.ratio_stops),
+            uncertainty.deviation(achieved.ratio_error_stops, known.ratio_stops),
         ],
         [
             "exposure",
             numbers.lux(target.exposure_lux),
             uncertainty.lux(achieved.exposure_lux, known.exposure_stops),
-            uncertainty.off(achieved.exposure_error_stops, known.exposure_stops),
+            uncertainty.deviation(achieved.exposure_error_stops, known.exposure_stops),
         ],
         ["face", "", uncertainty.ratio(face.ratio, known.face_stops), ""],
     ]
@@ -87,7 +87,7 @@ def _reach(mark: MarkPlan) -> Iterator[str]:
     else:
         least, most = (_ratio_end(end, known) for end in (reach.ratios.least, reach.ratios.most))
         yield f"ratios at {wanted}: {least} up to {most}"
-    wanted = numbers.wish(reach.target_ratio)
+    wanted = numbers.target_ratio(reach.target_ratio)
     if reach.exposures is None:
         yield f"{wanted} cannot be had here at any exposure"
     else:

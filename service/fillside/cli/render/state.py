@@ -17,7 +17,7 @@ def one_line(state: State, note: str = "") -> str:
     """What the light is and where it goes, in one line; of the limits those that the note has not told."""
     achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
     known = state.get("uncertainty") or {}
-    off = uncertainty.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
+    off = uncertainty.deviation(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
     exposure = uncertainty.lux(achieved.get("exposure_lux"), known.get("exposure_stops"))
     parts = [
         _ratio_now_and_wanted(state),
@@ -37,7 +37,8 @@ def _ratio_now_and_wanted(state: State) -> str:
     if now == wanted:
         return told
     told = "no ratio" if now == numbers.NOTHING else told
-    return f"{told} now, {'none' if wanted == numbers.NOTHING else numbers.wish(target.get('ratio'))} wanted"
+    asked = "none" if wanted == numbers.NOTHING else numbers.target_ratio(target.get("ratio"))
+    return f"{told} now, {asked} wanted"
 
 
 def moving(state: State) -> str:
@@ -94,21 +95,26 @@ def _quantities(state: State) -> Iterator[list[str]]:
     yield ["", "wanted", "is", "off by"]
     yield [
         "ratio",
-        numbers.wish(target.get("ratio")),
+        numbers.target_ratio(target.get("ratio")),
         uncertainty.ratio(achieved.get("ratio"), ratio, achieved.get("ratio_stops")),
-        uncertainty.off(achieved.get("ratio_error_stops"), ratio),
+        uncertainty.deviation(achieved.get("ratio_error_stops"), ratio),
     ]
     yield [
         "exposure",
         numbers.lux(target.get("exposure_lux")),
         uncertainty.lux(achieved.get("exposure_lux"), exposure),
-        uncertainty.off(achieved.get("exposure_error_stops"), exposure),
+        uncertainty.deviation(achieved.get("exposure_error_stops"), exposure),
     ]
     for role, wanted in (target.get("relative") or {}).items():
         found = (achieved.get("relative") or {}).get(role)
         off = None if found is None or wanted is None else found - wanted
         within = others.get(role)
-        yield [role, numbers.stops(wanted), uncertainty.stops(found, within), uncertainty.off(off, within)]
+        yield [
+            role,
+            numbers.stops(wanted),
+            uncertainty.stops(found, within),
+            uncertainty.deviation(off, within),
+        ]
     sides = " / ".join(
         uncertainty.lux(face.get(side), exposure) for side in ("key_side_lux", "fill_side_lux")
     )

@@ -18,8 +18,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from fillside.doors.listener import Clock, DoorError, DoorFigures
 from fillside.doors.mqtt.messages import Heard
-from fillside_drivers.cancellation import cancelled
-from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
+from fillside_drivers.cancellation import cancel_tasks
+from fillside_drivers.mqtt.broker import BrokerError, broker_failure, client_for
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 from fillside_drivers.retry import Backoff
 
@@ -94,7 +94,7 @@ class Connection:
                     self._backoff.reset()
                     await serve()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
-                self._lost(why_no_broker(error))
+                self._lost(broker_failure(error))
                 self.is_lost(ConnectionError(self.figures.note))
                 await self._pause(self._backoff.next_s())
             except Exception:
@@ -124,7 +124,7 @@ class Connection:
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(_as_coroutine(job), name="mqtt door") for job in jobs]
                 await self.stop.wait()
-                await cancelled(running)
+                await cancel_tasks(running)
         except* aiomqtt.MqttError as group:
             raise _first_of(group) from None
 
@@ -197,5 +197,5 @@ def _heard(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> Heard:
 async def ended(tasks: list[asyncio.Task[None]], within_s: float = FAREWELL_S) -> None:
     """Wait for tasks that were told to stop; those that do not within a time are cancelled."""
     _, late = await asyncio.wait(tasks, timeout=within_s) if tasks else ((), ())
-    await cancelled(late)
+    await cancel_tasks(late)
     await asyncio.gather(*tasks, return_exceptions=True)

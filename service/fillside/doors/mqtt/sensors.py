@@ -16,8 +16,8 @@ from typing import Any
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.tables.doors import MeterTable
+from fillside.rig.tables.fields import NAME, Point
 from fillside.rig.tables.model import Rig
-from fillside.rig.tables.terms import NAME, Point
 
 State = Mapping[str, Any]
 Order = dict[str, Any]

@@ -23,8 +23,8 @@ from fillside.balance.limits import code_of_output, output_of_code
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.machine.changes import Moment
 from fillside.orders.light import Identify, OrderError
-from fillside.rig.notation import tenths
-from fillside.rig.problems import unknown
+from fillside.rig.notation import stop_size
+from fillside.rig.problems import unknown_name
 from fillside.rig.scene.scene import Scene
 
 DIP_STOPS = 1.0
@@ -69,7 +69,7 @@ def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
     if order.head not in scene.names:
         raise OrderError(
             "unknown_name",
-            unknown("head", order.head, scene.names),
+            unknown_name("head", order.head, scene.names),
             "head",
         )
     head = scene.index(order.head)
@@ -103,4 +103,4 @@ def _said(scene: Scene, head: int, own: int, code: int) -> str:
         return f"{name} comes up and goes out again"
     stops = math.log2(output_of_code(scene, head, code) / output_of_code(scene, head, own))
     way = "dips" if stops < 0 else "rises"
-    return f"{name} {way} by {tenths(stops)} and comes back"
+    return f"{name} {way} by {stop_size(stops)} and comes back"

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.rig.scene.scene import Scene
-from fillside.rig.tables.wiring import Lagging
+from fillside.rig.tables.drivers import TimedDrive
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -48,8 +48,8 @@ class Lags:
 
 def lags_of(scene: Scene) -> Lags:
     """The lags of a scene's heads; a drive that tells none has none."""
-    drives = [scene.rig.wiring.drives.get(name) for name in scene.names]
-    timings = [drive.timing if isinstance(drive, Lagging) else None for drive in drives]
+    drives = [scene.rig.driver_config.drives.get(name) for name in scene.names]
+    timings = [drive.timing if isinstance(drive, TimedDrive) else None for drive in drives]
     return Lags(
         np.array([0.0 if t is None else t.lead_s for t in timings]),
         np.array([0.0 if t is None else t.latency_s for t in timings]),

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.target import BalanceTarget, wish_from_rig
-from fillside.rig.scene.target import exposure_target_lux
+from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import Balance, Camera, Point, Rig
 
 Mode = Literal["follow", "freeze", "dark"]

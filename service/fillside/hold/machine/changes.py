@@ -34,10 +34,10 @@ from fillside.orders.light import (
 )
 from fillside.photometry.dimming import code_from_level, floor_code
 from fillside.rig.notation import ratio_number, ratio_text, stops_text
-from fillside.rig.problems import dotted, nearest, quoted, unknown
+from fillside.rig.problems import dotted, nearest, quoted, unknown_name
 from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.fields import NAME, InconsistencyError
 from fillside.rig.tables.model import WORK_ROLE, Point, Rig
-from fillside.rig.tables.terms import NAME, MisfitError
 
 WhyNot = Callable[[Point], str | None]
 
@@ -92,7 +92,7 @@ def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point
     """Where an order puts the subject [m]; OrderError for unknown marks and places nobody can be at."""
     if order.mark is not None:
         if order.mark not in rig.marks:
-            raise OrderError("unknown_name", unknown("mark", order.mark, rig.marks), "mark")
+            raise OrderError("unknown_name", unknown_name("mark", order.mark, rig.marks), "mark")
         place = rig.marks[order.mark]
     else:
         assert order.to is not None, "the order has one or the other"
@@ -263,7 +263,7 @@ def _with_wish(moment: Moment, wanted: Intent, where: str) -> IntentChange:
 def _first_sentence(error: ValidationError) -> str:
     detail = error.errors(include_url=False)[0]
     own = detail.get("ctx", {}).get("error")
-    return str(own) if isinstance(own, MisfitError | ValueError) else detail["msg"]
+    return str(own) if isinstance(own, InconsistencyError | ValueError) else detail["msg"]
 
 
 def _move(moment: Moment, order: Move) -> IntentChange:
@@ -285,7 +285,7 @@ def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[in
     """The place and code of a head that is to be on; without a level, the one it has."""
     scene = moment.scene
     if name not in scene.names:
-        raise OrderError("unknown_name", unknown("head", name, scene.names), where)
+        raise OrderError("unknown_name", unknown_name("head", name, scene.names), where)
     head = scene.index(name)
     if scene.fixed[head]:
         raise OrderError("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)

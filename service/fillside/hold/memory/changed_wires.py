@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Mapping, Sequence
 
+from fillside.rig.tables.drivers import WireDrive
 from fillside.rig.tables.head import Head
 from fillside.rig.tables.model import Rig
-from fillside.rig.tables.wiring import Wired
 
 Wire = tuple[str, str, Hashable]
 """A driver's name and kind, and the first of the head's places on it."""
@@ -55,6 +55,6 @@ def _put_on_another_driver(name: str, old: Rig, wire: Wire) -> bool:
 def _wire(rig: Rig, head: Head) -> Wire | None:
     if head.drive is None:
         return None
-    drive, driver = rig.wiring.drives.get(head.name), head.drive.driver
-    places = drive.claims() if isinstance(drive, Wired) else ()
+    drive, driver = rig.driver_config.drives.get(head.name), head.drive.driver
+    places = drive.claims() if isinstance(drive, WireDrive) else ()
     return driver, rig.drivers[driver].kind, places[0] if places else head.name

@@ -19,8 +19,7 @@ from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode
 from fillside.hold.memory.whites import cool_shares, same_light
 from fillside.orders.light import MOST_TRIM_STOPS
 from fillside.rig.calibration import Calibration
-from fillside.rig.scene.scene import Scene
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import Scene, subject_place_error
 from fillside.rig.tables.head import MOST_CORRECTION_STOPS
 from fillside.rig.tables.model import WORK_ROLE, Point, Rig
 
@@ -275,7 +274,7 @@ def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
     ]
     if start_was_edited(stored, rig):
         return rig.start, notes
-    if why_not_there(rig, stored.subject) is not None:
+    if subject_place_error(rig, stored.subject) is not None:
         return rig.start, [
             *notes,
             "the subject cannot be where it was any more; it begins where the file says",

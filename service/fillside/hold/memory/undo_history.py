@@ -30,8 +30,7 @@ from fillside.hold.memory.remembered import (
     trims_said,
     without_edited,
 )
-from fillside.rig.scene.scene import Scene
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import Scene, subject_place_error
 from fillside.rig.tables.model import Point, Rig
 
 OTHER_HEADS = "earlier orders cannot be taken back any more: the rig has other heads since"
@@ -145,7 +144,7 @@ def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
     }
     given_here = {"kept" if name == "levels" else name for name in given}
     if before.place is not None and (
-        start_was_edited(stored, rig) or why_not_there(rig, before.place) is not None
+        start_was_edited(stored, rig) or subject_place_error(rig, before.place) is not None
     ):
         given_here.discard("place")
     return {name: value for name, value in found.items() if name in given_here}

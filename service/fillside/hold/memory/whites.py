@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from fillside.photometry.whites import TwoWhites
+from fillside.photometry.white_mix import WhiteMix
 from fillside.rig.scene.scene import Scene
 
 
@@ -33,12 +33,12 @@ def same_light(scene: Scene, head: str, code: int, full_scale: int, then: Mappin
     old = replace(mix, full_scale=full_scale, cool_share=then[head])
     own = scene.curves[place]
     # A calibrated curve is that of the lamp as a whole, whatever its mix.
-    was = old if isinstance(own, TwoWhites) else own
+    was = old if isinstance(own, WhiteMix) else own
     light = float(was.output_from_level(code / full_scale)) * old.most
     level = float(own.level_from_output(min(1.0, light / mix.most)))
     return max(1, int(level * full_scale + 0.5))
 
 
-def _mix(scene: Scene, place: int) -> TwoWhites | None:
+def _mix(scene: Scene, place: int) -> WhiteMix | None:
     white = scene.whites[place]
     return None if white is None else white.mix

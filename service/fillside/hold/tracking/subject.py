@@ -6,7 +6,7 @@ import math
 from typing import Literal
 
 from fillside.hold.tracking.filter import Filter
-from fillside.rig.scene.subject_limits import distance_to_disc_m, why_not_there
+from fillside.rig.scene.scene import distance_to_disc_m, subject_place_error
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Point, Rig
 
 Source = Literal["file", "hand", "tracker"]
@@ -43,7 +43,7 @@ class TrackedSubject:
         centre, radius = self._safe
         if math.dist(place, centre) < radius:
             return None
-        reason = why_not_there(self._rig, place)
+        reason = subject_place_error(self._rig, place)
         if reason is None:
             self._safe = (place, self._room_around(place))
         return reason

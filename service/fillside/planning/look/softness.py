@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from fillside.photometry.source import LightSources, facing_lux, receptor_lux, toward
+from fillside.photometry.source import LightSources, facing_lux, head_directions, receptor_lux
 from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import angle_between_deg
 
@@ -164,7 +164,7 @@ def softness(name: str, sources: LightSources, head: int, point: Sequence[float]
     distance = float(np.linalg.norm(gap))
     diameter = float(one.diameter_m[0])
     askew = math.cos(math.radians(min(90.0, angle_between_deg(-gap, one.axis[0]))))
-    way = toward(one, place)[0]
+    way = head_directions(one, place)[0]
     across = math.log2(_lux(one, place + FACE_WIDTH_M / 2 * way) / _lux(one, place - FACE_WIDTH_M / 2 * way))
     back = math.log2(_lux(one, place - BACK_STEP_M * way) / _lux(one, place))
     return SoftnessAnswer(

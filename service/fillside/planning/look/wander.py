@@ -14,7 +14,7 @@ from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import outputs_of
 from fillside.balance.target import BalanceTarget
 from fillside.planning.figures import PlanningAnswer
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.scene.scene import subject_place_error
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -103,7 +103,7 @@ def _place(
     point: tuple[float, float, float],
     outputs: FloatArray,
 ) -> WanderPlace:
-    if why_not_there(metering.scene.rig, point) is not None:
+    if subject_place_error(metering.scene.rig, point) is not None:
         return WanderPlace(x_m=point[0], y_m=point[1], alone=None, followed=None)
     rows = metering.rows_at(point)
     codes = solve_rows(metering, rows, wish, limits).codes

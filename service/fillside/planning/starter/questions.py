@@ -21,7 +21,7 @@ from fillside.planning.answers.yes_no import yes_no_reader, yes_note, yes_or_no
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.first_set import ROLES
 from fillside.planning.starter.head_questions import head_questions
-from fillside.rig.checks.cautions import cautions
+from fillside.rig.checks.cautions import caution_texts
 from fillside.rig.tables.model import Rig
 
 
@@ -262,18 +262,18 @@ def cautions_after(question: str, answers: Answers) -> list[str]:
     if key not in CAUTION_QUESTIONS:
         return []
     normalize = _head(role, {})
-    before = cautions(_rig([normalize]))
-    return [says for says in cautions(_rig([_head(role, answers)])) if says not in before]
+    before = caution_texts(_rig([normalize]))
+    return [says for says in caution_texts(_rig([_head(role, answers)])) if says not in before]
 
 
 def _of_wire(answers: Answers) -> list[str]:
     if answers["driver"] == SIM:
         return []
     heads = [_head(role, answers) for role in dimmed_roles(answers)]
-    simulated = cautions(_rig(heads))
+    simulated = caution_texts(_rig(heads))
     rig = _rig(heads, answers["driver"])
     switch = [line for line in checklists(rig).before if "switch" in line.lower()]
-    return [*(says for says in cautions(rig) if says not in simulated), *switch]
+    return [*(says for says in caution_texts(rig) if says not in simulated), *switch]
 
 
 def _head(role: str, answers: Answers) -> dict[str, Any]:

@@ -1,1 +1,1 @@
-"""Checks across the tables of a rig, warnings, and cautions."""
+"""Checks across the tables of a rig, warnings, cautions, and the report of `fillside check`."""

@@ -1,8 +1,8 @@
-"""What can hurt people in a rig like this one, and what has to be fixed at the camera; each said once.
+"""Safety cautions for a rig, and the settings to fix at the camera.
 
 Every caution is written here and nowhere else: `check`, the first `run`, the plan, the sheet, the page and
-the opening of a calibration show those for which a rig gives cause. The wording is common practice of the
-trade and general prudence; it names no electrical code, because the local one always comes first.
+the start of a calibration show those that apply to a rig. The wording is common practice of the trade and
+general prudence; it names no electrical code, because the local one always comes first.
 """
 
 from __future__ import annotations
@@ -18,63 +18,70 @@ GAS_LAMPS = ("cfl", "tube", "discharge")
 HOT_LAMPS = ("incandescent", "halogen", "discharge")
 CLOSED_MODIFIERS = ("softbox",)
 MAYBE_CLOSED = (*CLOSED_MODIFIERS, "other")
-"""Where a bulb may be shut in: a lantern or a globe has no kind of its own."""
+"""Modifiers that may enclose a bulb: a lantern or a globe has no kind of its own."""
 OPEN_TO_THE_EYE = ("bare", "reflector")
 """Modifiers that leave the light source itself in view."""
 ABOVE_M, BESIDE_M = 0.3, 0.5
-"""A head this much higher than a mark and less than this beside it, as seen from above, is over somebody."""
+"""A head this much higher than a mark, and this close to it as seen from above, is over somebody."""
 ALL_FROM = 4
-"""So many heads are no longer named one by one where a caution is of all of them."""
+"""From this many heads on, a caution that applies to all of them does not name them."""
 MOST_NAMED = 6
-"""The most heads that a caution names; the rest it counts."""
+"""The most heads that a caution names; the others are counted."""
 
 Group = Literal["Electricity", "Stands and people", "Heat and glass", "Eyes"]
 
 
 class Cause(NamedTuple):
-    """The heads that give cause for a caution, and how its text names them."""
+    """The heads a caution applies to, and their names in its text."""
 
     heads: tuple[str, ...] = ()
     named: str = ""
 
 
-NO_HEAD = Cause()
+NO_CAUSE = Cause()
 
 
 @dataclass(frozen=True)
 class Caution:
-    """One caution: a lasting key, what it is about, what to do, and which heads give cause for it.
+    """One caution.
 
-    `metering` is whether it is ticked before a calibration, which lights every head at full while somebody
-    walks about between them in the dark; `tick` is its line on the check-list before a shoot, if it has one.
+    Attributes:
+        key: permanent identifier.
+        group: heading it stands under.
+        title: subject in a few words.
+        text: advice.
+        cause: the heads it applies to.
+        metering: true if it must be confirmed before a calibration, which lights every head at full while
+            somebody walks between them in the dark.
+        tick: its line on the check-list before a shoot, if any.
     """
 
     key: str
     group: Group
     title: str
     text: str
-    cause: Cause = NO_HEAD
+    cause: Cause = NO_CAUSE
     metering: bool = False
     tick: str | None = None
 
     @property
     def says(self) -> str:
-        """The whole caution in one paragraph."""
+        """The caution as one paragraph."""
         return f"{self.title}{f' ({self.cause.named})' if self.cause.named else ''}: {self.text}"
 
 
-def cautions(rig: Rig) -> list[str]:
-    """What to mind with the heads that this rig has, one paragraph each, most dangerous first."""
+def caution_texts(rig: Rig) -> list[str]:
+    """Return the cautions for a rig, one paragraph each, the most dangerous first."""
     return [caution.says for caution in cautions_of(rig)]
 
 
 def cautions_of(rig: Rig) -> tuple[Caution, ...]:
-    """The cautions for which this rig gives cause, group by group."""
+    """Return the cautions that apply to a rig, group by group."""
     return (*_electricity(rig), *_stands_and_people(rig), *_heat(rig), *_eyes(rig))
 
 
 def camera_advice(rig: Rig) -> list[str]:
-    """What to fix in the camera's menu, or it works against the light that is held."""
+    """Return the settings to fix in the camera's menu, so that its automatics do not counteract the hold."""
     camera = rig.camera
     stated = [f"ISO {camera.iso:g}"] if camera.iso is not None else []
     if camera.shutter is not None:
@@ -169,7 +176,7 @@ def _load(heads: Iterable[Head]) -> str:
 
 
 def _batteries(rig: Rig) -> Iterator[Caution]:
-    """Where the file says that a lamp runs on one, or leaves open whether an LED does."""
+    """Caution where a lamp runs on a battery, or the file does not say so of an LED."""
     stated = [head for head in rig.heads if head.on_battery]
     plugged_in = {name for circuit in rig.plan.circuits.values() for name in circuit.heads}
     open_to_it = any(
@@ -226,7 +233,7 @@ def _over_somebody(head: Head, rig: Rig) -> bool:
 
 
 def _heat(rig: Rig) -> Iterator[Caution]:
-    yield from _shut_in(rig)
+    yield from _enclosed(rig)
     hot = [head for head in rig.heads if _kind(head) in HOT_LAMPS]
     if hot:
         yield Caution(
@@ -271,8 +278,8 @@ def _lamps(rig: Rig) -> Iterator[Caution]:
         )
 
 
-def _shut_in(rig: Rig) -> Iterator[Caution]:
-    """Lamps in modifiers that keep their heat, and bulbs that are not made for it."""
+def _enclosed(rig: Rig) -> Iterator[Caution]:
+    """Caution about lamps in modifiers that trap heat, and bulbs that are not made for them."""
     closed = [head for head in rig.heads if head.modifier.kind in CLOSED_MODIFIERS]
     if closed:
         unmarked = [head for head in closed if head.modifier.max_watts is None or head.load_watts is None]
@@ -304,7 +311,7 @@ def _eyes(rig: Rig) -> Iterator[Caution]:
         head for head in rig.heads if _kind(head) in ("led", None) and head.modifier.kind in OPEN_TO_THE_EYE
     ]
     if chips:
-        # IEC 62471 calls it the blue-light hazard; "do not stare at operating lamp" is what such lamps bear.
+        # The blue-light hazard of IEC 62471; such lamps are marked "do not stare at operating lamp".
         yield Caution(
             "bare-led-chips",
             "Eyes",
@@ -350,5 +357,4 @@ def _in_the_light(rig: Rig) -> Iterator[Caution]:
 
 
 def _comes_back_full(head: Head) -> bool:
-    stated = {} if head.drive is None else head.drive.model_extra or {}
-    return bool(stated.get("comes_back", "full") == "full")
+    return head.drive is None or head.drive.driver_keys.get("comes_back", "full") == "full"

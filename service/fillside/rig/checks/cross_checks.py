@@ -1,26 +1,30 @@
-"""What the tables of a rig file say about each other: names that lead nowhere, places that cannot be."""
+"""Consistency checks across the tables of a rig file: unknown names and impossible places."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator, Mapping
 
-from fillside.rig.checks.door_checks import key_checks, meter_checks, sensor_checks
-from fillside.rig.problems import Problem, did_you_mean
-from fillside.rig.scene.subject_limits import why_not_there
+from fillside.rig.problems import Path, Problem, did_you_mean
+from fillside.rig.scene.scene import subject_place_error
+from fillside.rig.tables.key_names import KEYS
+from fillside.rig.tables.key_words import Action, named_by
 from fillside.rig.tables.model import BALANCED_ROLES, NEAREST_M, WORK_ROLE, Point, Rig
 
 _APART_M = 0.01
-"""Two places closer than this give no direction from one to the other."""
+"""Two places closer than this [m] do not define a direction."""
+_LINUX_KEY = re.compile(r"(key|btn)_[a-z0-9_]+")
+"""Name of a key of a Linux input device by its code, such as key_zoomin."""
 
 
 def cross_checks(rig: Rig) -> list[Problem]:
-    """All contradictions between the tables of `rig`, drivers' own keys aside; none for a sound rig.
+    """Return all contradictions between the tables of `rig`, apart from the drivers' own keys.
 
-    A rig without key or fill, with fixed lamps only, or with wishes for roles that no head has, is sound.
+    A rig without key or fill, with fixed lamps only, or with targets for roles that no head has, is sound.
     """
     named = [*_names(rig), *_marks(rig), *_subject(rig), *_heads(rig), *_balance(rig), *_plan(rig)]
-    named += [*meter_checks(rig), *sensor_checks(rig), *key_checks(rig)]
+    named += [*_meters(rig), *_sensors(rig), *_keys(rig)]
     return named if named else [*_places(rig), *_directions(rig)]
 
 
@@ -41,19 +45,15 @@ def _marks(rig: Rig) -> Iterator[Problem]:
 
 def _subject(rig: Rig) -> Iterator[Problem]:
     if rig.subject.at is not None and rig.subject.at not in rig.marks:
-        yield Problem(("subject", "at"), _no_mark(rig.subject.at, rig))
+        yield _unknown(("subject", "at"), "mark", rig.subject.at, rig.marks)
     if rig.subject.looks != "camera" and rig.subject.looks not in rig.marks:
-        yield Problem(("subject", "looks"), _no_mark(rig.subject.looks, rig, "camera"))
-
-
-def _no_mark(name: str, rig: Rig, *others: str) -> str:
-    return f'there is no mark "{name}"; {did_you_mean(name, (*rig.marks, *others), "marks")}'
+        yield _unknown(("subject", "looks"), "mark", rig.subject.looks, (*rig.marks, "camera"))
 
 
 def _heads(rig: Rig) -> Iterator[Problem]:
     for i, head in enumerate(rig.heads):
         if isinstance(head.aim, str) and head.aim not in rig.marks:
-            yield Problem(("heads", i, "aim"), _no_mark(head.aim, rig))
+            yield _unknown(("heads", i, "aim"), "mark", head.aim, rig.marks)
         for part, table in (("lamp", head.lamp), ("modifier", head.modifier)):
             if table is not None and isinstance(table.photometry, str):
                 why = f'"{table.photometry}" was not read; a rig file that names files is read from disk'
@@ -82,15 +82,14 @@ def _plan(rig: Rig) -> Iterator[Problem]:
         for i, name in enumerate(table.heads):
             at = ("plan", "circuits", circuit, "heads", i)
             if name not in names:
-                yield Problem(at, f'there is no head "{name}"; {did_you_mean(name, names, "heads")}')
+                yield _unknown(at, "head", name, names)
             elif name in plugged:
                 yield Problem(at, f'head "{name}" is on circuit "{plugged[name]}" already; it has one plug')
             plugged[name] = circuit
     for key, named in (("ripple", rig.plan.ripple), ("umbrellas", rig.plan.umbrellas)):
         for name in named:
             if name not in names:
-                hint = did_you_mean(name, names, "heads")
-                yield Problem(("plan", key, name), f'there is no head "{name}"; {hint}')
+                yield _unknown(("plan", key, name), "head", name, names)
 
 
 def _camera_exposure(rig: Rig) -> Iterator[Problem]:
@@ -106,7 +105,7 @@ def _camera_exposure(rig: Rig) -> Iterator[Problem]:
 
 def _places(rig: Rig) -> Iterator[Problem]:
     for name, point in rig.marks.items():
-        if why := why_not_there(rig, point):
+        if why := subject_place_error(rig, point):
             yield Problem(("marks", name), f"a subject cannot be there: {why}")
 
 
@@ -128,3 +127,59 @@ def _directions(rig: Rig) -> Iterator[Problem]:
 
 def _looked_at(rig: Rig) -> Point | None:
     return None if rig.subject.looks == "camera" else rig.marks[rig.subject.looks]
+
+
+def _meters(rig: Rig) -> Iterator[Problem]:
+    meters = rig.doors.mqtt.meters if rig.doors.mqtt is not None else {}
+    heads = [head.name for head in rig.heads]
+    for name, meter in meters.items():
+        at: Path = ("doors", "mqtt", "meters", name)
+        if isinstance(meter.at, str) and meter.at not in rig.marks:
+            yield _unknown((*at, "at"), "mark", meter.at, rig.marks)
+        if meter.facing not in ("head", "camera", *heads):
+            yield _unknown((*at, "facing"), "head", meter.facing, ["head", "camera", *heads])
+
+
+def _sensors(rig: Rig) -> Iterator[Problem]:
+    marks, heads = list(rig.marks), [head.name for head in rig.heads]
+    for name, sensor in rig.sensors.items():
+        first = rig.sensor_of(sensor.watches)
+        if name != first:
+            yield Problem(
+                ("sensors", name, "watches"),
+                f'"{first}" watches the {sensor.watches} already; one sensor of each kind can be',
+            )
+        if isinstance(sensor.at, str) and sensor.at not in marks:
+            yield _unknown(("sensors", name, "at"), "mark", sensor.at, marks)
+        if isinstance(sensor.facing, str) and sensor.facing not in ("camera", *marks, *heads):
+            yield _unknown(("sensors", name, "facing"), "head", sensor.facing, ["camera", *marks, *heads])
+        if sensor.at is not None and sensor.at == sensor.facing:
+            yield Problem(("sensors", name, "facing"), "a sensor cannot face the place where it is")
+
+
+def _keys(rig: Rig) -> Iterator[Problem]:
+    keys = rig.keys
+    for place, mark in enumerate(keys.programme):
+        if mark not in rig.marks:
+            yield _unknown(("keys", "programme", place), "mark", mark, rig.marks)
+    if "press" in keys.model_fields_set:
+        yield from _presses(keys.actions, rig)
+
+
+def _presses(actions: Mapping[str, Action], rig: Rig) -> Iterator[Problem]:
+    roles = list(dict.fromkeys(head.role for head in rig.heads if head.role != WORK_ROLE))
+    for key, action in actions.items():
+        at: Path = ("keys", "press", key)
+        if key not in KEYS and not _LINUX_KEY.fullmatch(key):
+            yield Problem(at, f'there is no key "{key}"; {did_you_mean(key, KEYS, "keys")}')
+        named = named_by(action)
+        if named.role is not None and named.role not in roles:
+            yield _unknown(at, "role", named.role, roles)
+        if named.mark is not None and named.mark not in rig.marks:
+            yield _unknown(at, "mark", named.mark, rig.marks)
+        if named.head is not None and named.head not in [head.name for head in rig.heads]:
+            yield _unknown(at, "head", named.head, [head.name for head in rig.heads])
+
+
+def _unknown(at: Path, kind: str, name: str, known: Iterable[str]) -> Problem:
+    return Problem(at, f'there is no {kind} "{name}"; {did_you_mean(name, known, f"{kind}s")}')

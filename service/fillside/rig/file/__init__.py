@@ -1,1 +1,1 @@
-"""The rig file: reading, validating, changing, and its JSON Schema."""
+"""The rig file: loading, validation, changes, and its JSON Schema."""

@@ -1,7 +1,8 @@
-"""From plain data to a rig that was checked in all ways, or to everything that is wrong with it."""
+"""Building a checked rig from plain data, and from an existing rig with changes."""
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,16 +10,22 @@ from pydantic import ValidationError
 
 from fillside.rig.checks.cross_checks import cross_checks
 from fillside.rig.file.validation import problems_from
-from fillside.rig.problems import Problem
-from fillside.rig.scene.whites import white_problems
+from fillside.rig.problems import Problem, RigError, did_you_mean, dotted
+from fillside.rig.scene.whites import white_checks
+from fillside.rig.tables.drivers import DriverKinds, parse_drivers
 from fillside.rig.tables.model import Rig
-from fillside.rig.tables.wiring import Kinds, wire_up
 
 
-def build_rig(data: Mapping[str, Any], kinds: Kinds | None) -> tuple[Rig | None, list[Problem]]:
-    """A rig from the rig file's content, or None and its problems.
+def build_rig(data: Mapping[str, Any], kinds: DriverKinds | None) -> tuple[Rig | None, list[Problem]]:
+    """Build and check a rig from the content of a rig file.
 
-    `kinds` are asked about drivers and drives; without them the drivers' own keys are taken as they are.
+    Parameters:
+        data: the content as plain data.
+        kinds: the kinds of driver that parse drivers and drives; None to accept the drivers' own keys
+            unchecked.
+
+    Returns:
+        The rig and no problems, or None and all problems found.
     """
     try:
         rig = Rig.model_validate(data)
@@ -26,12 +33,66 @@ def build_rig(data: Mapping[str, Any], kinds: Kinds | None) -> tuple[Rig | None,
         return None, problems_from(error, Rig, data)
     problems = cross_checks(rig)
     if kinds is not None and not problems:
-        problems = _wire(rig, kinds)
+        problems = _parse_drivers(rig, kinds)
     return (None, problems) if problems else (rig, [])
 
 
-def _wire(rig: Rig, kinds: Kinds) -> list[Problem]:
+def _parse_drivers(rig: Rig, kinds: DriverKinds) -> list[Problem]:
     drives = {head.name: (i, head.drive) for i, head in enumerate(rig.heads) if head.drive is not None}
-    wiring, problems = wire_up(rig.drivers, drives, kinds)
-    rig.take_wiring(wiring)
-    return problems or list(white_problems(rig))
+    config, problems = parse_drivers(rig.drivers, drives, kinds)
+    rig.set_driver_config(config)
+    return problems or list(white_checks(rig))
+
+
+def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
+    """Return a new rig with other values at dotted keys, as if the rig file had been edited.
+
+    ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values.
+    Heads are addressed by name; None removes a key. The new rig is checked like a file, by the same kinds of
+    drivers as `rig`, which itself never changes.
+
+    Raises:
+        RigError: a key or value is not allowed.
+    """
+    data = _plain(rig.dump())
+    for key, value in change.items():
+        _set(data, key, copy.deepcopy(value))
+    changed, problems = build_rig(data, rig.driver_config.kinds)
+    if changed is None:
+        first = problems[0]
+        raise RigError(first.message, dotted(first.path, data), others=len(problems) - 1)
+    return changed
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain(inner) for key, inner in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(inner) for inner in value]
+    return value
+
+
+def _set(data: dict[str, Any], key: str, value: Any) -> None:
+    words = key.split(".")
+    table = data
+    if words[0] == "heads" and len(words) > 2:
+        table = _head(data, words[1], key)
+        words = words[2:]
+    for word in words[:-1]:
+        inner = table.setdefault(word, {})
+        if not isinstance(inner, dict):
+            raise RigError(f"{word} is not a table, so nothing in it can be set", key)
+        table = inner
+    if value is None:
+        table.pop(words[-1], None)
+    else:
+        table[words[-1]] = value
+
+
+def _head(data: dict[str, Any], name: str, key: str) -> dict[str, Any]:
+    for head in data["heads"]:
+        if head["name"] == name:
+            found: dict[str, Any] = head
+            return found
+    names = [head["name"] for head in data["heads"]]
+    raise RigError(f'there is no head "{name}"; {did_you_mean(name, names, "heads")}', key)

@@ -1,6 +1,6 @@
-"""Reading a rig file: TOML text to a checked `Rig`, every error with its key and line.
+"""Loading a rig file: from TOML text to a checked `Rig`, with key and line of every error.
 
-This is the one module of the package that opens a file.
+This is the only module of the package that opens a file.
 """
 
 from __future__ import annotations
@@ -15,32 +15,32 @@ from pydantic import ValidationError
 
 from fillside.rig.file.build import build_rig
 from fillside.rig.file.positions import TomlPositions
-from fillside.rig.file.referenced_files import NeighbourError, Read, with_neighbours
+from fillside.rig.file.referenced_files import ReadFile, ReferencedFileError, with_referenced_files
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
+from fillside.rig.tables.drivers import DriverKinds
 from fillside.rig.tables.keys import Keys, KeysFile
 from fillside.rig.tables.model import Rig
-from fillside.rig.tables.wiring import Kinds
 from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
 
-__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text", "rig_or_why_not"]
+__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text", "rig_or_error"]
 
 LARGEST_BYTES = 2 * MIB
-"""A rig file is not larger; the heads of a whole opera house need half of it."""
-LARGEST_NEIGHBOUR_BYTES = 64 * MIB
-"""A file that a rig file names is not larger; descriptions of lamps carry pictures and models."""
-LARGEST_NEIGHBOURS_BYTES = 192 * MIB
-"""Nor are all of them together."""
+"""Largest rig file; the heads of a whole opera house need half of it."""
+LARGEST_REFERENCED_BYTES = 64 * MIB
+"""Largest file that a rig file names; descriptions of lamps contain pictures and models."""
+LARGEST_REFERENCED_TOTAL_BYTES = 192 * MIB
+"""Largest size of all those files together."""
 MOST_KEYS = 1000
-"""A table of a rig file has no more keys; the parser that knows places grows slow with their square."""
+"""Most keys of a table; the time of the parser that knows positions grows with their square."""
 MOST_ITEMS = 4096
-"""Nor has a list: so many heads are the most, and tables of angles or levels are shorter."""
+"""Most items of a list, which is the most heads of a rig; tables of angles or levels are shorter."""
 
 _AT_LINE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
 _KEY = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
 _LONG_KEY = re.compile(rf"^[ \t]*\[{{0,2}}[ \t]*{_KEY}(?:[ \t]*\.[ \t]*{_KEY}){{64,}}", re.MULTILINE)
-"""Keys with very many parts take the parser very long; nothing in a rig file is deeper than six."""
+"""Keys with very many parts keep the parser busy for long; nothing in a rig file is deeper than six."""
 _NEEDED = "a rig file has at least [rig], [camera], [marks] and one [[heads]]"
 _PLAIN_SYNTAX = {
     "Cannot overwrite a value": "this key is given twice; keep one",
@@ -58,22 +58,23 @@ _PLAIN_SYNTAX = {
 _TWICE = re.compile(r"Cannot (?:declare|redefine namespace|mutate immutable namespace) \((.*?),?\)")
 
 
-def load_rig(path: str | pathlib.Path, *, kinds: Kinds | None = None) -> Rig:
-    """The rig of a file, its drivers checked by their kinds (left out: all kinds there are).
+def load_rig(path: str | pathlib.Path, *, kinds: DriverKinds | None = None) -> Rig:
+    """Load a rig file; its drivers are parsed by `kinds`, by default all registered ones.
 
-    Raises RigError for a file that cannot be read or is not a sound rig.
+    Raises:
+        RigError: the file cannot be read or is not a sound rig.
     """
     if kinds is None:
         from fillside_drivers.registry import kinds as all_kinds
 
         kinds = all_kinds()
     source = str(path)
-    read = _Neighbours(pathlib.Path(path).parent).read
+    read = _ReferencedFiles(pathlib.Path(path).parent).read
     return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds, read=read)
 
 
-def rig_or_why_not(path: str) -> Rig | str:
-    """The rig of a file, or in one line what is wrong with it."""
+def rig_or_error(path: str) -> Rig | str:
+    """Load a rig file; return the rig, or the error as one line."""
     try:
         return load_rig(path)
     except RigError as error:
@@ -81,31 +82,38 @@ def rig_or_why_not(path: str) -> Rig | str:
 
 
 def load_rig_text(
-    text: str, *, source: str = "rig.toml", kinds: Kinds | None, read: Read | None = None
+    text: str, *, source: str = "rig.toml", kinds: DriverKinds | None, read: ReadFile | None = None
 ) -> Rig:
-    """The rig that a TOML text describes; with `kinds` None the drivers' own keys are not checked.
+    """Build the rig that a TOML text describes.
 
-    `read` gives the files that the text names; without it such a text is no sound rig. Raises RigError, and
-    nothing else whatever the text, with the first problem by line.
+    Parameters:
+        text: the content of a rig file.
+        source: the file's name in errors.
+        kinds: the kinds of driver; None to leave the drivers' own keys unchecked.
+        read: reads the files that the text names; without it a text that names files is not a sound rig.
+
+    Raises:
+        RigError: the first problem by line; no other exception, whatever the text.
     """
     text = text.removeprefix("\ufeff")
     if not text.strip():
         raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
-    whole, problems = (data, []) if read is None else with_neighbours(data, read, _read_mode)
+    whole, problems = (data, []) if read is None else with_referenced_files(data, read, _read_mode)
     rig, others = build_rig(whole, kinds)
-    told = {problem.path for problem in problems}
-    problems += [problem for problem in others if problem.path not in told]
+    reported = {problem.path for problem in problems}
+    problems += [problem for problem in others if problem.path not in reported]
     if rig is None or problems:
         raise _first(problems, data, text, source)
     return rig
 
 
 def load_keys(path: str | pathlib.Path) -> Keys:
-    """The keys of a file that holds nothing but a `[keys]` table.
+    """Load a file that consists of a `[keys]` table.
 
-    Raises RigError for a file that cannot be read or is no such table.
+    Raises:
+        RigError: the file cannot be read or is anything else.
     """
     source = str(path)
     text = _text(_bytes(source), source).removeprefix("\ufeff")
@@ -126,24 +134,26 @@ def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:
 def _bytes(source: str) -> bytes:
     try:
         return _plain(source, LARGEST_BYTES)
-    except NeighbourError as error:
+    except ReferencedFileError as error:
         raise RigError(str(error), source=source) from None
 
 
-class _Neighbours:
-    """The files that a rig file names, each read once, and not too much of them in all."""
+class _ReferencedFiles:
+    """Reads the files that a rig file names, each once and up to a total size."""
 
     def __init__(self, folder: pathlib.Path) -> None:
-        self._folder, self._left = folder, LARGEST_NEIGHBOURS_BYTES
+        self._folder, self._left = folder, LARGEST_REFERENCED_TOTAL_BYTES
         self._known: dict[str, bytes] = {}
 
     def read(self, name: str) -> bytes:
         if name not in self._known:
-            content = _plain(str(self._folder / name), LARGEST_NEIGHBOUR_BYTES)
+            content = _plain(str(self._folder / name), LARGEST_REFERENCED_BYTES)
             self._left -= len(content)
             if self._left < 0:
-                most = LARGEST_NEIGHBOURS_BYTES // MIB
-                raise NeighbourError(f"with it, the files named here are larger than {most} MiB together")
+                most = LARGEST_REFERENCED_TOTAL_BYTES // MIB
+                raise ReferencedFileError(
+                    f"with it, the files named here are larger than {most} MiB together"
+                )
             self._known[name] = content
         return self._known[name]
 
@@ -152,15 +162,15 @@ def _plain(source: str, most: int) -> bytes:
     try:
         return plain_bytes(source, most)
     except FileNotFoundError:
-        raise NeighbourError("there is no such file") from None
+        raise ReferencedFileError("there is no such file") from None
     except PermissionError:
-        raise NeighbourError("may not be read by this user; see the file's permissions") from None
+        raise ReferencedFileError("may not be read by this user; see the file's permissions") from None
     except NotPlainError as error:
-        raise NeighbourError(str(error)) from None
+        raise ReferencedFileError(str(error)) from None
     except OSError as error:
         from fillside.system_errors import why
 
-        raise NeighbourError(f"cannot be read: {why(error)}") from None
+        raise ReferencedFileError(f"cannot be read: {why(error)}") from None
 
 
 def _text(raw: bytes, source: str) -> str:

@@ -1,4 +1,4 @@
-"""Walking a pydantic model by a path: which tables may stand there, and what a key is for."""
+"""Look-up in nested pydantic models by path: the tables, fields and kinds of value at a key."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from fillside.rig.problems import Path
 
 
 def models_at(root: type[BaseModel], path: Path) -> list[type[BaseModel]]:
-    """The tables that may stand at a path below `root`; none where the path leads to plain values.
+    """Return the tables allowed at a path below `root`; none if the path leads to plain values.
 
     >>> from fillside.rig.tables.model import Rig
     >>> [model.__name__ for model in models_at(Rig, ("heads", 3, "dimming", "curve"))]
@@ -25,7 +25,7 @@ def models_at(root: type[BaseModel], path: Path) -> list[type[BaseModel]]:
 
 
 def field_at(root: type[BaseModel], path: Path) -> FieldInfo | None:
-    """The field that the last key of the path names, or None; places in a list belong to their key."""
+    """Return the field named by the last key of the path, or None; an index belongs to its list's key."""
     while path and isinstance(path[-1], int):
         path = path[:-1]
     if not path:
@@ -36,8 +36,8 @@ def field_at(root: type[BaseModel], path: Path) -> FieldInfo | None:
     return None
 
 
-def words_at(root: type[BaseModel], path: Path) -> list[str]:
-    """The words that may stand at a path, as its literals list them."""
+def literals_at(root: type[BaseModel], path: Path) -> list[str]:
+    """Return the words allowed at a path, as its literals list them."""
     kinds = _types_at(root, path)
     return [word for kind in kinds for word in typing.get_args(kind) if isinstance(word, str)]
 
@@ -52,11 +52,11 @@ _PLAIN_TYPES = {
 }
 
 
-def kind_at(root: type[BaseModel], path: Path) -> str:
-    """In words the kind of value that a key takes, with its bounds or choices; "" where that takes more.
+def value_kind_at(root: type[BaseModel], path: Path) -> str:
+    """Describe the kind of value of a key, with bounds or choices; "" if it takes several kinds.
 
-    >>> from fillside.rig.tables.head import ModifierTable
-    >>> kind_at(ModifierTable, ("max_watts",))
+    >>> from fillside.rig.tables.lamp import ModifierTable
+    >>> value_kind_at(ModifierTable, ("max_watts",))
     'a number from 0.01 to 20000'
     """
     for model in models_at(root, path[:-1]):
@@ -77,8 +77,8 @@ def _kind(schema: dict[str, Any]) -> str:
     return f"{words} up to {most:g}" if most is not None else words
 
 
-def takes_keys_of(root: type[BaseModel], path: Path, key: str) -> list[str]:
-    """The tables one step above or below a path that do have `key`, as a person writes them."""
+def tables_with_key(root: type[BaseModel], path: Path, key: str) -> list[str]:
+    """Return the tables at the top or just below a path that have `key`, as a person writes them."""
     found = [
         f"[{name}]"
         for name, field in root.model_fields.items()

@@ -1,4 +1,4 @@
-"""Where things stand in a TOML text: from a path of keys to a line."""
+"""Line numbers of keys and values in a TOML text."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ _LIST_HEADER = re.compile(r"^[ \t]*\[\[[ \t]*(\"heads\"|'heads'|heads)[ \t]*\]\]
 
 
 class TomlPositions:
-    """The lines of a valid TOML text's keys and values, counted from 1.
+    """Lines of the keys and values of a valid TOML text, counted from 1.
 
-    The parser gives no place for the second and later ``[[heads]]`` headers; they are found by their look,
-    outside of all values.
+    The parser gives no position for the second and later ``[[heads]]`` headers; they are found by a pattern,
+    outside all text values.
     """
 
     def __init__(self, text: str) -> None:
@@ -29,7 +29,7 @@ class TomlPositions:
         self._key_lines: dict[int, dict[str, int]] = {}
 
     def line_of(self, path: Path) -> int:
-        """The line of the deepest part of the path that stands in the text; 1 where none does."""
+        """Return the line of the deepest part of the path that is in the text; 1 if none is."""
         line, node = 1, self._root
         for i, part in enumerate(path):
             inner = node.inner()
@@ -44,7 +44,7 @@ class TomlPositions:
         return line
 
     def _key_lines_of(self, table: dict[Any, Any]) -> dict[str, int]:
-        """The lines of a table's keys, by the table's identity: all tables live as long as the text."""
+        """Return the lines of a table's keys, cached by identity: all tables live as long as the text."""
         if id(table) not in self._key_lines:
             lines = {key.inner(): self._line_at(key.span().start) for key in table}
             self._key_lines[id(table)] = lines
@@ -69,7 +69,7 @@ class TomlPositions:
 
 
 def _texts(node: Any) -> Iterator[tuple[int, int]]:
-    """The spans of all text values below a node: only inside those can a header's look deceive."""
+    """Yield the spans of all text values below a node; only they can contain a false header."""
     inner = node.inner()
     if isinstance(inner, dict):
         for value in inner.values():

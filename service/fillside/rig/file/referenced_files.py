@@ -1,8 +1,8 @@
-"""Files that a rig file names, read beside it and put in its place as plain data.
+"""Inclusion of the files that a rig file names, as plain data in its content.
 
-A photometric file becomes the table it holds, and a lamp's description of its wire the slots of one mode;
-after that a rig is whole by itself, and can be changed and checked again without any file. Nothing here opens
-a file: whoever reads the rig file hands in how its neighbours are read.
+A photometric file becomes the table it contains, and a GDTF file the slots of one mode. The rig is then
+self-contained and can be changed and checked again without files. Nothing here opens a file: the caller
+passes a function that reads them.
 """
 
 from __future__ import annotations
@@ -13,31 +13,31 @@ from typing import Any
 
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
-from fillside.rig.photometric.measured import PhotometricFile
+from fillside.rig.photometric.photometric_file import PhotometricFile
 from fillside.rig.problems import Path, Problem
 from fillside.rig.tables.lamp import MOST_ANGLES
 
-Read = Callable[[str], bytes]
-"""The bytes of the file of that name; raises NeighbourError in one line why not."""
+ReadFile = Callable[[str], bytes]
+"""Returns the bytes of the file of that name; raises ReferencedFileError with the reason in one line."""
 
 ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
-"""A lamp's description of its wire, a mode's name and the file's to plain data; ValueError why not."""
+"""Turns the bytes of a GDTF file, a mode's name and the file's name into plain data; raises ValueError."""
 
 READERS: Mapping[str, Callable[[str], PhotometricFile]] = {".ies": read_lm63, ".ldt": read_eulumdat}
 LARGEST_OPENING_M = 5.0
-"""What `modifier.diameter` may be at most."""
+"""Upper bound of `modifier.diameter`."""
 
 
-class NeighbourError(ValueError):
-    """A file that the rig file names and that cannot be read."""
+class ReferencedFileError(ValueError):
+    """A file named by the rig file cannot be read."""
 
 
-def with_neighbours(
-    data: Mapping[str, Any], read: Read, read_mode: ReadMode
+def with_referenced_files(
+    data: Mapping[str, Any], read: ReadFile, read_mode: ReadMode
 ) -> tuple[dict[str, Any], list[Problem]]:
-    """The content of a rig file with all its neighbours read, and what is wrong with them.
+    """Return the content of a rig file with all files it names included, and their problems.
 
-    What is no rig at all is left for the rig's own check to say.
+    Content that is not a rig at all passes unchanged; building the rig reports it.
     """
     whole = copy.deepcopy(dict(data))
     problems = []
@@ -91,7 +91,7 @@ def _mode_into(read_mode: ReadMode) -> Put:
 def _measured(name: str, content: bytes) -> PhotometricFile:
     reader = READERS.get("." + name.lower().rpartition(".")[2])
     if reader is None:
-        raise NeighbourError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
+        raise ReferencedFileError("a photometric file is .ies (LM-63) or .ldt (EULUMDAT)")
     # Both formats are older than UTF-8; their numbers and keywords are ASCII in any case.
     return reader(content.decode("latin-1"))
 
@@ -99,7 +99,7 @@ def _measured(name: str, content: bytes) -> PhotometricFile:
 def _table(name: str, measured: PhotometricFile) -> dict[str, Any]:
     mean = measured.mean_candela()
     assert len(mean) <= MOST_ANGLES, "both formats bound the count of angles"
-    optional = {"lamp_lumens": measured.lamp_lumens, "said_lumens": measured.said_lumens}
+    optional = {"lamp_lumens": measured.lamp_lumens, "said_lumens": measured.stated_lumens}
     return {
         "angles": list(measured.angles_deg),
         "candela": [float(value) for value in mean],

@@ -1,4 +1,4 @@
-"""The rig file as JSON Schema 2020-12, with the keys that each kind of driver takes."""
+"""The JSON Schema 2020-12 of the rig file, including the keys of each kind of driver."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
 from pydantic_core import core_schema
 
+from fillside.rig.tables.drivers import DriverKinds
 from fillside.rig.tables.model import Drive, DriverTable, Rig
-from fillside.rig.tables.wiring import Kinds
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 class _OfToml(GenerateJsonSchema):
-    """TOML has no null: what may be left out is left out. Tables of named things take only names."""
+    """Schema generator for TOML, which has no null; tables of named things accept only valid names."""
 
     def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
         return self.generate_inner(schema["schema"])
@@ -34,11 +34,11 @@ class _OfToml(GenerateJsonSchema):
         return False
 
 
-def rig_schema(kinds: Kinds) -> dict[str, Any]:
-    """The JSON Schema of a rig file whose drivers are of `kinds`.
+def rig_schema(kinds: DriverKinds) -> dict[str, Any]:
+    """Return the JSON Schema of a rig file whose drivers are of `kinds`.
 
-    It knows every key, type, bound and choice. What only a second look finds (names that lead nowhere,
-    overlapping slots, places that cannot be) is for the loader to say.
+    It covers every key, type, bound and choice. Only the loader finds contradictions, such as unknown names,
+    overlapping slots and impossible places.
     """
     models: list[type[BaseModel]] = [Rig, Drive, DriverTable]
     for kind in kinds.values():
@@ -62,13 +62,13 @@ def rig_schema(kinds: Kinds) -> dict[str, Any]:
 
 
 def _joined(part: dict[str, Any], key: str, schema: dict[str, Any]) -> dict[str, Any]:
-    """A kind's own keys and the one that leads to it."""
+    """Add the key that selects a kind to the kind's own keys."""
     properties = {key: schema, **part.get("properties", {})}
     return {**part, "properties": properties, "required": [key, *part.get("required", [])]}
 
 
 def _used(rig: dict[str, Any], parts: dict[str, Any]) -> dict[str, Any]:
-    """The definitions that can be reached from the top."""
+    """Return the definitions reachable from the top."""
     used: dict[str, Any] = {}
     open_ends = [rig]
     while open_ends:

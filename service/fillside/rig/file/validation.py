@@ -1,4 +1,4 @@
-"""From pydantic's findings to problems in plain words, each with what would be right."""
+"""Translation of pydantic's validation errors into problems in plain words, with advice."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from fillside.rig.file.model_paths import field_at, kind_at, models_at, takes_keys_of, words_at
-from fillside.rig.problems import Path, Problem, did_you_mean, nearest, shown
-from fillside.rig.tables.terms import NAME, MisfitError
+from fillside.rig.file.model_paths import field_at, literals_at, models_at, tables_with_key, value_kind_at
+from fillside.rig.problems import Path, Problem, describe, did_you_mean, nearest
+from fillside.rig.tables.fields import NAME, InconsistencyError
 
 _WRONG_KIND = {
     "bool_type": "true or false",
@@ -37,7 +37,7 @@ _BOUNDS = {
 
 @dataclass(frozen=True)
 class _Finding:
-    """One of pydantic's errors with its real path; `fork` is where it went into one branch of a choice."""
+    """One of pydantic's errors with its path in the data; `fork` is the path of the union it came from."""
 
     detail: ErrorDetails
     path: Path
@@ -49,7 +49,7 @@ class _Finding:
 
 
 def problems_from(error: ValidationError, model: type[BaseModel], data: Any, at: Path = ()) -> list[Problem]:
-    """The problems that a failed validation of `data` as `model` found, with paths below `at`."""
+    """Return the problems of a failed validation of `data` as `model`, with paths below `at`."""
     findings = [_finding(detail, data) for detail in error.errors(include_url=False)]
     kept = _without_idle_branches(findings)
     problems = [_problem(finding, model) for finding in kept]
@@ -79,9 +79,9 @@ def _holds(node: Any, part: str | int) -> bool:
 
 
 def _without_idle_branches(findings: list[_Finding]) -> list[_Finding]:
-    """Of a choice of kinds keep what was found in the branch that was meant; of several at one place, one.
+    """Keep the findings of the union branch that was meant, and one finding per path.
 
-    A list is found too short also when its items are wrong; then they are what to tell.
+    A list also counts as too short when its items are wrong; only the items are reported then.
     """
     meant = {fork for f in findings if (fork := f.fork) is not None and not _wrong_kind_at(f, fork)}
     kept: dict[Path, _Finding] = {}
@@ -108,7 +108,7 @@ def _wrong_kind_at(finding: _Finding, fork: Path) -> bool:
 def _without_echoes(
     findings: list[_Finding], problems: list[Problem], model: type[BaseModel]
 ) -> list[Problem]:
-    """Drops the missing key that stands there misspelt: the unknown key tells it better."""
+    """Drop a missing key that is present but misspelt; the finding on the unknown key explains it better."""
     misspelt = {
         (*f.path[:-1], guess)
         for f in findings
@@ -123,13 +123,13 @@ def _without_echoes(
 
 def _problem(finding: _Finding, model: type[BaseModel]) -> Problem:
     own = finding.detail.get("ctx", {}).get("error")
-    if isinstance(own, MisfitError):
+    if isinstance(own, InconsistencyError):
         return Problem((*finding.path, *own.key.split(".")), str(own))
-    say = _SAYINGS.get(finding.type, _otherwise)
+    message = _MESSAGES.get(finding.type, _otherwise)
     path = finding.path
     if finding.type == "missing" and path and isinstance(path[-1], int):
-        path, say = path[:-1], _wrong_length
-    return Problem(path, say(_Finding(finding.detail, path, finding.fork), model))
+        path, message = path[:-1], _wrong_length
+    return Problem(path, message(_Finding(finding.detail, path, finding.fork), model))
 
 
 def _keys(model: type[BaseModel], path: Path) -> list[str]:
@@ -147,21 +147,21 @@ def _in_brackets(model: type[BaseModel], path: Path) -> str:
 
 
 def _missing(finding: _Finding, model: type[BaseModel]) -> str:
-    purpose = _purpose(model, finding.path) or kind_at(model, finding.path)
+    purpose = _purpose(model, finding.path) or value_kind_at(model, finding.path)
     return f"is missing; give {purpose}" if purpose else "is missing"
 
 
 def _unknown_key(finding: _Finding, model: type[BaseModel]) -> str:
     key, table = str(finding.path[-1]), finding.path[:-1]
     known = _keys(model, table)
-    homes = takes_keys_of(model, table, key)
+    homes = tables_with_key(model, table, key)
     if homes and nearest(key, known) is None:
         return f"unknown key here; it belongs in {homes[0]}"
     return f"unknown key; {did_you_mean(key, known, 'known here')}"
 
 
 def _wrong_kind(finding: _Finding, model: type[BaseModel]) -> str:
-    value = shown(finding.detail["input"])
+    value = describe(finding.detail["input"])
     if finding.fork == finding.path:
         return f"cannot be {value}; give {_purpose(model, finding.path) or 'another kind of value'}"
     return f"must be {_WRONG_KIND[finding.type]}, not {value}{_in_brackets(model, finding.path)}"
@@ -169,31 +169,31 @@ def _wrong_kind(finding: _Finding, model: type[BaseModel]) -> str:
 
 def _not_in_list(finding: _Finding, model: type[BaseModel]) -> str:
     value = finding.detail["input"]
-    words = words_at(model, finding.path)
+    words = literals_at(model, finding.path)
     hint = f'; did you mean "{guess}"?' if isinstance(value, str) and (guess := nearest(value, words)) else ""
     if finding.fork is not None:
-        return f"cannot be {shown(value)}; give {_purpose(model, finding.path)}{hint}"
+        return f"cannot be {describe(value)}; give {_purpose(model, finding.path)}{hint}"
     listed = str(finding.detail["ctx"]["expected"]).replace("'", '"')
-    return f"must be {listed}, not {shown(value)}{hint}"
+    return f"must be {listed}, not {describe(value)}{hint}"
 
 
 def _out_of_bounds(finding: _Finding, model: type[BaseModel]) -> str:
     word, key = _BOUNDS[finding.type]
-    bound = finding.detail["ctx"][key]
-    return (
-        f"must be {word} {bound:g}, not {shown(finding.detail['input'])}{_in_brackets(model, finding.path)}"
-    )
+    bound, value = finding.detail["ctx"][key], describe(finding.detail["input"])
+    return f"must be {word} {bound:g}, not {value}{_in_brackets(model, finding.path)}"
 
 
 def _not_a_name(finding: _Finding, model: type[BaseModel]) -> str:
-    value = shown(finding.detail["input"])
+    value = describe(finding.detail["input"])
     if NAME.pattern in str(finding.detail["ctx"]["pattern"]):
         return f"{value} is not a name: small letters, digits and hyphens, at most 32, such as desk-left"
     return f"{value} is not written as it must be{_in_brackets(model, finding.path)}"
 
 
 def _not_finite(finding: _Finding, model: type[BaseModel]) -> str:
-    return f"must be a finite number, not {shown(finding.detail['input'])}{_in_brackets(model, finding.path)}"
+    return (
+        f"must be a finite number, not {describe(finding.detail['input'])}{_in_brackets(model, finding.path)}"
+    )
 
 
 def _wrong_length(finding: _Finding, model: type[BaseModel]) -> str:
@@ -224,10 +224,10 @@ def _otherwise(finding: _Finding, model: type[BaseModel]) -> str:
     message = re.sub(r"^Input should be (a valid )?", "must be ", finding.detail["msg"])
     value = finding.detail["input"]
     plain = message[:1].lower() + message[1:].replace("'", '"')
-    return f"{plain}, not {shown(value)}{_in_brackets(model, finding.path)}"
+    return f"{plain}, not {describe(value)}{_in_brackets(model, finding.path)}"
 
 
-_SAYINGS: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
+_MESSAGES: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
     **dict.fromkeys(_WRONG_KIND, _wrong_kind),
     **dict.fromkeys(_BOUNDS, _out_of_bounds),
     "extra_forbidden": _unknown_key,
@@ -241,4 +241,4 @@ _SAYINGS: dict[str, Callable[[_Finding, type[BaseModel]], str]] = {
     "too_short": _wrong_length,
     "value_error": _own_words,
 }
-"""How each of pydantic's error types is said; others are said in its own words, made plain."""
+"""The message of each of pydantic's error types; other types use pydantic's own text, simplified."""

@@ -1,1 +1,1 @@
-"""Photometric files: how a lamp's light spreads, as its maker's laboratory measured it. Codecs only."""
+"""Codecs of photometric files, a laboratory's measurements of a lamp's intensity distribution."""

@@ -1,7 +1,7 @@
-"""EULUMDAT photometric files (.ldt), the format of the Lichttechnische Gesellschaft of 1990.
+"""Reader of EULUMDAT photometric files (.ldt), the format of the Lichttechnische Gesellschaft of 1990.
 
-The layout is from memory: one entry a line, numbered here as the format numbers its fields; intensities are
-in candela for each 1000 lm of the bare lamps. A negative number of lamps marks absolute photometry (common
+The layout is from memory: one entry per line, numbered here as the format numbers its fields; intensities are
+in candela per 1000 lm of the bare lamps. A negative number of lamps marks absolute photometry (common
 practice, no source).
 """
 
@@ -11,19 +11,23 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError, opening_diameter_m
-from fillside.rig.photometric.numbers import Numbers, Word
+from fillside.rig.photometric.number_reader import NumberReader, Word
+from fillside.rig.photometric.photometric_file import (
+    PhotometricFile,
+    PhotometricFileError,
+    opening_diameter_m,
+)
 
 MOST_ANGLES = 1000
 _LINES_BEFORE_LAMPS = 26
 _LINES_A_LAMP_SET = 6
 _WORD = re.compile(r"\S+")
 _SECTORS = {2: 2, 3: 4, 4: 4}
-"""By symmetry, what the count of planes must be a multiple of for the mirror planes to be among them."""
+"""The count of planes must be a multiple of this, by symmetry, to include the mirror planes."""
 
 
 def read_eulumdat(text: str) -> PhotometricFile:
-    """What an EULUMDAT file says; PhotometricFileError, and nothing else, for what is none."""
+    """Read an EULUMDAT file; raise PhotometricFileError, and nothing else, for any other text."""
     lines = [line.strip() for line in text.removeprefix("\ufeff").splitlines()]
     entry = _Entries(lines)
     symmetry = entry.whole(3, "the symmetry (0 to 4)", 0, 4)
@@ -45,19 +49,19 @@ def read_eulumdat(text: str) -> PhotometricFile:
             f"angles start at {angles[0]:g}; a head is aimed along angle 0", numbers.line
         )
     per_klm = numbers.table(len(planes), angle_count)
-    said = lamps.lumens if lamps.absolute else lamps.lumens * lamps.output_ratio
+    stated = lamps.lumens if lamps.absolute else lamps.lumens * lamps.output_ratio
     return PhotometricFile(
         angles_deg=tuple(angles),
         planes_deg=tuple(planes),
         candela=per_klm * lamps.factor * lamps.lumens / 1000,
         lamp_lumens=None if lamps.absolute else lamps.lumens,
-        said_lumens=said if said > 0 else None,
+        stated_lumens=stated if stated > 0 else None,
         opening_m=_opening_m(entry),
     )
 
 
 class _Entries:
-    """The entries before the tables: one a line, which may be empty."""
+    """The entries before the tables: one per line, which may be empty."""
 
     def __init__(self, lines: list[str]) -> None:
         self._lines = lines
@@ -68,15 +72,15 @@ class _Entries:
     def whole(self, line: int, what: str, least: int, most: int) -> int:
         return self._at(line).whole(what, least, most)
 
-    def _at(self, line: int) -> Numbers:
+    def _at(self, line: int) -> NumberReader:
         text = self._lines[line - 1] if line <= len(self._lines) else ""
         if line <= len(self._lines) and not text:
             text = "(nothing)"
-        return Numbers([(text.replace(",", "."), line)] if text else [], min(line, len(self._lines)))
+        return NumberReader([(text.replace(",", "."), line)] if text else [], min(line, len(self._lines)))
 
-    def numbers_after(self, line: int) -> Numbers:
-        """All that follows a line, as numbers, however they are laid out."""
-        return Numbers(self._words_after(line), min(line, len(self._lines)))
+    def numbers_after(self, line: int) -> NumberReader:
+        """Return the numbers after a line in whatever layout."""
+        return NumberReader(self._words_after(line), min(line, len(self._lines)))
 
     def _words_after(self, line: int) -> Iterator[Word]:
         for place, text in enumerate(self._lines[line:], start=line + 1):
@@ -86,7 +90,7 @@ class _Entries:
 
 @dataclass(frozen=True)
 class _Lamps:
-    """The first set of lamps; `factor` is for the intensities, `output_ratio` the luminaire's."""
+    """The first set of lamps, the factor of the intensities, and the light output ratio of the luminaire."""
 
     sets: int
     absolute: bool
@@ -109,7 +113,7 @@ def _lamps(entry: _Entries) -> _Lamps:
 
 
 def _stored_planes(planes: list[float], symmetry: int) -> list[float]:
-    """The planes that the file has intensities for, counted on past 360 degrees where they go round."""
+    """Return the planes with stored intensities [degrees], counting past 360 where they wrap around."""
     count = len(planes)
     if symmetry == 1:
         return planes[:1]

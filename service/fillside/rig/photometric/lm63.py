@@ -1,7 +1,7 @@
-"""ANSI/IES LM-63 photometric files, editions of 1986, 1991, 1995, 2002 and 2019; type C, no other.
+"""Reader of ANSI/IES LM-63 photometric files of type C, editions of 1986, 1991, 1995, 2002 and 2019.
 
 The layout is from memory of ANSI/IESNA LM-63-2002: a line that names the edition (none in 1986), lines of
-keywords in brackets, TILT, then nothing but numbers.
+keywords in brackets, TILT, and then only numbers.
 """
 
 from __future__ import annotations
@@ -9,21 +9,25 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from fillside.rig.photometric.measured import PhotometricFile, PhotometricFileError, opening_diameter_m
-from fillside.rig.photometric.numbers import Numbers, Word
+from fillside.rig.photometric.number_reader import NumberReader, Word
+from fillside.rig.photometric.photometric_file import (
+    PhotometricFile,
+    PhotometricFileError,
+    opening_diameter_m,
+)
 
 MOST_ANGLES = 1000
 METRES_PER_UNIT = {1: 0.3048, 2: 1.0}
-"""Units type 1 is feet (international foot), 2 metres."""
+"""Units type 1 is feet (international foot); type 2 is metres."""
 _TYPES = {2: "B", 3: "A"}
 _WORD = re.compile(r"[^\s,]+")
 
 
 def read_lm63(text: str) -> PhotometricFile:
-    """What an LM-63 file says; PhotometricFileError, and nothing else, for what is none."""
+    """Read an LM-63 file; raise PhotometricFileError, and nothing else, for any other text."""
     lines = text.removeprefix("\ufeff").splitlines()
     tilt_line, tilt = _tilt(lines)
-    numbers = Numbers(_words(lines, tilt_line), tilt_line)
+    numbers = NumberReader(_words(lines, tilt_line), tilt_line)
     if tilt == "INCLUDE":
         _skip_tilt(numbers)
     elif tilt != "NONE":
@@ -48,8 +52,8 @@ def _words(lines: list[str], after: int) -> Iterator[Word]:
             yield word[0], place
 
 
-def _skip_tilt(numbers: Numbers) -> None:
-    """What a lamp gives when its luminaire is tilted: read for soundness, and not used."""
+def _skip_tilt(numbers: NumberReader) -> None:
+    """Read and check the tilt factors of the lamp's output, which are not used."""
     numbers.whole("the lamp's place in the luminaire (after TILT=INCLUDE)", 1, 3)
     count = numbers.whole("the count of tilt angles", 1, MOST_ANGLES)
     numbers.rising(count, "a tilt angle", 180)
@@ -58,7 +62,7 @@ def _skip_tilt(numbers: Numbers) -> None:
             raise PhotometricFileError(f"a tilt factor cannot be {factor:g}", numbers.line)
 
 
-def _measured(numbers: Numbers) -> PhotometricFile:
+def _measured(numbers: NumberReader) -> PhotometricFile:
     lamps = numbers.whole("the number of lamps", 1, 10_000)
     lumens = numbers.take("the lumens of a lamp")
     absolute = lumens < 0
@@ -94,7 +98,7 @@ def _measured(numbers: Numbers) -> PhotometricFile:
     )
 
 
-def _above_0(numbers: Numbers, what: str) -> float:
+def _above_0(numbers: NumberReader, what: str) -> float:
     value = numbers.take(what)
     if value <= 0:
         raise PhotometricFileError(f"{what} must be above 0, not {value:g}", numbers.line)
@@ -102,7 +106,10 @@ def _above_0(numbers: Numbers, what: str) -> float:
 
 
 def _opening_m(width_m: float, length_m: float) -> float | None:
-    """A round opening has negative sizes: the diameter in both, or in one of them with 0 in the other."""
+    """Return the diameter of the opening [m].
+
+    Negative sizes mark a round opening: the diameter stands in both, or in one of them with 0 in the other.
+    """
     if width_m < 0 or length_m < 0:
         return opening_diameter_m(max(-width_m, -length_m), 0.0)
     return opening_diameter_m(max(width_m, length_m), min(width_m, length_m))

@@ -1,1 +1,1 @@
-"""The rig as numbers."""
+"""The rig as numbers: geometry, light, wire codes, and whites."""

@@ -1,8 +1,9 @@
-"""The rig as numbers: what the balance, the hold and the planning ask about light, heads and wires."""
+"""The rig as numbers: heads as light sources with their codes, the exposure target, and subject places."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,26 +11,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.photometry.dimming import DimmingCurve, curve, wire_octets
-from fillside.photometry.distribution import Tabled
+from fillside.photometry.distribution import HeadDistributions
+from fillside.photometry.exposure import target_lux
 from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedHead, Calibration
-from fillside.rig.scene.whites import White, base_curve, white_of
-from fillside.rig.tables.model import Head, Point, Rig
+from fillside.rig.scene.whites import White, stated_curve, white_of
+from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Head, Point, Rig
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-_NOTHING_READ = CalibratedHead()
+_UNCALIBRATED = CalibratedHead()
+_ROUNDING_M = 1e-9
+"""Slack that allows a place exactly on a limit despite rounding."""
 
 
 @dataclass(frozen=True)
 class Scene:
-    """All heads of a rig in the order of its file; every array and tuple has one entry a head.
+    """All heads of a rig in the order of its file; every array and tuple has one entry per head.
 
-    `rules` names what holds a head: key, fill, hair, background or work. `floors` [1] are the smallest
-    outputs of held heads. `full_scales` are the wire codes of full level, 0 for a head that cannot be
-    dimmed, which `fixed` marks. `ambient` [lux] is toward the key, toward the fill and as the exposure
-    receptor faces. `aims` [m] are the points the heads are aimed at, (n, 3).
+    Attributes:
+        rules: the rule of each head's balance: key, fill, hair, background or work.
+        sources: the heads as light sources at full.
+        curves: the dimming curves.
+        floors: the smallest outputs of held heads, 0..1.
+        full_scales: the wire codes of full level; 0 for a head that cannot be dimmed.
+        fixed: true for a head that cannot be dimmed.
+        ambient: toward the key, toward the fill and in the direction of the exposure receptor [lx].
+        aims: the points the heads are aimed at (n, 3) [m].
     """
 
     rig: Rig
@@ -46,37 +55,38 @@ class Scene:
 
     @cached_property
     def whites(self) -> tuple[White | None, ...]:
-        """How each head with more than one white is held."""
+        """The white of each head that has more than one."""
         return tuple(white_of(self.rig, head) for head in self.rig.heads)
 
     def wire_codes(self, head: int, code: int) -> tuple[int, ...]:
-        """The codes on a head's channels for the head's own: one, or the warm and the cool one."""
+        """Return the codes of a head's channels for its code: one, or the warm and the cool channel's."""
         white = self.whites[head]
         return (code,) if white is None or white.mix is None else white.mix.channel_codes(code)
 
     def wire(self, head: int, code: int) -> tuple[int, ...]:
-        """The octets of a head's channels; none for a head without a wire."""
+        """Return the octets of a head's channels for its code; none for a head without a wire."""
         if self.fixed[head]:
             return ()
         codes = self.wire_codes(head, code)
         return tuple(octet for each in codes for octet in wire_octets(each, self.full_scales[head]))
 
     def index(self, name: str) -> int:
-        """The place of the head of that name; KeyError if there is none."""
+        """Return the index of the head of that name; raise KeyError if there is none."""
         try:
             return self.names.index(name)
         except ValueError:
             raise KeyError(name) from None
 
     def of_role(self, role: str) -> tuple[int, ...]:
-        """The places of the heads of a role."""
+        """Return the indices of the heads of a role."""
         return tuple(i for i, own in enumerate(self.roles) if own == role)
 
 
 def scene(rig: Rig, calibration: Calibration | None = None) -> Scene:
-    """The numbers of a rig, with what a calibration knows better in place of what the file states.
+    """Return the numbers of a rig, with a calibration's figures in place of those the file states.
 
-    Raises ValueError for a head that is aimed at its own position; a rig that was loaded has none.
+    Raises:
+        ValueError: a head is aimed at its own position, which loading a rig rules out.
     """
     read = [_calibrated(head.name, calibration) for head in rig.heads]
     fixed = np.array([head.dimming.fixed for head in rig.heads], dtype=np.bool_)
@@ -98,7 +108,7 @@ def scene(rig: Rig, calibration: Calibration | None = None) -> Scene:
 
 
 def _calibrated(name: str, calibration: Calibration | None) -> CalibratedHead:
-    return _NOTHING_READ if calibration is None else calibration.heads.get(name, _NOTHING_READ)
+    return _UNCALIBRATED if calibration is None else calibration.heads.get(name, _UNCALIBRATED)
 
 
 def _stated(read: float | None, stated: float) -> float:
@@ -115,12 +125,14 @@ def _sources(rig: Rig, read: list[CalibratedHead]) -> LightSources:
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
         bounce=np.array([_stated(own.bounce, head.bounce) for head, own in pairs]),
-        tabled=Tabled.of([None if head.table is None else head.table.distribution for head in rig.heads]),
+        tabled=HeadDistributions.of(
+            [None if head.table is None else head.table.distribution for head in rig.heads]
+        ),
     )
 
 
 def axis_of(aim: Point, head: Head) -> Point:
-    """The unit vector from a head's position toward the point it is aimed at."""
+    """Return the unit vector from a head's position toward its aim [m]."""
     away = [a - p for a, p in zip(aim, head.position, strict=True)]
     length = math.hypot(*away)
     if length == 0:
@@ -130,7 +142,8 @@ def axis_of(aim: Point, head: Head) -> Point:
 
 
 def _intensity_cd(rig: Rig, head: Head, read: CalibratedHead) -> float:
-    """The intensity on the axis at output 1, of two whites in the mix held, though read in another."""
+    """Return the intensity on the axis at output 1 [cd], converted to the white held now if it was read in
+    another."""
     white = white_of(rig, head)
     most = 1.0 if white is None else white.most
     if read.intensity_cd is None:
@@ -144,7 +157,7 @@ def _curve(rig: Rig, head: Head, read: CalibratedHead) -> DimmingCurve:
     if read.curve is not None:
         return curve((read.curve.levels, read.curve.outputs))
     white = white_of(rig, head)
-    return base_curve(head) if white is None or white.mix is None else white.mix
+    return stated_curve(head) if white is None or white.mix is None else white.mix
 
 
 def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, float]:
@@ -157,3 +170,55 @@ def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, f
         _stated(read.toward_fill, fill),
         _stated(read.toward_camera, camera),
     )
+
+
+def camera_target_lux(rig: Rig) -> float:
+    """Return the illuminance [lx] for correct exposure at the camera's settings (ISO 2720).
+
+    Raises:
+        ValueError: the camera table has no iso, aperture or exposure time.
+    """
+    camera, meter = rig.camera, rig.meter
+    time_s = camera.exposure_time_s
+    if camera.iso is None or camera.aperture is None or time_s is None:
+        raise ValueError('exposure = "camera" needs camera.iso, camera.aperture and a shutter')
+    stops = camera.nd_stops + camera.loss_stops + camera.offset_stops
+    return target_lux(meter.constant_of(meter.receptor), camera.aperture, time_s, camera.iso, stops)
+
+
+def exposure_target_lux(rig: Rig) -> float:
+    """Return the exposure target of the balance [lx]: the camera's, or the stated number of lux."""
+    return camera_target_lux(rig) if rig.balance.exposure == "camera" else rig.balance.exposure
+
+
+def subject_place_error(rig: Rig, point: Sequence[float]) -> str | None:
+    """Explain in one sentence why a subject cannot be at `point` [m]; return None if it can.
+
+    A subject's place is finite, at most 15 m from the first mark, 0 to 4 m high, and at least 5 cm from every
+    lit disc.
+    """
+    if len(point) != 3 or not all(math.isfinite(part) for part in point):
+        return "a place is three finite numbers [x, y, z] in metres"
+    x, y, z = point
+    if not LOWEST_M <= z <= HIGHEST_M:
+        return f"{z:.2f} m high is outside {LOWEST_M:g} to {HIGHEST_M:g} m"
+    away = math.dist(point, rig.first_mark)
+    if away > FARTHEST_M + _ROUNDING_M:
+        return f"{away:.1f} m from the first mark is more than {FARTHEST_M:g} m"
+    for head in rig.heads:
+        gap = distance_to_disc_m((x, y, z), head, rig.aim_of(head))
+        if gap < NEAREST_M - _ROUNDING_M:
+            return f"{100 * gap:.1f} cm from the lit face of {head.name} is less than {100 * NEAREST_M:g} cm"
+    return None
+
+
+def distance_to_disc_m(point: Point, head: Head, aim: Point) -> float:
+    """Return the distance [m] from a point to the nearest point of a head's lit disc."""
+    offset = [p - q for p, q in zip(point, head.position, strict=True)]
+    toward = [a - q for a, q in zip(aim, head.position, strict=True)]
+    length = math.hypot(*toward)
+    if length == 0:
+        return math.hypot(*offset)
+    height = sum(o * t for o, t in zip(offset, toward, strict=True)) / length
+    across = math.sqrt(max(math.hypot(*offset) ** 2 - height**2, 0.0))
+    return math.hypot(height, max(across - head.modifier.diameter / 2, 0.0))

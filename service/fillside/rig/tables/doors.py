@@ -1,4 +1,4 @@
-"""The `[doors]` table of a rig file: which ways in there are beside HTTP. A door without a table is shut."""
+"""The `[doors]` table of a rig file: ways in beside HTTP. A door without a table stays closed."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.terms import Flag, MisfitError, Name, Part, Point, Whole
+from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Point, Table, Whole
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -17,8 +17,8 @@ Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\[\]]+)\]|(?P<four>[0-9.]+)):(?P<port>[0-9]{1,5})")
 
 
-class MeterTable(Part):
-    """A lux sensor that speaks over the broker: where it stands, and how it reads."""
+class MeterTable(Table):
+    """A lux sensor that reports over the broker: its place, direction and unit."""
 
     at: Name | Point | None = Field(
         default=None, description="a mark, or [x, y, z] in metres; left out: where the subject is"
@@ -31,7 +31,7 @@ class MeterTable(Part):
 
 
 class MqttDoor(BrokerOptions):
-    """``[doors.mqtt]``: the broker, and what is said there beside orders and state."""
+    """``[doors.mqtt]``: the broker, the Homie description, and the meters that report there."""
 
     homie: Flag = Field(default=True, description="true: describe the rig by the Homie convention 5 as well")
     homie_domain: Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")] = Field(
@@ -42,8 +42,8 @@ class MqttDoor(BrokerOptions):
     )
 
 
-class OscDoor(Part):
-    """``[doors.osc]``: Open Sound Control over UDP. OSC knows no passwords, so addresses must do."""
+class OscDoor(Table):
+    """``[doors.osc]``: Open Sound Control over UDP. OSC has no passwords, so access goes by address."""
 
     listen: str = Field(
         default="127.0.0.1:9000", description='address and port, such as "127.0.0.1:9000" or "[::1]:9000"'
@@ -61,7 +61,7 @@ class OscDoor(Part):
         host, _ = _listen(self.listen)
         allowed = [_network(text, place) for place, text in enumerate(self.allow)]
         if not host.is_loopback and not allowed:
-            raise MisfitError(
+            raise InconsistencyError(
                 "listen",
                 f"{host} is reached from other machines, and OSC knows no passwords: "
                 'say who may speak, as allow = ["192.0.2.0/24"], or listen on 127.0.0.1',
@@ -70,18 +70,18 @@ class OscDoor(Part):
 
     @property
     def address(self) -> tuple[str, int]:
-        """Where to listen."""
+        """The host and port to listen on."""
         host, port = _listen(self.listen)
         return str(host), port
 
     def admits(self, host: str) -> bool:
-        """Whether a packet from an address is heard.
+        """Return True if packets from an address are accepted.
 
         >>> OscDoor(listen="192.0.2.1:9000", allow=("192.0.2.0/24",)).admits("192.0.2.77")
         True
         """
         try:
-            found = _plain(ipaddress.ip_address(host.partition("%")[0]))
+            found = _unmapped(ipaddress.ip_address(host.partition("%")[0]))
         except ValueError:
             return False
         networks = [_network(text, place) for place, text in enumerate(self.allow)]
@@ -90,8 +90,8 @@ class OscDoor(Part):
         )
 
 
-def _plain(address: Address) -> Address:
-    """An IPv4 address that came in at an IPv6 socket is still that IPv4 address."""
+def _unmapped(address: Address) -> Address:
+    """Return the IPv4 address of an IPv4-mapped IPv6 address, any other address unchanged."""
     mapped = address.ipv4_mapped if isinstance(address, ipaddress.IPv6Address) else None
     return mapped or address
 
@@ -103,7 +103,7 @@ def _listen(text: str) -> tuple[Address, int]:
     except ValueError:
         host = None
     if match is None or host is None or not 0 < int(match["port"]) <= 65535:
-        raise MisfitError("listen", f'"{text}" is not an address and a port such as 127.0.0.1:9000')
+        raise InconsistencyError("listen", f'"{text}" is not an address and a port such as 127.0.0.1:9000')
     return host, int(match["port"])
 
 
@@ -111,11 +111,13 @@ def _network(text: str, place: int) -> Network:
     try:
         return ipaddress.ip_network(text)
     except ValueError as error:
-        raise MisfitError("allow", f"number {place + 1} is not such as 192.0.2.0/24: {error}") from None
+        raise InconsistencyError(
+            "allow", f"number {place + 1} is not such as 192.0.2.0/24: {error}"
+        ) from None
 
 
-class DoorsTable(Part):
-    """All doors beside HTTP."""
+class DoorsTable(Table):
+    """The doors beside HTTP."""
 
     mqtt: MqttDoor | None = Field(
         default=None, description="the table [doors.mqtt]: orders and state over a broker"

@@ -1,136 +1,31 @@
-"""One head of the rig file: lamp, modifier, dimming and drive, and the light that follows from them."""
+"""One head of the rig file: its dimming, drift correction and drive, and its intensity."""
 
 from __future__ import annotations
 
 import math
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from fillside.rig.tables.lamp import LAMP_FILE_WORDS, LampFile, LampTable
-from fillside.rig.tables.terms import Flag, MisfitError, Name, Number, Part, Point, Whole
+from fillside.rig.tables.fields import DriverKeysTable, Flag, InconsistencyError, Name, Number, Point, Table
+from fillside.rig.tables.lamp import IntensityTable, Lamp, ModifierTable
 
 BALANCED_ROLES = ("key", "fill")
 RELATIVE_ROLES = ("hair", "background")
 WORK_ROLE = "work"
 
 
-COOLEST_END_K = 15_000.0
-"""Two whites are mixed along the black body's line, which is approximated up to here."""
-Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
-
-
-class Lamp(Part):
-    kind: Literal["led", "incandescent", "halogen", "cfl", "tube", "discharge", "other"] = "led"
-    lumens: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
-        default=None, description="light of one lamp in lumens, such as 3200"
-    )
-    count: Annotated[Whole, Field(ge=1, le=100, description="how many lamps the head holds")] = 1
-    cct: Kelvin | tuple[Kelvin, Kelvin] | None = Field(
-        default=None,
-        description="correlated colour temperature in kelvin, such as 5600, or its two ends, [2700, 6500]",
-    )
-    cool_share: Annotated[Number, Field(ge=0.001, le=0.999)] | None = Field(
-        default=None,
-        description="the cool channel's part of the light with both at full, 0.5 if left out",
-    )
-    watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
-        default=None, description="electrical power of one lamp in watts, such as 30"
-    )
-    battery: Flag | None = Field(
-        default=None, description="whether the lamp runs on a battery; its watts then load no circuit"
-    )
-    dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
-    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
-
-    @model_validator(mode="after")
-    def _ends_in_order(self) -> Self:
-        ends = self.ends_k
-        if ends is not None and not ends[0] < ends[1] <= COOLEST_END_K:
-            raise MisfitError(
-                "cct", f"two ends are the warm one, then the cool one, to {COOLEST_END_K:.0f} K at most"
-            )
-        if ends is None and self.cool_share is not None:
-            raise MisfitError("cool_share", "is of a lamp with two whites; give both in cct")
-        return self
-
-    @property
-    def ends_k(self) -> tuple[float, float] | None:
-        """The warmest and the coolest white of a lamp that has more than one, K."""
-        return self.cct if isinstance(self.cct, tuple) else None
-
-    @property
-    def cct_k(self) -> float | None:
-        """The white of a lamp that has but one, K."""
-        return None if isinstance(self.cct, tuple) else self.cct
-
-    @property
-    def cool_part(self) -> float:
-        """The cool channel's part of the light with both channels at full."""
-        return 0.5 if self.cool_share is None else self.cool_share
-
-
-class ModifierTable(Part):
-    kind: Literal["bare", "shoot-through", "reflective", "softbox", "panel", "reflector", "other"] = "bare"
-    diameter: Annotated[Number, Field(ge=0, le=5)] = Field(
-        default=0.0, description="diameter of the lit face in metres; 0 is a point"
-    )
-    efficiency: Annotated[Number, Field(ge=0.0001, le=1)] | None = Field(
-        default=None, description="share of the lamp's light that leaves the lit face, such as 0.45"
-    )
-    loss: Annotated[Number, Field(ge=0, le=10)] | None = Field(
-        default=None, description="light lost in the modifier in stops, instead of efficiency"
-    )
-    spread: Annotated[Number, Field(ge=0, le=200)] | None = Field(
-        default=None, description="the m of I = I0 cos^m; 1 is a matt surface"
-    )
-    beam: Annotated[Number, Field(ge=2, lt=180)] | None = Field(
-        default=None, description="degrees between half-intensity directions, instead of spread"
-    )
-    diffusion: Annotated[Number, Field(ge=0, le=10)] = Field(
-        default=0.0, description="extra diffusion before the lamp, as stops of light lost"
-    )
-    max_watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
-        default=None, description="the most lamp power the modifier is marked for, in watts"
-    )
-    photometry: LampFile | None = Field(default=None, description=LAMP_FILE_WORDS)
-
-    @model_validator(mode="after")
-    def _one_of_each(self) -> Self:
-        for key in ("spread", "beam", "efficiency", "loss"):
-            if self.photometry is not None and getattr(self, key) is not None:
-                raise MisfitError(key, f"the photometric file was measured with it; leave {key} out")
-        if self.efficiency is not None and self.loss is not None:
-            raise MisfitError("loss", "give efficiency or loss, not both")
-        if self.spread is not None and self.beam is not None:
-            raise MisfitError("beam", "give spread or beam, not both")
-        return self
-
-    @property
-    def transmission(self) -> float:
-        """Share of the lamp's light that leaves the lit face, extra diffusion counted, 0..1."""
-        passed = math.exp2(-(self.loss or 0.0)) if self.efficiency is None else self.efficiency
-        return passed * math.exp2(-self.diffusion)
-
-    @property
-    def spread_exponent(self) -> float:
-        """The m of cos^m: stated, or from the beam angle as ln 0.5 / ln cos(beam / 2)."""
-        if self.beam is not None:
-            return math.log(0.5) / math.log(math.cos(math.radians(self.beam / 2)))
-        return 1.0 if self.spread is None else self.spread
-
-
 Fraction = Annotated[Number, Field(ge=0, le=1)]
 
 
 LEAST_STEP = 1e-6
-"""From one level of a table to the next; sixteen bits have steps of 1.5e-5."""
+"""Smallest step between the levels of a table; sixteen bits have steps of 1.5e-5."""
 LEAST_OUTPUT = 1e-9
-"""Of a table, but for 0: thirty stops under full light."""
+"""Smallest output of a table other than 0, thirty stops below full."""
 
 
-class CurveTable(Part):
-    """Measured pairs of level and output; (0, 0) is added if absent and the last output is 1."""
+class CurveTable(Table):
+    """Measured pairs of level and output; (0, 0) is added if absent, and the last output is 1."""
 
     levels: Annotated[tuple[Fraction, ...], Field(min_length=1, max_length=1024)] = Field(
         description="levels from 0 to 1, each above the one before"
@@ -142,27 +37,27 @@ class CurveTable(Part):
     @model_validator(mode="after")
     def _monotone(self) -> Self:
         if len(self.levels) != len(self.outputs):
-            raise MisfitError("outputs", "levels and outputs must be equally many")
+            raise InconsistencyError("outputs", "levels and outputs must be equally many")
         levels = self.levels[1:] if self.levels[0] == 0 else self.levels
         if any(b - a < LEAST_STEP for a, b in zip((0.0, *levels), levels, strict=False)):
-            raise MisfitError(
+            raise InconsistencyError(
                 "levels", f"levels must rise, each by at least {LEAST_STEP:g} above the one before"
             )
         if any(0 < output < LEAST_OUTPUT for output in self.outputs):
-            raise MisfitError("outputs", f"an output is 0 or at least {LEAST_OUTPUT:g}")
+            raise InconsistencyError("outputs", f"an output is 0 or at least {LEAST_OUTPUT:g}")
         if any(b < a for a, b in zip(self.outputs, self.outputs[1:], strict=False)):
-            raise MisfitError("outputs", "outputs must never fall")
+            raise InconsistencyError("outputs", "outputs must never fall")
         if self.outputs[-1] != 1:
-            raise MisfitError("outputs", "the last output must be 1, the lamp's full light")
+            raise InconsistencyError("outputs", "the last output must be 1, the lamp's full light")
         if self.levels[-1] == 0:
-            raise MisfitError("levels", "the last level must be above 0")
+            raise InconsistencyError("levels", "the last level must be above 0")
         return self
 
 
 CurveName = Literal["linear", "square", "log", "lightness", "fixed"]
 
 
-class Dimming(Part):
+class Dimming(Table):
     curve: CurveName | CurveTable = Field(
         default="linear",
         description='a curve\'s name such as "square", or { levels = [...], outputs = [...] }',
@@ -180,8 +75,8 @@ class Dimming(Part):
 MOST_CORRECTION_STOPS = 1.0
 
 
-class CorrectDrift(Part):
-    """The slow correction of a head whose drift is known."""
+class CorrectDrift(Table):
+    """Slow correction of a head's known drift."""
 
     most: Annotated[Number, Field(ge=0.001, le=MOST_CORRECTION_STOPS)] = Field(
         default=0.5, description="the most a drift is corrected by, in stops"
@@ -191,21 +86,19 @@ class CorrectDrift(Part):
     )
 
 
-class Drive(BaseModel):
-    """Which driver lights the head and where on its wire; the driver's own keys are checked by its kind."""
-
-    model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
+class Drive(DriverKeysTable):
+    """The head's driver and its place on the wire; the driver's kind validates its own keys."""
 
     driver: Name = Field(description="a name from the [drivers] tables")
     bits: Literal[8, 16] = Field(default=8, description="8, or 16 for a coarse and a fine slot")
 
     @property
     def full_scale(self) -> int:
-        """The wire code of full level as far as the file alone says: 2^bits - 1."""
+        """The wire code of full level by the file alone, 2^bits - 1; the driver's kind may state another."""
         return int(2**self.bits - 1)
 
 
-class Head(Part):
+class Head(Table):
     name: Name
     role: Name = Field(description="key, fill, hair, background, work, or another with holds_like")
     holds_like: Literal["hair"] | None = Field(
@@ -237,16 +130,18 @@ class Head(Part):
     def _makes_sense(self) -> Self:
         known = (*BALANCED_ROLES, *RELATIVE_ROLES, WORK_ROLE)
         if self.role not in known and self.holds_like is None:
-            raise MisfitError(
+            raise InconsistencyError(
                 "role",
                 f'"{self.role}" is not one of {", ".join(known)}; it needs holds_like = "hair"',
             )
         if self.role in known and self.holds_like is not None and self.role != "hair":
-            raise MisfitError("holds_like", f'role "{self.role}" has its own rule; leave holds_like out')
+            raise InconsistencyError(
+                "holds_like", f'role "{self.role}" has its own rule; leave holds_like out'
+            )
         if self.intensity is None and not self._light_is_known:
             raise ValueError("give intensity in cd, or lamp.lumens to work it out from")
         if self.role == "background" and not isinstance(self.aim, tuple):
-            raise MisfitError(
+            raise InconsistencyError(
                 "aim", "a background head must give the point it lights, as aim = [x, y, z] in metres"
             )
         self._one_table()
@@ -262,20 +157,22 @@ class Head(Part):
         if self.lamp is None or self.lamp.photometry is None:
             return
         if self.modifier.photometry is not None:
-            raise MisfitError("lamp.photometry", "give photometry of the lamp or of the modifier, not both")
+            raise InconsistencyError(
+                "lamp.photometry", "give photometry of the lamp or of the modifier, not both"
+            )
         for key in ("spread", "beam"):
             if getattr(self.modifier, key) is not None:
-                raise MisfitError(
+                raise InconsistencyError(
                     f"modifier.{key}", "lamp.photometry says how the light spreads; leave one of them out"
                 )
 
     def _electrics(self) -> Self:
         if self.dimming.fixed and self.drive is not None:
-            raise MisfitError(
+            raise InconsistencyError(
                 "drive", 'a head with dimming.curve = "fixed" cannot be dimmed; leave drive out'
             )
         if self.lamp is not None and not self.lamp.dimmable and not self.dimming.fixed:
-            raise MisfitError(
+            raise InconsistencyError(
                 "lamp.dimmable",
                 'this lamp must not be dimmed: set dimming.curve = "fixed" and leave drive out',
             )
@@ -285,7 +182,7 @@ class Head(Part):
             )
         load, most = self.load_watts, self.modifier.max_watts
         if load is not None and most is not None and load > most:
-            raise MisfitError(
+            raise InconsistencyError(
                 "modifier.max_watts",
                 f"{load:g} W of lamps are over the {most:g} W the modifier is marked for: it may overheat",
             )
@@ -293,27 +190,27 @@ class Head(Part):
 
     @property
     def load_watts(self) -> float | None:
-        """The electrical power of all lamps of the head in watts; None when the file does not say."""
+        """The electrical power of all lamps of the head [W]; None if the file does not say."""
         return None if self.lamp is None or self.lamp.watts is None else self.lamp.watts * self.lamp.count
 
     @property
     def on_battery(self) -> bool:
-        """Whether the file says that the lamp runs on a battery."""
+        """True if the file says that the lamp runs on a battery."""
         return self.lamp is not None and self.lamp.battery is True
 
     @property
-    def table(self) -> LampTable | None:
-        """How the light spreads, where a photometric file says it in place of the modifier's spread."""
+    def table(self) -> IntensityTable | None:
+        """The photometric file's table in place of the modifier's spread; None if there is no file."""
         of_lamp = None if self.lamp is None else self.lamp.photometry
         found = of_lamp if self.modifier.photometry is None else self.modifier.photometry
-        return found if isinstance(found, LampTable) else None
+        return found if isinstance(found, IntensityTable) else None
 
     @property
     def computed_intensity_cd(self) -> float | None:
-        """The intensity on the axis from lamp and modifier, in cd; None where they leave it open.
+        """The intensity on the axis [cd] computed from lamp and modifier; None if they do not determine it.
 
-        I0 = lumens x count x efficiency x (spread + 1) / 2 pi, or the photometric file's for one lamp times
-        count, by lumens over the file's own where both are stated, times the modifier's efficiency.
+        I0 = lumens x count x efficiency x (spread + 1) / 2 pi. With a photometric file it is the file's
+        intensity x count x efficiency, scaled by lamp.lumens over the file's lumens if both are stated.
         """
         lumens = None if self.lamp is None else self.lamp.lumens
         count = 1 if self.lamp is None else self.lamp.count
@@ -328,12 +225,12 @@ class Head(Part):
 
     @property
     def intensity_cd(self) -> float:
-        """The intensity on the axis at full, in cd: as stated, else worked out from lamp and modifier."""
+        """The intensity on the axis at full [cd]: as stated, otherwise computed from lamp and modifier."""
         value = self.computed_intensity_cd if self.intensity is None else self.intensity
         assert value is not None, "a head without intensity has lumens or a photometric file"
         return value
 
     @property
     def rule(self) -> str:
-        """Which rule of the balance holds this head: key, fill, hair, background or work."""
+        """The balance's rule for this head: key, fill, hair, background or work."""
         return self.holds_like or self.role

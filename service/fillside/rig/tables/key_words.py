@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from fillside.rig.notation import level_number, number_of_stops, ratio_number
-from fillside.rig.problems import did_you_mean, shown
+from fillside.rig.problems import describe, did_you_mean
 
 MOST_STOPS, MOST_TRIM_STOPS, MOST_EXPOSE_STOPS, MOST_LUX = 12.0, 6.0, 10.0, 200_000.0
 
@@ -62,7 +62,7 @@ def _number(text: str, least: float, most: float) -> float:
     except ValueError:
         value = math.nan
     if not least <= value <= most:
-        raise ValueError(f"{shown(text)} is not a number from {least:g} to {most:g}")
+        raise ValueError(f"{describe(text)} is not a number from {least:g} to {most:g}")
     return value
 
 
@@ -147,7 +147,7 @@ def action_of(text: str) -> Action:
     first, *more = text.split() or [""]
     word = WORDS.get(first)
     if word is None:
-        raise ValueError(f"{shown(text)} is nothing a key can do; {did_you_mean(first, WORDS)}")
+        raise ValueError(f"{describe(text)} is nothing a key can do; {did_you_mean(first, WORDS)}")
     try:
         return Action(" ".join([first, *more]), word.order(more))
     except ValueError as error:

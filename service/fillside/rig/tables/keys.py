@@ -6,8 +6,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
+from fillside.rig.tables.fields import Flag, Name, Number, Table
 from fillside.rig.tables.key_words import Action, action_of
-from fillside.rig.tables.terms import Flag, Name, Number, Part
 
 USUAL = {
     "page_down": "next",
@@ -35,7 +35,7 @@ KeyName = Annotated[str, Field(pattern=r"^[a-z0-9_]{1,32}$")]
 ActionText = Annotated[str, Field(max_length=128), AfterValidator(_action)]
 
 
-class Keys(Part):
+class Keys(Table):
     """Keys and what they do, for ``fillside keys``."""
 
     programme: Annotated[tuple[Name, ...], Field(max_length=1000)] = Field(
@@ -59,7 +59,7 @@ class Keys(Part):
         return {key: action_of(text) for key, text in self.press.items()}
 
 
-class KeysFile(Part):
+class KeysFile(Table):
     """A file that holds nothing but a `[keys]` table."""
 
     keys: Keys = Field(description="the table [keys]: what each key does")

@@ -1,22 +1,23 @@
-"""How a head's light spreads as a table: written in the rig file, or read there from a photometric file."""
+"""A head's lamp and modifier, and the intensity table read from a photometric file."""
 
 from __future__ import annotations
 
 import itertools
+import math
 from functools import cached_property
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from fillside.photometry.distribution import Distribution
-from fillside.rig.tables.terms import MisfitError, Number, Part
+from fillside.rig.tables.fields import Flag, InconsistencyError, Number, Table, Whole
 
 MOST_ANGLES = 1000
 LEAST_AXIS_CD = 0.001
 
 
-class LampTable(Part):
-    """Intensity by angle from the axis, the same all round it; straight between, nothing beyond the last."""
+class IntensityTable(Table):
+    """Intensity by angle from the axis, rotationally symmetric, linear between angles, 0 beyond the last."""
 
     angles: Annotated[
         tuple[Annotated[Number, Field(ge=0, le=180)], ...], Field(min_length=2, max_length=MOST_ANGLES)
@@ -40,31 +41,135 @@ class LampTable(Part):
     @model_validator(mode="after")
     def _is_a_distribution(self) -> Self:
         if len(self.angles) != len(self.candela):
-            raise MisfitError("candela", "angles and candela must be equally many")
+            raise InconsistencyError("candela", "angles and candela must be equally many")
         if self.angles[0] != 0 or any(b <= a for a, b in itertools.pairwise(self.angles)):
-            raise MisfitError("angles", "angles must start at 0 and rise, each above the one before")
+            raise InconsistencyError("angles", "angles must start at 0 and rise, each above the one before")
         if self.candela[0] < LEAST_AXIS_CD:
-            raise MisfitError(
+            raise InconsistencyError(
                 "candela", f"the first is the intensity on the axis; it must be at least {LEAST_AXIS_CD:g}"
             )
         return self
 
     @property
     def axis_cd(self) -> float:
-        """The intensity on the axis, cd."""
+        """The intensity on the axis [cd]."""
         return self.candela[0]
 
     @cached_property
     def distribution(self) -> Distribution:
-        """The same, over the intensity on the axis."""
+        """The table relative to the intensity on the axis."""
         return Distribution(self.angles, tuple(value / self.axis_cd for value in self.candela))
 
     def flux_lm(self, from_deg: float = 0.0, to_deg: float = 180.0) -> float:
-        """The light between two angles from the axis by zonal sum, lm."""
+        """Return the flux [lm] between two angles from the axis [degrees], by zonal sum."""
         return self.axis_cd * self.distribution.flux_lm_per_cd(from_deg, to_deg)
 
 
-LampFile = str | LampTable
-"""The name of a photometric file beside the rig file; once the rig is read, what the file says."""
+Photometry = str | IntensityTable
+"""The name of a photometric file beside the rig file; its content once the rig is loaded."""
 
-LAMP_FILE_WORDS = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
+PHOTOMETRY_DESCRIPTION = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
+
+COOLEST_END_K = 15_000.0
+"""Upper limit of the approximation of the Planckian locus, along which two whites are mixed."""
+Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
+
+
+class Lamp(Table):
+    kind: Literal["led", "incandescent", "halogen", "cfl", "tube", "discharge", "other"] = "led"
+    lumens: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
+        default=None, description="light of one lamp in lumens, such as 3200"
+    )
+    count: Annotated[Whole, Field(ge=1, le=100, description="how many lamps the head holds")] = 1
+    cct: Kelvin | tuple[Kelvin, Kelvin] | None = Field(
+        default=None,
+        description="correlated colour temperature in kelvin, such as 5600, or its two ends, [2700, 6500]",
+    )
+    cool_share: Annotated[Number, Field(ge=0.001, le=0.999)] | None = Field(
+        default=None,
+        description="the cool channel's part of the light with both at full, 0.5 if left out",
+    )
+    watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
+        default=None, description="electrical power of one lamp in watts, such as 30"
+    )
+    battery: Flag | None = Field(
+        default=None, description="whether the lamp runs on a battery; its watts then load no circuit"
+    )
+    dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
+    photometry: Photometry | None = Field(default=None, description=PHOTOMETRY_DESCRIPTION)
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> Self:
+        ends = self.ends_k
+        if ends is not None and not ends[0] < ends[1] <= COOLEST_END_K:
+            raise InconsistencyError(
+                "cct", f"two ends are the warm one, then the cool one, to {COOLEST_END_K:.0f} K at most"
+            )
+        if ends is None and self.cool_share is not None:
+            raise InconsistencyError("cool_share", "is of a lamp with two whites; give both in cct")
+        return self
+
+    @property
+    def ends_k(self) -> tuple[float, float] | None:
+        """The warmest and the coolest white [K] of a lamp with more than one, otherwise None."""
+        return self.cct if isinstance(self.cct, tuple) else None
+
+    @property
+    def cct_k(self) -> float | None:
+        """The white [K] of a lamp with only one, otherwise None."""
+        return None if isinstance(self.cct, tuple) else self.cct
+
+    @property
+    def cool_part(self) -> float:
+        """The cool channel's share of the light with both channels at full."""
+        return 0.5 if self.cool_share is None else self.cool_share
+
+
+class ModifierTable(Table):
+    kind: Literal["bare", "shoot-through", "reflective", "softbox", "panel", "reflector", "other"] = "bare"
+    diameter: Annotated[Number, Field(ge=0, le=5)] = Field(
+        default=0.0, description="diameter of the lit face in metres; 0 is a point"
+    )
+    efficiency: Annotated[Number, Field(ge=0.0001, le=1)] | None = Field(
+        default=None, description="share of the lamp's light that leaves the lit face, such as 0.45"
+    )
+    loss: Annotated[Number, Field(ge=0, le=10)] | None = Field(
+        default=None, description="light lost in the modifier in stops, instead of efficiency"
+    )
+    spread: Annotated[Number, Field(ge=0, le=200)] | None = Field(
+        default=None, description="the m of I = I0 cos^m; 1 is a matt surface"
+    )
+    beam: Annotated[Number, Field(ge=2, lt=180)] | None = Field(
+        default=None, description="degrees between half-intensity directions, instead of spread"
+    )
+    diffusion: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=0.0, description="extra diffusion before the lamp, as stops of light lost"
+    )
+    max_watts: Annotated[Number, Field(ge=0.01, le=20_000)] | None = Field(
+        default=None, description="the most lamp power the modifier is marked for, in watts"
+    )
+    photometry: Photometry | None = Field(default=None, description=PHOTOMETRY_DESCRIPTION)
+
+    @model_validator(mode="after")
+    def _one_of_each(self) -> Self:
+        for key in ("spread", "beam", "efficiency", "loss"):
+            if self.photometry is not None and getattr(self, key) is not None:
+                raise InconsistencyError(key, f"the photometric file was measured with it; leave {key} out")
+        if self.efficiency is not None and self.loss is not None:
+            raise InconsistencyError("loss", "give efficiency or loss, not both")
+        if self.spread is not None and self.beam is not None:
+            raise InconsistencyError("beam", "give spread or beam, not both")
+        return self
+
+    @property
+    def transmission(self) -> float:
+        """The share of the lamp's light that leaves the lit face, including extra diffusion, 0..1."""
+        passed = math.exp2(-(self.loss or 0.0)) if self.efficiency is None else self.efficiency
+        return passed * math.exp2(-self.diffusion)
+
+    @property
+    def spread_exponent(self) -> float:
+        """The exponent m of cos^m: stated, or ln 0.5 / ln cos(beam / 2) from the beam angle."""
+        if self.beam is not None:
+            return math.log(0.5) / math.log(math.cos(math.radians(self.beam / 2)))
+        return 1.0 if self.spread is None else self.spread

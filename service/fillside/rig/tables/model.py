@@ -1,7 +1,7 @@
-"""The rig file as pydantic models: what may be written, and what a table may not contradict.
+"""The rig file as pydantic models, with the consistency checks within each table.
 
-Everything here is pure: no file is opened and no driver imported. `rig.load` turns a TOML text into a `Rig`
-and gives every error its place in the file; `rig.cross_checks` compares the tables with each other.
+`rig.file.load` turns a TOML text into a `Rig` and locates every error in the file;
+`rig.checks.cross_checks` compares the tables with each other.
 """
 
 from __future__ import annotations
@@ -12,6 +12,23 @@ from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.tables.doors import DoorsTable
+from fillside.rig.tables.drivers import DriverConfig, DriverTable
+from fillside.rig.tables.fields import (
+    FARTHEST_M,
+    HIGHEST_M,
+    LOWEST_M,
+    NAME,
+    NEAREST_M,
+    Flag,
+    InconsistencyError,
+    Lux,
+    Name,
+    Number,
+    Point,
+    Stops,
+    Table,
+    Whole,
+)
 from fillside.rig.tables.head import (
     BALANCED_ROLES,
     RELATIVE_ROLES,
@@ -20,30 +37,10 @@ from fillside.rig.tables.head import (
     Dimming,
     Drive,
     Head,
-    Kelvin,
-    Lamp,
-    ModifierTable,
 )
 from fillside.rig.tables.keys import Keys
+from fillside.rig.tables.lamp import Kelvin, Lamp, ModifierTable
 from fillside.rig.tables.plan import Plan
-from fillside.rig.tables.sensors import Sensor, Watches
-from fillside.rig.tables.terms import (
-    FARTHEST_M,
-    HIGHEST_M,
-    LOWEST_M,
-    NAME,
-    NEAREST_M,
-    Flag,
-    Lux,
-    MisfitError,
-    Name,
-    Number,
-    Part,
-    Point,
-    Stops,
-    Whole,
-)
-from fillside.rig.tables.wiring import DriverTable, Wiring
 
 __all__ = [
     "BALANCED_ROLES",
@@ -76,7 +73,6 @@ __all__ = [
     "ModifierTable",
     "Name",
     "Number",
-    "Part",
     "Point",
     "ReadAs",
     "Receptor",
@@ -85,6 +81,7 @@ __all__ = [
     "Sensor",
     "Stops",
     "SubjectTable",
+    "Table",
     "Whole",
     "number_of_stops",
     "ratio_number",
@@ -92,14 +89,14 @@ __all__ = [
 ]
 
 DEFAULT_RELATIVE_STOPS = {"hair": 0.0, "background": -1.0}
-"""Where a hair-like or background role is held when `balance.relative` is silent about it, in stops."""
+"""Stops at which a hair-like or background role is held if `balance.relative` does not name it."""
 
 
-class RigTable(Part):
+class RigTable(Table):
     name: Name = Field(description="the rig's name, such as corner-studio")
 
 
-class Camera(Part):
+class Camera(Table):
     position: Point = Field(description="where the lens is, as [x, y, z] in metres")
     iso: Annotated[Number, Field(ge=0.1, le=10_000_000)] | None = Field(
         default=None, description="the ISO the camera is set to, such as 400"
@@ -134,14 +131,14 @@ class Camera(Part):
     @model_validator(mode="after")
     def _one_shutter(self) -> Self:
         if self.shutter is not None and self.shutter_angle is not None:
-            raise MisfitError("shutter_angle", "give shutter or shutter_angle, not both")
+            raise InconsistencyError("shutter_angle", "give shutter or shutter_angle, not both")
         if self.shutter_angle is not None and self.fps is None:
-            raise MisfitError("shutter_angle", "a shutter angle needs fps, the frames per second")
+            raise InconsistencyError("shutter_angle", "a shutter angle needs fps, the frames per second")
         return self
 
     @property
     def exposure_time_s(self) -> float | None:
-        """The time one frame is exposed for, in seconds; None when the file does not say."""
+        """The exposure time of one frame [s]; None if the file does not say."""
         if self.shutter is not None:
             return shutter_seconds(self.shutter)
         if self.shutter_angle is not None and self.fps is not None:
@@ -151,10 +148,10 @@ class Camera(Part):
 
 Receptor = Literal["dome", "flat"]
 DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
-"""The C of ISO 2720 taken for a receptor when none is stated, lux second ISO."""
+"""The constant C of ISO 2720 by receptor if none is stated [lx s]."""
 
 
-class Meter(Part):
+class Meter(Table):
     receptor: Receptor = Field(default="dome", description="how exposure is read at the subject")
     facing: Literal["camera", "key"] = Field(default="camera", description="where the receptor faces")
     constant: Annotated[Number, Field(ge=100, le=1000)] | None = Field(
@@ -165,13 +162,13 @@ class Meter(Part):
     )
 
     def constant_of(self, receptor: str) -> float:
-        """The C of ISO 2720 for readings made with `receptor`."""
+        """Return the constant C of ISO 2720 for readings made with `receptor` [lx s]."""
         if receptor == self.receptor and self.constant is not None:
             return self.constant
         return DEFAULT_CONSTANT[receptor]
 
 
-class SubjectTable(Part):
+class SubjectTable(Table):
     at: Name | None = Field(default=None, description="the mark the subject starts at")
     looks: Name = Field(default="camera", description='"camera", or the mark the face looks to')
     most_lux: Annotated[Number, Field(ge=0.01, le=200_000)] | None = Field(
@@ -179,10 +176,10 @@ class SubjectTable(Part):
     )
 
 
-Against = Literal["key", "exposure"]
+RelativeTo = Literal["key", "exposure"]
 
 
-class Balance(Part):
+class Balance(Table):
     ratio: str | Number = Field(default="2:1", description='a ratio such as "2:1", 2.0 or "1 stop"')
     read_as: ReadAs = Field(default="key:fill", description="which two lights the ratio compares")
     exposure: Literal["camera"] | Annotated[Number, Field(ge=0.01, le=200_000)] = Field(
@@ -205,7 +202,7 @@ class Balance(Part):
     relative: dict[Name, Stops] = Field(
         default_factory=dict, description="stops of the other roles, as { hair = -0.5 }"
     )
-    against: dict[Name, Against] = Field(
+    against: dict[Name, RelativeTo] = Field(
         default_factory=dict, description='what those stops are against, as { background = "exposure" }'
     )
     cct: Kelvin | dict[Name, Kelvin] | None = Field(
@@ -217,20 +214,20 @@ class Balance(Part):
         try:
             ratio_number(self.ratio, self.read_as)
         except ValueError as error:
-            raise MisfitError("ratio", str(error)) from None
+            raise InconsistencyError("ratio", str(error)) from None
         return self
 
     @property
     def ratio_value(self) -> float:
-        """The wanted ratio in the terms of `read_as`."""
+        """The target ratio in the convention `read_as`."""
         return ratio_number(self.ratio, self.read_as)
 
 
 PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0)}
-"""What a pace stands for: dead band in stops, follow speed in stops per second."""
+"""Dead band [stops] and follow speed [stops/s] of each pace."""
 
 
-class HoldTable(Part):
+class HoldTable(Table):
     pace: Literal["calm", "quick"] = Field(default="calm", description="how eagerly the light follows")
     dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
         default=None, description="stops that ratio or exposure may be off before the light is moved"
@@ -251,7 +248,7 @@ class HoldTable(Part):
         return PACES[self.pace][1] if self.follow_speed is None else self.follow_speed
 
 
-class Ambient(Part):
+class Ambient(Table):
     lux: Lux | None = Field(default=None, description="lux with all heads out, the same in all directions")
     toward_key: Lux | None = Field(default=None, description="lux on a flat receptor facing the key")
     toward_fill: Lux | None = Field(default=None, description="lux on a flat receptor facing the fill")
@@ -262,7 +259,7 @@ class Ambient(Part):
     @model_validator(mode="after")
     def _lux_alone(self) -> Self:
         if self.lux is not None and any(v is not None for v in self.directions_given):
-            raise MisfitError(
+            raise InconsistencyError(
                 "lux", "lux stands for all three directions; give it alone, or the directions without it"
             )
         return self
@@ -273,13 +270,50 @@ class Ambient(Part):
 
     @property
     def toward(self) -> tuple[float, float, float]:
-        """Lux toward key, fill and camera, all heads out."""
+        """The illuminance toward key, fill and camera with all heads out [lx]."""
         key, fill, camera = ((self.lux or 0.0) if v is None else v for v in self.directions_given)
         return key, fill, camera
 
 
-class Rig(Part):
-    """A whole rig file."""
+SensorTarget = Literal["daylight", "heads"]
+
+
+class Sensor(Table):
+    """A lux sensor in a fixed place: it watches the daylight, for example at a window, or the heads.
+
+    A daylight sensor needs a place and a direction only if light of the heads reaches it, which is then
+    subtracted.
+    """
+
+    watches: SensorTarget = Field(
+        default="daylight", description='"daylight" to follow, or "heads" to see how far they have drifted'
+    )
+
+    at: Name | Point | None = Field(
+        default=None, description="a mark, or [x, y, z] in metres; left out: it sees none of our heads"
+    )
+    facing: Name | Point | None = Field(
+        default=None, description='"camera", a mark, a head or a point that it faces, with at'
+    )
+    receptor: Literal["flat", "dome"] = Field(default="flat", description="the shape of its receptor")
+    unit: Literal["lux", "fc", "ev100"] = Field(
+        default="lux", description="what it says when it sends only a number"
+    )
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.at is None) != (self.facing is None):
+            missing = "facing" if self.facing is None else "at"
+            raise InconsistencyError(
+                missing, "give at and facing together, or neither for one that sees no head"
+            )
+        if self.watches == "heads" and self.at is None:
+            raise InconsistencyError("at", "a sensor that watches the heads needs at and facing")
+        return self
+
+
+class Rig(Table):
+    """A rig file."""
 
     rig: RigTable = Field(description="the table [rig] with the rig's name")
     camera: Camera = Field(description="the table [camera]; it needs position")
@@ -306,16 +340,16 @@ class Rig(Part):
     keys: Keys = Field(default=Keys(), description="the table [keys]: what `fillside keys` does")
     plan: Plan = Plan()
 
-    _wiring: Wiring = PrivateAttr(default_factory=Wiring)
+    _driver_config: DriverConfig = PrivateAttr(default_factory=DriverConfig)
 
     @property
-    def wiring(self) -> Wiring:
-        """The drivers' options and drives as their kinds understood them; empty until the rig is checked."""
-        return self._wiring
+    def driver_config(self) -> DriverConfig:
+        """The drivers' options and drives as parsed by their kinds; empty before parsing."""
+        return self._driver_config
 
-    def take_wiring(self, wiring: Wiring) -> None:
-        """Notes what the drivers' kinds said; for whoever builds a rig, before anybody else has it."""
-        self._wiring = wiring
+    def set_driver_config(self, config: DriverConfig) -> None:
+        """Set the parsed drivers; only `build_rig` calls this, before anybody else has the rig."""
+        self._driver_config = config
 
     @property
     def first_mark(self) -> Point:
@@ -323,32 +357,32 @@ class Rig(Part):
 
     @property
     def start(self) -> Point:
-        """Where the subject is before anything moved it."""
+        """The subject's place [m] before anything moves it."""
         return self.first_mark if self.subject.at is None else self.marks[self.subject.at]
 
     def aim_of(self, head: Head) -> Point:
-        """The point a head is aimed at: its own, a mark's, or the first mark."""
+        """Return the point a head is aimed at [m]: its own, a mark, or by default the first mark."""
         if head.aim is None:
             return self.first_mark
         return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
 
-    def sensor_of(self, watches: Watches) -> str | None:
-        """The name of the sensor that watches this; None where there is none."""
+    def sensor_of(self, watches: SensorTarget) -> str | None:
+        """Return the name of the sensor that watches this, or None."""
         return next((name for name, own in self.sensors.items() if own.watches == watches), None)
 
     def head(self, name: str) -> Head:
-        """The head of that name; KeyError if there is none."""
+        """Return the head of that name; raise KeyError if there is none."""
         for head in self.heads:
             if head.name == name:
                 return head
         raise KeyError(name)
 
     def full_scale_of(self, head: Head) -> int:
-        """The wire code of a head's full level, 0 for a head without drive."""
+        """Return the wire code of a head's full level; 0 for a head without drive."""
         if head.drive is None:
             return 0
-        return self._wiring.full_scales.get(head.name, head.drive.full_scale)
+        return self._driver_config.full_scales.get(head.name, head.drive.full_scale)
 
     def dump(self) -> dict[str, Any]:
-        """The file's content as plain data, defaults left out, fit to be changed and read again."""
+        """Return the file's content as plain data without defaults, ready to be changed and built again."""
         return self.model_dump(mode="python", exclude_unset=True)

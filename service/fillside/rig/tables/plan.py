@@ -1,4 +1,4 @@
-"""The `[plan]` table of a rig file: what planning may be told and holding never looks at."""
+"""The `[plan]` table of a rig file, which planning uses and the hold ignores."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.terms import Flag, MisfitError, Name, Number, Part, Point
+from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Number, Point, Table
 
 Degrees = Annotated[Number, Field(ge=-80, le=80)]
 
 
-class Glasses(Part):
+class Glasses(Table):
     """The wearer's spectacles; sizes in millimetres, angles in degrees."""
 
     tilt: Annotated[Number, Field(ge=-20, le=30)] = Field(
@@ -33,8 +33,8 @@ class Glasses(Part):
     )
 
 
-class Pose(Part):
-    """How the head is turned against where the face looks, in degrees, and what the wearer has on."""
+class Pose(Table):
+    """The turn of the person's head relative to the direction the face looks in, and spectacles."""
 
     yaw: Degrees = Field(default=0.0, description="degrees turned, to the camera's right above 0")
     pitch: Degrees = Field(default=0.0, description="degrees of chin up; chin down is below 0")
@@ -46,8 +46,8 @@ class Pose(Part):
     )
 
 
-class View(Part):
-    """What the camera takes in across its frame."""
+class View(Table):
+    """The camera's field of view."""
 
     degrees: Annotated[Number, Field(ge=2, le=140)] | None = Field(
         default=None, description="angle across the frame, such as 40"
@@ -66,15 +66,15 @@ class View(Part):
     def _one_way(self) -> Self:
         by_lens = self.focal_mm is not None or self.sensor_mm is not None
         if by_lens and self.degrees is not None:
-            raise MisfitError("degrees", "give degrees, or focal_mm with sensor_mm, not both")
+            raise InconsistencyError("degrees", "give degrees, or focal_mm with sensor_mm, not both")
         if by_lens and (self.focal_mm is None or self.sensor_mm is None):
             lacking = "focal_mm" if self.focal_mm is None else "sensor_mm"
-            raise MisfitError(lacking, "is missing; focal_mm and sensor_mm go together")
+            raise InconsistencyError(lacking, "is missing; focal_mm and sensor_mm go together")
         return self
 
 
-class Circuit(Part):
-    """One breaker and what is plugged in behind it."""
+class Circuit(Table):
+    """One breaker and the load behind it."""
 
     amps: Annotated[Number, Field(ge=0.1, le=1000)] = Field(
         description="what the breaker is rated for, such as 16"
@@ -85,8 +85,8 @@ class Circuit(Part):
     )
 
 
-class Ripple(Part):
-    """How a lamp's light flickers."""
+class Ripple(Table):
+    """The flicker of a lamp's light."""
 
     hertz: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
         default=None, description="how often a second; left out: twice the mains"
@@ -101,14 +101,14 @@ class Ripple(Part):
     @model_validator(mode="after")
     def _pulses_have_a_rate(self) -> Self:
         if self.pulsed and self.hertz is None:
-            raise MisfitError("hertz", "is missing; a pulsed lamp needs the rate of its pulses")
+            raise InconsistencyError("hertz", "is missing; a pulsed lamp needs the rate of its pulses")
         if self.pulsed and self.percent is not None:
-            raise MisfitError("percent", "a pulsed lamp is off between its pulses; leave percent out")
+            raise InconsistencyError("percent", "a pulsed lamp is off between its pulses; leave percent out")
         return self
 
 
-class ScreenTable(Part):
-    """A monitor, prompter or window that adds light of its own."""
+class ScreenTable(Table):
+    """A monitor, prompter or window that adds its own light."""
 
     position: Point = Field(description="its middle, as [x, y, z] in metres")
     diameter: Annotated[Number, Field(ge=0.01, le=10)] = Field(
@@ -119,8 +119,8 @@ class ScreenTable(Part):
     )
 
 
-class Umbrella(Part):
-    """How an umbrella is set up on its shaft, in metres."""
+class Umbrella(Table):
+    """An umbrella's position on its shaft and its shape, in metres."""
 
     bulb: Annotated[Number, Field(ge=0.01, le=3)] = Field(description="from lamp to crown, along the shaft")
     beam: Annotated[Number, Field(ge=1, le=180)] = Field(
@@ -137,8 +137,8 @@ class Umbrella(Part):
     )
 
 
-class Plan(Part):
-    """Room, mains, pose and the rest that only planning and advice ask for; everything may be left out."""
+class Plan(Table):
+    """Room, mains, pose and other facts for planning and advice only; all of them are optional."""
 
     wall: Annotated[Number, Field(ge=-20, le=50)] | None = Field(
         default=None, description="y of the wall behind the subject in metres, such as 1.8"

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fillside.bounds import BEGINS, LONGEST_NOTE, LONGEST_SAID
+from fillside.bounds import LONGEST_NOTE, LONGEST_ORDER, ORDER_EXCERPT
 from fillside.orders.strict_json import kept_text
 from fillside.storage.records.rows import TABLES
 from fillside.storage.store import Store
@@ -205,11 +205,13 @@ def order_text(said: Any) -> str:
     '{"do":"import","begins":"{\\\\"do\\\\":\\\\"import\\\\",\\\\"readings\\\\":\\\\"x'
     """
     text = kept_text(said)
-    if len(text) <= LONGEST_SAID:
+    if len(text) <= LONGEST_ORDER:
         return text
     word = said.get("do") if isinstance(said, dict) else None
     named = {"do": word[:_LONGEST_NAME]} if isinstance(word, str) else {}
-    return json.dumps({**named, "begins": text[:BEGINS], "characters": len(text)}, separators=(",", ":"))
+    return json.dumps(
+        {**named, "begins": text[:ORDER_EXCERPT], "characters": len(text)}, separators=(",", ":")
+    )
 
 
 def latest_entries(store: Store, most: int = 100, before: int | None = None) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fillside.bounds import BEGINS, LONGEST_SAID, MOST_DAMAGED, OCTETS_DAMAGED
+from fillside.bounds import DAMAGED_OCTETS, LONGEST_ORDER, MOST_DAMAGED, ORDER_EXCERPT
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
 from fillside.storage.records.rows import TABLES, BadRowError, Row, RowTable, readable_text
@@ -119,7 +119,7 @@ def remove_old_damaged(path: Path) -> None:
     octets = 0
     for number, name in enumerate(sorted(found, key=_sort_key, reverse=True), start=1):
         octets += sum(each.lstat().st_size for each in found[name])
-        if number > 1 and (number > MOST_DAMAGED or octets > OCTETS_DAMAGED):
+        if number > 1 and (number > MOST_DAMAGED or octets > DAMAGED_OCTETS):
             log.warning("%s is removed: newer damaged databases are kept", name)
             for each in found[name]:
                 with contextlib.suppress(OSError):
@@ -274,9 +274,9 @@ def _select_expression(table: str, column: str) -> str:
     if (table, column) != ("journal", "said"):
         return column
     return (
-        f"CASE WHEN length(said) > {LONGEST_SAID} AND json_valid(said) THEN json_patch('{{}}', json_object("
+        f"CASE WHEN length(said) > {LONGEST_ORDER} AND json_valid(said) THEN json_patch('{{}}', json_object("
         "'do', CASE WHEN said LIKE '{%' THEN json_extract(said, '$.do') END, "
-        f"'begins', substr(said, 1, {BEGINS}), 'characters', length(said))) ELSE said END"
+        f"'begins', substr(said, 1, {ORDER_EXCERPT}), 'characters', length(said))) ELSE said END"
     )
 
 

@@ -1,8 +1,8 @@
-"""Heads on wires: each driver's kind, given from outside, checks the keys that are its own.
+"""The `[drivers]` tables and the heads' drives, parsed by the kinds of driver, which come from outside.
 
-A kind brings the forms in which it may be written, each of two pydantic models: `options` for its
-``[drivers.NAME]`` table without ``kind``, and `drive` for a head's ``drive`` without ``driver``. A table and
-the drives of its heads are all of one form. Nothing here knows a wire or a protocol.
+A kind offers one or more forms, each of two pydantic models: `options` for its ``[drivers.NAME]`` table
+without ``kind``, and `drive` for a head's ``drive`` without ``driver``. A table and the drives of its heads
+share one form. Nothing here knows a wire or a protocol.
 """
 
 from __future__ import annotations
@@ -12,23 +12,21 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal, Protocol, runtime_checkable
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, did_you_mean, nearest
-from fillside.rig.tables.terms import Name
+from fillside.rig.tables.fields import DriverKeysTable, Name
 
 
-class DriverTable(BaseModel):
-    """One wire; the options are checked by the driver's kind."""
-
-    model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
+class DriverTable(DriverKeysTable):
+    """One wire; its kind validates the keys beside `kind`."""
 
     kind: Name
 
 
 class DriveForm(Protocol):
-    """One way in which a kind of driver is written."""
+    """The models of one form in which a kind of driver may be written."""
 
     @property
     def options(self) -> type[BaseModel]: ...
@@ -37,23 +35,23 @@ class DriveForm(Protocol):
 
 
 class DriverKindModels(Protocol):
-    """What a kind of driver tells about the keys it takes."""
+    """The forms that a kind of driver offers."""
 
     @property
     def forms(self) -> Sequence[DriveForm]: ...
 
 
 @runtime_checkable
-class Wired(Protocol):
-    """What a checked drive tells: the wire code of full level, and the places it takes on the wire."""
+class WireDrive(Protocol):
+    """A drive with the wire code of full level and the places it occupies on the wire."""
 
     @property
     def full_scale(self) -> int: ...
     def claims(self) -> tuple[Hashable, ...]: ...
 
 
-class Lag(Protocol):
-    """How a lamp lags behind its wire, in seconds, and the fade it can follow, in stops per second."""
+class LampTiming(Protocol):
+    """A lamp's delay behind its wire [s] and the fastest fade it can follow [stops/s]."""
 
     @property
     def lead_s(self) -> float: ...
@@ -64,45 +62,55 @@ class Lag(Protocol):
 
 
 @runtime_checkable
-class Lagging(Protocol):
-    """A checked drive that tells how its lamp lags; others are as quick as their wire."""
+class TimedDrive(Protocol):
+    """A drive that states its lamp's timing; without one a lamp is as quick as its wire."""
 
     @property
-    def timing(self) -> Lag: ...
+    def timing(self) -> LampTiming: ...
 
 
 @runtime_checkable
-class Tunable(Protocol):
-    """A checked drive that tells how the lamp's white is set: by a second channel, by telling it, or not."""
+class TunableDrive(Protocol):
+    """A drive that states how the lamp's white is set: by a second channel, by a message, or not at all."""
 
     @property
     def whites(self) -> Literal["channels", "told"] | None: ...
 
 
-Kinds = Mapping[str, DriverKindModels]
-Drives = Mapping[str, tuple[int, BaseModel]]
-"""By head's name the head's place in the file and its ``drive``."""
+DriverKinds = Mapping[str, DriverKindModels]
+HeadDrives = Mapping[str, tuple[int, BaseModel]]
+"""Each head's index in the file and its ``drive``, by the head's name."""
 
 
 @dataclass(frozen=True)
-class Wiring:
-    """What the kinds made of a rig's drivers and drives.
+class DriverConfig:
+    """A rig's driver options and drives as parsed by the kinds of driver.
 
-    `options` by driver name, `drives` by head name, `full_scales` by head name; `kinds` are those that were
-    asked, so that a changed rig can be asked again, None as long as none were.
+    Attributes:
+        kinds: the kinds that parsed them, kept to parse a changed rig; None before parsing.
+        options: by driver name.
+        drives: by head name.
+        full_scales: the wire code of full level by head name.
     """
 
-    kinds: Kinds | None = None
+    kinds: DriverKinds | None = None
     options: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
     drives: Mapping[str, BaseModel] = field(default_factory=lambda: MappingProxyType({}))
     full_scales: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
 
-def wire_up(drivers: Mapping[str, DriverTable], drives: Drives, kinds: Kinds) -> tuple[Wiring, list[Problem]]:
-    """What the kinds say to the drivers' options and to the heads' drives.
+def parse_drivers(
+    drivers: Mapping[str, DriverTable], drives: HeadDrives, kinds: DriverKinds
+) -> tuple[DriverConfig, list[Problem]]:
+    """Parse drivers' options and heads' drives by the kinds of driver.
 
-    `drives` has by head's name the head's place in the file and its ``drive``, whose driver exists. Returns
-    the wiring as far as it goes, and what is wrong with it.
+    Parameters:
+        drivers: the ``[drivers.NAME]`` tables by name.
+        drives: the heads' drives; every driver they name exists.
+        kinds: the kinds of driver by name.
+
+    Returns:
+        Whatever could be parsed, and all problems found.
     """
     problems: list[Problem] = []
     options: dict[str, BaseModel] = {}
@@ -119,23 +127,23 @@ def wire_up(drivers: Mapping[str, DriverTable], drives: Drives, kinds: Kinds) ->
         options |= {} if read.options is None else {name: read.options}
         checked |= read.drives
         problems += read.problems
-    scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, Wired)}
-    return Wiring(kinds, options, checked, scales), problems
+    scales = {head: drive.full_scale for head, drive in checked.items() if isinstance(drive, WireDrive)}
+    return DriverConfig(kinds, options, checked, scales), problems
 
 
 @dataclass(frozen=True)
 class _Reading:
-    """What one form makes of a driver's table and of its heads' drives."""
+    """A driver's table and its heads' drives as parsed in one form."""
 
     options: BaseModel | None
     drives: Mapping[str, BaseModel]
     problems: list[Problem]
     unlike: int
-    """How many keys there are that are like none of the form's."""
+    """Number of keys that resemble none of the form's."""
 
 
-def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: Drives) -> _Reading:
-    """By the first form that takes all of it, else by the one that was most probably meant."""
+def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: HeadDrives) -> _Reading:
+    """Parse in the first form without problems, otherwise in the one that was most probably meant."""
     readings: list[_Reading] = []
     for form in forms:
         reading = _in_form(form, name, table, drives)
@@ -145,7 +153,7 @@ def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, dri
     return min(readings, key=lambda reading: (len(reading.problems), reading.unlike))
 
 
-def _in_form(form: DriveForm, name: str, table: DriverTable, drives: Drives) -> _Reading:
+def _in_form(form: DriveForm, name: str, table: DriverTable, drives: HeadDrives) -> _Reading:
     written = table.model_dump(exclude_unset=True, exclude={"kind"})
     options, problems = _read(form.options, written, ("drivers", name))
     unlike = _unlike(form.options, written)
@@ -173,13 +181,13 @@ def _read(
         return None, problems_from(error, model, written, path)
 
 
-def _overlaps(drives: Drives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
-    """Heads on places of their wire that an earlier head of the same driver has."""
+def _overlaps(drives: HeadDrives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
+    """Find heads on places of a wire that an earlier head of the same driver occupies."""
     taken: dict[Hashable, str] = {}
     for head, drive in checked.items():
         place, written = drives[head]
         driver = getattr(written, "driver", "")
-        claims = drive.claims() if isinstance(drive, Wired) else ()
+        claims = drive.claims() if isinstance(drive, WireDrive) else ()
         others = [taken[driver, claim] for claim in claims if (driver, claim) in taken]
         if others:
             written_there = checked[others[0]].model_dump(exclude_unset=True)
@@ -192,7 +200,7 @@ def _overlaps(drives: Drives, checked: Mapping[str, BaseModel]) -> Iterator[Prob
 
 
 def _in_short(value: Any) -> Any:
-    """A value as it stands in the file: a table by its keys, one that was read from a file by the file."""
+    """Abbreviate a value: a table by its keys, or by the file it was read from."""
     if isinstance(value, Mapping):
         return value.get("file") or f"{{ {', '.join(value)} }}"
     return value

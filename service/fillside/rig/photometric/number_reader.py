@@ -1,4 +1,4 @@
-"""Numbers of a text file, one after the other, each with the line it stands in."""
+"""Sequential reader of the numbers in a text file, with the line of each."""
 
 from __future__ import annotations
 
@@ -7,43 +7,43 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from fillside.rig.photometric.measured import FloatArray, PhotometricFileError
+from fillside.rig.photometric.photometric_file import FloatArray, PhotometricFileError
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 LONGEST_SHOWN = 24
 LARGEST = 1e9
-"""No lamp has more of anything; products of what is read here stay finite."""
+"""No quantity of a lamp is larger; products of such numbers stay finite."""
 
 MOST_INTENSITIES = 250_000
-"""A degree in both directions is 65,000; finer than half of one is not measured."""
+"""Steps of one degree in both directions make 65,000; nobody measures finer than half a degree."""
 
 Word = tuple[str, int]
 
 
 def number(text: str, line: int, what: str) -> float:
-    """The number a text is, up to `LARGEST`; PhotometricFileError naming `what` otherwise."""
+    """Parse a number up to `LARGEST`; raise PhotometricFileError naming `what` for anything else."""
     if _NUMBER.fullmatch(text) and abs(value := float(text)) <= LARGEST:
         return value
     shown = text if len(text) <= LONGEST_SHOWN else text[:LONGEST_SHOWN] + "…"
     raise PhotometricFileError(f"{what} must be a number, not {shown!r}", line)
 
 
-class Numbers:
-    """Takes words in order as numbers; `line` is that of the word taken last."""
+class NumberReader:
+    """Reads words in order as numbers; `line` is that of the last word read."""
 
     def __init__(self, words: Iterable[Word], line: int) -> None:
         self._words = iter(words)
         self.line = line
 
     def take(self, what: str) -> float:
-        """The next number; `what` it should be is said where it is not."""
+        """Read the next number; `what` names it in an error."""
         text, self.line = next(self._words, ("", self.line))
         if not text:
             raise PhotometricFileError(f"the file ends here, but {what} should follow", self.line)
         return number(text, self.line, what)
 
     def whole(self, what: str, least: int, most: int) -> int:
-        """The next number, a whole one within bounds."""
+        """Read the next number, which must be whole and within bounds."""
         value = self.take(what)
         if not (value.is_integer() and least <= value <= most):
             raise PhotometricFileError(
@@ -52,11 +52,11 @@ class Numbers:
         return int(value)
 
     def several(self, count: int, what: str) -> list[float]:
-        """So many numbers."""
+        """Read `count` numbers."""
         return [self.take(what) for _ in range(count)]
 
     def rising(self, count: int, what: str, most: float) -> list[float]:
-        """So many numbers from 0 to `most`, each above the one before."""
+        """Read `count` numbers from 0 to `most`, each above the one before."""
         found: list[float] = []
         for _ in range(count):
             value = self.take(what)
@@ -68,7 +68,7 @@ class Numbers:
         return found
 
     def table(self, rows: int, columns: int) -> FloatArray:
-        """So many rows of luminous intensities, each 0 or more."""
+        """Read rows of luminous intensities, each 0 or more."""
         if rows * columns > MOST_INTENSITIES:
             raise PhotometricFileError(
                 f"{rows} by {columns} intensities are more than {MOST_INTENSITIES}", self.line

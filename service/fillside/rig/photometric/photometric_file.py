@@ -1,6 +1,6 @@
-"""What a photometric file says, and its many planes made into one table of the light off the axis.
+"""The content of a photometric file, and the mean of its planes as one table of intensity off the axis.
 
-PhotometricFileError    a file that cannot be used: what is wrong, and in which line
+PhotometricFileError    a file that cannot be used, with the problem and its line
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ FloatArray = npt.NDArray[np.float64]
 
 _NEAR_DEG = 0.01
 _WHOLE_TURNS_DEG = (90.0, 180.0, 360.0)
-"""Sectors that stand for the whole turn: what is mirrored has the same mean."""
+"""Sectors that represent the whole turn, because mirroring does not change the mean."""
 LEAST_CD = 1e-6
-"""Less on the axis is no light: what is divided by it would be no number any more."""
+"""A lower intensity on the axis counts as none: dividing by it would overflow."""
 _IN_THE_BEAM = 0.5
-"""The beam is where the mean intensity is at least this share of that on the axis."""
+"""The beam is the range of angles with at least this share of the intensity on the axis."""
 
 
 class PhotometricFileError(ValueError):
-    """A photometric file that cannot be used; `line` counts from 1, None for the file as a whole."""
+    """A photometric file that cannot be used; `line` counts from 1 and is None for the file as a whole."""
 
     def __init__(self, message: str, line: int | None = None) -> None:
         super().__init__(message if line is None else f"line {line}: {message}")
@@ -33,25 +33,29 @@ class PhotometricFileError(ValueError):
 
 @dataclass(frozen=True)
 class PhotometricFile:
-    """One photometric file.
+    """One photometric file; fields are None where the file is silent.
 
-    `angles_deg` (v,) are from the axis of the light, from 0; `planes_deg` (h,) turn about it; `candela`
-    (h, v) is at `lamp_lumens` of bare lamp light, or at the lamp's own if that is None (absolute
-    photometry). `said_lumens` is the light that leaves in all by the file's own words, `opening_m` the
-    diameter of a disc as large as the luminous opening; None where the file is silent.
+    Attributes:
+        angles_deg: (v,) angles from the axis of the light, from 0.
+        planes_deg: (h,) angles of the planes about the axis.
+        candela: (h, v) intensities.
+        lamp_lumens: flux of the bare lamps that the intensities refer to; None for absolute photometry.
+        stated_lumens: flux of the luminaire by the file's own statement.
+        opening_m: diameter of a disc with the area of the luminous opening.
     """
 
     angles_deg: tuple[float, ...]
     planes_deg: tuple[float, ...]
     candela: FloatArray
     lamp_lumens: float | None = None
-    said_lumens: float | None = None
+    stated_lumens: float | None = None
     opening_m: float | None = None
 
     def mean_candela(self) -> FloatArray:
-        """The intensities turned about the axis (v,): the mean over a whole turn.
+        """Return the mean intensities (v,) over a whole turn about the axis [cd].
 
-        Raises PhotometricFileError where planes are missing from the turn, or the axis has no light.
+        Raises:
+            PhotometricFileError: planes are missing from the turn, or there is no light on the axis.
         """
         mean: FloatArray = plane_weights(self.planes_deg) @ self.candela
         if not mean[0] >= LEAST_CD:
@@ -62,7 +66,7 @@ class PhotometricFile:
         return mean
 
     def uneven_stops(self) -> float:
-        """How far a plane is from the mean in the beam, at most, in stops."""
+        """Return the largest deviation of a plane from the mean within the beam [stops]."""
         mean = self.mean_candela()
         beam = mean >= _IN_THE_BEAM * mean[0]
         planes = np.maximum(self.candela[:, beam], 1e-6 * mean[0])
@@ -70,9 +74,12 @@ class PhotometricFile:
 
 
 def plane_weights(planes_deg: Sequence[float]) -> FloatArray:
-    """The share of the whole turn that each plane stands for (h,), straight between planes.
+    """Return the share of the whole turn that each plane represents (h,), linear between planes.
 
-    One plane is light that is the same all round; planes over 90 or 180 degrees are mirrored on.
+    A single plane means rotational symmetry; planes over 90 or 180 degrees are mirrored.
+
+    Raises:
+        PhotometricFileError: the planes cover neither a sector nor the whole turn.
 
     >>> plane_weights([0.0, 45.0, 90.0]).tolist()
     [0.25, 0.5, 0.25]
@@ -95,13 +102,13 @@ def plane_weights(planes_deg: Sequence[float]) -> FloatArray:
 
 
 def _halves_of_gaps(gaps: FloatArray, at_the_ends: float) -> FloatArray:
-    """Half of the gaps on both sides of each plane, degrees."""
+    """Return half of the gaps on both sides of each plane [degrees]."""
     halves: FloatArray = (np.append(gaps, at_the_ends) + np.insert(gaps, 0, at_the_ends)) / 2
     return halves
 
 
 def opening_diameter_m(length_m: float, width_m: float) -> float | None:
-    """The diameter of a disc as large as an opening; a width of 0 says that `length_m` is a diameter.
+    """Return the diameter [m] of a disc with the area of an opening; a width of 0 marks `length_m` as one.
 
     >>> round(opening_diameter_m(1.0, 1.0), 4)
     1.1284

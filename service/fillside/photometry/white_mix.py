@@ -1,7 +1,7 @@
-"""Two whites on one dimmer: what each channel of a lamp gets so that the mix dims and its colour stays.
+"""A lamp with a warm and a cool channel, dimmed by one code at a constant colour.
 
-The whole lamp is driven by one code, like any other. A code's light is that of the two channels' codes as
-they are rounded, so that whoever rounds heads together counts with what is really there.
+One code drives the whole lamp, like any other. The output of a code is that of the two channel codes after
+rounding, so that joint rounding of several heads works with the light that is really emitted.
 """
 
 from __future__ import annotations
@@ -19,10 +19,16 @@ IntArray = NDArray[np.int64]
 
 
 def most_light(cool_part: float, cool_share: float) -> float:
-    """The most light of a mix, over that with both channels at full; 1 where the mix is just that.
+    """Return the most light of a mix, relative to both channels at full.
 
-    `cool_part` (0..1) is the cool channel's part of the light with both at full, `cool_share` (0..1) that in
-    the mix. One channel is at full, the other as far as the mix allows.
+    One channel is at full, the other as high as the mix allows.
+
+    Parameters:
+        cool_part: the cool channel's share of the light with both channels at full, 0..1.
+        cool_share: the cool channel's share of the light in the mix, 0..1.
+
+    Returns:
+        A fraction above 0; 1 if the mix is that of both channels at full.
 
     >>> most_light(0.5, 0.5), most_light(0.5, 0.25), most_light(0.5, 0.0)
     (1.0, 0.6666666666666666, 0.5)
@@ -32,12 +38,17 @@ def most_light(cool_part: float, cool_share: float) -> float:
 
 
 @dataclass(frozen=True)
-class TwoWhites(DimmingCurve):
-    """The dimming curve of a lamp with a warm and a cool channel that holds one mix.
+class WhiteMix(DimmingCurve):
+    """The dimming curve of a lamp with a warm and a cool channel at one mix of both.
 
-    Both channels have the curve `base` and codes up to `full_scale`. `cool_part` is the cool channel's part
-    of the light with both at full, `cool_share` that in the mix; both 0..1, `cool_part` neither 0 nor 1.
-    Output 1 is the most that the mix can give. Codes' outputs are exact; between codes the curve is straight.
+    Output 1 is the most light the mix can give. The outputs of codes are exact; between codes the curve is
+    linear.
+
+    Attributes:
+        base: dimming curve of each channel.
+        full_scale: code of full level of each channel.
+        cool_part: the cool channel's share of the light with both channels at full, between 0 and 1.
+        cool_share: the cool channel's share of the light in the mix, 0..1.
     """
 
     base: DimmingCurve
@@ -47,21 +58,21 @@ class TwoWhites(DimmingCurve):
 
     @property
     def most(self) -> float:
-        """The light of output 1, over that with both channels at full."""
+        """The light of output 1, relative to both channels at full."""
         return most_light(self.cool_part, self.cool_share)
 
     def channel_codes(self, code: int) -> tuple[int, int]:
-        """The warm and the cool channel's codes for the lamp's.
+        """Return the codes of the warm and the cool channel for a code of the lamp.
 
         >>> from fillside.photometry.dimming import Linear
-        >>> TwoWhites(Linear(), 255, 0.5, 0.25).channel_codes(200)
+        >>> WhiteMix(Linear(), 255, 0.5, 0.25).channel_codes(200)
         (200, 67)
         """
         warm, cool = _channels(self)
         return int(warm[code]), int(cool[code])
 
     def cool_shares(self, least_output: float) -> tuple[float, float]:
-        """The least and the most cool share that rounding makes of codes of at least an output."""
+        """Return the range of the cool share, after rounding, over all codes of at least an output."""
         warm, cool = _channels(self)
         of_base = outputs_of_codes(self.base, self.full_scale)
         cool_light = self.cool_part * of_base[cool]
@@ -80,14 +91,14 @@ class TwoWhites(DimmingCurve):
 
 
 @lru_cache(maxsize=64)
-def _channels(lamp: TwoWhites) -> tuple[IntArray, IntArray]:
-    """Codes of both channels (full_scale + 1,) by the lamp's."""
+def _channels(lamp: WhiteMix) -> tuple[IntArray, IntArray]:
+    """Return the codes of both channels (full_scale + 1,) for each code of the lamp."""
     warm = (1 - lamp.cool_share) * lamp.most / (1 - lamp.cool_part)
     return _scaled(lamp, warm), _scaled(lamp, lamp.cool_share * lamp.most / lamp.cool_part)
 
 
-def _scaled(lamp: TwoWhites, gain: float) -> IntArray:
-    """The codes nearest in level to every code's output times a gain of 0..1."""
+def _scaled(lamp: WhiteMix, gain: float) -> IntArray:
+    """Return the code nearest in level to each code's output times a gain of 0..1."""
     codes = np.arange(lamp.full_scale + 1)
     if gain >= 1 - 1e-12:
         return codes
@@ -98,8 +109,8 @@ def _scaled(lamp: TwoWhites, gain: float) -> IntArray:
 
 
 @lru_cache(maxsize=64)
-def _table(lamp: TwoWhites) -> tuple[FloatArray, FloatArray]:
-    """Levels and outputs of the codes that give more than the one before."""
+def _table(lamp: WhiteMix) -> tuple[FloatArray, FloatArray]:
+    """Return levels and outputs of the codes that give more light than the code before."""
     warm, cool = _channels(lamp)
     of_base = outputs_of_codes(lamp.base, lamp.full_scale)
     light = (1 - lamp.cool_part) * of_base[warm] + lamp.cool_part * of_base[cool]
