@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.doors import OscDoor

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.keys.presses import KeyTable, Outcome, Press, PressReader, pressed, standing
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import RigError, load_keys
 from fillside.rig.tables.keys import Keys
 

@@ -34,6 +34,7 @@ from fillside.metering.drift import Drift
 from fillside.metering.persistence import keep, strike
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
+from fillside.orders.light import All, Show
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -71,7 +72,7 @@ class GuidedRoutine:
             log.warning("a routine that was under way does not fit this rig any more: %r", error)
             self._routine = self.step = None
         if self._routine is not None and self._studio.now().shown:
-            await self._studio.light({"do": "all"})
+            await self._studio.light(All(do="all"))
 
     @property
     def asked(self) -> Asks | None:
@@ -282,7 +283,7 @@ class GuidedRoutine:
         dimmable = {head.name for head in self._rig.heads if not head.dimming.fixed}
         shown = {name: level for name, level in (lit or {}).items() if name in dimmable}
         try:
-            await self._studio.light({"do": "all"} if lit is None else {"do": "show", "heads": shown})
+            await self._studio.light(All(do="all") if lit is None else Show(do="show", heads=shown))
         except Refusal as refusal:
             log.warning("a step of the routine cannot be shown: %s", refusal)
             if self.step is not None:

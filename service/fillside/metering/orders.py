@@ -31,12 +31,12 @@ from fillside.orders.metering import (
     CalibrateOrder,
     Import,
     LineupOrder,
-    MeterOrder,
     Read,
     SensorReport,
     Strike,
     UseCalibration,
 )
+from fillside.orders.model import MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.errors import NotStoredError, disk_trouble
@@ -123,7 +123,9 @@ class MeterOrders:
                 return await self._use(order)
             if isinstance(order, Import):
                 return await self._import(order, who)
-            return await self._act(order)
+            if isinstance(order, CalibrateOrder | LineupOrder):
+                return await self._act(order)
+        raise TypeError(f"nothing carries out {order.do}")
 
     def _hear(self, order: SensorReport) -> str:
         table = self._rig.sensors.get(order.name)
