@@ -13,8 +13,8 @@ from fillside.cli.table import COMMANDS
 from fillside.doors.http.app import ROUTES
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.orders.answers import STATUS_OF_CODE
+from fillside.orders.key_phrases import PHRASES
 from fillside.orders.registry import ORDERS
-from fillside.rig.tables.key_words import WORDS
 
 CLI = Path(fillside.cli.__file__).parent
 ROOT = Path(__file__).resolve().parents[2]
@@ -75,7 +75,7 @@ def test_which_door_takes_which_order() -> None:
         return "yes" if word in known else otherwise
 
     assert table("doors") == [
-        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, WORDS)] for word in ORDERS
+        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, PHRASES)] for word in ORDERS
     ]
 
 
