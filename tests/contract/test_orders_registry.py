@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from fillside.access.permissions import MAY
+from fillside.access.permissions import RIGHTS
 from fillside.doors.listener import POSITION_REPORT
 from fillside.doors.mqtt.homie import NO_MARK, DescribedDevice, Property
 from fillside.doors.osc.addresses import ADDRESSES
@@ -35,7 +35,7 @@ def test_an_order_is_described_in_the_words_of_its_entry(kind: OrderKind) -> Non
     assert (kind.model.__doc__ or "").partition("\n")[0] == kind.help
     assert kind.help.endswith((".", "?"))
     assert kind.rights in (OPERATORS, METERS)
-    assert kind.rights <= set(MAY)
+    assert kind.rights <= set(RIGHTS)
 
 
 @KINDS
