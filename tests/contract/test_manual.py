@@ -11,9 +11,8 @@ from fillside.cli.table import COMMANDS
 from fillside.doors.http.app import ROUTES
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.orders.answers import STATUS_OF_CODE
-from fillside.orders.light import ORDERS
-from fillside.orders.metering import METER_ORDERS
-from fillside.rig.tables.key_words import WORDS
+from fillside.orders.key_phrases import PHRASES
+from fillside.orders.registry import ORDERS
 from manual_text import PAGES, README, ROOT
 from manual_text import table as table_of
 
@@ -57,10 +56,7 @@ def test_the_codes_of_a_refusal() -> None:
 
 
 def test_the_orders() -> None:
-    told, orders = table("orders", "orders"), {**ORDERS, **METER_ORDERS}
-    assert [row[0] for row in told] == list(orders)
-    for word, says in told:
-        assert says == (orders[word].__doc__ or "").partition("\n")[0], word
+    assert table("orders", "orders") == [[word, kind.help] for word, kind in ORDERS.items()]
 
 
 def orders_of_the_command_line() -> set[str]:
@@ -77,8 +73,7 @@ def test_which_door_takes_which_order() -> None:
         return "yes" if word in known else otherwise
 
     assert table("orders", "doors") == [
-        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, WORDS)]
-        for word in {**ORDERS, **METER_ORDERS}
+        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, PHRASES)] for word in ORDERS
     ]
 
 

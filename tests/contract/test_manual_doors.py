@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.doors.mqtt.homie import DescribedDevice
-from fillside.doors.mqtt.messages import SPOKEN, Topics
+from fillside.doors.mqtt.homie import HomieRig
+from fillside.doors.mqtt.messages import TOPIC_TABLE, Topics
 from fillside.doors.osc.addresses import ADDRESSES
+from fillside.orders.key_phrases import PHRASES, help_of
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.doors import MqttDoor, OscDoor
-from fillside.rig.tables.key_words import WORDS
 from fillside.rig.tables.keys import Keys
 from manual_text import PAGES, blocks, table
 from protocol.studio import RIG, rig
@@ -23,20 +23,22 @@ OF_DOORS = [
 
 
 def test_the_topics() -> None:
-    assert table(PAGES["mqtt"], "topics") == [[f"`{each.path}`", each.way, each.says] for each in SPOKEN]
+    assert table(PAGES["mqtt"], "topics") == [
+        [f"`{each.path}`", each.direction, each.help] for each in TOPIC_TABLE
+    ]
     topics = Topics("corner")
-    heard = {each.path.replace("NAME", "+") for each in SPOKEN if each.way == "in"}
-    assert {topic.removeprefix(topics.prefix) for topic in topics.heard} == heard
-    out = {each.path for each in SPOKEN if each.way != "in"}
+    heard = {each.path.replace("NAME", "+") for each in TOPIC_TABLE if each.direction == "in"}
+    assert {topic.removeprefix(topics.prefix) for topic in topics.subscriptions} == heard
+    out = {each.path for each in TOPIC_TABLE if each.direction != "in"}
     assert out == {topic.removeprefix(topics.prefix) for topic in (topics.said, topics.state, topics.online)}
 
 
 def test_the_properties_of_homie() -> None:
     expected = []
-    for path, each in DescribedDevice(rig()).properties.items():
+    for path, each in HomieRig(rig()).properties.items():
         if path in ("trims/key", "out/key"):
             continue
-        said = each.says.replace("fill put", "a role put").replace("of fill", "of a role")
+        said = each.label.replace("fill put", "a role put").replace("of fill", "of a role")
         name = path.replace("/fill", "/ROLE")
         unit = "" if each.unit is None else f", {each.unit}"
         expected.append([f"`{name}`", each.datatype + unit, "yes" if each.order else "no", said])
@@ -44,13 +46,13 @@ def test_the_properties_of_homie() -> None:
 
 
 def test_the_addresses_of_osc() -> None:
-    assert table(PAGES["osc"], "osc") == [[f"`{each.path}`", each.takes, each.does] for each in ADDRESSES]
+    assert table(PAGES["osc"], "osc") == [[f"`{each.path}`", each.takes, each.help] for each in ADDRESSES]
 
 
 def test_what_a_key_may_do() -> None:
-    usages = [", ".join(f"`{usage}`" for usage in word.usage.split(", ")) for word in WORDS.values()]
+    usages = [", ".join(f"`{usage}`" for usage in phrase.usage.split(", ")) for phrase in PHRASES.values()]
     assert table(PAGES["keys"], "keys") == [
-        [usage, word.does] for usage, word in zip(usages, WORDS.values(), strict=True)
+        [usage, help_of(word)] for usage, word in zip(usages, PHRASES, strict=True)
     ]
 
 

@@ -10,14 +10,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fillside.bounds import LONGEST_NOTE, LONGEST_ORDER, ORDER_EXCERPT
-from fillside.orders.strict_json import kept_text
+from fillside.orders.registry import ORDERS
+from fillside.orders.strict_json import stored_text
 from fillside.storage.records.rows import TABLES
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 
 MOST_AT_ONCE = 1_000
-THINNED_S = {"subject": 1.0, "sensor": 60.0}
-"""Orders that arrive continuously, and the interval at which one of them is stored."""
 ONE_ROW_S = 60.0
 """Time within which refusals of one kind from one source share a row."""
 COUNTED_EVERY_S = 10.0
@@ -109,7 +108,7 @@ class Journal:
         kind = (visitor, word, outcome)
         if outcome != "ok":
             return self._refused(entry, kind)
-        if every_s := THINNED_S.get(word, 0.0):
+        if every_s := _report_every_s(word):
             thinned = self._thin(entry, kind, every_s)
             if thinned is None:
                 return None
@@ -162,6 +161,12 @@ class Journal:
         return replace(entry, note=note)
 
 
+def _report_every_s(word: str) -> float:
+    """How often a report is kept [s]; 0 for an order that is no report."""
+    kind = ORDERS.get(word)
+    return 0.0 if kind is None else kind.journal_every_s or 0.0
+
+
 def _shortened(entry: JournalEntry) -> JournalEntry:
     """Return the entry cut to its stored length, before it waits for the disk."""
     visitor, note = entry.visitor, entry.note
@@ -204,7 +209,7 @@ def order_text(said: Any) -> str:
     >>> order_text({"do": "import", "readings": 3000 * "x"})[:60]
     '{"do":"import","begins":"{\\\\"do\\\\":\\\\"import\\\\",\\\\"readings\\\\":\\\\"x'
     """
-    text = kept_text(said)
+    text = stored_text(said)
     if len(text) <= LONGEST_ORDER:
         return text
     word = said.get("do") if isinstance(said, dict) else None
