@@ -6,7 +6,6 @@ import re
 from pathlib import Path
 
 import pytest
-from fillside.rig.file.change import apply_change
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -15,6 +14,7 @@ from fillside.doors.keys.escape_codes import NAME_OF_CHARACTER
 from fillside.orders.key_phrases import PHRASES, read_phrase
 from fillside.orders.parsing import parse_order
 from fillside.rig.checks.report import check_rig
+from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import RigError, load_rig_text
 from fillside.rig.tables.doors import OscDoor
 from fillside.rig.tables.keys import KEY_NAMES, USUAL_KEYS
