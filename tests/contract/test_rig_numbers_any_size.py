@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.remedies.search import remedies
+from fillside.balance.solution import solve_rig
 from fillside.balance.target import wish_from_rig
 from fillside.calibration.result.intervals import Intervals
 from fillside.cli.render.check import checked

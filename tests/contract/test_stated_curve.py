@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, held_errors_stops, studio
-from fillside.balance.offline import solve_rig
 from fillside.balance.report import Report
+from fillside.balance.solution import solve_rig
 from fillside.balance.target import wish_from_rig
 from fillside.calibration.estimate.shared_unknowns import shared_words
 from fillside.calibration.result.from_file import fit_csv

@@ -13,8 +13,9 @@ from click.testing import CliRunner
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.balance.measure import measure
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.rows import Metering
+from fillside.balance.solution import solve_rig
 from fillside.balance.target import wish_from_rig
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
 from fillside.calibration.result.from_calibration import known_fit

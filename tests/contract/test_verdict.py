@@ -22,7 +22,7 @@ from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import Circumstances, judge
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
-from fillside.balance.solver.rounding import choose_codes, outputs_of
+from fillside.balance.solver.rounding import choose_codes
 from fillside.balance.solver.solve import solve
 from fillside.balance.target import wish_from_rig
 from fillside.doors.mqtt.homie import DescribedDevice, alerts
@@ -318,7 +318,7 @@ def test_a_light_that_rests_on_an_earlier_place_is_as_wanted_within_the_dead_ban
     solved = solve(metering, before, wish, limits)
     codes = choose_codes(metering, before, wish, limits, solved.outputs)
     there = np.ones(len(codes), dtype=bool)
-    outputs = outputs_of(one, codes)
+    outputs = one.dimmers.outputs(codes)
     rests = JudgedLight(
         metering, wish, limits, solved, before, now, outputs, codes, outputs, there, there, {}
     )

@@ -12,9 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import MeteredBalance, measure, stops_over, wanted
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.solver.rounding import Codes, outputs_of
+from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
-from fillside.photometry.dimming import level_from_code
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -146,25 +145,19 @@ def head_says(
     `solved` (heads,) are the outputs before rounding: a head that met a limit there is at it, though joint
     rounding may have left it one code away.
     """
-    outputs = outputs_of(scene, codes)
+    outputs, levels = scene.dimmers.outputs(codes), scene.dimmers.levels_from_codes(codes)
     met = outputs if solved is None else solved
     return tuple(
-        _head(scene, limits, rows, i, codes[i], float(outputs[i]), float(met[i])) for i in range(len(codes))
-    )
-
-
-def _head(
-    scene: Scene, limits: OutputLimits, rows: Rows, i: int, code: int, output: float, met: float
-) -> HeadReport:
-    fixed = bool(scene.fixed[i])
-    return HeadReport(
-        name=scene.names[i],
-        role=scene.roles[i],
-        output=output,
-        level=1.0 if fixed else level_from_code(code, scene.full_scales[i]),
-        wire=scene.wire(i, code),
-        lux=float(rows.own_lux[i]) * output,
-        at_limit=None if output <= 0 else limit_of(limits, i, met),
+        HeadReport(
+            name=scene.names[i],
+            role=scene.roles[i],
+            output=float(outputs[i]),
+            level=float(levels[i]),
+            wire=scene.wire(i, code),
+            lux=float(rows.own_lux[i]) * float(outputs[i]),
+            at_limit=None if outputs[i] <= 0 else limit_of(limits, i, float(met[i])),
+        )
+        for i, code in enumerate(codes)
     )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.balance.solver.rounding import Codes, outputs_of
+from fillside.balance.solver.rounding import Codes
 from fillside.calibration.drift.sensors import own_light, sensor_from
 from fillside.hold.machine.events import AmbientReading, LightEvent
 from fillside.orders.answers import Refusal
@@ -76,7 +76,7 @@ class Daylight:
         ours = own_light(scene, table)
         if ours.any() and not self._room.settled():
             return "noted; the light moves, and this sensor sees it"
-        outputs = outputs_of(scene, self._room.codes())
+        outputs = scene.dimmers.outputs(self._room.codes())
         learned = sensor_from(self._room.calibration(), order.name, ours)
         if learned is None:
             self._keep(order.name, shown, shown, unix_s)

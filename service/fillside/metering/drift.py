@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from fillside.balance.solver.rounding import outputs_of
 from fillside.calibration.drift.change import slow_correction
 from fillside.calibration.drift.estimate import Drifts, Row, row_of
 from fillside.calibration.drift.expected_readings import (
@@ -145,7 +144,7 @@ class Drift:
         now = self._room.clock()
         if now - self._heard_s < SENSOR_EVERY_S:
             return f"noted; one value in {SENSOR_EVERY_S:.0f} s counts"
-        outputs = outputs_of(self._room.scene(), self._room.codes())
+        outputs = self._room.scene().dimmers.outputs(self._room.codes())
         if not np.any(outputs > 0):
             return "not counted; no head is lit"
         if why := self._watched.why_not():
@@ -231,7 +230,7 @@ class Drift:
         elapsed_s = min(max(now - self._turned_s, 0.0), LONGEST_TURN_S)
         self._turned_s = now
         here = self._room.scene()
-        lit = outputs_of(here, self._room.codes()) > 0
+        lit = here.dimmers.outputs(self._room.codes()) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
         wanted = bool(self._way) or any(head.correct_drift is not None for head in self._rig.heads)
         if wanted and not routine and self._watched.acts():

@@ -28,7 +28,7 @@ from fillside.balance.judgement.deviations import (
     role_of,
     stops_words,
 )
-from fillside.balance.limits import OutputLimits, output_of_code
+from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import measure
 from fillside.balance.report import LimitKind, LimitReport, Target, achieved_of, limit_of, target_of
 from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
@@ -346,10 +346,10 @@ def _met(name: str, wish: BalanceTarget, off_stops: float) -> LimitReport:
 def _step_stops(light: JudgedLight, head: int) -> float:
     """How far the nearer codes are from a head's own, in stops; the larger way."""
     scene, code = light.scene, light.codes[head]
-    here = output_of_code(scene, head, code)
+    here = scene.dimmers.output(head, code)
     steps = [0.0]
     for other in (code - 1, code + 1):
-        there = output_of_code(scene, head, other) if 0 < other <= scene.full_scales[head] else 0.0
+        there = scene.dimmers.output(head, other) if 0 < other <= scene.full_scales[head] else 0.0
         if here > 0 and there > 0:
             steps.append(abs(math.log2(there / here)))
     return max(steps)

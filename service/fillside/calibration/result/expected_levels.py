@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.balance.limits import OutputLimits, limits_of
-from fillside.balance.rows import Metering
-from fillside.balance.solver.solve import solve
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import wish_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import exposure_direction
 from fillside.calibration.estimate.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
@@ -90,26 +87,14 @@ def _ambient(fit: Fit) -> CalibratedAmbient:
     return CalibratedAmbient(toward_key=key, toward_fill=fill, toward_camera=camera)
 
 
-@dataclass(frozen=True)
-class Holder:
-    """The balance of a rig in one studio."""
+class ExpectedLevels:
+    """The levels that hold a rig's balance in the studio of a fit."""
 
-    metering: Metering
-    wish: BalanceTarget
-    limits: OutputLimits
+    def __init__(self, fit: Fit) -> None:
+        self._solver = BalanceSolver(scene(fit.model.rig, plain_calibration(fit)))
+        self._target = wish_from_rig(fit.model.rig)
 
-    def outputs(self, place: Sequence[float]) -> FloatArray:
-        """Outputs (n,) held with the subject at a place [m]."""
-        return solve(self.metering, self.metering.rows_at(place), self.wish, self.limits).outputs
-
-    def levels(self, place: Sequence[float]) -> FloatArray:
-        """Levels (n,) held with the subject at a place [m]."""
-        curves = self.metering.scene.curves
-        pairs = zip(curves, self.outputs(place).tolist(), strict=True)
-        return np.array([curve.level_from_output(output) for curve, output in pairs])
-
-
-def holder(fit: Fit) -> Holder:
-    """The balance of a fit's rig in the studio that it found."""
-    believed = scene(fit.model.rig, plain_calibration(fit))
-    return Holder(Metering(believed), wish_from_rig(fit.model.rig), limits_of(believed))
+    def at(self, place: Sequence[float]) -> FloatArray:
+        """Levels (n,) for a subject at a place [m], not rounded to codes."""
+        outputs = self._solver.solve(place, self._target).solved.outputs
+        return self._solver.scene.dimmers.levels_from_outputs(outputs)

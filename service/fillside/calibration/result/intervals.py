@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.balance.offline import PredictedHead, Prediction
+from fillside.balance.prediction import PredictedHead, Prediction
 from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import Metering
 from fillside.balance.target import BalanceTarget, wish_from_rig

@@ -15,7 +15,7 @@ from fillside.calibration.estimate.priors import DEAD_ZONE, EXPONENT, FULL_SHORT
 from fillside.calibration.estimate.selection import FEWEST_TO_DOUBT, foretold_sd, studentised
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, light_sigma_stops
 from fillside.calibration.readings import Reading
-from fillside.calibration.result.expected_levels import calibrated_head, holder, plain_calibration
+from fillside.calibration.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.calibration.result.next_reading import NextReading, next_reading
 from fillside.calibration.result.suspect_readings import doubts, labels_alone
 from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
@@ -33,16 +33,16 @@ _SUSPECT = 3.5
 
 def calibration_of(fit: Fit) -> Calibration:
     """The calibration of a fit, with what is known of each reading, each mark, and the next best reading."""
-    hold, plain = holder(fit), plain_calibration(fit)
+    levels, plain = ExpectedLevels(fit), plain_calibration(fit)
     said = readings_said(fit)
-    marks = {name: (mark, hold.levels(mark)) for name, mark in fit.model.rig.marks.items()}
+    marks = {name: (mark, levels.at(mark)) for name, mark in fit.model.rig.marks.items()}
     heads = {
         name: _head(fit, i, said, list(marks.values())) for i, name in enumerate(fit.model.beliefs.names)
     }
     return Calibration(
         heads=heads,
         ambient=_ambient(fit, plain.ambient or CalibratedAmbient(), said),
-        next=next_said(next_reading(fit, hold)),
+        next=next_said(next_reading(fit, levels)),
         marks={name: _mark(fit, *held) for name, held in marks.items()},
         hand_sd_m=_short(fit.hand_sd_m),
     )

@@ -124,8 +124,8 @@ def solve(
     at = None if subject is None else place_in(rig, subject, "--subject")
     wanted = None if ratio is None else _ratio(rig, ratio)
     known = calibration_of(calibration)
-    from fillside.balance.offline import solve_rig
     from fillside.balance.remedies.search import remedies
+    from fillside.balance.solution import solve_rig
     from fillside.balance.target import wish_from_rig
     from fillside.calibration.result.intervals import Intervals
     from fillside.rig.file.change import apply_change
@@ -169,7 +169,7 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     where = place_in(rig, at, "--at")
     given = None if levels is None else _levels(rig, levels)
     known = calibration_of(calibration)
-    from fillside.balance.offline import predict as predicted
+    from fillside.balance.prediction import predict as predicted
     from fillside.calibration.result.intervals import Intervals
 
     try:
