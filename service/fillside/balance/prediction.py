@@ -8,7 +8,7 @@ from fillside.balance.measure import measure
 from fillside.balance.report import FaceReport, ReportModel, Uncertainty, face_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.photometry.dimming import code_from_level
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
@@ -58,7 +58,7 @@ def predict(
     rows = metering.rows_at(at)
     codes = _codes_of_levels(own, levels)
     outputs, shown = own.dimmers.outputs(codes), own.dimmers.levels_from_codes(codes)
-    now = measure(metering, rows, wish_from_rig(rig), outputs)
+    now = measure(metering, rows, target_from_rig(rig), outputs)
     toward_key, toward_fill, toward_camera = own.ambient
     return Prediction(
         at=rows.point,

@@ -16,12 +16,12 @@ from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import judge
 from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.measure import MeteredBalance, measure
-from fillside.balance.report import Report, achieved_of, face_of, head_says
+from fillside.balance.report import Report, achieved_of, face_of, head_reports
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
 from fillside.balance.solver.solve import Solved, solve
 from fillside.balance.solver.weight import dropped_roles
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import Rig
@@ -73,7 +73,7 @@ class Solution:
         """What the balance holds, and what stands in the way; without remedies, which take longer."""
         light = JudgedLight(
             metering=self.metering,
-            wish=self.target,
+            target=self.target,
             limits=self.limits,
             solved=self.solved,
             solved_at=self.rows,
@@ -87,10 +87,10 @@ class Solution:
         )
         return Report(
             subject=self.rows.point,
-            target=light.target,
-            achieved=achieved_of(self.target, light.target, self.metered),
+            target=light.target_report,
+            achieved=achieved_of(self.target, light.target_report, self.metered),
             face=face_of(self.metered),
-            heads=head_says(self.metering.scene, self.limits, self.rows, self.codes, self.solved.outputs),
+            heads=head_reports(self.metering.scene, self.limits, self.rows, self.codes, self.solved.outputs),
             limits=judge(light).limits,
         )
 
@@ -144,7 +144,7 @@ def solve_rig(
 
     `ratio` is in the terms of the rig's `read_as`.
     """
-    target = wish_from_rig(rig)
+    target = target_from_rig(rig)
     if ratio is not None:
         target = replace(target, ratio=ratio)
     return BalanceSolver(scene(rig, calibration)).solve(rig.start if subject is None else subject, target)

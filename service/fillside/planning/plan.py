@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fillside.balance.rows import FACE_FILL, FACE_KEY
 from fillside.balance.solution import BalanceSolver
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.planning.answer import PlanningAnswer
 from fillside.planning.equipment.lamps import LampLabel, lamps_said
 from fillside.planning.look.colour import ASSUMES as COLOUR_ASSUMES
@@ -64,7 +64,7 @@ def plan_rig(
     if glasses and rig.plan.pose.glasses is None:
         worn = rig.plan.pose.model_copy(update={"glasses": Glasses()})
         rig = rig.model_copy(update={"plan": rig.plan.model_copy(update={"pose": worn})})
-    solver, target = BalanceSolver(scene(rig, calibration)), wish_from_rig(rig)
+    solver, target = BalanceSolver(scene(rig, calibration)), target_from_rig(rig)
     chosen = tuple(rig.marks) if marks is None else tuple(marks)
     solved = {mark: solve_mark(solver, target, rig.marks[mark]).surely(surely) for mark in chosen}
     start = rig.subject.at or next(iter(rig.marks))

@@ -76,7 +76,7 @@ class _Choice:
 def choose_codes(
     metering: Metering,
     rows: Rows,
-    wish: BalanceTarget,
+    target: BalanceTarget,
     limits: OutputLimits,
     outputs: FloatArray,
     present: Codes | None = None,
@@ -89,7 +89,7 @@ def choose_codes(
     codes = list(own_rounding(scene, limits, outputs))
     balanced = np.flatnonzero((metering.is_key | metering.is_fill) & limits.held)
     if len(balanced):
-        _round_together(scene, limits, codes, _balanced_choice(rows, wish, balanced, outputs), present)
+        _round_together(scene, limits, codes, _balanced_choice(rows, target, balanced, outputs), present)
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
     for k, role in order:
         heads = np.flatnonzero(metering.role_masks[role] & limits.held)
@@ -99,9 +99,9 @@ def choose_codes(
             now[given] = outputs[given]
             rule = metering.role_rules[role]
             reference = _share(
-                reference_lux(rows, wish, role, rule, now), reference_lux(rows, wish, role, rule, outputs)
+                reference_lux(rows, target, role, rule, now), reference_lux(rows, target, role, rule, outputs)
             )
-            choice = _role_choice(rows, wish, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
+            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
             _round_together(scene, limits, codes, choice, present)
     return tuple(codes)
 
@@ -112,12 +112,12 @@ def _share(rounded: float, solved: float) -> float:
 
 
 def _balanced_choice(
-    rows: Rows, wish: BalanceTarget, heads: npt.NDArray[np.intp], outputs: FloatArray
+    rows: Rows, target: BalanceTarget, heads: npt.NDArray[np.intp], outputs: FloatArray
 ) -> _Choice:
     rest = outputs.copy()
     rest[heads] = 0.0
     fixed, solved = rows.lux(rest), rows.lux(outputs)
-    bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+    bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
     part = rows.matrix[:, heads]
     quotients = []
     if solved[EXPOSURE] > DARK_LUX:
@@ -127,7 +127,7 @@ def _balanced_choice(
         )
     if solved[bright] > DARK_LUX and solved[dark] > DARK_LUX:
         wanted = float(solved[bright] / solved[dark])
-        if wish.read_as == "key+fill:fill":
+        if target.read_as == "key+fill:fill":
             both, both_rest = part[bright] + part[dark], float(fixed[bright] + fixed[dark])
             quotients.append(_Quotient(both, part[dark], both_rest, float(fixed[dark]), wanted + 1))
         else:
@@ -135,12 +135,12 @@ def _balanced_choice(
                 _Quotient(part[bright], part[dark], float(fixed[bright]), float(fixed[dark]), wanted)
             )
     face = [FACE_KEY, FACE_FILL]
-    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(wish))
+    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(target))
 
 
 def _role_choice(
     rows: Rows,
-    wish: BalanceTarget,
+    target: BalanceTarget,
     row: int,
     heads: npt.NDArray[np.intp],
     outputs: FloatArray,
@@ -153,11 +153,11 @@ def _role_choice(
     solved = float(rows.lux(outputs)[row]) * scale
     part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
     own = _Quotient(part[row], np.zeros(len(heads)), float(fixed[row]), 1.0, solved)
-    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(wish))
+    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
 
 
-def _most_lux(wish: BalanceTarget) -> float:
-    return math.inf if wish.most_lux is None else wish.most_lux
+def _most_lux(target: BalanceTarget) -> float:
+    return math.inf if target.most_lux is None else target.most_lux
 
 
 @dataclass(frozen=True)
@@ -240,7 +240,7 @@ HALVINGS = 24
 
 
 def trim_codes(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
 ) -> Codes:
     """The codes with each trimmed role's light times 2^stops, within limits; other roles' codes as they are.
 
@@ -252,23 +252,23 @@ def trim_codes(
         return codes
     trimmed = _trimmed(metering.scene, limits, codes, active, 1.0)
     upward = any(stops is not None and stops > 0 for stops in active.values())
-    if not upward or _face_allows(metering.scene, rows, wish, trimmed):
+    if not upward or _face_allows(metering.scene, rows, target, trimmed):
         return trimmed
     low, high = 0.0, 1.0
     for _ in range(HALVINGS):
         middle = (low + high) / 2
         allowed = _face_allows(
-            metering.scene, rows, wish, _trimmed(metering.scene, limits, codes, active, middle)
+            metering.scene, rows, target, _trimmed(metering.scene, limits, codes, active, middle)
         )
         low, high = (middle, high) if allowed else (low, middle)
     return _trimmed(metering.scene, limits, codes, active, low)
 
 
-def _face_allows(scene: Scene, rows: Rows, wish: BalanceTarget, codes: Codes) -> bool:
-    if wish.most_lux is None:
+def _face_allows(scene: Scene, rows: Rows, target: BalanceTarget, codes: Codes) -> bool:
+    if target.most_lux is None:
         return True
     lux = rows.lux(scene.dimmers.outputs(codes))
-    return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= wish.most_lux * (1 + 1e-9))
+    return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= target.most_lux * (1 + 1e-9))
 
 
 def _trimmed(scene: Scene, limits: OutputLimits, codes: Codes, trims: Trims, share_upward: float) -> Codes:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.balance.solution import BalanceSolver
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import exposure_direction
 from fillside.calibration.estimate.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
@@ -92,7 +92,7 @@ class ExpectedLevels:
 
     def __init__(self, fit: Fit) -> None:
         self._solver = BalanceSolver(scene(fit.model.rig, plain_calibration(fit)))
-        self._target = wish_from_rig(fit.model.rig)
+        self._target = target_from_rig(fit.model.rig)
 
     def at(self, place: Sequence[float]) -> FloatArray:
         """Levels (n,) for a subject at a place [m], not rounded to codes."""

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.rows import EXPOSURE
 from fillside.balance.solution import BalanceSolver
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.photometry.source import receptor_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -96,7 +96,7 @@ class ExpectedBalance:
     def __init__(self, rig: Rig, calibration: Calibration | None, at: Point) -> None:
         self.rig, self.at, self.calibration = rig, at, calibration
         self.scene = scene(rig, calibration)
-        solution = BalanceSolver(self.scene).solve(at, wish_from_rig(rig))
+        solution = BalanceSolver(self.scene).solve(at, target_from_rig(rig))
         self.metering, self.rows = solution.metering, solution.rows
         self.report, self.outputs = solution.report, solution.outputs
         levels = self.scene.dimmers.levels_from_codes(solution.codes)

@@ -126,13 +126,13 @@ def solve(
     known = calibration_of(calibration)
     from fillside.balance.remedies.search import remedies
     from fillside.balance.solution import solve_rig
-    from fillside.balance.target import wish_from_rig
+    from fillside.balance.target import target_from_rig
     from fillside.calibration.result.intervals import Intervals
     from fillside.rig.file.change import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
+    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, target_from_rig(rig))
     report = report.model_copy(update={"remedies": remedies(rig, at, known)})
     if as_json:
         click.echo(report.model_dump_json())

@@ -71,7 +71,7 @@ class Planned:
         return self.solution.metering
 
     @property
-    def wish(self) -> BalanceTarget:
+    def target(self) -> BalanceTarget:
         return self.solution.target
 
     @property
@@ -95,7 +95,7 @@ class Planned:
 
     def surely(self, surely: Surely | None) -> Planned:
         """The same with how sure it is, where there is somebody to say so."""
-        return self if surely is None else replace(self, report=surely(self.report, self.wish))
+        return self if surely is None else replace(self, report=surely(self.report, self.target))
 
     @property
     def lit(self) -> list[int]:
@@ -116,7 +116,7 @@ def mark_plan(mark: str, planned: Planned, *, wander: bool) -> MarkPlan:
         mark=mark,
         point=rows.point,
         balance=planned.report,
-        reach=reach_answer(planned.metering, rows, planned.wish, planned.limits, planned.outputs),
+        reach=reach_answer(planned.metering, rows, planned.target, planned.limits, planned.outputs),
         margins=head_margins(own.names, planned.limits, planned.outputs),
         standings=tuple(standing(rig, head, rows.point) for head in rig.heads),
         softness=tuple(
@@ -135,7 +135,7 @@ def mark_plan(mark: str, planned: Planned, *, wander: bool) -> MarkPlan:
 
 def _wander(planned: Planned) -> WanderAnswer:
     return wander_answer(
-        planned.solver, planned.wish, planned.rows.point, planned.outputs, planned.rig.plan.wander
+        planned.solver, planned.target, planned.rows.point, planned.outputs, planned.rig.plan.wander
     )
 
 
@@ -207,5 +207,5 @@ def _wall(planned: Planned) -> WallAnswer | None:
     if point is None:
         return None
     return wall_light(
-        own.names, own.sources, planned.outputs, point, own.ambient[2], planned.wish.exposure_lux
+        own.names, own.sources, planned.outputs, point, own.ambient[2], planned.target.exposure_lux
     )
