@@ -16,7 +16,6 @@ from fillside.background.worker_process import WorkerProcess
 from fillside.calibration.drift.change import HeadChange
 from fillside.calibration.drift.sensors import with_sensors
 from fillside.calibration.readings import Reading
-from fillside.calibration.result.remarks import remark_on
 from fillside.hold.machine.hold import Hold
 from fillside.metering.fits import judge, weigh
 from fillside.metering.persistence import keep_calibration, use_calibration
@@ -77,6 +76,11 @@ class Fitted:
     remark: str | None
 
 
+def _remark_on(calibration: Calibration, number: int) -> str | None:
+    """Why the reading of that number is doubted, if it is."""
+    return next((entry.why for entry in calibration.readings() if entry.number == number), None)
+
+
 class Calibrator:
     """Makes calibrations of kept readings, keeps them, and has them applied.
 
@@ -121,7 +125,7 @@ class Calibrator:
             calibration=with_sensors(found.calibration, shown),
             numbers=kept_numbers,
             taken=Counter(name for i in counted for name in readings[i].heads),
-            remark=remark_on(found.calibration, len(counted)) if counted else None,
+            remark=_remark_on(found.calibration, len(counted)),
         )
 
     async def judge(self, rig: Rig, readings: Sequence[Reading]) -> HeadChange:

@@ -10,7 +10,7 @@ from fillside.calibration.estimate.fit import fit
 from fillside.calibration.readings import Reading, ReadingError, check_against
 from fillside.calibration.result.from_file import fit_again
 from fillside.calibration.result.next_reading import next_reading
-from fillside.calibration.result.outcome import calibration_of, next_said
+from fillside.calibration.result.outcome import calibration_of, suggested
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
@@ -39,7 +39,7 @@ def weigh(
     found = fit(counted, rig)
     calibration = calibration_of(found)
     if only is not None:
-        asked = next_said(next_reading(found, only=only))
+        asked = suggested(next_reading(found, only=only))
         calibration = calibration.model_copy(update={"next": asked})
     return FittedCalibration(calibration, strange)
 

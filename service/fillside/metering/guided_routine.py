@@ -144,7 +144,7 @@ class GuidedRoutine:
             return routine.next_stage()
         if routine.stage == "read":
             asked = reading_to_take(routine, self._known())
-            after = acts.passed_over(routine, "" if asked is None else str(asked["head"] or ""))
+            after = acts.passed_over(routine, "" if asked is None else asked.head or "")
             self._go_to(after)
             await self._weigh()
             return after

@@ -104,8 +104,8 @@ def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
 
 def sure_words(calibration: Calibration) -> str:
     """How sure the held light now is."""
-    known = calibration.next or {}
-    ratio, exposure = known.get("ratio_sigma_stops"), known.get("exposure_sigma_stops")
-    if ratio is None or exposure is None:
+    known = calibration.next
+    if known is None or known.ratio_sigma_stops is None or known.exposure_sigma_stops is None:
         return ""
-    return f"; ratio known to {around(expanded(ratio))}, exposure to {around(expanded(exposure))}"
+    ratio, exposure = around(expanded(known.ratio_sigma_stops)), around(expanded(known.exposure_sigma_stops))
+    return f"; ratio known to {ratio}, exposure to {exposure}"

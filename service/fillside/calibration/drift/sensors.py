@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
 from fillside.photometry.source import facing_lux, receptor_lux
-from fillside.rig.calibration import Calibration
+from fillside.rig.calibration import Calibration, SensorFactors
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point, Rig
 from fillside.rig.tables.sensors import Sensor
@@ -46,24 +44,22 @@ def with_sensors(calibration: Calibration, shown: Mapping[str, Sequence[float]])
     if ambient is None or not shown:
         return calibration
     toward = tuple(getattr(ambient, side) or 0.0 for side in _TOWARD)
-    found: dict[str, Any] = {}
+    found: dict[str, SensorFactors] = {}
     for name, lux in shown.items():
         mean = sum(lux) / len(lux)
         if mean > 0:
             learned = sensor_learned(mean, (toward[0], toward[1], toward[2]))
-            found[name] = {side: float(f"{getattr(learned, side):.6g}") for side in _TOWARD}
+            factors = {side: float(f"{getattr(learned, side):.6g}") for side in _TOWARD}
+            found[name] = SensorFactors.model_validate(factors)
     return calibration.model_copy(update={"sensors": found}) if found else calibration
 
 
 def sensor_from(calibration: Calibration | None, name: str, heads_lux: FloatArray) -> AmbientSensor | None:
     """A sensor as a calibration has learned it; None where it has not."""
-    extra = {} if calibration is None else calibration.model_extra or {}
-    known = extra.get("sensors")
-    factors = known.get(name) if isinstance(known, Mapping) else None
-    if not isinstance(factors, Mapping):
+    factors = None if calibration is None else calibration.sensors.get(name)
+    if factors is None:
         return None
-    values = [factors.get(side) for side in _TOWARD]
-    if not all(isinstance(v, int | float) and math.isfinite(v) and v >= 0 for v in values):
+    key, fill, camera = factors.toward_key, factors.toward_fill, factors.toward_camera
+    if key is None or fill is None or camera is None or min(key, fill, camera) < 0:
         return None
-    key, fill, camera = (float(v) for v in values if v is not None)
-    return AmbientSensor(key, fill, camera, tuple(heads_lux.tolist()))
+    return AmbientSensor(float(key), float(fill), float(camera), tuple(heads_lux.tolist()))

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from pydantic import BaseModel, ConfigDict
 
 from fillside.photometry.dimming import DimmingCurve, curve
-from fillside.rig.calibration import Calibration
+from fillside.rig.calibration import Calibration, WeighedReading
 
 
 class _Drawn(BaseModel):
@@ -38,14 +36,14 @@ def learned(calibration: Calibration | None, head: str) -> Learned | None:
         return None
     levels, outputs = tuple(known.curve.levels), tuple(known.curve.outputs)
     shape = curve((levels, outputs))
-    alone = [reading for reading in known.readings if tuple(reading.get("heads", ())) == (head,)]
+    alone = [reading for reading in known.readings if reading.heads == (head,)]
     return Learned(
         head=head, levels=levels, outputs=outputs, readings=tuple(_on(shape, reading) for reading in alone)
     )
 
 
-def _on(shape: DimmingCurve, reading: dict[str, Any]) -> LearnedReading:
+def _on(shape: DimmingCurve, reading: WeighedReading) -> LearnedReading:
     """A reading lies off the curve by its residual, in stops."""
-    level = float(reading["levels"][0])
-    output = float(shape.output_from_level(level)) * 2.0 ** float(reading["residual_stops"])
-    return LearnedReading(level=level, output=output, suspect=bool(reading["suspect"]))
+    level = float(reading.levels[0])
+    output = float(shape.output_from_level(level)) * 2.0 ** float(reading.residual_stops or 0.0)
+    return LearnedReading(level=level, output=output, suspect=reading.suspect)
