@@ -10,12 +10,16 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from fillside.background.side_jobs import SideJobs
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import INTERNAL, Body, Refusal, done
+from fillside.orders.model import LightOrder, MeterOrder
+from fillside.orders.parsing import parse_order
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
 
-Body = dict[str, Any]
+POSITION_REPORT = "subject"
+"""A tracker sends it up to fifty times a second, and wants no state with each answer."""
+
 Clock = Callable[[], float]
 
 
@@ -29,7 +33,8 @@ class HeldStudio(Protocol):
     @property
     def jobs(self) -> SideJobs: ...
 
-    async def do(self, said: Any, visitor: Visitor) -> str: ...
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str: ...
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None: ...
     def state(self) -> dict[str, Any]: ...
     def watching(self) -> AbstractContextManager[asyncio.Event]: ...
 
@@ -58,14 +63,26 @@ class DoorFigures:
         return news
 
 
-async def answer_to(studio: HeldStudio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
-    """The answer to an order, done or not, in the one shape of every door. A report gets no state."""
+async def give(studio: HeldStudio, source: Any, visitor: Visitor) -> str:
+    """Parse an order from JSON data and have it carried out; return its note.
+
+    Raises Refusal, which the studio has counted and journalled.
+    """
     try:
-        note = await studio.do(said, visitor)
+        order = parse_order(source)
+    except Refusal as refusal:
+        studio.refuse(source, visitor, refusal)
+        raise
+    return await studio.do(order, visitor, source)
+
+
+async def answer_to(studio: HeldStudio, source: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
+    """Return the answer to an order, done or not. A position report gets no state."""
+    try:
+        note = await give(studio, source, visitor)
     except Refusal as refusal:
         return refusal.body()
     except Exception:
         log.exception("an order by %s failed", visitor.door)
-        return {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
-    report = isinstance(said, dict) and said.get("do") == "subject"
-    return {"ok": True, "note": note, "state": studio.state() if with_state and not report else None}
+        return INTERNAL
+    return done(note, studio.state() if with_state and source["do"] != POSITION_REPORT else None)
