@@ -14,8 +14,8 @@ from fillside.balance.report import Report
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.shared_unknowns import shared_words
-from fillside.calibration.result.from_file import fit_csv
 from fillside.calibration.result.intervals import Intervals
+from fillside.calibration.result.outcome import fit_csv
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene

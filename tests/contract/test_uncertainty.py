@@ -19,8 +19,8 @@ from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
 from fillside.calibration.result.from_calibration import known_fit
-from fillside.calibration.result.from_file import fit_csv, fit_text
 from fillside.calibration.result.intervals import Intervals
+from fillside.calibration.result.outcome import fit_csv, fit_text
 from fillside.cli.commands.offline import predict as predict_command
 from fillside.cli.commands.offline import solve as solve_command
 from fillside.cli.commands.planning import plan as plan_command

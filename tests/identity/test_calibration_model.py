@@ -13,10 +13,8 @@ from fillside.calibration.estimate.model import Shapes, model_of
 from fillside.calibration.estimate.observations import ambient_direction, observations
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, own_light
 from fillside.calibration.readings import Reading, csv_from_readings, readings_from_csv
-from fillside.calibration.result.dimmer_table import dimmer_table
-from fillside.calibration.result.expected_levels import ExpectedLevels
-from fillside.calibration.result.from_file import fit_again, fit_csv, fit_text
-from fillside.calibration.result.outcome import readings_of
+from fillside.calibration.result.expected_levels import ExpectedLevels, dimmer_table
+from fillside.calibration.result.outcome import fit_again, fit_csv, fit_text, readings_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.balance.solver.rounding import Codes
-from fillside.calibration.drift.sensors import own_light, sensor_from
+from fillside.calibration.drift.daylight import own_light, sensor_from
 from fillside.hold.machine.events import AmbientReading, LightEvent
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport

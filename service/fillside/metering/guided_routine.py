@@ -31,7 +31,7 @@ from fillside.calibration.routine.verdict import cause_words
 from fillside.metering.calibrations import Calibrator, Fitted
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
-from fillside.metering.persistence import keep, strike
+from fillside.metering.readings import keep, strike
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show

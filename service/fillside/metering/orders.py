@@ -23,8 +23,16 @@ from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, Fitted
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.guided_routine import GuidedRoutine
-from fillside.metering.payloads import as_lit, beside_words, reading_of, sure_words
-from fillside.metering.persistence import CHECK, keep, keep_all, strike
+from fillside.metering.readings import (
+    CHECK,
+    as_lit,
+    beside_words,
+    keep,
+    keep_all,
+    reading_of,
+    strike,
+    sure_words,
+)
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (

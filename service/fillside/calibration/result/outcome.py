@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.fit import Fit
+from fillside.calibration.estimate.fit import Fit, fit
 from fillside.calibration.estimate.observations import DARK_LUX
 from fillside.calibration.estimate.priors import DEAD_ZONE, EXPONENT, FULL_SHORT
 from fillside.calibration.estimate.selection import FEWEST_TO_DOUBT, foretold_sd, studentised
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, light_sigma_stops
-from fillside.calibration.readings import Reading, reading_from_entry
+from fillside.calibration.readings import (
+    Reading,
+    ReadingError,
+    check_against,
+    reading_from_entry,
+    readings_from_csv,
+)
 from fillside.calibration.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.calibration.result.next_reading import NextReading, next_reading
 from fillside.calibration.result.suspect_readings import doubts, labels_alone
@@ -26,7 +33,7 @@ from fillside.rig.calibration import (
     SuggestedReading,
     WeighedReading,
 )
-from fillside.rig.tables.model import Point
+from fillside.rig.tables.model import Point, Rig
 
 FloatArray = NDArray[np.float64]
 
@@ -179,3 +186,47 @@ def _rms(values: Sequence[Any]) -> float:
 def _short(value: float) -> float:
     """A number with six digits."""
     return float(f"{float(value):.6g}")
+
+
+def fit_text(text: str, rig: Rig) -> Fit:
+    """The fit of a readings file's text; ReadingError names the line that is wrong."""
+    return fit(readings_from_csv(text, rig), rig)
+
+
+def fit_csv(text: str, rig: Rig) -> Calibration:
+    """The calibration that a readings file's text gives; ReadingError names the line that is wrong."""
+    return calibration_of(fit_text(text, rig))
+
+
+def fit_again(calibration: Calibration, rig: Rig) -> Fit:
+    """The fit behind a calibration, made anew from the readings it carries, for uncertainties anywhere."""
+    return fit(readings_of(calibration), rig)
+
+
+@dataclass(frozen=True)
+class FittedCalibration:
+    """A calibration, and the readings (by place) that this rig can have nothing to do with, with why."""
+
+    calibration: Calibration
+    strange: dict[int, str]
+
+
+def weigh(
+    rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | None = None
+) -> FittedCalibration:
+    """The calibration from readings; its next best one is of the heads in `only`, if given.
+
+    Readings of heads that the rig does not have any more, or of places it rules out, are left aside.
+    """
+    counted, strange = [], {}
+    for place, reading in enumerate(readings):
+        try:
+            counted.append(check_against(reading, rig))
+        except ReadingError as error:
+            strange[place] = error.message
+    found = fit(counted, rig)
+    calibration = calibration_of(found)
+    if only is not None:
+        asked = suggested(next_reading(found, only=only))
+        calibration = calibration.model_copy(update={"next": asked})
+    return FittedCalibration(calibration, strange)

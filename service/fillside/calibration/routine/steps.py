@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from fillside.calibration.result.charts import Learned, learned
 from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
-from fillside.calibration.routine.learned_curve import Learned, learned
 from fillside.calibration.routine.prompts import (
     alone_words,
     dark_words,
