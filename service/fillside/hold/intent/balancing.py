@@ -16,7 +16,7 @@ from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import Solved
 from fillside.balance.target import BalanceTarget
-from fillside.calibration.result.intervals import Intervals, Sure
+from fillside.calibration.result.intervals import Intervals, LightUncertainty
 from fillside.hold.machine.events import HeadsCorrected, LightEvent
 from fillside.hold.snapshot.health import Reckoning
 from fillside.hold.tracking.pace import worst_off_stops
@@ -97,7 +97,9 @@ class Balancing:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
         return self._solver.dropped(place, wish, self.limits)
 
-    def sure(self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]) -> Sure:
+    def sure(
+        self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+    ) -> LightUncertainty:
         """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
