@@ -1,4 +1,4 @@
-"""The changes that a person could make to a rig whose lamps, as they stand, cannot reach the balance."""
+"""The changes that a person could make where the lamps, as they stand, cannot reach the balance."""
 
 from __future__ import annotations
 
@@ -32,24 +32,24 @@ _THIRD_ISO = (64, 80, 125, 160, 250, 320, 500, 640, 1000, 1250, 2000, 2500)
 _HIGH_ISO = (4000, 5000, 6400, 8000, 10000, 12800)
 ISO_SERIES = tuple(sorted((*FULL_ISO, *_THIRD_ISO)))
 HIGHER_ISO_SERIES = (*ISO_SERIES, *_HIGH_ISO)
-"""Higher speeds are worth their noise only where light is wanting."""
+"""Higher speeds are worth their noise only where light is short."""
 _WIDE = (1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5)
 _NARROW = (4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16)
 APERTURE_SERIES = (*_WIDE, *_NARROW)
 """Third-stop names in use (ISO 12232 and ISO 517 for the full stops; thirds common practice, no source)."""
 MOST_ND_STOPS = 6
 NEXT_SETTING = 0.15
-"""As a logarithm to base 2: names closer than this are one setting."""
+"""Names closer than this, as a logarithm to base 2, are one setting."""
 
 
 NEARER = tuple(round(0.97 - 0.03 * k, 2) for k in range(17))
 FARTHER = tuple(round(1.04 + 0.06 * k, 2) for k in range(25))
-"""Parts of the present distance, the smallest change first."""
+"""Factors of the present distance, the smallest change first."""
 NEAREST_HEAD_M, LOWEST_HEAD_M, HIGHEST_HEAD_M = 0.4, 0.3, 3.5
 
 
 class Trouble(IntEnum):
-    """What a change costs the person who makes it, the least first."""
+    """The trouble of a change for the person who makes it, the least first."""
 
     ISO = 0
     APERTURE = 1
@@ -66,7 +66,7 @@ class Trouble(IntEnum):
 
 @dataclass(frozen=True)
 class CandidateChange:
-    """One size of one kind of change, how to say it, and the trouble it is."""
+    """One size of one kind of change, its wording, and its trouble."""
 
     do: str
     change: Change
@@ -75,7 +75,7 @@ class CandidateChange:
 
 @dataclass(frozen=True)
 class Shortfall:
-    """The rig that does not reach its balance, and the report that says so."""
+    """A rig that does not reach its balance, with the report of that."""
 
     rig: Rig
     subject: Point
@@ -91,7 +91,7 @@ class Shortfall:
         return self.report.achieved.exposure_error_stops or 0.0
 
     def left_by(self, change: Change) -> float | None:
-        """The largest error after a change; None where the rig may not be changed so, or a role drops out."""
+        """The largest error after a change; None where the rig refuses the change, or a role drops out."""
         try:
             rig = apply_change(self.rig, change)
         except ValueError:
@@ -101,14 +101,14 @@ class Shortfall:
 
 
 def _without(report: Report) -> set[str]:
-    """The quantities that have no error because there is no light to speak of."""
+    """The quantities that have no error because there is no light."""
     held = report.achieved
     errors = {"ratio": held.ratio_error_stops, "exposure": held.exposure_error_stops, **held.relative}
     return {name for name, error in errors.items() if error is None}
 
 
 def _limited(case: Shortfall) -> Iterator[tuple[Head, str]]:
-    """Heads that stand at a limit, and at which; one that cannot be dimmed stands at both."""
+    """Heads at a limit, with that limit; a head that cannot be dimmed is at both."""
     for said in case.report.heads:
         head = case.rig.head(said.name)
         if said.at_limit is not None:
@@ -157,7 +157,7 @@ def _lamp_steps(head: Head, limit: str) -> Iterator[CandidateChange]:
 
 
 def _diffusion(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """A scrim on each head that gives too much by itself, and on all of them together."""
+    """A scrim on each head at its floor, and on all of them together."""
     heads = [head for head, limit in _limited(case) if limit == "floor"]
     for head in heads:
         yield _diffusion_steps([head])
@@ -166,7 +166,7 @@ def _diffusion(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
 
 
 def _diffusion_steps(heads: Sequence[Head]) -> Iterator[CandidateChange]:
-    """A stated intensity is with all diffusion, so more of it lowers that too."""
+    """A stated intensity includes all diffusion, so more diffusion lowers it too."""
     names = " and ".join(head.name for head in heads) if len(heads) < 3 else "each head at its floor"
     each = ", each," if len(heads) == 2 else ""
     for halves in range(1, 2 * MOST_SCRIM_STOPS + 1):
@@ -182,7 +182,7 @@ def _diffusion_steps(heads: Sequence[Head]) -> Iterator[CandidateChange]:
 
 
 def _shade(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """Less daylight, in all directions alike."""
+    """Reduce the daylight by the same stops in all directions."""
     ambient = case.rig.ambient
     stated = {f"ambient.{key}": lux for key, lux in ambient.model_dump(exclude_unset=True).items() if lux}
     if stated:
@@ -206,7 +206,7 @@ def _camera_ways(
     say: Callable[[float], str],
     trouble: Callable[[float], Trouble],
 ) -> Iterator[Iterator[CandidateChange]]:
-    """Settings that need less light (`values(True)`) or more, as what is missing says, else both ways."""
+    """Settings that need less light (`values(True)`) or more, whichever the exposure error asks for."""
     if case.rig.balance.exposure != "camera":
         return
     off = case.exposure_off_stops
@@ -260,7 +260,7 @@ def _nd_words(now: float, new: float) -> str:
 
 
 def _shutter(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """Only to half the frame's time, where the camera is off it: exposure is no reason to leave that rule."""
+    """Half the frame time, where the camera is off it: exposure is no reason to leave that rule."""
     camera = case.rig.camera
     if camera.fps is None or camera.exposure_time_s is None or case.rig.balance.exposure != "camera":
         return
@@ -276,7 +276,7 @@ def _shutter(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
 
 
 def _targets(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """What is held now as the wish, where somebody might have wished it."""
+    """Accept the present light as the target, where it is near the stated one."""
     held, target = case.report.achieved, case.report.target
     if _sensible(held.ratio_error_stops) and held.ratio is not None and _same_side(case.report):
         ratio = float(f"{held.ratio:.3g}")
@@ -304,7 +304,7 @@ def _sensible(error_stops: float | None) -> bool:
 
 
 def _same_side(report: Report) -> bool:
-    """Whether the brighter side is the one that was wished brighter."""
+    """True where the brighter side is the one that the target has brighter."""
     held, wanted = report.achieved.ratio_stops, report.target.ratio_stops
     return held is not None and wanted is not None and held * wanted >= 0
 
@@ -320,12 +320,12 @@ def _lux(value: float) -> str:
 
 
 def _short(value: float) -> float:
-    """Four digits: more than a person can set, few enough to read."""
+    """A number with four digits: more than a person can set, few enough to read."""
     return float(f"{value:.4g}")
 
 
 def iso_from(now: float, *, up: bool) -> list[float]:
-    """Speeds over (`up`) or under the present one, the nearest first."""
+    """Film speeds above (`up`) or below the present one, the nearest first."""
     return [v for v in _by_distance(HIGHER_ISO_SERIES if up else ISO_SERIES, now) if (v > now) == up]
 
 
@@ -335,7 +335,7 @@ def apertures_from(now: float, *, wider: bool) -> list[float]:
 
 
 def nd_from(now: float, *, less: bool) -> list[float]:
-    """Stops of ND less or more than the present ones, the nearest first; none at all is among the less."""
+    """Stops of ND less or more than the present ones, the nearest first; less includes none."""
     if not less:
         return [now + k for k in range(1, MOST_ND_STOPS + 1)]
     wanted = [now - k for k in range(1, math.ceil(now) + 1) if now - k > 0]
@@ -343,25 +343,25 @@ def nd_from(now: float, *, less: bool) -> list[float]:
 
 
 def iso_stops(now: float, new: float) -> float:
-    """How far one speed is from another, in stops."""
+    """The distance of two film speeds, in stops."""
     return abs(math.log2(new / now))
 
 
 def aperture_stops(now: float, new: float) -> float:
-    """How far one f-number is from another, in stops: light goes with its square."""
+    """The distance of two f-numbers, in stops: light goes with the square."""
     return 2 * abs(math.log2(new / now))
 
 
 def _by_distance(series: Sequence[float], now: float) -> list[float]:
-    """The series from the nearest to the farthest of a value, without the value itself."""
+    """The series sorted by distance from a value, without the value itself."""
     others = [value for value in series if abs(math.log2(value / now)) > NEXT_SETTING]
     return sorted(others, key=lambda value: abs(math.log2(value / now)))
 
 
 def places_along(rig: Rig, head: Head, towards: Point, *, nearer: bool) -> Iterator[Point]:
-    """Places [m] to the centimetre on the line from what is lit through the head, the nearest to it first.
+    """Places [m], to the centimetre, on the line from the lit point through the head, the nearest first.
 
-    Only those at which its stand, the ceiling and the wall of `[plan]` leave it room.
+    Places without room for the stand, or under the ceiling or before the wall of `[plan]`, are left out.
     """
     least = max(NEAREST_HEAD_M, 0.6 * head.modifier.diameter)
     for factor in NEARER if nearer else FARTHER:
@@ -383,7 +383,7 @@ def _has_room(rig: Rig, head: Head, place: Point) -> bool:
 
 
 def _clear(gap: float, now: float, radius: float) -> bool:
-    """Whether a gap [m] holds half the lit face, or is no less than the one that the head has now."""
+    """True where a gap [m] holds half the lit face, or is no less than the present gap of the head."""
     return gap >= (min(radius, now) if now > 0 else radius)
 
 

@@ -1,8 +1,9 @@
-"""A search for what a person could change to reach a balance that the lamps, as they stand, cannot.
+"""The search for changes that bring a balance within reach.
 
-Every remedy is a change of the rig that was tried by solving again; one without effect is not offered. They
-stand in bands by the error they leave, within a band by the trouble they are: the camera's dials, filters on
-the lens, a scrim on a head, shading the daylight, moving a stand, another lamp. A changed target comes last.
+Every remedy is a change of the rig that was tried by solving again; a change without effect is not offered.
+Remedies are ordered in bands by the error they leave, within a band by their trouble: the dials of the
+camera, filters on the lens, a scrim on a head, shading the daylight, moving a stand, another lamp. A changed
+target comes last.
 """
 
 from __future__ import annotations
@@ -19,13 +20,13 @@ from fillside.rig.tables.model import Rig
 WORTH_TROUBLE_STOPS = 0.1
 """A remedy must take at least this much off the error, or half the error where that is less."""
 BANDS_STOPS = (0.1, 0.5)
-"""Remedies that leave at most this much stand together, however they differ within."""
+"""The edges of the bands."""
 _DIALS = (Trouble.ISO, Trouble.APERTURE, Trouble.ND, Trouble.FAR_ISO, Trouble.FAR_APERTURE)
 
 
 @dataclass(frozen=True)
 class _TriedChange:
-    """A step that was tried, and the error it leaves in stops."""
+    """A change that was tried, and the error it leaves in stops."""
 
     candidate: CandidateChange
     leaves_stops: float
@@ -36,7 +37,7 @@ class _TriedChange:
 
     @property
     def place(self) -> tuple[bool, int, int, float]:
-        """Where it stands among others; a difference below a tenth of a stop is none."""
+        """The sort key; differences below a tenth of a stop do not count."""
         is_target = self.candidate.trouble is Trouble.TARGET
         return is_target, self.band, self.candidate.trouble, round(self.leaves_stops, 1)
 
@@ -52,7 +53,7 @@ def remedies(
 ) -> tuple[Remedy, ...]:
     """Changes that bring the balance nearer for a subject at a place [m], in the order to try them.
 
-    Empty where the balance is reached. Each leaves what it says once its change is in the rig.
+    Empty where the balance is reached. `leaves_stops` holds once the change is in the rig.
     """
     x, y, z = rig.start if subject is None else subject
     case = Shortfall(rig, (x, y, z), calibration, solve_rig(rig, (x, y, z), None, calibration).report)
@@ -63,7 +64,7 @@ def remedies(
 
 
 def _bests(case: Shortfall, ways: Iterable[Iterable[CandidateChange]]) -> Iterator[_TriedChange]:
-    """The best step of each way, of ways that turn the same key opposite ways only the better."""
+    """The best change of each way; of ways that turn the same key opposite ways only the better."""
     by_keys: dict[tuple[str, ...], _TriedChange] = {}
     for steps in ways:
         best = _best(case, steps)
@@ -74,7 +75,7 @@ def _bests(case: Shortfall, ways: Iterable[Iterable[CandidateChange]]) -> Iterat
 
 
 def _best(case: Shortfall, steps: Iterable[CandidateChange]) -> _TriedChange | None:
-    """The smallest step that cures, else the one that leaves least, if it is worth the trouble."""
+    """The smallest change that cures, else the one that leaves least, if it is worth the trouble."""
     best: _TriedChange | None = None
     for step in steps:
         left = case.left_by(step.change)
@@ -89,7 +90,7 @@ def _best(case: Shortfall, steps: Iterable[CandidateChange]) -> _TriedChange | N
 
 
 def _shutter_last(found: list[_TriedChange]) -> list[_TriedChange]:
-    """Without those dials that leave so much more than the shutter that they would stand behind it."""
+    """The remedies without the dials that would come after the shutter."""
     places = [i for i, one in enumerate(found) if one.candidate.trouble is Trouble.SHUTTER]
     if not places:
         return found
