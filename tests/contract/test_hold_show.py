@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from contract.test_remedies import desk
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.parsing import parse_order

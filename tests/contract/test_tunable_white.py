@@ -11,8 +11,9 @@ from dataclasses import replace
 import pytest
 
 from contract.meter_studio import settle
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.report import LimitReport
+from fillside.balance.solution import solve_rig
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.orders.parsing import parse_order

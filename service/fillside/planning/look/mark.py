@@ -11,10 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
-from fillside.balance.offline import solve_rows
 from fillside.balance.report import Report
 from fillside.balance.rows import EXPOSURE, Metering, Rows
-from fillside.balance.solver.rounding import outputs_of
+from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.target import BalanceTarget
 from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.catchlight import CatchLight, catch_light
@@ -93,16 +92,33 @@ class MarkPlan(PlanningAnswer):
 class MarkSolution:
     """One mark solved, the basis of every answer about it; `outputs` (heads,) 0..1."""
 
-    metering: Metering
-    wish: BalanceTarget
-    limits: OutputLimits
-    rows: Rows
-    outputs: FloatArray
+    solver: BalanceSolver
+    solution: Solution
     report: Report
 
     @property
     def rig(self) -> Rig:
         return self.metering.scene.rig
+
+    @property
+    def metering(self) -> Metering:
+        return self.solution.metering
+
+    @property
+    def target(self) -> BalanceTarget:
+        return self.solution.target
+
+    @property
+    def limits(self) -> OutputLimits:
+        return self.solution.limits
+
+    @property
+    def rows(self) -> Rows:
+        return self.solution.rows
+
+    @cached_property
+    def outputs(self) -> FloatArray:
+        return self.solution.subject_outputs
 
     @cached_property
     def looks_at(self) -> FloatArray:
@@ -113,9 +129,9 @@ class MarkSolution:
 
     def with_uncertainty(self, add_uncertainty: AddUncertainty | None) -> MarkSolution:
         """Return the same with the uncertainties that `add_uncertainty` gives, or itself for None."""
-        return (
-            self if add_uncertainty is None else replace(self, report=add_uncertainty(self.report, self.wish))
-        )
+        if add_uncertainty is None:
+            return self
+        return replace(self, report=add_uncertainty(self.report, self.target))
 
     @property
     def lit(self) -> list[int]:
@@ -124,13 +140,11 @@ class MarkSolution:
 
 
 def solve_mark(
-    metering: Metering, wish: BalanceTarget, limits: OutputLimits, point: tuple[float, float, float]
+    solver: BalanceSolver, target: BalanceTarget, point: tuple[float, float, float]
 ) -> MarkSolution:
-    """Solve the balance at one place [m], as the hold would settle it."""
-    rows = metering.rows_at(point)
-    solution = solve_rows(metering, rows, wish, limits)
-    outputs = outputs_of(metering.scene, solution.codes) * (limits.most > 0)
-    return MarkSolution(metering, wish, limits, rows, outputs, solution.report)
+    """The balance at one place [m], as the hold would settle it."""
+    solution = solver.solve(point, target)
+    return MarkSolution(solver, solution, solution.report)
 
 
 def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
@@ -143,7 +157,7 @@ def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
         mark=mark,
         point=rows.point,
         balance=solution.report,
-        reach=reach_answer(solution.metering, rows, solution.wish, solution.limits, solution.outputs),
+        reach=reach_answer(solution.metering, rows, solution.target, solution.limits, solution.outputs),
         margins=head_margins(own.names, solution.limits, solution.outputs),
         standings=tuple(stand_position(rig, head, rows.point) for head in rig.heads),
         softness=tuple(
@@ -162,12 +176,7 @@ def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
 
 def _wander(solution: MarkSolution) -> WanderAnswer:
     return wander_answer(
-        solution.metering,
-        solution.wish,
-        solution.limits,
-        solution.rows,
-        solution.outputs,
-        solution.rig.plan.wander,
+        solution.solver, solution.target, solution.rows.point, solution.outputs, solution.rig.plan.wander
     )
 
 
@@ -239,5 +248,5 @@ def _wall(solution: MarkSolution) -> WallAnswer | None:
     if point is None:
         return None
     return wall_light(
-        own.names, own.sources, solution.outputs, point, own.ambient[2], solution.wish.exposure_lux
+        own.names, own.sources, solution.outputs, point, own.ambient[2], solution.target.exposure_lux
     )

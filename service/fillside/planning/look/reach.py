@@ -43,7 +43,7 @@ def constant_exposure_line(plane: Plane) -> OutputLine | None:
 
     None where no legal outputs reach it.
     """
-    wanted = plane.wish.exposure_lux - float(plane.base[EXPOSURE])
+    wanted = plane.target.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
     return _matching(plane, by_key, wanted - by_fill[::-1], plane.fill.common[::-1])
 
@@ -55,7 +55,7 @@ def constant_ratio_line(plane: Plane) -> OutputLine | None:
     """
     bright, dark = plane.sides
     by_key, by_fill, base = (
-        lux[bright] - plane.wish.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
+        lux[bright] - plane.target.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
     )
     sign = 1.0 if by_key[-1] >= by_key[0] else -1.0
     by_key, by_fill = sign * by_key, sign * by_fill
@@ -179,7 +179,7 @@ class _Region:
         return tuple(self._corner(line, i) for i in range(len(line.key)))
 
     def _corner(self, line: OutputLine, i: int) -> ReachCorner:
-        wish, plane = self.plane.wish, self.plane
+        wish, plane = self.plane.target, self.plane
         bright, dark = (float(line.lux[side, i]) for side in plane.sides)
         exposure = float(line.lux[EXPOSURE, i])
         quotient = bright / dark if bright > 0 and dark > 0 else None

@@ -7,11 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import MeteredBalance, measure
-from fillside.balance.offline import solve_rows
-from fillside.balance.rows import Metering, Rows
-from fillside.balance.solver.rounding import outputs_of
+from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import BalanceTarget
 from fillside.planning.figures import PlanningAnswer
 from fillside.rig.scene.scene import subject_place_error
@@ -67,24 +64,21 @@ class WanderAnswer(PlanningAnswer):
 
 
 def wander_answer(
-    metering: Metering,
+    solver: BalanceSolver,
     wish: BalanceTarget,
-    limits: OutputLimits,
-    rows: Rows,
+    centre: tuple[float, float, float],
     outputs: FloatArray,
     radius_m: float,
     across: int = ACROSS,
 ) -> WanderAnswer:
-    """Return the map about the place of `rows`: with fixed `outputs` (heads,), and solved anew everywhere.
+    """Return the map about a place [m]: with fixed `outputs` (heads,), and solved anew everywhere.
 
     `radius_m` is the radius of the circle [m] and `across` the number of places in each direction.
     """
-    x, y, z = rows.point
+    x, y, z = centre
     steps = np.linspace(-radius_m, radius_m, across)
     places = tuple(
-        _place(metering, wish, limits, (x + float(dx), y + float(dy), z), outputs)
-        for dy in steps
-        for dx in steps
+        _place(solver, wish, (x + float(dx), y + float(dy), z), outputs) for dy in steps for dx in steps
     )
     inside = [p for p in places if math.dist((p.x_m, p.y_m), (x, y)) <= radius_m + 1e-9]
     return WanderAnswer(
@@ -97,22 +91,17 @@ def wander_answer(
 
 
 def _place(
-    metering: Metering,
-    wish: BalanceTarget,
-    limits: OutputLimits,
-    point: tuple[float, float, float],
-    outputs: FloatArray,
+    solver: BalanceSolver, wish: BalanceTarget, point: tuple[float, float, float], outputs: FloatArray
 ) -> WanderPlace:
-    if subject_place_error(metering.scene.rig, point) is not None:
+    if subject_place_error(solver.scene.rig, point) is not None:
         return WanderPlace(x_m=point[0], y_m=point[1], alone=None, followed=None)
-    rows = metering.rows_at(point)
-    codes = solve_rows(metering, rows, wish, limits).codes
-    here = outputs_of(metering.scene, codes) * (limits.most > 0)
+    solution = solver.solve(point, wish)
+    metering, rows = solution.metering, solution.rows
     return WanderPlace(
         x_m=point[0],
         y_m=point[1],
         alone=light_errors(wish, measure(metering, rows, wish, outputs)),
-        followed=light_errors(wish, measure(metering, rows, wish, here)),
+        followed=light_errors(wish, measure(metering, rows, wish, solution.subject_outputs)),
     )
 
 

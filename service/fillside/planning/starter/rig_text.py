@@ -6,9 +6,9 @@ import json
 import tomllib
 from collections.abc import Iterator
 
-from fillside.balance.limits import limits_of
-from fillside.balance.rows import EXPOSURE, Metering
-from fillside.balance.target import wish_from_rig
+from fillside.balance.rows import EXPOSURE
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
 from fillside.photometry.exposure import target_lux
 from fillside.planning.answers.camera import Shutter
 from fillside.planning.answers.question import Answers
@@ -51,11 +51,10 @@ def rig_text(answers: Answers) -> str:
 
 def _iso(own: FirstSet) -> int:
     """Return the lowest ISO that holds the wanted ratio with lamps a stop under full, or the highest."""
-    metering = Metering(scene(_rig(_text(own, ISO_SERIES[0]))))
-    limits, wish = limits_of(metering.scene), wish_from_rig(metering.scene.rig)
-    at = solve_mark(metering, wish, limits, own.subject)
-    span = reach_answer(metering, at.rows, wish, limits, at.outputs).exposures
-    most = float(at.rows.lux(limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
+    solver = BalanceSolver(scene(_rig(_text(own, ISO_SERIES[0]))))
+    at = solve_mark(solver, target_from_rig(solver.scene.rig), own.subject)
+    span = reach_answer(at.metering, at.rows, at.target, at.limits, at.outputs).exposures
+    most = float(at.rows.lux(at.limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
     open_s = own.shutter.seconds(own.fps)
     for iso in ISO_SERIES:
         wanted = target_lux(DEFAULT_CONSTANT["dome"], own.aperture, open_s, iso)
