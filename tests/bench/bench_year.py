@@ -29,8 +29,9 @@ from fillside.hold.machine.hold import Hold
 from fillside.storage.records import metering, takes
 from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.records.rows import TABLES
-from fillside.storage.store import FILE, Store, remember
-from fillside.storage.thinning import DAY_S, sweep
+from fillside.storage.records.saved_state import save_state
+from fillside.storage.store import FILE, Store
+from fillside.storage.thinning import DAY_S, surplus_rows
 
 BEGAN = 1_767_225_600.0
 SWEPT_EACH = 25_000
@@ -70,7 +71,7 @@ class Year:
         self.state = hold.state(0.0).model_dump(mode="json")
         for module in (takes, metering):
             module.time = SimpleNamespace(time=lambda: self.now)  # type: ignore[attr-defined]
-        self.takes = takes.Takes(store)
+        self.takes = takes.TakeRecorder(store)
         self.rows, self.last = 0, None
         self.plain_s: list[float] = []
         self.thinning_s: list[float] = []
@@ -84,12 +85,12 @@ class Year:
         for second in (1, 20, 40):
             self.now = at + second
             self.journal.write(OUTSIDE, FAR, "out_of_range", WHY_FAR)
-        self.journal.count(at_once=True)
+        self.journal.write_counts(at_once=True)
         self.journal.write(SENSOR, {"do": "sensor", "name": "window", "value": 812.4}, "ok")
         if number % 3 == 0:
             self.journal.write(ANNA, ORDERS[number // 3 % len(ORDERS)], "ok")
         if number % 24 == 0:
-            self.takes.look({**self.state, "mode": "freeze" if number % 48 == 0 else "follow"})
+            self.takes.record({**self.state, "mode": "freeze" if number % 48 == 0 else "follow"})
         if number % 1440 == 0:
             self.day(number // 1440)
         self.rows += 62 if full else 3
@@ -99,11 +100,11 @@ class Year:
 
     def day(self, number: int) -> None:
         for _ in range(8):
-            metering.keep_reading(self.store, "anna", "lineup", READING)
+            metering.save_reading(self.store, "anna", "lineup", READING)
         if number % 7 != 6:
-            found = metering.keep_reading(self.store, "anna", "calibrate", READING).result(60)
-            metering.keep_calibration(self.store, {"receptor": "dome"}, [found], self.calibration)
-        self.last = remember(self.store, {"state": "x" * 1500})
+            found = metering.save_reading(self.store, "anna", "calibrate", READING).result(60)
+            metering.save_calibration(self.store, {"receptor": "dome"}, [found], self.calibration)
+        self.last = save_state(self.store, {"state": "x" * 1500})
 
     def look(self) -> None:
         def timed(job: object, into: list[float]) -> None:
@@ -112,9 +113,9 @@ class Year:
             into.append(time.perf_counter() - began)
 
         self.store.write(lambda c: None).result(600)
-        for step in sweep(self.store, self.now):
+        for step in surplus_rows(self.store, self.now):
             if step.ids:
-                timed(step.go, self.thinning_s)
+                timed(step.delete, self.thinning_s)
                 timed(_one_row, self.plain_s)
 
 

@@ -22,13 +22,14 @@ from typing import Any
 from fillside.calibration.readings import Reading
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.undo_history import order_kept
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor
-from fillside.storage.records.takes import Takes
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembering_orders
+from fillside.storage.records.saved_state import persistent_identity, save_state, undoable_orders_job
+from fillside.storage.records.takes import TakeRecorder
+from fillside.storage.store import FILE, Store
 
 PAGE = 4096
 JOURNALLED, READ, TAKEN = 120, 12, 4
@@ -95,12 +96,12 @@ def kept_folder(folder: Path, rig: Rig) -> None:
 
 def _fill(store: Store, rig: Rig, orders: range, readings: range) -> None:
     hold = Hold(rig)
-    takes, journal = Takes(store), Journal(store)
+    takes, journal = TakeRecorder(store), Journal(store)
     for number in orders:
         journal.write(ANNA, {"do": "expose", "by": number / 100}, "ok", "exposure is " + "x" * (number % 40))
     for do in ("freeze", "follow") * (TAKEN // 4):
         hold.order(parse_order({"do": do}), 0.0)
-        takes.look(hold.state(0.0).model_dump(mode="json") | {"routine": None})
+        takes.record(hold.state(0.0).model_dump(mode="json") | {"routine": None})
     hold.order(parse_order({"do": "trim", "role": "fill", "by": -0.5}), 0.0)
     hold.order(parse_order({"do": "freeze"}), 0.0)
     hold.tick(60.0)
@@ -108,18 +109,18 @@ def _fill(store: Store, rig: Rig, orders: range, readings: range) -> None:
     key = rig.heads[0].name
     calibration = Calibration.model_validate({"heads": {key: {"intensity_cd": 1500.0, "sigma_stops": 0.04}}})
     meter = rig.meter.model_dump(mode="json")
-    metering.keep_calibration(store, meter, numbers, calibration.model_dump(mode="json")).result()
-    metering.keep_routine(store, {"kind": "calibrate", "began": 1.0, "stage": "prepare"}).result()
-    kept_identity(store, "cid", lambda: IDENTITY)
+    metering.save_calibration(store, meter, numbers, calibration.model_dump(mode="json")).result()
+    metering.save_routine(store, {"kind": "calibrate", "began": 1.0, "stage": "prepare"}).result()
+    persistent_identity(store, "cid", lambda: IDENTITY)
     orders = hold.history.numbered.items()
-    store.keep(remembering_orders({number: order_kept(hold.scene, each).text for number, each in orders}))
-    remember(store, hold.remember().model_dump(mode="json", exclude={"undoable"})).result()
+    store.keep(undoable_orders_job({number: order_kept(hold.scene, each).text for number, each in orders}))
+    save_state(store, hold.remember().model_dump(mode="json", exclude={"undoable"})).result()
 
 
 def _read(store: Store, rig: Rig, number: int) -> int:
     reading = Reading(heads=(rig.heads[0].name,), levels=(1.0,), at=rig.first_mark, value=640.0 + number)
     purpose = "check" if number % 3 == 2 else "calibrate"
-    return metering.keep_reading(store, "anna", purpose, reading.model_dump(mode="json")).result()
+    return metering.save_reading(store, "anna", purpose, reading.model_dump(mode="json")).result()
 
 
 def light_kept(folder: Path) -> dict[str, Any]:

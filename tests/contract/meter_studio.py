@@ -22,8 +22,8 @@ from fillside.metering.drift import Drift, Watched
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import truth_of
 from fillside.metering.studio import LightNow, MeteredStudio
-from fillside.orders.light import parse_order, read_order
-from fillside.orders.metering import METER_ORDERS
+from fillside.orders.model import LightOrder
+from fillside.orders.parsing import parse_order
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import load_rig_text
@@ -116,7 +116,7 @@ class Made:
     moving: bool = False
 
     async def do(self, **order: Any) -> str:
-        return await self.desk.do(read_order(order, METER_ORDERS), "somebody")
+        return await self.desk.do(parse_order(order), "somebody")
 
     @property
     def step(self) -> dict[str, Any]:
@@ -209,8 +209,8 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
     hold, clock = Hold(rig, remembered, calibration=calibration, calibrated_at=at), [0.0]
     clock[0] = settle(hold, 0.0)
 
-    async def light(order: dict[str, Any]) -> None:
-        here.hold.order(parse_order(order), clock[0])
+    async def light(order: LightOrder) -> None:
+        here.hold.order(order, clock[0])
         clock[0] = settle(here.hold, clock[0])
 
     def apply(calibration: Calibration | None, at: str | None) -> None:

@@ -20,8 +20,8 @@ from fillside.orders.answers import Refusal
 from fillside.storage import writer
 from fillside.storage.records.journal import Visitor, latest_entries
 from fillside.storage.records.metering import readings
+from fillside.storage.records.saved_state import load_state
 from fillside.storage.records.takes import latest_takes
-from fillside.storage.store import remembered
 from protocol.studio import running
 
 ANNA = Visitor("anna", "test")
@@ -35,7 +35,7 @@ def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
     monkeypatch.setattr(writer, "commit", made.commit)
     monkeypatch.setattr(writer, "RETRY_S", 0.01)
     # A real disk under load may take longer than anybody would wait for it.
-    monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
+    monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", WAIT_S)
     return made
 
 
@@ -87,7 +87,7 @@ async def test_light_first_answer_once_it_is_stored(up: Running, disk: Disk) -> 
     assert up.runner.state()["trims"] == {"fill": -1.0}
     disk.open.set()
     assert await answer == "fill trimmed -1 stop"
-    assert remembered(up.store)["trims"] == {"fill": -1.0}
+    assert load_state(up.store)["trims"] == {"fill": -1.0}
     assert latest_entries(up.store)[0]["said"] == {"do": "trim", "role": "fill", "by": -1}
     assert 2 in disk.commits[before_s:]
 
@@ -110,14 +110,14 @@ async def test_orders_that_wait_share_one_sync_and_reports_wait_for_none(up: Run
     assert done == list(range(10))
     # The one that hung, the one for all ten, and some for the light as it comes to rest.
     assert disk.commits[before:].count(2) < 8
-    assert remembered(up.store)["trims"]["fill"] == pytest.approx(-1.0)
+    assert load_state(up.store)["trims"]["fill"] == pytest.approx(-1.0)
 
 
 async def test_a_take_is_stored_with_its_freeze(up: Running) -> None:
     await up.runner.do({"do": "freeze"}, ANNA)
     (take,) = latest_takes(up.store)
     assert take.ended is None
-    assert remembered(up.store)["mode"] == "freeze"
+    assert load_state(up.store)["mode"] == "freeze"
     await up.runner.do({"do": "undo"}, ANNA)
     (take,) = latest_takes(up.store)
     assert take.ended is not None
@@ -139,7 +139,7 @@ async def test_a_disk_that_takes_nothing_is_said_wherever_somebody_looks(up: Run
     disk.fails = None
     await kept_again(up)
     assert up.runner.state()["storage"] == {"kept": True, "note": ""}
-    assert remembered(up.store)["mode"] == "freeze"
+    assert load_state(up.store)["mode"] == "freeze"
     assert len(latest_takes(up.store)) == 1
     assert [one["said"]["do"] for one in latest_entries(up.store)][:2] == ["freeze", "trim"]
     assert LIFE not in await up.runner.do({"do": "follow"}, ANNA)
@@ -167,7 +167,7 @@ async def test_a_reading_that_cannot_be_stored_is_refused_and_is_nowhere(up: Run
 async def test_a_disk_that_hangs_stops_nobody(
     up: Running, disk: Disk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writer, "WITHIN_S", 0.05)
+    monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", 0.05)
     disk.hang()
     up.runner.save()
     await at_the_disk(disk)
@@ -187,9 +187,9 @@ async def test_a_disk_that_hangs_stops_nobody(
     with pytest.raises(Refusal, match="cannot be kept: the disk does not answer"):
         await up.runner.do({"do": "import", "readings": TABLE}, ANNA)
     await settled(up)
-    monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
+    monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", WAIT_S)
     disk.open.set()
     await kept_again(up)
     assert LIFE not in await up.runner.do({"do": "follow"}, ANNA)
-    assert remembered(up.store)["trims"] == {"fill": -1.0, "key": -1.0}
+    assert load_state(up.store)["trims"] == {"fill": -1.0, "key": -1.0}
     assert readings(up.store) == []

@@ -85,9 +85,9 @@ def test_whoever_serves_ends_when_nobody_asks_any_more() -> None:
 
 CHILD = """
 import asyncio, os, sys
-from fillside.background.worker_process import Apart
+from fillside.background.worker_process import WorkerProcess
 async def main():
-    apart = Apart()
+    apart = WorkerProcess()
     print(await apart.run(os.getpid), flush=True)
     await asyncio.sleep(60)
 asyncio.run(main())

@@ -14,7 +14,7 @@ import pytest
 from fillside.access.tokens import TokenFile
 from fillside.cli import group
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen, ListenError, Public
 from fillside.doors.http.app import ROUTES
 
@@ -37,7 +37,7 @@ async def up(tokens: TokenFile, token: str) -> AsyncIterator[Running]:
     where = Settings(
         tokens.path.parent / "data", tokens.path, Listen(port=0), public=Public.parse(PUBLIC + "/")
     )
-    async with daemon(studio(), where) as running:
+    async with daemon(demo_studio(), where) as running:
         yield running
 
 
@@ -111,14 +111,16 @@ async def test_a_phone_is_invited_to_the_public_address(up: Running, token: str)
 async def test_asking_everybody_wants_a_token_that_somebody_has(tmp_path: Path) -> None:
     where = Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0), require_token=True)
     with pytest.raises(ListenError, match=r"everybody is to be asked for a token.*fillside token new"):
-        async with daemon(studio(), where):
+        async with daemon(demo_studio(), where):
             pass
 
 
 async def test_a_token_required_is_required_of_this_machine(tmp_path: Path) -> None:
     tokens = TokenFile(tmp_path / "tokens.json")
     token = tokens.make("view", "wall")
-    async with daemon(studio(), Settings(tmp_path, tokens.path, Listen(port=0), require_token=True)) as up:
+    async with daemon(
+        demo_studio(), Settings(tmp_path, tokens.path, Listen(port=0), require_token=True)
+    ) as up:
         assert (await ask(up, "/api/v1/state"))[0] == 401
         assert (await ask(up, "/api/v1/state", token))[0] == 200
         assert (await ask(up, "/api/v1/state", token, Host="light.example"))[0] == 403

@@ -9,7 +9,6 @@ import asyncio
 import json
 import logging
 import os
-import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -30,23 +29,30 @@ from fillside.daemon.logs import Sparing
 from fillside.storage import thinning, writer
 from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
-from fillside.storage.records.journal import MOST_SOURCES, OTHERS, Journal, Visitor, latest_entries, text_of
+from fillside.storage.records.journal import (
+    MOST_SOURCES,
+    OTHERS,
+    Journal,
+    Visitor,
+    latest_entries,
+    order_text,
+)
 from fillside.storage.records.takes import latest_takes
-from fillside.storage.repair.salvage import renew, thin_damaged
+from fillside.storage.repair.salvage import remove_old_damaged, renew
 from fillside.storage.store import FILE, Store
 from fillside.storage.thinning import (
-    AT_ONCE,
     DAY_S,
     OCTETS_AT_ONCE,
-    Fact,
-    Surplus,
+    ROWS_AT_ONCE,
+    RowDeletion,
+    RowFacts,
+    keep_within_bounds,
     surplus_calibrations,
     surplus_readings,
-    sweep,
-    thin,
+    surplus_rows,
 )
+from manual_text import PAGES, table
 
-ROOT = Path(__file__).resolve().parents[2]
 TRACKER = Visitor("a tracker", "mqtt", "192.0.2.7")
 ANNA = Visitor("anna", "http", "192.0.2.9")
 NOW = 1_800_000_000.0
@@ -84,12 +90,12 @@ def written(store: Store) -> None:
     store.write(lambda connection: None).result(20)
 
 
-def thinned(store: Store, now: float = NOW) -> list[Surplus]:
+def thinned(store: Store, now: float = NOW) -> list[RowDeletion]:
     """Have everything go that is to; the steps of it."""
     steps = []
-    for step in sweep(store, now):
+    for step in surplus_rows(store, now):
         if step.ids:
-            store.write(step.go, synced=False).result(20)
+            store.write(step.delete, synced=False).result(20)
             steps.append(step)
     return steps
 
@@ -104,8 +110,8 @@ def test_refusals_of_a_kind_share_a_row_for_a_minute(store: Store, clock: Clock)
     for number in range(50 * 150):
         clock.now = NOW + number / 50
         journal.write(TRACKER, FAR, "out_of_range", "that is 99 m away")
-        journal.count()
-    journal.count(at_once=True)
+        journal.write_counts()
+    journal.write_counts(at_once=True)
     written(store)
     rows = latest_entries(store)[::-1]
     assert [row["times"] for row in rows] == [3000, 3000, 1500]
@@ -130,7 +136,7 @@ def test_forged_sources_share_a_row_once_there_are_too_many(store: Store, clock:
     journal = Journal(store, clock)
     for number in range(MOST_SOURCES + 500):
         journal.write(Visitor("an OSC sender", "osc", f"2001:db8::{number:x}"), FAR, "out_of_range", "far")
-    journal.count(at_once=True)
+    journal.write_counts(at_once=True)
     written(store)
     newest = latest_entries(store, 1000)[0]
     assert counted(store, "SELECT count(*) FROM journal") == MOST_SOURCES + 1
@@ -140,7 +146,7 @@ def test_forged_sources_share_a_row_once_there_are_too_many(store: Store, clock:
 def test_a_count_whose_row_a_full_disk_took_back_is_put_on_no_other_row(
     store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writer, "MOST_WAITING", 1)
+    monkeypatch.setattr(writer, "MOST_QUEUED", 1)
     disk = Disk()
     monkeypatch.setattr(writer, "commit", disk.commit)
     journal = Journal(store, clock)
@@ -149,12 +155,12 @@ def test_a_count_whose_row_a_full_disk_took_back_is_put_on_no_other_row(
     until(lambda: store.trouble is not None)
     journal.write(ANNA, {"do": "follow"}, "ok")  # there is no room for both to wait
     until(lambda: store._writer._dropped == 1)
-    monkeypatch.setattr(writer, "MOST_WAITING", 10)
+    monkeypatch.setattr(writer, "MOST_QUEUED", 10)
     disk.fails = None
     written(store)
     for _ in range(4):
         journal.write(TRACKER, FAR, "out_of_range", "far")
-    journal.count(at_once=True)
+    journal.write_counts(at_once=True)
     written(store)
     assert sorted((row["said"]["do"], row["times"]) for row in latest_entries(store)) == [
         ("follow", 1),
@@ -192,7 +198,7 @@ def test_a_flood_pushes_out_no_order_of_a_person(store: Store, clock: Clock, sma
     assert counted(store, "SELECT count(*) FROM journal WHERE who = 'anna'") == 150
     assert counted(store, "SELECT count(*) FROM journal WHERE outcome <> 'ok'") == 50
     assert counted(store, "SELECT count(*) FROM journal WHERE who = 'a tracker' AND outcome = 'ok'") == 100
-    assert all(len(step.ids) <= AT_ONCE for step in steps)
+    assert all(len(step.ids) <= ROWS_AT_ONCE for step in steps)
     assert latest_entries(store, 1)[0]["note"] == "far 599"
     assert thinned(store, clock.now) == []
 
@@ -239,10 +245,10 @@ def test_a_take_under_way_is_kept_however_old(store: Store, small: None) -> None
     assert [take.id for take in latest_takes(store)] == [*range(60, 40, -1), 4]
 
 
-def calibrations(count: int, each_s: float = 600.0, **told: str) -> list[Fact]:
+def calibrations(count: int, each_s: float = 600.0, **told: str) -> list[RowFacts]:
     """So many calibrations, the newest first; `told` by number in place of the plain."""
     return [
-        Fact(n, NOW - (count - n) * each_s, 5_000, "calibration", told.get(f"n{n}", f"[0,[{n}]]"))
+        RowFacts(n, NOW - (count - n) * each_s, 5_000, "calibration", told.get(f"n{n}", f"[0,[{n}]]"))
         for n in range(count, 0, -1)
     ]
 
@@ -271,15 +277,15 @@ def test_readings_that_a_kept_calibration_stands_on_stay_and_struck_ones_go_firs
 ) -> None:
     monkeypatch.setattr(thinning, "READINGS", replace(bounds.READINGS, rows=1_500))
     facts = [
-        Fact(n, NOW, 200, "calibrate" if n % 2 else "lineup", -1 if n % 3 == 0 else None)
+        RowFacts(n, NOW, 200, "calibrate" if n % 2 else "lineup", -1 if n % 3 == 0 else None)
         for n in range(3000, 0, -1)
     ]
-    facts[-8] = Fact(8, NOW, 200, "sensor", 7)
+    facts[-8] = RowFacts(8, NOW, 200, "sensor", 7)
     gone = {one.id for one in surplus_readings(facts, {3, 7, 9}, NOW)}
     assert not gone & {3, 7, 8, 9, *range(2001, 3001)}
     assert len(gone) == 1_500
-    assert {one.id for one in facts[1_000:] if one.told == -1} - {3, 9} <= gone
-    oldest = [one.id for one in facts if one.id < 1_000 and one.told is None and one.id not in (7, 8)]
+    assert {one.id for one in facts[1_000:] if one.detail == -1} - {3, 9} <= gone
+    oldest = [one.id for one in facts if one.id < 1_000 and one.detail is None and one.id not in (7, 8)]
     assert set(oldest) <= gone
 
 
@@ -292,27 +298,27 @@ def test_a_calibration_a_reading_does_not_stay_and_what_was_weighed_is_not_taken
 ) -> None:
     monkeypatch.setattr("fillside.storage.records.metering.time.time", lambda: NOW)
     for _ in range(80):
-        number = metering.keep_reading(store, "anna", "calibrate", READING).result(20)
-        metering.keep_calibration(store, {}, [number], BODY).result(20)
+        number = metering.save_reading(store, "anna", "calibrate", READING).result(20)
+        metering.save_calibration(store, {}, [number], BODY).result(20)
     assert metering.use_calibration(store, 7).result(20)
     assert metering.use_calibration(store, 3).result(20)
-    metering.keep_calibration(store, {}, [3], BODY).result(20)
+    metering.save_calibration(store, {}, [3], BODY).result(20)
     assert metering.newest_weighed(store) == 80
     monkeypatch.setattr(thinning, "NEWEST_CALIBRATIONS", 1)
     thinned(store)
     assert [one.id for one in metering.calibrations(store)] == [81, 7, 3]
     assert metering.newest_weighed(store) == 80
-    assert metering.used_calibration(store) is not None
+    assert metering.current_calibration(store) is not None
     assert len(metering.readings(store, 1000)) == 80
     assert not metering.use_calibration(store, 8).result(20)
-    assert metering.keep_calibration(store, {}, [3], BODY).result(20) == 82
+    assert metering.save_calibration(store, {}, [3], BODY).result(20) == 82
 
 
 def test_a_calibration_that_is_taken_into_use_meanwhile_does_not_go(store: Store) -> None:
     for _ in range(3):
-        metering.keep_calibration(store, {}, [], BODY).result(20)
+        metering.save_calibration(store, {}, [], BODY).result(20)
     metering.use_calibration(store, 2).result(20)
-    store.write(Surplus("calibration", (1, 2)).go).result(20)
+    store.write(RowDeletion("calibration", (1, 2)).delete).result(20)
     assert [one.id for one in metering.calibrations(store)] == [3, 2]
     assert counted(store, "SELECT rows FROM removal WHERE name = 'calibration'") == 1
 
@@ -377,7 +383,7 @@ def test_what_was_let_go_is_not_called_lost_by_a_salvage(tmp_path: Path, clock: 
     assert "journal" not in renew(folder / FILE, "to try")
     with Store.open(folder) as store:
         after = {entry["id"]: entry for entry in latest_entries(store, 1000)}
-        assert after[1110]["said"] == json.loads(text_of(json.loads(long)))
+        assert after[1110]["said"] == json.loads(order_text(json.loads(long)))
         assert [*after.values()] == [
             {**entry, "said": after[1110]["said"]} if entry["id"] == 1110 else entry
             for entry in before
@@ -390,7 +396,7 @@ def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Pat
     with Store.open(folder) as store:
         Journal(store).write(ANNA, {"do": "follow"}, "ok")
         written(store)
-        store.write(Surplus("journal", (1003, 1050, 1051)).go).result(20)
+        store.write(RowDeletion("journal", (1003, 1050, 1051)).delete).result(20)
         store.write(lambda connection: connection.execute("DELETE FROM removal")).result(20)
     assert "journal" not in renew(folder / FILE, "to try")
 
@@ -398,16 +404,16 @@ def test_where_nobody_knows_what_was_let_go_nothing_is_called_lost(tmp_path: Pat
 async def test_thinning_goes_on_by_itself_and_waits_for_a_disk_that_takes_nothing(
     store: Store, small: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for name, seconds in (("PAUSE_S", 0.0), ("RESTS_FOR", 0.0), ("LOOK_S", 0.001), ("REST_S", 1.0)):
+    for name, seconds in (("PAUSE_S", 0.0), ("REST_FACTOR", 0.0), ("POLL_S", 0.001), ("REST_S", 1.0)):
         monkeypatch.setattr(thinning, name, seconds)
     journal, disk = Journal(store), Disk()
     for number in range(330):
         journal.write(ANNA, {"do": "expose", "by": number / 100}, "ok")
     written(store)
     monkeypatch.setattr(writer, "commit", disk.commit)
-    monkeypatch.setattr(thinning, "MOST_BETWEEN", -1)
+    monkeypatch.setattr(thinning, "MOST_NEW_ROWS", -1)
     disk.fails = full()
-    task = asyncio.create_task(thin(store, lambda: NOW))
+    task = asyncio.create_task(keep_within_bounds(store, lambda: NOW))
     while store.trouble is None:  # noqa: ASYNC110
         await asyncio.sleep(0)
     assert counted(store, "SELECT count(*) FROM journal") == 330
@@ -434,7 +440,7 @@ def test_of_damaged_databases_the_newest_stay(tmp_path: Path, monkeypatch: pytes
     assert left == {FILE, newest, second, names[-1]}
     assert len(left) == 1 + MOST_DAMAGED
     (tmp_path / newest).write_bytes(b"x" * 50_000)
-    thin_damaged(tmp_path / FILE)
+    remove_old_damaged(tmp_path / FILE)
     assert {path.name for path in tmp_path.iterdir()} == {FILE, newest}
 
 
@@ -451,17 +457,17 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
     for number in range(6):
         tokens.make("view", f"tablet {number}")
     with pytest.raises(TooManyTokensError, match="revoke some first"):
-        tokens.change(first[0])
+        tokens.exchange(first[0])
     answered = CliRunner().invoke(
         token_commands, ["new", "--may", "view", "--data", str(tmp_path), "--name", "x"]
     )
     assert answered.exit_code == 1
     assert "there are 6 tokens; revoke some first" in answered.output
-    assert len(tokens.kept()) == 6
-    tokens.revoke(tokens.kept()[0].id)
-    assert tokens.change(first[0]) is not None
+    assert len(tokens.lasting()) == 6
+    tokens.revoke(tokens.lasting()[0].id)
+    assert tokens.exchange(first[0]) is not None
     clock.now += 601
-    tokens.revoke(tokens.kept()[0].id)
+    tokens.revoke(tokens.lasting()[0].id)
     assert tokens.make_once("view", "phone")
 
 
@@ -500,8 +506,5 @@ def in_table(bound: Bound) -> tuple[str, ...]:
     return bound.what, rows, octets(bound.octets), days(bound.days), bound.why
 
 
-def test_the_readme_has_the_bounds() -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
-    (block,) = re.findall(r"<!-- bounds -->\n(.*?)<!-- /bounds -->", text, re.DOTALL)
-    rows = [tuple(cell.strip() for cell in line.strip("|").split("|")) for line in block.splitlines()[2:]]
-    assert rows == [in_table(bound) for bound in BOUNDS]
+def test_the_manual_has_the_bounds() -> None:
+    assert [tuple(row) for row in table(PAGES["service"], "bounds")] == [in_table(bound) for bound in BOUNDS]

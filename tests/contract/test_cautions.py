@@ -21,8 +21,8 @@ from fillside.rig.file.load import load_rig
 from fillside.rig.tables.model import Rig
 from fillside.rig.tables.plan import Circuit, Plan
 from fillside.storage.store import Store
+from manual_text import PAGES, README, ROOT, marked
 
-ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = [*sorted((ROOT / "config").glob("*.toml")), ROOT / "service" / "fillside" / "demo" / "studio.toml"]
 WIRES = {"stage": {"kind": "sacn"}, "bulbs": {"kind": "mqtt"}, "line": {"kind": "dmx-serial"}}
 
@@ -183,13 +183,9 @@ def test_the_opening_of_a_calibration_asks_for_what_metering_makes_worse_alone()
     }
 
 
-def test_the_readme_has_every_caution() -> None:
-    body = (
-        (ROOT / "README.md")
-        .read_text("utf-8")
-        .partition("<!-- cautions -->")[2]
-        .partition("<!-- /cautions -->")[0]
-    )
+def test_the_readme_and_the_manual_have_every_caution() -> None:
+    body = marked(README, "cautions")
+    assert marked(PAGES["cautions"], "cautions") == body
     written = re.findall(r"\*\*(.+?)\.\*\*", body)
     everything = rig_of(*(one | {"name": f"h{i}"} for i, (_, one, _) in enumerate(GIVES_CAUSE)))
     assert written == [caution.title for caution in cautions_of(everything)]
@@ -237,6 +233,6 @@ def test_a_rehearsal_does_not_count_for_the_lamps_that_follow(heard: Any, tmp_pa
 
 def test_a_folder_that_keeps_nothing_shows_them_all_the_same(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO, "fillside.daemon.first_start")
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         show_cautions(rig_of(), store)
         assert "Electrical load" in str(vars(caplog.records[-1])["below"])

@@ -42,10 +42,11 @@ from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
 from fillside.storage.records.rows import TABLES
-from fillside.storage.records.takes import Takes, latest_takes
-from fillside.storage.repair.check import columns_of
-from fillside.storage.store import FILE, Store, remember, remembered
-from fillside.storage.thinning import sweep
+from fillside.storage.records.saved_state import load_state, save_state
+from fillside.storage.records.takes import TakeRecorder, latest_takes
+from fillside.storage.repair.check import schema_columns
+from fillside.storage.store import FILE, Store
+from fillside.storage.thinning import surplus_rows
 from protocol.studio import rig as simulated_rig
 
 ROW_DAMAGES_EVERY, BYTE_DAMAGES_EVERY = 11, 13
@@ -82,18 +83,18 @@ def damaged(whole: Path, folder: Path, damage: Damage) -> Path:
 def all_that_is_read(store: Store) -> dict[str, Any]:
     """Everything that a start and the doors read, as JSON without NaN."""
     found = {
-        "remembered": remembered(store),
+        "remembered": load_state(store),
         "journal": latest_entries(store, 1000),
         "readings": [vars(each) for each in metering.readings(store, 1000)],
         "calibrations": [vars(each) for each in metering.calibrations(store)],
         "takes": [vars(each) for each in latest_takes(store)],
-        "routine": metering.kept_routine(store),
-        "used": metering.used_calibration(store) is not None,
+        "routine": metering.load_routine(store),
+        "used": metering.current_calibration(store) is not None,
         "weighed": metering.newest_weighed(store),
         "sensors": metering.sensors_with(store, (1, 2)),
-        "checks": len(metering.understood(store, metering.checks_since(store, 0.0))),
+        "checks": len(metering.valid_readings(store, metering.checks_since(store, 0.0))),
     }
-    Takes(store)
+    TakeRecorder(store)
     json.dumps(found, allow_nan=False)
     return found
 
@@ -129,9 +130,9 @@ def test_no_damage_ends_the_start_and_nothing_is_lost_without_a_word(whole: Path
             assert all(note.isprintable() for note in store.notes), damage.name
             Journal(store).write(Visitor("", "http"), {"do": "follow"}, "ok")
             store.write(lambda connection: None).result()
-            for surplus in sweep(store, MUCH_LATER_S):
+            for surplus in surplus_rows(store, MUCH_LATER_S):
                 if surplus.ids:
-                    store.write(surplus.go).result()
+                    store.write(surplus.delete).result()
             assert latest_entries(store, 1)[0]["said"] == {"do": "follow"}, damage.name
         shutil.rmtree(folder)
 
@@ -182,7 +183,7 @@ def test_of_a_file_that_was_cut_off_everything_before_the_cut_is_read(whole: Pat
         (folder / f"{FILE}{suffix}").unlink(missing_ok=True)
     os.truncate(folder / FILE, (last - 1) * PAGE)
     with Store.open(folder) as store:
-        after, (note,) = remembered(store), store.notes
+        after, (note,) = load_state(store), store.notes
     assert after is not None
     assert {key: after[key] for key in kept if key != "undoable"} == {
         key: kept[key] for key in kept if key != "undoable"
@@ -240,7 +241,7 @@ def test_what_holds_no_reading_is_not_weighed_and_said(whole: Path, tmp_path: Pa
         connection.execute("UPDATE reading SET body = '{\"at\": [0, 0, 1e9]}' WHERE id = 2")
         connection.execute("UPDATE reading SET purpose = 'sensor', body = '{\"lux\": \"much\"}' WHERE id = 4")
     with Store.open(folder) as store:
-        kept = metering.understood(store, metering.readings_of(store, (1, 2, 3)))
+        kept = metering.valid_readings(store, metering.readings_of(store, (1, 2, 3)))
         assert [one.id for one, _ in kept] == [1, 3]
         assert metering.sensors_with(store, (1, 2, 3)) == {}
         assert store.notes == ("2 readings cannot be read and are left out",)
@@ -284,7 +285,7 @@ def test_a_newer_database_is_refused_and_left_alone(whole: Path, tmp_path: Path)
 
 
 def test_the_checks_know_every_table_and_column() -> None:
-    made = {name: set(columns) for name, columns in columns_of(len(migrations())).items()}
+    made = {name: set(columns) for name, columns in schema_columns(len(migrations())).items()}
     assert made == {name: set(table.columns) for name, table in TABLES.items()}
 
 
@@ -305,26 +306,26 @@ def wrong_leaves(value: Any, wrong: Any) -> Iterator[Any]:
 @pytest.mark.parametrize("wrong", [None, -1e300, "x", [], {"y": {}}])
 def test_whatever_is_remembered_some_light_is_held(rig: Rig, wrong: Any) -> None:
     kept = Hold(rig).remember().model_dump(mode="json")
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         for changed in itertools.islice(wrong_leaves(kept, wrong), 0, None, 9):
-            remember(store, changed).result()
+            save_state(store, changed).result()
             state = hold_of(rig, store, 0.0).state(0.0)
             assert all(math.isfinite(head.output) for head in state.heads)
 
 
 def test_a_calibration_that_cannot_be_held_is_said_and_the_rig_file_counts(rig: Rig) -> None:
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         tiny = {
             "heads": {"key": {"intensity_cd": 5e-324, "diameter_m": 10.0}},
             "ambient": {"toward_key": 0.0},
         }
-        metering.keep_calibration(store, {}, [], tiny).result()
+        metering.save_calibration(store, {}, [], tiny).result()
         hold = hold_of(rig, store, 0.0)
         assert hold.calibration is not None or store.notes
 
 
 def test_what_is_no_identity_is_replaced_for_good(rig: Rig) -> None:
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         store.write(lambda c: c.execute("INSERT INTO identity VALUES ('cid', 'nobody')")).result()
         first = identity_of(store, rig)
         assert any("network" in note for note in store.notes)
@@ -339,7 +340,7 @@ def test_what_is_no_identity_is_replaced_for_good(rig: Rig) -> None:
 def test_tokens_that_cannot_be_read_let_nobody_in_and_do_not_end_the_start(tmp_path: Path, text: str) -> None:
     (tmp_path / "tokens.json").write_bytes(text.encode("latin-1"))
     tokens = TokenFile(tmp_path / "tokens.json")
-    with listening(Listen("0.0.0.0", 0), tokens), Store.unkept() as store:
+    with listening(Listen("0.0.0.0", 0), tokens), Store.in_memory() as store:
         check_tokens(tokens, store)
         assert "cannot read the tokens" in store.notes[0]
         assert store.notes[0].isprintable()

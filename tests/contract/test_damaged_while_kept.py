@@ -21,9 +21,15 @@ from fillside.storage.errors import FolderInUseError
 from fillside.storage.folder import LockedFolder
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
-from fillside.storage.records.takes import Takes, latest_takes
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembered, remembering_orders
-from fillside.storage.writer import Lasting
+from fillside.storage.records.saved_state import (
+    load_state,
+    persistent_identity,
+    save_state,
+    undoable_orders_job,
+)
+from fillside.storage.records.takes import TakeRecorder, latest_takes
+from fillside.storage.store import FILE, Store
+from fillside.storage.writer import PersistentJob
 from protocol.studio import running
 
 ANNA = Visitor("anna", "test")
@@ -43,8 +49,8 @@ async def up(tmp_path: Path) -> AsyncIterator[Running]:
 @pytest.mark.parametrize(
     ("where", "name", "note"),
     [
-        (record_module, "remembering", "this will not outlive a restart: a fault in Fillside itself"),
-        (Takes, "change", "the takes do not have this: a fault in Fillside itself"),
+        (record_module, "state_job", "this will not outlive a restart: a fault in Fillside itself"),
+        (TakeRecorder, "change_job", "the takes do not have this: a fault in Fillside itself"),
         (Journal, "line", "the journal does not have this: a fault in Fillside itself"),
     ],
     ids=["light", "take", "journal"],
@@ -55,26 +61,26 @@ async def test_what_is_missing_of_an_order_that_was_obeyed_is_in_its_answer(
     with monkeypatch.context() as broken:
         broken.setattr(where, name, boom)
         said = await up.runner.do({"do": "freeze"}, ANNA)
-        assert (remembered(up.store)["mode"] == "freeze") == (name != "remembering")
+        assert (load_state(up.store)["mode"] == "freeze") == (name != "state_job")
     assert said == f"{note}, it is broken (ValueError)"
     assert up.runner.state()["mode"] == "freeze"
     assert ("freeze" in [entry["said"]["do"] for entry in latest_entries(up.store)]) == (name != "line")
-    assert bool(latest_takes(up.store)) == (name != "change")
+    assert bool(latest_takes(up.store)) == (name != "change_job")
     assert "outlive" not in await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
-    assert remembered(up.store)["mode"] == "freeze"
+    assert load_state(up.store)["mode"] == "freeze"
 
 
 async def test_an_order_of_which_a_part_cannot_be_stored_says_so(up: Running) -> None:
     up.store.write(lambda connection: connection.execute("DROP TABLE undoable")).result(WAIT_S)
     note = await up.runner.do({"do": "expose", "by": 0.5}, ANNA)
     assert "this will not outlive a restart: no such table: undoable" in note
-    assert remembered(up.store)["exposure_stops"] == 0.5
+    assert load_state(up.store)["exposure_stops"] == 0.5
 
 
 def test_jobs_kept_together_are_done_without_an_error_only_if_all_are(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
-        bad = Lasting(lambda connection: connection.execute("INSERT INTO nowhere VALUES (1)"))
-        good = Lasting(lambda connection: 7)
+        bad = PersistentJob(lambda connection: connection.execute("INSERT INTO nowhere VALUES (1)"))
+        good = PersistentJob(lambda connection: 7)
         for jobs in ((bad, good), (good, bad), (good, bad, good)):
             assert isinstance(store.keep(*jobs).exception(WAIT_S), sqlite3.OperationalError)
         assert store.keep(good, good).result(WAIT_S) == 7
@@ -84,7 +90,7 @@ def seeded(folder: Path) -> None:
     """A clean file with a light, orders, a reading and forty journal entries."""
     seed(folder)
     with Store.open(folder) as store:
-        store.keep(remembering_orders({n: f'{{"do":"{n}"}}' for n in range(1, 6)}))
+        store.keep(undoable_orders_job({n: f'{{"do":"{n}"}}' for n in range(1, 6)}))
         journal = Journal(store)
         for number in range(40):
             journal.write(ANNA, {"do": "expose", "by": number}, "ok", "x" * 400)
@@ -109,14 +115,14 @@ def test_a_damaged_database_that_cannot_be_renewed_is_read_and_left_alone_until_
     with Store.read_only(tmp_path, "read-only") as store:
         (note,) = store.notes
         assert "it is left as it is until it can be written" in note
-        assert remembered(store)["mode"] == "freeze"
+        assert load_state(store)["mode"] == "freeze"
         assert 0 < len(latest_entries(store)) < 40
-        assert kept_identity(store, "cid", lambda: "second") == "first"
+        assert persistent_identity(store, "cid", lambda: "second") == "first"
         assert (tmp_path / FILE).read_bytes() == octets
-        remember(store, {"mode": "dark"})
+        save_state(store, {"mode": "dark"})
         mend()
         until(lambda: store.trouble is None)
-        assert remembered(store)["mode"] == "dark"
+        assert load_state(store)["mode"] == "dark"
         assert [one.body for one in metering.readings(store)] == [READING]
     (aside,) = tmp_path.glob(f"{FILE}.damaged-*")
     assert aside.read_bytes() == octets
@@ -133,7 +139,7 @@ def test_a_database_that_is_damaged_meanwhile_is_renewed(
         until(lambda: store.trouble is None and any("was damaged" in note for note in store.notes))
         assert latest_entries(store, 1)[0]["said"] == {"do": "follow"}
         assert [one.body for one in metering.readings(store)] == [READING]
-        assert remembered(store)["mode"] == "freeze"
+        assert load_state(store)["mode"] == "freeze"
 
 
 def changed(folder: Path, sql: str) -> None:
@@ -145,12 +151,12 @@ def test_of_the_orders_that_can_be_taken_back_those_before_a_wrong_one_are_left_
     seeded(tmp_path)
     changed(tmp_path, "UPDATE undoable SET body = '{' WHERE id = 3")
     with Store.open(tmp_path) as store:
-        assert remembered(store)["undoable"] == ['{"do":"4"}', '{"do":"5"}']
+        assert load_state(store)["undoable"] == ['{"do":"4"}', '{"do":"5"}']
         assert store.notes == (
             "earlier orders cannot be taken back any more: what was kept of them cannot be read",
         )
-        store.keep(remembering_orders({1: '{"do":"4"}'})).result(WAIT_S)
-        assert remembered(store)["undoable"] == ['{"do":"4"}']
+        store.keep(undoable_orders_job({1: '{"do":"4"}'})).result(WAIT_S)
+        assert load_state(store)["undoable"] == ['{"do":"4"}']
 
 
 @pytest.mark.parametrize(
@@ -169,7 +175,7 @@ def test_of_a_renewed_database_orders_are_taken_back_only_if_none_is_missing(
     damage(tmp_path)
     with Store.open(tmp_path) as store:
         (note,) = store.notes
-        assert len(remembered(store).get("undoable", ())) == left
+        assert len(load_state(store).get("undoable", ())) == left
         assert ("earlier orders cannot be taken back" in note) == (left == 0)
 
 
@@ -181,7 +187,7 @@ def test_a_damaged_database_from_before_orders_were_kept_misses_none(tmp_path: P
     with Store.open(tmp_path) as store:
         (note,) = store.notes
         assert "taken back" not in note
-        assert remembered(store)["mode"] == "freeze"
+        assert load_state(store)["mode"] == "freeze"
 
 
 @pytest.mark.parametrize("make", [os.mkdir, os.mkfifo], ids=["folder", "pipe"])

@@ -16,7 +16,7 @@ from fillside.hold.machine.hold import Hold
 from fillside.metering.daylight import SILENT_S
 from fillside.metering.simulated_meter import truth_of
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import RigError
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
@@ -31,7 +31,7 @@ LATER_S = 60.0
 
 @pytest.fixture
 def store() -> Iterator[Store]:
-    with Store.unkept() as opened:
+    with Store.in_memory() as opened:
         yield opened
 
 

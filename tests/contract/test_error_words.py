@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from contract.hold_studio import Studio, studio
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.cli.render.plan import planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.state import block
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import load_rig

@@ -9,16 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.cli.commands.interview import Interview, given_answers
 from fillside.cli.commands.new import WIDTH
 from fillside.cli.group import WrongUse
 from fillside.planning.answers.camera import MAINS
 from fillside.planning.answers.lamps import light_of
 from fillside.planning.answers.lengths import length_m
-from fillside.planning.answers.plain import yes_or_no
+from fillside.planning.answers.question import Question
+from fillside.planning.answers.yes_no import yes_or_no
 from fillside.planning.plan import plan_rig
-from fillside.planning.starter.question import Question
 from fillside.planning.starter.questions import QUESTIONS, default_answers
 from fillside.planning.starter.rig_text import rig_text
 from fillside.rig.checks.report import check_rig
@@ -192,7 +192,7 @@ def test_who_asks_is_told_in_one_line_what_may_be_answered() -> None:
     assert person.asked[:6] == ["name", "stands", "stands", "stands", "stands", "camera"]
     assert person.heard.count("  sit or stand; on a chair, at a desk, walking") == 3
     for question in QUESTIONS:
-        assert 2 + len(question.takes) <= WIDTH, question.key
+        assert 2 + len(question.help_text) <= WIDTH, question.key
 
 
 def test_a_bulb_is_proposed_words_of_our_own() -> None:

@@ -23,7 +23,7 @@ from fillside.background.turns import Turnstile
 from fillside.daemon import composition
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.daemon.logs import Sparing
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http import connections as gates
 from fillside.doors.http.address import Listen
 from fillside.doors.http.connection_limits import ConnectionLimits
@@ -92,7 +92,7 @@ async def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterato
         return made[0]
 
     monkeypatch.setattr(composition, "Gate", gate)
-    async with daemon(studio(), Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))) as up:
+    async with daemon(demo_studio(), Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))) as up:
         found = House(up, made[0])
         yield found
         found.leave()

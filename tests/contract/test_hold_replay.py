@@ -15,7 +15,10 @@ import pytest
 from contract.hold_studio import CHAIR, DESK, Codes, assert_no_flash, studio
 from fillside.hold.machine.events import DriverChanged, Event
 from fillside.hold.machine.hold import Hold
-from fillside.orders.light import Order, OrderError, SubjectReport, parse_order
+from fillside.orders.answers import Refusal
+from fillside.orders.light import SubjectReport
+from fillside.orders.model import LightOrder
+from fillside.orders.parsing import parse_order
 from fillside.rig.tables.model import Rig
 
 Call = tuple[str, Any, float]
@@ -52,11 +55,11 @@ class Journal:
         self.frames: list[tuple[float, Codes]] = [(START_S, self.hold.codes)]
         self.refused = 0
 
-    def order(self, order: Order, now: float) -> None:
+    def order(self, order: LightOrder, now: float) -> None:
         self.calls.append(("order", order, now))
         try:
             self.hold.order(order, now)
-        except OrderError:
+        except Refusal:
             self.refused += 1
 
     def event(self, event: Event, now: float) -> None:

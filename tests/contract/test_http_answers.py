@@ -9,7 +9,7 @@ import aiohttp
 import pytest
 
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
 
@@ -19,7 +19,7 @@ JSON = {"Content-Type": "application/json"}
 @pytest.fixture(scope="module")
 async def up(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Running]:
     folder = tmp_path_factory.mktemp("answers")
-    async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         async with running.runner.live.join() as reader:
             while not running.runner.settled:
                 await reader.next()

@@ -14,7 +14,7 @@ import pytest
 
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.http.app import ROUTES
 from fillside.doors.http.request_checks import Names
@@ -31,7 +31,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 async def up(folder: Path) -> AsyncIterator[Running]:
-    async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         yield running
 
 
@@ -177,6 +177,10 @@ async def test_headers_that_keep_a_page_in_its_place(up: Running, client: aiohtt
         ("GET", "/page/%2e%2e/daemon.py", 404),
         ("GET", "/page/%2fetc%2fpasswd", 404),
         ("GET", "/%00", 404),
+        ("GET", "/manual/zebra", 404),
+        ("GET", "/manual/../daemon.py", 404),
+        ("GET", "/manual/wires.md", 404),
+        ("POST", "/manual", 405),
     ],
 )
 async def test_what_is_not_there_says_so_in_the_same_shape(
@@ -185,6 +189,22 @@ async def test_what_is_not_there_says_so_in_the_same_shape(
     async with client.request(method, up.url + path) as response:
         assert response.status == status
         assert set((await response.json())["error"]) == {"code", "message", "where"}
+
+
+@pytest.mark.parametrize("path", ["/manual", "/manual/wires"])
+async def test_the_manual_is_served_as_the_page_is(
+    up: Running, client: aiohttp.ClientSession, path: str
+) -> None:
+    async with client.get(up.url + path) as first, client.get(up.url + "/") as page:
+        assert first.status == 200
+        assert first.headers["Content-Type"] == page.headers["Content-Type"] == "text/html; charset=utf-8"
+        assert "Wires" in await first.text()
+        for name in ("Content-Security-Policy", "Cache-Control", "X-Frame-Options"):
+            assert first.headers[name] == page.headers[name]
+    async with client.get(up.url + path, headers={"If-None-Match": first.headers["ETag"]}) as again:
+        assert again.status == 304
+    async with client.head(up.url + path) as head:
+        assert (head.status, await head.read()) == (200, b"")
 
 
 async def test_an_endless_order_is_cut_off(up: Running, client: aiohttp.ClientSession) -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.doors.http.invitation import Entrance, own_addresses
 from journeys.running import command
@@ -33,14 +33,14 @@ async def up(tokens: TokenFile) -> AsyncIterator[Running]:
     """A daemon that other machines reach, as one with a token does."""
     tokens.make("operate", "anna")
     where = Settings(tokens.path.parent / "data", tokens.path, Listen("0.0.0.0", 0))
-    async with daemon(studio(), where) as running:
+    async with daemon(demo_studio(), where) as running:
         yield running
 
 
 @pytest.fixture(scope="module")
 async def alone(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Running]:
     folder = tmp_path_factory.mktemp("alone")
-    async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         yield running
 
 
@@ -79,7 +79,7 @@ async def test_a_phone_gets_a_key_of_its_own(up: Running, tokens: TokenFile) -> 
         async with session.post(up.url + "/api/v1/key") as response:
             assert response.status == 401
     assert key["may"] == "operate"
-    assert "tablet, invited by this machine" in {line.name for line in tokens.kept()}
+    assert "tablet, invited by this machine" in {line.name for line in tokens.lasting()}
     async with (
         aiohttp.ClientSession(headers={"Authorization": f"Bearer {key['token']}", **ELSEWHERE}) as session,
         session.post(up.url + "/api/v1/do", json={"do": "follow"}) as response,

@@ -26,7 +26,7 @@ def store(monkeypatch: pytest.MonkeyPatch, synced: list[bool]) -> Iterator[Store
         handed_in.append(synced)
 
     handed_in = synced
-    with Store.unkept() as made:
+    with Store.in_memory() as made:
         monkeypatch.setattr(made, "keep", keep)
         yield made
 

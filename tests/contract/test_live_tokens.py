@@ -14,7 +14,7 @@ import pytest
 
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.runtime import live
 
@@ -26,7 +26,7 @@ WHY = "this token is no longer good"
 @pytest.fixture
 async def up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Running]:
     monkeypatch.setattr(live, "BEAT_S", 0.02)
-    async with daemon(studio(), Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))) as running:
         yield running
 
 

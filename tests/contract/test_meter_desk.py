@@ -14,15 +14,15 @@ from contract.meter_studio import RIG, Made, head_table, made, rig_of, settle
 from fillside.demo.judge import Judge
 from fillside.metering.calibrations import MOST_IN_A_FIT
 from fillside.orders.answers import Refusal
-from fillside.orders.light import OrderError, parse_order, read_order
-from fillside.orders.metering import METER_ORDERS
+from fillside.orders.light import Show
+from fillside.orders.parsing import parse_order
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 
 
 @pytest.fixture
 def store() -> Iterator[Store]:
-    with Store.unkept() as opened:
+    with Store.in_memory() as opened:
         yield opened
 
 
@@ -31,7 +31,7 @@ def everything(here: Made) -> Any:
     return (
         kept.readings(here.store),
         kept.calibrations(here.store),
-        kept.kept_routine(here.store),
+        kept.load_routine(here.store),
         here.hold.codes,
         here.hold.remember(),
         here.desk.state(),
@@ -92,7 +92,7 @@ async def test_what_cannot_be_is_refused_in_one_line_and_changes_nothing(
 ) -> None:
     async with made(rig_of(), store) as here:
         before = everything(here)
-        with pytest.raises((Refusal, OrderError)) as caught:
+        with pytest.raises(Refusal) as caught:
             await here.do(**order)
         assert caught.value.code == code
         assert "\n" not in str(caught.value)
@@ -102,8 +102,8 @@ async def test_what_cannot_be_is_refused_in_one_line_and_changes_nothing(
 
 @pytest.mark.parametrize("said", [None, 7, "read", [], {"do": None}, {"do": "red"}, {}])
 def test_what_is_no_order_is_none(said: object) -> None:
-    with pytest.raises(OrderError):
-        read_order(said, METER_ORDERS)
+    with pytest.raises(Refusal):
+        parse_order(said)
 
 
 async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
@@ -117,7 +117,7 @@ async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
             "reading 1 taken; fill is on too: strike this reading if that light fell on the meter; "
             "ratio known"
         )
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (1,)
         assert used.meter["receptor"] == "dome"
@@ -131,7 +131,7 @@ async def test_a_reading_without_a_level_is_at_the_level_there_is(store: Store) 
         level = here.levels["key"]
         await here.do(do="read", head="key", value=200)
         assert kept.readings(store)[0].body["levels"] == [level]
-        await here.desk._studio.light({"do": "show", "heads": {"fill": 0.5}})
+        await here.desk._studio.light(Show(do="show", heads={"fill": 0.5}))
         with pytest.raises(Refusal, match="key is out now"):
             await here.do(do="read", head="key", value=200)
 
@@ -149,12 +149,12 @@ async def test_struck_readings_count_no_more_and_the_last_one_struck_leaves_the_
         await here.do(do="read", head="key", level=1.0, value=300)
         await here.do(do="read", head="key", level=0.5, value=40)
         await here.do(do="strike", reading=1, why="stood in the light")
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (2,)
         assert kept.readings(store)[-1].struck == "stood in the light"
         await here.do(do="strike", reading=2)
-        assert kept.used_calibration(store) is None
+        assert kept.current_calibration(store) is None
         assert here.applied[-1] is None
         with pytest.raises(Refusal, match="no reading 2 that counts"):
             await here.do(do="strike", reading=2)
@@ -184,14 +184,14 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         assert verdict["go"], here.step["says"]
         assert here.step["may"] == ["start"]
         assert here.hold.state(1e6).shown is None
-        judged = Judge(here.rig).reads((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
-        assert abs(judged.ratio_off) <= 0.1
-        assert abs(judged.exposure_off) <= 0.1
-        assert verdict["ratio_metered"] == pytest.approx(2.0 * 2**judged.ratio_off, rel=1e-3)
+        judged = Judge(here.rig).verdict((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
+        assert abs(judged.ratio_error_stops) <= 0.1
+        assert abs(judged.exposure_error_stops) <= 0.1
+        assert verdict["ratio_metered"] == pytest.approx(2.0 * 2**judged.ratio_error_stops, rel=1e-3)
         purposes = {one.purpose for one in kept.readings(store)}
         assert purposes == {"calibrate", "verify"}
         counted = [one.id for one in kept.readings(store) if one.purpose == "calibrate"]
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == tuple(sorted(counted))
 
@@ -276,7 +276,7 @@ async def test_a_routine_outlives_a_restart_and_goes_on_where_it_was(store: Stor
 async def test_a_routine_that_cannot_be_resumed_does_not_keep_the_daemon_from_starting(
     stored: dict[str, Any], store: Store
 ) -> None:
-    kept.keep_routine(store, stored).result()
+    kept.save_routine(store, stored).result()
     async with made(rig_of(), store) as here:
         assert here.desk.state() is None
         await here.do(do="lineup", act="start")
@@ -320,7 +320,7 @@ async def test_an_earlier_reading_of_the_routine_is_struck(store: Store) -> None
         await here.do(do="strike", reading=1)
         assert here.step["number"] == 2
         await here.to_the_end()
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert 1 not in used.readings
         assert here.step["verdict"]["go"]
@@ -351,7 +351,7 @@ async def test_the_reading_is_not_taken_while_the_light_moves_or_is_another(stor
         with pytest.raises(Refusal, match="still moving"):
             await here.do(do="read", value=100)
         here.moving = False
-        await here.desk._studio.light({"do": "show", "heads": {"fill": 1.0}})
+        await here.desk._studio.light(Show(do="show", heads={"fill": 1.0}))
         with pytest.raises(Refusal, match="not as this reading wants it"):
             await here.do(do="read", value=100)
         assert kept.readings(store) == []
@@ -429,7 +429,7 @@ async def test_a_reading_that_was_kept_but_never_weighed_counts_with_the_next(st
             await here.do(do="read", head="key", level=1.0, value=300)
     async with made(rig_of(), store) as here:
         await here.do(do="read", head="fill", level=1.0, value=300)
-        used = kept.used_calibration(store)
+        used = kept.current_calibration(store)
         assert used is not None
         assert used.readings == (1, 2)
 

@@ -19,7 +19,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from prometheus_client.parser import text_string_to_metric_families
 
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.hold.machine.events import HeadBack, HeadDisobeys
 
@@ -27,7 +27,7 @@ from fillside.hold.machine.events import HeadBack, HeadDisobeys
 @pytest.fixture(scope="module")
 async def up(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Running]:
     folder = tmp_path_factory.mktemp("metrics")
-    async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         yield running
 
 
@@ -141,7 +141,7 @@ async def test_it_speaks_openmetrics_to_who_asks_for_it(up: Running) -> None:
 
 async def test_two_daemons_in_one_process_count_apart(up: Running, tmp_path: Path) -> None:
     await do(up, do="follow")
-    async with daemon(studio(), Settings(tmp_path, tmp_path / "t.json", Listen(port=0))) as other:
+    async with daemon(demo_studio(), Settings(tmp_path, tmp_path / "t.json", Listen(port=0))) as other:
         found = await families(other)
         assert value(found, "fillside_orders", "fillside_orders_total") == 0
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from fillside.planning.answers import camera, lamps, modifiers, stands, wires
 from fillside.planning.answers.lengths import LengthReader, UnitsError
-from fillside.planning.answers.plain import Meaning
+from fillside.planning.answers.question import Meaning
 from fillside.planning.starter.questions import QUESTIONS, next_question
 from fillside.rig.notation import ratio_number
 
@@ -50,7 +50,7 @@ NATURAL = natural_answers()
 class Kind(NamedTuple):
     """A kind of question: how it is read, the answers to it, and how a value is written among them."""
 
-    reads: Reads
+    reader: Reads
     answers: list[tuple[str, str]]
     written: Callable[[Any], str]
     least: int = 60
@@ -61,7 +61,7 @@ def plainly(value: Any) -> str:
 
 
 def question(key: str) -> Reads:
-    return BY_KEY[key].reads
+    return BY_KEY[key].reader
 
 
 def either(yes: str, no: str) -> Callable[[Any], str]:
@@ -71,7 +71,7 @@ def either(yes: str, no: str) -> Callable[[Any], str]:
 WIRE_DETAILS = {
     "to": Kind(wires.to, NATURAL["to"], ",".join, 24),
     "universe": Kind(wires.universe, NATURAL["universe"], plainly, 16),
-    "slots": Kind(wires.slots, NATURAL["slots"], lambda v: ",".join(map(str, v.of)), 24),
+    "slots": Kind(wires.slots, NATURAL["slots"], lambda v: ",".join(map(str, v.numbers)), 24),
     "device": Kind(wires.device, NATURAL["device"], plainly, 16),
     "broker": Kind(wires.broker, NATURAL["broker"], lambda v: v.host + (f":{v.port}" if v.port else ""), 16),
     "topics": Kind(wires.topics, NATURAL["topics"], ",".join, 14),
@@ -156,7 +156,7 @@ REFUSED = {
 @pytest.mark.parametrize(("kind", "typed"), [(kind, text) for kind in REFUSED for text in REFUSED[kind]])
 def test_what_cannot_be_read_is_refused_in_one_line(kind: str, typed: str) -> None:
     with pytest.raises(ValueError, match=r"\w{3}") as refused:
-        KINDS[kind].reads(typed, dict(KNOWN))
+        KINDS[kind].reader(typed, dict(KNOWN))
     assert "\n" not in str(refused.value)
     assert len(str(refused.value)) < 200
 
@@ -210,13 +210,13 @@ READ_BACK = [
 
 @pytest.mark.parametrize(("kind", "typed", "note"), READ_BACK)
 def test_what_is_not_as_it_was_typed_is_read_back(kind: str, typed: str, note: str) -> None:
-    assert KINDS[kind].reads(typed, dict(KNOWN)).note == note
+    assert KINDS[kind].reader(typed, dict(KNOWN)).note == note
 
 
 def test_one_line_may_answer_several_questions() -> None:
-    lamp = BY_KEY["key.lamp"].reads("2 x 23W CFL, daylight, not dimmable, in a 60x90 cm softbox", {})
+    lamp = BY_KEY["key.lamp"].reader("2 x 23W CFL, daylight, not dimmable, in a 60x90 cm softbox", {})
     assert lamp.value == "cfl"
-    assert {key: lamp.also[f"key.{key}"] for key in ("count", "light", "cct", "dimmable", "modifier")} == {
+    assert {key: lamp.extra[f"key.{key}"] for key in ("count", "light", "cct", "dimmable", "modifier")} == {
         "count": 2,
         "light": lamps.LampOutput(None, 23.0),
         "cct": 5600.0,
@@ -224,11 +224,11 @@ def test_one_line_may_answer_several_questions() -> None:
         "modifier": "softbox",
     }
     # the disc with the area of a 0.6 x 0.9 m rectangle
-    assert lamp.also["key.size"] == pytest.approx(0.829, abs=1e-3)
-    assert BY_KEY["shutter"].reads("1/50 at 25p", {}).also == {"fps": 25.0}
-    stand = BY_KEY["key.distance"].reads("5 ft, 40 left, 6'6\"", dict(KNOWN))
+    assert lamp.extra["key.size"] == pytest.approx(0.829, abs=1e-3)
+    assert BY_KEY["shutter"].reader("1/50 at 25p", {}).extra == {"fps": 25.0}
+    stand = BY_KEY["key.distance"].reader("5 ft, 40 left, 6'6\"", dict(KNOWN))
     assert stand.value == pytest.approx(1.524)
-    assert (stand.also["key.angle"], stand.also["key.height"]) == (-40.0, pytest.approx(1.9812))
+    assert (stand.extra["key.angle"], stand.extra["key.height"]) == (-40.0, pytest.approx(1.9812))
 
 
 @pytest.mark.parametrize(
@@ -244,9 +244,9 @@ def test_one_line_may_answer_several_questions() -> None:
     ],
 )
 def test_a_stand_needs_no_commas(typed: str, metres: float, degrees: float, high: float) -> None:
-    stand = BY_KEY["key.distance"].reads(typed, dict(KNOWN))
+    stand = BY_KEY["key.distance"].reader(typed, dict(KNOWN))
     assert stand.value == pytest.approx(metres)
-    assert (stand.also["key.angle"], stand.also["key.height"]) == (degrees, pytest.approx(high))
+    assert (stand.extra["key.angle"], stand.extra["key.height"]) == (degrees, pytest.approx(high))
 
 
 def test_a_frame_rate_that_leaves_no_time_for_the_shutter_is_refused() -> None:
@@ -257,16 +257,16 @@ def test_a_frame_rate_that_leaves_no_time_for_the_shutter_is_refused() -> None:
 def test_a_refusal_quotes_what_was_typed() -> None:
     for kind in ("yes", "dimmable"):
         with pytest.raises(ValueError, match=r"'\?' is neither yes nor no"):
-            KINDS[kind].reads("?", dict(KNOWN))
+            KINDS[kind].reader("?", dict(KNOWN))
 
 
 def test_feet_go_on_in_feet() -> None:
     room = LengthReader(0.3, 12, "the distance")
-    assert room("5 ft 6", {}).also == {"feet": True}
+    assert room("5 ft 6", {}).extra == {"feet": True}
     assert room("8", {"feet": True}).value == pytest.approx(8 * 0.3048)
     assert room("66", {"feet": True}).value == pytest.approx(66 * 0.0254)
     assert room("8", {"feet": True}).note == "read as 8′ 0″"
-    assert room("2.4 m", {"feet": True}).also == {"feet": False}
+    assert room("2.4 m", {"feet": True}).extra == {"feet": False}
     with pytest.raises(UnitsError, match="feet and inches"):
         room("feet", {})
 
@@ -281,7 +281,7 @@ def test_every_usual_answer_is_understood_as_it_stands(feet: bool) -> None:
         empty = put.meaning("", answers).value
         typed = put.meaning(line, answers)
         assert put.key in ("hair", "background", "driver") or typed.value == empty, put.key
-        answers = {**answers, **{k: v for k, v in typed.also.items() if k != "feet"}, put.key: typed.value}
+        answers = {**answers, **{k: v for k, v in typed.extra.items() if k != "feet"}, put.key: typed.value}
         asked += 1
     assert asked > 30
 
@@ -303,6 +303,6 @@ typed_anyhow = st.one_of(st.text(max_size=30), st.tuples(pieces, st.text(max_siz
 def test_whatever_is_typed_is_read_or_refused(text: str, feet: bool) -> None:
     for kind in KINDS.values():
         with contextlib.suppress(ValueError):
-            meaning = kind.reads(text, {**KNOWN, "feet": feet})
+            meaning = kind.reader(text, {**KNOWN, "feet": feet})
             assert kind.written(meaning.value)
             assert "\n" not in meaning.note

@@ -19,16 +19,14 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from contract.asked_by_schema import asks
 from fillside.daemon.composition import Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
 from fillside.doors.http.openapi import document, plain_path
 from fillside.doors.http.payloads import SPOKEN
 from fillside.orders.answers import STATUS_OF_CODE
-from fillside.orders.light import ORDERS
-from fillside.orders.metering import METER_ORDERS
 
-DOCUMENT = document(ROUTES, {**ORDERS, **METER_ORDERS}, "1")
+DOCUMENT = document(ROUTES, "1")
 schema = schemathesis.openapi.from_dict(DOCUMENT)
 
 
@@ -45,7 +43,7 @@ class Elsewhere:
 
     async def _run(self) -> None:
         where = Settings(self._folder, self._folder / "tokens.json", Listen(port=0))
-        async with daemon(studio(), where) as self.running:
+        async with daemon(demo_studio(), where) as self.running:
             self._up.set()
             await self._end.wait()
 

@@ -22,12 +22,11 @@ from contract.test_command_line import status
 from fillside.cli import group
 from fillside.cli.commands import phone
 from fillside.doors.keys.device import DeviceError, library
-from fillside.sheet.page import Page
-from fillside.sheet.render import render
+from fillside.sheet.drawing.page import Page
+from fillside.sheet.drawing.render import render
 from fillside_drivers import plain_errors
+from manual_text import PAGES, README, ROOT, TEXTS, blocks
 
-ROOT = Path(__file__).resolve().parents[2]
-README = (ROOT / "README.md").read_text("utf-8")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
 PLAIN = [Requirement(text) for text in PROJECT["dependencies"]]
 EXTRAS = {name: [Requirement(text) for text in own] for name, own in PROJECT["optional-dependencies"].items()}
@@ -109,22 +108,23 @@ def test_input_devices_that_cannot_be_read_are_one_line(
 
 
 def test_nobody_is_sent_to_an_index_for_our_own_name() -> None:
-    for text in [*SOURCES, README]:
+    for text in [*SOURCES, *TEXTS.values()]:
         assert not re.search(r"pip install[^\n&]*fillside", text)
 
 
-def test_the_readme_names_extras_that_there_are_and_pythons_that_are_tested() -> None:
-    assert set(re.findall(r"'\.\[([a-z,]+)\]'", README)) == set(EXTRAS)
+def test_the_extras_that_are_named_are_there_and_the_pythons_are_tested() -> None:
+    named = {name for text in TEXTS.values() for name in re.findall(r"'\.\[([a-z,]+)\]'", text)}
+    assert named == set(EXTRAS)
     pythons = f"Python {', '.join(TESTED[:-1])} and {TESTED[-1]} are tested"
     assert pythons in README
     assert PROJECT["requires-python"] == f">={TESTED[0]}"
 
 
 def test_the_readme_says_how_to_call_it_before_it_does() -> None:
-    blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
-    first = next(i for i, block in enumerate(blocks) if block.startswith("fillside "))
-    assert any(". .venv/bin/activate\n" in block for block in blocks[:first])
-    service = next(block for block in blocks if "/opt/fillside" in block)
+    shown = blocks(README, "sh")
+    first = next(i for i, block in enumerate(shown) if block.startswith("fillside "))
+    assert any(". .venv/bin/activate\n" in block for block in shown[:first])
+    service = next(block for block in blocks(PAGES["service"], "sh") if "/opt/fillside" in block)
     assert "ln -s /opt/fillside/bin/fillside /usr/local/bin/" in service
 
 

@@ -23,7 +23,7 @@ def imports_of(path: Path) -> set[str]:
     return found
 
 
-PENCILS = (HOUSE / "sheet" / "render.py", HOUSE / "sheet" / "calibration_plots.py")
+PENCILS = (HOUSE / "sheet" / "drawing" / "render.py", HOUSE / "sheet" / "calibration_plots.py")
 
 
 def test_matplotlib_is_imported_by_the_two_pencils_alone() -> None:

@@ -11,13 +11,12 @@ from hypothesis import strategies as st
 
 from fillside.cli.render.plan import planned
 from fillside.cli.render.plan_full import planned_all
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import build_rig
 from fillside.rig.tables.model import Rig
+from fillside.sheet.drawing.page import PageText, text_outline
 from fillside.sheet.layout import lay_out
-from fillside.sheet.page import Words
-from fillside.sheet.type_metrics import outline
 
 numbers = st.floats(-4, 4).map(lambda value: round(value, 3))
 heights = st.floats(0, 4).map(lambda value: round(value, 3))
@@ -89,8 +88,8 @@ def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
         assert "nan" not in "\n".join(lines(report, Lengths(feet=True)))
     for mark in report.marks:
         for page in lay_out(rig, report, mark, Lengths(), "a4"):
-            written = [one for one in page.marks if isinstance(one, Words)]
-            corners = [corner for one in written for corner in outline(one)]
+            written = [one for one in page.items if isinstance(one, PageText)]
+            corners = [corner for one in written for corner in text_outline(one)]
             assert all(0 <= x <= page.width_mm and 0 <= y <= page.height_mm for x, y in corners)
 
 

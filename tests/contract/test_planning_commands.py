@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from fillside.cli.group import run
+from manual_text import PAGES
 
 
 def status(*args: str) -> int:
@@ -151,9 +152,8 @@ def at_a_terminal(monkeypatch: pytest.MonkeyPatch, lines: str, *args: str) -> tu
     return status("new", *args), "\n".join(line.rstrip() for line in screen.getvalue().splitlines())
 
 
-def test_the_readme_shows_what_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
-    shown = readme.partition("$ fillside new studio.toml\n")[2].partition("\n```")[0]
+def test_the_manual_shows_what_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = PAGES["first-rig"].partition("$ fillside new studio.toml\n")[2].partition("\n```")[0]
     typed = re.findall(r"^\S.* \[[^\]]*\]:(?: (.*))?$", shown, re.MULTILINE)
     monkeypatch.chdir(tmp_path)
     done, screen = at_a_terminal(monkeypatch, "".join(f"{line}\n" for line in typed), "studio.toml")

@@ -22,9 +22,9 @@ from fillside.rig.tables.model import Rig
 from fillside_drivers import registry
 from fillside_drivers.driver import DriveModel, OptionsModel
 from fillside_drivers.registry import DriverKind, build
+from manual_text import PAGES, ROOT
 from protocol.wires import WHO, loop_clock
 
-ROOT = Path(__file__).parents[2]
 WITH_SLOTS = sorted((ROOT / "config").glob("*.toml"))
 EXAMPLES = [*WITH_SLOTS, ROOT / "service/fillside/demo/studio.toml"]
 MODE = {"file": "spot.gdtf", "mode": "Plain", "dimmer": (1, 2), "held": {"4": 255}}
@@ -262,8 +262,8 @@ def test_the_examples_are_rehearsed_and_those_with_slots_go_back(path: Path) -> 
         assert wires(of("sacn"))["drives"] == wires(rehearsed)["drives"]
 
 
-def test_what_the_readme_shows_of_drives_can_be_rehearsed(kinds: dict[str, DriverKind]) -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
+def test_what_the_manual_shows_of_drives_can_be_rehearsed(kinds: dict[str, DriverKind]) -> None:
+    text = "\n".join(PAGES.values())
     inline = re.findall(r"^ *(drive = \{.*\}) *$", text, re.MULTILINE)
     tables = re.findall(r"^\[heads\.drive\].*?\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
     assert len(inline) >= 2

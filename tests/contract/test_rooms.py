@@ -93,8 +93,8 @@ PURE_ROOMS: dict[str, Room] = {
         "fillside.rig"
     ),
     "fillside.doors.http.connection_limits": pure(),
-    "fillside.doors.keys.escape_codes": pure("fillside.rig"),
-    "fillside.doors.keys.presses": pure("fillside.rig"),
+    "fillside.doors.keys.escape_codes": pure(),
+    "fillside.doors.keys.presses": pure("fillside.orders fillside.rig"),
     "fillside.doors.osc.packet": pure(),
     "fillside.doors.osc.addresses": pure("fillside.doors.osc.packet fillside.orders fillside.rig"),
     "fillside.doors.mqtt.sensors": pure("fillside.orders fillside.rig"),
@@ -102,6 +102,7 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.doors.mqtt.homie": pure("fillside.balance fillside.orders fillside.rig"),
 }
 SHELL: dict[str, Room] = {
+    "fillside.manual": Room(),
     "fillside.system_errors": Room("fillside_drivers.plain_errors"),
     "fillside.background": Room("fillside_drivers.cancellation fillside_drivers.retry"),
     "fillside.access": Room(
@@ -132,7 +133,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors.http": Room(
         "fillside.access fillside.access.permissions fillside.background fillside.calibration "
-        "fillside.doors fillside.doors.http.connection_limits fillside.hold fillside.orders "
+        "fillside.doors fillside.doors.http.connection_limits fillside.hold fillside.manual fillside.orders "
         "fillside.planning fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.plain_files"
     ),
@@ -155,7 +156,8 @@ SHELL: dict[str, Room] = {
     "fillside.cli": Room(
         "fillside.access fillside.access.permissions fillside.balance fillside.calibration "
         "fillside.daemon fillside.demo fillside.doors fillside.doors.http fillside.doors.keys "
-        "fillside.doors.keys.presses fillside.orders fillside.photometry fillside.planning fillside.rig "
+        "fillside.doors.keys.presses fillside.manual fillside.orders fillside.photometry fillside.planning "
+        "fillside.rig "
         "fillside.sheet fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
         "fillside_drivers.plain_files fillside_drivers.registry"
     ),
@@ -191,6 +193,7 @@ EXCEPTIONS: dict[tuple[str, str], str] = {
         "fillside.rig.file.load",
         "fillside_drivers.registry",
     ): "a head's drive is read by the model of its driver",
+    ("fillside.rig.file.load", "fillside.orders"): "what a key does is read by the reader of key phrases",
     ("fillside.rig.file.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",
     (
         "fillside.rig.tables.doors",

@@ -16,20 +16,29 @@ from typing import Any
 import pytest
 
 from fillside.photometry.exposure import f_stop_reading
-from fillside.planning.lengths import Lengths
-from fillside.planning.meter_words import f_stop_words
+from fillside.planning.figures import Lengths, f_stop_text
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.questions import default_answers
 from fillside.planning.starter.rig_text import rig_text
 from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.sheet.drawing.page import (
+    CHALK,
+    GRAPHITE,
+    Area,
+    Page,
+    PageText,
+    Stroke,
+    overlap,
+    text_outline,
+    text_width_mm,
+    wrap_text,
+)
+from fillside.sheet.drawing.render import render
+from fillside.sheet.drawing.symbols import LIT
 from fillside.sheet.layout import PAPERS, Paper, lay_out
-from fillside.sheet.page import CHALK, GRAPHITE, Area, Page, Stroke, Words
-from fillside.sheet.render import render
-from fillside.sheet.symbols import LIT
-from fillside.sheet.type_metrics import broken, meet, outline, width_of
-from fillside.sheet.views import Views, letters
+from fillside.sheet.views import SetViews, letters
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = {path.stem: path for path in (ROOT / "config").glob("*.toml")} | {
@@ -58,11 +67,11 @@ def words_of(*pages: Page) -> str:
 
 def middles(page: Page) -> list[tuple[float, float]]:
     """The middles of the lit faces as drawn, in mm: those of the view from above first."""
-    return [middle(mark.spots) for mark in page.marks if isinstance(mark, Area) and mark.ink == LIT]
+    return [middle(mark.points) for mark in page.items if isinstance(mark, Area) and mark.ink == LIT]
 
 
-def middle(spots: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    return sum(x for x, _ in spots) / len(spots), sum(y for _, y in spots) / len(spots)
+def middle(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    return sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points)
 
 
 def scale_of(page: Page) -> int:
@@ -139,28 +148,28 @@ SOME = [one for i, one in enumerate(SHEETS) if one[0] in ("crowded", "close") or
 @pytest.mark.parametrize(("name", "paper", "feet"), SOME)
 def test_all_type_is_read_without_glasses_and_touches_nothing(name: str, paper: Paper, feet: bool) -> None:
     for page in made(name, paper, feet):
-        written = [mark for mark in page.marks if isinstance(mark, Words)]
+        written = [mark for mark in page.items if isinstance(mark, PageText)]
         assert min(mark.size_pt for mark in written) >= 8
-        outlines = sorted((min(outline(mark))[0], mark.text, outline(mark)) for mark in written)
+        outlines = sorted((min(text_outline(mark))[0], mark.text, text_outline(mark)) for mark in written)
         for i, (_, text, one) in enumerate(outlines):
             assert all(0 < x < page.width_mm and 0 < y < page.height_mm for x, y in one), text
             right = max(x for x, _ in one)
             beside = [each for each in outlines[i + 1 :] if each[0] < right]
-            assert [other for _, other, two in beside if meet(one, two)] == [], text
+            assert [other for _, other, two in beside if overlap(one, two)] == [], text
 
 
 @pytest.mark.parametrize(("name", "paper", "feet"), SOME)
 def test_nothing_runs_off_the_paper_or_over_another_part(name: str, paper: Paper, feet: bool) -> None:
     first = made(name, paper, feet)[0]
     width, height = PAPERS[paper]
-    written = [mark for mark in first.marks if isinstance(mark, Words)]
-    table_top = next(mark.spot[1] for mark in written if mark.text == "lit face")
-    for mark in first.marks:
-        if isinstance(mark, Words):
+    written = [mark for mark in first.items if isinstance(mark, PageText)]
+    table_top = next(mark.point[1] for mark in written if mark.text == "lit face")
+    for mark in first.items:
+        if isinstance(mark, PageText):
             continue
-        assert all(8.5 <= x <= width - 8.5 and 8.5 <= y <= height - 8.5 for x, y in mark.spots)
+        assert all(8.5 <= x <= width - 8.5 and 8.5 <= y <= height - 8.5 for x, y in mark.points)
         if isinstance(mark, Area) or mark.ink == CHALK:
-            assert min(y for _, y in mark.spots) > table_top + 3
+            assert min(y for _, y in mark.points) > table_top + 3
 
 
 WORD_SPACE_MM = 0.32 * 8 * 25.4 / 72
@@ -170,10 +179,12 @@ WORD_SPACE_MM = 0.32 * 8 * 25.4 / 72
 @pytest.mark.parametrize(("name", "paper", "feet"), SOME)
 def test_two_measures_are_not_read_as_one(name: str, paper: Paper, feet: bool) -> None:
     page = made(name, paper, feet)[0]
-    measures = [mark for mark in page.marks if isinstance(mark, Words) and mark.backed and mark.ink == CHALK]
+    measures = [
+        mark for mark in page.items if isinstance(mark, PageText) and mark.backed and mark.ink == CHALK
+    ]
     for i, one in enumerate(measures):
-        around = outline(one, WORD_SPACE_MM)
-        assert [two.text for two in measures[i + 1 :] if meet(around, outline(two))] == [], one.text
+        around = text_outline(one, WORD_SPACE_MM)
+        assert [two.text for two in measures[i + 1 :] if overlap(around, text_outline(two))] == [], one.text
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -194,36 +205,36 @@ def test_distances_on_the_paper_are_those_of_the_set(paper: Paper) -> None:
 def test_the_ruler_is_as_long_as_it_says(feet: bool, metres: float) -> None:
     # 3 ft are 0.9144 m, exact by the agreement of 1959
     page = made("usual", "a4", feet)[0]
-    end = next(mark for mark in page.marks if isinstance(mark, Words) and mark.text in ("1 m", "3 ft"))
-    foot = (end.spot[0], end.spot[1] - 2)
-    strokes = [mark.spots for mark in page.marks if isinstance(mark, Stroke)]
-    rulers = [spots for spots in strokes if len(spots) == 2 and spots[1] == foot]
-    assert [math.dist(*spots) for spots in rulers] == [pytest.approx(1000 * metres / scale_of(page))]
+    end = next(mark for mark in page.items if isinstance(mark, PageText) and mark.text in ("1 m", "3 ft"))
+    foot = (end.point[0], end.point[1] - 2)
+    strokes = [mark.points for mark in page.items if isinstance(mark, Stroke)]
+    rulers = [points for points in strokes if len(points) == 2 and points[1] == foot]
+    assert [math.dist(*points) for points in rulers] == [pytest.approx(1000 * metres / scale_of(page))]
 
 
 def test_the_camera_is_at_the_bottom_and_its_right_to_the_right() -> None:
     rig = rig_of(camera={"position": [0.4, -2.2, 1.3], "iso": 400, "shutter": "1/50", "aperture": 4.0})
     page = sheet(rig)[0]
     key, fill, *_ = middles(page)
-    camera, *_ = (middle(m.spots) for m in page.marks if isinstance(m, Area) and m.ink == GRAPHITE)
+    camera, *_ = (middle(m.points) for m in page.items if isinstance(m, Area) and m.ink == GRAPHITE)
     assert rig.head("key").position[0] > 0 > rig.head("fill").position[0]
     assert fill[0] < camera[0] < key[0]
     assert camera[1] < min(key[1], fill[1])
-    straight = Views(rig, plan_rig(rig, wander=False).marks[0]).camera_above
+    straight = SetViews(rig, plan_rig(rig, wander=False).marks[0]).camera_in_plan
     assert straight == pytest.approx((0.0, -math.hypot(0.4, 2.2)))
 
 
 def test_no_word_lies_on_a_head_the_camera_the_subject_or_a_mark() -> None:
     for page in (made("close", "a4", False)[0], made("crowded", "letter", True)[0]):
-        things = [mark.spots for mark in page.marks if isinstance(mark, Area)]
-        things += [mark.spots for mark in page.marks if isinstance(mark, Stroke) and is_cross(mark)]
-        beside = [mark for mark in page.marks if isinstance(mark, Words) and mark.backed]
-        assert [mark.text for mark in beside if any(meet(outline(mark), one) for one in things)] == []
+        things = [mark.points for mark in page.items if isinstance(mark, Area)]
+        things += [mark.points for mark in page.items if isinstance(mark, Stroke) and is_cross(mark)]
+        beside = [mark for mark in page.items if isinstance(mark, PageText) and mark.backed]
+        assert [mark.text for mark in beside if any(overlap(text_outline(mark), one) for one in things)] == []
 
 
 def is_cross(stroke: Stroke) -> bool:
     """Whether it is one of the two strokes of a cross that stands for a mark."""
-    (x, y), (to_x, to_y) = stroke.spots[0], stroke.spots[-1]
+    (x, y), (to_x, to_y) = stroke.points[0], stroke.points[-1]
     return abs(to_x - x) == pytest.approx(2.0) == abs(to_y - y)
 
 
@@ -231,7 +242,7 @@ def test_every_head_has_its_letter_in_both_views_and_its_row() -> None:
     rig = crowded()
     pages = made("crowded", "a4", False)
     for letter, head in zip(letters(len(rig.heads)), rig.heads, strict=True):
-        drawn = [m for m in pages[0].marks if isinstance(m, Words) and m.text == letter and m.backed]
+        drawn = [m for m in pages[0].items if isinstance(m, PageText) and m.text == letter and m.backed]
         assert len(drawn) == 2, letter
         assert head.name in words_of(*pages).replace("- ", "-")
 
@@ -251,14 +262,14 @@ def test_type_is_as_wide_as_it_is_drawn() -> None:
             "36 %",
         ):
             points, _, _ = text_to_path.get_text_width_height_descent(text, face, False)
-            assert width_of(text, 8, bold=bold) == pytest.approx(points * 25.4 / 72, rel=0.02, abs=0.3)
+            assert text_width_mm(text, 8, bold=bold) == pytest.approx(points * 25.4 / 72, rel=0.02, abs=0.3)
 
 
 def test_a_text_is_broken_where_it_may_be() -> None:
     for width in (12.0, 30.0, 60.0):
         text = "the-longest-name-that-a-head-ha-1 shines on the lens, and a-word-" + "w" * 30
-        lines = broken(text, width)
-        assert max(map(width_of, lines)) <= width
+        lines = wrap_text(text, width)
+        assert max(map(text_width_mm, lines)) <= width
         assert "".join(lines).replace(" ", "") == text.replace(" ", "")
 
 
@@ -277,8 +288,8 @@ def test_figures_that_touch_are_told_from_those_that_do_not(
     other: list[tuple[float, float]], apart_mm: float, touch: bool
 ) -> None:
     square = [(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0)]
-    assert meet(square, other, apart_mm) is touch
-    assert meet(other, square, apart_mm) is touch
+    assert overlap(square, other, apart_mm) is touch
+    assert overlap(other, square, apart_mm) is touch
 
 
 def test_camera_right_above_the_subject_is_drawn_all_the_same() -> None:
@@ -311,7 +322,7 @@ def test_the_first_page_is_what_the_set_is_built_from() -> None:
 
 def test_feet_all_over() -> None:
     page = made("usual", "letter", True)[0]
-    measures = [mark.text for mark in page.marks if isinstance(mark, Words) and mark.ink != "#22211f"]
+    measures = [mark.text for mark in page.items if isinstance(mark, PageText) and mark.ink != "#22211f"]
     assert not [text for text in measures if text.endswith(" m")]
     assert [text for text in measures if "′" in text]
 
@@ -358,7 +369,7 @@ def test_letters_go_on_after_z() -> None:
 
 @pytest.mark.parametrize("lux", [20.0, 150.0, 500.0, 1000.0, 3333.0])
 def test_meter_words_are_read_back_to_a_twentieth_of_a_stop(lux: float) -> None:
-    words = f_stop_words(lux, 250.0, 400.0, 1 / 50)
+    words = f_stop_text(lux, 250.0, 400.0, 1 / 50)
     assert words is not None
     again = f_stop_reading(f"{words}@400@1/50").lux(250.0)
     assert abs(math.log2(again / lux)) <= 0.0501
@@ -367,4 +378,4 @@ def test_meter_words_are_read_back_to_a_twentieth_of_a_stop(lux: float) -> None:
 def test_strokes_are_in_millimetres() -> None:
     page = Page(20, 20)
     page.stroke([(1, 1), (2, 2)])
-    assert page.marks == [Stroke(((1, 1), (2, 2)))]
+    assert page.items == [Stroke(((1, 1), (2, 2)))]

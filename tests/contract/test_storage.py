@@ -15,20 +15,21 @@ import pytest
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError
 from fillside.storage.folder import LockedFolder, default_folder
 from fillside.storage.migrate import migrations
-from fillside.storage.opening import connected
+from fillside.storage.opening import connect_writer
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
+from fillside.storage.records.saved_state import load_state, persistent_identity, save_state
+from fillside.storage.store import FILE, Store
 
 ANNA = Visitor("anna", "http", "127.0.0.1")
 
 
 def test_what_is_remembered_is_there_at_the_next_opening(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
-        assert remembered(store) is None
-        remember(store, {"codes": [1, 65535], "mode": "freeze"})
-        remember(store, {"codes": [2, 65535], "mode": "freeze"})
+        assert load_state(store) is None
+        save_state(store, {"codes": [1, 65535], "mode": "freeze"})
+        save_state(store, {"codes": [2, 65535], "mode": "freeze"})
     with Store.open(tmp_path) as store:
-        assert remembered(store) == {"codes": [2, 65535], "mode": "freeze"}
+        assert load_state(store) == {"codes": [2, 65535], "mode": "freeze"}
 
 
 def test_closing_writes_all_that_waits_and_may_be_repeated(tmp_path: Path) -> None:
@@ -46,13 +47,13 @@ def test_closing_writes_all_that_waits_and_may_be_repeated(tmp_path: Path) -> No
 def test_a_job_after_closing_fails_instead_of_waiting(tmp_path: Path) -> None:
     store = Store.open(tmp_path)
     store.close()
-    assert isinstance(remember(store, {}).exception(timeout=1), sqlite3.ProgrammingError)
+    assert isinstance(save_state(store, {}).exception(timeout=1), sqlite3.ProgrammingError)
 
 
 def test_the_files_are_for_their_owner_alone(tmp_path: Path) -> None:
     folder = tmp_path / "new" / "rig"
     with Store.open(folder) as store:
-        remember(store, {"mode": "follow"}).result()
+        save_state(store, {"mode": "follow"}).result()
         modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()}
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert set(modes) >= {FILE, "lock"}
@@ -84,16 +85,16 @@ def test_a_folder_that_cannot_be_is_named_with_the_reason(tmp_path: Path) -> Non
 
 
 def test_an_unkept_store_serves_its_run(tmp_path: Path) -> None:
-    with Store.unkept() as store:
-        remember(store, {"mode": "dark"}).result()
-        assert remembered(store) == {"mode": "dark"}
+    with Store.in_memory() as store:
+        save_state(store, {"mode": "dark"}).result()
+        assert load_state(store) == {"mode": "dark"}
         assert store.trouble is not None
 
 
 def test_a_damaged_database_is_put_aside_not_overwritten(tmp_path: Path) -> None:
     (tmp_path / FILE).write_bytes(b"this was never a database" * 100)
     with Store.open(tmp_path) as store:
-        assert remembered(store) is None
+        assert load_state(store) is None
         (note,) = store.notes
     (aside,) = tmp_path.glob(f"{FILE}.damaged-*")
     assert aside.read_bytes() == b"this was never a database" * 100
@@ -103,7 +104,7 @@ def test_a_damaged_database_is_put_aside_not_overwritten(tmp_path: Path) -> None
 def test_a_file_that_cannot_be_opened_is_let_go_of(tmp_path: Path) -> None:
     (tmp_path / FILE).write_bytes(b"this was never a database" * 100)
     with pytest.raises(sqlite3.DatabaseError) as refused:  # what it holds on to lives as long as it
-        connected((tmp_path / FILE).as_uri())
+        connect_writer((tmp_path / FILE).as_uri())
     held = {os.readlink(link) for link in Path("/proc/self/fd").iterdir() if link.is_symlink()}
     assert str(tmp_path / FILE) not in held
     assert refused.value.sqlite_errorname == "SQLITE_NOTADB"
@@ -127,14 +128,14 @@ def test_one_bad_job_takes_no_other_with_it(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
         gate = threading.Event()
         store.write(lambda c: gate.wait(5))
-        good = remember(store, {"mode": "follow"})
+        good = save_state(store, {"mode": "follow"})
         bad = store.write(lambda c: c.execute("INSERT INTO nowhere VALUES (1)"))
         worse = store.write(lambda c: 1 / 0)
         gate.set()
         good.result(timeout=60)
         assert isinstance(bad.exception(timeout=60), sqlite3.OperationalError)
         assert isinstance(worse.exception(timeout=60), ZeroDivisionError)
-        assert remembered(store) == {"mode": "follow"}
+        assert load_state(store) == {"mode": "follow"}
 
 
 def test_a_full_disk_is_said_once_and_over_when_there_is_room(
@@ -147,12 +148,12 @@ def test_a_full_disk_is_said_once_and_over_when_there_is_room(
         journal = Journal(store)
         for _ in range(40):
             journal.write(ANNA, {"do": "follow", "padding": "x" * 2000}, "ok")
-        remember(store, {"mode": "follow"}).exception(timeout=60)
+        save_state(store, {"mode": "follow"}).exception(timeout=60)
         assert store.trouble is not None
         store.write(lambda c: c.execute("PRAGMA max_page_count = 1000000").fetchone()).result()
-        remember(store, {"mode": "freeze"}).result(timeout=60)
+        save_state(store, {"mode": "freeze"}).result(timeout=60)
         assert store.trouble is None
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
     said = [record.getMessage() for record in caplog.records]
     assert sum("cannot write" in line for line in said) == 1
     assert sum("works again" in line for line in said) == 1
@@ -160,9 +161,9 @@ def test_a_full_disk_is_said_once_and_over_when_there_is_room(
 
 def test_an_identity_is_made_once(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
-        assert kept_identity(store, "cid", lambda: "first") == "first"
+        assert persistent_identity(store, "cid", lambda: "first") == "first"
     with Store.open(tmp_path) as store:
-        assert kept_identity(store, "cid", lambda: "second") == "first"
+        assert persistent_identity(store, "cid", lambda: "second") == "first"
 
 
 def test_the_journal_tells_who_from_where_what_and_the_outcome(tmp_path: Path) -> None:
@@ -181,7 +182,7 @@ def test_the_journal_tells_who_from_where_what_and_the_outcome(tmp_path: Path) -
 def test_the_journal_reads_whatever_it_stored_and_numbers_that_are_none_of_older_versions() -> None:
     odd = {"do": "expose", "by": float("nan"), "at": object(), "n": 10**400}
     old = 'INSERT INTO journal (at, who, door, address, said, outcome, note) VALUES (1,"","","",?,"ok","")'
-    with Store.unkept() as store:
+    with Store.in_memory() as store:
         journal = Journal(store)
         journal.write(ANNA, {"do": "trim", "by": float("nan"), "to": [float("inf"), 1.5]}, "bad_order")
         journal.write(ANNA, odd, "bad_order")

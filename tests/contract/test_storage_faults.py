@@ -18,13 +18,13 @@ import pytest
 
 from contract.disk import WAIT_S, Disk, full, until
 from fillside.storage import writer
-from fillside.storage.durability import stored
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError, NotStoredError
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
-from fillside.storage.records.takes import Takes, latest_takes
-from fillside.storage.store import FILE, Store, kept_identity, remember, remembered
-from fillside.storage.writer import Lasting
+from fillside.storage.records.saved_state import load_state, persistent_identity, save_state
+from fillside.storage.records.takes import TakeRecorder, latest_takes
+from fillside.storage.store import FILE, Store
+from fillside.storage.writer import PersistentJob, wait_until_stored
 
 ANNA = Visitor("anna", "http")
 READING = {"at": [0.0, 0.0, 1.2], "value": 640.0, "heads": ["key"], "levels": [1.0]}
@@ -45,31 +45,34 @@ def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
 def test_what_somebody_waits_for_is_synced_and_done_only_then(tmp_path: Path, disk: Disk) -> None:
     with Store.open(tmp_path) as store:
         disk.hang()
-        done = remember(store, {"mode": "freeze"})
+        done = save_state(store, {"mode": "freeze"})
         assert disk.at_it.wait(WAIT_S)
         assert not done.done()
         disk.open.set()
         done.result(WAIT_S)
         assert disk.commits[-1] == FULL
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
 
 
 def test_what_nobody_waits_for_costs_no_sync(tmp_path: Path, disk: Disk) -> None:
     with Store.open(tmp_path) as store:
-        remember(store, {}).result(WAIT_S)
-        store.keep(Lasting(lambda connection: None), synced=False).result(WAIT_S)
+        save_state(store, {}).result(WAIT_S)
+        store.keep(PersistentJob(lambda connection: None), synced=False).result(WAIT_S)
         assert disk.commits == [FULL, NORMAL]
 
 
 def test_all_that_wait_share_one_sync_and_are_done_in_their_order(tmp_path: Path, disk: Disk) -> None:
     with Store.open(tmp_path) as store:
         disk.hang()
-        remember(store, {})
+        save_state(store, {})
         assert disk.at_it.wait(WAIT_S)
         order: list[int] = []
         waiting = []
         for number in range(20):
-            jobs = [Lasting(lambda connection: None, "remembered"), Lasting(lambda connection: None)]
+            jobs = [
+                PersistentJob(lambda connection: None, "remembered"),
+                PersistentJob(lambda connection: None),
+            ]
             future = store.keep(*jobs)
             future.add_done_callback(lambda _, number=number: order.append(number))
             waiting.append(future)
@@ -88,19 +91,19 @@ def test_what_lasts_is_stored_once_there_is_room_and_the_newest_counts(
     monkeypatch.setattr(writer, "RETRY_S", 0.01)
     with Store.open(tmp_path) as store:
         disk.fails = full()
-        journal, takes = Journal(store), Takes(store)
+        journal, takes = Journal(store), TakeRecorder(store)
         for mode in ("freeze", "follow", "freeze"):
-            takes.look({**LIGHT, "mode": mode})
+            takes.record({**LIGHT, "mode": mode})
             journal.write(ANNA, {"do": mode}, "ok")
-            assert isinstance(remember(store, {"mode": mode}).exception(WAIT_S), sqlite3.OperationalError)
-        reading = metering.keep_reading(store, "anna", "calibrate", READING)
+            assert isinstance(save_state(store, {"mode": mode}).exception(WAIT_S), sqlite3.OperationalError)
+        reading = metering.save_reading(store, "anna", "calibrate", READING)
         assert isinstance(reading.exception(WAIT_S), sqlite3.OperationalError)
         assert store.trouble == "the disk is full"
         assert "will not outlive a restart" in store.trouble_note
         disk.fails = None
         until(lambda: store.trouble is None)
         assert store.trouble_note == ""
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
         assert [entry["said"]["do"] for entry in latest_entries(store)] == ["freeze", "follow", "freeze"]
         assert [take.ended is None for take in latest_takes(store)] == [True, False]
         assert metering.readings(store) == []
@@ -110,11 +113,11 @@ def test_far_too_many_lines_of_the_journal_are_dropped_and_nothing_else(
     tmp_path: Path, disk: Disk, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr(writer, "RETRY_S", 0.01)
-    monkeypatch.setattr(writer, "MOST_WAITING", 10)
+    monkeypatch.setattr(writer, "MOST_QUEUED", 10)
     with Store.open(tmp_path) as store:
         disk.fails = full()
-        Takes(store).look({**LIGHT, "mode": "freeze"})
-        remember(store, {"mode": "freeze"})
+        TakeRecorder(store).record({**LIGHT, "mode": "freeze"})
+        save_state(store, {"mode": "freeze"})
         journal = Journal(store)
         for number in range(50):
             journal.write(ANNA, {"do": "expose", "by": number}, "ok")
@@ -124,22 +127,22 @@ def test_far_too_many_lines_of_the_journal_are_dropped_and_nothing_else(
         assert len(said) < 50
         assert said == sorted(said, reverse=True)
         assert said[0] == 49
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
 
 
 def test_a_disk_that_hangs_keeps_nobody_waiting(
     tmp_path: Path, disk: Disk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writer, "WITHIN_S", 0.0)
-    monkeypatch.setattr(writer, "CLOSES_WITHIN_S", 0.0)
+    monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", 0.0)
+    monkeypatch.setattr(writer, "CLOSE_TIMEOUT_S", 0.0)
     store = Store.open(tmp_path)
     disk.hang()
-    waits = remember(store, {"mode": "freeze"})
+    waits = save_state(store, {"mode": "freeze"})
     assert disk.at_it.wait(WAIT_S)
     assert store.trouble == "the disk does not answer"
-    refused = metering.keep_reading(store, "anna", "calibrate", READING)
+    refused = metering.save_reading(store, "anna", "calibrate", READING)
     assert isinstance(refused.exception(0), sqlite3.OperationalError)
-    assert remembered(store) is None
+    assert load_state(store) is None
     store.close()
     disk.open.set()
     waits.result(WAIT_S)
@@ -150,12 +153,12 @@ async def test_what_is_stored_though_it_was_refused_does_not_count(
 ) -> None:
     with Store.open(tmp_path) as store:
         disk.hang()
-        reading = metering.keep_reading(store, "anna", "calibrate", READING)
+        reading = metering.save_reading(store, "anna", "calibrate", READING)
         assert disk.at_it.wait(WAIT_S)
-        monkeypatch.setattr(writer, "WITHIN_S", 0.0)
+        monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", 0.0)
         with pytest.raises(NotStoredError, match="does not answer"):
-            await stored(reading, lambda number: metering.put_right(store, STRUCK, number))
-        monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
+            await wait_until_stored(reading, lambda number: metering.revert(store, STRUCK, number))
+        monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", WAIT_S)
         disk.open.set()
         until(lambda: [one.struck for one in metering.readings(store)] == ["too late"])
 
@@ -168,15 +171,15 @@ async def test_what_waits_behind_a_disk_that_hangs_is_withdrawn(
 ) -> None:
     with Store.open(tmp_path) as store:
         disk.hang()
-        remember(store, {})
+        save_state(store, {})
         assert disk.at_it.wait(WAIT_S)
-        reading = metering.keep_reading(store, "anna", "calibrate", READING)
-        monkeypatch.setattr(writer, "WITHIN_S", 0.0)
+        reading = metering.save_reading(store, "anna", "calibrate", READING)
+        monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", 0.0)
         with pytest.raises(NotStoredError):
-            await stored(reading)
-        monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
+            await wait_until_stored(reading)
+        monkeypatch.setattr(writer, "ANSWER_TIMEOUT_S", WAIT_S)
         disk.open.set()
-        remember(store, {}).result(WAIT_S)
+        save_state(store, {}).result(WAIT_S)
         assert metering.readings(store) == []
 
 
@@ -196,9 +199,9 @@ def shut(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
 
 def seed(folder: Path) -> None:
     with Store.open(folder) as store:
-        remember(store, {"mode": "freeze"}).result(WAIT_S)
-        metering.keep_reading(store, "anna", "calibrate", READING).result(WAIT_S)
-        assert kept_identity(store, "cid", lambda: "first") == "first"
+        save_state(store, {"mode": "freeze"}).result(WAIT_S)
+        metering.save_reading(store, "anna", "calibrate", READING).result(WAIT_S)
+        assert persistent_identity(store, "cid", lambda: "first") == "first"
 
 
 def read_only(folder: Path) -> Store:
@@ -216,13 +219,13 @@ def test_what_a_read_only_folder_has_is_read_and_nothing_is_taken(
     shut(tmp_path, monkeypatch)
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     with read_only(tmp_path) as store:
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
         assert [one.body for one in metering.readings(store)] == [READING]
-        assert kept_identity(store, "cid", lambda: "second") == "first"
-        assert remember(store, {"mode": "dark"}).exception(WAIT_S) is not None
-        assert metering.keep_reading(store, "anna", "calibrate", READING).exception(WAIT_S) is not None
+        assert persistent_identity(store, "cid", lambda: "second") == "first"
+        assert save_state(store, {"mode": "dark"}).exception(WAIT_S) is not None
+        assert metering.save_reading(store, "anna", "calibrate", READING).exception(WAIT_S) is not None
         assert store.trouble == "the data folder is read-only"
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
         with pytest.raises(FolderInUseError):
             Store.read_only(tmp_path, "")
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
@@ -235,13 +238,13 @@ def test_a_read_only_folder_that_is_mended_gets_what_waited(
     seed(tmp_path)
     mend = shut(tmp_path, monkeypatch)
     with read_only(tmp_path) as store:
-        assert remember(store, {"mode": "dark"}).exception(WAIT_S) is not None
+        assert save_state(store, {"mode": "dark"}).exception(WAIT_S) is not None
         mend()
         until(lambda: store.trouble is None)
-        assert remembered(store) == {"mode": "dark"}
-        assert metering.keep_reading(store, "anna", "calibrate", READING).result(WAIT_S) == 2
+        assert load_state(store) == {"mode": "dark"}
+        assert metering.save_reading(store, "anna", "calibrate", READING).result(WAIT_S) == 2
     with Store.open(tmp_path) as store:
-        assert remembered(store) == {"mode": "dark"}
+        assert load_state(store) == {"mode": "dark"}
         assert len(metering.readings(store)) == 2
 
 
@@ -250,14 +253,14 @@ def test_what_a_killed_daemon_had_not_put_in_its_place_is_read_too(
 ) -> None:
     seed(tmp_path)
     with Store.open(tmp_path) as store:
-        remember(store, {"mode": "dark"}).result(WAIT_S)
+        save_state(store, {"mode": "dark"}).result(WAIT_S)
         killed = tmp_path / "killed"
         killed.mkdir()
         for name in (FILE, f"{FILE}-wal"):
             (killed / name).write_bytes((tmp_path / name).read_bytes())
     shut(killed, monkeypatch)
     with read_only(killed) as store:
-        assert remembered(store) == {"mode": "dark"}
+        assert load_state(store) == {"mode": "dark"}
 
 
 def test_a_folder_that_could_not_be_read_at_the_start_is_not_written_over(
@@ -269,12 +272,12 @@ def test_a_folder_that_could_not_be_read_at_the_start_is_not_written_over(
     data.rename(away)
     data.write_text("")  # where the disk is not mounted yet, say
     with Store.read_only(data, "not a directory") as store:
-        assert remember(store, {"mode": "dark"}).exception(WAIT_S) is not None
+        assert save_state(store, {"mode": "dark"}).exception(WAIT_S) is not None
         data.unlink()
         away.rename(data)
         until(lambda: "start again" in (store.trouble or ""))
     with Store.open(data) as store:
-        assert remembered(store) == {"mode": "freeze"}
+        assert load_state(store) == {"mode": "freeze"}
 
 
 def test_a_folder_that_comes_later_and_is_empty_is_taken(
@@ -284,23 +287,23 @@ def test_a_folder_that_comes_later_and_is_empty_is_taken(
     data = tmp_path / "data"
     data.write_text("")
     with Store.read_only(data, "not a directory") as store:
-        assert remember(store, {"mode": "dark"}).exception(WAIT_S) is not None
+        assert save_state(store, {"mode": "dark"}).exception(WAIT_S) is not None
         data.unlink()
         until(lambda: store.trouble is None)
     with Store.open(data) as store:
-        assert remembered(store) == {"mode": "dark"}
+        assert load_state(store) == {"mode": "dark"}
 
 
 def test_a_database_that_is_moved_away_is_missed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(writer, "RETRY_S", 0.01)
     with Store.open(tmp_path) as store:
-        remember(store, {"mode": "freeze"}).result(WAIT_S)
+        save_state(store, {"mode": "freeze"}).result(WAIT_S)
         (tmp_path / FILE).rename(tmp_path / "elsewhere")
-        assert remember(store, {"mode": "dark"}).exception(WAIT_S) is not None
+        assert save_state(store, {"mode": "dark"}).exception(WAIT_S) is not None
         assert "moved or removed" in store.trouble_note
         (tmp_path / "elsewhere").rename(tmp_path / FILE)
         until(lambda: store.trouble is None)
-        assert remembered(store) == {"mode": "dark"}
+        assert load_state(store) == {"mode": "dark"}
 
 
 def test_newer_data_are_refused_where_they_can_only_be_read(
@@ -317,7 +320,9 @@ def test_newer_data_are_refused_where_they_can_only_be_read(
 
 def test_a_fault_of_a_record_itself_is_not_tried_for_ever(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
-        bad: Future[Any] = store.keep(Lasting(lambda connection: connection.execute("SELECT * FROM nowhere")))
+        bad: Future[Any] = store.keep(
+            PersistentJob(lambda connection: connection.execute("SELECT * FROM nowhere"))
+        )
         assert isinstance(bad.exception(WAIT_S), sqlite3.OperationalError)
-        remember(store, {}).result(WAIT_S)
+        save_state(store, {}).result(WAIT_S)
         assert store.trouble is None

@@ -12,10 +12,10 @@ from click.testing import CliRunner
 
 from fillside.cli.commands.takes import lines
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.storage.records.journal import Visitor
-from fillside.storage.records.takes import Takes, latest_takes
+from fillside.storage.records.takes import TakeRecorder, latest_takes
 from fillside.storage.store import Store
 from protocol.wires import HandClock
 
@@ -41,7 +41,7 @@ async def taken(up: Running, query: str = "") -> list[dict[str, Any]]:
 
 async def test_a_take_has_the_light_it_began_and_ended_with(tmp_path: Path) -> None:
     settings = Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))
-    async with daemon(studio(), settings) as up:
+    async with daemon(demo_studio(), settings) as up:
         assert await taken(up) == []
         await order(up, do="follow")
         before = await order(up, do="freeze")
@@ -52,7 +52,7 @@ async def test_a_take_has_the_light_it_began_and_ended_with(tmp_path: Path) -> N
         await order(up, do="freeze")
         trimmed = await order(up, do="trim", role="fill", by=-1)
         assert len(await taken(up)) == 1
-    async with daemon(studio(), settings) as up:
+    async with daemon(demo_studio(), settings) as up:
         assert up.runner.state()["mode"] == "freeze"
         assert len(await taken(up)) == 1
         await order(up, do="follow")
@@ -70,12 +70,12 @@ async def test_a_take_has_the_light_it_began_and_ended_with(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("mode", ["follow", "dark"])
 def test_a_mode_that_is_no_freeze_ends_the_take_that_a_kill_left_open(mode: str) -> None:
-    with Store.unkept() as store:
-        Takes(store).look(STATE | {"mode": "freeze"})
+    with Store.in_memory() as store:
+        TakeRecorder(store).record(STATE | {"mode": "freeze"})
         store.write(lambda connection: None).result()
-        again = Takes(store)
-        again.look(STATE | {"mode": mode})
-        again.look(STATE | {"mode": mode})
+        again = TakeRecorder(store)
+        again.record(STATE | {"mode": mode})
+        again.record(STATE | {"mode": mode})
         store.write(lambda connection: None).result()
         (take,) = latest_takes(store)
         assert take.ended is not None
@@ -89,13 +89,13 @@ def test_a_take_is_as_long_as_it_was_whatever_the_clock_on_the_wall_was_set_to(
 ) -> None:
     elapsed, wall = HandClock(50.0), HandClock(1_795_000_000.0)
     monkeypatch.setattr("fillside.storage.records.takes.time.time", wall)
-    with Store.unkept() as store:
-        kept = Takes(store, elapsed)
+    with Store.in_memory() as store:
+        kept = TakeRecorder(store, elapsed)
         for step_s in (-172_800.0, +172_800.0):
-            kept.look(STATE | {"mode": "freeze"})
+            kept.record(STATE | {"mode": "freeze"})
             elapsed += 61.25
             wall += step_s
-            kept.look(STATE | {"mode": "follow"})
+            kept.record(STATE | {"mode": "follow"})
         store.write(lambda connection: None).result()
         found = latest_takes(store)
     assert [take.lasted_s for take in found] == [61.25, 61.25]
@@ -112,8 +112,8 @@ STATE: dict[str, Any] = {
 
 
 def test_a_table_of_takes_has_units() -> None:
-    with Store.unkept() as store:
-        Takes(store).look(STATE)
+    with Store.in_memory() as store:
+        TakeRecorder(store).record(STATE)
         store.write(lambda connection: None).result()
         (take,) = latest_takes(store)
     _, line = lines([vars(take)])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.hold.intent.intent import Intent
 from fillside.rig.tables.model import Rig
 
@@ -20,7 +20,7 @@ from fillside.rig.tables.model import Rig
     ],
 )
 def test_a_rig_that_says_all_by_itself_is_one_that_may_be(camera: dict[str, float], stops: float) -> None:
-    file = studio()
+    file = demo_studio()
     wanted = Intent(place=file.start, camera=camera, exposure_stops=stops)
     alone: Rig = wanted.effective_rig(file)
     again = Intent(place=file.start)

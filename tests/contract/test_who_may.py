@@ -16,7 +16,7 @@ import pytest
 from fillside.access.authentication import WRONG_TRIES
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.demo.play import studio
+from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
 from fillside.doors.http.openapi import plain_path
@@ -43,6 +43,8 @@ PROMISED: dict[str, tuple[str, ...]] = {
     "GET /health": VISITORS,
     "GET /": VISITORS,
     "GET /page/{path}": VISITORS,
+    "GET /manual": VISITORS,
+    "GET /manual/{name}": VISITORS,
 }
 BODIES = {"POST /api/v1/do": {"do": "follow"}, "POST /api/v1/invitation": {}}
 _ports = count(2)
@@ -55,7 +57,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 async def up(folder: Path) -> AsyncIterator[Running]:
-    async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
+    async with daemon(demo_studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         yield running
 
 

@@ -23,6 +23,7 @@ import aiomqtt
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
 from fillside.doors.http.address import Listen
+from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside.storage.records.journal import Visitor
@@ -99,7 +100,7 @@ class Bulb(SimulatedBulb):
         if self.obeys:
             super().take(payload)
         else:
-            self.heard.append((time.monotonic(), int(payload)))
+            self.received.append((time.monotonic(), int(payload)))
 
     def report(self) -> str:
         return super().report() if self.says is None else str(self.says)
@@ -154,7 +155,7 @@ class Studio:
         bulb.take = taking  # type: ignore[method-assign]
 
     async def do(self, **order: Any) -> None:
-        await self.running.runner.do(order, ME)
+        await give(self.running.runner, order, ME)
 
     @property
     def state(self) -> dict[str, Any]:
@@ -185,8 +186,8 @@ class Studio:
 
     async def settled(self) -> None:
         """Until nothing moves and the bulb was sent the last of it."""
-        await self.until(lambda: self.state["settled"] and self.bulb.heard[-1:] != [])
-        await self.until(lambda: self.bulb.heard[-1][1] == self.code())
+        await self.until(lambda: self.state["settled"] and self.bulb.received[-1:] != [])
+        await self.until(lambda: self.bulb.received[-1][1] == self.code())
 
     async def watched(
         self, seconds: float, over: Callable[[], bool] = lambda: False

@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from fillside.storage.records.metering import readings
-from fillside.storage.store import Store, remembered
+from fillside.storage.records.saved_state import load_state
+from fillside.storage.store import Store
 from journeys.running import ENTRY, Daemon, running
 from protocol.studio import RIG
 
@@ -64,7 +65,7 @@ def test_killed_right_after_the_answer_in_a_fade_nothing_is_lost(
         daemon.do(do="freeze")
         daemon.process.kill()
     with Store.open(data) as store:
-        kept = remembered(store)
+        kept = load_state(store)
     assert kept["mode"] == "freeze"
     assert kept["balance"]["ratio"] != 4.0
     assert [text.partition(",")[0] for text in kept["undoable"]] == [
@@ -143,6 +144,6 @@ def test_a_disk_that_takes_nothing_is_read_and_written_to_once_it_is_mended(
     finally:
         daemon.stop(signal.SIGKILL)
     with Store.open(copy) as store:
-        assert remembered(store)["trims"] == {"fill": -2.0}
-        assert remembered(store)["exposure_stops"] == 0.5
+        assert load_state(store)["trims"] == {"fill": -2.0}
+        assert load_state(store)["exposure_stops"] == 0.5
         assert readings(store) == []

@@ -81,8 +81,8 @@ def judged(rig: Path, state: dict[str, Any]) -> tuple[float, float]:
     """How far ratio and exposure at the chair truly are from wanted, in stops."""
     loaded = load_rig(rig)
     levels = {head["name"]: head["level"] for head in state["heads"]}
-    found = Judge(loaded).reads(loaded.start, levels, 2.0, state["target"]["exposure_lux"])
-    return found.ratio_off, found.exposure_off
+    found = Judge(loaded).verdict(loaded.start, levels, 2.0, state["target"]["exposure_lux"])
+    return found.ratio_error_stops, found.exposure_error_stops
 
 
 def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: Path, tmp_path: Path) -> None:
@@ -94,10 +94,10 @@ def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: 
         assert "Calibration: go" in done.stdout
         assert "Everything is as expected." in done.stdout
         state = up.settled()
-        ratio_off, exposure_off = judged(rig, state)
+        ratio_error_stops, exposure_error_stops = judged(rig, state)
         assert abs(before[0]) > 0.5
-        assert abs(ratio_off) <= 0.1
-        assert abs(exposure_off) <= 0.1
+        assert abs(ratio_error_stops) <= 0.1
+        assert abs(exposure_error_stops) <= 0.1
         assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", state["calibrated_at"])
         lined_up = fillside(up, "lineup", "--virtual-meter", "--json")
         assert lined_up.returncode == 0, lined_up.stdout

@@ -34,7 +34,7 @@ TURNS = int(os.environ.get("FILLSIDE_BROKER_TURNS", "4"))
 
 
 def sent_since(held: Studio, when: float) -> list[int]:
-    return [code for at, code in held.bulb.heard if at >= when]
+    return [code for at, code in held.bulb.received if at >= when]
 
 
 def no_step(held: Studio, first: int, since: float) -> bool:
@@ -73,7 +73,7 @@ async def test_a_bulb_that_lies_or_does_not_obey_is_shown_and_nothing_is_done_ab
         assert began - time.monotonic() <= shown["since"] - time.time() <= 0
         # One fade to what was ordered, and until it is found not to obey nothing but the same again.
         found = time.monotonic() - (time.time() - shown["since"])
-        codes = [code for at, code in held.bulb.heard if began <= at < found]
+        codes = [code for at, code in held.bulb.received if began <= at < found]
         assert codes == sorted(codes, reverse=True)
         assert codes[-1] == held.code()
         assert held.wire.wire["key"] == key
@@ -107,7 +107,9 @@ async def test_a_bulb_that_somebody_switches_to_full_is_led_back_without_a_step(
     async with broker(tmp_path) as server, studio(tmp_path, server, asked) as held:
         before = held.code()
         # What it reports while a change is new is taken for a part of that.
-        await held.until(lambda: held.bulb.light.rests_at < time.monotonic() - sender.OBEYS_WITHIN_S - 0.5)
+        await held.until(
+            lambda: held.bulb.light.settles_at_s < time.monotonic() - sender.OBEYS_WITHIN_S - 0.5
+        )
         changed = time.monotonic()
         held.bulb.light = type(held.bulb.light)(1.0, 0.02)
         await held.bulb.say(str(FULL))
@@ -124,7 +126,7 @@ async def test_a_broker_that_dies_while_holding(tmp_path: Path, keys: str) -> No
         gc.collect()
         tasks, descriptors = len(asyncio.all_tasks()), len(os.listdir("/proc/self/fd"))
         for turn in range(TURNS):
-            before, began = held.bulb.heard[-1][1], time.monotonic()
+            before, began = held.bulb.received[-1][1], time.monotonic()
             await server.kill()
             await held.until(lambda: held.state["drivers"]["bulbs"]["state"] == "lost")
             assert held.head()["state"] == "lost"
@@ -197,7 +199,7 @@ def test_the_demonstration_with_a_broker() -> None:
 
 
 def test_the_demonstration_says_which_package_is_missing() -> None:
-    hidden = "import fillside.demo.broker as broker; broker.PLACES = ''; " + ENTRY
+    hidden = "import fillside.demo.broker as broker; broker.SEARCH_PATH = ''; " + ENTRY
     done = subprocess.run(
         [sys.executable, "-c", hidden, "demo", "--mqtt", "--port", "0"],
         capture_output=True,

@@ -22,7 +22,7 @@ from fillside.doors.http.tls import tls_of
 from journeys.running import command, running
 
 ROOT = Path(__file__).resolve().parents[2]
-UNIT = ROOT / "config" / "fillside.daemon.service"
+UNIT = ROOT / "config" / "fillside.service"
 
 
 @pytest.fixture
@@ -228,13 +228,13 @@ def test_the_unit_allows_the_files_that_are_wanted_and_never_gives_up() -> None:
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not here")
 def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
     """systemd-analyze(1): `verify` reports unknown directives, `security` rates exposure from 0 to 10."""
-    unit = tmp_path / "fillside.daemon.service"
+    unit = tmp_path / "fillside.service"
     # The program is not installed at its place here, which is all that verify may find.
     unit.write_text(UNIT.read_text("utf-8").replace("/opt/fillside/bin/fillside", "/bin/true"))
     done = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False
     )
-    told = [line for line in done.stderr.splitlines() if "fillside.daemon.service" in line]
+    told = [line for line in done.stderr.splitlines() if "fillside.service" in line]
     assert told == []
     rated = subprocess.run(
         ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=20", str(unit)],

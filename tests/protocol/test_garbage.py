@@ -21,13 +21,12 @@ from hypothesis import strategies as st
 from fillside.calibration.readings import ReadingError, readings_from_csv
 from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.keys.escape_codes import Decoder
-from fillside.doors.mqtt.homie import DescribedDevice
+from fillside.doors.mqtt.homie import HomieRig
 from fillside.doors.mqtt.sensors import value_of
 from fillside.doors.osc.addresses import order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
-from fillside.orders import light as hold_orders
 from fillside.orders.answers import Refusal
-from fillside.orders.light import OrderError, parse_order
+from fillside.orders.parsing import parse_order
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
@@ -102,7 +101,7 @@ def _keys(octets: bytes) -> bool:
 
 def _settings(octets: bytes) -> list[Any]:
     found = []
-    for each in DescribedDevice(DESK).properties.values():
+    for each in HomieRig(DESK).properties.values():
         try:
             found.append(each.read(octets))
         except Refusal as refusal:
@@ -111,7 +110,7 @@ def _settings(octets: bytes) -> list[Any]:
 
 
 RNG = random.Random(7420)
-ORDER_TEXTS = tuple(json.dumps(order).encode() for order in ORDERS if order["do"] in hold_orders.ORDERS)
+ORDER_TEXTS = tuple(json.dumps(order).encode() for order in ORDERS)
 PACKETS = tuple(
     packet_of(Message(f"/fillside/{path}", values))
     for path, values in (
@@ -123,7 +122,7 @@ PACKETS = tuple(
 )
 READERS = {
     "JSON": Reader(strict_loads, (Refusal,), ORDER_TEXTS, lambda said: json.dumps(said, allow_nan=False)),
-    "orders": Reader(lambda octets: parse_order(strict_loads(octets)), (Refusal, OrderError), ORDER_TEXTS),
+    "orders": Reader(lambda octets: parse_order(strict_loads(octets)), (Refusal,), ORDER_TEXTS),
     "OSC packets": Reader(messages_of, (MalformedError,), PACKETS),
     "OSC orders": Reader(
         lambda octets: [order_from(message) for message in messages_of(octets)],

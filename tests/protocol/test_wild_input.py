@@ -14,7 +14,7 @@ import pytest
 
 from fillside.calibration import readings
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.runtime.loop import Runner
 from fillside_drivers.gdtf import archive
 from fillside_drivers.sacn import sources
@@ -58,7 +58,7 @@ def _log_all(text: str, *_: object) -> str:
 
 
 PLANTED: dict[str, tuple[str, object, str, object, str]] = {
-    "light that moves though nothing was obeyed": ("osc", Runner, "_refused", _dark_on_refusal, "the light"),
+    "light that moves though nothing was obeyed": ("osc", Runner, "refuse", _dark_on_refusal, "the light"),
     "an error of another kind": ("gdtf", archive, "_unpacked", _fall, "ZeroDivisionError"),
     "characters that steer a terminal": ("csv", readings, "one_line", str, "steering"),
     "the same from a stranger on the network": ("sacn", sources, "_plain", str, "steering"),

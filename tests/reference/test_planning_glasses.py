@@ -7,8 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from fillside.planning.look.clearing import glasses_answer, lowest_height_m
-from fillside.planning.look.glasses import (
+from fillside.planning.look.glasses_reflection import (
     Disc,
     Wearer,
     lens_rays,
@@ -17,6 +16,7 @@ from fillside.planning.look.glasses import (
     ray_margins_deg,
     surface_radius_m,
 )
+from fillside.planning.look.glasses_remedies import glasses_answer, lowest_height_m
 from fillside.planning.look.pose import angle_between_deg, azimuth_elevation_deg, direction, face_frame
 from fillside.rig.tables.plan import Glasses, Pose
 

@@ -8,8 +8,8 @@ from fillside.planning.equipment.lamps import (
     EFFICACY_LM_W,
     INCANDESCENT_WATTS_LM,
     incandescent_watts,
+    lamp_labels,
     lamp_lumens,
-    lamps_said,
     watts_ratio_stops,
 )
 from fillside.planning.safety.power import continuous_watts
@@ -75,7 +75,7 @@ def test_labels_that_promise_too_much_are_doubted() -> None:
         )
 
     # compact fluorescent lamps give 46 to 75 lm/W (overview tables of luminous efficacy)
-    said = lamps_said([head(6000, 105), head(9000, 105), head(9000, None)])
+    said = lamp_labels([head(6000, 105), head(9000, 105), head(9000, None)])
     assert [one.believable for one in said] == [True, False, True]
     assert said[0].incandescent_watts is None
-    assert lamps_said([head(1521, None)])[0].incandescent_watts == pytest.approx(100)
+    assert lamp_labels([head(1521, None)])[0].incandescent_watts == pytest.approx(100)

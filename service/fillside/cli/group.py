@@ -13,7 +13,12 @@ import click
 from fillside.cli.table import COMMANDS, HEADINGS
 
 FAILED, WRONG_USE = 1, 2
-PACKAGE_OF = {"paho": "paho-mqtt", "pythonosc": "python-osc", "serial": "pyserial"}
+PACKAGE_OF = {
+    "markdown_it": "markdown-it-py",
+    "paho": "paho-mqtt",
+    "pythonosc": "python-osc",
+    "serial": "pyserial",
+}
 """Packages that are not called as what is imported from them."""
 
 EXAMPLES = """\b

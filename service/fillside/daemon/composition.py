@@ -44,8 +44,9 @@ from fillside.rig.tables.model import Rig
 from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
 from fillside.storage.errors import FolderUnusableError, disk_trouble
-from fillside.storage.store import Store, kept_identity, remembered
-from fillside.storage.thinning import thin
+from fillside.storage.records.saved_state import load_state, persistent_identity
+from fillside.storage.store import Store
+from fillside.storage.thinning import keep_within_bounds
 from fillside_drivers.driver import Driver, Identity
 
 log = logging.getLogger(__name__)
@@ -104,7 +105,7 @@ class Running:
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
     with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
-        if (all_need_token or not listen.loopback) and not tokens.kept():
+        if (all_need_token or not listen.loopback) and not tokens.lasting():
             why = "everybody is to be asked for a token"
             if not all_need_token:
                 why = f"{listen.host} is reached from other machines"
@@ -119,9 +120,9 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
 def check_tokens(tokens: TokenFile, store: Store) -> None:
     """Note that the tokens cannot be read, where that is so."""
     try:
-        tokens.kept()
+        tokens.lasting()
     except TokenFileError as error:
-        store.say(f"nobody on another machine can be let in: {error}")
+        store.add_note(f"nobody on another machine can be let in: {error}")
 
 
 def identity_of(store: Store, rig: Rig) -> Identity:
@@ -130,12 +131,12 @@ def identity_of(store: Store, rig: Rig) -> Identity:
     def make() -> str:
         return str(uuid.uuid4())
 
-    kept_as = kept_identity(store, "cid", make)
+    kept_as = persistent_identity(store, "cid", make)
     try:
         cid = uuid.UUID(kept_as)
     except ValueError:
-        store.say("the kept name on the network cannot be read; there is a new one")
-        cid = uuid.UUID(kept_identity(store, "cid", make, anew=True))
+        store.add_note("the kept name on the network cannot be read; there is a new one")
+        cid = uuid.UUID(persistent_identity(store, "cid", make, anew=True))
     return Identity(cid, f"fillside {rig.rig.name}")
 
 
@@ -148,7 +149,7 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     without = "what was remembered cannot be held; the light begins from the rig file"
     uncalibrated = "the calibration in use cannot be held; the rig file alone is used"
     no_undo = "earlier orders cannot be taken back any more: what was kept of them cannot be held"
-    stored = remembered(store)
+    stored = load_state(store)
     ways: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
         (stored, calibration, ()),
         (None, calibration, (without,)),
@@ -165,10 +166,10 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
             log.exception("what is kept cannot be held as it is")
             continue
         for note in notes:
-            store.say(note)
+            store.add_note(note)
         return hold
-    store.say(without)
-    store.say(uncalibrated)
+    store.add_note(without)
+    store.add_note(uncalibrated)
     return Hold(rig, None, now_s, unix_s=time.time() - now_s)
 
 
@@ -223,7 +224,7 @@ async def daemon(
             try:
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
-                runner.jobs.start("thinning", partial(thin, store, time.time))
+                runner.jobs.start("thinning", partial(keep_within_bounds, store, time.time))
                 tls, gate = settings.tls, Gate(clock)
                 runner.jobs.start("http gate", gate.keep_order)
                 house = AppContext(

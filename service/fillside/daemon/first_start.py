@@ -17,7 +17,7 @@ from textwrap import wrap
 from fillside.rig.checks.cautions import Caution, cautions_of
 from fillside.rig.tables.model import Rig
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 log = logging.getLogger(__name__)
 
@@ -82,8 +82,8 @@ def _shown(store: Store, name: str) -> set[str]:
     return {cause for cause in kept if isinstance(cause, str)} if isinstance(kept, list) else set()
 
 
-def _keeping(name: str, value: str) -> Lasting:
+def _keeping(name: str, value: str) -> PersistentJob:
     def job(connection: sqlite3.Connection) -> None:
         connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, value))
 
-    return Lasting(job, key=name)
+    return PersistentJob(job, key=name)

@@ -14,7 +14,7 @@ from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 
-from fillside.doors.listener import Clock, DoorError, DoorFigures, HeldStudio
+from fillside.doors.listener import Clock, DoorError, DoorFigures, Studio
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.model import Rig
 
@@ -28,7 +28,7 @@ class Listeners:
     figures: dict[str, DoorFigures] = field(default_factory=dict)
 
     @asynccontextmanager
-    async def opened(self, studio: HeldStudio, identity: str, clock: Clock) -> AsyncIterator[None]:
+    async def opened(self, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
         """Hear and obey while inside; at the end everybody who looked on is told that we go.
 
         `identity` is ours on the broker: two daemons with the same one push each other out.
@@ -64,13 +64,13 @@ def _check_secrets(table: MqttDoor) -> None:
 
 
 def _osc_socket(table: OscDoor) -> socket.socket:
-    from fillside.doors.osc.listener import bound
+    from fillside.doors.osc.listener import bind_socket
 
-    return bound(table)
+    return bind_socket(table)
 
 
 @asynccontextmanager
-async def _osc(doors: Listeners, studio: HeldStudio) -> AsyncIterator[None]:
+async def _osc(doors: Listeners, studio: Studio) -> AsyncIterator[None]:
     table = doors.rig.doors.osc
     if table is None or doors.osc_socket is None:
         yield
@@ -91,29 +91,29 @@ async def _osc(doors: Listeners, studio: HeldStudio) -> AsyncIterator[None]:
 
 
 @asynccontextmanager
-async def _mqtt(doors: Listeners, studio: HeldStudio, identity: str, clock: Clock) -> AsyncIterator[None]:
+async def _mqtt(doors: Listeners, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
     table = doors.rig.doors.mqtt
     if table is None:
         yield
         return
-    from fillside.doors.mqtt.connection import ended
+    from fillside.doors.mqtt.connection import end_tasks
     from fillside.doors.mqtt.homie_device import HomieDevice
-    from fillside.doors.mqtt.listener import Mailbox
+    from fillside.doors.mqtt.listener import MqttListener
 
-    mailbox = Mailbox(doors.rig, table, studio, identity, clock)
-    running: dict[str, Mailbox | HomieDevice] = {"mqtt door": mailbox}
-    doors.figures["mqtt"] = mailbox.connection.figures
+    listener = MqttListener(doors.rig, table, studio, identity, clock)
+    running: dict[str, MqttListener | HomieDevice] = {"mqtt door": listener}
+    doors.figures["mqtt"] = listener.connection.figures
     if table.homie:
         device = HomieDevice(doors.rig, table, studio, identity, clock, time.time)
         running["homie door"] = device
         doors.figures["homie"] = device.connection.figures
     for name, each in running.items():
-        each.connection.is_lost = partial(studio.jobs.failed, name)
-        each.connection.is_back = partial(studio.jobs.goes_on, name)
+        each.connection.on_lost = partial(studio.jobs.failed, name)
+        each.connection.on_back = partial(studio.jobs.goes_on, name)
     jobs = [studio.jobs.start(name, each.run, each.connection.stop) for name, each in running.items()]
     try:
         yield
     finally:
         for each in running.values():
             each.connection.stop.set()
-        await ended(jobs)
+        await end_tasks(jobs)

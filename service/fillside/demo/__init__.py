@@ -1,1 +1,1 @@
-"""The demonstration: a made-up studio in which a potter walks about and the light keeps up."""
+"""The demonstration: a simulated studio in which a potter walks about and the light follows."""

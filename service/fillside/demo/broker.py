@@ -10,19 +10,19 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-PLACES = "/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
-"""Where it is kept when it is not on the PATH."""
-ANSWERS_WITHIN_S = 5.0
+SEARCH_PATH = "/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
+"""Folders to search when it is not on the PATH."""
+START_TIMEOUT_S = 5.0
 ASK_EVERY_S = 0.05
 
 
 class BrokerUnavailableError(Exception):
-    """There is no broker to be had; the text is one clear line that says what to do."""
+    """No broker is available; the text is one clear line with the remedy."""
 
 
-def found_broker() -> str:
-    """Where Mosquitto is. Raises BrokerUnavailableError."""
-    found = shutil.which("mosquitto") or shutil.which("mosquitto", path=PLACES)
+def mosquitto_path() -> str:
+    """Return the path of Mosquitto; raises BrokerUnavailableError."""
+    found = shutil.which("mosquitto") or shutil.which("mosquitto", path=SEARCH_PATH)
     if found is None:
         raise BrokerUnavailableError(
             "this needs the MQTT broker Mosquitto, which is not installed; on Debian: apt install mosquitto"
@@ -31,14 +31,14 @@ def found_broker() -> str:
 
 
 def free_port() -> int:
-    """A TCP port of loopback on which nobody listens."""
+    """Return an unused TCP port of loopback."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
 
 
 def configuration(port: int) -> str:
-    """All that the broker is told: loopback alone, nothing kept, no password, no delay.
+    """Return the broker's configuration: loopback alone, no persistence, no password, no delay.
 
     >>> "listener 4711 127.0.0.1" in configuration(4711).splitlines()
     True
@@ -55,11 +55,11 @@ def configuration(port: int) -> str:
 
 @asynccontextmanager
 async def mosquitto(folder: Path) -> AsyncIterator[int]:
-    """Mosquitto on a free loopback port, its configuration in `folder`; gives the port, ends it at the end.
+    """Run Mosquitto on a free loopback port with its configuration in `folder`; yields the port.
 
     Raises BrokerUnavailableError when it is not installed or does not answer.
     """
-    program, port = found_broker(), free_port()
+    program, port = mosquitto_path(), free_port()
     file = folder / "mosquitto.conf"
     file.write_text(configuration(port), "utf-8")
     process = await asyncio.create_subprocess_exec(
@@ -83,7 +83,7 @@ async def mosquitto(folder: Path) -> AsyncIterator[int]:
 
 async def _until_it_answers(process: asyncio.subprocess.Process, program: str, port: int) -> None:
     with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(ANSWERS_WITHIN_S):
+        async with asyncio.timeout(START_TIMEOUT_S):
             while process.returncode is None:
                 with contextlib.suppress(OSError):
                     _, writer = await asyncio.open_connection("127.0.0.1", port)

@@ -1,9 +1,10 @@
-"""Simulated bulbs behind a real broker: each takes levels from its topic, goes there and says where it is.
+"""Simulated bulbs behind a real broker: each obeys levels from its topic and reports its own.
 
-What such bulbs do, by common practice, no source: a message shows its light some tens of milliseconds later;
-with a time beside the level the bulb goes there evenly; it reports a level once it has it and when it is
-asked, and says by a last will when it is gone. They understand a plain number, or an object with `level` and
-`over` (seconds)."""
+The behaviour of such bulbs, by common practice, no source: a message shows its light some tens of
+milliseconds later; with a time beside the level the bulb moves there evenly; it reports a level on arrival
+and on request, and its last will tells that it is gone. They accept a plain number, or an object with `level`
+and `over` (seconds).
+"""
 
 from __future__ import annotations
 
@@ -23,17 +24,17 @@ from fillside_drivers.mqtt.options import MqttDrive
 
 LATENCY_S = 0.08
 LOOK_AGAIN_S = 0.3
-"""How long a bulb waits before it looks for its broker again."""
+"""Time before a bulb reconnects to its broker."""
 MOST_WAITING = 100
 
 Clock = Callable[[], float]
 
 
 class BulbLight:
-    """The level of a bulb's light, 0..1, as messages come in; pure, times in seconds of any clock.
+    """The level of a bulb's light, 0..1, as messages arrive; pure, times in seconds of any clock.
 
     >>> light = BulbLight(level=0.0, latency_s=0.1)
-    >>> light.message(1.0, over_s=0.2, at_s=5.0)
+    >>> light.command(1.0, over_s=0.2, at_s=5.0)
     >>> [round(light.at(t), 3) for t in (5.05, 5.1, 5.2, 5.4)]
     [0.0, 0.0, 0.5, 1.0]
     """
@@ -43,12 +44,12 @@ class BulbLight:
         self._waiting: deque[tuple[float, float, float]] = deque()
         self._begins_s, self._start, self._goal, self._over_s = -math.inf, level, level, 0.0
 
-    def message(self, level: float, over_s: float, at_s: float) -> None:
-        """The bulb is to go to a level over a time; earlier messages that have not begun still will."""
+    def command(self, level: float, over_s: float, at_s: float) -> None:
+        """Fade to a level over a time; earlier messages that have not begun still will."""
         self._waiting.append((at_s + self._latency_s, level, over_s))
 
     def at(self, now_s: float) -> float:
-        """The level at a time that never goes back."""
+        """Return the level at a time; times must not decrease."""
         while self._waiting and self._waiting[0][0] <= now_s:
             begins_s, level, over_s = self._waiting.popleft()
             start = self._on_the_way(begins_s)
@@ -56,8 +57,8 @@ class BulbLight:
         return self._on_the_way(now_s)
 
     @property
-    def rests_at(self) -> float:
-        """When it will be where the latest message sends it [s]."""
+    def settles_at_s(self) -> float:
+        """Time at which the light reaches the level of the latest message [s]."""
         begins_s, _, over_s = self._waiting[-1] if self._waiting else (self._begins_s, 0.0, self._over_s)
         return begins_s + over_s
 
@@ -71,21 +72,21 @@ class BulbLight:
 class SimulatedBulb:
     """A bulb as a rig's drive describes it, on the other side of the broker.
 
-    `level` is what its light is at when power comes. `heard` are the codes it was sent, with their times.
+    `level` is its level at power-up. `received` holds the codes it was sent, with their times.
     """
 
     def __init__(self, drive: MqttDrive, clock: Clock, level: float = 0.0) -> None:
         self.drive, self._clock = drive, clock
         self.light = BulbLight(level, LATENCY_S)
-        self.heard: list[tuple[float, int]] = []
+        self.received: list[tuple[float, int]] = []
         self._news = asyncio.Event()
 
     def level(self) -> float:
-        """The level of its light now, 0..1."""
+        """Return the present level of its light, 0..1."""
         return self.light.at(self._clock())
 
     async def run(self, port: int) -> None:
-        """Live on the broker on this port of loopback, coming back whenever that does, until cancelled."""
+        """Run on the broker at this port of loopback, reconnecting as needed, until cancelled."""
         while True:
             with contextlib.suppress(aiomqtt.MqttError):
                 async with self.client(port) as client:
@@ -93,7 +94,7 @@ class SimulatedBulb:
             await asyncio.sleep(LOOK_AGAIN_S)
 
     def client(self, port: int) -> aiomqtt.Client:
-        """A client whose last will says that the bulb is gone."""
+        """Return a client whose last will tells that the bulb is gone."""
         alive = self.drive.alive_topic
         return aiomqtt.Client(
             "127.0.0.1",
@@ -120,7 +121,7 @@ class SimulatedBulb:
                 self.take(message.payload)
 
     def take(self, payload: bytes) -> None:
-        """Obey a message; what is none it leaves alone."""
+        """Obey a message; invalid ones are ignored."""
         try:
             said = json.loads(payload)
             code, over_s = (said["level"], said.get("over", 0.0)) if isinstance(said, dict) else (said, 0.0)
@@ -128,16 +129,16 @@ class SimulatedBulb:
         except (ValueError, TypeError, KeyError):
             return
         now_s = self._clock()
-        self.heard.append((now_s, int(code)))
-        self.light.message(min(max(level, 0.0), 1.0), max(over_s, 0.0), now_s)
+        self.received.append((now_s, int(code)))
+        self.light.command(min(max(level, 0.0), 1.0), max(over_s, 0.0), now_s)
         self._news.set()
 
     async def _report(self, client: aiomqtt.Client) -> None:
-        """Say each level once the light is there."""
+        """Report each level once the light has reached it."""
         while True:
             await self._news.wait()
             self._news.clear()
-            await asyncio.sleep(max(0.0, self.light.rests_at - self._clock()))
+            await asyncio.sleep(max(0.0, self.light.settles_at_s - self._clock()))
             if not self._news.is_set():
                 await self._say_level(client)
 
@@ -146,21 +147,21 @@ class SimulatedBulb:
             await client.publish(topic, self.report(), retain=True)
 
     def report(self) -> str:
-        """What it says of its level: a number, or an object where the drive looks for a field."""
+        """Return its report of the level: a number, or an object where the drive expects a field."""
         code = round(self.level() * self.drive.full_scale)
         field = self.drive.reports_field
         return str(code) if field is None else json.dumps({field: code})
 
 
 def bulbs_of(rig: Rig, clock: Clock) -> dict[str, SimulatedBulb]:
-    """A simulated bulb for every head of a rig that is one."""
+    """Return a simulated bulb for every head of a rig that is one."""
     drives = rig.driver_config.drives.items()
     return {name: SimulatedBulb(drive, clock) for name, drive in drives if isinstance(drive, MqttDrive)}
 
 
 @asynccontextmanager
-async def shining(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncIterator[None]:
-    """The bulbs live on the broker on that port while inside."""
+async def run_bulbs(bulbs: Mapping[str, SimulatedBulb], port: int) -> AsyncIterator[None]:
+    """Run the bulbs on the broker at this port within the context."""
     living = [asyncio.create_task(bulb.run(port), name=f"bulb {name}") for name, bulb in bulbs.items()]
     try:
         yield

@@ -1,7 +1,6 @@
-"""How the light on the face really is: read in the simulated room, by physics of its own.
+"""The actual light on the face, read in the simulated room by independent physics.
 
-The judge knows the lamps as they are, not as the rig file states them, and shares no code with what works out
-the balance.
+The judge knows the lamps as they are, not as the rig file states them, and shares no code with the balance.
 """
 
 from __future__ import annotations
@@ -20,14 +19,14 @@ WITHIN_STOPS = 0.15
 
 @dataclass(frozen=True)
 class FaceVerdict:
-    """How far the face is from the wanted, in stops; infinite without key or fill."""
+    """Errors of the face against the target, in stops; infinite without key or fill."""
 
-    ratio_off: float
-    exposure_off: float
+    ratio_error_stops: float
+    exposure_error_stops: float
 
     @property
-    def good(self) -> bool:
-        return max(abs(self.ratio_off), abs(self.exposure_off)) <= WITHIN_STOPS
+    def within_tolerance(self) -> bool:
+        return max(abs(self.ratio_error_stops), abs(self.exposure_error_stops)) <= WITHIN_STOPS
 
 
 class Judge:
@@ -38,10 +37,13 @@ class Judge:
         self._rules = {head.name: head.rule for head in rig.heads}
         self._camera = rig.camera.position
 
-    def reads(
+    def verdict(
         self, at: Sequence[float], levels: Mapping[str, float], ratio: float, exposure_lux: float
     ) -> FaceVerdict:
-        """The face at `at` [m] under wire levels 0..1 by head, against a key:fill ratio and an exposure."""
+        """Return the errors of the face at `at` [m] under wire levels 0..1 by head.
+
+        `ratio` (key:fill) and `exposure_lux` are the target.
+        """
         lit = {"key": 0.0, "fill": 0.0}
         metered = self._truth.ambient_lux
         toward_camera = unit([c - p for c, p in zip(self._camera, at, strict=True)])

@@ -1,4 +1,4 @@
-"""Playing the demonstration: the real daemon on simulated wires, a tracker, and a judge beside."""
+"""The demonstration: the real daemon on simulated wires, a tracker, and an independent judge."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ from typing import Any
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.broker import mosquitto
-from fillside.demo.bulbs import SimulatedBulb, bulbs_of, shining
+from fillside.demo.bulbs import SimulatedBulb, bulbs_of, run_bulbs
 from fillside.demo.judge import FaceVerdict, Judge
 from fillside.demo.walk import SubjectWalk, Tracker
 from fillside.doors.http.address import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
+from fillside.orders.light import SubjectReport
 from fillside.rig.file.build import apply_change
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
@@ -33,17 +34,17 @@ LIGHT_UP_S = 10.0
 
 
 BULBS = ("fill", "rim")
-"""The heads that are bulbs where the demonstration has a broker."""
+"""The heads that are bulbs when the demonstration has a broker."""
 
 
-def studio() -> Rig:
-    """The made-up studio."""
+def demo_studio() -> Rig:
+    """Return the simulated studio."""
     text = (files("fillside.demo") / "studio.toml").read_text("utf-8")
     return load_rig_text(text, source="studio.toml", kinds=kinds())
 
 
-def studio_with_bulbs(port: int) -> Rig:
-    """The same with two of its heads bulbs behind a broker on that port of loopback."""
+def demo_studio_with_bulbs(port: int) -> Rig:
+    """Return the studio with two of its heads as bulbs behind a broker on this port of loopback."""
     change: dict[str, Any] = {"drivers.bulbs": {"kind": "mqtt", "port": port}}
     for head in BULBS:
         change[f"heads.{head}.drive"] = {
@@ -56,41 +57,41 @@ def studio_with_bulbs(port: int) -> Rig:
             "reports_field": "level",
             "alive_at": f"pottery/{head}/alive",
         }
-    return apply_change(studio(), change)
+    return apply_change(demo_studio(), change)
 
 
 @dataclass
-class Score:
-    """Seconds the face was within the wanted, of all seconds judged."""
+class DemoScore:
+    """Seconds for which the face was within tolerance, of all seconds judged."""
 
     judged_s: float = 0.0
-    held_s: float = 0.0
-    alone_s: float = 0.0
+    following_s: float = 0.0
+    fixed_s: float = 0.0
     last: FaceVerdict | None = None
-    last_alone: FaceVerdict | None = None
+    last_fixed: FaceVerdict | None = None
 
     def add(self, seconds: float, held: FaceVerdict, alone: FaceVerdict) -> None:
         self.judged_s += seconds
-        self.held_s += seconds * held.good
-        self.alone_s += seconds * alone.good
-        self.last, self.last_alone = held, alone
+        self.following_s += seconds * held.within_tolerance
+        self.fixed_s += seconds * alone.within_tolerance
+        self.last, self.last_fixed = held, alone
 
 
 @dataclass
-class Play:
-    """A demonstration that runs; `place` is where the subject is, `broker_port` where its bulbs listen."""
+class Demonstration:
+    """A running demonstration; `place` is the subject's place, `broker_port` the port of its bulbs."""
 
     running: Running
     walk: SubjectWalk
     judge: Judge
     bulbs: Mapping[str, SimulatedBulb] = field(default_factory=dict)
     broker_port: int | None = None
-    score: Score = field(default_factory=Score)
+    score: DemoScore = field(default_factory=DemoScore)
     place: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    left_alone: Mapping[str, float] = field(default_factory=dict)
+    fixed_levels: Mapping[str, float] = field(default_factory=dict)
 
     def levels(self) -> dict[str, float]:
-        """The levels of the simulated lamps now."""
+        """Return the present levels of the simulated lamps."""
         found = {name: bulb.level() for name, bulb in self.bulbs.items()}
         for driver in self.running.loom.drivers.values():
             if isinstance(driver, SimDriver):
@@ -99,23 +100,23 @@ class Play:
 
 
 @asynccontextmanager
-async def playing(folder: Path, port: int = 7420, broker: bool = False) -> AsyncIterator[Play]:
-    """The daemon on `port`, or on a free one when that is taken, with the light up and nobody moving.
+async def running_demo(folder: Path, port: int = 7420, broker: bool = False) -> AsyncIterator[Demonstration]:
+    """Run the daemon on `port`, or on a free one when that is taken, with the light up and nobody moving.
 
-    With `broker` two of the lamps are bulbs behind one. Raises BrokerUnavailableError where there is none.
+    With `broker`, two of the lamps are bulbs behind one. Raises BrokerUnavailableError where there is none.
     """
     async with AsyncExitStack() as stack:
-        broker_port, rig = None, studio()
+        broker_port, rig = None, demo_studio()
         bulbs: Mapping[str, SimulatedBulb] = {}
         if broker:
             broker_port = await stack.enter_async_context(mosquitto(folder))
-            rig = studio_with_bulbs(broker_port)
+            rig = demo_studio_with_bulbs(broker_port)
             bulbs = bulbs_of(rig, time.monotonic)
-            await stack.enter_async_context(shining(bulbs, broker_port))
+            await stack.enter_async_context(run_bulbs(bulbs, broker_port))
         settings = Settings(folder, folder / "tokens.json", _free(Listen(port=port)))
         running = await stack.enter_async_context(daemon(rig, settings))
         yield await _begin(
-            Play(running, SubjectWalk(rig.marks), Judge(rig), bulbs, broker_port, place=rig.start)
+            Demonstration(running, SubjectWalk(rig.marks), Judge(rig), bulbs, broker_port, place=rig.start)
         )
 
 
@@ -127,13 +128,13 @@ def _free(listen: Listen) -> Listen:
     return listen
 
 
-async def _begin(play: Play) -> Play:
+async def _begin(play: Demonstration) -> Demonstration:
     runner = play.running.runner
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(LIGHT_UP_S), runner.live.join() as reader:
             while not _settled(runner.state()):
                 await reader.next()
-    play.left_alone = play.levels()
+    play.fixed_levels = play.levels()
     return play
 
 
@@ -141,8 +142,8 @@ def _settled(state: Mapping[str, Any]) -> bool:
     return all(head["settled"] for head in state["heads"])
 
 
-async def walk_about(play: Play, seconds: float | None, show: Callable[[float], None]) -> None:
-    """Walk for `seconds` (None: until cancelled); `show(elapsed)` is called ten times a second."""
+async def walk_about(play: Demonstration, seconds: float | None, show: Callable[[float], None]) -> None:
+    """Walk for `seconds` (None: until cancelled); calls `show(elapsed)` ten times a second."""
     tracker = Tracker()
     start = time.monotonic()
     judged_at = start
@@ -150,7 +151,7 @@ async def walk_about(play: Play, seconds: float | None, show: Callable[[float], 
         now = time.monotonic()
         play.place = play.walk.at(now - start)
         try:
-            await play.running.runner.do({"do": "subject", "to": tracker.sees(play.place)}, TRACKER)
+            await play.running.runner.do(SubjectReport(do="subject", to=tracker.report(play.place)), TRACKER)
         except Refusal as refusal:
             if refusal.code != "not_now":
                 raise
@@ -161,11 +162,11 @@ async def walk_about(play: Play, seconds: float | None, show: Callable[[float], 
         await asyncio.sleep(1 / REPORTS_HZ)
 
 
-def _judge(play: Play, seconds: float) -> None:
+def _judge(play: Demonstration, seconds: float) -> None:
     target = play.running.runner.state()["target"]
     ratio, exposure_lux = target["ratio"] or 0.0, target["exposure_lux"]
     play.score.add(
         seconds,
-        play.judge.reads(play.place, play.levels(), ratio, exposure_lux),
-        play.judge.reads(play.place, play.left_alone, ratio, exposure_lux),
+        play.judge.verdict(play.place, play.levels(), ratio, exposure_lux),
+        play.judge.verdict(play.place, play.fixed_levels, ratio, exposure_lux),
     )

@@ -1,4 +1,4 @@
-"""Where the potter is at any moment, and where a tracker believes her to be. Pure functions of time."""
+"""The potter's place at any moment, and the tracker's noisy report of it. Pure functions of time."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class SubjectWalk:
         self.round_s = at
 
     def at(self, t: float) -> Place:
-        """Where she is at `t` seconds, in metres."""
+        """Return her place [m] at `t` seconds."""
         in_round = t % self.round_s
         leaves, arrives, here, there = next(leg for leg in self._legs if in_round < leg[1])
         share = min(1.0, max(0.0, (in_round - leaves) / (arrives - leaves))) if arrives > leaves else 0.0
@@ -59,11 +59,11 @@ def _place(values: Sequence[float]) -> Place:
 
 
 class Tracker:
-    """Sees a place with independent noise on every axis; repeatable by its seed."""
+    """Reports a place with independent noise on every axis; repeatable by its seed."""
 
     def __init__(self, noise_m: float = 0.03, seed: int = 1) -> None:
         self._noise_m = noise_m
         self._random = random.Random(seed)
 
-    def sees(self, place: Place) -> list[float]:
+    def report(self, place: Place) -> list[float]:
         return [round(value + self._random.gauss(0.0, self._noise_m), 4) for value in place]

@@ -1,4 +1,4 @@
-"""What doors beside HTTP have in common: figures to look at, an error, and one way of giving an order."""
+"""The part that doors share: one way of giving an order and, for those beside HTTP, figures and an error."""
 
 from __future__ import annotations
 
@@ -10,12 +10,16 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from fillside.background.side_jobs import SideJobs
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import INTERNAL, Body, Refusal, done
+from fillside.orders.model import LightOrder, MeterOrder
+from fillside.orders.parsing import parse_order
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
 
-Body = dict[str, Any]
+POSITION_REPORT = "subject"
+"""A tracker sends it up to fifty times a second, and wants no state with each answer."""
+
 Clock = Callable[[], float]
 
 
@@ -23,49 +27,62 @@ class DoorError(Exception):
     """A door of the rig file cannot be opened on this machine; one clear line."""
 
 
-class HeldStudio(Protocol):
-    """What a door needs of the runner; the doors' own tasks are among its side jobs."""
+class Studio(Protocol):
+    """The part of the runner that doors use; their own tasks are among its side jobs."""
 
     @property
     def jobs(self) -> SideJobs: ...
 
-    async def do(self, said: Any, visitor: Visitor) -> str: ...
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str: ...
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None: ...
     def state(self) -> dict[str, Any]: ...
     def watching(self) -> AbstractContextManager[asyncio.Event]: ...
 
 
 @dataclass
 class DoorFigures:
-    """How a door does: `lost` is a broker that cannot be reached, `since_s` on the daemon's clock.
+    """The state of a door: `lost` is a broker that cannot be reached, `since_s` is on the daemon's clock.
 
-    `heard` counts messages, `refused` those that were no order that could be obeyed, `dropped` those that
-    were not answered either: malformed, from somebody who may not speak, or too many.
+    `received` counts messages, `refused` those of them that were not obeyed, `dropped` those that were not
+    answered either: malformed, from a sender who is not admitted, or too many.
     """
 
     state: Literal["ok", "lost"] = "lost"
     since_s: float = 0.0
     note: str = "not open yet"
-    heard: int = 0
+    received: int = 0
     refused: int = 0
     dropped: int = 0
 
     def report(self, state: Literal["ok", "lost"], note: str, now_s: float) -> bool:
-        """Note how it is; whether that is news."""
-        news = state != self.state
-        if news:
+        """Take note of the state; return whether it is another than before."""
+        changed = state != self.state
+        if changed:
             self.state, self.since_s = state, now_s
         self.note = note
-        return news
+        return changed
 
 
-async def answer_to(studio: HeldStudio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
-    """The answer to an order, done or not, in the one shape of every door. A report gets no state."""
+async def give(studio: Studio, source: Any, visitor: Visitor) -> str:
+    """Parse an order from JSON data and have it carried out; return its note.
+
+    Raises Refusal, which the studio has counted and journalled.
+    """
     try:
-        note = await studio.do(said, visitor)
+        order = parse_order(source)
+    except Refusal as refusal:
+        studio.refuse(source, visitor, refusal)
+        raise
+    return await studio.do(order, visitor, source)
+
+
+async def answer_to(studio: Studio, source: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
+    """Return the answer to an order, done or not. A position report gets no state."""
+    try:
+        note = await give(studio, source, visitor)
     except Refusal as refusal:
         return refusal.body()
     except Exception:
         log.exception("an order by %s failed", visitor.door)
-        return {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
-    report = isinstance(said, dict) and said.get("do") == "subject"
-    return {"ok": True, "note": note, "state": studio.state() if with_state and not report else None}
+        return INTERNAL
+    return done(note, studio.state() if with_state and source["do"] != POSITION_REPORT else None)

@@ -7,7 +7,6 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from functools import partial
-from typing import Any
 
 from fillside.hold.machine.events import HeadsCorrected, LightEvent
 from fillside.metering.calibrations import Calibrator
@@ -16,6 +15,7 @@ from fillside.metering.drift import Drift, Watched
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import HandMeters
 from fillside.metering.studio import LightNow, MeteredStudio
+from fillside.orders.model import LightOrder
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.runtime.loop import Runner
@@ -33,7 +33,7 @@ THE_CORRECTION = Visitor("the slow correction", "correction")
 async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[MeterOrders]:
     """The meter's orders come through the runner while inside."""
 
-    async def light(order: dict[str, Any]) -> None:
+    async def light(order: LightOrder) -> None:
         await runner.do(order, THE_ROUTINE)
 
     def apply(calibration: Calibration | None, at: str | None) -> None:

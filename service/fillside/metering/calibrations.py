@@ -13,18 +13,17 @@ from datetime import UTC, datetime
 from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerProcess
-from fillside.calibration.drift.change import HeadChange
-from fillside.calibration.drift.sensors import with_sensors
+from fillside.calibration.drift.change import HeadChange, change_since
+from fillside.calibration.drift.daylight import with_sensors
 from fillside.calibration.readings import Reading
-from fillside.calibration.result.remarks import remark_on
+from fillside.calibration.result.outcome import weigh
 from fillside.hold.machine.hold import Hold
-from fillside.metering.fits import judge, weigh
-from fillside.metering.persistence import keep_calibration, use_calibration
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
-from fillside.storage.records.metering import KeptCalibration
+from fillside.storage.records.metering import StoredCalibration
 from fillside.storage.store import Store
+from fillside.storage.writer import wait_until_stored
 
 log = logging.getLogger(__name__)
 
@@ -32,16 +31,17 @@ Applies = Callable[[Calibration | None, str | None], None]
 """Hands the hold a calibration and when it was made."""
 
 MOST_IN_A_FIT = 200
+_USED = "UPDATE metering SET calibration = ?"
 
 
 def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
     """The calibration in use and when it was made (ISO 8601, UTC); None and None without one."""
-    used = kept.used_calibration(store)
+    used = kept.current_calibration(store)
     calibration = None if used is None else _understood(used)
     return (None, None) if used is None or calibration is None else (calibration, made_at(used.at))
 
 
-def _understood(one: KeptCalibration) -> Calibration | None:
+def _understood(one: StoredCalibration) -> Calibration | None:
     try:
         return Calibration.model_validate(one.body)
     except ValidationError as error:
@@ -67,7 +67,7 @@ async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class StoredFit:
     """A calibration, the numbers of the readings in it, how many of each head, and what the newest one is
     doubted for."""
 
@@ -77,23 +77,46 @@ class Fitted:
     remark: str | None
 
 
+async def _keep_calibration(
+    store: Store, rig: Rig, calibration: Calibration, numbers: Sequence[int], used: int | None
+) -> int:
+    """The number of a calibration that is used from now on, in place of `used`. Raises NotStoredError."""
+    body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
+    return await wait_until_stored(
+        kept.save_calibration(store, meter, numbers, body), lambda _: kept.revert(store, _USED, used)
+    )
+
+
+async def _use_calibration(store: Store, number: int | None, used: int | None) -> bool:
+    """Use an earlier calibration, or none, in place of `used`; whether there still is such a one. Raises
+    NotStoredError."""
+    return await wait_until_stored(
+        kept.use_calibration(store, number), lambda _: kept.revert(store, _USED, used)
+    )
+
+
+def _remark_on(calibration: Calibration, number: int) -> str | None:
+    """Why the reading of that number is doubted, if it is."""
+    return next((entry.why for entry in calibration.readings() if entry.number == number), None)
+
+
 class Calibrator:
     """Makes calibrations of kept readings, keeps them, and has them applied.
 
-    `busy` while something is worked out; `told` is called when that changes.
+    `busy` while something is worked out; `changed` is called when that changes.
     """
 
     def __init__(
         self,
         store: Store,
         apply: Applies,
-        told: Callable[[], None] = lambda: None,
+        changed: Callable[[], None] = lambda: None,
         apart: WorkerProcess | None = None,
     ) -> None:
-        self._store, self._apply, self._told = store, apply, told
+        self._store, self._apply, self._changed = store, apply, changed
         self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
-        self.used = kept.used_calibration(store)
+        self.used = kept.current_calibration(store)
         self.calibration = None if self.used is None else _understood(self.used)
 
     async def begin(self) -> None:
@@ -102,13 +125,13 @@ class Calibrator:
 
     async def fit(
         self, rig: Rig, numbers: Sequence[int], only: Collection[str | None] | None = None
-    ) -> Fitted:
+    ) -> StoredFit:
         """The calibration from readings by their numbers; struck and impossible ones are left out.
 
         Raises ApartError where it cannot be worked out.
         """
         rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
-        understood = kept.understood(self._store, rows)
+        understood = kept.valid_readings(self._store, rows)
         entries, readings = [one for one, _ in understood], [reading for _, reading in understood]
         with self._working():
             found = await self._apart.run(weigh, rig, readings, only)
@@ -117,23 +140,23 @@ class Calibrator:
         counted = [i for i in range(len(entries)) if i not in found.strange]
         kept_numbers = tuple(entries[i].id for i in counted)
         shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
-        return Fitted(
+        return StoredFit(
             calibration=with_sensors(found.calibration, shown),
             numbers=kept_numbers,
             taken=Counter(name for i in counted for name in readings[i].heads),
-            remark=remark_on(found.calibration, len(counted)) if counted else None,
+            remark=_remark_on(found.calibration, len(counted)),
         )
 
     async def judge(self, rig: Rig, readings: Sequence[Reading]) -> HeadChange:
         """What became of a head since it was calibrated; ApartError where it cannot be told."""
         with self._working():
-            return await self._apart.run(judge, rig, self.calibration, readings)
+            return await self._apart.run(change_since, rig, self.calibration, readings)
 
     async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
         """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
         it cannot be kept."""
         await _try_out(rig, calibration)
-        number = await keep_calibration(self._store, rig, calibration, numbers, self._used_number)
+        number = await _keep_calibration(self._store, rig, calibration, numbers, self._used_number)
         await self._take(calibration)
         return number
 
@@ -144,7 +167,7 @@ class Calibrator:
         if number is not None and calibration is None:
             return False
         await _try_out(rig, calibration)
-        if not await use_calibration(self._store, number, self._used_number):
+        if not await _use_calibration(self._store, number, self._used_number):
             return False
         await self._take(calibration)
         return True
@@ -154,7 +177,7 @@ class Calibrator:
         return None if self.used is None else self.used.id
 
     async def _take(self, calibration: Calibration | None) -> None:
-        self.used = await asyncio.to_thread(kept.used_calibration, self._store)
+        self.used = await asyncio.to_thread(kept.current_calibration, self._store)
         self.calibration = None if self.used is None else calibration
         self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
 
@@ -181,9 +204,9 @@ class Calibrator:
     @contextmanager
     def _working(self) -> Iterator[None]:
         self.busy = True
-        self._told()
+        self._changed()
         try:
             yield
         finally:
             self.busy = False
-            self._told()
+            self._changed()

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.balance.solver.rounding import Codes, outputs_of
-from fillside.calibration.drift.sensors import own_light, sensor_from
+from fillside.balance.solver.rounding import Codes
+from fillside.calibration.drift.daylight import own_light, sensor_from
 from fillside.hold.machine.events import AmbientReading, LightEvent
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
@@ -45,7 +45,7 @@ class Room:
 
 
 @dataclass
-class _Heard:
+class _SensorValue:
     name: str
     shown_lux: float
     room_lux: float
@@ -58,8 +58,8 @@ class Daylight:
 
     def __init__(self, room: Room) -> None:
         self._room = room
-        self._heard: _Heard | None = None
-        self._told: AmbientReading | None = None
+        self._heard: _SensorValue | None = None
+        self._ambient: AmbientReading | None = None
         self._why = ""
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
@@ -76,7 +76,7 @@ class Daylight:
         ours = own_light(scene, table)
         if ours.any() and not self._room.settled():
             return "noted; the light moves, and this sensor sees it"
-        outputs = outputs_of(scene, self._room.codes())
+        outputs = scene.dimmers.outputs(self._room.codes())
         learned = sensor_from(self._room.calibration(), order.name, ours)
         if learned is None:
             self._keep(order.name, shown, shown, unix_s)
@@ -96,7 +96,7 @@ class Daylight:
         if last is not None and last.name == name and now - last.at_s < SILENT_S:
             share = 1 - math.exp(-max(now - last.at_s, 0.0) / SMOOTHED_S)
             room = last.room_lux + share * (room - last.room_lux)
-        self._heard = _Heard(name, shown, room, now, unix_s)
+        self._heard = _SensorValue(name, shown, room, now, unix_s)
 
     def _tell(self) -> None:
         heard = self._heard
@@ -111,14 +111,14 @@ class Daylight:
             return
         factors = (learned.toward_key, learned.toward_fill, learned.toward_camera)
         key, fill, camera = (min(heard.room_lux * factor, MOST_LUX) for factor in factors)
-        told = AmbientReading(key, fill, camera)
-        if self._told is None or _apart_stops(told, self._told) >= WORTH_STOPS:
-            self._told = told
-            self._room.event(told)
+        ambient = AmbientReading(key, fill, camera)
+        if self._ambient is None or _apart_stops(ambient, self._ambient) >= WORTH_STOPS:
+            self._ambient = ambient
+            self._room.event(ambient)
 
     def again(self) -> None:
         """The hold is another, and knows the ambient light of its calibration alone."""
-        self._told = None
+        self._ambient = None
         if self._heard is not None and self._room.clock() - self._heard.at_s < SILENT_S:
             self._tell()
 
@@ -134,15 +134,15 @@ class Daylight:
         name = self._room.scene().rig.sensor_of("daylight")
         if name is None:
             return None
-        heard, told = self._heard, self._told
+        heard, ambient = self._heard, self._ambient
         silent = heard is None or self._room.clock() - heard.at_s > SILENT_S
         return {
             "sensor": name,
             "shown_lux": None if heard is None else float(f"{heard.shown_lux:.4g}"),
             "heard_at": None if heard is None else heard.at_unix_s,
-            "toward_key": None if told is None else round(told.toward_key, 2),
-            "toward_fill": None if told is None else round(told.toward_fill, 2),
-            "toward_camera": None if told is None else round(told.toward_camera, 2),
+            "toward_key": None if ambient is None else round(ambient.toward_key, 2),
+            "toward_fill": None if ambient is None else round(ambient.toward_fill, 2),
+            "toward_camera": None if ambient is None else round(ambient.toward_camera, 2),
             "says": self._why or ("silent; the room's light is taken as it was" if silent else "followed"),
         }
 

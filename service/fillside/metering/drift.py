@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from fillside.balance.solver.rounding import outputs_of
 from fillside.calibration.drift.change import slow_correction
 from fillside.calibration.drift.estimate import Drifts, Row, row_of
 from fillside.calibration.drift.expected_readings import (
@@ -28,12 +27,11 @@ from fillside.calibration.drift.expected_readings import (
     room_lux,
 )
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
-from fillside.calibration.result.expanded import expanded
+from fillside.calibration.result.expanded_uncertainty import expanded
+from fillside.calibration.routine.warmth import Warming
 from fillside.hold.intent.corrections import calibrated_alike
 from fillside.hold.machine.events import HeadsCorrected
 from fillside.metering.daylight import Room
-from fillside.metering.drift_words import HeadDrift, note_on
-from fillside.metering.warming import Warming
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
@@ -59,6 +57,8 @@ LONGEST_TURN_S = 60.0
 STEP_STOPS = 0.005
 """A correction is handed on once it is another by this."""
 AT_A_MARK_M = 0.05
+SEEN_STOPS = 0.1
+"""A smaller drift does not break the promised ratio."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +75,70 @@ class Watched:
         found = [one for one in self.state()["heads"] if one["state"] in ("lost", "disobeying")]
         names = [one["name"] for one in found if heads is None or one["name"] in heads]
         return f"{names[0]} does not obey" if names else ""
+
+
+@dataclass(frozen=True)
+class HeadDrift:
+    """A head's drift and standard uncertainty [stops], None where nothing was told since the start; what is
+    still to come of its warming up; what is corrected; and when it was told (Unix time)."""
+
+    head: str
+    off_stops: float | None
+    sigma_stops: float | None
+    to_come_stops: float | None
+    corrected_stops: float
+    at: float | None
+
+    @property
+    def is_off(self) -> bool:
+        """Whether it is off by more than can be overlooked and more than chance makes of it."""
+        if self.off_stops is None or self.sigma_stops is None:
+            return False
+        return abs(self.off_stops) > max(SEEN_STOPS, expanded(self.sigma_stops))
+
+    @property
+    def says(self) -> str:
+        """What the head is, in a word or two."""
+        if self.to_come_stops is not None:
+            return "warming up"
+        if self.off_stops is None:
+            return "not told"
+        return "changed" if self.is_off else "steady"
+
+    @property
+    def words(self) -> str:
+        """The drift in a few words, with its expanded uncertainty."""
+        if self.off_stops is None or self.sigma_stops is None:
+            return f"{self.head} was not read since the start"
+        less = "less" if self.off_stops < 0 else "more"
+        return (
+            f"{self.head} gives {abs(self.off_stops):.2f} ±{expanded(self.sigma_stops):.2f} stop {less} "
+            "than calibrated"
+        )
+
+    def as_data(self) -> dict[str, Any]:
+        """The same, JSON-able."""
+        return {
+            "head": self.head,
+            "off_stops": None if self.off_stops is None else round(self.off_stops, 3),
+            "sigma_stops": None if self.sigma_stops is None else round(self.sigma_stops, 3),
+            "says": self.says,
+            "corrected_stops": round(self.corrected_stops, 3),
+            "at": self.at,
+        }
+
+
+def note_on(drift: HeadDrift) -> str:
+    """A line for people on a head that warms up or is off; nothing where all is well."""
+    if drift.to_come_stops is not None:
+        return f"{drift.head} is still warming up: about {abs(drift.to_come_stops):.1f} stop to come"
+    if not drift.is_off:
+        return ""
+    if abs(drift.corrected_stops) >= 0.005:
+        undone = f"; the balance makes up for {abs(drift.corrected_stops):.2f} stop of it"
+    else:
+        undone = ""
+    return f"{drift.words}{undone}; line up to see whether the lamp or the stand changed"
 
 
 @dataclass(frozen=True)
@@ -98,7 +162,7 @@ class Drift:
         self._at: dict[str, float] = {}
         self._heard_s = -math.inf
         self._turned_s = room.clock()
-        self._way: dict[str, float] = dict(watched.corrected())
+        self._corrections: dict[str, float] = dict(watched.corrected())
         self._rates: dict[str, float] = {}
 
     def _sensor_sd_stops(self) -> float:
@@ -127,8 +191,8 @@ class Drift:
         rounding = reading.rounding_lux(lux) / (max(lux, 1e-3) * math.log(2))
         sigma = math.hypot(rig.meter.sigma, rounding, hand_stops(here, look, outputs))
         row = self._take(_HeadReadings(look, outputs, lux, sigma), unix_s)
-        told = [self._said(name) for name in row.heads if name in self._at]
-        return "; ".join(told) or "too little of that light is the heads' own to tell"
+        drift = [self._drift_words(name) for name in row.heads if name in self._at]
+        return "; ".join(drift) or "too little of that light is the heads' own to tell"
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what the sensor at the subject says; what came of it."""
@@ -145,7 +209,7 @@ class Drift:
         now = self._room.clock()
         if now - self._heard_s < SENSOR_EVERY_S:
             return f"noted; one value in {SENSOR_EVERY_S:.0f} s counts"
-        outputs = outputs_of(self._room.scene(), self._room.codes())
+        outputs = self._room.scene().dimmers.outputs(self._room.codes())
         if not np.any(outputs > 0):
             return "not counted; no head is lit"
         if why := self._watched.why_not():
@@ -153,7 +217,7 @@ class Drift:
         self._heard_s = now
         look = look_of_sensor(table, self._rig)
         row = self._take(_HeadReadings(look, outputs, lux, SENSOR_NOISE_STOPS, by_sensor=True), unix_s)
-        return "; ".join(self._said(name) for name in row.heads if name in self._at)
+        return "; ".join(self._drift_words(name) for name in row.heads if name in self._at)
 
     def _calibrated(self) -> Scene:
         """The rig as it was calibrated, in the room's light of now."""
@@ -223,7 +287,7 @@ class Drift:
         for name in gone:
             self._at.pop(name, None)
             self._warming.forget(name)
-        self._way = dict(self._watched.corrected())
+        self._corrections = dict(self._watched.corrected())
 
     def turn(self, routine: bool) -> None:
         """Lead corrections on; to be called every few seconds. While a routine runs they stay."""
@@ -231,9 +295,9 @@ class Drift:
         elapsed_s = min(max(now - self._turned_s, 0.0), LONGEST_TURN_S)
         self._turned_s = now
         here = self._room.scene()
-        lit = outputs_of(here, self._room.codes()) > 0
+        lit = here.dimmers.outputs(self._room.codes()) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
-        wanted = bool(self._way) or any(head.correct_drift is not None for head in self._rig.heads)
+        wanted = bool(self._corrections) or any(head.correct_drift is not None for head in self._rig.heads)
         if wanted and not routine and self._watched.acts():
             self._lead_on(elapsed_s)
 
@@ -241,17 +305,19 @@ class Drift:
         for head in self._rig.heads:
             by = self._led_on(head.name, head.correct_drift, elapsed_s)
             if by:
-                self._way[head.name] = by
+                self._corrections[head.name] = by
             else:
-                self._way.pop(head.name, None)
+                self._corrections.pop(head.name, None)
         present = self._watched.corrected()
-        apart = [abs(self._way.get(n, 0.0) - present.get(n, 0.0)) for n in {*self._way, *present}]
-        ended = any(name not in self._way for name in present)
+        apart = [
+            abs(self._corrections.get(n, 0.0) - present.get(n, 0.0)) for n in {*self._corrections, *present}
+        ]
+        ended = any(name not in self._corrections for name in present)
         if ended or max(apart, default=0.0) >= STEP_STOPS:
-            self._room.event(HeadsCorrected(tuple(sorted(self._way.items()))))
+            self._room.event(HeadsCorrected(tuple(sorted(self._corrections.items()))))
 
     def _led_on(self, name: str, table: CorrectDrift | None, elapsed_s: float) -> float:
-        present = self._way.get(name, 0.0)
+        present = self._corrections.get(name, 0.0)
         if table is None:
             rate = self._rates.get(name, CorrectDrift().per_hour)
             return slow_correction(present, 0.0, elapsed_s, per_hour=rate)
@@ -264,25 +330,25 @@ class Drift:
             return present
         return slow_correction(present, off, elapsed_s, per_hour=table.per_hour, most=table.most)
 
-    def _told(self, name: str) -> HeadDrift:
+    def _drift_of(self, name: str) -> HeadDrift:
         off, sigma = self._drifts.off(name) if name in self._at else (None, None)
         to_come = self._warming.to_come_stops(name)
         return HeadDrift(
             name, off, sigma, to_come, self._watched.corrected().get(name, 0.0), self._at.get(name)
         )
 
-    def _said(self, name: str) -> str:
-        return self._told(name).words
+    def _drift_words(self, name: str) -> str:
+        return self._drift_of(name).words
 
-    def _all_told(self) -> list[HeadDrift]:
+    def _all_drifts(self) -> list[HeadDrift]:
         present = self._watched.corrected()
         names = [head.name for head in self._rig.heads]
-        return [self._told(name) for name in names if name in self._at or name in present]
+        return [self._drift_of(name) for name in names if name in self._at or name in present]
 
     def state(self) -> list[dict[str, Any]] | None:
         """What doors show of each head that was told of; None where none ever was."""
-        return [told.as_data() for told in self._all_told()] or None
+        return [drift.as_data() for drift in self._all_drifts()] or None
 
     def notes(self) -> tuple[str, ...]:
         """A line for each head that is off by more than can be overlooked, or still warms up."""
-        return tuple(filter(None, map(note_on, self._all_told())))
+        return tuple(filter(None, map(note_on, self._all_drifts())))

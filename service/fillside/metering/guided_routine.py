@@ -14,9 +14,9 @@ from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
 from fillside.calibration.readings import OWN_HEAD, Reading
 from fillside.calibration.routine import routine as acts
-from fillside.calibration.routine.checks import Checked, CheckReading, checked
+from fillside.calibration.routine.checks import CheckReading, CheckResult, check_result
 from fillside.calibration.routine.prompts import SAME_PLACE_M
-from fillside.calibration.routine.routine import Kind, NotNowError, Routine
+from fillside.calibration.routine.routine import Kind, Routine
 from fillside.calibration.routine.steps import (
     Asks,
     Step,
@@ -28,12 +28,13 @@ from fillside.calibration.routine.steps import (
     step_of,
 )
 from fillside.calibration.routine.verdict import cause_words
-from fillside.metering.calibrations import Calibrator, Fitted
+from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
-from fillside.metering.persistence import keep, strike
+from fillside.metering.readings import keep, strike
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
+from fillside.orders.light import All, Show
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -50,12 +51,12 @@ class GuidedRoutine:
     """
 
     def __init__(
-        self, store: Store, studio: MeteredStudio, weighing: Calibrator, daylight: Daylight, drift: Drift
+        self, store: Store, studio: MeteredStudio, calibrator: Calibrator, daylight: Daylight, drift: Drift
     ) -> None:
-        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
         self._drift = drift
         self._routine: Routine | None = None
-        self._latest: Fitted | None = None
+        self._latest: StoredFit | None = None
         self._shown: dict[str, float] | None = None
         self._knows: StudioKnowledge | None = None
         self.step: Step | None = None
@@ -64,14 +65,14 @@ class GuidedRoutine:
         """Take up a routine that was under way when the last run ended; it waits to be resumed."""
         if self._routine is not None:
             return
-        self._routine = _stored(await asyncio.to_thread(kept.kept_routine, self._store))
+        self._routine = _stored(await asyncio.to_thread(kept.load_routine, self._store))
         try:
             await self._look()
         except Exception as error:  # whatever it stumbles over, it is kept data that does not fit
             log.warning("a routine that was under way does not fit this rig any more: %r", error)
             self._routine = self.step = None
         if self._routine is not None and self._studio.now().shown:
-            await self._studio.light({"do": "all"})
+            await self._studio.light(All(do="all"))
 
     @property
     def asked(self) -> Asks | None:
@@ -89,7 +90,7 @@ class GuidedRoutine:
             return await self._start(kind, now)
         routine = self._routine
         if routine is None or routine.kind != kind:
-            raise NotNowError(f"no {kind} routine is under way; start one")
+            raise Refusal("not_now", f"no {kind} routine is under way; start one")
         routine.may(act)
         if act == "tick":
             await self._tick(routine, item)
@@ -103,7 +104,7 @@ class GuidedRoutine:
             self._routine.may_start_over()
         self._latest = None
         self._go_to(acts.start(kind, now))
-        await self._weighing.begin()
+        await self._calibrator.begin()
         await self._go_on()
         return "begun; tick the cautions first"
 
@@ -118,7 +119,7 @@ class GuidedRoutine:
     async def _moved(self, routine: Routine, act: Act) -> None:
         if act == "go":
             if routine.stage == "read" and (self.asked is None or self.asked.head):
-                raise NotNowError('"go" does not fit here; the light is ready for the reading')
+                raise Refusal("not_now", '"go" does not fit here; the light is ready for the reading')
             self._go_to(acts.go(routine, tuple(items_of(routine, self._rig))))
         elif act == "leave":
             self._go_to(routine.model_copy(update={"left": True, "dark": False}))
@@ -144,7 +145,7 @@ class GuidedRoutine:
             return routine.next_stage()
         if routine.stage == "read":
             asked = reading_to_take(routine, self._known())
-            after = acts.passed_over(routine, "" if asked is None else str(asked["head"] or ""))
+            after = acts.passed_over(routine, "" if asked is None else asked.head or "")
             self._go_to(after)
             await self._weigh()
             return after
@@ -152,17 +153,19 @@ class GuidedRoutine:
         return routine if check is None else acts.passed_over(routine, check.name)
 
     async def ready(self) -> None:
-        """Raise NotNowError unless the light is what the reading asked for wants, and rests."""
+        """Raise Refusal unless the light is what the reading asked for wants, and rests."""
         step, now = self.step, self._studio.now()
         assert step is not None, "a reading is asked for"
         if step.waits_for_dark:
-            raise NotNowError("the lamps are still on: go on into the dark first")
+            raise Refusal("not_now", "the lamps are still on: go on into the dark first")
         if not now.settled:
-            raise NotNowError("the light is still moving; read once it rests")
+            raise Refusal("not_now", "the light is still moving; read once it rests")
         if not now.is_as_asked(step.lit, self._rig):
             self._shown = None
             await self._show()
-            raise NotNowError("the light is not as this reading wants it; it goes there now, if it can")
+            raise Refusal(
+                "not_now", "the light is not as this reading wants it; it goes there now, if it can"
+            )
 
     async def take(self, reading: Reading, now: float, who: str) -> str:
         """Take in the reading that is asked for, at a Unix time [s]; what to say of it."""
@@ -198,21 +201,21 @@ class GuidedRoutine:
         check = check_to_take(routine, self._known().held)
         assert check is not None, "a step that asks has a check"
         if not _as_wanted(reading, check):
-            raise NotNowError("that is another place, receptor or direction than this check wants")
+            raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
         await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
-        one = checked(check, self._lux(reading))
+        one = check_result(check, self._lux(reading))
         if check.what == "near":
             one = one.model_copy(update=await self._cause(routine, check, reading))
         self._go_to(acts.took_check(routine, one))
         way = "over" if one.off_stops > 0 else "under"
-        said = f"{stops_words(abs(one.off_stops))} {way} what was expected"
-        return said if one.good else f"{said}: that is off"
+        difference = f"{stops_words(abs(one.off_stops))} {way} what was expected"
+        return difference if one.good else f"{difference}: that is off"
 
     async def _cause(self, routine: Routine, check: CheckReading, near: Reading) -> dict[str, Any]:
         """Why a head is off, from its reading at the mark and one nearer to it."""
         far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
         try:
-            change = await self._weighing.judge(self._rig, [_as_reading(far), near])
+            change = await self._calibrator.judge(self._rig, [_as_reading(far), near])
         except WorkerError as error:
             log.error("why %s is off cannot be worked out: %s", check.head, error)
             return {"cause": "Why cannot be worked out: look at lamp and stand."}
@@ -241,7 +244,7 @@ class GuidedRoutine:
         assert routine is not None, "a routine is under way"
         only = may_read(routine, self._rig) if routine.passed_over else None
         try:
-            self._latest = await self._weighing.fit(self._rig, routine.readings, only)
+            self._latest = await self._calibrator.fit(self._rig, routine.readings, only)
         except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             return "it is kept, but could not be weighed"
@@ -264,9 +267,9 @@ class GuidedRoutine:
     async def _verifying(self, routine: Routine) -> None:
         """The new calibration is used from here on, and the routine is done when all is checked."""
         latest = self._latest if routine.kind == "calibrate" else None
-        used = self._weighing.used
+        used = self._calibrator.used
         if latest is not None and latest.numbers and (used is None or used.readings != latest.numbers):
-            await self._weighing.adopt(self._rig, latest.calibration, latest.numbers)
+            await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
         held = await asyncio.to_thread(lambda: self._known().held)
         if check_to_take(routine, held) is None:
             self._go_to(routine.next_stage())
@@ -280,7 +283,7 @@ class GuidedRoutine:
         dimmable = {head.name for head in self._rig.heads if not head.dimming.fixed}
         shown = {name: level for name, level in (lit or {}).items() if name in dimmable}
         try:
-            await self._studio.light({"do": "all"} if lit is None else {"do": "show", "heads": shown})
+            await self._studio.light(All(do="all") if lit is None else Show(do="show", heads=shown))
         except Refusal as refusal:
             log.warning("a step of the routine cannot be shown: %s", refusal)
             if self.step is not None:
@@ -290,7 +293,7 @@ class GuidedRoutine:
     def _go_to(self, routine: Routine) -> None:
         """Be there from now on; that is stored before anything that is handed in later."""
         self._routine = routine
-        kept.keep_routine(self._store, routine.model_dump(mode="json"))
+        kept.save_routine(self._store, routine.model_dump(mode="json"))
 
     async def _look(self) -> None:
         """Work out what is asked, on a thread: some milliseconds that the light need not wait."""
@@ -308,7 +311,7 @@ class GuidedRoutine:
         """What is known, the same object while nothing changed, for what it has worked out."""
         latest = None if self._latest is None else self._latest.calibration
         taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
-        rig, used = self._rig, self._weighing.calibration
+        rig, used = self._rig, self._calibrator.calibration
         known = self._knows
         if known is None or not _same(known, rig, latest, used):
             known = self._knows = StudioKnowledge(rig, latest, used, taken)
@@ -336,7 +339,7 @@ def _as_wanted(reading: Reading, check: CheckReading) -> bool:
     return there and faced == check.facing and reading.receptor == check.receptor
 
 
-def _as_reading(one: Checked) -> Reading:
+def _as_reading(one: CheckResult) -> Reading:
     """A check of one head alone as the reading it came from, in lux."""
     check = one.check
     names: Sequence[str] = tuple(check.lit)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.metering.simulated_meter import HandMeter
+from fillside.orders.model import LightOrder
 from fillside.rig.tables.model import Point, Rig
 
 HALF_A_CODE = 0.6 / 255
@@ -51,7 +52,7 @@ class MeteredStudio:
     `hand_meter` gives one that reads where everything is simulated.
     """
 
-    light: Callable[[dict[str, Any]], Awaitable[Any]]
+    light: Callable[[LightOrder], Awaitable[Any]]
     now: Callable[[], LightNow]
     rest: Callable[[], Awaitable[None]]
     rig: Callable[[], Rig]

@@ -47,7 +47,7 @@ def strict_loads(body: bytes | str) -> Any:
     return _loads(body, _no_constant, _finite)
 
 
-def kept_loads(text: str) -> Any:
+def stored_loads(text: str) -> Any:
     """What was stored: as `strict_loads`, but a number that is not finite, as older versions stored it, is
     None.
 
@@ -61,15 +61,15 @@ def kept_loads(text: str) -> Any:
     return _loads(text, lambda name: None, number)
 
 
-def kept_text(value: Any) -> str:
-    """JSON for the disk, such as `kept_loads` reads: what JSON has no word for is null there.
+def stored_text(value: Any) -> str:
+    """JSON for the disk, such as `stored_loads` reads: what JSON has no word for is null there.
 
     >>> kept_text({"by": float("nan")})
     '{"by":null}'
     """
     text = json.dumps(value, separators=(",", ":"), default=lambda _: None)
     try:
-        again = kept_loads(text)
+        again = stored_loads(text)
     except (Refusal, ValueError):
         again = None
     return json.dumps(again, allow_nan=False, separators=(",", ":"))

@@ -1,1 +1,3 @@
-"""Planning before the shoot: pure functions of a rig, answered with the same light the hold computes with."""
+"""Planning before the lamps are lit: reachable ratios, the look of the light, safety, and a first rig
+file.
+"""

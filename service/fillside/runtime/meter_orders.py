@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
-from fillside.orders.metering import MeterOrder
+from fillside.orders.model import MeterOrder
 
 State = dict[str, Any]
 

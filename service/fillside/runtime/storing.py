@@ -18,17 +18,16 @@ from typing import Any
 
 from fillside.background.side_jobs import SideJobs, in_words
 from fillside.balance.solver.rounding import Codes
-from fillside.hold.fading.dimmers import Dimmers
+from fillside.hold.fading.flash_limiter import LEAST_OUTPUT
 from fillside.hold.machine.history import History
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.undo_history import order_kept
-from fillside.rig.scene.scene import Scene
-from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
-from fillside.storage.records.takes import Takes
-from fillside.storage.store import Store, remembering, remembering_orders
-from fillside.storage.writer import Lasting
+from fillside.storage.records.saved_state import state_job, undoable_orders_job
+from fillside.storage.records.takes import TakeRecorder
+from fillside.storage.store import Store
+from fillside.storage.writer import PersistentJob, wait_until_stored
 
 State = Mapping[str, Any]
 
@@ -46,8 +45,7 @@ class Record:
 
     def __init__(self, store: Store, clock: Callable[[], float], jobs: SideJobs) -> None:
         self._store, self._clock, self._jobs = store, clock, jobs
-        self._journal, self._takes = Journal(store), Takes(store, clock)
-        self._dimmers: tuple[Scene, Dimmers] | None = None
+        self._journal, self._takes = Journal(store), TakeRecorder(store, clock)
         self._codes: Codes = ()
         self._stored_at, self._unstored = -math.inf, True
         self._history: History | None = None
@@ -61,7 +59,7 @@ class Record:
     def begin(self, state: Callable[[], State]) -> None:
         """Take up a take that a restart came into, or end it."""
         with self._jobs.fence("takes"):
-            self._takes.look(state())
+            self._takes.record(state())
 
     def forget_light(self) -> None:
         """The same codes are another light from now on."""
@@ -82,9 +80,9 @@ class Record:
 
     def look(self, at_once: bool = False) -> None:
         """Write down what the journal has only counted so far; to be called now and then."""
-        if self._journal.counts:
+        if self._journal.is_counting:
             with self._jobs.fence("journal"):
-                self._journal.count(at_once)
+                self._journal.write_counts(at_once)
 
     def _save(self, hold: Hold) -> None:
         rests_anew = hold.settled and hold.codes != self._codes
@@ -114,7 +112,7 @@ class Record:
             *self._made("journal", NO_LINE, lacks, lambda: [self._journal.line(visitor, said, "ok", note)]),
         ]
         if state is not None:
-            jobs += self._made("takes", NO_TAKE, lacks, lambda: [self._takes.change(state())])
+            jobs += self._made("takes", NO_TAKE, lacks, lambda: [self._takes.change_job(state())])
         if wanted := [job for job in jobs if job is not None]:
             try:
                 why_not = await self._lasts(self._store.keep(*wanted))
@@ -126,8 +124,8 @@ class Record:
         return lacks
 
     def _made(
-        self, name: str, without: str, lacks: list[str], make: Callable[[], Sequence[Lasting | None]]
-    ) -> Sequence[Lasting | None]:
+        self, name: str, without: str, lacks: list[str], make: Callable[[], Sequence[PersistentJob | None]]
+    ) -> Sequence[PersistentJob | None]:
         """What a step of a side job makes to be stored; where it fails, nothing, and what is missing so."""
         try:
             made = make()
@@ -143,17 +141,17 @@ class Record:
         if self._store.stalls:
             return self._store.trouble or ""
         try:
-            await stored(order)
+            await wait_until_stored(order)
         except NotStoredError as error:
             return error.reason
         return ""
 
-    def _hold(self, hold: Hold) -> list[Lasting]:
+    def _hold(self, hold: Hold) -> list[PersistentJob]:
         self._unstored, self._stored_at = True, self._clock()
         body = hold.remember().model_dump_json(exclude={"undoable"})
-        jobs = [remembering(body)]
+        jobs = [state_job(body)]
         if (texts := self._orders(hold)) is not None:
-            jobs.append(remembering_orders(texts))
+            jobs.append(undoable_orders_job(texts))
         self._unstored, self._codes = False, hold.codes
         return jobs
 
@@ -171,12 +169,10 @@ class Record:
         return self._texts
 
     def _moved_stops(self, hold: Hold) -> float:
-        scene, codes = hold.scene, hold.codes
-        if self._dimmers is None or self._dimmers[0] is not scene:
-            self._dimmers = scene, Dimmers(scene)
+        codes = hold.codes
         if len(codes) != len(self._codes):
             return math.inf
-        return self._dimmers[1].apart_stops(codes, self._codes)
+        return hold.scene.dimmers.difference_stops(codes, self._codes, LEAST_OUTPUT)
 
 
 def _fault(error: Exception) -> str:

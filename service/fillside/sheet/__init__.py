@@ -1,1 +1,1 @@
-"""The lighting sheet: what a set is rebuilt from, drawn to scale, and what is read beside it."""
+"""The lighting sheet: scale drawings and tables from which a set can be rebuilt."""

@@ -1,7 +1,7 @@
 """A calibration as a picture: for every head its dimmer, its fall-off with distance, and the residuals.
 
-Drawn with matplotlib, which is imported only when a picture is asked for. In black and one
-grey, so that it prints; a reading that was left out is a cross, not a colour.
+Drawn with matplotlib, which is imported only on use. Black and one grey, for printing; a reading that was
+left out is a cross, not a colour.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _DPI = 150
 
 
 def draw_fit(fit: Fit, title: str, form: Form = "png") -> bytes:
-    """The picture of a fit as a file of that form, one row for each head that was read.
+    """Return the picture of a fit as a file of this form, one row for each head that was read.
 
     Raises ValueError where no head was read.
     """
@@ -85,7 +85,7 @@ def _fall_off(axes: Axes, charts: HeadCharts) -> None:
 
 
 def _round_numbers(low: float, high: float) -> list[float]:
-    """1, 2 and 5 times powers of ten within the bounds."""
+    """Return 1, 2 and 5 times powers of ten within the bounds."""
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     steps = [step * 10.0**decade for decade in decades for step in (1, 2, 5)]
     return [step for step in steps if low <= step <= high]

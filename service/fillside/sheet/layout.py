@@ -1,8 +1,8 @@
-"""What stands where on the lighting sheet.
+"""The layout of the lighting sheet.
 
-The first page has what the set is built from: both views to one scale, the table of heads, the balance and
-what planning found. What is the same for most rigs (camera, cautions, check-lists, how to read the first
-page, what it assumes) follows on the second, and on a third where a rig has so much.
+The first page holds the information for building the set: both views at one scale, the table of heads, the
+balance and the findings of planning. The text common to most rigs (camera, cautions, checklists, reading
+instructions, assumptions) follows on the second page, and on a third where a rig has so much.
 """
 
 from __future__ import annotations
@@ -11,37 +11,42 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.rig.tables.model import Rig
 from fillside.sheet import texts
-from fillside.sheet.dimension_lines import scale_bar
-from fillside.sheet.page import BOLD, FAINT, THIN, Page, Spot
-from fillside.sheet.plan_view import draw_above
-from fillside.sheet.side_view import below_mm, draw_aside
-from fillside.sheet.symbols import ViewFrame
-from fillside.sheet.text_columns import HEADING_MM, LINE_MM, Column, Section, TextTable, fill
-from fillside.sheet.type_metrics import broken, width_of
-from fillside.sheet.views import Extent, Views
+from fillside.sheet.drawing.page import BOLD, FAINT, THIN, Page, PagePoint, text_width_mm, wrap_text
+from fillside.sheet.drawing.symbols import ViewFrame, draw_scale_bar
+from fillside.sheet.drawing.text_columns import (
+    HEADING_MM,
+    LINE_MM,
+    Section,
+    TextColumn,
+    TextTable,
+    fill_column,
+)
+from fillside.sheet.plan_view import draw_plan_view
+from fillside.sheet.side_view import chains_height_mm, draw_side_view
+from fillside.sheet.views import Extent, SetViews
 
 Paper = Literal["a4", "letter"]
 PAPERS: dict[Paper, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
-"""Width and height, lying, in mm (ISO 216 and ANSI/ASME Y14.1)."""
+"""Width and height in landscape, in mm (ISO 216 and ANSI/ASME Y14.1)."""
 SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500)
 
 EDGE_MM, GUTTER_MM, TITLE_MM = 9.0, 7.0, 9.0
 PAD_MM, RULER_MM = 8.0, 8.0
-"""Round a view for letters and names; below the view from above for its ruler."""
+"""Margin round a view for letters and names; space for the ruler below the view from above."""
 TABLE_SHARE = 0.4
-"""The most of the first page that the table of heads takes; what is left of it goes on later."""
+"""Largest share of the first page for the table of heads; the rest of the table follows later."""
 NARROWEST_TEXT_MM, TWO_COLUMNS_MM = 62.0, 128.0
 SMALLER_FOR_ALL, SMALLER_FOR_BALANCE = 1, 3
-"""So many steps of scale, at most, the views give way to all the text, and to what is needed beside them."""
+"""Steps of scale by which the views shrink, at most: for all the text, and for that beside them."""
 NAME_PT = (13.0, 11.0, 9.0, 8.0)
 COLUMNS, NOTE_MM, LEAST_NOTES = 3, 7.0, 3
-ABOVE_SAYS = "From above: the camera's right is to the right"
-ASIDE_SAYS = "From the side: every stand turned into the page"
+PLAN_CAPTION = "From above: the camera's right is to the right"
+SIDE_CAPTION = "From the side: every stand turned into the page"
 
 
 @dataclass(frozen=True)
@@ -64,17 +69,17 @@ class Box:
 
 @dataclass(frozen=True)
 class Arrangement:
-    """A scale, 1 to so many, and where both views (with caption) and the text go at it."""
+    """A scale, 1 to so many, and the places of both views (with caption) and the text at it."""
 
     scale: int
-    above: Box
-    aside: Box
+    plan: Box
+    side: Box
     text: Box
 
 
 def lay_out(rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, paper: Paper) -> tuple[Page, ...]:
-    """The pages of the sheet of one mark of a rig."""
-    views = Views(rig, mark)
+    """Return the pages of the sheet of one mark of a rig."""
+    views = SetViews(rig, mark)
     pages = _Pages(rig, mark, paper)
     first = pages.new()
     table = TextTable(texts.head_rows(rig, mark, views, lengths), pages.inner.width, texts.RIGHT, texts.WRAPS)
@@ -87,7 +92,7 @@ def lay_out(rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, pape
     _draw(first, views, chosen, lengths)
     rest = _set(first, chosen.text, sections)
     pages.scale = chosen.scale
-    _rest(pages, table, shown, [*rest, *texts.standing_sections(rig, report, mark)])
+    _rest(pages, table, shown, [*rest, *texts.reference_sections(rig, report, mark)])
     return pages.titled()
 
 
@@ -114,24 +119,26 @@ class _Pages:
                 says = f"1:{self.scale} when printed at full size    {says}"
             says = f"subject at {self.mark.mark}    {says}"
             page.write((right, base), says, side="right")
-            name, room = self.rig.rig.name, self.inner.width - width_of(says) - GUTTER_MM
-            sizes = [size for size in NAME_PT if width_of(name, size, bold=True) <= room]
+            name, room = self.rig.rig.name, self.inner.width - text_width_mm(says) - GUTTER_MM
+            sizes = [size for size in NAME_PT if text_width_mm(name, size, bold=True) <= room]
             page.write((EDGE_MM, base), name, size_pt=max(sizes, default=min(NAME_PT)), bold=True)
             page.stroke([(EDGE_MM, base - 2), (right, base - 2)], BOLD)
         return tuple(self.pages)
 
 
-def _balance(rig: Rig, report: PlanReport, mark: MarkPlan, views: Views, lengths: Lengths) -> list[Section]:
-    """What belongs to the set itself beside its drawing."""
+def _balance(
+    rig: Rig, report: PlanReport, mark: MarkPlan, views: SetViews, lengths: Lengths
+) -> list[Section]:
+    """Return the sections that belong beside the drawing of the set."""
     return [
         Section("Balance", tuple(texts.balance_lines(rig, mark))),
-        Section("Where heads point", tuple(texts.aims(rig, mark, views, lengths))),
-        Section("Found in planning", tuple(texts.found_lines(report, mark))),
+        Section("Where heads point", tuple(texts.aim_lines(rig, mark, views, lengths))),
+        Section("Found in planning", tuple(texts.finding_lines(report, mark))),
     ]
 
 
-def _arrange(views: Views, free: Box, sections: list[Section]) -> Arrangement:
-    """The largest scale at which both views fit; a little smaller where the text then fits beside them."""
+def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement:
+    """Return the layout at the largest scale, or slightly smaller where the text then fits."""
     fitting = [found for scale in SCALES for found in _arrangements(views, free, scale)]
     if not fitting:
         return next(_arrangements(views, free, SCALES[-1], anyhow=True))
@@ -144,12 +151,12 @@ def _arrange(views: Views, free: Box, sections: list[Section]) -> Arrangement:
     return fitting[0]
 
 
-def _arrangements(views: Views, free: Box, scale: int, *, anyhow: bool = False) -> Iterator[Arrangement]:
-    """The view from above on the left, the side view beside it or below it, the text where there is room."""
-    above, aside, mm = views.extent_above(), views.extent_aside(), 1000 / scale
+def _arrangements(views: SetViews, free: Box, scale: int, *, anyhow: bool = False) -> Iterator[Arrangement]:
+    """Yield layouts with the plan on the left, the side view beside or below it, and room for text."""
+    above, aside, mm = views.plan_extent(), views.side_extent(), 1000 / scale
     wide, long = above.width * mm + 2 * PAD_MM, aside.width * mm + 2 * PAD_MM
-    high = above.height * mm + 2 * PAD_MM + _caption_mm(ABOVE_SAYS, wide) + RULER_MM
-    tall = aside.height * mm + PAD_MM + _caption_mm(ASIDE_SAYS, long) + below_mm(views)
+    high = above.height * mm + 2 * PAD_MM + _caption_mm(PLAN_CAPTION, wide) + RULER_MM
+    tall = aside.height * mm + PAD_MM + _caption_mm(SIDE_CAPTION, long) + chains_height_mm(views)
     if anyhow or (wide + GUTTER_MM + long <= free.width and max(high, tall) <= free.height):
         left = free.left + wide + GUTTER_MM
         first = Box(free.left, free.bottom, wide, free.height)
@@ -169,44 +176,44 @@ def _arrangements(views: Views, free: Box, scale: int, *, anyhow: bool = False) 
 
 
 def _set(page: Page, box: Box, sections: list[Section]) -> list[Section]:
-    """Set sections in a box, in two columns where it is wide; what is left of them."""
+    """Set sections in a box, in two columns where it is wide; return those left over."""
     return _flow(page, box, sections, 2 if box.width >= TWO_COLUMNS_MM else 1)[1]
 
 
-def _draw(page: Page, views: Views, chosen: Arrangement, lengths: Lengths) -> None:
+def _draw(page: Page, views: SetViews, chosen: Arrangement, lengths: Lengths) -> None:
     mm = 1000 / chosen.scale
-    box = _caption(page, chosen.above, ABOVE_SAYS)
+    box = _caption(page, chosen.plan, PLAN_CAPTION)
     ruler = Box(box.left, box.bottom + RULER_MM, box.width, box.height - RULER_MM)
-    draw_above(page, views, _frame(ruler, views.extent_above(), mm, PAD_MM), lengths)
+    draw_plan_view(page, views, _frame(ruler, views.plan_extent(), mm, PAD_MM), lengths)
     unit, name, count = (0.3048, "ft", 3) if lengths.feet else (1.0, "m", 1)
     steps = [(unit * i, f"{i}" if i < count else f"{i} {name}") for i in range(count + 1)]
-    scale_bar(page, (box.left + 1.5, box.bottom + 0.5), mm, steps)
-    box = _caption(page, chosen.aside, ASIDE_SAYS)
-    draw_aside(page, views, _frame(box, views.extent_aside(), mm, below_mm(views)), lengths)
+    draw_scale_bar(page, (box.left + 1.5, box.bottom + 0.5), mm, steps)
+    box = _caption(page, chosen.side, SIDE_CAPTION)
+    draw_side_view(page, views, _frame(box, views.side_extent(), mm, chains_height_mm(views)), lengths)
 
 
 def _frame(box: Box, extent: Extent, mm_per_m: float, below: float) -> ViewFrame:
-    """A view in the middle of its box, with so many mm below it; spare height is shared."""
+    """Return a view centred in its box with this much space below it [mm]; spare height is shared."""
     high = extent.height * mm_per_m
     spare = max(0.0, box.height - below - high - PAD_MM) / 2
     left = box.left + (box.width - extent.width * mm_per_m) / 2
-    zero: Spot = (left - extent.left * mm_per_m, box.bottom + below + spare - extent.bottom * mm_per_m)
+    zero: PagePoint = (left - extent.left * mm_per_m, box.bottom + below + spare - extent.bottom * mm_per_m)
     return ViewFrame((box.left, box.bottom), (box.right, box.top), zero, mm_per_m)
 
 
 def _caption_mm(text: str, width: float) -> float:
-    return LINE_MM * len(broken(text, width)) + 1.0
+    return LINE_MM * len(wrap_text(text, width)) + 1.0
 
 
 def _caption(page: Page, box: Box, text: str) -> Box:
-    """A view's caption at the top of its box; what is left of the box."""
-    for number, line in enumerate(broken(text, box.width), start=1):
+    """Write a view's caption at the top of its box; return the rest of the box."""
+    for number, line in enumerate(wrap_text(text, box.width), start=1):
         page.write((box.left, box.top - LINE_MM * number + 0.8), line)
     return Box(box.left, box.bottom, box.width, box.height - _caption_mm(text, box.width))
 
 
 def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) -> None:
-    """All that the first page has no room for: the rest of the table, then text in columns, then notes."""
+    """Set everything that the first page has no room for: the rest of the table, text in columns, notes."""
     inner, rest = pages.inner, sections
     while True:
         page, top = pages.new(), inner.top
@@ -221,8 +228,8 @@ def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) 
             return
 
 
-def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[Column, list[Section]]:
-    """Sections set in columns side by side: the last column that was needed, and what is left of them.
+def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[TextColumn, list[Section]]:
+    """Set sections in columns side by side; return the last column needed, and the sections left over.
 
     Sections stay in one piece if all then still find room.
     """
@@ -230,19 +237,19 @@ def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[
     for whole in (True, False):
         trial, rest = Page(page.width_mm, page.height_mm), [one for one in sections if one.items]
         for i in range(columns):
-            column = Column(trial, box.left + i * (width + GUTTER_MM), box.top, width, box.bottom)
-            rest = fill(column, rest, whole=whole)
+            column = TextColumn(trial, box.left + i * (width + GUTTER_MM), box.top, width, box.bottom)
+            rest = fill_column(column, rest, whole=whole)
             if not rest:
                 break
         if not rest:
             break
-    page.marks += trial.marks
+    page.items += trial.items
     column.page = page
     return column, rest
 
 
-def _notes(column: Column) -> None:
-    """Empty lines to write on, down to the edge of the paper, where there is room for some."""
+def _notes(column: TextColumn) -> None:
+    """Draw empty lines to write on, down to the edge of the paper, where there is room for some."""
     if column.y - HEADING_MM - LEAST_NOTES * NOTE_MM < column.bottom:
         return
     column.heading("Notes")

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from fillside.planning.lengths import Lengths
-from fillside.sheet.dimension_lines import arc, dimension, measure, write_along
-from fillside.sheet.label_placement import Labels
-from fillside.sheet.page import (
+from fillside.planning.figures import Lengths
+from fillside.sheet.drawing.label_placement import LabelPlacer
+from fillside.sheet.drawing.page import (
     BOLD,
     CHALK,
     FAINT,
@@ -17,14 +16,24 @@ from fillside.sheet.page import (
     PAPER,
     PLAIN,
     THIN,
+    TYPE_PT,
+    HorizontalAlign,
     Page,
-    Side,
-    Spot,
-    Words,
+    PagePoint,
+    PageText,
+    text_width_mm,
 )
-from fillside.sheet.symbols import LIT, ViewFrame, camera, wall
-from fillside.sheet.type_metrics import TYPE_PT, width_of
-from fillside.sheet.views import DrawnHead, Views
+from fillside.sheet.drawing.symbols import (
+    LIT,
+    ViewFrame,
+    arc_points,
+    draw_camera,
+    draw_dimension_line,
+    draw_measure,
+    draw_wall,
+    write_along,
+)
+from fillside.sheet.views import HeadDrawing, SetViews
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0
 MOST_CHAINS = 10
@@ -32,21 +41,21 @@ MOST_CHAINS = 10
 FACE_RADIUS_M = 0.11
 
 
-def chains(views: Views) -> int:
-    """How many lines of floor distances the side view needs below its floor."""
-    behind = sum(drawn.place_aside[0] > 0 for drawn in views.heads)
+def chain_count(views: SetViews) -> int:
+    """Return the number of lines of floor distances below the side view's floor."""
+    behind = sum(drawn.side_position[0] > 0 for drawn in views.heads)
     return min(MOST_CHAINS, max(behind, len(views.heads) - behind))
 
 
-def below_mm(views: Views) -> float:
-    """How much paper the distances below the floor take, in mm."""
-    return CHAIN_MM * chains(views) + ROOM_MM
+def chains_height_mm(views: SetViews) -> float:
+    """Return the height of the distances below the floor [mm]."""
+    return CHAIN_MM * chain_count(views) + ROOM_MM
 
 
-def draw_aside(page: Page, views: Views, frame: ViewFrame, lengths: Lengths) -> None:
-    """Floor, ceiling, wall, subject, heads, heights, distances and elevations."""
+def draw_side_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
+    """Draw floor, ceiling, wall, subject, heads, heights, distances and elevations."""
     put, floor = frame.at, frame.zero[1]
-    labels = Labels(page, (frame.low[0], frame.low[1]), frame.high)
+    labels = LabelPlacer(page, (frame.low[0], frame.low[1]), frame.high)
     page.stroke([(frame.low[0], floor), (frame.high[0], floor)], BOLD)
     top = frame.high[1] - ROOM_MM
     ceiling = views.rig.plan.ceiling
@@ -55,13 +64,13 @@ def draw_aside(page: Page, views: Views, frame: ViewFrame, lengths: Lengths) -> 
         page.stroke([(frame.low[0], top), (frame.high[0], top)], PLAIN, GRAPHITE, "dashed")
     if views.wall_m is not None:
         foot = put((views.wall_m, 0.0))
-        wall(page, foot, (foot[0], top))
-    rims = [[put(spot) for spot in drawn.aside] for drawn in views.heads]
+        draw_wall(page, foot, (foot[0], top))
+    rims = [[put(point) for point in drawn.side_rim] for drawn in views.heads]
     for rim in rims:
         page.area(rim, LIT, GRAPHITE, PLAIN)
         labels.block(rim)
-    face = arc(put((0.0, float(views.subject[2]))), FACE_RADIUS_M * frame.mm_per_m, 0, 360)
-    labels.block(face, camera(page, put(views.camera_aside), (1.0, 0.0)))
+    face = arc_points(put((0.0, float(views.subject[2]))), FACE_RADIUS_M * frame.mm_per_m, 0, 360)
+    labels.block(face, draw_camera(page, put(views.camera_in_side), (1.0, 0.0)))
     for drawn, rim in zip(views.heads, rims, strict=True):
         labels.letter(rim, drawn.letter, put((0.0, float(views.subject[2]))))
     if ceiling is not None:
@@ -70,61 +79,63 @@ def draw_aside(page: Page, views: Views, frame: ViewFrame, lengths: Lengths) -> 
     page.area(face, PAPER, GRAPHITE, PLAIN)
 
 
-def _at_ceiling(frame: ViewFrame, top: float, text: str) -> Iterator[Words]:
+def _at_ceiling(frame: ViewFrame, top: float, text: str) -> Iterator[PageText]:
     for share in (0.0, 0.2, 0.4, 0.6, 0.8):
         x = frame.low[0] + share * (frame.high[0] - frame.low[0])
-        yield Words((x, top + 0.8), text, TYPE_PT, height="bottom")
+        yield PageText((x, top + 0.8), text, TYPE_PT, height="bottom")
 
 
-def _measures(page: Page, views: Views, frame: ViewFrame, lengths: Lengths, labels: Labels) -> None:
-    """Heights of subject, camera and stands, distances along the floor, and the lines to the face."""
+def _measures(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer) -> None:
+    """Draw heights of subject, camera and stands, distances along the floor, and the lines to the face."""
     put = frame.at
     height = float(views.subject[2])
-    measure(page, put((0.0, 0.0)), put((0.0, height)), lengths.long(height), labels)
-    across, up = views.camera_aside
-    measure(page, put((across, 0.0)), put((across, up)), lengths.long(up), labels)
+    draw_measure(page, put((0.0, 0.0)), put((0.0, height)), lengths.long(height), labels)
+    across, up = views.camera_in_side
+    draw_measure(page, put((across, 0.0)), put((across, up)), lengths.long(up), labels)
     for side in (-1, 1):
         own = sorted(
-            (d for d in views.heads if (d.place_aside[0] > 0) == (side > 0)), key=lambda d: d.floor_m
+            (d for d in views.heads if (d.side_position[0] > 0) == (side > 0)), key=lambda d: d.floor_m
         )
         for i, drawn in enumerate(own[:MOST_CHAINS]):
             _along_the_floor(page, drawn, frame, lengths, i, labels)
     for drawn in views.heads:
-        foot, top = put((drawn.place_aside[0], 0.0)), put(drawn.place_aside)
+        foot, top = put((drawn.side_position[0], 0.0)), put(drawn.side_position)
         page.stroke([foot, top], FINE)
         page.stroke([(foot[0] - 2.2, foot[1]), (foot[0] + 2.2, foot[1])], BOLD)
-        measure(page, foot, top, lengths.long(drawn.place_aside[1]), labels)
+        draw_measure(page, foot, top, lengths.long(drawn.side_position[1]), labels)
     for drawn in views.heads:
         _elevation(page, drawn, frame, lengths, labels)
 
 
 def _along_the_floor(
-    page: Page, drawn: DrawnHead, frame: ViewFrame, lengths: Lengths, number: int, labels: Labels
+    page: Page, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, number: int, labels: LabelPlacer
 ) -> None:
-    """A stand's distance on a line of its own below the floor; `number` counts them from the nearest."""
-    foot, zero = frame.at((drawn.place_aside[0], 0.0)), frame.zero
+    """Draw a stand's distance on a line of its own below the floor; `number` counts from the nearest."""
+    foot, zero = frame.at((drawn.side_position[0], 0.0)), frame.zero
     below = foot[1] - CHAIN_MM * (number + 1)
     page.stroke([foot, (foot[0], below - 0.8)], THIN, FAINT)
     start, end = (zero[0], below), (foot[0], below)
-    dimension(page, start, end)
+    draw_dimension_line(page, start, end)
     labels.write(_at_chain(start, end, f"{drawn.letter}  {lengths.long(drawn.floor_m)}"))
 
 
-def _at_chain(start: Spot, end: Spot, text: str) -> Iterator[Words]:
-    """On its line where that is long enough for it, else beyond its end."""
+def _at_chain(start: PagePoint, end: PagePoint, text: str) -> Iterator[PageText]:
+    """Yield places on its line where that is long enough, else beyond its end."""
     length = end[0] - start[0]
-    if width_of(text) < abs(length) - 2.0:
+    if text_width_mm(text) < abs(length) - 2.0:
         for share in (0.5, 0.6, 0.4):
-            spot = (start[0] + share * length, start[1] + 0.4)
-            yield Words(spot, text, TYPE_PT, CHALK, "center", "bottom", backed=True)
-    side: Side = "left" if length > 0 else "right"
-    spot = (end[0] + math.copysign(1.5, length), end[1])
-    yield Words(spot, text, TYPE_PT, CHALK, side, "center", backed=True)
+            point = (start[0] + share * length, start[1] + 0.4)
+            yield PageText(point, text, TYPE_PT, CHALK, "center", "bottom", backed=True)
+    side: HorizontalAlign = "left" if length > 0 else "right"
+    point = (end[0] + math.copysign(1.5, length), end[1])
+    yield PageText(point, text, TYPE_PT, CHALK, side, "center", backed=True)
 
 
-def _elevation(page: Page, drawn: DrawnHead, frame: ViewFrame, lengths: Lengths, labels: Labels) -> None:
-    """The line from the eyes to the lit face, with its length and its angle."""
-    across, height = drawn.place_aside
+def _elevation(
+    page: Page, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer
+) -> None:
+    """Draw the line from the eyes to the lit face, with its length and its angle."""
+    across, height = drawn.side_position
     rise = math.tan(math.radians(drawn.up_deg)) * drawn.floor_m
     eyes, top = frame.at((0.0, height - rise)), frame.at((across, height))
     page.stroke([eyes, top], THIN, CHALK, "dashed")

@@ -1,18 +1,17 @@
-"""What is written on the sheet: the table of heads, the balance, and what planning found."""
+"""The text of the sheet: the table of heads, the balance, and the findings of planning."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from fillside.planning.answers.lamps import KIND_WORDS
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths, f_stop_text
 from fillside.planning.look.mark import MarkPlan
-from fillside.planning.meter_words import f_stop_words
 from fillside.planning.plan import PlanReport
 from fillside.planning.safety.checklists import checklists
 from fillside.rig.tables.model import Head, Rig
-from fillside.sheet.text_columns import Section
-from fillside.sheet.views import DrawnHead, Views
+from fillside.sheet.drawing.text_columns import Section
+from fillside.sheet.views import HeadDrawing, SetViews
 from fillside.text import numbers, uncertainty
 
 FLAT_CONSTANT = 250.0
@@ -53,35 +52,35 @@ CERTAINTY = (
 )
 
 
-def head_rows(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> list[list[str]]:
-    """The table of heads with its headings."""
+def head_rows(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> list[list[str]]:
+    """Return the table of heads with its headings."""
     return [list(HEADINGS), *(_row(rig, mark, drawn, lengths) for drawn in views.heads)]
 
 
-def _row(rig: Rig, mark: MarkPlan, drawn: DrawnHead, lengths: Lengths) -> list[str]:
+def _row(rig: Rig, mark: MarkPlan, drawn: HeadDrawing, lengths: Lengths) -> list[str]:
     name = drawn.head.name
-    said = next(head for head in mark.balance.heads if head.name == name)
-    standing = next(one for one in mark.standings if one.head == name)
+    reported = next(head for head in mark.balance.heads if head.name == name)
+    position = next(one for one in mark.standings if one.head == name)
     full = next(one for one in mark.margins if one.head == name).to_full_stops
     return [
         drawn.letter,
         name if name == drawn.head.role else f"{name} ({drawn.head.role})",
         _lamp(drawn.head),
         _lit_face(drawn.head, lengths),
-        lengths.long(standing.floor_m),
-        lengths.long(standing.height_m),
-        f"{abs(standing.side_deg):.0f}° {'R' if standing.side_deg >= 0 else 'L'}",
-        f"{standing.up_deg:.0f}°",
-        f"{standing.tilt_deg:.0f}°",
-        numbers.percent(said.level),
+        lengths.long(position.floor_m),
+        lengths.long(position.height_m),
+        f"{abs(position.side_deg):.0f}° {'R' if position.side_deg >= 0 else 'L'}",
+        f"{position.up_deg:.0f}°",
+        f"{position.tilt_deg:.0f}°",
+        numbers.percent(reported.level),
         numbers.NOTHING if full is None else f"{round(-full, 1) + 0.0:+.1f}",
-        numbers.lux(said.lux),
-        _reading(rig, said.lux),
+        numbers.lux(reported.lux),
+        _reading(rig, reported.lux),
     ]
 
 
 def _lamp(head: Head) -> str:
-    """What burns in a head, with its power where the file tells it."""
+    """Return the lamp of a head in words, with its power where the file states it."""
     if head.lamp is None:
         return numbers.NOTHING
     kind = KIND_WORDS.get(head.lamp.kind, "lamp")
@@ -98,11 +97,11 @@ def _reading(rig: Rig, lux: float) -> str:
     camera = rig.camera
     if camera.iso is None or camera.exposure_time_s is None:
         return numbers.NOTHING
-    return f_stop_words(lux, FLAT_CONSTANT, camera.iso, camera.exposure_time_s) or numbers.NOTHING
+    return f_stop_text(lux, FLAT_CONSTANT, camera.iso, camera.exposure_time_s) or numbers.NOTHING
 
 
-def aims(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> Iterator[str]:
-    """Where heads point that do not point at the subject."""
+def aim_lines(rig: Rig, mark: MarkPlan, views: SetViews, lengths: Lengths) -> Iterator[str]:
+    """Yield the aims of heads that do not point at the subject."""
     origin = f"(right, away from the camera and up, from the floor under {next(iter(rig.marks))})"
     for drawn in views.heads:
         aim = rig.aim_of(drawn.head)
@@ -115,11 +114,11 @@ def aims(rig: Rig, mark: MarkPlan, views: Views, lengths: Lengths) -> Iterator[s
 
 
 def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
-    """What is wanted and what the levels of the table give."""
+    """Yield the target and the balance that the levels of the table give."""
     target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
     known, others = mark.balance.uncertainty, mark.balance.relative_uncertainty_stops
-    held = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
-    yield f"Ratio {numbers.ratio(target.ratio)} wanted, {held} held, read as {rig.balance.read_as}"
+    achieved_text = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
+    yield f"Ratio {numbers.ratio(target.ratio)} wanted, {achieved_text} held, read as {rig.balance.read_as}"
     bright, dark = (
         uncertainty.lux(side, known.exposure_stops) for side in (face.key_side_lux, face.fill_side_lux)
     )
@@ -135,13 +134,13 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     rules = {head.role: head.rule for head in rig.heads}
     for role, wanted in target.relative.items():
         against = rig.balance.against.get(role, "exposure" if rules[role] == "background" else "key")
-        held = uncertainty.stops(achieved.relative.get(role), others.get(role))
-        yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {held} held"
+        achieved_text = uncertainty.stops(achieved.relative.get(role), others.get(role))
+        yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {achieved_text} held"
     yield from (limit.says for limit in mark.balance.limits)
 
 
-def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
-    """What planning found that somebody has to do something about."""
+def finding_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
+    """Yield the findings of planning that call for action."""
     yield from (one.do for one in mark.lens if one.do is not None)
     for glasses in mark.glasses:
         if glasses.margin_deg < glasses.wanted_margin_deg:
@@ -161,8 +160,8 @@ def found_lines(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
         yield f"the brow hides {', '.join(dark)} from the eyes"
 
 
-def standing_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
-    """What is read before and after the set is built, and is much the same for every rig."""
+def reference_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Section]:
+    """Return the text to read before and after building the set, much the same for every rig."""
     lists = checklists(rig)
     return [
         Section("To mind", tuple(report.cautions)),
@@ -176,7 +175,7 @@ def standing_sections(rig: Rig, report: PlanReport, mark: MarkPlan) -> list[Sect
 
 
 def _assumed(report: PlanReport, mark: MarkPlan) -> Iterator[str]:
-    """What the numbers of the first page rest on, for those parts that it shows."""
+    """Yield the assumptions behind the numbers on the first page."""
     yield CERTAINTY
     yield f"Face: {mark.face.assumes}."
     if any(one.do is not None for one in mark.lens):

@@ -1,9 +1,9 @@
-"""The set in two views to one scale: from above, and from the side with every stand turned into the page.
+"""The set in two views at one scale: from above, and from the side with every stand turned into the page.
 
-From above the camera is at the bottom and looks up the page, so that its right is to the right, as whoever
-stands behind it sees the set. In the side view the camera is on the left, and each head is shown at its true
-distance from the subject, in front of it on the left or behind it on the right, so that distances, heights
-and angles of elevation are all true.
+In the view from above the camera is at the bottom and looks up the page, so its right is to the right, as a
+person behind it sees the set. In the side view the camera is on the left, and each head is shown at its true
+distance from the subject, in front of it on the left or behind it on the right, so distances, heights and
+angles of elevation are all true.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from fillside.planning.look.mark import MarkPlan
 from fillside.rig.tables.model import Head, Point, Rig
-from fillside.sheet.page import Spot
+from fillside.sheet.drawing.page import PagePoint
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -25,19 +25,19 @@ SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300)
 RIM = 40
 SMALLEST_RADIUS_M = 0.04
 FACES_WALL = 0.2
-"""A camera whose line is nearer to along the wall than this (the cosine) has no wall behind the subject."""
+"""Cosine below which the camera's line runs so nearly along the wall that no wall is behind the subject."""
 
 
 @dataclass(frozen=True)
-class DrawnHead:
-    """One head on the sheet: its letter, and its lit face (rim,) in both views' own metres."""
+class HeadDrawing:
+    """One head on the sheet: its letter, lit face (rim,) and place in the coordinates of both views [m]."""
 
     letter: str
     head: Head
-    above: tuple[Spot, ...]
-    aside: tuple[Spot, ...]
-    place_above: Spot
-    place_aside: Spot
+    plan_rim: tuple[PagePoint, ...]
+    side_rim: tuple[PagePoint, ...]
+    plan_position: PagePoint
+    side_position: PagePoint
     side_deg: float
     up_deg: float
     floor_m: float
@@ -46,7 +46,7 @@ class DrawnHead:
 
 @dataclass(frozen=True)
 class Extent:
-    """The least and most of two coordinates, in metres."""
+    """Bounds of two coordinates, in metres."""
 
     left: float
     right: float
@@ -63,13 +63,13 @@ class Extent:
 
 
 def letters(count: int) -> list[str]:
-    """A, B, ... Z, AA, AB, ...: names short enough to stand in a drawing."""
+    """Return A, B, ... Z, AA, AB, ...: names short enough for a drawing."""
     single = [chr(ord("A") + i) for i in range(26)]
     return (single + [a + b for a in single for b in single])[:count]
 
 
-class Views:
-    """Turns places of a rig [m] into the coordinates of both views [m], the subject at 0 across."""
+class SetViews:
+    """Converts places of a rig [m] into the coordinates of both views [m], the subject at 0 across."""
 
     def __init__(self, rig: Rig, mark: MarkPlan) -> None:
         self.rig, self.mark = rig, mark
@@ -79,21 +79,21 @@ class Views:
         length = float(np.linalg.norm(floor))
         self.ahead = floor / length if length > 1e-6 else np.array([0.0, 1.0])
         self.rightward = np.array([self.ahead[1], -self.ahead[0]])
-        self.camera_above = self.above(rig.camera.position)
-        self.camera_aside: Spot = (-length, rig.camera.position[2])
+        self.camera_in_plan = self.to_plan(rig.camera.position)
+        self.camera_in_side: PagePoint = (-length, rig.camera.position[2])
         named = letters(len(rig.heads))
         self.heads = tuple(self._drawn(name, head) for name, head in zip(named, rig.heads, strict=True))
 
-    def above(self, point: Sequence[float] | FloatArray) -> Spot:
-        """From above: to the camera's right, and away from the camera."""
+    def to_plan(self, point: Sequence[float] | FloatArray) -> PagePoint:
+        """Return the coordinates from above: to the camera's right, and away from the camera."""
         off = np.asarray(point, dtype=float)[:2] - self.subject[:2]
         return float(off @ self.rightward), float(off @ self.ahead)
 
-    def _aside(self, point: FloatArray, outward: FloatArray, sign: float) -> Spot:
+    def _to_side(self, point: FloatArray, outward: FloatArray, sign: float) -> PagePoint:
         off = point[:2] - self.subject[:2]
         return sign * float(off @ outward), float(point[2])
 
-    def _drawn(self, letter: str, head: Head) -> DrawnHead:
+    def _drawn(self, letter: str, head: Head) -> HeadDrawing:
         standing = next(one for one in self.mark.standings if one.head == head.name)
         place = np.asarray(head.position, dtype=float)
         rim = disc_rim(head.position, self.rig.aim_of(head), head.modifier.diameter / 2)
@@ -101,21 +101,21 @@ class Views:
         length = float(np.linalg.norm(off))
         outward = off / length if length > 1e-6 else self.ahead
         sign = -1.0 if abs(standing.side_deg) <= 90 and length > 1e-6 else 1.0
-        return DrawnHead(
+        return HeadDrawing(
             letter=letter,
             head=head,
-            above=tuple(self.above(point) for point in rim),
-            aside=tuple(self._aside(point, outward, sign) for point in rim),
-            place_above=self.above(place),
-            place_aside=self._aside(place, outward, sign),
+            plan_rim=tuple(self.to_plan(point) for point in rim),
+            side_rim=tuple(self._to_side(point, outward, sign) for point in rim),
+            plan_position=self.to_plan(place),
+            side_position=self._to_side(place, outward, sign),
             side_deg=standing.side_deg,
             up_deg=standing.up_deg,
             floor_m=standing.floor_m,
             straight_m=standing.straight_m,
         )
 
-    def wall_above(self, left: float, right: float) -> tuple[Spot, Spot] | None:
-        """The two ends of the wall behind the subject between two places across; None without one."""
+    def wall_in_plan(self, left: float, right: float) -> tuple[PagePoint, PagePoint] | None:
+        """Return the ends of the wall behind the subject between two places across; None without one."""
         wall = self.rig.plan.wall
         if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None
@@ -127,41 +127,41 @@ class Views:
 
     @property
     def wall_m(self) -> float | None:
-        """From the subject to the wall along the camera's line; None without one behind the subject."""
+        """Distance from the subject to the wall behind along the camera's line; None without one."""
         wall = self.rig.plan.wall
         if wall is None or abs(float(self.ahead[1])) < FACES_WALL:
             return None
         away = (wall - self.subject[1]) / self.ahead[1]
         return float(away) if away > 0 else None
 
-    def extent_above(self) -> Extent:
-        """What the view from above has to hold."""
-        spots = [spot for drawn in self.heads for spot in (*drawn.above, drawn.place_above)]
-        spots += [self.above(point) for point in self.rig.marks.values()]
-        spots += [self.camera_above, (0.0, 0.0)]
+    def plan_extent(self) -> Extent:
+        """Return the bounds of the view from above."""
+        points = [point for drawn in self.heads for point in (*drawn.plan_rim, drawn.plan_position)]
+        points += [self.to_plan(point) for point in self.rig.marks.values()]
+        points += [self.camera_in_plan, (0.0, 0.0)]
         if self.wall_m is not None:
-            spots += self.wall_above(min(x for x, _ in spots), max(x for x, _ in spots)) or ()
-        return _around(spots)
+            points += self.wall_in_plan(min(x for x, _ in points), max(x for x, _ in points)) or ()
+        return _around(points)
 
-    def extent_aside(self) -> Extent:
-        """What the view from the side has to hold, floor and ceiling with it."""
-        spots = [spot for drawn in self.heads for spot in drawn.aside]
-        spots += [self.camera_aside, (0.0, 0.0), (0.0, float(self.subject[2]) + 0.2)]
+    def side_extent(self) -> Extent:
+        """Return the bounds of the view from the side, with floor and ceiling."""
+        points = [point for drawn in self.heads for point in drawn.side_rim]
+        points += [self.camera_in_side, (0.0, 0.0), (0.0, float(self.subject[2]) + 0.2)]
         if self.rig.plan.ceiling is not None:
-            spots.append((0.0, self.rig.plan.ceiling))
+            points.append((0.0, self.rig.plan.ceiling))
         if self.wall_m is not None:
-            spots.append((self.wall_m, 0.0))
-        around = _around(spots)
+            points.append((self.wall_m, 0.0))
+        around = _around(points)
         return Extent(around.left, around.right, 0.0, around.top)
 
 
-def _around(spots: Sequence[Spot]) -> Extent:
-    across, up = zip(*spots, strict=True)
+def _around(points: Sequence[PagePoint]) -> Extent:
+    across, up = zip(*points, strict=True)
     return Extent(min(across), max(across), min(up), max(up))
 
 
 def disc_rim(centre: Point, aim: Point, radius_m: float) -> FloatArray:
-    """Points (rim, 3) [m] round a lit face; a point source is drawn as a small one."""
+    """Return points (rim, 3) [m] round a lit face; a point source is drawn as a small one."""
     middle, target = np.asarray(centre, dtype=float), np.asarray(aim, dtype=float)
     axis = target - middle
     axis /= np.linalg.norm(axis)

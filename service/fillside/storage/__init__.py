@@ -1,1 +1,1 @@
-"""What must outlive a run: SQLite in one locked folder per rig, one writer thread, read-only readers."""
+"""The stored data of one rig in SQLite: orders, readings, calibrations, takes and the journal."""

@@ -1,7 +1,7 @@
-"""Where the database of a store is: a file in a locked folder, or memory.
+"""The location of a store's database: a file in a locked folder, or memory.
 
-A folder that cannot be written to may still be read. Its database is then copied aside, brought up to date
-there and held in memory, until a later attempt finds that the file itself can be opened.
+A folder that cannot be written may still be readable. Its database is then copied aside, migrated there and
+held in memory, until a later attempt can open the file itself.
 """
 
 from __future__ import annotations
@@ -17,59 +17,59 @@ from pathlib import Path
 from fillside.storage.errors import DataTooNewError, FolderUnusableError, disk_trouble
 from fillside.storage.folder import LockedFolder
 from fillside.storage.migrate import migrate
-from fillside.storage.opening import Say, compact, connected, copy_into, open_whole
+from fillside.storage.opening import ReportLoss, compact, connect_writer, copy_into, open_or_renew
 from fillside.system_errors import why
 
 SCRATCH_FOLDERS = ("/dev/shm", None)
-"""Where a copy is made: in memory, else where temporary files go."""
+"""Folders for a copy: in memory, else the one for temporary files."""
 
 
-class Memory:
-    """A database in memory, up to date and empty. It ends with `close`."""
+class MemoryDatabase:
+    """An empty, up-to-date database in memory. It ends with `close`."""
 
     def __init__(self) -> None:
         self.where = "memory"
         self.uri = f"file:fillside-{uuid.uuid4()}?mode=memory&cache=shared"
-        self.connection = connected(self.uri)
+        self.connection = connect_writer(self.uri)
         migrate(self.connection, Path(":memory:"))
 
     @property
-    def kept(self) -> bool:
+    def is_file(self) -> bool:
         return False
 
     def connect(self) -> sqlite3.Connection:
-        """A connection to write by."""
-        return connected(self.uri)
+        """Return a connection for writing."""
+        return connect_writer(self.uri)
 
     def check(self) -> None:
-        """It cannot be lost."""
+        """Do nothing; memory cannot be lost."""
 
     def compact(self, connection: sqlite3.Connection) -> None:
-        """It ends with the process."""
+        """Do nothing; memory ends with the process."""
 
     def close(self) -> None:
         self.connection.close()
 
 
-class Folder:
-    """A database file in a folder of its own, locked until `close`; `uri` is what to read by.
+class DatabaseFile:
+    """A database file in a folder of its own, locked until `close`; `uri` is the address for reading.
 
-    The file is made if it is not there and renewed where it is damaged; `say` is told what is lost.
+    The file is created if absent and renewed where damaged; `say` receives the losses.
     """
 
-    def __init__(self, path: Path, say: Say) -> None:
+    def __init__(self, path: Path, say: ReportLoss) -> None:
         self._folder, self._path, self._say = path.parent, path, say
         self._lock: LockedFolder | None = None
         self._opened: sqlite3.Connection | None = None
-        self._memory: Memory | None = None
+        self._memory: MemoryDatabase | None = None
         self._is_known = False
         self._file: tuple[int, int] | None = None
         self.where = str(self._path)
         self.uri = f"{self._path.absolute().as_uri()}?mode=ro"
 
     @property
-    def kept(self) -> bool:
-        """Whether the file itself is open."""
+    def is_file(self) -> bool:
+        """True when the file itself is open, false for its copy in memory."""
         return self._memory is None
 
     def open(self) -> None:
@@ -80,20 +80,20 @@ class Folder:
         self._lock = LockedFolder(self._folder)
         is_new = not self._path.exists()
         try:
-            self._opened, self._is_known = open_whole(self._path, self._say), True
+            self._opened, self._is_known = open_or_renew(self._path, self._say), True
         except (OSError, sqlite3.Error) as error:
             raise FolderUnusableError(self._folder, disk_trouble(error) or why(error)) from error
         if is_new:
             self._lock.sync()
 
     def open_copy(self) -> None:
-        """Lock the folder if it is there, and read what it has into memory.
+        """Lock the folder if it exists, and read its database into memory.
 
         Raises FolderInUseError or DataTooNewError.
         """
         with contextlib.suppress(FolderUnusableError):
             self._lock = LockedFolder(self._folder)
-        memory = self._memory = Memory()
+        memory = self._memory = MemoryDatabase()
         self.uri = memory.uri
         if not self._path.exists():
             return
@@ -108,9 +108,9 @@ class Folder:
             self._is_known = True
 
     def connect(self) -> sqlite3.Connection:
-        """A connection to write by; to be called by one thread alone.
+        """Return a connection for writing; only one thread may call this.
 
-        Raises OSError, sqlite3.Error or a StorageError while there is none to be had.
+        Raises OSError, sqlite3.Error or a StorageError while none is available.
         """
         opened, self._opened = self._opened, None
         connection = opened or self._opened_anew()
@@ -124,7 +124,7 @@ class Folder:
     def _opened_anew(self) -> sqlite3.Connection:
         if self._lock is None:
             self._lock = LockedFolder(self._folder)
-        connection = open_whole(self._path, self._say)
+        connection = open_or_renew(self._path, self._say)
         if not self._is_known and _has_data(connection):
             connection.close()
             raise FolderUnusableError(
@@ -134,18 +134,18 @@ class Folder:
         return connection
 
     def check(self) -> None:
-        """Raise FolderUnusableError when the file has gone: SQLite would go on writing to what is no more."""
+        """Raise FolderUnusableError when the file has gone: SQLite would go on writing to a removed file."""
         if _file(self._path) != self._file:
             raise FolderUnusableError(
                 self._folder, "the database was moved or removed meanwhile; put it back, or start again"
             )
 
     def compact(self, connection: sqlite3.Connection) -> None:
-        """Give unused room back to the disk, where it is much."""
+        """Return unused space to the disk, where it is large."""
         compact(connection)
 
     def close(self) -> None:
-        """Let go of the folder; may be called again."""
+        """Release the folder; idempotent."""
         if self._opened is not None:
             self._opened.close()
         if self._memory is not None:
@@ -155,7 +155,7 @@ class Folder:
 
 
 def _file(path: Path) -> tuple[int, int] | None:
-    """Which file a path leads to; None if to none."""
+    """Return the identity of the file at a path; None for no file."""
     try:
         found = path.stat()
     except OSError:
@@ -173,7 +173,7 @@ def _has_data(connection: sqlite3.Connection) -> bool:
 
 @contextlib.contextmanager
 def _copied(path: Path) -> Iterator[Path]:
-    """A copy of a database with what its last writer had not yet put in its place, where one can be made."""
+    """Yield a copy of a database with its write-ahead log, in the first scratch folder that takes it."""
     failure: OSError | None = None
     for parent in SCRATCH_FOLDERS:
         try:

@@ -1,10 +1,10 @@
-"""What can go wrong with the kept data.
+"""Errors of the data folder.
 
-StorageError            anything below; its text is one line fit to be shown
+StorageError            any of these; its text is one line for people
       FolderInUseError      another daemon holds the folder
       FolderUnusableError   the folder cannot be made, read or written
       DataTooNewError       a newer Fillside wrote it
-      NotStoredError        something handed in is not on the disk, and will not be
+      NotStoredError        the data is not on the disk, and will not be
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _WHY = (
     ("SQLITE_PERM", "the data folder may not be written"),
     ("SQLITE_PROTOCOL", "another program holds the database"),
 )
-"""What SQLite's result codes (sqlite.org, "Result and Error Codes") mean to a person; longer names first."""
+"""Plain words for SQLite's result codes (sqlite.org, "Result and Error Codes"); longer names first."""
 _OF_ERRNO = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk is full",
@@ -38,11 +38,11 @@ _OF_ERRNO = {
     errno.EPERM: "the data folder may not be written",
     errno.EIO: "the disk fails",
 }
-"""And what the system's own mean (POSIX.1-2017, `errno.h`)."""
+"""Plain words for the system's own codes (POSIX.1-2017, `errno.h`)."""
 
 
 def disk_trouble(error: BaseException) -> str | None:
-    """What the disk or the folder does that may be mended later; None for a fault of another kind.
+    """Return the trouble of the disk or folder that may pass later; None for a fault of another kind.
 
     >>> disk_trouble(ValueError("no number")) is None
     True
@@ -62,7 +62,7 @@ def disk_trouble(error: BaseException) -> str | None:
 
 
 class StorageError(Exception):
-    """Something about the kept data; the text is one clear line."""
+    """An error of the stored data; the text is one clear line."""
 
 
 class FolderInUseError(StorageError):

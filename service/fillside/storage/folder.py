@@ -1,4 +1,4 @@
-"""The folder a daemon keeps its data in, and the lock that makes it the only one."""
+"""The data folder of a daemon, and the lock that keeps other daemons out."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
 
 
 def default_folder(rig_name: str, environ: Mapping[str, str]) -> Path:
-    """Where a rig's data is kept when nobody says: a folder of its name in the state folder.
+    """Return the default folder of a rig's data: one of its name in the state folder.
 
     >>> default_folder("corner", {"XDG_STATE_HOME": "/home/me/.state"}).as_posix()
     '/home/me/.state/fillside/corner'
@@ -29,7 +29,7 @@ def default_folder(rig_name: str, environ: Mapping[str, str]) -> Path:
 
 
 def state_folder(environ: Mapping[str, str]) -> Path:
-    """The folder above all rigs' folders; the service's own when a service manager names one."""
+    """Return the folder above all rigs' folders; the service's own when a service manager names one."""
     if service := environ.get("STATE_DIRECTORY", "").split(":", maxsplit=1)[0]:
         return Path(service)
     if state := environ.get("XDG_STATE_HOME", ""):
@@ -38,10 +38,10 @@ def state_folder(environ: Mapping[str, str]) -> Path:
 
 
 class LockedFolder:
-    """A folder only this process writes to, from construction to `close`.
+    """A folder to which only this process writes, from construction to `close`.
 
-    The lock belongs to the open files, so the kernel frees it however the process ends. Where nothing can be
-    written (read-only, full) the folder is locked all the same: it may be writable again before we end.
+    The lock belongs to the open files, so the kernel frees it however the process ends. A folder that cannot
+    be written (read-only, full) is locked all the same: it may become writable again during the run.
     """
 
     def __init__(self, path: Path) -> None:
@@ -57,19 +57,20 @@ class LockedFolder:
             try:
                 fcntl.flock(each, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
-                holder = self._holder(own)
+                holder = self._read_holder(own)
                 self.close()
                 raise FolderInUseError(path, holder) from error
             except OSError as error:
-                # A file system without such locks; a port is taken by one daemon alone all the same.
+                # The file system has no such locks; the port still admits one daemon alone.
                 log.debug("%s cannot be locked: %s", path, error)
         if own is not None:
-            self._say_who(own)
+            self._write_holder(own)
 
     def _lock_file(self) -> int | None:
-        """The file that names the holder, opened to write or only to read; None where there is none.
+        """Open the file that names the holder, for writing or only for reading; None where there is none.
 
-        Anything else of that name, such as a folder, is left alone: the lock on the folder holds without it.
+        Anything else of that name, such as a folder, is left as it is: the lock on the folder holds without
+        it.
         """
         for mode in (os.O_RDWR | os.O_CREAT, os.O_RDONLY):
             try:
@@ -81,18 +82,18 @@ class LockedFolder:
         return None
 
     @staticmethod
-    def _holder(lock: int | None) -> str:
+    def _read_holder(lock: int | None) -> str:
         return "" if lock is None else os.read(lock, 32).decode("ascii", "replace").strip()
 
     @staticmethod
-    def _say_who(lock: int) -> None:
-        # On a full or read-only disk the name is missing; the lock holds without it.
+    def _write_holder(lock: int) -> None:
+        # The name is missing on a full or read-only disk; the lock holds without it.
         with contextlib.suppress(OSError):
             os.ftruncate(lock, 0)
             os.pwrite(lock, f"{os.getpid()}\n".encode("ascii"), 0)
 
     def sync(self) -> None:
-        """Have the disk keep that the folder is there, and what files it has."""
+        """Flush the folder and its list of files to the disk."""
         for folder in (self.path, self.path.parent):
             with contextlib.suppress(OSError):
                 opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
@@ -102,7 +103,7 @@ class LockedFolder:
                     os.close(opened)
 
     def close(self) -> None:
-        """Let go of the folder; may be called again."""
+        """Release the folder; idempotent."""
         while self._open:
             os.close(self._open.pop())
 

@@ -1,8 +1,7 @@
-"""Bringing a database to the present schema: SQL files, one a step, in the order of their numbers.
+"""Migration of a database to the present schema: numbered SQL files, one a step.
 
-A new table is a new file `migrations/NNNN_what_it_is_for.sql` with the next number; files that were released
-are never edited. Each step runs in one transaction together with its number, so a step is done whole or not
-at all.
+A new table is a new file `migrations/NNNN_purpose.sql` with the next number; released files are never edited.
+Each step runs in one transaction together with its number, so it is done completely or not at all.
 """
 
 from __future__ import annotations
@@ -16,13 +15,13 @@ from pathlib import Path
 from fillside.storage.errors import DataTooNewError
 
 MOST_STEPS = 9999
-"""A file's number has four digits: a database of a later schema was never written by any Fillside."""
+"""A file's number has four digits, so no Fillside ever wrote a database of a later schema."""
 _NAME = re.compile(r"(\d{4})_[a-z0-9_]+\.sql")
 
 
 @cache
 def migrations() -> tuple[str, ...]:
-    """The SQL of every step, in order; step n is `migrations()[n - 1]`."""
+    """Return the SQL of every step, in order; step n is `migrations()[n - 1]`."""
     steps: dict[int, str] = {}
     for entry in (files("fillside.storage") / "migrations").iterdir():
         if match := _NAME.fullmatch(entry.name):
@@ -36,7 +35,7 @@ def migrations() -> tuple[str, ...]:
 
 
 def migrate(connection: sqlite3.Connection, path: Path) -> int:
-    """Run the steps that are missing and return how many ran."""
+    """Run the missing steps and return their number; raises DataTooNewError for a later schema."""
     found: int = connection.execute("PRAGMA user_version").fetchone()[0]
     steps = migrations()
     if found > len(steps):

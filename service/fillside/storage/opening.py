@@ -1,7 +1,7 @@
-"""Opening a database file: private, up to date and whole.
+"""Opening of a database file, so that it is private, up to date and undamaged.
 
-A damaged file is renewed from what is whole in it. Where the folder takes no data, as much as can be read is
-taken from a copy of it instead, and the file stays as it is.
+A damaged file is renewed from its intact rows. Where the folder is not writable, the readable rows are taken
+from a copy instead, and the file stays as it is.
 """
 
 from __future__ import annotations
@@ -17,26 +17,26 @@ from fillside.bounds import LARGEST_WAL_OCTETS, MB
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.records.rows import readable_text
-from fillside.storage.repair.check import is_of_the_folder, of_a_damaged_one, what_is_wrong
-from fillside.storage.repair.salvage import fill, read_what_is_whole, renew
+from fillside.storage.repair.check import damage_text, find_damage, is_folder_error
+from fillside.storage.repair.salvage import insert_rows, renew, salvage_rows
 
 PAGE = 4096
 WORTH_COMPACTING = 16 * MB
-"""Unused room [octets] from which on a file is written anew without it."""
+"""Unused space [octets] above which a file is rewritten without it."""
 
 T = TypeVar("T")
-Say = Callable[[str], object]
+ReportLoss = Callable[[str], object]
 
 
 class _DamagedError(Exception):
-    """The file is not whole; the text says why."""
+    """The file is damaged; the text gives the reason."""
 
 
-def connected(uri: str) -> sqlite3.Connection:
-    """A connection for one writer. `synchronous` is FULL: a commit returns when the disk has it. The log
-    is shortened once it has been taken over into the file.
+def connect_writer(uri: str) -> sqlite3.Connection:
+    """Return a connection for one writer. `synchronous` is FULL: a commit returns when the disk has it.
 
-    Raises sqlite3.Error for what is no database, or cannot be read or written.
+    The write-ahead log is truncated after a checkpoint. Raises sqlite3.Error for a file that is no database,
+    or cannot be read or written.
     """
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
     try:
@@ -51,21 +51,24 @@ def connected(uri: str) -> sqlite3.Connection:
     return connection
 
 
-def open_whole(path: Path, say: Say) -> sqlite3.Connection:
-    """The database at `path`, whole and up to date; what is lost is said.
+def open_or_renew(path: Path, say: ReportLoss) -> sqlite3.Connection:
+    """Return the database at `path`, undamaged and up to date; `say` receives the losses.
 
-    A damaged one is put aside, and what is whole in it goes on in a new one. Nothing is written before that.
-    Raises OSError or sqlite3.Error where the folder is in the way, DataTooNewError for newer data.
+    A damaged file is put aside, and its intact rows go into a new one; nothing is written before that. Raises
+    OSError or sqlite3.Error for trouble with the folder, DataTooNewError for newer data.
     """
     try:
-        return _if_whole(path, _open_file)
+        return _use_if_intact(path, _open_file)
     except _DamagedError as error:
         say(renew(path, str(error)))
     return _open_file(path)
 
 
 def compact(connection: sqlite3.Connection) -> None:
-    """Give room back to the disk where most of the file is unused; takes as long as the rest is large."""
+    """Return free space to the disk where most of the file is unused.
+
+    Takes time in proportion to the rest.
+    """
     (free,), (pages,) = (
         connection.execute(f"PRAGMA {name}").fetchone() for name in ("freelist_count", "page_count")
     )
@@ -73,10 +76,10 @@ def compact(connection: sqlite3.Connection) -> None:
         connection.execute("VACUUM")
 
 
-def copy_into(path: Path, connection: sqlite3.Connection, say: Say) -> None:
-    """Fill a new database with what is whole in the one at `path`; what is lost is said.
+def copy_into(path: Path, connection: sqlite3.Connection, say: ReportLoss) -> None:
+    """Fill a new database with the intact rows of the one at `path`; `say` receives the losses.
 
-    The file at `path` is a copy that may be changed. Raises as `open_whole`.
+    The file at `path` is a copy that may be changed. Raises the errors of `open_or_renew`.
     """
 
     def copy(path: Path) -> None:
@@ -85,31 +88,31 @@ def copy_into(path: Path, connection: sqlite3.Connection, say: Say) -> None:
             source.backup(connection)
 
     try:
-        _if_whole(path, copy)
+        _use_if_intact(path, copy)
     except _DamagedError as error:
-        found = read_what_is_whole(path)
-        fill(connection, found)
-        say(f"the store is damaged ({error}): {found.says}; it is left as it is until it can be written")
+        found = salvage_rows(path)
+        insert_rows(connection, found)
+        say(f"the store is damaged ({error}): {found.summary}; it is left as it is until it can be written")
 
 
-def _if_whole(path: Path, use: Callable[[Path], T]) -> T:
-    """What `use` gives of a database that is whole; _DamagedError where it is not."""
-    wrong = what_is_wrong(path)
+def _use_if_intact(path: Path, use: Callable[[Path], T]) -> T:
+    """Return the result of `use` for an undamaged database; raises _DamagedError for another."""
+    wrong = find_damage(path)
     if wrong is not None:
         raise _DamagedError(wrong)
     try:
         return use(path)
     except (sqlite3.DatabaseError, UnicodeError) as error:
-        if isinstance(error, sqlite3.Error) and is_of_the_folder(error):
+        if isinstance(error, sqlite3.Error) and is_folder_error(error):
             raise
-        raise _DamagedError(of_a_damaged_one(error)) from error
+        raise _DamagedError(damage_text(error)) from error
 
 
 def _open_file(path: Path) -> sqlite3.Connection:
-    """The database at `path`, made private before the first byte is written, and up to date."""
+    """Return the database at `path`, made private before the first byte is written, and up to date."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE))
     path.chmod(PRIVATE_FILE)
-    connection = connected(path.absolute().as_uri())
+    connection = connect_writer(path.absolute().as_uri())
     try:
         migrate(connection, path)
         connection.execute("INSERT OR IGNORE INTO metering (id) VALUES (1)")

@@ -1,85 +1,82 @@
-"""The kept data of one rig: opened once by the daemon, written through one thread, read by anybody."""
+"""The stored data of one rig: opened once by the daemon, written by one thread, readable by any."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 import sqlite3
-import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from fillside.storage import writer
-from fillside.storage.database import Folder, Memory
+from fillside.storage.database import DatabaseFile, MemoryDatabase
 from fillside.storage.records.rows import TABLES, BadRowError, Values, readable_text
-from fillside.storage.repair.unread import Unread
-from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, Lasting
+from fillside.storage.unreadable_rows import UnreadableRows
+from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, PersistentJob
 
 T = TypeVar("T")
 FILE = "fillside.db"
-MOST_UNDOABLE = 1_000
-"""Far more than the hold keeps; a table that somebody wrote may have any number of rows."""
 
 
 class Store:
-    """Everything kept for one rig. `close` drains what waits and may be called again."""
+    """Everything stored for one rig. `close` drains the queue and is idempotent."""
 
-    def __init__(self, place: Folder | Memory, unread: Unread, trouble: str | None = None) -> None:
-        self._place, self._unread = place, unread
+    def __init__(
+        self, place: DatabaseFile | MemoryDatabase, unreadable: UnreadableRows, trouble: str | None = None
+    ) -> None:
+        self._place, self._unreadable = place, unreadable
         self._writer = DatabaseWriter(place, trouble)
 
     @classmethod
     def open(cls, folder: Path) -> Self:
-        """The store in `folder`.
+        """Open the store in `folder`.
 
         Raises FolderInUseError when another daemon has it, FolderUnusableError when it takes no data,
         DataTooNewError when this Fillside is older than the data.
         """
-        unread = Unread()
-        place = Folder(folder / FILE, unread.note)
+        unreadable = UnreadableRows()
+        place = DatabaseFile(folder / FILE, unreadable.add_note)
         try:
             place.open()
         except BaseException:
             place.close()
             raise
-        return cls(place, unread)
+        return cls(place, unreadable)
 
     @classmethod
     def read_only(cls, folder: Path, reason: str) -> Self:
-        """The store in a folder that takes no data: what it has can be read, and what is handed in waits.
+        """Open the store in a folder that takes no data: its data is readable, and new data waits.
 
-        It is tried again every second whether it can be written. `reason` says why it cannot. Raises
-        FolderInUseError and DataTooNewError.
+        Writing is tried again every second. `reason` tells why it fails. Raises FolderInUseError and
+        DataTooNewError.
         """
-        unread = Unread()
-        place = Folder(folder / FILE, unread.note)
+        unreadable = UnreadableRows()
+        place = DatabaseFile(folder / FILE, unreadable.add_note)
         try:
             place.open_copy()
         except BaseException:
             place.close()
             raise
-        return cls(place, unread, reason)
+        return cls(place, unreadable, reason)
 
     @classmethod
-    def unkept(cls) -> Self:
-        """A store in memory alone, which keeps nothing: for trials."""
-        return cls(Memory(), Unread())
+    def in_memory(cls) -> Self:
+        """Open a store in memory alone, for trials; nothing outlives it."""
+        return cls(MemoryDatabase(), UnreadableRows())
 
     @property
     def trouble(self) -> str | None:
-        """What keeps data from being stored at the moment, in words; None when all is well."""
+        """Reason why data is not being stored at the moment; None when all is well."""
         if self.stalls:
             return NO_ANSWER
-        if self._writer.trouble is None and not self._place.kept:
+        if self._writer.trouble is None and not self._place.is_file:
             return "nothing is kept beyond this run"
         return self._writer.trouble
 
     @property
     def trouble_note(self) -> str:
-        """What that means, for people; nothing when all is well."""
+        """Consequences of the trouble, for people; empty when all is well."""
         trouble = self.trouble
         if trouble is None:
             return ""
@@ -90,42 +87,42 @@ class Store:
 
     @property
     def stalls(self) -> bool:
-        """Whether the disk has not answered for longer than anybody waits for it."""
+        """True when the disk has not answered for longer than anybody waits for it."""
         return self._writer.stalls
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What of the kept data is lost or cannot be read, a line each, for people."""
-        return self._unread.notes
+        """Lost or unreadable parts of the stored data, one line each, for people."""
+        return self._unreadable.notes
 
-    def say(self, text: str) -> None:
-        """Have the notes carry a line more until the end of this run."""
-        self._unread.note(text)
+    def add_note(self, text: str) -> None:
+        """Add a line to the notes until the end of this run."""
+        self._unreadable.add_note(text)
 
     def write(self, job: Job, synced: bool = True) -> Future[Any]:
-        """Run `job(connection)` on the writing thread, within a transaction, once; `DatabaseWriter.put`."""
+        """Run `job(connection)` once on the writing thread, in a transaction; see `DatabaseWriter.put`."""
         return self._writer.put(job, synced)
 
-    def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
-        """Store all of these together, now or as soon as that can be; see `DatabaseWriter.keep`."""
+    def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
+        """Store all of these jobs together, now or as soon as possible; see `DatabaseWriter.keep`."""
         return self._writer.keep(*jobs, synced=synced)
 
     def read(self, question: Callable[[sqlite3.Connection], T]) -> T:
-        """Answer `question(connection)` on a read-only connection of its own, on the caller's thread."""
-        uri, kept = self._place.uri, self._place.kept
+        """Return the result of `question(connection)` on a read-only connection, on the caller's thread."""
+        uri, is_file = self._place.uri, self._place.is_file
         try:
             with contextlib.closing(
                 sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
             ) as connection:
                 connection.text_factory = readable_text
                 connection.execute("PRAGMA query_only = ON")
-                if not kept:
+                if not is_file:
                     connection.execute("PRAGMA read_uncommitted = ON")
                 return question(connection)
         except sqlite3.Error:
             if uri == self._place.uri:
                 raise
-            return self.read(question)  # the file took the place of its copy in memory meanwhile
+            return self.read(question)  # the file has replaced its copy in memory
 
     def rows(
         self,
@@ -136,10 +133,10 @@ class Store:
         *,
         unbroken: bool = False,
     ) -> list[Values]:
-        """The rows of a table as its check gives them, at most so many; `where` is what follows FROM.
+        """Return the checked rows of a table, at most `most`; `where` is the SQL after the table's name.
 
-        A row that is not right is left out, counted and noted; so are those after one that cannot be read,
-        and with `unbroken` those after one that is not right.
+        A row that fails its check is left out, counted and noted; so are those after one that cannot be read,
+        and with `unbroken` those after one that fails.
         """
         found: list[Values] = []
         known = TABLES[table]
@@ -150,7 +147,7 @@ class Store:
                 try:
                     found.append(known.check(row))
                 except BadRowError as error:
-                    self._unread.bad(table, row[0], str(error))
+                    self._unreadable.reject_row(table, row[0], str(error))
                     if unbroken:
                         break
                 if len(found) == most:
@@ -159,14 +156,14 @@ class Store:
         try:
             self.read(look)
         except (sqlite3.Error, UnicodeError) as error:
-            self._unread.failed(table, " ".join(str(error).split()))
+            self._unreadable.mark_incomplete(table, " ".join(str(error).split()))
         else:
-            self._unread.well(table)
+            self._unreadable.mark_complete(table)
         return found
 
     def leave_out(self, table: str, row: object, why: str) -> None:
-        """Count a row that is right by itself and not in what it means."""
-        self._unread.bad(table, row, why)
+        """Count a row that passes its own check but is invalid in its context."""
+        self._unreadable.reject_row(table, row, why)
 
     def close(self) -> None:
         self._writer.close()
@@ -179,73 +176,3 @@ class Store:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-
-def remember(store: Store, body: Any) -> Future[Any]:
-    """Keep `body` (JSON-able) as what a restart resumes from."""
-    return store.keep(remembering(json.dumps(body, allow_nan=False, separators=(",", ":"))))
-
-
-def remembering(text: str) -> Lasting:
-    """What keeps `text`, JSON, as what a restart resumes from."""
-    row = (time.time(), text)
-    return Lasting(
-        lambda connection: connection.execute(
-            "INSERT INTO remembered (id, saved_at, body) VALUES (1, ?, ?) "
-            "ON CONFLICT (id) DO UPDATE SET saved_at = excluded.saved_at, body = excluded.body",
-            row,
-        ),
-        key="remembered",
-    )
-
-
-def remembering_orders(texts: Mapping[int, str]) -> Lasting:
-    """What keeps these orders, JSON by number, as those that can be taken back, and no others."""
-
-    def job(connection: sqlite3.Connection) -> None:
-        found = dict(connection.execute("SELECT id, body FROM undoable").fetchall())
-        gone = [(number,) for number in found if number not in texts]
-        fresh = [(number, text) for number, text in texts.items() if found.get(number) != text]
-        connection.executemany("DELETE FROM undoable WHERE id = ?", gone)
-        connection.executemany("INSERT OR REPLACE INTO undoable (id, body) VALUES (?, ?)", fresh)
-
-    return Lasting(job, key="undoable")
-
-
-def remembered(store: Store) -> Any | None:
-    """What the last run kept, or None; `undoable` has the JSON of each order that can be taken back, oldest
-    first."""
-    found = store.rows("remembered")
-    if not found:
-        return None
-    # An order can be taken back as long as all that came after it can be.
-    orders = store.rows("undoable", "ORDER BY id DESC", most=MOST_UNDOABLE, unbroken=True)[::-1]
-    return {**found[0][2], "undoable": [text for _, text in orders]} if orders else found[0][2]
-
-
-def kept_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
-    """The value this installation has for `name`, made at the first call and the same ever after.
-
-    With `anew`, or where what is kept cannot be read, another one takes its place, now or as soon as that can
-    be stored; a disk that hangs is not waited for longer than `writer.WITHIN_S`.
-    """
-    if not anew and (found := store.rows("identity", "WHERE name = ?", (name,))):
-        return str(found[0][1])
-    made = make()
-
-    def job(connection: sqlite3.Connection) -> None:
-        row = connection.execute("SELECT name, value FROM identity WHERE name = ?", (name,)).fetchone()
-        if anew or row is None or not _is_right("identity", row):
-            connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, made))
-
-    with contextlib.suppress(Exception):  # it is tried again until it is stored, and the writer says why not
-        store.keep(Lasting(job, key=f"identity {name}")).result(writer.WITHIN_S)
-    return made
-
-
-def _is_right(table: str, row: Values) -> bool:
-    try:
-        TABLES[table].check(row)
-    except BadRowError:
-        return False
-    return True

@@ -1,19 +1,19 @@
 """The one thread that writes to the database.
 
-Jobs are functions of a connection. All that wait are written in one `BEGIN IMMEDIATE` transaction, each
-within a savepoint, so that one that fails takes no other with it, and whoever waits for one of them waits for
-one sync of the disk together with all others. A job's future is done once that transaction is committed:
-with ``synchronous = FULL`` SQLite returns from a commit when the disk has it (sqlite.org, "PRAGMA
-synchronous"). Where nobody waits the disk may take its time.
+Jobs are functions of a connection. All queued ones are written in one `BEGIN IMMEDIATE` transaction, each
+within a savepoint, so a failing job takes no other with it, and all that wait share one sync of the disk. A
+job's future is done once that transaction is committed: with ``synchronous = FULL`` SQLite returns from a
+commit when the disk has it (sqlite.org, "PRAGMA synchronous"). Where nobody waits the disk may take its time.
 
-Some jobs are tried once: their future gives the error, and they are forgotten. Lasting ones are kept until
-they are stored, in the order in which they came; their future gives what became of the first attempt. A disk
-that is full, read-only, gone or hanging is said once, and once more when writing works again; nobody who
-handed in a job is held up by it.
+Plain jobs are tried once: their future gives the error, and they are forgotten. Persistent jobs are kept
+until they are stored, in order of arrival; their future gives the result of the first attempt. Trouble with
+the disk (full, read-only, gone or hanging) is logged once, and once more when writing works again; it never
+blocks those who hand in jobs.
 """
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import sqlite3
 import threading
@@ -24,28 +24,27 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import reduce
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
-from fillside.storage.errors import disk_trouble
+from fillside.storage.errors import NotStoredError, StorageError, disk_trouble
 from fillside.system_errors import why
 
 log = logging.getLogger(__name__)
 
 Job = Callable[[sqlite3.Connection], Any]
-MOST_WAITING = 5_000
+MOST_QUEUED = 5_000
 BATCH = 500
 RETRY_S = 1.0
-WITHIN_S = 2.0
-"""Nobody waits longer for the disk than this."""
+ANSWER_TIMEOUT_S = 2.0
+"""Longest wait for the disk."""
 NO_ANSWER = "the disk does not answer"
-CLOSES_WITHIN_S, COMPACTS_WITHIN_S = 5.0, 2.0
+CLOSE_TIMEOUT_S, COMPACT_TIMEOUT_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
-"""After these the file is opened anew: what was unplugged or mounted again has no part in the old one, and
-what is damaged is renewed as it is opened."""
+"""Errors after which the file is reopened: a remounted disk has another, a damaged one is renewed."""
 
 
 class DatabasePlace(Protocol):
-    """Where the database is; see `storage.place`."""
+    """Location of the database; see `storage.database`."""
 
     where: str
 
@@ -57,11 +56,11 @@ class DatabasePlace(Protocol):
 
 
 @dataclass(frozen=True)
-class Lasting:
-    """A job that is kept until it is stored.
+class PersistentJob:
+    """A job that is retried until it is stored.
 
-    One with a key takes the place of an earlier one with the same key that waits, and is never dropped; of
-    the others the oldest are, when far too many wait.
+    A job with a key replaces a queued one with the same key, and is never dropped; of the others the oldest
+    are dropped when too many wait.
     """
 
     job: Job
@@ -69,7 +68,7 @@ class Lasting:
 
 
 @dataclass
-class _Waiting:
+class _QueuedJob:
     job: Job
     lasting: bool
     key: str
@@ -86,11 +85,10 @@ class _Waiting:
 
 
 @dataclass(frozen=True)
-class _Outcome:
-    """What became of a job in one attempt; `trouble` is what the disk did, where that kept it from being
-    stored."""
+class _JobResult:
+    """Result of one attempt at a job; `trouble` is the disk's fault, if that kept it from being stored."""
 
-    entry: _Waiting
+    entry: _QueuedJob
     result: Any
     failure: Exception | None
     trouble: str | None
@@ -102,21 +100,24 @@ def commit(connection: sqlite3.Connection, synced: bool) -> None:
 
 
 class DatabaseWriter:
-    """Runs jobs on its own thread, in the order they came."""
+    """Runs jobs on its own thread, in order of arrival."""
 
     def __init__(self, place: DatabasePlace, trouble: str | None = None) -> None:
-        """`place.connect` gives a connection, opened with ``check_same_thread=False, isolation_level=None``,
-        and is asked again until it does; `place.check` raises a StorageError when that connection leads
-        nowhere any more. `trouble` is why there is none at first."""
+        """Start the thread; `trouble` is the reason for having no connection at first.
+
+        `place.connect` returns a connection opened with ``check_same_thread=False, isolation_level=None`` and
+        is called until it succeeds; `place.check` raises a StorageError when that connection has lost its
+        file.
+        """
         self._place, self._where = place, place.where
         self._connection: sqlite3.Connection | None = None
-        self._waiting: deque[_Waiting] = deque()
-        self._by_key: dict[str, _Waiting] = {}
+        self._queue: deque[_QueuedJob] = deque()
+        self._by_key: dict[str, _QueuedJob] = {}
         self._changed = threading.Condition()
-        self._news = False
+        self._has_news = False
         self._closing = False
         self._compacts = False
-        self._rests_until = 0.0
+        self._retry_at = 0.0
         self._busy_since: float | None = None
         self._dropped = 0
         self.trouble = trouble
@@ -124,12 +125,11 @@ class DatabaseWriter:
         self._thread.start()
 
     def put(self, job: Job, synced: bool = True) -> Future[Any]:
-        """Have `job` run soon; the future gives its result, or the error that kept it from being stored.
+        """Queue `job`; the future gives its result, or the error that kept it from being stored.
 
-        As long as it waits it can be withdrawn, by the future's `cancel`. While the disk does not answer it
-        is not taken at all.
+        The future's `cancel` withdraws a queued job. While the disk does not answer, jobs are refused.
         """
-        entry = _Waiting(job, False, "", synced)
+        entry = _QueuedJob(job, False, "", synced)
         if self.stalls:
             entry.give(None, sqlite3.OperationalError(NO_ANSWER))
             return entry.done
@@ -137,73 +137,74 @@ class DatabaseWriter:
             self._enqueue(entry)
         return entry.done
 
-    def keep(self, *jobs: Lasting, synced: bool = True) -> Future[Any]:
-        """Store all of these together, now or as soon as that can be; done once all of them were tried.
+    def keep(self, *jobs: PersistentJob, synced: bool = True) -> Future[Any]:
+        """Store all of these jobs together, now or as soon as possible.
 
-        When it is done without an error all of them are stored, and what was handed in before them to last.
+        The future is done once all were tried. Without an error, these jobs and the persistent ones before
+        them are stored.
         """
         with self._changed:
-            return reduce(_both, [self._keep(each, synced) for each in jobs])
+            return reduce(_both_done, [self._keep(each, synced) for each in jobs])
 
-    def _keep(self, lasting: Lasting, synced: bool) -> Future[Any]:
+    def _keep(self, lasting: PersistentJob, synced: bool) -> Future[Any]:
         earlier = self._by_key.get(lasting.key)
         if earlier is not None and not self._closing:
             earlier.job, earlier.synced = lasting.job, earlier.synced or synced
             self._wake()
             return earlier.done
-        entry = _Waiting(lasting.job, True, lasting.key, synced)
+        entry = _QueuedJob(lasting.job, True, lasting.key, synced)
         entry.done.set_running_or_notify_cancel()
         self._enqueue(entry)
         return entry.done
 
-    def _enqueue(self, entry: _Waiting) -> None:
+    def _enqueue(self, entry: _QueuedJob) -> None:
         if self._closing:
             entry.give(None, sqlite3.ProgrammingError("the storage is closed"))
             return
-        if len(self._waiting) >= MOST_WAITING:
+        if len(self._queue) >= MOST_QUEUED:
             self._drop_oldest()
-        self._waiting.append(entry)
+        self._queue.append(entry)
         if entry.key:
             self._by_key[entry.key] = entry
         self._wake()
 
     def _wake(self) -> None:
-        self._news = True
+        self._has_news = True
         self._changed.notify()
 
     def _drop_oldest(self) -> None:
-        """What is newest matters most, and what has a key is no more than one."""
-        oldest = next((entry for entry in self._waiting if not entry.key), None)
+        """Drop the oldest job without a key; the newest data matters most, and each key has but one job."""
+        oldest = next((entry for entry in self._queue if not entry.key), None)
         if oldest is not None:
-            self._waiting.remove(oldest)
+            self._queue.remove(oldest)
             self._dropped += 1
             oldest.give(None, sqlite3.OperationalError("dropped: the disk does not keep up"))
 
     @property
     def stalls(self) -> bool:
-        """Whether the disk has been at one transaction for as long as anybody waits.
+        """True when a transaction has lasted as long as anybody waits for it.
 
-        A little less, so that whoever has given up waiting finds it so.
+        The limit is slightly lower, so a caller that has just given up sees it as true.
         """
         since = self._busy_since
-        return since is not None and time.monotonic() - since > 0.9 * WITHIN_S
+        return since is not None and time.monotonic() - since > 0.9 * ANSWER_TIMEOUT_S
 
     def close(self) -> None:
-        """Write what waits, then close the database, without its unused room; may be called again.
+        """Write the queued jobs, then compact and close the database; idempotent.
 
-        A disk that does not answer is not waited for longer than `CLOSES_WITHIN_S`, and the file stays as
-        large as it is where making it smaller takes `COMPACTS_WITHIN_S` more.
+        Waits at most `CLOSE_TIMEOUT_S` for the disk, and `COMPACT_TIMEOUT_S` more for compaction, after which
+        the file keeps its size.
         """
         with self._changed:
             self._closing = True
             self._changed.notify()
-        self._thread.join(CLOSES_WITHIN_S)
+        self._thread.join(CLOSE_TIMEOUT_S)
         connection = self._connection
         if self._compacts and connection is not None:
-            self._thread.join(COMPACTS_WITHIN_S)
-            with suppress(sqlite3.ProgrammingError):  # it has just ended by itself
+            self._thread.join(COMPACT_TIMEOUT_S)
+            with suppress(sqlite3.ProgrammingError):  # compaction has just ended
                 connection.interrupt()
-            self._thread.join(CLOSES_WITHIN_S)
+            self._thread.join(CLOSE_TIMEOUT_S)
         if self._thread.is_alive():
             log.error("%s does not answer; what waits is not stored", self._where)
 
@@ -212,122 +213,122 @@ class DatabaseWriter:
             closing = self._closing
             self._write(batch)
             if closing and self.trouble is not None:
-                self._give_up()
+                self._discard_queue()
         if self._connection is not None and self.trouble is None:
             self._compacts = True
-            with suppress(sqlite3.Error):  # the file stays as large as it is
+            with suppress(sqlite3.Error):  # the file keeps its size
                 self._place.compact(self._connection)
             self._compacts = False
         self._disconnect()
 
-    def _next_batch(self) -> list[_Waiting]:
-        """Up to BATCH jobs; none only when closing and nothing waits any more."""
+    def _next_batch(self) -> list[_QueuedJob]:
+        """Return up to BATCH jobs; none only when closing with an empty queue."""
         with self._changed:
             while not self._is_time():
-                self._changed.wait(self._rests_until - time.monotonic() if self._waiting else None)
-            self._news = False
-            batch = [self._waiting.popleft() for _ in range(min(BATCH, len(self._waiting)))]
+                self._changed.wait(self._retry_at - time.monotonic() if self._queue else None)
+            self._has_news = False
+            batch = [self._queue.popleft() for _ in range(min(BATCH, len(self._queue)))]
             for entry in batch:
                 if entry.key:
                     del self._by_key[entry.key]
             return batch
 
     def _is_time(self) -> bool:
-        rested = time.monotonic() >= self._rests_until
-        return self._closing or bool(self._waiting and (self._news or rested))
+        rested = time.monotonic() >= self._retry_at
+        return self._closing or bool(self._queue and (self._has_news or rested))
 
-    def _give_up(self) -> None:
-        """Closing, and the disk takes nothing: what waits is lost, and that is said."""
+    def _discard_queue(self) -> None:
+        """Discard and log the queued jobs: the store closes, and the disk takes nothing."""
         with self._changed:
-            if self._waiting:
-                lost = len(self._waiting)
+            if self._queue:
+                lost = len(self._queue)
                 log.error("%d records could not be written to %s: %s", lost, self._where, self.trouble)
-            while self._waiting:
-                self._waiting.popleft().give(None, sqlite3.OperationalError(self.trouble or ""))
+            while self._queue:
+                self._queue.popleft().give(None, sqlite3.OperationalError(self.trouble or ""))
             self._by_key.clear()
 
-    def _write(self, batch: list[_Waiting]) -> None:
+    def _write(self, batch: list[_QueuedJob]) -> None:
         self._busy_since = time.monotonic()
         batch = [entry for entry in batch if entry.lasting or entry.done.set_running_or_notify_cancel()]
         outcomes = self._attempt(batch)
         once = [entry for entry in batch if not entry.lasting]
         if once and len(once) < len(batch) and all(outcome.trouble is not None for outcome in outcomes):
-            # What is tried once may be small enough, and does not come again.
+            # A plain job may be small enough for a full disk, and has no second chance.
             lasting = [outcome for outcome in outcomes if outcome.entry.lasting]
             outcomes = [*lasting, *self._attempt(once)]
         self._busy_since = None
         self._conclude(outcomes)
 
-    def _attempt(self, batch: list[_Waiting]) -> list[_Outcome]:
-        """What became of each in one transaction."""
+    def _attempt(self, batch: list[_QueuedJob]) -> list[_JobResult]:
+        """Return the result of each job in one transaction."""
         try:
-            return self._written(batch)
-        except Exception as error:  # nothing of it is stored, whatever it was
+            return self._run_batch(batch)
+        except Exception as error:  # the transaction failed as a whole, whatever the cause
             trouble = disk_trouble(error)
             if trouble is None:
                 trouble = why(error)
                 if trouble != self.trouble:
                     log.exception("a transaction on %s failed", self._where)
             self._roll_back(error)
-            return [_Outcome(entry, None, error, trouble) for entry in batch]
+            return [_JobResult(entry, None, error, trouble) for entry in batch]
 
-    def _written(self, batch: list[_Waiting]) -> list[_Outcome]:
+    def _run_batch(self, batch: list[_QueuedJob]) -> list[_JobResult]:
         if self._connection is None:
             self._connection = self._place.connect()
         self._place.check()
         connection, synced = self._connection, any(entry.synced for entry in batch)
         connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
         connection.execute("BEGIN IMMEDIATE")
-        outcomes: list[_Outcome] = []
-        full: _Outcome | None = None
+        outcomes: list[_JobResult] = []
+        full: _JobResult | None = None
         for entry in batch:
             if entry.lasting and full is not None:
-                # It would fare the same, and keeps its place behind the one before it.
+                # The same would happen to it, and order must be kept.
                 outcomes.append(replace(full, entry=entry))
                 continue
-            outcome = _one(connection, entry)
+            outcome = _run_job(connection, entry)
             outcomes.append(outcome)
             if entry.lasting and outcome.trouble is not None:
                 full = outcome
         commit(connection, synced)
         return outcomes
 
-    def _conclude(self, outcomes: list[_Outcome]) -> None:
-        again: list[_Waiting] = []
+    def _conclude(self, outcomes: list[_JobResult]) -> None:
+        again: list[_QueuedJob] = []
         for outcome in outcomes:
             entry = outcome.entry
             if not entry.lasting or outcome.failure is None:
                 continue
             if outcome.trouble is not None:
-                again.append(_Waiting(entry.job, True, entry.key, entry.synced))
+                again.append(_QueuedJob(entry.job, True, entry.key, entry.synced))
             else:
                 log.error("a record cannot be stored in %s: %s", self._where, outcome.failure)
-        self._put_back(again)
-        if any(_is_over(outcome.failure) for outcome in outcomes):
+        self._requeue(again)
+        if any(_connection_is_lost(outcome.failure) for outcome in outcomes):
             self._disconnect()
         trouble = next((outcome.trouble for outcome in outcomes if outcome.trouble is not None), None)
         if trouble is not None:
-            self._say_trouble(trouble)
+            self._log_trouble(trouble)
         elif outcomes:
-            self._say_well()
+            self._log_recovery()
         for outcome in outcomes:
             outcome.entry.give(outcome.result, outcome.failure)
 
-    def _put_back(self, again: list[_Waiting]) -> None:
-        """Keep in front, in their order, all but those a newer one has taken the place of."""
+    def _requeue(self, again: list[_QueuedJob]) -> None:
+        """Requeue these jobs in front, in order, except those replaced by a newer one."""
         with self._changed:
             for entry in reversed(again):
                 if entry.key in self._by_key:
                     continue
                 entry.done.set_running_or_notify_cancel()
-                self._waiting.appendleft(entry)
+                self._queue.appendleft(entry)
                 if entry.key:
                     self._by_key[entry.key] = entry
-            while len(self._waiting) > MOST_WAITING:
+            while len(self._queue) > MOST_QUEUED:
                 self._drop_oldest()
 
     def _roll_back(self, error: Exception) -> None:
-        if _is_over(error):
+        if _connection_is_lost(error):
             self._disconnect()
         elif self._connection is not None and self._connection.in_transaction:
             try:
@@ -344,21 +345,21 @@ class DatabaseWriter:
             except sqlite3.Error as error:
                 log.debug("closing: %s", error)
 
-    def _say_trouble(self, trouble: str) -> None:
-        self._rests_until = time.monotonic() + RETRY_S
+    def _log_trouble(self, trouble: str) -> None:
+        self._retry_at = time.monotonic() + RETRY_S
         if self.trouble is None:
             log.error("cannot write to %s: %s; the light goes on", self._where, trouble)
         self.trouble = trouble
 
-    def _say_well(self) -> None:
+    def _log_recovery(self) -> None:
         if self.trouble is not None:
             lost = f"; {self._dropped} records of meanwhile are lost" if self._dropped else ""
             log.warning("writing to %s works again%s", self._where, lost)
         self.trouble, self._dropped = None, 0
 
 
-def _both(first: Future[Any], second: Future[Any]) -> Future[Any]:
-    """Done once both are, with what the second gave or with the error of either."""
+def _both_done(first: Future[Any], second: Future[Any]) -> Future[Any]:
+    """Return a future for both, with the result of the second or the error of either."""
     both: Future[Any] = Future()
     both.set_running_or_notify_cancel()
 
@@ -373,22 +374,50 @@ def _both(first: Future[Any], second: Future[Any]) -> Future[Any]:
     return both
 
 
-def _is_over(failure: BaseException | None) -> bool:
-    """Whether nothing can be done by a connection any more that failed so."""
+def _connection_is_lost(failure: BaseException | None) -> bool:
+    """Return true for a failure after which a connection is useless."""
     return getattr(failure, "sqlite_errorname", "").startswith(_OPENED_ANEW)
 
 
-def _one(connection: sqlite3.Connection, entry: _Waiting) -> _Outcome:
-    """What became of a job; of one that failed nothing is done."""
+def _run_job(connection: sqlite3.Connection, entry: _QueuedJob) -> _JobResult:
+    """Return the result of a job; a failed one leaves no changes."""
     connection.execute("SAVEPOINT job")
     try:
         result = entry.job(connection)
-    except Exception as error:  # whatever a job raises belongs to whoever handed it in
+    except Exception as error:  # a job's error belongs to its caller
         if not connection.in_transaction:
             # A full disk makes SQLite roll back the whole transaction: the batch is lost, not this job alone.
             raise
         connection.execute("ROLLBACK TO job")
         connection.execute("RELEASE job")
-        return _Outcome(entry, None, error, disk_trouble(error))
+        return _JobResult(entry, None, error, disk_trouble(error))
     connection.execute("RELEASE job")
-    return _Outcome(entry, result, None, None)
+    return _JobResult(entry, result, None, None)
+
+
+T = TypeVar("T")
+
+
+async def wait_until_stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T:
+    """Return the result of a job once it is on the disk.
+
+    Raises NotStoredError if that takes longer than `ANSWER_TIMEOUT_S`. A queued job is then withdrawn. A
+    running one cannot be: if it is stored after all, `late` is called with its result, on the writing thread.
+    """
+    waiting = asyncio.wrap_future(future)
+    waiting.add_done_callback(_retrieve_error)
+    done, _ = await asyncio.wait((waiting,), timeout=ANSWER_TIMEOUT_S)
+    if not done:
+        if not future.cancel() and late is not None:
+            future.add_done_callback(lambda one: one.exception() is None and late(one.result()))
+        raise NotStoredError(NO_ANSWER)
+    try:
+        return waiting.result()
+    except (sqlite3.Error, OSError, StorageError) as error:
+        raise NotStoredError(disk_trouble(error) or str(error)) from error
+
+
+def _retrieve_error(waiting: asyncio.Future[Any]) -> None:
+    """Fetch the error of a future whose waiter may have gone, so that asyncio does not log it."""
+    if not waiting.cancelled():
+        waiting.exception()

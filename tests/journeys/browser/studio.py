@@ -17,6 +17,7 @@ from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.address import Listen
+from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
@@ -121,7 +122,7 @@ class Studio:
         return self.running.runner.state()
 
     async def do(self, **order: Any) -> None:
-        await self.running.runner.do(order, Visitor("somebody else", "test"))
+        await give(self.running.runner, order, Visitor("somebody else", "test"))
 
     @property
     def wire(self) -> SimDriver:
@@ -205,7 +206,7 @@ async def clipped(page: Page) -> list[str]:
 async def rows_of_the_header(page: Page) -> int:
     """Rows in which the parts of the header stand."""
     count: int = await page.evaluate(
-        """() => new Set([...document.querySelector('.top').children].map((e) => {
+        """() => new Set([...document.querySelectorAll('.top > *')].filter((e) => e.offsetParent).map((e) => {
           const box = e.getBoundingClientRect();
           return Math.round((box.top + box.bottom) / 2);
         })).size"""

@@ -61,6 +61,30 @@ async def test_axe_finds_nothing_while_things_are_wrong(browser: Browser, atelie
     await context.close()
 
 
+async def test_the_manual_for_everyone(browser: Browser, atelier: Studio) -> None:
+    """By Help, in a tab of its own, so that the light stays at hand."""
+    context = await look_at(browser, PHONE, theme="light")
+    page = await open_page(context, atelier.url)
+    await act(page, "Settings").tap()
+    async with context.expect_page() as opening:
+        await page.locator("#settings").get_by_role("link", name="Help").tap()
+    manual = await opening.value
+    await manual.get_by_role("link", name="Button boxes: OSC").tap()
+    await expect(manual.get_by_role("heading", level=1)).to_have_text("Button boxes: OSC")
+    for theme, (width, height) in (("light", PHONE), ("dark", DESK)):
+        await manual.set_viewport_size({"width": width, "height": height})
+        await manual.evaluate("(theme) => { document.documentElement.dataset.theme = theme }", theme)
+        assert await violations(manual) == [], theme
+    await manual.set_viewport_size({"width": 320, "height": 640})
+    await manual.get_by_role("link", name="The rig file", exact=True).tap()
+    await manual.get_by_text("On this page").tap()
+    await manual.get_by_role("group").get_by_role("link", name="doors.osc").tap()
+    await expect(manual.get_by_role("heading", name="doors.osc")).to_be_in_viewport()
+    assert await manual.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert await manual.locator("html").get_attribute("data-theme") == "light"
+    await context.close()
+
+
 async def test_targets_are_large_and_nothing_is_wider_than_the_screen(phone: Page, atelier: Studio) -> None:
     """Also 320 CSS px wide without scrolling sideways: WCAG 2.2, 1.4.10."""
     for width, height in (*PHONES, TABLET, DESK):

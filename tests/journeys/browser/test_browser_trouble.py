@@ -14,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 
 from contract.disk import Disk, full
 from fillside.access.tokens import TokenFile
-from fillside.calibration.result.expanded import around
+from fillside.calibration.result.expanded_uncertainty import around
 from fillside.storage import writer
 from fillside.text import uncertainty
 from journeys.browser.axe import violations
@@ -234,7 +234,7 @@ async def test_an_address_good_once_leaves_a_key_that_lasts(browser: Browser, at
     page = await open_page(context, f"{atelier.url}/#token={once}")
     kept = await page.evaluate("() => localStorage.getItem('fillside.token')")
     assert kept.startswith("fs-")
-    holder = await asyncio.to_thread(tokens.holder_of, kept)
+    holder = await asyncio.to_thread(tokens.verify, kept)
     assert holder is not None
     assert (holder.name, holder.may) == ("phone", "operate")
     await act(page, "Freeze").tap()

@@ -1,15 +1,15 @@
-"""Outputs that hold a wanted ratio and exposure, or the nearest that the lamps can do.
+"""The outputs that hold the target ratio and exposure, or the nearest that the lamps can do.
 
 All answers lie on the way through the plane of key and fill (`plane`), which has for every mix of the two the
-exposure nearest the target. A wish is a stretch of it; wishes are met in their order, each as far as those
-before it leave room, and a stretch out of reach is met at its nearest point:
+exposure nearest the target. Each demand is a stretch of the way. Demands are met in their order, each as far
+as those before it leave room; a stretch out of reach is met at its nearest point:
 
-  protect ratio     most light on the face; exposure not far over; ratio not turned round; exposure not far
-                    under; the wanted ratio.
-  protect exposure  most light on the face; ratio not turned round; the exposure; the wanted ratio.
+  protect ratio     most light on the face; exposure not far over; ratio not reversed; exposure not far
+                    under; the target ratio.
+  protect exposure  most light on the face; ratio not reversed; the exposure; the target ratio.
 
-Ends of stretches move as smoothly as the light does, and so does what is held to them. Where a mix hardly
-moves the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` says how it is searched.
+The ends of stretches move as smoothly as the light does, and so does the answer. Where the mix hardly moves
+the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` describes the search.
 """
 
 from __future__ import annotations
@@ -33,21 +33,21 @@ FloatArray = npt.NDArray[np.float64]
 
 AGREED_OUTPUT = 1e-12
 ROUNDS = 40
-"""How often a background head's spill on the face is worked in; it shrinks by its share each time."""
+"""Rounds in which the spill of background heads on the face is worked in; it shrinks each time."""
 NO_SIDE_STOPS = 0.05
-"""A wish this near 1:1 has no brighter side."""
+"""A target this near 1:1 has no brighter side."""
 OVER_WEIGHS = 4.0
-"""How much longer than the other bounds that on exposure over the target keeps its whole width."""
+"""The factor by which the bound on overexposure keeps its full width longer than the other bounds."""
 LIFTED_FROM = 8 * DROPS_OUT
-"""Below this weight a role goes to full, so that it is there when it drops out."""
+"""Below this weight a role moves toward full, and is there when it drops out."""
 
 
 @dataclass(frozen=True)
 class Solved:
-    """Outputs (heads,) before rounding, and the bounds met beside the heads' own limits.
+    """Outputs (heads,) before rounding, and the bounds met beside the limits of the heads.
 
     `bounds` may hold "most_over" and "most_under" (the exposure that keeping the ratio may cost) and
-    "most_lux"; `dropped` those of "key" and "fill" that give too little here to count.
+    "most_lux"; `dropped` the roles among "key" and "fill" that give too little here to count.
     """
 
     outputs: FloatArray
@@ -55,47 +55,47 @@ class Solved:
     dropped: tuple[str, ...] = ()
 
 
-def solve(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits) -> Solved:
-    """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
+def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Solved:
+    """The outputs nearest to the target under its policy; legal rows give no exception and no NaN."""
     key, fill = (
         role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
         for of_role in (metering.is_key, metering.is_fill)
     )
-    followers = following_heads(metering, wish, limits)
-    key = with_followers(metering, rows, wish, limits, key)
+    followers = following_heads(metering, target, limits)
+    key = with_followers(metering, rows, target, limits, key)
     alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
-    weights = weigh(metering, rows, wish, limits)
+    weights = weigh(metering, rows, target, limits)
     balanced = metering.is_key | metering.is_fill
     outputs = limits.least.copy()
     bounds: tuple[str, ...] = ()
     known: FloatArray | None = None
-    for _ in range(ROUNDS if _couples(metering, wish, limits) else 1):
+    for _ in range(ROUNDS if _couples(metering, target, limits) else 1):
         base = outputs.copy()
         base[key.heads] = base[fill.heads] = base[followers] = 0.0
         if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
             break
         known = base
-        rest = rows.lux(np.where(balanced, 0.0, base)) if wish.read_as == "face" else rows.ambient
-        policy = _Policy(Plane(key, fill, rows.lux(base), wish), weights, rest, rows.ambient, alone)
+        rest = rows.lux(np.where(balanced, 0.0, base)) if target.read_as == "face" else rows.ambient
+        policy = _Policy(Plane(key, fill, rows.lux(base), target), weights, rest, rows.ambient, alone)
         a, b = policy.answer()
         bounds = policy.bounds
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
-        hold_relative_roles(metering, rows, wish, limits, outputs)
-    _spare_the_face(metering, rows, wish, limits, outputs)
+        hold_relative_roles(metering, rows, target, limits, outputs)
+    _spare_the_face(metering, rows, target, limits, outputs)
     return Solved(outputs, bounds, () if alone else weights.dropped)
 
 
-def _couples(metering: Metering, wish: BalanceTarget, limits: OutputLimits) -> bool:
-    """Whether heads outside the plane reach what is held in it."""
+def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> bool:
+    """True where heads outside the plane reach a quantity that is held in it."""
     others = limits.held & ~(metering.is_key | metering.is_fill)
-    return bool(others.any()) and (wish.read_as == "face" or wish.most_lux is not None)
+    return bool(others.any()) and (target.read_as == "face" or target.most_lux is not None)
 
 
 def _spare_the_face(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
-    """Take the other roles down, in place, as far as key and fill alone leave the face too bright."""
-    if wish.most_lux is None:
+    """Take the other roles down, in place, where the face would get too much light."""
+    if target.most_lux is None:
         return
     others = limits.held & ~(metering.is_key | metering.is_fill)
     spared = outputs.copy()
@@ -103,24 +103,24 @@ def _spare_the_face(
     share = 1.0
     for side in (FACE_KEY, FACE_FILL):
         now, least = (float(rows.matrix[side] @ o + rows.ambient[side]) for o in (outputs, spared))
-        if now > wish.most_lux * (1 + 10 * KEPT) and now - least > KEPT * now:
-            share = min(share, max(0.0, (wish.most_lux - least) / (now - least)))
+        if now > target.most_lux * (1 + 10 * KEPT) and now - least > KEPT * now:
+            share = min(share, max(0.0, (target.most_lux - least) / (now - least)))
     outputs += (1 - share) * (spared - outputs)
 
 
 def _nearest(stretch: Stretch, wanted: Stretch) -> Stretch:
-    """What of a wanted stretch lies in another, or the end of that nearest to it."""
+    """The part of a wanted stretch that lies in another, or the nearest end of that."""
     low, high = stretch
     return min(max(wanted[0], low), high), min(max(wanted[1], low), high)
 
 
 class _Policy:
-    """The wishes in their order, on the way through one plane."""
+    """The demands of the target in their order, on the way through one plane."""
 
     def __init__(
         self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
     ) -> None:
-        self._wish, self._weights, self._alone = plane.wish, weights, alone
+        self._target, self._weights, self._alone = plane.target, weights, alone
         self._plane = plane
         self._ratio = RatioSearch(plane, weights, rest, ambient)
         self._way: Way = self._ratio.way
@@ -130,11 +130,11 @@ class _Policy:
         self.bounds: tuple[str, ...] = ()
 
     def answer(self) -> tuple[float, float]:
-        """The common outputs of key and fill; `bounds` says afterwards what stood in the way."""
+        """The common outputs of key and fill; sets `bounds` to the bounds in the way."""
         face = self._face()
         if self._alone or self._weights.dropped:
             at = self._without_ratio(face)
-        elif self._wish.protect == "ratio":
+        elif self._target.protect == "ratio":
             at = self._protect_ratio(face)
         else:
             exposed = self._exposed(face)
@@ -145,15 +145,15 @@ class _Policy:
         return self._lifted(at)
 
     def _protect_ratio(self, face: Stretch) -> float:
-        wish, weight = self._wish, self._weights.both
-        over = max(wish.exposure_lux, float(self._exposure[self._low]))
+        target, weight = self._target, self._weights.both
+        over = max(target.exposure_lux, float(self._exposure[self._low]))
         wanted = self._ratio.wanted()
-        least = min(wish.exposure_lux, float(self._exposure[self._high]))
+        least = min(target.exposure_lux, float(self._exposure[self._high]))
         exposure = self._way.row_at(EXPOSURE, wanted)
-        plain = weight >= 1 and wish.most_lux is None
+        plain = weight >= 1 and target.most_lux is None
         if plain and least * (1 - KEPT) <= exposure <= over * (1 + KEPT):
             return wanted
-        not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
+        not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * target.most_over)
         if plain:
             bright_enough = least <= 0 or self._not_under(least).holds(wanted)
             if bright_enough and not_over.holds(wanted) and not_over.holds(self._high):
@@ -161,11 +161,11 @@ class _Policy:
         return self._within_bounds(face, not_over.stretch, wanted)
 
     def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
-        """The position nearest to the wanted one within the bounds; `bounds` names those in the way."""
-        wish, weight = self._wish, self._weights.both
+        """The position nearest to the wanted one within the bounds; sets `bounds` to those in the way."""
+        target, weight = self._target, self._weights.both
         within = _nearest(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
-        under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
+        under = min(target.exposure_lux, self._way.row_at(EXPOSURE, most))
         not_under = within
         if under > 0:
             not_under = self._not_under(under).near(wanted)
@@ -179,9 +179,9 @@ class _Policy:
         return at
 
     def _not_under(self, lux: float) -> Within:
-        """Where the exposure is no farther under so many lux than keeping the ratio may cost."""
+        """The positions where the exposure is no farther under `lux` than keeping the ratio may cost."""
         if self._known is None or self._known.lux != lux:
-            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._wish.most_under)
+            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._target.most_under)
         return self._known
 
     def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
@@ -192,32 +192,32 @@ class _Policy:
             self.bounds = ("most_under",)
 
     def _face(self) -> Stretch:
-        """Where the face gets no more than it may; both roles at their least where that is nowhere."""
-        if self._wish.most_lux is None:
+        """The positions where the face gets no more than it may; else that with both roles at their least."""
+        if self._target.most_lux is None:
             return 0.0, len(self._way.mix) - 1.0
-        spans = [self._way.around(self._low, side, self._wish.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        spans = [self._way.around(self._low, side, self._target.most_lux) for side in (FACE_KEY, FACE_FILL)]
         low, high = max(span[0] for span in spans), min(span[1] for span in spans)
         return (low, high) if low <= high else (float(self._low), float(self._low))
 
     def _meets_the_face(self, at: float) -> bool:
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return False
         lux = [self._way.row_at(row, at) for row in (FACE_KEY, FACE_FILL, EXPOSURE)]
         return (
-            max(lux[:2]) >= self._wish.most_lux * (1 - 1e-6)
-            and abs(lux[2] / self._wish.exposure_lux - 1) > KEPT
+            max(lux[:2]) >= self._target.most_lux * (1 - 1e-6)
+            and abs(lux[2] / self._target.exposure_lux - 1) > KEPT
         )
 
     def _exposed(self, face: Stretch) -> Stretch:
-        """Where the exposure is met; else the point nearest to that."""
-        off = np.abs(self._exposure / self._wish.exposure_lux - 1)
+        """The positions where the exposure is met, or the point nearest to that."""
+        off = np.abs(self._exposure / self._target.exposure_lux - 1)
         first = math.ceil(face[0])
         met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
         if len(met):
             return float(first + met[0]), float(first + met[-1])
-        if self._exposure[self._low] > self._wish.exposure_lux:
+        if self._exposure[self._low] > self._target.exposure_lux:
             return _nearest(face, (float(self._low),) * 2)
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return float(self._high), float(self._high)
         low, high = math.ceil(face[0]), int(face[1])
         ends = [(self._way.row_at(EXPOSURE, at), at) for at in face]
@@ -227,13 +227,13 @@ class _Policy:
         return (max(ends)[1],) * 2
 
     def _right_way_round(self, exposed: Stretch) -> Stretch:
-        """Where the wish's darker side is not the brighter one, but for what a weak role leaves to it."""
-        if abs(math.log2(self._wish.quotient)) <= NO_SIDE_STOPS:
+        """The positions where the dark side of the target is not the brighter one; eased for a weak role."""
+        if abs(math.log2(self._target.quotient)) <= NO_SIDE_STOPS:
             return 0.0, len(self._way.mix) - 1.0
         return self._ratio.right_way_round(exposed)
 
     def _without_ratio(self, face: Stretch) -> float:
-        """The exposure held by what is left, a role that dropped out at its full light."""
+        """The position that holds the exposure without a ratio, a role that dropped out at its full light."""
         exposed = self._exposed(face)
         if "key" in self._weights.dropped and not self._alone:
             full = np.flatnonzero(self._way.key >= self._way.key[-1] * (1 - KEPT))
@@ -244,7 +244,7 @@ class _Policy:
         return exposed[0]
 
     def _lifted(self, at: float) -> tuple[float, float]:
-        """The outputs at a position, a role that is about to drop out on its way to full."""
+        """The outputs at a position; a role that is about to drop out is on its way to full."""
         a, b = self._way.at(at)
         if self._alone or self._weights.both >= LIFTED_FROM:
             return a, b
@@ -255,10 +255,10 @@ class _Policy:
         return lifted if self._face_allows(lifted) else (a, b)
 
     def _face_allows(self, outputs: tuple[float, float]) -> bool:
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return True
         lux = self._plane.lux_at(np.array([outputs[0]]), np.array([outputs[1]]))
-        return float(lux[[FACE_KEY, FACE_FILL], 0].max()) <= self._wish.most_lux
+        return float(lux[[FACE_KEY, FACE_FILL], 0].max()) <= self._target.most_lux
 
 
 def _toward_full(output: float, full: float, weight: float) -> float:

@@ -14,10 +14,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.balance.offline import PredictedHead, Prediction
+from fillside.balance.prediction import PredictedHead, Prediction
 from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import Metering
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import (
     PER_HEAD,
@@ -29,9 +29,9 @@ from fillside.calibration.estimate.model import (
     exposure_facing,
 )
 from fillside.calibration.estimate.priors import INTENSITY
-from fillside.calibration.estimate.sensitivities import Reach, reach
+from fillside.calibration.estimate.sensitivities import PathSensitivities, path_sensitivities
 from fillside.calibration.estimate.uncertainty import log2_slopes
-from fillside.calibration.result.expanded import expanded
+from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.result.from_calibration import known_fit
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -47,7 +47,7 @@ _DARK_LUX = 1e-6
 
 
 @dataclass(frozen=True)
-class Sure:
+class LightUncertainty:
     """Expanded uncertainties [stops] of the balance's numbers, and of the other roles against their
     reference."""
 
@@ -62,7 +62,7 @@ class _There:
     place: Point
     lit: tuple[bool, ...]
     wanted: Quantities
-    reached: Reach
+    sensitivities: PathSensitivities
     tape: FloatArray
 
 
@@ -75,7 +75,7 @@ class Intervals:
     def __init__(self, rig: Rig, calibration: Calibration | None = None) -> None:
         self._rig, self._calibration = rig, calibration
         self._there: _There | None = None
-        self._last: tuple[object, Sure] | None = None
+        self._last: tuple[object, LightUncertainty] | None = None
 
     @cached_property
     def _fit(self) -> Fit:
@@ -94,37 +94,37 @@ class Intervals:
         return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
 
     def at(
-        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], wish: BalanceTarget
-    ) -> Sure:
+        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
+    ) -> LightUncertainty:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
-        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), wish)
+        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target)
         if self._last is None or self._last[0] != asked:
-            self._last = asked, self._sure(asked[0], asked[1], asked[2], wish)
+            self._last = asked, self._sure(asked[0], asked[1], asked[2], target)
         return self._last[1]
 
-    def of(self, report: Report, wish: BalanceTarget) -> Report:
+    def of(self, report: Report, target: BalanceTarget) -> Report:
         """A report with the uncertainties of what it says is achieved."""
-        sure = self.at(report.subject, *_levels(report.heads), wish)
+        sure = self.at(report.subject, *_levels(report.heads), target)
         return report.model_copy(
             update={"uncertainty": sure.uncertainty, "relative_uncertainty_stops": sure.relative_stops}
         )
 
     def of_prediction(self, prediction: Prediction) -> Prediction:
         """A prediction with the uncertainties of what it says."""
-        sure = self.at(prediction.at, *_levels(prediction.heads), wish_from_rig(self._rig))
+        sure = self.at(prediction.at, *_levels(prediction.heads), target_from_rig(self._rig))
         return prediction.model_copy(update={"uncertainty": sure.uncertainty})
 
     def _sure(
-        self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], wish: BalanceTarget
-    ) -> Sure:
+        self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], target: BalanceTarget
+    ) -> LightUncertainty:
         there = self._there_at(place, lit)
         fit, wanted = self._fit, there.wanted
-        at_levels = replace(wanted, level=np.array(levels)[wanted.rays.head[wanted.ray]])
-        lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, at_levels, there.reached)
+        at_levels = replace(wanted, level=np.array(levels)[wanted.paths.head[wanted.path]])
+        lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, at_levels, there.sensitivities)
         rows, shown = self._widened(log2_slopes(lux, slopes), there), lux > _DARK_LUX
         two = self._lit_by(lit, "key") and self._lit_by(lit, "fill")
-        bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+        bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
         asked = [
             (rows[bright] - rows[dark], two and shown[bright] and shown[dark]),
             (rows[EXPOSURE], shown[EXPOSURE]),
@@ -132,7 +132,7 @@ class Intervals:
         ]
         roles = self._metering.relative_roles
         for k, role in enumerate(roles, start=FIRST_ROLE):
-            by_key = wish.reference(role, self._metering.role_rules[role]) == "key"
+            by_key = target.reference(role, self._metering.role_rules[role]) == "key"
             row = rows[k] - rows[LIT] if by_key else rows[k]
             asked.append((row, shown[k] and (shown[LIT] or not by_key)))
         sd = np.sqrt(fit.posterior.variance(np.array([row for row, _ in asked])))
@@ -141,7 +141,7 @@ class Intervals:
             for own, (_, exists) in zip(sd.tolist(), asked, strict=True)
         )
         found = Uncertainty(ratio_stops=ratio, exposure_stops=exposure, face_stops=face)
-        return Sure(found, dict(zip(roles, others, strict=True)))
+        return LightUncertainty(found, dict(zip(roles, others, strict=True)))
 
     def _lit_by(self, lit: tuple[bool, ...], rule: str) -> bool:
         return any(on and head.rule == rule for on, head in zip(lit, self._rig.heads, strict=True))
@@ -168,7 +168,7 @@ class Intervals:
                 place,
                 lit,
                 wanted,
-                reach(wanted.rays, fit.model.beliefs, fit.model.figures(fit.z)),
+                path_sensitivities(wanted.paths, fit.model.beliefs, fit.model.figures(fit.z)),
                 2 / math.log(2) * TAPE_SD_M / np.maximum(away, TAPE_SD_M),
             )
         return self._there

@@ -19,7 +19,7 @@ from fillside.cli.terminal import TerminalScreen
 from fillside.text import numbers
 
 if TYPE_CHECKING:
-    from fillside.demo.play import Play, Score
+    from fillside.demo.play import Demonstration, DemoScore
 
 DRAWN_EVERY_S = 0.2
 LINE_EVERY_S = 2.0
@@ -52,10 +52,10 @@ def demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> None:
 
 
 async def _demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> None:
-    from fillside.demo.play import BULBS, playing, walk_about
+    from fillside.demo.play import BULBS, running_demo, walk_about
 
     with tempfile.TemporaryDirectory(prefix="fillside-demo-") as folder:
-        async with playing(Path(folder), port, mqtt) as play:
+        async with running_demo(Path(folder), port, mqtt) as play:
             if not as_json:
                 click.echo(f"A pottery studio, simulated, without hardware: {play.running.url}")
                 if play.broker_port is not None:
@@ -81,7 +81,7 @@ async def _demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> 
 class _View:
     """Draws on a terminal; elsewhere says a line now and then."""
 
-    def __init__(self, play: Play) -> None:
+    def __init__(self, play: Demonstration) -> None:
         self._play = play
         self._on_screen = sys.stdout.isatty()
         self._screen = TerminalScreen()
@@ -102,23 +102,23 @@ class _View:
             self._screen.end()
 
 
-def _tally(score: Score) -> list[str]:
-    if score.last is None or score.last_alone is None:
+def _tally(score: DemoScore) -> list[str]:
+    if score.last is None or score.last_fixed is None:
         return []
     return numbers.table(
         [
             ["on the face now", "ratio off by", "exposure off by", "within 0.15 stop so far"],
             [
                 "with Fillside",
-                numbers.stops(score.last.ratio_off),
-                numbers.stops(score.last.exposure_off),
-                _share(score.held_s, score.judged_s),
+                numbers.stops(score.last.ratio_error_stops),
+                numbers.stops(score.last.exposure_error_stops),
+                _share(score.following_s, score.judged_s),
             ],
             [
                 "levels left alone",
-                numbers.stops(score.last_alone.ratio_off),
-                numbers.stops(score.last_alone.exposure_off),
-                _share(score.alone_s, score.judged_s),
+                numbers.stops(score.last_fixed.ratio_error_stops),
+                numbers.stops(score.last_fixed.exposure_error_stops),
+                _share(score.fixed_s, score.judged_s),
             ],
         ]
     )
@@ -128,11 +128,11 @@ def _share(part_s: float, whole_s: float) -> str:
     return f"{part_s:.1f} of {whole_s:.1f} s" if whole_s else numbers.NOTHING
 
 
-def _summary(score: Score) -> list[str]:
+def _summary(score: DemoScore) -> list[str]:
     all_s = score.judged_s
     rows = [
-        ["with Fillside", _share(score.held_s, all_s), _percent(score.held_s, all_s)],
-        ["with levels left alone", _share(score.alone_s, all_s), _percent(score.alone_s, all_s)],
+        ["with Fillside", _share(score.following_s, all_s), _percent(score.following_s, all_s)],
+        ["with levels left alone", _share(score.fixed_s, all_s), _percent(score.fixed_s, all_s)],
     ]
     return [
         "",
@@ -146,10 +146,10 @@ def _percent(part_s: float, whole_s: float) -> str:
     return f"{100 * part_s / whole_s:.0f} %" if whole_s else numbers.NOTHING
 
 
-def _figures(score: Score) -> dict[str, float]:
+def _figures(score: DemoScore) -> dict[str, float]:
     return {
         "within_stops": 0.15,
         "seconds": round(score.judged_s, 1),
-        "seconds_with_fillside": round(score.held_s, 1),
-        "seconds_left_alone": round(score.alone_s, 1),
+        "seconds_with_fillside": round(score.following_s, 1),
+        "seconds_left_alone": round(score.fixed_s, 1),
     }

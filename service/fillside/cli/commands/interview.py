@@ -10,10 +10,9 @@ import click
 
 from fillside.cli.group import WrongUse
 from fillside.planning.answers.lengths import UnitsError
-from fillside.planning.answers.plain import Meaning, plain
-from fillside.planning.starter.cautions import cautions_after
-from fillside.planning.starter.question import Answers, Question
-from fillside.planning.starter.questions import QUESTIONS, answered, next_question
+from fillside.planning.answers.question import Answers, Meaning, Question
+from fillside.planning.answers.typed_line import normalize
+from fillside.planning.starter.questions import QUESTIONS, add_answer, cautions_after, next_question
 
 Ask = Callable[[Question, Answers], str]
 """Puts a question and returns the line that was typed."""
@@ -48,7 +47,7 @@ def given_answers(pairs: Sequence[str]) -> dict[str, str]:
 
 def prompt_line(question: Question, answers: Answers) -> str:
     """One line from the terminal, empty where only Enter was pressed."""
-    shown = f"{question.words(answers)} [{question.default_for(answers)}]"
+    shown = f"{question.prompt(answers)} [{question.default_for(answers)}]"
     line: str = click.prompt(shown, default="", show_default=False, err=True)
     return line
 
@@ -89,9 +88,9 @@ class Interview:
     def _put(self, question: Question, ask: Ask) -> None:
         line = ask(question, self.answers)
         if asks_what(line):
-            self.says(f"  {question.takes}")
+            self.says(f"  {question.help_text}")
             return
-        if plain(line) in BACK:
+        if normalize(line) in BACK:
             if self._before:
                 self.answers = self._before.pop()
             return
@@ -107,7 +106,7 @@ class Interview:
             self._take(question, meaning)
 
     def _take(self, question: Question, meaning: Meaning) -> None:
-        self.answers = answered(self.answers, question, meaning, self.given)
+        self.answers = add_answer(self.answers, question, meaning, self.given)
         if meaning.note:
             self.says(f"  {meaning.note}")
         if self.ask is not None:

@@ -50,7 +50,7 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
     """A first rig file from a few questions about room, camera, lamps, stands and wires."""
     _can_be_written(rig_file, over)
     from fillside.cli.commands.interview import OPENING, Interview, given_answers, prompt_line
-    from fillside.planning.answers.plain import slug
+    from fillside.planning.answers.typed_line import slug
 
     given = given_answers(answers)
     if not usual:
@@ -126,11 +126,11 @@ def _write(rig_file: Path, text: str) -> None:
 
 
 def _first_run(found: Mapping[str, Any]) -> str:
-    from fillside.planning.starter.wires import REHEARSE
+    from fillside.planning.starter.rig_text import REHEARSAL_HINT
 
     kind = found.get("driver")
     if kind is None:
         return "No lamp in it may be dimmed, so nothing can be held until one is exchanged for one that may."
     if kind == "sim":
         return "Its lamps are simulated. Open the address that run prints; other terminals take orders."
-    return f"To rehearse first, without the lamps, {REHEARSE}, and back when they are up."
+    return f"To rehearse first, without the lamps, {REHEARSAL_HINT}, and back when they are up."

@@ -87,7 +87,7 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 def check(rig_file: Path, feet: bool, as_json: bool) -> None:
     """Is this rig file right, what was understood, and what should be minded?"""
     from fillside.cli.render.check import check_of, checked
-    from fillside.planning.lengths import Lengths
+    from fillside.planning.figures import Lengths
 
     found = check_of(rig_of(rig_file))
     click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))
@@ -124,15 +124,15 @@ def solve(
     at = None if subject is None else place_in(rig, subject, "--subject")
     wanted = None if ratio is None else _ratio(rig, ratio)
     known = calibration_of(calibration)
-    from fillside.balance.offline import solve_rig
     from fillside.balance.remedies.search import remedies
-    from fillside.balance.target import wish_from_rig
+    from fillside.balance.solution import solve_rig
+    from fillside.balance.target import target_from_rig
     from fillside.calibration.result.intervals import Intervals
     from fillside.rig.file.build import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
+    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, target_from_rig(rig))
     report = report.model_copy(update={"remedies": remedies(rig, at, known)})
     if as_json:
         click.echo(report.model_dump_json())
@@ -169,7 +169,7 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     where = place_in(rig, at, "--at")
     given = None if levels is None else _levels(rig, levels)
     known = calibration_of(calibration)
-    from fillside.balance.offline import predict as predicted
+    from fillside.balance.prediction import predict as predicted
     from fillside.calibration.result.intervals import Intervals
 
     try:

@@ -62,11 +62,11 @@ def plan(
     from fillside.calibration.result.intervals import Intervals
     from fillside.cli.render.plan import planned
     from fillside.cli.render.plan_full import planned_all
-    from fillside.planning.lengths import Lengths
+    from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
 
-    surely = Intervals(rig, known).of
-    report = plan_rig(rig, known, glasses=glasses, marks=marks, surely=surely)
+    add_uncertainty = Intervals(rig, known).of
+    report = plan_rig(rig, known, glasses=glasses, marks=marks, add_uncertainty=add_uncertainty)
     if as_json:
         click.echo(report.model_dump_json())
         return
@@ -110,13 +110,13 @@ def sheet(
     can_be_written(file)
     known = calibration_of(calibration)
     from fillside.calibration.result.intervals import Intervals
-    from fillside.planning.lengths import Lengths
+    from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
+    from fillside.sheet.drawing.render import render
     from fillside.sheet.layout import lay_out
-    from fillside.sheet.render import render
 
-    surely = Intervals(rig, known).of
-    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, surely=surely)
+    add_uncertainty = Intervals(rig, known).of
+    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, add_uncertainty=add_uncertainty)
     pages = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
     drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     files = _write(file, drawn)

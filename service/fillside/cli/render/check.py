@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.colour import heads_beside_key, stated_ccts_k
 from fillside.rig.checks.report import HeadSummary, RigReport, check_rig
 from fillside.rig.checks.warnings import RigWarning

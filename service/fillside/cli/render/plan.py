@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator
 from fillside.balance.report import Uncertainty
 from fillside.cli.render import plan_full as every
 from fillside.cli.render.plan_rig import listed, paragraph, rig_in_brief
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import MarkPlan
-from fillside.planning.look.reach import Corner, Span
+from fillside.planning.look.reach import ReachCorner, ReachSpan
 from fillside.planning.plan import PlanReport
 from fillside.text import numbers, uncertainty
 
@@ -77,18 +77,18 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
 
 
 def _range(
-    span: Span | None, end: Callable[[Corner, Uncertainty], str], known: Uncertainty, where: str
+    span: ReachSpan | None, end: Callable[[ReachCorner, Uncertainty], str], known: Uncertainty, where: str
 ) -> str:
     if span is None:
         return f"none can be had {where}"
     return f"{where} from {end(span.least, known)} to {end(span.most, known)}"
 
 
-def _ratio(corner: Corner, known: Uncertainty) -> str:
+def _ratio(corner: ReachCorner, known: Uncertainty) -> str:
     return f"{uncertainty.ratio(corner.ratio, known.ratio_stops)} ({every.ended_by(corner)})"
 
 
-def _exposure(corner: Corner, known: Uncertainty) -> str:
+def _exposure(corner: ReachCorner, known: Uncertainty) -> str:
     return f"{uncertainty.lux(corner.exposure_lux, known.exposure_stops)} ({every.ended_by(corner)})"
 
 

@@ -6,13 +6,12 @@ from collections.abc import Iterable, Iterator
 
 from fillside.balance.report import Uncertainty
 from fillside.cli.render.plan_rig import listed, rig_lines
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 from fillside.planning.look.catchlight import CatchLight
-from fillside.planning.look.clearing import Cure, GlassesAnswer
-from fillside.planning.look.mark import MarkPlan
-from fillside.planning.look.reach import Corner
-from fillside.planning.look.setup import StandPosition
-from fillside.planning.look.wander import WanderPlace, Worst
+from fillside.planning.look.glasses_remedies import GlassesAnswer, GlassesRemedy
+from fillside.planning.look.mark import MarkPlan, StandPosition
+from fillside.planning.look.reach import ReachCorner
+from fillside.planning.look.wander import LargestErrors, WanderPlace
 from fillside.planning.plan import PlanReport
 from fillside.text import numbers, uncertainty
 
@@ -102,18 +101,18 @@ def _reach(mark: MarkPlan) -> Iterator[str]:
     yield from numbers.table(rows)
 
 
-def ended_by(corner: Corner) -> str:
+def ended_by(corner: ReachCorner) -> str:
     """The heads whose limits make a corner."""
     parts = [f"{', '.join(corner.full)} full" if corner.full else ""]
     parts.append(f"{', '.join(corner.floor)} at floor" if corner.floor else "")
     return "; ".join(filter(None, parts)) or "between its ends"
 
 
-def _ratio_end(corner: Corner, known: Uncertainty) -> str:
+def _ratio_end(corner: ReachCorner, known: Uncertainty) -> str:
     return f"{uncertainty.ratio(corner.ratio, known.ratio_stops)} ({ended_by(corner)})"
 
 
-def _exposure_end(corner: Corner, known: Uncertainty) -> str:
+def _exposure_end(corner: ReachCorner, known: Uncertainty) -> str:
     lux = uncertainty.lux(corner.exposure_lux, known.exposure_stops)
     return f"{lux}, {uncertainty.rounded(corner.exposure_stops, known.exposure_stops)} ({ended_by(corner)})"
 
@@ -210,7 +209,7 @@ def glasses_words(one: GlassesAnswer, lengths: Lengths) -> Iterator[str]:
     yield f"{one.source}: {state}. " + (f"To clear it: {cures}" if cures else "Nothing tried clears it")
 
 
-def _cure(cure: Cure, one: GlassesAnswer, lengths: Lengths) -> str:
+def _cure(cure: GlassesRemedy, one: GlassesAnswer, lengths: Lengths) -> str:
     if cure.way == "raise" and one.lowest_height_m is not None:
         return f"raise it to {lengths.long(one.lowest_height_m)}"
     if cure.way == "temples":
@@ -244,7 +243,7 @@ def _wander(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
     yield f"levels that follow, {within}: {_worst(wander.followed)}"
 
 
-def _worst(worst: Worst) -> str:
+def _worst(worst: LargestErrors) -> str:
     face = f"{numbers.ratio(worst.face_least)} to {numbers.ratio(worst.face_most)}"
     return (
         f"ratio off by {_up_to(worst.ratio_error_stops)}, exposure by {_up_to(worst.exposure_error_stops)}, "

@@ -7,9 +7,8 @@ from collections.abc import Iterable, Iterator
 from textwrap import wrap
 
 from fillside.planning.equipment.lamps import LampLabel
-from fillside.planning.equipment.modifiers import LitFace
-from fillside.planning.lengths import Lengths
-from fillside.planning.look.setup import UmbrellaAnswer
+from fillside.planning.equipment.modifiers import LitFace, UmbrellaAnswer
+from fillside.planning.figures import Lengths
 from fillside.planning.plan import PlanReport
 from fillside.planning.safety.flicker import FlickerAnswer
 from fillside.planning.safety.power import CircuitAnswer, PowerAnswer

@@ -6,7 +6,8 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fillside.calibration.result.expanded import SAID, around, expanded
+from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, around, expanded
+from fillside.rig.calibration import WeighedReading
 from fillside.text import numbers
 
 Kept = dict[str, Any]
@@ -82,7 +83,7 @@ def calibration_lines(found: Sequence[Kept]) -> list[str]:
     return [
         *numbers.table(rows, right=(1, 3)),
         "",
-        f"{SAID} `fillside calibrations use NUMBER` goes back to one.",
+        f"{EXPANDED_NOTE} `fillside calibrations use NUMBER` goes back to one.",
     ]
 
 
@@ -101,9 +102,9 @@ def within(sigma_stops: float | None) -> str:
     return numbers.NOTHING if sigma_stops is None else around(expanded(sigma_stops))
 
 
-def suspects(entries: Sequence[Kept]) -> Iterator[str]:
+def suspects(entries: Sequence[WeighedReading]) -> Iterator[str]:
     """Readings that are doubted, with why."""
     for one in entries:
-        if one.get("why"):
-            left = " (left out)" if one.get("left_out") else ""
-            yield f"reading {one['number']}: {one['why']}{left}"
+        if one.why:
+            left = " (left out)" if one.left_out else ""
+            yield f"reading {one.number}: {one.why}{left}"

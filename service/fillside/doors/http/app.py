@@ -15,15 +15,16 @@ from fillside.access.permissions import Need, Permission, check_may_look, check_
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.etag import tagged
 from fillside.doors.http.invitation import Entrance, invite
+from fillside.doors.http.manual import ManualRoom
 from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.openapi import document
 from fillside.doors.http.plan_cache import PlanRoom
 from fillside.doors.http.request_checks import Names, check_is_json, expect, from_here, guard, token_of
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
-from fillside.orders.answers import Refusal
-from fillside.orders.light import ORDERS
-from fillside.orders.metering import METER_ORDERS
+from fillside.doors.listener import give
+from fillside.orders.answers import Refusal, done
+from fillside.orders.registry import kind_of
 from fillside.orders.strict_json import strict_loads
 from fillside.runtime.live import as_text
 from fillside.runtime.loop import Runner
@@ -59,9 +60,8 @@ class Handlers:
         self._page = page_files()
         self._journal = Journal(house.store)
         self._plan = PlanRoom()
-        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside"))).encode(
-            "ascii"
-        )
+        self._manual = ManualRoom()
+        self._document = as_text(document(ROUTES, version("fillside"))).encode("ascii")
 
     async def openapi(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return tagged(request, self._document)
@@ -97,11 +97,11 @@ class Handlers:
 
     async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await self._house.gate.body_of(request))
-        check_may_order(holder, said)
-        note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
+        source = strict_loads(await self._house.gate.body_of(request))
+        check_may_order(holder, kind_of(source))
+        note = await give(self._house.runner, source, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._house.runner.state()
-        return _json({"ok": True, "note": note, "state": state})
+        return _json(done(note, state))
 
     async def journal(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
@@ -150,6 +150,9 @@ class Handlers:
     async def page(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return serve(request, self._page, request.match_info.get("path") or FIRST)
 
+    async def manual(self, request: web.Request, holder: Permission) -> web.StreamResponse:
+        return await self._manual.answer(request)
+
 
 @dataclass(frozen=True)
 class Route:
@@ -187,6 +190,8 @@ ROUTES = (
     Route("GET", "/health", Handlers.health, "nothing", "whether the daemon is live and ready"),
     Route("GET", "/", Handlers.page, "nothing", "the page"),
     Route("GET", "/page/{path:[a-zA-Z0-9][a-zA-Z0-9_./-]*}", Handlers.page, "nothing", "the page's files"),
+    Route("GET", "/manual", Handlers.manual, "nothing", "the manual: which pages there are"),
+    Route("GET", "/manual/{name:[a-z][a-z0-9.-]*}", Handlers.manual, "nothing", "a page of the manual"),
 )
 
 

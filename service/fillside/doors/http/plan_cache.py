@@ -24,8 +24,8 @@ class PlanRoom:
             if self._asked != (rig, calibration):
                 self._asked, self._kept = (rig, calibration), {}
             if wander not in self._kept:
-                surely = Intervals(rig, calibration).of
+                add_uncertainty = Intervals(rig, calibration).of
                 self._kept[wander] = await asyncio.to_thread(
-                    plan_rig, rig, calibration, wander=wander, surely=surely
+                    plan_rig, rig, calibration, wander=wander, add_uncertainty=add_uncertainty
                 )
             return self._kept[wander]

@@ -1,6 +1,6 @@
-"""The OSC door: a UDP socket whose packets are orders, answered to who sent them.
+"""The OSC door: a UDP socket whose packets are orders; the answers go to their senders.
 
-A packet that is malformed, or from an address that may not speak here, is counted and dropped without a word.
+A packet that is malformed, or from an address that is not admitted, is counted and dropped without an answer.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ import socket
 from collections.abc import Callable
 from typing import Any, cast
 
-from fillside.doors.listener import Body, DoorError, DoorFigures, HeldStudio, answer_to
-from fillside.doors.osc.addresses import SAID, STATE, order_from
+from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, Studio, answer_to
+from fillside.doors.osc.addresses import ANSWER, STATE, order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import OscDoor
 from fillside.runtime.live import as_text
 from fillside.storage.records.journal import Visitor
@@ -24,7 +24,7 @@ from fillside.system_errors import why
 log = logging.getLogger(__name__)
 
 MOST_WAITING, MOST_LATER, LATEST_S = 256, 100, 10.0
-"""Messages that wait for their turn, those that wait for their time, and how far ahead that may be."""
+"""The most messages that wait for their turn, and for their time, and how far ahead that may be."""
 MOST_UNDER_WAY = 500
 """Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
 hangs, and a few faders send as many meanwhile; readings and routines take longer."""
@@ -34,8 +34,8 @@ LONGEST_STATE = 60_000
 Sender = tuple[Any, ...]
 
 
-def bound(table: OscDoor) -> socket.socket:
-    """A UDP socket on the table's address. Raises DoorError with one clear line."""
+def bind_socket(table: OscDoor) -> socket.socket:
+    """Open a UDP socket on the table's address. Raises DoorError with one clear line."""
     host, port = table.address
     found = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_DGRAM)
     try:
@@ -48,9 +48,9 @@ def bound(table: OscDoor) -> socket.socket:
 
 
 class OscListener(asyncio.DatagramProtocol):
-    """Takes packets in, and hands their messages on one after the other."""
+    """Takes packets in, and obeys their messages one after the other."""
 
-    def __init__(self, table: OscDoor, studio: HeldStudio, wall: Callable[[], float]) -> None:
+    def __init__(self, table: OscDoor, studio: Studio, wall: Callable[[], float]) -> None:
         self._table, self._studio, self._wall = table, studio, wall
         self.figures = DoorFigures(state="ok", note="")
         self._waiting: asyncio.Queue[tuple[Message, Sender]] = asyncio.Queue(MOST_WAITING)
@@ -66,10 +66,10 @@ class OscListener(asyncio.DatagramProtocol):
             handle.cancel()
 
     def error_received(self, exc: Exception) -> None:
-        """An answer did not arrive: whoever asked has gone."""
+        """Ignore that an answer did not arrive: the sender has gone."""
 
     def datagram_received(self, data: bytes, addr: Sender) -> None:
-        self.figures.heard += 1
+        self.figures.received += 1
         if not self._table.admits(str(addr[0])):
             self._drop(f"{addr[0]} may not speak here")
             return
@@ -109,12 +109,12 @@ class OscListener(asyncio.DatagramProtocol):
 
     def _drop(self, why: str) -> None:
         self.figures.dropped += 1
-        # Said at the first, the tenth, the hundredth: a flood of packets is no flood of log lines.
+        # Logged at the first, the tenth, the hundredth: a flood of packets is no flood of log lines.
         if str(self.figures.dropped).strip("0") == "1":
             log.warning("OSC: %s; %d dropped so far", why, self.figures.dropped)
 
     async def run(self) -> None:
-        """Obey what waits, each begun in its turn and none kept waiting by a long one, until cancelled."""
+        """Obey messages until cancelled, each begun in its turn and none kept waiting by a long one."""
         async with asyncio.TaskGroup() as under_way:
             while True:
                 message, sender = await self._waiting.get()
@@ -122,13 +122,13 @@ class OscListener(asyncio.DatagramProtocol):
                     self._drop("too many orders under way")
                     continue
                 self._under_way += 1
-                under_way.create_task(self._served(message, sender)).add_done_callback(self._one_less)
+                under_way.create_task(self._serve_safely(message, sender)).add_done_callback(self._one_less)
                 await asyncio.sleep(0)
 
     def _one_less(self, _: asyncio.Task[None]) -> None:
         self._under_way -= 1
 
-    async def _served(self, message: Message, sender: Sender) -> None:
+    async def _serve_safely(self, message: Message, sender: Sender) -> None:
         try:
             await self._serve(message, sender)
         except Exception:
@@ -138,34 +138,34 @@ class OscListener(asyncio.DatagramProtocol):
         if message.address == STATE:
             self._answer_state(sender)
             return
-        body = await self._obeyed(message, sender)
+        body = await self._obey(message, sender)
         if body is not None:
             self._answer(message, body, sender)
 
-    async def _obeyed(self, message: Message, sender: Sender) -> Body | None:
+    async def _obey(self, message: Message, sender: Sender) -> Body | None:
         try:
-            said = order_from(message)
+            order = order_from(message)
         except Refusal as refusal:
             return refusal.body()
-        if said is None:
+        if order is None:
             return None
         visitor = Visitor("an OSC sender", "osc", str(sender[0]))
-        body = await answer_to(self._studio, said, visitor, with_state=False)
-        # A tracker's good report is not answered: it would be told fifty times a second.
-        return None if said.get("do") == "subject" and "error" not in body else body
+        body = await answer_to(self._studio, order, visitor, with_state=False)
+        # A tracker's good report is not answered: there are fifty a second.
+        return None if order.get("do") == POSITION_REPORT and "error" not in body else body
 
     def _answer(self, message: Message, body: Body, sender: Sender) -> None:
         error = body.get("error")
         if error is not None:
             self.figures.refused += 1
         code, text = ("ok", body["note"]) if error is None else (error["code"], error["message"])
-        self._send(Message(SAID, (code, message.address[:200], str(text)[:500])), sender)
+        self._send(Message(ANSWER, (code, message.address[:200], str(text)[:500])), sender)
 
     def _answer_state(self, sender: Sender) -> None:
         text = as_text(self._studio.state())
         if len(text) > LONGEST_STATE:
             self._send(
-                Message(SAID, ("not_now", STATE, "the state is too long for OSC; ask over HTTP")), sender
+                Message(ANSWER, ("not_now", STATE, "the state is too long for OSC; ask over HTTP")), sender
             )
             return
         self._send(Message(STATE, (text,)), sender)

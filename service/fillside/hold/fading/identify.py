@@ -19,10 +19,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from fillside.balance.limits import code_of_output, output_of_code
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.machine.changes import Moment
-from fillside.orders.light import Identify, OrderError
+from fillside.orders.answers import Refusal
+from fillside.orders.light import Identify
 from fillside.rig.notation import stop_size
 from fillside.rig.problems import unknown_name
 from fillside.rig.scene.scene import Scene
@@ -64,21 +64,21 @@ def with_code(codes: Codes, head: int, code: int) -> Codes:
 
 
 def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
-    """What begins with the order, and what to say; OrderError where it cannot be."""
+    """What begins with the order, and what to say; Refusal where it cannot be."""
     scene = moment.scene
     if order.head not in scene.names:
-        raise OrderError(
+        raise Refusal(
             "unknown_name",
             unknown_name("head", order.head, scene.names),
             "head",
         )
     head = scene.index(order.head)
     if moment.wanted.mode == "freeze":
-        raise OrderError("not_now", f"the levels are frozen; showing {order.head} would change the take")
+        raise Refusal("not_now", f"the levels are frozen; showing {order.head} would change the take")
     if scene.fixed[head]:
-        raise OrderError("not_now", f"{order.head} cannot be dimmed, so it cannot show itself", "head")
+        raise Refusal("not_now", f"{order.head} cannot be dimmed, so it cannot show itself", "head")
     if not moment.working[head]:
-        raise OrderError("not_now", f"{order.head} cannot be reached", "head")
+        raise Refusal("not_now", f"{order.head} cannot be reached", "head")
     alone = moment.wanted.alone
     own = moment.beneath[head] if alone is None else dict(alone.lit).get(head, 0)
     code = away_from(scene, head, own)
@@ -87,20 +87,20 @@ def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
 
 def away_from(scene: Scene, head: int, code: int) -> int:
     """The code a head goes to from its own, to be seen by that."""
-    output = output_of_code(scene, head, code)
-    least = output_of_code(scene, head, code_of_output(scene, head, 0.0))
+    output = scene.dimmers.output(head, code)
+    least = scene.dimmers.output(head, scene.dimmers.held_code(head, 0.0))
     if output <= 0:
-        return code_of_output(scene, head, max(UP_OUTPUT, least))
+        return scene.dimmers.held_code(head, max(UP_OUTPUT, least))
     down, up = math.log2(output / least), -math.log2(output)
     if down >= min(SEEN_STOPS, up):
-        return code_of_output(scene, head, output * 2.0 ** -min(DIP_STOPS, down))
-    return code_of_output(scene, head, output * 2.0 ** min(DIP_STOPS, up))
+        return scene.dimmers.held_code(head, output * 2.0 ** -min(DIP_STOPS, down))
+    return scene.dimmers.held_code(head, output * 2.0 ** min(DIP_STOPS, up))
 
 
 def _said(scene: Scene, head: int, own: int, code: int) -> str:
     name = scene.names[head]
     if own == 0:
         return f"{name} comes up and goes out again"
-    stops = math.log2(output_of_code(scene, head, code) / output_of_code(scene, head, own))
+    stops = math.log2(scene.dimmers.output(head, code) / scene.dimmers.output(head, own))
     way = "dips" if stops < 0 else "rises"
     return f"{name} {way} by {stop_size(stops)} and comes back"

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.fading.flash_limiter import FlashLimiter
 from fillside.hold.fading.lag import lags_of
 from fillside.hold.fading.path import Fade, fade, knees
@@ -35,7 +34,7 @@ class Fader:
     back it fades from there. Codes of a head that lags are ahead of the common fade; see `lag`."""
 
     def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
-        self.dimmers = Dimmers(scene)
+        self.dimmers = scene.dimmers
         self._knees = knees(np.asarray(scene.floors, dtype=float))
         self._lags = lags_of(scene)
         self._codes = np.array(codes, dtype=np.int64)

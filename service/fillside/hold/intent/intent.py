@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import Balance, Camera, Point, Rig
 
@@ -89,7 +89,7 @@ class Intent:
 
     def wish(self, file: Rig) -> BalanceTarget:
         """The wish, without the trims; ValueError where the camera leaves the exposure open."""
-        wish = wish_from_rig(self.rig(file))
+        wish = target_from_rig(self.rig(file))
         return replace(wish, exposure_lux=wish.exposure_lux * 2.0**self.exposure_stops)
 
     def effective_rig(self, file: Rig) -> Rig:

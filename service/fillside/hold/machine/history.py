@@ -8,7 +8,7 @@ from typing import Any
 
 from fillside.balance.solver.rounding import Codes
 from fillside.bounds import MOST_UNDO
-from fillside.orders.light import OrderError
+from fillside.orders.answers import Refusal
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,9 @@ class History:
         return word == "show" or (word == "all" and alone != "only")
 
     def take_back(self) -> Undoable:
-        """The last one, which is then gone; OrderError if there is none."""
+        """The last one, which is then gone; Refusal if there is none."""
         if not self._orders:
-            raise OrderError("not_now", "there is nothing to undo")
+            raise Refusal("not_now", "there is nothing to undo")
         self._numbers.pop()
         return self._orders.pop()
 

@@ -33,8 +33,9 @@ from fillside.hold.snapshot.judged_light import ShownLight, note_after
 from fillside.hold.snapshot.state import DoorView, LastOrder, State, drivers_now, metered, state_of
 from fillside.hold.tracking.pace import Pace
 from fillside.hold.tracking.subject import TrackedSubject
-from fillside.orders.light import Identify, Move, Order, SubjectReport, Undo
-from fillside.orders.phrases import named
+from fillside.orders.light import Identify, Move, SubjectReport, Undo
+from fillside.orders.model import LightOrder
+from fillside.orders.registry import phrase_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import Rig
@@ -130,8 +131,8 @@ class Hold:
         """The wire codes of now, one a head in the rig's order, 0 for a head without a wire."""
         return self._light.codes
 
-    def order(self, order: Order, now_s: float) -> Obeyed:
-        """Obey an order, or raise OrderError with nothing changed. The light moves with the next `tick`."""
+    def order(self, order: LightOrder, now_s: float) -> Obeyed:
+        """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
         if isinstance(order, SubjectReport):
             return self._report(order, now_s)
         if isinstance(order, Undo):
@@ -143,12 +144,12 @@ class Hold:
         change = CHANGES[type(order)](self._moment(before), order)
         time_s = self._clock.read(now_s, self._light.moving)
         changed = before.changed_from(change.wanted)
-        self._history.add(Undoable(named(order), changed, self._standing.codes))
+        self._history.add(Undoable(phrase_of(order), changed, self._standing.codes))
         self._wanted = before
         if isinstance(order, Move):
             self._subject.tell(change.wanted.place, time_s)
         self._change(change.wanted, time_s, self._standing.codes, change.untrimmed)
-        self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
+        self._last_order = LastOrder(do=phrase_of(order), at=now_s + self._unix_s)
         return Obeyed(note=note_after(self._shown(), change.note, changed))
 
     def event(self, event: Event, now_s: float) -> None:
@@ -343,7 +344,7 @@ class Hold:
     def _identify(self, order: Identify, now_s: float) -> Obeyed:
         dip, note = dip_of(self._moment(replace(self._wanted, place=self._subject.place)), order)
         self._take(dip, self._clock.read(now_s, self._light.moving))
-        self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
+        self._last_order = LastOrder(do=phrase_of(order), at=now_s + self._unix_s)
         return Obeyed(note=note)
 
     def _take(self, dip: Dip | None, time_s: float) -> None:

@@ -57,7 +57,7 @@ def light_of(shown: ShownLight) -> JudgedLight:
     here = basis.metering is balancing.metering and basis.rows.point == rows.point
     return JudgedLight(
         metering=balancing.metering,
-        wish=shown.wish,
+        target=shown.wish,
         limits=balancing.limits,
         solved=basis.solved,
         solved_at=rows if here else basis.rows,

@@ -11,17 +11,17 @@ import numpy as np
 from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import CURABLE, LightVerdict, judge
 from fillside.balance.report import (
-    Achieved,
+    AchievedReport,
     FaceReport,
     HeadReport,
     LimitReport,
     Remedy,
     ReportModel,
-    Target,
+    TargetReport,
     Uncertainty,
     achieved_of,
     face_of,
-    head_says,
+    head_reports,
 )
 from fillside.hold.intent.intent import Mode
 from fillside.hold.machine.events import Answering, DriverState, HeadState
@@ -136,8 +136,8 @@ class State(ReportModel):
     identifying: str | None
     subject: Point
     subject_seen: SubjectSeen
-    target: Target
-    achieved: Achieved
+    target: TargetReport
+    achieved: AchievedReport
     face: FaceReport
     heads: tuple[HeadNow, ...]
     settled: bool
@@ -162,8 +162,8 @@ class State(ReportModel):
 class Metered:
     """The light of a moment in the balance's words, and what may be said of it."""
 
-    target: Target
-    achieved: Achieved
+    target: TargetReport
+    achieved: AchievedReport
     face: FaceReport
     heads: tuple[HeadNow, ...]
     verdict: LightVerdict
@@ -179,9 +179,9 @@ def metered(shown: ShownLight) -> Metered:
     light = light_of(shown)
     codes = as_reported(shown.codes, shown.health)
     now = shown.balancing.measure(shown.subject.place, shown.wish, codes, shown.working)
-    achieved = achieved_of(shown.wish, light.target, now)
+    achieved = achieved_of(shown.wish, light.target_report, now)
     return Metered(
-        target=light.target,
+        target=light.target_report,
         achieved=achieved,
         face=face_of(now),
         heads=_heads(shown, light),
@@ -195,8 +195,8 @@ def _heads(shown: ShownLight, light: JudgedLight) -> tuple[HeadNow, ...]:
     met = balancing.outputs(shown.codes)
     if shown.wanted.acts:
         met = np.where(np.array(shown.codes) == np.array(shown.lasting), light.unrounded, met)
-    now = head_says(balancing.scene, balancing.limits, light.rows, shown.codes, met)
-    goal = head_says(balancing.scene, balancing.limits, light.rows, shown.goal)
+    now = head_reports(balancing.scene, balancing.limits, light.rows, shown.codes, met)
+    goal = head_reports(balancing.scene, balancing.limits, light.rows, shown.goal)
     lux = light.rows.own_lux * balancing.outputs(as_reported(shown.codes, shown.health))
     return tuple(
         HeadNow.model_construct(

@@ -1,1 +1,1 @@
-"""Reading what people type in answer to the questions of a first rig, in the words they use."""
+"""Reading the answers people type to the questions of a first rig, in their own words."""

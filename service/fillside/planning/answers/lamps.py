@@ -1,4 +1,4 @@
-"""A lamp as people name it: kind, power or light, how many, white, and whether it may be dimmed."""
+"""A lamp as people name it: kind, power or light, number, white, and permission to dim."""
 
 from __future__ import annotations
 
@@ -10,8 +10,20 @@ import numpy as np
 
 from fillside.planning.answers.modifiers import FACE, MODIFIER_ROWS, ModifierAnswer, modifier_in
 from fillside.planning.answers.modifiers import VOCABULARY as MODIFIER_VOCABULARY
-from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, listed, number, plain, yes_note, yes_or_no
-from fillside.planning.answers.scan import Rows, ScannedWord, UnknownWordError, rows, scan
+from fillside.planning.answers.question import Answers, Meaning
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
+    NUMBER,
+    ScannedWord,
+    UnknownWordError,
+    WordPatterns,
+    compile_rows,
+    normalize,
+    parse_number,
+    scan,
+    split_list,
+)
+from fillside.planning.answers.yes_no import yes_note, yes_or_no
 from fillside.planning.equipment.lamps import EFFICACY_LM_W, INCANDESCENT_WATTS_LM
 
 WHITES_K = {
@@ -22,7 +34,7 @@ WHITES_K = {
     "daylight": 5600.0,
     "cool": 6500.0,
 }
-"""What words for a white mean, in kelvin (common practice, no source; cool as a lamp's box has it)."""
+"""Colour temperature of words for white [K] (common practice, no source; cool as on a lamp's box)."""
 KIND_WORDS = {
     "led": "LED",
     "incandescent": "incandescent",
@@ -32,14 +44,14 @@ KIND_WORDS = {
     "discharge": "discharge lamp",
 }
 OWN_WHITE_K = {"incandescent": 2700.0, "halogen": 3200.0}
-"""The white of a kind that has but one (common practice, no source)."""
+"""Colour temperature of a kind that has but one [K] (common practice, no source)."""
 ALWAYS_DIMMABLE = ("incandescent", "halogen")
 BULB_WATTS = {"led": 9.0, "incandescent": 60.0, "cfl": 23.0, "halogen": 42.0}
-"""Power of a household bulb by kind, where nothing is said (common practice, no source)."""
+"""Power of a household bulb by kind, where none is stated (common practice, no source)."""
 
 
 class LampOutput(NamedTuple):
-    """What is known of one lamp's light: its lumens, its watts, or both."""
+    """The stated output of one lamp: its lumens, its watts, or both."""
 
     lumens: float | None
     watts: float | None
@@ -88,19 +100,22 @@ _KIND: dict[str, str] = {
     "bulb": r"bulbs?|light-?\s?bulbs?|globes?",
 }
 _NUMBER = {"number": r"\d+(?:[.,]\d+)?"}
-LAMP_ROWS: Rows = (
-    *rows({k: v for k, v in MODIFIER_ROWS.items() if k not in ("panel", "bare")}),
-    *rows({**_POWER, **_WHITE, **_KIND, **FACE, **_NUMBER}),
+LAMP_ROWS: WordPatterns = (
+    *compile_rows({k: v for k, v in MODIFIER_ROWS.items() if k not in ("panel", "bare")}),
+    *compile_rows({**_POWER, **_WHITE, **_KIND, **FACE, **_NUMBER}),
 )
-LIGHT_ROWS, WHITE_ROWS = rows({**_POWER, **_NUMBER}), rows({**_WHITE, "tungsten": r"tungsten|halogen|3200"})
-VOCABULARY = listed("""
+LIGHT_ROWS, WHITE_ROWS = (
+    compile_rows({**_POWER, **_NUMBER}),
+    compile_rows({**_WHITE, "tungsten": r"tungsten|halogen|3200"}),
+)
+VOCABULARY = split_list("""
     fluorescent, fluorescents, incandescent, halogen, tungsten, daylight, strobe, flash, panel, bulb,
     bulbs, filament, discharge, energy, compact, neutral, natural, lumens, lumen, watts, watt, kelvin,
     dimmable, tube, tubes, equivalent, warm, cool, candle, white, tunable
 """)
 _SKIP = (
-    *ABOUT,
-    *listed("""
+    *FILLER_WORDS,
+    *split_list("""
     a, an, and, of, with, w/, in, on, at, lamp, lamps, light, lights, each, one, single, old, new,
     white, type, kind, cheap, big, small, head, key, fill, hair, background, household, normal, some,
     the, screw, e27, e26, colour, color, temp, temperature, set, to, lit, power, strong, through,
@@ -110,13 +125,13 @@ _SKIP = (
 
 
 class _LampWords:
-    """What a line tells of a lamp, word by word."""
+    """The facts about a lamp in a line, collected word by word."""
 
     def __init__(self) -> None:
         self.kinds: list[str] = []
         self.shape: str | None = None
         self.light: dict[str, float] = {}
-        self.told: dict[str, Any] = {}
+        self.facts: dict[str, Any] = {}
         self.notes: list[str] = []
 
     def take(self, word: ScannedWord) -> None:
@@ -124,21 +139,21 @@ class _LampWords:
         if own is not None:
             own(word)
         elif word.row in _WHITE:
-            self.told["cct"] = WHITES_K[word.row]
+            self.facts["cct"] = WHITES_K[word.row]
         else:
             self.kinds.append(word.row)
 
     def _number(self, word: ScannedWord) -> None:
         if "watts" not in self.light:
-            self.light["watts"] = number(word.match[0])
+            self.light["watts"] = parse_number(word.match[0])
 
     def _count(self, word: ScannedWord) -> None:
         digits = next((group for group in word.match.groups() if group), "2")
-        self.told["count"] = count(digits, {}).value
+        self.facts["count"] = count(digits, {}).value
 
     def _equal(self, word: ScannedWord) -> None:
         watts, lumens = zip(*INCANDESCENT_WATTS_LM, strict=True)
-        old = number(word.match[1] or word.match[2])
+        old = parse_number(word.match[1] or word.match[2])
         if not watts[0] <= old <= watts[-1]:
             raise ValueError(f"an equivalent goes from {watts[0]} to {watts[-1]} W; say the lumens instead")
         self.light["lumens"] = round(float(np.interp(old, watts, lumens)))
@@ -147,10 +162,10 @@ class _LampWords:
         self._amount("lumens", _thousands(word.match[1]))
 
     def _kilowatts(self, word: ScannedWord) -> None:
-        self._amount("watts", 1000 * number(word.match[1] or word.match[2]))
+        self._amount("watts", 1000 * parse_number(word.match[1] or word.match[2]))
 
     def _watts(self, word: ScannedWord) -> None:
-        self._amount("watts", number(word.match[1]))
+        self._amount("watts", parse_number(word.match[1]))
 
     def _amount(self, of: str, value: float) -> None:
         if self.light.setdefault(of, value) != value:
@@ -159,14 +174,14 @@ class _LampWords:
             )
 
     def _two(self, word: ScannedWord) -> None:
-        self.told["cct"] = WHITES_K["daylight"]
+        self.facts["cct"] = WHITES_K["daylight"]
         self.notes = ["a lamp of several whites is taken as set to one, 5600 K"]
 
     def _kelvin(self, word: ScannedWord) -> None:
-        kelvin = number(word.match[1]) if word.match[1] else 1000 * number(word.match[2])
+        kelvin = parse_number(word.match[1]) if word.match[1] else 1000 * parse_number(word.match[2])
         if not 1000 <= kelvin <= 20_000:
             raise ValueError(f"a white goes from 1000 to 20000 K, not {kelvin:.0f} K")
-        self.told["cct"] = kelvin
+        self.facts["cct"] = kelvin
 
     def _flash(self, _: ScannedWord) -> None:
         raise ValueError(
@@ -177,10 +192,10 @@ class _LampWords:
         raise ValueError("that cannot be dimmed, so it is no head; [ambient] in the file takes it later")
 
     def _undimmed(self, _: ScannedWord) -> None:
-        self.told["dimmable"] = False
+        self.facts["dimmable"] = False
 
     def _dimmable(self, _: ScannedWord) -> None:
-        self.told["dimmable"] = True
+        self.facts["dimmable"] = True
 
     def _panel(self, _: ScannedWord) -> None:
         self.shape = "panel"
@@ -190,11 +205,11 @@ class _LampWords:
 
     @property
     def kind(self) -> str:
-        """The kind of lamp; tungsten is halogen as studios have it, or a white beside another kind."""
+        """The kind of lamp; tungsten is halogen, as in studios, or a white beside another kind."""
         stated = [kind for kind in self.kinds if kind != "tungsten"]
         if "tungsten" in self.kinds:
             if stated:
-                self.told.setdefault("cct", WHITES_K["tungsten"])
+                self.facts.setdefault("cct", WHITES_K["tungsten"])
             else:
                 return "incandescent" if self.shape == "bulb" else "halogen"
         if {"led", "tube"} <= set(stated):
@@ -203,16 +218,16 @@ class _LampWords:
 
 
 def _thousands(text: str) -> float:
-    """Lumens, of which there are never three decimals: ``3,200`` and ``3.200`` are 3200."""
+    """Read lumens, which never have three decimals: ``3,200`` and ``3.200`` are 3200."""
     parts = text.replace(",", ".").split(".")
     if len(parts) > 1 and all(len(part) == 3 for part in parts[1:]):
         return float("".join(parts))
-    return number(text)
+    return parse_number(text)
 
 
-def _scanned(text: str, known: Rows, such: str) -> tuple[_LampWords, list[ScannedWord]]:
+def _scanned(text: str, known: WordPatterns, such: str) -> tuple[_LampWords, list[ScannedWord]]:
     lamp, others = _LampWords(), []
-    line = re.sub(r"(?<=\d)x(?=\d+\s*(?:w|lm)\b)", "x ", plain(text))
+    line = re.sub(r"(?<=\d)x(?=\d+\s*(?:w|lm)\b)", "x ", normalize(text))
     try:
         for word in scan(line, known, _SKIP, (*VOCABULARY, *MODIFIER_VOCABULARY)):
             if word.row in FACE or (word.row in MODIFIER_ROWS and word.row != "panel"):
@@ -224,24 +239,24 @@ def _scanned(text: str, known: Rows, such: str) -> tuple[_LampWords, list[Scanne
     return lamp, others
 
 
-LAMP_SUCH = "LED 40 W, 9 W bulb, tungsten 650 W, CFL, fluorescent tube"
+LAMP_EXAMPLES = "LED 40 W, 9 W bulb, tungsten 650 W, CFL, fluorescent tube"
 
 
-def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """A lamp's kind, and whatever else the line tells of it, of its modifier even.
+def lamp(text: str, answers: Answers) -> Meaning:
+    """Read a lamp's kind, and everything else that the line states, its modifier included.
 
     >>> lamp("9W bulb", {}).note
     'read as LED bulb, 9 W'
-    >>> lamp("two 85 W CFLs, daylight", {}).also["count"]
+    >>> lamp("two 85 W CFLs, daylight", {}).extra["count"]
     2
     """
-    found, others = _scanned(text, LAMP_ROWS, LAMP_SUCH)
+    found, others = _scanned(text, LAMP_ROWS, LAMP_EXAMPLES)
     kind, tungsten = found.kind, _unsaid_tungsten(found, others)
     if tungsten:
         kind = "halogen"
-    if not (found.kinds or found.shape or found.light or found.told or others):
-        raise ValueError(f"{text.strip()!r} is no lamp known here; say it such as {LAMP_SUCH}")
-    also: dict[str, Any] = {"count": 1, **found.told, "shape": found.shape or "lamp"}
+    if not (found.kinds or found.shape or found.light or found.facts or others):
+        raise ValueError(f"{text.strip()!r} is no lamp known here; say it such as {LAMP_EXAMPLES}")
+    also: dict[str, Any] = {"count": 1, **found.facts, "shape": found.shape or "lamp"}
     if found.light:
         also["light"] = _light(found.light)
     if kind in OWN_WHITE_K:
@@ -254,23 +269,23 @@ def lamp(text: str, answers: Mapping[str, Any]) -> Meaning:
     named = lamp_words(kind, also)
     if tungsten:
         named = named.replace(KIND_WORDS[kind], "tungsten", 1)
-    said = ", ".join([named, *found.notes, *([on_it.words] if on_it.words else [])])
-    return Meaning(kind, f"read as {said}{tungsten}", also)
+    read_back = ", ".join([named, *found.notes, *([on_it.words] if on_it.words else [])])
+    return Meaning(kind, f"read as {read_back}{tungsten}", also)
 
 
 TUNGSTEN_WATTS = (650.0, 800.0, 1000.0, 1200.0, 2000.0, 5000.0, 10_000.0, 12_000.0, 18_000.0, 20_000.0)
-"""Powers by which tungsten heads go in the trade (common practice, no source)."""
+"""Powers by which tungsten heads are known in the trade (common practice, no source)."""
 _TUNGSTEN_HEAD = re.compile(r"(fresnel|open[ -]?face)")
 
 
 def _unsaid_tungsten(found: _LampWords, others: Iterable[ScannedWord]) -> str:
-    """What to say otherwise where a lamp is tungsten by its head or its watts alone; nothing where it is not.
+    """Return a hint for a lamp that is tungsten by its head or watts alone; empty where it is not.
 
     Another kind, a shape, lumens or a cooler white makes it another lamp.
     """
     if found.kinds or found.shape or "lumens" in found.light:
         return ""
-    if found.told.get("cct", WHITES_K["tungsten"]) != WHITES_K["tungsten"]:
+    if found.facts.get("cct", WHITES_K["tungsten"]) != WHITES_K["tungsten"]:
         return ""
     head = next((match[1] for word in others if (match := _TUNGSTEN_HEAD.match(word.match[0]))), None)
     if head is None and found.light.get("watts") not in TUNGSTEN_WATTS:
@@ -279,7 +294,7 @@ def _unsaid_tungsten(found: _LampWords, others: Iterable[ScannedWord]) -> str:
 
 
 def lamp_words(kind: str, also: Mapping[str, Any]) -> str:
-    """A lamp in words that `lamp` reads as the same."""
+    """Return a lamp in words that `lamp` reads as the same lamp."""
     name = KIND_WORDS[kind] + (
         "" if also["shape"] == "lamp" or kind in ("cfl", "tube") else f" {also['shape']}"
     )
@@ -297,57 +312,57 @@ def _light(found: Mapping[str, float]) -> LampOutput:
     return LampOutput(found.get("lumens"), found.get("watts"))
 
 
-def light(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """One lamp's lumens, watts, or both; a number alone is watts.
+def light(text: str, answers: Answers) -> Meaning:
+    """Read one lamp's lumens, watts, or both; a number alone is watts.
 
     >>> light("3200 lm 30 W", {}).value, light("60W equivalent", {}).value.lumens, light("9", {}).note
-    (Light(lumens=3200.0, watts=30.0), 806, 'read as 9 W')
+    (LampOutput(lumens=3200.0, watts=30.0), 806, 'read as 9 W')
     """
     found, _ = _scanned(text, LIGHT_ROWS, "800 lm, 9 W or 60 W equivalent")
-    if not found.light or found.told.get("count"):
+    if not found.light or found.facts.get("count"):
         raise ValueError(
             f"{text.strip()!r} is neither light nor power; say it such as 3200 lm 30 W, or 105 W"
         )
     value = _light(found.light)
-    line = plain(text).replace(" ", "").replace(",", "")
+    line = normalize(text).replace(" ", "").replace(",", "")
     as_typed = line in (f"{value.lumens or 0:g}lm", f"{value.watts or 0:g}w")
     return Meaning(value, "" if as_typed else f"read as {value}")
 
 
 def light_of(text: str) -> LampOutput:
-    """One lamp's light; see `light`."""
+    """Return one lamp's light; see `light`."""
     value: LampOutput = light(text, {}).value
     return value
 
 
-def white(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """A white in kelvin, from a number or from its word.
+def white(text: str, answers: Answers) -> Meaning:
+    """Read a white in kelvin, from a number or its word.
 
     >>> white("5500K", {}).value, white("daylight", {}).note, white("tungsten", {}).value
     (5500.0, 'read as 5600 K', 3200.0)
     """
     found, _ = _scanned(text, WHITE_ROWS, "5600 K, daylight, warm or tungsten")
     if "tungsten" in found.kinds:
-        found.told["cct"] = WHITES_K["tungsten"]
-    kelvin = found.told.get("cct")
+        found.facts["cct"] = WHITES_K["tungsten"]
+    kelvin = found.facts.get("cct")
     if kelvin is None:
         raise ValueError(f"{text.strip()!r} is no white; say it such as 5600 K, daylight, warm or tungsten")
-    note = "" if plain(text).replace(" ", "") == f"{kelvin:.0f}k" else f"read as {kelvin:.0f} K"
+    note = "" if normalize(text).replace(" ", "") == f"{kelvin:.0f}k" else f"read as {kelvin:.0f} K"
     return Meaning(kelvin, "; ".join([*found.notes, note]) if found.notes else note)
 
 
-def count(text: str, _: Mapping[str, Any]) -> Meaning:
-    """How many lamps a head holds."""
-    digits = plain(text).removesuffix("x").removesuffix("lamps").removesuffix("bulbs").strip()
+def count(text: str, _: Answers) -> Meaning:
+    """Read the number of lamps in a head."""
+    digits = normalize(text).removesuffix("x").removesuffix("lamps").removesuffix("bulbs").strip()
     digits = {"a pair": "2", "single": "1", "just 1": "1"}.get(digits, digits)
     if not digits.isdecimal() or not 1 <= int(digits) <= 100:
         raise ValueError(f"{text.strip()!r} is not a whole number from 1 to 100")
     return Meaning(int(digits))
 
 
-def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
-    """Whether a lamp may be dimmed; one of which nobody knows is not."""
-    line = plain(text)
+def dimmable(text: str, _: Answers) -> Meaning:
+    """Read the permission to dim a lamp; an unsure answer counts as no."""
+    line = normalize(text)
     if any(
         word in line
         for word in ("know", "not sure", "unsure", "idea", "dunno", "idk", "says nothing", "no marking")
@@ -369,11 +384,11 @@ def dimmable(text: str, _: Mapping[str, Any]) -> Meaning:
     return Meaning(value, yes_note(text, value, yes if value else no))
 
 
-def usual_light(kind: str, shape: str, led_watts: float) -> LampOutput:
-    """What a lamp of its kind is taken to have: as much light as an LED of those watts, or a bulb's watts.
+def typical_light(kind: str, shape: str, led_watts: float) -> LampOutput:
+    """Return the typical output of a kind: as much light as an LED of these watts, or a bulb's watts.
 
-    >>> usual_light("led", "lamp", 40.0), usual_light("halogen", "lamp", 40.0).watts
-    (Light(lumens=4000.0, watts=40.0), 200.0)
+    >>> typical_light("led", "lamp", 40.0), typical_light("halogen", "lamp", 40.0).watts
+    (LampOutput(lumens=4000.0, watts=40.0), 200.0)
     """
     if shape == "bulb" and kind in BULB_WATTS:
         return LampOutput(None, BULB_WATTS[kind])

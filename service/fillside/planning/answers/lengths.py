@@ -1,14 +1,22 @@
-"""Lengths as people type them, metric or in feet and inches, and whether feet go on from there."""
+"""Lengths as people type them, metric or in feet and inches, and the wish to change units."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from fillside.planning.answers.plain import ABOUT, NUMBER, Meaning, number, plain, shown, spelled, without
+from fillside.planning.answers.question import Answers, Meaning
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
+    NUMBER,
+    has_number_words,
+    normalize,
+    parse_number,
+    remove_words,
+    short_number,
+)
 from fillside.planning.equipment.modifiers import disc_diameter_m
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 
 METRES: dict[str, float] = {
     **dict.fromkeys(("m", "metre", "metres", "meter", "meters", "mtr", "mtrs"), 1.0),
@@ -26,12 +34,25 @@ METRIC_WORDS = ("metres", "meters", "metric", "m", "cm", "in metres", "in meters
 _UNITS = "|".join(sorted((re.escape(word) for word in METRES), key=len, reverse=True))
 _NEXT = re.compile(r"(?:and |, ?|- ?)")
 _PART = re.compile(rf"\s*({NUMBER}|an?\b)\s*(?:({_UNITS})(?![a-z])\.?)?")
-_AWAY = (*ABOUT, "away", "from", "face", "subject", "camera", "wall", "high", "tall", "wide", "across", "off")
+_AWAY = (
+    *FILLER_WORDS,
+    "away",
+    "from",
+    "face",
+    "subject",
+    "camera",
+    "wall",
+    "high",
+    "tall",
+    "wide",
+    "across",
+    "off",
+)
 _RECTANGLE = re.compile(rf"({NUMBER})\s*({_UNITS})?\s*(?:x|by)\s*({NUMBER})\s*({_UNITS})?")
 
 
 class UnitsError(ValueError):
-    """Not a length but the wish to go on in other units; `feet` says which."""
+    """The wish for other units in place of a length; `feet` tells them."""
 
     def __init__(self, feet: bool) -> None:
         super().__init__(f"lengths are in {'feet and inches' if feet else 'metres'} from here on")
@@ -39,27 +60,29 @@ class UnitsError(ValueError):
 
 
 class Length(NamedTuple):
-    """A length in metres, and the unit of its first part in metres; None where none was typed."""
+    """A length in metres, and the unit of its first part in metres; None for a number without one."""
 
     metres: float
     unit_m: float | None
 
     @property
     def feet(self) -> bool | None:
-        """Whether it was typed in feet or inches; None without a unit."""
+        """True for a length in feet or inches, False for a metric one, None without a unit."""
         return None if self.unit_m is None else self.unit_m in (FOOT_M, INCH_M, YARD_M)
 
 
 def length_of(text: str) -> Length:
-    """A length with its unit, or a plain number as if in metres; ValueError for what is none.
+    """Return a length with its unit; a number without a unit counts as metres.
+
+    Raises ValueError for other text.
 
     >>> length_of("5'6\\""), length_of("170cm").metres, length_of("1,7 m").metres, length_of("5 ft 6").feet
     (Length(metres=1.6764, unit_m=0.3048), 1.7, 1.7, True)
     """
-    rest = without(plain(text), _AWAY)
+    rest = remove_words(normalize(text), _AWAY)
     parts: list[tuple[float, float | None]] = []
     while rest and (part := _PART.match(rest)) is not None:
-        value = 1.0 if part[1] in ("a", "an") else number(part[1])
+        value = 1.0 if part[1] in ("a", "an") else parse_number(part[1])
         unit = METRES[part[2]] if part[2] else _implied(parts, part[1])
         if parts and (unit is None or unit >= (parts[-1][1] or 0.0)):
             break
@@ -73,7 +96,7 @@ def length_of(text: str) -> Length:
 
 
 def _implied(parts: list[tuple[float, float | None]], digits: str) -> float | None:
-    """The unit of a number without one: inches after feet, centimetres after metres where there are two."""
+    """Return the unit of a number without one: inches after feet, centimetres after metres (two digits)."""
     if not parts:
         return None
     if parts[-1][1] == FOOT_M:
@@ -82,7 +105,7 @@ def _implied(parts: list[tuple[float, float | None]], digits: str) -> float | No
 
 
 def length_m(text: str) -> float:
-    """A length in metres; plain numbers are metres.
+    """Return a length in metres; plain numbers are metres.
 
     >>> length_m("1.2"), length_m("90 cm"), length_m("33 in"), length_m("1m70")
     (1.2, 0.9, 0.8382, 1.7)
@@ -91,25 +114,28 @@ def length_m(text: str) -> float:
 
 
 class LengthReader:
-    """Reads a length between two bounds [m]; a plain number is in the units in force, or in smaller ones."""
+    """Reads a length within two bounds [m].
+
+    A plain number is in the units in force, or in their smaller one.
+    """
 
     def __init__(self, least_m: float, most_m: float, what: str) -> None:
         self.least_m, self.most_m, self.what = least_m, most_m, what
 
-    def __call__(self, text: str, answers: Mapping[str, Any]) -> Meaning:
-        line = without(plain(text), ABOUT)
+    def __call__(self, text: str, answers: Answers) -> Meaning:
+        line = remove_words(normalize(text), FILLER_WORDS)
         if line in FEET_WORDS or line in METRIC_WORDS:
             raise UnitsError(line in FEET_WORDS)
         feet = bool(answers.get("feet"))
         metres, typed_in = self.metres(line, feet), length_of(line).feet
         note = ""
-        if typed_in is None or spelled(text):
+        if typed_in is None or has_number_words(text):
             note = f"read as {Lengths(feet if typed_in is None else typed_in).long(metres)}"
             note += "" if feet or typed_in is not None or metres == length_m(line) else " (centimetres)"
         return Meaning(metres, note, {} if typed_in is None else {"feet": typed_in})
 
     def metres(self, text: str, feet: bool) -> float:
-        """The length in metres; ValueError for one out of bounds."""
+        """Return the length in metres; raises ValueError outside the bounds."""
         found = length_of(text)
         units: tuple[float, ...] = (1.0,)
         if found.unit_m is None:
@@ -135,12 +161,12 @@ class LitFaceWidth(NamedTuple):
 
 
 def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
-    """A width, or a rectangle such as ``60 x 90 cm``, as the disc that lights alike.
+    """Read a width, or a rectangle such as ``60 x 90 cm`` as the disc of equal area.
 
     >>> face_of("60x90", LengthReader(0.02, 4.5, "the width"), feet=False).size
     '0.60 by 0.90 m (lights as a disc of 0.83 m)'
     """
-    line, show = without(plain(text), ABOUT), Lengths(feet).long
+    line, show = remove_words(normalize(text), FILLER_WORDS), Lengths(feet).long
     sides = _RECTANGLE.fullmatch(line)
     if sides is None:
         across = reads.metres(line, feet)
@@ -154,13 +180,13 @@ def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
     )
 
 
-def usual_length(metres: float, feet: bool) -> str:
-    """A usual length as it stands in brackets: as it is, or to the half foot, or under 2 ft to the inch.
+def default_length(metres: float, feet: bool) -> str:
+    """Format a default length for a prompt: as it is, or to the half foot, or under 2 ft to the inch.
 
-    >>> usual_length(2.4, False), usual_length(2.4, True), usual_length(0.15, True)
+    >>> default_length(2.4, False), default_length(2.4, True), default_length(0.15, True)
     ('2.4 m', '8′ 0″', '0′ 6″')
     """
     if not feet:
-        return f"{shown(metres)} m"
+        return f"{short_number(metres)} m"
     step = 0.5 * FOOT_M if metres > 2 * FOOT_M else INCH_M
     return Lengths(feet=True).long(round(metres / step) * step)

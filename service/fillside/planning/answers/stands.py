@@ -1,31 +1,30 @@
-"""Where a stand is, as people say it: how far from the face, how far round, to which side, how high."""
+"""A stand's place as people give it: distance from the face, angle and side, height."""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
 from typing import Any
 
 from fillside.planning.answers.lengths import LengthReader
-from fillside.planning.answers.plain import (
-    ABOUT,
+from fillside.planning.answers.question import AnswerReader, Answers, Meaning
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
     NUMBER,
-    Meaning,
-    listed,
-    nearest,
-    number,
-    plain,
-    spelled,
-    without,
+    closest_word,
+    has_number_words,
+    normalize,
+    parse_number,
+    remove_words,
+    split_list,
 )
-from fillside.planning.lengths import Lengths
+from fillside.planning.figures import Lengths
 
 SITTING_EYES_M, STANDING_EYES_M = 1.2, 1.6
 
 
-def eyes_m(answers: Mapping[str, Any]) -> float:
-    """The height of the subject's eyes, half a metre or more under the ceiling [m]."""
+def eyes_m(answers: Answers) -> float:
+    """Return the height of the subject's eyes [m], half a metre or more under the ceiling."""
     return min(STANDING_EYES_M if answers["stands"] else SITTING_EYES_M, float(answers["ceiling"]) - 0.5)
 
 
@@ -52,7 +51,7 @@ ROUND_DEG = {
     **dict.fromkeys(("3/4 back", "3 quarter back", "kicker", "rim"), 135.0),
     **dict.fromkeys(("back", "behind", "rear", "directly behind", "from behind", "straight behind"), 180.0),
 }
-"""Degrees round from the camera that words stand for."""
+"""Angles round the subject, from the camera, by the words for them [degrees]."""
 SIDES = {
     **dict.fromkeys(("left", "l", "lhs", "camera left", "cam left", "screen left", "frame left"), -1),
     **dict.fromkeys(("right", "r", "rhs", "camera right", "cam right", "screen right", "frame right"), 1),
@@ -63,9 +62,9 @@ _SIDE = re.compile(
     r"(camera left|camera right|cam left|cam right|left|right|lhs|rhs|l|r)(?![a-z])"
 )
 _DEGREES = re.compile(rf"([+-]?)\s*({NUMBER})\s*(?:°|deg|degs|degrees?|grad)?")
-_SPOKEN = (
-    *ABOUT,
-    *listed("""
+_SKIP = (
+    *FILLER_WORDS,
+    *split_list("""
     angle, to, from, of, the, side, round, around, at, in, on, and, as, camera's, sees, see, it, sits,
     stands, a, bit, slightly, seen, off, axis, degree, hand, camera
 """),
@@ -73,8 +72,8 @@ _SPOKEN = (
 _CLOCK = re.compile(r"(\d{1,2})(?: |-)?(?:o'?\s?clock|oclock)")
 
 
-def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
-    """A reader of how far round from the camera a head stands [degrees], to the camera's right above 0.
+def angle(role: str, usual_deg: float) -> AnswerReader:
+    """Return a reader of a head's angle round from the camera [degrees], to the camera's right above 0.
 
     A number without a side is on the usual side of the role, for the fill across from the key; a side alone
     is at the usual angle. By the clock the camera stands at six, seen from above.
@@ -83,8 +82,8 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
     (-30.0, 60.0)
     """
 
-    def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
-        line = " ".join(nearest(word, SIDES) or word for word in plain(text).split())
+    def reads(text: str, answers: Answers) -> Meaning:
+        line = " ".join(closest_word(word, SIDES) or word for word in normalize(text).split())
         side = _side_of(line, answers)
         usual = usual_deg
         if role == "fill" and answers.get("key.angle"):
@@ -102,14 +101,14 @@ def angle(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Mea
         highest = answers["ceiling"] - eyes_m(answers) if "ceiling" in answers else 0.0
         _before_the_wall(role, signed, highest, answers)
         typed = re.sub(r"\s|°|deg(?:rees)?", "", line)
-        said = shown_angle(signed)
-        as_typed = typed == re.sub(r"\s|°", "", said) and not spelled(text)
-        return Meaning(signed, "" if as_typed else f"read as {said}")
+        read_back = angle_text(signed)
+        as_typed = typed == re.sub(r"\s|°", "", read_back) and not has_number_words(text)
+        return Meaning(signed, "" if as_typed else f"read as {read_back}")
 
     return reads
 
 
-def _side_of(line: str, answers: Mapping[str, Any]) -> int:
+def _side_of(line: str, answers: Answers) -> int:
     found = _SIDE.search(line)
     if found is not None:
         return SIDES[found[2]] * (-1 if found[1] else 1)
@@ -122,19 +121,19 @@ def _degrees_of(line: str, alone: float | None) -> float | None:
     clock = _CLOCK.search(line)
     if clock is not None and 1 <= int(clock[1]) <= 12:
         return 30.0 * ((6 - int(clock[1]) + 5) % 12 - 5)
-    if (word := without(line, ABOUT)) in ROUND_DEG:
+    if (word := remove_words(line, FILLER_WORDS)) in ROUND_DEG:
         return ROUND_DEG[word]
-    rest = without(line, (*_SPOKEN, "other", "opposite", "across", "far"))
+    rest = remove_words(line, (*_SKIP, "other", "opposite", "across", "far"))
     if rest in ROUND_DEG:
         return ROUND_DEG[rest]
     if not rest:
         return alone
     found = _DEGREES.fullmatch(rest)
-    return None if found is None else (-1 if found[1] == "-" else 1) * number(found[2])
+    return None if found is None else (-1 if found[1] == "-" else 1) * parse_number(found[2])
 
 
-def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping[str, Any]) -> None:
-    """Refuse a place in the wall, for a head so far above or below the eyes [m]."""
+def _before_the_wall(role: str, degrees: float, above_m: float, answers: Answers) -> None:
+    """Raise ValueError for a place in the wall, for a head at this height above the eyes [m]."""
     wall, away = answers.get("wall"), answers.get(f"{role}.distance")
     if wall is None or away is None:
         return
@@ -144,20 +143,20 @@ def _before_the_wall(role: str, degrees: float, above_m: float, answers: Mapping
         raise ValueError(f"that is in the wall, {show(wall)} behind the face; back changes the distance")
 
 
-def shown_angle(degrees: float) -> str:
-    """An angle with its side, as it is asked for.
+def angle_text(degrees: float) -> str:
+    """Format an angle with its side, as in prompts.
 
-    >>> shown_angle(45.0), shown_angle(-30.0), shown_angle(0.0)
+    >>> angle_text(45.0), angle_text(-30.0), angle_text(0.0)
     ('45° right', '30° left', '0°')
     """
     side = "" if degrees % 180 == 0 else (" right" if degrees > 0 else " left")
     return f"{abs(degrees):g}°{side}"
 
 
-def round_the_face(degrees: float) -> str:
-    """An angle in words that need no question beside them.
+def bearing_text(degrees: float) -> str:
+    """Format an angle in words that need no question beside them.
 
-    >>> round_the_face(45.0), round_the_face(-30.0), round_the_face(180.0)
+    >>> bearing_text(45.0), bearing_text(-30.0), bearing_text(180.0)
     ("45° to the camera's right", "30° to the camera's left", 'straight behind')
     """
     if degrees % 180 == 0:
@@ -170,19 +169,20 @@ _ABOVE = re.compile(rf"(.*?)\s*(above|over|below|under)(?: (?:their|his|her|subj
 _LEVEL = re.compile(rf"(?:(?:same|level|with|as|their|his|her|height|of|on)\s*)*(?:{_EYES}|level|height)")
 
 
-def height(role: str) -> Callable[[str, Mapping[str, Any]], Meaning]:
-    """A reader of the height of a head's middle [m], from the floor or from the eyes.
+def height(role: str) -> AnswerReader:
+    """Return a reader of the height of a head's middle [m], from the floor or from the eyes.
 
-    Raises ValueError for one that its distance from the face does not reach, or that is over the ceiling.
+    The reader raises ValueError for a height that the distance from the face cannot reach, or above the
+    ceiling.
     """
 
-    def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
+    def reads(text: str, answers: Answers) -> Meaning:
         eyes, away, ceiling = eyes_m(answers), answers[f"{role}.distance"], answers["ceiling"]
         highest = min(ceiling - 0.02, eyes + away)
         own = LengthReader(max(0.1, eyes - away), highest, "so near the face, under this ceiling, the height")
-        line = without(
-            plain(text),
-            (*ABOUT, "at", "up", "high", "tall", "above the floor", "off the floor", "from the floor"),
+        line = remove_words(
+            normalize(text),
+            (*FILLER_WORDS, "at", "up", "high", "tall", "above the floor", "off the floor", "from the floor"),
         )
         feet, above = bool(answers.get("feet")), _ABOVE.fullmatch(line)
         counted = above is not None or _LEVEL.fullmatch(line) is not None
@@ -212,11 +212,11 @@ _RUN_ON = re.compile(
     rf"({NUMBER}\s*{_DEG}?\s*{_ONE_SIDE}|{NUMBER}\s*{_DEG}|(?<![\d°] ){_ONE_SIDE}(?: \d\d\d?(?!\S))?)"
     r"(?:\s+(?:and )?([\d.,].*))?"
 )
-"""Distance, angle and height with nothing between them: the angle is what has a side or degrees."""
+"""Distance, angle and height without commas: the angle is the part with a side or degrees."""
 
 
 def _parts(line: str) -> list[str]:
-    """Distance, angle and height as they were typed, with commas between them or without."""
+    """Return distance, angle and height as typed, with commas between them or without."""
     found: list[str] = []
     for part in filter(None, _BETWEEN.split(line)):
         run_on = _RUN_ON.fullmatch(part)
@@ -224,17 +224,17 @@ def _parts(line: str) -> list[str]:
     return found
 
 
-def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], Meaning]:
-    """A reader of how far a head is from the face [m]; angle and height may follow after commas.
+def distance(role: str, usual_deg: float) -> AnswerReader:
+    """Return a reader of a head's distance from the face [m]; angle and height may follow after commas.
 
-    >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).also
+    >>> distance("key", 45.0)("1,5 m, 30 left, 2 m", {"stands": False, "ceiling": 2.5}).extra
     {'angle': -30.0, 'height': 2.0, 'feet': False}
     >>> distance("key", 45.0)("6 ft 35 right 5 ft", {"stands": False, "ceiling": 2.5}).note
     'read as 6′ 0″, 35° right, 5′ 0″ high'
     """
 
-    def reads(text: str, answers: Mapping[str, Any]) -> Meaning:
-        parts = _parts(plain(text))
+    def reads(text: str, answers: Answers) -> Meaning:
+        parts = _parts(normalize(text))
         if parts and _ROUND.search(parts[0]):
             raise ValueError(
                 "first how far from the face, such as 1.5 m; angle and height may follow after commas"
@@ -244,7 +244,7 @@ def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], 
             return first
         if len(parts) > 3:
             raise ValueError(f"{text.strip()!r} is more than distance, angle and height")
-        known = {**answers, **first.also, f"{role}.distance": first.value}
+        known = {**answers, **first.extra, f"{role}.distance": first.value}
         also: dict[str, Any] = {}
         for part in parts[1:]:
             high = _HIGH.search(part) or (not _ROUND.search(part) and "angle" in also)
@@ -252,8 +252,8 @@ def distance(role: str, usual_deg: float) -> Callable[[str, Mapping[str, Any]], 
             also[key] = own(part, known).value
         show = Lengths(bool(known.get("feet"))).long
         read = [show(first.value)]
-        read += [shown_angle(also["angle"])] if "angle" in also else []
+        read += [angle_text(also["angle"])] if "angle" in also else []
         read += [f"{show(also['height'])} high"] if "height" in also else []
-        return Meaning(first.value, f"read as {', '.join(read)}", {**also, **first.also})
+        return Meaning(first.value, f"read as {', '.join(read)}", {**also, **first.extra})
 
     return reads

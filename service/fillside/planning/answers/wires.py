@@ -1,12 +1,18 @@
-"""The wire that levels go down, as people call it, and the few things that each kind of wire needs."""
+"""The wire that carries the levels, by its common names, and the settings of each kind of wire."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from fillside.planning.answers.plain import ABOUT, Meaning, listed, nearest, plain, without
+from fillside.planning.answers.question import Answers, Meaning
+from fillside.planning.answers.typed_line import (
+    FILLER_WORDS,
+    closest_word,
+    normalize,
+    remove_words,
+    split_list,
+)
 
 SIM, SACN, SERIAL, MQTT = "sim", "sacn", "dmx-serial", "mqtt"
 WIRE_NAMES = {
@@ -15,7 +21,9 @@ WIRE_NAMES = {
     SACN: "DMX over the network",
     SERIAL: "a USB-DMX cable",
 }
-"""What each wire is called to people."""
+"""Name of each wire in prompts and notes."""
+DRIVER = "lamps"
+"""Name of the first rig's driver."""
 _WORDS: dict[str, str] = {
     **dict.fromkeys(
         ("none", "no", "not", "nothing", "not yet", "later", "none yet", "sim", "simulate", "simulated"), SIM
@@ -38,21 +46,21 @@ _WORDS: dict[str, str] = {
     **dict.fromkeys(("ttyusb0", "e1.11", "xlr"), SERIAL),
 }
 _SKIP = (
-    *ABOUT,
-    *listed("""
+    *FILLER_WORDS,
+    *split_list("""
     dmx, a, an, the, to, over, by, via, with, cable, wire, lamp, lamps, light, lights, yet, there, are,
     they, i, have, wired, connected, cabled, box, of, and, through, on, my, for
 """),
 )
 
 
-def wire(text: str, _: Mapping[str, Any]) -> Meaning:
-    """The kind of wire by any of its names.
+def wire(text: str, _: Answers) -> Meaning:
+    """Read the kind of wire from any of its names.
 
     >>> wire("wifi", {}).value, wire("USB DMX dongle", {}).value, wire("not yet", {}).value
     ('mqtt', 'dmx-serial', 'sim')
     """
-    line = plain(text)
+    line = normalize(text)
     device = re.search(r"/dev/[\w./:-]+", text)
     if device is not None:
         return Meaning(SERIAL, f"read as {WIRE_NAMES[SERIAL]}", {"device": device[0]})
@@ -67,7 +75,7 @@ def wire(text: str, _: Mapping[str, Any]) -> Meaning:
 
 def _kind_in(line: str) -> str | None:
     words = [word for word in re.findall(r"[\w./-]+", line) if word not in _SKIP]
-    found = [_WORDS.get(word) or _WORDS.get(nearest(word, _WORDS) or "") for word in words]
+    found = [_WORDS.get(word) or _WORDS.get(closest_word(word, _WORDS) or "") for word in words]
     kinds = [kind for kind in found if kind is not None]
     for kind in (SERIAL, SACN, MQTT, SIM):
         if kind in kinds:
@@ -90,14 +98,14 @@ EVERYWHERE = (
 )
 
 
-def to(text: str, _: Mapping[str, Any]) -> Meaning:
-    """Where DMX over the network goes: addresses, or multicast.
+def to(text: str, _: Answers) -> Meaning:
+    """Read the destination of DMX over the network: addresses, or multicast.
 
     >>> to("192.0.2.7, 192.0.2.8", {}).value, to("Multicast", {}).value
     (('192.0.2.7', '192.0.2.8'), ('multicast',))
     """
-    line = without(
-        plain(text), ("the", "node at", "node is", "ip", "address", "is", "unicast to", "to", "at")
+    line = remove_words(
+        normalize(text), ("the", "node at", "node is", "ip", "address", "is", "unicast to", "to", "at")
     )
     if line in EVERYWHERE:
         return Meaning(
@@ -117,35 +125,37 @@ def _in_range(host: str) -> bool:
     return not digits or (len(octets) == 4 and all(int(octet) <= 255 for octet in octets))
 
 
-def universe(text: str, _: Mapping[str, Any]) -> Meaning:
-    """A universe of 1 to 63999."""
-    digits = re.fullmatch(r"(?:universe|uni|u|no\.?|#|number)?\s*(\d+)", without(plain(text), ABOUT))
+def universe(text: str, _: Answers) -> Meaning:
+    """Read a universe of 1 to 63999."""
+    digits = re.fullmatch(
+        r"(?:universe|uni|u|no\.?|#|number)?\s*(\d+)", remove_words(normalize(text), FILLER_WORDS)
+    )
     if digits is None or not 1 <= int(digits[1]) <= 63_999:
         raise ValueError(f"{text.strip()!r} is not a universe from 1 to 63999")
     return Meaning(int(digits[1]))
 
 
 class Slots(NamedTuple):
-    """The DMX slots of the heads, in their order, and how many bits each has."""
+    """The DMX slots of the heads, in their order, and the bits of each."""
 
-    of: tuple[int, ...]
+    numbers: tuple[int, ...]
     bits: int = 8
 
 
-def dimmed_roles(answers: Mapping[str, Any]) -> tuple[str, ...]:
-    """The roles whose lamps are dimmed, in their order."""
+def dimmed_roles(answers: Answers) -> tuple[str, ...]:
+    """Return the roles whose lamps are dimmed, in their order."""
     roles = ("key", "fill", "hair", "background")
     return tuple(role for role in roles if answers.get(role, True) and answers.get(f"{role}.dimmable"))
 
 
-def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """One slot a dimmed head; a single number is the first of slots in a row.
+def slots(text: str, answers: Answers) -> Meaning:
+    """Read one slot for each dimmed head; a single number is the first of consecutive slots.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
-    >>> slots("101 and 121", two).value.of, slots("10", two).note
+    >>> slots("101 and 121", two).value.numbers, slots("10", two).note
     ((101, 121), 'read as key 10, fill 11')
     """
-    roles, line = dimmed_roles(answers), plain(text)
+    roles, line = dimmed_roles(answers), normalize(text)
     bits = 16 if re.search(r"\b16[ -]?bits?\b", line) else 8
     line = re.sub(r"\b(?:16|8)[ -]?bits?\b", " ", line)
     named = {role: int(n) for role, n in re.findall(r"(key|fill|hair|background)\D{0,12}?(\d+)", line)}
@@ -165,12 +175,12 @@ def slots(text: str, answers: Mapping[str, Any]) -> Meaning:
     if len(set(taken)) < len(taken):
         raise ValueError("two heads cannot share a slot")
     note = f"read as {', '.join(f'{role} {slot}' for role, slot in zip(roles, found, strict=True))}"
-    plainly = re.fullmatch(r"[\d, ]+", plain(text)) and len(re.findall(r"\d+", text)) == len(roles)
+    plainly = re.fullmatch(r"[\d, ]+", normalize(text)) and len(re.findall(r"\d+", text)) == len(roles)
     return Meaning(Slots(found, bits), "" if plainly else note + (", 16 bits each" if bits == 16 else ""))
 
 
-def device(text: str, _: Mapping[str, Any]) -> Meaning:
-    """The device file of a serial adapter.
+def device(text: str, _: Answers) -> Meaning:
+    """Read the device file of a serial adapter.
 
     >>> device("ttyUSB0", {}).value, device("usb 1", {}).value
     ('/dev/ttyUSB0', '/dev/ttyUSB1')
@@ -178,7 +188,7 @@ def device(text: str, _: Mapping[str, Any]) -> Meaning:
     typed = text.strip().strip("'\"")
     if re.fullmatch(r"/[\x21-\x7e]{1,200}", typed) and '"' not in typed and "\\" not in typed:
         return Meaning(typed)
-    short = re.fullmatch(r"(?:dev/)?(?:(?:tty)?(usb|acm)|tty|port)?\s?(\d{1,2})", plain(typed))
+    short = re.fullmatch(r"(?:dev/)?(?:(?:tty)?(usb|acm)|tty|port)?\s?(\d{1,2})", normalize(typed))
     if short is not None:
         path = f"/dev/tty{(short[1] or 'usb').upper()}{short[2]}"
         return Meaning(path, f"read as {path}")
@@ -189,20 +199,20 @@ def device(text: str, _: Mapping[str, Any]) -> Meaning:
 
 
 class Broker(NamedTuple):
-    """A broker's place; `port` None for the usual one."""
+    """Address of a broker; `port` None for the usual one."""
 
     host: str
     port: int | None = None
     tls: bool = False
 
 
-def broker(text: str, _: Mapping[str, Any]) -> Meaning:
-    """A broker from its address, with a port or as a URL.
+def broker(text: str, _: Answers) -> Meaning:
+    """Read a broker from its address, with a port or as a URL.
 
     >>> broker("mqtt://192.0.2.9:1884", {}).value, broker("this machine", {}).value.host
     (Broker(host='192.0.2.9', port=1884, tls=False), '127.0.0.1')
     """
-    line = re.sub(r"^(?:(?:the|it|my|our|broker|runs|running|is|at|on)\s+)+", "", plain(text))
+    line = re.sub(r"^(?:(?:the|it|my|our|broker|runs|running|is|at|on)\s+)+", "", normalize(text))
     found = re.fullmatch(
         r"(?:(mqtts?|tcp|ssl)://)?([a-z0-9](?:[a-z0-9.-]{0,250}[a-z0-9])?)(?:[: ](\d{1,5}))?/?", line
     )
@@ -217,8 +227,10 @@ PLACE = re.compile(r"\{(?:name|role|head)\}|<(?:name|role|head)>|\bNAME\b|\bROLE
 USUAL_TOPIC = "room/lamp-NAME/order"
 
 
-def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
-    """The topic of each dimmed head: one pattern with NAME where the head's name stands, or one topic a head.
+def topics(text: str, answers: Answers) -> Meaning:
+    """Read the topic of each dimmed head.
+
+    Either one pattern with NAME for the head's name, or one topic for each head.
 
     >>> two = {"key.dimmable": True, "fill.dimmable": True, "hair": False, "background": False}
     >>> topics("room/lamp-NAME/order", two).value
@@ -244,7 +256,7 @@ def topics(text: str, answers: Mapping[str, Any]) -> Meaning:
 
 
 class BulbMessage(NamedTuple):
-    """What a bulb is sent for a level, and the code of full level."""
+    """The message that sets a bulb's level, and the code of full level."""
 
     send_as: str
     full_scale: int = 255
@@ -253,11 +265,13 @@ class BulbMessage(NamedTuple):
 _PLACEHOLDER = re.compile(r"\{(?:code|share|percent)\}")
 
 
-def message(text: str, _: Mapping[str, Any]) -> Meaning:
-    """The message for a level: a plain number to some full scale, percent, or JSON with a field.
+def message(text: str, _: Answers) -> Meaning:
+    """Read the message for a level: a plain number to some full scale, percent, or JSON with a field.
 
-    >>> message("percent", {}).value, message("json dim 1000", {}).value
-    (Message(send_as='{percent}', full_scale=100), Message(send_as='{"dim": {code}}', full_scale=1000))
+    >>> message("percent", {}).value
+    BulbMessage(send_as='{percent}', full_scale=100)
+    >>> message("json dim 1000", {}).value
+    BulbMessage(send_as='{"dim": {code}}', full_scale=1000)
     """
     typed = text.strip()
     if typed.startswith("{") and not _PLACEHOLDER.fullmatch(typed):
@@ -268,9 +282,9 @@ def message(text: str, _: Mapping[str, Any]) -> Meaning:
         return Meaning(BulbMessage(typed, 100 if "{percent}" in typed else 255))
     if _PLACEHOLDER.fullmatch(typed):
         return Meaning(BulbMessage(typed, 100 if "percent" in typed else 255))
-    line = without(
-        plain(text),
-        (*ABOUT, "a", "number", "plain", "value", "from", "as", "with", "field", "called", "code"),
+    line = remove_words(
+        normalize(text),
+        (*FILLER_WORDS, "a", "number", "plain", "value", "from", "as", "with", "field", "called", "code"),
     )
     scale = re.search(r"(?:\b0\s*(?:-|to|\.\.+)\s*)?(\d+)%?$", line)
     full = int(scale[1]) if scale else None

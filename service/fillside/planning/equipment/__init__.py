@@ -1,1 +1,1 @@
-"""Lamps and modifiers as the trade describes them."""
+"""Lamps and modifiers in the terms of the trade."""

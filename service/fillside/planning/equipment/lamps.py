@@ -1,4 +1,4 @@
-"""Light of a lamp from what is printed on its box: lumens, or watts and kind, and how many there are."""
+"""Luminous flux of a lamp from the label on its box: lumens, or watts and kind, and the number of lamps."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.tables.model import Head
 
 
 class Efficacy(NamedTuple):
-    """Lumens a watt: what a lamp of its kind gives at least, usually and at most."""
+    """Luminous efficacy [lm/W] of a kind of lamp: least, usual and most."""
 
     least: float
     usual: float
@@ -31,7 +31,7 @@ EFFICACY_LM_W: dict[str, Efficacy] = {
 """Luminous efficacy of a source by its kind [lm/W].
 
 Least and most are the ranges of the published overview tables of luminous efficacy (such as that of the
-encyclopedia article "Luminous efficacy"); the usual value is taken inside them, common practice, no source.
+encyclopedia article "Luminous efficacy"); the usual value lies within them, common practice, no source.
 """
 
 INCANDESCENT_WATTS_LM: tuple[tuple[float, float], ...] = (
@@ -54,7 +54,7 @@ ASSUMES_WATTS = "lumens from watts and kind, within a wide range; one reading wi
 
 
 class LampAnswer(PlanningAnswer):
-    """The light of a head's lamps in all, the range it may lie in, and where the figure comes from."""
+    """Total luminous flux of a head's lamps, its possible range, and the origin of the figure."""
 
     lumens: float
     least_lumens: float
@@ -65,7 +65,7 @@ class LampAnswer(PlanningAnswer):
 def lamp_lumens(
     kind: str, *, watts: float | None = None, lumens: float | None = None, count: int = 1
 ) -> LampAnswer:
-    """The light of `count` lamps, from the lumens of one, or else from its watts and kind.
+    """Return the luminous flux of `count` lamps, from the lumens of one, or else from its watts and kind.
 
     Raises ValueError when neither is known, or for watts of a kind without a usual efficacy.
     """
@@ -85,9 +85,10 @@ def lamp_lumens(
 
 
 def incandescent_watts(lumens: float) -> float:
-    """The incandescent lamp [W] that a lamp of so many lumens stands for, between 15 and 200 W.
+    """Return the power [W] of the incandescent lamp that a lamp of this flux [lm] replaces, 15 to 200 W.
 
-    Straight lines between the rows of Commission Regulation (EC) No 244/2009, annex II, table 6.
+    Interpolates linearly between the rows of Commission Regulation (EC) No 244/2009, annex II, table 6.
+    Raises ValueError outside the table.
 
     >>> round(incandescent_watts(2500))
     152
@@ -99,10 +100,10 @@ def incandescent_watts(lumens: float) -> float:
 
 
 class LampLabel(PlanningAnswer):
-    """What is printed on a head's lamps against what lamps of their kind give.
+    """The label of a head's lamps compared with typical lamps of their kind.
 
-    `efficacy_lm_w` is None without watts; `believable` whether it lies in the published range of its kind;
-    `incandescent_watts` what one of them stands for, None outside 15 to 200 W.
+    `efficacy_lm_w` is None without watts. `believable` tells if it lies in the published range of its kind.
+    `incandescent_watts` is the incandescent lamp that one of them replaces, None outside 15 to 200 W.
     """
 
     head: str
@@ -114,9 +115,9 @@ class LampLabel(PlanningAnswer):
     incandescent_watts: float | None
 
 
-def lamps_said(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
-    """The lamps of all heads whose lumens the rig file states."""
-    said = []
+def lamp_labels(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
+    """Return the labels of all heads whose lumens the rig file states."""
+    labels = []
     for head in heads:
         lamp = head.lamp
         if lamp is None or lamp.lumens is None:
@@ -124,7 +125,7 @@ def lamps_said(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
         efficacy = None if lamp.watts is None else lamp.lumens / lamp.watts
         usual = EFFICACY_LM_W.get(lamp.kind)
         within = INCANDESCENT_WATTS_LM[0][1] <= lamp.lumens <= INCANDESCENT_WATTS_LM[-1][1]
-        said.append(
+        labels.append(
             LampLabel(
                 head=head.name,
                 kind=lamp.kind,
@@ -135,13 +136,14 @@ def lamps_said(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
                 incandescent_watts=incandescent_watts(lamp.lumens) if within else None,
             )
         )
-    return tuple(said)
+    return tuple(labels)
 
 
 def watts_ratio_stops(key_watts: float, fill_watts: float) -> float:
-    """How much more light one of two lamps of one kind gives, in stops, from their watts.
+    """Return the difference in light [stops] between two lamps of one kind, from their watts.
 
-    Light in proportion to watts is common practice within a kind, no source; modifiers and distances alike.
+    Light in proportion to watts is common practice within a kind, no source; modifiers and distances are
+    taken as equal. Raises ValueError for watts that are not above 0.
 
     >>> round(watts_ratio_stops(105, 45), 2)
     1.22

@@ -1,1 +1,1 @@
-"""How the light looks at a mark: face, eyes, glasses, softness, reach, and the lens."""
+"""The look of the light: reach, softness, faces, eyes, spectacles, lens and colour at each mark."""

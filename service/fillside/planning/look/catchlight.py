@@ -1,4 +1,4 @@
-"""The catch-light: where each source stands mirrored in the eye, how large, or what hides it."""
+"""The catch-light: position and size of a source's reflection in the eye, or the obstacle that hides it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import FaceFrame, angle_between_deg, level_right, unit
 
 FloatArray = npt.NDArray[np.float64]
@@ -18,9 +18,9 @@ CORNEA_RADIUS_MM = 7.8
 IRIS_DIAMETER_MM = 11.7
 """Mean width of the visible cornea and iris (from memory)."""
 IRIS_EDGE_DEG = math.degrees(math.asin(IRIS_DIAMETER_MM / 2 / CORNEA_RADIUS_MM))
-"""How far the cornea's normal is turned at the edge of the iris, in degrees."""
+"""Angle of the cornea's normal at the edge of the iris, in degrees."""
 CENTRED_SHARE = 0.1
-"""A catch-light nearer to the middle of the iris than this share of its radius is called centred."""
+"""Share of the iris's radius within which a catch-light counts as centred."""
 
 ASSUMES = (
     "eyes that look where the face looks, a spherical cornea, both eyes at the middle of the face; the upper "
@@ -37,11 +37,11 @@ Hidden = Literal[
 
 
 class CatchLight(PlanningAnswer):
-    """One source in the eye as the camera sees it.
+    """One source reflected in the eye, as the camera sees it.
 
-    `clock_hours` is where on the iris, 12 at the top and 3 to the camera's right, None where centred or
-    hidden; `off_centre` how far from the middle of the iris, 1 at its edge; `size_mm` the image of the
-    source, `iris_percent` the same against the iris's width.
+    `clock_hours` is the position on the iris, 12 at the top and 3 to the camera's right, None where centred
+    or hidden. `off_centre` is the distance from the middle of the iris, 1 at its edge, `size_mm` the size of
+    the image, and `iris_percent` that size relative to the iris's width.
     """
 
     head: str
@@ -56,9 +56,10 @@ class CatchLight(PlanningAnswer):
 
 
 def image_size_mm(diameter_m: float, distance_m: float) -> float:
-    """Size of a source's image in the cornea [mm]: D f / (d + f) with f half the radius.
+    """Return the size [mm] of a source's image in the cornea: D f / (d + f) with f half the radius.
 
-    The convex mirror (any textbook of optics); the keratometer measures the radius from the same relation.
+    `diameter_m` is D and `distance_m` d, both in metres. The convex mirror (any textbook of optics); the
+    keratometer measures the radius from the same relation.
 
     >>> round(image_size_mm(0.9, 1.2), 1)
     2.9
@@ -68,15 +69,15 @@ def image_size_mm(diameter_m: float, distance_m: float) -> float:
 
 
 def highlight_normal(toward_light: FloatArray, toward_camera: FloatArray) -> FloatArray:
-    """The unit normal of the cornea where the light is mirrored to the camera: halfway between both.
+    """Return the unit normal of the cornea where it mirrors the light to the camera: halfway between both.
 
-    The law of reflection; light and camera count as far against the eye's few millimetres.
+    The law of reflection; light and camera count as far away against the eye's few millimetres.
     """
     return unit(toward_light + toward_camera)
 
 
 def clock_hours(right: float, up: float) -> float:
-    """Where on a clock's face, 12 at the top and 3 to the right, above 0 and at most 12.
+    """Return the position on a clock's face, 12 at the top and 3 to the right, above 0 and at most 12.
 
     >>> clock_hours(1.0, 0.0), clock_hours(0.0, 1.0)
     (3.0, 12.0)
@@ -88,7 +89,7 @@ def clock_hours(right: float, up: float) -> float:
 def _hidden(
     frame: FaceFrame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
 ) -> Hidden | None:
-    """What stands between a light that shines on the face and its image in the camera; None for nothing."""
+    """Return the obstacle between a light that shines on the face and its image, None for none."""
     azimuth, elevation = frame.angles_deg(to_light)
     if float(to_camera @ frame.forward) <= 0:
         return "the camera does not see the eyes"
@@ -102,6 +103,19 @@ def _hidden(
     return "off the iris" if off_deg > IRIS_EDGE_DEG else None
 
 
+def _hidden_light(name: str, hidden: Hidden, elevation_deg: float) -> CatchLight:
+    return CatchLight(
+        head=name,
+        seen=False,
+        hidden=hidden,
+        clock_hours=None,
+        off_centre=None,
+        size_mm=None,
+        iris_percent=None,
+        elevation_deg=elevation_deg,
+    )
+
+
 def catch_light(
     name: str,
     centre: FloatArray,
@@ -113,41 +127,32 @@ def catch_light(
     camera: FloatArray,
     brow_deg: float,
 ) -> CatchLight:
-    """How a lit disc stands in the eye of a face.
+    """Return the reflection of a lit disc in the eye of a face.
 
-    `frame` is the head as it is turned, `gaze_at` the point the eyes look at, `brow_deg` the elevation above
-    the face's own line from where the brow hides a light.
+    `centre` [m], unit `axis` and `diameter_m` [m] describe the disc. `frame` is the head as it is turned,
+    `gaze_at` the point the eyes look at [m], `camera` the lens [m], and `brow_deg` the elevation above the
+    face's own line from which the brow hides a light [degrees].
     """
     to_light, to_camera = unit(centre - frame.place), unit(camera - frame.place)
     gaze = unit(gaze_at - frame.place)
     elevation = frame.angles_deg(to_light)[1]
-    hidden: Hidden | None = None
-    if float((frame.place - centre) @ axis) <= 0:
-        hidden = "it lights away from the face"
-    else:
-        hidden = _hidden(frame, to_light, to_camera, gaze, brow_deg)
+    turned_away = float((frame.place - centre) @ axis) <= 0
+    hidden: Hidden | None = (
+        "it lights away from the face" if turned_away else _hidden(frame, to_light, to_camera, gaze, brow_deg)
+    )
     if hidden is not None:
-        return CatchLight(
-            head=name,
-            seen=False,
-            hidden=hidden,
-            clock_hours=None,
-            off_centre=None,
-            size_mm=None,
-            iris_percent=None,
-            elevation_deg=elevation,
-        )
+        return _hidden_light(name, hidden, elevation)
     sideways = level_right(-to_camera)
     off = highlight_normal(to_light, to_camera) - gaze
     right, up = float(off @ sideways), float(off @ np.cross(sideways, -to_camera))
-    away = math.hypot(right, up) / math.sin(math.radians(IRIS_EDGE_DEG))
+    off_centre = math.hypot(right, up) / math.sin(math.radians(IRIS_EDGE_DEG))
     size = image_size_mm(diameter_m, float(np.linalg.norm(centre - frame.place)))
     return CatchLight(
         head=name,
         seen=True,
         hidden=None,
-        clock_hours=clock_hours(right, up) if away > CENTRED_SHARE else None,
-        off_centre=away,
+        clock_hours=clock_hours(right, up) if off_centre > CENTRED_SHARE else None,
+        off_centre=off_centre,
         size_mm=size,
         iris_percent=100 * size / IRIS_DIAMETER_MM,
         elevation_deg=elevation,

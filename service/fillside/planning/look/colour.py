@@ -1,4 +1,4 @@
-"""Colour differences between heads, screens and room light: which matter and what would match them."""
+"""Colour differences between heads, screens and room light: their importance and the matching filters."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from fillside.photometry.colour import mired, planckian_uv, shift_mired
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.scene.whites import cct_at_full_k
 from fillside.rig.tables.model import WORK_ROLE, Rig
 
@@ -15,11 +15,11 @@ ONE_STEP_UV = 0.0011
 SEEN_STEPS = 3.0
 """Steps from which side-by-side light is taken as seen to differ (common practice, no source)."""
 MINOR_SHARE = 0.03
-"""A source with less than this share of the light on the face is named, but not taken to matter."""
+"""Share of the light on the face below which a source is listed, but does not matter."""
 
 FULL_GEL_MIRED = abs(shift_mired(3200, 5600))
 _SHEETS = {16: "two full", 8: "full", 4: "half", 2: "quarter", 1: "eighth"}
-"""Correction gels by how many eighths of a full one they are; CTB cools, CTO warms."""
+"""Correction gels by eighths of a full one; CTB cools, CTO warms."""
 
 ASSUMES = (
     "colour temperatures as stated on the lamps; lamps of one temperature can still differ toward green or "
@@ -29,22 +29,22 @@ ASSUMES = (
 
 
 def uv_per_mired(cct_k: float) -> float:
-    """How far one mired moves the black body's CIE 1976 u', v' = (u, 1.5 v) at a temperature [K]."""
+    """Return the shift of the black body's CIE 1976 u', v' = (u, 1.5 v) per mired at a temperature [K]."""
     low, high = planckian_uv(1e6 / (mired(cct_k) - 0.5)), planckian_uv(1e6 / (mired(cct_k) + 0.5))
     return math.hypot(high[0] - low[0], 1.5 * (high[1] - low[1]))
 
 
 def steps_apart(cct_k: float, other_cct_k: float) -> float:
-    """How many one-step circles two black-body colours lie apart, taken at the middle of the two in mired."""
+    """Return the number of one-step circles between two black-body colours [K], at their middle in mired."""
     apart = abs(shift_mired(cct_k, other_cct_k))
     middle_k = min(max(2e6 / (mired(cct_k) + mired(other_cct_k)), 1000.0), 15_000.0)
     return apart * uv_per_mired(middle_k) / ONE_STEP_UV
 
 
 class ColourAnswer(PlanningAnswer):
-    """One source against the key: its filter shift to match [mired], and whether the difference matters.
+    """One source against the key: the filter shift that matches it, and its importance.
 
-    `shift_mired` is what a filter on this source would have to do, negative cools; `light_share` is its part
+    `shift_mired` is the shift of a filter on this source [mired], negative cools. `light_share` is its part
     of the light on the face at the planned levels, None where it lights something else or is not known.
     """
 
@@ -58,13 +58,13 @@ class ColourAnswer(PlanningAnswer):
     do: str | None
 
 
-def gel_words(shift: float) -> str:
-    """The usual sheets of correction gel for a shift [mired], by what part each name says of a full one.
+def gel_text(shift: float) -> str:
+    """Return the correction gels for a shift [mired], by the parts of a full one that their names state.
 
     A full one is taken as the shift between 3200 and 5600 K, a half one as half of that, and so on (common
     practice, no source): makers' sheets of one name differ by some ten or twenty mired.
 
-    >>> gel_words(-71), gel_words(134), gel_words(-50), gel_words(-200), gel_words(5)
+    >>> gel_text(-71), gel_text(134), gel_text(-50), gel_text(-200), gel_text(5)
     ('half CTB', 'full CTO', 'quarter and eighth CTB', 'full and half CTB', '')
     """
     eighths = round(8 * abs(shift) / FULL_GEL_MIRED)
@@ -76,7 +76,7 @@ def gel_words(shift: float) -> str:
 
 
 def _advice(source: str, shift: float, cct_k: float, key_cct_k: float) -> str:
-    gel = gel_words(shift)
+    gel = gel_text(shift)
     by = f"{f'{gel}, ' if gel else 'a filter of '}about {shift:+.0f} mired"
     return (
         f"{source}: {by}, or a lamp of {key_cct_k:.0f} K, matches the key; "
@@ -87,10 +87,10 @@ def _advice(source: str, shift: float, cct_k: float, key_cct_k: float) -> str:
 def colour_answers(
     ccts_k: Mapping[str, float], against: str, shares: Mapping[str, float]
 ) -> tuple[ColourAnswer, ...]:
-    """Every source of `ccts_k` against the one named `against`, largest difference first.
+    """Compare every source of `ccts_k` [K] with the one named `against`, largest difference first.
 
-    `shares` gives each source's part of the light on the face (0..1); a source that is not in it matters
-    whenever it is seen to differ: a screen, the room, a light on hair or wall.
+    `shares` gives each source's part of the light on the face (0..1). A source missing there, such as a
+    screen, the room, or a light on hair or wall, matters whenever the difference is visible.
     """
     key_k = ccts_k[against]
     answers = []
@@ -116,14 +116,14 @@ def colour_answers(
 
 
 def stated_ccts_k(rig: Rig) -> dict[str, float]:
-    """The colour temperatures at full [K] of those heads whose lamp tells one."""
-    told = [head for head in rig.heads if head.lamp is not None and head.lamp.cct is not None]
-    found = {head.name: cct_at_full_k(rig, head) for head in told}
+    """Return the colour temperatures at full [K] of the heads whose lamp states one."""
+    stated = [head for head in rig.heads if head.lamp is not None and head.lamp.cct is not None]
+    found = {head.name: cct_at_full_k(rig, head) for head in stated}
     return {name: cct for name, cct in found.items() if cct is not None}
 
 
 def heads_beside_key(rig: Rig) -> tuple[ColourAnswer, ...]:
-    """Every head whose colour is stated against the first such key, before any light is planned."""
+    """Compare every head of stated colour with the first such key, before any light is planned."""
     ccts = stated_ccts_k(rig)
     rules = {head.name: head.rule for head in rig.heads if head.name in ccts and head.rule != WORK_ROLE}
     key = next((name for name, rule in rules.items() if rule == "key"), None)

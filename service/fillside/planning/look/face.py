@@ -1,4 +1,4 @@
-"""Light on the parts of a face for a stated pose, and what each way of reading the ratio says of it."""
+"""Light on the parts of a face in a given pose, and the result of each way of reading the ratio."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy.typing as npt
 from fillside.balance.measure import stops_over
 from fillside.balance.rows import LIT, SHADOW, Metering, Rows
 from fillside.photometry.source import receptor_lux
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import FaceFrame, face_frame
 from fillside.rig.tables.plan import Pose
 
@@ -19,8 +19,9 @@ FloatArray = npt.NDArray[np.float64]
 
 
 class Patch(NamedTuple):
-    """A part of the face by the direction its skin faces: degrees to the key's side and up from the nose, and
-    whether the room's light toward the key, the fill or the camera is counted on it."""
+    """A part of the face by the direction its skin faces: degrees to the key's side and up from the nose,
+    and the direction (key, fill or camera) whose room light counts on it.
+    """
 
     aside_deg: float
     up_deg: float
@@ -36,7 +37,9 @@ PATCHES: dict[str, Patch] = {
     "nose, fill side": Patch(-70, 0, TOWARD_FILL),
     "under the chin": Patch(0, -70, TOWARD_CAMERA),
 }
-"""Where skin faces (common practice, no source); the cheeks as flat receptors at 45 degrees are read."""
+"""Directions that skin faces (common practice, no source); the cheeks are read as flat receptors at 45
+degrees.
+"""
 
 KEY_CHEEK, FILL_CHEEK = "cheek, key side", "cheek, fill side"
 
@@ -47,7 +50,7 @@ ASSUMES = (
 
 
 class PatchLight(PlanningAnswer):
-    """Light on one part of the face, and how it stands to the key-side cheek."""
+    """Light on one part of the face, and its difference to the key-side cheek."""
 
     part: str
     lux: float
@@ -64,7 +67,7 @@ class FaceReading(PlanningAnswer):
 
 
 class FaceAnswer(PlanningAnswer):
-    """The face at one place and set of levels."""
+    """The light on the face at one place and set of levels."""
 
     yaw_deg: float
     pitch_deg: float
@@ -73,14 +76,14 @@ class FaceAnswer(PlanningAnswer):
     assumes: str = ASSUMES
 
     def lux_of(self, part: str) -> float:
-        """The light on the part of that name [lux]; KeyError if there is none."""
+        """Return the light [lux] on the part of this name; raises KeyError if there is none."""
         return {patch.part: patch.lux for patch in self.patches}[part]
 
 
 def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: FaceFrame) -> dict[str, float]:
-    """Lux on every patch at the outputs (heads,).
+    """Return the illuminance [lux] of every patch at the outputs (heads,) 0..1.
 
-    Which side is the key's, bounce and the room's light are taken as the balance takes them.
+    The key's side, bounce and the room's light are those of the balance.
     """
     scene, side = metering.scene, -metering.key_side  # the frame's right is the wearer's left
     normals = np.array([frame.toward(side * patch.aside_deg, patch.up_deg) for patch in PATCHES.values()])
@@ -96,9 +99,10 @@ def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: FaceFr
 def face_answer(
     metering: Metering, rows: Rows, outputs: FloatArray, pose: Pose, looks_at: FloatArray
 ) -> FaceAnswer:
-    """The light on a face in `pose` at the outputs (heads,) of all heads, and every reading of the ratio.
+    """Return the light on a face in `pose` and every reading of the ratio.
 
-    `looks_at` (3,) [m] is the point the face looks at before the pose turns it.
+    `outputs` (heads,) 0..1 are those of all heads. `looks_at` (3,) [m] is the point that the face looks at
+    before the pose turns it.
     """
     frame = face_frame(rows.point, looks_at, pose.yaw, pose.pitch)
     lux = patch_lux(metering, rows, outputs, frame)
@@ -131,12 +135,14 @@ def _readings(
 ) -> tuple[FaceReading, ...]:
     metered = rows.lux(outputs)
     both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
-    apart = _quotient(float(metered[LIT]), float(metered[SHADOW])) if both else None
+    key_to_fill = _quotient(float(metered[LIT]), float(metered[SHADOW])) if both else None
     darkest = min(PATCHES, key=lambda part: lux[part])
     brightest = max(PATCHES, key=lambda part: lux[part])
     return (
-        _reading("key:fill", apart, 0.0, "each lamp metered alone, a flat receptor turned to it"),
-        _reading("key+fill:fill", apart, 1.0, "the same two lamps; 1 more, and the same stops between them"),
+        _reading("key:fill", key_to_fill, 0.0, "each lamp metered alone, a flat receptor turned to it"),
+        _reading(
+            "key+fill:fill", key_to_fill, 1.0, "the same two lamps; 1 more, and the same stops between them"
+        ),
         _reading(
             "face",
             _quotient(lux[KEY_CHEEK], lux[FILL_CHEEK]),

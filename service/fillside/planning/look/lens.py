@@ -1,4 +1,4 @@
-"""Is a source in the picture, or near enough to the lens's view to veil it."""
+"""Sources inside the picture, or close enough to it to cause veiling flare."""
 
 from __future__ import annotations
 
@@ -9,17 +9,18 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.source import LightSources, receptor_lux
-from fillside.planning.answer import PlanningAnswer
-from fillside.planning.look.pose import UP, degrees_words, level_right, unit
+from fillside.planning.figures import PlanningAnswer, degrees_text
+from fillside.planning.look.pose import UP, level_right, unit
 from fillside.rig.tables.plan import View
 
 FloatArray = npt.NDArray[np.float64]
 
 UNKNOWN_VIEW_DEG = 40.0
-"""Taken across the frame where the rig file does not say: a head and shoulders at a few metres."""
+"""Angle across the frame where the rig file states none: a head and shoulders at a few metres."""
 VEILS_SHARE = 0.05
-"""Light on the front glass from outside the picture, against the exposure's, from which it is pointed out
-(common practice, no source)."""
+"""Light on the front glass from outside the picture, relative to the exposure's, from which it is pointed
+out (common practice, no source).
+"""
 RIM = 72
 
 Verdict = Literal["in the picture", "its back is in the picture", "may veil", "clear"]
@@ -28,8 +29,8 @@ Verdict = Literal["in the picture", "its back is in the picture", "may veil", "c
 class LensAnswer(PlanningAnswer):
     """One head against the camera's view.
 
-    `outside_deg` is how far its nearest edge stays outside the frame, below 0 inside; `glass_lux` what falls
-    on the front of the lens from it, at the planned level.
+    `outside_deg` is the angle between the frame and the head's nearest edge, below 0 inside. `glass_lux` is
+    the light of the head on the front of the lens, at the planned level.
     """
 
     head: str
@@ -41,7 +42,7 @@ class LensAnswer(PlanningAnswer):
 
 
 def view_degrees(view: View | None) -> tuple[float, float]:
-    """The angles of view across and up the frame, in degrees: 2 atan(w / 2 f), focused far away.
+    """Return the angles of view across and up the frame, in degrees: 2 atan(w / 2 f), focused far away.
 
     Plane geometry, as tables of angles of view are made: 50 mm on 36 mm gives 39.6 degrees.
 
@@ -59,9 +60,9 @@ def view_degrees(view: View | None) -> tuple[float, float]:
 def outside_frame_deg(
     points: FloatArray, camera: FloatArray, looks_at: FloatArray, view: View | None
 ) -> FloatArray:
-    """How far each point (n, 3) [m] lies outside the frame, in degrees; below 0 inside.
+    """Return the angle [degrees] by which each point (n, 3) [m] lies outside the frame; below 0 inside.
 
-    The camera is level and its middle points at `looks_at`.
+    The camera is level and its middle points at `looks_at` [m].
     """
     across, upward = (angle / 2 for angle in view_degrees(view))
     ahead = unit(looks_at - camera)
@@ -86,7 +87,11 @@ def lens_answer(
     view: View | None,
     exposure_lux: float,
 ) -> LensAnswer:
-    """Whether head number `head` at `output` 0..1 is in the picture or shines on the lens."""
+    """Return the position of head number `head` relative to the frame, and its light on the lens.
+
+    `output` is the planned one, 0..1. `camera` and `looks_at` (3,) are in metres, and `exposure_lux` is the
+    light of the exposure [lux].
+    """
     one = sources.take([head])
     outside = float(outside_frame_deg(_disc_points(one), camera, looks_at, view).min())
     lit = float((camera - one.centre[0]) @ one.axis[0]) > 0
@@ -97,8 +102,8 @@ def lens_answer(
         verdict = "in the picture" if lit else "its back is in the picture"
     elif glass > VEILS_SHARE * exposure_lux:
         verdict = "may veil"
-    told = (
-        "" if view is not None else f"; {degrees_words(UNKNOWN_VIEW_DEG)} across the frame, as none is stated"
+    assumed_view = (
+        "" if view is not None else f"; {degrees_text(UNKNOWN_VIEW_DEG)} across the frame, as none is stated"
     )
     return LensAnswer(
         head=name,
@@ -106,7 +111,7 @@ def lens_answer(
         outside_deg=outside,
         glass_lux=glass,
         do=_advice(name, verdict, outside),
-        assumes=f"a level camera whose middle points at the subject{told}",
+        assumes=f"a level camera whose middle points at the subject{assumed_view}",
     )
 
 
@@ -125,9 +130,9 @@ def _disc_points(one: LightSources) -> FloatArray:
 def _advice(name: str, verdict: Verdict, outside_deg: float) -> str | None:
     if verdict == "may veil":
         return (
-            f"{name} shines on the lens from {degrees_words(outside_deg)} outside the frame: hood the "
+            f"{name} shines on the lens from {degrees_text(outside_deg)} outside the frame: hood the "
             "lens, or put something black between them, until the front glass is in shade"
         )
     if verdict == "clear":
         return None
-    return f"{name} is {degrees_words(-outside_deg)} inside the frame: raise it, move it out or frame tighter"
+    return f"{name} is {degrees_text(-outside_deg)} inside the frame: raise it, move it out or frame tighter"

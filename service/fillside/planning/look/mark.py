@@ -1,8 +1,9 @@
-"""One mark planned: the balance solved there, and every question about its light asked of it."""
+"""One mark planned: the balance solved there, and every answer about its light."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -10,31 +11,63 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
-from fillside.balance.offline import solve_rows
 from fillside.balance.report import Report
 from fillside.balance.rows import EXPOSURE, Metering, Rows
-from fillside.balance.solver.rounding import outputs_of
+from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.target import BalanceTarget
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.catchlight import CatchLight, catch_light
-from fillside.planning.look.clearing import GlassesAnswer, glasses_answer
 from fillside.planning.look.face import FaceAnswer, face_answer
-from fillside.planning.look.glasses import Disc, Wearer
+from fillside.planning.look.glasses_reflection import Disc, Wearer
+from fillside.planning.look.glasses_remedies import GlassesAnswer, glasses_answer
 from fillside.planning.look.lens import LensAnswer, lens_answer
 from fillside.planning.look.pose import face_frame, unit
 from fillside.planning.look.reach import HeadMargin, ReachAnswer, head_margins, reach_answer
-from fillside.planning.look.setup import StandPosition, standing
 from fillside.planning.look.softness import SoftnessAnswer, WallAnswer, softness, wall_light, wall_point
 from fillside.planning.look.wander import WanderAnswer, wander_answer
-from fillside.rig.tables.model import NEAREST_M, Rig
+from fillside.rig.tables.model import NEAREST_M, Head, Rig
 
 FloatArray = npt.NDArray[np.float64]
 
 
-Surely = Callable[[Report, BalanceTarget], Report]
-"""Gives a report the uncertainties of what it says; planning knows light and balance, not readings."""
+AddUncertainty = Callable[[Report, BalanceTarget], Report]
+"""Adds uncertainties to a report; planning knows light and balance, not readings."""
 LOOKS_AHEAD = np.array([0.0, -1.0, 0.0])
-"""Where a face that stands on the very point it looks at is turned, as the balance takes it."""
+"""Direction of a face that stands on the very point it looks at, as in the balance."""
+
+
+class StandPosition(PlanningAnswer):
+    """Position of a head as seen from the subject.
+
+    `floor_m` is along the floor and `straight_m` from the face to the middle of the lit face. `side_deg` is
+    the bearing from the line to the camera, above 0 to the camera's right, `up_deg` the elevation above the
+    face, and `tilt_deg` the angle by which the head points down.
+    """
+
+    head: str
+    floor_m: float
+    straight_m: float
+    height_m: float
+    side_deg: float
+    up_deg: float
+    tilt_deg: float
+
+
+def stand_position(rig: Rig, head: Head, point: Sequence[float]) -> StandPosition:
+    """Return the position of a head relative to a subject at `point` [m]."""
+    there, camera, aim = head.position, rig.camera.position, rig.aim_of(head)
+    floor = math.dist(there[:2], point[:2])
+    to_camera = math.atan2(camera[0] - point[0], point[1] - camera[1])
+    to_head = math.atan2(there[0] - point[0], point[1] - there[1])
+    return StandPosition(
+        head=head.name,
+        floor_m=floor,
+        straight_m=math.dist(there, point),
+        height_m=there[2],
+        side_deg=math.degrees(math.remainder(to_head - to_camera, 2 * math.pi)),
+        up_deg=math.degrees(math.atan2(there[2] - point[2], floor)),
+        tilt_deg=math.degrees(math.atan2(there[2] - aim[2], math.dist(there[:2], aim[:2]))),
+    )
 
 
 class MarkPlan(PlanningAnswer):
@@ -56,30 +89,49 @@ class MarkPlan(PlanningAnswer):
 
 
 @dataclass(frozen=True)
-class Planned:
-    """One mark solved: what every answer about it is worked out from; `outputs` (heads,) 0..1."""
+class MarkSolution:
+    """One mark solved, the basis of every answer about it; `outputs` (heads,) 0..1."""
 
-    metering: Metering
-    wish: BalanceTarget
-    limits: OutputLimits
-    rows: Rows
-    outputs: FloatArray
+    solver: BalanceSolver
+    solution: Solution
     report: Report
 
     @property
     def rig(self) -> Rig:
         return self.metering.scene.rig
 
+    @property
+    def metering(self) -> Metering:
+        return self.solution.metering
+
+    @property
+    def target(self) -> BalanceTarget:
+        return self.solution.target
+
+    @property
+    def limits(self) -> OutputLimits:
+        return self.solution.limits
+
+    @property
+    def rows(self) -> Rows:
+        return self.solution.rows
+
+    @cached_property
+    def outputs(self) -> FloatArray:
+        return self.solution.subject_outputs
+
     @cached_property
     def looks_at(self) -> FloatArray:
-        """The point the face looks at; straight toward the camera's side for one who stands on that point."""
+        """The point the face looks at [m]; toward the camera's side for a face on that very point."""
         looks_at, place = self.metering.looks_at(), np.asarray(self.rows.point)
         met = float(np.linalg.norm(looks_at - place)) < 1e-9
         return place + LOOKS_AHEAD if met else looks_at
 
-    def surely(self, surely: Surely | None) -> Planned:
-        """The same with how sure it is, where there is somebody to say so."""
-        return self if surely is None else replace(self, report=surely(self.report, self.wish))
+    def with_uncertainty(self, add_uncertainty: AddUncertainty | None) -> MarkSolution:
+        """Return the same with the uncertainties that `add_uncertainty` gives, or itself for None."""
+        if add_uncertainty is None:
+            return self
+        return replace(self, report=add_uncertainty(self.report, self.target))
 
     @property
     def lit(self) -> list[int]:
@@ -88,54 +140,50 @@ class Planned:
 
 
 def solve_mark(
-    metering: Metering, wish: BalanceTarget, limits: OutputLimits, point: tuple[float, float, float]
-) -> Planned:
+    solver: BalanceSolver, target: BalanceTarget, point: tuple[float, float, float]
+) -> MarkSolution:
     """The balance at one place [m], as the hold would settle it."""
-    rows = metering.rows_at(point)
-    solution = solve_rows(metering, rows, wish, limits)
-    outputs = outputs_of(metering.scene, solution.codes) * (limits.most > 0)
-    return Planned(metering, wish, limits, rows, outputs, solution.report)
+    solution = solver.solve(point, target)
+    return MarkSolution(solver, solution, solution.report)
 
 
-def mark_plan(mark: str, planned: Planned, *, wander: bool) -> MarkPlan:
-    """The answers about one mark; without `wander` its map, which takes most of the time, is left out."""
-    own, rig, rows = planned.metering.scene, planned.rig, planned.rows
+def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
+    """Return the answers about one mark.
+
+    Without `wander` its map, which takes most of the time, is left out.
+    """
+    own, rig, rows = solution.metering.scene, solution.rig, solution.rows
     return MarkPlan(
         mark=mark,
         point=rows.point,
-        balance=planned.report,
-        reach=reach_answer(planned.metering, rows, planned.wish, planned.limits, planned.outputs),
-        margins=head_margins(own.names, planned.limits, planned.outputs),
-        standings=tuple(standing(rig, head, rows.point) for head in rig.heads),
+        balance=solution.report,
+        reach=reach_answer(solution.metering, rows, solution.target, solution.limits, solution.outputs),
+        margins=head_margins(own.names, solution.limits, solution.outputs),
+        standings=tuple(stand_position(rig, head, rows.point) for head in rig.heads),
         softness=tuple(
             softness(own.names[i], own.sources, i, rows.point)
-            for i in planned.lit
+            for i in solution.lit
             if own.rules[i] != "background"
         ),
-        face=face_answer(planned.metering, rows, planned.outputs, rig.plan.pose, planned.looks_at),
-        catch_lights=_catch_lights(planned),
-        glasses=_glasses(planned),
-        lens=_lens(planned),
-        wall=_wall(planned),
-        wander=_wander(planned) if wander else None,
+        face=face_answer(solution.metering, rows, solution.outputs, rig.plan.pose, solution.looks_at),
+        catch_lights=_catch_lights(solution),
+        glasses=_glasses(solution),
+        lens=_lens(solution),
+        wall=_wall(solution),
+        wander=_wander(solution) if wander else None,
     )
 
 
-def _wander(planned: Planned) -> WanderAnswer:
+def _wander(solution: MarkSolution) -> WanderAnswer:
     return wander_answer(
-        planned.metering,
-        planned.wish,
-        planned.limits,
-        planned.rows,
-        planned.outputs,
-        planned.rig.plan.wander,
+        solution.solver, solution.target, solution.rows.point, solution.outputs, solution.rig.plan.wander
     )
 
 
-def _catch_lights(planned: Planned) -> tuple[CatchLight, ...]:
-    own, pose = planned.metering.scene, planned.rig.plan.pose
-    looks_at = planned.looks_at
-    frame = face_frame(planned.rows.point, looks_at, pose.yaw, pose.pitch)
+def _catch_lights(solution: MarkSolution) -> tuple[CatchLight, ...]:
+    own, pose = solution.metering.scene, solution.rig.plan.pose
+    looks_at = solution.looks_at
+    frame = face_frame(solution.rows.point, looks_at, pose.yaw, pose.pitch)
     return tuple(
         catch_light(
             own.names[i],
@@ -144,25 +192,25 @@ def _catch_lights(planned: Planned) -> tuple[CatchLight, ...]:
             float(own.sources.diameter_m[i]),
             frame=frame,
             gaze_at=looks_at,
-            camera=np.asarray(planned.rig.camera.position),
+            camera=np.asarray(solution.rig.camera.position),
             brow_deg=pose.brow,
         )
-        for i in planned.lit
+        for i in solution.lit
         if own.rules[i] != "background"
     )
 
 
-def _glasses(planned: Planned) -> tuple[GlassesAnswer, ...]:
-    rig, own = planned.rig, planned.metering.scene
+def _glasses(solution: MarkSolution) -> tuple[GlassesAnswer, ...]:
+    rig, own = solution.rig, solution.metering.scene
     form = rig.plan.pose.glasses
     if form is None:
         return ()
-    x, y, z = (float(v) for v in planned.looks_at)
-    wearer = Wearer(planned.rows.point, (x, y, z), rig.camera.position, rig.plan.pose, form)
-    place = np.asarray(planned.rows.point)
+    x, y, z = (float(v) for v in solution.looks_at)
+    wearer = Wearer(solution.rows.point, (x, y, z), rig.camera.position, rig.plan.pose, form)
+    place = np.asarray(solution.rows.point)
     discs = {
         own.names[i]: Disc(own.sources.centre[i], own.sources.axis[i], float(own.sources.radius_m[i]))
-        for i in planned.lit
+        for i in solution.lit
     }
     for name, screen in rig.plan.screens.items():
         centre = np.asarray(screen.position)
@@ -174,31 +222,31 @@ def _glasses(planned: Planned) -> tuple[GlassesAnswer, ...]:
     return tuple(glasses_answer(name, wearer, disc, **highest) for name, disc in discs.items())
 
 
-def _lens(planned: Planned) -> tuple[LensAnswer, ...]:
-    own, rig = planned.metering.scene, planned.rig
-    exposure = float(planned.rows.lux(planned.outputs)[EXPOSURE])
+def _lens(solution: MarkSolution) -> tuple[LensAnswer, ...]:
+    own, rig = solution.metering.scene, solution.rig
+    exposure = float(solution.rows.lux(solution.outputs)[EXPOSURE])
     return tuple(
         lens_answer(
             own.names[i],
             own.sources,
             i,
-            float(planned.outputs[i]),
+            float(solution.outputs[i]),
             camera=np.asarray(rig.camera.position),
-            looks_at=np.asarray(planned.rows.point),
+            looks_at=np.asarray(solution.rows.point),
             view=rig.plan.view,
             exposure_lux=exposure,
         )
-        for i in planned.lit
+        for i in solution.lit
     )
 
 
-def _wall(planned: Planned) -> WallAnswer | None:
-    own, rig = planned.metering.scene, planned.rig
+def _wall(solution: MarkSolution) -> WallAnswer | None:
+    own, rig = solution.metering.scene, solution.rig
     if rig.plan.wall is None:
         return None
-    point = wall_point(rig.camera.position, planned.rows.point, rig.plan.wall)
+    point = wall_point(rig.camera.position, solution.rows.point, rig.plan.wall)
     if point is None:
         return None
     return wall_light(
-        own.names, own.sources, planned.outputs, point, own.ambient[2], planned.wish.exposure_lux
+        own.names, own.sources, solution.outputs, point, own.ambient[2], solution.target.exposure_lux
     )

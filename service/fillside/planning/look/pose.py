@@ -1,4 +1,4 @@
-"""The face as a frame of directions: where it points, and the angles of anything seen from it."""
+"""The face as a frame of directions, and the angles of anything seen from it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ STEEPEST_DEG = 89.0
 
 
 def unit(vector: FloatArray) -> FloatArray:
-    """The vector at length 1; ValueError for one without length."""
+    """Return the vector scaled to length 1; raises ValueError for one without length."""
     length = float(np.linalg.norm(vector))
     if length < 1e-12:
         raise ValueError("two places coincide: no direction leads from one to the other")
@@ -23,13 +23,13 @@ def unit(vector: FloatArray) -> FloatArray:
 
 
 def level_right(ahead: FloatArray) -> FloatArray:
-    """The level unit vector to the right of somebody who looks along `ahead`; +x for straight up or down."""
+    """Return the level unit vector to the right of a viewer along `ahead`; +x for straight up or down."""
     across = np.cross(ahead, UP)
     return unit(across) if float(np.linalg.norm(across)) > 1e-9 else np.array([1.0, 0.0, 0.0])
 
 
 def angle_between_deg(a: FloatArray, b: FloatArray) -> float:
-    """The angle between two vectors, in degrees 0..180.
+    """Return the angle between two vectors [degrees], 0..180.
 
     By atan2 of cross and dot product, which keeps its digits near 0 and 180 degrees.
 
@@ -40,7 +40,7 @@ def angle_between_deg(a: FloatArray, b: FloatArray) -> float:
 
 
 def direction(azimuth_deg: float, elevation_deg: float) -> FloatArray:
-    """A unit vector in the room for someone at the origin who looks along -y (toward the camera).
+    """Return a unit vector in the room for someone at the origin who looks along -y (toward the camera).
 
     Azimuth is positive to the camera's right (+x), elevation above the horizon, both in degrees.
 
@@ -58,7 +58,7 @@ def direction(azimuth_deg: float, elevation_deg: float) -> FloatArray:
 
 
 def azimuth_elevation_deg(vector: FloatArray) -> tuple[float, float]:
-    """Azimuth and elevation, in degrees, of a vector in the terms of `direction`."""
+    """Return the azimuth and elevation [degrees] of a vector, the inverse of `direction`."""
     x, y, z = (float(v) for v in vector)
     return math.degrees(math.atan2(x, -y)), math.degrees(math.atan2(z, math.hypot(x, y)))
 
@@ -67,7 +67,7 @@ def azimuth_elevation_deg(vector: FloatArray) -> tuple[float, float]:
 class FaceFrame:
     """A face in the room: its place [m] and three unit vectors at right angles.
 
-    `right` is to the camera's right when the face looks at the camera, that is the wearer's own left.
+    `right` points to the camera's right when the face looks at the camera, which is the wearer's own left.
     """
 
     place: FloatArray
@@ -76,14 +76,14 @@ class FaceFrame:
     up: FloatArray
 
     def toward(self, azimuth_deg: float, elevation_deg: float) -> FloatArray:
-        """A unit vector turned by azimuth to the camera's right and by elevation toward the crown."""
+        """Return a unit vector turned by azimuth to the camera's right and by elevation toward the crown."""
         azimuth, elevation = math.radians(azimuth_deg), math.radians(elevation_deg)
         level = math.cos(azimuth) * self.forward + math.sin(azimuth) * self.right
         turned: FloatArray = math.cos(elevation) * level + math.sin(elevation) * self.up
         return turned
 
     def angles_deg(self, vector: FloatArray) -> tuple[float, float]:
-        """Azimuth and elevation of a vector as the face has it, in degrees."""
+        """Return the azimuth and elevation [degrees] of a vector relative to the face."""
         ahead, aside, above = (float(vector @ a) for a in (self.forward, self.right, self.up))
         return math.degrees(math.atan2(aside, ahead)), math.degrees(
             math.atan2(above, math.hypot(ahead, aside))
@@ -96,10 +96,10 @@ def face_frame(
     yaw_deg: float = 0.0,
     pitch_deg: float = 0.0,
 ) -> FaceFrame:
-    """The face at `place` [m] that looks at `looks_at` [m], then turned by yaw and lifted by pitch.
+    """Return the face at `place` [m] looking at `looks_at` [m], then turned by yaw and lifted by pitch.
 
-    Yaw is positive to the camera's right, pitch chin up; a face that would look straight up or down, where it
-    has no sides, is taken at 89 degrees. ValueError where both places coincide.
+    Yaw is positive to the camera's right, pitch chin up, both in degrees. A face that would look straight up
+    or down, where it has no sides, is taken at 89 degrees. Raises ValueError where both places coincide.
     """
     here = np.asarray(place, dtype=float)
     azimuth, elevation = azimuth_elevation_deg(unit(np.asarray(looks_at, dtype=float) - here))
@@ -107,13 +107,3 @@ def face_frame(
     forward = direction(azimuth + yaw_deg, tilted)
     right = unit(np.cross(UP, forward))
     return FaceFrame(here, forward, right, np.cross(forward, right))
-
-
-def degrees_words(angle_deg: float) -> str:
-    """An angle [degrees] in words, to a whole one.
-
-    >>> degrees_words(1.3), degrees_words(0.2), degrees_words(12.0)
-    ('1 degree', '0 degrees', '12 degrees')
-    """
-    whole = round(angle_deg)
-    return "1 degree" if whole == 1 else f"{whole} degrees"

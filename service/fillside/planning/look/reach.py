@@ -1,25 +1,82 @@
-"""Which ratios and exposures a place allows, and which head's limit makes each corner of that region.
+"""The ratios and exposures that a place allows, and the limits that make each corner of that region.
 
-Key and fill each run on one common output between their floors and full light, so the region is the image
-of a rectangle under the balance's own equations; all of it asks the same plane that the hold solves in.
+Key and fill each run on one common output between their floors and full light, so the region is the image of
+a rectangle under the balance's own equations; all of it uses the plane in which the hold solves. Lines of
+constant ratio or exposure are polylines given at their bends, so that every quantity is exactly linear
+between two points.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, Metering, Rows
-from fillside.balance.solver.path import role_path
+from fillside.balance.solver.path import rising, role_path
 from fillside.balance.solver.plane import Plane
 from fillside.balance.target import BalanceTarget
-from fillside.planning.answer import PlanningAnswer
-from fillside.planning.look.constant_lines import Line, exposure_line, line_through, ratio_line
+from fillside.planning.figures import PlanningAnswer
 
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class OutputLine:
+    """A polyline through the plane: common outputs (n,) of key and fill, and rows (rows, n) [lux]."""
+
+    key: FloatArray
+    fill: FloatArray
+    lux: FloatArray
+
+
+def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> OutputLine:
+    """Return the line through given common outputs of key and fill."""
+    return OutputLine(key, fill, plane.lux_at(key, fill))
+
+
+def constant_exposure_line(plane: Plane) -> OutputLine | None:
+    """Return the line of wanted exposure, from most fill to most key.
+
+    None where no legal outputs reach it.
+    """
+    wanted = plane.target.exposure_lux - float(plane.base[EXPOSURE])
+    by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
+    return _matching(plane, by_key, wanted - by_fill[::-1], plane.fill.common[::-1])
+
+
+def constant_ratio_line(plane: Plane) -> OutputLine | None:
+    """Return the line of wanted ratio, from the least light to the most.
+
+    None where it does not rise or does not exist.
+    """
+    bright, dark = plane.sides
+    by_key, by_fill, base = (
+        lux[bright] - plane.target.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
+    )
+    sign = 1.0 if by_key[-1] >= by_key[0] else -1.0
+    by_key, by_fill = sign * by_key, sign * by_fill
+    if (by_key[1:] < by_key[:-1]).any() or (by_fill[1:] > by_fill[:-1]).any():
+        return None
+    return _matching(plane, rising(by_key), rising(-by_fill - sign * base), plane.fill.common)
+
+
+def _matching(
+    plane: Plane, rising_key: FloatArray, rising_fill: FloatArray, fill: FloatArray
+) -> OutputLine | None:
+    """Return the line where two rising functions, given at the bends of key and fill, are equal."""
+    low, high = max(rising_key[0], rising_fill[0]), min(rising_key[-1], rising_fill[-1])
+    if low > high:
+        return None
+    values = np.concatenate((rising_key, rising_fill, (low, high)))
+    values = values[(values >= low) & (values <= high)]
+    values.sort()
+    key, fill = np.interp(values, rising_key, plane.key.common), np.interp(values, rising_fill, fill)
+    return line_through(plane, key, fill)
+
 
 EDGE_STEPS = 12
 """Points drawn along each edge of the region, besides its bends."""
@@ -31,8 +88,8 @@ ASSUMES = (
 )
 
 
-class Corner(PlanningAnswer):
-    """One end of what can be had: ratio, exposure, and the heads whose limits end it there."""
+class ReachCorner(PlanningAnswer):
+    """One end of the reachable region: ratio, exposure, and the heads whose limits end it there."""
 
     ratio: float | None
     ratio_stops: float | None
@@ -42,35 +99,35 @@ class Corner(PlanningAnswer):
     floor: tuple[str, ...]
 
 
-class Span(PlanningAnswer):
-    """From the least to the most of one quantity while the other is as wanted."""
+class ReachSpan(PlanningAnswer):
+    """The least and the most of one quantity while the other is as wanted."""
 
-    least: Corner
-    most: Corner
+    least: ReachCorner
+    most: ReachCorner
 
 
 class ReachAnswer(PlanningAnswer):
-    """What a place allows.
+    """The region of ratios and exposures that a place allows.
 
-    `corners` are key and fill at floor and full in all four ways; `outline` the region's edge as pairs of
-    ratio in stops and exposure in stops against the target, closed; `ratios` at the wanted exposure and
-    `exposures` at the wanted ratio, None where the wanted one cannot be had at all. Without a key or a fill
-    there is no region and `corners` is empty.
+    `corners` are key and fill at floor and full in all four combinations. `outline` is the region's closed
+    edge as pairs of ratio [stops] and exposure against the target [stops]. `ratios` is the span at the wanted
+    exposure and `exposures` at the wanted ratio, None where the wanted one cannot be reached at all. Without
+    a key or a fill there is no region and `corners` is empty.
     """
 
     target_ratio: float
     target_exposure_lux: float
-    corners: tuple[Corner, ...]
+    corners: tuple[ReachCorner, ...]
     outline: tuple[tuple[float, float], ...]
-    ratios: Span | None
-    exposures: Span | None
+    ratios: ReachSpan | None
+    exposures: ReachSpan | None
     assumes: str = ASSUMES
 
 
 def reach_answer(
     metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> ReachAnswer:
-    """The region at the place of `rows`; `outputs` (heads,) are the planned ones, for the other roles."""
+    """Return the region at the place of `rows`; `outputs` (heads,) 0..1 set the other roles."""
     plane = _plane(metering, rows, wish, limits, outputs)
     if plane is None:
         return ReachAnswer(
@@ -92,8 +149,8 @@ def reach_answer(
         target_exposure_lux=wish.exposure_lux,
         corners=region.corners(line_through(plane, corners[:, 0], corners[:, 1])),
         outline=region.outline(corners),
-        ratios=region.span(exposure_line(plane), by_ratio=True),
-        exposures=region.span(ratio_line(plane), by_ratio=False),
+        ratios=region.span(constant_exposure_line(plane), by_ratio=True),
+        exposures=region.span(constant_ratio_line(plane), by_ratio=False),
     )
 
 
@@ -112,17 +169,17 @@ def _plane(
 
 
 class _Region:
-    """Corners, outline and spans of one plane, in the terms of the wish."""
+    """Corners, outline and spans of one plane, in the terms of the target."""
 
     def __init__(self, metering: Metering, plane: Plane) -> None:
         self.names = metering.scene.names
         self.plane = plane
 
-    def corners(self, line: Line) -> tuple[Corner, ...]:
+    def corners(self, line: OutputLine) -> tuple[ReachCorner, ...]:
         return tuple(self._corner(line, i) for i in range(len(line.key)))
 
-    def _corner(self, line: Line, i: int) -> Corner:
-        wish, plane = self.plane.wish, self.plane
+    def _corner(self, line: OutputLine, i: int) -> ReachCorner:
+        wish, plane = self.plane.target, self.plane
         bright, dark = (float(line.lux[side, i]) for side in plane.sides)
         exposure = float(line.lux[EXPOSURE, i])
         quotient = bright / dark if bright > 0 and dark > 0 else None
@@ -134,7 +191,7 @@ class _Region:
                 full += names
             elif common <= path.common[0] + AT_END_SHARE * span:
                 floor += names
-        return Corner(
+        return ReachCorner(
             ratio=None if quotient is None else wish.ratio_from_quotient(quotient),
             ratio_stops=None if quotient is None else math.log2(quotient),
             exposure_lux=exposure,
@@ -144,7 +201,7 @@ class _Region:
         )
 
     def outline(self, corners: FloatArray) -> tuple[tuple[float, float], ...]:
-        """The region's edge from corner to corner, in equal steps of log output."""
+        """Return the region's edge from corner to corner, in equal steps of log output."""
         edge = []
         for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
             share = np.linspace(0, 1, EDGE_STEPS, endpoint=False)
@@ -157,8 +214,8 @@ class _Region:
                 points.append((corner.ratio_stops, corner.exposure_stops))
         return tuple(points)
 
-    def span(self, line: Line | None, *, by_ratio: bool) -> Span | None:
-        """The two ends of a line, the lower ratio or exposure first; None without a line."""
+    def span(self, line: OutputLine | None, *, by_ratio: bool) -> ReachSpan | None:
+        """Return the two ends of a line, the lower ratio or exposure first; None without a line."""
         if line is None:
             return None
         ends = [self._corner(line, 0), self._corner(line, len(line.key) - 1)]
@@ -166,7 +223,7 @@ class _Region:
         if values[0] is None or values[1] is None:
             return None
         least, most = ends if values[0] <= values[1] else ends[::-1]
-        return Span(least=least, most=most)
+        return ReachSpan(least=least, most=most)
 
 
 def _ends(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -174,7 +231,7 @@ def _ends(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 class HeadMargin(PlanningAnswer):
-    """How far a head may still go at its planned level: stops to full and to its floor, None without end.
+    """The room of a head at its planned level: stops to full and to its floor, None without a limit.
 
     A head that cannot be dimmed has neither; one without a floor goes down to the least its wire can give.
     """
@@ -186,17 +243,17 @@ class HeadMargin(PlanningAnswer):
 
 
 def head_margins(names: tuple[str, ...], limits: OutputLimits, outputs: FloatArray) -> tuple[HeadMargin, ...]:
-    """The margins of all heads at the outputs (heads,)."""
+    """Return the margins of all heads at the outputs (heads,) 0..1."""
     margins = []
     for i, name in enumerate(names):
-        held, output = bool(limits.held[i]) and outputs[i] > 0, float(outputs[i])
+        dimmed, output = bool(limits.held[i]) and outputs[i] > 0, float(outputs[i])
         least = float(limits.least[i])
         margins.append(
             HeadMargin(
                 head=name,
                 output=output,
-                to_full_stops=math.log2(float(limits.most[i]) / output) if held else None,
-                to_floor_stops=math.log2(output / least) if held and least > 0 else None,
+                to_full_stops=math.log2(float(limits.most[i]) / output) if dimmed else None,
+                to_floor_stops=math.log2(output / least) if dimmed and least > 0 else None,
             )
         )
     return tuple(margins)

@@ -1,4 +1,4 @@
-"""How soft each light is and how it falls off: apparent size, penumbra, across the face, to the wall."""
+"""Softness and fall-off of each light: apparent size, penumbra, and spill on the wall."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.photometry.source import LightSources, facing_lux, head_directions, receptor_lux
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import angle_between_deg
 
 FloatArray = npt.NDArray[np.float64]
@@ -17,16 +17,17 @@ FloatArray = npt.NDArray[np.float64]
 FACE_WIDTH_M = 0.15
 """Breadth of an adult head, in metres (anthropometric surveys give 0.14 to 0.16; from memory)."""
 SHADOW_CASTERS_M: dict[str, float] = {"nose on the cheek": 0.02, "hat brim on the face": 0.10}
-"""What throws a shadow on a face, and how far behind its edge it falls [m] (common practice, no source)."""
+"""Things that shade a face, and the distance from their edge to it [m] (common practice, no source)."""
 BACK_STEP_M, LARGER = 0.3, 1.5
 
 ASSUMES = "evenly lit round faces, in full view of the subject; penumbra on a surface square to the light"
 
 
 def angular_diameter_deg(diameter_m: float, distance_m: float) -> float:
-    """How large a disc looks face on, 2 atan(D / 2 d), in degrees below 180.
+    """Return the angle that a disc subtends face on, 2 atan(D / 2 d), in degrees below 180.
 
-    Plane geometry. Raises ValueError for a distance that is not above 0 or a diameter below 0.
+    `diameter_m` is D and `distance_m` d, in metres. Plane geometry. Raises ValueError for a distance that is
+    not above 0 or a diameter below 0.
 
     >>> round(angular_diameter_deg(0.9, 1.2), 1)
     41.1
@@ -37,9 +38,10 @@ def angular_diameter_deg(diameter_m: float, distance_m: float) -> float:
 
 
 def penumbra_width_m(diameter_m: float, source_to_edge_m: float, edge_to_surface_m: float) -> float:
-    """Width of the soft edge of a shadow, D b / a, in metres.
+    """Return the width of the soft edge of a shadow, D b / a, in metres.
 
-    Similar triangles: an edge at a from a source of diameter D, a surface b behind the edge.
+    Similar triangles: an edge at a [m] from a source of diameter D [m], a surface b [m] behind the edge.
+    Raises ValueError for an edge at the source.
 
     >>> round(1000 * penumbra_width_m(0.8382, 1.2, 0.02), 2)
     13.97
@@ -50,7 +52,9 @@ def penumbra_width_m(diameter_m: float, source_to_edge_m: float, edge_to_surface
 
 
 def equal_distance_m(diameter_m: float, distance_m: float, other_diameter_m: float) -> float:
-    """From where a disc of another size looks as large, in metres: d D' / D.
+    """Return the distance [m] at which a disc of another size subtends the same angle: d D' / D.
+
+    Raises ValueError for diameters that are not above 0.
 
     >>> round(equal_distance_m(0.9, 1.2, 1.5), 6)
     2.0
@@ -61,7 +65,7 @@ def equal_distance_m(diameter_m: float, distance_m: float, other_diameter_m: flo
 
 
 def facing_disc(diameter_m: float, spread: float = 1.0) -> LightSources:
-    """One head of 1 cd at the origin that shines along +y: for questions about size and distance alone."""
+    """Return one head of 1 cd at the origin shining along +y, for questions of size and distance alone."""
     one = np.ones(1)
     return LightSources(
         position=np.zeros((1, 3)),
@@ -75,9 +79,10 @@ def facing_disc(diameter_m: float, spread: float = 1.0) -> LightSources:
 
 
 def fall_off_stops(diameter_m: float, distance_m: float, other_distance_m: float) -> float:
-    """Change of light on the axis of a matt lit disc from one distance to another, in stops.
+    """Return the change of light [stops] on the axis of a matt lit disc from one distance to another.
 
-    The disc law (d^2 + R^2) / (d'^2 + R^2) by the same integral that the balance uses; below 0 is less light.
+    All lengths are in metres. The disc law (d^2 + R^2) / (d'^2 + R^2) by the same integral as the balance;
+    below 0 is less light.
 
     >>> round(fall_off_stops(0.8382, 1.0, 1.3), 3)
     -0.666
@@ -88,9 +93,10 @@ def fall_off_stops(diameter_m: float, distance_m: float, other_distance_m: float
 
 
 class Equivalence(PlanningAnswer):
-    """Two lit faces that look equally large: the same softness, with different fall-off.
+    """Two lit faces of equal apparent size: the same softness, with different fall-off.
 
-    `loses_stops` is what each loses when the subject steps back by `step_m`; below 0 is less light.
+    `loses_stops` and `other_loses_stops` are the losses when the subject steps back by `step_m`; below 0 is
+    less light.
     """
 
     diameter_m: float
@@ -106,7 +112,10 @@ class Equivalence(PlanningAnswer):
 def equivalence(
     diameter_m: float, distance_m: float, other_diameter_m: float, step_m: float = BACK_STEP_M
 ) -> Equivalence:
-    """Where a face of another size looks as large, and how differently the two then fall off."""
+    """Return the distance at which a face of another size looks as large, and the fall-off of both.
+
+    Diameters, distance and step are in metres.
+    """
     other = equal_distance_m(diameter_m, distance_m, other_diameter_m)
     return Equivalence(
         diameter_m=diameter_m,
@@ -131,9 +140,9 @@ class SoftnessAnswer(PlanningAnswer):
     """One head as the subject sees it.
 
     `angular_diameter_deg` is across the lit face, `angular_height_deg` the narrower way of a face seen askew.
-    `across_face_stops` is how much more light the nearer side of a head gets than the farther, both turned to
-    the lamp; `step_back_stops` what a step of 0.3 m straight away from it costs; `equal` a larger face that
-    would look as large from farther away, None for a point.
+    `across_face_stops` is the excess of light on the nearer side of a head over the farther, both turned to
+    the lamp. `step_back_stops` is the change after a step of 0.3 m straight away from the lamp. `equal` is a
+    larger face that would look as large from farther away, None for a point.
     """
 
     head: str
@@ -149,7 +158,7 @@ class SoftnessAnswer(PlanningAnswer):
 
 
 def softness(name: str, sources: LightSources, head: int, point: Sequence[float]) -> SoftnessAnswer:
-    """How soft head number `head` is at a subject at `point` [m], and how it falls off there."""
+    """Return the softness of head number `head` at a subject at `point` [m], and its fall-off there."""
     one, place = sources.take([head]), np.asarray(point, dtype=float)
     gap = one.centre[0] - place
     distance = float(np.linalg.norm(gap))
@@ -185,8 +194,8 @@ def _lux(one: LightSources, place: FloatArray) -> float:
 class WallAnswer(PlanningAnswer):
     """The light on the wall behind the subject, square to the camera's line through the subject.
 
-    `lux` is from all heads together at the given outputs and the room, `stops` against `against_lux`; each
-    head's share is in `by_head_stops`, None for one that puts no light there.
+    `lux` is from all heads at the given outputs and the room, `stops` that light relative to `against_lux`.
+    `by_head_stops` gives each head's share, None for one that puts no light there.
     """
 
     point: tuple[float, float, float]
@@ -199,7 +208,10 @@ class WallAnswer(PlanningAnswer):
 def wall_point(
     camera: Sequence[float], point: Sequence[float], wall_y_m: float
 ) -> tuple[float, float, float] | None:
-    """Where the line from the camera through the subject meets a wall at y [m]; None if it never does."""
+    """Return the point where the line from the camera through the subject meets a wall at y [m].
+
+    None where it never does.
+    """
     (cx, cy, cz), (px, py, pz) = camera, point
     if abs(py - cy) < 1e-9 or (wall_y_m - py) / (py - cy) <= 0:
         return None
@@ -215,9 +227,10 @@ def wall_light(
     room_lux: float,
     against_lux: float,
 ) -> WallAnswer:
-    """What spills on the wall at `point` [m], on a flat receptor that faces straight out of it (-y).
+    """Return the spill on the wall at `point` [m], on a flat receptor that faces straight out of it (-y).
 
-    `outputs` (heads,) 0..1; the wall's own colour and what it sends back are left out.
+    `outputs` (heads,) are 0..1, `room_lux` is the ambient light and `against_lux` the reference [lux]. The
+    wall's own colour and the light it sends back are left out.
     """
     axis = np.array([[0.0, -1.0, 0.0]])
     lux = receptor_lux(sources, point, axis, np.array([False]))[0] * outputs

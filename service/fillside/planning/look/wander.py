@@ -1,4 +1,4 @@
-"""What happens over the set when the subject wanders: levels left alone, and levels that follow."""
+"""Balance errors over the set when the subject wanders, with fixed levels and with levels that follow."""
 
 from __future__ import annotations
 
@@ -7,27 +7,24 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import MeteredBalance, measure
-from fillside.balance.offline import solve_rows
-from fillside.balance.rows import Metering, Rows
-from fillside.balance.solver.rounding import outputs_of
+from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import BalanceTarget
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.scene.scene import subject_place_error
 
 FloatArray = npt.NDArray[np.float64]
 
 ACROSS = 9
-"""Places looked at across the map, each way."""
+"""Places in each direction of the map."""
 
 ASSUMES = (
     "the head at one height and turned to where the face looks; what is told beside it is for that circle"
 )
 
 
-class LightAtPlace(PlanningAnswer):
-    """Errors and face at one place, under one way of setting the levels."""
+class LightErrors(PlanningAnswer):
+    """Errors and face ratio at one place, under one way of setting the levels."""
 
     ratio_error_stops: float | None
     exposure_error_stops: float | None
@@ -39,11 +36,11 @@ class WanderPlace(PlanningAnswer):
 
     x_m: float
     y_m: float
-    alone: LightAtPlace | None
-    followed: LightAtPlace | None
+    alone: LightErrors | None
+    followed: LightErrors | None
 
 
-class Worst(PlanningAnswer):
+class LargestErrors(PlanningAnswer):
     """The largest errors within the circle, in stops without sign, and the range of the face's ratio."""
 
     ratio_error_stops: float
@@ -53,32 +50,35 @@ class Worst(PlanningAnswer):
 
 
 class WanderAnswer(PlanningAnswer):
-    """A square map about a mark, row by row from the camera's side; the worst is taken within the radius."""
+    """A square map about a mark, row by row from the camera's side.
+
+    `alone` and `followed` have the largest errors within the radius.
+    """
 
     radius_m: float
     places: tuple[WanderPlace, ...]
     across: int
-    alone: Worst
-    followed: Worst
+    alone: LargestErrors
+    followed: LargestErrors
     assumes: str = ASSUMES
 
 
 def wander_answer(
-    metering: Metering,
+    solver: BalanceSolver,
     wish: BalanceTarget,
-    limits: OutputLimits,
-    rows: Rows,
+    centre: tuple[float, float, float],
     outputs: FloatArray,
     radius_m: float,
     across: int = ACROSS,
 ) -> WanderAnswer:
-    """The map about the place of `rows`: levels left at `outputs` (heads,), and solved anew everywhere."""
-    x, y, z = rows.point
+    """Return the map about a place [m]: with fixed `outputs` (heads,), and solved anew everywhere.
+
+    `radius_m` is the radius of the circle [m] and `across` the number of places in each direction.
+    """
+    x, y, z = centre
     steps = np.linspace(-radius_m, radius_m, across)
     places = tuple(
-        _place(metering, wish, limits, (x + float(dx), y + float(dy), z), outputs)
-        for dy in steps
-        for dx in steps
+        _place(solver, wish, (x + float(dx), y + float(dy), z), outputs) for dy in steps for dx in steps
     )
     inside = [p for p in places if math.dist((p.x_m, p.y_m), (x, y)) <= radius_m + 1e-9]
     return WanderAnswer(
@@ -91,28 +91,23 @@ def wander_answer(
 
 
 def _place(
-    metering: Metering,
-    wish: BalanceTarget,
-    limits: OutputLimits,
-    point: tuple[float, float, float],
-    outputs: FloatArray,
+    solver: BalanceSolver, wish: BalanceTarget, point: tuple[float, float, float], outputs: FloatArray
 ) -> WanderPlace:
-    if subject_place_error(metering.scene.rig, point) is not None:
+    if subject_place_error(solver.scene.rig, point) is not None:
         return WanderPlace(x_m=point[0], y_m=point[1], alone=None, followed=None)
-    rows = metering.rows_at(point)
-    codes = solve_rows(metering, rows, wish, limits).codes
-    here = outputs_of(metering.scene, codes) * (limits.most > 0)
+    solution = solver.solve(point, wish)
+    metering, rows = solution.metering, solution.rows
     return WanderPlace(
         x_m=point[0],
         y_m=point[1],
-        alone=held(wish, measure(metering, rows, wish, outputs)),
-        followed=held(wish, measure(metering, rows, wish, here)),
+        alone=light_errors(wish, measure(metering, rows, wish, outputs)),
+        followed=light_errors(wish, measure(metering, rows, wish, solution.subject_outputs)),
     )
 
 
-def held(wish: BalanceTarget, now: MeteredBalance) -> LightAtPlace:
-    """How far what is measured is from the wish."""
-    return LightAtPlace(
+def light_errors(wish: BalanceTarget, now: MeteredBalance) -> LightErrors:
+    """Return the distance of a metered balance from the target."""
+    return LightErrors(
         ratio_error_stops=None if now.ratio_stops is None else now.ratio_stops - math.log2(wish.quotient),
         exposure_error_stops=math.log2(now.exposure_lux / wish.exposure_lux)
         if now.exposure_lux > 0
@@ -121,10 +116,10 @@ def held(wish: BalanceTarget, now: MeteredBalance) -> LightAtPlace:
     )
 
 
-def _worst(there: list[LightAtPlace | None]) -> Worst:
+def _worst(there: list[LightErrors | None]) -> LargestErrors:
     known = [one for one in there if one is not None]
     faces = [one.face_ratio for one in known if one.face_ratio is not None]
-    return Worst(
+    return LargestErrors(
         ratio_error_stops=max((abs(one.ratio_error_stops or 0.0) for one in known), default=0.0),
         exposure_error_stops=max((abs(one.exposure_error_stops or 0.0) for one in known), default=0.0),
         face_least=min(faces, default=None),

@@ -1,10 +1,10 @@
-"""What to do before, during and after a shoot with this rig; common practice of the trade, no source."""
+"""Checklists before, during and after a shoot with this rig; common practice of the trade, no source."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.checks.cautions import CLOSED_MODIFIERS, GAS_LAMPS, HOT_LAMPS, cautions_of
 from fillside.rig.tables.model import Rig
 
@@ -18,7 +18,7 @@ class Checklists(PlanningAnswer):
 
 
 def checklists(rig: Rig) -> Checklists:
-    """The lists for the lamps, modifiers and roles that this rig has."""
+    """Return the lists for the lamps, modifiers and roles of this rig."""
     return Checklists(before=tuple(_before(rig)), during=tuple(_during(rig)), after=tuple(_after(rig)))
 
 

@@ -1,29 +1,30 @@
-"""Lamp ripple against the shutter: how much exposure differs from frame to frame and across one frame."""
+"""Lamp ripple against the shutter: exposure differences from frame to frame and across one frame."""
 
 from __future__ import annotations
 
 import math
 from typing import Literal
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 
 Region = Literal["no observable effect", "low risk", "higher risk"]
 
 VISIBLE_STOPS = 0.05
-"""Frame-to-frame change or banding taken as seen on a plain wall (common practice, no source)."""
+"""Frame-to-frame change or banding taken as visible on a plain wall (common practice, no source)."""
 NEVER_SEEN_STOPS = 12.0
-"""What a light that is dark for a whole exposure is reported as, in stops."""
+"""Value reported for a light that is dark for a whole exposure [stops]."""
 STEADY_BEAT_HZ = 0.02
-"""A beat slower than this drifts over most of a minute and is told as drift, not as pulsing."""
+"""A beat slower than this takes most of a minute and is reported as drift, not as pulsing."""
 
 ASSUMES_SINE = "the ripple is taken as a sine wave of the stated modulation; sharper ripple is somewhat worse"
 ASSUMES_PULSES = "the lamp is taken as fully on or fully off, on for the share of its output"
 
 
 def modulation_percent(most: float, least: float) -> float:
-    """Percent modulation 100 (max - min) / (max + min) of a light that swings between two values, 0..100.
+    """Return the percent modulation, 0..100, of a light that swings between two values.
 
-    As IEEE Std 1789-2015 and the IES Lighting Handbook define percent flicker.
+    100 (max - min) / (max + min), as IEEE Std 1789-2015 and the IES Lighting Handbook define percent flicker.
+    Raises ValueError unless 0 <= least <= most and most is above 0.
 
     >>> modulation_percent(3.0, 1.0)
     50.0
@@ -34,9 +35,10 @@ def modulation_percent(most: float, least: float) -> float:
 
 
 def residual_factor(ripple_hz: float, exposure_s: float) -> float:
-    """What is left of a sine ripple after averaging over one exposure, 0..1: |sin(pi f T) / (pi f T)|.
+    """Return the share of a sine ripple left after averaging over one exposure, 0..1.
 
-    The amplitude response of a box-car average (any signal-processing textbook).
+    |sin(pi f T) / (pi f T)|, with `ripple_hz` f [Hz] and `exposure_s` T [s]: the amplitude response of a
+    box-car average (any signal-processing textbook).
 
     >>> round(residual_factor(100, 1 / 60), 4)
     0.1654
@@ -46,9 +48,10 @@ def residual_factor(ripple_hz: float, exposure_s: float) -> float:
 
 
 def beat_hz(ripple_hz: float, frames_per_s: float) -> float:
-    """How often the picture pulses: the distance from the ripple to the nearest multiple of the frame rate.
+    """Return the frequency [Hz] at which the picture pulses.
 
-    Aliasing of a sampled wave (Shannon); 0 means every frame meets the ripple in the same phase.
+    The ripple's distance to the nearest multiple of the frame rate (aliasing of a sampled wave, Shannon); 0
+    means that every frame meets the ripple in the same phase.
 
     >>> round(beat_hz(100, 24))
     4
@@ -63,9 +66,10 @@ def _swing_stops(amplitude: float) -> float:
 
 
 def sine_variation_stops(percent: float, ripple_hz: float, exposure_s: float) -> float:
-    """Peak-to-peak difference of exposures over all phases of a sine ripple, in stops.
+    """Return the peak-to-peak difference of exposures over all phases of a sine ripple [stops].
 
-    With modulation m and residual r the exposures lie within mean (1 +- m r): log2((1 + m r) / (1 - m r)).
+    `percent` is the modulation, `ripple_hz` [Hz] and `exposure_s` [s]. With modulation m and residual r the
+    exposures lie within mean (1 +- m r): log2((1 + m r) / (1 - m r)).
 
     >>> round(sine_variation_stops(100, 100, 1 / 60), 3)
     0.482
@@ -74,10 +78,10 @@ def sine_variation_stops(percent: float, ripple_hz: float, exposure_s: float) ->
 
 
 def pulse_variation_stops(duty: float, pulse_hz: float, exposure_s: float) -> float:
-    """Peak-to-peak difference of exposures over all phases of an on-off light, in stops.
+    """Return the peak-to-peak difference of exposures over all phases of an on-off light [stops].
 
-    `duty` is the share of the time it is on, 0..1. An exposure of n periods and a rest r holds n whole pulses
-    and between max(0, r - off) and min(r, on) of one more (exact for a square wave).
+    `duty` is the share of the time it is on, 0..1, else ValueError. An exposure of n periods and a rest r
+    holds n whole pulses and between max(0, r - off) and min(r, on) of one more (exact for a square wave).
 
     >>> round(pulse_variation_stops(0.5, 1000, 1 / 800), 3)
     0.585
@@ -97,7 +101,7 @@ def pulse_variation_stops(duty: float, pulse_hz: float, exposure_s: float) -> fl
 
 
 def banding_stops(percent: float, ripple_hz: float, exposure_s: float, readout_s: float) -> float:
-    """Difference between the brightest and darkest line of one frame read out line by line, in stops.
+    """Return the difference between the brightest and darkest line of a frame read out line by line [stops].
 
     The lines sample f t_readout cycles of the averaged ripple. Over half a cycle and more some lines meet
     crest and trough; below it the worst place is the steep flank, 2 sin(pi f t_readout) of its half swing.
@@ -111,10 +115,10 @@ def banding_stops(percent: float, ripple_hz: float, exposure_s: float, readout_s
 
 
 def safe_times_s(ripple_hz: float, frames_per_s: float | None = None) -> tuple[float, ...]:
-    """Exposure times that average the ripple away [s]: whole multiples of its period up to one frame.
+    """Return the exposure times [s] that average the ripple away.
 
-    Without a frame rate up to 1/20 s. At twice the mains: 1/100, 1/50, ... and 1/120, 1/60, ... s (common
-    practice; follows from the box-car average).
+    Whole multiples of its period up to one frame; without a frame rate, up to 1/20 s. At twice the mains:
+    1/100, 1/50, ... and 1/120, 1/60, ... s (common practice; follows from the box-car average).
 
     >>> [round(1 / t, 1) for t in safe_times_s(100, 24)]
     [100.0, 50.0, 33.3, 25.0]
@@ -128,7 +132,7 @@ def safe_times_s(ripple_hz: float, frames_per_s: float | None = None) -> tuple[f
 
 
 def shutter_angle_deg(exposure_s: float, frames_per_s: float) -> float:
-    """The shutter angle of an exposure time, 360 times frame rate times time, in degrees.
+    """Return the shutter angle [degrees] of an exposure time: 360 times frame rate times time.
 
     >>> round(shutter_angle_deg(1 / 50, 24), 1)
     172.8
@@ -137,10 +141,10 @@ def shutter_angle_deg(exposure_s: float, frames_per_s: float) -> float:
 
 
 def ieee_1789_limits_percent(ripple_hz: float) -> tuple[float | None, float | None]:
-    """The modulation up to which there is no observable effect, and low risk, in percent; None: no limit.
+    """Return the modulation [percent] up to which there is no observable effect, and low risk.
 
     IEEE Std 1789-2015: 0.01 f and 0.025 f below 90 Hz; 0.0333 f and 0.08 f to 1250 Hz; 0.0333 f and no limit
-    to 3000 Hz; none above. Raises ValueError for a rate that is not above 0.
+    (None) to 3000 Hz; none above. Raises ValueError for a rate that is not above 0.
 
     >>> ieee_1789_limits_percent(60)
     (0.6, 1.5)
@@ -155,7 +159,7 @@ def ieee_1789_limits_percent(ripple_hz: float) -> tuple[float | None, float | No
 
 
 def ieee_1789_region(ripple_hz: float, percent: float) -> Region:
-    """In which region of IEEE Std 1789-2015 a ripple lies."""
+    """Return the region of IEEE Std 1789-2015 in which a ripple lies."""
     none, low = ieee_1789_limits_percent(ripple_hz)
     if none is None or percent <= none:
         return "no observable effect"
@@ -163,11 +167,11 @@ def ieee_1789_region(ripple_hz: float, percent: float) -> Region:
 
 
 class FlickerAnswer(PlanningAnswer):
-    """What one head's ripple does to the picture at the camera's shutter.
+    """The effect of one head's ripple on the picture at the camera's shutter.
 
     `variation_stops` is the largest difference between any two exposures, `banding_stops` that between two
-    lines of one frame; `beat_hz` how often the picture pulses (None without a frame rate). With an unknown
-    ripple the figures are those of the worst case, all light going out twice a mains cycle.
+    lines of one frame, and `beat_hz` the rate at which the picture pulses (None without a frame rate). For an
+    unknown ripple the figures are those of the worst case, all light going out twice a mains cycle.
     """
 
     head: str
@@ -195,9 +199,10 @@ def flicker_answer(
     readout_s: float = 0.02,
     duty: float | None = None,
 ) -> FlickerAnswer:
-    """What a ripple of `percent` modulation (None: not known, the worst is taken) does at a shutter [s].
+    """Return the effect of a ripple of `percent` modulation (None: unknown, the worst case) at a shutter [s].
 
-    With `duty` (0..1] the light is switched on and off instead.
+    `ripple_hz` [Hz], `frames_per_s` [Hz] and `readout_s` [s] describe lamp and camera. With `duty` (0..1] the
+    light is switched on and off instead.
     """
     pulsed = duty is not None
     depth = 100.0 if percent is None else percent

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from fillside.planning.answer import PlanningAnswer
+from fillside.planning.figures import PlanningAnswer
 from fillside.rig.tables.model import Head, Rig
 
 MARGIN = 0.8
-"""Share of a breaker that a long load may take: the reciprocal of the 125 % of NFPA 70 (NEC) 210.20(A)."""
+"""Share of a breaker for a continuous load: the reciprocal of the 125 % of NFPA 70 (NEC) 210.20(A)."""
 HOT_SHARE = 0.8
-"""From which share of a modifier's rated watts its heat is pointed out (common practice, no source)."""
+"""Share of a modifier's rated watts from which its heat is pointed out (common practice, no source)."""
 
 ASSUMES = (
     "rated watts at full with a power factor of 1; electronic lamps can draw half as much current again, and "
@@ -20,10 +20,10 @@ ASSUMES = (
 
 
 def continuous_watts(volts: float, amps: float, margin: float = MARGIN) -> float:
-    """The load a circuit should carry for hours: volts times breaker amps times the margin, in watts.
+    """Return the load [W] a circuit should carry for hours: volts times breaker amps times the margin.
 
     NFPA 70 (NEC) 210.20(A): continuous loads, three hours or more, at 125 % of their current, so 80 % of the
-    breaker.
+    breaker. Raises ValueError for volts or amps that are not above 0.
 
     >>> round(continuous_watts(120, 20))
     1920
@@ -34,9 +34,10 @@ def continuous_watts(volts: float, amps: float, margin: float = MARGIN) -> float
 
 
 class CircuitAnswer(PlanningAnswer):
-    """One circuit: its load at full, what it should carry for hours, and whether that holds.
+    """A circuit's load at full and its permitted continuous load.
 
-    `unknown` names the heads on it whose watts the rig file does not state; they are not counted.
+    `over` tells if the load exceeds the limit. `unknown` names the heads on the circuit whose watts the rig
+    file does not state; they are not counted.
     """
 
     circuit: str
@@ -50,7 +51,7 @@ class CircuitAnswer(PlanningAnswer):
 
 
 class HeatAnswer(PlanningAnswer):
-    """A head whose lamps come close to what its modifier is rated for."""
+    """A head whose lamps come close to the rating of its modifier."""
 
     head: str
     load_watts: float
@@ -59,10 +60,10 @@ class HeatAnswer(PlanningAnswer):
 
 
 class PowerAnswer(PlanningAnswer):
-    """The rig's electrical load at full and where it hangs.
+    """The rig's electrical load at full and its distribution over circuits.
 
-    `volts` is None when the rig file names no mains; `one_circuit_amps` is the breaker that would carry all
-    of it with the margin; `unplugged` are heads on no circuit where others are.
+    `volts` is None when the rig file states no mains. `one_circuit_amps` is the breaker that would carry the
+    whole load with the margin. `unplugged` names heads on no circuit while others are on one.
     """
 
     volts: float | None
@@ -99,7 +100,7 @@ def _circuit(name: str, rig: Rig, volts: float) -> CircuitAnswer:
 
 
 def hot_modifiers(heads: Sequence[Head]) -> tuple[HeatAnswer, ...]:
-    """The heads whose lamps take more than `HOT_SHARE` of their modifier's rated watts."""
+    """Return the heads whose lamps take more than `HOT_SHARE` of their modifier's rated watts."""
     found = []
     for head in heads:
         load, most = head.load_watts, head.modifier.max_watts
@@ -109,7 +110,7 @@ def hot_modifiers(heads: Sequence[Head]) -> tuple[HeatAnswer, ...]:
 
 
 def power_answer(rig: Rig) -> PowerAnswer:
-    """The load of all heads at full, circuit by circuit, and the heat in their modifiers."""
+    """Return the load of all heads at full, circuit by circuit, and the heat in their modifiers."""
     volts = rig.plan.mains_volts
     mains = [head for head in rig.heads if not head.on_battery]
     total, unknown = _load(mains)

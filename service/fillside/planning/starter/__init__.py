@@ -1,1 +1,1 @@
-"""A first rig file from a few questions."""
+"""The first rig: its questions, the set made of the answers, and the commented rig file."""

@@ -1,19 +1,18 @@
-"""The questions about one head: its lamp, what is on it, and where its stand is."""
+"""The questions about one head: its lamp, its modifier, and the place of its stand."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from fillside.planning.answers import lamps, modifiers, stands
-from fillside.planning.answers.lengths import length_m, usual_length
-from fillside.planning.answers.plain import Meaning
-from fillside.planning.lengths import INCH_M, Lengths
-from fillside.planning.starter.question import Answers, Question, Reads, feet
-from fillside.planning.starter.stand_places import BEARING_DEG, Stand, usual_stand
+from fillside.planning.answers.lengths import default_length, length_m
+from fillside.planning.answers.question import AnswerReader, Answers, Meaning, Question, uses_feet
+from fillside.planning.figures import INCH_M, Lengths
+from fillside.planning.starter.stand_places import BEARING_DEG, Stand, typical_stand
 
 NAMES = {"key": "Key light", "fill": "Fill light", "hair": "Hair light", "background": "Background light"}
 LED_WATTS = {"key": 40.0, "fill": 40.0, "hair": 15.0, "background": 15.0}
-"""The LED lamp that a head is taken to have, W (common practice, no source)."""
+"""Power of the default LED lamp by role [W] (common practice, no source)."""
 USUAL_MODIFIER = {
     "key": "shoot-through",
     "fill": "shoot-through",
@@ -30,13 +29,13 @@ TAKES = {
     "count": "a whole number from 1 to 100",
     "cct": "kelvin or a word: 5600 K, 3200, daylight, tungsten, warm, neutral, cool",
     "dimmable": "yes or no; not sure counts as no",
-    "modifier": f"what is on the lamp, and how wide it is: {modifiers.SUCH}",
+    "modifier": f"what is on the lamp, and how wide it is: {modifiers.MODIFIER_EXAMPLES}",
     "size": "a width, or both sides: 1 m, 90 cm, 4 ft, 60x90 cm",
     "distance": "how far, and if you like angle and height: 1.5 m; 5 ft, 40 left, 6 ft; 2 m 35 right 1.6",
     "angle": "degrees and a side, or the clock seen from above: 45 left, 30° right, behind, 4 o'clock",
     "height": "a length from the floor or from the eyes: 2 m, 6 ft, eye level, a foot above the eyes",
 }
-"""What may be answered about a head, by the last part of a question's key."""
+"""Help for the questions about a head, by the last part of a question's key."""
 
 
 class HeadQuestions:
@@ -76,7 +75,7 @@ class HeadQuestions:
         self,
         key: str,
         asks: str,
-        reads: Reads,
+        reads: AnswerReader,
         default: str | Callable[[Answers], str],
         when: Callable[[Answers], bool] | None = None,
     ) -> Question:
@@ -84,13 +83,13 @@ class HeadQuestions:
         own = self._own(reads)
         return Question(f"{self.role}.{key}", words, own, default, TAKES[key], when or self._wanted)
 
-    def _own(self, reads: Reads) -> Reads:
-        """The reader with what else it answers under this head's keys."""
+    def _own(self, reads: AnswerReader) -> AnswerReader:
+        """Return the reader with its extra answers under this head's keys."""
 
         def own(text: str, answers: Answers) -> Meaning:
             found = reads(text, answers)
             also = {
-                key if key == "feet" else f"{self.role}.{key}": value for key, value in found.also.items()
+                key if key == "feet" else f"{self.role}.{key}": value for key, value in found.extra.items()
             }
             return Meaning(found.value, found.note, also)
 
@@ -103,17 +102,17 @@ class HeadQuestions:
         return self._wanted(answers) and answers.get(f"{self.role}.modifier") != "bare"
 
     def _usual_lamp(self, answers: Answers) -> str:
-        """For the fill a lamp like the key's."""
+        """For the fill, a lamp like the key's."""
         if self.role == "fill" and "key.lamp" in answers:
             keys = ("count", "light", "cct", "dimmable")
             like = {key: answers[f"key.{key}"] for key in keys if f"key.{key}" in answers}
             return lamps.lamp_words(answers["key.lamp"], {"shape": answers.get("key.shape", "lamp"), **like})
         watts = LED_WATTS[self.role]
-        return f"LED, {watts:g} W, {lamps.usual_light('led', 'lamp', watts).lumens:g} lm, 5600 K"
+        return f"LED, {watts:g} W, {lamps.typical_light('led', 'lamp', watts).lumens:g} lm, 5600 K"
 
     def _usual_light(self, answers: Answers) -> str:
         shape = answers.get(f"{self.role}.shape", "lamp")
-        return str(lamps.usual_light(answers[f"{self.role}.lamp"], shape, LED_WATTS[self.role]))
+        return str(lamps.typical_light(answers[f"{self.role}.lamp"], shape, LED_WATTS[self.role]))
 
     def _usual_white(self, answers: Answers) -> str:
         kind = answers[f"{self.role}.lamp"]
@@ -133,29 +132,31 @@ class HeadQuestions:
     def _width(self, kind: str, answers: Answers) -> str:
         usual = modifiers.USUAL_WIDTH_M[kind]
         own = USUAL_WIDTH_M.get(self.role, usual) if kind == USUAL_MODIFIER[self.role] else usual
-        return usual_length(own, feet(answers))
+        return default_length(own, uses_feet(answers))
 
     def _stand(self, answers: Answers) -> Stand:
-        return usual_stand(self.role, answers)
+        return typical_stand(self.role, answers)
 
     def _usual_stand(self, answers: Answers) -> str:
-        """Distance, angle and height, each as the ones before it leave it, with their rounding."""
-        distance = usual_length(self._stand(answers).distance_m, feet(answers))
+        """Distance, angle and height, each rounded and based on the ones before it."""
+        distance = default_length(self._stand(answers).distance_m, uses_feet(answers))
         known = {**answers, f"{self.role}.distance": length_m(distance)}
         angle = self._stand(known).angle_deg
         height = self._usual_height({**known, f"{self.role}.angle": angle})
-        return f"{distance}, {stands.shown_angle(angle)}, {height}"
+        return f"{distance}, {stands.angle_text(angle)}, {height}"
 
     def _usual_angle(self, answers: Answers) -> str:
-        return stands.shown_angle(self._stand(answers).angle_deg)
+        return stands.angle_text(self._stand(answers).angle_deg)
 
     def _usual_height(self, answers: Answers) -> str:
         height = self._stand(answers).height_m
         return (
-            Lengths(feet=True).long(round(height / INCH_M) * INCH_M) if feet(answers) else f"{height:.2f} m"
+            Lengths(feet=True).long(round(height / INCH_M) * INCH_M)
+            if uses_feet(answers)
+            else f"{height:.2f} m"
         )
 
 
 def head_questions(role: str) -> tuple[Question, ...]:
-    """The questions about the head of that role, in their order."""
+    """Return the questions about the head of this role, in their order."""
     return HeadQuestions(role).all()

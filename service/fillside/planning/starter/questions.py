@@ -1,7 +1,9 @@
-"""The questions from which a first rig file is written, and how their answers come together.
+"""The questions of a first rig file, the collection of their answers, and the cautions an answer brings.
 
-They know nothing of terminals: whoever asks shows a question and what stands for an empty line, takes a line,
-and lets `meaning` read it. One line may answer several questions; those are then not asked.
+Terminals are unknown here: the caller shows a question and its default, takes a line, and lets
+`Question.meaning` read it. One line may answer several questions; those are then not asked. The cautions have
+the words of `rig.checks.cautions` and `checklists`; those of an answer are found by comparing a rig with it
+to one without.
 """
 
 from __future__ import annotations
@@ -11,35 +13,21 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from fillside.planning.answers import camera, wires
-from fillside.planning.answers.lengths import LengthReader
-from fillside.planning.answers.plain import Meaning, plain, slug, yes_note, yes_or_no
+from fillside.planning.answers.lengths import LengthReader, default_length
+from fillside.planning.answers.question import Answers, Meaning, Question, uses_feet
+from fillside.planning.answers.typed_line import normalize, slug
+from fillside.planning.answers.wires import DRIVER, SIM, dimmed_roles
+from fillside.planning.answers.yes_no import yes_no_reader, yes_note, yes_or_no
+from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.first_set import ROLES
 from fillside.planning.starter.head_questions import head_questions
-from fillside.planning.starter.question import LENGTH_TAKES, Answers, Question, Reads, feet, length_default
+from fillside.rig.checks.cautions import caution_texts
+from fillside.rig.tables.model import Rig
 
 
 def _name(text: str, _: Answers) -> Meaning:
     name = slug(text, "studio")
     return Meaning(name, "" if name == text.strip() else f"called {name} in the file")
-
-
-def yes(also_yes: str = "", also_no: str = "", told: tuple[str, str] | None = None) -> Reads:
-    """A reader of yes or no with words of its own; `told` is how a mere yes or no is read back."""
-    own = [also.split("|") if also else [] for also in (also_yes, also_no)]
-
-    def reads(text: str, _: Answers) -> Meaning:
-        try:
-            value = yes_or_no(text, *own)
-        except ValueError:
-            if told is None:
-                raise
-            raise ValueError(f"{text.strip()!r} is neither {told[0]} nor {told[1]}") from None
-        if told is None:
-            return Meaning(value, yes_note(text, value, own[not value]))
-        plainly = any(word in plain(text) for word in own[not value])
-        return Meaning(value, "" if plainly else f"read as {told[not value]}")
-
-    return reads
 
 
 _STANDING = "stand|stands|standing|stood|on their feet|on foot|upright|walking|walks"
@@ -55,7 +43,15 @@ def _usual_name(answers: Answers) -> str:
 
 
 def _usual_mains(answers: Answers) -> str:
-    return "120 V, 60 Hz" if feet(answers) else "230 V, 50 Hz"
+    return "120 V, 60 Hz" if uses_feet(answers) else "230 V, 50 Hz"
+
+
+LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres alone changes the units"
+
+
+def length_default(metres: float) -> Callable[[Answers], str]:
+    """Return a default length in the units in force."""
+    return lambda answers: default_length(metres, uses_feet(answers))
 
 
 def _length(key: str, asks: str, reads: LengthReader, usual_m: float) -> Question:
@@ -73,7 +69,7 @@ ROOM: tuple[Question, ...] = (
     Question(
         "stands",
         "Does the subject sit or stand?",
-        yes(_STANDING, _SITTING, ("stand", "sit")),
+        yes_no_reader(_STANDING, _SITTING, ("stand", "sit")),
         "sit",
         "sit or stand; on a chair, at a desk, walking",
     ),
@@ -83,7 +79,7 @@ ROOM: tuple[Question, ...] = (
     Question(
         "light_room",
         "Walls and ceiling, light or dark?",
-        yes(_LIGHT, _DARK, ("light", "dark")),
+        yes_no_reader(_LIGHT, _DARK, ("light", "dark")),
         "light",
         "light or dark, or what they are, such as white, grey, wood, drapes",
     ),
@@ -108,7 +104,7 @@ ROOM: tuple[Question, ...] = (
     Question(
         "glasses",
         "Does the subject wear glasses?",
-        yes(_GLASSES, _NO_GLASSES),
+        yes_no_reader(_GLASSES, _NO_GLASSES),
         "no",
         "yes or no; with yes the lamps are placed so that glasses do not mirror them",
     ),
@@ -119,8 +115,8 @@ _NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
 
 
 def _more_lights(text: str, _: Answers) -> Meaning:
-    """Whether there is a hair light, and where the line tells it, a light on the wall behind."""
-    line = plain(text)
+    """Read the wish for a hair light, and for a light on the wall behind where the line states it."""
+    line = normalize(text)
     hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
     if re.search(r"\b(?:both|all|2)\b", line):
         hair = behind = True
@@ -128,8 +124,10 @@ def _more_lights(text: str, _: Answers) -> Meaning:
         wanted = yes_or_no(text, ["hair", "hair light", "rim"], ["neither", "skip", "just key and fill"])
         note = yes_note(text, wanted, ("hair", "neither", "skip", "just key and fill"))
         return Meaning(wanted, note, {} if wanted or hair or behind else {"background": False})
-    said = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
-    return Meaning(hair, f"read as {said.get((hair, behind), 'a light on the wall')}", {"background": behind})
+    read_back = {(True, True): "a hair light and one on the wall", (True, False): "a hair light"}
+    return Meaning(
+        hair, f"read as {read_back.get((hair, behind), 'a light on the wall')}", {"background": behind}
+    )
 
 
 MORE: dict[str, Question] = {
@@ -139,7 +137,7 @@ MORE: dict[str, Question] = {
     "background": Question(
         "background",
         "A light on the wall behind?",
-        yes("background|wall|backdrop", "neither|skip"),
+        yes_no_reader("background|wall|backdrop", "neither|skip"),
         "no",
         "yes or no",
     ),
@@ -231,22 +229,76 @@ QUESTIONS: tuple[Question, ...] = (
 
 
 def next_question(answers: Answers) -> Question | None:
-    """The first question that is still to be answered; None when there is none."""
-    return next((q for q in QUESTIONS if q.key not in answers and q.when(answers)), None)
+    """Return the first unanswered question; None when there is none."""
+    return next((q for q in QUESTIONS if q.key not in answers and q.applies(answers)), None)
 
 
-def answered(
+def add_answer(
     answers: Answers, question: Question, meaning: Meaning, given: Collection[str] = ()
 ) -> dict[str, Any]:
-    """The answers with one more, and with what else its line answers unless that is given by itself."""
-    also = {key: value for key, value in meaning.also.items() if key in answers or key not in given}
+    """Return the answers with one more, and with the others in its line except those given separately."""
+    also = {key: value for key, value in meaning.extra.items() if key in answers or key not in given}
     return {**answers, **also, question.key: meaning.value}
 
 
 def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
-    """Every question answered by what was given (as it would be typed), and else by its default."""
+    """Answer every question by the given text (as typed), and else by its default."""
     typed, answers = given or {}, dict[str, Any]()
     while (question := next_question(answers)) is not None:
         meaning = question.meaning(str(typed.get(question.key, "")), answers)
-        answers = answered(answers, question, meaning, typed)
+        answers = add_answer(answers, question, meaning, typed)
     return answers
+
+
+CAUTION_QUESTIONS = ("lamp", "dimmable", "modifier")
+"""The questions about a head whose answers may bring a caution."""
+
+
+def cautions_after(question: str, answers: Answers) -> list[str]:
+    """Return the cautions that the answer to this question brings; empty for most questions."""
+    if question == "driver":
+        return _of_wire(answers)
+    role, _, key = question.partition(".")
+    if key not in CAUTION_QUESTIONS:
+        return []
+    normalize = _head(role, {})
+    before = caution_texts(_rig([normalize]))
+    return [says for says in caution_texts(_rig([_head(role, answers)])) if says not in before]
+
+
+def _of_wire(answers: Answers) -> list[str]:
+    if answers["driver"] == SIM:
+        return []
+    heads = [_head(role, answers) for role in dimmed_roles(answers)]
+    simulated = caution_texts(_rig(heads))
+    rig = _rig(heads, answers["driver"])
+    switch = [line for line in checklists(rig).before if "switch" in line.lower()]
+    return [*(says for says in caution_texts(rig) if says not in simulated), *switch]
+
+
+def _head(role: str, answers: Answers) -> dict[str, Any]:
+    """Return a head with the answers so far, and without the keys that no caution depends on."""
+    fixed = answers.get(f"{role}.dimmable") is False
+    head: dict[str, Any] = {
+        "name": role,
+        "role": role if role in ("key", "fill") else "key",
+        "position": (0.9, -0.9, 1.9),
+        "intensity": 1000.0,
+        "lamp": {"kind": answers.get(f"{role}.lamp", "led"), "dimmable": not fixed},
+        "modifier": {"kind": answers.get(f"{role}.modifier", "shoot-through"), "diameter": 0.5},
+        "dimming": {"curve": "fixed" if fixed else "linear"},
+    }
+    return head if fixed else {**head, "drive": {"driver": DRIVER}}
+
+
+def _rig(heads: list[dict[str, Any]], kind: str = SIM) -> Rig:
+    return Rig.model_validate(
+        {
+            "rig": {"name": "first"},
+            "camera": {"position": (0.0, -2.4, 1.25)},
+            "marks": {"middle": (0.0, 0.0, 1.2)},
+            "balance": {"exposure": 300.0},
+            "heads": heads,
+            "drivers": {DRIVER: {"kind": kind}},
+        }
+    )

@@ -1,22 +1,29 @@
-"""The first rig file as commented text."""
+"""The first rig file as commented text, its drivers and drives included."""
 
 from __future__ import annotations
 
+import json
 import tomllib
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
-from fillside.balance.limits import limits_of
-from fillside.balance.rows import EXPOSURE, Metering
-from fillside.balance.target import wish_from_rig
+from fillside.balance.rows import EXPOSURE
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
 from fillside.photometry.exposure import target_lux
 from fillside.planning.answers.camera import Shutter
-from fillside.planning.answers.stands import round_the_face
-from fillside.planning.lengths import Lengths
+from fillside.planning.answers.question import Answers
+from fillside.planning.answers.stands import bearing_text
+from fillside.planning.answers.wires import (
+    DRIVER,
+    MQTT,
+    SACN,
+    SERIAL,
+    SIM,
+)
+from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import solve_mark
 from fillside.planning.look.reach import reach_answer
-from fillside.planning.starter.first_set import FirstHead, FirstSet, first_set
-from fillside.planning.starter.wires import drive_line, driver_lines
+from fillside.planning.starter.first_set import FirstHead, FirstSet, FirstWire, first_set
 from fillside.rig.file.build import build_rig
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import DEFAULT_CONSTANT, Rig
@@ -25,32 +32,32 @@ ISO_SERIES = (
     *(100, 125, 160, 200, 250, 320, 400, 500, 640, 800),
     *(1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400),
 )
-"""Third-stop ISO speeds, from which the first that leaves the lamps room is taken."""
+"""Third-stop ISO speeds; the first that leaves the lamps room is chosen."""
 HEADROOM_STOPS = 1.0
-"""How far under the most that the lamps can give the first exposure is set."""
+"""Distance of the first exposure from the most that the lamps can give [stops]."""
 COMFORTABLE_LUX = 750.0
-"""More than this at the face is asked of nobody in a first set; 500 to 1000 lux are usual for somebody who
-talks toward a key (common practice, no source)."""
+"""Largest light on the face in a first set; 500 to 1000 lux are usual for a person talking toward a key
+(common practice, no source).
+"""
 RELATIVE_STOPS = {"hair": -0.5, "background": -1.0}
-"""Where hair and background begin, against key and exposure (common practice, no source)."""
+"""First settings of hair and background, against key and exposure (common practice, no source)."""
 
 
-def rig_text(answers: Mapping[str, Any]) -> str:
-    """A rig file for complete answers: it passes the check, and its lamps can hold its balance."""
+def rig_text(answers: Answers) -> str:
+    """Return a rig file for complete answers: it passes the check, and its lamps can hold its balance."""
     own = first_set(answers)
     return _text(own, _iso(own))
 
 
 def _iso(own: FirstSet) -> int:
-    """The lowest ISO at which the wanted ratio is held with lamps a stop under full; the highest if none."""
-    metering = Metering(scene(_rig(_text(own, ISO_SERIES[0]))))
-    limits, wish = limits_of(metering.scene), wish_from_rig(metering.scene.rig)
-    at = solve_mark(metering, wish, limits, own.subject)
-    span = reach_answer(metering, at.rows, wish, limits, at.outputs).exposures
-    most = float(at.rows.lux(limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
-    open_s = own.answers["shutter"].seconds(own.fps)
+    """Return the lowest ISO that holds the wanted ratio with lamps a stop under full, or the highest."""
+    solver = BalanceSolver(scene(_rig(_text(own, ISO_SERIES[0]))))
+    at = solve_mark(solver, target_from_rig(solver.scene.rig), own.subject)
+    span = reach_answer(at.metering, at.rows, at.target, at.limits, at.outputs).exposures
+    most = float(at.rows.lux(at.limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
+    open_s = own.shutter.seconds(own.fps)
     for iso in ISO_SERIES:
-        wanted = target_lux(DEFAULT_CONSTANT["dome"], float(own.answers["aperture"]), open_s, iso)
+        wanted = target_lux(DEFAULT_CONSTANT["dome"], own.aperture, open_s, iso)
         if wanted <= min(most / 2**HEADROOM_STOPS, COMFORTABLE_LUX):
             return iso
     return ISO_SERIES[-1]
@@ -66,15 +73,16 @@ def _rig(text: str) -> Rig:
 def _text(own: FirstSet, iso: int) -> str:
     parts = [_camera_and_subject(own, iso), _balance(own), _plan(own)]
     parts += [_head(own, head) for head in own.heads]
-    parts.append(driver_lines(own.answers))
+    if own.wire is not None:
+        parts.append(driver_lines(own.wire))
     written = ("".join(f"{line}\n" for line in part) for part in parts)
     return "\n".join(part for part in written if part)
 
 
 def _feet(own: FirstSet, metres: float, comment: str = "") -> str:
-    """A comment on a length, with the length in feet and inches where the person speaks of those."""
-    said = [Lengths(feet=True).long(metres)] if own.answers.get("feet") else []
-    return ", ".join([*said, *([comment] if comment else [])])
+    """Return a comment on a length, with the length in feet and inches where those are in use."""
+    length = [Lengths(feet=True).long(metres)] if own.feet else []
+    return ", ".join([*length, *([comment] if comment else [])])
 
 
 def _point(point: tuple[float, float, float]) -> str:
@@ -91,22 +99,22 @@ def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
     yield "# y away from the camera, z up. Put the stands up, measure with a tape, and correct them here."
     yield ""
     yield "[rig]"
-    yield _line("name", f'"{own.answers["name"]}"')
+    yield _line("name", f'"{own.name}"')
     yield ""
     yield "[camera]"
-    away = _feet(own, own.answers["camera"], "the front of the lens")
+    away = _feet(own, own.camera_distance_m, "the front of the lens")
     yield _line("position", _point(own.camera), away)
     yield _line("iso", iso, "so that the lamps work about a stop under full")
-    yield _shutter(own, own.answers["shutter"])
+    yield _shutter(own, own.shutter)
     yield _line("fps", f"{own.fps:g}")
-    yield _line("aperture", f"{own.answers['aperture']:g}")
+    yield _line("aperture", f"{own.aperture:g}")
     yield ""
     yield "[meter]"
     yield _line("receptor", '"dome"', "exposure is read with the dome, at the subject")
     yield _line("facing", '"camera"')
     yield ""
     yield "[marks]"
-    sits = "standing" if own.answers["stands"] else "sitting"
+    sits = "standing" if own.stands else "sitting"
     eyes = _feet(own, own.eyes_m, f"the eyes, {sits}; add marks as you need them")
     yield _line("middle", _point(own.subject), eyes)
     yield ""
@@ -128,7 +136,7 @@ def _shutter(own: FirstSet, shutter: Shutter) -> str:
 def _balance(own: FirstSet) -> Iterator[str]:
     roles = [head.role for head in own.heads]
     yield "[balance]"
-    yield _line("ratio", f'"{own.answers["ratio"]}"', "key to fill, each metered alone")
+    yield _line("ratio", f'"{own.ratio}"', "key to fill, each metered alone")
     yield _line("exposure", '"camera"', "what the camera's settings ask for; or a number of lux")
     relative = {role: stops for role, stops in RELATIVE_STOPS.items() if role in roles}
     if relative:
@@ -141,14 +149,14 @@ def _balance(own: FirstSet) -> Iterator[str]:
 def _plan(own: FirstSet) -> Iterator[str]:
     names = ", ".join(f'"{head.role}"' for head in own.heads)
     yield "[plan]                      # for fillside plan and fillside sheet; holding does not need it"
-    yield _line("wall", f"{own.answers['wall']:.2f}", _feet(own, own.answers["wall"], "y of the wall behind"))
-    yield _line("ceiling", f"{own.answers['ceiling']:.2f}", _feet(own, own.answers["ceiling"]))
+    yield _line("wall", f"{own.wall_m:.2f}", _feet(own, own.wall_m, "y of the wall behind"))
+    yield _line("ceiling", f"{own.ceiling_m:.2f}", _feet(own, own.ceiling_m))
     yield _line("mains_volts", f"{own.volts:.0f}")
     yield _line("mains_hertz", f"{own.hertz:.0f}")
     yield _line(
         "view", f"{{ degrees = {max(2.0, own.view_deg):.0f} }}", "across the picture: head and shoulders"
     )
-    if own.answers["glasses"]:
+    if own.glasses:
         yield "# tilt: lower edge toward the cheek, in degrees; curve: base curve in dioptres, 0 if flat"
         yield "pose = { glasses = { tilt = 8, curve = 6 } }"
     yield "# one entry for each breaker; check what it says, and follow your local code"
@@ -156,21 +164,21 @@ def _plan(own: FirstSet) -> Iterator[str]:
 
 
 def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
-    show = Lengths(bool(own.answers.get("feet"))).long
+    show = Lengths(own.feet).long
     stand, height = head.stand, show(head.stand.height_m)
     yield "[[heads]]"
     yield f'name = "{head.role}"'
     yield f'role = "{head.role}"'
-    yield f"# {show(stand.distance_m)} from the face, {round_the_face(stand.angle_deg)}, {height} high"
+    yield f"# {show(stand.distance_m)} from the face, {bearing_text(stand.angle_deg)}, {height} high"
     yield _line("position", _point(head.position), "the middle of the lit face")
     if head.aim is not None:
         yield _line("aim", _point(head.aim), "the spot on the wall")
     yield from _lamp(head)
     yield from _modifier(own, head)
     yield _line("bounce", own.bounce, "part of its light that the room sends back; a guess")
-    if head.dimmable:
+    if own.wire is not None and head.role in own.wire.roles:
         yield f'dimming = {{ curve = "linear", floor = {head.floor} }}  # a first guess; readings tell better'
-        yield drive_line(own.answers, head.role)
+        yield drive_line(own.wire, head.role)
     else:
         yield 'dimming = { curve = "fixed" }  # not to be dimmed: a constant in the balance'
 
@@ -195,3 +203,66 @@ def _modifier(own: FirstSet, head: FirstHead) -> Iterator[str]:
         f"efficiency = {usual.efficiency}, spread = {usual.spread} }}"
         f"{f'  # {across}' if (across := _feet(own, head.diameter_m)) and head.diameter_m else ''}"
     )
+
+
+REHEARSAL_HINT = f'change the word after kind in [drivers.{DRIVER}] to "sim"'
+"""Instruction for trying a rig of real lamps without them."""
+
+
+def toml_string(text: str) -> str:
+    """Return a TOML string: literal where possible, else with escapes."""
+    return f"'{text}'" if '"' in text and "'" not in text else json.dumps(text, ensure_ascii=False)
+
+
+def drive_line(wire: FirstWire, role: str) -> str:
+    """Return the `drive` line of the head of this role, which must be a dimmed one."""
+    at = wire.roles.index(role)
+    if wire.kind == MQTT:
+        parts = [
+            f"send_to = {toml_string(wire.topics[at])}",
+            f"send_as = {toml_string(wire.message.send_as)}",
+        ]
+        parts.append(f"full_scale = {wire.message.full_scale}")
+    else:
+        parts = [] if wire.kind == SERIAL else [f"universe = {wire.universe}"]
+        parts += [f"slot = {wire.slots.numbers[at]}", *(["bits = 16"] if wire.slots.bits == 16 else [])]
+    return f'drive = {{ driver = "{DRIVER}", {", ".join(parts)} }}'
+
+
+def driver_lines(wire: FirstWire) -> Iterator[str]:
+    """Yield the `[drivers]` table."""
+    yield f"[drivers.{DRIVER}]"
+    if wire.kind == SIM:
+        yield 'kind = "sim"                # simulated lamps; for a network node write kind = "sacn"'
+        return
+    yield f'kind = {toml_string(wire.kind):<20} # {_WIRE_COMMENTS[wire.kind]}; "sim" rehearses without them'
+    yield from _OPTIONS[wire.kind](wire)
+
+
+_WIRE_COMMENTS = {
+    SACN: "streaming ACN, ANSI E1.31",
+    SERIAL: "DMX512 by a USB adapter, ANSI E1.11",
+    MQTT: "bulbs on a broker",
+}
+
+
+def _sacn(wire: FirstWire) -> Iterator[str]:
+    yield f"to = [{', '.join(toml_string(host) for host in wire.to)}]"
+
+
+def _serial(wire: FirstWire) -> Iterator[str]:
+    yield f"device = {toml_string(wire.device)}"
+
+
+def _mqtt(wire: FirstWire) -> Iterator[str]:
+    broker = wire.broker
+    yield f"broker = {toml_string(broker.host)}"
+    if broker.port is not None:
+        yield f"port = {broker.port}"
+    if broker.tls:
+        yield "tls = true"
+    yield '# where the broker asks who you are: user_from = "env:NAME", password_from = "file:PATH"'
+    yield "# reports_at, ask_to and alive_at in a drive, where its bulb has them, let it be seen to obey"
+
+
+_OPTIONS = {SACN: _sacn, SERIAL: _serial, MQTT: _mqtt}

@@ -1,17 +1,17 @@
-"""Where the stands of a first set usually go: under the ceiling, out of the picture, off the spectacles."""
+"""Usual places of the stands of a first set: under the ceiling, out of the picture, off the spectacles."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from fillside.planning.answers.question import Answers
 from fillside.planning.answers.stands import eyes_m
-from fillside.planning.look.clearing import WANTED_MARGIN_DEG, lowest_height_m
-from fillside.planning.look.glasses import Disc, Wearer, margin_deg
+from fillside.planning.look.glasses_reflection import Disc, Wearer, margin_deg
+from fillside.planning.look.glasses_remedies import WANTED_MARGIN_DEG, lowest_height_m
 from fillside.planning.look.lens import outside_frame_deg
 from fillside.planning.look.pose import direction, unit
 from fillside.rig.tables.model import Point
@@ -21,8 +21,9 @@ FRAME_WIDTH_M = 1.0
 """Width of the picture at the subject: head and shoulders."""
 BEARING_DEG = {"key": 45.0, "fill": -35.0, "hair": -160.0, "background": 120.0}
 UP_DEG = {"key": 35.0, "fill": 12.0}
-"""Key 45 degrees to one side and 30 to 45 above, fill lower on the other side near the camera
-(common practice, no source)."""
+"""Key 45 degrees to one side and 30 to 45 above, fill lower on the other side near the camera (common
+practice, no source).
+"""
 AWAY_M = {"key": 1.5, "fill": 2.0}
 WIDEST_BEARING_DEG, TURN_DEG = 75.0, 5.0
 HAIR_M, HIGHEST_OVER_EYES_M = 1.2, 1.3
@@ -33,15 +34,16 @@ OF_THE_ROOM = ("stands", "camera", "wall", "ceiling", "glasses")
 
 
 class Stand(NamedTuple):
-    """Where a lamp is as a tape and a glance tell it: from the face to its middle [m], how far round from the
-    camera [degrees, to the camera's right above 0], and the height of its middle [m]."""
+    """Place of a lamp in terms of tape and eye: distance from the face to its middle [m], angle round from
+    the camera [degrees, to the camera's right above 0], and height of its middle [m].
+    """
 
     distance_m: float
     angle_deg: float
     height_m: float
 
     def point(self, face_m: float) -> Point:
-        """The place in the rig's axes [m], for a face so high over the origin."""
+        """Return the place in the rig's axes [m], for a face at this height over the origin [m]."""
         above = self.height_m - face_m
         floor = math.sqrt(max(0.0, self.distance_m**2 - above**2))
         angle = math.radians(self.angle_deg)
@@ -49,35 +51,35 @@ class Stand(NamedTuple):
 
 
 def rounded(point: tuple[float, float, float]) -> Point:
-    """A place to the centimetre."""
+    """Round a place to the centimetre."""
     x, y, z = (round(part, 2) + 0.0 for part in point)
     return x, y, z
 
 
-def camera_m(answers: Mapping[str, Any]) -> Point:
-    """Where the camera's lens is: straight before the face and a little higher [m]."""
+def camera_m(answers: Answers) -> Point:
+    """Return the place of the camera's lens: straight before the face and a little higher [m]."""
     return (0.0, -answers["camera"], eyes_m(answers) + 0.05)
 
 
-def view_deg(answers: Mapping[str, Any]) -> float:
-    """The angle across the picture that takes in head and shoulders, degrees."""
+def view_deg(answers: Answers) -> float:
+    """Return the angle across the picture that takes in head and shoulders [degrees]."""
     return 2 * math.degrees(math.atan(FRAME_WIDTH_M / 2 / answers["camera"]))
 
 
-def wall_spot(answers: Mapping[str, Any]) -> Point:
-    """The spot on the wall that a background light aims at [m]."""
+def wall_spot(answers: Answers) -> Point:
+    """Return the spot on the wall at which a background light aims [m]."""
     return rounded((0.1, float(answers["wall"]), eyes_m(answers) + 0.1))
 
 
-def usual_stand(role: str, answers: Mapping[str, Any]) -> Stand:
-    """Where the stand of that role usually goes, by whatever of distance and angle is answered already."""
+def typical_stand(role: str, answers: Answers) -> Stand:
+    """Return the usual place of this role's stand, based on the distance and angle already answered."""
     of_it = (f"{role}.size", f"{role}.distance", f"{role}.angle", "key.angle", *OF_THE_ROOM)
     return _usual_stand(role, tuple((key, answers[key]) for key in of_it if key in answers))
 
 
 @lru_cache(maxsize=64)
 def _usual_stand(role: str, known: tuple[tuple[str, Any], ...]) -> Stand:
-    """As asked for; kept, as every prompt wants it again and spectacles take long."""
+    """Compute `typical_stand`; cached, since every prompt needs it and spectacles take long."""
     answers = dict(known)
     diameter = float(answers.get(f"{role}.size", 0.0))
     placing = _Placing(answers, diameter)
@@ -97,9 +99,9 @@ def _usual_stand(role: str, known: tuple[tuple[str, Any], ...]) -> Stand:
 
 
 class _Placing:
-    """Puts one head where it usually goes and moves it until it clears ceiling, picture and spectacles."""
+    """Puts one head at its usual place and moves it until it clears ceiling, picture and spectacles."""
 
-    def __init__(self, answers: Mapping[str, Any], diameter_m: float) -> None:
+    def __init__(self, answers: Answers, diameter_m: float) -> None:
         self.answers, self.diameter_m, self.eyes_m = answers, diameter_m, eyes_m(answers)
         self.camera = camera_m(answers)
         self.view = View(degrees=max(2.0, view_deg(answers)))
@@ -107,13 +109,13 @@ class _Placing:
 
     @property
     def highest_m(self) -> float:
-        """The highest middle of the lit face under the ceiling, tilted as a key is."""
+        """The highest middle of the lit face under the ceiling, tilted as a key is [m]."""
         rim = self.diameter_m / 2 * math.cos(math.radians(UP_DEG["key"]))
         return float(self.answers["ceiling"]) - UNDER_CEILING_M - rim
 
     @property
     def _top_m(self) -> float:
-        """Where a light from above hangs: under the ceiling, or where a stand still reaches."""
+        """The height of a light from above: under the ceiling, or the reach of a stand [m]."""
         return min(self.highest_m, self.eyes_m + HIGHEST_OVER_EYES_M)
 
     def behind(self) -> Point:
@@ -125,7 +127,7 @@ class _Placing:
         return (1.2, wall - min(1.0, 0.7 * wall), self._top_m)
 
     def beside(self, role: str, away_m: float | None, bearing_deg: float | None) -> Point:
-        """A place round the subject, turned outward until it is out of the picture and the spectacles."""
+        """Return a place round the subject, turned outward until it clears picture and spectacles."""
         usual = max(AWAY_M[role], CLOSEST_DIAMETERS * self.diameter_m)
         distance = usual if away_m is None else away_m
         first = BEARING_DEG[role]
@@ -150,7 +152,7 @@ class _Placing:
         return bool(outside.min() >= OUTSIDE_DEG)
 
     def _clear_of_glasses(self, disc: Disc) -> float | None:
-        """The height at which it is off the lenses; as it stands without spectacles, None where none is."""
+        """Return the height that clears the lenses, the present one without spectacles, None for none."""
         own = float(disc.centre[2])
         if not self.answers["glasses"]:
             return own

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 
 from fillside.rig.problems import Path, Problem, did_you_mean
 from fillside.rig.scene.scene import subject_place_error
-from fillside.rig.tables.key_names import KEYS
-from fillside.rig.tables.key_words import Action, named_by
+from fillside.rig.tables.keys import KEY_NAMES, ReadPhrase
 from fillside.rig.tables.model import BALANCED_ROLES, NEAREST_M, WORK_ROLE, Point, Rig
 
 _APART_M = 0.01
@@ -162,23 +161,26 @@ def _keys(rig: Rig) -> Iterator[Problem]:
     for place, mark in enumerate(keys.programme):
         if mark not in rig.marks:
             yield _unknown(("keys", "programme", place), "mark", mark, rig.marks)
-    if "press" in keys.model_fields_set:
-        yield from _presses(keys.actions, rig)
+    if "press" not in keys.model_fields_set:
+        return
+    for key, text in keys.press.items():
+        if key not in KEY_NAMES and not _LINUX_KEY.fullmatch(key):
+            yield _unknown(("keys", "press", key), "key", key, KEY_NAMES)
+        if rig.read_phrase is not None:
+            yield from _key_phrase(key, text, rig.read_phrase, rig)
 
 
-def _presses(actions: Mapping[str, Action], rig: Rig) -> Iterator[Problem]:
+def _key_phrase(key: str, text: str, read_phrase: ReadPhrase, rig: Rig) -> Iterator[Problem]:
+    """Check the role, mark and head that a key names."""
+    at: Path = ("keys", "press", key)
     roles = list(dict.fromkeys(head.role for head in rig.heads if head.role != WORK_ROLE))
-    for key, action in actions.items():
-        at: Path = ("keys", "press", key)
-        if key not in KEYS and not _LINUX_KEY.fullmatch(key):
-            yield Problem(at, f'there is no key "{key}"; {did_you_mean(key, KEYS, "keys")}')
-        named = named_by(action)
-        if named.role is not None and named.role not in roles:
-            yield _unknown(at, "role", named.role, roles)
-        if named.mark is not None and named.mark not in rig.marks:
-            yield _unknown(at, "mark", named.mark, rig.marks)
-        if named.head is not None and named.head not in [head.name for head in rig.heads]:
-            yield _unknown(at, "head", named.head, [head.name for head in rig.heads])
+    phrase = read_phrase(text)
+    if phrase.role is not None and phrase.role not in roles:
+        yield _unknown(at, "role", phrase.role, roles)
+    if phrase.mark is not None and phrase.mark not in rig.marks:
+        yield _unknown(at, "mark", phrase.mark, rig.marks)
+    if phrase.head is not None and phrase.head not in [head.name for head in rig.heads]:
+        yield _unknown(at, "head", phrase.head, [head.name for head in rig.heads])
 
 
 def _unknown(at: Path, kind: str, name: str, known: Iterable[str]) -> Problem:

@@ -13,24 +13,29 @@ from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Problem, RigError, did_you_mean, dotted
 from fillside.rig.scene.whites import white_checks
 from fillside.rig.tables.drivers import DriverKinds, parse_drivers
+from fillside.rig.tables.keys import READ_PHRASE, ReadPhrase
 from fillside.rig.tables.model import Rig
 
 
-def build_rig(data: Mapping[str, Any], kinds: DriverKinds | None) -> tuple[Rig | None, list[Problem]]:
+def build_rig(
+    data: Mapping[str, Any], kinds: DriverKinds | None, read_phrase: ReadPhrase | None = None
+) -> tuple[Rig | None, list[Problem]]:
     """Build and check a rig from the content of a rig file.
 
     Parameters:
         data: the content as plain data.
         kinds: the kinds of driver that parse drivers and drives; None to accept the drivers' own keys
             unchecked.
+        read_phrase: reads the phrases of `[keys]`; None to accept them unchecked.
 
     Returns:
         The rig and no problems, or None and all problems found.
     """
     try:
-        rig = Rig.model_validate(data)
+        rig = Rig.model_validate(data, context={READ_PHRASE: read_phrase})
     except ValidationError as error:
         return None, problems_from(error, Rig, data)
+    rig.set_phrase_reader(read_phrase)
     problems = cross_checks(rig)
     if kinds is not None and not problems:
         problems = _parse_drivers(rig, kinds)
@@ -48,8 +53,8 @@ def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
     """Return a new rig with other values at dotted keys, as if the rig file had been edited.
 
     ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values.
-    Heads are addressed by name; None removes a key. The new rig is checked like a file, by the same kinds of
-    drivers as `rig`, which itself never changes.
+    Heads are addressed by name; None removes a key. The new rig is checked like a file, by the kinds of
+    drivers and the reader of key phrases of `rig`, which itself never changes.
 
     Raises:
         RigError: a key or value is not allowed.
@@ -57,7 +62,7 @@ def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
     data = _plain(rig.dump())
     for key, value in change.items():
         _set(data, key, copy.deepcopy(value))
-    changed, problems = build_rig(data, rig.driver_config.kinds)
+    changed, problems = build_rig(data, rig.driver_config.kinds, rig.read_phrase)
     if changed is None:
         first = problems[0]
         raise RigError(first.message, dotted(first.path, data), others=len(problems) - 1)

@@ -19,7 +19,7 @@ from fillside.rig.file.referenced_files import ReadFile, ReferencedFileError, wi
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
 from fillside.rig.tables.drivers import DriverKinds
-from fillside.rig.tables.keys import Keys, KeysFile
+from fillside.rig.tables.keys import READ_PHRASE, Keys, KeysFile, ReadPhrase
 from fillside.rig.tables.model import Rig
 from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
 
@@ -82,7 +82,12 @@ def rig_or_error(path: str) -> Rig | str:
 
 
 def load_rig_text(
-    text: str, *, source: str = "rig.toml", kinds: DriverKinds | None, read: ReadFile | None = None
+    text: str,
+    *,
+    source: str = "rig.toml",
+    kinds: DriverKinds | None,
+    read: ReadFile | None = None,
+    read_phrase: ReadPhrase | None = None,
 ) -> Rig:
     """Build the rig that a TOML text describes.
 
@@ -91,6 +96,7 @@ def load_rig_text(
         source: the file's name in errors.
         kinds: the kinds of driver; None to leave the drivers' own keys unchecked.
         read: reads the files that the text names; without it a text that names files is not a sound rig.
+        read_phrase: reads the phrases of `[keys]`; left out, that of the orders.
 
     Raises:
         RigError: the first problem by line; no other exception, whatever the text.
@@ -101,7 +107,7 @@ def load_rig_text(
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
     whole, problems = (data, []) if read is None else with_referenced_files(data, read, _read_mode)
-    rig, others = build_rig(whole, kinds)
+    rig, others = build_rig(whole, kinds, read_phrase or _phrases())
     reported = {problem.path for problem in problems}
     problems += [problem for problem in others if problem.path not in reported]
     if rig is None or problems:
@@ -120,9 +126,15 @@ def load_keys(path: str | pathlib.Path) -> Keys:
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
     try:
-        return KeysFile.model_validate(data).keys
+        return KeysFile.model_validate(data, context={READ_PHRASE: _phrases()}).keys
     except ValidationError as error:
         raise _first(problems_from(error, KeysFile, data), data, text, source) from None
+
+
+def _phrases() -> ReadPhrase:
+    from fillside.orders.key_phrases import read_phrase
+
+    return read_phrase
 
 
 def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:

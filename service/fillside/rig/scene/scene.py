@@ -15,6 +15,7 @@ from fillside.photometry.distribution import HeadDistributions
 from fillside.photometry.exposure import target_lux
 from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedHead, Calibration
+from fillside.rig.scene.dimmers import Dimmers
 from fillside.rig.scene.whites import White, stated_curve, white_of
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Head, Point, Rig
 
@@ -57,6 +58,11 @@ class Scene:
     def whites(self) -> tuple[White | None, ...]:
         """The white of each head that has more than one."""
         return tuple(white_of(self.rig, head) for head in self.rig.heads)
+
+    @cached_property
+    def dimmers(self) -> Dimmers:
+        """The conversion between the wire codes and the outputs of the heads."""
+        return Dimmers(self.curves, self.full_scales, self.floors, self.fixed)
 
     def wire_codes(self, head: int, code: int) -> tuple[int, ...]:
         """Return the codes of a head's channels for its code: one, or the warm and the cool channel's."""

@@ -38,7 +38,7 @@ from fillside.rig.tables.head import (
     Drive,
     Head,
 )
-from fillside.rig.tables.keys import Keys
+from fillside.rig.tables.keys import Keys, ReadPhrase
 from fillside.rig.tables.lamp import Kelvin, Lamp, ModifierTable
 from fillside.rig.tables.plan import Plan
 
@@ -341,6 +341,7 @@ class Rig(Table):
     plan: Plan = Plan()
 
     _driver_config: DriverConfig = PrivateAttr(default_factory=DriverConfig)
+    _read_phrase: ReadPhrase | None = PrivateAttr(default=None)
 
     @property
     def driver_config(self) -> DriverConfig:
@@ -350,6 +351,15 @@ class Rig(Table):
     def set_driver_config(self, config: DriverConfig) -> None:
         """Set the parsed drivers; only `build_rig` calls this, before anybody else has the rig."""
         self._driver_config = config
+
+    @property
+    def read_phrase(self) -> ReadPhrase | None:
+        """The reader of the phrases of `[keys]`; None if they were accepted unchecked."""
+        return self._read_phrase
+
+    def set_phrase_reader(self, read_phrase: ReadPhrase | None) -> None:
+        """Set the reader of key phrases; only `build_rig` calls this, before anybody else has the rig."""
+        self._read_phrase = read_phrase
 
     @property
     def first_mark(self) -> Point:

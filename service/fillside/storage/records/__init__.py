@@ -1,1 +1,1 @@
-"""The kept records: journal, takes, readings, and the checks of their rows."""
+"""The stored records: journal, takes, readings, saved state, and the checks of their rows."""

@@ -1,4 +1,4 @@
-"""The journal: who ordered what, from where, when, and what came of it."""
+"""The journal: every order with its sender, address, time and outcome."""
 
 from __future__ import annotations
 
@@ -10,28 +10,27 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fillside.bounds import LONGEST_NOTE, LONGEST_ORDER, ORDER_EXCERPT
-from fillside.orders.strict_json import kept_text
+from fillside.orders.registry import ORDERS
+from fillside.orders.strict_json import stored_text
 from fillside.storage.records.rows import TABLES
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 MOST_AT_ONCE = 1_000
-THINNED_S = {"subject": 1.0, "sensor": 60.0}
-"""Orders that come all the time, and how often one of them is kept."""
 ONE_ROW_S = 60.0
-"""Refusals of one kind from one source within this share a row."""
+"""Time within which refusals of one kind from one source share a row."""
 COUNTED_EVERY_S = 10.0
-"""How often the number of refusals is written on their row."""
+"""Interval at which the number of refusals is written to their row."""
 MOST_SOURCES = 200
-"""So many are told apart at a time, for an address can be forged and a name is soon made up."""
+"""Number of sources told apart at a time, since addresses can be forged and names invented."""
 OTHERS = "others"
-"""Whom a row names that is shared by those beyond that."""
+"""Name on a row shared by the sources beyond that."""
 _LONGEST_NAME = 200
 
 
 @dataclass(frozen=True)
 class Visitor:
-    """Who stands at a door: a name (never a secret), which door, and from what address."""
+    """The sender of an order: a name (never a secret), the door, and the address."""
 
     who: str
     door: str
@@ -48,12 +47,12 @@ class JournalEntry:
 
 
 Kind = tuple[Visitor, str, str]
-"""Who, the word of the order, and what came of it."""
+"""Sender, word of the order, and outcome."""
 
 
 @dataclass
 class _Refusals:
-    """Refusals that share a row: the first as it came, and how many there were until when."""
+    """Refusals that share a row: the first in full, and their number and latest time."""
 
     entry: JournalEntry
     count: tuple[int, float]
@@ -62,18 +61,18 @@ class _Refusals:
 
     @property
     def is_news(self) -> bool:
-        """Whether more were counted since the row was handed in to be written."""
+        """True when more were counted since the row was last handed in."""
         return self.count[0] > self.handed_in
 
-    def job(self) -> Lasting:
-        """What writes the row as it is when the disk comes to it."""
+    def job(self) -> PersistentJob:
+        """Return the job that writes the row with the count at that time."""
         self.handed_in = self.count[0]
-        return Lasting(self._write)
+        return PersistentJob(self._write)
 
     def _write(self, connection: sqlite3.Connection) -> None:
         times, last_at = self.count
         if self.row is not None:
-            # A row that a failing disk took back is not there, and its number may be another's.
+            # A failing disk may have lost the row and reused its number.
             same = (self.row, self.entry.at, self.entry.outcome)
             sql = "UPDATE journal SET times = ?, last_at = ? WHERE id = ? AND at = ? AND outcome = ?"
             if connection.execute(sql, (times, last_at, *same)).rowcount:
@@ -82,13 +81,12 @@ class _Refusals:
 
 
 class Journal:
-    """Writes entries, and keeps reports and refusals from filling it.
+    """Writes entries, and keeps reports and refusals from filling the journal.
 
-    A tracker speaks fifty times a second, a sensor all day. Of their accepted reports the journal keeps the
-    first of each second or minute, with how many there were since the one before. Refusals of one kind from
-    one source share a row for a minute: the first as it came, with how many there were until when. Everything
-    else is kept as it came, but for an order of more than LONGEST_SAID characters, of which it has the
-    beginning.
+    A tracker reports fifty times a second, a sensor all day. Of their accepted reports the journal stores the
+    first of each second or minute, with the number since the one before. Refusals of one kind from one source
+    share a row for a minute: the first in full, with their number and latest time. Everything else is stored
+    in full, except that an order of more than LONGEST_SAID characters is cut to its beginning.
     """
 
     def __init__(self, store: Store, unix_clock: Callable[[], float] = time.time) -> None:
@@ -99,32 +97,32 @@ class Journal:
         self._counted_at = 0.0
 
     def write(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> None:
-        """Write an entry that nobody waits for."""
+        """Write an entry for which nobody waits."""
         if (line := self.line(visitor, said, outcome, note)) is not None:
             self._store.keep(line, synced=False)
 
-    def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> Lasting | None:
-        """An entry to be kept; None for one that is counted on another row."""
+    def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> PersistentJob | None:
+        """Return the job that stores an entry; None for one that is counted on another row."""
         entry = JournalEntry(self._unix_clock(), visitor, said, outcome, note)
         word = str(said.get("do"))[:_LONGEST_NAME] if isinstance(said, dict) else ""
         kind = (visitor, word, outcome)
         if outcome != "ok":
             return self._refused(entry, kind)
-        if every_s := THINNED_S.get(word, 0.0):
+        if every_s := _report_every_s(word):
             thinned = self._thin(entry, kind, every_s)
             if thinned is None:
                 return None
             entry = thinned
-        kept = _as_kept(entry)
-        return Lasting(lambda connection: _insert(connection, kept))
+        kept = _shortened(entry)
+        return PersistentJob(lambda connection: _insert(connection, kept))
 
     @property
-    def counts(self) -> bool:
-        """Whether refusals are being counted."""
+    def is_counting(self) -> bool:
+        """True while refusals are being counted."""
         return bool(self._refusals)
 
-    def count(self, at_once: bool = False) -> None:
-        """Write down how many refusals there were, at once or each COUNTED_EVERY_S; to be called often."""
+    def write_counts(self, at_once: bool = False) -> None:
+        """Write the numbers of refusals, at once or each COUNTED_EVERY_S; may be called often."""
         now = self._unix_clock()
         if not at_once and 0 <= now - self._counted_at < COUNTED_EVERY_S:
             return
@@ -135,7 +133,7 @@ class Journal:
             if not 0 <= now - one.entry.at < ONE_ROW_S:
                 del self._refusals[kind]
 
-    def _refused(self, entry: JournalEntry, kind: Kind) -> Lasting | None:
+    def _refused(self, entry: JournalEntry, kind: Kind) -> PersistentJob | None:
         if kind not in self._refusals and len(self._refusals) >= MOST_SOURCES:
             visitor = Visitor(OTHERS, entry.visitor.door)
             entry, kind = replace(entry, visitor=visitor), (visitor, "", "")
@@ -145,7 +143,7 @@ class Journal:
             return None
         if one is not None and one.is_news:
             self._store.keep(one.job(), synced=False)
-        one = self._refusals[kind] = _Refusals(_as_kept(entry), (1, entry.at))
+        one = self._refusals[kind] = _Refusals(_shortened(entry), (1, entry.at))
         return one.job()
 
     def _thin(self, entry: JournalEntry, kind: Kind, every_s: float) -> JournalEntry | None:
@@ -163,13 +161,19 @@ class Journal:
         return replace(entry, note=note)
 
 
-def _as_kept(entry: JournalEntry) -> JournalEntry:
-    """No longer than it is kept, from the moment in which it begins to wait for the disk."""
+def _report_every_s(word: str) -> float:
+    """How often a report is kept [s]; 0 for an order that is no report."""
+    kind = ORDERS.get(word)
+    return 0.0 if kind is None else kind.journal_every_s or 0.0
+
+
+def _shortened(entry: JournalEntry) -> JournalEntry:
+    """Return the entry cut to its stored length, before it waits for the disk."""
     visitor, note = entry.visitor, entry.note
     return JournalEntry(
         entry.at,
         Visitor(visitor.who[:_LONGEST_NAME], visitor.door, visitor.address[:_LONGEST_NAME]),
-        text_of(entry.said),
+        order_text(entry.said),
         entry.outcome,
         note if len(note) <= LONGEST_NOTE else f"{note[: LONGEST_NOTE - 1]}…",
     )
@@ -197,15 +201,15 @@ def _insert(
     return int(found.lastrowid or 0)
 
 
-def text_of(said: Any) -> str:
-    """An order as the journal keeps it, JSON; of a long one its word, how it begins, and how long it was.
+def order_text(said: Any) -> str:
+    """Return an order as the journal stores it, JSON; of a long one its word, beginning and length.
 
-    >>> text_of({"do": "follow"})
+    >>> order_text({"do": "follow"})
     '{"do":"follow"}'
-    >>> text_of({"do": "import", "readings": 3000 * "x"})[:60]
+    >>> order_text({"do": "import", "readings": 3000 * "x"})[:60]
     '{"do":"import","begins":"{\\\\"do\\\\":\\\\"import\\\\",\\\\"readings\\\\":\\\\"x'
     """
-    text = kept_text(said)
+    text = stored_text(said)
     if len(text) <= LONGEST_ORDER:
         return text
     word = said.get("do") if isinstance(said, dict) else None
@@ -216,7 +220,7 @@ def text_of(said: Any) -> str:
 
 
 def latest_entries(store: Store, most: int = 100, before: int | None = None) -> list[dict[str, Any]]:
-    """The newest entries first, at most `most` or MOST_AT_ONCE, all with an id below `before`."""
+    """Return the newest entries first, at most `most` or MOST_AT_ONCE, all with an id below `before`."""
     limit = before if before is not None else 2**62
     rows = store.rows("journal", "WHERE id < ? ORDER BY id DESC", (limit,), min(most, MOST_AT_ONCE))
     return [dict(zip(TABLES["journal"].columns, row, strict=True)) for row in rows]

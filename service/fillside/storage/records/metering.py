@@ -1,4 +1,4 @@
-"""What the meter said and what was made of it: readings, calibrations, and the routine under way."""
+"""Stored metering: readings, calibrations, and the routine under way."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from typing import Any, TypeVar
 from fillside.calibration.readings import Reading
 from fillside.storage.records.rows import BadRowError, reading_in, sensor_in
 from fillside.storage.store import Store
-from fillside.storage.writer import Lasting
+from fillside.storage.writer import PersistentJob
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class KeptReading:
-    """A reading as it is kept; `body` is what was handed in, `struck` why it does not count any more."""
+class StoredReading:
+    """A stored reading; `body` is the data handed in, `struck` the reason for ignoring it."""
 
     id: int
     at: float
@@ -31,9 +31,12 @@ class KeptReading:
 
 
 @dataclass(frozen=True)
-class KeptCalibration:
-    """A calibration as it is kept, with the rig's meter table then, the numbers of its readings and whether
-    it is the one in use."""
+class StoredCalibration:
+    """A stored calibration.
+
+    `meter` is the rig's meter table at the time, `readings` the numbers of its readings, and `used` tells if
+    it is the one in use.
+    """
 
     id: int
     at: float
@@ -43,11 +46,13 @@ class KeptCalibration:
     used: bool
 
 
-def keep_reading(
+def save_reading(
     store: Store, who: str, purpose: str, body: dict[str, Any], sensor: tuple[str, float] | None = None
 ) -> Future[int]:
-    """Keep a reading, and what a sensor [name, lux] showed beside it; once the future is done it outlives a
-    kill. Gives its number."""
+    """Store a reading, and the value of a sensor [name, lux] beside it; the future gives its number.
+
+    Once the future is done, the reading survives a kill.
+    """
     row = (time.time(), who, purpose, _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
@@ -60,10 +65,10 @@ def keep_reading(
     return store.write(job)
 
 
-def keep_readings(
+def save_readings(
     store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
 ) -> Future[list[int]]:
-    """Keep all of these readings or none; gives their numbers."""
+    """Store all of these readings or none; the future gives their numbers."""
     rows = [(time.time(), who, purpose, _text(body)) for body in bodies]
     return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
 
@@ -74,7 +79,7 @@ def _insert_reading(connection: sqlite3.Connection, row: tuple[float, str, str, 
 
 
 def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
-    """Let a reading not count any more; whether there was such a one."""
+    """Exclude a reading from use; the future tells if there was one of this number."""
 
     def job(connection: sqlite3.Connection) -> bool:
         found = connection.execute(
@@ -85,18 +90,18 @@ def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
     return store.write(job)
 
 
-def put_right(store: Store, sql: str, *values: Any) -> Future[Any]:
-    """Undo what was stored though it was refused, now or as soon as that can be stored."""
-    return store.keep(Lasting(lambda connection: connection.execute(sql, values)))
+def revert(store: Store, sql: str, *values: Any) -> Future[Any]:
+    """Undo data that was stored though it was refused, now or as soon as possible."""
+    return store.keep(PersistentJob(lambda connection: connection.execute(sql, values)))
 
 
-def readings(store: Store, most: int = 100, before: int | None = None) -> list[KeptReading]:
-    """The newest readings first, at most `most`, all with numbers below `before`."""
+def readings(store: Store, most: int = 100, before: int | None = None) -> list[StoredReading]:
+    """Return the newest readings first, at most `most`, all with numbers below `before`."""
     return _readings(store, "id < ? ORDER BY id DESC", (2**62 if before is None else before,), most)
 
 
-def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
-    """The readings with these numbers, struck ones left out, in their order."""
+def readings_of(store: Store, numbers: Sequence[int]) -> list[StoredReading]:
+    """Return the readings with these numbers in order, without struck ones."""
     return _readings(
         store,
         "id IN (SELECT value FROM json_each(?)) AND struck IS NULL ORDER BY id",
@@ -104,8 +109,8 @@ def readings_of(store: Store, numbers: Sequence[int]) -> list[KeptReading]:
     )
 
 
-def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
-    """The newest readings since a Unix time that tell of drift, in their order; struck ones left out."""
+def checks_since(store: Store, at: float, most: int = 200) -> list[StoredReading]:
+    """Return the newest readings since a Unix time that show drift, in order, without struck ones."""
     found = _readings(
         store, "purpose IN ('check', 'lineup') AND struck IS NULL AND at >= ? ORDER BY id DESC", (at,), most
     )
@@ -114,28 +119,28 @@ def checks_since(store: Store, at: float, most: int = 200) -> list[KeptReading]:
 
 def _readings(
     store: Store, where: str, values: tuple[Any, ...], most: int | None = None
-) -> list[KeptReading]:
-    return [KeptReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
+) -> list[StoredReading]:
+    return [StoredReading(*row) for row in store.rows("reading", f"WHERE {where}", values, most)]
 
 
-def understood(store: Store, entries: Sequence[KeptReading]) -> list[tuple[KeptReading, Reading]]:
-    """Rows with the readings they hold; those that hold none are left out and noted."""
-    held = ((one, _held(store, one, reading_in)) for one in entries)
-    return [(one, reading) for one, reading in held if reading is not None]
+def valid_readings(store: Store, entries: Sequence[StoredReading]) -> list[tuple[StoredReading, Reading]]:
+    """Return rows with their parsed readings; unparsable ones are left out and noted."""
+    parsed = ((one, _parsed(store, one, reading_in)) for one in entries)
+    return [(one, reading) for one, reading in parsed if reading is not None]
 
 
 def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
-    """What each sensor showed [lux] when the readings with these numbers were taken."""
+    """Return the values of each sensor [lux] beside the readings with these numbers."""
     wanted = set(numbers)
     found: dict[str, list[float]] = {}
     for one in _readings(store, "purpose = 'sensor' ORDER BY id", ()):
-        held = _held(store, one, sensor_in)
-        if held is not None and held[2] in wanted:
-            found.setdefault(held[0], []).append(held[1])
+        parsed = _parsed(store, one, sensor_in)
+        if parsed is not None and parsed[2] in wanted:
+            found.setdefault(parsed[0], []).append(parsed[1])
     return found
 
 
-def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -> T | None:
+def _parsed(store: Store, one: StoredReading, read: Callable[[dict[str, Any]], T]) -> T | None:
     try:
         return read(one.body)
     except BadRowError as error:
@@ -143,10 +148,10 @@ def _held(store: Store, one: KeptReading, read: Callable[[dict[str, Any]], T]) -
         return None
 
 
-def keep_calibration(
+def save_calibration(
     store: Store, meter: dict[str, Any], numbers: Sequence[int], body: dict[str, Any]
 ) -> Future[int]:
-    """Keep a calibration and use it from now on; gives its number."""
+    """Store a calibration and use it from now on; the future gives its number."""
     row = (time.time(), _text(meter), _text(list(numbers)), _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
@@ -161,7 +166,7 @@ def keep_calibration(
 
 
 def use_calibration(store: Store, number: int | None) -> Future[bool]:
-    """Use an earlier calibration, or none; whether there is such a one."""
+    """Use an earlier calibration, or none; the future tells if there is one of this number."""
 
     def job(connection: sqlite3.Connection) -> bool:
         known = connection.execute("SELECT 1 FROM calibration WHERE id = ?", (number,)).fetchone()
@@ -175,57 +180,59 @@ def use_calibration(store: Store, number: int | None) -> Future[bool]:
 
 
 def newest_weighed(store: Store) -> int:
-    """The highest number of a reading that is or was in any calibration, 0 without one."""
+    """Return the highest number of a reading that is or was in any calibration, 0 without one."""
     known = [number for one in calibrations(store, most=None) for number in one.readings]
     return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
 
 
-def used_calibration(store: Store) -> KeptCalibration | None:
-    """The calibration in use, if any; one that cannot be read is noted."""
-    number = _used(store)
+def current_calibration(store: Store) -> StoredCalibration | None:
+    """Return the calibration in use, if any; an unreadable one is noted."""
+    number = _number_in_use(store)
     found = None if number is None else calibration(store, number)
     if number is not None and found is None:
-        store.say(f"calibration {number} cannot be read; the rig file alone is used")
+        store.add_note(f"calibration {number} cannot be read; the rig file alone is used")
     return found
 
 
-def calibration(store: Store, number: int | None) -> KeptCalibration | None:
-    """The calibration of that number, if there is one."""
+def calibration(store: Store, number: int | None) -> StoredCalibration | None:
+    """Return the calibration of this number, or None."""
     found = _calibrations(store, "id = ?", (number,))
     return found[0] if found else None
 
 
-def calibrations(store: Store, most: int | None = 100, before: int | None = None) -> list[KeptCalibration]:
-    """The newest calibrations first, at most `most` of those with a number below `before`."""
+def calibrations(store: Store, most: int | None = 100, before: int | None = None) -> list[StoredCalibration]:
+    """Return the newest calibrations first, at most `most` of those with a number below `before`."""
     return _calibrations(store, "id < ? ORDER BY id DESC", (before if before is not None else 2**62,), most)
 
 
 def _calibrations(
     store: Store, where: str, values: tuple[Any, ...], most: int | None = None
-) -> list[KeptCalibration]:
-    used = _used(store)
+) -> list[StoredCalibration]:
+    used = _number_in_use(store)
     rows = store.rows("calibration", f"WHERE {where}", values, most)
     return [
-        KeptCalibration(number, at, meter, numbers, body, number == used)
+        StoredCalibration(number, at, meter, numbers, body, number == used)
         for number, at, meter, numbers, body, _ in rows
     ]
 
 
-def _used(store: Store) -> int | None:
+def _number_in_use(store: Store) -> int | None:
     found = store.rows("metering")
     return found[0][1] if found else None
 
 
-def keep_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
-    """Keep where the routine is, so that it can be resumed; None when none is under way."""
+def save_routine(store: Store, routine: dict[str, Any] | None) -> Future[Any]:
+    """Store the progress of the routine, so that it can be resumed; None when none is under way."""
     text = None if routine is None else _text(routine)
     return store.keep(
-        Lasting(lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine")
+        PersistentJob(
+            lambda connection: connection.execute("UPDATE metering SET routine = ?", (text,)), "routine"
+        )
     )
 
 
-def kept_routine(store: Store) -> dict[str, Any] | None:
-    """The routine that was under way, or None."""
+def load_routine(store: Store) -> dict[str, Any] | None:
+    """Return the routine that was under way, or None."""
     found = store.rows("metering")
     return found[0][2] if found else None
 

@@ -1,7 +1,7 @@
-"""Checks of rows as they come from the database, which anybody and any fault may have written.
+"""Checks of database rows, which any program or fault may have written.
 
-Each table has one check: it takes the columns in the order of `TABLES` and gives their values, JSON parsed,
-or raises BadRowError saying which column is wrong. Readers leave such a row out and count it.
+Each table has one check: it takes the columns in the order of `TABLES` and returns their values, JSON parsed,
+or raises BadRowError naming the wrong column. Readers leave such a row out and count it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from fillside.calibration.readings import Reading
 from fillside.orders.answers import Refusal
-from fillside.orders.strict_json import kept_loads, strict_loads
+from fillside.orders.strict_json import stored_loads, strict_loads
 from fillside.rig.calibration import Calibration
 
 MOST_ID = 10**15 - 1
@@ -29,11 +29,11 @@ Values = tuple[Any, ...]
 
 
 class BadRowError(ValueError):
-    """A row that cannot be what was written; the text names the column."""
+    """An invalid row; the text names the column."""
 
 
 def readable_text(octets: bytes) -> str | bytes:
-    """A text factory for connections: what is no UTF-8 stays octets, so that a check can refuse it."""
+    """Decode text for a connection; octets that are not UTF-8 stay octets for a check to refuse."""
     try:
         return octets.decode("utf-8")
     except UnicodeDecodeError:
@@ -79,7 +79,7 @@ def _object(value: Any, column: str) -> dict[str, Any]:
 
 
 def _light(value: Any, column: str) -> dict[str, Any]:
-    """The light of a take: heads as a list, the rest as objects where they are there."""
+    """Check the light of a take: heads as a list, the rest as objects where present."""
     found = _object(value, column)
     heads = found.get("heads")
     if type(heads) is not list or not all(type(head) is dict for head in heads):
@@ -97,7 +97,7 @@ def remembered_row(row: Row) -> Values:
 
 
 def undoable_row(row: Row) -> Values:
-    """id, body; the body stays text, since the hold alone knows what an order is."""
+    """id, body; the body stays text, since the hold alone knows the form of an order."""
     _object(row[1], "body")
     return _id(row[0]), row[1]
 
@@ -111,7 +111,7 @@ def journal_row(row: Row) -> Values:
         _text(who, "who"),
         _text(door, "door"),
         _text(address, "address"),
-        _json(said, "said", kept_loads),
+        _json(said, "said", stored_loads),
         _text(outcome, "outcome"),
         _text(note, "note"),
         _id(times, "times"),
@@ -125,7 +125,7 @@ def identity_row(row: Row) -> Values:
 
 
 def reading_row(row: Row) -> Values:
-    """id, at, who, purpose, body, struck. Whether the body is a reading is for who weighs it to say."""
+    """id, at, who, purpose, body, struck. The body is checked on use."""
     number, at, who, purpose, body, struck = row
     return (
         _id(number),
@@ -138,7 +138,7 @@ def reading_row(row: Row) -> Values:
 
 
 def reading_in(body: Mapping[str, Any]) -> Reading:
-    """The reading that a row's body holds, or BadRowError."""
+    """Return the reading in a row's body; raises BadRowError."""
     try:
         return Reading.model_validate(body)
     except (ValidationError, ValueError, ArithmeticError) as error:
@@ -146,7 +146,10 @@ def reading_in(body: Mapping[str, Any]) -> Reading:
 
 
 def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:
-    """A sensor, what it showed [lux] and beside which reading, from a row's body, or BadRowError."""
+    """Return a sensor, its value [lux] and the number of the reading beside it, from a row's body.
+
+    Raises BadRowError.
+    """
     lux = body.get("lux")
     if not isinstance(lux, int | float) or not (math.isfinite(lux) and lux >= 0):
         raise BadRowError("body.lux is no light")
@@ -196,7 +199,7 @@ def take_row(row: Row) -> Values:
 
 
 def first_line(error: Exception) -> str:
-    """What is wrong first, in one line."""
+    """Return the first fault of an error, in one line."""
     if isinstance(error, ValidationError):
         first = error.errors(include_url=False, include_context=False)[0]
         return f"{'.'.join(map(str, first['loc']))} {first['msg']}".strip()
@@ -205,9 +208,9 @@ def first_line(error: Exception) -> str:
 
 @dataclass(frozen=True)
 class RowTable:
-    """A table's columns, how a row of it is checked, and what a row of it is called, one and several.
+    """A table's columns, the check of its rows, and the name of a row, one and several.
 
-    `absent` gives what a row has in a column that the file lacks.
+    `absent` gives the values of columns that the file lacks.
     """
 
     columns: tuple[str, ...]
@@ -256,4 +259,4 @@ TABLES = {
         ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
     ),
 }
-"""Every table of the database as it is now; a test compares it with the migrations."""
+"""Every table of the present schema; a test compares it with the migrations."""

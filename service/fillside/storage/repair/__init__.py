@@ -1,1 +1,1 @@
-"""Checks of a database, and the renewal of a damaged one."""
+"""Damaged databases: the check that finds damage, and the salvage of intact rows."""

@@ -1,4 +1,4 @@
-"""Is a database whole? Looked at before anything is written to it, and without changing it."""
+"""The check of a database for damage, before anything is written to it and without changing it."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from pathlib import Path
 from fillside.storage.errors import DataTooNewError
 from fillside.storage.migrate import MOST_STEPS, migrations
 
-CHECKED_S = 1.5
-"""SQLite's check takes a quarter of a second for 60 MB; the light does not wait longer than this for more."""
+CHECK_TIMEOUT_S = 1.5
+"""Longest wait for SQLite's check, which takes a quarter of a second for 60 MB; the light comes first."""
 _LEAST_FILE = 100
 _LOG_HEADER, _FRAME_HEADER = 32, 24
 _LOG_MAGIC = (0x377F0682, 0x377F0683)
-_MOST_FRAME_AT = 16
-"""Where the log's index has the number of frames that count: sqlite.org/walformat.html, 2.1."""
+_FRAME_COUNT_AT = 16
+"""Offset of the number of valid frames in the log's index: sqlite.org/walformat.html, 2.1."""
 
 
-def what_is_wrong(path: Path) -> str | None:
-    """Why the database at `path` is not whole, in a few words; None where it is, or is not there yet.
+def find_damage(path: Path) -> str | None:
+    """Return the damage of the database at `path` in a few words; None if it is intact or absent.
 
     Raises DataTooNewError for one that a newer Fillside wrote, and sqlite3.OperationalError where the folder
     does not let it be read.
@@ -38,42 +38,42 @@ def what_is_wrong(path: Path) -> str | None:
         return None
     if size is None or size < _LEAST_FILE:
         return "the file is empty" if size == 0 else "the file is torn or gone"
-    if not _says_how_it_is_written(path):
+    if not _has_known_format(path):
         return "its header is wrong"
     try:
-        with closing(readable(path)) as connection:
+        with closing(read_only_connection(path)) as connection:
             connection.execute("SELECT 1 FROM sqlite_master").fetchone()
-            # As long as this connection is open, the index tells how much of the log counts.
-            if _log_is_damaged(log, index):
+            # While this connection is open, the index tells the valid part of the log.
+            if _has_log_damage(log, index):
                 return "its newest changes cannot all be read"
-            return _content_is_wrong(connection, path)
+            return _find_content_damage(connection, path)
     except sqlite3.DatabaseError as error:
-        if is_of_the_folder(error):
+        if is_folder_error(error):
             raise
-        return of_a_damaged_one(error)
+        return damage_text(error)
     except UnicodeError:
-        # SQLite's own message quotes what it stumbled over.
+        # SQLite's own message quotes the garbage.
         return "its schema is no text"
 
 
-def of_a_damaged_one(error: Exception) -> str:
-    """SQLite's message in one line; for a schema that it cannot read, without what it stumbled over.
+def damage_text(error: Exception) -> str:
+    """Return SQLite's message in one line; for an unreadable schema, without the quoted garbage.
 
-    >>> of_a_damaged_one(sqlite3.DatabaseError('malformed database schema (take) - near "a\\nb"'))
+    >>> damage_text(sqlite3.DatabaseError('malformed database schema (take) - near "a\\nb"'))
     'malformed database schema (take)'
     """
     text = " ".join(str(error).split())
     return text.partition(" - ")[0] if text.startswith("malformed database schema") else text
 
 
-def _says_how_it_is_written(path: Path) -> bool:
-    """Octets 18 and 19 are 1 or 2; SQLite takes a file with others for one that may only be read."""
+def _has_known_format(path: Path) -> bool:
+    """Check that octets 18 and 19 are 1 or 2; SQLite treats other files as read-only."""
     with path.open("rb") as file:
         return set(file.read(20)[18:]) <= {1, 2}
 
 
-def readable(path: Path) -> sqlite3.Connection:
-    """A connection to look at a database that nobody else has open; it leaves every file as it is.
+def read_only_connection(path: Path) -> sqlite3.Connection:
+    """Return a connection to a database that nobody else has open; it changes no file.
 
     Without a log SQLite is told that nothing changes, or it would begin one.
     """
@@ -83,8 +83,8 @@ def readable(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(uri, uri=True, isolation_level=None)
 
 
-def is_of_the_folder(error: sqlite3.Error) -> bool:
-    """Whether it is the disk or its rights that are in the way, and not what stands in the file."""
+def is_folder_error(error: sqlite3.Error) -> bool:
+    """Return true for trouble of the disk or its rights, false for damage in the file."""
     kinds = ("READONLY", "FULL", "CANTOPEN", "IOERR", "BUSY", "LOCKED", "PERM", "AUTH", "NOMEM")
     name = getattr(error, "sqlite_errorname", "")
     return name.removeprefix("SQLITE_").partition("_")[0] in kinds
@@ -99,7 +99,7 @@ def _is_file_or_absent(path: Path) -> bool:
         return False
 
 
-def _content_is_wrong(connection: sqlite3.Connection, path: Path) -> str | None:
+def _find_content_damage(connection: sqlite3.Connection, path: Path) -> str | None:
     version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     if not 0 <= version <= MOST_STEPS:
         return f"it claims to be of schema {version}"
@@ -110,18 +110,18 @@ def _content_is_wrong(connection: sqlite3.Connection, path: Path) -> str | None:
     }
     if version == 0 and tables:
         return "it claims to be new, and has tables"
-    for table, columns in columns_of(version).items():
+    for table, columns in schema_columns(version).items():
         if table not in tables:
             return f"the table {table} is missing"
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
         if not columns <= has:
             return f"the table {table} has no {', '.join(sorted(columns - has))}"
-    return _pages_are_wrong(connection)
+    return _find_page_damage(connection)
 
 
-def _pages_are_wrong(connection: sqlite3.Connection) -> str | None:
-    """SQLite's own check, given up once it takes too long: what it has not seen is checked as it is read."""
-    until = time.monotonic() + CHECKED_S
+def _find_page_damage(connection: sqlite3.Connection) -> str | None:
+    """Run SQLite's own check, cut off after a time: the unchecked rest is checked on reading."""
+    until = time.monotonic() + CHECK_TIMEOUT_S
     connection.set_progress_handler(lambda: time.monotonic() > until, 10_000)
     try:
         (found,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
@@ -131,13 +131,13 @@ def _pages_are_wrong(connection: sqlite3.Connection) -> str | None:
         raise
     finally:
         connection.set_progress_handler(None, 0)
-    # A finding may name the page in a line of its own; the last line says what is wrong with it.
+    # A finding may name the page in a line of its own; the fault is in the last line.
     return None if found == "ok" else str(found).strip().splitlines()[-1]
 
 
 @cache
-def columns_of(version: int) -> dict[str, frozenset[str]]:
-    """The tables that a database of this schema has, and their columns."""
+def schema_columns(version: int) -> dict[str, frozenset[str]]:
+    """Return the tables of this schema version, and their columns."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
         for step in migrations()[:version]:
             connection.executescript(step)
@@ -148,21 +148,21 @@ def columns_of(version: int) -> dict[str, frozenset[str]]:
         }
 
 
-def _log_is_damaged(log: Path, index: Path) -> bool:
-    """Whether the log holds a committed change that SQLite, which has just opened it, does not count.
+def _has_log_damage(log: Path, index: Path) -> bool:
+    """Return true for a log with a committed change that SQLite, which has just opened it, ignores.
 
-    It counts frames up to the last commit before the first one that is not whole. Frames with other salts
-    than the log's header are of an earlier round; those after the last commit were never acknowledged.
+    SQLite counts frames up to the last commit before the first broken one. Frames with other salts than the
+    log's header are of an earlier round; those after the last commit were never acknowledged.
     """
     try:
         with log.open("rb") as file:
             header = file.read(_LOG_HEADER)
             if len(header) < _LOG_HEADER:
                 return False
-            if not _is_whole(header):
+            if not _is_valid_header(header):
                 return True
             (page,) = struct.unpack_from(">I", header, 8)
-            counted = _frames_that_count(index)
+            counted = _valid_frame_count(index)
             file.seek(_LOG_HEADER + counted * (page + _FRAME_HEADER))
             while len(frame := file.read(_FRAME_HEADER)) == _FRAME_HEADER:
                 if frame[8:16] == header[16:24] and frame[4:8] != bytes(4):
@@ -173,15 +173,15 @@ def _log_is_damaged(log: Path, index: Path) -> bool:
     return False
 
 
-def _frames_that_count(index: Path) -> int:
+def _valid_frame_count(index: Path) -> int:
     with index.open("rb") as file:
-        file.seek(_MOST_FRAME_AT)
+        file.seek(_FRAME_COUNT_AT)
         (found,) = struct.unpack("=I", file.read(4))
     return int(found)
 
 
-def _is_whole(header: bytes) -> bool:
-    """Magic number and checksum of the log's header: sqlite.org/fileformat2.html, 4.1 and 4.2."""
+def _is_valid_header(header: bytes) -> bool:
+    """Check magic number and checksum of the log's header: sqlite.org/fileformat2.html, 4.1 and 4.2."""
     (magic,) = struct.unpack_from(">I", header)
     if magic not in _LOG_MAGIC:
         return False

@@ -1,8 +1,8 @@
-"""A damaged database renewed: every row that can be read and is right goes into a new one.
+"""Renewal of a damaged database: every readable, valid row goes into a new one.
 
-The damaged file is kept under a name with the date, byte for byte, and its log beside it. Rows are looked for
-forward, backward and one by one, since a page that cannot be read hides only the rows that are on it; a
-damaged beginning of the file is replaced, for reading only, by that of a new database.
+The damaged file is kept under a name with the date, byte for byte, and its log beside it. Rows are searched
+forward, backward and one by one, since an unreadable page hides only its own rows; a damaged beginning of the
+file is replaced, for reading only, by that of a new database.
 """
 
 from __future__ import annotations
@@ -25,20 +25,20 @@ from fillside.bounds import DAMAGED_OCTETS, LONGEST_ORDER, MOST_DAMAGED, ORDER_E
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
 from fillside.storage.records.rows import TABLES, BadRowError, Row, RowTable, readable_text
-from fillside.storage.repair.check import columns_of, readable
+from fillside.storage.repair.check import read_only_connection, schema_columns
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
-"""What reading a damaged file may raise; a message of SQLite that quotes it need not be text."""
+"""Errors from reading a damaged file; a message of SQLite that quotes it need not be text."""
 MOST_MISSED = 5_000
-"""Rows are asked for one by one between those found in order, until so many in a row could not be read."""
+"""Number of consecutive unreadable rows that ends the search one by one."""
 MOST_SPANNED = 20_000
-"""Missing rows are not counted beyond this, since a damaged number may be of any size."""
+"""Limit for counting missing rows, since a damaged number may have any size."""
 MOST_FILLED_UP = 64
-"""A file that was cut off is read as if it were whole up to so many times the length that is left."""
+"""Largest ratio to its present length up to which a truncated file is padded for reading."""
 NUMBERED = ("reading", "calibration", "take", "journal")
 """Tables whose rows are numbered without a gap, so that missing ones can be counted."""
 _HEADER, _PAGE = 100, 4096
-_BESIDE = "renewed-"
+_FRESH_PREFIX = "renewed-"
 _SUFFIXES = ("", "-wal", "-shm")
 _NUMBERED = re.compile(r"(\d{4}-\d\d-\d\d-\d{6})-(\d+)")
 
@@ -46,37 +46,37 @@ log = logging.getLogger(__name__)
 
 
 @dataclass
-class Found:
-    """What a damaged database gives: whole rows by table, and how many were not whole.
+class SalvagedRows:
+    """The rows of a damaged database: valid rows by table, and the number of lost ones.
 
-    `at_least` has the tables of which nobody can say how many rows there were.
+    `uncounted` has the tables whose full number of rows is unknown.
     """
 
     rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
-    lost: dict[str, int] = field(default_factory=dict)
-    at_least: set[str] = field(default_factory=set)
+    lost_counts: dict[str, int] = field(default_factory=dict)
+    uncounted: set[str] = field(default_factory=set)
 
     @property
     def empty(self) -> bool:
         return not any(self.rows.values())
 
     @property
-    def says(self) -> str:
-        """What is lost, in one line."""
+    def summary(self) -> str:
+        """The losses in one line."""
         return "; ".join(self.losses()) or "everything in it could be read"
 
     def losses(self) -> list[str]:
-        """What is lost, a phrase for each kind of thing."""
+        """Return the losses, a phrase for each kind."""
         if self.empty:
             return ["nothing in it could be read, so the light begins from the rig file"]
         said = [
-            self._counted(name, self.lost.get(name, 0), len(self.rows[name]))
+            self._counted(name, self.lost_counts.get(name, 0), len(self.rows[name]))
             for name in NUMBERED
-            if self.lost.get(name) or name in self.at_least
+            if self.lost_counts.get(name) or name in self.uncounted
         ]
         if not self.rows["remembered"]:
             said.append("the light that was held could not be read, so it begins from the rig file")
-        if "undoable" in self.at_least:
+        if "undoable" in self.uncounted:
             said.append("earlier orders cannot be taken back, since some of them could not be read")
         if not self.rows["metering"]:
             said.append("which calibration is used could not be read, so the rig file alone is")
@@ -86,7 +86,7 @@ class Found:
 
     def _counted(self, name: str, lost: int, kept: int) -> str:
         table = TABLES[name]
-        if name not in self.at_least:
+        if name not in self.uncounted:
             return f"{lost} of {lost + kept} {table.several} could not be read"
         if kept == 0:
             return f"none of the {table.several} could be read"
@@ -95,29 +95,29 @@ class Found:
 
 
 def renew(path: Path, why: str) -> str:
-    """Put a new database with every whole row in place of the damaged one; what to tell people.
+    """Replace the damaged database by a new one with every valid row; return the note for people.
 
     Raises OSError or sqlite3.Error where the disk does not take it; nothing has changed then.
     """
-    found = read_what_is_whole(path)
-    for left_by_a_kill in path.parent.glob(f"{_BESIDE}*"):
-        shutil.rmtree(left_by_a_kill, ignore_errors=True)
-    with tempfile.TemporaryDirectory(prefix=_BESIDE, dir=path.parent) as beside:
+    found = salvage_rows(path)
+    for leftover in path.parent.glob(f"{_FRESH_PREFIX}*"):
+        shutil.rmtree(leftover, ignore_errors=True)
+    with tempfile.TemporaryDirectory(prefix=_FRESH_PREFIX, dir=path.parent) as beside:
         fresh = Path(beside) / path.name
-        write_new(fresh, found)
-        aside = _exchanged(path, fresh)
+        write_database(fresh, found)
+        aside = _exchange(path, fresh)
     with contextlib.suppress(OSError):
-        thin_damaged(path)
-    return f"the store was damaged ({why}): {found.says}; the damaged file is kept as {aside.name}"
+        remove_old_damaged(path)
+    return f"the store was damaged ({why}): {found.summary}; the damaged file is kept as {aside.name}"
 
 
-def thin_damaged(path: Path) -> None:
-    """Remove damaged databases beside the one at `path` that are beyond their bound, the oldest first."""
+def remove_old_damaged(path: Path) -> None:
+    """Remove damaged databases beside the one at `path` that are beyond their bound, oldest first."""
     found: dict[str, list[Path]] = {}
     for each in path.parent.glob(f"{path.name}.damaged-*"):
         found.setdefault(each.name.removesuffix("-wal").removesuffix("-shm"), []).append(each)
     octets = 0
-    for number, name in enumerate(sorted(found, key=_in_order, reverse=True), start=1):
+    for number, name in enumerate(sorted(found, key=_sort_key, reverse=True), start=1):
         octets += sum(each.lstat().st_size for each in found[name])
         if number > 1 and (number > MOST_DAMAGED or octets > DAMAGED_OCTETS):
             log.warning("%s is removed: newer damaged databases are kept", name)
@@ -126,20 +126,20 @@ def thin_damaged(path: Path) -> None:
                     shutil.rmtree(each) if each.is_dir() and not each.is_symlink() else each.unlink()
 
 
-def _in_order(name: str) -> tuple[str, int]:
-    """The date in the name of a damaged database, and its number among those of one second."""
+def _sort_key(name: str) -> tuple[str, int]:
+    """Return the date in the name of a damaged database, and its number among those of one second."""
     date, number = name.rpartition("damaged-")[2], 1
     if match := _NUMBERED.fullmatch(date):
         date, number = match[1], int(match[2])
     return date, number
 
 
-def read_what_is_whole(path: Path) -> Found:
-    """Every row of a damaged database that can be read and is right."""
-    found = Found(at_least=set(NUMBERED))
+def salvage_rows(path: Path) -> SalvagedRows:
+    """Return every row of a damaged database that is readable and valid."""
+    found = SalvagedRows(uncounted=set(NUMBERED))
     if not path.is_file():
-        return found  # to open a pipe is to wait for its other end
-    for way in _ways_into(path):
+        return found  # opening a pipe would wait for its other end
+    for way in _candidates(path):
         with closing(way) as connection, contextlib.suppress(*FAULTS):
             connection.text_factory = readable_text
             found = _read(connection)
@@ -148,17 +148,17 @@ def read_what_is_whole(path: Path) -> Found:
     return found
 
 
-def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
-    """The database as it is with its log; with a new header; with a new first page."""
+def _candidates(path: Path) -> Iterator[sqlite3.Connection]:
+    """Yield the database as it is with its log, with a new header, and with a new first page."""
     with contextlib.suppress(sqlite3.Error):
-        yield readable(path)
+        yield read_only_connection(path)
     try:
         octets = path.read_bytes()
     except OSError:
         return
-    # Of a file that was cut off, a table that would begin behind its end keeps SQLite from all the others.
-    octets += bytes(max(0, _stated_size(octets) - len(octets)))
-    first = _first_page_of_a_new_one(max(1, len(octets) // _PAGE))
+    # In a truncated file, a table that would begin behind its end keeps SQLite from all the others.
+    octets += bytes(max(0, _header_size(octets) - len(octets)))
+    first = _new_first_page(max(1, len(octets) // _PAGE))
     for length in (_HEADER, _PAGE):
         if len(octets) > length:
             connection = sqlite3.connect(":memory:", isolation_level=None)
@@ -167,16 +167,16 @@ def _ways_into(path: Path) -> Iterator[sqlite3.Connection]:
             yield connection
 
 
-def _stated_size(octets: bytes) -> int:
-    """How long the file was by its own header [octets]; 0 where that cannot be."""
+def _header_size(octets: bytes) -> int:
+    """Return the file's length by its own header [octets]; 0 for an impossible one."""
     if len(octets) < _HEADER:
         return 0
     (pages,) = struct.unpack(">I", octets[28:32])  # sqlite.org/fileformat2.html, 1.3.7
     return pages * _PAGE if pages * _PAGE <= MOST_FILLED_UP * len(octets) else 0
 
 
-def _first_page_of_a_new_one(pages: int) -> bytes:
-    """The first page of a new database, which says that there are so many in all."""
+def _new_first_page(pages: int) -> bytes:
+    """Return the first page of a new database with this number of pages in its header."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
         migrate(connection, Path(":memory:"))
         page = bytearray(connection.serialize()[:_PAGE])
@@ -186,16 +186,16 @@ def _first_page_of_a_new_one(pages: int) -> bytes:
     return bytes(page)
 
 
-def _read(connection: sqlite3.Connection) -> Found:
+def _read(connection: sqlite3.Connection) -> SalvagedRows:
     names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    expected, found = _tables_expected(connection), Found()
-    let_go = _let_go(connection, "removal" in expected)
+    expected, found = _expected_tables(connection), SalvagedRows()
+    removed_counts = _removed_counts(connection, "removal" in expected)
     for name, table in TABLES.items():
         if name in names:
-            _read_table(connection, name, table, found, let_go.get(name, 0))
+            _read_table(connection, name, table, found, removed_counts.get(name, 0))
         elif name in expected:
-            found.at_least.add(name)
-    # What is missing now is known to be, and would be counted as lost once more.
+            found.uncounted.add(name)
+    # Rows already counted as lost must not be counted again at the next salvage.
     found.rows["removal"] = [
         (name, max(row[0] for row in found.rows[name]) - len(found.rows[name]))
         for name in NUMBERED
@@ -204,22 +204,24 @@ def _read(connection: sqlite3.Connection) -> Found:
     used = found.rows["metering"]
     if used and used[0][1] is not None and used[0][1] not in {row[0] for row in found.rows["calibration"]}:
         used.clear()
-    if found.lost.get("undoable") or "undoable" in found.at_least:
-        # Each order is taken back from what the next one found: with one missing the others would be wrong.
-        found.at_least.add("undoable")
+    if found.lost_counts.get("undoable") or "undoable" in found.uncounted:
+        # Each order is undone from the state the next one found, so a gap makes the earlier ones wrong.
+        found.uncounted.add("undoable")
         found.rows["undoable"].clear()
     return found
 
 
-def _tables_expected(connection: sqlite3.Connection) -> Collection[str]:
-    """The tables of the schema that the file claims to be of; all, where that cannot be."""
+def _expected_tables(connection: sqlite3.Connection) -> Collection[str]:
+    """Return the tables of the schema that the file states; all of them for an impossible one."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    return columns_of(version) if 0 < version <= len(migrations()) else TABLES
+    return schema_columns(version) if 0 < version <= len(migrations()) else TABLES
 
 
-def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int | None]:
-    """How many rows of each table were let go, None where that cannot be told; before they were counted it
-    was the journal's first."""
+def _removed_counts(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int | None]:
+    """Return the number of removed rows of each table, None where unknown.
+
+    Before they were counted, only the journal's first rows were removed.
+    """
     found: dict[str, int | None] = {} if is_counted else {"journal": None}
     with contextlib.suppress(BadRowError, *FAULTS):
         if is_counted:
@@ -233,17 +235,17 @@ def _let_go(connection: sqlite3.Connection, is_counted: bool) -> dict[str, int |
 
 
 def _read_table(
-    connection: sqlite3.Connection, name: str, table: RowTable, found: Found, let_go: int | None
+    connection: sqlite3.Connection, name: str, table: RowTable, found: SalvagedRows, removed_count: int | None
 ) -> None:
     try:
         has = {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
     except FAULTS:
-        found.at_least.add(name)
+        found.uncounted.add(name)
         return
-    columns = ", ".join(_read_as(name, each) if each in has else "NULL" for each in table.columns)
-    rows, in_order, ended = _rows(connection, f"SELECT rowid, {columns} FROM {name}")
-    if not (in_order or (ended and name in NUMBERED and let_go is not None)):
-        found.at_least.add(name)
+    columns = ", ".join(_select_expression(name, each) if each in has else "NULL" for each in table.columns)
+    rows, in_order, ended = _collect_rows(connection, f"SELECT rowid, {columns} FROM {name}")
+    if not (in_order or (ended and name in NUMBERED and removed_count is not None)):
+        found.uncounted.add(name)
     for row in rows.values():
         filled = tuple(
             value if column in has else table.absent.get(column)
@@ -252,21 +254,23 @@ def _read_table(
         with contextlib.suppress(BadRowError):
             table.check(filled)
             found.rows[name].append(filled)
-    found.lost[name] = _lost(name, rows, len(found.rows[name]), let_go)
+    found.lost_counts[name] = _lost_count(name, rows, len(found.rows[name]), removed_count)
 
 
-def _lost(name: str, rows: dict[int, Row], good: int, let_go: int | None) -> int:
-    """How many rows there were beside the good ones, as far as their numbers tell."""
+def _lost_count(name: str, rows: dict[int, Row], good: int, removed_count: int | None) -> int:
+    """Return the number of rows besides the valid ones, as far as their numbers show."""
     if not rows:
         return 0
-    spanned = 0 if let_go is None else max(rows) - let_go
+    spanned = 0 if removed_count is None else max(rows) - removed_count
     numbered = name in NUMBERED and spanned <= 2 * len(rows) + MOST_SPANNED
     return max(len(rows), spanned if numbered else 0) - good
 
 
-def _read_as(table: str, column: str) -> str:
-    """A column as it is taken over: of an order that is too long what the journal would keep, so that an old
-    one fits into the memory of a small machine."""
+def _select_expression(table: str, column: str) -> str:
+    """Return the SQL that reads a column.
+
+    A too long order is shortened as the journal would, to save memory.
+    """
     if (table, column) != ("journal", "said"):
         return column
     return (
@@ -276,8 +280,8 @@ def _read_as(table: str, column: str) -> str:
     )
 
 
-def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool, bool]:
-    """Rows by their number, whether all could be read in order, and whether both ends were reached."""
+def _collect_rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], bool, bool]:
+    """Return the rows by number, whether all were read in order, and whether both ends were reached."""
     rows: dict[int, Row] = {}
     if _walk(connection, f"{select} ORDER BY rowid", rows):
         return dict(sorted(rows.items())), True, True
@@ -293,11 +297,11 @@ def _rows(connection: sqlite3.Connection, select: str) -> tuple[dict[int, Row], 
 
 
 def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], until: int = 0) -> bool:
-    """Take up rows until one cannot be read or that number is reached; whether all could."""
+    """Collect rows until one is unreadable or `until` is reached; return true if all were readable."""
     try:
         for number, *row in connection.execute(select):
             if number < 1:
-                return False  # no row of ours has such a number: octets of zero read as one
+                return False  # no valid row has such a number; zeroed octets read as one
             if number <= until:
                 return True
             rows[number] = row
@@ -306,19 +310,19 @@ def _walk(connection: sqlite3.Connection, select: str, rows: dict[int, Row], unt
     return True
 
 
-def write_new(path: Path, found: Found) -> None:
-    """A new database at `path` with these rows, closed and on the disk."""
+def write_database(path: Path, found: SalvagedRows) -> None:
+    """Write a new database with these rows at `path`, closed and synced."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, PRIVATE_FILE))
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA synchronous = FULL")
         migrate(connection, path)
-        fill(connection, found)
+        insert_rows(connection, found)
 
 
-def fill(connection: sqlite3.Connection, found: Found) -> None:
-    """Put the rows into a new database."""
+def insert_rows(connection: sqlite3.Connection, found: SalvagedRows) -> None:
+    """Insert the rows into a new database."""
     connection.execute("BEGIN IMMEDIATE")
-    # Which calibration is used comes after the calibrations, as the database insists.
+    # The foreign key requires the calibrations before the one in use.
     for name in sorted(TABLES, key=lambda name: name == "metering"):
         table = TABLES[name]
         marks = ", ".join("?" * len(table.columns))
@@ -328,22 +332,22 @@ def fill(connection: sqlite3.Connection, found: Found) -> None:
     connection.execute("COMMIT")
 
 
-def _exchanged(path: Path, fresh: Path) -> Path:
-    """Keep what is at `path` under a new name, and put the fresh file there; the new name."""
+def _exchange(path: Path, fresh: Path) -> Path:
+    """Move the file at `path` to a new name and put the fresh one there; return the new name."""
     aside = _free_name(path)
     for suffix in _SUFFIXES[1:]:
         beside = path.with_name(path.name + suffix)
         if os.path.lexists(beside):
             beside.rename(aside.with_name(aside.name + suffix))
     if os.path.lexists(path):
-        _keep(path, aside)
+        _set_aside(path, aside)
     fresh.replace(path)
     _sync(path.parent)
     return aside
 
 
-def _keep(path: Path, aside: Path) -> None:
-    """A second name, so that there is no moment without a database; where that cannot be, the only one."""
+def _set_aside(path: Path, aside: Path) -> None:
+    """Give the file a second name, so that a database always exists; where links fail, move or copy it."""
     try:
         if path.is_symlink() or not path.is_file():
             path.rename(aside)
@@ -356,7 +360,7 @@ def _keep(path: Path, aside: Path) -> None:
 
 
 def _free_name(path: Path) -> Path:
-    """`NAME.damaged-DATE`, with a number where something has that name."""
+    """Return `NAME.damaged-DATE`, with a number where that name is taken."""
     stem = f"{path.name}.damaged-{time.strftime('%Y-%m-%d-%H%M%S')}"
     number, aside = 1, path.with_name(stem)
     while any(os.path.lexists(aside.with_name(aside.name + suffix)) for suffix in _SUFFIXES):

@@ -1,0 +1,1 @@
+"""The manual, a page a subject."""

@@ -1,0 +1,158 @@
+"""Readings as they are said in an order, what is said back, and how they are put on the disk or refused.
+
+What is refused because the disk did not answer in time may be stored all the same, a moment later: it is then
+made not to count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
+from fillside.calibration.result.expanded_uncertainty import around, expanded
+from fillside.metering.daylight import Daylight
+from fillside.metering.studio import HALF_A_CODE, LightNow
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import Read
+from fillside.rig.calibration import Calibration
+from fillside.rig.notation import level_number
+from fillside.rig.problems import unknown_name
+from fillside.rig.tables.model import Rig
+from fillside.storage.records import metering as kept
+from fillside.storage.store import Store
+from fillside.storage.writer import wait_until_stored
+
+CHECK = "check"
+"""The purpose of a reading that only tells of drift."""
+TOO_LATE = "stored too late: it was refused"
+_STRUCK = "UPDATE reading SET struck = ? WHERE id = ?"
+
+
+def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
+    """The reading that an order hands in.
+
+    Left out levels are those of now, a left out place is the subject's; ReadingError or Refusal in one line.
+    """
+    heads = [name.strip() for name in (order.head or "").split("+") if name.strip()]
+    names = [head.name for head in rig.heads]
+    for name in heads:
+        if name not in names:
+            raise Refusal("unknown_name", unknown_name("head", name, names), "head")
+    place = now.subject if order.at is None else order.at
+    if isinstance(place, str):
+        if place not in rig.marks:
+            raise Refusal("unknown_name", unknown_name("mark", place, rig.marks), "at")
+        place = rig.marks[place]
+    return reading_from_words(
+        heads=heads,
+        levels=_levels(order, heads, now),
+        at=place,
+        value=_value(order),
+        unit=order.unit,
+        receptor=order.receptor or "",
+        facing=order.facing or "",
+        rig=rig,
+        remarks={"note": order.note},
+    )
+
+
+def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
+    """An order that names no head is of all that are lit now; ReadingError while the light moves.
+
+    Several heads are read as the exposure is, one alone is faced.
+    """
+    if order.head is not None:
+        return order
+    if not now.settled:
+        raise ReadingError("the light is moving; read once it rests")
+    lit = [name for name, level in now.levels.items() if level > 0]
+    if len(lit) < 2:
+        return order.model_copy(update={"head": "+".join(lit), "level": None})
+    key = next((head.name for head in rig.heads if head.rule == "key"), CAMERA)
+    facing = order.facing or (key if rig.meter.facing == "key" else CAMERA)
+    receptor = order.receptor or rig.meter.receptor
+    return order.model_copy(
+        update={"head": "+".join(lit), "level": None, "facing": facing, "receptor": receptor}
+    )
+
+
+def _levels(order: Read, heads: list[str], now: LightNow) -> list[float]:
+    if order.level is None:
+        return [_level_now(name, now) for name in heads]
+    if not heads:
+        raise ReadingError("a level without a head; leave it out for the light with all heads out")
+    try:
+        return [level_number(part) for part in str(order.level).split("+")]
+    except ValueError as error:
+        raise ReadingError(f"level: {error}; for several heads such as 100%+40%") from None
+
+
+def _level_now(name: str, now: LightNow) -> float:
+    if not now.levels[name] > 0:
+        raise ReadingError(f"{name} is out now; say at which level it was read")
+    if not now.settled:
+        raise ReadingError("the light is moving; say at which level it was read, or read once it rests")
+    return now.levels[name]
+
+
+def _value(order: Read) -> float | None:
+    if order.value is None or isinstance(order.value, float | int):
+        return None if order.value is None else float(order.value)
+    try:
+        return float(order.value.lower().removeprefix("f/").replace(",", "."))
+    except ValueError:
+        raise ReadingError(f'value is "{order.value[:32]}"; give the number that the meter shows') from None
+
+
+def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
+    """A hint at heads that are on though the reading does not count them; nothing where there are none."""
+    on = [
+        head.name
+        for head in rig.heads
+        if head.name not in reading.heads and now.levels.get(head.name, 0.0) > HALF_A_CODE
+    ]
+    if not on:
+        return ""
+    are = "is on too" if len(on) == 1 else "are on too"
+    return f"; {', '.join(on)} {are}: strike this reading if that light fell on the meter"
+
+
+def sure_words(calibration: Calibration) -> str:
+    """How sure the held light now is."""
+    known = calibration.next
+    if known is None or known.ratio_sigma_stops is None or known.exposure_sigma_stops is None:
+        return ""
+    ratio, exposure = around(expanded(known.ratio_sigma_stops)), around(expanded(known.exposure_sigma_stops))
+    return f"; ratio known to {ratio}, exposure to {exposure}"
+
+
+async def keep(
+    store: Store, reading: Reading, purpose: str, who: str, daylight: Daylight | None = None
+) -> int:
+    """The number of a reading once it outlives a kill; of the room alone a sensor's word is kept with it.
+
+    Raises NotStoredError.
+    """
+    body = reading.model_dump(mode="json", exclude_none=True)
+    seen = None if daylight is None or reading.heads or purpose != "calibrate" else daylight.shown_now()
+    return await wait_until_stored(
+        kept.save_reading(store, who, purpose, body, seen),
+        lambda number: kept.revert(store, _STRUCK, TOO_LATE, number),
+    )
+
+
+async def keep_all(store: Store, readings: Sequence[Reading], purpose: str, who: str) -> list[int]:
+    """The numbers of these readings once all outlive a kill. Raises NotStoredError; none is kept then."""
+    bodies = [reading.model_dump(mode="json", exclude_none=True) for reading in readings]
+    return await wait_until_stored(
+        kept.save_readings(store, who, purpose, bodies),
+        lambda numbers: [kept.revert(store, _STRUCK, TOO_LATE, number) for number in numbers],
+    )
+
+
+async def strike(store: Store, number: int, why: str) -> bool:
+    """Let a reading not count any more; whether there was such a one. Raises NotStoredError."""
+    return await wait_until_stored(
+        kept.strike_reading(store, number, why),
+        lambda was: was and kept.revert(store, _STRUCK, None, number),
+    )
