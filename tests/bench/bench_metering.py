@@ -300,7 +300,7 @@ def light_steps(rig: Rig, calibration: Calibration) -> float:
         now += wake_in
         hold.tick(now)
     before, most = lights(hold), 0.0
-    hold = hold.renewed(rig, calibration, None, now)
+    hold = hold.replaced(rig, calibration, None, now)
     while (wake_in := hold.wake_in(now)) is not None:
         after = lights(hold)
         most, before = max(most, float(np.abs(after - before).max())), after

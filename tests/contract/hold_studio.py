@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from fillside.hold.machine.answer import Obeyed
+from fillside.hold.contract import Obeyed
 from fillside.hold.machine.hold import Hold
 from fillside.orders.light import OrderError, SubjectReport, parse_order
 from fillside.rig.tables.model import Rig
@@ -136,7 +136,7 @@ class Studio:
     @property
     def state(self) -> dict[str, Any]:
         """The state as a door would send it."""
-        shown: dict[str, Any] = self.hold.state(self.now).model_dump(mode="json")
+        shown: dict[str, Any] = self.hold.snapshot().model_dump(mode="json")
         return shown
 
     def ratio_stops(self, place: Sequence[float] = CHAIR) -> float:

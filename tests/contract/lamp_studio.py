@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 from contract.hold_studio import Studio
 from contract.test_hold_with_bulbs import with_bulb
-from fillside.runtime.wire_events import news
+from fillside.runtime.wires import news
 from fillside_drivers.driver import HeadHealth, Health
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive

@@ -14,7 +14,7 @@ from typing import Any, ParamSpec, TypeVar
 import numpy as np
 
 from fillside.background.worker_process import WorkerError, WorkerProcess
-from fillside.hold.machine.events import Event
+from fillside.hold.events import Event
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibrations import Calibrator, calibration_in_use
 from fillside.metering.daylight import Daylight, Room
@@ -215,7 +215,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
 
     def apply(calibration: Calibration | None, at: str | None) -> None:
         here.applied.append(at)
-        here.hold = here.hold.renewed(rig, calibration, at, clock[0])
+        here.hold = here.hold.replaced(rig, calibration, at, clock[0])
         clock[0] = settle(here.hold, clock[0])
         desk.held_anew()
 
@@ -227,9 +227,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         """It rests."""
 
     def now() -> LightNow:
-        return LightNow(
-            here.levels, not here.moving, lambda: here.hold.state(clock[0]).model_dump(mode="json")
-        )
+        return LightNow(here.levels, not here.moving, lambda: here.hold.snapshot().model_dump(mode="json"))
 
     def told() -> None:
         """Nobody looks on."""
@@ -239,7 +237,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
         light=light,
         now=now,
         rest=rest,
-        rig=lambda: here.hold.rig_wanted,
+        rig=lambda: here.hold.effective_rig,
         changed=told,
         hand_meter=lambda: None,
     )
@@ -255,7 +253,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
     )
     daylight = Daylight(room)
     watched = Watched(
-        state=lambda: {**here.hold.state(clock[0]).model_dump(mode="json"), "light_changed_at": None},
+        state=lambda: {**here.hold.snapshot().model_dump(mode="json"), "light_changed_at": None},
         acts=lambda: here.hold.acts,
         corrected=lambda: here.hold.corrected,
     )

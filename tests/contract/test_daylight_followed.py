@@ -11,7 +11,7 @@ import pytest
 
 from contract.meter_studio import RIG, Made, made, rig_of
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.hold.machine.events import AmbientReading
+from fillside.hold.events import AmbientReading
 from fillside.hold.machine.hold import Hold
 from fillside.metering.daylight import SILENT_S
 from fillside.metering.simulated_meter import truth_of
@@ -67,7 +67,7 @@ async def test_the_exposure_stays_while_the_daylight_comes_up(store: Store) -> N
     async with made(rig_with(), store) as here:
         await here.calibrate()
         await learned(here)
-        wanted = here.hold.state(1e6).target.exposure_lux
+        wanted = here.hold.snapshot().target.exposure_lux
         dark = true_exposure(here, 20.0)
         still = true_exposure(here, 120.0)
         await here.do(do="sensor", name="window", value=600)
@@ -192,8 +192,8 @@ def test_the_hold_goes_along_at_the_speed_of_following() -> None:
     assert hold.codes != before
     # A calm pace follows at 0.3 stop/s; DMX512-A has 44 frames a second, and codes are rounded.
     assert max(steps) <= 0.3 / 44 * 1.1 + 0.001
-    assert hold.state(now).achieved.exposure_lux == pytest.approx(
-        hold.state(now).target.exposure_lux, rel=0.01
+    assert hold.snapshot().achieved.exposure_lux == pytest.approx(
+        hold.snapshot().target.exposure_lux, rel=0.01
     )
 
 

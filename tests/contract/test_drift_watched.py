@@ -16,7 +16,7 @@ import pytest
 from contract.meter_studio import RIG, Made, copy, made, rig_of, settle
 from fillside.calibration.readings import ReadingError
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.hold.machine.events import HeadLost, HeadsCorrected
+from fillside.hold.events import HeadLost, HeadsCorrected
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.orders.answers import Refusal
@@ -344,7 +344,7 @@ async def test_switched_off_it_ends_at_the_same_slow_rate(store: Store) -> None:
         pass_time(here, 1)
         full, codes = here.hold.corrected["key"], here.hold.codes
         without = rig_with()
-        here.hold = here.hold.renewed(without, here.hold.calibration, None, 1e6)
+        here.hold = here.hold.replaced(without, here.hold.calibration, None, 1e6)
         here.desk.held_anew()
         assert here.hold.codes == codes
         assert here.hold.corrected["key"] == full
@@ -385,7 +385,7 @@ async def test_what_was_remembered_before_there_were_corrections_is_understood(s
     async with made(rig_with(), store) as here:
         stored = here.hold.remember().model_dump(mode="json")
     del stored["corrected"]
-    assert Hold(here.rig, stored).state(0.0).notes == ()
+    assert Hold(here.rig, stored).snapshot().notes == ()
 
 
 def test_the_hold_takes_a_correction_as_a_weaker_lamp() -> None:
@@ -397,7 +397,7 @@ def test_the_hold_takes_a_correction_as_a_weaker_lamp() -> None:
     weaker = Hold(rig_with(text=RIG.replace("intensity = 1800", f"intensity = {1800 * 2**-0.5:.6f}")))
     settle(weaker, 0.0)
     assert hold.codes == pytest.approx(weaker.codes, abs=2)
-    assert hold.state(now).achieved.ratio_error_stops == pytest.approx(0.0, abs=0.01)
+    assert hold.snapshot().achieved.ratio_error_stops == pytest.approx(0.0, abs=0.01)
 
 
 def test_a_correction_moves_no_faster_than_following() -> None:

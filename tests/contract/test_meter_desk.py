@@ -183,7 +183,7 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         verdict = here.step["verdict"]
         assert verdict["go"], here.step["says"]
         assert here.step["may"] == ["start"]
-        assert here.hold.state(1e6).shown is None
+        assert here.hold.snapshot().shown is None
         judged = Judge(here.rig).reads((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
         assert abs(judged.ratio_off) <= 0.1
         assert abs(judged.exposure_off) <= 0.1
@@ -247,7 +247,7 @@ async def test_a_routine_outlives_a_restart_and_goes_on_where_it_was(store: Stor
         asked, remembered = here.step["asks"], here.hold.remember().model_dump(mode="json")
     async with made(rig, store, remembered) as again:
         assert again.step["left"]
-        assert again.hold.state(1e6).shown is None
+        assert again.hold.snapshot().shown is None
         with pytest.raises(Refusal, match="resume it first"):
             await again.do(do="calibrate", act="skip")
         with pytest.raises(Refusal, match="say which head"):

@@ -8,7 +8,7 @@ from typing import Literal
 
 import pytest
 
-from fillside.hold.machine.events import (
+from fillside.hold.events import (
     DriverChanged,
     HeadAnswers,
     HeadBack,
@@ -17,7 +17,7 @@ from fillside.hold.machine.events import (
     HeadLost,
     HealthEvent,
 )
-from fillside.runtime.wire_events import news
+from fillside.runtime.wires import news
 from fillside_drivers.driver import HeadHealth, Health
 
 OK, LOST = HeadHealth("ok"), HeadHealth("lost")

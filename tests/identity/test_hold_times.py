@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fillside.hold.fading.fader import Clock
 from fillside.hold.fading.flash_limiter import FlashLimiter
-from fillside.hold.machine.clock import Clock
 
 UP, DOWN = np.array([1.0]), np.array([0.5])
 

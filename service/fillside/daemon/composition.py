@@ -41,8 +41,8 @@ from fillside.metering.assembly import meter_side
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
+from fillside.runtime.wires import DriversInUse, loom_of
 from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
 from fillside.storage.thinning import thin
@@ -160,7 +160,7 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
         try:
             at = calibrated_at if by is not None else None
             hold = Hold(rig, kept_state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
-            hold.state(now_s)
+            hold.snapshot()
         except Exception:
             log.exception("what is kept cannot be held as it is")
             continue

@@ -20,14 +20,14 @@ from fillside.background.worker_process import WorkerError, WorkerProcess
 from fillside.daemon.open_listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.changed_wires import leaving
+from fillside.hold.memory.carry_over import leaving
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import rig_or_why_not
 from fillside.rig.scene.white_fade import white_way
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
+from fillside.runtime.wires import DriversInUse, loom_of
 from fillside.storage.store import Store
 from fillside.system_errors import why
 from fillside_drivers.driver import Clock, Driver, DriverError, Identity

@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager
 from functools import partial
 from typing import Any
 
-from fillside.hold.machine.events import HeadsCorrected, LightEvent
+from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.metering.calibrations import Calibrator
 from fillside.metering.daylight import Daylight, Room
 from fillside.metering.drift import Drift, Watched

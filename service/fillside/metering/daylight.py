@@ -14,7 +14,7 @@ from typing import Any
 
 from fillside.balance.solver.rounding import Codes, outputs_of
 from fillside.calibration.drift.sensors import own_light, sensor_from
-from fillside.hold.machine.events import AmbientReading, LightEvent
+from fillside.hold.events import AmbientReading, LightEvent
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading

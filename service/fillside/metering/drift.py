@@ -29,8 +29,8 @@ from fillside.calibration.drift.expected_readings import (
 )
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
 from fillside.calibration.result.expanded import expanded
-from fillside.hold.intent.corrections import calibrated_alike
-from fillside.hold.machine.events import HeadsCorrected
+from fillside.hold.events import HeadsCorrected
+from fillside.hold.memory.carry_over import calibrated_alike
 from fillside.metering.daylight import Room
 from fillside.metering.drift_words import HeadDrift, note_on
 from fillside.metering.warming import Warming

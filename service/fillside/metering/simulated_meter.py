@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from fillside.calibration.readings import Reading
 from fillside.rig.tables.model import CurveTable, Head, Rig
-from fillside.runtime.drivers_in_use import DriversInUse
+from fillside.runtime.wires import DriversInUse
 from fillside_drivers.driver import Clock, DriveModel
 from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.meter import VirtualMeter

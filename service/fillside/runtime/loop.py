@@ -21,9 +21,9 @@ from fillside.background.side_jobs import SideJobs
 from fillside.background.turns import Turnstile
 from fillside.balance.remedies.search import remedies
 from fillside.balance.solver.rounding import Codes
-from fillside.hold.machine.events import Event, HeadsLeave, RemediesFound
+from fillside.hold.events import Event, HeadsLeave, RemediesFound
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.setup import places_of
+from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal
 from fillside.orders.light import ORDERS, OrderError, read_order
 from fillside.orders.metering import METER_ORDERS, MeterOrder
@@ -31,11 +31,10 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Rig
 from fillside.runtime.counts import Counts
-from fillside.runtime.drivers_in_use import DriversInUse
 from fillside.runtime.live import Live, State
-from fillside.runtime.meter_orders import MeterSide, shown
 from fillside.runtime.storing import Record
-from fillside.runtime.wire_events import news
+from fillside.runtime.studio import MeterSide, shown
+from fillside.runtime.wires import DriversInUse, news
 from fillside.storage.records.journal import Visitor
 from fillside.storage.store import Store
 from fillside_drivers.driver import Health
@@ -134,7 +133,7 @@ class Runner:
     def renew(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> None:
         """Hold a changed rig file or by a new calibration from now on, going on from the present light."""
         now = self._clock()
-        self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
+        self._hold = self._hold.replaced(rig, calibration, calibrated_at, now)
         # In another white the same code is another on the wire.
         self._sent = ()
         self._record.forget_light()
@@ -145,7 +144,7 @@ class Runner:
 
     def renewed(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> Hold:
         """What `renew` would hold by, to look at; nothing is changed."""
-        return self._hold.renewed(rig, calibration, calibrated_at, self._clock())
+        return self._hold.replaced(rig, calibration, calibrated_at, self._clock())
 
     def rewire(self, loom: DriversInUse) -> None:
         """Send over these drivers from now on; those that are new begin with the present codes."""
@@ -160,7 +159,7 @@ class Runner:
     ) -> None:
         """Hold a changed rig file over its own drivers from now on; the first frame is the present one."""
         now = self._clock()
-        self._hold = self._hold.renewed(rig, calibration, calibrated_at, now)
+        self._hold = self._hold.replaced(rig, calibration, calibrated_at, now)
         self._loom, self._sent = loom, ()
         self._record.forget_light()
         self._send(self._hold.codes)
@@ -220,7 +219,7 @@ class Runner:
     @property
     def rig_wanted(self) -> Rig:
         """The rig with what was ordered since in place of what its file says."""
-        return self._hold.rig_wanted
+        return self._hold.effective_rig
 
     @property
     def calibration(self) -> Calibration | None:
@@ -244,7 +243,7 @@ class Runner:
 
     def state(self) -> State:
         """The state as every door shows it, JSON-able."""
-        state: State = self._hold.state(self._clock()).model_dump(mode="json")
+        state: State = self._hold.snapshot().model_dump(mode="json")
         said, notes = shown(None)
         with self.jobs.fence("metering"):
             said, notes = shown(self.meter_side)

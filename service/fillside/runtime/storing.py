@@ -19,9 +19,8 @@ from typing import Any
 from fillside.background.side_jobs import SideJobs, in_words
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.fading.dimmers import Dimmers
-from fillside.hold.machine.history import History
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.undo_history import order_kept
+from fillside.hold.memory.undo import History, order_kept
 from fillside.rig.scene.scene import Scene
 from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.access.permissions import May
-from fillside.hold.memory.setup import StudioPlaces
+from fillside.hold.snapshot.places import StudioPlaces
 from fillside.hold.snapshot.state import State
 from fillside.orders.answers import STATUS_OF_CODE
 from fillside.planning.plan import PlanReport

@@ -17,9 +17,9 @@ from fillside.balance.solver.solve import Solved, solve
 from fillside.balance.solver.weight import dropped_roles
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, Sure
+from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.hold.fading.dimmers import Dimmers
-from fillside.hold.machine.events import HeadsCorrected, LightEvent
-from fillside.hold.snapshot.health import Reckoning
+from fillside.hold.health import Reckoning
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration

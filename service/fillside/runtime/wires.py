@@ -7,10 +7,27 @@ from dataclasses import dataclass
 from typing import cast
 
 from fillside.balance.solver.rounding import Codes
+from fillside.hold.events import (
+    DriverChanged,
+    HeadAnswers,
+    HeadBack,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+    HealthEvent,
+)
 from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.whites import white_of
 from fillside.rig.tables.model import Rig
-from fillside_drivers.driver import DriveModel, Driver, Identity, OptionsModel, channel_names
+from fillside_drivers.driver import (
+    DriveModel,
+    Driver,
+    HeadHealth,
+    Health,
+    Identity,
+    OptionsModel,
+    channel_names,
+)
 from fillside_drivers.registry import build
 
 
@@ -66,3 +83,35 @@ def _told(rig: Rig) -> dict[str, float]:
     """The white, in kelvin, of every head whose lamp is told one."""
     whites = {head.name: white_of(rig, head) for head in rig.heads}
     return {name: white.held_k for name, white in whites.items() if white is not None and white.told}
+
+
+# DOC From what a driver says of its health to what happened to wires and heads, as the hold takes it.
+_UNKNOWN = HeadHealth()
+
+
+def news(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
+    """What happened between two of a driver's states, heads first: a wire that is back counts only with the
+    heads that are."""
+    for name, head in new.heads.items():
+        yield from _of_head(name, old.heads.get(name, _UNKNOWN), head)
+    for name in old.heads.keys() - new.heads.keys():
+        if old.heads[name].state != "ok":
+            yield HeadBack(name)
+    if (old.state, old.note, old.notices) != (new.state, new.note, new.notices):
+        yield DriverChanged(driver, new.state, new.note, new.notices)
+
+
+def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEvent]:
+    if (old.answers, old.confirmed) != (new.answers, new.confirmed):
+        yield HeadAnswers(name, new.answers, new.confirmed)
+    if new.returns != old.returns or (new.state in ("ok", "late") and old.state == "lost"):
+        yield HeadBack(name, new.code)
+        old = _UNKNOWN
+    if new.state == "lost" and old.state != "lost":
+        yield HeadLost(name)
+    elif new.state == "late" and old.state != "late":
+        yield HeadLate(name)
+    elif new.state == "disobeying" and (old.state != "disobeying" or old.code != new.code):
+        yield HeadDisobeys(name, new.code)
+    elif new.state == "ok" and old.state != "ok":
+        yield HeadBack(name)

@@ -1,22 +1,28 @@
-"""What is on the wires now, where it is going, and the next frame on the way."""
+"""The codes on the wires now, the codes they fade to, and the next frame on the way.
+
+Theory of lag. A lamp that answers late moves with those that answer at once: a head whose light at a time is
+what was sent `leads_s` before is sent where the common fade will be by then. It cannot begin before
+`latencies_s` have passed; a fade from rest therefore waits that long for the slowest of the heads that move,
+and only while it is on its way does nobody wait. A head never fades faster than `fastest_stops_s`, and so the
+common time is that of the head that needs most.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.fading.flash_limiter import FlashLimiter
-from fillside.hold.fading.lag import lags_of
 from fillside.hold.fading.path import Fade, fade, knees
 from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.wiring import Lagging
 
 Codes = tuple[int, ...]
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
@@ -28,11 +34,74 @@ each message to a bulb is then half a step, and rounding has room beside it; and
 second, which is half a step in the longest stall that counts."""
 
 
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+class Clock:
+    """Counts seconds that never fall, from whatever clock the caller reads.
+
+    Backward steps count as nothing. While the light moves, and would have been asked for its next frame long
+    before, a step counts as 0.1 s at most; at rest it counts in full.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self._read_s = now_s
+        self.time_s = 0.0
+
+    def read(self, now_s: float, moving: bool) -> float:
+        """The hold's time at a reading of the caller's clock."""
+        self.time_s = self.peek(now_s, moving)
+        self._read_s = now_s
+        return self.time_s
+
+    def peek(self, now_s: float, moving: bool) -> float:
+        """The same, without taking the reading in."""
+        step_s = max(now_s - self._read_s, 0.0)
+        return self.time_s + (min(step_s, MOST_STEP_S) if moving else step_s)
+
+
+@dataclass(frozen=True)
+class Lags:
+    """By head (heads,): how far ahead it is sent and how long it is deaf [s], and its fastest fade
+    [stop/s]."""
+
+    leads_s: FloatArray
+    latencies_s: FloatArray
+    fastest_stops_s: FloatArray
+
+    @cached_property
+    def late(self) -> BoolArray:
+        """The heads that are sent ahead."""
+        late: BoolArray = self.leads_s > 0
+        return late
+
+    @cached_property
+    def any_late(self) -> bool:
+        """Whether there is one."""
+        return bool(self.late.any())
+
+    def waits_s(self, moves: BoolArray) -> float:
+        """How long a fade of these heads (heads,) waits for the last of them to begin [s]."""
+        return float(self.latencies_s[moves].max(initial=0.0))
+
+
+def lags_of(scene: Scene) -> Lags:
+    """The lags of a scene's heads; a drive that tells none has none."""
+    drives = [scene.rig.wiring.drives.get(name) for name in scene.names]
+    timings = [drive.timing if isinstance(drive, Lagging) else None for drive in drives]
+    return Lags(
+        np.array([0.0 if t is None else t.lead_s for t in timings]),
+        np.array([0.0 if t is None else t.latency_s for t in timings]),
+        np.array([np.inf if t is None else t.fastest_stops_s for t in timings]),
+    )
+
+
 class Fader:
     """The codes of all heads and the fade they are in. Times are seconds and never fall.
 
     A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
-    back it fades from there. Codes of a head that lags are ahead of the common fade; see `lag`."""
+    back it fades from there. Codes of a head that lags are ahead of the common fade; see the theory above."""
 
     def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
         self.dimmers = Dimmers(scene)
@@ -40,7 +109,7 @@ class Fader:
         self._lags = lags_of(scene)
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
-        self._guard = FlashLimiter(self._outputs)
+        self.flashes = FlashLimiter(self._outputs)
         self._from_codes = self._goal = self._codes
         self._fade: Fade | None = None
         self._gone_s = 0.0
@@ -52,10 +121,6 @@ class Fader:
         self._was_stuck = self.stuck
         self.codes: Codes = codes
         self.goal: Codes = codes
-
-    def go_on_from(self, other: Fader, later_s: float) -> None:
-        """Count flashes on from another light of the same heads, whose times are later by `later_s`."""
-        self._guard.go_on_from(other._guard, later_s)
 
     @property
     def moving(self) -> bool:
@@ -109,7 +174,7 @@ class Fader:
         shown = self.dimmers.outputs(self._codes)
         self._outputs[heads] = shown[heads]
         self._gentle[heads] = True
-        self._guard.sent(shown, at_s)
+        self.flashes.sent(shown, at_s)
 
     def step(self, at_s: float) -> bool:
         """Go on to a time; whether any code changed."""
@@ -122,7 +187,7 @@ class Fader:
         changed = not np.array_equal(codes, self._codes)
         if changed:
             shown = self.dimmers.outputs(codes)
-            self.waits = not self._guard.send(shown, at_s)
+            self.waits = not self.flashes.send(shown, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
