@@ -19,7 +19,7 @@ from fillside.hold.events import (
     HeadLost,
     HeadsLeave,
 )
-from fillside.orders.light import OrderError
+from fillside.orders.answers import Refusal
 from fillside.rig.tables.model import Rig
 
 CURVES: tuple[Any, ...] = (
@@ -142,7 +142,7 @@ class Day:
         order = self._any_order()
         try:
             self._up.do(order)
-        except OrderError as refused:
+        except Refusal as refused:
             return f"{order} refused: {refused}"
         return str(order)
 
@@ -185,7 +185,7 @@ class Day:
             share = k / count
             try:
                 self._up.see((x + share * dx, y + share * dy, z))
-            except OrderError:
+            except Refusal:
                 return "a tracker's report was refused"
             self._up.wait(every_s)
         return f"a tracker saw {dx:+.2f}, {dy:+.2f} in {count} reports"

@@ -14,7 +14,8 @@ import pytest
 
 from fillside.hold.contract import Obeyed
 from fillside.hold.machine.hold import Hold
-from fillside.orders.light import OrderError, SubjectReport, parse_order
+from fillside.orders.answers import Refusal
+from fillside.orders.light import SubjectReport, parse_order
 from fillside.rig.tables.model import Rig
 
 Codes = tuple[int, ...]
@@ -143,10 +144,10 @@ class Studio:
         lux = light(self.rig, self.codes, place)
         return math.log2(lux["key"] / lux["fill"])
 
-    def refusal(self, what: str | dict[str, Any], **more: Any) -> OrderError:
+    def refusal(self, what: str | dict[str, Any], **more: Any) -> Refusal:
         """The refusal of an order, which must have changed nothing."""
         before = self.hold.remember(), self.hold.wake_in(self.now), self.state
-        with pytest.raises(OrderError) as refused:
+        with pytest.raises(Refusal) as refused:
             self.hold.order(parse_order({"do": what, **more} if isinstance(what, str) else what), self.now)
         assert (self.hold.remember(), self.hold.wake_in(self.now), self.state) == before
         assert refused.value.message.isprintable()

@@ -9,7 +9,7 @@ import pytest
 
 from fillside.bounds import MOST_UNDO
 from fillside.hold.memory.undo import History, Undoable
-from fillside.orders.light import OrderError
+from fillside.orders.answers import Refusal
 from fillside_drivers.driver import Driver, Identity, OpenError, OptionsModel, Setup
 
 SETUP = Setup("line", OptionsModel(), (), lambda: 0.0, Identity(uuid.UUID(int=1)))
@@ -64,5 +64,5 @@ def test_no_more_orders_are_kept_for_undo_than_that() -> None:
         history.add(Undoable(f"trim {number}", {"trims": number}, ()))
     taken = [history.take_back().do for _ in range(MOST_UNDO)]
     assert taken == [f"trim {number}" for number in range(MOST_UNDO + 4, 4, -1)]
-    with pytest.raises(OrderError, match="nothing to undo"):
+    with pytest.raises(Refusal, match="nothing to undo"):
         history.take_back()

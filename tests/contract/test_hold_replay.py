@@ -15,7 +15,8 @@ import pytest
 from contract.hold_studio import CHAIR, DESK, Codes, assert_no_flash, studio
 from fillside.hold.events import DriverChanged, Event
 from fillside.hold.machine.hold import Hold
-from fillside.orders.light import Order, OrderError, SubjectReport, parse_order
+from fillside.orders.answers import Refusal
+from fillside.orders.light import Order, SubjectReport, parse_order
 from fillside.rig.tables.model import Rig
 
 Call = tuple[str, Any, float]
@@ -56,7 +57,7 @@ class Journal:
         self.calls.append(("order", order, now))
         try:
             self.hold.order(order, now)
-        except OrderError:
+        except Refusal:
             self.refused += 1
 
     def event(self, event: Event, now: float) -> None:

@@ -7,7 +7,8 @@ import pytest
 from contract.test_remedies import desk
 from fillside.balance.offline import solve_rig
 from fillside.hold.machine.hold import Hold
-from fillside.orders.light import OrderError, parse_order
+from fillside.orders.answers import Refusal
+from fillside.orders.light import parse_order
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.change import apply_change
 from fillside.rig.tables.model import Rig
@@ -61,7 +62,7 @@ def test_no_head_shown_is_the_room_with_its_work_light() -> None:
 def test_what_cannot_be_shown_is_refused_and_changes_nothing(heads: object) -> None:
     hold, now = held(desk())
     before = hold.remember()
-    with pytest.raises(OrderError):
+    with pytest.raises(Refusal):
         hold.order(parse_order({"do": "show", "heads": heads}), now)
     assert hold.remember() == before
 

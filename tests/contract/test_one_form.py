@@ -19,7 +19,8 @@ from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.readings import reading_lines
 from fillside.cli.render.state import block, moving, one_line
 from fillside.doors.keys.presses import KeyTable, Press, PressReader
-from fillside.orders.light import ORDERS, OrderError, parse_order
+from fillside.orders.answers import Refusal
+from fillside.orders.light import ORDERS, parse_order
 from fillside.orders.phrases import named
 from fillside.photometry.colour import shift_mired
 from fillside.planning.lengths import Lengths
@@ -120,7 +121,7 @@ def test_a_role_that_is_not_there_is_answered_as_a_gaffer_would(up: Studio) -> N
         ),
         ({"do": "move", "mark": "stage"}, 'no mark "stage" in this rig; its marks: chair, desk'),
     ):
-        with pytest.raises(OrderError) as refused:
+        with pytest.raises(Refusal) as refused:
             up.hold.order(parse_order(order), up.now)
         assert refused.value.message == says
         assert refused.value.code == "unknown_name"

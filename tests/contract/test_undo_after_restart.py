@@ -10,7 +10,7 @@ import pytest
 
 from contract.hold_studio import Studio, studio
 from fillside.hold.memory.undo import OTHER_HEADS, UNREADABLE, order_kept
-from fillside.orders.light import OrderError
+from fillside.orders.answers import Refusal
 from fillside.rig.tables.model import Rig
 
 ORDERS: tuple[dict[str, Any], ...] = (
@@ -72,7 +72,7 @@ def test_all_is_taken_back_as_without_a_restart() -> None:
     up.settle()
     back.settle()
     assert back.codes == up.codes
-    with pytest.raises(OrderError, match="nothing to undo"):
+    with pytest.raises(Refusal, match="nothing to undo"):
         back.do("undo")
 
 

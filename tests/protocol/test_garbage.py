@@ -27,7 +27,7 @@ from fillside.doors.osc.addresses import order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
 from fillside.orders import light as hold_orders
 from fillside.orders.answers import Refusal
-from fillside.orders.light import OrderError, parse_order
+from fillside.orders.light import parse_order
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
@@ -124,7 +124,7 @@ PACKETS = tuple(
 )
 READERS = {
     "JSON": Reader(strict_loads, (Refusal,), ORDER_TEXTS, lambda said: json.dumps(said, allow_nan=False)),
-    "orders": Reader(lambda octets: parse_order(strict_loads(octets)), (Refusal, OrderError), ORDER_TEXTS),
+    "orders": Reader(lambda octets: parse_order(strict_loads(octets)), (Refusal,), ORDER_TEXTS),
     "OSC packets": Reader(messages_of, (MalformedError,), PACKETS),
     "OSC orders": Reader(
         lambda octets: [order_from(message) for message in messages_of(octets)],

@@ -21,7 +21,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from fillside.balance.offline import solve_rig
 from fillside.hold.machine.hold import Hold
-from fillside.orders.light import OrderError, SubjectReport, parse_order
+from fillside.orders.answers import Refusal
+from fillside.orders.light import SubjectReport, parse_order
 from fillside.rig.file.load import load_rig
 from fillside_drivers.driver import Channel
 from fillside_drivers.sacn.schedule import Schedule, Stream
@@ -43,7 +44,7 @@ def studio_line(number: int) -> dict[str, Any]:
     for order in orders(number):
         try:
             note = hold.order(parse_order(order), now).note
-        except OrderError as error:
+        except Refusal as error:
             held.append({"do": order, "refused": error.code})
             continue
         now = _settled(hold, now)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from fillside.background.side_jobs import SideJobs
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import INTERNAL, Refusal, done
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
@@ -66,6 +66,6 @@ async def answer_to(studio: HeldStudio, said: Any, visitor: Visitor, *, with_sta
         return refusal.body()
     except Exception:
         log.exception("an order by %s failed", visitor.door)
-        return {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
+        return INTERNAL
     report = isinstance(said, dict) and said.get("do") == "subject"
-    return {"ok": True, "note": note, "state": studio.state() if with_state and not report else None}
+    return done(note, studio.state() if with_state and not report else None)

@@ -92,7 +92,7 @@ class HeldLight(LightView, Protocol):
         """The orders that can be taken back."""
 
     def order(self, order: Order, now_s: float) -> Obeyed:
-        """Obey an order, or raise OrderError with nothing changed. The light moves with the next `tick`."""
+        """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Take in several things at once; the light goes on from all of them together."""

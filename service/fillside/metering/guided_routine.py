@@ -16,7 +16,7 @@ from fillside.calibration.readings import OWN_HEAD, Reading
 from fillside.calibration.routine import routine as acts
 from fillside.calibration.routine.checks import Checked, CheckReading, checked
 from fillside.calibration.routine.prompts import SAME_PLACE_M
-from fillside.calibration.routine.routine import Kind, NotNowError, Routine
+from fillside.calibration.routine.routine import Kind, Routine
 from fillside.calibration.routine.steps import (
     Asks,
     Step,
@@ -89,7 +89,7 @@ class GuidedRoutine:
             return await self._start(kind, now)
         routine = self._routine
         if routine is None or routine.kind != kind:
-            raise NotNowError(f"no {kind} routine is under way; start one")
+            raise Refusal("not_now", f"no {kind} routine is under way; start one")
         routine.may(act)
         if act == "tick":
             await self._tick(routine, item)
@@ -118,7 +118,7 @@ class GuidedRoutine:
     async def _moved(self, routine: Routine, act: Act) -> None:
         if act == "go":
             if routine.stage == "read" and (self.asked is None or self.asked.head):
-                raise NotNowError('"go" does not fit here; the light is ready for the reading')
+                raise Refusal("not_now", '"go" does not fit here; the light is ready for the reading')
             self._go_to(acts.go(routine, tuple(items_of(routine, self._rig))))
         elif act == "leave":
             self._go_to(routine.model_copy(update={"left": True, "dark": False}))
@@ -152,17 +152,19 @@ class GuidedRoutine:
         return routine if check is None else acts.passed_over(routine, check.name)
 
     async def ready(self) -> None:
-        """Raise NotNowError unless the light is what the reading asked for wants, and rests."""
+        """Raise Refusal unless the light is what the reading asked for wants, and rests."""
         step, now = self.step, self._studio.now()
         assert step is not None, "a reading is asked for"
         if step.waits_for_dark:
-            raise NotNowError("the lamps are still on: go on into the dark first")
+            raise Refusal("not_now", "the lamps are still on: go on into the dark first")
         if not now.settled:
-            raise NotNowError("the light is still moving; read once it rests")
+            raise Refusal("not_now", "the light is still moving; read once it rests")
         if not now.is_as_asked(step.lit, self._rig):
             self._shown = None
             await self._show()
-            raise NotNowError("the light is not as this reading wants it; it goes there now, if it can")
+            raise Refusal(
+                "not_now", "the light is not as this reading wants it; it goes there now, if it can"
+            )
 
     async def take(self, reading: Reading, now: float, who: str) -> str:
         """Take in the reading that is asked for, at a Unix time [s]; what to say of it."""
@@ -198,7 +200,7 @@ class GuidedRoutine:
         check = check_to_take(routine, self._known().held)
         assert check is not None, "a step that asks has a check"
         if not _as_wanted(reading, check):
-            raise NotNowError("that is another place, receptor or direction than this check wants")
+            raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
         await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
         one = checked(check, self._lux(reading))
         if check.what == "near":

@@ -18,7 +18,6 @@ from pydantic import ValidationError
 from fillside.background.worker_process import WorkerError
 from fillside.calibration.estimate.shared_unknowns import shared_words
 from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
-from fillside.calibration.routine.routine import NotNowError
 from fillside.calibration.routine.steps import Asks
 from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, Fitted
 from fillside.metering.daylight import Daylight
@@ -102,8 +101,6 @@ class MeterOrders:
         """Carry out an order; its note. Refusal when it is not obeyed."""
         try:
             note = await self._carried_out(order, who)
-        except NotNowError as error:
-            raise Refusal("not_now", str(error)) from None
         except ReadingError as error:
             raise Refusal("bad_order", str(error)) from None
         except WorkerError as error:
@@ -164,8 +161,8 @@ class MeterOrders:
         async with self._turn:
             if asked is not None:
                 if self._guide.asked != asked:
-                    raise NotNowError(
-                        "the routine has gone on meanwhile; this reading is not what it asks now"
+                    raise Refusal(
+                        "not_now", "the routine has gone on meanwhile; this reading is not what it asks now"
                     )
                 await self._guide.ready()
             reading = check_against(reading_of(order, self._rig, self._studio.now()), self._rig)
@@ -176,7 +173,7 @@ class MeterOrders:
     async def _check(self, order: Read, who: str) -> str:
         """A reading that only tells how far the lamps have drifted."""
         if self._routine_runs:
-            raise NotNowError("a routine is under way; it asks for the readings it needs")
+            raise Refusal("not_now", "a routine is under way; it asks for the readings it needs")
         if order.virtual:
             order = await self._by_hand_meter(order, None)
         now = self._studio.now()
@@ -220,11 +217,11 @@ class MeterOrders:
         """The order with what the simulated meter shows, once the light rests."""
         meter, step = self._studio.hand_meter(), self._guide.step
         if meter is None:
-            raise NotNowError("there is no simulated meter: not every lamp of this rig is simulated")
+            raise Refusal("not_now", "there is no simulated meter: not every lamp of this rig is simulated")
         try:
             await self._studio.rest()
         except TimeoutError:
-            raise NotNowError("the light does not come to rest") from None
+            raise Refusal("not_now", "the light does not come to rest") from None
         if asked is not None:
             await self._guide.ready()
         order = as_lit(order, self._rig, self._studio.now()) if order.check else order

@@ -1,39 +1,49 @@
-"""The one shape in which every door says what became of an order.
+"""The answers to an order, in the one shape that every door gives.
 
-Done is ``{"ok": true, "note": …, "state": …}``, not obeyed is ``{"error": {"code", "message", "where"}}``.
+An order that was obeyed is ``{"ok": true, "note": …, "state": …}``, one that was not is
+``{"error": {"code", "message", "where"}}``.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal, get_args
 
 from fillside.rig.problems import one_line, quoted
 
-STATUS_OF_CODE = {
-    "bad_order": 400,
-    "unauthorised": 401,
-    "forbidden": 403,
-    "unknown_name": 404,
-    "not_now": 409,
-    "out_of_range": 422,
-    "too_many": 429,
-}
-"""The codes of a refusal, and the HTTP status that goes with each."""
+RefusalCode = Literal[
+    "bad_order", "unauthorised", "forbidden", "unknown_name", "not_now", "out_of_range", "too_many"
+]
+STATUS_OF_CODE: dict[RefusalCode, int] = dict(
+    zip(get_args(RefusalCode), (400, 401, 403, 404, 409, 422, 429), strict=True)
+)
+"""The HTTP status of each code."""
+
+Body = dict[str, Any]
+INTERNAL: Body = {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
+"""The answer where Fillside itself is at fault."""
 
 
 class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error of ours
-    """A visitor is not obeyed; nothing has changed.
+    """An order, or another request of a visitor, is not obeyed; nothing has changed.
 
-    `code` is one of `STATUS_OF_CODE`; `where` names the part of what was said that is at fault, or is empty.
-    Both it and the message may quote a visitor, and stay one line whatever that said. `status` is given only
-    where HTTP has a more exact word than the code's own.
+    The one exception for this, from parsing to the hold, the metering and the doors. `code` is one of
+    `STATUS_OF_CODE`; `message` is one sentence; `where` names the part of the order at fault, "" when it is
+    the whole. Both may quote a visitor, and stay on one line whatever that was. `status` is the HTTP status,
+    given only where HTTP has a more exact one than the code's own.
     """
 
-    def __init__(self, code: str, message: str, where: str = "", status: int | None = None) -> None:
-        self.code, self.message = code, one_line(message)
+    def __init__(self, code: RefusalCode, message: str, where: str = "", status: int | None = None) -> None:
+        self.code: RefusalCode = code
+        self.message = one_line(message)
         self.where = one_line(where if where.strip() or not where else quoted(where))
         super().__init__(self.message)
         self.status = STATUS_OF_CODE[code] if status is None else status
 
-    def body(self) -> dict[str, Any]:
+    def body(self) -> Body:
+        """Return the answer to the visitor."""
         return {"error": {"code": self.code, "message": self.message, "where": self.where}}
+
+
+def done(note: str, state: Any) -> Body:
+    """Return the answer to an order that was obeyed; `state` is None where the visitor gets none."""
+    return {"ok": True, "note": note, "state": state}

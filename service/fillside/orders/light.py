@@ -18,6 +18,7 @@ from pydantic import (
     model_validator,
 )
 
+from fillside.orders.answers import Refusal, RefusalCode
 from fillside.rig.file.validation import problems_from
 from fillside.rig.notation import number_of_stops
 from fillside.rig.problems import did_you_mean, dotted, one_line, shown
@@ -36,21 +37,6 @@ _OUT_OF_RANGE = (
     "less_than_equal",
     "finite_number",
 )
-
-OrderCode = Literal["bad_order", "unknown_name", "not_now", "out_of_range"]
-
-
-class OrderError(Exception):
-    """An order that is not obeyed; nothing has changed.
-
-    `code` is bad_order (it is no order), unknown_name, not_now or out_of_range; `message` is one sentence;
-    `where` names the part of the order at fault, None when it is the whole.
-    """
-
-    def __init__(self, code: OrderCode, message: str, where: str | None = None) -> None:
-        super().__init__(message)
-        self.code: OrderCode = code
-        self.message, self.where = message, where
 
 
 class _LightOrderModel(BaseModel):
@@ -313,7 +299,7 @@ ORDERS: dict[str, type[BaseModel]] = {
 def parse_order(said: object) -> Order:
     """The order that `said`, plain JSON data, stands for.
 
-    Raises OrderError: bad_order for what is no order, out_of_range for numbers beyond what can be.
+    Raises Refusal: bad_order for what is no order, out_of_range for numbers beyond what can be.
 
     >>> parse_order({"do": "trim", "role": "fill", "by": "-1/2"}).by
     -0.5
@@ -323,16 +309,16 @@ def parse_order(said: object) -> Order:
 
 
 def read_order(said: object, kinds: Mapping[str, type[BaseModel]]) -> Any:
-    """The order of one of these kinds that `said` stands for; OrderError as `parse_order`."""
+    """The order of one of these kinds that `said` stands for; Refusal as `parse_order`."""
     if not isinstance(said, Mapping):
-        raise OrderError("bad_order", 'an order is an object such as {"do": "follow"}')
+        raise Refusal("bad_order", 'an order is an object such as {"do": "follow"}')
     word = said.get("do")
     if word is None:
-        raise OrderError("bad_order", f'an order says what to do; "do" is one of {", ".join(kinds)}', "do")
+        raise Refusal("bad_order", f'an order says what to do; "do" is one of {", ".join(kinds)}', "do")
     if not isinstance(word, str):
-        raise OrderError("bad_order", f'"do" must be one of {", ".join(kinds)}, not {shown(word)}', "do")
+        raise Refusal("bad_order", f'"do" must be one of {", ".join(kinds)}, not {shown(word)}', "do")
     if word not in kinds:
-        raise OrderError(
+        raise Refusal(
             "bad_order", one_line(f"{shown(word)} is not an order; {did_you_mean(word, kinds)}"), "do"
         )
     try:
@@ -343,16 +329,16 @@ def read_order(said: object, kinds: Mapping[str, type[BaseModel]]) -> Any:
 
 def _refusal(
     error: ValidationError, kind: type[BaseModel], word: str, said: Mapping[object, object]
-) -> OrderError:
+) -> Refusal:
     """The first finding, as a sentence about the part of the order it concerns."""
     for detail in error.errors(include_url=False):
         if detail["type"] == "value_error" and detail["ctx"]["error"].__class__ is ValueError:
             # A text that is no number of stops is found once for each branch of a choice.
-            return OrderError("bad_order", one_line(str(detail["ctx"]["error"])), str(detail["loc"][-1]))
+            return Refusal("bad_order", one_line(str(detail["ctx"]["error"])), str(detail["loc"][-1]))
     problems = problems_from(error, kind, said)
     first = problems[0]
-    where = dotted(first.path) if first.path else None
+    where = dotted(first.path) if first.path else ""
     types = {detail["type"] for detail in error.errors(include_url=False)}
-    code: OrderCode = "out_of_range" if types & set(_OUT_OF_RANGE) else "bad_order"
+    code: RefusalCode = "out_of_range" if types & set(_OUT_OF_RANGE) else "bad_order"
     subject = f"{word}.{where}" if where else word
-    return OrderError(code, one_line(f"{subject}: {first.message}"), where)
+    return Refusal(code, one_line(f"{subject}: {first.message}"), where)

@@ -25,7 +25,7 @@ from fillside.hold.events import Event, HeadsLeave, RemediesFound
 from fillside.hold.machine.hold import Hold
 from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal
-from fillside.orders.light import ORDERS, OrderError, read_order
+from fillside.orders.light import ORDERS, read_order
 from fillside.orders.metering import METER_ORDERS, MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
@@ -87,10 +87,6 @@ class Runner:
         try:
             order = read_order(said, {**ORDERS, **METER_ORDERS})
             note = await self._meters(order, visitor) if order.do in METER_ORDERS else self._lights(order)
-        except OrderError as error:
-            refusal = Refusal(error.code, error.message, error.where or "")
-            self._refused(said, visitor, refusal)
-            raise refusal from error
         except Refusal as refusal:
             self._refused(said, visitor, refusal)
             raise

@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.calibration.routine.checks import Checked
 from fillside.calibration.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
+from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
 
 Kind = Literal["calibrate", "lineup"]
@@ -38,10 +39,6 @@ ACTS: dict[Stage, tuple[Act, ...]] = {
     "done": ("start",),
 }
 """What may be done in each stage, beside handing in the reading that is asked for."""
-
-
-class NotNowError(Exception):
-    """What was asked of a routine does not fit where it is."""
 
 
 class WarmReading(BaseModel):
@@ -78,23 +75,23 @@ class Routine(BaseModel):
         )
 
     def may(self, act: Act) -> None:
-        """Raise NotNowError unless the act fits the stage."""
+        """Raise Refusal unless the act fits the stage."""
         if act == "resume":
             if not self.left:
-                raise NotNowError("the routine is under way already")
+                raise Refusal("not_now", "the routine is under way already")
             return
         if self.left and act != "finish":
-            raise NotNowError("the routine is left; resume it first")
+            raise Refusal("not_now", "the routine is left; resume it first")
         if act not in ACTS[self.stage]:
             fits = ", ".join((*ACTS[self.stage], *(("resume",) if self.left else ())))
-            raise NotNowError(f'"{act}" does not fit here; what does: {fits}')
+            raise Refusal("not_now", f'"{act}" does not fit here; what does: {fits}')
 
     def may_start_over(self) -> None:
-        """Raise NotNowError where starting anew would lose readings."""
+        """Raise Refusal where starting anew would lose readings."""
         if self.kind == "calibrate" and self.readings and self.stage != "done":
             count = len(self.readings)
             said = "1 reading" if count == 1 else f"{count} readings"
-            raise NotNowError(f"a calibration with {said} is under way; resume it, or finish it first")
+            raise Refusal("not_now", f"a calibration with {said} is under way; resume it, or finish it first")
 
 
 def start(kind: Kind, now: float) -> Routine:
@@ -115,7 +112,7 @@ def go(routine: Routine, known: tuple[str, ...]) -> Routine:
         return routine.model_copy(update={"dark": True})
     missing = [item for item in known if item not in routine.ticked]
     if missing:
-        raise NotNowError(f"not ticked yet: {', '.join(missing)}")
+        raise Refusal("not_now", f"not ticked yet: {', '.join(missing)}")
     return routine.next_stage()
 
 
@@ -125,14 +122,14 @@ def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
     Warm is what changes by at most 0.05 stop in two minutes, whatever the lamp (common practice, no source).
     """
     if lux <= 0:
-        raise NotNowError("no light was read; the lamps are to be on for this")
+        raise Refusal("not_now", "no light was read; the lamps are to be on for this")
     last = routine.warm[-1] if routine.warm else None
     taken = routine.model_copy(update={"warm": (*routine.warm, WarmReading(at=now, lux=lux))})
     if last is None:
         return taken, "Noted. The same reading again in two minutes."
     wait_s = last.at + WARM_AFTER_S - now
     if wait_s > 0:
-        raise NotNowError(f"the second reading wants two minutes between; {wait_s:.0f} s are left")
+        raise Refusal("not_now", f"the second reading wants two minutes between; {wait_s:.0f} s are left")
     drift = math.log2(lux / last.lux)
     if abs(drift) <= WARM_WITHIN_STOPS:
         return taken.next_stage(), f"Warm: {drift:+.2f} stop in two minutes."
@@ -162,4 +159,4 @@ def without_last(routine: Routine) -> tuple[Routine, int | None]:
         return routine.model_copy(update={"readings": routine.readings[:-1]}), routine.readings[-1]
     if routine.stage == "verify" and routine.checked:
         return routine.model_copy(update={"checked": routine.checked[:-1]}), None
-    raise NotNowError("there is no reading to take again")
+    raise Refusal("not_now", "there is no reading to take again")

@@ -21,7 +21,7 @@ from fillside.doors.http.plan_cache import PlanRoom
 from fillside.doors.http.request_checks import Names, check_is_json, expect, from_here, guard, token_of
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import Refusal, done
 from fillside.orders.light import ORDERS
 from fillside.orders.metering import METER_ORDERS
 from fillside.orders.strict_json import strict_loads
@@ -101,7 +101,7 @@ class Handlers:
         check_may_order(holder, said)
         note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._house.runner.state()
-        return _json({"ok": True, "note": note, "state": state})
+        return _json(done(note, state))
 
     async def journal(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)

@@ -19,7 +19,7 @@ from aiohttp.typedefs import Handler, Middleware
 
 from fillside.background.side_jobs import SideJobs
 from fillside.doors.http.connections import Gate
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import INTERNAL, Refusal, RefusalCode
 
 if TYPE_CHECKING:
     from fillside.doors.http.address import Public
@@ -174,10 +174,7 @@ def guard(names: Names, jobs: SideJobs, gate: Gate) -> Middleware:
         except Exception as error:
             log.exception("%s %s failed", request.method, request.path)
             jobs.failed(DOOR, error)
-            response = web.json_response(
-                {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}},
-                status=500,
-            )
+            response = web.json_response(INTERNAL, status=500)
         if not response.prepared:
             for name, value in SECURITY_HEADERS.items():
                 response.headers.setdefault(name, value)
@@ -222,7 +219,10 @@ def _of_http_error(request: web.Request, error: web.HTTPException) -> web.Stream
     if request.method == "OPTIONS" and "Allow" in error.headers:
         # No page of another origin is told that it may: there are no Access-Control headers.
         return web.Response(status=204, headers={"Allow": error.headers["Allow"]})
-    codes = {404: ("unknown_name", "there is nothing here"), 413: ("bad_order", "that is too long an order")}
+    codes: dict[int, tuple[RefusalCode, str]] = {
+        404: ("unknown_name", "there is nothing here"),
+        413: ("bad_order", "that is too long an order"),
+    }
     code, message = codes.get(error.status, ("bad_order", error.reason.lower()))
     refusal = Refusal(code, message, request.path[:80] if error.status == 404 else "", status=error.status)
     response = refused(refusal)

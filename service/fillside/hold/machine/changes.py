@@ -13,6 +13,7 @@ from fillside.balance.measure import MeteredBalance
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
 from fillside.hold.intent.intent import Alone, Intent, KeptLevels
+from fillside.orders.answers import Refusal
 from fillside.orders.light import (
     MOST_EXPOSE_STOPS,
     MOST_TRIM_STOPS,
@@ -23,7 +24,6 @@ from fillside.orders.light import (
     Keep,
     Move,
     Only,
-    OrderError,
     Show,
     SubjectReport,
     Trim,
@@ -86,19 +86,17 @@ class IntentChange:
 
 
 def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point:
-    """The place [m] of the subject by an order; OrderError for unknown marks and places nobody can be at."""
+    """The place [m] of the subject by an order; Refusal for unknown marks and places nobody can be at."""
     if order.mark is not None:
         if order.mark not in rig.marks:
-            raise OrderError("unknown_name", unknown("mark", order.mark, rig.marks), "mark")
+            raise Refusal("unknown_name", unknown("mark", order.mark, rig.marks), "mark")
         place = rig.marks[order.mark]
     else:
         assert order.to is not None, "the order has one or the other"
         place = order.to
     reason = why_not_at(place)
     if reason is not None:
-        raise OrderError(
-            "out_of_range", f"the subject cannot be there: {reason}", "to" if order.to else "mark"
-        )
+        raise Refusal("out_of_range", f"the subject cannot be there: {reason}", "to" if order.to else "mark")
     return place
 
 
@@ -122,9 +120,9 @@ def trim(moment: Moment, order: Trim) -> IntentChange:
     scene, trims = moment.scene, moment.intent.trims
     if order.role not in scene.roles or order.role == WORK_ROLE:
         roles = tuple(dict.fromkeys(role for role in scene.roles if role != WORK_ROLE))
-        raise OrderError("unknown_name", _no_role(order.role, roles), "role")
+        raise Refusal("unknown_name", _no_role(order.role, roles), "role")
     if all(scene.fixed[i] for i in scene.of_role(order.role)):
-        raise OrderError("not_now", f"{order.role} cannot be dimmed, so it takes no trim", "role")
+        raise Refusal("not_now", f"{order.role} cannot be dimmed, so it takes no trim", "role")
     value = _trimmed_to(trims.get(order.role, 0.0), order)
     others = {role: stops for role, stops in trims.items() if role != order.role}
     changed = others if value == 0 else {**others, order.role: value}
@@ -138,12 +136,10 @@ def _trimmed_to(now: float | None, order: Trim) -> float | None:
         return order.to
     assert order.by is not None, "the order has one or the other"
     if now is None:
-        raise OrderError(
-            "not_now", f"{order.role} is out; trim it to a number of stops to bring it back", "by"
-        )
+        raise Refusal("not_now", f"{order.role} is out; trim it to a number of stops to bring it back", "by")
     value = _sum_stops(now, order.by)
     if abs(value) > MOST_TRIM_STOPS:
-        raise OrderError(
+        raise Refusal(
             "out_of_range",
             f"{order.role} would be trimmed {stops_text(value)} in all; "
             f"trims go {MOST_TRIM_STOPS:g} stops up and down",
@@ -181,7 +177,7 @@ def balance(moment: Moment, order: BalanceOrder) -> IntentChange:
     for name in ("relative", "against"):
         for role in said.get(name, {}):
             if role not in roles:
-                raise OrderError("unknown_name", _not_relative(moment, role, roles), dotted((name, role)))
+                raise Refusal("unknown_name", _not_relative(moment, role, roles), dotted((name, role)))
         if name in said:
             said[name] = {**intent.balance.get(name, {}), **said[name]}
     table = {**intent.balance, **said}
@@ -190,7 +186,7 @@ def balance(moment: Moment, order: BalanceOrder) -> IntentChange:
         try:
             table["ratio"] = ratio_number(said["ratio"], read_as)
         except ValueError as error:
-            raise OrderError(
+            raise Refusal(
                 "out_of_range" if _is_number(said["ratio"]) else "bad_order", str(error), "ratio"
             ) from None
         table["read_as"] = read_as
@@ -211,11 +207,11 @@ def expose(moment: Moment, order: Expose) -> IntentChange:
 
 
 def _exposed(moment: Moment, by: float) -> float:
-    """The stops on top of the exposure with some more; OrderError for too many in all, unless fewer."""
+    """The stops on top of the exposure with some more; Refusal for too many in all, unless fewer."""
     now = moment.intent.exposure_stops
     value = _sum_stops(now, by)
     if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
-        raise OrderError(
+        raise Refusal(
             "out_of_range",
             f"the exposure would be {stops_text(value)} off what is wanted in all; "
             f"it goes {MOST_EXPOSE_STOPS:g} stops up and down",
@@ -245,11 +241,11 @@ def _with_target(moment: Moment, intent: Intent, where: str) -> IntentChange:
     try:
         target = intent.target(moment.rig)
     except ValidationError as error:
-        raise OrderError("bad_order", _first_sentence(error), where) from None
+        raise Refusal("bad_order", _first_sentence(error), where) from None
     except ValueError as error:
-        raise OrderError("not_now", str(error), where) from None
+        raise Refusal("not_now", str(error), where) from None
     if not LEAST_LUX <= target.exposure_lux <= MOST_LUX:
-        raise OrderError(
+        raise Refusal(
             "out_of_range",
             f"that asks for {target.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
             where,
@@ -282,12 +278,12 @@ def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[in
     """The place and code of a head that is to be on; without a level, the one it has."""
     scene = moment.scene
     if name not in scene.names:
-        raise OrderError("unknown_name", unknown("head", name, scene.names), where)
+        raise Refusal("unknown_name", unknown("head", name, scene.names), where)
     head = scene.index(name)
     if scene.fixed[head]:
-        raise OrderError("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
+        raise Refusal("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
     if not moment.working()[head]:
-        raise OrderError("not_now", f"{name} cannot be reached", where)
+        raise Refusal("not_now", f"{name} cannot be reached", where)
     full = scene.full_scales[head]
     own = moment.beneath()[head] or moment.untrimmed[head] or full
     return head, own if level is None else code_from_level(level, full)
@@ -308,18 +304,18 @@ def keep(moment: Moment, order: Keep) -> IntentChange:
     intent = moment.intent
     if intent.alone is not None or intent.mode == "dark":
         shows = "one head alone" if intent.alone is not None else "the studio dark"
-        raise OrderError("not_now", f"there is no balance to keep with {shows}")
+        raise Refusal("not_now", f"there is no balance to keep with {shows}")
     target = intent.target(moment.rig)
     exposure_lux = moment.measured_now(target).exposure_lux
     # What is against the exposure is against the one that is kept.
     now = moment.measured_now(replace(target, exposure_lux=exposure_lux))
     if now.ratio is None or exposure_lux <= 0:
-        raise OrderError("not_now", "there is no ratio to keep: key and fill must both be on and answer")
+        raise Refusal("not_now", "there is no ratio to keep: key and fill must both be on and answer")
     rig = intent.rig(moment.rig)
     try:
         ratio = ratio_number(now.ratio, rig.balance.read_as)
     except ValueError as error:
-        raise OrderError("not_now", f"the light now cannot be a balance: {error}") from None
+        raise Refusal("not_now", f"the light now cannot be a balance: {error}") from None
     held = {
         role: round(stops, 9)
         for role, stops in now.relative.items()

@@ -206,7 +206,7 @@ class Hold:
         return self._history
 
     def order(self, order: Order, now_s: float) -> Obeyed:
-        """Obey an order, or raise OrderError with nothing changed. The light moves with the next `tick`."""
+        """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
         if isinstance(order, SubjectReport):
             return self._report(order, now_s)
         if isinstance(order, Undo):

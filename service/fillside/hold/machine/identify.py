@@ -22,7 +22,8 @@ from typing import Literal
 from fillside.balance.limits import code_of_output, output_of_code
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.machine.changes import Moment
-from fillside.orders.light import Identify, OrderError
+from fillside.orders.answers import Refusal
+from fillside.orders.light import Identify
 from fillside.rig.notation import tenths
 from fillside.rig.problems import unknown
 from fillside.rig.scene.scene import Scene
@@ -64,21 +65,21 @@ def with_code(codes: Codes, head: int, code: int) -> Codes:
 
 
 def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
-    """What begins with the order, and what to say; OrderError where it cannot be."""
+    """What begins with the order, and what to say; Refusal where it cannot be."""
     scene = moment.scene
     if order.head not in scene.names:
-        raise OrderError(
+        raise Refusal(
             "unknown_name",
             unknown("head", order.head, scene.names),
             "head",
         )
     head = scene.index(order.head)
     if moment.intent.mode == "freeze":
-        raise OrderError("not_now", f"the levels are frozen; showing {order.head} would change the take")
+        raise Refusal("not_now", f"the levels are frozen; showing {order.head} would change the take")
     if scene.fixed[head]:
-        raise OrderError("not_now", f"{order.head} cannot be dimmed, so it cannot show itself", "head")
+        raise Refusal("not_now", f"{order.head} cannot be dimmed, so it cannot show itself", "head")
     if not moment.working()[head]:
-        raise OrderError("not_now", f"{order.head} cannot be reached", "head")
+        raise Refusal("not_now", f"{order.head} cannot be reached", "head")
     alone = moment.intent.alone
     own = moment.beneath()[head] if alone is None else dict(alone.lit).get(head, 0)
     code = away_from(scene, head, own)

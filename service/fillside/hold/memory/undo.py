@@ -29,7 +29,7 @@ from fillside.hold.memory.remembered import (
     trims_of,
     without_edited,
 )
-from fillside.orders.light import OrderError
+from fillside.orders.answers import Refusal
 from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.subject_limits import why_not_there
 from fillside.rig.tables.model import Point, Rig
@@ -73,9 +73,9 @@ class History:
         return word == "show" or (word == "all" and alone != "only")
 
     def take_back(self) -> Undoable:
-        """The last one, which is then gone; OrderError if there is none."""
+        """The last one, which is then gone; Refusal if there is none."""
         if not self._orders:
-            raise OrderError("not_now", "there is nothing to undo")
+            raise Refusal("not_now", "there is nothing to undo")
         self._numbers.pop()
         return self._orders.pop()
 
