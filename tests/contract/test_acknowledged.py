@@ -71,16 +71,16 @@ async def kept_again(up: Running) -> None:
 
 async def settled(up: Running) -> None:
     async with asyncio.timeout(WAIT_S), up.runner.live.join() as reader:
-        while not up.runner.settled:
+        while not up.runner.light.settled:
             await reader.next()
 
 
 async def test_light_first_answer_once_it_is_stored(up: Running, disk: Disk) -> None:
-    before, before_s = up.runner.codes, len(disk.commits)
+    before, before_s = up.runner.light.codes, len(disk.commits)
     disk.hang()
     answer = ordered(up, do="trim", role="fill", by=-1)
     await turn()
-    assert up.runner.codes != before
+    assert up.runner.light.codes != before
     await at_the_disk(disk)
     await turn()
     assert not answer.done()

@@ -57,7 +57,7 @@ async def test_the_room_follows_the_sensor_times_what_was_learned(store: Store) 
         assert before == pytest.approx((20.0,) * 3, rel=0.1)
         await here.do(do="sensor", name="window", value=300)
         assert here.hold.scene.ambient == pytest.approx([3 * lux for lux in before], rel=0.01)
-        state = here.desk.daylight()
+        state = here.desk.view().daylight
         assert state is not None
         assert (state["sensor"], state["says"], state["shown_lux"]) == ("window", "followed", 300.0)
 
@@ -125,7 +125,7 @@ async def test_a_sensor_that_falls_silent_leaves_the_room_as_it_was(store: Store
         await here.do(do="sensor", name="window", value=200)
         before = here.hold.scene.ambient
         here.clock_s[0] += SILENT_S + 1
-        state = here.desk.daylight()
+        state = here.desk.view().daylight
         assert state is not None
         assert "silent" in state["says"]
         assert here.hold.scene.ambient == before
@@ -162,12 +162,12 @@ async def test_what_no_sensor_says_is_refused(order: dict[str, Any], code: str, 
         with pytest.raises(Refusal) as caught:
             await here.do(**order)
         assert caught.value.code == code
-        assert here.desk.daylight()["shown_lux"] is None  # type: ignore[index]
+        assert here.desk.view().daylight["shown_lux"] is None  # type: ignore[index]
 
 
 async def test_a_rig_without_a_sensor_shows_none(store: Store) -> None:
     async with made(rig_of(), store) as here:
-        assert here.desk.daylight() is None
+        assert here.desk.view().daylight is None
 
 
 def settled(hold: Hold, now: float, steps: list[float] | None = None) -> float:

@@ -123,7 +123,7 @@ async def test_a_body_that_does_not_come_is_answered_and_ended(house: House) -> 
         answer = json.loads(await reader.readexactly(length))
     assert answer["error"]["code"] == "bad_order"
     assert "0.05 s" in answer["error"]["message"]
-    assert house.up.runner.figures.orders == 0
+    assert house.up.runner.counts.orders == 0
 
 
 async def test_websockets_of_one_address_have_a_bound(house: House) -> None:

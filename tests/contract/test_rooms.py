@@ -133,17 +133,17 @@ SHELL: dict[str, Room] = {
     "fillside.storage": Room(
         "fillside.bounds fillside.calibration fillside.orders fillside.rig fillside.system_errors"
     ),
-    "fillside.doors": Room("fillside.background fillside.orders fillside.storage"),
     "fillside.runtime": Room(
-        "fillside.background fillside.balance fillside.hold.events fillside.hold.fading "
-        "fillside.hold.machine fillside.hold.memory fillside.hold.snapshot fillside.orders fillside.rig "
+        "fillside.background fillside.balance fillside.hold.contract fillside.hold.events "
+        "fillside.hold.fading fillside.hold.memory fillside.hold.snapshot fillside.orders fillside.rig "
         "fillside.storage fillside_drivers.driver fillside_drivers.registry"
     ),
+    "fillside.doors": Room("fillside.orders fillside.runtime fillside.storage"),
     "fillside.metering": Room(
-        "fillside.background fillside.balance fillside.calibration fillside.hold.events "
-        "fillside.hold.machine fillside.hold.memory fillside.orders fillside.photometry fillside.rig "
-        "fillside.runtime fillside.storage fillside.system_errors fillside_drivers.driver "
-        "fillside_drivers.sim"
+        "fillside.background fillside.balance fillside.calibration fillside.hold.contract "
+        "fillside.hold.events fillside.hold.machine fillside.hold.memory fillside.orders "
+        "fillside.photometry fillside.rig fillside.runtime fillside.storage fillside.system_errors "
+        "fillside_drivers.driver fillside_drivers.sim"
     ),
     "fillside.doors.mqtt": Room(
         "fillside.doors fillside.doors.mqtt.homie fillside.doors.mqtt.messages "
@@ -167,9 +167,10 @@ SHELL: dict[str, Room] = {
     "fillside.sheet": Room("fillside.calibration fillside.planning fillside.rig fillside.text"),
     "fillside.daemon": Room(
         "fillside.access fillside.background fillside.bounds fillside.calibration fillside.doors "
-        "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold.machine "
-        "fillside.hold.memory fillside.metering fillside.rig fillside.runtime fillside.storage "
-        "fillside.system_errors fillside.text fillside_drivers.driver fillside_drivers.mqtt"
+        "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold.contract "
+        "fillside.hold.machine fillside.hold.memory fillside.metering fillside.rig fillside.runtime "
+        "fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
+        "fillside_drivers.mqtt"
     ),
     "fillside.demo": Room(
         "fillside.daemon fillside.doors.http fillside.metering fillside.orders fillside.rig "

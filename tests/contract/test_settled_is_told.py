@@ -56,7 +56,7 @@ async def rests_after_a_trim(runner: Runner, by: float) -> None:
     with runner.watching() as changed:
         await runner.do({"do": "trim", "role": "fill", "by": by}, Visitor("test", "test"))
         async with asyncio.timeout(20.0):
-            while not runner.settled:
+            while not runner.light.settled:
                 changed.clear()
                 await changed.wait()
     assert runner.state()["settled"]

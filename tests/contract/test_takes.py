@@ -26,7 +26,7 @@ async def order(up: Running, **said: Any) -> dict[str, Any]:
     """The state after an order, once the light rests."""
     await up.runner.do(said, SOMEBODY)
     async with up.runner.live.join() as reader:
-        while not up.runner.settled:
+        while not up.runner.light.settled:
             await reader.next()
     return up.runner.state()
 

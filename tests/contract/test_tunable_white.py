@@ -25,7 +25,7 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.scene.white_fade import STEP_MIRED, white_way
 from fillside.rig.scene.whites import White
 from fillside.rig.tables.model import Rig
-from fillside.runtime.wires import DriversInUse, loom_of
+from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.registry import build, kinds
@@ -136,7 +136,7 @@ def test_the_octets_are_those_of_both_channels() -> None:
 
 async def lit(rig: Rig) -> tuple[Hold, DriversInUse, SimDriver, VirtualMeter]:
     """A studio in memory: the hold, its wires, and a meter in the simulated room."""
-    loom = loom_of(rig, lambda: 0.0, WHO)
+    loom = drivers_of(rig, lambda: 0.0, WHO)
     driver = loom.drivers["wall"]
     assert isinstance(driver, SimDriver)
     await driver.__aenter__()
@@ -326,7 +326,7 @@ kind = "mqtt"
 def test_a_bulb_is_told_its_white_with_every_level() -> None:
     rig = read(('[[heads]]\nname = "fill"', BULB + 'name = "fill"'))
     assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, told=True)
-    loom = loom_of(rig, lambda: 0.0, WHO)
+    loom = drivers_of(rig, lambda: 0.0, WHO)
     channel = loom.drivers["room"].channels["hair"]
     assert isinstance(channel.drive, MqttDrive)
     bulb = Bulb(channel.drive, channel.cct_k)

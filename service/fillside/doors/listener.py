@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import logging
 from collections.abc import Callable
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
-from fillside.background.side_jobs import SideJobs
 from fillside.orders.answers import INTERNAL, Refusal, done
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
@@ -21,17 +19,6 @@ Clock = Callable[[], float]
 
 class DoorError(Exception):
     """A door of the rig file cannot be opened on this machine; one clear line."""
-
-
-class HeldStudio(Protocol):
-    """What a door needs of the runner; the doors' own tasks are among its side jobs."""
-
-    @property
-    def jobs(self) -> SideJobs: ...
-
-    async def do(self, said: Any, visitor: Visitor) -> str: ...
-    def state(self) -> dict[str, Any]: ...
-    def watching(self) -> AbstractContextManager[asyncio.Event]: ...
 
 
 @dataclass
@@ -58,7 +45,7 @@ class DoorFigures:
         return news
 
 
-async def answer_to(studio: HeldStudio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
+async def answer_to(studio: Studio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
     """The answer to an order, done or not, in the one shape of every door. A report gets no state."""
     try:
         note = await studio.do(said, visitor)

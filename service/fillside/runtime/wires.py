@@ -1,11 +1,13 @@
-"""The drivers of a rig, built from its file: which there are and which heads hang on each."""
+"""The wires: the drivers of a rig, the frames they are handed, and what their health means to the hold."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import cast
 
+from fillside.background.side_jobs import SideJobs
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.events import (
     DriverChanged,
@@ -55,7 +57,7 @@ def _channels(head: str, codes: Codes) -> Iterator[tuple[str, int]]:
     return zip(channel_names(head, len(codes)), codes, strict=True)
 
 
-def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> DriversInUse:
+def drivers_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> DriversInUse:
     """All drivers that a head of the rig hangs on, not open yet.
 
     Raises fillside_drivers' DriverError when one cannot be built on this machine.
@@ -72,24 +74,23 @@ def loom_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Drivers
             {head: cast(DriveModel, rig.wiring.drives[head]) for _, head in own},
             clock=clock,
             identity=identity,
-            ccts_k=_told(rig),
+            ccts_k=_held_whites(rig),
         )
         for name, own in heads.items()
     }
     return DriversInUse(drivers, heads)
 
 
-def _told(rig: Rig) -> dict[str, float]:
+def _held_whites(rig: Rig) -> dict[str, float]:
     """The white, in kelvin, of every head whose lamp is told one."""
     whites = {head.name: white_of(rig, head) for head in rig.heads}
     return {name: white.held_k for name, white in whites.items() if white is not None and white.told}
 
 
-# DOC From what a driver says of its health to what happened to wires and heads, as the hold takes it.
 _UNKNOWN = HeadHealth()
 
 
-def news(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
+def health_events(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
     """What happened between two of a driver's states, heads first: a wire that is back counts only with the
     heads that are."""
     for name, head in new.heads.items():
@@ -115,3 +116,72 @@ def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEven
         yield HeadDisobeys(name, new.code)
     elif new.state == "ok" and old.state != "ok":
         yield HeadBack(name)
+
+
+class Wires:
+    """The drivers in use: hands them frames, and hears of their health.
+
+    `heard` takes what happened to one of them; work on a wire that fails is fenced among `jobs`.
+    """
+
+    def __init__(self, jobs: SideJobs, heard: Callable[[Sequence[HealthEvent]], None]) -> None:
+        self._jobs, self._heard = jobs, heard
+        self._sent: Codes = ()
+        self._healths: dict[str, Health] = {}
+        self._unwatch: dict[str, Callable[[], None]] = {}
+        self.in_use = DriversInUse({}, {})
+
+    def use(self, drivers: DriversInUse) -> None:
+        """Send over these drivers from now on; their health is heard once `watch` was gone through."""
+        self.in_use = drivers
+
+    def watch(self) -> Iterator[tuple[HealthEvent, ...]]:
+        """Hear of the health of the drivers in use, and of no others; yields what each says already."""
+        for end in self._unwatch.values():
+            end()
+        self._unwatch.clear()
+        for name, driver in self.in_use.drivers.items():
+            self._unwatch[name] = driver.watch(partial(self._changed, name))
+            yield self._news(name, driver.health)
+
+    def begin(self, drivers: DriversInUse, scene: Scene, codes: Codes) -> None:
+        """Hand these codes to those of the drivers that are not in use yet."""
+        for driver, frame in drivers.frames(scene, codes, ()):
+            if self.in_use.drivers.get(driver.name) is not driver:
+                driver.send(frame)
+
+    def send(self, scene: Scene, codes: Codes) -> None:
+        """Hand each wire what changed on it; one that fails keeps no other waiting, and is sent all later."""
+        frames, self._sent = tuple(self.in_use.frames(scene, codes, self._sent)), codes
+        for driver, frame in frames:
+            with self._jobs.fence(f"wire {driver.name}"):
+                driver.send(frame)
+                continue
+            self._sent = ()
+
+    def forget_sent(self) -> None:
+        """Send all of the next frame, whatever was sent before."""
+        self._sent = ()
+
+    @property
+    def owed(self) -> bool:
+        """True while a wire has not taken what was last sent to it."""
+        return not self._sent
+
+    def have_taken(self, codes: Codes) -> bool:
+        """True once every wire has taken these codes."""
+        return self._sent == codes
+
+    def states(self) -> dict[str, str]:
+        """The state of each wire: ok, late or lost."""
+        return {name: driver.health.state for name, driver in self.in_use.drivers.items()}
+
+    def _changed(self, name: str, health: Health) -> None:
+        # Called from within the driver, whose own work goes on whatever becomes of the news.
+        with self._jobs.fence("news of wires"):
+            if happened := self._news(name, health):
+                self._heard(happened)
+
+    def _news(self, name: str, health: Health) -> tuple[HealthEvent, ...]:
+        old, self._healths[name] = self._healths.get(name, Health()), health
+        return tuple(health_events(name, old, health))

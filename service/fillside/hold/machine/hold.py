@@ -31,7 +31,7 @@ from fillside.hold.machine.transitions import TRANSITIONS
 from fillside.hold.memory.carry_over import corrected_calibration, taken_over
 from fillside.hold.memory.remembered import Remembered, remember, resume
 from fillside.hold.memory.undo import History, Undoable, orders_again
-from fillside.hold.snapshot.snapshot import Advice, Bookkeeping, LightNow, curable, note_after, state_of
+from fillside.hold.snapshot.snapshot import Advice, Bookkeeping, PresentLight, curable, note_after, state_of
 from fillside.hold.snapshot.state import LastOrder, State
 from fillside.hold.tracking.pace import Pace
 from fillside.hold.tracking.subject import TrackedSubject
@@ -224,7 +224,7 @@ class Hold:
             self._subject.tell(change.intent.place, time_s)
         self._change(change.intent, time_s, self._solution.codes, change.untrimmed)
         self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Obeyed(note=note_after(self._light_now(), change.note, changed))
+        return Obeyed(note=note_after(self._present_light(), change.note, changed))
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Take in several things at once; the light goes on from all of them together."""
@@ -295,7 +295,7 @@ class Hold:
                 light_changed_at=self.light_changed_at,
                 notes=self._notes,
             )
-            self._snapshot = state_of(self._light_now(), beside)
+            self._snapshot = state_of(self._present_light(), beside)
         return self._snapshot
 
     def remedy_question(self) -> RemedyQuestion | None:
@@ -315,9 +315,9 @@ class Hold:
     def _forget_snapshot(self) -> None:
         self._snapshot = self._judged = None
 
-    def _light_now(self) -> LightNow:
+    def _present_light(self) -> PresentLight:
         aim, fader = self._aim, self._fader
-        now = LightNow(
+        now = PresentLight(
             balancing=self._balancing,
             intent=aim.intent,
             target=aim.target,
@@ -373,7 +373,7 @@ class Hold:
             self._subject.tell(last.before["place"], time_s)
         self._change(replace(self._aim.intent, **last.before), time_s, last.untrimmed, None)
         self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
-        return Obeyed(note=note_after(self._light_now(), f"undone: {last.do}", last.before))
+        return Obeyed(note=note_after(self._present_light(), f"undone: {last.do}", last.before))
 
     def _identify(self, order: Identify, now_s: float) -> Obeyed:
         dip, note = dip_of(self._moment(replace(self._aim.intent, place=self._subject.place)), order)

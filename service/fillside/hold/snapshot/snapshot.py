@@ -48,7 +48,7 @@ from fillside.rig.tables.model import Rig
 
 
 @dataclass(frozen=True)
-class LightNow:
+class PresentLight:
     """The light of a moment, and what it is judged by; to be used before anything else happens to the hold.
 
     `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
@@ -111,7 +111,7 @@ class LightNow:
         )
 
 
-def _judged(now: LightNow) -> JudgedLight:
+def _judged(now: PresentLight) -> JudgedLight:
     balancing, basis = now.balancing, now.solution.basis
     rows = balancing.rows_at(now.subject.place)
     working = np.array(now.working)
@@ -134,7 +134,7 @@ def _judged(now: LightNow) -> JudgedLight:
     )
 
 
-def note_after(now: LightNow, note: str | None, before: Mapping[str, Any]) -> str | None:
+def note_after(now: PresentLight, note: str | None, before: Mapping[str, Any]) -> str | None:
     """The note on an order, and what keeps the order from being met in full.
 
     `before` are the fields of the intent that it changed, with their earlier values. Limits are named where
@@ -174,7 +174,7 @@ def curable(limits: tuple[LimitReport, ...]) -> bool:
     return any(limit.at in CURABLE for limit in limits)
 
 
-def state_of(now: LightNow, beside: Bookkeeping) -> State:
+def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     """The whole state: the light at the subject now, its limits as they will be once the fade has landed."""
     scene, intent, judged = now.balancing.scene, now.intent, now.judged
     codes = as_reported(now.codes, now.health)
@@ -215,7 +215,7 @@ def state_of(now: LightNow, beside: Bookkeeping) -> State:
     )
 
 
-def _heads(now: LightNow) -> tuple[HeadNow, ...]:
+def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
     balancing, light = now.balancing, now.judged
     # Joint rounding may leave a head at its limit one code away from it: where it rests, the solution counts.
     met = balancing.outputs(now.codes)
@@ -240,7 +240,7 @@ def _heads(now: LightNow) -> tuple[HeadNow, ...]:
     )
 
 
-def _balance(now: LightNow) -> BalanceNow:
+def _balance(now: PresentLight) -> BalanceNow:
     target, table = now.target, now.ordered_rig.balance
     metering = now.balancing.metering
     roles = metering.relative_roles
@@ -261,7 +261,7 @@ def _balance(now: LightNow) -> BalanceNow:
     )
 
 
-def _subject_seen(now: LightNow) -> SubjectSeen:
+def _subject_seen(now: PresentLight) -> SubjectSeen:
     """The source of the subject's place, and whether it can be followed."""
     subject = now.subject
     mark = next((name for name, point in now.rig.marks.items() if point == subject.place), None)
