@@ -7,8 +7,9 @@ everything through its `snapshot`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 from fillside.balance.solver.rounding import Codes
@@ -22,12 +23,16 @@ from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point, Rig
 
 
-@dataclass(frozen=True)
+@dataclass
 class Obeyed:
-    """An order was obeyed; `note` says what the person should know beside that."""
+    """An order was obeyed. `words` gives the note once it is asked for: the light does not wait for it."""
 
-    ok: bool = True
-    note: str | None = None
+    words: Callable[[], str | None] = lambda: None
+
+    @cached_property
+    def note(self) -> str | None:
+        """What the person should know beside that, of the light as the order found it."""
+        return self.words()
 
 
 class LightView(Protocol):

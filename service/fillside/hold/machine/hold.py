@@ -9,8 +9,9 @@ The table in `transitions` says what an order changes, `aim` where the light goe
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -31,7 +32,15 @@ from fillside.hold.machine.transitions import TRANSITIONS
 from fillside.hold.memory.carry_over import corrected_calibration, taken_over
 from fillside.hold.memory.remembered import Remembered, remember, resume
 from fillside.hold.memory.undo import History, Undoable, orders_again
-from fillside.hold.snapshot.snapshot import Advice, Bookkeeping, PresentLight, curable, note_after, state_of
+from fillside.hold.snapshot.snapshot import (
+    Advice,
+    Bookkeeping,
+    PresentLight,
+    curable,
+    judged_light,
+    note_after,
+    state_of,
+)
 from fillside.hold.snapshot.state import LastOrder, State
 from fillside.hold.tracking.pace import Pace
 from fillside.hold.tracking.subject import TrackedSubject
@@ -93,6 +102,7 @@ class Hold:
         self._history, self._advice = History(earlier), Advice()
         self._last_order: LastOrder | None = None
         self._light_changed_s: float | None = None
+        self._answer = Obeyed()
         self._snapshot: State | None = None
         self._judged: JudgedLight | None = None
         self._aim = Aim(rig, resumed.intent, self._balancing, self._subject, self._solution, self._fader)
@@ -218,17 +228,17 @@ class Hold:
         change = TRANSITIONS[type(order)].change(self._moment(before), order)
         time_s = self._read_clock(now_s)
         changed = before.changed_from(change.intent)
-        self._history.add(Undoable(named(order), changed, self._solution.codes))
+        self._before_change()
+        self._history.add(Undoable(phrase := named(order), changed, self._solution.codes))
         self._aim.intent = before
         if isinstance(order, Move):
             self._subject.tell(change.intent.place, time_s)
         self._change(change.intent, time_s, self._solution.codes, change.untrimmed)
-        self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Obeyed(note=note_after(self._present_light(), change.note, changed))
+        return self._obeyed(phrase, now_s, change.note, changed)
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Take in several things at once; the light goes on from all of them together."""
-        self._forget_snapshot()
+        self._before_change()
         before = self._reckoning
         found: dict[int, int] = {}
         for event in events:
@@ -259,7 +269,7 @@ class Hold:
         self._snapshot = None
         time_s = self._read_clock(now_s)
         if self._solution.is_due(time_s):
-            self._judged = None
+            self._before_change()
         if not self._aim.step(time_s):
             return None
         self._light_changed_s = now_s
@@ -312,12 +322,25 @@ class Hold:
     def _read_clock(self, now_s: float) -> float:
         return self._clock.read(now_s, self._fader.moving)
 
-    def _forget_snapshot(self) -> None:
+    def _before_change(self) -> None:
+        """Forget what was worked out of the light; the words on the last order are of the light before."""
+        _ = self._answer.note
         self._snapshot = self._judged = None
+
+    def _obeyed(self, do: str, now_s: float, note: str | None, before: Mapping[str, Any]) -> Obeyed:
+        present = self._present_light()
+        self._last_order = LastOrder(do=do, at=now_s + self._unix_s)
+        self._answer = Obeyed(lambda: note_after(present, note, before))
+        return self._answer
+
+    def _judge(self, present: PresentLight) -> JudgedLight:
+        if self._judged is None or self._judged.codes != present.lasting:
+            self._judged = judged_light(present)
+        return self._judged
 
     def _present_light(self) -> PresentLight:
         aim, fader = self._aim, self._fader
-        now = PresentLight(
+        return PresentLight(
             balancing=self._balancing,
             intent=aim.intent,
             target=aim.target,
@@ -329,10 +352,8 @@ class Hold:
             codes=fader.codes,
             goal=fader.goal,
             lasting=aim.goal,
-            judged_before=self._judged,
+            judge=self._judge,
         )
-        self._judged = now.judged
-        return now
 
     @property
     def _reckoning(self) -> Reckoning:
@@ -359,7 +380,7 @@ class Hold:
 
     def _report(self, order: SubjectReport, now_s: float) -> Obeyed:
         place = place_of(self._file, order, self._subject.why_not)
-        self._forget_snapshot()
+        self._before_change()
         self._subject.report(place, self._read_clock(now_s))
         if self.acts:
             self._solution.heard(self._aim.is_too_bright(self._fader.goal))
@@ -367,25 +388,23 @@ class Hold:
 
     def _take_back(self, now_s: float) -> Obeyed:
         last = self._history.take_back()
+        self._before_change()
         time_s = self._read_clock(now_s)
         self._aim.intent = replace(self._aim.intent, place=self._subject.place)
         if "place" in last.before:
             self._subject.tell(last.before["place"], time_s)
         self._change(replace(self._aim.intent, **last.before), time_s, last.untrimmed, None)
-        self._last_order = LastOrder(do="undo", at=now_s + self._unix_s)
-        return Obeyed(note=note_after(self._present_light(), f"undone: {last.do}", last.before))
+        return self._obeyed("undo", now_s, f"undone: {last.do}", last.before)
 
     def _identify(self, order: Identify, now_s: float) -> Obeyed:
         dip, note = dip_of(self._moment(replace(self._aim.intent, place=self._subject.place)), order)
-        self._forget_snapshot()
+        self._before_change()
         self._aim.show(dip, self._read_clock(now_s))
-        self._last_order = LastOrder(do=named(order), at=now_s + self._unix_s)
-        return Obeyed(note=note)
+        return self._obeyed(named(order), now_s, note, {})
 
     def _change(self, intent: Intent, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
         """Put an intent in force; `untrimmed` codes are taken as they are, else chosen beside the present
         ones."""
-        self._forget_snapshot()
         changed = intent.changed_from(self._aim.intent).keys()
         self._aim.put_in_force(intent, retarget=bool(changed & TARGET_FIELDS))
         if changed & TARGET_FIELDS:

@@ -8,7 +8,7 @@ one `JudgedLight`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -52,8 +52,8 @@ class PresentLight:
     """The light of a moment, and what it is judged by; to be used before anything else happens to the hold.
 
     `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
-    by `identifying`, comes back from the one to the other. `unix_s` as in `Hold`. `judged` is the light to be
-    judged where it was made before and is still the same.
+    by `identifying`, comes back from the one to the other. `unix_s` as in `Hold`. `judge` gives the light to
+    be judged, made once as long as it stays the same.
     """
 
     balancing: Balancing
@@ -67,7 +67,7 @@ class PresentLight:
     codes: Codes
     goal: Codes
     lasting: Codes
-    judged_before: JudgedLight | None = None
+    judge: Callable[[PresentLight], JudgedLight]
 
     @property
     def rig(self) -> Rig:
@@ -90,11 +90,10 @@ class PresentLight:
         alone, names = self.intent.alone, self.balancing.scene.names
         return None if alone is None else tuple(names[i] for i, _ in alone.lit)
 
-    @cached_property
+    @property
     def judged(self) -> JudgedLight:
         """The light that is to be judged."""
-        before = self.judged_before
-        return before if before is not None and before.codes == self.lasting else _judged(self)
+        return self.judge(self)
 
     @property
     def circumstances(self) -> Circumstances:
@@ -111,7 +110,8 @@ class PresentLight:
         )
 
 
-def _judged(now: PresentLight) -> JudgedLight:
+def judged_light(now: PresentLight) -> JudgedLight:
+    """The light to be judged, made anew."""
     balancing, basis = now.balancing, now.solution.basis
     rows = balancing.rows_at(now.subject.place)
     working = np.array(now.working)
