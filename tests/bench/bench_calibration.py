@@ -30,12 +30,12 @@ from bench.simulated_studio import (
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.solver.solve import solve
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
 from fillside.calibration.readings import readings_from_csv
-from fillside.calibration.result.from_file import fit_again, fit_csv
 from fillside.calibration.result.next_reading import next_reading
+from fillside.calibration.result.outcome import fit_again, fit_csv
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -70,7 +70,7 @@ def read_asked_plan(hidden: HiddenStudio, count: int) -> None:
 def calibrated_levels(rig: Rig, calibration: Calibration, spots: list[Vector]) -> Iterator[dict[str, float]]:
     """The levels that hold the rig's balance at each spot."""
     believed = scene(rig, calibration)
-    metering, wish, limits = Metering(believed), wish_from_rig(rig), limits_of(believed)
+    metering, wish, limits = Metering(believed), target_from_rig(rig), limits_of(believed)
     for spot in spots:
         outputs = solve(metering, metering.rows_at(spot.tolist()), wish, limits).outputs
         pairs = zip(believed.names, believed.curves, outputs.tolist(), strict=True)

@@ -20,7 +20,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from contract.hold_studio import CHAIR, Studio, light, studio
-from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.tracking.filter import Filter
 
 RUNS = 100
@@ -57,7 +56,7 @@ def reports() -> None:
 def frames() -> None:
     up = Studio(studio())
     up.settle()
-    dimmers = Dimmers(up.hold.scene)
+    dimmers = up.hold.scene.dimmers
     outputs = np.array([0.3, 0.2, 0.1, 0.0])
     up.do("balance", ratio="1:8")
 

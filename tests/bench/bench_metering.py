@@ -30,8 +30,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fillside.calibration.result.from_file import fit_text
-from fillside.calibration.result.outcome import calibration_of
+from fillside.calibration.result.outcome import calibration_of, fit_text
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.dimming import level_from_code

@@ -22,7 +22,7 @@ from typing import Any
 from fillside.calibration.readings import Reading
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.undo import order_kept
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering

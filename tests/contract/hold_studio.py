@@ -15,7 +15,8 @@ import pytest
 from fillside.hold.contract import Obeyed
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
-from fillside.orders.light import SubjectReport, parse_order
+from fillside.orders.light import SubjectReport
+from fillside.orders.parsing import parse_order
 from fillside.rig.tables.model import Rig
 
 Codes = tuple[int, ...]

@@ -25,8 +25,9 @@ from fillside.metering.drift import Drift
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import truth_of
 from fillside.metering.studio import MeteredStudio
-from fillside.orders.light import parse_order, read_order
-from fillside.orders.metering import METER_ORDERS
+from fillside.orders.answers import Refusal
+from fillside.orders.model import LightOrder, MeterOrder
+from fillside.orders.parsing import parse_order
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import load_rig_text
@@ -120,7 +121,7 @@ class Made:
     moving: bool = False
 
     async def do(self, **order: Any) -> str:
-        return await self.desk.do(read_order(order, METER_ORDERS), "somebody")
+        return await self.desk.do(parse_order(order), "somebody")
 
     @property
     def step(self) -> dict[str, Any]:
@@ -217,10 +218,14 @@ class StillStudio:
     def light(self) -> LightView:
         return cast(LightView, StillLight(self._here))
 
-    async def do(self, said: Any, visitor: Visitor) -> str:
-        answer = self._here.hold.order(parse_order(said), self._hold_s[0])
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
+        assert isinstance(order, LightOrder)
+        answer = self._here.hold.order(order, self._hold_s[0])
         self.settle()
         return answer.note or ""
+
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
+        raise NotImplementedError
 
     def event(self, *events: Event) -> None:
         self._here.hold.events(events, self._hold_s[0])

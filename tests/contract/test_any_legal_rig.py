@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.balance.limits import limits_of
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.remedies.search import remedies
+from fillside.balance.solution import solve_rig
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 

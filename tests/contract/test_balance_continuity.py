@@ -17,7 +17,7 @@ import pytest
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering
 from fillside.balance.solver.solve import Solved, solve
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.file.change import apply_change
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -120,7 +120,7 @@ def _stops(after: np.ndarray, before: np.ndarray, least: float) -> float:
 def _over_the_step(random: np.random.Generator) -> list[float]:
     """By how many stops each step of one rig's paths goes beyond what a centimetre may change."""
     metering = Metering(scene(_rig(random)))
-    limits, wish, over = limits_of(metering.scene), wish_from_rig(metering.scene.rig), []
+    limits, wish, over = limits_of(metering.scene), target_from_rig(metering.scene.rig), []
     for path in _paths(random, metering):
         before = None
         for place in path:
@@ -184,7 +184,7 @@ def _desk(**balance: Any) -> Rig:
 
 def _solved(rig: Rig, place: tuple[float, float, float]) -> tuple[Solved, np.ndarray, BalanceTarget]:
     metering = Metering(scene(rig))
-    rows, own = metering.rows_at(place), wish_from_rig(rig)
+    rows, own = metering.rows_at(place), target_from_rig(rig)
     solved = solve(metering, rows, own, limits_of(metering.scene))
     return solved, rows.lux(solved.outputs), own
 

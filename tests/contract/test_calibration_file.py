@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from bench.simulated_studio import studio
 from fillside.calibration.readings import Reading, ReadingError, csv_from_readings, readings_from_csv
+from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
 HEADER = "head,level,x,y,z,value,unit,receptor,facing"
@@ -150,3 +153,35 @@ def test_what_is_exported_comes_back(rig: Rig) -> None:
         Reading(at=(0, 0, 1.2), value=8.5, unit="ev100", receptor="dome", facing="camera", time="10:02"),
     )
     assert readings_from_csv(csv_from_readings(readings), rig) == readings
+
+
+def test_a_calibration_is_printed_as_it_was_read() -> None:
+    """Keys of another version, and values that do not fit a key nobody needs, are kept as they came."""
+    head = {
+        "intensity_cd": 900.0,
+        "setback_m": None,
+        "diameter_m": None,
+        "bounce": None,
+        "curve": {"levels": [0.0, 1.0], "outputs": [0.0, 1.0], "kind": "new"},
+        "floor": None,
+        "of_full": None,
+        "sigma_stops": 0.1,
+        "readings": [{"number": 1, "levels": [1], "sky": "grey"}],
+        "exponent": 2,
+        "newer": {"list": [1, 2.5, None]},
+    }
+    asked = {"head": "key", "level": 0.5, "enough": "maybe"}
+    ambient = {"toward_key": 1.0, "toward_fill": None, "toward_camera": 2.0, "readings": []}
+    whole = {"heads": {"key": head}, "ambient": ambient, "next": asked, "marks": 3, "hand_sd_m": "far"}
+    calibration = Calibration.model_validate(whole)
+    assert json.loads(calibration.model_dump_json()) == whole
+    assert calibration.model_dump(mode="json") == whole
+    assert calibration.model_copy(update={"ambient": None}).model_dump(mode="json") == {
+        **whole,
+        "ambient": None,
+    }
+    assert Calibration.model_validate({}).model_dump(mode="json") == {
+        "heads": {},
+        "ambient": None,
+        "next": None,
+    }

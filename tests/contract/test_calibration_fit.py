@@ -14,8 +14,8 @@ import pytest
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.readings import Reading, readings_from_csv
-from fillside.calibration.result.from_file import fit_csv, fit_text
 from fillside.calibration.result.next_reading import next_reading
+from fillside.calibration.result.outcome import fit_csv, fit_text
 from fillside.calibration.result.suspect_readings import doubt
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -66,7 +66,7 @@ def test_figures_are_near_the_truth_where_readings_can_tell() -> None:
         outputs = np.interp((0.45, 0.7), found.curve.levels, found.curve.outputs)
         assert np.log2(outputs) == pytest.approx(np.log2(head.output(np.array([0.45, 0.7]))), abs=0.2)
         full = head.facing_lux(hidden.mark)
-        fitted = next(e for e in found.readings if e["levels"] == (1.0,))["expected_lux"]
+        fitted = next(e for e in found.readings if e.levels == (1.0,)).expected_lux
         assert np.log2(fitted / (full + hidden.ambient_lux[head.role])) == pytest.approx(0, abs=0.12)
     assert calibration.ambient is not None
     assert calibration.ambient.toward_key == pytest.approx(hidden.ambient_lux["key"], rel=0.2)
@@ -77,11 +77,11 @@ def test_a_slip_of_one_stop_in_six_readings_is_named(seed: int) -> None:
     slip = 3 + (2, 4, 7, 9, 11, 5)[seed]
     hidden = metered(seed, 6, spoilt={slip: 1.0 if seed % 2 else -1.0})
     _, calibration = calibrated(hidden)
-    entries = {e["number"]: e for head in calibration.heads.values() for e in head.readings}
-    suspects = [number for number, entry in entries.items() if entry["suspect"]]
+    entries = {e.number: e for head in calibration.heads.values() for e in head.readings}
+    suspects = [number for number, entry in entries.items() if entry.suspect]
     assert suspects == [slip + 1]
-    assert ("above" if seed % 2 else "below") in entries[slip + 1]["why"]
-    assert "stop" in entries[slip + 1]["why"]
+    assert ("above" if seed % 2 else "below") in (entries[slip + 1].why or "")
+    assert "stop" in (entries[slip + 1].why or "")
 
 
 def test_an_unlikely_reading_is_taken_and_flagged() -> None:
@@ -103,8 +103,8 @@ def test_an_unlikely_reading_is_flagged_in_the_calibration_too() -> None:
     hidden = metered(3, 1, spoilt={3: 5.0})
     _, calibration = calibrated(hidden)
     (entry,) = calibration.heads["key"].readings
-    assert "can give" in entry["why"]
-    assert not entry["left_out"]
+    assert "can give" in (entry.why or "")
+    assert not entry.left_out
 
 
 def test_a_reading_that_the_others_bear_out_is_not_held_against_the_labels() -> None:
@@ -116,7 +116,7 @@ def test_a_reading_that_the_others_bear_out_is_not_held_against_the_labels() -> 
     rig, calibration = calibrated(hidden)
     lowest = readings_from_csv(hidden.csv(), rig)[-1]
     assert "above what is expected" in (doubt(lowest, (), rig) or "")
-    assert [entry["why"] for entry in calibration.heads["key"].readings] == [None] * 6
+    assert [entry.why for entry in calibration.heads["key"].readings] == [None] * 6
 
 
 @pytest.mark.parametrize("dimming", [
@@ -265,7 +265,7 @@ def test_other_heads_are_asked_for_as_well() -> None:
 
 def test_the_fit_needs_neither_scipy_nor_matplotlib_nor_a_clock() -> None:
     program = (
-        "import sys, fillside.calibration.result.from_file, fillside.calibration.drift.change\n"
+        "import sys, fillside.calibration.result.outcome, fillside.calibration.drift.change\n"
         "import fillside.calibration.routine.warmth\n"
         "import fillside.calibration.drift.daylight\n"
         "print(sorted({'scipy', 'matplotlib', 'asyncio', 'sqlite3'} & set(sys.modules)))"

@@ -15,7 +15,7 @@ from bench.simulated_studio import Hidden, studio
 from fillside.calibration.estimate.model import model_of
 from fillside.calibration.estimate.observations import ambient_direction, observations
 from fillside.calibration.readings import Reading
-from fillside.calibration.result.from_file import fit_csv
+from fillside.calibration.result.outcome import fit_csv
 from fillside.rig.tables.model import Rig
 
 

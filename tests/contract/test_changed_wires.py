@@ -8,7 +8,7 @@ from contract.meter_studio import RIG as STUDIO
 from contract.meter_studio import head_table, settle
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.carry_over import leaving, taken_over
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds

@@ -9,13 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.orders.light import parse_order
+from fillside.doors.keys.device import NAME_OF_CODE
+from fillside.doors.keys.escape_codes import NAME_OF_CHARACTER
+from fillside.orders.key_phrases import PHRASES, read_phrase
+from fillside.orders.parsing import parse_order
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.doors import OscDoor
-from fillside.rig.tables.key_names import KEYS, OF_CHARACTER, OF_CODE
-from fillside.rig.tables.key_words import WORDS, action_of
-from fillside.rig.tables.keys import USUAL
+from fillside.rig.tables.keys import KEY_NAMES, USUAL_KEYS
 from fillside.rig.tables.model import Rig
 
 RIG = """
@@ -120,9 +121,10 @@ allow = ["192.0.2.0/24"]
     ],
 )
 def test_words_make_orders(words: str, order: dict[str, object]) -> None:
-    said = action_of(words).said
-    assert said == order
-    parse_order(said)
+    made = read_phrase(words).order
+    assert made is not None
+    assert made.as_json() == order
+    assert parse_order(order) == made
 
 
 @pytest.mark.parametrize(
@@ -136,40 +138,42 @@ def test_words_make_orders(words: str, order: dict[str, object]) -> None:
 )
 def test_words_that_cannot_be_are_refused_with_what_would_be_right(words: str) -> None:
     with pytest.raises(ValueError, match=r"it is written|did you mean|known:"):
-        action_of(words)
+        read_phrase(words)
 
 
 @given(
-    st.lists(st.sampled_from([*WORDS, "fill", "to", "out", "camera", "1", "-1/3", "3:1", "9e9", "0", "desk"]))
+    st.lists(
+        st.sampled_from([*PHRASES, "fill", "to", "out", "camera", "1", "-1/3", "3:1", "9e9", "0", "desk"])
+    )
 )
 def test_whatever_a_key_may_be_told_is_an_order_that_can_be(parts: list[str]) -> None:
     try:
-        action = action_of(" ".join(parts))
+        action = read_phrase(" ".join(parts))
     except ValueError:
         return
-    if action.said is not None:
-        parse_order(dict(action.said))
+    if action.order is not None:
+        assert parse_order(action.order.as_json()) == action.order
 
 
 def test_every_usual_key_has_a_name_and_an_action() -> None:
-    for key, words in USUAL.items():
-        assert key in KEYS
-        action_of(words)
-    assert set(OF_CHARACTER.values()) <= set(KEYS)
+    for key, words in USUAL_KEYS.items():
+        assert key in KEY_NAMES
+        read_phrase(words)
+    assert set(NAME_OF_CHARACTER.values()) <= set(KEY_NAMES)
 
 
 @pytest.mark.skipif(not HEADER.exists(), reason="needs the kernel's header of input event codes")
 def test_every_code_is_one_of_the_kernel() -> None:
     """Reference: linux/input-event-codes.h of the machine."""
     known = set(re.findall(r"^#define\s+((?:KEY|BTN)_\w+)", HEADER.read_text(), re.MULTILINE))
-    assert set(OF_CODE) <= known
+    assert set(NAME_OF_CODE) <= known
 
 
 def test_a_programme_is_read_in_order() -> None:
     keys = read('[keys]\nprogramme = ["stool", "stool"]\naround = true\npress = { space = "next" }\n').keys
     assert keys.programme == ("stool", "stool")
     assert keys.around
-    assert keys.actions["space"].steps
+    assert read_phrase(keys.press["space"]).steps
 
 
 def test_the_usual_keys_do_no_harm_to_a_rig_without_fill() -> None:

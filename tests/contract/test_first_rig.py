@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.cli.commands.interview import Interview, given_answers
 from fillside.cli.commands.new import WIDTH
 from fillside.cli.group import WrongUse

@@ -16,7 +16,9 @@ from contract.hold_studio import CHAIR, DESK, Codes, assert_no_flash, studio
 from fillside.hold.events import DriverChanged, Event
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
-from fillside.orders.light import Order, SubjectReport, parse_order
+from fillside.orders.light import SubjectReport
+from fillside.orders.model import LightOrder
+from fillside.orders.parsing import parse_order
 from fillside.rig.tables.model import Rig
 
 Call = tuple[str, Any, float]
@@ -53,7 +55,7 @@ class Journal:
         self.frames: list[tuple[float, Codes]] = [(START_S, self.hold.codes)]
         self.refused = 0
 
-    def order(self, order: Order, now: float) -> None:
+    def order(self, order: LightOrder, now: float) -> None:
         self.calls.append(("order", order, now))
         try:
             self.hold.order(order, now)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from contract.test_remedies import desk
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.change import apply_change
 from fillside.rig.tables.model import Rig

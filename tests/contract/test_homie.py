@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from fillside.doors.mqtt.homie import DescribedDevice, alert_names, alerts, number
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from protocol.studio import rig
 
 ID = re.compile(r"[a-z0-9-]+")

@@ -11,11 +11,11 @@ import pytest
 
 from contract.balance_rigs import random_rig
 from fillside.balance.limits import limits_of
-from fillside.balance.offline import solve_rig
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering
-from fillside.balance.solver.rounding import choose_codes, outputs_of, own_rounding, trim_codes
+from fillside.balance.solution import solve_rig
+from fillside.balance.solver.rounding import choose_codes, own_rounding, trim_codes
 from fillside.balance.solver.solve import solve
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.rig.file.change import apply_change
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -34,13 +34,13 @@ def eight_bit_rig(seed: int, curve: str = "square") -> Rig:
 @pytest.mark.parametrize("seed", range(5))
 def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -> None:
     metering = Metering(scene(eight_bit_rig(seed, curve)))
-    own, wish, limits = metering.scene, wish_from_rig(metering.scene.rig), limits_of(metering.scene)
+    own, wish, limits = metering.scene, target_from_rig(metering.scene.rig), limits_of(metering.scene)
     rows = metering.rows_at((0.0, 0.0, 1.2))
     solved = solve(metering, rows, wish, limits).outputs
     goal = rows.lux(solved)
 
     def larger_error(codes: tuple[int, ...]) -> float:
-        lux = rows.lux(outputs_of(own, codes))
+        lux = rows.lux(own.dimmers.outputs(codes))
         ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
         return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
 
@@ -59,7 +59,7 @@ def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -
 def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int) -> None:
     """Step by step along a millimetre grid, kept just as long as others are better by no more than 0.02."""
     metering = Metering(scene(eight_bit_rig(seed)))
-    wish, limits = wish_from_rig(metering.scene.rig), limits_of(metering.scene)
+    wish, limits = target_from_rig(metering.scene.rig), limits_of(metering.scene)
     balanced = metering.is_key | metering.is_fill
 
     def rounded(x: float, present: tuple[int, ...] | None) -> tuple[tuple[int, ...], float, float]:
@@ -69,7 +69,7 @@ def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int)
         goal = rows.lux(solved)
 
         def error(codes: tuple[int, ...]) -> float:
-            lux = rows.lux(outputs_of(metering.scene, codes))
+            lux = rows.lux(metering.scene.dimmers.outputs(codes))
             ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
             return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
 
@@ -94,11 +94,11 @@ def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int)
 def test_a_trim_halves_its_role_and_leaves_the_others_and_undoes_exactly() -> None:
     rig = random_rig(np.random.default_rng(5), exposure=250.0)
     metering = Metering(scene(rig))
-    own, wish, limits = metering.scene, wish_from_rig(rig), limits_of(metering.scene)
+    own, wish, limits = metering.scene, target_from_rig(rig), limits_of(metering.scene)
     rows = metering.rows_at(rig.start)
     codes = solve_rig(rig).codes
     trimmed = trim_codes(metering, rows, wish, limits, codes, {"fill": -1.0})
-    before, after = outputs_of(own, codes), outputs_of(own, trimmed)
+    before, after = own.dimmers.outputs(codes), own.dimmers.outputs(trimmed)
     for i, role in enumerate(own.roles):
         if role == "fill" and after[i] > limits.least[i]:
             assert math.log2(after[i] / before[i]) == pytest.approx(-1, abs=0.02)
@@ -112,11 +112,11 @@ def test_a_trim_halves_its_role_and_leaves_the_others_and_undoes_exactly() -> No
 def test_an_upward_trim_stops_at_the_most_light_on_the_face() -> None:
     rig = apply_change(random_rig(np.random.default_rng(5), exposure=250.0), {"subject.most_lux": 400.0})
     metering = Metering(scene(rig))
-    wish, limits = wish_from_rig(rig), limits_of(metering.scene)
+    wish, limits = target_from_rig(rig), limits_of(metering.scene)
     rows = metering.rows_at(rig.start)
     codes = solve_rig(rig).codes
     trimmed = trim_codes(metering, rows, wish, limits, codes, {"key": 3.0})
-    lux = rows.lux(outputs_of(metering.scene, trimmed))
+    lux = rows.lux(metering.scene.dimmers.outputs(trimmed))
     assert trimmed != codes
     assert max(lux[3], lux[4]) == pytest.approx(400.0, rel=2e-3)
     assert max(lux[3], lux[4]) <= 400.0 * (1 + 1e-9)
@@ -127,14 +127,14 @@ def test_trims_upward_share_what_the_face_allows_and_trims_downward_are_met_in_f
     metering = Metering(scene(rig))
     own, limits, rows = metering.scene, limits_of(metering.scene), metering.rows_at(rig.start)
     codes = own_rounding(own, limits, np.full(len(own.names), 0.32))
-    before, free = outputs_of(own, codes), wish_from_rig(rig)
+    before, free = own.dimmers.outputs(codes), target_from_rig(rig)
 
     def stops(trims: dict[str, float]) -> dict[str, float]:
         """By how much each role changed, where the face may get half of what the trims would add to it."""
-        full = outputs_of(own, trim_codes(metering, rows, free, limits, codes, trims))
+        full = own.dimmers.outputs(trim_codes(metering, rows, free, limits, codes, trims))
         most = float(rows.lux(before)[3:5].max() + rows.lux(full)[3:5].max()) / 2
         wish = replace(free, most_lux=most)
-        after = outputs_of(own, trim_codes(metering, rows, wish, limits, codes, trims))
+        after = own.dimmers.outputs(trim_codes(metering, rows, wish, limits, codes, trims))
         assert max(rows.lux(after)[3:5]) == pytest.approx(most, rel=2e-3)
         return {role: math.log2(after[i] / before[i]) for i, role in enumerate(own.roles)}
 
@@ -149,9 +149,9 @@ def test_trims_upward_share_what_the_face_allows_and_trims_downward_are_met_in_f
 def test_present_codes_below_a_floor_are_not_kept_however_good_they_are() -> None:
     """What was on the wire under an older file, with lower floors, is not what the lamps burn steadily at."""
     metering = Metering(scene(eight_bit_rig(3)))
-    wish, limits = wish_from_rig(metering.scene.rig), limits_of(metering.scene)
+    wish, limits = target_from_rig(metering.scene.rig), limits_of(metering.scene)
     rows = metering.rows_at((0.0, 0.0, 1.2))
     below = tuple(code - 1 for code in limits.floor_codes)
-    outputs = outputs_of(metering.scene, below)
+    outputs = metering.scene.dimmers.outputs(below)
     chosen = choose_codes(metering, rows, wish, limits, outputs, below)
     assert all(code >= floor for code, floor in zip(chosen, limits.floor_codes, strict=True))

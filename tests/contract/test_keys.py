@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.keys.presses import KeyTable, Outcome, Press, PressReader, pressed, standing
-from fillside.orders.light import parse_order
+from fillside.orders.light import Move
+from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import RigError, load_keys
 from fillside.rig.tables.keys import Keys
 
@@ -31,18 +32,17 @@ class Walk:
         self.now_s += after_s
         self.hand, outcome = pressed(self.table, self.hand, Press(key, self.now_s, held), self.state)
         if outcome.order is not None:
-            parse_order(outcome.order)
             self.hand = PressReader(outcome.place, self.hand.heard_s, self.hand.counted_s)
-            if outcome.order["do"] == "move" and self.mark is not None:
-                self.mark = outcome.order["mark"]
-            if outcome.order["do"] in ("follow", "freeze", "dark"):
-                self.mode = outcome.order["do"]
+            if isinstance(outcome.order, Move) and self.mark is not None:
+                self.mark = outcome.order.mark
+            if outcome.order.do in ("follow", "freeze", "dark"):
+                self.mode = outcome.order.do
         return outcome
 
     def marks(self, *keys: str) -> list[str]:
         """Where the presses lead; a press that leads nowhere gives why."""
         found = [self.press(key) for key in keys]
-        return [each.order["mark"] if each.order else each.why_not for each in found]
+        return [each.order.mark if isinstance(each.order, Move) else each.why_not for each in found]
 
 
 def test_two_buttons_walk_the_programme_there_and_back() -> None:
@@ -94,19 +94,21 @@ def test_without_a_programme_the_marks_of_the_rig_are_walked() -> None:
     assert table.programme == ("chair", "table")
     state = {"mode": "follow", "subject_seen": {"mark": "chair"}}
     _, outcome = pressed(table, PressReader(), Press("page_down", 0.0), lambda: state)
-    assert outcome.order == {"do": "move", "mark": "table"}
+    assert outcome.order == parse_order({"do": "move", "mark": "table"})
 
 
 def test_one_button_holds_still_and_lets_go() -> None:
     walk = Walk()
-    assert [walk.press("b").order for _ in range(3)] == [{"do": "freeze"}, {"do": "follow"}, {"do": "freeze"}]
+    orders = [walk.press("b").order for _ in range(3)]
+    assert [order and order.do for order in orders] == ["freeze", "follow", "freeze"]
     walk.mode = "dark"
-    assert walk.press("b").order == {"do": "follow"}
+    assert walk.press("b").order == parse_order({"do": "follow"})
 
 
 def test_an_order_is_the_tables() -> None:
-    assert Walk().press("plus").order == {"do": "trim", "role": "fill", "by": pytest.approx(1 / 3)}
-    assert Walk(press={"x": "only key 0.5"}).press("x").order == {"do": "only", "head": "key", "level": 0.5}
+    assert Walk().press("plus").order == parse_order({"do": "trim", "role": "fill", "by": "1/3"})
+    only = parse_order({"do": "only", "head": "key", "level": 0.5})
+    assert Walk(press={"x": "only key 0.5"}).press("x").order == only
 
 
 def test_a_key_that_is_not_in_the_table_does_nothing() -> None:

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
+from fillside.balance.solution import solve_rig
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.checks.report import check_rig

@@ -11,14 +11,13 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.calibration.drift.change import HeadChange
+from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.readings import Reading
-from fillside.calibration.result.from_file import fit_csv
+from fillside.calibration.result.outcome import fit_csv
 from fillside.calibration.routine.checks import MOST_STOPS, Checked, CheckReading, ExpectedBalance, checked
 from fillside.calibration.routine.routine import Routine, start
 from fillside.calibration.routine.steps import StudioKnowledge, check_to_take, step_of
 from fillside.calibration.routine.verdict import NO_CALIBRATION, cause_words, verdict
-from fillside.metering.fits import judge
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
@@ -211,7 +210,7 @@ def told_after(seed: int, change: str) -> tuple[str, str]:
     rig = Rig.model_validate(hidden.rig_table())
     calibration = fit_csv(hidden.csv(), rig)
     one = ExpectedBalance(rig, calibration, rig.start)
-    found = judge(
+    found = change_since(
         rig, calibration, [_metered(changed(hidden, change), c) for c in (one.alone(0), one.nearer(0))]
     )
     return found.story, cause_words(found)

@@ -14,8 +14,8 @@ from contract.meter_studio import RIG, Made, head_table, made, rig_of, settle
 from fillside.demo.judge import Judge
 from fillside.metering.calibrations import MOST_IN_A_FIT
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order, read_order
-from fillside.orders.metering import METER_ORDERS
+from fillside.orders.light import Show
+from fillside.orders.parsing import parse_order
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 
@@ -103,7 +103,7 @@ async def test_what_cannot_be_is_refused_in_one_line_and_changes_nothing(
 @pytest.mark.parametrize("said", [None, 7, "read", [], {"do": None}, {"do": "red"}, {}])
 def test_what_is_no_order_is_none(said: object) -> None:
     with pytest.raises(Refusal):
-        read_order(said, METER_ORDERS)
+        parse_order(said)
 
 
 async def test_a_reading_is_kept_weighed_and_used(store: Store) -> None:
@@ -131,7 +131,7 @@ async def test_a_reading_without_a_level_is_at_the_level_there_is(store: Store) 
         level = here.levels["key"]
         await here.do(do="read", head="key", value=200)
         assert kept.readings(store)[0].body["levels"] == [level]
-        await here.desk._studio.order({"do": "show", "heads": {"fill": 0.5}})
+        await here.desk._studio.order(Show(do="show", heads={"fill": 0.5}))
         with pytest.raises(Refusal, match="key is out now"):
             await here.do(do="read", head="key", value=200)
 
@@ -351,7 +351,7 @@ async def test_the_reading_is_not_taken_while_the_light_moves_or_is_another(stor
         with pytest.raises(Refusal, match="still moving"):
             await here.do(do="read", value=100)
         here.moving = False
-        await here.desk._studio.order({"do": "show", "heads": {"fill": 1.0}})
+        await here.desk._studio.order(Show(do="show", heads={"fill": 1.0}))
         with pytest.raises(Refusal, match="not as this reading wants it"):
             await here.do(do="read", value=100)
         assert kept.readings(store) == []

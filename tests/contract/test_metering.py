@@ -9,7 +9,8 @@ import pytest
 
 from contract.balance_rigs import random_rig
 from contract.plain_light import face_lux, facing_lux, metered_lux
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
+from fillside.balance.solution import solve_rig
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from fillside.doors.osc.addresses import ADDRESSES, order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
 from fillside.orders.answers import Refusal
-from fillside.orders.light import ORDERS, parse_order
+from fillside.orders.parsing import parse_order
+from fillside.orders.registry import ORDERS
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,8 @@ from fillside.cli.table import COMMANDS
 from fillside.doors.http.app import ROUTES
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.orders.answers import STATUS_OF_CODE
-from fillside.orders.light import ORDERS
-from fillside.orders.metering import METER_ORDERS
-from fillside.rig.tables.key_words import WORDS
+from fillside.orders.key_phrases import PHRASES
+from fillside.orders.registry import ORDERS
 
 CLI = Path(fillside.cli.__file__).parent
 ROOT = Path(__file__).resolve().parents[2]
@@ -59,15 +58,12 @@ def test_the_codes_of_a_refusal() -> None:
 
 
 def test_the_orders() -> None:
-    told, orders = table("orders"), {**ORDERS, **METER_ORDERS}
-    assert [row[0] for row in told] == list(orders)
-    for word, says in told:
-        assert says == (orders[word].__doc__ or "").partition("\n")[0], word
+    assert table("orders") == [[word, kind.help] for word, kind in ORDERS.items()]
 
 
 def orders_of_the_command_line() -> set[str]:
     """The orders that its sources say, by hand or as a command of the same name."""
-    sources = "".join(path.read_text("utf-8") for path in CLI.glob("*.py"))
+    sources = "".join(path.read_text("utf-8") for path in CLI.rglob("*.py"))
     return set(re.findall(r'"do": "(\w+)"', sources)) | set(COMMANDS)
 
 
@@ -79,8 +75,7 @@ def test_which_door_takes_which_order() -> None:
         return "yes" if word in known else otherwise
 
     assert table("doors") == [
-        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, WORDS)]
-        for word in {**ORDERS, **METER_ORDERS}
+        [word, "yes", yes(word, typed), yes(word, by_osc, "by `do"), yes(word, PHRASES)] for word in ORDERS
     ]
 
 

@@ -10,9 +10,9 @@ import pytest
 from fillside.doors.mqtt.homie import DescribedDevice
 from fillside.doors.mqtt.messages import SPOKEN, Topics
 from fillside.doors.osc.addresses import ADDRESSES
+from fillside.orders.key_phrases import PHRASES, help_of
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.doors import MqttDoor, OscDoor
-from fillside.rig.tables.key_words import WORDS
 from fillside.rig.tables.keys import Keys
 from protocol.studio import RIG, rig
 
@@ -54,8 +54,8 @@ def test_the_addresses_of_osc() -> None:
 
 
 def test_what_a_key_may_do() -> None:
-    usages = [", ".join(f"`{usage}`" for usage in word.usage.split(", ")) for word in WORDS.values()]
-    assert table("keys") == [[usage, word.does] for usage, word in zip(usages, WORDS.values(), strict=True)]
+    usages = [", ".join(f"`{usage}`" for usage in phrase.usage.split(", ")) for phrase in PHRASES.values()]
+    assert table("keys") == [[usage, help_of(word)] for usage, word in zip(usages, PHRASES, strict=True)]
 
 
 @pytest.mark.parametrize("block", [body for _, body in TOML if "[doors." in body or "[keys" in body])

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from fillside.balance.offline import solve_rig
 from fillside.balance.remedies.search import remedies
 from fillside.balance.report import Remedy
+from fillside.balance.solution import solve_rig
 from fillside.rig.file.change import apply_change
 from fillside.rig.tables.model import Rig
 

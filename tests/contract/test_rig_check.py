@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.cli.render.check import checked as in_words
 from fillside.planning.lengths import Lengths
 from fillside.rig.checks.report import RigReport, check_rig

@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.remedies.search import remedies
-from fillside.balance.target import wish_from_rig
+from fillside.balance.solution import solve_rig
+from fillside.balance.target import target_from_rig
 from fillside.calibration.result.intervals import Intervals
 from fillside.cli.render.check import checked
 from fillside.cli.render.plan import planned
@@ -255,7 +256,7 @@ def _at(data: Any, path: Path) -> Any:
 def worked_through(rig: Rig) -> None:
     """What check, solve and predict work out, and how they print it."""
     intervals = Intervals(rig)
-    report = intervals.of(solve_rig(rig).report, wish_from_rig(rig))
+    report = intervals.of(solve_rig(rig).report, target_from_rig(rig))
     found = report.model_copy(update={"remedies": remedies(rig)}).model_dump(mode="json")
     prediction = intervals.of_prediction(predict(rig, rig.start)).model_dump(mode="json")
     _is_plain(

@@ -115,8 +115,8 @@ PURE_ROOMS: dict[str, Room] = {
         "fillside.hold.tracking fillside.orders fillside.photometry fillside.rig"
     ),
     "fillside.doors.http.connection_limits": pure(),
-    "fillside.doors.keys.escape_codes": pure("fillside.rig"),
-    "fillside.doors.keys.presses": pure("fillside.rig"),
+    "fillside.doors.keys.escape_codes": pure(),
+    "fillside.doors.keys.presses": pure("fillside.orders fillside.rig"),
     "fillside.doors.osc.packet": pure(),
     "fillside.doors.osc.addresses": pure("fillside.doors.osc.packet fillside.orders fillside.rig"),
     "fillside.doors.mqtt.sensors": pure("fillside.orders fillside.rig"),
@@ -216,6 +216,7 @@ EXCEPTIONS: dict[tuple[str, str], str] = {
         "fillside.rig.file.load",
         "fillside_drivers.registry",
     ): "a head's drive is read by the model of its driver",
+    ("fillside.rig.file.load", "fillside.orders"): "what a key does is read by the reader of key phrases",
     ("fillside.rig.file.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",
     (
         "fillside.rig.tables.doors",

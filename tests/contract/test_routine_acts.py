@@ -30,7 +30,7 @@ from fillside.calibration.routine.steps import (
     step_of,
 )
 from fillside.orders.answers import Refusal
-from fillside.rig.calibration import Calibration
+from fillside.rig.calibration import Calibration, SuggestedReading
 
 ALL_ACTS: tuple[Act, ...] = ("tick", "go", "skip", "repeat", "leave", "finish")
 ASKED = {
@@ -163,10 +163,10 @@ def test_the_room_goes_dark_only_when_asked_and_its_work_light_with_it() -> None
 def test_the_room_that_is_passed_over_is_not_asked_for_again() -> None:
     known = StudioKnowledge(rig_of(), Calibration.model_validate({"next": ASKED}))
     routine = at_stage("calibrate", "read")
-    assert (reading_to_take(routine, known) or {})["head"] is None
+    assert (reading_to_take(routine, known) or SuggestedReading(head="key")).head is None
     after = reading_to_take(passed_over(routine, ""), known)
     assert after is not None
-    assert after["head"] == "key"
+    assert after.head == "key"
 
 
 def test_every_head_is_read_once_unless_it_is_passed_over() -> None:
@@ -174,7 +174,7 @@ def test_every_head_is_read_once_unless_it_is_passed_over() -> None:
         rig_of(), Calibration.model_validate({"next": {**ASKED, "enough": True}}), None, {"key": 2}
     )
     routine = at_stage("calibrate", "read")
-    assert (reading_to_take(routine, known) or {})["head"] == "fill"
+    assert (reading_to_take(routine, known) or SuggestedReading()).head == "fill"
     assert reading_to_take(passed_over(routine, "fill"), known) is None
 
 

@@ -13,6 +13,7 @@ import pytest
 from fillside.background import side_jobs
 from fillside.background.side_jobs import WELL_AFTER_S, SideJobs
 from fillside.daemon.composition import Running
+from fillside.doors.listener import give
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.osc.listener import OscListener
 from fillside.metering import assembly as metering_side
@@ -164,16 +165,16 @@ async def obeys(up: Running) -> None:
     (wire,) = up.wires.drivers.values()
     before = wire.codes
     by = -0.5 if up.runner.state()["balance"]["exposure_stops"] > 0 else 0.5
-    await up.runner.do({"do": "expose", "by": by}, BOX)
+    await give(up.runner, {"do": "expose", "by": by}, BOX)
     await until(lambda: up.runner.light.settled and wire.codes != before)
 
 
 async def all_kinds(up: Running) -> None:
     """An order that changes the light, one that changes the mode, and one that is refused."""
     await obeys(up)
-    await up.runner.do({"do": "follow"}, BOX)
+    await give(up.runner, {"do": "follow"}, BOX)
     with pytest.raises(Refusal):
-        await up.runner.do({"do": "nonsense"}, BOX)
+        await give(up.runner, {"do": "nonsense"}, BOX)
 
 
 def broken_after_work(up: Running, monkeypatch: pytest.MonkeyPatch) -> dict[str, Callable[[], None]]:
@@ -204,7 +205,7 @@ async def test_nothing_after_an_order_fails_it_or_ends_the_light(up: Running) ->
 async def test_advice_that_fails_is_given_once_it_can(up: Running) -> None:
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.setattr(runner_module, "remedies", boom)
-        await up.runner.do({"do": "expose", "to": 90_000}, BOX)
+        await give(up.runner, {"do": "expose", "to": 90_000}, BOX)
         await until(lambda: "advice" in named(up))
         assert up.runner.state()["remedies"] == []
         async with aiohttp.ClientSession() as session, session.get(up.url + "/metrics") as response:
@@ -223,7 +224,7 @@ async def test_lookers_on_hear_what_they_missed_once_the_live_page_is_back(up: R
             monkeypatch.setattr(Live, "_hand_round", boom)
             await obeys(up)
             await until(lambda: "live page" in named(up))
-            await up.runner.do({"do": "trim", "role": "fill", "by": -1}, BOX)
+            await give(up.runner, {"do": "trim", "role": "fill", "by": -1}, BOX)
             failed = up.runner.jobs.failures["live page"]
             await until(lambda: up.runner.jobs.failures["live page"] > failed)
         async with asyncio.timeout(WITHIN_S):
@@ -236,7 +237,7 @@ async def test_a_wire_that_fails_is_named_and_gets_the_light_once_it_can(up: Run
     (wire,) = up.wires.drivers.values()
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.setattr(wire, "_send", boom)
-        await up.runner.do({"do": "expose", "by": 0.5}, BOX)
+        await give(up.runner, {"do": "expose", "by": 0.5}, BOX)
         await until(lambda: f"wire {wire.name}" in named(up))
     await until(lambda: up.runner.wires.have_taken(up.runner.light.codes) and up.runner.light.settled)
     await until(lambda: not named(up))

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, studio
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.rig.tables.model import Rig
 
 MOST_LUX = 600.0

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, held_errors_stops, studio
-from fillside.balance.offline import solve_rig
 from fillside.balance.report import Report
-from fillside.balance.target import wish_from_rig
+from fillside.balance.solution import solve_rig
+from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.shared_unknowns import shared_words
-from fillside.calibration.result.from_file import fit_csv
 from fillside.calibration.result.intervals import Intervals
+from fillside.calibration.result.outcome import fit_csv
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -52,7 +52,7 @@ def rig_of(hidden: HiddenStudio, **tables: Any) -> Rig:
 
 def held(rig: Rig, calibration: Calibration | None = None) -> Report:
     found = solve_rig(rig, calibration=calibration).report
-    return Intervals(rig, calibration).of(found, wish_from_rig(rig))
+    return Intervals(rig, calibration).of(found, target_from_rig(rig))
 
 
 def true_errors(hidden: HiddenStudio, report: Report) -> tuple[float, float]:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import pytest
 
 from contract.hold_studio import Studio
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.cli.group import run
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.load import load_rig

@@ -11,11 +11,12 @@ from dataclasses import replace
 import pytest
 
 from contract.meter_studio import settle
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.report import LimitReport
+from fillside.balance.solution import solve_rig
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.photometry.colour import mired, mixed_cct_k
 from fillside.rig.calibration import Calibration
 from fillside.rig.checks.report import check_rig

@@ -13,13 +13,14 @@ from click.testing import CliRunner
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.balance.measure import measure
-from fillside.balance.offline import predict, solve_rig
+from fillside.balance.prediction import predict
 from fillside.balance.rows import Metering
-from fillside.balance.target import wish_from_rig
+from fillside.balance.solution import solve_rig
+from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
 from fillside.calibration.result.from_calibration import known_fit
-from fillside.calibration.result.from_file import fit_csv, fit_text
 from fillside.calibration.result.intervals import Intervals
+from fillside.calibration.result.outcome import fit_csv, fit_text
 from fillside.cli.commands.offline import predict as predict_command
 from fillside.cli.commands.offline import solve as solve_command
 from fillside.cli.commands.planning import plan as plan_command
@@ -74,7 +75,7 @@ def test_a_calibration_that_was_read_back_is_as_sure_as_its_fit() -> None:
     found = fit_text(hidden.csv(), rig)
     calibration = Calibration.model_validate_json(fit_csv(hidden.csv(), rig).model_dump_json())
     report = solve_rig(rig, calibration=calibration).report
-    said = Intervals(rig, calibration).of(report, wish_from_rig(rig)).uncertainty
+    said = Intervals(rig, calibration).of(report, target_from_rig(rig)).uncertainty
     levels = np.array([head.level for head in report.heads])
     ratio, exposure = held_sigma_stops(found, report.subject, levels)
     assert said.ratio_stops == pytest.approx(2 * ratio, rel=0.03)
@@ -97,7 +98,7 @@ def test_the_face_is_as_sure_as_the_lights_on_it() -> None:
     rig = Rig.model_validate({**table, "ambient": {"lux": 0.0}})
     levels = {"key": 0.7, "fill": 0.6}
     said = Intervals(rig).of_prediction(predict(rig, rig.first_mark, levels)).uncertainty
-    metering, wish = Metering(scene(rig)), wish_from_rig(rig)
+    metering, wish = Metering(scene(rig)), target_from_rig(rig)
     rows, outputs = metering.rows_at(rig.first_mark), np.array([0.49, 0.36])
     drawn = np.exp2(0.8 * np.random.default_rng(5).standard_normal((400, 2)))
     faces, ratios, exposures = [], [], []
@@ -145,7 +146,7 @@ def test_a_strange_calibration_is_passed_over(heads: dict[str, Any]) -> None:
     rig = load_rig(INTERVIEW)
     calibration = Calibration.model_validate({"heads": heads, "hand_sd_m": "far", "marks": 3})
     report = solve_rig(rig, calibration=calibration).report
-    found = Intervals(rig, calibration).of(report, wish_from_rig(rig))
+    found = Intervals(rig, calibration).of(report, target_from_rig(rig))
     values = [*found.uncertainty.model_dump().values(), *found.relative_uncertainty_stops.values()]
     assert all(value is None or 0 < value < 10 for value in values)
 
@@ -155,7 +156,7 @@ def test_light_stated_with_its_uncertainty_is_believed() -> None:
     heads = {name: {"intensity_cd": 700.0, "sigma_stops": 0.1} for name in ("key", "fill")}
     calibration = Calibration.model_validate({"heads": heads})
     report = solve_rig(rig, calibration=calibration).report
-    found = Intervals(rig, calibration).of(report, wish_from_rig(rig)).uncertainty
+    found = Intervals(rig, calibration).of(report, target_from_rig(rig)).uncertainty
     # Two independent lights of 0.1 stop: 0.14 stop, 0.28 expanded; the ambient light adds to it.
     assert found.ratio_stops == pytest.approx(0.28, abs=0.12)
 

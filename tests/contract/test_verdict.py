@@ -22,9 +22,9 @@ from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import Circumstances, judge
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
-from fillside.balance.solver.rounding import choose_codes, outputs_of
+from fillside.balance.solver.rounding import choose_codes
 from fillside.balance.solver.solve import solve
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.doors.mqtt.homie import DescribedDevice, alerts
 from fillside.hold.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
 from fillside.rig.scene.scene import scene
@@ -313,12 +313,12 @@ def test_a_light_that_rests_on_an_earlier_place_is_as_wanted_within_the_dead_ban
 ) -> None:
     """A step of 10 cm toward the key, by the inverse-square law a quarter of a stop of ratio and more."""
     one = scene(studio())
-    metering, wish, limits = Metering(one), wish_from_rig(one.rig), limits_of(one)
+    metering, wish, limits = Metering(one), target_from_rig(one.rig), limits_of(one)
     before, now = metering.rows_at(CHAIR), metering.rows_at((0.06, -0.08, 1.2))
     solved = solve(metering, before, wish, limits)
     codes = choose_codes(metering, before, wish, limits, solved.outputs)
     there = np.ones(len(codes), dtype=bool)
-    outputs = outputs_of(one, codes)
+    outputs = one.dimmers.outputs(codes)
     rests = JudgedLight(
         metering, wish, limits, solved, before, now, outputs, codes, outputs, there, there, {}
     )

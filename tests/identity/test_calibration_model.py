@@ -13,10 +13,8 @@ from fillside.calibration.estimate.model import Shapes, model_of
 from fillside.calibration.estimate.observations import ambient_direction, observations
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, own_light
 from fillside.calibration.readings import Reading, csv_from_readings, readings_from_csv
-from fillside.calibration.result.dimmer_table import dimmer_table
-from fillside.calibration.result.expected_levels import holder
-from fillside.calibration.result.from_file import fit_again, fit_csv, fit_text
-from fillside.calibration.result.outcome import readings_of
+from fillside.calibration.result.expected_levels import ExpectedLevels, dimmer_table
+from fillside.calibration.result.outcome import fit_again, fit_csv, fit_text, readings_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -60,7 +58,7 @@ def test_the_order_of_readings_does_not_matter(seed: int) -> None:
     rig, readings = metered(seed, 3)
     place = rig.first_mark
     one, other = fit(readings, rig), fit(readings[::-1], rig)
-    levels = [holder(f).levels(place) for f in (one, other)]
+    levels = [ExpectedLevels(f).at(place) for f in (one, other)]
     assert levels[0] == pytest.approx(levels[1], abs=1e-3)
 
 

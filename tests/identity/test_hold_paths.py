@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from contract.hold_studio import studio
-from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.fading.fader import BELOW_KNEE_S, fade
 from fillside.hold.tracking.filter import Filter
 from fillside.hold.tracking.noise import noise_of
@@ -20,7 +19,7 @@ from fillside.rig.scene.scene import scene
 @pytest.mark.parametrize("curve", ["square", "linear", "log"])
 @pytest.mark.parametrize("bits", [8, 16])
 def test_a_code_is_the_own_rounding_of_its_output(curve: str, bits: int) -> None:
-    dimmers = Dimmers(scene(studio(bits=bits, curve=curve)))
+    dimmers = scene(studio(bits=bits, curve=curve)).dimmers
     full = 2**bits - 1
     for code in {*range(256), *range(0, full + 1, 257), full}:
         codes = np.full(4, code)

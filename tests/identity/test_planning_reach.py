@@ -8,9 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fillside.balance.limits import limits_of
-from fillside.balance.rows import Metering
-from fillside.balance.target import wish_from_rig
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
 from fillside.planning.look.mark import Planned, solve_mark
 from fillside.planning.look.reach import ReachAnswer, Span, head_margins, reach_answer
 from fillside.planning.look.wander import LightAtPlace, wander_answer
@@ -49,13 +48,13 @@ def rig(ratio: float = 2.0, exposure: float = 120.0, **more: Any) -> Rig:
 
 
 def planned(own: Rig) -> Planned:
-    metering = Metering(scene(own))
-    return solve_mark(metering, wish_from_rig(own), limits_of(metering.scene), (0.0, 0.0, 1.2))
+    solver = BalanceSolver(scene(own))
+    return solve_mark(solver, target_from_rig(own), (0.0, 0.0, 1.2))
 
 
 def reach(own: Rig) -> ReachAnswer:
     at = planned(own)
-    return reach_answer(at.metering, at.rows, at.wish, at.limits, at.outputs)
+    return reach_answer(at.metering, at.rows, at.target, at.limits, at.outputs)
 
 
 def test_corners_worked_by_hand() -> None:
@@ -138,7 +137,7 @@ def at_place(places: Any, x: float, y: float, how: str) -> LightAtPlace:
 def test_map_of_levels_left_alone_is_inverse_square() -> None:
     own = rig(exposure=100.0)
     at = planned(own)
-    answer = wander_answer(at.metering, at.wish, at.limits, at.rows, at.outputs, 0.4, across=5)
+    answer = wander_answer(at.solver, at.target, at.rows.point, at.outputs, 0.4, across=5)
     here = at_place(answer.places, 0.0, 0.0, "alone")
     assert here.ratio_error_stops == pytest.approx(0.0, abs=0.01)
     # 0.4 m straight back from the camera: the key at hypot(1.414, 1.814), the fill at 2.4 m
@@ -151,7 +150,7 @@ def test_map_of_levels_left_alone_is_inverse_square() -> None:
 def test_following_is_never_worse_than_leaving_alone() -> None:
     own = rig(exposure=80.0)
     at = planned(own)
-    answer = wander_answer(at.metering, at.wish, at.limits, at.rows, at.outputs, 0.3, across=5)
+    answer = wander_answer(at.solver, at.target, at.rows.point, at.outputs, 0.3, across=5)
     assert answer.followed.ratio_error_stops < 0.01
     assert answer.followed.exposure_error_stops < 0.01
     assert answer.alone.ratio_error_stops > 0.1
@@ -162,7 +161,7 @@ def test_a_place_inside_a_lamp_is_left_out() -> None:
     near = own.heads[1].model_copy(update={"position": (0.0, -0.4, 1.2)})
     crowded = own.model_copy(update={"heads": (own.heads[0], near)})
     at = planned(crowded)
-    answer = wander_answer(at.metering, at.wish, at.limits, at.rows, at.outputs, 0.4, across=5)
+    answer = wander_answer(at.solver, at.target, at.rows.point, at.outputs, 0.4, across=5)
     assert [p.alone for p in answer.places if (p.x_m, p.y_m) == (0.0, -0.4)] == [None]
 
 

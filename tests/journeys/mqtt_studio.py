@@ -23,6 +23,7 @@ import aiomqtt
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
 from fillside.doors.http.address import Listen
+from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside.storage.records.journal import Visitor
@@ -154,7 +155,7 @@ class Studio:
         bulb.take = taking  # type: ignore[method-assign]
 
     async def do(self, **order: Any) -> None:
-        await self.running.runner.do(order, ME)
+        await give(self.running.runner, order, ME)
 
     @property
     def state(self) -> dict[str, Any]:

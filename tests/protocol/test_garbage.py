@@ -25,9 +25,8 @@ from fillside.doors.mqtt.homie import DescribedDevice
 from fillside.doors.mqtt.sensors import value_of
 from fillside.doors.osc.addresses import order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
-from fillside.orders import light as hold_orders
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
@@ -112,7 +111,7 @@ def _settings(octets: bytes) -> list[Any]:
 
 
 RNG = random.Random(7420)
-ORDER_TEXTS = tuple(json.dumps(order).encode() for order in ORDERS if order["do"] in hold_orders.ORDERS)
+ORDER_TEXTS = tuple(json.dumps(order).encode() for order in ORDERS)
 PACKETS = tuple(
     packet_of(Message(f"/fillside/{path}", values))
     for path, values in (

@@ -16,6 +16,7 @@ from fillside.daemon.composition import Running
 from fillside.doors.listener import DoorError
 from fillside.doors.mqtt.connection import Connection, Inbox
 from fillside.doors.mqtt.sensors import REST_S
+from fillside.orders.model import LightOrder, MeterOrder
 from fillside.rig.tables.doors import MqttDoor
 from protocol.broker import Broker, broker, needs_mosquitto, until
 from protocol.peer import BASE, Peer, text_of
@@ -331,11 +332,11 @@ async def test_an_order_that_takes_long_keeps_no_other_waiting(
         go_on = asyncio.Event()
         do = up.runner.do
 
-        async def slow(said: Any, visitor: Any) -> str:
-            if said.get("do") == "read":
+        async def slow(order: LightOrder | MeterOrder, visitor: Any, source: Any) -> str:
+            if order.do == "read":
                 await go_on.wait()
                 return "read"
-            return await do(said, visitor)
+            return await do(order, visitor, source)
 
         monkeypatch.setattr(up.runner, "do", slow)
         monkeypatch.setattr("fillside.doors.mqtt.listener.MOST_UNDER_WAY", 50)

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from pythonosc.osc_bundle_builder import IMMEDIATELY, OscBundleBuilder
+from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from pythonosc.udp_client import UDPClient
 
@@ -22,6 +23,8 @@ from fillside.doors.listener import DoorError
 from fillside.doors.osc import listener as door
 from fillside.doors.osc.listener import MOST_WAITING, OscListener
 from fillside.doors.osc.packet import Message, messages_of, packet_of
+from fillside.orders.answers import Refusal
+from fillside.orders.model import LightOrder, MeterOrder
 from fillside.rig.tables.doors import OscDoor
 from fillside.storage.records.journal import Visitor
 from protocol.broker import until
@@ -62,9 +65,8 @@ class Box:
         self._client._sock.sendto(octets, (self._client._address, self._client._port))
 
     async def hears(self) -> tuple[str, list[Any]]:
-
         octets = await asyncio.to_thread(self._client._sock.recv, 65536)
-        message = Message(octets)
+        message = OscMessage(octets)
         return message.address, message.params
 
     async def answer(self, address: str, *values: Any) -> list[Any]:
@@ -227,7 +229,10 @@ class Busy:
     def __init__(self) -> None:
         self.done, self.asked, self.all_done = 0, 0, asyncio.Event()
 
-    async def do(self, said: Any, visitor: Visitor) -> str:
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
+        raise refusal
+
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
         self.done += 1
         if self.done == MOST_WAITING:
             self.all_done.set()

@@ -14,7 +14,7 @@ import pytest
 
 from fillside.calibration import readings
 from fillside.orders.answers import Refusal
-from fillside.orders.light import parse_order
+from fillside.orders.parsing import parse_order
 from fillside.runtime.loop import Runner
 from fillside_drivers.gdtf import archive
 from fillside_drivers.sacn import sources

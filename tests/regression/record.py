@@ -19,10 +19,11 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fillside.balance.offline import solve_rig
+from fillside.balance.solution import solve_rig
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
-from fillside.orders.light import SubjectReport, parse_order
+from fillside.orders.light import SubjectReport
+from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import load_rig
 from fillside_drivers.driver import Channel
 from fillside_drivers.sacn.schedule import Schedule, Stream

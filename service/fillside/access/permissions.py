@@ -5,17 +5,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 from fillside.orders.answers import Refusal
+from fillside.orders.registry import OPERATORS, OrderKind, Right
 
-May = Literal["operate", "view", "meter"]
+May = Right
 Need = Literal["nothing", "once", "order", "operate", "look"]
 """What a route asks of its visitor: `once` is a token that is good once; `operate` is that right."""
 MAY: tuple[May, ...] = get_args(May)
-METER_ORDERS = frozenset({"read", "sensor"})
 
 
 @dataclass(frozen=True)
@@ -42,12 +41,12 @@ def check_may_operate(holder: Permission) -> None:
         raise Refusal("forbidden", f"{holder.who} may not do that; it takes a token that may operate")
 
 
-def check_may_order(holder: Permission, said: Any) -> None:
-    """Raise Refusal (forbidden) unless this pass is good for this order."""
-    if holder.may == "operate":
-        return
-    word = said.get("do") if isinstance(said, Mapping) else None
-    if holder.may == "meter" and isinstance(word, str) and word in METER_ORDERS:
+def check_may_order(holder: Permission, kind: OrderKind | None) -> None:
+    """Raise Refusal (forbidden) unless this pass is good for this kind of order.
+
+    None is what is no order: whoever may order anything is told so, and nobody else.
+    """
+    if holder.may in (OPERATORS if kind is None else kind.rights):
         return
     told = "may look and not order" if holder.may == "view" else "may hand in readings and nothing else"
     raise Refusal("forbidden", f"{holder.who} {told}")

@@ -1,4 +1,4 @@
-"""What the heads can do: how far down and up each may go, and which of them are held."""
+"""The range of each head's output, and the heads that the balance sets."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.photometry.dimming import code_from_output, floor_code, level_from_code
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -16,47 +15,37 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class OutputLimits:
-    """Outputs (heads,) a head may have at least and at most, and which heads the balance may set.
+    """The outputs (heads,) a head may have at least and at most, and the heads the balance may set.
 
     A fixed head has least = most = 1; one that is lost or never part of the balance least = most = 0; one
     that stays at a level whatever it is sent has that as both. None of these is `held`. `floor_codes` are the
-    wire codes of the least, 0 for heads not held."""
+    wire codes of the least, 0 for heads not held; `stay` are the codes, by index, of heads that stay at one.
+    """
 
     least: FloatArray
     most: FloatArray
     held: npt.NDArray[np.bool_]
     floor_codes: tuple[int, ...]
+    stay: Mapping[int, int]
 
 
 def limits_of(
     scene: Scene, working: Sequence[bool] | None = None, stay: Mapping[int, int] | None = None
 ) -> OutputLimits:
-    """The limits of a scene; `working` (heads,) says which heads can be set, all if left out. Of the others
-    those in `stay`, by place, give what these codes give, and the rest nothing."""
-    there = [True] * len(scene.names) if working is None else list(working)
-    least, most = np.zeros(len(there)), np.zeros(len(there))
-    held = np.zeros(len(there), dtype=bool)
-    codes = [0] * len(there)
-    for i, rule in enumerate(scene.rules):
-        if rule == "work" or not there[i]:
-            if rule != "work" and stay and i in stay:
-                most[i] = least[i] = output_of_code(scene, i, stay[i])
-            continue
-        most[i] = least[i] = 1.0
-        if not scene.fixed[i]:
-            held[i] = True
-            codes[i] = floor_code(scene.curves[i], scene.full_scales[i], float(scene.floors[i]))
-            least[i] = output_of_code(scene, i, codes[i])
-    return OutputLimits(least, most, held, tuple(codes))
+    """The limits of a scene.
 
-
-def output_of_code(scene: Scene, head: int, code: int) -> float:
-    """The output a head gives at a wire code, 0..1; a fixed head gives 1."""
-    if scene.fixed[head]:
-        return 1.0
-    return scene.curves[head].output_from_level(level_from_code(code, scene.full_scales[head]))
-
-
-def code_of_output(scene: Scene, head: int, output: float) -> int:
-    """A held head's own rounding of an output: never below its floor, never out."""
-    return code_from_output(scene.curves[head], output, scene.full_scales[head], float(scene.floors[head]))
+    `working` (heads,) are the heads that can be set, all if left out. Of the others those in `stay`, by
+    index, give what these codes give, and the rest nothing.
+    """
+    count = len(scene.names)
+    can_be_set = np.ones(count, dtype=bool) if working is None else np.array(working, dtype=bool)
+    balanced = np.array([rule != "work" for rule in scene.rules], dtype=bool)
+    held = can_be_set & balanced & ~scene.fixed
+    floors = np.where(held, scene.dimmers.floors, 0)
+    most = np.where(can_be_set & balanced, 1.0, 0.0)
+    least = np.where(held, scene.dimmers.outputs(floors), most)
+    staying = stay or {}
+    for i, code in staying.items():
+        if balanced[i] and not can_be_set[i]:
+            most[i] = least[i] = scene.dimmers.output(i, code)
+    return OutputLimits(least, most, held, tuple(floors.tolist()), staying)

@@ -46,14 +46,14 @@ def stops_over(value: float, reference: float) -> float | None:
 
 
 def measure(
-    metering: Metering, rows: Rows, wish: BalanceTarget, outputs: FloatArray, dropped: tuple[str, ...] = ()
+    metering: Metering, rows: Rows, target: BalanceTarget, outputs: FloatArray, dropped: tuple[str, ...] = ()
 ) -> MeteredBalance:
     """Everything the balance speaks of, at the outputs (heads,) of all heads.
 
     `dropped` are those of "key" and "fill" that give too little there to count: then there is no ratio.
     """
     lux = rows.lux(outputs)
-    bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+    bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
     both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
     quotient = (
         float(lux[bright] / lux[dark])
@@ -62,10 +62,10 @@ def measure(
     )
     relative: dict[str, float | None] = {}
     for k, role in enumerate(rows.roles):
-        reference = reference_lux(rows, wish, role, metering.role_rules[role], outputs)
+        reference = reference_lux(rows, target, role, metering.role_rules[role], outputs)
         relative[role] = stops_over(float(lux[FIRST_ROLE_ROW + k]), reference)
     return MeteredBalance(
-        ratio=None if quotient is None else wish.ratio_from_quotient(quotient),
+        ratio=None if quotient is None else target.ratio_from_quotient(quotient),
         ratio_stops=None if quotient is None else math.log2(quotient),
         exposure_lux=float(lux[EXPOSURE]),
         relative=relative,
@@ -74,10 +74,10 @@ def measure(
     )
 
 
-def wanted(metering: Metering, rows: Rows, wish: BalanceTarget) -> MeteredBalance:
+def metered_target(metering: Metering, rows: Rows, target: BalanceTarget) -> MeteredBalance:
     """The wish itself in the same shape; the face's sides are not wished for and stand as 0."""
-    quotient = wish.quotient
+    quotient = target.quotient
     relative: dict[str, float | None] = {
-        role: wish.relative_stops(role, metering.role_rules[role]) for role in rows.roles
+        role: target.relative_stops(role, metering.role_rules[role]) for role in rows.roles
     }
-    return MeteredBalance(wish.ratio, math.log2(quotient), wish.exposure_lux, relative, 0.0, 0.0)
+    return MeteredBalance(target.ratio, math.log2(quotient), target.exposure_lux, relative, 0.0, 0.0)

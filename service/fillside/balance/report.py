@@ -10,11 +10,10 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.balance.limits import OutputLimits
-from fillside.balance.measure import MeteredBalance, measure, stops_over, wanted
+from fillside.balance.measure import MeteredBalance, measure, metered_target, stops_over
 from fillside.balance.rows import Metering, Rows
-from fillside.balance.solver.rounding import Codes, outputs_of
+from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
-from fillside.photometry.dimming import level_from_code
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -52,14 +51,14 @@ class ReportModel(BaseModel):
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
 
-class Target(ReportModel):
+class TargetReport(ReportModel):
     ratio: float | None
     ratio_stops: float | None
     exposure_lux: float
     relative: dict[str, float | None]
 
 
-class Achieved(ReportModel):
+class AchievedReport(ReportModel):
     ratio: float | None
     ratio_stops: float | None
     ratio_error_stops: float | None
@@ -112,8 +111,8 @@ class Remedy(ReportModel):
 
 class Report(ReportModel):
     subject: tuple[float, float, float]
-    target: Target
-    achieved: Achieved
+    target: TargetReport
+    achieved: AchievedReport
     face: FaceReport
     heads: tuple[HeadReport, ...]
     limits: tuple[LimitReport, ...]
@@ -128,7 +127,7 @@ class Report(ReportModel):
         return worst_error_stops(self.target, self.achieved)
 
 
-def worst_error_stops(target: Target, achieved: Achieved) -> float:
+def worst_error_stops(target: TargetReport, achieved: AchievedReport) -> float:
     """The largest of the errors in ratio, exposure and relative roles, in stops, without sign."""
     errors = [achieved.ratio_error_stops or 0.0, achieved.exposure_error_stops or 0.0]
     for role, stops in target.relative.items():
@@ -138,7 +137,7 @@ def worst_error_stops(target: Target, achieved: Achieved) -> float:
     return max(abs(error) for error in errors)
 
 
-def head_says(
+def head_reports(
     scene: Scene, limits: OutputLimits, rows: Rows, codes: Codes, solved: FloatArray | None = None
 ) -> tuple[HeadReport, ...]:
     """Every head as it stands at wire codes.
@@ -146,25 +145,19 @@ def head_says(
     `solved` (heads,) are the outputs before rounding: a head that met a limit there is at it, though joint
     rounding may have left it one code away.
     """
-    outputs = outputs_of(scene, codes)
+    outputs, levels = scene.dimmers.outputs(codes), scene.dimmers.levels_from_codes(codes)
     met = outputs if solved is None else solved
     return tuple(
-        _head(scene, limits, rows, i, codes[i], float(outputs[i]), float(met[i])) for i in range(len(codes))
-    )
-
-
-def _head(
-    scene: Scene, limits: OutputLimits, rows: Rows, i: int, code: int, output: float, met: float
-) -> HeadReport:
-    fixed = bool(scene.fixed[i])
-    return HeadReport(
-        name=scene.names[i],
-        role=scene.roles[i],
-        output=output,
-        level=1.0 if fixed else level_from_code(code, scene.full_scales[i]),
-        wire=scene.wire(i, code),
-        lux=float(rows.own_lux[i]) * output,
-        at_limit=None if output <= 0 else limit_of(limits, i, met),
+        HeadReport(
+            name=scene.names[i],
+            role=scene.roles[i],
+            output=float(outputs[i]),
+            level=float(levels[i]),
+            wire=scene.wire(i, code),
+            lux=float(rows.own_lux[i]) * float(outputs[i]),
+            at_limit=None if outputs[i] <= 0 else limit_of(limits, i, float(met[i])),
+        )
+        for i, code in enumerate(codes)
     )
 
 
@@ -177,30 +170,30 @@ def limit_of(limits: OutputLimits, i: int, output: float) -> AtLimit | None:
     return "floor" if output <= limits.least[i] * (1 + AT_LIMIT) else None
 
 
-def target_of(
+def target_report_of(
     metering: Metering,
     rows: Rows,
-    wish: BalanceTarget,
+    target: BalanceTarget,
     untrimmed: FloatArray,
     trims: Mapping[str, float | None],
-) -> Target:
+) -> TargetReport:
     """The wish with the trims in it: what each quantity becomes if every trim could be met in full.
 
     `untrimmed` (heads,) are the outputs the balance holds before trims.
     """
-    want = wanted(metering, rows, wish)
+    want = metered_target(metering, rows, target)
     active = {role: stops for role, stops in trims.items() if stops != 0}
     if not active:
-        return Target(
+        return TargetReport(
             ratio=want.ratio,
             ratio_stops=want.ratio_stops,
             exposure_lux=want.exposure_lux,
             relative=dict(want.relative),
         )
     scale = np.array([_factor(active.get(role, 0.0)) for role in metering.scene.roles])
-    before = measure(metering, rows, wish, untrimmed)
-    after = measure(metering, rows, wish, untrimmed * scale)
-    return _shifted(wish, want, before, after)
+    before = measure(metering, rows, target, untrimmed)
+    after = measure(metering, rows, target, untrimmed * scale)
+    return _shifted(target, want, before, after)
 
 
 def _factor(stops: float | None) -> float:
@@ -208,33 +201,33 @@ def _factor(stops: float | None) -> float:
 
 
 def _shifted(
-    wish: BalanceTarget, want: MeteredBalance, before: MeteredBalance, after: MeteredBalance
-) -> Target:
+    target: BalanceTarget, want: MeteredBalance, before: MeteredBalance, after: MeteredBalance
+) -> TargetReport:
     ratio = ratio_stops = None
     if want.ratio_stops is not None and before.ratio_stops is not None and after.ratio_stops is not None:
         ratio_stops = want.ratio_stops + after.ratio_stops - before.ratio_stops
-        ratio = wish.ratio_from_quotient(2.0**ratio_stops)
+        ratio = target.ratio_from_quotient(2.0**ratio_stops)
     change = after.exposure_lux / before.exposure_lux if before.exposure_lux > 0 else 1.0
     relative: dict[str, float | None] = {}
     for role, stops in want.relative.items():
         old, new = before.relative[role], after.relative[role]
         relative[role] = None if stops is None or old is None or new is None else stops + new - old
-    return Target(
+    return TargetReport(
         ratio=ratio, ratio_stops=ratio_stops, exposure_lux=want.exposure_lux * change, relative=relative
     )
 
 
-def achieved_of(wish: BalanceTarget, target: Target, now: MeteredBalance) -> Achieved:
+def achieved_of(target: BalanceTarget, target_report: TargetReport, now: MeteredBalance) -> AchievedReport:
     """What is held, beside the target it is held to."""
     ratio_error = None
-    if now.ratio is not None and target.ratio is not None:
-        ratio_error = stops_over(now.ratio, target.ratio)
-    return Achieved(
+    if now.ratio is not None and target_report.ratio is not None:
+        ratio_error = stops_over(now.ratio, target_report.ratio)
+    return AchievedReport(
         ratio=now.ratio,
         ratio_stops=now.ratio_stops,
         ratio_error_stops=ratio_error,
         exposure_lux=now.exposure_lux,
-        exposure_error_stops=stops_over(now.exposure_lux, target.exposure_lux),
+        exposure_error_stops=stops_over(now.exposure_lux, target_report.exposure_lux),
         relative=dict(now.relative),
     )
 

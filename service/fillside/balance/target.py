@@ -50,7 +50,7 @@ class BalanceTarget:
         return self.against.get(role, "exposure" if rule == "background" else "key")
 
 
-def wish_from_rig(rig: Rig) -> BalanceTarget:
+def target_from_rig(rig: Rig) -> BalanceTarget:
     """The wish the rig file states."""
     balance = rig.balance
     return BalanceTarget(

@@ -12,6 +12,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from fillside.photometry.exposure import LUX_PER_FOOT_CANDLE, lux_from_reading
+from fillside.rig.calibration import WeighedReading
 from fillside.rig.problems import one_line
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
 
@@ -87,6 +88,12 @@ def _last_digit(value: float | None) -> float:
     """Worth of the last digit a number was written with, at most 1."""
     exponent = Decimal(repr(value or 0.0)).normalize().as_tuple().exponent
     return 10.0 ** min(0, exponent if isinstance(exponent, int) else 0)
+
+
+def reading_from_entry(entry: WeighedReading) -> Reading:
+    """The reading of an entry in a calibration; pydantic's ValidationError for an entry that is none."""
+    own = {key: value for key, value in entry.model_dump().items() if key in Reading.model_fields}
+    return Reading.model_validate(own)
 
 
 def check_against(reading: Reading, rig: Rig) -> Reading:

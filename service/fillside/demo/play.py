@@ -19,6 +19,7 @@ from fillside.demo.judge import FaceVerdict, Judge
 from fillside.demo.walk import SubjectWalk, Tracker
 from fillside.doors.http.address import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
+from fillside.orders.light import SubjectReport
 from fillside.rig.file.change import apply_change
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
@@ -150,7 +151,7 @@ async def walk_about(play: Play, seconds: float | None, show: Callable[[float], 
         now = time.monotonic()
         play.place = play.walk.at(now - start)
         try:
-            await play.running.runner.do({"do": "subject", "to": tracker.sees(play.place)}, TRACKER)
+            await play.running.runner.do(SubjectReport(do="subject", to=tracker.sees(play.place)), TRACKER)
         except Refusal as refusal:
             if refusal.code != "not_now":
                 raise

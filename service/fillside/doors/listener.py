@@ -7,13 +7,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from fillside.orders.answers import INTERNAL, Refusal, done
+from fillside.orders.answers import INTERNAL, Body, Refusal, done
+from fillside.orders.parsing import parse_order
 from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
 
-Body = dict[str, Any]
+POSITION_REPORT = "subject"
+"""A tracker sends it up to fifty times a second, and wants no state with each answer."""
+
 Clock = Callable[[], float]
 
 
@@ -45,14 +48,26 @@ class DoorFigures:
         return news
 
 
-async def answer_to(studio: Studio, said: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
-    """The answer to an order, done or not, in the one shape of every door. A report gets no state."""
+async def give(studio: Studio, source: Any, visitor: Visitor) -> str:
+    """Parse an order from JSON data and have it carried out; return its note.
+
+    Raises Refusal, which the studio has counted and journalled.
+    """
     try:
-        note = await studio.do(said, visitor)
+        order = parse_order(source)
+    except Refusal as refusal:
+        studio.refuse(source, visitor, refusal)
+        raise
+    return await studio.do(order, visitor, source)
+
+
+async def answer_to(studio: Studio, source: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
+    """Return the answer to an order, done or not. A position report gets no state."""
+    try:
+        note = await give(studio, source, visitor)
     except Refusal as refusal:
         return refusal.body()
     except Exception:
         log.exception("an order by %s failed", visitor.door)
         return INTERNAL
-    report = isinstance(said, dict) and said.get("do") == "subject"
-    return done(note, studio.state() if with_state and not report else None)
+    return done(note, studio.state() if with_state and source["do"] != POSITION_REPORT else None)

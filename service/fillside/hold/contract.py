@@ -17,7 +17,7 @@ from fillside.hold.events import Event, RemedyQuestion
 from fillside.hold.memory.remembered import Remembered
 from fillside.hold.memory.undo import History
 from fillside.hold.snapshot.state import State
-from fillside.orders.light import Order
+from fillside.orders.model import LightOrder
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point, Rig
@@ -96,7 +96,7 @@ class HeldLight(LightView, Protocol):
     def history(self) -> History:
         """The orders that can be taken back."""
 
-    def order(self, order: Order, now_s: float) -> Obeyed:
+    def order(self, order: LightOrder, now_s: float) -> Obeyed:
         """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
 
     def events(self, events: Iterable[Event], now_s: float) -> None:

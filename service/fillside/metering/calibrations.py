@@ -13,15 +13,14 @@ from datetime import UTC, datetime
 from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerProcess
-from fillside.calibration.drift.change import HeadChange
-from fillside.calibration.drift.sensors import with_sensors
+from fillside.calibration.drift.change import HeadChange, change_since
+from fillside.calibration.drift.daylight import with_sensors
 from fillside.calibration.readings import Reading
-from fillside.calibration.result.remarks import remark_on
+from fillside.calibration.result.outcome import weigh
 from fillside.hold.machine.hold import Hold
-from fillside.metering.fits import judge, weigh
-from fillside.metering.persistence import keep_calibration, use_calibration
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
+from fillside.storage.durability import stored
 from fillside.storage.records import metering as kept
 from fillside.storage.records.metering import KeptCalibration
 from fillside.storage.store import Store
@@ -32,6 +31,7 @@ Applies = Callable[[Calibration | None, str | None], None]
 """Hands the hold a calibration and when it was made."""
 
 MOST_IN_A_FIT = 200
+_USED = "UPDATE metering SET calibration = ?"
 
 
 def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
@@ -75,6 +75,27 @@ class Fitted:
     numbers: tuple[int, ...]
     taken: Mapping[str, int]
     remark: str | None
+
+
+async def _keep_calibration(
+    store: Store, rig: Rig, calibration: Calibration, numbers: Sequence[int], used: int | None
+) -> int:
+    """The number of a calibration that is used from now on, in place of `used`. Raises NotStoredError."""
+    body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
+    return await stored(
+        kept.keep_calibration(store, meter, numbers, body), lambda _: kept.put_right(store, _USED, used)
+    )
+
+
+async def _use_calibration(store: Store, number: int | None, used: int | None) -> bool:
+    """Use an earlier calibration, or none, in place of `used`; whether there still is such a one. Raises
+    NotStoredError."""
+    return await stored(kept.use_calibration(store, number), lambda _: kept.put_right(store, _USED, used))
+
+
+def _remark_on(calibration: Calibration, number: int) -> str | None:
+    """Why the reading of that number is doubted, if it is."""
+    return next((entry.why for entry in calibration.readings() if entry.number == number), None)
 
 
 class Calibrator:
@@ -121,19 +142,19 @@ class Calibrator:
             calibration=with_sensors(found.calibration, shown),
             numbers=kept_numbers,
             taken=Counter(name for i in counted for name in readings[i].heads),
-            remark=remark_on(found.calibration, len(counted)) if counted else None,
+            remark=_remark_on(found.calibration, len(counted)),
         )
 
     async def judge(self, rig: Rig, readings: Sequence[Reading]) -> HeadChange:
         """What became of a head since it was calibrated; ApartError where it cannot be told."""
         with self._working():
-            return await self._apart.run(judge, rig, self.calibration, readings)
+            return await self._apart.run(change_since, rig, self.calibration, readings)
 
     async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
         """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
         it cannot be kept."""
         await _try_out(rig, calibration)
-        number = await keep_calibration(self._store, rig, calibration, numbers, self._used_number)
+        number = await _keep_calibration(self._store, rig, calibration, numbers, self._used_number)
         await self._take(calibration)
         return number
 
@@ -144,7 +165,7 @@ class Calibrator:
         if number is not None and calibration is None:
             return False
         await _try_out(rig, calibration)
-        if not await use_calibration(self._store, number, self._used_number):
+        if not await _use_calibration(self._store, number, self._used_number):
             return False
         await self._take(calibration)
         return True

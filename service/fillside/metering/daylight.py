@@ -11,8 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.balance.solver.rounding import outputs_of
-from fillside.calibration.drift.sensors import own_light, sensor_from
+from fillside.calibration.drift.daylight import own_light, sensor_from
 from fillside.hold.events import AmbientReading
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
@@ -61,7 +60,7 @@ class Daylight:
         ours = own_light(scene, table)
         if ours.any() and not self._studio.light.settled:
             return "noted; the light moves, and this sensor sees it"
-        outputs = outputs_of(scene, self._studio.light.codes)
+        outputs = scene.dimmers.outputs(self._studio.light.codes)
         learned = sensor_from(self._studio.light.calibration, order.name, ours)
         if learned is None:
             self._keep(order.name, shown, shown, unix_s)

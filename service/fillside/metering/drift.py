@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from fillside.balance.solver.rounding import outputs_of
 from fillside.calibration.drift.change import slow_correction
 from fillside.calibration.drift.estimate import Drifts, Row, row_of
 from fillside.calibration.drift.expected_readings import (
@@ -29,11 +28,10 @@ from fillside.calibration.drift.expected_readings import (
 )
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
 from fillside.calibration.result.expanded import expanded
+from fillside.calibration.routine.warmth import Warming
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import calibrated_alike
-from fillside.metering.drift_words import HeadDrift, note_on
 from fillside.metering.studio import MeteredStudio
-from fillside.metering.warming import Warming
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
@@ -59,6 +57,72 @@ LONGEST_TURN_S = 60.0
 STEP_STOPS = 0.005
 """A correction is handed on once it is another by this."""
 AT_A_MARK_M = 0.05
+SEEN_STOPS = 0.1
+"""A smaller drift does not break the promised ratio."""
+
+
+@dataclass(frozen=True)
+class HeadDrift:
+    """A head's drift and standard uncertainty [stops], None where nothing was told since the start; what is
+    still to come of its warming up; what is corrected; and when it was told (Unix time)."""
+
+    head: str
+    off_stops: float | None
+    sigma_stops: float | None
+    to_come_stops: float | None
+    corrected_stops: float
+    at: float | None
+
+    @property
+    def is_off(self) -> bool:
+        """Whether it is off by more than can be overlooked and more than chance makes of it."""
+        if self.off_stops is None or self.sigma_stops is None:
+            return False
+        return abs(self.off_stops) > max(SEEN_STOPS, expanded(self.sigma_stops))
+
+    @property
+    def says(self) -> str:
+        """What the head is, in a word or two."""
+        if self.to_come_stops is not None:
+            return "warming up"
+        if self.off_stops is None:
+            return "not told"
+        return "changed" if self.is_off else "steady"
+
+    @property
+    def words(self) -> str:
+        """The drift in a few words, with its expanded uncertainty."""
+        if self.off_stops is None or self.sigma_stops is None:
+            return f"{self.head} was not read since the start"
+        less = "less" if self.off_stops < 0 else "more"
+        return (
+            f"{self.head} gives {abs(self.off_stops):.2f} ±{expanded(self.sigma_stops):.2f} stop {less} "
+            "than calibrated"
+        )
+
+    def as_data(self) -> dict[str, Any]:
+        """The same, JSON-able."""
+        return {
+            "head": self.head,
+            "off_stops": None if self.off_stops is None else round(self.off_stops, 3),
+            "sigma_stops": None if self.sigma_stops is None else round(self.sigma_stops, 3),
+            "says": self.says,
+            "corrected_stops": round(self.corrected_stops, 3),
+            "at": self.at,
+        }
+
+
+def note_on(told: HeadDrift) -> str:
+    """A line for people on a head that warms up or is off; nothing where all is well."""
+    if told.to_come_stops is not None:
+        return f"{told.head} is still warming up: about {abs(told.to_come_stops):.1f} stop to come"
+    if not told.is_off:
+        return ""
+    if abs(told.corrected_stops) >= 0.005:
+        undone = f"; the balance makes up for {abs(told.corrected_stops):.2f} stop of it"
+    else:
+        undone = ""
+    return f"{told.words}{undone}; line up to see whether the lamp or the stand changed"
 
 
 @dataclass(frozen=True)
@@ -134,7 +198,7 @@ class Drift:
         now = self._studio.clock()
         if now - self._heard_s < SENSOR_EVERY_S:
             return f"noted; one value in {SENSOR_EVERY_S:.0f} s counts"
-        outputs = outputs_of(self._studio.light.scene, self._studio.light.codes)
+        outputs = self._studio.light.scene.dimmers.outputs(self._studio.light.codes)
         if not np.any(outputs > 0):
             return "not counted; no head is lit"
         if why := self._why_not():
@@ -220,7 +284,7 @@ class Drift:
         elapsed_s = min(max(now - self._turned_s, 0.0), LONGEST_TURN_S)
         self._turned_s = now
         here = self._studio.light.scene
-        lit = outputs_of(here, self._studio.light.codes) > 0
+        lit = here.dimmers.outputs(self._studio.light.codes) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
         wanted = bool(self._way) or any(head.correct_drift is not None for head in self._rig.heads)
         if wanted and not routine and self._studio.light.acts:

@@ -31,9 +31,10 @@ from fillside.calibration.routine.verdict import cause_words
 from fillside.metering.calibrations import Calibrator, Fitted
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
-from fillside.metering.persistence import keep, strike
+from fillside.metering.readings import keep, strike
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
+from fillside.orders.light import All, Show
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -71,7 +72,7 @@ class GuidedRoutine:
             log.warning("a routine that was under way does not fit this rig any more: %r", error)
             self._routine = self.step = None
         if self._routine is not None and self._studio.now().only_some_heads:
-            await self._studio.order({"do": "all"})
+            await self._studio.order(All(do="all"))
 
     @property
     def asked(self) -> Asks | None:
@@ -144,7 +145,7 @@ class GuidedRoutine:
             return routine.next_stage()
         if routine.stage == "read":
             asked = reading_to_take(routine, self._known())
-            after = acts.passed_over(routine, "" if asked is None else str(asked["head"] or ""))
+            after = acts.passed_over(routine, "" if asked is None else asked.head or "")
             self._go_to(after)
             await self._weigh()
             return after
@@ -282,7 +283,7 @@ class GuidedRoutine:
         dimmable = {head.name for head in self._rig.heads if not head.dimming.fixed}
         shown = {name: level for name, level in (lit or {}).items() if name in dimmable}
         try:
-            await self._studio.order({"do": "all"} if lit is None else {"do": "show", "heads": shown})
+            await self._studio.order(All(do="all") if lit is None else Show(do="show", heads=shown))
         except Refusal as refusal:
             log.warning("a step of the routine cannot be shown: %s", refusal)
             if self.step is not None:

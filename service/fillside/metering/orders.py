@@ -23,20 +23,28 @@ from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, Fitted
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.guided_routine import GuidedRoutine
-from fillside.metering.payloads import as_lit, beside_words, reading_of, sure_words
-from fillside.metering.persistence import CHECK, keep, keep_all, strike
+from fillside.metering.readings import (
+    CHECK,
+    as_lit,
+    beside_words,
+    keep,
+    keep_all,
+    reading_of,
+    strike,
+    sure_words,
+)
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (
     CalibrateOrder,
     Import,
     LineupOrder,
-    MeterOrder,
     Read,
     SensorReport,
     Strike,
     UseCalibration,
 )
+from fillside.orders.model import MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.runtime.studio import MeterView
@@ -116,7 +124,9 @@ class MeterOrders:
                 return await self._use(order)
             if isinstance(order, Import):
                 return await self._import(order, who)
-            return await self._act(order)
+            if isinstance(order, CalibrateOrder | LineupOrder):
+                return await self._act(order)
+        raise TypeError(f"nothing carries out {order.do}")
 
     def _hear(self, order: SensorReport) -> str:
         table = self._rig.sensors.get(order.name)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from fillside.hold.contract import LightView
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.metering.simulated_meter import HandMeter
+from fillside.orders.model import LightOrder
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.tables.model import Point, Rig
 from fillside.runtime.studio import Studio
@@ -73,9 +73,9 @@ class MeteredStudio:
         levels = {name: level_from_code(code, full) if full else 1.0 for name, code, full in wires}
         return LightNow(levels, light.settled, light.subject, light.only_some_heads)
 
-    async def order(self, said: dict[str, Any]) -> None:
+    async def order(self, order: LightOrder) -> None:
         """Have an order of the routine carried out. Raises Refusal when it is not obeyed."""
-        await self.studio.do(said, THE_ROUTINE)
+        await self.studio.do(order, THE_ROUTINE)
 
     async def rest(self) -> None:
         """Wait until the light rests; TimeoutError where it does not."""

@@ -1,14 +1,16 @@
-"""What may be ordered of the meter's side: readings, the guided routines, and which calibration is used.
+"""The orders that the meter's side takes, as models: readings, guided routines, the calibration in use.
 
-They come through the same doors and in the same shape as the orders that move the light.
+They come through the same doors and in the same shape as the orders that move the light. The docstring of
+each begins with its line of help in the registry.
 """
 
 from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
+from fillside.orders.model import MeterOrder, models_of
 from fillside.rig.tables.terms import MisfitError, Number, Point
 
 Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
@@ -16,12 +18,11 @@ Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finish"]
 
 
-class _MeterOrderModel(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+class Read(MeterOrder):
+    """Hand in a meter reading.
 
-
-class Read(_MeterOrderModel):
-    """A value read off a light meter; what is left out is as the routine asks, or as a person would do it."""
+    Fields left out are as the guided routine asks, or as a person would do it.
+    """
 
     do: Literal["read"]
     value: Annotated[Number, Field(ge=0, le=1_000_000)] | str | None = Field(
@@ -48,39 +49,51 @@ class Read(_MeterOrderModel):
     )
 
 
-class Strike(_MeterOrderModel):
-    """Lets a reading not count any more."""
+class Strike(MeterOrder):
+    """Let a reading not count any more."""
 
     do: Literal["strike"]
     reading: Whole = Field(description="its number")
     why: str = Field(default="struck by hand", max_length=200)
 
 
-class CalibrateOrder(_MeterOrderModel):
-    """The guided routine that calibrates: start it, go on in it, leave it."""
+class CalibrateOrder(MeterOrder):
+    """Guided, with a light meter: what your lamps really do.
+
+    Start the routine, go on in it, leave it.
+    """
 
     do: Literal["calibrate"]
     act: Act = "start"
     item: str | None = Field(default=None, max_length=64, description="what is ticked")
 
 
-class LineupOrder(_MeterOrderModel):
-    """The two-minute check before a shoot."""
+class LineupOrder(MeterOrder):
+    """Two minutes before a shoot: is all as calibrated?
+
+    Start the routine, go on in it, leave it.
+    """
 
     do: Literal["lineup"]
     act: Act = "start"
     item: str | None = Field(default=None, max_length=64, description="what is ticked")
 
 
-class UseCalibration(_MeterOrderModel):
-    """Goes back to an earlier calibration, or with null to the rig file alone."""
+class UseCalibration(MeterOrder):
+    """Go back to an earlier calibration, or to the rig file alone.
+
+    The rig file alone is null.
+    """
 
     do: Literal["calibration"]
     use: Whole | None = Field(description="its number")
 
 
-class SensorReport(_MeterOrderModel):
-    """What a sensor of the rig shows: the balance follows the daylight by it, or it tells how heads drift."""
+class SensorReport(MeterOrder):
+    """Report what a sensor of the rig shows.
+
+    The balance follows the daylight by it, or it tells how heads drift.
+    """
 
     do: Literal["sensor"]
     name: str = Field(max_length=64, description="its name in the rig file, such as window")
@@ -90,8 +103,11 @@ class SensorReport(_MeterOrderModel):
     )
 
 
-class Import(_MeterOrderModel):
-    """Takes in readings from a CSV file's text, or a calibration as `fit --json` printed it."""
+class Import(MeterOrder):
+    """Take in a file of readings, or a calibration.
+
+    Readings as the text of a CSV file, a calibration as `fit --json` printed it.
+    """
 
     do: Literal["import"]
     readings: str | None = Field(
@@ -108,15 +124,5 @@ class Import(_MeterOrderModel):
         return self
 
 
-METER_ORDERS: dict[str, type[BaseModel]] = {
-    "read": Read,
-    "strike": Strike,
-    "calibrate": CalibrateOrder,
-    "lineup": LineupOrder,
-    "calibration": UseCalibration,
-    "import": Import,
-    "sensor": SensorReport,
-}
-"""Every order of the meter's side by its word."""
-
-MeterOrder = Read | Strike | CalibrateOrder | LineupOrder | UseCalibration | Import | SensorReport
+MODELS = models_of(MeterOrder)
+"""By word."""

@@ -1,41 +1,38 @@
-"""An order in a few words, for saying which one it was."""
+"""The words for an order's fields where people read what was ordered."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
-from fillside.orders.light import Order
 from fillside.rig.notation import noun, percent, ratio_text, stops_text
 
-
-def named(order: Order) -> str:
-    """An order as it is shown beside "undo" and as the last one.
-
-    >>> from fillside.orders.light import parse_order
-    >>> named(parse_order({"do": "trim", "role": "fill", "by": -1}))
-    'trim fill -1 stop'
-    >>> named(parse_order({"do": "balance", "ratio": 0.5, "relative": {"hair": -0.5}}))
-    'balance 1:2, hair -0.5 stop'
-    >>> named(parse_order({"do": "camera", "aperture": 4, "nd_stops": 2}))
-    'camera f/4, 2 stops of ND'
-    """
-    said = order.model_dump(exclude={"do"}, exclude_none=True)
-    if order.do == "trim":
-        words = [f"{said['role']} {_by_or_to(said, stops_text)}"]
-    elif order.do == "expose":
-        words = [_by_or_to(said, lambda lux: f"{lux:g} lx")]
-    elif order.do == "only":
-        words = [" at ".join([said["head"], *map(percent, [said["level"]] if "level" in said else [])])]
-    else:
-        words = [text for key, value in said.items() for text in _WORDS[key](value)]
-    return f"{order.do} {', '.join(words)}".rstrip()
+Fields = Mapping[str, Any]
 
 
-def _by_or_to(said: dict[str, Any], amount: Callable[[float], str]) -> str:
-    if "by" in said:
-        return stops_text(said["by"])
-    to = said["to"]
+def trim_words(fields: Fields) -> list[str]:
+    return [f"{fields['role']} {_by_or_to(fields, stops_text)}"]
+
+
+def exposure_words(fields: Fields) -> list[str]:
+    return [_by_or_to(fields, lambda lux: f"{lux:g} lx")]
+
+
+def head_words(fields: Fields) -> list[str]:
+    """One head, and the level where it was given one."""
+    level = [percent(fields["level"])] if "level" in fields else []
+    return [" at ".join([fields["head"], *level])]
+
+
+def field_words(fields: Fields) -> list[str]:
+    """A word or two for each field by itself."""
+    return [text for key, value in fields.items() for text in _WORDS[key](value)]
+
+
+def _by_or_to(fields: Fields, amount: Callable[[float], str]) -> str:
+    if "by" in fields:
+        return stops_text(fields["by"])
+    to = fields["to"]
     return {"out": "out", "camera": "for the camera"}[to] if isinstance(to, str) else f"to {amount(to)}"
 
 
@@ -69,4 +66,4 @@ _WORDS: dict[str, Callable[[Any], list[str]]] = {
     "loss_stops": _stops_of("lost before the lens"),
     "offset_stops": lambda stops: [f"{stops_text(stops)} by the grey card"],
 }
-"""A word or two for each value of an order, by its key; `Trim`, `Expose` and `Only` say theirs in `named`."""
+"""By field."""

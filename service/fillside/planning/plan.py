@@ -7,9 +7,9 @@ from collections.abc import Collection
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import limits_of
-from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering
-from fillside.balance.target import wish_from_rig
+from fillside.balance.rows import FACE_FILL, FACE_KEY
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
 from fillside.planning.answer import PlanningAnswer
 from fillside.planning.equipment.lamps import LampLabel, lamps_said
 from fillside.planning.look.colour import ASSUMES as COLOUR_ASSUMES
@@ -64,10 +64,9 @@ def plan_rig(
     if glasses and rig.plan.pose.glasses is None:
         worn = rig.plan.pose.model_copy(update={"glasses": Glasses()})
         rig = rig.model_copy(update={"plan": rig.plan.model_copy(update={"pose": worn})})
-    metering = Metering(scene(rig, calibration))
-    wish, limits = wish_from_rig(rig), limits_of(metering.scene)
+    solver, target = BalanceSolver(scene(rig, calibration)), target_from_rig(rig)
     chosen = tuple(rig.marks) if marks is None else tuple(marks)
-    solved = {mark: solve_mark(metering, wish, limits, rig.marks[mark]).surely(surely) for mark in chosen}
+    solved = {mark: solve_mark(solver, target, rig.marks[mark]).surely(surely) for mark in chosen}
     start = rig.subject.at or next(iter(rig.marks))
     first = solved[start if start in solved else chosen[0]]
     return PlanReport(

@@ -1,10 +1,10 @@
 """The loop around the held light: one event loop, one owner of the state, real time and real wires.
 
-Every door awaits `Runner.do` with what was said to it, already read from JSON. The order is judged and
-its first changed frame handed to the wires in the same turn of the loop, before anything is stored or
-told; nothing of that can fail the order or end the light (see `side_jobs`). After that `Runner.run` ticks
-when the held light asks for it. A tick asks for the light as it is due now, so after a stall the latest frame
-wins and nothing is caught up.
+Every door parses what it gets and awaits `Runner.do` with the order. It is judged and its first changed
+frame handed to the wires in the same turn of the loop, before anything is worded, stored or told; nothing of
+that can fail the order or end the light (see `side_jobs`). After that `Runner.run` ticks when the held light
+asks for it. A tick asks for the light as it is due now, so after a stall the latest frame wins and nothing is
+caught up.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from fillside.hold.contract import HeldLight
 from fillside.hold.events import Event, RemediesFound
 from fillside.hold.snapshot.state import State as Snapshot
 from fillside.orders.answers import Refusal
-from fillside.orders.light import ORDERS, read_order
-from fillside.orders.metering import METER_ORDERS, MeterOrder
+from fillside.orders.model import LightOrder, MeterOrder
+from fillside.orders.registry import ORDERS
 from fillside.runtime.live import Live, State
 from fillside.runtime.storing import Record
 from fillside.runtime.studio import Metering, MeterView
@@ -36,9 +36,6 @@ from fillside.storage.store import Store
 
 log = logging.getLogger(__name__)
 
-MODE_ORDERS = frozenset({"follow", "freeze", "dark", "undo"})
-REPORTS = frozenset({"subject", "sensor"})
-"""They come all the time, and the next one says it anew: nobody waits until they are stored."""
 REST_AFTER_FAULT_S = 1.0
 BEAT_S = 1.0
 """A control turn is completed at least so often, though nothing moves: the sign of life of a watchdog."""
@@ -82,24 +79,27 @@ class Runner:
         self._record.begin(self.state)
         self._send()
 
-    async def do(self, said: Any, visitor: Visitor) -> str:
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
         """Have one order carried out and stored; the answer's note.
 
-        Raises Refusal when it is not obeyed; nothing has changed then. An order that cannot be stored is
-        obeyed all the same, and the note says that a restart will not know of it.
+        `source` is the JSON as which a door got it, for the journal; an order made in here has none. Raises
+        Refusal when it is not obeyed; nothing has changed then. An order that cannot be stored is obeyed all
+        the same, and the note says that a restart will not know of it.
         """
+        kind, source = ORDERS[order.do], order.as_json() if source is None else source
         try:
-            order = read_order(said, {**ORDERS, **METER_ORDERS})
-            note = await self._meters(order, visitor) if order.do in METER_ORDERS else self._lights(order)
+            note = (
+                self._lights(order) if isinstance(order, LightOrder) else await self._meters(order, visitor)
+            )
         except Refusal as refusal:
-            self._refused(said, visitor, refusal)
+            self.refuse(source, visitor, refusal)
             raise
         self.counts.orders += 1
-        if order.do in REPORTS:
-            self._record.report(said, visitor, note)
+        if kind.is_report:
+            self._record.report(source, visitor, note)
             return note
-        state = self.state if order.do in MODE_ORDERS else None
-        lacks = await self._record.order(self.light, said, visitor, note, state)
+        state = self.state if kind.changes_mode else None
+        lacks = await self._record.order(self.light, source, visitor, note, state)
         # One transaction may end the waiting of hundreds, and each door has a state to make for its own.
         await self._answers.through(visitor.door)
         if lacks:
@@ -107,13 +107,13 @@ class Runner:
             return "; ".join(filter(None, (note, *lacks)))
         return note
 
-    def _lights(self, order: Any) -> str:
+    def _lights(self, order: LightOrder) -> str:
         now = self._clock()
         answer = self.light.order(order, now)
         self._tick(now)
         with self.jobs.fence("metrics"):
             self.counts.order_took(self._clock() - now)
-        if order.do in REPORTS:
+        if ORDERS[order.do].is_report:
             self._record.changed(self.light)
         self.live.studio_changed()
         self._woken.set()
@@ -126,9 +126,10 @@ class Runner:
         self.live.changed()
         return note
 
-    def _refused(self, said: Any, visitor: Visitor, refusal: Refusal) -> None:
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
+        """Count and journal what was not obeyed; for doors too, where it cannot be parsed."""
         self.counts.refused_by_code[refusal.code] += 1
-        self._record.refused(said, visitor, refusal.code, str(refusal))
+        self._record.refused(source, visitor, refusal.code, refusal.message)
 
     def event(self, *events: Event) -> None:
         """Take in what nobody ordered."""

@@ -19,9 +19,8 @@ from typing import Any
 from fillside.background.side_jobs import SideJobs, in_words
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.contract import HeldLight
-from fillside.hold.fading.dimmers import Dimmers
+from fillside.hold.fading.flash_limiter import LEAST_OUTPUT
 from fillside.hold.memory.undo import History, order_kept
-from fillside.rig.scene.scene import Scene
 from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
@@ -46,7 +45,6 @@ class Record:
     def __init__(self, store: Store, clock: Callable[[], float], jobs: SideJobs) -> None:
         self._store, self._clock, self._jobs = store, clock, jobs
         self._journal, self._takes = Journal(store), Takes(store, clock)
-        self._dimmers: tuple[Scene, Dimmers] | None = None
         self._codes: Codes = ()
         self._stored_at, self._unstored = -math.inf, True
         self._history: History | None = None
@@ -170,12 +168,10 @@ class Record:
         return self._texts
 
     def _moved_stops(self, light: HeldLight) -> float:
-        scene, codes = light.scene, light.codes
-        if self._dimmers is None or self._dimmers[0] is not scene:
-            self._dimmers = scene, Dimmers(scene)
+        codes = light.codes
         if len(codes) != len(self._codes):
             return math.inf
-        return self._dimmers[1].apart_stops(codes, self._codes)
+        return light.scene.dimmers.difference_stops(codes, self._codes, LEAST_OUTPUT)
 
 
 def _fault(error: Exception) -> str:

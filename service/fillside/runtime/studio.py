@@ -10,7 +10,8 @@ from typing import Any, Protocol
 from fillside.background.side_jobs import SideJobs
 from fillside.hold.contract import LightView
 from fillside.hold.events import Event
-from fillside.orders.metering import MeterOrder
+from fillside.orders.answers import Refusal
+from fillside.orders.model import LightOrder, MeterOrder
 from fillside.runtime.live import State
 from fillside.storage.records.journal import Visitor
 
@@ -25,8 +26,14 @@ class Studio(Protocol):
     def light(self) -> LightView:
         """The held light, to look at: another object once it was replaced."""
 
-    async def do(self, said: Any, visitor: Visitor) -> str:
-        """Have one order carried out and stored; the answer's note. Raises Refusal when it is not obeyed."""
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
+        """Have one order carried out and stored; the answer's note. Raises Refusal when it is not obeyed.
+
+        `source` is the JSON as which a door got it, for the journal; an order made in here has none.
+        """
+
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
+        """Count and journal an order that a door could not parse."""
 
     def event(self, *events: Event) -> None:
         """Take in what nobody ordered."""

@@ -17,6 +17,7 @@ from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.address import Listen
+from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
@@ -121,7 +122,7 @@ class Studio:
         return self.running.runner.state()
 
     async def do(self, **order: Any) -> None:
-        await self.running.runner.do(order, Visitor("somebody else", "test"))
+        await give(self.running.runner, order, Visitor("somebody else", "test"))
 
     @property
     def wire(self) -> SimDriver:

@@ -16,7 +16,8 @@ from typing import Any, NoReturn
 from fillside.background.side_jobs import SideJobs
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.address import Listen
-from fillside.orders.answers import STATUS_OF_CODE
+from fillside.orders.answers import STATUS_OF_CODE, Refusal
+from fillside.orders.model import LightOrder, MeterOrder
 from fillside.storage.records.journal import Visitor
 from protocol.studio import rig
 from protocol.wild.trial import one_line
@@ -76,8 +77,11 @@ class Light:
     def jobs(self) -> SideJobs:
         return self.up.runner.jobs
 
-    async def do(self, said: Any, visitor: Visitor) -> str:
-        return await self.up.runner.do(said, visitor)
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
+        return await self.up.runner.do(order, visitor, source)
+
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
+        self.up.runner.refuse(source, visitor, refusal)
 
     def _count_orders(self) -> None:
         """Count what the hold and the meter's side obey, whoever gave it and whoever waits for the answer."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from fillside.orders import light
-from fillside.orders.metering import METER_ORDERS
+from fillside.orders import registry
 from protocol.wild.matter import json_of, spoiled, value
 
 ORDERS: tuple[dict[str, Any], ...] = (
@@ -54,7 +53,7 @@ ORDERS: tuple[dict[str, Any], ...] = (
     },
     {"do": "import", "calibration": {"rig": "corner", "heads": {"key": {"intensity_cd": 3000}}}},
 )
-MODELS = light.ORDERS | METER_ORDERS
+MODELS = {word: kind.model for word, kind in registry.ORDERS.items()}
 NAMES = tuple(sorted({name for model in MODELS.values() for name in model.model_fields}))
 WORDS = (*MODELS, "flash", "")
 

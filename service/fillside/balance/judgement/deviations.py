@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from fillside.balance.report import Achieved, Target
+from fillside.balance.report import AchievedReport, TargetReport
 from fillside.balance.solver.relative import DARK_LUX
 from fillside.rig.notation import noun
 
@@ -22,7 +22,7 @@ def role_of(what: str) -> str | None:
     return what.removeprefix(_OF_ROLE) if what.startswith(_OF_ROLE) else None
 
 
-def errors_of(target: Target, achieved: Achieved) -> dict[str, float]:
+def errors_of(target: TargetReport, achieved: AchievedReport) -> dict[str, float]:
     """By how many stops each wanted quantity is off: "ratio", "exposure", and "relative.ROLE".
 
     Minus infinity stands for light, or a ratio, that is not there at all; plus infinity for light where none

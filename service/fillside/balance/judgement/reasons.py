@@ -28,9 +28,16 @@ from fillside.balance.judgement.deviations import (
     role_of,
     stops_words,
 )
-from fillside.balance.limits import OutputLimits, output_of_code
+from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import measure
-from fillside.balance.report import LimitKind, LimitReport, Target, achieved_of, limit_of, target_of
+from fillside.balance.report import (
+    LimitKind,
+    LimitReport,
+    TargetReport,
+    achieved_of,
+    limit_of,
+    target_report_of,
+)
 from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims
@@ -64,7 +71,7 @@ class JudgedLight:
     """
 
     metering: Metering
-    wish: BalanceTarget
+    target: BalanceTarget
     limits: OutputLimits
     solved: Solved
     solved_at: Rows
@@ -82,9 +89,9 @@ class JudgedLight:
         return self.metering.scene
 
     @cached_property
-    def target(self) -> Target:
+    def target_report(self) -> TargetReport:
         """What is wanted of the subject now, trims included."""
-        return target_of(self.metering, self.rows, self.wish, self.untrimmed, self.trims)
+        return target_report_of(self.metering, self.rows, self.target, self.untrimmed, self.trims)
 
     @cached_property
     def unrounded(self) -> FloatArray:
@@ -98,7 +105,7 @@ class JudgedLight:
     @cached_property
     def capped(self) -> bool:
         """Whether trims upward stop short because the face would get too much."""
-        most = self.wish.most_lux
+        most = self.target.most_lux
         if most is None or not any(stops is not None and stops > 0 for stops in self.trims.values()):
             return False
         lux = self.solved_at.lux(self.unrounded)
@@ -110,10 +117,10 @@ class JudgedLight:
         wanted: FloatArray = outputs[heads] * math.exp2(stops)
         return np.clip(wanted, self.limits.least[heads], self.limits.most[heads])
 
-    def errors_at(self, rows: Rows, outputs: FloatArray, target: Target) -> dict[str, float]:
+    def errors_at(self, rows: Rows, outputs: FloatArray, target_report: TargetReport) -> dict[str, float]:
         """The errors of outputs (heads,) where the rows are for."""
-        now = measure(self.metering, rows, self.wish, outputs, self.dropped_at(rows))
-        return errors_of(target, achieved_of(self.wish, target, now))
+        now = measure(self.metering, rows, self.target, outputs, self.dropped_at(rows))
+        return errors_of(target_report, achieved_of(self.target, target_report, now))
 
     def dropped_at(self, rows: Rows) -> tuple[str, ...]:
         """Those of "key" and "fill" that give too little to count where the rows are for."""
@@ -124,7 +131,7 @@ class JudgedLight:
         return self._dropped_from(self.solved_at)
 
     def _dropped_from(self, rows: Rows) -> tuple[str, ...]:
-        return dropped_roles(self.metering, rows, self.wish, self.limits)
+        return dropped_roles(self.metering, rows, self.target, self.limits)
 
 
 def bound(at: LimitKind, says: str, role: str | None = None) -> LimitReport:
@@ -156,7 +163,7 @@ def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Itera
 
 def at_most_lux(light: JudgedLight) -> LimitReport:
     """The face gets as much light as it may."""
-    text = f"the brighter side of the face is at its most, {light.wish.most_lux:.0f} lx"
+    text = f"the brighter side of the face is at its most, {light.target.most_lux:.0f} lx"
     return bound("most_lux", text)
 
 
@@ -166,7 +173,7 @@ def _heads_of(light: JudgedLight, what: str) -> BoolArray:
     if role is not None:
         return metering.role_masks[role]
     balanced: BoolArray = metering.is_key | metering.is_fill
-    return light.limits.held | balanced if light.wish.read_as == "face" else balanced
+    return light.limits.held | balanced if light.target.read_as == "face" else balanced
 
 
 class Reasons:
@@ -181,11 +188,13 @@ class Reasons:
         self._light, self._errors = light, errors
         self._band_stops, self._waits = band_stops, waits
         rows, lamps = light.solved_at, light.unrounded
-        same = light.target if rows is light.rows else None
-        target = same or target_of(light.metering, rows, light.wish, light.untrimmed, light.trims)
-        self._by_lamps = light.errors_at(rows, lamps, target)
+        same = light.target_report if rows is light.rows else None
+        target_report = same or target_report_of(
+            light.metering, rows, light.target, light.untrimmed, light.trims
+        )
+        self._by_lamps = light.errors_at(rows, lamps, target_report)
         # A head that is not counted on has its own reason, and none of these.
-        self._on_wire = light.errors_at(rows, np.where(light.counted, light.landing, lamps), target)
+        self._on_wire = light.errors_at(rows, np.where(light.counted, light.landing, lamps), target_report)
 
     def all(self) -> Iterator[LimitReport]:
         """The limits of all quantities, in their order; the same one may come twice."""
@@ -247,32 +256,32 @@ class Reasons:
         return "the lamps cannot give all that is wanted from where they stand"
 
     def _bounds(self, what: str) -> Iterator[LimitReport]:
-        light, wish = self._light, self._light.wish
+        light, target = self._light, self._light.target
         met = set(light.solved.bounds)
         if self._light.capped or (role_of(what) is None and "most_lux" in met):
             yield at_most_lux(light)
         elif what == EXPOSURE and self._asks_for_too_much():
             yield bound(
                 "most_lux",
-                f"the exposure wanted would put more than {wish.most_lux:.0f} lx, its most, on the face",
+                f"the exposure wanted would put more than {target.most_lux:.0f} lx, its most, on the face",
             )
         if what == RATIO:
             for role in light.dropped_at(light.solved_at):
                 yield bound("weak", f"{role} gives too little here to count", role)
         if role_of(what) is None:
             for name in sorted(met - {"most_lux"}):
-                yield _met(name, wish, self._solved_off_stops)
+                yield _bound_met(name, target, self._solved_off_stops)
 
     @property
     def _solved_off_stops(self) -> float:
         """The exposure's error of the balance itself, before rounding and without trims."""
         light = self._light
         lux = float(light.solved_at.lux(light.solved.outputs)[EXPOSURE_ROW])
-        return math.log2(lux / light.wish.exposure_lux) if lux > 0 else -math.inf
+        return math.log2(lux / light.target.exposure_lux) if lux > 0 else -math.inf
 
     def _asks_for_too_much(self) -> bool:
         """Whether the wanted exposure would light the face beyond its most, could the lamps give it."""
-        light, most, short = self._light, self._light.wish.most_lux, self._errors[EXPOSURE]
+        light, most, short = self._light, self._light.target.most_lux, self._errors[EXPOSURE]
         if most is None or not -math.inf < short < 0:
             return False
         lux = light.rows.lux(light.landing * light.counted)
@@ -310,7 +319,7 @@ class Reasons:
             return heads
         if rule == "background":
             return light.limits.held
-        return heads | light.metering.is_key if light.wish.reference(role, rule) == "key" else heads
+        return heads | light.metering.is_key if light.target.reference(role, rule) == "key" else heads
 
     def _waiting(self, what: str, error: float) -> LimitReport:
         if self._waits == "following":
@@ -328,17 +337,17 @@ def _less(error: float, other: float) -> float:
     return 0.0 if error == other else error - other
 
 
-def _met(name: str, wish: BalanceTarget, off_stops: float) -> LimitReport:
+def _bound_met(name: str, target: BalanceTarget, off_stops: float) -> LimitReport:
     """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
     if name == "most_over":
-        most = f"{wish.most_over:g} {noun(wish.most_over)}"
+        most = f"{target.most_over:g} {noun(target.most_over)}"
         text = f"keeping the ratio may cost {most} of exposure and no more"
-        if off_stops > wish.most_over + COUNTS_FROM_STOPS:
+        if off_stops > target.most_over + COUNTS_FROM_STOPS:
             text += ", counted from the least that the lamps can give"
         return bound("most_over", text)
-    most = f"{wish.most_under:g} {noun(wish.most_under)}"
+    most = f"{target.most_under:g} {noun(target.most_under)}"
     text = f"keeping the ratio may leave the exposure {most} short and no more"
-    if off_stops < -wish.most_under - COUNTS_FROM_STOPS:
+    if off_stops < -target.most_under - COUNTS_FROM_STOPS:
         text += ", counted from the most that the lamps can give"
     return bound("most_under", text)
 
@@ -346,10 +355,10 @@ def _met(name: str, wish: BalanceTarget, off_stops: float) -> LimitReport:
 def _step_stops(light: JudgedLight, head: int) -> float:
     """How far the nearer codes are from a head's own, in stops; the larger way."""
     scene, code = light.scene, light.codes[head]
-    here = output_of_code(scene, head, code)
+    here = scene.dimmers.output(head, code)
     steps = [0.0]
     for other in (code - 1, code + 1):
-        there = output_of_code(scene, head, other) if 0 < other <= scene.full_scales[head] else 0.0
+        there = scene.dimmers.output(head, other) if 0 < other <= scene.full_scales[head] else 0.0
         if here > 0 and there > 0:
             steps.append(abs(math.log2(there / here)))
     return max(steps)

@@ -21,7 +21,7 @@ from fillside.balance.judgement.reasons import (
     at_limits,
     bound,
 )
-from fillside.balance.report import Achieved, LimitKind, LimitReport
+from fillside.balance.report import AchievedReport, LimitKind, LimitReport
 from fillside.balance.rows import FACE_FILL, FACE_KEY
 from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.whites import colour_off
@@ -91,12 +91,12 @@ class LightVerdict:
         }
 
 
-def judge(light: JudgedLight, how: Circumstances = ACTS, now: Achieved | None = None) -> LightVerdict:
+def judge(light: JudgedLight, how: Circumstances = ACTS, now: AchievedReport | None = None) -> LightVerdict:
     """The verdict on a light that is metered as `now` says; left out, as it is to rest.
 
     Limits are as they will be once a fade has landed, errors are those of now.
     """
-    landed = light.errors_at(light.rows, light.landing * light.working, light.target)
+    landed = light.errors_at(light.rows, light.landing * light.working, light.target_report)
     acts = how.mode == "follow" and how.shown is None
     rests = acts and light.solved_at is not light.rows
     band = max(WITHIN_STOPS, how.dead_band_stops if rests else 0.0)
@@ -108,7 +108,7 @@ def judge(light: JudgedLight, how: Circumstances = ACTS, now: Achieved | None = 
     limits += _over_most_lux(light, limits)
     if how.mode != "dark" and how.shown is None:
         limits += _colours(light.scene, light.landing)
-    errors = landed if now is None else errors_of(light.target, now)
+    errors = landed if now is None else errors_of(light.target_report, now)
     return LightVerdict(tuple(dict.fromkeys(limits)), errors, band)
 
 
@@ -146,7 +146,7 @@ def _trims_not_met(light: JudgedLight, off: list[str]) -> Iterator[LimitReport]:
 
 
 def _over_most_lux(light: JudgedLight, limits: list[LimitReport]) -> Iterator[LimitReport]:
-    most = light.wish.most_lux
+    most = light.target.most_lux
     if most is None or any(limit.at == "most_lux" for limit in limits):
         return
     lux = light.rows.lux(light.landing * light.working)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
-from fillside.balance.offline import solve_rig
 from fillside.balance.remedies.camera_settings import (
     aperture_stops,
     apertures_from,
@@ -23,6 +22,7 @@ from fillside.balance.remedies.camera_settings import (
 )
 from fillside.balance.remedies.stand_moves import places_along
 from fillside.balance.report import Remedy, Report
+from fillside.balance.solution import solve_rig
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.change import apply_change
 from fillside.rig.notation import noun, ratio_text

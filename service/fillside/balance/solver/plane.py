@@ -229,12 +229,12 @@ class Plane:
     key: Path
     fill: Path
     base: FloatArray
-    wish: BalanceTarget
+    target: BalanceTarget
 
     @property
     def sides(self) -> tuple[int, int]:
         """The rows whose quotient the wish holds: bright and dark."""
-        return (FACE_KEY, FACE_FILL) if self.wish.read_as == "face" else (LIT, SHADOW)
+        return (FACE_KEY, FACE_FILL) if self.target.read_as == "face" else (LIT, SHADOW)
 
     @cached_property
     def _box(self) -> tuple[float, float, float, float]:
@@ -257,9 +257,9 @@ class Plane:
         """The way, with a point at each bend, at a mix that matters and at some more."""
         key_least, key_most, fill_least, fill_most = self._box
         first, last = key_least / fill_most, key_most / fill_least
-        lines = [self._level_line(EXPOSURE, self.wish.exposure_lux)]
-        if self.wish.most_lux is not None:
-            lines += [self._level_line(side, self.wish.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        lines = [self._level_line(EXPOSURE, self.target.exposure_lux)]
+        if self.target.most_lux is not None:
+            lines += [self._level_line(side, self.target.most_lux) for side in (FACE_KEY, FACE_FILL)]
         mixes = [line.mix for line in lines] + [self.most_mix * _SAMPLES]
         mixes.append(np.array((middle_mix, self.least_mix, self.most_mix, first, last)))
         mixes += self._bends_on_limits(lines)

@@ -38,30 +38,30 @@ class RatioSearch:
     `ambient` of the room (rows,) [lux]."""
 
     def __init__(self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray) -> None:
-        self._wish, self._weights = plane.wish, weights
+        self._target, self._weights = plane.target, weights
         lit, shadow = float(weights.key_full[LIT]), float(weights.fill_full[SHADOW])
-        natural = max(self._wish.quotient * shadow, LEAST_LUX) / max(lit, LEAST_LUX)
+        natural = max(self._target.quotient * shadow, LEAST_LUX) / max(lit, LEAST_LUX)
         self.way: Way = plane.way(natural)
         bright, dark = plane.sides
         self._bright, self._dark = self.way.lux[bright], self.way.lux[dark]
         self._middle = float(self.way.point(natural))
         lamps = self.way.lux[LIT] - ambient[LIT], self.way.lux[SHADOW] - ambient[SHADOW]
-        natural = self._found(*lamps, self._wish.quotient, 1.0)
-        plain = plane.wish.read_as != "face" and ambient[LIT] == 0 and ambient[SHADOW] == 0
+        natural = self._found(*lamps, self._target.quotient, 1.0)
+        plain = plane.target.read_as != "face" and ambient[LIT] == 0 and ambient[SHADOW] == 0
         self._plain = natural if plain and weights.both >= 1 else None
         exposure = self.way.lux[EXPOSURE]
-        most = min(self._wish.exposure_lux, float(exposure[self.way.point(plane.most_mix)]))
+        most = min(self._target.exposure_lux, float(exposure[self.way.point(plane.most_mix)]))
         met = (exposure >= most * (1 - KEPT)).nonzero()[0]
         self._middle = min(max(natural, float(met[0])), float(met[-1]))
         self._turn, self._grip, self._room_stops = 1.0, math.inf, math.inf
         if self._plain is not None:
             return
         self._natural = self.way.mix_stops_at(self._middle)
-        if plane.wish.read_as == "face":
-            grip = grip_stops(weights, rest, plane.wish, self._natural)
+        if plane.target.read_as == "face":
+            grip = grip_stops(weights, rest, plane.target, self._natural)
             self._turn, self._grip = math.copysign(1.0, grip), abs(grip)
         self._grip_room = self._room_stops = STOPS_BY_GRIP * self._grip
-        weight = weights.lamps if plane.wish.read_as == "face" else weights.both
+        weight = weights.lamps if plane.target.read_as == "face" else weights.both
         if weight < 1:
             by_weight = STOPS_BY_WEIGHT * math.log2(max(weight, DROPS_OUT) / DROPS_OUT)
             self._room_stops = min(self._room_stops, by_weight)
@@ -70,14 +70,14 @@ class RatioSearch:
         """Where the ratio is the wanted one, or nearest to it."""
         if self._plain is not None:
             return self._plain
-        return self._roomed(self._found(self._bright, self._dark, self._wish.quotient, self._turn))
+        return self._roomed(self._found(self._bright, self._dark, self._target.quotient, self._turn))
 
     def right_way_round(self, exposed: tuple[float, float]) -> tuple[float, float]:
         """The positions at which the side that the wish has darker is not the brighter one.
 
         A weak role is passed by (1 - w)^2 of the light at the end of the stretch where the exposure is kept.
         """
-        spare, bright_wanted = (1 - self._weights.both) ** 2, self._wish.quotient > 1
+        spare, bright_wanted = (1 - self._weights.both) ** 2, self._target.quotient > 1
         more_key = bright_wanted == (self._turn > 0)
         bright, dark = self._bright, self._dark
         if spare > 0:

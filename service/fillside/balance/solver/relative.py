@@ -23,33 +23,33 @@ def key_lux(rows: Rows, outputs: FloatArray) -> float:
     return float(rows.matrix[LIT] @ outputs)
 
 
-def reference_lux(rows: Rows, wish: BalanceTarget, role: str, rule: str, outputs: FloatArray) -> float:
+def reference_lux(rows: Rows, target: BalanceTarget, role: str, rule: str, outputs: FloatArray) -> float:
     """What a role's stops are counted from: the key's light, or the exposure target [lux]."""
-    return key_lux(rows, outputs) if wish.reference(role, rule) == "key" else wish.exposure_lux
+    return key_lux(rows, outputs) if target.reference(role, rule) == "key" else target.exposure_lux
 
 
-def following_heads(metering: Metering, wish: BalanceTarget, limits: OutputLimits) -> npt.NDArray[np.intp]:
+def following_heads(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> npt.NDArray[np.intp]:
     """The held heads of hair-like roles that are counted from the key, so that they rise and fall with it."""
     follows = np.zeros(len(limits.held), dtype=bool)
     for role in metering.relative_roles:
         rule = metering.role_rules[role]
-        if rule == "hair" and wish.reference(role, rule) == "key":
+        if rule == "hair" and target.reference(role, rule) == "key":
             follows |= metering.role_masks[role]
     return (follows & limits.held).nonzero()[0]
 
 
 def with_followers(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, key: Path
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, key: Path
 ) -> Path:
     """The key's path with the light of the hair-like roles that follow it, and their bends."""
     for k, role in enumerate(rows.roles):
         rule = metering.role_rules[role]
         mask = metering.role_masks[role]
         heads = (mask & limits.held).nonzero()[0]
-        if rule != "hair" or wish.reference(role, rule) != "key" or len(heads) == 0:
+        if rule != "hair" or target.reference(role, rule) != "key" or len(heads) == 0:
             continue
         own = role_path(rows.matrix, heads, limits.least, limits.most)
-        row, share = FIRST_ROLE_ROW + k, math.exp2(wish.relative_stops(role, rule))
+        row, share = FIRST_ROLE_ROW + k, math.exp2(target.relative_stops(role, rule))
         fixed = np.where(limits.held, 0.0, limits.least)
         fixed_key, fixed_own = float(rows.matrix[LIT] @ fixed), float(rows.matrix[row] @ fixed)
         bends_lux = (own.lux[row] + fixed_own) / share - fixed_key
@@ -63,7 +63,7 @@ def with_followers(
 
 
 def hold_relative_roles(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
     """Set the outputs of hair-like roles, then of background, in place; the others' spill is counted in."""
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
@@ -75,8 +75,8 @@ def hold_relative_roles(
         path = role_path(rows.matrix, heads, limits.least, limits.most)
         outputs[heads] = 0.0
         others = float(rows.matrix[FIRST_ROLE_ROW + k] @ outputs + rows.ambient[FIRST_ROLE_ROW + k])
-        reference = reference_lux(rows, wish, role, rule, outputs)
-        own = _beside(others, reference * math.exp2(wish.relative_stops(role, rule)))
+        reference = reference_lux(rows, target, role, rule, outputs)
+        own = _beside(others, reference * math.exp2(target.relative_stops(role, rule)))
         common = float(np.interp(own, rising(path.lux[FIRST_ROLE_ROW + k]), path.common))
         outputs[heads] = path.outputs_at(common)
 

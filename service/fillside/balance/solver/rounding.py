@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits, code_of_output, output_of_code
+from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.solver.relative import DARK_LUX, reference_lux
 from fillside.balance.target import BalanceTarget
@@ -31,16 +31,7 @@ GOOD_ENOUGH_STOPS = 1e-4
 
 def own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> Codes:
     """Each held head's own wire code for its output (heads,); 0 for the others."""
-    return tuple(
-        code_of_output(scene, i, float(outputs[i])) if limits.held[i] else 0 for i in range(len(scene.names))
-    )
-
-
-def outputs_of(scene: Scene, codes: Sequence[int]) -> FloatArray:
-    """The outputs (heads,) that wire codes give; a fixed head gives 1."""
-    return np.array(
-        [1.0 if scene.fixed[i] else output_of_code(scene, i, codes[i]) for i in range(len(scene.names))]
-    )
+    return tuple(np.where(limits.held, scene.dimmers.held_codes(outputs), 0).tolist())
 
 
 @dataclass(frozen=True)
@@ -85,7 +76,7 @@ class _Choice:
 def choose_codes(
     metering: Metering,
     rows: Rows,
-    wish: BalanceTarget,
+    target: BalanceTarget,
     limits: OutputLimits,
     outputs: FloatArray,
     present: Codes | None = None,
@@ -98,19 +89,19 @@ def choose_codes(
     codes = list(own_rounding(scene, limits, outputs))
     balanced = np.flatnonzero((metering.is_key | metering.is_fill) & limits.held)
     if len(balanced):
-        _round_together(scene, limits, codes, _balanced_choice(rows, wish, balanced, outputs), present)
+        _round_together(scene, limits, codes, _balanced_choice(rows, target, balanced, outputs), present)
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
     for k, role in order:
         heads = np.flatnonzero(metering.role_masks[role] & limits.held)
         if len(heads):
-            now = outputs_of(scene, codes)
+            now = scene.dimmers.outputs(codes)
             given = ~limits.held & ~np.asarray(scene.fixed)
             now[given] = outputs[given]
             rule = metering.role_rules[role]
             reference = _share(
-                reference_lux(rows, wish, role, rule, now), reference_lux(rows, wish, role, rule, outputs)
+                reference_lux(rows, target, role, rule, now), reference_lux(rows, target, role, rule, outputs)
             )
-            choice = _role_choice(rows, wish, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
+            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
             _round_together(scene, limits, codes, choice, present)
     return tuple(codes)
 
@@ -121,12 +112,12 @@ def _share(rounded: float, solved: float) -> float:
 
 
 def _balanced_choice(
-    rows: Rows, wish: BalanceTarget, heads: npt.NDArray[np.intp], outputs: FloatArray
+    rows: Rows, target: BalanceTarget, heads: npt.NDArray[np.intp], outputs: FloatArray
 ) -> _Choice:
     rest = outputs.copy()
     rest[heads] = 0.0
     fixed, solved = rows.lux(rest), rows.lux(outputs)
-    bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+    bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
     part = rows.matrix[:, heads]
     quotients = []
     if solved[EXPOSURE] > DARK_LUX:
@@ -136,7 +127,7 @@ def _balanced_choice(
         )
     if solved[bright] > DARK_LUX and solved[dark] > DARK_LUX:
         wanted = float(solved[bright] / solved[dark])
-        if wish.read_as == "key+fill:fill":
+        if target.read_as == "key+fill:fill":
             both, both_rest = part[bright] + part[dark], float(fixed[bright] + fixed[dark])
             quotients.append(_Quotient(both, part[dark], both_rest, float(fixed[dark]), wanted + 1))
         else:
@@ -144,12 +135,12 @@ def _balanced_choice(
                 _Quotient(part[bright], part[dark], float(fixed[bright]), float(fixed[dark]), wanted)
             )
     face = [FACE_KEY, FACE_FILL]
-    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(wish))
+    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(target))
 
 
 def _role_choice(
     rows: Rows,
-    wish: BalanceTarget,
+    target: BalanceTarget,
     row: int,
     heads: npt.NDArray[np.intp],
     outputs: FloatArray,
@@ -162,65 +153,62 @@ def _role_choice(
     solved = float(rows.lux(outputs)[row]) * scale
     part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
     own = _Quotient(part[row], np.zeros(len(heads)), float(fixed[row]), 1.0, solved)
-    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(wish))
+    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
 
 
-def _most_lux(wish: BalanceTarget) -> float:
-    return math.inf if wish.most_lux is None else wish.most_lux
+def _most_lux(target: BalanceTarget) -> float:
+    return math.inf if target.most_lux is None else target.most_lux
+
+
+@dataclass(frozen=True)
+class _Options:
+    """The codes each head of a choice may have, and the outputs they give, by head of the choice."""
+
+    codes: list[list[int]]
+    outputs: list[FloatArray]
+
+    @classmethod
+    def near(cls, scene: Scene, limits: OutputLimits, codes: Sequence[int], heads: list[int]) -> _Options:
+        """The codes that are at most one from the present ones, as far as the heads have them."""
+        near = np.array(codes, dtype=np.int64) + np.array([[-1], [0], [1]])
+        allowed = (near >= np.array(limits.floor_codes)) & (near <= scene.dimmers.full)
+        outputs = scene.dimmers.outputs(np.clip(near, 0, scene.dimmers.full))
+        return cls(
+            [near[allowed[:, i], i].tolist() for i in heads], [outputs[allowed[:, i], i] for i in heads]
+        )
 
 
 def _round_together(
     scene: Scene, limits: OutputLimits, codes: list[int], choice: _Choice, present: Codes | None
 ) -> None:
     """Write the best codes of the heads in `choice` into `codes`."""
-    heads = [int(i) for i in choice.heads]
-    options = [
-        [
-            c
-            for c in (codes[i] - 1, codes[i], codes[i] + 1)
-            if limits.floor_codes[i] <= c <= scene.full_scales[i]
-        ]
-        for i in heads
-    ]
-    best = _all_choices(scene, heads, options, choice) if len(heads) <= TRY_ALL_UP_TO else None
-    chosen = _one_at_a_time(scene, heads, options, codes, choice) if best is None else best
-    if present is not None and _keeps(scene, limits, heads, chosen, choice, present):
+    heads = choice.heads.tolist()
+    options = _Options.near(scene, limits, codes, heads)
+    best = _all_choices(options, choice) if len(heads) <= TRY_ALL_UP_TO else None
+    chosen = _one_at_a_time(scene, codes, options, choice) if best is None else best
+    if present is not None and _keeps(scene, limits, chosen, choice, present):
         chosen = [present[i] for i in heads]
     for i, code in zip(heads, chosen, strict=True):
         codes[i] = code
 
 
-def _outputs(scene: Scene, heads: list[int], choices: Sequence[Sequence[int]]) -> FloatArray:
-    columns = [[output_of_code(scene, i, choice[k]) for choice in choices] for k, i in enumerate(heads)]
-    return np.array(columns).T
-
-
-def _all_choices(scene: Scene, heads: list[int], options: list[list[int]], choice: _Choice) -> list[int]:
-    table = [
-        [output_of_code(scene, i, code) for code in option] for i, option in zip(heads, options, strict=True)
-    ]
-    grid = np.stack([axis.ravel() for axis in np.meshgrid(*table, indexing="ij")], axis=1)
+def _all_choices(options: _Options, choice: _Choice) -> list[int]:
+    grid = np.stack([axis.ravel() for axis in np.meshgrid(*options.outputs, indexing="ij")], axis=1)
     error = choice.error(grid)
     at = int(np.argmin(error))
     if math.isinf(error[at]):
-        return [option[0] for option in options]
-    index = np.unravel_index(at, [len(option) for option in options])
-    return [option[int(k)] for option, k in zip(options, index, strict=True)]
+        return [option[0] for option in options.codes]
+    index = np.unravel_index(at, [len(option) for option in options.codes])
+    return [option[int(k)] for option, k in zip(options.codes, index, strict=True)]
 
 
-def _one_at_a_time(
-    scene: Scene, heads: list[int], options: list[list[int]], codes: list[int], choice: _Choice
-) -> list[int]:
-    chosen = [codes[i] for i in heads]
-    now = _outputs(scene, heads, [chosen])[0]
+def _one_at_a_time(scene: Scene, codes: list[int], options: _Options, choice: _Choice) -> list[int]:
+    chosen = [codes[i] for i in choice.heads]
+    now = scene.dimmers.outputs(codes)[choice.heads]
     error = float(choice.error(now[np.newaxis])[0])
-    moves = [(k, code) for k, option in enumerate(options) for code in option]
-    move_outputs = (
-        np.array([output_of_code(scene, heads[k], c) for k, c in moves])
-        if error > GOOD_ENOUGH_STOPS
-        else np.zeros(0)
-    )
-    for _ in range(len(heads)):
+    moves = [(k, code) for k, option in enumerate(options.codes) for code in option]
+    move_outputs = np.concatenate(options.outputs)
+    for _ in range(len(chosen)):
         if error <= GOOD_ENOUGH_STOPS:
             break
         trial = np.repeat(now[np.newaxis], len(moves), axis=0)
@@ -234,16 +222,14 @@ def _one_at_a_time(
     return chosen
 
 
-def _keeps(
-    scene: Scene, limits: OutputLimits, heads: list[int], chosen: list[int], choice: _Choice, present: Codes
-) -> bool:
-    kept = [present[i] for i in heads]
-    if any(
-        code < limits.floor_codes[i] or code > scene.full_scales[i]
-        for i, code in zip(heads, kept, strict=True)
-    ):
+def _keeps(scene: Scene, limits: OutputLimits, chosen: list[int], choice: _Choice, present: Codes) -> bool:
+    """Whether the present codes are allowed, and nearly as good as those chosen."""
+    heads, kept = choice.heads, np.array(present, dtype=np.int64)
+    if ((kept < np.array(limits.floor_codes)) | (kept > scene.dimmers.full))[heads].any():
         return False
-    errors = choice.error(_outputs(scene, heads, [kept, chosen]))
+    other = kept.copy()
+    other[heads] = chosen
+    errors = choice.error(scene.dimmers.outputs(np.stack([kept, other]))[:, heads])
     return bool(np.isfinite(errors[0]) and errors[0] <= errors[1] + WORTH_A_CHANGE_STOPS)
 
 
@@ -254,7 +240,7 @@ HALVINGS = 24
 
 
 def trim_codes(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
 ) -> Codes:
     """The codes with each trimmed role's light times 2^stops, within limits; other roles' codes as they are.
 
@@ -266,23 +252,23 @@ def trim_codes(
         return codes
     trimmed = _trimmed(metering.scene, limits, codes, active, 1.0)
     upward = any(stops is not None and stops > 0 for stops in active.values())
-    if not upward or _face_allows(metering.scene, rows, wish, trimmed):
+    if not upward or _face_allows(metering.scene, rows, target, trimmed):
         return trimmed
     low, high = 0.0, 1.0
     for _ in range(HALVINGS):
         middle = (low + high) / 2
         allowed = _face_allows(
-            metering.scene, rows, wish, _trimmed(metering.scene, limits, codes, active, middle)
+            metering.scene, rows, target, _trimmed(metering.scene, limits, codes, active, middle)
         )
         low, high = (middle, high) if allowed else (low, middle)
     return _trimmed(metering.scene, limits, codes, active, low)
 
 
-def _face_allows(scene: Scene, rows: Rows, wish: BalanceTarget, codes: Codes) -> bool:
-    if wish.most_lux is None:
+def _face_allows(scene: Scene, rows: Rows, target: BalanceTarget, codes: Codes) -> bool:
+    if target.most_lux is None:
         return True
-    lux = rows.lux(outputs_of(scene, codes))
-    return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= wish.most_lux * (1 + 1e-9))
+    lux = rows.lux(scene.dimmers.outputs(codes))
+    return bool(max(lux[FACE_KEY], lux[FACE_FILL]) <= target.most_lux * (1 + 1e-9))
 
 
 def _trimmed(scene: Scene, limits: OutputLimits, codes: Codes, trims: Trims, share_upward: float) -> Codes:
@@ -297,6 +283,6 @@ def _trimmed(scene: Scene, limits: OutputLimits, codes: Codes, trims: Trims, sha
             continue
         by = stops * share_upward if stops > 0 else stops
         if by != 0:
-            output = output_of_code(scene, i, codes[i]) * math.exp2(by)
-            trimmed[i] = code_of_output(scene, i, min(output, 1.0))
+            output = scene.dimmers.output(i, codes[i]) * math.exp2(by)
+            trimmed[i] = scene.dimmers.held_code(i, min(output, 1.0))
     return tuple(trimmed)

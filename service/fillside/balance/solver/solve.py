@@ -55,47 +55,47 @@ class Solved:
     dropped: tuple[str, ...] = ()
 
 
-def solve(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits) -> Solved:
+def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Solved:
     """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
     key, fill = (
         role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
         for of_role in (metering.is_key, metering.is_fill)
     )
-    followers = following_heads(metering, wish, limits)
-    key = with_followers(metering, rows, wish, limits, key)
+    followers = following_heads(metering, target, limits)
+    key = with_followers(metering, rows, target, limits, key)
     alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
-    weights = weigh(metering, rows, wish, limits)
+    weights = weigh(metering, rows, target, limits)
     balanced = metering.is_key | metering.is_fill
     outputs = limits.least.copy()
     bounds: tuple[str, ...] = ()
     known: FloatArray | None = None
-    for _ in range(ROUNDS if _couples(metering, wish, limits) else 1):
+    for _ in range(ROUNDS if _couples(metering, target, limits) else 1):
         base = outputs.copy()
         base[key.heads] = base[fill.heads] = base[followers] = 0.0
         if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
             break
         known = base
-        rest = rows.lux(np.where(balanced, 0.0, base)) if wish.read_as == "face" else rows.ambient
-        policy = _Policy(Plane(key, fill, rows.lux(base), wish), weights, rest, rows.ambient, alone)
+        rest = rows.lux(np.where(balanced, 0.0, base)) if target.read_as == "face" else rows.ambient
+        policy = _Policy(Plane(key, fill, rows.lux(base), target), weights, rest, rows.ambient, alone)
         a, b = policy.answer()
         bounds = policy.bounds
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
-        hold_relative_roles(metering, rows, wish, limits, outputs)
-    _spare_the_face(metering, rows, wish, limits, outputs)
+        hold_relative_roles(metering, rows, target, limits, outputs)
+    _spare_the_face(metering, rows, target, limits, outputs)
     return Solved(outputs, bounds, () if alone else weights.dropped)
 
 
-def _couples(metering: Metering, wish: BalanceTarget, limits: OutputLimits) -> bool:
+def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> bool:
     """Whether heads outside the plane reach what is held in it."""
     others = limits.held & ~(metering.is_key | metering.is_fill)
-    return bool(others.any()) and (wish.read_as == "face" or wish.most_lux is not None)
+    return bool(others.any()) and (target.read_as == "face" or target.most_lux is not None)
 
 
 def _spare_the_face(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
     """Take the other roles down, in place, as far as key and fill alone leave the face too bright."""
-    if wish.most_lux is None:
+    if target.most_lux is None:
         return
     others = limits.held & ~(metering.is_key | metering.is_fill)
     spared = outputs.copy()
@@ -103,8 +103,8 @@ def _spare_the_face(
     share = 1.0
     for side in (FACE_KEY, FACE_FILL):
         now, least = (float(rows.matrix[side] @ o + rows.ambient[side]) for o in (outputs, spared))
-        if now > wish.most_lux * (1 + 10 * KEPT) and now - least > KEPT * now:
-            share = min(share, max(0.0, (wish.most_lux - least) / (now - least)))
+        if now > target.most_lux * (1 + 10 * KEPT) and now - least > KEPT * now:
+            share = min(share, max(0.0, (target.most_lux - least) / (now - least)))
     outputs += (1 - share) * (spared - outputs)
 
 
@@ -120,7 +120,7 @@ class _Policy:
     def __init__(
         self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
     ) -> None:
-        self._wish, self._weights, self._alone = plane.wish, weights, alone
+        self._target, self._weights, self._alone = plane.target, weights, alone
         self._plane = plane
         self._ratio = RatioSearch(plane, weights, rest, ambient)
         self._way: Way = self._ratio.way
@@ -134,7 +134,7 @@ class _Policy:
         face = self._face()
         if self._alone or self._weights.dropped:
             at = self._without_ratio(face)
-        elif self._wish.protect == "ratio":
+        elif self._target.protect == "ratio":
             at = self._protect_ratio(face)
         else:
             exposed = self._exposed(face)
@@ -145,15 +145,15 @@ class _Policy:
         return self._lifted(at)
 
     def _protect_ratio(self, face: Stretch) -> float:
-        wish, weight = self._wish, self._weights.both
-        over = max(wish.exposure_lux, float(self._exposure[self._low]))
+        target, weight = self._target, self._weights.both
+        over = max(target.exposure_lux, float(self._exposure[self._low]))
         wanted = self._ratio.wanted()
-        least = min(wish.exposure_lux, float(self._exposure[self._high]))
+        least = min(target.exposure_lux, float(self._exposure[self._high]))
         exposure = self._way.row_at(EXPOSURE, wanted)
-        plain = weight >= 1 and wish.most_lux is None
+        plain = weight >= 1 and target.most_lux is None
         if plain and least * (1 - KEPT) <= exposure <= over * (1 + KEPT):
             return wanted
-        not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * wish.most_over)
+        not_over = self._way.within(EXPOSURE, over, min(1.0, OVER_WEIGHS * weight) * target.most_over)
         if plain:
             bright_enough = least <= 0 or self._not_under(least).holds(wanted)
             if bright_enough and not_over.holds(wanted) and not_over.holds(self._high):
@@ -162,10 +162,10 @@ class _Policy:
 
     def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
         """The position nearest to the wanted one within the bounds; `bounds` names those in the way."""
-        wish, weight = self._wish, self._weights.both
+        target, weight = self._target, self._weights.both
         within = _nearest(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
-        under = min(wish.exposure_lux, self._way.row_at(EXPOSURE, most))
+        under = min(target.exposure_lux, self._way.row_at(EXPOSURE, most))
         not_under = within
         if under > 0:
             not_under = self._not_under(under).near(wanted)
@@ -181,7 +181,7 @@ class _Policy:
     def _not_under(self, lux: float) -> Within:
         """Where the exposure is no farther under so many lux than keeping the ratio may cost."""
         if self._known is None or self._known.lux != lux:
-            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._wish.most_under)
+            self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._target.most_under)
         return self._known
 
     def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
@@ -193,31 +193,31 @@ class _Policy:
 
     def _face(self) -> Stretch:
         """Where the face gets no more than it may; both roles at their least where that is nowhere."""
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return 0.0, len(self._way.mix) - 1.0
-        spans = [self._way.around(self._low, side, self._wish.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        spans = [self._way.around(self._low, side, self._target.most_lux) for side in (FACE_KEY, FACE_FILL)]
         low, high = max(span[0] for span in spans), min(span[1] for span in spans)
         return (low, high) if low <= high else (float(self._low), float(self._low))
 
     def _meets_the_face(self, at: float) -> bool:
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return False
         lux = [self._way.row_at(row, at) for row in (FACE_KEY, FACE_FILL, EXPOSURE)]
         return (
-            max(lux[:2]) >= self._wish.most_lux * (1 - 1e-6)
-            and abs(lux[2] / self._wish.exposure_lux - 1) > KEPT
+            max(lux[:2]) >= self._target.most_lux * (1 - 1e-6)
+            and abs(lux[2] / self._target.exposure_lux - 1) > KEPT
         )
 
     def _exposed(self, face: Stretch) -> Stretch:
         """Where the exposure is met; else the point nearest to that."""
-        off = np.abs(self._exposure / self._wish.exposure_lux - 1)
+        off = np.abs(self._exposure / self._target.exposure_lux - 1)
         first = math.ceil(face[0])
         met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
         if len(met):
             return float(first + met[0]), float(first + met[-1])
-        if self._exposure[self._low] > self._wish.exposure_lux:
+        if self._exposure[self._low] > self._target.exposure_lux:
             return _nearest(face, (float(self._low),) * 2)
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return float(self._high), float(self._high)
         low, high = math.ceil(face[0]), int(face[1])
         ends = [(self._way.row_at(EXPOSURE, at), at) for at in face]
@@ -228,7 +228,7 @@ class _Policy:
 
     def _right_way_round(self, exposed: Stretch) -> Stretch:
         """Where the wish's darker side is not the brighter one, but for what a weak role leaves to it."""
-        if abs(math.log2(self._wish.quotient)) <= NO_SIDE_STOPS:
+        if abs(math.log2(self._target.quotient)) <= NO_SIDE_STOPS:
             return 0.0, len(self._way.mix) - 1.0
         return self._ratio.right_way_round(exposed)
 
@@ -255,10 +255,10 @@ class _Policy:
         return lifted if self._face_allows(lifted) else (a, b)
 
     def _face_allows(self, outputs: tuple[float, float]) -> bool:
-        if self._wish.most_lux is None:
+        if self._target.most_lux is None:
             return True
         lux = self._plane.lux_at(np.array([outputs[0]]), np.array([outputs[1]]))
-        return float(lux[[FACE_KEY, FACE_FILL], 0].max()) <= self._wish.most_lux
+        return float(lux[[FACE_KEY, FACE_FILL], 0].max()) <= self._target.most_lux
 
 
 def _toward_full(output: float, full: float, weight: float) -> float:

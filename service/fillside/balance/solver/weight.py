@@ -47,7 +47,7 @@ class Weights:
         return tuple(role for role, weight in roles if weight < DROPS_OUT)
 
 
-def weigh(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits) -> Weights:
+def weigh(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Weights:
     """Weigh each side at full against half of its part of the wish, or of the most that the lamps can.
 
     With q the wanted lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
@@ -55,7 +55,7 @@ def weigh(metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLim
     key_full = rows.matrix @ (metering.is_key * limits.most)
     fill_full = rows.matrix @ (metering.is_fill * limits.most)
     most = float(key_full[EXPOSURE] + fill_full[EXPOSURE] + rows.ambient[EXPOSURE])
-    asked, q = min(wish.exposure_lux, most), wish.quotient
+    asked, q = min(target.exposure_lux, most), target.quotient
     lit = float(key_full[LIT] + rows.ambient[LIT])
     shadow = float(fill_full[SHADOW] + rows.ambient[SHADOW])
     lit_part, shadow_part = asked * q / (1 + q), asked / (1 + q)
@@ -70,7 +70,7 @@ def _weight(gives_lux: float, part_lux: float) -> float:
 
 
 def dropped_roles(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits
 ) -> tuple[str, ...]:
     """Those of "key" and "fill" that have heads but give too little where the subject is to count."""
     present = {
@@ -78,7 +78,7 @@ def dropped_roles(
     }
     if len(present) < 2:
         return ()
-    return weigh(metering, rows, wish, limits).dropped
+    return weigh(metering, rows, target, limits).dropped
 
 
 def gives(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
@@ -86,7 +86,7 @@ def gives(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
     return float(limits.most[of_role].max(initial=0.0)) > 0
 
 
-def grip_stops(weights: Weights, rest: FloatArray, wish: BalanceTarget, mix_stops: float) -> float:
+def grip_stops(weights: Weights, rest: FloatArray, target: BalanceTarget, mix_stops: float) -> float:
     """How far the face's ratio moves when key and fill trade three stops about a mix of theirs, in stops.
 
     Negative where the fill lights the key's side of the face more than the key does. `rest` (rows,) is the
@@ -94,17 +94,17 @@ def grip_stops(weights: Weights, rest: FloatArray, wish: BalanceTarget, mix_stop
     """
     more, less = (
         _face_stops(
-            weights.key_full * 2.0 ** (about / 2), weights.fill_full * 2.0 ** (-about / 2), rest, wish
+            weights.key_full * 2.0 ** (about / 2), weights.fill_full * 2.0 ** (-about / 2), rest, target
         )
         for about in (mix_stops + _APART_STOPS, mix_stops - _APART_STOPS)
     )
     return more - less
 
 
-def _face_stops(key: FloatArray, fill: FloatArray, rest: FloatArray, wish: BalanceTarget) -> float:
+def _face_stops(key: FloatArray, fill: FloatArray, rest: FloatArray, target: BalanceTarget) -> float:
     both = key + fill
     if both[EXPOSURE] <= 0:
         return 0.0
-    lux = both * (wish.exposure_lux / float(both[EXPOSURE])) + rest
+    lux = both * (target.exposure_lux / float(both[EXPOSURE])) + rest
     stray = _STRAY * max(float(lux[LIT] + lux[SHADOW]), _LEAST_LUX)
     return math.log2((float(lux[FACE_KEY]) + stray) / (float(lux[FACE_FILL]) + stray))

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.fit import Fit
+from fillside.calibration.estimate.fit import Fit, fit
 from fillside.calibration.estimate.observations import (
     hand_slopes,
     observations,
@@ -25,6 +25,9 @@ from fillside.calibration.estimate.observations import (
 )
 from fillside.calibration.estimate.sensitivities import unit
 from fillside.calibration.readings import Reading
+from fillside.calibration.result.outcome import fit_again
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
 
@@ -162,3 +165,9 @@ def slow_correction(
     wanted = min(max(-drift_stops, -most), most)
     step = per_hour * max(elapsed_s, 0.0) / 3600
     return min(max(wanted, corrected_stops - step), corrected_stops + step)
+
+
+def change_since(rig: Rig, calibration: Calibration | None, readings: Sequence[Reading]) -> HeadChange:
+    """What became of a head since it was calibrated, from new readings of it alone."""
+    known = fit((), rig) if calibration is None else fit_again(calibration, rig)
+    return change_of(readings, known)

@@ -7,16 +7,23 @@ each adds to it at full, learned from the sensor's own values with heads lit.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.calibration.drift.expected_readings import point_of
+from fillside.photometry.source import facing_lux, receptor_lux
+from fillside.rig.calibration import Calibration, SensorFactors
+from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.sensors import Sensor
+
 FloatArray = NDArray[np.float64]
 
 MOSTLY_OURS = 0.8
 """From this share of our own light on, a sensor says too little of the room to follow it."""
+_TOWARD = ("toward_key", "toward_fill", "toward_camera")
 
 
 @dataclass(frozen=True)
@@ -67,3 +74,42 @@ def sensor_learned(
         more = np.array([shown for _, shown in lit]) - dark_lux
         added = np.maximum(np.linalg.lstsq(outputs, more, rcond=None)[0], 0.0)
     return AmbientSensor(key, fill, camera, tuple(added.tolist()))
+
+
+def own_light(scene: Scene, sensor: Sensor) -> FloatArray:
+    """What each head (n,) at full adds to what a sensor shows [lux]; nothing where the file does not say
+    where it is."""
+    if sensor.at is None or sensor.facing is None:
+        return np.zeros(len(scene.names))
+    at, faced = np.array(point_of(scene.rig, sensor.at)), np.array(point_of(scene.rig, sensor.facing))
+    axis = (faced - at) / np.linalg.norm(faced - at)
+    dome = np.array([sensor.receptor == "dome"])
+    direct = receptor_lux(scene.sources, at, axis[np.newaxis], dome)[0]
+    return np.asarray(direct + scene.sources.bounce * facing_lux(scene.sources, at))
+
+
+def with_sensors(calibration: Calibration, shown: Mapping[str, Sequence[float]]) -> Calibration:
+    """A calibration with the factors of the sensors that showed so many lux while the room was metered."""
+    ambient = calibration.ambient
+    if ambient is None or not shown:
+        return calibration
+    toward = tuple(getattr(ambient, side) or 0.0 for side in _TOWARD)
+    found: dict[str, SensorFactors] = {}
+    for name, lux in shown.items():
+        mean = sum(lux) / len(lux)
+        if mean > 0:
+            learned = sensor_learned(mean, (toward[0], toward[1], toward[2]))
+            factors = {side: float(f"{getattr(learned, side):.6g}") for side in _TOWARD}
+            found[name] = SensorFactors.model_validate(factors)
+    return calibration.model_copy(update={"sensors": found}) if found else calibration
+
+
+def sensor_from(calibration: Calibration | None, name: str, heads_lux: FloatArray) -> AmbientSensor | None:
+    """A sensor as a calibration has learned it; None where it has not."""
+    factors = None if calibration is None else calibration.sensors.get(name)
+    if factors is None:
+        return None
+    key, fill, camera = factors.toward_key, factors.toward_fill, factors.toward_camera
+    if key is None or fill is None or camera is None or min(key, fill, camera) < 0:
+        return None
+    return AmbientSensor(float(key), float(fill), float(camera), tuple(heads_lux.tolist()))

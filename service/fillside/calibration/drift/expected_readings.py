@@ -48,10 +48,11 @@ def look_of_sensor(sensor: Sensor, rig: Rig) -> Look:
     assert sensor.at is not None, "the file says where it is"
     assert sensor.facing is not None, "the file says where it faces"
     side = sensor.facing if isinstance(sensor.facing, str) and sensor.facing not in rig.marks else CAMERA
-    return Look(_point(rig, sensor.at), _point(rig, sensor.facing), sensor.receptor == "dome", side)
+    return Look(point_of(rig, sensor.at), point_of(rig, sensor.facing), sensor.receptor == "dome", side)
 
 
-def _point(rig: Rig, place: str | Point) -> Point:
+def point_of(rig: Rig, place: str | Point) -> Point:
+    """The point [m] that a sensor's table names: a place, the camera, a mark or a head."""
     if not isinstance(place, str):
         return place
     if place == CAMERA:

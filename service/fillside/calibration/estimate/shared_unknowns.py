@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.balance.judgement.deviations import stops_words
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -44,7 +44,7 @@ def shared_words(rig: Rig, before: Calibration | None, after: Calibration, read:
 def _room_words(rig: Rig, before: Calibration | None, after: Calibration) -> str:
     pair = zip(scene(rig, before).ambient, scene(rig, after).ambient, strict=True)
     change = max((new - old for old, new in pair), key=abs)
-    told_lux = wish_from_rig(rig).exposure_lux * (2**TOLD_STOPS - 1)
+    told_lux = target_from_rig(rig).exposure_lux * (2**TOLD_STOPS - 1)
     if abs(change) <= told_lux:
         return ""
     return f"the room without heads now counts as {abs(change):.1f} lx {_way(change, 'brighter', 'darker')}"

@@ -1,21 +1,27 @@
-"""The levels at which a studio, as it is believed to be, holds the rig's balance."""
+"""A studio as a fit believes it to be: its figures, its dimmers as tables, the levels that hold the balance."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.balance.limits import OutputLimits, limits_of
-from fillside.balance.rows import Metering
-from fillside.balance.solver.solve import solve
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
+from fillside.calibration.estimate.dimmer import bend_stops, log2_output
 from fillside.calibration.estimate.fit import Fit
-from fillside.calibration.estimate.model import exposure_direction
-from fillside.calibration.estimate.priors import BOUNCE, INTENSITY, LIT_FLOOR, LIT_SHARE, SETBACK
-from fillside.calibration.result.dimmer_table import dimmer_table, stated_table
+from fillside.calibration.estimate.model import Model, Shapes, exposure_direction
+from fillside.calibration.estimate.priors import (
+    BOUNCE,
+    DEAD_ZONE,
+    FIGURES,
+    FULL_SHORT,
+    INTENSITY,
+    LIT_FLOOR,
+    LIT_SHARE,
+    SETBACK,
+)
 from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedAmbient, CalibratedCurve, CalibratedHead, Calibration
 from fillside.rig.scene.scene import scene
@@ -27,6 +33,11 @@ MOST_CD, MOST_SETBACK_M, MOST_DIAMETER_M, MOST_LUX = 1e7, 5.0, 10.0, 200_000.0
 """What a calibration may state at most; readings of what no lamp could be end here."""
 LIT_FLOOR_SEEN = 0.01
 """From which output on a lit floor is one that readings showed, and not just room left for it."""
+_LEVELS = np.linspace(0.0, 1.0, 41)
+_ONSET = np.array([0.002, 0.005, 0.01, 0.02, 0.035])
+"""Levels above the dead zone at which the table follows how light sets in."""
+LEAST_LEVEL = 1e-4
+"""Where a curve that sets in with a jump is followed first."""
 
 
 def calibrated_head(fit: Fit, head: int) -> CalibratedHead:
@@ -67,6 +78,32 @@ def _stated(own: LightSources, head: int) -> dict[str, float]:
     }
 
 
+def dimmer_table(model: Model, z: FloatArray, shapes: Shapes, head: int) -> tuple[FloatArray, FloatArray]:
+    """Levels, rising from 0 to 1, and outputs of a head, never falling, ending at 1; 0 in its dead zone."""
+    if model.beliefs.certain_curves[head] is not None:
+        return stated_table(model, head)
+    every, families = model.dimming(model.figures(z), shapes)
+    figures = every[head]
+    dead, full = round(float(figures[DEAD_ZONE]), 5), round(float(1 - figures[FULL_SHORT]), 5)
+    inner = np.concatenate([_LEVELS, [dead, full], dead + _ONSET])
+    levels = np.unique(np.round(np.clip(inner, 0.0, 1.0), 5))
+    alike = np.repeat(figures[None], len(levels), axis=0)
+    log2, _ = log2_output(levels, alike, np.full(len(levels), families[head]))
+    if shapes.bent[head]:
+        log2 = log2 + bend_stops(levels) @ model.per_head(z)[head, FIGURES:]
+    outputs = np.where(levels <= dead, 0.0, np.minimum(np.exp2(log2), 1.0))
+    outputs[-1] = 1.0
+    return levels, np.maximum.accumulate(outputs)
+
+
+def stated_table(model: Model, head: int) -> tuple[FloatArray, FloatArray]:
+    """Levels and outputs of a head as the rig file states its curve."""
+    levels = np.unique(np.concatenate([_LEVELS, [LEAST_LEVEL], _ONSET]))
+    outputs = model.beliefs.stated_curves[head].output_from_level(levels)
+    outputs[-1] = 1.0
+    return levels, outputs
+
+
 def plain_calibration(fit: Fit) -> Calibration:
     """The studio of a fit, as a calibration without its uncertainty."""
     heads = {name: calibrated_head(fit, i) for i, name in enumerate(fit.model.beliefs.names)}
@@ -90,26 +127,14 @@ def _ambient(fit: Fit) -> CalibratedAmbient:
     return CalibratedAmbient(toward_key=key, toward_fill=fill, toward_camera=camera)
 
 
-@dataclass(frozen=True)
-class Holder:
-    """The balance of a rig in one studio."""
+class ExpectedLevels:
+    """The levels that hold a rig's balance in the studio of a fit."""
 
-    metering: Metering
-    wish: BalanceTarget
-    limits: OutputLimits
+    def __init__(self, fit: Fit) -> None:
+        self._solver = BalanceSolver(scene(fit.model.rig, plain_calibration(fit)))
+        self._target = target_from_rig(fit.model.rig)
 
-    def outputs(self, place: Sequence[float]) -> FloatArray:
-        """Outputs (n,) held with the subject at a place [m]."""
-        return solve(self.metering, self.metering.rows_at(place), self.wish, self.limits).outputs
-
-    def levels(self, place: Sequence[float]) -> FloatArray:
-        """Levels (n,) held with the subject at a place [m]."""
-        curves = self.metering.scene.curves
-        pairs = zip(curves, self.outputs(place).tolist(), strict=True)
-        return np.array([curve.level_from_output(output) for curve, output in pairs])
-
-
-def holder(fit: Fit) -> Holder:
-    """The balance of a fit's rig in the studio that it found."""
-    believed = scene(fit.model.rig, plain_calibration(fit))
-    return Holder(Metering(believed), wish_from_rig(fit.model.rig), limits_of(believed))
+    def at(self, place: Sequence[float]) -> FloatArray:
+        """Levels (n,) for a subject at a place [m], not rounded to codes."""
+        outputs = self._solver.solve(place, self._target).solved.outputs
+        return self._solver.scene.dimmers.levels_from_outputs(outputs)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +34,7 @@ from fillside.calibration.estimate.priors import (
     SETBACK,
     USUAL_EXPONENT,
 )
-from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
+from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading, reading_from_entry
 from fillside.rig.calibration import CalibratedHead, Calibration
 from fillside.rig.tables.model import Rig
 
@@ -55,7 +54,7 @@ def known_fit(rig: Rig, calibration: Calibration | None) -> Fit:
     z, shapes, hand_m = np.zeros(model.size), _shapes(model, calibration, read), HAND_SD_M
     if calibration is not None:
         z = _unknowns(model, calibration, shapes, read)
-        stated = _number((calibration.model_extra or {}).get("hand_sd_m"))
+        stated = calibration.hand_sd_m
         hand_m = HAND_SD_M if stated is None else min(max(stated, 0.0), _MOST_HAND_M)
     sd = reading_sd(seen.meter_sd, hand_slopes(model, z, shapes, seen.quantities), hand_m)
     counts = np.array([counts for _, counts in taken], dtype=np.bool_)
@@ -65,26 +64,22 @@ def known_fit(rig: Rig, calibration: Calibration | None) -> Fit:
 
 def _readings(rig: Rig, calibration: Calibration) -> Iterator[tuple[Reading, bool]]:
     """The readings behind a calibration that the rig could still have, and whether each counted."""
-    ambient = (calibration.ambient.model_extra or {}) if calibration.ambient else {}
-    entries = [entry for head in calibration.heads.values() for entry in head.readings]
-    entries += [entry for entry in ambient.get("readings") or () if isinstance(entry, dict)]
-    by_number = {str(entry.get("number")): entry for entry in entries}
     names = {head.name for head in rig.heads}
-    for entry in by_number.values():
+    for entry in calibration.readings():
         try:
-            own = {key: value for key, value in entry.items() if key in Reading.model_fields}
-            reading = Reading.model_validate(own)
+            reading = reading_from_entry(entry)
         except ValidationError:
             continue
         if set(reading.heads) <= names and reading.facing in (names | {CAMERA, OWN_HEAD}):
-            yield reading, not entry.get("left_out", False)
+            yield reading, not entry.left_out
 
 
 def _shapes(model: Model, calibration: Calibration | None, read: set[str]) -> Shapes:
     logarithmic = model.beliefs.says_log.copy()
     bent = np.zeros(model.heads, dtype=np.bool_)
     for i, name in enumerate(model.beliefs.names):
-        dimmer = str(_extra(calibration, name).get("dimmer", "")) if name in read else ""
+        head = None if calibration is None else calibration.heads.get(name)
+        dimmer = "" if head is None or name not in read else head.dimmer or ""
         if dimmer:
             logarithmic[i] = dimmer.startswith("logarithmic")
             bent[i] = dimmer.endswith("bent")
@@ -110,15 +105,14 @@ def _unknowns(model: Model, calibration: Calibration, shapes: Shapes, read: set[
 
 def _figures(head: CalibratedHead, diameter_m: float, offset: float) -> dict[int, float]:
     """The figures that a calibrated head states; `offset` is what its family adds to the exponent."""
-    extra = head.model_extra or {}
-    exponent, full_from = _number(extra.get("exponent")), _number(extra.get("full_from"))
+    exponent, full_from = head.exponent, head.full_from
     stated = {
         INTENSITY: None if head.intensity_cd is None else math.log2(head.intensity_cd),
         SETBACK: head.setback_m,
         LIT_SHARE: None if head.diameter_m is None or diameter_m <= 0 else head.diameter_m / diameter_m,
         BOUNCE: head.bounce,
         EXPONENT: None if exponent is None else min(max(exponent - offset, 0.0), 5 * USUAL_EXPONENT),
-        DEAD_ZONE: _number(extra.get("dead_zone")),
+        DEAD_ZONE: head.dead_zone,
         FULL_SHORT: None if full_from is None else 1 - full_from,
     }
     return {figure: value for figure, value in stated.items() if value is not None}
@@ -144,15 +138,3 @@ def _ambient(model: Model, calibration: Calibration) -> FloatArray:
         for place, own in above.items():
             found[1 + place] = (own - whole) / model.ambient.sides_sd
     return found
-
-
-def _extra(calibration: Calibration | None, name: str) -> dict[str, Any]:
-    head = None if calibration is None else calibration.heads.get(name)
-    return {} if head is None else head.model_extra or {}
-
-
-def _number(value: object) -> float | None:
-    """A finite number, None for anything else that a strange file may hold."""
-    if not isinstance(value, (int, float)) or isinstance(value, bool) or not math.isfinite(value):
-        return None
-    return float(value)

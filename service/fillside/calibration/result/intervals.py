@@ -14,10 +14,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.balance.offline import PredictedHead, Prediction
+from fillside.balance.prediction import PredictedHead, Prediction
 from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import Metering
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import (
     PER_HEAD,
@@ -94,29 +94,29 @@ class Intervals:
         return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
 
     def at(
-        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], wish: BalanceTarget
+        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
     ) -> Sure:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
-        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), wish)
+        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target)
         if self._last is None or self._last[0] != asked:
-            self._last = asked, self._sure(asked[0], asked[1], asked[2], wish)
+            self._last = asked, self._sure(asked[0], asked[1], asked[2], target)
         return self._last[1]
 
-    def of(self, report: Report, wish: BalanceTarget) -> Report:
+    def of(self, report: Report, target: BalanceTarget) -> Report:
         """A report with the uncertainties of what it says is achieved."""
-        sure = self.at(report.subject, *_levels(report.heads), wish)
+        sure = self.at(report.subject, *_levels(report.heads), target)
         return report.model_copy(
             update={"uncertainty": sure.uncertainty, "relative_uncertainty_stops": sure.relative_stops}
         )
 
     def of_prediction(self, prediction: Prediction) -> Prediction:
         """A prediction with the uncertainties of what it says."""
-        sure = self.at(prediction.at, *_levels(prediction.heads), wish_from_rig(self._rig))
+        sure = self.at(prediction.at, *_levels(prediction.heads), target_from_rig(self._rig))
         return prediction.model_copy(update={"uncertainty": sure.uncertainty})
 
     def _sure(
-        self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], wish: BalanceTarget
+        self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], target: BalanceTarget
     ) -> Sure:
         there = self._there_at(place, lit)
         fit, wanted = self._fit, there.wanted
@@ -124,7 +124,7 @@ class Intervals:
         lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, at_levels, there.reached)
         rows, shown = self._widened(log2_slopes(lux, slopes), there), lux > _DARK_LUX
         two = self._lit_by(lit, "key") and self._lit_by(lit, "fill")
-        bright, dark = (FACE_KEY, FACE_FILL) if wish.read_as == "face" else (LIT, SHADOW)
+        bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
         asked = [
             (rows[bright] - rows[dark], two and shown[bright] and shown[dark]),
             (rows[EXPOSURE], shown[EXPOSURE]),
@@ -132,7 +132,7 @@ class Intervals:
         ]
         roles = self._metering.relative_roles
         for k, role in enumerate(roles, start=FIRST_ROLE):
-            by_key = wish.reference(role, self._metering.role_rules[role]) == "key"
+            by_key = target.reference(role, self._metering.role_rules[role]) == "key"
             row = rows[k] - rows[LIT] if by_key else rows[k]
             asked.append((row, shown[k] and (shown[LIT] or not by_key)))
         sd = np.sqrt(fit.posterior.variance(np.array([row for row, _ in asked])))

@@ -26,7 +26,7 @@ from fillside.calibration.estimate.observations import (
 )
 from fillside.calibration.estimate.uncertainty import LIT, balance_slopes, own_light
 from fillside.calibration.result.candidates import Candidate, Place, candidates
-from fillside.calibration.result.expected_levels import Holder, holder
+from fillside.calibration.result.expected_levels import ExpectedLevels
 from fillside.rig.tables.model import HIGHEST_M
 
 FloatArray = NDArray[np.float64]
@@ -73,18 +73,18 @@ class _Aims:
 
 
 def next_reading(
-    fit: Fit, hold: Holder | None = None, only: Collection[str | None] | None = None
+    fit: Fit, levels: ExpectedLevels | None = None, only: Collection[str | None] | None = None
 ) -> NextReading | None:
     """The one more reading that would make the held light surest; None if there is nothing to ask for.
 
     `only` names the heads that may be asked for, None among them for the ambient light.
     """
-    hold = holder(fit) if hold is None else hold
-    held = [hold.levels(mark) for mark in fit.model.rig.marks.values()]
+    levels = ExpectedLevels(fit) if levels is None else levels
+    held = [levels.at(mark) for mark in fit.model.rig.marks.values()]
     asked = list(dict.fromkeys(candidates(fit, held, only)))
     if not asked:
         return None
-    aims = _aims(fit, hold, held)
+    aims = _aims(fit, levels, held)
     lux, rows, sd = _as_readings(fit, asked)
     less, _ = _less(rows, sd, fit.steering, aims)
     best = int(np.argmax(less[0] + less[1] + OTHER_HEADS_WEIGHT * less[2]))
@@ -165,10 +165,10 @@ def places_about(mark: Sequence[float]) -> tuple[Place, ...]:
     return (x, y, z), *((x + dx, y + dy, z) for dx, dy in level), (x, y, up), (x, y, down)
 
 
-def _aims(fit: Fit, hold: Holder, held: Sequence[FloatArray]) -> _Aims:
+def _aims(fit: Fit, expected: ExpectedLevels, held: Sequence[FloatArray]) -> _Aims:
     rig = fit.model.rig
     places = [place for mark in rig.marks.values() for place in places_about(mark)]
-    rows = balance_slopes(fit, places, np.array([hold.levels(place) for place in places]))
+    rows = balance_slopes(fit, places, np.array([expected.at(place) for place in places]))
     others = [i for i, head in enumerate(rig.heads) if head.rule in ("hair", "background")]
     relative = [np.zeros((0, fit.model.size))]
     for mark, levels in zip(rig.marks.values(), held, strict=True):

@@ -3,22 +3,37 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.fit import Fit
+from fillside.calibration.estimate.fit import Fit, fit
 from fillside.calibration.estimate.observations import DARK_LUX
 from fillside.calibration.estimate.priors import DEAD_ZONE, EXPONENT, FULL_SHORT
 from fillside.calibration.estimate.selection import FEWEST_TO_DOUBT, foretold_sd, studentised
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, light_sigma_stops
-from fillside.calibration.readings import Reading
-from fillside.calibration.result.expected_levels import calibrated_head, holder, plain_calibration
+from fillside.calibration.readings import (
+    Reading,
+    ReadingError,
+    check_against,
+    reading_from_entry,
+    readings_from_csv,
+)
+from fillside.calibration.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.calibration.result.next_reading import NextReading, next_reading
 from fillside.calibration.result.suspect_readings import doubts, labels_alone
-from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
+from fillside.rig.calibration import (
+    CalibratedAmbient,
+    CalibratedHead,
+    Calibration,
+    MarkUncertainty,
+    SuggestedReading,
+    WeighedReading,
+)
+from fillside.rig.tables.model import Point, Rig
 
 FloatArray = NDArray[np.float64]
 
@@ -33,34 +48,34 @@ _SUSPECT = 3.5
 
 def calibration_of(fit: Fit) -> Calibration:
     """The calibration of a fit, with what is known of each reading, each mark, and the next best reading."""
-    hold, plain = holder(fit), plain_calibration(fit)
-    said = readings_said(fit)
-    marks = {name: (mark, hold.levels(mark)) for name, mark in fit.model.rig.marks.items()}
+    levels, plain = ExpectedLevels(fit), plain_calibration(fit)
+    weighed = weighed_readings(fit)
+    marks = {name: (mark, levels.at(mark)) for name, mark in fit.model.rig.marks.items()}
     heads = {
-        name: _head(fit, i, said, list(marks.values())) for i, name in enumerate(fit.model.beliefs.names)
+        name: _head(fit, i, weighed, list(marks.values())) for i, name in enumerate(fit.model.beliefs.names)
     }
     return Calibration(
         heads=heads,
-        ambient=_ambient(fit, plain.ambient or CalibratedAmbient(), said),
-        next=next_said(next_reading(fit, hold)),
+        ambient=_ambient(plain.ambient or CalibratedAmbient(), weighed),
+        next=suggested(next_reading(fit, levels)),
         marks={name: _mark(fit, *held) for name, held in marks.items()},
         hand_sd_m=_short(fit.hand_sd_m),
     )
 
 
-def _mark(fit: Fit, mark: tuple[float, float, float], levels: FloatArray) -> dict[str, float]:
+def _mark(fit: Fit, mark: Point, levels: FloatArray) -> MarkUncertainty:
     ratio, exposure = held_sigma_stops(fit, mark, levels)
-    return {"ratio_sigma_stops": _short(ratio), "exposure_sigma_stops": _short(exposure)}
+    return MarkUncertainty(ratio_sigma_stops=_short(ratio), exposure_sigma_stops=_short(exposure))
 
 
 def _head(
-    fit: Fit, head: int, said: Sequence[dict[str, Any]], marks: Sequence[tuple[Any, FloatArray]]
+    fit: Fit, head: int, weighed: Sequence[WeighedReading], marks: Sequence[tuple[Point, FloatArray]]
 ) -> CalibratedHead:
     name = fit.model.beliefs.names[head]
     figures = fit.model.dimming(fit.model.figures(fit.z), fit.shapes)[0][head]
     held = [light_sigma_stops(fit, mark, levels)[head] for mark, levels in marks]
     full = [light_sigma_stops(fit, mark, np.ones(len(levels)))[head] for mark, levels in marks]
-    shape: dict[str, Any] = {}
+    shape: dict[str, float | str] = {}
     if fit.model.beliefs.certain_curves[head] is None and fit.was_read[head]:
         shape = {
             "dimmer": _family(fit, head),
@@ -75,7 +90,7 @@ def _head(
             "sigma_stops": _short(_rms(held)),
             "sigma_full_stops": _short(_rms(full)),
             **shape,
-            "readings": tuple(entry for entry in said if name in entry["heads"]),
+            "readings": tuple(entry for entry in weighed if name in entry.heads),
         }
     )
 
@@ -85,36 +100,36 @@ def _family(fit: Fit, head: int) -> str:
     return f"{family}, bent" if fit.shapes.bent[head] else family
 
 
-def _ambient(fit: Fit, ambient: CalibratedAmbient, said: Sequence[dict[str, Any]]) -> CalibratedAmbient:
+def _ambient(ambient: CalibratedAmbient, weighed: Sequence[WeighedReading]) -> CalibratedAmbient:
     lux = {key: _short(value) for key, value in ambient.model_dump(exclude_none=True).items()}
-    return CalibratedAmbient.model_validate({**lux, "readings": [e for e in said if not e["heads"]]})
+    return CalibratedAmbient.model_validate({**lux, "readings": [one for one in weighed if not one.heads]})
 
 
-def readings_said(fit: Fit) -> list[dict[str, Any]]:
+def weighed_readings(fit: Fit) -> list[WeighedReading]:
     """Every reading with what was expected, how far off it is, and whether and why it is suspect."""
     if not fit.readings:
         return []
     off = fit.question.seen.stops - fit.point.expected
     strange = np.abs(studentised(fit.question, fit.point))
     unlikely = _unlikely(fit, strange)
-    said = []
+    weighed = []
     for i, reading in enumerate(fit.readings):
         left_out = not bool(fit.question.counts[i])
         suspect = left_out or (bool(strange[i] > _SUSPECT) and _has_company(fit, reading))
-        said.append(
-            {
-                "number": i + 1,
-                **_as_handed_in(reading),
-                "read_lux": _short(reading.lux(fit.model.rig.meter.constant_of(reading.receptor))),
-                "expected_lux": _short(max(0.0, math.exp2(fit.point.expected[i]) - DARK_LUX)),
-                "residual_stops": round(float(off[i]), 4),
-                "sigma_stops": _short(fit.question.sd[i]),
-                "suspect": suspect,
-                "left_out": left_out,
-                "why": unlikely[i] or (_why(float(off[i])) if suspect else None),
-            }
+        weighed.append(
+            WeighedReading(
+                number=i + 1,
+                **reading.model_dump(exclude_none=True),
+                read_lux=_short(reading.lux(fit.model.rig.meter.constant_of(reading.receptor))),
+                expected_lux=_short(max(0.0, math.exp2(fit.point.expected[i]) - DARK_LUX)),
+                residual_stops=round(float(off[i]), 4),
+                sigma_stops=_short(fit.question.sd[i]),
+                suspect=suspect,
+                left_out=left_out,
+                why=unlikely[i] or (_why(float(off[i])) if suspect else None),
+            )
         )
-    return said
+    return weighed
 
 
 def _unlikely(fit: Fit, strange: FloatArray) -> list[str | None]:
@@ -134,48 +149,34 @@ def _why(off: float) -> str:
     return f"{abs(off):.1f} stop {'above' if off > 0 else 'below'} what the other readings agree on"
 
 
-def _as_handed_in(reading: Reading) -> dict[str, Any]:
-    return reading.model_dump(exclude_none=True)
-
-
 def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
     """The readings a calibration came from, in the order they were handed in.
 
     Raises pydantic's ValidationError for entries that are no readings.
     """
-    ambient = (calibration.ambient.model_extra or {}) if calibration.ambient else {}
-    entries = [
-        *(e for head in calibration.heads.values() for e in head.readings),
-        *ambient.get("readings", ()),
-    ]
-    by_number = {entry.get("number", 0): entry for entry in entries}
-    fields = Reading.model_fields
-    return tuple(
-        Reading.model_validate({key: value for key, value in by_number[number].items() if key in fields})
-        for number in sorted(by_number)
-    )
+    return tuple(reading_from_entry(entry) for entry in calibration.readings_in_order())
 
 
-def next_said(asked: NextReading | None) -> dict[str, Any] | None:
+def suggested(asked: NextReading | None) -> SuggestedReading | None:
     """The next best reading as data; None where there is none."""
     if asked is None:
         return None
     one = asked.asked
-    return {
-        "head": one.head,
-        "level": one.level,
-        "at": one.at,
-        "receptor": one.receptor,
-        "facing": "head" if one.head == one.facing else one.facing,
-        "expected_lux": _short(asked.expected_lux),
-        "sigma_stops": _short(asked.expected_sigma_stops),
-        "ratio_sigma_stops": _short(asked.ratio_sigma_stops),
-        "ratio_sigma_after_stops": _short(asked.ratio_sigma_after_stops),
-        "exposure_sigma_stops": _short(asked.exposure_sigma_stops),
-        "exposure_sigma_after_stops": _short(asked.exposure_sigma_after_stops),
-        "enough": asked.enough,
-        "to_come": asked.to_come,
-    }
+    return SuggestedReading(
+        head=one.head,
+        level=one.level,
+        at=one.at,
+        receptor=one.receptor,
+        facing="head" if one.head == one.facing else one.facing,
+        expected_lux=_short(asked.expected_lux),
+        sigma_stops=_short(asked.expected_sigma_stops),
+        ratio_sigma_stops=_short(asked.ratio_sigma_stops),
+        ratio_sigma_after_stops=_short(asked.ratio_sigma_after_stops),
+        exposure_sigma_stops=_short(asked.exposure_sigma_stops),
+        exposure_sigma_after_stops=_short(asked.exposure_sigma_after_stops),
+        enough=asked.enough,
+        to_come=asked.to_come,
+    )
 
 
 def _rms(values: Sequence[Any]) -> float:
@@ -185,3 +186,47 @@ def _rms(values: Sequence[Any]) -> float:
 def _short(value: float) -> float:
     """A number with six digits."""
     return float(f"{float(value):.6g}")
+
+
+def fit_text(text: str, rig: Rig) -> Fit:
+    """The fit of a readings file's text; ReadingError names the line that is wrong."""
+    return fit(readings_from_csv(text, rig), rig)
+
+
+def fit_csv(text: str, rig: Rig) -> Calibration:
+    """The calibration that a readings file's text gives; ReadingError names the line that is wrong."""
+    return calibration_of(fit_text(text, rig))
+
+
+def fit_again(calibration: Calibration, rig: Rig) -> Fit:
+    """The fit behind a calibration, made anew from the readings it carries, for uncertainties anywhere."""
+    return fit(readings_of(calibration), rig)
+
+
+@dataclass(frozen=True)
+class FittedCalibration:
+    """A calibration, and the readings (by place) that this rig can have nothing to do with, with why."""
+
+    calibration: Calibration
+    strange: dict[int, str]
+
+
+def weigh(
+    rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | None = None
+) -> FittedCalibration:
+    """The calibration from readings; its next best one is of the heads in `only`, if given.
+
+    Readings of heads that the rig does not have any more, or of places it rules out, are left aside.
+    """
+    counted, strange = [], {}
+    for place, reading in enumerate(readings):
+        try:
+            counted.append(check_against(reading, rig))
+        except ReadingError as error:
+            strange[place] = error.message
+    found = fit(counted, rig)
+    calibration = calibration_of(found)
+    if only is not None:
+        asked = suggested(next_reading(found, only=only))
+        calibration = calibration.model_copy(update={"next": asked})
+    return FittedCalibration(calibration, strange)

@@ -9,12 +9,9 @@ from typing import Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
-from fillside.balance.limits import limits_of
-from fillside.balance.offline import solve_rows
-from fillside.balance.rows import EXPOSURE, Metering
-from fillside.balance.solver.rounding import outputs_of
-from fillside.balance.target import wish_from_rig
-from fillside.photometry.dimming import level_from_code
+from fillside.balance.rows import EXPOSURE
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
 from fillside.photometry.source import receptor_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -99,17 +96,11 @@ class ExpectedBalance:
     def __init__(self, rig: Rig, calibration: Calibration | None, at: Point) -> None:
         self.rig, self.at, self.calibration = rig, at, calibration
         self.scene = scene(rig, calibration)
-        self.metering = Metering(self.scene)
-        self.rows = self.metering.rows_at(at)
-        solution = solve_rows(self.metering, self.rows, wish_from_rig(rig), limits_of(self.scene))
-        self.report, codes = solution.report, solution.codes
-        self.outputs = outputs_of(self.scene, codes)
-        self.levels = {
-            name: 1.0 if fixed else level_from_code(code, full)
-            for name, code, full, fixed in zip(
-                self.scene.names, codes, self.scene.full_scales, self.scene.fixed, strict=True
-            )
-        }
+        solution = BalanceSolver(self.scene).solve(at, target_from_rig(rig))
+        self.metering, self.rows = solution.metering, solution.rows
+        self.report, self.outputs = solution.report, solution.outputs
+        levels = self.scene.dimmers.levels_from_codes(solution.codes)
+        self.levels = dict(zip(self.scene.names, levels.tolist(), strict=True))
 
     def sigma_stops(self, head: str) -> float:
         """Standard uncertainty of one head's light, without the meter's."""

@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from fillside.calibration.result.charts import Learned, learned
 from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
-from fillside.calibration.routine.learned_curve import Learned, learned
 from fillside.calibration.routine.prompts import (
     alone_words,
     dark_words,
@@ -26,7 +26,7 @@ from fillside.calibration.routine.routine import ACTS, Routine, Stage
 from fillside.calibration.routine.verdict import NO_CALIBRATION, verdict
 from fillside.calibration.routine.warmth import WARM_AFTER_S
 from fillside.orders.metering import Act
-from fillside.rig.calibration import Calibration
+from fillside.rig.calibration import Calibration, SuggestedReading
 from fillside.rig.checks.cautions import camera_advice, cautions_of
 from fillside.rig.tables.model import Point, Rig
 
@@ -186,9 +186,9 @@ def _warm(routine: Routine, known: StudioKnowledge) -> Step:
 def _read(routine: Routine, known: StudioKnowledge) -> Step:
     asked = reading_to_take(routine, known)
     assert asked is not None, "a routine with nothing to read is at its next stage"
-    ratio, exposure = (None if known.latest is None else (known.latest.next or {}).get(k) for k in _SIGMAS)
-    head = str(asked["head"] or "")
-    shown = _Shown.of(known, {head: float(asked["level"])} if head else {})
+    following = SuggestedReading() if known.latest is None else known.latest.next or SuggestedReading()
+    head, at = asked.head or "", asked.at or known.rig.start
+    shown = _Shown.of(known, {head: float(asked.level)} if head else {})
     if not head:
         shown = shown.dark(known.rig, routine.dark)
     return Step(
@@ -198,32 +198,29 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
         of=len(routine.readings) + _to_come(routine, known),
         title=f"Meter {head}" if head else "Meter the room",
         says=(
-            *([alone_words(known.rig, head, asked["level"], shown.flag)] if head else ()),
+            *([alone_words(known.rig, head, asked.level, shown.flag)] if head else ()),
             *shown.says,
-            place_words(known.rig, tuple(asked["at"])),
-            receptor_words(asked["receptor"], asked["facing"], head),
+            place_words(known.rig, at),
+            receptor_words(asked.receptor, asked.facing, head),
         ),
         asks=Asks(
             head=head,
-            level=f"{asked['level']:g}" if head else "",
-            at=tuple(asked["at"]),
-            receptor=asked["receptor"],
-            facing=asked["facing"],
-            expected_lux=asked["expected_lux"],
-            sigma_stops=asked.get("sigma_stops"),
+            level=f"{asked.level:g}" if head else "",
+            at=at,
+            receptor="dome" if asked.receptor == "dome" else "flat",
+            facing=asked.facing,
+            expected_lux=asked.expected_lux,
+            sigma_stops=asked.sigma_stops,
         ),
         lit=shown.lit,
         flag=shown.flag,
-        ratio_sigma_stops=ratio,
-        exposure_sigma_stops=exposure,
+        ratio_sigma_stops=following.ratio_sigma_stops,
+        exposure_sigma_stops=following.exposure_sigma_stops,
         curve=learned(known.latest, head),
     )
 
 
-_SIGMAS = ("ratio_sigma_stops", "exposure_sigma_stops")
-
-
-def reading_to_take(routine: Routine, known: StudioKnowledge) -> dict[str, Any] | None:
+def reading_to_take(routine: Routine, known: StudioKnowledge) -> SuggestedReading | None:
     """The one more reading that helps most; None when one may as well stop.
 
     Every head is read once at least, passed over ones aside, whatever the estimate says.
@@ -235,10 +232,10 @@ def reading_to_take(routine: Routine, known: StudioKnowledge) -> dict[str, Any] 
     return _plain_reading(known, unread[0]) if unread else None
 
 
-def _wanted(routine: Routine, known: StudioKnowledge) -> dict[str, Any] | None:
+def _wanted(routine: Routine, known: StudioKnowledge) -> SuggestedReading | None:
     """What the estimate asks for; None when it has enough."""
     asked = None if known.latest is None else known.latest.next
-    if asked is None or asked["enough"] or (asked["head"] or "") in routine.passed_over:
+    if asked is None or asked.enough or (asked.head or "") in routine.passed_over:
         return None
     return asked
 
@@ -254,8 +251,8 @@ def _unread(routine: Routine, known: StudioKnowledge) -> list[str]:
 
 def _to_come(routine: Routine, known: StudioKnowledge) -> int:
     """About how many readings are still to be taken, the one that is asked for among them."""
-    wanted = _wanted(routine, known) or {}
-    return max(1, len(_unread(routine, known)), int(wanted.get("to_come", 1)))
+    wanted = _wanted(routine, known) or SuggestedReading()
+    return max(1, len(_unread(routine, known)), int(wanted.to_come))
 
 
 def may_read(routine: Routine, rig: Rig) -> tuple[str | None, ...]:
@@ -264,17 +261,10 @@ def may_read(routine: Routine, rig: Rig) -> tuple[str | None, ...]:
     return (*names, *((None,) if "" not in routine.passed_over else ()))
 
 
-def _plain_reading(known: StudioKnowledge, name: str) -> dict[str, Any]:
+def _plain_reading(known: StudioKnowledge, name: str) -> SuggestedReading:
     check = known.held.alone(known.held.scene.index(name))
     level = min(max(check.lit[name], 0.1), 1.0)
-    return {
-        "head": name,
-        "level": round(level, 2),
-        "at": check.at,
-        "receptor": "flat",
-        "facing": "head",
-        "expected_lux": check.expected_lux,
-    }
+    return SuggestedReading(head=name, level=round(level, 2), at=check.at, expected_lux=check.expected_lux)
 
 
 def _metered_heads(rig: Rig) -> list[str]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
-from fillside.balance.target import wish_from_rig
+from fillside.balance.target import target_from_rig
 from fillside.calibration.drift.change import HeadChange
 from fillside.calibration.result.expanded import expanded
 from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, Checked, ExpectedBalance
@@ -40,10 +40,10 @@ def verdict(held: ExpectedBalance, done: Sequence[Checked], background: bool) ->
     It is a go when every check was read, each is as expected, and the light is the one that is wanted, as
     it is believed to be and as it was metered.
     """
-    wish = wish_from_rig(held.rig)
+    target = target_from_rig(held.rig)
     expected, metered = _expected_quotient(held), _metered_quotient(held, done)
     # Lamps are metered one by one, so a ratio that is read off the face is held against its lamps.
-    wanted = expected if wish.read_as == "face" else wish.quotient
+    wanted = expected if target.read_as == "face" else target.quotient
     strayed = _stops_over(metered, expected)
     ratio_off = _stops_over(metered, wanted)
     exposure = next((c.read_lux for c in done if c.check.what == "exposure"), None)
@@ -53,14 +53,14 @@ def verdict(held: ExpectedBalance, done: Sequence[Checked], background: bool) ->
     unwanted = tuple(_unwanted(held, done, ratio_off, go))
     return CheckVerdict(
         go=go and not unwanted,
-        ratio_wanted=None if wanted is None else wish.ratio_from_quotient(wanted),
-        ratio_metered=None if metered is None else wish.ratio_from_quotient(metered),
+        ratio_wanted=None if wanted is None else target.ratio_from_quotient(wanted),
+        ratio_metered=None if metered is None else target.ratio_from_quotient(metered),
         ratio_off_stops=None if ratio_off is None else round(ratio_off, 3),
-        exposure_wanted_lux=wish.exposure_lux,
+        exposure_wanted_lux=target.exposure_lux,
         exposure_metered_lux=exposure,
         exposure_off_stops=None
         if exposure is None
-        else round(math.log2(max(exposure, 1e-3) / wish.exposure_lux), 3),
+        else round(math.log2(max(exposure, 1e-3) / target.exposure_lux), 3),
         says=tuple(_says(held, done, missing, strayed, unwanted)),
     )
 

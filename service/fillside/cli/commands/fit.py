@@ -44,8 +44,7 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     if plot is not None:
         can_be_written(plot)
     from fillside.calibration.readings import ReadingError
-    from fillside.calibration.result.from_file import fit_text
-    from fillside.calibration.result.outcome import calibration_of
+    from fillside.calibration.result.outcome import calibration_of, fit_text
     from fillside.cli.render.calibration import fitted
     from fillside.cli.spreadsheets import sheet_text
 

@@ -165,7 +165,7 @@ class Player:
         """Say what the keys do."""
         if self._as_json:
             return
-        rows = [[key, action.words] for key, action in table.actions.items()]
+        rows = [[key, action.text] for key, action in table.actions.items()]
         click.echo(f"Keys of {source}; Ctrl-C ends it.")
         click.echo("\n".join(f"  {line}" for line in numbers.table(rows)))
         click.echo(f"programme: {', '.join(table.programme)}\n")
@@ -185,12 +185,13 @@ class Player:
             if outcome.why_not:
                 self._say(press, None, {"error": {"message": outcome.why_not}})
             return after
+        order = outcome.order.as_json()
         try:
-            answer = self._daemon.do(outcome.order)
+            answer = self._daemon.do(order)
         except click.ClickException as error:
-            self._say(press, outcome.order, {"error": {"message": error.format_message()}})
+            self._say(press, order, {"error": {"message": error.format_message()}})
             return after
-        self._say(press, outcome.order, answer)
+        self._say(press, order, answer)
         return replace(after, place=outcome.place)
 
     def _say(self, press: Press, order: dict[str, Any] | None, answer: dict[str, Any]) -> None:

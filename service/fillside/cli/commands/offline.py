@@ -124,15 +124,15 @@ def solve(
     at = None if subject is None else place_in(rig, subject, "--subject")
     wanted = None if ratio is None else _ratio(rig, ratio)
     known = calibration_of(calibration)
-    from fillside.balance.offline import solve_rig
     from fillside.balance.remedies.search import remedies
-    from fillside.balance.target import wish_from_rig
+    from fillside.balance.solution import solve_rig
+    from fillside.balance.target import target_from_rig
     from fillside.calibration.result.intervals import Intervals
     from fillside.rig.file.change import apply_change
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
+    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, target_from_rig(rig))
     report = report.model_copy(update={"remedies": remedies(rig, at, known)})
     if as_json:
         click.echo(report.model_dump_json())
@@ -169,7 +169,7 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     where = place_in(rig, at, "--at")
     given = None if levels is None else _levels(rig, levels)
     known = calibration_of(calibration)
-    from fillside.balance.offline import predict as predicted
+    from fillside.balance.prediction import predict as predicted
     from fillside.calibration.result.intervals import Intervals
 
     try:

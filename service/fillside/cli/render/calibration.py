@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from fillside.calibration.result.expanded import SAID, expanded
 from fillside.calibration.routine.prompts import place_words, receptor_words
 from fillside.cli.render.readings import display, suspects, within
-from fillside.rig.calibration import CalibratedHead, Calibration
+from fillside.rig.calibration import CalibratedHead, Calibration, SuggestedReading, WeighedReading
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers, uncertainty
 
 
 def fitted(rig: Rig, calibration: Calibration) -> list[str]:
     """The whole calibration as lines."""
-    entries = _entries(calibration)
+    entries = calibration.readings_in_order()
     lines = [f"{rig.rig.name}: {len(entries)} reading{'' if len(entries) == 1 else 's'}", ""]
     lines += numbers.table([_HEADINGS, *(_head(name, head) for name, head in calibration.heads.items())])
     lines += ["", *_room(calibration)]
     lines += ["", *numbers.table(_readings(entries), right=(0, 5, 6))]
-    lines += ["", *suspects(entries)] if any(entry.get("why") for entry in entries) else []
-    lines += ["", *_next(rig, calibration.next or {})]
+    lines += ["", *suspects(entries)] if any(entry.why for entry in entries) else []
+    lines += ["", *_next(rig, calibration.next)]
     return [*lines, "", SAID]
 
 
@@ -29,12 +28,11 @@ _HEADINGS = ["head", "on the axis at full", "seems to be", "dimming", "its light
 
 
 def _head(name: str, head: CalibratedHead) -> list[str]:
-    more = head.model_extra or {}
     return [
         name,
         numbers.NOTHING if head.intensity_cd is None else f"{_digits(head.intensity_cd)} cd",
         _source(head),
-        _dimming(head, more),
+        _dimming(head),
         within(head.sigma_stops),
     ]
 
@@ -50,19 +48,19 @@ def _source(head: CalibratedHead) -> str:
     return ", ".join(parts)
 
 
-def _dimming(head: CalibratedHead, more: dict[str, Any]) -> str:
+def _dimming(head: CalibratedHead) -> str:
     if head.curve is None:
         return "none"
     if not head.readings:
         return "not read: as the file says"
-    if "exponent" not in more:
+    if head.exponent is None:
         return "as the file says"
-    family = str(more.get("dimmer", "")).removesuffix(", bent")
-    parts = [f"power {more['exponent']:.1f}" if family == "power" else family or "logarithmic"]
-    if more.get("dead_zone", 0) >= 0.005:
-        parts.append(f"dark to {numbers.percent(more['dead_zone'])}")
-    if more.get("full_from", 1) <= 0.995:
-        parts.append(f"full from {numbers.percent(more['full_from'])}")
+    family = (head.dimmer or "").removesuffix(", bent")
+    parts = [f"power {head.exponent:.1f}" if family == "power" else family or "logarithmic"]
+    if (head.dead_zone or 0) >= 0.005:
+        parts.append(f"dark to {numbers.percent(head.dead_zone)}")
+    if head.full_from is not None and head.full_from <= 0.995:
+        parts.append(f"full from {numbers.percent(head.full_from)}")
     if head.floor:
         parts.append(f"floor {numbers.percent(head.floor)}")
     return ", ".join(parts)
@@ -79,53 +77,44 @@ def _room(calibration: Calibration) -> Iterator[str]:
         toward = (ambient.toward_key, ambient.toward_fill, ambient.toward_camera)
         key, fill, camera = (numbers.lux(value) for value in toward)
         yield f"with all heads out: {key} toward key, {fill} toward fill, {camera} toward camera"
-    for mark, known in ((calibration.model_extra or {}).get("marks") or {}).items():
-        ratio, exposure = within(known["ratio_sigma_stops"]), within(known["exposure_sigma_stops"])
+    for mark, known in calibration.marks.items():
+        ratio, exposure = within(known.ratio_sigma_stops), within(known.exposure_sigma_stops)
         yield f"held at {mark}: ratio {ratio}, exposure {exposure}"
-    hand = (calibration.model_extra or {}).get("hand_sd_m")
+    hand = calibration.hand_sd_m
     if hand is not None:
         yield f"the meter seems to have been within {max(1.0, 200 * hand):.0f} cm of where it was said to be"
 
 
-def _entries(calibration: Calibration) -> list[dict[str, Any]]:
-    """Every reading once, as they were handed in."""
-    ambient = (calibration.ambient.model_extra or {}) if calibration.ambient else {}
-    found = [*(entry for head in calibration.heads.values() for entry in head.readings)]
-    by_number = {entry["number"]: entry for entry in [*found, *ambient.get("readings", ())]}
-    return [by_number[number] for number in sorted(by_number)]
-
-
-def _readings(entries: list[dict[str, Any]]) -> list[list[str]]:
+def _readings(entries: Sequence[WeighedReading]) -> list[list[str]]:
     rows = [["no.", "lit", "level", "at", "shows", "expected", "off by", ""]]
     for one in entries:
         rows.append(
             [
-                str(one["number"]),
-                "+".join(one["heads"]) or "none",
-                numbers.levels(one["levels"]),
-                numbers.metres(one["at"]),
-                display(one.get("value"), one["unit"]),
-                numbers.lux(one["expected_lux"]),
-                numbers.stops(one["residual_stops"]),
-                "left out" if one["left_out"] else "suspect" if one["suspect"] else "",
+                str(one.number),
+                "+".join(one.heads) or "none",
+                numbers.levels(one.levels),
+                numbers.metres(one.at or ()),
+                display(one.value, one.unit),
+                numbers.lux(one.expected_lux),
+                numbers.stops(one.residual_stops),
+                "left out" if one.left_out else "suspect" if one.suspect else "",
             ]
         )
     return rows
 
 
-def _next(rig: Rig, asked: dict[str, Any]) -> Iterator[str]:
-    if not asked:
+def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
+    if asked is None or asked.at is None or asked.expected_lux is None:
         return
-    head = asked["head"] or ""
-    lit = f"{head} alone at {numbers.percent(asked['level'])}" if head else "all heads out"
-    if asked["enough"]:
+    head = asked.head or ""
+    lit = f"{head} alone at {numbers.percent(asked.level)}" if head else "all heads out"
+    if asked.enough:
         yield "One more reading would help little; the best would be:"
     else:
         yield "The reading that would help most now:"
-    light = uncertainty.lux(asked["expected_lux"], expanded(asked["sigma_stops"]))
-    yield f"{lit}, about {light} ({within(asked['sigma_stops'])}). {place_words(rig, asked['at'])}"
-    yield receptor_words(asked["receptor"], asked["facing"], head)
-    ratio, exposure = asked["ratio_sigma_after_stops"], asked["exposure_sigma_after_stops"]
-    before = within(asked["ratio_sigma_stops"]), within(asked["exposure_sigma_stops"])
-    after = within(ratio), within(exposure)
+    light = uncertainty.lux(asked.expected_lux, expanded(asked.sigma_stops or 0.0))
+    yield f"{lit}, about {light} ({within(asked.sigma_stops)}). {place_words(rig, asked.at)}"
+    yield receptor_words(asked.receptor, asked.facing, head)
+    before = within(asked.ratio_sigma_stops), within(asked.exposure_sigma_stops)
+    after = within(asked.ratio_sigma_after_stops), within(asked.exposure_sigma_after_stops)
     yield f"The ratio would go from {before[0]} to {after[0]}, the exposure from {before[1]} to {after[1]}."

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from fillside.calibration.result.expanded import SAID, around, expanded
+from fillside.rig.calibration import WeighedReading
 from fillside.text import numbers
 
 Kept = dict[str, Any]
@@ -101,9 +102,9 @@ def within(sigma_stops: float | None) -> str:
     return numbers.NOTHING if sigma_stops is None else around(expanded(sigma_stops))
 
 
-def suspects(entries: Sequence[Kept]) -> Iterator[str]:
+def suspects(entries: Sequence[WeighedReading]) -> Iterator[str]:
     """Readings that are doubted, with why."""
     for one in entries:
-        if one.get("why"):
-            left = " (left out)" if one.get("left_out") else ""
-            yield f"reading {one['number']}: {one['why']}{left}"
+        if one.why:
+            left = " (left out)" if one.left_out else ""
+            yield f"reading {one.number}: {one.why}{left}"

@@ -21,10 +21,10 @@ from fillside.doors.http.plan_cache import PlanRoom
 from fillside.doors.http.request_checks import Names, check_is_json, expect, from_here, guard, token_of
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
+from fillside.doors.listener import give
 from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal, done
-from fillside.orders.light import ORDERS
-from fillside.orders.metering import METER_ORDERS
+from fillside.orders.registry import kind_of
 from fillside.orders.strict_json import strict_loads
 from fillside.runtime.live import as_text
 from fillside.runtime.loop import Runner
@@ -60,9 +60,7 @@ class Handlers:
         self._page = page_files()
         self._journal = Journal(house.store)
         self._plan = PlanRoom()
-        self._document = as_text(document(ROUTES, {**ORDERS, **METER_ORDERS}, version("fillside"))).encode(
-            "ascii"
-        )
+        self._document = as_text(document(ROUTES, version("fillside"))).encode("ascii")
 
     async def openapi(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return tagged(request, self._document)
@@ -99,9 +97,9 @@ class Handlers:
 
     async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await self._house.gate.body_of(request))
-        check_may_order(holder, said)
-        note = await self._house.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
+        source = strict_loads(await self._house.gate.body_of(request))
+        check_may_order(holder, kind_of(source))
+        note = await give(self._house.runner, source, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._house.runner.state()
         return _json(done(note, state))
 

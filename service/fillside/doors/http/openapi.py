@@ -6,7 +6,7 @@ Reference: OpenAPI Specification 3.1.1; its schemas are JSON Schema 2020-12.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 from pydantic import BaseModel
@@ -14,9 +14,9 @@ from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 from fillside.access.permissions import Need
 from fillside.doors.http.payloads import HTML, SPOKEN, RefusedPayload, RoutePayloads
+from fillside.orders.answers import Body
+from fillside.orders.registry import ORDERS
 
-Body = dict[str, Any]
-Models = Mapping[str, type[BaseModel]]
 OPENAPI = "3.1.1"
 _TEMPLATE = "#/components/schemas/{model}"
 _PARAMETER = re.compile(r"{(\w+)(?::([^}]*))?}")
@@ -55,13 +55,13 @@ def plain_path(path: str) -> str:
     return _PARAMETER.sub(r"{\1}", path)
 
 
-def document(routes: Iterable[Any], orders: Models, version: str) -> Body:
-    """The document; `routes` as in `app.ROUTES`, `orders` by their word."""
+def document(routes: Iterable[Any], version: str) -> Body:
+    """Return the document; `routes` as in `app.ROUTES`."""
     paths: dict[str, Body] = {}
     for route in routes:
         key = f"{route.method} {plain_path(route.path)}"
         entry = paths.setdefault(plain_path(route.path), {})
-        entry[route.method.lower()] = _operation(route, SPOKEN[key], orders)
+        entry[route.method.lower()] = _operation(route, SPOKEN[key])
     return {
         "openapi": OPENAPI,
         "info": {
@@ -71,7 +71,7 @@ def document(routes: Iterable[Any], orders: Models, version: str) -> Body:
         },
         "paths": paths,
         "components": {
-            "schemas": _schemas(orders),
+            "schemas": _schemas(),
             "securitySchemes": {
                 "token": {
                     "type": "http",
@@ -83,7 +83,7 @@ def document(routes: Iterable[Any], orders: Models, version: str) -> Body:
     }
 
 
-def _operation(route: Any, spoken: RoutePayloads, orders: Models) -> Body:
+def _operation(route: Any, spoken: RoutePayloads) -> Body:
     found: Body = {
         "summary": route.says,
         "operationId": _name(route.method, route.path),
@@ -94,7 +94,7 @@ def _operation(route: Any, spoken: RoutePayloads, orders: Models) -> Body:
     if parameters:
         found["parameters"] = parameters
     if spoken.takes is not None:
-        schema = _any_order(orders) if spoken.takes == "order" else _ref(spoken.takes)
+        schema = _any_order() if spoken.takes == "order" else _ref(spoken.takes)
         found["requestBody"] = {"required": True, "content": {"application/json": {"schema": schema}}}
     return found
 
@@ -169,19 +169,20 @@ def _ref(model: type[BaseModel]) -> Body:
     return {"$ref": _TEMPLATE.format(model=model.__name__)}
 
 
-def _any_order(orders: Models) -> Body:
+def _any_order() -> Body:
     return {
-        "oneOf": [_ref(model) for model in orders.values()],
+        "oneOf": [_ref(kind.model) for kind in ORDERS.values()],
         "discriminator": {
             "propertyName": "do",
-            "mapping": {word: _ref(model)["$ref"] for word, model in orders.items()},
+            "mapping": {word: _ref(kind.model)["$ref"] for word, kind in ORDERS.items()},
         },
     }
 
 
-def _schemas(orders: Models) -> Body:
+def _schemas() -> Body:
     """Every model, orders and bodies as they are taken, answers as they are given."""
-    taken = {*orders.values(), *(s.takes for s in SPOKEN.values() if isinstance(s.takes, type))}
+    orders = [kind.model for kind in ORDERS.values()]
+    taken = {*orders, *(s.takes for s in SPOKEN.values() if isinstance(s.takes, type))}
     given = {RefusedPayload, *(s.gives for s in SPOKEN.values() if isinstance(s.gives, type))}
     ways: list[tuple[set[Any], JsonSchemaMode]] = [(taken, "validation"), (given, "serialization")]
     found: Body = {}
@@ -189,7 +190,7 @@ def _schemas(orders: Models) -> Body:
         ordered = sorted(models, key=lambda model: str(model.__name__))
         _, made = models_json_schema([(model, mode) for model in ordered], ref_template=_TEMPLATE)
         found |= made.get("$defs", {})
-    for model in orders.values():
+    for model in orders:
         _precise(model.__name__, found[model.__name__])
     return dict(sorted(found.items()))
 

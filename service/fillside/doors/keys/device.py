@@ -18,9 +18,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.doors.keys.presses import LOOK_UP_S, Press
-from fillside.rig.tables.key_names import OF_CODE
+from fillside.rig.tables.keys import KEY_NAMES
 from fillside.system_errors import package_missing, why
 from fillside_drivers.retry import Backoff
+
+NAME_OF_CODE = {
+    code if code.startswith("BTN_") else f"KEY_{code}": name
+    for name, own in KEY_NAMES.items()
+    for code in own
+}
+"""The name of a key by the full name of its Linux code."""
 
 DOWN, HELD = 1, 2
 """Values of an EV_KEY event, linux/input.h: 0 up, 1 down, 2 repeated while held."""
@@ -53,7 +60,7 @@ def press_of(names: Any, value: int, at_s: float) -> Press | None:
     if value not in (DOWN, HELD):
         return None
     several = (names,) if isinstance(names, str) else tuple(names or ())
-    name = next((OF_CODE[each] for each in several if each in OF_CODE), None)
+    name = next((NAME_OF_CODE[each] for each in several if each in NAME_OF_CODE), None)
     if name is None:
         return None if not several else Press(str(several[0]).lower(), at_s, held=value == HELD)
     return Press(name, at_s, held=value == HELD)

@@ -6,7 +6,33 @@ Keys without a character come as control sequences: ``ESC [`` numbers and a lett
 
 from __future__ import annotations
 
-from fillside.rig.tables.key_names import OF_CHARACTER
+import string
+
+NAME_OF_CHARACTER = {
+    **{letter: letter for letter in string.ascii_lowercase + string.digits},
+    **{letter.upper(): letter for letter in string.ascii_lowercase},
+    " ": "space",
+    "\t": "tab",
+    "\r": "enter",
+    "\n": "enter",
+    "\x08": "backspace",
+    "\x7f": "backspace",
+    "\x1b": "escape",
+    "+": "plus",
+    "-": "minus",
+    "=": "equal",
+    ",": "comma",
+    ".": "dot",
+    "/": "slash",
+    "*": "star",
+    ";": "semicolon",
+    "'": "apostrophe",
+    "`": "grave",
+    "\\": "backslash",
+    "[": "left_bracket",
+    "]": "right_bracket",
+}
+"""The name of a key by the character that a terminal sends for it."""
 
 ESCAPE = 0x1B
 LONGEST = 32
@@ -117,4 +143,4 @@ def _character(held: bytes) -> tuple[int, str | None]:
     length = 1 if lead < 0xC0 else 2 if lead < 0xE0 else 3 if lead < 0xF0 else 4
     if len(held) < length:
         return 0, None
-    return length, OF_CHARACTER.get(held[:length].decode("utf-8", "replace"))
+    return length, NAME_OF_CHARACTER.get(held[:length].decode("utf-8", "replace"))

@@ -10,7 +10,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fillside.rig.tables.key_words import FIRST, NEXT, TOGGLE, Action
+from fillside.orders.key_phrases import FIRST, NEXT, TOGGLE, KeyAction, read_phrase
+from fillside.orders.light import Follow, Freeze, Move
+from fillside.orders.model import LightOrder
 from fillside.rig.tables.keys import Keys
 
 State = Mapping[str, Any]
@@ -44,7 +46,7 @@ class Outcome:
     `place` is where in the programme the walk stands once the order is obeyed.
     """
 
-    order: dict[str, Any] | None = None
+    order: LightOrder | None = None
     why_not: str = ""
     place: int | None = None
 
@@ -58,13 +60,14 @@ class KeyTable:
 
     keys: Keys
     programme: tuple[str, ...]
-    actions: Mapping[str, Action]
+    actions: Mapping[str, KeyAction]
 
     @classmethod
     def of(cls, keys: Keys, marks: tuple[str, ...]) -> KeyTable:
-        return cls(keys, keys.programme or marks, keys.actions)
+        actions = {key: read_phrase(text) for key, text in keys.press.items()}
+        return cls(keys, keys.programme or marks, actions)
 
-    def pause_s(self, action: Action) -> float:
+    def pause_s(self, action: KeyAction) -> float:
         """How soon the same key counts again."""
         return (self.keys.step_pause_ms if action.steps else self.keys.debounce_ms) / 1000
 
@@ -81,14 +84,15 @@ def pressed(
     if not counts:
         return hand, NOTHING
     hand = replace(hand, counted_s={**hand.counted_s, press.key: press.at_s})
-    if action.said is not None:
-        return hand, Outcome(dict(action.said), place=hand.place)
-    if action.words == TOGGLE:
-        return hand, Outcome({"do": "freeze" if state()["mode"] == "follow" else "follow"}, place=hand.place)
-    return hand, step(table, hand.place, action.words, state()["subject_seen"]["mark"])
+    if action.order is not None:
+        return hand, Outcome(action.order, place=hand.place)
+    if action.text == TOGGLE:
+        follows = state()["mode"] == "follow"
+        return hand, Outcome(Freeze(do="freeze") if follows else Follow(do="follow"), place=hand.place)
+    return hand, step(table, hand.place, action.text, state()["subject_seen"]["mark"])
 
 
-def _counts(table: KeyTable, hand: PressReader, press: Press, action: Action) -> bool:
+def _counts(table: KeyTable, hand: PressReader, press: Press, action: KeyAction) -> bool:
     """Whether this is a new press: not a bounce, not the repetition of a key that is held in a terminal."""
     never = float("-inf")
     bounced = press.at_s - hand.heard_s.get(press.key, never) < table.keys.debounce_ms / 1000
@@ -126,4 +130,4 @@ def standing(programme: tuple[str, ...], place: int | None, mark: str | None) ->
 
 
 def _to(programme: tuple[str, ...], place: int) -> Outcome:
-    return Outcome({"do": "move", "mark": programme[place]}, place=place)
+    return Outcome(Move(do="move", mark=programme[place]), place=place)

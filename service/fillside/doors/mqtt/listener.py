@@ -6,12 +6,12 @@ import asyncio
 
 import aiomqtt
 
-from fillside.doors.listener import Body, Clock, answer_to
+from fillside.doors.listener import Clock, answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.messages import Heard, Topics, order_from
 from fillside.doors.mqtt.publish_pace import News
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import MqttDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text

@@ -12,10 +12,10 @@ import socket
 from collections.abc import Callable
 from typing import Any, cast
 
-from fillside.doors.listener import Body, DoorError, DoorFigures, answer_to
+from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, answer_to
 from fillside.doors.osc.addresses import SAID, STATE, order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
-from fillside.orders.answers import Refusal
+from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import OscDoor
 from fillside.runtime.live import as_text
 from fillside.runtime.studio import Studio
@@ -153,7 +153,7 @@ class OscListener(asyncio.DatagramProtocol):
         visitor = Visitor("an OSC sender", "osc", str(sender[0]))
         body = await answer_to(self._studio, said, visitor, with_state=False)
         # A tracker's good report is not answered: it would be told fifty times a second.
-        return None if said.get("do") == "subject" and "error" not in body else body
+        return None if said.get("do") == POSITION_REPORT and "error" not in body else body
 
     def _answer(self, message: Message, body: Body, sender: Sender) -> None:
         error = body.get("error")

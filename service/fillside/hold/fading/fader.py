@@ -28,7 +28,6 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.fading.flash_limiter import FlashLimiter
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.wiring import Lagging
@@ -185,7 +184,7 @@ class Fader:
     back it fades from there. Codes of a head that lags are ahead of the common fade; see the theory above."""
 
     def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
-        self.dimmers = Dimmers(scene)
+        self.dimmers = scene.dimmers
         self._knees = knees(np.asarray(scene.floors, dtype=float))
         self._lags = lags_of(scene)
         self._codes = np.array(codes, dtype=np.int64)

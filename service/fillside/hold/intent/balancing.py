@@ -12,13 +12,12 @@ import numpy.typing as npt
 from fillside.balance.limits import limits_of
 from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
-from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
-from fillside.balance.solver.solve import Solved, solve
-from fillside.balance.solver.weight import dropped_roles
+from fillside.balance.solution import BalanceSolver, Solution
+from fillside.balance.solver.rounding import Codes, Trims
+from fillside.balance.solver.solve import Solved
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, Sure
 from fillside.hold.events import HeadsCorrected, LightEvent
-from fillside.hold.fading.dimmers import Dimmers
 from fillside.hold.health import Reckoning
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.photometry.dimming import level_from_code
@@ -39,19 +38,15 @@ class Balancing:
     def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
         self.scene = scene
         self._intervals = Intervals(scene.rig, calibration)
-        self.metering = Metering(scene)
-        self._dimmers = Dimmers(scene)
-        self._every = limits_of(scene)
-        self.limits = self._every
-        self._stay: Mapping[int, int] = {}
-        self._rows: Rows | None = None
+        self._solver = BalanceSolver(scene)
+        self.limits = self._solver.limits
         self._calibrated_cd = scene.sources.intensity_cd
         self.corrected: dict[str, float] = {}
 
     def count_on(self, heads: Reckoning) -> None:
         """Which heads the balance may count on, and what the others give."""
-        self._stay = heads.stay
-        self.limits = self._every if all(heads.counted) else limits_of(self.scene, heads.counted, heads.stay)
+        every = all(heads.counted)
+        self.limits = self._solver.limits if every else limits_of(self.scene, heads.counted, heads.stay)
 
     def learn(self, event: LightEvent) -> None:
         """From now on the room's light, or what heads give, is believed to be another."""
@@ -72,31 +67,24 @@ class Balancing:
 
     def _see(self, scene: Scene) -> None:
         self.scene = scene
-        self.metering = Metering(scene)
-        self._rows = None
+        self._solver = BalanceSolver(scene)
+
+    @property
+    def metering(self) -> Metering:
+        """The metering of the scene as it is believed to be."""
+        return self._solver.metering
 
     def rows_at(self, place: Point) -> Rows:
         """The rows at a place [m]; the latest are kept."""
-        if self._rows is None or self._rows.point != place:
-            self._rows = self.metering.rows_at(place)
-        return self._rows
+        return self._solver.rows_at(place)
 
-    def solve(self, place: Point, wish: BalanceTarget) -> Solved:
-        """Outputs for a subject at a place [m], before rounding."""
-        return solve(self.metering, self.rows_at(place), wish, self.limits)
-
-    def choose(self, place: Point, wish: BalanceTarget, solved: Solved, present: Codes | None) -> Codes:
-        """Codes for solved outputs; present ones are kept unless others are better by more than 0.02 stop."""
-        rows = self.rows_at(place)
-        codes = choose_codes(self.metering, rows, wish, self.limits, solved.outputs, present)
-        return tuple(self._stay.get(i, code) for i, code in enumerate(codes)) if self._stay else codes
+    def solve(self, place: Point, wish: BalanceTarget, present: Codes | None) -> Solution:
+        """The balance for a subject at a place [m], beside present codes."""
+        return self._solver.solve(place, wish, self.limits, present)
 
     def trim(self, place: Point, wish: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
         """Codes with trims on them; the subject's place matters only for the most light its face may get."""
-        if not any(stops != 0 for stops in trims.values()):
-            return codes
-        rows = self.rows_at(place)
-        return trim_codes(self.metering, rows, wish, self._every, codes, trims)
+        return self._solver.trim(place, wish, codes, trims)
 
     def measure(
         self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]
@@ -107,7 +95,7 @@ class Balancing:
 
     def dropped(self, place: Point, wish: BalanceTarget) -> tuple[str, ...]:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
-        return dropped_roles(self.metering, self.rows_at(place), wish, self.limits)
+        return self._solver.dropped(place, wish, self.limits)
 
     def sure(self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]) -> Sure:
         """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
@@ -119,7 +107,7 @@ class Balancing:
 
     def outputs(self, codes: Codes) -> FloatArray:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""
-        return self._dimmers.outputs(codes)
+        return self.scene.dimmers.outputs(codes)
 
     def off_stops(self, place: Point, wish: BalanceTarget, codes: Codes, solved: Solved) -> float:
         """How far the light of codes is from what a solution gives at a place [m]: the larger of the

@@ -7,11 +7,9 @@ along."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from fillside.balance.rows import Metering, Rows
+from fillside.balance.solution import Solution
 from fillside.balance.solver.rounding import Codes
-from fillside.balance.solver.solve import Solved
 from fillside.balance.target import BalanceTarget
 from fillside.hold.fading.fader import FRAME_S
 from fillside.hold.intent.balancing import Balancing
@@ -25,21 +23,12 @@ _ROUNDING_S = 1e-6
 """A tick that comes as early as the sum of its times is rounded still comes when it was asked for."""
 
 
-@dataclass(frozen=True)
-class Basis:
-    """What the light rests on: a solution, the rows it was found for, and the metering of then."""
-
-    solved: Solved
-    rows: Rows
-    metering: Metering
-
-
 class CurrentSolution:
     """The latest solution: its codes, the place [m] it is for, and what it was found from."""
 
     def __init__(self, balancing: Balancing, subject: TrackedSubject, pace: Pace) -> None:
         self._balancing, self._subject, self._pace = balancing, subject, pace
-        self._basis: Basis | None = None
+        self._basis: Solution | None = None
         self._considered: Point = subject.place
         self._stale = self._other_light = False
         self._pursued_s = -math.inf
@@ -47,7 +36,7 @@ class CurrentSolution:
         self.codes: Codes = ()
 
     @property
-    def basis(self) -> Basis:
+    def basis(self) -> Solution:
         """The solution that the codes come from; there is one from the first `take` on."""
         assert self._basis is not None, "something was solved"
         return self._basis
@@ -60,9 +49,8 @@ class CurrentSolution:
     def take(self, wish: BalanceTarget, present: Codes | None) -> None:
         """Solve for where the subject is, beside present codes, and let the light rest on that."""
         place = self._subject.place
-        solved = self._balancing.solve(place, wish)
-        self._basis = self._basis_of(solved, place)
-        self.codes = self._balancing.choose(place, wish, solved, present)
+        self._basis = self._balancing.solve(place, wish, present)
+        self.codes = self._basis.codes
         self._considered = self.place = place
         self.rest()
         self._pace.settled()
@@ -93,34 +81,30 @@ class CurrentSolution:
         subject, no_walk = self._subject, self._other_light or too_bright
         self.rest()
         self._pursued_s = time_s
-        place, solved = self._solve_there(wish)
-        off = math.inf if too_bright else self._off_stops(place, wish, solved)
+        place, solution = self._solve_there(wish)
+        off = math.inf if too_bright else self._off_stops(place, wish, solution)
         step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
         if step == "stay":
             return False
         if step == "begin" and not no_walk:
             subject.believe_the_latest(RECENT_S)
-            place, solved = self._solve_there(wish)
+            place, solution = self._solve_there(wish)
         elif step == "begin" and subject.unmoved_s >= REST_S:
             self._pace.settled()
-        self._basis, self.place = self._basis_of(solved, place), place
-        self.codes = self._balancing.choose(place, wish, solved, self.codes)
+        self._basis, self.place, self.codes = solution, place, solution.codes
         return True
 
-    def _off_stops(self, place: Point, wish: BalanceTarget, solved: Solved) -> float:
+    def _off_stops(self, place: Point, wish: BalanceTarget, solution: Solution) -> float:
         """How far the light is from what a new solution gives, 0 where the wires have no better codes."""
-        off = self._balancing.off_stops(place, wish, self.codes, solved)
+        off = self._balancing.off_stops(place, wish, self.codes, solution.solved)
         rests = self._pace.resting and off > self._pace.band_stops
-        if rests and self._balancing.choose(place, wish, solved, self.codes) == self.codes:
+        if rests and solution.codes == self.codes:
             return 0.0
         return off
 
-    def _solve_there(self, wish: BalanceTarget) -> tuple[Point, Solved]:
+    def _solve_there(self, wish: BalanceTarget) -> tuple[Point, Solution]:
         place = self._considered = self._subject.place
-        return place, self._balancing.solve(place, wish)
-
-    def _basis_of(self, solved: Solved, place: Point) -> Basis:
-        return Basis(solved, self._balancing.rows_at(place), self._balancing.metering)
+        return place, self._balancing.solve(place, wish, self.codes)
 
     def rest(self) -> None:
         """Leave a subject that moved alone until it is reported again."""

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.target import BalanceTarget, wish_from_rig
+from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.orders.light import MOST_TRIM_STOPS
 from fillside.rig.scene.target import exposure_target_lux
 from fillside.rig.tables.model import Balance, Camera, Point, Rig
@@ -92,7 +92,7 @@ class Intent:
 
     def target(self, file: Rig) -> BalanceTarget:
         """The balance target, without the trims; ValueError where the camera leaves the exposure open."""
-        target = wish_from_rig(self.rig(file))
+        target = target_from_rig(self.rig(file))
         return replace(target, exposure_lux=target.exposure_lux * 2.0**self.exposure_stops)
 
     def effective_rig(self, file: Rig) -> Rig:

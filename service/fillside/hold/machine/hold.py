@@ -44,8 +44,9 @@ from fillside.hold.snapshot.snapshot import (
 from fillside.hold.snapshot.state import LastOrder, State
 from fillside.hold.tracking.pace import Pace
 from fillside.hold.tracking.subject import TrackedSubject
-from fillside.orders.light import Identify, Move, Order, SubjectReport, Undo
-from fillside.orders.phrases import named
+from fillside.orders.light import Identify, Move, SubjectReport, Undo
+from fillside.orders.model import LightOrder
+from fillside.orders.registry import phrase_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import Point, Rig
@@ -215,7 +216,7 @@ class Hold:
         """The orders that can be taken back."""
         return self._history
 
-    def order(self, order: Order, now_s: float) -> Obeyed:
+    def order(self, order: LightOrder, now_s: float) -> Obeyed:
         """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
         if isinstance(order, SubjectReport):
             return self._report(order, now_s)
@@ -229,7 +230,7 @@ class Hold:
         time_s = self._read_clock(now_s)
         changed = before.changed_from(change.intent)
         self._before_change()
-        self._history.add(Undoable(phrase := named(order), changed, self._solution.codes))
+        self._history.add(Undoable(phrase := phrase_of(order), changed, self._solution.codes))
         self._aim.intent = before
         if isinstance(order, Move):
             self._subject.tell(change.intent.place, time_s)
@@ -400,7 +401,7 @@ class Hold:
         dip, note = dip_of(self._moment(replace(self._aim.intent, place=self._subject.place)), order)
         self._before_change()
         self._aim.show(dip, self._read_clock(now_s))
-        return self._obeyed(named(order), now_s, note, {})
+        return self._obeyed(phrase_of(order), now_s, note, {})
 
     def _change(self, intent: Intent, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
         """Put an intent in force; `untrimmed` codes are taken as they are, else chosen beside the present

@@ -19,7 +19,6 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from fillside.balance.limits import code_of_output, output_of_code
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.machine.changes import Moment
 from fillside.orders.answers import Refusal
@@ -88,20 +87,20 @@ def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
 
 def away_from(scene: Scene, head: int, code: int) -> int:
     """The code a head goes to from its own, to be seen by that."""
-    output = output_of_code(scene, head, code)
-    least = output_of_code(scene, head, code_of_output(scene, head, 0.0))
+    output = scene.dimmers.output(head, code)
+    least = scene.dimmers.output(head, scene.dimmers.held_code(head, 0.0))
     if output <= 0:
-        return code_of_output(scene, head, max(UP_OUTPUT, least))
+        return scene.dimmers.held_code(head, max(UP_OUTPUT, least))
     down, up = math.log2(output / least), -math.log2(output)
     if down >= min(SEEN_STOPS, up):
-        return code_of_output(scene, head, output * 2.0 ** -min(DIP_STOPS, down))
-    return code_of_output(scene, head, output * 2.0 ** min(DIP_STOPS, up))
+        return scene.dimmers.held_code(head, output * 2.0 ** -min(DIP_STOPS, down))
+    return scene.dimmers.held_code(head, output * 2.0 ** min(DIP_STOPS, up))
 
 
 def _said(scene: Scene, head: int, own: int, code: int) -> str:
     name = scene.names[head]
     if own == 0:
         return f"{name} comes up and goes out again"
-    stops = math.log2(output_of_code(scene, head, code) / output_of_code(scene, head, own))
+    stops = math.log2(scene.dimmers.output(head, code) / scene.dimmers.output(head, own))
     way = "dips" if stops < 0 else "rises"
     return f"{name} {way} by {tenths(stops)} and comes back"

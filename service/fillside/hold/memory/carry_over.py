@@ -102,7 +102,7 @@ def _basis(name: str, calibration: Calibration | None) -> Any:
 
 
 def _readings(head: CalibratedHead) -> list[str]:
-    return sorted(repr([_plain(one.get(key)) for key in _AS_READ]) for one in head.readings)
+    return sorted(repr([_plain(getattr(one, key)) for key in _AS_READ]) for one in head.readings)
 
 
 def _plain(value: Any) -> Any:

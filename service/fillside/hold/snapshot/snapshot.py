@@ -17,7 +17,7 @@ import numpy as np
 
 from fillside.balance.judgement.reasons import JudgedLight, trims_short
 from fillside.balance.judgement.verdict import CURABLE, Circumstances, LightVerdict, judge
-from fillside.balance.report import LimitReport, Remedy, achieved_of, face_of, head_says
+from fillside.balance.report import LimitReport, Remedy, achieved_of, face_of, head_reports
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
 from fillside.hold.events import RemediesFound, RemedyQuestion
@@ -120,7 +120,7 @@ def judged_light(now: PresentLight) -> JudgedLight:
     here = basis.metering is balancing.metering and basis.rows.point == rows.point
     return JudgedLight(
         metering=balancing.metering,
-        wish=now.target,
+        target=now.target,
         limits=balancing.limits,
         solved=basis.solved,
         solved_at=rows if here else basis.rows,
@@ -179,7 +179,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     scene, intent, judged = now.balancing.scene, now.intent, now.judged
     codes = as_reported(now.codes, now.health)
     metered = now.balancing.measure(now.subject.place, now.target, codes, now.working)
-    achieved = achieved_of(now.target, judged.target, metered)
+    achieved = achieved_of(now.target, judged.target_report, metered)
     verdict = judge(judged, now.circumstances, achieved)
     seen, heads, drivers = _subject_seen(now), _heads(now), _drivers(beside.drivers, now.unix_s)
     sure = now.balancing.sure(now.subject.place, now.target, now.codes, now.working)
@@ -192,7 +192,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         identifying=now.identifying,
         subject=now.subject.place,
         subject_seen=seen,
-        target=judged.target,
+        target=judged.target_report,
         achieved=achieved,
         face=face_of(metered),
         heads=heads,
@@ -221,8 +221,8 @@ def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
     met = balancing.outputs(now.codes)
     if now.intent.acts:
         met = np.where(np.array(now.codes) == np.array(now.lasting), light.unrounded, met)
-    present = head_says(balancing.scene, balancing.limits, light.rows, now.codes, met)
-    goal = head_says(balancing.scene, balancing.limits, light.rows, now.goal)
+    present = head_reports(balancing.scene, balancing.limits, light.rows, now.codes, met)
+    goal = head_reports(balancing.scene, balancing.limits, light.rows, now.goal)
     lux = light.rows.own_lux * balancing.outputs(as_reported(now.codes, now.health))
     return tuple(
         HeadNow.model_construct(

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Literal
 
 from fillside.balance.report import (
-    Achieved,
+    AchievedReport,
     FaceReport,
     HeadReport,
     LimitReport,
     Remedy,
     ReportModel,
-    Target,
+    TargetReport,
     Uncertainty,
 )
 from fillside.hold.events import Answering, DriverState, HeadState
@@ -123,8 +123,8 @@ class State(ReportModel):
     identifying: str | None
     subject: Point
     subject_seen: SubjectSeen
-    target: Target
-    achieved: Achieved
+    target: TargetReport
+    achieved: AchievedReport
     face: FaceReport
     heads: tuple[HeadNow, ...]
     settled: bool

@@ -33,7 +33,7 @@ def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> Line:
 
 def exposure_line(plane: Plane) -> Line | None:
     """Where the exposure is as wanted, from most fill to most key; None where no legal outputs reach it."""
-    wanted = plane.wish.exposure_lux - float(plane.base[EXPOSURE])
+    wanted = plane.target.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
     return _matching(plane, by_key, wanted - by_fill[::-1], plane.fill.common[::-1])
 
@@ -43,7 +43,7 @@ def ratio_line(plane: Plane) -> Line | None:
     not exist."""
     bright, dark = plane.sides
     by_key, by_fill, base = (
-        lux[bright] - plane.wish.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
+        lux[bright] - plane.target.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
     )
     sign = 1.0 if by_key[-1] >= by_key[0] else -1.0
     by_key, by_fill = sign * by_key, sign * by_fill

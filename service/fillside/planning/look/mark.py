@@ -10,10 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
-from fillside.balance.offline import solve_rows
 from fillside.balance.report import Report
 from fillside.balance.rows import EXPOSURE, Metering, Rows
-from fillside.balance.solver.rounding import outputs_of
+from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.target import BalanceTarget
 from fillside.planning.answer import PlanningAnswer
 from fillside.planning.look.catchlight import CatchLight, catch_light
@@ -57,18 +56,35 @@ class MarkPlan(PlanningAnswer):
 
 @dataclass(frozen=True)
 class Planned:
-    """One mark solved: what every answer about it is worked out from; `outputs` (heads,) 0..1."""
+    """One mark solved, from which every answer about it is worked out; `outputs` (heads,) 0..1."""
 
-    metering: Metering
-    wish: BalanceTarget
-    limits: OutputLimits
-    rows: Rows
-    outputs: FloatArray
+    solver: BalanceSolver
+    solution: Solution
     report: Report
 
     @property
     def rig(self) -> Rig:
         return self.metering.scene.rig
+
+    @property
+    def metering(self) -> Metering:
+        return self.solution.metering
+
+    @property
+    def target(self) -> BalanceTarget:
+        return self.solution.target
+
+    @property
+    def limits(self) -> OutputLimits:
+        return self.solution.limits
+
+    @property
+    def rows(self) -> Rows:
+        return self.solution.rows
+
+    @cached_property
+    def outputs(self) -> FloatArray:
+        return self.solution.subject_outputs
 
     @cached_property
     def looks_at(self) -> FloatArray:
@@ -79,7 +95,7 @@ class Planned:
 
     def surely(self, surely: Surely | None) -> Planned:
         """The same with how sure it is, where there is somebody to say so."""
-        return self if surely is None else replace(self, report=surely(self.report, self.wish))
+        return self if surely is None else replace(self, report=surely(self.report, self.target))
 
     @property
     def lit(self) -> list[int]:
@@ -87,14 +103,10 @@ class Planned:
         return [int(i) for i in np.flatnonzero(self.outputs > 0)]
 
 
-def solve_mark(
-    metering: Metering, wish: BalanceTarget, limits: OutputLimits, point: tuple[float, float, float]
-) -> Planned:
+def solve_mark(solver: BalanceSolver, target: BalanceTarget, point: tuple[float, float, float]) -> Planned:
     """The balance at one place [m], as the hold would settle it."""
-    rows = metering.rows_at(point)
-    solution = solve_rows(metering, rows, wish, limits)
-    outputs = outputs_of(metering.scene, solution.codes) * (limits.most > 0)
-    return Planned(metering, wish, limits, rows, outputs, solution.report)
+    solution = solver.solve(point, target)
+    return Planned(solver, solution, solution.report)
 
 
 def mark_plan(mark: str, planned: Planned, *, wander: bool) -> MarkPlan:
@@ -104,7 +116,7 @@ def mark_plan(mark: str, planned: Planned, *, wander: bool) -> MarkPlan:
         mark=mark,
         point=rows.point,
         balance=planned.report,
-        reach=reach_answer(planned.metering, rows, planned.wish, planned.limits, planned.outputs),
+        reach=reach_answer(planned.metering, rows, planned.target, planned.limits, planned.outputs),
         margins=head_margins(own.names, planned.limits, planned.outputs),
         standings=tuple(standing(rig, head, rows.point) for head in rig.heads),
         softness=tuple(
@@ -123,12 +135,7 @@ def mark_plan(mark: str, planned: Planned, *, wander: bool) -> MarkPlan:
 
 def _wander(planned: Planned) -> WanderAnswer:
     return wander_answer(
-        planned.metering,
-        planned.wish,
-        planned.limits,
-        planned.rows,
-        planned.outputs,
-        planned.rig.plan.wander,
+        planned.solver, planned.target, planned.rows.point, planned.outputs, planned.rig.plan.wander
     )
 
 
@@ -200,5 +207,5 @@ def _wall(planned: Planned) -> WallAnswer | None:
     if point is None:
         return None
     return wall_light(
-        own.names, own.sources, planned.outputs, point, own.ambient[2], planned.wish.exposure_lux
+        own.names, own.sources, planned.outputs, point, own.ambient[2], planned.target.exposure_lux
     )

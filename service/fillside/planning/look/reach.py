@@ -122,7 +122,7 @@ class _Region:
         return tuple(self._corner(line, i) for i in range(len(line.key)))
 
     def _corner(self, line: Line, i: int) -> Corner:
-        wish, plane = self.plane.wish, self.plane
+        wish, plane = self.plane.target, self.plane
         bright, dark = (float(line.lux[side, i]) for side in plane.sides)
         exposure = float(line.lux[EXPOSURE, i])
         quotient = bright / dark if bright > 0 and dark > 0 else None

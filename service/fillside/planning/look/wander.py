@@ -7,11 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import MeteredBalance, measure
-from fillside.balance.offline import solve_rows
-from fillside.balance.rows import Metering, Rows
-from fillside.balance.solver.rounding import outputs_of
+from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import BalanceTarget
 from fillside.planning.answer import PlanningAnswer
 from fillside.rig.scene.subject_limits import why_not_there
@@ -64,21 +61,18 @@ class WanderAnswer(PlanningAnswer):
 
 
 def wander_answer(
-    metering: Metering,
+    solver: BalanceSolver,
     wish: BalanceTarget,
-    limits: OutputLimits,
-    rows: Rows,
+    centre: tuple[float, float, float],
     outputs: FloatArray,
     radius_m: float,
     across: int = ACROSS,
 ) -> WanderAnswer:
-    """The map about the place of `rows`: levels left at `outputs` (heads,), and solved anew everywhere."""
-    x, y, z = rows.point
+    """The map about a place [m]: levels left at `outputs` (heads,), and solved anew everywhere."""
+    x, y, z = centre
     steps = np.linspace(-radius_m, radius_m, across)
     places = tuple(
-        _place(metering, wish, limits, (x + float(dx), y + float(dy), z), outputs)
-        for dy in steps
-        for dx in steps
+        _place(solver, wish, (x + float(dx), y + float(dy), z), outputs) for dy in steps for dx in steps
     )
     inside = [p for p in places if math.dist((p.x_m, p.y_m), (x, y)) <= radius_m + 1e-9]
     return WanderAnswer(
@@ -91,22 +85,17 @@ def wander_answer(
 
 
 def _place(
-    metering: Metering,
-    wish: BalanceTarget,
-    limits: OutputLimits,
-    point: tuple[float, float, float],
-    outputs: FloatArray,
+    solver: BalanceSolver, wish: BalanceTarget, point: tuple[float, float, float], outputs: FloatArray
 ) -> WanderPlace:
-    if why_not_there(metering.scene.rig, point) is not None:
+    if why_not_there(solver.scene.rig, point) is not None:
         return WanderPlace(x_m=point[0], y_m=point[1], alone=None, followed=None)
-    rows = metering.rows_at(point)
-    codes = solve_rows(metering, rows, wish, limits).codes
-    here = outputs_of(metering.scene, codes) * (limits.most > 0)
+    solution = solver.solve(point, wish)
+    metering, rows = solution.metering, solution.rows
     return WanderPlace(
         x_m=point[0],
         y_m=point[1],
         alone=held(wish, measure(metering, rows, wish, outputs)),
-        followed=held(wish, measure(metering, rows, wish, here)),
+        followed=held(wish, measure(metering, rows, wish, solution.subject_outputs)),
     )
 
 

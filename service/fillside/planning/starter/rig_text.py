@@ -6,9 +6,9 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from fillside.balance.limits import limits_of
-from fillside.balance.rows import EXPOSURE, Metering
-from fillside.balance.target import wish_from_rig
+from fillside.balance.rows import EXPOSURE
+from fillside.balance.solution import BalanceSolver
+from fillside.balance.target import target_from_rig
 from fillside.photometry.exposure import target_lux
 from fillside.planning.answers.camera import Shutter
 from fillside.planning.answers.stands import round_the_face
@@ -43,11 +43,10 @@ def rig_text(answers: Mapping[str, Any]) -> str:
 
 def _iso(own: FirstSet) -> int:
     """The lowest ISO at which the wanted ratio is held with lamps a stop under full; the highest if none."""
-    metering = Metering(scene(_rig(_text(own, ISO_SERIES[0]))))
-    limits, wish = limits_of(metering.scene), wish_from_rig(metering.scene.rig)
-    at = solve_mark(metering, wish, limits, own.subject)
-    span = reach_answer(metering, at.rows, wish, limits, at.outputs).exposures
-    most = float(at.rows.lux(limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
+    solver = BalanceSolver(scene(_rig(_text(own, ISO_SERIES[0]))))
+    at = solve_mark(solver, target_from_rig(solver.scene.rig), own.subject)
+    span = reach_answer(at.metering, at.rows, at.target, at.limits, at.outputs).exposures
+    most = float(at.rows.lux(at.limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
     open_s = own.answers["shutter"].seconds(own.fps)
     for iso in ISO_SERIES:
         wanted = target_lux(DEFAULT_CONSTANT["dome"], float(own.answers["aperture"]), open_s, iso)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from fillside.rig.problems import Path, Problem, did_you_mean
 from fillside.rig.tables.head import WORK_ROLE
-from fillside.rig.tables.key_names import KEYS
-from fillside.rig.tables.key_words import Action, named_by
+from fillside.rig.tables.keys import KEY_NAMES, ReadPhrase
 from fillside.rig.tables.model import Rig
 
 _OF_LINUX = re.compile(r"(key|btn)_[a-z0-9_]+")
@@ -52,24 +51,28 @@ def key_checks(rig: Rig) -> Iterator[Problem]:
     for place, mark in enumerate(keys.programme):
         if mark not in rig.marks:
             yield _no(("keys", "programme", place), "mark", mark, list(rig.marks))
-    if "press" in keys.model_fields_set:
-        yield from press_checks(keys.actions, rig)
+    if "press" not in keys.model_fields_set:
+        return
+    for key, text in keys.press.items():
+        if key not in KEY_NAMES and not _OF_LINUX.fullmatch(key):
+            yield Problem(
+                ("keys", "press", key), f'there is no key "{key}"; {did_you_mean(key, KEY_NAMES, "keys")}'
+            )
+        if rig.read_phrase is not None:
+            yield from _phrase_checks(key, text, rig.read_phrase, rig)
 
 
-def press_checks(actions: Mapping[str, Action], rig: Rig) -> Iterator[Problem]:
-    """What is wrong with what keys do in this rig."""
+def _phrase_checks(key: str, text: str, read_phrase: ReadPhrase, rig: Rig) -> Iterator[Problem]:
+    """Roles, marks and heads that a key names and the rig does not have."""
+    at: Path = ("keys", "press", key)
     roles = list(dict.fromkeys(head.role for head in rig.heads if head.role != WORK_ROLE))
-    for key, action in actions.items():
-        at: Path = ("keys", "press", key)
-        if key not in KEYS and not _OF_LINUX.fullmatch(key):
-            yield Problem(at, f'there is no key "{key}"; {did_you_mean(key, KEYS, "keys")}')
-        named = named_by(action)
-        if named.role is not None and named.role not in roles:
-            yield _no(at, "role", named.role, roles)
-        if named.mark is not None and named.mark not in rig.marks:
-            yield _no(at, "mark", named.mark, list(rig.marks))
-        if named.head is not None and named.head not in [head.name for head in rig.heads]:
-            yield _no(at, "head", named.head, [head.name for head in rig.heads])
+    named = read_phrase(text)
+    if named.role is not None and named.role not in roles:
+        yield _no(at, "role", named.role, roles)
+    if named.mark is not None and named.mark not in rig.marks:
+        yield _no(at, "mark", named.mark, list(rig.marks))
+    if named.head is not None and named.head not in [head.name for head in rig.heads]:
+        yield _no(at, "head", named.head, [head.name for head in rig.heads])
 
 
 def _no(at: Path, kind: str, name: str, known: list[str]) -> Problem:

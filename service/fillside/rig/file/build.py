@@ -11,19 +11,24 @@ from fillside.rig.checks.cross_checks import cross_checks
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Problem
 from fillside.rig.scene.whites import white_problems
+from fillside.rig.tables.keys import READ_PHRASE, ReadPhrase
 from fillside.rig.tables.model import Rig
 from fillside.rig.tables.wiring import Kinds, wire_up
 
 
-def build_rig(data: Mapping[str, Any], kinds: Kinds | None) -> tuple[Rig | None, list[Problem]]:
-    """A rig from the rig file's content, or None and its problems.
+def build_rig(
+    data: Mapping[str, Any], kinds: Kinds | None, read_phrase: ReadPhrase | None = None
+) -> tuple[Rig | None, list[Problem]]:
+    """Return a rig from the rig file's content, or None and its problems.
 
     `kinds` are asked about drivers and drives; without them the drivers' own keys are taken as they are.
+    `read_phrase` is asked about what keys do; without it that is taken as it is.
     """
     try:
-        rig = Rig.model_validate(data)
+        rig = Rig.model_validate(data, context={READ_PHRASE: read_phrase})
     except ValidationError as error:
         return None, problems_from(error, Rig, data)
+    rig.take_phrases(read_phrase)
     problems = cross_checks(rig)
     if kinds is not None and not problems:
         problems = _wire(rig, kinds)

@@ -15,13 +15,13 @@ def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
     """A new rig with other values at some keys; heads are addressed by name, None takes a key out.
 
     ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values
-    as the file would have them. The new rig is checked like a file, by the same kinds of drivers as `rig`.
-    Raises RigError for a key or value that cannot be; `rig` itself never changes.
+    as the file would have them. The new rig is checked like a file, by the kinds of drivers and the reader of key
+    phrases of `rig`. Raises RigError for a key or value that cannot be; `rig` itself never changes.
     """
     data = _plain(rig.dump())
     for key, value in change.items():
         _set(data, key, copy.deepcopy(value))
-    changed, problems = build_rig(data, rig.wiring.kinds)
+    changed, problems = build_rig(data, rig.wiring.kinds, rig.read_phrase)
     if changed is None:
         first = problems[0]
         raise RigError(first.message, dotted(first.path, data), others=len(problems) - 1)

@@ -18,7 +18,7 @@ from fillside.rig.file.positions import TomlPositions
 from fillside.rig.file.referenced_files import NeighbourError, Read, with_neighbours
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
-from fillside.rig.tables.keys import Keys, KeysFile
+from fillside.rig.tables.keys import READ_PHRASE, Keys, KeysFile, ReadPhrase
 from fillside.rig.tables.model import Rig
 from fillside.rig.tables.wiring import Kinds
 from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
@@ -81,12 +81,18 @@ def rig_or_why_not(path: str) -> Rig | str:
 
 
 def load_rig_text(
-    text: str, *, source: str = "rig.toml", kinds: Kinds | None, read: Read | None = None
+    text: str,
+    *,
+    source: str = "rig.toml",
+    kinds: Kinds | None,
+    read: Read | None = None,
+    read_phrase: ReadPhrase | None = None,
 ) -> Rig:
     """The rig that a TOML text describes; with `kinds` None the drivers' own keys are not checked.
 
-    `read` gives the files that the text names; without it such a text is no sound rig. Raises RigError, and
-    nothing else whatever the text, with the first problem by line.
+    `read` gives the files that the text names; without it such a text is no sound rig. `read_phrase` reads
+    what keys do; left out, it is that of the orders there are. Raises RigError, and nothing else whatever the
+    text, with the first problem by line.
     """
     text = text.removeprefix("\ufeff")
     if not text.strip():
@@ -94,7 +100,7 @@ def load_rig_text(
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
     whole, problems = (data, []) if read is None else with_neighbours(data, read, _read_mode)
-    rig, others = build_rig(whole, kinds)
+    rig, others = build_rig(whole, kinds, read_phrase or _phrases())
     told = {problem.path for problem in problems}
     problems += [problem for problem in others if problem.path not in told]
     if rig is None or problems:
@@ -112,9 +118,15 @@ def load_keys(path: str | pathlib.Path) -> Keys:
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
     try:
-        return KeysFile.model_validate(data).keys
+        return KeysFile.model_validate(data, context={READ_PHRASE: _phrases()}).keys
     except ValidationError as error:
         raise _first(problems_from(error, KeysFile, data), data, text, source) from None
+
+
+def _phrases() -> ReadPhrase:
+    from fillside.orders.key_phrases import read_phrase
+
+    return read_phrase
 
 
 def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:

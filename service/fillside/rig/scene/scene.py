@@ -13,6 +13,7 @@ from fillside.photometry.dimming import DimmingCurve, curve, wire_octets
 from fillside.photometry.distribution import Tabled
 from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedHead, Calibration
+from fillside.rig.scene.dimmers import Dimmers
 from fillside.rig.scene.whites import White, base_curve, white_of
 from fillside.rig.tables.model import Head, Point, Rig
 
@@ -48,6 +49,11 @@ class Scene:
     def whites(self) -> tuple[White | None, ...]:
         """How each head with more than one white is held."""
         return tuple(white_of(self.rig, head) for head in self.rig.heads)
+
+    @cached_property
+    def dimmers(self) -> Dimmers:
+        """The conversion between the wire codes and the outputs of the heads."""
+        return Dimmers(self.curves, self.full_scales, self.floors, self.fixed)
 
     def wire_codes(self, head: int, code: int) -> tuple[int, ...]:
         """The codes on a head's channels for the head's own: one, or the warm and the cool one."""

@@ -1,15 +1,80 @@
-"""The `[keys]` table: what the keys of a keyboard, foot switch or presentation remote do."""
+"""The `[keys]` table: what the keys of a keyboard, foot switch or presentation remote do.
+
+What a key does is a phrase that this room only hands on. A reader of phrases comes in the validation context
+under `READ_PHRASE`; without one they are taken as they are.
+"""
 
 from __future__ import annotations
 
-from typing import Annotated
+import string
+from collections.abc import Callable
+from typing import Annotated, Protocol
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, ValidationInfo
 
-from fillside.rig.tables.key_words import Action, action_of
 from fillside.rig.tables.terms import Flag, Name, Number, Part
 
-USUAL = {
+KEY_NAMES: dict[str, tuple[str, ...]] = {
+    **{letter: (letter.upper(),) for letter in string.ascii_lowercase},
+    **{digit: (digit, f"KP{digit}") for digit in string.digits},
+    **{f"f{number}": (f"F{number}",) for number in range(1, 25)},
+    "page_down": ("PAGEDOWN",),
+    "page_up": ("PAGEUP",),
+    "left": ("LEFT",),
+    "right": ("RIGHT",),
+    "up": ("UP",),
+    "down": ("DOWN",),
+    "home": ("HOME",),
+    "end": ("END",),
+    "insert": ("INSERT",),
+    "delete": ("DELETE",),
+    "enter": ("ENTER", "KPENTER"),
+    "space": ("SPACE",),
+    "tab": ("TAB",),
+    "escape": ("ESC",),
+    "backspace": ("BACKSPACE",),
+    "plus": ("KPPLUS",),
+    "minus": ("MINUS", "KPMINUS"),
+    "equal": ("EQUAL", "KPEQUAL"),
+    "comma": ("COMMA", "KPCOMMA"),
+    "dot": ("DOT", "KPDOT"),
+    "slash": ("SLASH", "KPSLASH"),
+    "star": ("KPASTERISK",),
+    "semicolon": ("SEMICOLON",),
+    "apostrophe": ("APOSTROPHE",),
+    "grave": ("GRAVE",),
+    "backslash": ("BACKSLASH",),
+    "left_bracket": ("LEFTBRACE",),
+    "right_bracket": ("RIGHTBRACE",),
+    "left_shift": ("LEFTSHIFT",),
+    "right_shift": ("RIGHTSHIFT",),
+    "left_ctrl": ("LEFTCTRL",),
+    "right_ctrl": ("RIGHTCTRL",),
+    "left_alt": ("LEFTALT",),
+    "right_alt": ("RIGHTALT",),
+    "next": ("NEXT",),
+    "previous": ("PREVIOUS",),
+    "next_song": ("NEXTSONG",),
+    "previous_song": ("PREVIOUSSONG",),
+    "play_pause": ("PLAYPAUSE",),
+    "stop": ("STOPCD", "STOP"),
+    "volume_up": ("VOLUMEUP",),
+    "volume_down": ("VOLUMEDOWN",),
+    "mute": ("MUTE",),
+    "forward": ("FORWARD",),
+    "back": ("BACK",),
+    "power": ("POWER",),
+    "camera_key": ("CAMERA",),
+    "mouse_left": ("BTN_LEFT",),
+    "mouse_right": ("BTN_RIGHT",),
+    "mouse_middle": ("BTN_MIDDLE",),
+}
+"""Names of keys, and the Linux input event codes (linux/input-event-codes.h, without ``KEY_``) of each.
+
+A key of the number block is the same as that of the main block.
+"""
+
+USUAL_KEYS = {
     "page_down": "next",
     "right": "next",
     "page_up": "previous",
@@ -26,13 +91,33 @@ USUAL = {
 """What keys do when no table says otherwise: a presentation remote walks, and one button holds still."""
 
 
-def _action(text: str) -> str:
-    action_of(text)
+READ_PHRASE = "read_phrase"
+
+
+class Phrase(Protocol):
+    """What a key does, as far as the rig is concerned: the role, mark or head that it names."""
+
+    @property
+    def role(self) -> str | None: ...
+    @property
+    def mark(self) -> str | None: ...
+    @property
+    def head(self) -> str | None: ...
+
+
+ReadPhrase = Callable[[str], Phrase]
+"""Raises ValueError with what would be right."""
+
+
+def _checked(text: str, info: ValidationInfo) -> str:
+    read: ReadPhrase | None = (info.context or {}).get(READ_PHRASE)
+    if read is not None:
+        read(text)
     return text
 
 
 KeyName = Annotated[str, Field(pattern=r"^[a-z0-9_]{1,32}$")]
-ActionText = Annotated[str, Field(max_length=128), AfterValidator(_action)]
+ActionText = Annotated[str, Field(max_length=128), AfterValidator(_checked)]
 
 
 class Keys(Part):
@@ -49,14 +134,9 @@ class Keys(Part):
         default=750.0, description="the same for keys that walk from mark to mark, such as 750"
     )
     press: Annotated[dict[KeyName, ActionText], Field(max_length=200)] = Field(
-        default_factory=lambda: dict(USUAL),
+        default_factory=lambda: dict(USUAL_KEYS),
         description='what each key does, as page_down = "next" or plus = "trim fill +1/3"',
     )
-
-    @property
-    def actions(self) -> dict[str, Action]:
-        """What each key does, understood."""
-        return {key: action_of(text) for key, text in self.press.items()}
 
 
 class KeysFile(Part):

@@ -24,7 +24,7 @@ from fillside.rig.tables.head import (
     Lamp,
     ModifierTable,
 )
-from fillside.rig.tables.keys import Keys
+from fillside.rig.tables.keys import Keys, ReadPhrase
 from fillside.rig.tables.plan import Plan
 from fillside.rig.tables.sensors import Sensor, Watches
 from fillside.rig.tables.terms import (
@@ -307,6 +307,7 @@ class Rig(Part):
     plan: Plan = Plan()
 
     _wiring: Wiring = PrivateAttr(default_factory=Wiring)
+    _read_phrase: ReadPhrase | None = PrivateAttr(default=None)
 
     @property
     def wiring(self) -> Wiring:
@@ -316,6 +317,15 @@ class Rig(Part):
     def take_wiring(self, wiring: Wiring) -> None:
         """Notes what the drivers' kinds said; for whoever builds a rig, before anybody else has it."""
         self._wiring = wiring
+
+    @property
+    def read_phrase(self) -> ReadPhrase | None:
+        """The reader of what keys do, None where nobody read it."""
+        return self._read_phrase
+
+    def take_phrases(self, read_phrase: ReadPhrase | None) -> None:
+        """Note the reader of what keys do; for whoever builds a rig, before anybody else has it."""
+        self._read_phrase = read_phrase
 
     @property
     def first_mark(self) -> Point:

@@ -10,14 +10,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fillside.bounds import BEGINS, LONGEST_NOTE, LONGEST_SAID
+from fillside.orders.registry import ORDERS
 from fillside.orders.strict_json import kept_text
 from fillside.storage.records.rows import TABLES
 from fillside.storage.store import Store
 from fillside.storage.writer import Lasting
 
 MOST_AT_ONCE = 1_000
-THINNED_S = {"subject": 1.0, "sensor": 60.0}
-"""Orders that come all the time, and how often one of them is kept."""
 ONE_ROW_S = 60.0
 """Refusals of one kind from one source within this share a row."""
 COUNTED_EVERY_S = 10.0
@@ -110,7 +109,7 @@ class Journal:
         kind = (visitor, word, outcome)
         if outcome != "ok":
             return self._refused(entry, kind)
-        if every_s := THINNED_S.get(word, 0.0):
+        if every_s := _report_every_s(word):
             thinned = self._thin(entry, kind, every_s)
             if thinned is None:
                 return None
@@ -161,6 +160,12 @@ class Journal:
         if skipped:
             note = "and 1 report before it" if skipped == 1 else f"and {skipped} reports before it"
         return replace(entry, note=note)
+
+
+def _report_every_s(word: str) -> float:
+    """How often a report is kept [s]; 0 for an order that is no report."""
+    kind = ORDERS.get(word)
+    return 0.0 if kind is None else kind.journal_every_s or 0.0
 
 
 def _as_kept(entry: JournalEntry) -> JournalEntry:

@@ -1,9 +1,16 @@
-"""Readings as they are said in an order, and what is said back."""
+"""Readings as they are said in an order, what is said back, and how they are put on the disk or refused.
+
+What is refused because the disk did not answer in time may be stored all the same, a moment later: it is then
+made not to count.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
 from fillside.calibration.result.expanded import around, expanded
+from fillside.metering.daylight import Daylight
 from fillside.metering.studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Read
@@ -11,6 +18,14 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown
 from fillside.rig.tables.model import Rig
+from fillside.storage.durability import stored
+from fillside.storage.records import metering as kept
+from fillside.storage.store import Store
+
+CHECK = "check"
+"""The purpose of a reading that only tells of drift."""
+TOO_LATE = "stored too late: it was refused"
+_STRUCK = "UPDATE reading SET struck = ? WHERE id = ?"
 
 
 def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
@@ -104,8 +119,40 @@ def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
 
 def sure_words(calibration: Calibration) -> str:
     """How sure the held light now is."""
-    known = calibration.next or {}
-    ratio, exposure = known.get("ratio_sigma_stops"), known.get("exposure_sigma_stops")
-    if ratio is None or exposure is None:
+    known = calibration.next
+    if known is None or known.ratio_sigma_stops is None or known.exposure_sigma_stops is None:
         return ""
-    return f"; ratio known to {around(expanded(ratio))}, exposure to {around(expanded(exposure))}"
+    ratio, exposure = around(expanded(known.ratio_sigma_stops)), around(expanded(known.exposure_sigma_stops))
+    return f"; ratio known to {ratio}, exposure to {exposure}"
+
+
+async def keep(
+    store: Store, reading: Reading, purpose: str, who: str, daylight: Daylight | None = None
+) -> int:
+    """The number of a reading once it outlives a kill; of the room alone a sensor's word is kept with it.
+
+    Raises NotStoredError.
+    """
+    body = reading.model_dump(mode="json", exclude_none=True)
+    seen = None if daylight is None or reading.heads or purpose != "calibrate" else daylight.shown_now()
+    return await stored(
+        kept.keep_reading(store, who, purpose, body, seen),
+        lambda number: kept.put_right(store, _STRUCK, TOO_LATE, number),
+    )
+
+
+async def keep_all(store: Store, readings: Sequence[Reading], purpose: str, who: str) -> list[int]:
+    """The numbers of these readings once all outlive a kill. Raises NotStoredError; none is kept then."""
+    bodies = [reading.model_dump(mode="json", exclude_none=True) for reading in readings]
+    return await stored(
+        kept.keep_readings(store, who, purpose, bodies),
+        lambda numbers: [kept.put_right(store, _STRUCK, TOO_LATE, number) for number in numbers],
+    )
+
+
+async def strike(store: Store, number: int, why: str) -> bool:
+    """Let a reading not count any more; whether there was such a one. Raises NotStoredError."""
+    return await stored(
+        kept.strike_reading(store, number, why),
+        lambda was: was and kept.put_right(store, _STRUCK, None, number),
+    )

@@ -1,0 +1,150 @@
+"""The balance solved: from a scene, a target, limits and a place to outputs, wire codes and what is metered.
+
+The hold, the offline commands, planning and calibration all solve through `BalanceSolver`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.balance.judgement.reasons import JudgedLight
+from fillside.balance.judgement.verdict import judge
+from fillside.balance.limits import OutputLimits, limits_of
+from fillside.balance.measure import MeteredBalance, measure
+from fillside.balance.report import Report, achieved_of, face_of, head_reports
+from fillside.balance.rows import Metering, Rows
+from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
+from fillside.balance.solver.solve import Solved, solve
+from fillside.balance.solver.weight import dropped_roles
+from fillside.balance.target import BalanceTarget, target_from_rig
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene, scene
+from fillside.rig.tables.model import Rig
+
+FloatArray = npt.NDArray[np.float64]
+Place = Sequence[float]
+
+
+@dataclass(frozen=True)
+class Solution:
+    """The balance at one place; everything after the solved outputs is worked out when it is asked for.
+
+    `present` are the codes already on the wires, which stay unless others are clearly better.
+    """
+
+    metering: Metering
+    rows: Rows
+    target: BalanceTarget
+    limits: OutputLimits
+    solved: Solved
+    present: Codes | None = None
+
+    @cached_property
+    def codes(self) -> Codes:
+        """The wire codes, rounded together; heads that stay at a code keep it."""
+        codes = choose_codes(
+            self.metering, self.rows, self.target, self.limits, self.solved.outputs, self.present
+        )
+        stay = self.limits.stay
+        return tuple(stay.get(i, code) for i, code in enumerate(codes)) if stay else codes
+
+    @cached_property
+    def outputs(self) -> FloatArray:
+        """The outputs (heads,) that the codes give; a head without a wire gives 1."""
+        return self.metering.scene.dimmers.outputs(self.codes)
+
+    @property
+    def subject_outputs(self) -> FloatArray:
+        """The same with work lights out: what a shot is lit by."""
+        return self.outputs * (self.limits.most > 0)
+
+    @cached_property
+    def metered(self) -> MeteredBalance:
+        """What a person would meter at these outputs."""
+        return measure(self.metering, self.rows, self.target, self.outputs, self.solved.dropped)
+
+    @cached_property
+    def report(self) -> Report:
+        """What the balance holds, and what stands in the way; without remedies, which take longer."""
+        light = JudgedLight(
+            metering=self.metering,
+            target=self.target,
+            limits=self.limits,
+            solved=self.solved,
+            solved_at=self.rows,
+            rows=self.rows,
+            untrimmed=self.outputs,
+            codes=self.codes,
+            landing=self.outputs,
+            working=np.ones(len(self.codes), dtype=bool),
+            counted=np.ones(len(self.codes), dtype=bool),
+            trims={},
+        )
+        return Report(
+            subject=self.rows.point,
+            target=light.target_report,
+            achieved=achieved_of(self.target, light.target_report, self.metered),
+            face=face_of(self.metered),
+            heads=head_reports(self.metering.scene, self.limits, self.rows, self.codes, self.solved.outputs),
+            limits=judge(light).limits,
+        )
+
+
+class BalanceSolver:
+    """Solves the balance of one scene for any place of the subject; `limits` are those of all its heads."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        self.metering = Metering(scene)
+        self.limits = limits_of(scene)
+        self._rows: Rows | None = None
+
+    def rows_at(self, place: Place) -> Rows:
+        """The rows for a subject at a place [m]; the latest are kept."""
+        x, y, z = place
+        if self._rows is None or self._rows.point != (x, y, z):
+            self._rows = self.metering.rows_at(place)
+        return self._rows
+
+    def solve(
+        self,
+        place: Place,
+        target: BalanceTarget,
+        limits: OutputLimits | None = None,
+        present: Codes | None = None,
+    ) -> Solution:
+        """The balance for a subject at a place [m]; `limits` of all heads if left out."""
+        rows, bounded = self.rows_at(place), self.limits if limits is None else limits
+        solved = solve(self.metering, rows, target, bounded)
+        return Solution(self.metering, rows, target, bounded, solved, present)
+
+    def trim(self, place: Place, target: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
+        """Codes with trims on them; the place [m] matters only for the most light the face may get."""
+        if not any(stops != 0 for stops in trims.values()):
+            return codes
+        return trim_codes(self.metering, self.rows_at(place), target, self.limits, codes, trims)
+
+    def dropped(
+        self, place: Place, target: BalanceTarget, limits: OutputLimits | None = None
+    ) -> tuple[str, ...]:
+        """Those of "key" and "fill" that give too little at a place [m] to count."""
+        bounded = self.limits if limits is None else limits
+        return dropped_roles(self.metering, self.rows_at(place), target, bounded)
+
+
+def solve_rig(
+    rig: Rig, subject: Place | None = None, ratio: float | None = None, calibration: Calibration | None = None
+) -> Solution:
+    """The balance of a rig for a subject at a place [m] (default: the rig's).
+
+    `ratio` is in the terms of the rig's `read_as`.
+    """
+    target = target_from_rig(rig)
+    if ratio is not None:
+        target = replace(target, ratio=ratio)
+    return BalanceSolver(scene(rig, calibration)).solve(rig.start if subject is None else subject, target)

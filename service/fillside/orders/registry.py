@@ -1,0 +1,127 @@
+"""Every order, once: what is known of it beside its fields, which its model in `light` or `metering` has.
+
+Access, the doors, the OpenAPI document, the command line, the loop and the journal read this table, and none
+of them lists orders of its own. It is plain data, so that the command line shows it without waiting for
+pydantic; models are imported on first use.
+
+A new order is a class in `light` or `metering` and an entry here; what it does is written in
+`hold.machine.changes` or `metering.orders`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any, Literal
+
+from fillside.orders.phrases import exposure_words, field_words, head_words, trim_words
+
+if TYPE_CHECKING:
+    from fillside.orders.model import LightOrder, MeterOrder
+
+Right = Literal["operate", "view", "meter"]
+"""What a visitor was let in for: to order and look, to look, or to hand in readings and nothing else."""
+OPERATORS: frozenset[Right] = frozenset({"operate"})
+METERS: frozenset[Right] = frozenset({"operate", "meter"})
+
+
+@dataclass(frozen=True)
+class OrderKind:
+    """One kind of order.
+
+    `help` is its line on the command line, in the OpenAPI document and in the manual. `rights` are those that
+    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` gives the words
+    behind its own where people read it, from its fields.
+
+    `journal_every_s` is given for a report, which comes all the time and is made good by the next: nobody
+    waits until it is stored, and the journal keeps one in so many seconds.
+    """
+
+    word: str
+    help: str
+    rights: frozenset[Right] = OPERATORS
+    changes_mode: bool = False
+    journal_every_s: float | None = None
+    phrase: Callable[[Mapping[str, Any]], list[str]] = field_words
+
+    @property
+    def is_report(self) -> bool:
+        return self.journal_every_s is not None
+
+    @property
+    def brief(self) -> str:
+        """The help line as a phrase for a table.
+
+        >>> ORDERS["undo"].brief
+        'take the last order back'
+        """
+        return self.help[0].lower() + self.help[1:].rstrip(".")
+
+    @property
+    def model(self) -> type[LightOrder] | type[MeterOrder]:
+        """The model that reads the order."""
+        return _models()[self.word]
+
+    @property
+    def is_metering(self) -> bool:
+        """Whether the meter's side takes it, and not the hold."""
+        from fillside.orders.model import MeterOrder
+
+        return issubclass(self.model, MeterOrder)
+
+
+_KINDS = (
+    OrderKind("trim", "Put a role up or down by hand, in stops.", phrase=trim_words),
+    OrderKind("balance", "Ask for another ratio of key to fill."),
+    OrderKind("expose", "Ask for more or less exposure, in stops, or for one in lux.", phrase=exposure_words),
+    OrderKind("camera", "Say what changed at the camera."),
+    OrderKind("move", "The subject is at a mark or a place now."),
+    OrderKind("subject", "A tracker saw the subject about there.", journal_every_s=1.0),
+    OrderKind("only", "One head alone, the others out.", phrase=head_words),
+    OrderKind("show", "Some heads at levels of their own and the others out, for metering."),
+    OrderKind("all", "End `only`."),
+    OrderKind("identify", "Let a lamp show which one it is."),
+    OrderKind("follow", "Follow the subject as it moves.", changes_mode=True),
+    OrderKind("freeze", "Leave the levels alone, as during a take.", changes_mode=True),
+    OrderKind("dark", "All out, gently; work lights up.", changes_mode=True),
+    OrderKind("keep", "Make the light as it is now the wanted balance."),
+    OrderKind("undo", "Take the last order back.", changes_mode=True),
+    OrderKind("read", "Hand in a meter reading.", rights=METERS),
+    OrderKind("strike", "Let a reading not count any more."),
+    OrderKind("calibrate", "Guided, with a light meter: what your lamps really do."),
+    OrderKind("lineup", "Two minutes before a shoot: is all as calibrated?"),
+    OrderKind("calibration", "Go back to an earlier calibration, or to the rig file alone."),
+    OrderKind("import", "Take in a file of readings, or a calibration."),
+    OrderKind("sensor", "Report what a sensor of the rig shows.", rights=METERS, journal_every_s=60.0),
+)
+ORDERS: Mapping[str, OrderKind] = {kind.word: kind for kind in _KINDS}
+"""All kinds of orders by their words, in the order in which they are listed to people."""
+
+
+def kind_of(value: object) -> OrderKind | None:
+    """Return the kind of order that JSON data names, whatever else is in it; None where it names none."""
+    word = value.get("do") if isinstance(value, Mapping) else None
+    return ORDERS.get(word) if isinstance(word, str) else None
+
+
+def phrase_of(order: LightOrder) -> str:
+    """Return an order in a few words, as it is shown beside "undo" and as the last one.
+
+    >>> from fillside.orders.parsing import parse_order
+    >>> phrase_of(parse_order({"do": "trim", "role": "fill", "by": -1}))
+    'trim fill -1 stop'
+    >>> phrase_of(parse_order({"do": "balance", "ratio": 0.5, "relative": {"hair": -0.5}}))
+    'balance 1:2, hair -0.5 stop'
+    >>> phrase_of(parse_order({"do": "camera", "aperture": 4, "nd_stops": 2}))
+    'camera f/4, 2 stops of ND'
+    """
+    words = ORDERS[order.do].phrase(order.model_dump(exclude={"do"}, exclude_none=True))
+    return f"{order.do} {', '.join(words)}".rstrip()
+
+
+@cache
+def _models() -> Mapping[str, type[LightOrder] | type[MeterOrder]]:
+    from fillside.orders import light, metering
+
+    return {**light.MODELS, **metering.MODELS}

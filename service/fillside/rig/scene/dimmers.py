@@ -1,0 +1,98 @@
+"""Wire codes, levels and outputs: the conversion for all heads of a rig at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.photometry.dimming import DimmingCurve, floor_code, smallest_lit_code
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+class Dimmers:
+    """The dimming curves and wires of a rig; arrays have one entry a head, in the rig's order.
+
+    `full` are the codes of full level, `floors` the smallest codes of held heads, `least_lit` the smallest
+    codes that give any light. A `fixed` head has no wire: its code is 0, its level and its output are 1.
+    """
+
+    def __init__(
+        self,
+        curves: Sequence[DimmingCurve],
+        full_scales: Sequence[int],
+        least_outputs: FloatArray,
+        fixed: BoolArray,
+    ) -> None:
+        groups: dict[tuple[DimmingCurve, int], list[int]] = {}
+        for i, pair in enumerate(zip(curves, full_scales, strict=True)):
+            if not fixed[i]:
+                groups.setdefault(pair, []).append(i)
+        self._groups = [(np.array(heads), curve, scale) for (curve, scale), heads in groups.items()]
+        self._curves = tuple(curves)
+        self.fixed = np.asarray(fixed, dtype=bool)
+        self.full = np.array(full_scales, dtype=np.int64)
+        self.least_lit = np.zeros(len(self._curves), dtype=np.int64)
+        self.floors = np.zeros(len(self._curves), dtype=np.int64)
+        for (curve, scale), heads in groups.items():
+            self.least_lit[heads] = smallest_lit_code(curve, scale)
+            for i in heads:
+                self.floors[i] = floor_code(curve, scale, float(least_outputs[i]))
+
+    def outputs(self, codes: Sequence[int] | IntArray) -> FloatArray:
+        """The outputs (..., heads), 0..1, that codes (..., heads) give."""
+        wanted = np.asarray(codes, dtype=np.int64)
+        found = np.ones(wanted.shape)
+        for heads, curve, scale in self._groups:
+            found[..., heads] = curve.output_from_level(wanted[..., heads] / scale)
+        return found
+
+    def output(self, head: int, code: int) -> float:
+        """The output of one head at a code."""
+        if self.fixed[head]:
+            return 1.0
+        return self._curves[head].output_from_level(code / int(self.full[head]))
+
+    def levels_from_codes(self, codes: Sequence[int] | IntArray) -> FloatArray:
+        """The levels (..., heads), 0..1, that codes (..., heads) stand for."""
+        wanted = np.asarray(codes, dtype=np.int64)
+        return np.where(self.fixed, 1.0, wanted / np.maximum(self.full, 1))
+
+    def levels_from_outputs(self, outputs: FloatArray) -> FloatArray:
+        """The smallest levels (heads,), 0..1, that give outputs (heads,)."""
+        found = np.ones(len(outputs))
+        for heads, curve, _ in self._groups:
+            found[heads] = curve.level_from_output(outputs[heads])
+        return found
+
+    def codes(self, outputs: FloatArray) -> IntArray:
+        """Each head's own rounding of an output (heads,): 0 for no light, a lit code for any light."""
+        lit = (outputs > 0) & ~self.fixed
+        return np.where(lit, np.maximum(self._nearest(outputs), self.least_lit), 0)
+
+    def held_codes(self, outputs: FloatArray) -> IntArray:
+        """Each held head's own rounding of an output (heads,): never below its floor, so never out."""
+        return np.where(self.fixed, 0, np.maximum(self._nearest(outputs), self.floors))
+
+    def held_code(self, head: int, output: float) -> int:
+        """`held_codes` for one head."""
+        if self.fixed[head]:
+            return 0
+        level = self._curves[head].level_from_output(output)
+        return max(int(self.floors[head]), int(np.floor(level * int(self.full[head]) + 0.5)))
+
+    def difference_stops(self, one: Sequence[int], other: Sequence[int], least_output: float) -> float:
+        """The largest difference of a head's light between two sets of codes; below `least_output` there is
+        none."""
+        stops = [np.log2(np.maximum(self.outputs(codes), least_output)) for codes in (one, other)]
+        return float(np.abs(stops[0] - stops[1]).max(initial=0.0))
+
+    def _nearest(self, outputs: FloatArray) -> IntArray:
+        found = np.zeros(len(outputs), dtype=np.int64)
+        for heads, curve, scale in self._groups:
+            found[heads] = np.floor(curve.level_from_output(outputs[heads]) * scale + 0.5)
+        return found
