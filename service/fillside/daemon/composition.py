@@ -104,7 +104,7 @@ class Running:
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
     with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
-        if (all_need_token or not listen.loopback) and not tokens.kept():
+        if (all_need_token or not listen.loopback) and not tokens.lasting():
             why = "everybody is to be asked for a token"
             if not all_need_token:
                 why = f"{listen.host} is reached from other machines"
@@ -119,7 +119,7 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
 def check_tokens(tokens: TokenFile, store: Store) -> None:
     """Note that the tokens cannot be read, where that is so."""
     try:
-        tokens.kept()
+        tokens.lasting()
     except TokenFileError as error:
         store.say(f"nobody on another machine can be let in: {error}")
 
