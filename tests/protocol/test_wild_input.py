@@ -58,7 +58,7 @@ def _log_all(text: str, *_: object) -> str:
 
 
 PLANTED: dict[str, tuple[str, object, str, object, str]] = {
-    "light that moves though nothing was obeyed": ("osc", Runner, "_refused", _dark_on_refusal, "the light"),
+    "light that moves though nothing was obeyed": ("osc", Runner, "refuse", _dark_on_refusal, "the light"),
     "an error of another kind": ("gdtf", archive, "_unpacked", _fall, "ZeroDivisionError"),
     "characters that steer a terminal": ("csv", readings, "one_line", str, "steering"),
     "the same from a stranger on the network": ("sacn", sources, "_plain", str, "steering"),

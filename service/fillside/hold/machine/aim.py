@@ -67,11 +67,6 @@ class Aim:
         )
 
     @property
-    def goal(self) -> Codes:
-        """The codes that the light is to rest on."""
-        return self._fader.goal if self.dip is None else self.codes
-
-    @property
     def present(self) -> Codes:
         """The codes of the light now, as if no head showed itself."""
         codes, dip = self._fader.steady_codes, self.dip
@@ -102,8 +97,6 @@ class Aim:
 
     def step(self, time_s: float) -> bool:
         """Go on to a time; true if any code changed."""
-        if self._solution.is_due(time_s):
-            self._pursue(time_s)
         changed = self._fader.step(time_s)
         if self._unhurried_stops_s is not None and not self.is_too_bright(self._fader.codes):
             self._go(self._unhurried_stops_s)
@@ -118,7 +111,7 @@ class Aim:
         due = (self._solution.due_in(time_s), self._fader.wake_in(time_s))
         return min((wait for wait in due if wait is not None), default=None)
 
-    def _pursue(self, time_s: float) -> None:
+    def pursue(self, time_s: float) -> None:
         """Go after the subject, if the balance acts and the pace says so."""
         if not self.intent.acts:
             self._solution.rest()

@@ -271,6 +271,7 @@ class Hold:
         time_s = self._read_clock(now_s)
         if self._solution.is_due(time_s):
             self._before_change()
+            self._aim.pursue(time_s)
         if not self._aim.step(time_s):
             return None
         self._light_changed_s = now_s
@@ -306,7 +307,7 @@ class Hold:
                 light_changed_at=self.light_changed_at,
                 notes=self._notes,
             )
-            self._snapshot = state_of(self._present_light(), beside)
+            self._snapshot = state_of(self._light_at(self._fader.codes, self._fader.goal), beside)
         return self._snapshot
 
     def remedy_question(self) -> RemedyQuestion | None:
@@ -329,9 +330,9 @@ class Hold:
         self._snapshot = self._judged = None
 
     def _obeyed(self, do: str, now_s: float, note: str | None, before: Mapping[str, Any]) -> Obeyed:
-        present = self._present_light()
+        codes, goal = self._fader.codes, self._fader.goal
         self._last_order = LastOrder(do=do, at=now_s + self._unix_s)
-        self._answer = Obeyed(lambda: note_after(present, note, before))
+        self._answer = Obeyed(lambda: note_after(self._light_at(codes, goal), note, before))
         return self._answer
 
     def _judge(self, present: PresentLight) -> JudgedLight:
@@ -339,8 +340,8 @@ class Hold:
             self._judged = judged_light(present)
         return self._judged
 
-    def _present_light(self) -> PresentLight:
-        aim, fader = self._aim, self._fader
+    def _light_at(self, codes: Codes, goal: Codes) -> PresentLight:
+        aim = self._aim
         return PresentLight(
             balancing=self._balancing,
             intent=aim.intent,
@@ -350,9 +351,9 @@ class Hold:
             health=self._health.heads,
             unix_s=self._unix_s,
             identifying=None if aim.dip is None else self.scene.names[aim.dip.head],
-            codes=fader.codes,
-            goal=fader.goal,
-            lasting=aim.goal,
+            codes=codes,
+            goal=goal,
+            lasting=goal if aim.dip is None else aim.codes,
             judge=self._judge,
         )
 

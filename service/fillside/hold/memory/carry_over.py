@@ -6,7 +6,7 @@ it hangs where one hung before; or by its name, if it was put on another driver.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Hashable, Mapping, Sequence
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 from fillside.rig.calibration import CalibratedHead, Calibration
@@ -37,15 +37,6 @@ def taken_over(old: Rig, new: Rig) -> dict[str, str]:
         elif _put_on_another_driver(head.name, old, wire):
             found[head.name] = head.name
     return found
-
-
-def still_leaving(
-    before: Sequence[str], places: Collection[int], over: Mapping[str, str], now: Sequence[str]
-) -> frozenset[int]:
-    """The places among the names `now` of heads that were leaving, by place among the names `before`, and go
-    on as they were; `over` as `taken_over`."""
-    heads = {before[i] for i in places}
-    return frozenset(i for i, name in enumerate(now) if name in heads and over.get(name) == name)
 
 
 def _put_on_another_driver(name: str, old: Rig, wire: Wire) -> bool:
