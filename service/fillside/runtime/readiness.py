@@ -1,4 +1,4 @@
-"""Whether the light is held, worked out of what goes on: for `/health` and for the service manager alike."""
+"""The readiness of the daemon, found from its parts, for `/health` and for the service manager alike."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Readiness:
 
 
 def readiness(runner: Runner, store: Store) -> Readiness:
-    """How the daemon is at this moment."""
+    """The readiness of this moment."""
     stands = _loop_says(runner) + _wires_not_open(runner)
     if not runner.wires.have_taken(runner.light.codes):
         stands.append("the light is not with all wires yet")

@@ -91,8 +91,8 @@ _UNKNOWN = HeadHealth()
 
 
 def health_events(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
-    """What happened between two of a driver's states, heads first: a wire that is back counts only with the
-    heads that are."""
+    """The events between two healths of a driver, heads first: a wire that is back counts only with the heads
+    that are."""
     for name, head in new.heads.items():
         yield from _of_head(name, old.heads.get(name, _UNKNOWN), head)
     for name in old.heads.keys() - new.heads.keys():

@@ -37,7 +37,7 @@ FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
 TOO_BRIGHT_STOPS_S = 3.0
-"""How fast light falls that is more than a face may get, whatever the pace."""
+"""The speed at which light falls that is more than a face may get, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
 """The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
 each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per
@@ -143,8 +143,7 @@ class Clock:
 
 @dataclass(frozen=True)
 class Lags:
-    """By head (heads,): how far ahead it is sent and how long it is deaf [s], and its fastest fade
-    [stop/s]."""
+    """By head (heads,): the lead and the latency of its lamp [s], and its fastest fade [stop/s]."""
 
     leads_s: FloatArray
     latencies_s: FloatArray
@@ -158,16 +157,16 @@ class Lags:
 
     @cached_property
     def any_late(self) -> bool:
-        """Whether there is one."""
+        """True where there are such heads."""
         return bool(self.late.any())
 
     def waits_s(self, moves: BoolArray) -> float:
-        """How long a fade of these heads (heads,) waits for the last of them to begin [s]."""
+        """The time that a fade of these heads (heads,) waits for the last of them to begin [s]."""
         return float(self.latencies_s[moves].max(initial=0.0))
 
 
 def lags_of(scene: Scene) -> Lags:
-    """The lags of a scene's heads; a drive that tells none has none."""
+    """The lags of a scene's heads; a drive that states none has none."""
     drives = [scene.rig.wiring.drives.get(name) for name in scene.names]
     timings = [drive.timing if isinstance(drive, Lagging) else None for drive in drives]
     return Lags(
@@ -204,7 +203,7 @@ class Fader:
 
     @property
     def moving(self) -> bool:
-        """Whether a fade is on."""
+        """True during a fade."""
         return self._fade is not None
 
     @property
@@ -219,7 +218,7 @@ class Fader:
 
     @property
     def left_s(self) -> float:
-        """How long the fade still takes if nothing makes it wait."""
+        """The time that the fade still takes if nothing makes it wait [s]."""
         return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._gone_s)
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
@@ -241,9 +240,8 @@ class Fader:
         speeds = np.minimum(speed_stops_s, fastest)
         self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
 
-    def found(self, codes: Mapping[int, int], at_s: float) -> None:
-        """Heads, by place, have other codes than they were sent, by none of our doing: what comes starts
-        from there."""
+    def start_from(self, codes: Mapping[int, int], at_s: float) -> None:
+        """Go on from these codes, by place, of heads that were found at other ones than they were sent."""
         if not codes:
             return
         self._codes, self._outputs = self._codes.copy(), self._outputs.copy()
@@ -254,10 +252,10 @@ class Fader:
         shown = self.dimmers.outputs(self._codes)
         self._outputs[heads] = shown[heads]
         self._gentle[heads] = True
-        self.flashes.sent(shown, at_s)
+        self.flashes.record(shown, at_s)
 
     def step(self, at_s: float) -> bool:
-        """Go on to a time; whether any code changed."""
+        """Go on to a time; true if any code changed."""
         if self._fade is None:
             return False
         most = MOST_STEP_S if self._under_way else FRAME_S
@@ -267,7 +265,7 @@ class Fader:
         changed = not np.array_equal(codes, self._codes)
         if changed:
             shown = self.dimmers.outputs(codes)
-            self.waits = not self.flashes.send(shown, at_s)
+            self.waits = not self.flashes.admit(shown, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())

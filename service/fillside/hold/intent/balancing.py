@@ -1,4 +1,4 @@
-"""The balance as the hold asks it: for one rig, with heads that come and go, again and again."""
+"""The balance of one rig with heads that come and go: solved again and again as the light is held."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from fillside.balance.solver.solve import Solved
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, Sure
 from fillside.hold.events import HeadsCorrected, LightEvent
-from fillside.hold.health import Reckoning
+from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
@@ -43,8 +43,8 @@ class Balancing:
         self._calibrated_cd = scene.sources.intensity_cd
         self.corrected: dict[str, float] = {}
 
-    def count_on(self, heads: Reckoning) -> None:
-        """Which heads the balance may count on, and what the others give."""
+    def count_on(self, heads: HeadPolicy) -> None:
+        """Count on these heads from now on, and on what the others are known to give."""
         every = all(heads.counted)
         self.limits = self._solver.limits if every else limits_of(self.scene, heads.counted, heads.stay)
 
@@ -89,7 +89,7 @@ class Balancing:
     def measure(
         self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> MeteredBalance:
-        """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
+        """The light metered at a place [m] at codes; heads that do not work are not counted on."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
 
@@ -98,7 +98,8 @@ class Balancing:
         return self._solver.dropped(place, wish, self.limits)
 
     def sure(self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]) -> Sure:
-        """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
+        """The uncertainty of that, by the calibration as it was made, whatever was learned of the light
+        since."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
         heads = zip(codes, self.scene.fixed, working, strict=True)
@@ -110,7 +111,7 @@ class Balancing:
         return self.scene.dimmers.outputs(codes)
 
     def off_stops(self, place: Point, wish: BalanceTarget, codes: Codes, solved: Solved) -> float:
-        """How far the light of codes is from what a solution gives at a place [m]: the larger of the
+        """The distance of the light of codes from what a solution gives at a place [m]: the larger of the
         differences in ratio and in exposure, in stops.
 
         It is compared with the solution and not with the wish, so that a wish out of reach is not run after.
@@ -126,15 +127,14 @@ class Balancing:
         return ratio, stops_over(light.exposure_lux, 1.0), *others
 
     def is_too_bright(self, place: Point, wish: BalanceTarget, codes: Codes) -> bool:
-        """Whether codes give the brighter side of a face at a place [m] more than the wish allows."""
+        """True where codes give the brighter side of a face at a place [m] more than the target allows."""
         if wish.most_lux is None:
             return False
         lux = self.rows_at(place).lux(self.outputs(codes))
         return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > wish.most_lux * (1 + KEPT_TO))
 
     def steepness_stops_m(self, place: Point) -> float:
-        """How fast the light of the nearest key or fill head changes where the subject is, in stops per
-        metre.
+        """The rate at which the light of the nearest key or fill head changes where the subject is [stop/m].
 
         E falls with the square of the distance d, so log2 E changes by 2 / (d ln 2) per metre along the way.
         """

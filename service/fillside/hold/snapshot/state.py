@@ -25,7 +25,7 @@ twice that is the 0.1 stop within which the ratio is to be, so one report in twe
 
 
 class Goal(ReportModel):
-    """Where a head is going."""
+    """The output, level and wire codes that a head is going to."""
 
     output: float
     level: float
@@ -92,8 +92,8 @@ class DriverNow(ReportModel):
 
 
 class SubjectSeen(ReportModel):
-    """Who says where the subject is; jitter as standard deviation in metres, and as it reaches the light in
-    stops."""
+    """The source of the subject's place; jitter as standard deviation in metres, and in stops as it reaches
+    the light."""
 
     source: Source
     mark: str | None
