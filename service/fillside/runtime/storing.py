@@ -112,9 +112,9 @@ class Record:
         ]
         if state is not None:
             jobs += self._made("takes", NO_TAKE, lacks, lambda: [self._takes.change(state())])
-        if wanted := [job for job in jobs if job is not None]:
+        if writes := [job for job in jobs if job is not None]:
             try:
-                why_not = await self._lasts(self._store.keep(*wanted))
+                why_not = await self._lasts(self._store.keep(*writes))
             except Exception as error:
                 self._jobs.failed("storage", error)
                 why_not = _fault(error)

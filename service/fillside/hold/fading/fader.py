@@ -191,7 +191,7 @@ class Fader:
         self.flashes = FlashLimiter(self._outputs)
         self._from_codes = self._goal = self._codes
         self._fade: Fade | None = None
-        self._gone_s = 0.0
+        self._elapsed_s = 0.0
         self._stepped_s = at_s - 1.0
         self._under_way = False
         self.waits = False
@@ -219,26 +219,26 @@ class Fader:
     @property
     def left_s(self) -> float:
         """The time that the fade still takes if nothing makes it wait [s]."""
-        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._gone_s)
+        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._elapsed_s)
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
         """Fade from the present light to these codes; heads that are stuck stay."""
         self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
         self._was_stuck = self.stuck
-        wanted = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
-        self._goal, self.goal = wanted, tuple(wanted.tolist())
+        target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
+        self._goal, self.goal = target, tuple(target.tolist())
         self._from_codes = self._codes
-        if np.array_equal(wanted, self._codes):
+        if np.array_equal(target, self._codes):
             # Less than a code away: the way there cannot be seen on any wire.
             self._rest()
             return
-        waits_s = self._lags.waits_s(wanted != self._codes)
-        self._gone_s = -waits_s if self._fade is None else min(self._gone_s, 0.0)
+        waits_s = self._lags.waits_s(target != self._codes)
+        self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
         fastest = self._lags.fastest_stops_s
         gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
         fastest = np.where(self._gentle, gently, fastest)
         speeds = np.minimum(speed_stops_s, fastest)
-        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
+        self._fade = fade(self._outputs, self.dimmers.outputs(target), self._knees, speeds)
 
     def start_from(self, codes: Mapping[int, int], at_s: float) -> None:
         """Go on from these codes, by place, of heads that were found at other ones than they were sent."""
@@ -259,9 +259,9 @@ class Fader:
         if self._fade is None:
             return False
         most = MOST_STEP_S if self._under_way else FRAME_S
-        gone_s = self._gone_s + min(max(at_s - self._stepped_s, 0.0), most)
+        elapsed_s = self._elapsed_s + min(max(at_s - self._stepped_s, 0.0), most)
         self._stepped_s, self._under_way = at_s, True
-        outputs, codes = self._frame(self._fade, gone_s)
+        outputs, codes = self._frame(self._fade, elapsed_s)
         changed = not np.array_equal(codes, self._codes)
         if changed:
             shown = self.dimmers.outputs(codes)
@@ -270,8 +270,8 @@ class Fader:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
             self._gentle = self._gentle & (codes != self._goal)
-        self._gone_s, self._outputs = gone_s, outputs
-        if gone_s >= self._fade.lasts_s:
+        self._elapsed_s, self._outputs = elapsed_s, outputs
+        if elapsed_s >= self._fade.lasts_s:
             self._rest()
         return changed
 
@@ -281,13 +281,13 @@ class Fader:
             return None
         return max(0.0, FRAME_S - (at_s - self._stepped_s))
 
-    def _frame(self, way: Fade, gone_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-        outputs = way.outputs(max(gone_s, 0.0))
-        if gone_s >= way.lasts_s:
+    def _frame(self, way: Fade, elapsed_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+        outputs = way.outputs(max(elapsed_s, 0.0))
+        if elapsed_s >= way.lasts_s:
             return outputs, self._goal
         if not self._lags.any_late:
             return outputs, self._on_the_way(outputs)
-        ahead = way.outputs(np.maximum(gone_s + self._lags.leads_s, 0.0))
+        ahead = way.outputs(np.maximum(elapsed_s + self._lags.leads_s, 0.0))
         return outputs, self._on_the_way(ahead)
 
     def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:

@@ -46,10 +46,10 @@ class CurrentSolution:
         """True while a subject that moved is still to be looked at."""
         return self._stale
 
-    def take(self, wish: BalanceTarget, present: Codes | None) -> None:
+    def take(self, target: BalanceTarget, present: Codes | None) -> None:
         """Solve for where the subject is, beside present codes, and let the light rest on that."""
         place = self._subject.place
-        self._basis = self._balancing.solve(place, wish, present)
+        self._basis = self._balancing.solve(place, target, present)
         self.codes = self._basis.codes
         self._considered = self.place = place
         self.rest()
@@ -73,7 +73,7 @@ class CurrentSolution:
         """True when a subject that moved is to be looked at now."""
         return self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S
 
-    def pursue(self, wish: BalanceTarget, time_s: float, too_bright: bool = False) -> bool:
+    def pursue(self, target: BalanceTarget, time_s: float, too_bright: bool = False) -> bool:
         """Solve for the new place of the subject; true if the light is to go along.
 
         A light that is `too_bright` there goes along whatever the pace.
@@ -81,30 +81,30 @@ class CurrentSolution:
         subject, no_walk = self._subject, self._other_light or too_bright
         self.rest()
         self._pursued_s = time_s
-        place, solution = self._solve_there(wish)
-        off = math.inf if too_bright else self._off_stops(place, wish, solution)
+        place, solution = self._solve_there(target)
+        off = math.inf if too_bright else self._off_stops(place, target, solution)
         step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
         if step == "stay":
             return False
         if step == "begin" and not no_walk:
             subject.believe_the_latest(RECENT_S)
-            place, solution = self._solve_there(wish)
+            place, solution = self._solve_there(target)
         elif step == "begin" and subject.unmoved_s >= REST_S:
             self._pace.settle()
         self._basis, self.place, self.codes = solution, place, solution.codes
         return True
 
-    def _off_stops(self, place: Point, wish: BalanceTarget, solution: Solution) -> float:
+    def _off_stops(self, place: Point, target: BalanceTarget, solution: Solution) -> float:
         """The distance of the light from a new solution, 0 where the wires have no better codes."""
-        off = self._balancing.off_stops(place, wish, self.codes, solution.solved)
+        off = self._balancing.off_stops(place, target, self.codes, solution.solved)
         rests = self._pace.resting and off > self._pace.band_stops
         if rests and solution.codes == self.codes:
             return 0.0
         return off
 
-    def _solve_there(self, wish: BalanceTarget) -> tuple[Point, Solution]:
+    def _solve_there(self, target: BalanceTarget) -> tuple[Point, Solution]:
         place = self._considered = self._subject.place
-        return place, self._balancing.solve(place, wish, self.codes)
+        return place, self._balancing.solve(place, target, self.codes)
 
     def rest(self) -> None:
         """Leave a subject that moved alone until it is reported again."""

@@ -7,7 +7,7 @@ dip. The table of its steps:
     none   --(order)-->                              away
     away   --(the light is there, or time is up)-->  back
     back   --(the light is there, or time is up)-->  none
-    either --(an order that changes what is wanted)--> none
+    either --(an order that changes the intent)   --> none
 
 Time is up when the way would have been done with nothing else moving: a light that follows a walk is never
 quite there.

@@ -141,7 +141,7 @@ def stored_order(scene: Scene, order: Undoable) -> StoredOrder:
 def undoable_orders(resumed: StartingPoint, scene: Scene) -> tuple[tuple[Undoable, ...], tuple[str, ...]]:
     """The orders that can be taken back from where a start begins, the oldest first, and what to say.
 
-    The latest is looked at first: each has to fit what is intent after it. What the rig file says anew since
+    The latest is looked at first: each has to fit the intent after it. What the rig file says anew since
     is not taken back, and an order of which nothing is left then is passed over.
     """
     stored = resumed.stored

@@ -51,7 +51,8 @@ class HeadNow(HeadReport):
 
 
 class BalanceNow(ReportModel):
-    """The wish, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of that."""
+    """The balance target, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of
+    that."""
 
     ratio: float
     ratio_stops: float
@@ -80,7 +81,7 @@ class CameraNow(ReportModel):
 
 
 class DriverNow(ReportModel):
-    """A driver's health, and since when [s, Unix time where the hold was told it].
+    """A driver's health, and since when [s, Unix time where the hold was given it].
 
     `note` says why it is not ok; `notices` are what to know although it is, such as another source.
     """

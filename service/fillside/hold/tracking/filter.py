@@ -41,7 +41,7 @@ LEARN_EVERY = 256
 YOUNG_S, YOUNG_SHARE = 0.6, 0.75
 """A stretch that began so lately at the end of a walk has some of the walk in it: its newest part counts."""
 BY_HAND_COUNTS = 4
-"""A place told by hand counts as so many reports, until the tracker says otherwise."""
+"""A place set by hand counts as so many reports, until the tracker says otherwise."""
 FASTEST_M_S = 4.0
 GLITCH_SIGMA = 6.0
 _ROOM = 4 * LONGEST_REPORTS

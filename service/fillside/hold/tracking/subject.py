@@ -17,7 +17,7 @@ walk."""
 
 
 class TrackedSubject:
-    """Takes reports and places told by hand; times are seconds and never fall."""
+    """Takes reports and places set by hand; times are seconds and never fall."""
 
     def __init__(self, rig: Rig, allowance_m: float, place: Point, source: Source, at_s: float) -> None:
         self._rig = rig
