@@ -12,12 +12,13 @@ import socket
 from collections.abc import Callable
 from typing import Any, cast
 
-from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, Studio, answer_to
+from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, answer_to
 from fillside.doors.osc.addresses import ANSWER, STATE, order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
 from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import OscDoor
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 from fillside.system_errors import why
 
