@@ -1,4 +1,4 @@
-"""Every order, once: what is known of it beside its fields, which its model in `light` or `metering` has.
+"""Every order, once, with all facts but its fields, which its model in `light` or `metering` has.
 
 Access, the doors, the OpenAPI document, the command line, the loop and the journal read this table, and none
 of them lists orders of its own. It is plain data, so that the command line shows it without waiting for
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from fillside.orders.model import LightOrder, MeterOrder
 
 Right = Literal["operate", "view", "meter"]
-"""What a visitor was let in for: to order and look, to look, or to hand in readings and nothing else."""
+"""The rights of a visitor: to order and look, to look, or to hand in readings and nothing else."""
 OPERATORS: frozenset[Right] = frozenset({"operate"})
 METERS: frozenset[Right] = frozenset({"operate", "meter"})
 TIMEOUT_S, FIT_TIMEOUT_S = 10.0, 90.0
@@ -33,8 +33,8 @@ class OrderKind:
     """One kind of order.
 
     `help` is its line on the command line, in the OpenAPI document and in the manual. `rights` are those that
-    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` gives the words
-    behind its own where people read it, from its fields.
+    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` makes
+    the words behind its own of its fields, where people read it.
 
     `timeout_s` is the time that a client should wait for the answer. `journal_every_s` is given for a report,
     which comes all the time and is made good by the next: nobody waits until it is stored, and the journal
@@ -55,7 +55,7 @@ class OrderKind:
 
     @property
     def brief(self) -> str:
-        """The help line as a phrase for a table.
+        """Return the help line as a phrase for a table.
 
         >>> ORDERS["undo"].brief
         'take the last order back'
@@ -64,12 +64,12 @@ class OrderKind:
 
     @property
     def model(self) -> type[LightOrder] | type[MeterOrder]:
-        """The model that reads the order."""
+        """Return the model of the order."""
         return _models()[self.word]
 
     @property
     def is_metering(self) -> bool:
-        """Whether the meter's side takes it, and not the hold."""
+        """Return whether the order goes to the meter's side, and not to the hold."""
         from fillside.orders.model import MeterOrder
 
         return issubclass(self.model, MeterOrder)
