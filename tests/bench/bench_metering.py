@@ -32,6 +32,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from fillside.calibration.result.from_file import fit_text
 from fillside.calibration.result.outcome import calibration_of
+from fillside.doors.listener import give
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.dimming import level_from_code
@@ -261,7 +262,7 @@ async def loop_turns(folder: Path) -> list[tuple[float, str]]:
     async with daemon(rig, Settings(folder / "sim", folder, Listen("127.0.0.1", 0))) as up:
 
         async def do(**order: Any) -> dict[str, Any]:
-            await up.runner.do(order, me)
+            await give(up.runner, order, me)
             step: dict[str, Any] = up.runner.state()["routine"]
             return step
 
