@@ -157,7 +157,8 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors.http": Room(
         "fillside.access fillside.access.permissions fillside.background fillside.calibration "
-        "fillside.doors fillside.doors.http.connection_limits fillside.hold.snapshot fillside.manual fillside.orders "
+        "fillside.doors fillside.doors.http.connection_limits fillside.hold.snapshot fillside.manual "
+        "fillside.orders "
         "fillside.planning fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.plain_files"
     ),

@@ -48,7 +48,7 @@ class HomieDevice:
         self._targets: dict[str, bytes] = {}
 
     async def run(self) -> None:
-        """Keep the device on the broker until the connection is told to stop."""
+        """Keep the device on the broker until the connection stops."""
         await self.connection.run(self._serve)
 
     async def _serve(self) -> None:

@@ -39,7 +39,7 @@ class MqttListener:
         self._under_way = 0
 
     async def run(self) -> None:
-        """Keep the door open until the connection is told to stop."""
+        """Keep the door open until the connection stops."""
         await self.connection.run(self._serve)
 
     async def _serve(self) -> None:

@@ -30,7 +30,7 @@ MOST_UNDER_WAY = 500
 """Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
 hangs, and a few faders send as many meanwhile; readings and routines take longer."""
 LONGEST_STATE = 60_000
-"""A UDP datagram holds hardly more."""
+"""The most characters of a state; a UDP datagram holds hardly more."""
 
 Sender = tuple[Any, ...]
 
