@@ -96,9 +96,9 @@ class Bulb(SimulatedBulb):
                     await self._live(client)
             await asyncio.sleep(0.1)
 
-    def take(self, payload: bytes) -> None:
+    def receive(self, payload: bytes) -> None:
         if self.obeys:
-            super().take(payload)
+            super().receive(payload)
         else:
             self.received.append((time.monotonic(), int(payload)))
 
