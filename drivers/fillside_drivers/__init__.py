@@ -1,1 +1,1 @@
-"""Drivers carry wire codes to lamps; they know wires and nothing of light."""
+"""Drivers, which carry wire codes to lamps and know wires but nothing of light."""

@@ -1,7 +1,7 @@
-"""Ending tasks that may lose a cancellation.
+"""Cancellation of tasks that may lose it.
 
-On Python 3.11 `asyncio.wait_for`, with which the MQTT client library waits, loses a cancellation that comes
-together with what it waits for; a task group then waits for that task for ever.
+On Python 3.11 `asyncio.wait_for`, which the MQTT client library uses, loses a cancellation that coincides
+with the awaited result; a task group would then wait for that task for ever.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from typing import Any
 
 AGAIN_S = 0.05
 FAREWELL_S = 1.0
-"""A task that has a connection of its own is left that long to take its leave."""
+"""Time for a task with a connection of its own to disconnect cleanly."""
 
 
 async def cancel_tasks(tasks: Collection[asyncio.Task[Any]], again_s: float = AGAIN_S) -> None:
-    """Cancel tasks until they have ended, however they do; also when this is cancelled itself meanwhile."""
+    """Cancel tasks again and again until all have ended, even if this call is itself cancelled meanwhile."""
     waiting, interrupted = set(tasks), False
     while waiting:
         for task in waiting:
@@ -30,7 +30,7 @@ async def cancel_tasks(tasks: Collection[asyncio.Task[Any]], again_s: float = AG
 
 
 async def run_until_first(*jobs: Coroutine[Any, Any, None]) -> None:
-    """Do the jobs together until one of them ends, or this is cancelled; an error of one is raised."""
+    """Run jobs concurrently until one ends or this call is cancelled; raise the first error."""
     tasks = [asyncio.create_task(job) for job in jobs]
     try:
         await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

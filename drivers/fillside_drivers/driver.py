@@ -1,8 +1,8 @@
-"""The interface every driver keeps.
+"""The interface of all drivers.
 
-A driver carries wire codes to lamps: one code per channel, a channel being one head. It knows wires and
-nothing of light. Public methods do what is the same for all (checking, remembering, health); a kind of
-driver fills in the underscored hooks for its transport.
+A driver carries wire codes to lamps, one code per channel. It knows wires and nothing of light. The public
+methods do what all drivers share (checks, the latest codes, health); a kind of driver implements the
+underscored hooks for its transport.
 
 Errors, by phase and by blame::
 
@@ -12,8 +12,8 @@ Errors, by phase and by blame::
     |-- OpenError           this room: a device, address or interface that could not be opened
     `-- OperationError      our order: a channel that is not there, a code out of range, a closed driver
 
-What goes wrong on the wire once a driver runs is no exception: it shows in `Driver.health`, and the driver
-goes on trying by itself.
+A failure on the wire of an open driver is not an exception: it shows in `Driver.health`, and the driver keeps
+trying by itself.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, ClassVar, Literal, Self, TypedDict, Unpack
 
 from pydantic import BaseModel, ConfigDict
 
 log = logging.getLogger(__name__)
 
 Clock = Callable[[], float]
-"""Elapsed time in seconds, never going back; its zero means nothing."""
+"""Monotonic time in seconds with an arbitrary zero."""
 
 
 class DriverError(Exception):
-    """The top of the tree; `driver` is the driver's name in the rig file."""
+    """The top of the tree; `driver` is the driver's name in the rig file, `where` the place at fault."""
 
     def __init__(self, message: str, *, driver: str = "", where: str = "") -> None:
         super().__init__(message)
@@ -50,7 +50,7 @@ class OptionsError(DriverError):
 
 
 class NotAvailableError(DriverError):
-    """The kind is not known, or a package it needs is missing; `package` says which."""
+    """The kind is unknown, or a package it needs is missing, which `package` names."""
 
     def __init__(self, message: str, *, driver: str = "", where: str = "", package: str = "") -> None:
         super().__init__(message, driver=driver, where=where)
@@ -58,20 +58,21 @@ class NotAvailableError(DriverError):
 
 
 class OpenError(DriverError):
-    """A device, address or interface could not be opened; `where` says which."""
+    """A device, address or interface could not be opened, which `where` names."""
 
 
 class OperationError(DriverError):
-    """A frame that cannot be sent: unknown channel, code out of range, driver closed. Nothing was changed."""
+    """A frame cannot be sent: unknown channel, code out of range, or driver closed. Nothing was changed."""
 
 
 @dataclass(frozen=True)
 class Timing:
-    """How a lamp lags behind its wire.
+    """The delay of a lamp behind its wire.
 
-    A head's light at a time is what was sent `lead_s` before; sent that much ahead, it moves with the others.
-    For the first `latency_s` of that nothing is seen of it at all, so others wait that long for it to begin.
-    `fastest_stops_s` is the fade it can follow closely, in stops per second.
+    Attributes:
+        lead_s: age of the level that the lamp shows [s]; sent that much ahead, it moves with other heads.
+        latency_s: the part of `lead_s` in which nothing is visible at all [s]; other heads wait that long.
+        fastest_stops_s: fastest fade that the lamp follows closely [stops/s].
     """
 
     lead_s: float = 0.0
@@ -80,51 +81,51 @@ class Timing:
 
 
 class OptionsModel(BaseModel):
-    """What may stand in ``[drivers.NAME]`` beside `kind`; unknown keys are errors."""
+    """Base of a kind's keys in ``[drivers.NAME]`` beside `kind`; unknown keys are errors."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class DriveModel(BaseModel):
-    """What may stand in a head's ``drive`` beside `driver`; unknown keys are errors."""
+    """Base of a kind's keys in a head's ``drive`` beside `driver`; unknown keys are errors."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     if TYPE_CHECKING:
-        # A kind may have it as a field or as a property; pydantic would take either here for its own.
+        # A kind may define it as a field or as a property; either would confuse pydantic here.
         @property
         def full_scale(self) -> int:
             """The wire code of full level."""
 
     @property
     def timing(self) -> Timing:
-        """How the lamp lags; a wire with 44 frames a second needs no care."""
+        """The lamp's delay; by default none, as on a wire with 44 frames a second."""
         return Timing()
 
     @property
     def whites(self) -> Literal["channels", "told"] | None:
-        """How the lamp's white is set: by a cool channel beside the warm one, by telling it, or not."""
+        """The control of the lamp's white: a cool channel beside the warm one, a message, or none."""
         return None
 
     def claims(self) -> tuple[Hashable, ...]:
-        """The places on the wire that the head occupies; two heads of one driver may share none."""
+        """Return the places that the head occupies on the wire; two heads of a driver cannot share one."""
         return ()
 
     def split(self) -> tuple[Self, ...]:
-        """One drive for each channel of the head: itself, or the warm and the cool one."""
+        """Return one drive for each channel of the head: itself, or the warm and the cool one."""
         return (self,)
 
 
 @dataclass(frozen=True)
 class ModelForm:
-    """One way in which a kind of driver is written: its ``[drivers.NAME]`` table and a head's ``drive``."""
+    """The models of one form of a kind of driver: its ``[drivers.NAME]`` table and a head's ``drive``."""
 
     options: type[OptionsModel]
     drive: type[DriveModel]
 
 
 def channel_names(head: str, count: int) -> tuple[str, ...]:
-    """The names of a head's channels: its own, or its own for the warm one and one more for the cool.
+    """Return the names of a head's channels: its own name, and another one for a cool channel.
 
     >>> channel_names("key", 2)
     ('key', 'key/cool')
@@ -136,7 +137,7 @@ def channel_names(head: str, count: int) -> tuple[str, ...]:
 class Channel:
     """One head on a driver's wire, or one of the two channels of a head with two whites.
 
-    `cct_k` is the white that a lamp that can be told one is to have [K]; None where nothing is wanted.
+    `cct_k` is the target white of a lamp that takes it by message [K]; None if there is none.
     """
 
     name: str
@@ -146,7 +147,7 @@ class Channel:
 
 @dataclass(frozen=True)
 class Identity:
-    """Who we are to other machines: a UUID kept for the life of the installation, and a name for people."""
+    """Our identity to other machines: a UUID kept for the life of the installation, and a readable name."""
 
     cid: uuid.UUID
     source_name: str = "fillside"
@@ -154,7 +155,7 @@ class Identity:
 
 @dataclass(frozen=True)
 class Setup:
-    """All a driver is built from."""
+    """Everything a driver is built from."""
 
     name: str
     options: OptionsModel
@@ -168,7 +169,7 @@ State = Literal["ok", "late", "lost"]
 
 @dataclass
 class Counts:
-    """What a driver counts since it was built: frames put on the wire, frames that were late, refusals."""
+    """Counts since a driver was built: frames put on the wire, late frames, and errors."""
 
     frames_sent: int = 0
     frames_late: int = 0
@@ -177,18 +178,19 @@ class Counts:
 
 @dataclass(frozen=True)
 class HeadHealth:
-    """How one head is, where its lamp says so itself.
+    """The health of one head, if its lamp reports it.
 
-    `lost`: it is not there; its code stays as it was and nothing is sent to it. `disobeying`: it is there
-    with another level than it was sent. `late`: an answer of its own is overdue. `code` is the level it has
-    as far as it says, or, when it comes back silent, the worst it may have. `since` as in `Health`. `returns`
-    counts how often it was found anew, at a code that may not be the one it was last sent: after it was lost,
-    and when it changed by itself. Its light is to go on from `code` then, and what it is given next should be
-    near that.
-
-    `answers` is whether it answers what it is sent: "yes", "changes" where only a change of level is
-    answered, "no" where it cannot; None while that is not known. `confirmed` is whether it reported the level
-    it was sent, and not too long ago; None where it cannot."""
+    Attributes:
+        state: `lost`: it is gone; its code stays and nothing is sent to it. `disobeying`: it has another
+            level than it was sent. `late`: an answer is overdue.
+        since: as in `Health`.
+        code: the level it reports, or the worst one it may have when it comes back silent.
+        returns: how often it was found again, after it was lost or changed by itself, at a code that may
+            differ from the one last sent. Its light continues from `code`, and the next code should be near.
+        answers: "yes"; "changes" if it answers only changes of level; "no" if it cannot answer; None while
+            that is unknown.
+        confirmed: true if it recently reported the level it was sent; None if it cannot report.
+    """
 
     state: Literal["ok", "late", "lost", "disobeying"] = "ok"
     since: float = 0.0
@@ -200,13 +202,16 @@ class HeadHealth:
 
 @dataclass(frozen=True)
 class Health:
-    """How the wire is.
+    """The health of the wire.
 
-    `ok`: frames leave on time. `late`: they leave, but fall behind. `lost`: they do not leave; the driver is
-    trying again. `since` is the injected clock's time of the last change of state, in seconds. `note` says
-    why, in a sentence. `heads` are the heads that speak for themselves.
-    `notices` are things a person should know although frames leave, such as another
-    source on our wire. The rest counts since opening.
+    Attributes:
+        state: `ok`: frames leave on time. `late`: they fall behind. `lost`: they do not leave, and the driver
+            keeps trying.
+        since: time of the last change of state by the injected clock [s].
+        note: the reason, in a sentence.
+        notices: facts a person should know although frames leave, such as another source on our wire.
+        heads: the heads that report their own health.
+        frames_sent, frames_late, errors: counts since the driver was built.
     """
 
     state: State = "ok"
@@ -219,14 +224,23 @@ class Health:
     errors: int = 0
 
 
+class HealthChanges(TypedDict, total=False):
+    """The fields of `Health` that a driver reports."""
+
+    state: State
+    note: str
+    notices: tuple[str, ...]
+    heads: Mapping[str, HeadHealth]
+
+
 Watcher = Callable[[Health], None]
 
 
 class Driver(ABC):
-    """One wire. ``async with driver:`` opens it and closes it.
+    """One wire; ``async with driver:`` opens and closes it.
 
-    `send` may be called before opening: what was handed in then is the first thing that goes out, so that
-    after a restart no lamp sees a zero in between.
+    `send` may be called before opening: those codes are the first to leave, so that no lamp receives a zero
+    in between after a restart.
     """
 
     kind: ClassVar[str]
@@ -245,12 +259,12 @@ class Driver(ABC):
 
     @property
     def is_open(self) -> bool:
-        """Whether it was opened and not closed since; `health` says how it does."""
+        """True between opening and closing; `health` tells the state of the wire."""
         return self._phase == "open"
 
     @property
     def codes(self) -> Mapping[str, int]:
-        """The latest code handed in for each channel; channels not handed in yet are absent."""
+        """The latest code passed for each channel; channels without one are absent."""
         return dict(self._codes)
 
     @property
@@ -258,7 +272,7 @@ class Driver(ABC):
         return replace(self._health, **vars(self._counts))
 
     def watch(self, call: Watcher) -> Callable[[], None]:
-        """Call `call` with the new `Health` whenever it changes, counts left out; returns how to end it."""
+        """Call `call` with the new `Health` on every change except of counts; return a function to end it."""
         self._watchers.append(call)
 
         def end() -> None:
@@ -268,14 +282,14 @@ class Driver(ABC):
         return end
 
     def send(self, codes: Mapping[str, int]) -> None:
-        """Put wire codes on their way; returns at once.
+        """Send wire codes; return at once.
 
-        Channels that are not named keep the code they have. A frame leaves as soon as the medium allows; if
-        several are handed in before that, the latest wins and the others are dropped.
+        Channels that are not named keep their code. A frame leaves as soon as the medium allows; of several
+        passed before that, the latest wins and the others are dropped.
 
         Raises:
-            OperationError: a channel that is not on this wire, a code that is no whole number from 0 to its
-                full scale, or a closed driver; then nothing of the frame is taken.
+            OperationError: a channel is not on this wire, a code is not a whole number from 0 to its full
+                scale, or the driver is closed; no code of the frame is used then.
         """
         if self._phase == "closed":
             raise OperationError(f"driver {self.name} is closed", driver=self.name)
@@ -315,9 +329,9 @@ class Driver(ABC):
         await self.close()
 
     async def close(self, stay: bool = False) -> None:
-        """Put out what is still waiting, then end the stream and free the device; a second call does nothing.
+        """Send what still waits, end the stream and free the device; a second call does nothing.
 
-        With `stay` the receivers are not told that the stream ends, so that a successor can take over unseen.
+        With `stay` the receivers do not learn that the stream ends, so that a successor can take over unseen.
         """
         if self._phase != "open":
             self._phase = "closed"
@@ -325,8 +339,8 @@ class Driver(ABC):
         self._phase = "closed"
         await self._close(stay=stay)
 
-    def _report(self, **changes: Any) -> None:
-        """Change state, note or notices; `since` moves with the state, and the watchers hear of it."""
+    def _report(self, **changes: Unpack[HealthChanges]) -> None:
+        """Change fields of the health and call the watchers; `since` follows the state."""
         old = self._health
         if all(getattr(old, name) == value for name, value in changes.items()):
             return
@@ -346,12 +360,12 @@ class Driver(ABC):
 
     @abstractmethod
     async def _open(self) -> None:
-        """Open the transport, or raise OpenError or NotAvailableError saying what is missing."""
+        """Open the transport, or raise OpenError or NotAvailableError naming what is missing."""
 
     @abstractmethod
     def _send(self, codes: Mapping[str, int]) -> None:
-        """Take a checked frame; never blocks, never raises for the wire's sake."""
+        """Accept a checked frame; never block, and never raise because of the wire."""
 
     @abstractmethod
     async def _close(self, stay: bool) -> None:
-        """Free everything; also called after an opening that failed half-way, with `stay`."""
+        """Free everything; also called with `stay` after an opening that failed."""

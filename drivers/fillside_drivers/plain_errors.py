@@ -1,8 +1,7 @@
-"""Errors of the operating system in words that a person can act on: what is the matter, and where to look.
-So too a package that is not installed.
+"""Errors of the operating system, and missing packages, in words a person can act on.
 
-The system's own texts name a number or a call; whoever stands between lamps is helped by neither. This is the
-one place that translates them. The caller says what was tried and where.
+The system's own texts name a number or a call, which helps nobody on a set. This is the only place that
+translates them; the caller adds what was tried and where.
 """
 
 from __future__ import annotations
@@ -73,11 +72,11 @@ _NAMES = {
 }
 _NUMBERED = re.compile(r"\[Errno (-?\d+)\]")
 _MARKS = re.compile(r"\[[^\]]*\]\s*|\s*\(_\w+\.c:\d+\)")
-"""What libraries put before and after a text: a number, a code, a line of their source."""
+"""Additions of libraries to a text: a number, a code, a line of their source."""
 
 
 def why(error: BaseException) -> str:
-    """The reason in a clause, to stand behind a colon."""
+    """Return the reason as a clause to follow a colon."""
     text = str(error)
     if isinstance(error, ssl.SSLError) or text.startswith("[SSL"):
         return _of_tls(text)
@@ -94,10 +93,10 @@ def why(error: BaseException) -> str:
 
 
 def package_missing(package: str) -> str:
-    """What is missing, with a command that installs it where this program runs.
+    """Return a message with the command that installs a package where this program runs.
 
-    The interpreter is named by its path, as `pip` alone may be that of another one. What belongs to
-    somebody else, as a service's does, is changed with sudo.
+    It names the interpreter by its path, as plain `pip` may belong to another one, and uses sudo if the
+    environment belongs to somebody else, such as a service.
     """
     ours = os.access(sysconfig.get_path("purelib"), os.W_OK)
     python = shlex.quote(sys.executable or "python3")
@@ -108,11 +107,11 @@ def package_missing(package: str) -> str:
 
 
 def _of_tls(text: str) -> str:
-    """The text is all that is left of an error that a library wrapped."""
-    said = _unmarked(text)
+    """Translate the text of a TLS error, which is all that remains once a library has wrapped it."""
+    clean = _unmarked(text)
     if "CERTIFICATE_VERIFY_FAILED" in text:
-        return f"its certificate is not trusted: {said.removeprefix('certificate verify failed: ')}"
-    return f"no secure connection comes about ({said})"
+        return f"its certificate is not trusted: {clean.removeprefix('certificate verify failed: ')}"
+    return f"no secure connection comes about ({clean})"
 
 
 def _of_number(number: int, text: str | None) -> str:
@@ -120,10 +119,10 @@ def _of_number(number: int, text: str | None) -> str:
         return _WORDS[number]
     if number in _NAMES:
         return _NAMES[number]
-    said = _unmarked(text or os.strerror(number))
-    return said[:1].lower() + said[1:]
+    clean = _unmarked(text or os.strerror(number))
+    return clean[:1].lower() + clean[1:]
 
 
 def _unmarked(text: str) -> str:
-    """A library's text without marks that only its makers read."""
+    """Strip a library's text of additions that only its makers read."""
     return _MARKS.sub("", text).replace("_", " ").strip().rstrip(".")

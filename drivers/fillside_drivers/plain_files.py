@@ -1,6 +1,6 @@
-"""Files that the rig file names, or that stand in for it, read whole: plain files of a bounded size alone.
+"""Reading and writing plain files of a bounded size, such as the rig file and the files it names.
 
-A pipe would be waited for without end, a device would never end, and opening one may do something. Such are
+Reading a pipe could block for ever, a device never ends, and opening one may have side effects. They are
 refused at once, and so is a file that changes while it is read.
 """
 
@@ -14,7 +14,7 @@ from pathlib import Path
 
 MIB = 1024 * 1024
 LARGEST_TEXT_BYTES = MIB
-"""Certificates, keys, passwords: small texts."""
+"""Largest size of small texts: certificates, keys, passwords."""
 
 _KINDS = {
     stat.S_IFDIR: "a folder",
@@ -27,14 +27,15 @@ _PIECE = MIB
 
 
 class NotPlainError(OSError):
-    """A file that is there and is not read; the text is a clause to stand behind its name."""
+    """An existing file is refused; the text is a clause to follow its name."""
 
 
 def plain_bytes(path: str | Path, most: int) -> bytes:
-    """What a plain file of at most `most` bytes holds.
+    """Read a plain file of at most `most` bytes.
 
-    Raises NotPlainError for a pipe, a device, a folder or a socket, for a larger file and for one that
-    changed meanwhile; another OSError where it cannot be opened.
+    Raises:
+        NotPlainError: it is a pipe, a device, a folder or a socket, it is larger, or it changed meanwhile.
+        OSError: it cannot be opened.
     """
     try:
         _refuse_other_kinds(os.stat(path))
@@ -56,18 +57,18 @@ def plain_bytes(path: str | Path, most: int) -> bytes:
 
 
 def check_plain(path: str | Path, most: int = LARGEST_TEXT_BYTES) -> None:
-    """Raise as `plain_bytes` does, before another library opens the file by its name."""
+    """Raise like `plain_bytes`, before another library opens the file by name."""
     plain_bytes(path, most)
 
 
 def check_can_be_written(path: str | Path) -> None:
-    """Raise NotPlainError where something stands that is no plain file, before anything is worked out."""
+    """Raise NotPlainError if something other than a plain file is in the way, before any work is done."""
     with contextlib.suppress(FileNotFoundError):
         _refuse_other_kinds(os.stat(path))
 
 
 def write_plain(path: str | Path, content: bytes) -> None:
-    """Write a plain file whole; where that fails, what stood there stays. Raises NotPlainError or OSError."""
+    """Replace a plain file atomically; on failure the old one stays. Raises NotPlainError or OSError."""
     check_can_be_written(path)
     target = Path(path).resolve()
     mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else new_file_mode()
@@ -85,7 +86,7 @@ def write_plain(path: str | Path, content: bytes) -> None:
 
 
 def new_file_mode() -> int:
-    """The permissions that a new file of this process has; a temporary one has fewer."""
+    """Return the permissions of a new file of this process; a temporary file has fewer."""
     mask = os.umask(0o022)
     os.umask(mask)
     return 0o666 & ~mask

@@ -1,7 +1,7 @@
-"""Which kinds of driver there are, and how one is built from what a rig file says.
+"""The registry of driver kinds, and the construction of a driver from a rig file's tables.
 
-Built-in kinds are named here with the place of their code, which is imported only when one is built: a rig
-without a serial port needs no serial package. Other distributions add kinds as entry points of the group
+Built-in kinds name the module of their code, which is imported only when a driver is built: a rig without a
+serial port needs no serial package. Other distributions add kinds as entry points of the group
 ``fillside.drivers``, each naming a `DriverKind`.
 """
 
@@ -44,10 +44,15 @@ GROUP = "fillside.drivers"
 
 @dataclass(frozen=True)
 class DriverKind:
-    """A kind of driver: its models at once, its code when it is wanted.
+    """A kind of driver: its models, and the place of its code.
 
-    `where` is ``module:Class``. `package` is what to install when that module's own import fails. `others`
-    are further ways in which it may be written.
+    Attributes:
+        name: the word after ``kind =``.
+        options: model of the ``[drivers.NAME]`` table.
+        drive: model of a head's ``drive``.
+        where: the driver's class as ``module:Class``, imported on demand.
+        package: the package to install if that import fails.
+        others: further forms in which the kind may be written.
     """
 
     name: str
@@ -59,27 +64,27 @@ class DriverKind:
 
     @property
     def forms(self) -> tuple[ModelForm, ...]:
-        """The ways in which it may be written; a table and its heads' drives are all of one."""
+        """All forms in which the kind may be written; a table and its heads' drives share one form."""
         return (ModelForm(self.options, self.drive), *self.others)
 
     def __reduce__(self) -> str | tuple[Any, ...]:
-        """A registered kind is the same in every process; its models may have no name of their own."""
+        """Pickle a registered kind by name, as its models may have no importable name."""
         if kinds().get(self.name) is self:
             return kind_named, (self.name,)
         return super().__reduce__()
 
     def load(self) -> type[Driver]:
-        """The driver's class.
+        """Import the driver's class.
 
         Raises:
-            NotAvailableError: a package that it needs is not installed.
+            NotAvailableError: a package that it needs is not installed, or the class is not a driver.
         """
         module, _, name = self.where.partition(":")
         try:
             found = getattr(importlib.import_module(module), name)
         except ImportError as error:
             missing = self.package or error.name or str(error)
-            # Of a module that is all that is known, nobody knows which package has it.
+            # A module's name alone does not tell which package contains it.
             what = package_missing(missing) if self.package else f"the module {missing} is not installed"
             raise NotAvailableError(
                 f"a driver of kind {self.name!r} cannot start: {what}", package=missing
@@ -105,7 +110,7 @@ _BUILT_IN = (
 
 @functools.cache
 def kinds() -> Mapping[str, DriverKind]:
-    """All kinds by name; entry points that do not load or would replace a kind are left out and logged."""
+    """Return all kinds by name; entry points that fail or would replace a kind are skipped and logged."""
     found = {kind.name: kind for kind in _BUILT_IN}
     for point in importlib.metadata.entry_points(group=GROUP):
         try:
@@ -122,15 +127,15 @@ def kinds() -> Mapping[str, DriverKind]:
 
 
 def _standing_in(sim: DriverKind, others: Iterable[DriverKind]) -> DriverKind:
-    """The simulated kind, able to stand in for each of the others."""
+    """Extend the simulated kind with forms that stand in for each of the others."""
     return replace(sim, others=tuple(stand_in(form) for kind in others for form in kind.forms))
 
 
 def kind_named(name: str, *, driver: str = "") -> DriverKind:
-    """The kind of that name.
+    """Return the kind of that name.
 
     Raises:
-        NotAvailableError: there is none; says which there are.
+        NotAvailableError: there is none; the message lists all kinds.
     """
     try:
         return kinds()[name]
@@ -152,18 +157,20 @@ def build(
     identity: Identity,
     ccts_k: Mapping[str, float] | None = None,
 ) -> Driver:
-    """A driver that is not open yet.
+    """Build a driver, which is not open yet.
 
     Parameters:
         name: its name in the rig file.
         kind: one of `kinds()`.
-        options: its table without `kind`, or that read by the kind's model.
-        drives: by head, the head's drive table without `driver`, or that read by the kind's model.
-        ccts_k: by head, the white that a lamp that can be told one is to have, K.
+        options: its table without `kind`, or that table parsed by the kind's model.
+        drives: each head's drive table without `driver`, or that table parsed by the kind's model.
+        clock: monotonic time [s].
+        identity: our identity to other machines.
+        ccts_k: target white by head, for lamps that take it by message [K].
 
     Raises:
-        OptionsError: an option or drive the kind does not take, or two heads on one place.
-        NotAvailableError: no such kind, or a package it needs is missing.
+        OptionsError: the kind does not take an option or drive, or two heads occupy one place.
+        NotAvailableError: there is no such kind, or a package it needs is missing.
 
     >>> import uuid
     >>> who = Identity(uuid.UUID("c5bf7d9b-4a1e-4d4a-9d0e-2f6f5d1f6a10"))
@@ -187,7 +194,7 @@ Given = Mapping[str, Any] | BaseModel
 def _read_in_a_form(
     kind: DriverKind, options: Given, drives: Mapping[str, Given], name: str
 ) -> tuple[OptionsModel, dict[str, DriveModel]]:
-    """Options and drives by the first of the kind's forms that takes them; else what the first refuses."""
+    """Parse options and drives in the first form that accepts them, or raise the first form's refusal."""
     refused: list[OptionsError] = []
     for form in kind.forms:
         try:

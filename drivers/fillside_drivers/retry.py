@@ -1,4 +1,4 @@
-"""When to try again after a failure: waits that double up to a cap, jittered against lockstep."""
+"""Exponential back-off after failures, with a cap and jitter."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ FIRST_S, CAP_S = 0.2, 5.0
 
 
 class Backoff:
-    """Waits for one thing that may fail.
+    """The waits of one operation that may fail.
 
     Parameters:
-        rng: where the jitter comes from.
+        rng: source of the jitter.
 
     >>> waits = Backoff(random.Random(1))
     >>> all(0.1 <= waits.next_s() <= 5.0 for _ in range(20))
@@ -23,10 +23,10 @@ class Backoff:
         self._most_s = FIRST_S
 
     def next_s(self) -> float:
-        """Seconds to wait after one more failure: half to all of a span that doubles up to 5 s."""
+        """Return the wait after one more failure [s]: half to all of a span that doubles up to 5 s."""
         span, self._most_s = self._most_s, min(self._most_s * 2, CAP_S)
         return span * self._rng.uniform(0.5, 1.0)
 
     def reset(self) -> None:
-        """It worked: start from the shortest wait again."""
+        """Start from the shortest wait again, after a success."""
         self._most_s = FIRST_S

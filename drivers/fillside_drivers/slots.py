@@ -1,6 +1,6 @@
-"""Where a head sits among the 512 slots of a DMX universe, shared by the drivers that have slots.
+"""The place of a head among the 512 slots of a DMX universe, shared by all drivers with slots.
 
-Slots are 1..512 here as everywhere; only the codecs know octet offsets and the start code.
+Slots are numbered 1..512 here as everywhere; only the codecs know octet offsets and the start code.
 """
 
 from __future__ import annotations
@@ -17,20 +17,21 @@ __all__ = ["SLOTS", "Slot", "SlotDrive", "SlotFrame", "SlotKeys"]
 
 Slot = Annotated[int, Field(ge=1, le=SLOTS), Strict()]
 MOST_OCTETS = 2
-"""Codes have at most 16 bits; a dimmer's finer octets are held at 0."""
+"""Most octets of a code; a dimmer's finer octets are held at 0."""
 
 
 class SlotKeys(DriveModel):
-    """What a head's place among slots is written with.
+    """The keys of a head's place among slots.
 
     Attributes:
-        slot: the head's slot; with 16 bits the coarse one, and the fine one after it.
+        slot: the head's slot; with 16 bits the coarse one, followed by the fine one.
         bits: 8 or 16.
-        cool_slot: the cool channel of a lamp with two whites, `slot` being the warm one; as many bits.
-        fixed: slots that the lamp needs held at a value, such as an open shutter, as { "3" = 255 }.
-        gdtf: a description of the lamp beside the rig file, as "lamp.gdtf"; `slot` is then the lamp's start
-            address, and the description says the rest.
-        mode: the mode of that description that the lamp is set to.
+        cool_slot: slot of the cool channel of a lamp with two whites, with as many bits; `slot` is the warm
+            one.
+        fixed: slots to hold at a value, such as an open shutter, as { "3" = 255 }.
+        gdtf: GDTF file of the lamp beside the rig file, as "lamp.gdtf"; `slot` is then the lamp's start
+            address, and the file supplies the rest.
+        mode: the mode of that file that the lamp is set to.
     """
 
     slot: Slot | None = None
@@ -65,7 +66,7 @@ class SlotKeys(DriveModel):
 
     @property
     def octet_slots(self) -> tuple[int, ...]:
-        """The slots of the head's code, the coarsest first; none where the file gives no slot."""
+        """The slots of the head's code, the coarsest first; none if the file gives no slot."""
         if self.slot is None:
             return ()
         if isinstance(self.gdtf, LampMode):
@@ -74,7 +75,7 @@ class SlotKeys(DriveModel):
 
     @property
     def cool_slots(self) -> tuple[int, ...]:
-        """The slots of the cool channel's code, the coarsest first; none where there is no such channel."""
+        """The slots of the cool channel's code, the coarsest first; none without such a channel."""
         if self.cool_slot is None:
             return ()
         return tuple(range(self.cool_slot, self.cool_slot + self._octets))
@@ -85,7 +86,7 @@ class SlotKeys(DriveModel):
 
     @property
     def held(self) -> dict[int, int]:
-        """The slots that are held, and at what; what the rig file says goes before the description."""
+        """The held slots with their values; the rig file takes precedence over the GDTF file."""
         held: dict[int, int] = {}
         if isinstance(self.gdtf, LampMode) and self.slot is not None:
             finer = dict.fromkeys(self.gdtf.dimmer[MOST_OCTETS:], 0)
@@ -119,15 +120,15 @@ class SlotKeys(DriveModel):
 
 
 class SlotDrive(SlotKeys):
-    """A head on one 8-bit slot, or on two for 16 bits: coarse in `slot`, fine in the one after it."""
+    """A head on one 8-bit slot, or on two for 16 bits: the coarse `slot`, then the fine one."""
 
     slot: Slot
 
 
 class SlotFrame:
-    """The slots of one universe, kept from frame to frame; what nobody occupies is 0.
+    """The slots of one universe, kept from frame to frame; free slots are 0.
 
-    Held slots have their values from the first frame on, whatever the heads are at.
+    Held slots have their values from the first frame on, whatever the heads' codes.
 
     >>> frame = SlotFrame([Channel("key", SlotDrive(slot=2, bits=16, fixed={"4": 255}))], count=5)
     >>> frame.put({"key": 0x1234}), frame.put({"key": 0x1234}), frame.octets.hex()
@@ -145,7 +146,7 @@ class SlotFrame:
                     self._slots[slot - 1] = octet
 
     def put(self, codes: Mapping[str, int]) -> bool:
-        """Take the codes of the channels that are here; whether one has changed or is a first."""
+        """Store the codes of the universe's channels; return True if one changed or is the first."""
         changed = False
         for name, places in self._places.items():
             code = codes.get(name)
@@ -158,5 +159,5 @@ class SlotFrame:
 
     @property
     def octets(self) -> bytes:
-        """The slots now, the first of them slot 1."""
+        """The current slots, starting with slot 1."""
         return bytes(self._slots)

@@ -119,7 +119,7 @@ class Room:
 
     def hear(self, payload: str, topic: str = "bulb", kept: bool = False) -> None:
         """A message on a topic of the bulb's, whoever sent it."""
-        if self.bulb.heard(topic, payload.encode(), self.up.now, kept):
+        if self.bulb.receive(topic, payload.encode(), self.up.now, kept):
             self._say()
 
     @property

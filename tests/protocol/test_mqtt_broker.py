@@ -171,7 +171,7 @@ async def test_a_fault_of_ours_is_said_and_begun_anew(
             await until(lamps.levels)
             states: list[str] = []
             driver.watch(lambda health: states.append(health.state))
-            monkeypatch.setattr(Bulb, "heard", fault)
+            monkeypatch.setattr(Bulb, "receive", fault)
             await lamps.say("lamp", "100")
             await until(lambda: "lost" in states and driver.health.state == "ok")
             before = len(lamps.levels())

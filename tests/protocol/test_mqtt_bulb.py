@@ -118,7 +118,7 @@ def test_homie_topics_are_those_of_the_convention() -> None:
     assert drive.report_topic == "homie/5/corner-lamp/light/power"
     assert drive.alive_topic == "homie/5/corner-lamp/$state"
     lamp = Bulb(drive)
-    lamp.heard("homie/5/corner-lamp/light/power", b"20", 0.0)
+    lamp.receive("homie/5/corner-lamp/light/power", b"20", 0.0)
     assert lamp.reported == 51
 
 
@@ -126,11 +126,11 @@ def test_a_bulb_that_reports_another_level_for_long_disobeys_until_it_obeys() ->
     lamp = bulb(**REPORTING)
     lamp.want(100, 0.0)
     lamp.take(0.0)
-    assert lamp.heard("lamp", b'{"power": {"now": 20}}', 0.3)
+    assert lamp.receive("lamp", b'{"power": {"now": 20}}', 0.3)
     assert lamp.condition == "ok"
     assert lamp.judge(OBEYS_WITHIN_S)
     assert lamp.condition == "disobeying"
-    lamp.heard("lamp", b'{"power": {"now": 101}}', 4.0)
+    lamp.receive("lamp", b'{"power": {"now": 101}}', 4.0)
     assert lamp.condition == "ok"
 
 
@@ -138,13 +138,13 @@ def test_a_bulb_that_is_gone_gets_nothing_and_comes_back_at_what_it_reports() ->
     lamp = bulb(**REPORTING)
     lamp.want(100, 0.0)
     lamp.take(0.0)
-    lamp.heard("lamp/there", b"offline", 1.0)
+    lamp.receive("lamp/there", b"offline", 1.0)
     assert lamp.condition == "lost"
     lamp.want(90, 2.0)
     assert lamp.due(2.0) == math.inf
-    lamp.heard("lamp/there", b"online", 3.0)
+    lamp.receive("lamp/there", b"online", 3.0)
     assert not lamp.reachable
-    lamp.heard("lamp", b'{"power": {"now": 255}}', 3.2)
+    lamp.receive("lamp", b'{"power": {"now": 255}}', 3.2)
     assert (lamp.condition, lamp.reported) == ("ok", 255)
     assert sent(lamp, 9.0) == []
     lamp.want(254, 9.0)
@@ -156,8 +156,8 @@ def test_a_silent_bulb_comes_back_at_the_worst_it_may_have(comes_back: str, code
     lamp = bulb(send_to="lamp/set", alive_at="lamp/there", comes_back=comes_back)
     lamp.want(100, 0.0)
     lamp.take(0.0)
-    lamp.heard("lamp/there", b"offline", 1.0)
-    lamp.heard("lamp/there", b"online", 2.0)
+    lamp.receive("lamp/there", b"offline", 1.0)
+    lamp.receive("lamp/there", b"online", 2.0)
     assert lamp.due(2.0) == 2.0 + REPORT_WAIT_S
     assert sent(lamp, 2.0 + REPORT_WAIT_S) == []
     assert (lamp.condition, lamp.code, lamp.returns) == ("ok", code, 1)
@@ -171,8 +171,8 @@ def settled(**drive: Any) -> Bulb:
     lamp = bulb(**drive)
     lamp.want(100, 0.0)
     lamp.take(0.0)
-    lamp.heard("lamp/there", b"online", 0.1)
-    lamp.heard("lamp", b"100", 0.2)
+    lamp.receive("lamp/there", b"online", 0.1)
+    lamp.receive("lamp", b"100", 0.2)
     return lamp
 
 
@@ -202,7 +202,7 @@ def test_after_the_way_was_broken_a_bulb_is_found_where_it_says_it_is(
     assert (lamp.state == "lost") == bool(speaks)
     for topic, payload, now in says:
         assert sent(lamp, now) == []
-        lamp.heard(topic, payload, now)
+        lamp.receive(topic, payload, now)
     if at < 50.0 + ALIVE_WAIT_S:
         assert sent(lamp, at - 0.001) == []
     assert sent(lamp, at) == []
@@ -221,7 +221,7 @@ def test_the_first_connection_sends_at_once() -> None:
 
 def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
-    lamp.heard("lamp/there", b"offline", 1.0)
+    lamp.receive("lamp/there", b"offline", 1.0)
     lamp.connected(2.0)
     assert (lamp.state, lamp.due(2.0)) == ("lost", math.inf)
 
@@ -229,22 +229,22 @@ def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
 @pytest.mark.parametrize(("kept", "back"), [(False, True), (True, False)])
 def test_a_report_before_its_word_counts_unless_the_broker_had_kept_it(kept: bool, back: bool) -> None:
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
-    lamp.heard("lamp/there", b"offline", 1.0)
-    lamp.heard("lamp", b"255", 5.0, kept)
+    lamp.receive("lamp/there", b"offline", 1.0)
+    lamp.receive("lamp", b"255", 5.0, kept)
     assert lamp.state == "lost"
-    lamp.heard("lamp/there", b"online", 5.1)
+    lamp.receive("lamp/there", b"online", 5.1)
     assert (lamp.state == "ok") == back
 
 
 def test_a_bulb_that_somebody_else_changed_is_found_there_once_it_was_asked() -> None:
     lamp = settled(reports_at="lamp", ask_to="lamp/get", ask_as="?")
-    lamp.heard("lamp", b"101", 9.0)
-    assert lamp.heard("lamp", b"255", 10.0)
+    lamp.receive("lamp", b"101", 9.0)
+    assert lamp.receive("lamp", b"255", 10.0)
     for now in (10.0, 11.0, 12.0):
         assert lamp.due(now) <= now
         assert sent(lamp, now) == [("lamp/get", "?")]
         assert (lamp.state, lamp.confirmed, lamp.returns) == ("ok", False, 0)
-        lamp.heard("lamp", b"255", now + 0.1)
+        lamp.receive("lamp", b"255", now + 0.1)
     assert lamp.due(12.2) == 12.5
     lamp.judge(12.5)
     assert (lamp.state, lamp.code, lamp.returns) == ("ok", 255, 1)
@@ -255,10 +255,10 @@ def test_a_bulb_that_somebody_else_changed_is_found_there_once_it_was_asked() ->
 
 def test_a_bulb_that_denies_a_stray_report_is_not_led_from_it() -> None:
     lamp = settled(reports_at="lamp", ask_to="lamp/get")
-    lamp.heard("lamp", b"255", 10.0)
+    lamp.receive("lamp", b"255", 10.0)
     assert sent(lamp, 10.0) == [("lamp/get", "")]
-    lamp.heard("lamp", b"255", 10.1)
-    lamp.heard("lamp", b"100", 10.2)
+    lamp.receive("lamp", b"255", 10.1)
+    lamp.receive("lamp", b"100", 10.2)
     lamp.judge(20.0)
     assert (lamp.state, lamp.returns) == ("ok", 0)
 
@@ -267,11 +267,11 @@ def test_a_bulb_that_denies_a_stray_report_is_not_led_from_it() -> None:
 def test_one_that_cannot_be_asked_is_sent_its_level_once_more(answer: bytes | None) -> None:
     """That moves no lamp that obeys; the answer decides what is shown, and never where light is led from."""
     lamp = settled(reports_at="lamp")
-    lamp.heard("lamp", b"0", 10.0)
+    lamp.receive("lamp", b"0", 10.0)
     assert sent(lamp, 10.5) == [], "it may correct itself"
     assert sent(lamp, 11.0) == [("lamp/set", "100")]
     if answer is not None:
-        lamp.heard("lamp", answer, 11.2)
+        lamp.receive("lamp", answer, 11.2)
     lamp.judge(13.0)
     assert (lamp.state, lamp.returns) == ("disobeying" if answer == b"255" else "ok", 0)
     assert lamp.code == {None: None, b"100": 100, b"255": 255}[answer]
@@ -279,7 +279,7 @@ def test_one_that_cannot_be_asked_is_sent_its_level_once_more(answer: bytes | No
 
 def test_one_that_fades_is_sent_its_level_with_a_slow_fade_when_in_doubt() -> None:
     lamp = settled(reports_at="lamp", send_as='{"level": {code}}', fade_field="over")
-    lamp.heard("lamp", b"255", 10.0)
+    lamp.receive("lamp", b"255", 10.0)
     assert [json.loads(text) for _, text in sent(lamp, 10.0)] == [{"level": 100, "over": GENTLE_FADE_S}]
 
 
@@ -288,7 +288,7 @@ def test_a_report_on_the_way_is_no_stray() -> None:
     lamp.want(200, 10.0)
     lamp.take(10.0)
     for code, now in ((200, 10.1), (130, 10.6), (170, 11.4), (199, 12.2)):
-        lamp.heard("lamp", str(code).encode(), now)
+        lamp.receive("lamp", str(code).encode(), now)
         assert sent(lamp, now) == []
     lamp.judge(14.0)
     assert (lamp.state, lamp.confirmed, lamp.returns) == ("ok", True, 0)
@@ -315,7 +315,7 @@ def test_a_message_that_was_lost_is_sent_again_before_the_bulb_is_given_up() -> 
     lamp.take(10.0)
     assert sent(lamp, 12.0) == []
     assert sent(lamp, 12.2) == [("lamp/set", "150")]
-    lamp.heard("lamp", b"150", 12.4)
+    lamp.receive("lamp", b"150", 12.4)
     lamp.judge(16.0)
     assert (lamp.state, lamp.confirmed) == ("ok", True)
 
@@ -332,7 +332,7 @@ def test_what_a_broker_kept_confirms_nothing() -> None:
     lamp = bulb(reports_at="lamp")
     lamp.want(100, 0.0)
     lamp.take(0.0)
-    lamp.heard("lamp", b"100", 0.1, kept=True)
+    lamp.receive("lamp", b"100", 0.1, kept=True)
     lamp.judge(1.0)
     assert (lamp.state, lamp.confirmed, lamp.answer_habit) == ("ok", False, None)
 
@@ -363,7 +363,7 @@ def test_a_silent_bulb_is_tried_and_is_back_where_it_says() -> None:
     lamp.want(180, 16.0)
     assert sent(lamp, 16.0) == [("lamp/set", "150")]
     assert sent(lamp, 16.0 + PROBE_S) == [("lamp/set", "150")]
-    lamp.heard("lamp", b"255", 20.0)
+    lamp.receive("lamp", b"255", 20.0)
     assert (lamp.state, lamp.code, lamp.returns) == ("ok", 255, 1)
     assert sent(lamp, 21.0) == [], "nothing until somebody says what it is to have"
 
@@ -372,16 +372,16 @@ def test_a_bulb_that_stands_still_is_led_on_by_a_step_each_once_it_took_the_last
     lamp = settled(reports_at="lamp")
     lamp.want(150, 10.0)
     lamp.take(10.0)
-    lamp.heard("lamp", b"100", 10.2)
+    lamp.receive("lamp", b"100", 10.2)
     lamp.judge(13.0)
     assert lamp.state == "disobeying"
     assert sent(lamp, 13.0) == [("lamp/set", "102")]
-    lamp.heard("lamp", b"100", 13.2)
+    lamp.receive("lamp", b"100", 13.2)
     assert sent(lamp, 14.0) == [], "it did not take the step"
     assert sent(lamp, 16.0) == [("lamp/set", "102")]
     codes, now = [102], 16.1
     while lamp.state == "disobeying" and now < 40.0:
-        lamp.heard("lamp", str(lamp._sent).encode(), now)
+        lamp.receive("lamp", str(lamp._sent).encode(), now)
         codes += [int(text) for _, text in sent(lamp, now)]
         now += 0.2
     assert codes[-1] == 150
@@ -397,7 +397,7 @@ def test_a_bulb_that_lies_is_never_taken_at_its_word() -> None:
         now = 0.05 * k
         lamp.want(min(100, 2 * k), now)
         lamp.take(now)
-        lamp.heard("lamp", b"20", now)
+        lamp.receive("lamp", b"20", now)
     assert lamp.returns == 0
     assert lamp.state == "disobeying"
     assert lamp.code == 20
@@ -407,7 +407,7 @@ def test_a_bulb_is_judged_in_time_though_nobody_says_anything_more() -> None:
     lamp = settled(reports_at="lamp")
     lamp.want(120, 10.0)
     lamp.take(10.0)
-    lamp.heard("lamp", b"100", 10.2)
+    lamp.receive("lamp", b"100", 10.2)
     due = 10.0 + OBEYS_WITHIN_S
     assert lamp.due(10.3) == due
     assert lamp.judge(due)
@@ -423,7 +423,7 @@ def test_reports_that_lag_in_a_fade_are_neither_lies_nor_changes() -> None:
         now = 1.0 + 0.05 * k
         lamp.want(100 + min(k, 100), now)
         lamp.take(now)
-        lamp.heard("lamp", str(100 + min(max(k - 10, 0), 100)).encode(), now)
+        lamp.receive("lamp", str(100 + min(max(k - 10, 0), 100)).encode(), now)
         assert (lamp.state, lamp.returns) == ("ok", 0)
 
 
@@ -438,6 +438,6 @@ def test_garbage_from_a_bulb_says_nothing(payload: bytes) -> None:
     lamp = bulb(**REPORTING)
     lamp.want(100, 0.0)
     lamp.take(0.0)
-    lamp.heard("lamp", payload, 1.0)
+    lamp.receive("lamp", payload, 1.0)
     assert lamp.reported is None
     assert lamp.condition == "ok"

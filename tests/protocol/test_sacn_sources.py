@@ -22,9 +22,9 @@ def test_a_source_is_there_from_its_first_packet() -> None:
     assert sources.hear(PACKET, 5.0)
     [source] = sources.present
     assert (source.universe, source.cid, source.name, source.priority) == (1, OTHER_CID, "south room", 100)
-    assert (source.since, source.heard) == (5.0, 5.0)
+    assert (source.since, source.last_packet_at) == (5.0, 5.0)
     assert not sources.hear(replace(PACKET, sequence=1), 6.0)
-    assert (sources.present[0].since, sources.present[0].heard) == (5.0, 6.0)
+    assert (sources.present[0].since, sources.present[0].last_packet_at) == (5.0, 6.0)
 
 
 def test_a_name_that_would_steer_a_terminal_does_not_reach_one() -> None:
@@ -84,7 +84,7 @@ def test_packets_out_of_order_change_nothing() -> None:
     assert not sources.hear(replace(PACKET, sequence=49, priority=150), 1.0)
     assert not sources.hear(replace(PACKET, sequence=50, terminated=True), 1.0)
     [source] = sources.present
-    assert (source.priority, source.heard) == (100, 0.0)
+    assert (source.priority, source.last_packet_at) == (100, 0.0)
     assert sources.hear(replace(PACKET, sequence=30, priority=150), 1.0), (
         "20 back is a new count, not an old packet"
     )

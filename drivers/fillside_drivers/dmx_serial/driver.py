@@ -1,13 +1,13 @@
-"""DMX512-A through a USB adapter with a plain RS-485 output, as pyserial sees it.
+"""DMX512-A through a USB adapter with a plain RS-485 output, driven by pyserial.
 
-What such an adapter can do, by common practice, no source: the computer makes the break by switching it on
-and off, and each switch takes about a millisecond on the way over USB. Break and mark are therefore some
-milliseconds long instead of 92 and 12 us, which the standard allows (up to a second from break to break); a
-full universe goes out some 35 to 40 times a second, with a jitter of milliseconds that depends on how busy
-the machine is. Adapters with a processor of their own that want commands instead of levels are another kind
-of device and do not work here. The line has no way
-back: `ok` says that the adapter took the octets, not that a lamp saw them. And it has no end of stream:
-after a close, with or without `stay`, lamps do what they do without a signal.
+Capabilities of such adapters, by common practice, no source: the computer switches the break on and off, and
+each switch takes about a millisecond over USB. Break and mark are therefore some milliseconds long instead of
+92 and 12 us, which the standard allows (up to a second from break to break). A full universe is sent 35 to 40
+times a second, with a jitter of milliseconds that depends on the load of the machine. Adapters with a
+processor of their own, which expect commands instead of levels, do not work here.
+
+The line is one-way: `ok` means that the adapter accepted the octets, not that a lamp received them. It has no
+end of stream: after closing, with or without `stay`, lamps do what they do without a signal.
 """
 
 from __future__ import annotations
@@ -29,16 +29,16 @@ from fillside_drivers.plain_errors import why
 from fillside_drivers.slots import SlotFrame
 
 WRITE_TIMEOUT_S = 1.0
-"""How long an adapter may refuse octets before it counts as lost: the longest packet of E1.11."""
+"""Time an adapter may refuse octets before it counts as lost: the longest packet of E1.11."""
 
 CLOSE_TIMEOUT_S = 3.0
 
 ON_TIME_AGAIN_S = 2.0
-"""How long no packet may be late before late ends."""
+"""Time without a late packet after which `late` ends."""
 
 
 class DmxSerialDriver(Driver):
-    """One DMX line; its thread sends all slots again and again, and at once when a code has changed."""
+    """One DMX line; its thread sends all slots continually, and at once after a change of a code."""
 
     kind: ClassVar[str] = "dmx-serial"
 
@@ -85,7 +85,7 @@ class DmxSerialDriver(Driver):
             self._heard(event)
 
         def tell(event: Event) -> None:
-            # A writer that a stuck adapter kept past the close may outlive the loop.
+            # A writer held up by a stuck adapter may outlive the loop.
             if not loop.is_closed():
                 loop.call_soon_threadsafe(hear, event)
 
@@ -144,7 +144,7 @@ class DmxSerialDriver(Driver):
 
 
 def _reason(error: BaseException | None) -> str:
-    """What a person can act on; pyserial's own texts repeat themselves."""
+    """Return the reason in words a person can act on; pyserial's own texts are redundant."""
     if isinstance(error, serial.SerialTimeoutException):
         return "the adapter takes no data"
     number = getattr(error, "errno", None)

@@ -1,4 +1,4 @@
-"""What a rig file may say about a DMX512-A wire on a serial adapter and about a head on it."""
+"""Options of a DMX512-A wire on a serial adapter, and the drive of a head on it; needs no serial package."""
 
 from __future__ import annotations
 
@@ -15,10 +15,9 @@ class DmxSerialOptions(OptionsModel):
     """``[drivers.NAME]`` with ``kind = "dmx-serial"``.
 
     Attributes:
-        device: the adapter's device file; one under ``/dev/serial/by-id`` stays the same when it is
-            replugged.
-        slots: how many slots a packet carries, 24 to 512.
-        rate_hz: how often the slots are refreshed while nothing changes; a change does not wait for that.
+        device: the adapter's device file; a path under ``/dev/serial/by-id`` survives replugging.
+        slots: number of slots in a packet, 24 to 512.
+        rate_hz: refresh rate of the slots while nothing changes; changes do not wait for it.
     """
 
     device: Annotated[str, Field(min_length=1)]
@@ -34,4 +33,4 @@ class DmxSerialOptions(OptionsModel):
 
 
 class DmxSerialDrive(SlotDrive):
-    """A head's place: slot 1..512, and not beyond the slots that the driver sends."""
+    """A head's place: slot 1..512, within the slots that the driver sends."""

@@ -1,7 +1,7 @@
-"""Octets and times of ANSI E1.11 (DMX512-A), 2008 edition reaffirmed 2018; pure.
+"""Octets and times of ANSI E1.11 (DMX512-A), 2008 edition reaffirmed 2018.
 
-A packet is a break, a mark after it, the start code and up to 512 slots, each of 11 bits of 4 us. The line
-may rest between packets, up to a second from break to break.
+A packet consists of a break, a mark after break, the start code and up to 512 slots, each of 11 bits of 4 us.
+The line may idle between packets, up to a second from break to break.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ SHORTEST_PACKET_S, LONGEST_PACKET_S = 1204e-6, 1.0
 """From break to break."""
 
 LEAST_SLOTS = 24
-"""With fewer, the shortest packet allowed would have to be filled with rest."""
+"""Fewer slots would need idle time to reach the shortest packet allowed."""
 
 NULL_START_CODE = 0
 
 
 def packet_s(slots: int) -> float:
-    """The shortest time from break to break of a packet with `slots` slots after the start code, s.
+    """Return the shortest time from break to break [s] of a packet with `slots` slots after the start code.
 
     >>> [round(1e6 * packet_s(n)) for n in (24, 128, 512)]
     [1204, 5780, 22676]
@@ -32,7 +32,7 @@ def packet_s(slots: int) -> float:
 
 
 def highest_rate_hz(slots: int) -> float:
-    """How many packets of `slots` slots a second the line carries at most.
+    """Return the highest rate [1/s] of packets with `slots` slots.
 
     >>> round(highest_rate_hz(512), 4)
     44.0995
@@ -41,5 +41,5 @@ def highest_rate_hz(slots: int) -> float:
 
 
 def packet_octets(slots: bytes) -> bytes:
-    """What follows the mark: the start code for levels, then the slots, slot 1 first."""
+    """Return the octets after the mark: the start code for levels, then the slots from slot 1."""
     return bytes((NULL_START_CODE,)) + slots

@@ -1,9 +1,8 @@
 """The thread that keeps a DMX line refreshed: break, mark, octets, and again.
 
-A thread, because serial writes and the waits of a break block. It shares two things with the event loop,
-under one
-condition: the latest octets, and whether to stop. All that it has to tell goes to `tell` as an `Event`,
-which must be safe to call from a thread.
+It is a thread because serial writes and the waits of a break block. It shares two things with the event loop,
+under one condition: the latest octets and the request to stop. Everything it reports goes to `tell` as an
+`Event`; `tell` must be thread-safe.
 """
 
 from __future__ import annotations
@@ -24,14 +23,14 @@ from fillside_drivers.retry import Backoff
 log = logging.getLogger(__name__)
 
 PORT_ERRORS = (OSError, termios.error)
-"""What a serial port that is unplugged raises; pyserial's own errors are of the first."""
+"""Exceptions of an unplugged serial port; pyserial's own errors derive from the first."""
 
 LATE_S = 0.1
-"""How far behind its time a packet may start before that counts as late."""
+"""Delay of a packet's start beyond which it counts as late."""
 
 
 class Port(Protocol):
-    """What is used of a serial port."""
+    """The part of a serial port's interface used here."""
 
     break_condition: bool
 
@@ -42,21 +41,21 @@ class Port(Protocol):
 
 @dataclass(frozen=True)
 class Event:
-    """What happened on the line: opened, one packet sent, packets late, line lost, or the thread ended."""
+    """An event on the line: opened, one packet sent, packets late, line lost, or the thread ended."""
 
     what: Literal["opened", "sent", "late", "lost", "ended"]
     error: BaseException | None = None
 
 
 class LineRefresher:
-    """Refreshes the line until stopped; a line that is lost is opened again, with back-off.
+    """Refreshes the line until stopped; a lost line is reopened, with back-off.
 
     Parameters:
-        open_port: opens the device; OSError when it cannot.
-        slots: how many slots a packet has, for its time on the line.
-        period_s: from break to break while nothing changes.
-        clock: elapsed time, s.
-        tell: takes what happens, on the writer's thread.
+        open_port: opens the device; raises OSError if it cannot.
+        slots: number of slots in a packet, for its time on the line.
+        period_s: time from break to break while nothing changes [s].
+        clock: monotonic time [s].
+        tell: receives the events, on the writer's thread.
         rng: jitter of the back-off.
     """
 
@@ -76,24 +75,24 @@ class LineRefresher:
         self._octets: bytes | None = None
         self._fresh = False
         self._stopping = False
-        self._thread = threading.Thread(target=self._live, name="dmx-serial writer", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="dmx-serial writer", daemon=True)
 
     def start(self) -> None:
         self._thread.start()
 
     def put(self, octets: bytes) -> None:
-        """Hand in start code and slots; the latest is sent, as soon as the packet before it is through."""
+        """Pass start code and slots; the latest are sent as soon as the packet before is complete."""
         with self._condition:
             self._octets, self._fresh = octets, True
             self._condition.notify()
 
     def stop(self) -> None:
-        """Ask the thread to end once octets that wait are out; `ended` is told when it has."""
+        """Ask the thread to end once waiting octets are sent; it reports `ended` then."""
         with self._condition:
             self._stopping = True
             self._condition.notify()
 
-    def _live(self) -> None:
+    def _run(self) -> None:
         try:
             while not self._stopping:
                 self._try_line()
@@ -104,7 +103,7 @@ class LineRefresher:
             self._tell(Event("ended"))
 
     def _try_line(self) -> None:
-        """Open the device and refresh the line until stopping or until it fails; then wait a while."""
+        """Open the device and refresh the line until stopped or failed; wait after a failure."""
         try:
             port = self._open_port()
             try:
@@ -129,7 +128,7 @@ class LineRefresher:
             free_at, due = start + self._shortest_s, start + self._period_s
 
     def _next(self, free_at: float, due: float) -> bytes | None:
-        """Wait for the next packet's time: once the line is free if a code changed, else when due."""
+        """Wait for the next packet: until the line is free after a change, otherwise until it is due."""
         with self._condition:
             self._condition.wait_for(
                 lambda: self._fresh or self._stopping,
@@ -137,7 +136,7 @@ class LineRefresher:
             )
             if self._octets is None or (self._stopping and not self._fresh):
                 return None
-        # The line is busy with the packet before; what is handed in meanwhile replaces what was to go now.
+        # The line is busy with the packet before; octets passed meanwhile replace the waiting ones.
         time.sleep(max(0.0, free_at - self._clock()))
         with self._condition:
             self._fresh = False
@@ -145,7 +144,7 @@ class LineRefresher:
 
 
 def _send(port: Port, octets: bytes) -> None:
-    """One packet. Sleeping and switching a break each take longer than asked for, never less."""
+    """Send one packet. Sleeping and switching a break may take longer than requested, never less."""
     port.break_condition = True
     time.sleep(BREAK_S)
     port.break_condition = False

@@ -1,1 +1,1 @@
-"""Descriptions of lamps on DMX wires: GDTF, DIN SPEC 15800. Codec only."""
+"""The codec of GDTF (DIN SPEC 15800), descriptions of lamps on DMX wires."""

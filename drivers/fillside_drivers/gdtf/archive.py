@@ -1,10 +1,10 @@
-"""The description in a GDTF file: a zip archive with ``description.xml`` in it.
+"""Reader of the description in a GDTF file, a zip archive with ``description.xml`` in it.
 
-A file of some kilobytes can unpack to gigabytes, and every element takes a hundred times the memory of its
-text. So all is bounded before it is unpacked or kept: the archive's list of files, the text, how deep its
-elements nest and how many there are. Kept is only what a mode is read from.
+A file of some kilobytes can unpack to gigabytes, and an element takes a hundred times the memory of its text.
+Everything is therefore bounded before it is unpacked or kept: the archive's directory, the text, and the
+depth and number of elements. Only the elements that describe modes are kept.
 
-GdtfError    a file that cannot be used: what is wrong, in one line
+GdtfError    a file that cannot be used, with the problem in one line
 """
 
 from __future__ import annotations
@@ -17,40 +17,40 @@ from xml.etree.ElementTree import Element, ParseError, TreeBuilder, XMLParser
 DESCRIPTION = "description.xml"
 MIB = 1024 * 1024
 LARGEST_BYTES = 16 * MIB
-"""A description is not larger; a lamp of some hundred pixels takes a fifth."""
+"""Largest description; that of a lamp with some hundred pixels takes a fifth."""
 LARGEST_LIST_BYTES = MIB
-"""Nor is the archive's list of its files: some ten thousand pictures and models."""
+"""Largest directory of the archive, enough for some ten thousand pictures and models."""
 DEEPEST, MOST_ELEMENTS, MOST_ATTRIBUTES = 64, 200_000, 100
-"""Of elements within each other, in all, and of attributes of one."""
+"""Limits of the nesting depth, of elements in all, and of attributes of one element."""
 _END_OF_LIST, _END_OF_LONG_LIST = b"PK\x05\x06", b"PK\x06\x07"
-_PIECE, _MOST_SILENT = 64 * 1024, 4
-"""How much is handed to the parser at once, and how often it may say nothing of it. A tag is read whole, with
-all its attributes, before anything is heard of it."""
+_PIECE, _MOST_PIECES = 64 * 1024, 4
+"""Octets passed to the parser at once, and how many such pieces may pass without an event. The parser reports
+a tag only after reading it whole, with all its attributes."""
 
 LONGEST_LINE = 400
-"""Characters of what is said of a file."""
+"""Most characters of an error about a file."""
 
 
 class GdtfError(ValueError):
-    """A GDTF file, or a mode of one, that cannot be used; names in it may be long, and are cut."""
+    """A GDTF file, or a mode of one, cannot be used; the message is shortened, as names may be long."""
 
     def __init__(self, message: str) -> None:
         super().__init__(message if len(message) <= LONGEST_LINE else message[: LONGEST_LINE - 1] + "…")
 
 
 class _Fixture(TreeBuilder):
-    """Builds the elements that lead to modes and geometries, and leaves out all others and all text.
+    """Builds the elements that lead to modes and geometries, and skips all others and all text.
 
-    Refuses a document type, and with it all entities: a small file could otherwise grow without bound.
+    It refuses a document type, and with it all entities: a small file could otherwise expand without bound.
     """
 
     KEPT = (("GDTF",), ("FixtureType",), ("DMXModes", "Geometries"))
 
     def __init__(self) -> None:
         super().__init__()
-        self._depth, self._count, self.heard = 0, 0, 0
-        self._left_out_from = DEEPEST + 1
-        """How deep the element is that is left out with all it holds."""
+        self._depth, self._count, self.events = 0, 0, 0
+        self._skipped_from = DEEPEST + 1
+        """Depth of the element that is skipped with all it contains."""
 
     def doctype(self, name: str, pubid: str | None, system: str | None) -> None:
         raise GdtfError(f"{DESCRIPTION} has a document type, which GDTF does not allow")
@@ -58,28 +58,28 @@ class _Fixture(TreeBuilder):
     def start(self, tag: str, attrs: dict[str, str], /) -> Element:
         self._depth += 1
         self._count += 1
-        self.heard += 1
+        self.events += 1
         self._refuse_crowds(attrs)
         is_root = self._depth == 1
         if not is_root and self._depth <= len(self.KEPT) and tag not in self.KEPT[self._depth - 1]:
-            self._left_out_from = min(self._left_out_from, self._depth)
-        return super().start(tag, attrs) if self._depth < self._left_out_from else Element(tag)
+            self._skipped_from = min(self._skipped_from, self._depth)
+        return super().start(tag, attrs) if self._depth < self._skipped_from else Element(tag)
 
     def end(self, tag: str, /) -> Element:
-        self.heard += 1
-        kept = self._depth < self._left_out_from
-        if self._depth == self._left_out_from:
-            self._left_out_from = DEEPEST + 1
+        self.events += 1
+        kept = self._depth < self._skipped_from
+        if self._depth == self._skipped_from:
+            self._skipped_from = DEEPEST + 1
         self._depth -= 1
         return super().end(tag) if kept else Element(tag)
 
     def data(self, data: str, /) -> None:
-        """Text says nothing of slots."""
-        self.heard += 1
+        """Skip text, which contains no slots."""
+        self.events += 1
 
     def comment(self, text: str | None, /) -> Element:
-        """Nor does a comment."""
-        self.heard += 1
+        """Skip a comment."""
+        self.events += 1
         return Element("")
 
     def _refuse_crowds(self, attrs: dict[str, str]) -> None:
@@ -92,9 +92,10 @@ class _Fixture(TreeBuilder):
 
 
 def description(content: bytes) -> Element:
-    """The root of a GDTF file's description, an element ``GDTF``, with its modes and geometries.
+    """Return the root of a GDTF file's description, an element ``GDTF``, with its modes and geometries.
 
-    Raises GdtfError, and nothing else, for what is none.
+    Raises:
+        GdtfError: the content is anything else; no other exception is raised.
     """
     text = _unpacked(content)
     silent = 0
@@ -102,12 +103,12 @@ def description(content: bytes) -> Element:
         lamp = _Fixture()
         parser = XMLParser(target=lamp)
         for place in range(0, len(text), _PIECE):
-            before = lamp.heard
+            before = lamp.events
             parser.feed(text[place : place + _PIECE])
-            silent = 0 if lamp.heard > before else silent + 1
-            if silent >= _MOST_SILENT:
+            silent = 0 if lamp.events > before else silent + 1
+            if silent >= _MOST_PIECES:
                 raise GdtfError(
-                    f"{DESCRIPTION} has a tag or comment of more than {_PIECE * _MOST_SILENT // 1024} KiB"
+                    f"{DESCRIPTION} has a tag or comment of more than {_PIECE * _MOST_PIECES // 1024} KiB"
                 )
         found = parser.close()
     except ParseError as error:
@@ -144,10 +145,10 @@ def _unpacked(content: bytes) -> bytes:
 
 
 def _refuse_long_list(content: bytes) -> None:
-    """Raise GdtfError for an archive whose list of files would itself fill the memory.
+    """Raise GdtfError for an archive whose directory alone would fill the memory.
 
-    The length of the list stands in its end record, 12 octets behind the signature (APPNOTE.TXT 4.3.16, from
-    memory); in the longer form for archives of gigabytes a locator of 20 octets stands before that record.
+    The directory's length is in its end record, 12 octets after the signature (APPNOTE.TXT 4.3.16, from
+    memory); in the long form for archives of gigabytes a locator of 20 octets precedes that record.
     """
     end = content.rfind(_END_OF_LIST)
     length = int.from_bytes(content[end + 12 : end + 16], "little") if end >= 0 else 0

@@ -1,4 +1,7 @@
-"""One mode of a lamp as its wire sees it: where the dimmer is, and what the other slots are held at."""
+"""One mode of a lamp on its wire: the dimmer's slots, and the values of all others.
+
+Apart from the reader, so that a rig without GDTF files loads neither zip nor XML.
+"""
 
 from __future__ import annotations
 
@@ -14,13 +17,13 @@ SlotKey = Annotated[str, Field(pattern=r"^(?:[1-9]|[1-9]\d|[1-4]\d\d|50\d|51[0-2
 
 
 class LampMode(BaseModel):
-    """Offsets are counted from the lamp's start address, which is 1.
+    """A mode with offsets counted from the lamp's start address, which is offset 1.
 
     Attributes:
-        file: the file that this was read from.
-        mode: the mode's name in it.
+        file: the GDTF file it was read from.
+        mode: the mode's name in the file.
         dimmer: offsets of the dimmer's octets, the coarsest first.
-        held: what every other slot of the mode is held at.
+        held: the value of every other slot of the mode.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)

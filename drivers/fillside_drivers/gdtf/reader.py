@@ -1,9 +1,9 @@
-"""From a GDTF file (DIN SPEC 15800) to the slots of one of its modes.
+"""Reader of a GDTF file (DIN SPEC 15800): the slots of one of its modes.
 
-The channel with the attribute Dimmer is the one to be driven. Every other channel is held: at its highlight
-value where it has one, since that shows the lamp bright and open, else at its default; a shutter whose
-default is not open is held open. What this cannot do is refused: a dimmer without a slot of its own, several
-dimmers, channels repeated for pixels, a second start address.
+The channel with the attribute Dimmer is driven. Every other channel is held: at its highlight value if it has
+one, since that shows the lamp bright and open, otherwise at its default; a shutter whose default is not open
+is held open. Unsupported modes are refused: a dimmer without a slot of its own, several dimmers, channels
+repeated for pixels, a second start address.
 """
 
 from __future__ import annotations
@@ -18,15 +18,18 @@ from fillside_drivers.gdtf.mode import SLOTS, LampMode
 
 DIMMER = "Dimmer"
 MOST_SHOWN, LONGEST_SHOWN = 12, 48
-"""Of the modes in a message, and of the characters of a mode's name there."""
+"""Limits of the modes listed in a message, and of the characters of a mode's name there."""
 _SHUTTER = re.compile(r"Shutter\d+")
+_VALUE = re.compile(r"(\d{1,10})/([1-4])(s?)", re.ASCII)
+NONE = "None"
 _BY_HAND = "say slot, bits and fixed in the rig file instead"
 
 
 def read_mode(content: bytes, name: str | None = None, *, file: str = "") -> LampMode:
-    """One mode of a GDTF file's lamp, by its name; the name may be left out where there is but one.
+    """Read one mode of a GDTF file by name; the name is optional if there is only one mode.
 
-    Raises GdtfError, and nothing else, for a file, mode or channel that cannot be used.
+    Raises:
+        GdtfError: a file, mode or channel cannot be used; no other exception is raised.
     """
     root = description(content)
     mode = _mode(root, name)
@@ -81,7 +84,7 @@ class _Channel:
         return dmx_value(element.get(key, ""), len(self.offsets))
 
     @property
-    def said(self) -> str:
+    def name(self) -> str:
         attributes = [logical.get("Attribute", "?") for logical in self.logical]
         return "/".join(attributes) or "a channel"
 
@@ -106,14 +109,14 @@ def _channels(root: Element, mode: Element) -> Iterator[_Channel]:
     for element in mode.findall("./DMXChannels/DMXChannel"):
         channel = _Channel(element, _offsets(element))
         if channel.offsets and element.get("DMXBreak", "1") not in ("1", ""):
-            raise GdtfError(f"{channel.said} needs a second start address; {_BY_HAND}")
+            raise GdtfError(f"{channel.name} needs a second start address; {_BY_HAND}")
         if channel.offsets and element.get("Geometry") in repeated:
-            raise GdtfError(f"{channel.said} is repeated for parts of the lamp; {_BY_HAND}")
+            raise GdtfError(f"{channel.name} is repeated for parts of the lamp; {_BY_HAND}")
         yield channel
 
 
 def _repeated_geometries(root: Element) -> set[str | None]:
-    """Geometries that stand for several parts of the lamp, with all that hang on them."""
+    """Return the geometries that are referenced for several parts of the lamp, with all their children."""
     geometries = root.find("./FixtureType/Geometries")
     if geometries is None:
         return set()
@@ -170,7 +173,7 @@ def _held_at(channel: _Channel) -> int:
 
 
 def _default(channel: _Channel) -> int:
-    """The initial function's default; before GDTF 1.1 the channel's own."""
+    """Return the default of the initial function; before GDTF 1.1 that of the channel."""
     functions = channel.functions
     initial = channel.element.get("InitialFunction", "").rpartition(".")[2]
     named = [function for function in functions if initial and function.get("Name") == initial]
@@ -182,7 +185,7 @@ def _default(channel: _Channel) -> int:
 
 
 def _opened(channel: _Channel, default: int) -> int:
-    """The default if the shutter is open there or nowhere, else the first value that opens it."""
+    """Return the default if the shutter is open there or nowhere, otherwise the first value that opens it."""
     starts = sorted(
         ((channel.value(function, "DMXFrom") or 0, function) for function in channel.functions),
         key=lambda pair: pair[0],
@@ -200,15 +203,11 @@ def _opened(channel: _Channel, default: int) -> int:
     return opens[0] if opens else default
 
 
-_VALUE = re.compile(r"(\d{1,10})/([1-4])(s?)", re.ASCII)
-NONE = "None"
-
-
 def dmx_value(text: str, octets: int) -> int | None:
-    """The value a text stands for on a channel of so many octets; None for "None" and for no text.
+    """Parse a DMX value, ``value/octets``, for a channel of so many octets; None for "None" and empty text.
 
-    Fewer octets are mirrored up to the channel's width, or filled with zeros behind where an ``s`` follows;
-    of more octets the finest are dropped (DIN SPEC 15800, DMXValue).
+    A narrower value is repeated up to the channel's width, or padded with zeros if an ``s`` follows; of a
+    wider one the finest octets are dropped (DIN SPEC 15800, DMXValue).
 
     >>> dmx_value("255/1", 2), dmx_value("255/1s", 2), dmx_value("258/2", 1)
     (65535, 65280, 1)

@@ -1,1 +1,1 @@
-"""Bulbs that listen on a topic of an MQTT broker."""
+"""Bulbs that listen on topics of an MQTT broker."""

@@ -80,7 +80,7 @@ class AnswerHabits:
         """Return True if it is in the habit of answering messages of this kind."""
         return message == "change" or self._in_a_row[message] >= ENOUGH[message]
 
-    def sent(self, message: Message, now: float, certain: bool = False) -> None:
+    def note_message(self, message: Message, now: float, certain: bool = False) -> None:
         """Note a message sent to the bulb; `certain` if a report must follow this change of level."""
         if message == "change":
             close = now - self._changed_at <= self._dense_s
@@ -97,11 +97,11 @@ class AnswerHabits:
         if self._due_since is None and (certain or not self.has_reported):
             self._due_since, self._tries = now, 0
 
-    def sent_again(self) -> None:
+    def note_repeat(self) -> None:
         """Note that a message with a due answer was repeated."""
         self._tries += 1
 
-    def heard(self, now: float, as_sent: bool, moved: bool = True) -> None:
+    def note_report(self, now: float, as_sent: bool, moved: bool = True) -> None:
         """Note a report: `as_sent` of the level sent, `moved` of one on its way there."""
         self.heard_at, self.has_reported = now, True
         self._due_since, self._certain = None, False

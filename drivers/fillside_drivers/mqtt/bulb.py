@@ -139,19 +139,19 @@ class Bulb(ReportingBulb):
 
     def _check(self, report: UnexplainedReport, wanted: int, now: float) -> list[OutgoingMessage]:
         if self.drive.ask_to is not None:
-            report.tried(now)
+            report.note_check(now)
             return self._ask(now)
         if wanted != self._sent and self.drive.fade_field is None:
             # It is sent on; its next reports decide.
             self.reported = self._unexplained = None
         else:
-            report.tried(now)
+            report.note_check(now)
         return self._level(wanted, now)
 
     def _probe(self, now: float) -> list[OutgoingMessage]:
         if self.drive.ask_to is not None:
             if self._unexplained is not None:
-                self._unexplained.tried(now)
+                self._unexplained.note_check(now)
             return self._ask(now)
         assert self._sent is not None, "only a bulb that was sent something can be silent"
         self._sent_at = now
@@ -181,11 +181,11 @@ class Bulb(ReportingBulb):
         """Tell the answer habits about a message."""
         if kind != "change":
             if now >= self.answers.again_at:
-                self.answers.sent_again()
+                self.answers.note_repeat()
             else:
-                self.answers.sent(kind, now)
+                self.answers.note_message(kind, now)
             return
         assert self._sent is not None
         from_code = self._first_sent if self._confirmed_code is None else self._confirmed_code
         far = from_code is not None and abs(self._sent - from_code) > self._codes(SURE_CODES, 3)
-        self.answers.sent(kind, now, certain=far)
+        self.answers.note_message(kind, now, certain=far)

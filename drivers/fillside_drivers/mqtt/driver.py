@@ -15,7 +15,7 @@ import math
 import random
 import ssl
 from collections.abc import Mapping
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import aiomqtt
 
@@ -119,7 +119,7 @@ class MqttDriver(Driver):
         now = self._clock()
         for bulb in self._bulbs.values():
             bulb.connected(now)
-        self._report_heads(state="ok", note="")
+        self._report_heads(connected=True)
         self._wake.set()
         await run_until_first(self._listen(client), self._write(client), self._check_broker(client))
 
@@ -141,7 +141,7 @@ class MqttDriver(Driver):
             topic, payload = str(message.topic), message.payload
             if isinstance(payload, bytes):
                 for bulb in self._by_topic.get(topic, ()):
-                    if bulb.heard(topic, payload, self._clock(), message.retain):
+                    if bulb.receive(topic, payload, self._clock(), message.retain):
                         self._report_heads()
                         self._wake.set()
 
@@ -165,7 +165,7 @@ class MqttDriver(Driver):
                 async with asyncio.timeout(wait_s):
                     await self._wake.wait()
 
-    def _report_heads(self, **more: Any) -> None:
+    def _report_heads(self, *, connected: bool = False) -> None:
         now, old = self._clock(), self._health.heads
         heads = {}
         for name, bulb in self._bulbs.items():
@@ -173,7 +173,10 @@ class MqttDriver(Driver):
             known = old.get(name)
             since = known.since if known is not None and known.state == state else now
             heads[name] = HeadHealth(state, since, bulb.code, bulb.returns, bulb.answer_habit, bulb.confirmed)
-        self._report(heads=heads, **more)
+        if connected:
+            self._report(state="ok", note="", heads=heads)
+        else:
+            self._report(heads=heads)
         # Watchers have responded by now; without a response the last code remains the target.
         for name, bulb in self._bulbs.items():
             if name in self._codes and name in old and heads[name].returns != old[name].returns:

@@ -68,11 +68,11 @@ class UnexplainedReport:
             return self.tried_at + SEND_AGAIN_S
         return self.since if drive.fade_field is not None else self.since + ASK_AGAIN_S
 
-    def tried(self, now: float) -> None:
+    def note_check(self, now: float) -> None:
         """Note that a question or a level was sent to the bulb."""
         self.tried_at, self.tries = now, self.tries + 1
 
-    def heard(self, code: int, same: bool, now: float) -> None:
+    def note_report(self, code: int, same: bool, now: float) -> None:
         """Note a report of a level other than the one sent; `same` if it repeats the doubtful one.
 
         Several reports after one question count as one.

@@ -152,22 +152,22 @@ class ReportingBulb:
         else:
             self._back(self._if_silent)
 
-    def heard(self, topic: str, payload: bytes, now: float, kept: bool = False) -> bool:
+    def receive(self, topic: str, payload: bytes, now: float, kept: bool = False) -> bool:
         """Process a message from the bulb; return True if its state changed. Garbage is ignored.
 
         `kept` marks an earlier message that the broker retained.
         """
         before = self.condition, self._unexplained is None, self.status
         if topic == self.drive.alive_topic:
-            self._alive(payload.decode("utf-8", "replace").strip() == self.drive.alive_words, now, kept)
+            self._take_alive(payload.decode("utf-8", "replace").strip() == self.drive.alive_words, now, kept)
         if topic == self.drive.report_topic:
             code = reported_code(self.drive, payload)
             if code is not None:
-                self._reports(code, now, kept)
+                self._take_report(code, now, kept)
         self.judge(now)
         return (self.condition, self._unexplained is None, self.status) != before
 
-    def _reports(self, code: int, now: float, kept: bool) -> None:
+    def _take_report(self, code: int, now: float, kept: bool) -> None:
         if self.condition == "lost":
             self._reported_while_lost = self._reported_while_lost if kept else code
             return
@@ -177,10 +177,10 @@ class ReportingBulb:
         near = self._sent is not None and self._is_near(code, self._sent)
         differed = self._differs
         self.reported = code
-        self.answers.heard(now, near, moved=self._took(code))
+        self.answers.note_report(now, near, moved=self._is_on_the_way(code))
         if self.condition == "silent" and self.drive.ask_to is not None and not near:
             self.reported = None
-            self._hears_again(code, now)
+            self._note_doubtful(code, now)
         elif not self.reachable:
             self._back(code, confirmed=True)
         elif self._return_steps is not None:
@@ -189,7 +189,7 @@ class ReportingBulb:
             self._end_doubt()
             self._confirmed, self._confirmed_code, self._truthful = True, self._sent, True
         elif self._unexplained is not None:
-            self._hears_again(code, now)
+            self._note_doubtful(code, now)
         elif not differed and self._wanted == self._sent and now >= self._obeys_by:
             if self._late and self.drive.ask_to is None and self.drive.fade_field is None:
                 # It was away for a short time.
@@ -204,14 +204,14 @@ class ReportingBulb:
         """True if it can be asked for its level and has reported the level sent at least once."""
         return self._truthful and self.drive.ask_to is not None
 
-    def _hears_again(self, code: int, now: float) -> None:
+    def _note_doubtful(self, code: int, now: float) -> None:
         """Note a doubtful report, or the first of a silent bulb that can be asked to confirm it."""
         if self._unexplained is None:
             self._unexplained = UnexplainedReport(code, now)
         else:
-            self._unexplained.heard(code, self._is_near(code, self._unexplained.code), now)
+            self._unexplained.note_report(code, self._is_near(code, self._unexplained.code), now)
 
-    def _took(self, code: int) -> bool:
+    def _is_on_the_way(self, code: int) -> bool:
         """Return True if a reported code lies between the confirmed code and the one sent, nearer to that."""
         if self._sent is None or self._confirmed_code is None:
             return True
@@ -314,7 +314,7 @@ class ReportingBulb:
         low, high = sorted((self._confirmed_code, self._sent))
         return low - near <= code <= high + near
 
-    def _alive(self, alive: bool, now: float, kept: bool) -> None:
+    def _take_alive(self, alive: bool, now: float, kept: bool) -> None:
         if not alive:
             self._falls_silent()
             self.condition, self._reported_while_lost = "lost", None

@@ -1,8 +1,8 @@
-"""Listens on the multicast groups of our universes for other sources.
+"""A listener for other sources on the multicast groups of our universes.
 
-One socket for each group, bound to the group's address: a socket bound to the port alone would take unicast
-packets away from a receiver on the same machine. Sources that send unicast to receivers are not heard for
-that reason.
+Each group has its own socket, bound to the group's address: a socket bound to the port alone would take
+unicast packets away from a receiver on the same machine. For that reason sources that send unicast go
+unnoticed.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class _Ear(asyncio.DatagramProtocol):
 
 
 class Listener:
-    """Keeps `sources` up to date while open; calls `changed` when who is there has changed."""
+    """Keeps `sources` up to date while open, and calls `changed` when they change."""
 
     def __init__(self, sources: RivalSources, own: bytes, clock: Clock, changed: Callable[[], None]) -> None:
         self.sources = sources
@@ -36,7 +36,7 @@ class Listener:
         self._timer: asyncio.TimerHandle | None = None
 
     async def open(self, universes: Iterable[int], interface: str | None) -> None:
-        """Join the groups; OSError when the system cannot, with nothing left open."""
+        """Join the groups; raise OSError if the system cannot, with nothing left open."""
         loop = asyncio.get_running_loop()
         try:
             for universe in universes:
@@ -48,7 +48,7 @@ class Listener:
             raise
 
     def hear(self, octets: bytes) -> None:
-        """Take a datagram in, whatever it holds."""
+        """Process a datagram, whatever it contains."""
         if cid_octets(octets) == self._own:
             return
         try:

@@ -1,4 +1,4 @@
-"""What a rig file may say about a streaming ACN wire (ANSI E1.31-2018) and about a head on it."""
+"""Options of a streaming ACN wire (ANSI E1.31-2018), and the drive of a head on it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ PORT = 5568
 """The UDP port of E1.31, for multicast and by default for unicast."""
 
 MULTICAST = "multicast"
-"""What stands in `to` for each universe's own multicast group."""
+"""The word in `to` for each universe's own multicast group."""
 
 _HOST = re.compile(
     r"(?P<host>\[[0-9a-fA-F:.]+\]|[A-Za-z0-9_][A-Za-z0-9_.-]*|[0-9a-fA-F:]*:[0-9a-fA-F:.]*:[0-9a-fA-F.]*)"
@@ -24,7 +24,7 @@ _HOST = re.compile(
 
 
 def host_and_port(text: str) -> tuple[str, int]:
-    """A unicast destination's host and UDP port.
+    """Parse a unicast destination into host and UDP port.
 
     >>> host_and_port("192.0.2.7"), host_and_port("node-7:5569"), host_and_port("[::1]:5570")
     (('192.0.2.7', 5568), ('node-7', 5569), ('::1', 5570))
@@ -74,7 +74,7 @@ SourceName = Annotated[str, AfterValidator(_name_fits), Field(min_length=1)]
 
 
 class UniverseOptions(OptionsModel):
-    """``[drivers.NAME.universes.N]``: what differs for one universe."""
+    """``[drivers.NAME.universes.N]``: exceptions for one universe."""
 
     to: Destinations | None = None
     priority: Priority | None = None
@@ -85,20 +85,20 @@ class SacnOptions(OptionsModel):
     """``[drivers.NAME]`` with ``kind = "sacn"``.
 
     Attributes:
-        to: where packets go: hosts, each with its port or 5568, and ``"multicast"`` for the universe's own
-            group.
-        priority: 0..200; of several sources the highest is obeyed.
-        interface: address of ours to send from (and to multicast on); left out, the system chooses.
-        ttl: how many routers a multicast packet may pass.
-        source_name: the name shown to people; left out, the daemon's own.
+        to: destinations of the packets: hosts, each with its port or 5568, and ``"multicast"`` for the
+            universe's own group.
+        priority: 0..200; receivers obey the highest of several sources.
+        interface: our address to send from (and to multicast on); by default the system chooses.
+        ttl: number of routers a multicast packet may pass.
+        source_name: name shown to people; by default the daemon's own.
         universes: exceptions, by universe number.
-        sync_address: universe of the synchronization packets, 0 for none. Leave it 0 beside a hot standby:
-            E1.31 leaves priorities together with synchronization undefined.
+        sync_address: universe of the synchronization packets, 0 for none. Keep it 0 beside a hot standby:
+            E1.31 does not define priorities together with synchronization.
         preview: mark packets as not for live output.
-        discovery: announce our universes every 10 s; left out, wherever we multicast.
+        discovery: announce our universes every 10 s; by default only when multicasting.
         listen: watch for other sources on our universes.
-        yields: stand by on a universe while a source of higher priority sends it: send nothing there, and go
-            on with the light of then once it is gone.
+        yields: stand by on a universe while a source of higher priority sends it: send nothing there, and
+            resume with the current light once it is gone.
     """
 
     to: Destinations = (MULTICAST,)
@@ -122,7 +122,7 @@ class SacnOptions(OptionsModel):
         return self
 
     def of(self, universe: int) -> UniverseOptions:
-        """What holds for one universe, exceptions filled up from the general options."""
+        """Return the options of one universe: its exceptions, completed from the general options."""
         own = self.universes.get(str(universe), UniverseOptions())
         return UniverseOptions(
             to=own.to or self.to,

@@ -1,4 +1,4 @@
-"""Sockets and destinations of an E1.31 source, and for each destination whether octets leave for it."""
+"""Sockets and destinations of an E1.31 source, with the reachability of each destination."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from fillside_drivers.sacn.schedule import OutgoingPacket
 
 Address = tuple[Any, ...]
 Put = Callable[[bytes, Address], object]
-"""How octets get out to an address, `socket.sendto` as a rule."""
+"""Sends octets to an address, usually `socket.sendto`."""
 
 _FULL = (errno.EAGAIN, errno.EWOULDBLOCK, errno.ENOBUFS)
 
 
 @dataclass
 class Destination:
-    """One entry of `to`: an address, or every universe's own group when `address` is None."""
+    """One entry of `to`: an address, or each universe's multicast group if `address` is None."""
 
     label: str
     put: Put
@@ -43,8 +43,8 @@ class Destination:
 class Outlet:
     """All destinations of one source, by universe.
 
-    A destination that refuses octets is left alone until its back-off is over. Octets that find the system's
-    buffers full are dropped, for a newer frame follows; they count as late.
+    A destination that refuses octets is skipped until its back-off ends. Octets are dropped and count as late
+    if the system's buffers are full, as a newer frame follows.
     """
 
     by_universe: Mapping[int, tuple[Destination, ...]]
@@ -59,18 +59,18 @@ class Outlet:
 
     @property
     def lost(self) -> list[Destination]:
-        """Destinations that nothing reaches at present."""
+        """The destinations that cannot be reached at present."""
         return [destination for destination in self.destinations if destination.error]
 
     @property
     def retry_at(self) -> float | None:
-        """When the next of the lost ones is to be tried again; None when none is lost."""
+        """The time of the next attempt at a lost destination; None if none is lost."""
         return min((destination.retry_at for destination in self.lost), default=None)
 
     def deliver(self, packet: OutgoingPacket, now: float) -> bool:
-        """Send one packet to wherever it belongs; whether it left for any of these places.
+        """Send one packet to its destinations; return True if it left for any of them.
 
-        Never blocks, and never raises for the network's sake.
+        This never blocks, and never raises because of the network.
         """
         left = False
         for destination in self._destinations_of(packet.universe):
@@ -111,10 +111,10 @@ class Outlet:
 async def open_outlet(
     driver: str, options: SacnOptions, universes: Iterable[int], rng: random.Random
 ) -> Outlet:
-    """Open the sockets and look up the hosts.
+    """Open the sockets and resolve the hosts.
 
     Raises:
-        OpenError: a host whose name leads nowhere, or an interface address that is not ours.
+        OpenError: a host cannot be resolved, or the interface address is not ours.
     """
     wanted = {universe: options.of(universe).to or () for universe in universes}
     announced = wanted | ({DISCOVERY_UNIVERSE: (MULTICAST,)} if options.discovery else {})
@@ -139,7 +139,7 @@ async def open_outlet(
 async def _look_up(driver: str, text: str) -> tuple[int, Address]:
     host, port = host_and_port(text)
     try:
-        # An address needs no name service, and so no thread to wait for one.
+        # An address needs no name service, and therefore no thread to wait for one.
         numeric = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST)
         return numeric[0][0], numeric[0][4]
     except socket.gaierror:

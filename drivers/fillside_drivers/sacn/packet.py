@@ -1,13 +1,13 @@
-"""The octets of streaming ACN (ANSI E1.31-2018), both ways; no I/O, no clock.
+"""The codec of streaming ACN (ANSI E1.31-2018); no I/O, no clock.
 
 `encode` turns a packet into octets, `decode` turns octets into a packet. Errors, by blame::
 
     PacketError
-    |-- FieldError     our order: a field that the standard has no room for
-    `-- OctetsError    the peer's octets: not a packet of this standard, or cut, or contradicting itself
+    |-- FieldError     our order: a field outside the standard's range
+    `-- OctetsError    the peer's octets: not a packet of this standard, truncated, or contradictory
 
-Promise: whatever octets come in, `decode` returns a packet or raises `OctetsError`, and nothing else
-happens; what it returns, `encode` takes.
+Promise: for any octets, `decode` returns a packet or raises `OctetsError`, and nothing else; `encode` accepts
+whatever `decode` returns.
 
 Slots are numbered from 1 elsewhere; only this file knows octet offsets and the start code.
 """
@@ -42,11 +42,11 @@ _SEQUENCE_AT, _OPTIONS_AT, _CID_AT = 111, 112, slice(22, 38)
 
 
 class PacketError(ValueError):
-    """The top of this file's tree."""
+    """The top of the tree."""
 
 
 class FieldError(PacketError):
-    """A field of ours that does not fit; `field` names it."""
+    """A field of our packet is out of range; `field` names it."""
 
     def __init__(self, field: str, value: object, right: str) -> None:
         super().__init__(f"{field} {value!r}: {right}")
@@ -54,7 +54,7 @@ class FieldError(PacketError):
 
 
 class OctetsError(PacketError):
-    """Octets of a peer that are no packet of this standard; `offset` is where that shows."""
+    """A peer's octets are not a packet of this standard; `offset` is the place that shows it."""
 
     def __init__(self, message: str, offset: int) -> None:
         super().__init__(f"{message} (octet {offset})")
@@ -80,7 +80,7 @@ class DataPacket:
 
 @dataclass(frozen=True)
 class SyncPacket:
-    """The moment at which data packets that name `sync_address` take effect (E1.31 6.3)."""
+    """The signal for data packets with `sync_address` to take effect (E1.31 6.3)."""
 
     cid: uuid.UUID
     sync_address: int
@@ -89,7 +89,7 @@ class SyncPacket:
 
 @dataclass(frozen=True)
 class DiscoveryPacket:
-    """One page of the universes that a source sends (E1.31 6.4 and 8), ascending."""
+    """One page of the ascending list of universes that a source sends (E1.31 6.4 and 8)."""
 
     cid: uuid.UUID
     source_name: str
@@ -102,7 +102,7 @@ Packet = DataPacket | SyncPacket | DiscoveryPacket
 
 
 def multicast_group(universe: int) -> str:
-    """The IPv4 group of a universe, of a sync address, or of discovery (E1.31 9.3.1).
+    """Return the IPv4 group of a universe, a sync address, or discovery (E1.31 9.3.1).
 
     >>> multicast_group(7962)
     '239.255.31.26'
@@ -111,15 +111,15 @@ def multicast_group(universe: int) -> str:
 
 
 def cid_octets(octets: bytes) -> bytes:
-    """Where a packet carries its sender's CID, unchecked: enough to pass over one's own packets."""
+    """Return the octets of the sender's CID without checks, enough to skip one's own packets."""
     return octets[_CID_AT]
 
 
 def encode(packet: Packet) -> bytes:
-    """The octets of a packet.
+    """Return the octets of a packet.
 
     Raises:
-        FieldError: a field that is out of range.
+        FieldError: a field is out of range.
     """
     if isinstance(packet, DataPacket):
         return _encode_data(packet)
@@ -129,8 +129,7 @@ def encode(packet: Packet) -> bytes:
 
 
 class DataOctets:
-    """The octets of one universe's stream made ready once: sequence, termination and slots change from
-    packet to packet.
+    """Encoder of one universe's stream, which changes only sequence, termination and slots.
 
     >>> import dataclasses
     >>> first = DataPacket(uuid.UUID(int=1), "studio", 1, 0, bytes(512))
@@ -142,7 +141,7 @@ class DataOctets:
         self._octets = bytearray(encode(packet))
 
     def next(self, sequence: int, slots: bytes, terminated: bool = False) -> bytes:
-        """As `encode` of the first packet with these changed; `slots` must be as many as in the first."""
+        """Encode the first packet with these fields changed; the number of slots must stay the same."""
         octets = self._octets
         if len(slots) != len(octets) - _DATA_HEAD:
             raise FieldError("slots", len(slots), f"must stay {len(octets) - _DATA_HEAD}")
@@ -235,10 +234,10 @@ def _encode_discovery(packet: DiscoveryPacket) -> bytes:
 
 
 def decode(octets: bytes) -> Packet:
-    """The packet in a datagram; what follows its stated length is ignored.
+    """Decode a datagram; octets after the stated length are ignored.
 
     Raises:
-        OctetsError: not a packet of this standard; see the promise at the top of the file.
+        OctetsError: the octets are not a packet of this standard; see the promise at the top of the file.
     """
     if len(octets) < _ROOT.size + 6:
         raise OctetsError("too short for a root and a framing layer", len(octets))
@@ -270,8 +269,7 @@ def _end(flags: int, start: int, available: int) -> int:
 
 
 def _name(octets: bytes) -> str:
-    # A name that is not UTF-8 or fills its field is shown as well as can be: it identifies nobody, the CID
-    # does.
+    # A name that is not UTF-8 or fills its field is decoded as well as possible; the CID identifies a source.
     name = octets.split(b"\0", 1)[0].decode("utf-8", "replace")
     while len(name.encode()) > 63:
         name = name[:-1]

@@ -1,17 +1,17 @@
-"""When which E1.31 packet leaves: time in, packets out; no I/O, no clock of its own.
+"""The schedule of E1.31 packets: time in, packets out; no I/O, no clock of its own.
 
-Each universe (with synchronization: all universes together) goes through these phases. `last` is the time of
-its last packet, PERIOD_S the shortest time between two packets of 512 slots by ANSI E1.11.
+Each universe (with synchronization: all universes together) passes through these phases. `last` is the time
+of its last packet, PERIOD_S the shortest time between two packets of 512 slots by ANSI E1.11.
 
-    phase     means                              next packet at                      left when
-    silent    nothing handed in yet              never                               a value: changed
-    changed   a value waits to leave             last + PERIOD_S, or now if by then  sent: settling
-    settling  the same value owed some more      last + PERIOD_S                     none owed: resting
+    phase     meaning                            next packet at                      left when
+    silent    no value yet                       never                               a value: changed
+    changed   a value waits to leave             last + PERIOD_S, or now if later    sent: settling
+    settling  the value is owed more packets     last + PERIOD_S                     none owed: resting
     resting   receivers need signs of life only  last + KEEPALIVE_S                  new value: changed
 
-From settling a new value leads to changed as well. A value handed in while another waits replaces it: the
-latest wins, and nothing is caught up after a stall. A universe that stands by for another source takes values
-in and sends nothing; when that ends it is changed, and what it has then leaves at once.
+A new value leads from settling to changed as well. A value that arrives while another waits replaces it: the
+latest wins, and nothing is caught up after a stall. A universe that stands by for another source accepts
+values and sends nothing; when that ends it is changed, and its current value leaves at once.
 """
 
 from __future__ import annotations
@@ -40,15 +40,15 @@ KEEPALIVE_S = 0.9
 """Between the 800 and 1000 ms of E1.31 6.6.2."""
 
 SETTLED_PACKETS = 3
-"""How often a value is sent before packets may be left out, E1.31 6.6.2."""
+"""Packets with the same value before any may be suppressed, E1.31 6.6.2."""
 
 SKIPPED_AFTER_RESTART = 20
-"""Numbers that a receiver drops as out of order, E1.31 6.7.2. Ours start at 0 again after a restart that
-ended no stream, so the first value is sent as often as it takes to get out of that window wherever the
+"""Sequence numbers that a receiver drops as out of order, E1.31 6.7.2. Ours restart at 0 after a restart
+without stream termination, so the first value is sent often enough to leave that window, wherever the
 receiver's count is."""
 
 TERMINATED_PACKETS = 3
-"""E1.31 6.2.6."""
+"""Packets that end a stream, E1.31 6.2.6."""
 
 DISCOVERY_S = 10.0
 """E1.31 appendix A, E131_UNIVERSE_DISCOVERY_INTERVAL."""
@@ -63,7 +63,7 @@ class Phase(Enum):
 
 @dataclass(frozen=True)
 class Stream:
-    """What stays the same in all packets of a universe."""
+    """The constant fields of a universe's packets."""
 
     universe: int
     source_name: str
@@ -73,7 +73,7 @@ class Stream:
 
 @dataclass(frozen=True)
 class OutgoingPacket:
-    """Octets to send to the group, or to the unicast receivers, of `universe`."""
+    """Octets for the multicast group, or the unicast receivers, of `universe`."""
 
     universe: int
     octets: bytes
@@ -100,7 +100,7 @@ class _Universe:
 
 @dataclass
 class _Group:
-    """Universes that leave together: one, or with synchronization all."""
+    """Universes whose packets leave together: one, or all with synchronization."""
 
     universes: list[_Universe]
     phase: Phase = Phase.SILENT
@@ -131,10 +131,10 @@ class _Group:
 
 @dataclass
 class _Discovery:
-    """When the list of universes is announced: every DISCOVERY_S, and once in between if it changed."""
+    """Announcements of the list of universes: every DISCOVERY_S, and once in between if it changed."""
 
     wanted: bool
-    told: tuple[int, ...] = ()
+    announced: tuple[int, ...] = ()
     next_at: float = math.inf
     extra_left: bool = True
     universes: tuple[int, ...] = field(default=())
@@ -143,27 +143,26 @@ class _Discovery:
     def due(self) -> float:
         if not self.wanted or not self.universes:
             return math.inf
-        if self.universes != self.told and (self.extra_left or not self.told):
+        if self.universes != self.announced and (self.extra_left or not self.announced):
             return -math.inf
         return self.next_at
 
-    def told_at(self, now: float) -> None:
-        regular = not self.told or now >= self.next_at
+    def announced_at(self, now: float) -> None:
+        regular = not self.announced or now >= self.next_at
         if regular:
             self.next_at = now + DISCOVERY_S
         self.extra_left = regular
-        self.told = self.universes
+        self.announced = self.universes
 
 
 class Schedule:
     """All packets of one source.
 
     Parameters:
-        cid: of the source, in every packet.
+        cid: identifier of the source, in every packet.
         streams: its universes.
-        sync_address: 0, or where receivers wait for the synchronization packet that follows each set of data
-            packets.
-        announce: send universe discovery packets under this source name; None for not.
+        sync_address: universe of the synchronization packet after each set of data packets; 0 for none.
+        announce: source name of universe discovery packets; None for none.
     """
 
     def __init__(
@@ -188,7 +187,7 @@ class Schedule:
         self._discovery = _Discovery(wanted=announce is not None)
 
     def put(self, universe: int, slots: bytes) -> None:
-        """Hand in the 512 slots of a universe; the same again changes nothing."""
+        """Set the 512 slots of a universe; equal slots change nothing."""
         target = self._universes[universe]
         if target.slots == slots:
             return
@@ -197,7 +196,7 @@ class Schedule:
         self._group_of[universe].change()
 
     def stand_by(self, universes: Collection[int]) -> None:
-        """Leave these universes to others; one that is not named any more goes on with its value at once."""
+        """Leave these universes to others; one no longer named resumes with its value at once."""
         for number, universe in self._universes.items():
             before, universe.standing_by = universe.standing_by, number in universes
             if before and universe.is_sent:
@@ -208,7 +207,7 @@ class Schedule:
         self._discovery.universes = tuple(sorted(u.number for u in self._universes.values() if u.is_sent))
 
     def assert_again(self) -> None:
-        """Owe every universe with a value its settled packets anew, as when receivers were out of reach."""
+        """Repeat the settling packets of every universe with a value, for receivers that were unreachable."""
         for group in self._groups:
             if group.phase is not Phase.SILENT:
                 group.owed = max(group.owed, SETTLED_PACKETS)
@@ -216,20 +215,20 @@ class Schedule:
 
     @property
     def waiting(self) -> bool:
-        """Whether a value handed in has not left yet."""
+        """True if a value has not left yet."""
         return any(group.phase is Phase.CHANGED and group.is_sent for group in self._groups)
 
     @property
     def due(self) -> float:
-        """When `take` has the next packet: -inf for at once, inf for never."""
+        """The time of the next packet of `take`: -inf for at once, inf for never."""
         return min((self._discovery.due, *(group.due for group in self._groups)))
 
     def take(self, now: float) -> list[OutgoingPacket]:
-        """The packets that leave at `now`; they count as sent."""
+        """Return the packets that leave at `now`; they count as sent."""
         return self._take([group for group in self._groups if group.due <= now], now)
 
     def flush(self, now: float) -> list[OutgoingPacket]:
-        """The values that have not left yet, PERIOD_S or not; for one who has just waited that long."""
+        """Return the values that have not left yet, for a caller that has just waited PERIOD_S."""
         return self._take([group for group in self._groups if group.phase is Phase.CHANGED], now)
 
     def _take(self, groups: list[_Group], now: float) -> list[OutgoingPacket]:
@@ -238,11 +237,11 @@ class Schedule:
             out.append(self._sync())
         if self._discovery.due <= now:
             out.extend(self._pages())
-            self._discovery.told_at(now)
+            self._discovery.announced_at(now)
         return out
 
     def terminate(self) -> list[OutgoingPacket]:
-        """One stream-terminated packet for each universe that is sent; for TERMINATED_PACKETS times."""
+        """Return one stream-terminated packet per universe; the caller does this TERMINATED_PACKETS times."""
         return [universe.packet(terminated=True) for universe in self._universes.values() if universe.is_sent]
 
     def _sync(self) -> OutgoingPacket:

@@ -1,9 +1,9 @@
-"""The streaming ACN driver: hands frames to the schedule, and its packets to the network, on the event loop.
+"""The streaming ACN driver: passes frames to the schedule and its packets to the network, on the event loop.
 
-A frame leaves from within `send` if the universe's last packet is a packet's time ago; else a timer sends it
-when that is over. There is no task and no fixed tick. `late` is a timer that came more than 0.1 s after its
-time, or system buffers that are full; `lost` is a destination that the system cannot reach; both end by
-themselves.
+A frame leaves from within `send` if the universe's last packet is at least a packet's time ago; otherwise a
+timer sends it after that. There is no task and no fixed tick. The driver is `late` if a timer fires more than
+0.1 s after its time or the system's buffers are full, and `lost` if the system cannot reach a destination;
+both end by themselves.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ from fillside_drivers.sacn.sources import RivalSources, notices
 from fillside_drivers.slots import SlotFrame
 
 LATE_S = 0.1
-"""How far behind its time a packet may leave before that counts as late: four frames."""
+"""Delay beyond which a packet counts as late: four frames."""
 
 ON_TIME_AGAIN_S = 2.0
-"""How long nothing may be late before late ends."""
+"""Time without a late packet after which `late` ends."""
 
 
 class SacnDriver(Driver):
@@ -50,7 +50,7 @@ class SacnDriver(Driver):
         self._rng = random.Random(setup.identity.cid.int)
         self._outlet = Outlet({})
         self._listener: Listener | None = None
-        self._deaf = ""
+        self._listening_error = ""
         self._timer: asyncio.TimerHandle | None = None
         self._wake_at = math.inf
         self._late_at = -math.inf
@@ -80,7 +80,7 @@ class SacnDriver(Driver):
             try:
                 await listener.open(self._frames, self._options.interface)
             except OSError as error:
-                self._deaf = f"other sources on our universes cannot be heard: {why(error)}"
+                self._listening_error = f"other sources on our universes cannot be heard: {why(error)}"
             else:
                 self._listener = listener
 
@@ -91,7 +91,7 @@ class SacnDriver(Driver):
         self._pump()
 
     def _pump(self) -> None:
-        """Send what is due, judge how that went, and come back when the next is due."""
+        """Send the packets due, update the health, and set the timer for the next ones."""
         if self._timer is not None:
             self._timer.cancel()
         if self._options.yields:
@@ -126,16 +126,16 @@ class SacnDriver(Driver):
             self._timer = asyncio.get_running_loop().call_later(max(0.0, due - now), self._pump)
 
     def _judge(self) -> None:
-        told = notices(self.sources.rivals, self._priorities, self._options.yields)
-        told += (self._deaf,) if self._deaf else ()
+        texts = notices(self.sources.rivals, self._priorities, self._options.yields)
+        texts += (self._listening_error,) if self._listening_error else ()
         lost = self._outlet.lost
         if lost:
             note = ". ".join(f"{each.label} cannot be reached: {each.error}" for each in lost)
-            self._report(state="lost", note=note, notices=told)
+            self._report(state="lost", note=note, notices=texts)
         elif self._clock() - self._late_at < ON_TIME_AGAIN_S:
-            self._report(state="late", note="packets leave late: the machine is too busy", notices=told)
+            self._report(state="late", note="packets leave late: the machine is too busy", notices=texts)
         else:
-            self._report(state="ok", note="", notices=told)
+            self._report(state="ok", note="", notices=texts)
 
     async def _close(self, stay: bool) -> None:
         if self._timer is not None:

@@ -1,7 +1,7 @@
-"""Who else sends on our universes: E1.31 as a receiver sees it; packets and time in, sources out, no I/O.
+"""Other E1.31 sources on our universes: packets and time in, sources out, no I/O.
 
-A source is a CID on a universe. It is there from its first packet that is in order until one with
-Stream_Terminated, or 2.5 s without any (E1.31 6.7.1), for each universe by itself.
+A source is a CID on one universe. It is present from its first packet in order until one with
+Stream_Terminated, or 2.5 s without any (E1.31 6.7.1).
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ LOSS_S = 2.5
 """E1.31 appendix A, E131_NETWORK_DATA_LOSS_TIMEOUT."""
 
 MOST_SOURCES = 32
-"""How many sources are told apart on one universe; packets of more than that are counted, not looked at."""
+"""Most sources distinguished on one universe; packets of further ones are only counted."""
 
 
 def in_order(last: int, new: int) -> bool:
-    """Whether a packet with sequence number `new` counts after one with `last`, both 0..255 (E1.31 6.7.2).
+    """Return True if a packet with sequence number `new` is in order after `last`, 0..255 (E1.31 6.7.2).
 
     >>> in_order(255, 0), in_order(7, 7), in_order(7, 244), in_order(7, 243)
     (True, False, False, True)
@@ -32,7 +32,7 @@ def in_order(last: int, new: int) -> bool:
 
 @dataclass(frozen=True)
 class Source:
-    """Another source on one of our universes, as its latest packet shows it; times in s of the caller."""
+    """Another source on one of our universes, by its latest packet; times are the caller's [s]."""
 
     universe: int
     cid: uuid.UUID
@@ -40,7 +40,7 @@ class Source:
     priority: int
     preview: bool
     since: float
-    heard: float
+    last_packet_at: float
     sequence: int
 
 
@@ -48,8 +48,8 @@ class RivalSources:
     """All other sources on the universes that we send.
 
     Parameters:
-        own: our CID; packets that carry it are ours, come back.
-        priorities: ours, by universe; other universes are not looked at.
+        own: our CID; packets with it are our own.
+        priorities: our priority by universe; other universes are ignored.
     """
 
     def __init__(self, own: uuid.UUID, priorities: Mapping[int, int]) -> None:
@@ -59,21 +59,21 @@ class RivalSources:
 
     @property
     def present(self) -> tuple[Source, ...]:
-        """All that are there now, by universe."""
+        """All sources present, by universe."""
         return tuple(sorted(self._sources.values(), key=lambda s: (s.universe, s.cid)))
 
     @property
     def rivals(self) -> tuple[Source, ...]:
-        """Those that receivers obey beside us or instead of us: live, and of our priority or above it."""
+        """Sources that receivers obey beside or instead of us: live, and of our priority or a higher one."""
         return tuple(s for s in self.present if not s.preview and s.priority >= self._priorities[s.universe])
 
     @property
     def above(self) -> frozenset[int]:
-        """The universes on which a live source has a higher priority than we have."""
+        """The universes on which a live source has a higher priority than ours."""
         return frozenset(s.universe for s in self.rivals if s.priority > self._priorities[s.universe])
 
     def hear(self, packet: DataPacket, now: float) -> bool:
-        """Take a packet in; True when that changed who is there, or with what name or priority."""
+        """Process a packet; return True if it changed a source's presence, name or priority."""
         if packet.cid == self._own or packet.universe not in self._priorities:
             return False
         key = (packet.universe, packet.cid)
@@ -92,35 +92,35 @@ class RivalSources:
             priority=packet.priority,
             preview=packet.preview,
             since=now if known is None else known.since,
-            heard=now,
+            last_packet_at=now,
             sequence=packet.sequence,
         )
         self._sources[key] = fresh
-        return known is None or replace(known, heard=now, sequence=packet.sequence) != fresh
+        return known is None or replace(known, last_packet_at=now, sequence=packet.sequence) != fresh
 
     def _full(self, universe: int) -> bool:
         return sum(1 for number, _ in self._sources if number == universe) >= MOST_SOURCES
 
     @property
     def due(self) -> float:
-        """When the next source counts as lost if it stays silent; inf when there is none."""
-        return min((s.heard + LOSS_S for s in self._sources.values()), default=math.inf)
+        """The time at which the next source counts as lost if it stays silent; inf if there is none."""
+        return min((s.last_packet_at + LOSS_S for s in self._sources.values()), default=math.inf)
 
     def expire(self, now: float) -> bool:
-        """Forget who was silent for 2.5 s or more; True when there was one."""
-        gone = [key for key, source in self._sources.items() if now - source.heard >= LOSS_S]
+        """Forget sources that were silent for 2.5 s or more; return True if there were any."""
+        gone = [key for key, source in self._sources.items() if now - source.last_packet_at >= LOSS_S]
         for key in gone:
             del self._sources[key]
         return bool(gone)
 
 
 def _plain(name: str) -> str:
-    """A name that others gave themselves, without what would steer the terminal of whoever reads it."""
+    """Replace the control characters of a foreign name, which could steer a terminal."""
     return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def notices(rivals: Iterable[Source], priorities: Mapping[int, int], yields: bool = False) -> tuple[str, ...]:
-    """One sentence for each rival, for people; `yields` is whether we stand by for one above us."""
+    """Return one sentence per rival, for people; with `yields` we stand by for a higher priority."""
     return tuple(_sentence(rival, priorities[rival.universe], yields) for rival in rivals)
 
 

@@ -1,1 +1,1 @@
-"""A simulated wire, the lamps on it and a meter to read them with."""
+"""A simulated wire, the lamps on it, and a meter to read their light."""

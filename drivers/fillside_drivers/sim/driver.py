@@ -1,8 +1,8 @@
-"""The reference driver: a wire in memory, exact and at once.
+"""The reference driver: an exact and immediate wire in memory.
 
-What it does not model: the time a frame takes, dropped frames, receivers that merge several sources or
-smooth levels, and what a lamp's own electronics do to a fade. A frame handed in is on the wire when `send`
-returns, unless a fault was put on it with `lose`.
+It does not model the duration of a frame, dropped frames, receivers that merge several sources or smooth
+levels, or the effect of a lamp's electronics on a fade. A frame is on the wire when `send` returns, unless
+`lose` has broken it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ OnFrame = Callable[[float, Mapping[str, float]], None]
 
 
 class SimDriver(Driver):
-    """A simulated wire; its levels are what the simulated lamps see."""
+    """A simulated wire; the simulated lamps follow its levels."""
 
     kind: ClassVar[str] = "sim"
 
@@ -27,35 +27,35 @@ class SimDriver(Driver):
 
     @property
     def wire(self) -> Mapping[str, int]:
-        """The codes now on the wire; 0 for a channel never sent to."""
+        """The codes on the wire; 0 for a channel that was never sent to."""
         return {name: self._wire.get(name, 0) for name in self.channels}
 
     @property
     def levels(self) -> Mapping[str, float]:
-        """The same as levels, code over full scale, 0..1."""
+        """The levels on the wire, code over full scale, 0..1."""
         return {name: code / self.channels[name].drive.full_scale for name, code in self.wire.items()}
 
     def now(self) -> float:
-        """The injected clock, s."""
+        """Return the time of the injected clock [s]."""
         return self._clock()
 
     def on_frame(self, call: OnFrame) -> None:
-        """Call `call` with the time and all levels whenever the wire changes."""
+        """Call `call` with the time and all levels after every frame."""
         self._listeners.append(call)
 
     def lose(self, note: str = "simulated fault") -> None:
-        """Break the wire: frames are kept back, lamps stay as they are."""
+        """Break the wire: frames are held back, and lamps stay as they are."""
         self._counts.errors += 1
         self._report(state="lost", note=note)
 
     def recover(self) -> None:
-        """Mend it: the latest frame goes out."""
+        """Mend the wire and send the latest frame."""
         self._report(state="ok", note="")
         if self._phase == "open" and self._codes:
             self._send(self._codes)
 
     async def _open(self) -> None:
-        """Memory is always there."""
+        """Do nothing: memory is always available."""
 
     def _send(self, codes: Mapping[str, int]) -> None:
         if self.health.state == "lost":

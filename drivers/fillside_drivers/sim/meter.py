@@ -1,4 +1,4 @@
-"""An incident meter in the simulated room: lux from the codes now on the simulated wire."""
+"""An incident meter in the simulated room: lux from the codes on the simulated wire."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _AIMED_COSINE = 1 - 1e-6
 
 
 class _SimulatedLamp:
-    """One head's present level and how warm it is."""
+    """One head's present level and warmth."""
 
     def __init__(self, head: SimHead, now: float) -> None:
         self.head = head
@@ -34,19 +34,19 @@ class _SimulatedLamp:
         return self.head.output(self.level, self.cool_level)
 
     def light(self) -> float:
-        """Light over full cold light."""
+        """Return the light relative to full cold light."""
         return self.output * (1 + (self.head.warm_factor - 1) * self.heat)
 
 
 class VirtualMeter:
-    """Reads the simulated room; repeatable by the truth's seed and the drivers' clock.
+    """Reads the simulated room, repeatably by the truth's seed and the drivers' clock.
 
     Parameters:
-        drivers: the simulated wires that light it, one or more.
-        truth: what is really there; heads that are on no wire must be `fixed`.
+        drivers: one or more simulated wires with the heads.
+        truth: the room; heads without a wire must be `fixed`.
 
     Raises:
-        ValueError: a head that is neither on a wire nor fixed.
+        ValueError: a head is neither on a wire nor fixed.
     """
 
     def __init__(self, drivers: SimDriver | Iterable[SimDriver], truth: SimTruth) -> None:
@@ -64,7 +64,7 @@ class VirtualMeter:
             driver.on_frame(self._on_frame)
 
     def change(self, truth: SimTruth) -> None:
-        """Alter the room (a cloud, a lamp that ages); heads keep their warmth, noise goes on as it was."""
+        """Alter the room (a cloud, an ageing lamp); heads keep their warmth, and the noise continues."""
         for head in truth.heads:
             self._lamps[head.name].head = head
         self.truth = truth
@@ -78,7 +78,7 @@ class VirtualMeter:
                 lamp.level, lamp.cool_level = (lamp.level, level) if channel else (level, lamp.cool_level)
 
     def toward(self, head: str, at: Sequence[float]) -> Vector:
-        """The direction from `at` to a head's lit face, to hand to `read` as `facing`."""
+        """Return the direction from `at` to a head's lit face, for the parameter `facing` of `read`."""
         place = np.asarray(self._lamps[head].head.position) - np.asarray(at)
         x, y, z = unit(place.tolist()).tolist()
         return (x, y, z)
@@ -91,12 +91,12 @@ class VirtualMeter:
         t: float,
         hidden: Collection[str] = (),
     ) -> float:
-        """What a perfect meter would show at time `t` of the drivers' clock, lux, 0 or more; nothing comes
-        from `hidden` heads, which somebody has turned away.
+        """Return the reading of a perfect meter [lx], 0 or more; the parameters are those of `read`.
 
-        Every head's direct light by the receptor's law, the even ambient light, the window by the
-        receptor's law, and what the room sends back of every head but the one that a flat receptor is aimed
-        at: a head's intensity is stated as such a receptor shows it, the room's share in it.
+        It adds every head's direct light by the receptor's law, the even ambient light, the window by the
+        receptor's law, and the light of every head that the room returns. The last is left out for the head
+        that a flat receptor is aimed at, whose intensity is stated as such a receptor shows it, including the
+        room's share.
         """
         axis = unit(facing)
         total = self.truth.ambient_lux + self.truth.window_lux * _taken(receptor, axis, self.truth)
@@ -123,13 +123,13 @@ class VirtualMeter:
         t: float,
         hidden: Collection[str] = (),
     ) -> float:
-        """One reading with the meter's noise, lux.
+        """Return one reading with the meter's noise [lx].
 
         Parameters:
-            receptor: ``"flat"`` takes the cosine, ``"dome"`` (1 + cos) / 2 of light from an angle.
-            at: where it is held, m.
-            facing: the direction its axis points in, any length above 0; see `toward`.
-            t: time of the drivers' clock, s; not before the reading before.
+            receptor: ``"flat"`` weights light by the cosine of its angle, ``"dome"`` by (1 + cos) / 2.
+            at: place of the meter [m].
+            facing: direction of its axis, any length above 0; see `toward`.
+            t: time of the drivers' clock [s], not before that of the previous reading.
             hidden: heads that somebody has turned away.
         """
         lux = self.true_lux(receptor, at, facing, t, hidden)

@@ -1,7 +1,7 @@
-"""What a rig file may say about a simulated wire and about a head on it.
+"""Options of a simulated wire, and the drive of a head on it.
 
-A simulated wire takes its own keys alone, or stands in for a wire of any other kind: `stand_in` joins the
-keys of that kind with the simulation's, and checks, codes and places stay those of that kind.
+A simulated wire takes only its own keys, or stands in for a wire of any other kind: `stand_in` joins the keys
+of that kind with the simulation's, while checks, codes and places remain those of that kind.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from fillside_drivers.slots import SlotKeys
 Number = Annotated[float, Strict()]
 Vector = tuple[Number, Number, Number]
 SHORTEST = 0.001
-"""Of a direction; what is shorter is lost in rounding."""
+"""Shortest length of a direction; a shorter one is lost in rounding."""
 
 
 def _with_a_length(vector: Vector) -> Vector:
@@ -37,18 +37,18 @@ LEAST_SPAN = 0.001
 
 
 class HeadTruth(OptionsModel):
-    """How the simulated lamp differs from what the rig file says of it; what is left out is as the file says.
+    """The differences of a simulated lamp from the rig file; keys left out are as the file states.
 
     Attributes:
-        output_factor: its light over the stated intensity.
-        exponent: curve's power: output is ((level - dead_zone) / (saturation - dead_zone)) to this power.
+        output_factor: its light relative to the stated intensity.
+        exponent: power of its curve, applied to (level - dead_zone) / (saturation - dead_zone).
         dead_zone: level up to which it stays dark.
-        saturation: level from which it is full.
-        setback: how far the effective source sits behind the lit face, m.
-        diameter: of the effective source, m.
-        bounce: part of its light at the subject that the room sends back evenly from all sides.
-        warm_factor: its light when warm over its light when cold.
-        warm_up_s: time constant of warming and cooling, s.
+        saturation: level from which it is at full.
+        setback: distance of the effective source behind the lit face [m].
+        diameter: diameter of the effective source [m].
+        bounce: share of its light at the subject that the room returns evenly from all sides.
+        warm_factor: its light when warm relative to its light when cold.
+        warm_up_s: time constant of warming and cooling [s].
     """
 
     output_factor: Annotated[Number, Field(ge=0, le=10)] = 1.0
@@ -72,12 +72,11 @@ class SimOptions(OptionsModel):
     """``[drivers.NAME]`` with ``kind = "sim"``.
 
     Attributes:
-        seed: of the meter's noise.
-        noise_stops: standard deviation of one reading, stops.
-        ambient_lux: light from all sides evenly, all heads out, lux.
-        window_lux: daylight on a receptor facing the window, lux.
-        window_from: the direction the window is in, seen from the subject (x right, y away from the camera,
-            z up).
+        seed: seed of the meter's noise.
+        noise_stops: standard deviation of one reading [stops].
+        ambient_lux: even light from all sides with all heads out [lx].
+        window_lux: daylight on a receptor facing the window [lx].
+        window_from: direction to the window from the subject (x right, y away from the camera, z up).
     """
 
     seed: Annotated[int, Field(ge=0, le=2**63 - 1), Strict()] = 0
@@ -88,9 +87,9 @@ class SimOptions(OptionsModel):
 
 
 class SimDrive(SlotKeys):
-    """A head on a simulated wire that stands in for no other.
+    """A head on a simulated wire that does not stand in for another kind.
 
-    `universe` and the slots mean nothing here but are taken and checked for overlaps.
+    `universe` and the slots have no effect here, but are accepted and checked for overlaps.
     """
 
     universe: Annotated[int, Field(ge=1, le=63999), Strict()] | None = None
@@ -101,7 +100,7 @@ class SimDrive(SlotKeys):
 
 
 class _StandInOptions(OptionsModel):
-    """Options of another kind with those of the simulation that the other has no key for."""
+    """Options of another kind, and those of the simulation that do not collide with its keys."""
 
     wire: ClassVar[type[OptionsModel]]
     added: ClassVar[frozenset[str]]
@@ -120,13 +119,12 @@ class _StandInDrive(DriveModel):
 
     @property
     def timing(self) -> Timing:
-        """Fades are as slow as the real lamp's; the simulated one lags behind nothing."""
+        """The timing of the real lamp without its delay, as the simulated lamp responds at once."""
         return replace(super().timing, lead_s=0.0, latency_s=0.0)
 
 
 def stand_in(form: ModelForm) -> ModelForm:
-    """The form of a simulated wire that is written as a wire of another kind is; the other's keys come
-    first where both have one of a name."""
+    """Return the form of a simulated wire written like a wire of another kind, whose keys take precedence."""
     return ModelForm(_options_for(form.options), _drive_for(form.drive))
 
 
@@ -151,7 +149,7 @@ def _joined(bases: tuple[type[BaseModel], type[BaseModel]], fields: dict[str, An
 
 
 def _revived(made_for: Callable[[type[BaseModel]], type[BaseModel]], wire: type[BaseModel]) -> BaseModel:
-    """An empty model of a class that no module has a name for, to be filled by whoever unpickles it."""
+    """Create an empty model of a class without an importable name, for unpickling."""
     made = made_for(wire)
     return made.__new__(made)
 
@@ -161,13 +159,13 @@ def _has(model: type[OptionsModel | DriveModel], name: str) -> bool:
 
 
 def room_of(options: object) -> SimOptions | None:
-    """What the options of a simulated wire say of the simulated room; None for those of other wires."""
+    """Return the simulated room's options of a simulated wire; None for other wires."""
     if isinstance(options, _StandInOptions):
         return SimOptions.model_construct(**{name: getattr(options, name) for name in options.added})
     return options if isinstance(options, SimOptions) else None
 
 
 def truth_of_drive(drive: object) -> HeadTruth:
-    """What is true of the lamp behind a simulated drive; of other drives what the file says."""
+    """Return the truth of the lamp behind a simulated drive; for other drives that of the rig file."""
     truth = getattr(drive, "truth", None)
     return truth if isinstance(truth, HeadTruth) else HeadTruth()

@@ -1,12 +1,11 @@
-"""What the simulated lamps really do: a small physics of its own, so that the rest has something to be
-checked against.
+"""The true light of the simulated lamps, by separate physics against which the product is checked.
 
-Nothing here is shared with the code that works out the balance: light is summed over elements of the disc, by
-quadrature, and curves are written out again.
+Nothing is shared with the code that computes the balance: light is summed over elements of the disc by
+quadrature, and the curves are written out again.
 
-What it does not model: light that one head's modifier throws on another, shadows, the subject's own body,
-colour, flicker, stray light from a modifier's back, and a bounce that changes with direction. A heated lamp
-follows one time constant. A curve given as a table runs straight between its points.
+It does not model light that one head's modifier throws on another, shadows, the subject's own body, colour,
+flicker, stray light from a modifier's back, or a bounce that depends on direction. A heated lamp follows one
+time constant. A tabulated curve is linear between its points.
 """
 
 from __future__ import annotations
@@ -33,26 +32,26 @@ _RINGS, _SPOKES = 24, 48
 
 @dataclass(frozen=True)
 class SimHead:
-    """One lamp as it really is.
+    """The true properties of one lamp.
 
     Attributes:
-        name: of the head; also its channel on the wire.
-        position: centre of the lit face, m.
-        axis: direction it shines in, any length above 0.
-        intensity_cd: on the axis at full, cold, before `output_factor`.
-        spread: the m of cos^m.
-        profile: angles from the axis [degrees] and intensities over that on the axis, in place of cos^m.
-        diameter_m: of the effective source; 0 for a point.
-        setback_m: how far the effective source sits behind `position`, along the axis.
-        output_factor: real light over `intensity_cd`.
-        curve: output over level, by name or as levels and outputs; `exponent` replaces it.
-        exponent: power law instead of `curve`.
+        name: name of the head, and of its channel on the wire.
+        position: centre of the lit face [m].
+        axis: direction in which it shines, any length above 0.
+        intensity_cd: on the axis at full, cold, before `output_factor` [cd].
+        spread: exponent m of cos^m.
+        profile: angles from the axis [degrees] and relative intensities, in place of cos^m.
+        diameter_m: diameter of the effective source [m]; 0 for a point.
+        setback_m: distance of the effective source behind `position` along the axis [m].
+        output_factor: true light relative to `intensity_cd`.
+        curve: output by level, by name or as levels and outputs; `exponent` replaces it.
+        exponent: power law in place of `curve`.
         dead_zone: level up to which it stays dark.
-        saturation: level from which it is full.
-        bounce: part of its light that the room sends back evenly from all sides.
-        cool_share: the cool channel's part of the light with both at full, where there are two.
-        warm_factor: light when warm over light when cold.
-        warm_up_s: time constant of warming and cooling, s.
+        saturation: level from which it is at full.
+        bounce: share of its light that the room returns evenly from all sides.
+        cool_share: the cool channel's share of the light with both channels at full, if there are two.
+        warm_factor: light when warm relative to light when cold.
+        warm_up_s: time constant of warming and cooling [s].
         fixed: not dimmed, always at full, and on no wire.
     """
 
@@ -76,7 +75,7 @@ class SimHead:
     fixed: bool = False
 
     def altered(self, truth: HeadTruth) -> SimHead:
-        """This head with the hidden differences of its drive table."""
+        """Return this head with the hidden differences of its drive table."""
         return replace(
             self,
             output_factor=truth.output_factor,
@@ -91,7 +90,7 @@ class SimHead:
         )
 
     def output(self, level: float, cool_level: float = 0.0) -> float:
-        """Light as a part of full light, 0..1, at wire levels 0..1 of its channels, warmth aside."""
+        """Return the output, 0..1, at the wire levels of its channels, 0..1, apart from warmth."""
         if self.cool_share is None:
             return self._channel(level)
         warm, cool = self._channel(level), self._channel(cool_level)
@@ -105,15 +104,15 @@ class SimHead:
 
 @dataclass(frozen=True)
 class SimTruth:
-    """The whole simulated room.
+    """The simulated room.
 
     Attributes:
-        heads: all of them, on whatever driver.
-        ambient_lux: light from all sides evenly, lux.
-        window_lux: far light from one direction, on a receptor facing it, lux.
-        window_from: where that comes from, seen from the subject; any length above 0.
-        noise_stops: standard deviation of one reading, stops.
-        seed: of the noise.
+        heads: all heads, on whatever driver.
+        ambient_lux: even light from all sides [lx].
+        window_lux: distant light from one direction, on a receptor facing it [lx].
+        window_from: that direction as seen from the subject, any length above 0.
+        noise_stops: standard deviation of one reading [stops].
+        seed: seed of the noise.
     """
 
     heads: tuple[SimHead, ...]
@@ -141,7 +140,7 @@ def _shape(curve: CurveName | CurvePoints, level: float) -> float:
 
 
 def unit(vector: Sequence[float]) -> FloatArray:
-    """A direction of length 1; ValueError for one without length or not finite."""
+    """Normalize a direction; raise ValueError if it is not three finite numbers or has no length."""
     array = np.asarray(vector, dtype=np.float64)
     length = float(np.linalg.norm(array))
     if array.shape != (3,) or not math.isfinite(length) or length == 0:
@@ -151,7 +150,7 @@ def unit(vector: Sequence[float]) -> FloatArray:
 
 @functools.lru_cache(maxsize=256)
 def _disc_elements(head: SimHead) -> tuple[FloatArray, FloatArray]:
-    """Places on the effective disc (k, 3) and their shares of its light (k,), summing to 1."""
+    """Return points on the effective disc (k, 3) [m] and their shares of its light (k,), adding up to 1."""
     axis = unit(head.axis)
     centre = np.asarray(head.position) - head.setback_m * axis
     if head.diameter_m == 0:
@@ -167,10 +166,16 @@ def _disc_elements(head: SimHead) -> tuple[FloatArray, FloatArray]:
 
 
 def direct_lux(head: SimHead, receptor: Receptor, at: Sequence[float], facing: FloatArray) -> float:
-    """Lux from the lit disc alone at full output, cold; `facing` of length 1.
+    """Return the illuminance [lx] from the lit disc alone at full output, cold.
 
-    Inverse square and cosine laws summed over the disc: each element of it sends I cos^spread forward, and a
-    flat receptor takes max(0, cos), a dome (1 + cos) / 2 of what arrives.
+    Inverse-square and cosine laws are summed over the disc: each element emits I cos^spread forward, and a
+    flat receptor weights it by max(0, cos), a dome by (1 + cos) / 2.
+
+    Parameters:
+        head: the lamp.
+        receptor: shape of the receptor.
+        at: place of the receptor [m].
+        facing: unit vector of its axis.
     """
     places, shares = _disc_elements(head)
     away = np.asarray(at, dtype=np.float64) - places

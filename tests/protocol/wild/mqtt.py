@@ -193,7 +193,7 @@ class Messages:
             if made.topic == bulb.drive.report_topic:
                 says_level = reported_code(bulb.drive, made.payload)
                 assert says_level is None or 0 <= says_level <= bulb.drive.full_scale
-            changed = bulb.heard(made.topic, made.payload, now, made.retained)
+            changed = bulb.receive(made.topic, made.payload, now, made.retained)
             if says_level is not None or made.topic == bulb.drive.alive_topic:
                 means = True
             else:
