@@ -309,7 +309,7 @@ def test_whatever_is_remembered_some_light_is_held(rig: Rig, wrong: Any) -> None
     with Store.in_memory() as store:
         for changed in itertools.islice(wrong_leaves(kept, wrong), 0, None, 9):
             save_state(store, changed).result()
-            state = hold_of(rig, store, 0.0).state(0.0)
+            state = hold_of(rig, store, 0.0).snapshot()
             assert all(math.isfinite(head.output) for head in state.heads)
 
 

@@ -69,7 +69,7 @@ def either(yes: str, no: str) -> Callable[[Any], str]:
 
 
 WIRE_DETAILS = {
-    "to": Kind(wires.to, NATURAL["to"], ",".join, 24),
+    "to": Kind(wires.destination, NATURAL["to"], ",".join, 24),
     "universe": Kind(wires.universe, NATURAL["universe"], plainly, 16),
     "slots": Kind(wires.slots, NATURAL["slots"], lambda v: ",".join(map(str, v.numbers)), 24),
     "device": Kind(wires.device, NATURAL["device"], plainly, 16),

@@ -11,7 +11,7 @@ from fillside.access.permissions import RIGHTS
 from fillside.doors.listener import POSITION_REPORT
 from fillside.doors.mqtt.homie import NO_MARK, HomieRig, Property
 from fillside.doors.osc.addresses import ADDRESSES
-from fillside.hold.machine.changes import CHANGES
+from fillside.hold.machine.transitions import TRANSITIONS
 from fillside.metering import orders as metering_orders
 from fillside.orders import light, metering
 from fillside.orders.key_phrases import MOMENT_WORDS, PHRASES
@@ -43,7 +43,7 @@ def test_an_order_is_carried_out(kind: OrderKind) -> None:
     if kind.is_metering:
         assert kind.model.__name__ in vars(metering_orders), "metering.orders does not know it"
     else:
-        assert kind.model in {*CHANGES, SubjectReport, Undo, Identify}
+        assert kind.model in {*TRANSITIONS, SubjectReport, Undo, Identify}
 
 
 def test_a_position_report_is_a_report() -> None:

@@ -180,7 +180,7 @@ WORD_SPACE_MM = 0.32 * 8 * 25.4 / 72
 def test_two_measures_are_not_read_as_one(name: str, paper: Paper, feet: bool) -> None:
     page = made(name, paper, feet)[0]
     measures = [
-        mark for mark in page.items if isinstance(mark, PageText) and mark.backed and mark.ink == CHALK
+        mark for mark in page.items if isinstance(mark, PageText) and mark.backing and mark.ink == CHALK
     ]
     for i, one in enumerate(measures):
         around = text_outline(one, WORD_SPACE_MM)
@@ -228,7 +228,7 @@ def test_no_word_lies_on_a_head_the_camera_the_subject_or_a_mark() -> None:
     for page in (made("close", "a4", False)[0], made("crowded", "letter", True)[0]):
         things = [mark.points for mark in page.items if isinstance(mark, Area)]
         things += [mark.points for mark in page.items if isinstance(mark, Stroke) and is_cross(mark)]
-        beside = [mark for mark in page.items if isinstance(mark, PageText) and mark.backed]
+        beside = [mark for mark in page.items if isinstance(mark, PageText) and mark.backing]
         assert [mark.text for mark in beside if any(overlap(text_outline(mark), one) for one in things)] == []
 
 
@@ -242,7 +242,7 @@ def test_every_head_has_its_letter_in_both_views_and_its_row() -> None:
     rig = crowded()
     pages = made("crowded", "a4", False)
     for letter, head in zip(letters(len(rig.heads)), rig.heads, strict=True):
-        drawn = [m for m in pages[0].items if isinstance(m, PageText) and m.text == letter and m.backed]
+        drawn = [m for m in pages[0].items if isinstance(m, PageText) and m.text == letter and m.backing]
         assert len(drawn) == 2, letter
         assert head.name in words_of(*pages).replace("- ", "-")
 

@@ -96,9 +96,9 @@ class Bulb(SimulatedBulb):
                     await self._live(client)
             await asyncio.sleep(0.1)
 
-    def take(self, payload: bytes) -> None:
+    def receive(self, payload: bytes) -> None:
         if self.obeys:
-            super().take(payload)
+            super().receive(payload)
         else:
             self.received.append((time.monotonic(), int(payload)))
 
@@ -140,7 +140,7 @@ class Studio:
     """When each message left for the bulb by the daemon's clock, and its code."""
 
     def __post_init__(self) -> None:
-        driver = self.running.loom.drivers["bulbs"]
+        driver = self.running.wires.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         bulb = driver._bulbs["fill"]
         take = bulb.take
@@ -171,7 +171,7 @@ class Studio:
 
     @property
     def wire(self) -> SimDriver:
-        driver = self.running.loom.drivers["wire"]
+        driver = self.running.wires.drivers["wire"]
         assert isinstance(driver, SimDriver)
         return driver
 

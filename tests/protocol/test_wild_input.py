@@ -44,7 +44,7 @@ async def test_wild_input_does_no_harm(tmp_path: Path, name: str) -> None:
 
 
 def _dark_on_refusal(runner: Runner, *_: object) -> None:
-    runner._hold.order(parse_order({"do": "dark"}), runner._clock())
+    runner.light.order(parse_order({"do": "dark"}), runner._clock())
     runner._tick(runner._clock() + 0.1)
 
 

@@ -14,9 +14,10 @@ from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 
-from fillside.doors.listener import Clock, DoorError, DoorFigures, Studio
+from fillside.doors.listener import Clock, DoorError, DoorFigures
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.model import Rig
+from fillside.runtime.studio import Studio
 
 
 @dataclass

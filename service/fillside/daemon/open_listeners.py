@@ -9,8 +9,9 @@ from types import TracebackType
 from typing import Self
 
 from fillside.daemon.listeners import Listeners, doors_of
-from fillside.doors.listener import Clock, DoorError, DoorFigures, Studio
+from fillside.doors.listener import Clock, DoorError, DoorFigures
 from fillside.rig.tables.model import Rig
+from fillside.runtime.studio import Studio
 
 log = logging.getLogger(__name__)
 

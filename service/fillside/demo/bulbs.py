@@ -35,7 +35,7 @@ class BulbLight:
 
     >>> light = BulbLight(level=0.0, latency_s=0.1)
     >>> light.command(1.0, over_s=0.2, at_s=5.0)
-    >>> [round(light.at(t), 3) for t in (5.05, 5.1, 5.2, 5.4)]
+    >>> [round(light.level_at(t), 3) for t in (5.05, 5.1, 5.2, 5.4)]
     [0.0, 0.0, 0.5, 1.0]
     """
 
@@ -48,7 +48,7 @@ class BulbLight:
         """Fade to a level over a time; earlier messages that have not begun still will."""
         self._waiting.append((at_s + self._latency_s, level, over_s))
 
-    def at(self, now_s: float) -> float:
+    def level_at(self, now_s: float) -> float:
         """Return the level at a time; times must not decrease."""
         while self._waiting and self._waiting[0][0] <= now_s:
             begins_s, level, over_s = self._waiting.popleft()
@@ -83,7 +83,7 @@ class SimulatedBulb:
 
     def level(self) -> float:
         """Return the present level of its light, 0..1."""
-        return self.light.at(self._clock())
+        return self.light.level_at(self._clock())
 
     async def run(self, port: int) -> None:
         """Run on the broker at this port of loopback, reconnecting as needed, until cancelled."""
@@ -118,9 +118,9 @@ class SimulatedBulb:
             if str(message.topic) == self.drive.ask_to:
                 await self._say_level(client)
             elif isinstance(message.payload, bytes):
-                self.take(message.payload)
+                self.receive(message.payload)
 
-    def take(self, payload: bytes) -> None:
+    def receive(self, payload: bytes) -> None:
         """Obey a message; invalid ones are ignored."""
         try:
             said = json.loads(payload)

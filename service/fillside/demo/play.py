@@ -93,7 +93,7 @@ class Demonstration:
     def levels(self) -> dict[str, float]:
         """Return the present levels of the simulated lamps."""
         found = {name: bulb.level() for name, bulb in self.bulbs.items()}
-        for driver in self.running.loom.drivers.values():
+        for driver in self.running.wires.drivers.values():
             if isinstance(driver, SimDriver):
                 found.update(driver.levels)
         return found

@@ -1,3 +1,1 @@
-"""Planning before the lamps are lit: reachable ratios, the look of the light, safety, and a first rig
-file.
-"""
+"""Planning ahead of the lamps: reachable ratios, the look of the light, safety, and a first rig file."""

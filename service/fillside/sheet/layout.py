@@ -118,7 +118,7 @@ class _Pages:
             if number == 1:
                 says = f"1:{self.scale} when printed at full size    {says}"
             says = f"subject at {self.mark.mark}    {says}"
-            page.write((right, base), says, side="right")
+            page.write((right, base), says, align="right")
             name, room = self.rig.rig.name, self.inner.width - text_width_mm(says) - GUTTER_MM
             sizes = [size for size in NAME_PT if text_width_mm(name, size, bold=True) <= room]
             page.write((EDGE_MM, base), name, size_pt=max(sizes, default=min(NAME_PT)), bold=True)

@@ -82,7 +82,7 @@ def draw_side_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengt
 def _at_ceiling(frame: ViewFrame, top: float, text: str) -> Iterator[PageText]:
     for share in (0.0, 0.2, 0.4, 0.6, 0.8):
         x = frame.low[0] + share * (frame.high[0] - frame.low[0])
-        yield PageText((x, top + 0.8), text, TYPE_PT, height="bottom")
+        yield PageText((x, top + 0.8), text, TYPE_PT, valign="bottom")
 
 
 def _measures(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer) -> None:
@@ -125,10 +125,10 @@ def _at_chain(start: PagePoint, end: PagePoint, text: str) -> Iterator[PageText]
     if text_width_mm(text) < abs(length) - 2.0:
         for share in (0.5, 0.6, 0.4):
             point = (start[0] + share * length, start[1] + 0.4)
-            yield PageText(point, text, TYPE_PT, CHALK, "center", "bottom", backed=True)
+            yield PageText(point, text, TYPE_PT, CHALK, "center", "bottom", backing=True)
     side: HorizontalAlign = "left" if length > 0 else "right"
     point = (end[0] + math.copysign(1.5, length), end[1])
-    yield PageText(point, text, TYPE_PT, CHALK, side, "center", backed=True)
+    yield PageText(point, text, TYPE_PT, CHALK, side, "center", backing=True)
 
 
 def _elevation(

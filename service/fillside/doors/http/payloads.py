@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from fillside.hold.memory.setup import StudioPlaces
+from fillside.hold.snapshot.places import StudioPlaces
 from fillside.hold.snapshot.state import State
 from fillside.orders.answers import STATUS_OF_CODE
 from fillside.orders.registry import Right

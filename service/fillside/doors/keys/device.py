@@ -97,11 +97,11 @@ def key_devices() -> list[DeviceEntry]:
 
 
 class InputDevice:
-    """The presses of an input device; `say` is called when it goes and comes."""
+    """The presses of an input device; `report` is called when it goes and comes."""
 
-    def __init__(self, path: str, say: Callable[[str], None], evdev: Any = None) -> None:
+    def __init__(self, path: str, report: Callable[[str], None], evdev: Any = None) -> None:
         self.name = path
-        self._say = say
+        self._report = report
         self._evdev = library() if evdev is None else evdev
         self._device: Any = None
 
@@ -149,9 +149,9 @@ class InputDevice:
             except OSError as error:
                 self._close()
                 reason = "is it plugged in?" if error.errno == errno.ENODEV else why(error)
-                self._say(f"{self.name} has gone ({reason}); waiting for it")
+                self._report(f"{self.name} has gone ({reason}); waiting for it")
                 self._reopen()
-                self._say(f"{self.name} is back")
+                self._report(f"{self.name} is back")
                 continue
             for event in events:
                 if event.type == self._evdev.ecodes.EV_KEY:

@@ -124,11 +124,9 @@ def _sequence(octets: bytes) -> tuple[int, str | None]:
     """Read a control sequence: parameters from 0x30 to 0x3f, others from 0x20, and a last octet from 0x40."""
     if octets[2:3] == b"[":
         # The Linux console's function keys.
-        return (
-            (4, f"f{octets[3] - 0x40}" if 0x41 <= octets[3] <= 0x45 else None)
-            if len(octets) > 3
-            else (0, None)
-        )
+        if len(octets) <= 3:
+            return 0, None
+        return 4, f"f{octets[3] - 0x40}" if 0x41 <= octets[3] <= 0x45 else None
     for place in range(2, min(len(octets), LONGEST)):
         octet = octets[place]
         if 0x40 <= octet <= 0x7E:

@@ -87,10 +87,8 @@ def read_press(
     if action.order is not None:
         return history, KeyOutcome(action.order, place=history.place)
     if action.text == TOGGLE:
-        follows = state()["mode"] == "follow"
-        return history, KeyOutcome(
-            Freeze(do="freeze") if follows else Follow(do="follow"), place=history.place
-        )
+        toggled = Freeze(do="freeze") if state()["mode"] == "follow" else Follow(do="follow")
+        return history, KeyOutcome(toggled, place=history.place)
     return history, step(table, history.place, action.text, state()["subject_seen"]["mark"])
 
 
@@ -122,8 +120,10 @@ def step(table: KeyTable, place: int | None, which: str, mark: str | None) -> Ke
 def place_of_mark(programme: tuple[str, ...], place: int | None, mark: str | None) -> int | None:
     """Return the subject's place in the programme: the occurrence of its mark nearest to the last step.
 
-    >>> standing(("desk", "door", "desk"), 2, "desk"), standing(("desk", "door", "desk"), None, "door")
-    (2, 1)
+    >>> place_of_mark(("desk", "door", "desk"), 2, "desk")
+    2
+    >>> place_of_mark(("desk", "door", "desk"), None, "door")
+    1
     """
     if mark is None or mark not in programme:
         return place

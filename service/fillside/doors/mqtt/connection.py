@@ -74,7 +74,7 @@ class Connection:
                 options,
                 identifier=identifier,
                 protocol=aiomqtt.ProtocolVersion.V5,
-                # A session that outlives the connection would hand over orders of another moment.
+                # A session that outlives the connection would deliver orders of another moment.
                 clean_start=True,
                 will=will,
                 queue_type=cast(Any, lambda maxsize: self.inbox),

@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, Studio, answer_to
+from fillside.doors.listener import Clock, answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.homie import HomieRig, Property, alert_names, alerts
 from fillside.doors.mqtt.messages import ReceivedMessage, check_fresh
@@ -21,6 +21,7 @@ from fillside.orders.answers import Refusal
 from fillside.rig.tables.doors import MqttDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
@@ -47,7 +48,7 @@ class HomieDevice:
         self._targets: dict[str, bytes] = {}
 
     async def run(self) -> None:
-        """Keep the device on the broker until the connection is told to stop."""
+        """Keep the device on the broker until the connection stops."""
         await self.connection.run(self._serve)
 
     async def _serve(self) -> None:

@@ -6,7 +6,7 @@ import asyncio
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, Studio, answer_to
+from fillside.doors.listener import Clock, answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.messages import ReceivedMessage, Topics, order_from
 from fillside.doors.mqtt.publish_pace import PublishPace
@@ -15,6 +15,7 @@ from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import MqttDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 ANSWER_EXPIRES_S = 30
@@ -38,7 +39,7 @@ class MqttListener:
         self._under_way = 0
 
     async def run(self) -> None:
-        """Keep the door open until the connection is told to stop."""
+        """Keep the door open until the connection stops."""
         await self.connection.run(self._serve)
 
     async def _serve(self) -> None:

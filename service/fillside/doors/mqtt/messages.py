@@ -21,7 +21,7 @@ LONGEST_PAYLOAD = 64 * 1024
 MOST_AGE_S = 5.0
 """A message that waited longer in our own queue belongs to another moment."""
 EXPIRES_AFTER_S = 0.5
-"""What is left of an expiry comes in whole seconds; one of 0 is not over before half of one."""
+"""The rest of an expiry comes in whole seconds; one of 0 is not over before half of one."""
 
 _MARK = re.compile(NAME.pattern)
 

@@ -9,7 +9,7 @@ from typing import Any
 LEAST_S, MOST_S = 0.5, 5.0
 """The shortest pause between two states, and the pause where only digits moved."""
 ABSOLUTE, RELATIVE = 0.01, 0.01
-"""Numbers that differ by less say the same: a hundredth of a stop or a metre, one per cent of a lux."""
+"""Numbers that differ by less count as the same: a hundredth of a stop or a metre, one per cent of a lux."""
 
 
 def is_same_but_digits(one: Any, other: Any) -> bool:

@@ -12,12 +12,13 @@ import socket
 from collections.abc import Callable
 from typing import Any, cast
 
-from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, Studio, answer_to
+from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, answer_to
 from fillside.doors.osc.addresses import ANSWER, STATE, order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
 from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import OscDoor
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 from fillside.system_errors import why
 
@@ -29,7 +30,7 @@ MOST_UNDER_WAY = 500
 """Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
 hangs, and a few faders send as many meanwhile; readings and routines take longer."""
 LONGEST_STATE = 60_000
-"""A UDP datagram holds hardly more."""
+"""The most characters of a state; a UDP datagram holds hardly more."""
 
 Sender = tuple[Any, ...]
 

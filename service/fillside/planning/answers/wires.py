@@ -98,10 +98,10 @@ EVERYWHERE = (
 )
 
 
-def to(text: str, _: Answers) -> Meaning:
+def destination(text: str, _: Answers) -> Meaning:
     """Read the destination of DMX over the network: addresses, or multicast.
 
-    >>> to("192.0.2.7, 192.0.2.8", {}).value, to("Multicast", {}).value
+    >>> destination("192.0.2.7, 192.0.2.8", {}).value, destination("Multicast", {}).value
     (('192.0.2.7', '192.0.2.8'), ('multicast',))
     """
     line = remove_words(

@@ -152,18 +152,18 @@ def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
 
     Without `wander` its map, which takes most of the time, is left out.
     """
-    own, rig, rows = solution.metering.scene, solution.rig, solution.rows
+    scene, rig, rows = solution.metering.scene, solution.rig, solution.rows
     return MarkPlan(
         mark=mark,
         point=rows.point,
         balance=solution.report,
         reach=reach_answer(solution.metering, rows, solution.target, solution.limits, solution.outputs),
-        margins=head_margins(own.names, solution.limits, solution.outputs),
+        margins=head_margins(scene.names, solution.limits, solution.outputs),
         standings=tuple(stand_position(rig, head, rows.point) for head in rig.heads),
         softness=tuple(
-            softness(own.names[i], own.sources, i, rows.point)
+            softness(scene.names[i], scene.sources, i, rows.point)
             for i in solution.lit
-            if own.rules[i] != "background"
+            if scene.rules[i] != "background"
         ),
         face=face_answer(solution.metering, rows, solution.outputs, rig.plan.pose, solution.looks_at),
         catch_lights=_catch_lights(solution),
@@ -181,27 +181,27 @@ def _wander(solution: MarkSolution) -> WanderAnswer:
 
 
 def _catch_lights(solution: MarkSolution) -> tuple[CatchLight, ...]:
-    own, pose = solution.metering.scene, solution.rig.plan.pose
+    scene, pose = solution.metering.scene, solution.rig.plan.pose
     looks_at = solution.looks_at
     frame = face_frame(solution.rows.point, looks_at, pose.yaw, pose.pitch)
     return tuple(
         catch_light(
-            own.names[i],
-            own.sources.centre[i],
-            own.sources.axis[i],
-            float(own.sources.diameter_m[i]),
+            scene.names[i],
+            scene.sources.centre[i],
+            scene.sources.axis[i],
+            float(scene.sources.diameter_m[i]),
             frame=frame,
             gaze_at=looks_at,
             camera=np.asarray(solution.rig.camera.position),
             brow_deg=pose.brow,
         )
         for i in solution.lit
-        if own.rules[i] != "background"
+        if scene.rules[i] != "background"
     )
 
 
 def _glasses(solution: MarkSolution) -> tuple[GlassesAnswer, ...]:
-    rig, own = solution.rig, solution.metering.scene
+    rig, scene = solution.rig, solution.metering.scene
     form = rig.plan.pose.glasses
     if form is None:
         return ()
@@ -209,7 +209,7 @@ def _glasses(solution: MarkSolution) -> tuple[GlassesAnswer, ...]:
     wearer = Wearer(solution.rows.point, (x, y, z), rig.camera.position, rig.plan.pose, form)
     place = np.asarray(solution.rows.point)
     discs = {
-        own.names[i]: Disc(own.sources.centre[i], own.sources.axis[i], float(own.sources.radius_m[i]))
+        scene.names[i]: Disc(scene.sources.centre[i], scene.sources.axis[i], float(scene.sources.radius_m[i]))
         for i in solution.lit
     }
     for name, screen in rig.plan.screens.items():
@@ -223,12 +223,12 @@ def _glasses(solution: MarkSolution) -> tuple[GlassesAnswer, ...]:
 
 
 def _lens(solution: MarkSolution) -> tuple[LensAnswer, ...]:
-    own, rig = solution.metering.scene, solution.rig
+    scene, rig = solution.metering.scene, solution.rig
     exposure = float(solution.rows.lux(solution.outputs)[EXPOSURE])
     return tuple(
         lens_answer(
-            own.names[i],
-            own.sources,
+            scene.names[i],
+            scene.sources,
             i,
             float(solution.outputs[i]),
             camera=np.asarray(rig.camera.position),
@@ -241,12 +241,12 @@ def _lens(solution: MarkSolution) -> tuple[LensAnswer, ...]:
 
 
 def _wall(solution: MarkSolution) -> WallAnswer | None:
-    own, rig = solution.metering.scene, solution.rig
+    scene, rig = solution.metering.scene, solution.rig
     if rig.plan.wall is None:
         return None
     point = wall_point(rig.camera.position, solution.rows.point, rig.plan.wall)
     if point is None:
         return None
     return wall_light(
-        own.names, own.sources, solution.outputs, point, own.ambient[2], solution.target.exposure_lux
+        scene.names, scene.sources, solution.outputs, point, scene.ambient[2], solution.target.exposure_lux
     )

@@ -168,7 +168,7 @@ WIRE: tuple[Question, ...] = (
     Question(
         "to",
         "Address of the node, or multicast",
-        wires.to,
+        wires.destination,
         "multicast",
         "multicast, or one or more addresses, such as 192.0.2.7 or node.local",
         _on(wires.SACN),

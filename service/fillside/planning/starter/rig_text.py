@@ -45,19 +45,19 @@ RELATIVE_STOPS = {"hair": -0.5, "background": -1.0}
 
 def rig_text(answers: Answers) -> str:
     """Return a rig file for complete answers: it passes the check, and its lamps can hold its balance."""
-    own = first_set(answers)
-    return _text(own, _iso(own))
+    first = first_set(answers)
+    return _text(first, _iso(first))
 
 
-def _iso(own: FirstSet) -> int:
+def _iso(first: FirstSet) -> int:
     """Return the lowest ISO that holds the wanted ratio with lamps a stop under full, or the highest."""
-    solver = BalanceSolver(scene(_rig(_text(own, ISO_SERIES[0]))))
-    at = solve_mark(solver, target_from_rig(solver.scene.rig), own.subject)
+    solver = BalanceSolver(scene(_rig(_text(first, ISO_SERIES[0]))))
+    at = solve_mark(solver, target_from_rig(solver.scene.rig), first.subject)
     span = reach_answer(at.metering, at.rows, at.target, at.limits, at.outputs).exposures
     most = float(at.rows.lux(at.limits.most)[EXPOSURE]) if span is None else span.most.exposure_lux
-    open_s = own.shutter.seconds(own.fps)
+    open_s = first.shutter.seconds(first.fps)
     for iso in ISO_SERIES:
-        wanted = target_lux(DEFAULT_CONSTANT["dome"], own.aperture, open_s, iso)
+        wanted = target_lux(DEFAULT_CONSTANT["dome"], first.aperture, open_s, iso)
         if wanted <= min(most / 2**HEADROOM_STOPS, COMFORTABLE_LUX):
             return iso
     return ISO_SERIES[-1]
@@ -70,18 +70,18 @@ def _rig(text: str) -> Rig:
     return rig
 
 
-def _text(own: FirstSet, iso: int) -> str:
-    parts = [_camera_and_subject(own, iso), _balance(own), _plan(own)]
-    parts += [_head(own, head) for head in own.heads]
-    if own.wire is not None:
-        parts.append(driver_lines(own.wire))
+def _text(first: FirstSet, iso: int) -> str:
+    parts = [_camera_and_subject(first, iso), _balance(first), _plan(first)]
+    parts += [_head(first, head) for head in first.heads]
+    if first.wire is not None:
+        parts.append(driver_lines(first.wire))
     written = ("".join(f"{line}\n" for line in part) for part in parts)
     return "\n".join(part for part in written if part)
 
 
-def _feet(own: FirstSet, metres: float, comment: str = "") -> str:
+def _feet(first: FirstSet, metres: float, comment: str = "") -> str:
     """Return a comment on a length, with the length in feet and inches where those are in use."""
-    length = [Lengths(feet=True).long(metres)] if own.feet else []
+    length = [Lengths(feet=True).long(metres)] if first.feet else []
     return ", ".join([*length, *([comment] if comment else [])])
 
 
@@ -94,29 +94,29 @@ def _line(key: str, value: object, comment: str = "") -> str:
     return f"{text:<27} # {comment}" if comment else text
 
 
-def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
+def _camera_and_subject(first: FirstSet, iso: int) -> Iterator[str]:
     yield "# Places are in metres from the floor under the subject: x to the right as the camera sees it,"
     yield "# y away from the camera, z up. Put the stands up, measure with a tape, and correct them here."
     yield ""
     yield "[rig]"
-    yield _line("name", f'"{own.name}"')
+    yield _line("name", f'"{first.name}"')
     yield ""
     yield "[camera]"
-    away = _feet(own, own.camera_distance_m, "the front of the lens")
-    yield _line("position", _point(own.camera), away)
+    away = _feet(first, first.camera_distance_m, "the front of the lens")
+    yield _line("position", _point(first.camera), away)
     yield _line("iso", iso, "so that the lamps work about a stop under full")
-    yield _shutter(own, own.shutter)
-    yield _line("fps", f"{own.fps:g}")
-    yield _line("aperture", f"{own.aperture:g}")
+    yield _shutter(first, first.shutter)
+    yield _line("fps", f"{first.fps:g}")
+    yield _line("aperture", f"{first.aperture:g}")
     yield ""
     yield "[meter]"
     yield _line("receptor", '"dome"', "exposure is read with the dome, at the subject")
     yield _line("facing", '"camera"')
     yield ""
     yield "[marks]"
-    sits = "standing" if own.stands else "sitting"
-    eyes = _feet(own, own.eyes_m, f"the eyes, {sits}; add marks as you need them")
-    yield _line("middle", _point(own.subject), eyes)
+    sits = "standing" if first.stands else "sitting"
+    eyes = _feet(first, first.eyes_m, f"the eyes, {sits}; add marks as you need them")
+    yield _line("middle", _point(first.subject), eyes)
     yield ""
     yield "[subject]"
     yield _line("at", '"middle"')
@@ -124,19 +124,19 @@ def _camera_and_subject(own: FirstSet, iso: int) -> Iterator[str]:
     yield _line("most_lux", 1500, "never more on the brighter side of the face, whatever is wanted")
 
 
-def _shutter(own: FirstSet, shutter: Shutter) -> str:
+def _shutter(first: FirstSet, shutter: Shutter) -> str:
     if shutter.angle:
         return _line("shutter_angle", shutter.text, "degrees, at the frame rate below")
-    even = shutter.text == f"1/{own.hertz:.0f}"
+    even = shutter.text == f"1/{first.hertz:.0f}"
     return _line(
-        "shutter", f'"{shutter.text}"', f"even with lamps on {own.hertz:.0f} Hz mains" if even else "s"
+        "shutter", f'"{shutter.text}"', f"even with lamps on {first.hertz:.0f} Hz mains" if even else "s"
     )
 
 
-def _balance(own: FirstSet) -> Iterator[str]:
-    roles = [head.role for head in own.heads]
+def _balance(first: FirstSet) -> Iterator[str]:
+    roles = [head.role for head in first.heads]
     yield "[balance]"
-    yield _line("ratio", f'"{own.ratio}"', "key to fill, each metered alone")
+    yield _line("ratio", f'"{first.ratio}"', "key to fill, each metered alone")
     yield _line("exposure", '"camera"', "what the camera's settings ask for; or a number of lux")
     relative = {role: stops for role, stops in RELATIVE_STOPS.items() if role in roles}
     if relative:
@@ -146,25 +146,25 @@ def _balance(own: FirstSet) -> Iterator[str]:
         yield _line("against", '{ background = "exposure" }')
 
 
-def _plan(own: FirstSet) -> Iterator[str]:
-    names = ", ".join(f'"{head.role}"' for head in own.heads)
+def _plan(first: FirstSet) -> Iterator[str]:
+    names = ", ".join(f'"{head.role}"' for head in first.heads)
     yield "[plan]                      # for fillside plan and fillside sheet; holding does not need it"
-    yield _line("wall", f"{own.wall_m:.2f}", _feet(own, own.wall_m, "y of the wall behind"))
-    yield _line("ceiling", f"{own.ceiling_m:.2f}", _feet(own, own.ceiling_m))
-    yield _line("mains_volts", f"{own.volts:.0f}")
-    yield _line("mains_hertz", f"{own.hertz:.0f}")
+    yield _line("wall", f"{first.wall_m:.2f}", _feet(first, first.wall_m, "y of the wall behind"))
+    yield _line("ceiling", f"{first.ceiling_m:.2f}", _feet(first, first.ceiling_m))
+    yield _line("mains_volts", f"{first.volts:.0f}")
+    yield _line("mains_hertz", f"{first.hertz:.0f}")
     yield _line(
-        "view", f"{{ degrees = {max(2.0, own.view_deg):.0f} }}", "across the picture: head and shoulders"
+        "view", f"{{ degrees = {max(2.0, first.view_deg):.0f} }}", "across the picture: head and shoulders"
     )
-    if own.glasses:
+    if first.glasses:
         yield "# tilt: lower edge toward the cheek, in degrees; curve: base curve in dioptres, 0 if flat"
         yield "pose = { glasses = { tilt = 8, curve = 6 } }"
     yield "# one entry for each breaker; check what it says, and follow your local code"
-    yield f"circuits = {{ socket = {{ amps = {own.amps:.0f}, heads = [{names}] }} }}"
+    yield f"circuits = {{ socket = {{ amps = {first.amps:.0f}, heads = [{names}] }} }}"
 
 
-def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
-    show = Lengths(own.feet).long
+def _head(first: FirstSet, head: FirstHead) -> Iterator[str]:
+    show = Lengths(first.feet).long
     stand, height = head.stand, show(head.stand.height_m)
     yield "[[heads]]"
     yield f'name = "{head.role}"'
@@ -174,11 +174,11 @@ def _head(own: FirstSet, head: FirstHead) -> Iterator[str]:
     if head.aim is not None:
         yield _line("aim", _point(head.aim), "the spot on the wall")
     yield from _lamp(head)
-    yield from _modifier(own, head)
-    yield _line("bounce", own.bounce, "part of its light that the room sends back; a guess")
-    if own.wire is not None and head.role in own.wire.roles:
+    yield from _modifier(first, head)
+    yield _line("bounce", first.bounce, "part of its light that the room sends back; a guess")
+    if first.wire is not None and head.role in first.wire.roles:
         yield f'dimming = {{ curve = "linear", floor = {head.floor} }}  # a first guess; readings tell better'
-        yield drive_line(own.wire, head.role)
+        yield drive_line(first.wire, head.role)
     else:
         yield 'dimming = { curve = "fixed" }  # not to be dimmed: a constant in the balance'
 
@@ -195,13 +195,13 @@ def _lamp(head: FirstHead) -> Iterator[str]:
     )
 
 
-def _modifier(own: FirstSet, head: FirstHead) -> Iterator[str]:
+def _modifier(first: FirstSet, head: FirstHead) -> Iterator[str]:
     usual = head.usual
     yield "# efficiency and spread as such modifiers usually have them; add max_watts, its marked lamp power"
     yield (
         f'modifier = {{ kind = "{head.modifier}", diameter = {head.diameter_m:.2f}, '
         f"efficiency = {usual.efficiency}, spread = {usual.spread} }}"
-        f"{f'  # {across}' if (across := _feet(own, head.diameter_m)) and head.diameter_m else ''}"
+        f"{f'  # {across}' if (across := _feet(first, head.diameter_m)) and head.diameter_m else ''}"
     )
 
 

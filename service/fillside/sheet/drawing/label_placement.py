@@ -119,7 +119,7 @@ def _letter_places(
             way = (math.cos(outward + math.radians(turn)), math.sin(outward + math.radians(turn)))
             out = extent_along_mm(rim, middle, way) + LETTER_GAP_MM + beyond
             point = (middle[0] + out * way[0], middle[1] + out * way[1])
-            yield PageText(point, letter, LETTER_PT, side="center", height="center", bold=True, backed=True)
+            yield PageText(point, letter, LETTER_PT, align="center", valign="center", bold=True, backing=True)
         beyond += LETTER_STEP_MM
 
 
@@ -136,7 +136,7 @@ def _name_places(
             start = point[0] + across * out - before * wide
             kept = min(max(start, low), high - wide)
             height: VerticalAlign = "bottom" if up > 0.4 else "top" if up < -0.4 else "center"
-            yield PageText((kept, point[1] + up * out), text, TYPE_PT, height=height, bold=bold, backed=True)
+            yield PageText((kept, point[1] + up * out), text, TYPE_PT, valign=height, bold=bold, backing=True)
 
 
 def extent_along_mm(rim: Sequence[PagePoint], middle: PagePoint, way: PagePoint) -> float:

@@ -48,11 +48,11 @@ class PageText:
     text: str
     size_pt: float = 8.0
     ink: str = GRAPHITE
-    side: HorizontalAlign = "left"
-    height: VerticalAlign = "baseline"
-    turn_deg: float = 0.0
+    align: HorizontalAlign = "left"
+    valign: VerticalAlign = "baseline"
+    rotation_deg: float = 0.0
     bold: bool = False
-    backed: bool = False
+    backing: bool = False
 
 
 PageItem = Stroke | Area | PageText
@@ -76,8 +76,18 @@ class Page:
     ) -> None:
         self.items.append(Area(tuple(points), ink, edge, width_mm))
 
-    def write(self, point: PagePoint, text: str, **how: object) -> None:
-        self.items.append(PageText(point, text, **how))  # type: ignore[arg-type]
+    def write(
+        self,
+        point: PagePoint,
+        text: str,
+        size_pt: float = 8.0,
+        ink: str = GRAPHITE,
+        *,
+        align: HorizontalAlign = "left",
+        valign: VerticalAlign = "baseline",
+        bold: bool = False,
+    ) -> None:
+        self.items.append(PageText(point, text, size_pt, ink, align, valign, bold=bold))
 
     @property
     def words(self) -> list[str]:
@@ -149,10 +159,10 @@ def text_outline(words: PageText, ends_mm: float = 0.0) -> tuple[PagePoint, ...]
     """Return the four corners of the paper that a text covers, extended at both ends [mm]."""
     width = text_width_mm(words.text, words.size_pt, bold=words.bold)
     high = words.size_pt * POINT_MM
-    left, foot = width * _START[words.side], high * _FOOT[words.height]
+    left, foot = width * _START[words.align], high * _FOOT[words.valign]
     left, right = left - ends_mm, left + width + ends_mm
     corners = ((left, foot), (right, foot), (right, foot + high), (left, foot + high))
-    turn = math.radians(words.turn_deg)
+    turn = math.radians(words.rotation_deg)
     (x, y), cos, sin = words.point, math.cos(turn), math.sin(turn)
     return tuple((x + a * cos - b * sin, y + a * sin + b * cos) for a, b in corners)
 

@@ -92,15 +92,15 @@ def _draw(axes: Axes, mark: Stroke | Area | PageText, order: int) -> None:
 
 
 def _letter(axes: Axes, words: PageText, order: int) -> None:
-    backing = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.3, "alpha": 0.85} if words.backed else None
+    backing = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.3, "alpha": 0.85} if words.backing else None
     axes.text(
         *words.point,
         words.text,
         fontsize=words.size_pt,
         color=words.ink,
-        ha=words.side,
-        va=words.height,
-        rotation=words.turn_deg,
+        ha=words.align,
+        va=words.valign,
+        rotation=words.rotation_deg,
         rotation_mode="anchor",
         fontweight="bold" if words.bold else "normal",
         bbox=backing,

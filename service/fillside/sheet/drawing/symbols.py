@@ -138,7 +138,7 @@ def _along(start: PagePoint, end: PagePoint, text: str, shares: Sequence[float])
                 start[0] + share * (end[0] - start[0]) + beside * math.cos(lift),
                 start[1] + share * (end[1] - start[1]) + beside * math.sin(lift),
             )
-            yield PageText(point, text, TYPE_PT, CHALK, "center", height, turn, backed=True)
+            yield PageText(point, text, TYPE_PT, CHALK, "center", height, turn, backing=True)
 
 
 def arc_points(centre: PagePoint, radius_mm: float, from_deg: float, to_deg: float) -> list[PagePoint]:
@@ -162,7 +162,7 @@ def write_at_arc(
             point = (centre[0] + (radius_mm + 0.5) * across, centre[1] + (radius_mm + 0.5) * up)
             side: HorizontalAlign = "left" if across > 0.35 else "right" if across < -0.35 else "center"
             height: VerticalAlign = "bottom" if up > 0.35 else "top" if up < -0.35 else "center"
-            yield PageText(point, text, TYPE_PT, CHALK, side, height, backed=True)
+            yield PageText(point, text, TYPE_PT, CHALK, side, height, backing=True)
 
     return labels.write(places())
 
@@ -177,4 +177,4 @@ def draw_scale_bar(page: Page, point: PagePoint, mm_per_m: float, steps: Sequenc
         if close and text not in (steps[0][1], steps[-1][1]):
             continue
         over = (x + length * mm_per_m, y + 2.0)
-        page.write(over, text, size_pt=TYPE_PT, ink=CHALK, side="center", height="bottom")
+        page.write(over, text, size_pt=TYPE_PT, ink=CHALK, align="center", valign="bottom")

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from fillside.sheet.drawing.page import FAINT, PLAIN, POINT_MM, THIN, TYPE_PT, Page, text_width_mm, wrap_text
+from fillside.sheet.drawing.page import (
+    FAINT,
+    PLAIN,
+    POINT_MM,
+    THIN,
+    TYPE_PT,
+    HorizontalAlign,
+    Page,
+    text_width_mm,
+    wrap_text,
+)
 
 LINE_MM = TYPE_PT * POINT_MM * 1.3
 HEADING_PT, HEADING_MM, RULE_MM = 9.0, 5.6, 0.6
@@ -149,10 +159,10 @@ class TextTable:
         for row in (0, *range(first, end)):
             for i, lines in enumerate(self._cells(row)):
                 at = left + self.starts[i] + (self.widths[i] if i in self.right else 0.0)
-                side = "right" if i in self.right else "left"
+                align: HorizontalAlign = "right" if i in self.right else "left"
                 for number, line in enumerate(lines):
                     point = (at, y - LINE_MM * (number + 1))
-                    page.write(point, line, side=side, bold=self._bold(row, i))
+                    page.write(point, line, align=align, bold=self._bold(row, i))
             y -= self.row_mm(row)
             page.stroke([(left, y), (left + self.width_mm, y)], PLAIN if row == 0 else THIN, FAINT)
         return y

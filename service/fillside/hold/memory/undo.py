@@ -1,0 +1,215 @@
+"""The orders that can be taken back: kept while running, stored as JSON, found again at a start."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from fillside.balance.solver.rounding import Codes
+from fillside.bounds import MOST_UNDO
+from fillside.hold.intent.intent import Intent, Mode, TrimWord, trim_table
+from fillside.hold.memory.hold_memory import (
+    CodesByName,
+    HoldMemory,
+    StartingPoint,
+    StoredAlone,
+    StoredLevels,
+    alone_of,
+    codes_by_name,
+    codes_of,
+    in_whites_of,
+    levels_in_whites_of,
+    levels_of,
+    start_was_edited,
+    stored_alone,
+    stored_levels,
+    trims_of,
+    without_edited,
+)
+from fillside.orders.answers import Refusal
+from fillside.rig.scene.scene import Scene, subject_place_error
+from fillside.rig.tables.model import Point, Rig
+
+OTHER_HEADS = "earlier orders cannot be taken back any more: the rig has other heads since"
+UNREADABLE = "earlier orders cannot be taken back any more: what was kept of them cannot be read"
+
+
+@dataclass(frozen=True)
+class Undoable:
+    """The fields of the intent that an order changed, as they were, and the untrimmed codes of then."""
+
+    do: str
+    before: Mapping[str, Any]
+    untrimmed: Codes
+
+
+class History:
+    """The latest orders that changed something, `earlier` ones of a run before among them.
+
+    Each has a number that no other gets, so that whoever stores them writes only what is new.
+    """
+
+    def __init__(self, earlier: Iterable[Undoable] = ()) -> None:
+        self._orders = list(earlier)[-MOST_UNDO:]
+        self._numbers = list(range(1, len(self._orders) + 1))
+        self._last_number = len(self._orders)
+
+    def add(self, order: Undoable) -> None:
+        """One more; one that changed nothing is not kept, nor what shows heads to a meter and ends that."""
+        if order.before and not self._is_for_a_meter(order):
+            self._last_number += 1
+            self._orders.append(order)
+            self._numbers.append(self._last_number)
+            del self._orders[:-MOST_UNDO]
+            del self._numbers[:-MOST_UNDO]
+
+    def _is_for_a_meter(self, order: Undoable) -> bool:
+        word = order.do.split()[0]
+        alone = next((one.do.split()[0] for one in reversed(self._orders) if "alone" in one.before), "")
+        return word == "show" or (word == "all" and alone != "only")
+
+    def take_back(self) -> Undoable:
+        """The last one, which is then gone; Refusal if there is none."""
+        if not self._orders:
+            raise Refusal("not_now", "there is nothing to undo")
+        self._numbers.pop()
+        return self._orders.pop()
+
+    @property
+    def numbered(self) -> dict[int, Undoable]:
+        """All of them by their numbers, the oldest first."""
+        return dict(zip(self._numbers, self._orders, strict=True))
+
+    @property
+    def last(self) -> str | None:
+        """The order that `take_back` would take back, in a few words."""
+        return self._orders[-1].do if self._orders else None
+
+
+class _HistoryModel(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Before(_HistoryModel):
+    """The intent before an order, of that alone which it changed; see `Intent`."""
+
+    place: Point | None = None
+    mode: Mode | None = None
+    levels: StoredLevels | None = None
+    alone: StoredAlone | None = None
+    balance: dict[str, Any] | None = None
+    exposure_stops: float | None = None
+    camera: dict[str, Any] | None = None
+    trims: dict[str, TrimWord] | None = None
+
+
+class StoredOrder(_HistoryModel):
+    """An order in words, the intent before it, and the untrimmed codes of then."""
+
+    do: str
+    before: Before
+    untrimmed: CodesByName
+
+    @property
+    def text(self) -> str:
+        """As JSON, without what the order did not change."""
+        return self.model_dump_json(exclude_unset=True)
+
+
+def stored_order(scene: Scene, order: Undoable) -> StoredOrder:
+    """An order as it is stored."""
+    before = dict(order.before)
+    before.pop("leaving", None)
+    if "kept" in before:
+        levels = before.pop("kept")
+        before["levels"] = None if levels is None else stored_levels(scene, levels)
+    if before.get("alone") is not None:
+        before["alone"] = stored_alone(scene, before["alone"])
+    if "trims" in before:
+        before["trims"] = trim_table(before["trims"])
+    for name in ("balance", "camera"):
+        if name in before:
+            before[name] = dict(before[name])
+    untrimmed = codes_by_name(scene, order.untrimmed)
+    return StoredOrder(do=order.do, before=Before(**before), untrimmed=untrimmed)
+
+
+def undoable_orders(resumed: StartingPoint, scene: Scene) -> tuple[tuple[Undoable, ...], tuple[str, ...]]:
+    """The orders that can be taken back from where a start begins, the oldest first, and what to say.
+
+    The latest is looked at first: each has to fit the intent after it. What the rig file says anew since
+    is not taken back, and an order of which nothing is left then is passed over.
+    """
+    stored = resumed.stored
+    texts: Sequence[Any] = () if stored is None else stored.undoable
+    found: list[Undoable] = []
+    notes: tuple[str, ...] = ()
+    after = resumed.intent
+    for text in reversed(texts):
+        assert stored is not None, "there are texts"
+        order = _understood(text)
+        if order is None:
+            notes = (UNREADABLE,)
+            break
+        if {name: code.of for name, code in order.untrimmed.items()} != _full_scales(scene):
+            notes = (OTHER_HEADS,)
+            break
+        intent = replace(after, **_before(order.before, stored, scene))
+        if not _can_be(intent, scene.rig):
+            notes = (UNREADABLE,)
+            break
+        untrimmed = codes_of(in_whites_of(scene, stored, order.untrimmed), scene)
+        if changed := intent.changed_from(after):
+            found.append(Undoable(order.do, changed, untrimmed))
+        after = intent
+    return tuple(reversed(found)), notes
+
+
+def _understood(text: object) -> StoredOrder | None:
+    try:
+        return StoredOrder.model_validate_json(text) if isinstance(text, str) else None
+    except ValidationError:
+        return None
+
+
+def _full_scales(scene: Scene) -> dict[str, int]:
+    return dict(zip(scene.names, scene.full_scales, strict=True))
+
+
+def _before(before: Before, stored: HoldMemory, scene: Scene) -> dict[str, Any]:
+    """The intent before an order, by its fields, without what the rig file says anew."""
+    given, rig = before.model_fields_set, scene.rig
+    balance, stops = without_edited(stored, before.balance or {}, before.exposure_stops or 0.0, rig)
+    found = {
+        "mode": before.mode,
+        "kept": before.levels and levels_of(levels_in_whites_of(scene, stored, before.levels), scene),
+        "alone": before.alone
+        and alone_of(StoredAlone(lit=in_whites_of(scene, stored, before.alone.lit)), scene),
+        "balance": balance,
+        "exposure_stops": stops,
+        "camera": before.camera,
+        "trims": trims_of(before.trims or {}, scene),
+        "place": before.place,
+    }
+    given_here = {"kept" if name == "levels" else name for name in given}
+    if before.place is not None and (
+        start_was_edited(stored, rig) or subject_place_error(rig, before.place) is not None
+    ):
+        given_here.discard("place")
+    return {name: value for name, value in found.items() if name in given_here}
+
+
+def _can_be(intent: Intent, rig: Rig) -> bool:
+    """True for an intent that can be in force: what is stored may be anything."""
+    if intent.place is None or intent.mode is None or intent.balance is None or intent.camera is None:
+        return False
+    if intent.mode != "follow" and intent.kept is None:
+        return False
+    try:
+        intent.target(rig)
+    except (ValueError, ArithmeticError):
+        return False
+    return True
