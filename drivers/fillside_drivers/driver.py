@@ -168,7 +168,7 @@ State = Literal["ok", "late", "lost"]
 
 
 @dataclass
-class Counts:
+class FrameCounts:
     """Counts since a driver was built: frames put on the wire, late frames, and errors."""
 
     frames_sent: int = 0
@@ -254,7 +254,7 @@ class Driver(ABC):
         self._codes: dict[str, int] = {}
         self._phase: Literal["new", "open", "closed"] = "new"
         self._health = Health(since=setup.clock())
-        self._counts = Counts()
+        self._counts = FrameCounts()
         self._watchers: list[Watcher] = []
 
     @property

@@ -131,7 +131,7 @@ def test_a_calibration_overrides_what_it_knows_and_nothing_else(rig: Rig) -> Non
     assert made.ambient == (12.5, 8.0, 8.0)
     assert made.sources.intensity_cd[1] == plain.sources.intensity_cd[1]
     assert made.curves[1:] == plain.curves[1:]
-    assert read.strangers(rig) == ("gone",)
+    assert read.unknown_heads(rig) == ("gone",)
 
 
 def test_an_empty_calibration_changes_nothing(rig: Rig) -> None:

@@ -266,7 +266,7 @@ class MeterOrders:
             first = error.errors(include_url=False)[0]
             where = ".".join(map(str, first["loc"]))
             raise Refusal("bad_order", f"{where}: {first['msg']}", f"calibration.{where}") from None
-        strangers = calibration.strangers(self._rig)
+        strangers = calibration.unknown_heads(self._rig)
         if strangers:
             raise Refusal("unknown_name", f"this rig has no head {', '.join(strangers)}", "calibration.heads")
         number = await self._calibrator.adopt(self._rig, calibration, ())

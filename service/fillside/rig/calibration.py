@@ -1,8 +1,7 @@
-"""A calibration as data: what `fillside fit --json` prints and `--calibration FILE` reads.
+"""A calibration as data: the output of `fillside fit --json` and the input of `--calibration FILE`.
 
-Every figure is optional. What is given overrides the rig file. A key that is not known here, and a value that
-does not fit an optional key, is kept as it came, so that a newer fit can say more without an older reader
-refusing it.
+Every figure is optional; those given override the rig file. Unknown keys, and values that do not fit an
+optional key, are kept unchanged, so that an older reader accepts and passes on the output of a newer fit.
 """
 
 from __future__ import annotations
@@ -36,15 +35,15 @@ Candela = Annotated[float, Field(ge=1e-6, le=10_000_000)]
 NotNegative = Annotated[float, Field(ge=0)]
 Lux = Annotated[float, Field(ge=0, le=200_000)]
 Number = StrictInt | Annotated[float, Strict(), AllowInfNan(False)]
-"""A finite number as it came: a whole one stays whole."""
+"""A finite number; a whole one stays whole."""
 Place = tuple[Number, Number, Number]
 
 
 class CalibrationPart(BaseModel):
-    """Part of a calibration.
+    """Base of all parts of a calibration.
 
-    The fields named in `OPTIONAL` are printed only where they were given. A value that does not fit one of
-    them is no error: it is kept, and the field stays empty.
+    Fields named in `OPTIONAL` are printed only if they were given. A value that does not fit one of them is
+    not an error: it is kept, and the field stays empty.
     """
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
@@ -86,11 +85,17 @@ def _field_type(part: type[CalibrationPart], name: str) -> TypeAdapter[Any]:
 
 
 class WeighedReading(CalibrationPart):
-    """A reading of a calibration as it was handed in, and what the fit makes of it.
+    """A reading as it was handed in, with the fit's expectation of it.
 
-    `number` is its place among those weighed, from 1. `expected_lux` is what the fit expects there,
-    `residual_stops` what was read over that, `sigma_stops` its standard uncertainty. A reading that was
-    `left_out` did not count; `why` says why it is doubted.
+    Attributes:
+        number: its number among the readings of the fit, from 1.
+        read_lux: the reading [lx].
+        expected_lux: the fit's expectation [lx].
+        residual_stops: reading over expectation [stops].
+        sigma_stops: standard uncertainty of the reading [stops].
+        suspect: true if the other readings contradict it.
+        left_out: true if the fit did without it.
+        why: the reason for doubting it.
     """
 
     number: StrictInt | StrictStr | None = None
@@ -120,11 +125,14 @@ class WeighedReading(CalibrationPart):
 
 
 class SuggestedReading(CalibrationPart):
-    """The one more reading that would help most: a head (None: all out) at a level, and where to meter it.
+    """The further reading that would help most: a head (None: all out) at a level, and the meter's place.
 
-    `expected_lux` is what it should show, within `sigma_stops`; the other uncertainties are of the held ratio
-    and exposure [stops], now and after it. `enough` says that one may as well stop before it; `to_come` is
-    how many are to be taken until then.
+    Attributes:
+        expected_lux: expected reading [lx], within `sigma_stops`.
+        ratio_sigma_stops, ratio_sigma_after_stops: uncertainty of the held ratio before and after [stops].
+        exposure_sigma_stops, exposure_sigma_after_stops: the same of the exposure [stops].
+        enough: true if this reading is not necessary any more.
+        to_come: number of readings until then.
     """
 
     head: StrictStr | None = None
@@ -160,7 +168,7 @@ class MarkUncertainty(CalibrationPart):
 
 
 class SensorFactors(CalibrationPart):
-    """Ambient light toward key, fill and camera over what a sensor shows."""
+    """Ambient light toward key, fill and camera relative to a sensor's reading."""
 
     toward_key: Number | None = None
     toward_fill: Number | None = None
@@ -170,20 +178,29 @@ class SensorFactors(CalibrationPart):
 
 
 class CalibratedCurve(CalibrationPart, CurveTable):
-    """The dimming curve that the readings gave, as pairs of level and output."""
+    """The dimming curve found from the readings, as pairs of level and output."""
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
 
 
 class CalibratedHead(CalibrationPart):
-    """What the readings say about one head.
+    """The properties of one head found from readings.
 
-    `intensity_cd` [cd] on the axis at full; `setback_m` [m] how far the effective source sits behind the
-    head's position along its axis; `diameter_m` [m]; `bounce` [1] share sent back by the room; `floor` [1]
-    smallest steady output; `of_full` [1] the light that the lamp's white left it when it was read, over that
-    with both its channels at full (None for a lamp of one white); `sigma_stops` [stops] standard uncertainty
-    of the predicted light at the marks, `sigma_full_stops` the same at full. `dimmer` names the family of the
-    dimmer that was found, with its `exponent`, and the levels at which light sets in and ends to grow.
+    Attributes:
+        intensity_cd: intensity on the axis at full [cd].
+        setback_m: distance of the effective source behind the head's position along its axis [m].
+        diameter_m: diameter of the effective source [m].
+        bounce: share of its light that the room returns.
+        curve: the dimming curve.
+        floor: smallest steady output.
+        of_full: the lamp's light at the white it was read at, relative to both channels at full; None for a
+            lamp with one white.
+        sigma_stops: standard uncertainty of the predicted light at the marks [stops].
+        readings: the readings of this head.
+        sigma_full_stops: standard uncertainty of the predicted light at full [stops].
+        dimmer: family of the dimmer that was found, with its `exponent`.
+        dead_zone: level up to which it stays dark.
+        full_from: level from which it is at full.
     """
 
     intensity_cd: Candela | None = None
@@ -205,7 +222,7 @@ class CalibratedHead(CalibrationPart):
 
 
 class CalibratedAmbient(CalibrationPart):
-    """Lux with all heads out, toward the key, toward the fill and as the exposure receptor faces."""
+    """Illuminance with all heads out toward the key, the fill and the camera [lx], with its readings."""
 
     toward_key: Lux | None = None
     toward_fill: Lux | None = None
@@ -216,10 +233,15 @@ class CalibratedAmbient(CalibrationPart):
 
 
 class Calibration(CalibrationPart):
-    """A whole calibration: heads by name, the ambient light, and the one reading that would help most.
+    """A calibration.
 
-    `marks` says how sure the light held at each mark is; `hand_sd_m` [m] how far off, on each axis, the
-    places of the readings seem to be; `sensors` are the factors of daylight sensors, by name.
+    Attributes:
+        heads: heads by name.
+        ambient: the ambient light.
+        next: the reading that would help most.
+        marks: uncertainty of the light held at each mark.
+        hand_sd_m: apparent standard deviation of the places of the readings on each axis [m].
+        sensors: factors of the daylight sensors by name.
     """
 
     heads: dict[Name, CalibratedHead] = Field(default_factory=dict)
@@ -231,19 +253,19 @@ class Calibration(CalibrationPart):
 
     OPTIONAL = frozenset({"marks", "hand_sd_m", "sensors"})
 
-    def strangers(self, rig: Rig) -> tuple[str, ...]:
-        """The names of calibrated heads that the rig does not have."""
+    def unknown_heads(self, rig: Rig) -> tuple[str, ...]:
+        """Return the names of calibrated heads that the rig does not have."""
         known = {head.name for head in rig.heads}
         return tuple(name for name in self.heads if name not in known)
 
     def readings(self) -> tuple[WeighedReading, ...]:
-        """The readings behind it, each once, head by head and then those of the room."""
+        """Return all readings, each once, head by head and then those of the room."""
         entries = [entry for head in self.heads.values() for entry in head.readings]
         entries += () if self.ambient is None else self.ambient.readings
         return tuple({entry.number: entry for entry in entries}.values())
 
     def readings_in_order(self) -> tuple[WeighedReading, ...]:
-        """The same in the order in which they were handed in."""
+        """Return all readings in the order in which they were handed in."""
         return tuple(sorted(self.readings(), key=_place_among))
 
 

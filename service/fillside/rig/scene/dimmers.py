@@ -1,4 +1,4 @@
-"""Wire codes, levels and outputs: the conversion for all heads of a rig at once."""
+"""Conversion between wire codes, levels and outputs for all heads of a rig at once."""
 
 from __future__ import annotations
 
@@ -15,10 +15,13 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 class Dimmers:
-    """The dimming curves and wires of a rig; arrays have one entry a head, in the rig's order.
+    """The dimming curves and wires of a rig; arrays have one entry per head, in the rig's order.
 
-    `full` are the codes of full level, `floors` the smallest codes of held heads, `least_lit` the smallest
-    codes that give any light. A `fixed` head has no wire: its code is 0, its level and its output are 1.
+    Attributes:
+        full: codes of full level.
+        floors: smallest codes of held heads.
+        least_lit: smallest codes that give any light.
+        fixed: true for a head without a wire, whose code is 0 and whose level and output are 1.
     """
 
     def __init__(
@@ -44,7 +47,7 @@ class Dimmers:
                 self.floors[i] = floor_code(curve, scale, float(least_outputs[i]))
 
     def outputs(self, codes: Sequence[int] | IntArray) -> FloatArray:
-        """The outputs (..., heads), 0..1, that codes (..., heads) give."""
+        """Return the outputs (..., heads), 0..1, of codes (..., heads)."""
         wanted = np.asarray(codes, dtype=np.int64)
         found = np.ones(wanted.shape)
         for heads, curve, scale in self._groups:
@@ -52,42 +55,44 @@ class Dimmers:
         return found
 
     def output(self, head: int, code: int) -> float:
-        """The output of one head at a code."""
+        """Return the output of one head at a code."""
         if self.fixed[head]:
             return 1.0
         return self._curves[head].output_from_level(code / int(self.full[head]))
 
     def levels_from_codes(self, codes: Sequence[int] | IntArray) -> FloatArray:
-        """The levels (..., heads), 0..1, that codes (..., heads) stand for."""
+        """Return the levels (..., heads), 0..1, of codes (..., heads)."""
         wanted = np.asarray(codes, dtype=np.int64)
         return np.where(self.fixed, 1.0, wanted / np.maximum(self.full, 1))
 
     def levels_from_outputs(self, outputs: FloatArray) -> FloatArray:
-        """The smallest levels (heads,), 0..1, that give outputs (heads,)."""
+        """Return the smallest levels (heads,), 0..1, that give outputs (heads,)."""
         found = np.ones(len(outputs))
         for heads, curve, _ in self._groups:
             found[heads] = curve.level_from_output(outputs[heads])
         return found
 
     def codes(self, outputs: FloatArray) -> IntArray:
-        """Each head's own rounding of an output (heads,): 0 for no light, a lit code for any light."""
+        """Round outputs (heads,) to codes: 0 for no light, and a lit code for any light."""
         lit = (outputs > 0) & ~self.fixed
         return np.where(lit, np.maximum(self._nearest(outputs), self.least_lit), 0)
 
     def held_codes(self, outputs: FloatArray) -> IntArray:
-        """Each held head's own rounding of an output (heads,): never below its floor, so never out."""
+        """Round outputs (heads,) of held heads to codes, never below their floors and so never dark."""
         return np.where(self.fixed, 0, np.maximum(self._nearest(outputs), self.floors))
 
     def held_code(self, head: int, output: float) -> int:
-        """`held_codes` for one head."""
+        """Return `held_codes` for one head."""
         if self.fixed[head]:
             return 0
         level = self._curves[head].level_from_output(output)
         return max(int(self.floors[head]), int(np.floor(level * int(self.full[head]) + 0.5)))
 
     def difference_stops(self, one: Sequence[int], other: Sequence[int], least_output: float) -> float:
-        """The largest difference of a head's light between two sets of codes; below `least_output` there is
-        none."""
+        """Return the largest difference of a head's light between two sets of codes [stops].
+
+        Outputs below `least_output` count as equal to it.
+        """
         stops = [np.log2(np.maximum(self.outputs(codes), least_output)) for codes in (one, other)]
         return float(np.abs(stops[0] - stops[1]).max(initial=0.0))
 
