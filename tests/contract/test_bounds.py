@@ -451,7 +451,7 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
     for number in range(6):
         tokens.make("view", f"tablet {number}")
     with pytest.raises(TooManyTokensError, match="revoke some first"):
-        tokens.change(first[0])
+        tokens.exchange(first[0])
     answered = CliRunner().invoke(
         token_commands, ["new", "--may", "view", "--data", str(tmp_path), "--name", "x"]
     )
@@ -459,7 +459,7 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
     assert "there are 6 tokens; revoke some first" in answered.output
     assert len(tokens.lasting()) == 6
     tokens.revoke(tokens.lasting()[0].id)
-    assert tokens.change(first[0]) is not None
+    assert tokens.exchange(first[0]) is not None
     clock.now += 601
     tokens.revoke(tokens.lasting()[0].id)
     assert tokens.make_once("view", "phone")
