@@ -31,6 +31,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from fillside.calibration.result.outcome import calibration_of, fit_text
+from fillside.doors.listener import give
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.dimming import level_from_code
@@ -260,7 +261,7 @@ async def loop_turns(folder: Path) -> list[tuple[float, str]]:
     async with daemon(rig, Settings(folder / "sim", folder, Listen("127.0.0.1", 0))) as up:
 
         async def do(**order: Any) -> dict[str, Any]:
-            await up.runner.do(order, me)
+            await give(up.runner, order, me)
             step: dict[str, Any] = up.runner.state()["routine"]
             return step
 
@@ -299,7 +300,7 @@ def light_steps(rig: Rig, calibration: Calibration) -> float:
         now += wake_in
         hold.tick(now)
     before, most = lights(hold), 0.0
-    hold = hold.renewed(rig, calibration, None, now)
+    hold = hold.replaced(rig, calibration, None, now)
     while (wake_in := hold.wake_in(now)) is not None:
         after = lights(hold)
         most, before = max(most, float(np.abs(after - before).max())), after

@@ -67,7 +67,7 @@ class Year:
             "rim", "hair", [-0.5, 1.0, 2.2], DRIVE
         )
         hold = Hold(rig_of(more))
-        self.state = hold.state(0.0).model_dump(mode="json")
+        self.state = hold.snapshot().model_dump(mode="json")
         for module in (takes, metering):
             module.time = SimpleNamespace(time=lambda: self.now)  # type: ignore[attr-defined]
         self.takes = takes.Takes(store)

@@ -11,7 +11,7 @@ from random import Random
 from typing import Any
 
 from contract.hold_studio import Studio
-from fillside.hold.machine.events import (
+from fillside.hold.events import (
     AmbientReading,
     DriverChanged,
     HeadBack,
@@ -178,7 +178,7 @@ class Day:
     def _track(self) -> str:
         """A tracker that sees the subject walk, jump or sway, and then says nothing more."""
         random = self._random
-        x, y, z = self._up.hold.state(self._up.now).subject
+        x, y, z = self._up.hold.snapshot().subject
         dx, dy = random.gauss(0, 0.2), random.gauss(0, 0.2)
         count, every_s = random.choice([1, 3, 12]), random.choice([0.005, 0.02, 0.1])
         for k in range(1, count + 1):

@@ -21,7 +21,7 @@ from typing import Any
 
 from fillside.calibration.readings import Reading
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.undo_history import order_kept
+from fillside.hold.memory.undo import order_kept
 from fillside.orders.parsing import parse_order
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -100,7 +100,7 @@ def _fill(store: Store, rig: Rig, orders: range, readings: range) -> None:
         journal.write(ANNA, {"do": "expose", "by": number / 100}, "ok", "exposure is " + "x" * (number % 40))
     for do in ("freeze", "follow") * (TAKEN // 4):
         hold.order(parse_order({"do": do}), 0.0)
-        takes.look(hold.state(0.0).model_dump(mode="json") | {"routine": None})
+        takes.look(hold.snapshot().model_dump(mode="json") | {"routine": None})
     hold.order(parse_order({"do": "trim", "role": "fill", "by": -0.5}), 0.0)
     hold.order(parse_order({"do": "freeze"}), 0.0)
     hold.tick(60.0)

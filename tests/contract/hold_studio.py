@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from fillside.hold.machine.answer import Obeyed
+from fillside.hold.contract import Obeyed
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport
@@ -138,7 +138,7 @@ class Studio:
     @property
     def state(self) -> dict[str, Any]:
         """The state as a door would send it."""
-        shown: dict[str, Any] = self.hold.state(self.now).model_dump(mode="json")
+        shown: dict[str, Any] = self.hold.snapshot().model_dump(mode="json")
         return shown
 
     def ratio_stops(self, place: Sequence[float] = CHAIR) -> float:

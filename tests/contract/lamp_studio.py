@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 from contract.hold_studio import Studio
 from contract.test_hold_with_bulbs import with_bulb
-from fillside.runtime.wire_events import news
+from fillside.runtime.wires import health_events
 from fillside_drivers.driver import HeadHealth, Health
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
@@ -178,7 +178,7 @@ class Room:
         head = HeadHealth(bulb.shown, 0.0, bulb.has, bulb.returns, bulb.answering, bulb.confirms)
         self.health = Health(heads={"fill": head})
         self.states.append((self.up.now, bulb.shown))
-        if happened := list(news("bulbs", old, self.health)):
+        if happened := list(health_events("bulbs", old, self.health)):
             self.up.hold.events(happened, self.up.now)
             self.up.tick()
             self._tick_at = -math.inf

@@ -4,30 +4,35 @@ in the same process. The light is that of the simulator's own physics, which the
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 
+from fillside.background.side_jobs import SideJobs
 from fillside.background.worker_process import WorkerError, WorkerProcess
-from fillside.hold.machine.events import Event
+from fillside.hold.contract import LightView
+from fillside.hold.events import Event
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibrations import Calibrator, calibration_in_use
-from fillside.metering.daylight import Daylight, Room
-from fillside.metering.drift import Drift, Watched
+from fillside.metering.daylight import Daylight
+from fillside.metering.drift import Drift
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import truth_of
-from fillside.metering.studio import LightNow, MeteredStudio
-from fillside.orders.model import LightOrder
+from fillside.metering.studio import MeteredStudio
+from fillside.orders.answers import Refusal
+from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.parsing import parse_order
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.store import Store
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
@@ -120,7 +125,7 @@ class Made:
 
     @property
     def step(self) -> dict[str, Any]:
-        step = self.desk.state()
+        step = self.desk.routine()
         assert step is not None
         return step
 
@@ -202,66 +207,81 @@ def settle(hold: Hold, now: float = 0.0) -> float:
     return now
 
 
+class StillStudio:
+    """A hold as a running studio: whatever happens to it, its light is at rest again at once."""
+
+    def __init__(self, here: Made, hold_s: list[float]) -> None:
+        self._here, self._hold_s = here, hold_s
+        self.jobs = SideJobs(lambda: hold_s[0])
+
+    @property
+    def light(self) -> LightView:
+        return cast(LightView, StillLight(self._here))
+
+    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
+        assert isinstance(order, LightOrder)
+        answer = self._here.hold.order(order, self._hold_s[0])
+        self.settle()
+        return answer.note or ""
+
+    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
+        raise NotImplementedError
+
+    def event(self, *events: Event) -> None:
+        self._here.hold.events(events, self._hold_s[0])
+        self.settle()
+
+    def state(self) -> dict[str, Any]:
+        raise NotImplementedError
+
+    def watching(self) -> contextlib.AbstractContextManager[asyncio.Event]:
+        raise NotImplementedError
+
+    def settle(self) -> None:
+        self._hold_s[0] = settle(self._here.hold, self._hold_s[0])
+
+
+class StillLight:
+    """The light of a hold, which moves where a test says so, and whose changes were long ago."""
+
+    light_changed_at = None
+
+    def __init__(self, here: Made) -> None:
+        self._here = here
+
+    @property
+    def settled(self) -> bool:
+        return not self._here.moving
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._here.hold, name)
+
+
 @contextlib.asynccontextmanager
 async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[Made]:
     """A studio that has come up on a store; `remembered` is what its hold kept before."""
     calibration, at = calibration_in_use(store)
-    hold, clock = Hold(rig, remembered, calibration=calibration, calibrated_at=at), [0.0]
-    clock[0] = settle(hold, 0.0)
-
-    async def light(order: LightOrder) -> None:
-        here.hold.order(order, clock[0])
-        clock[0] = settle(here.hold, clock[0])
+    hold, hold_s, clock_s = Hold(rig, remembered, calibration=calibration, calibrated_at=at), [0.0], [0.0]
+    here = Made(rig, store, hold, SameProcess(), [], clock_s)
+    running = StillStudio(here, hold_s)
+    running.settle()
 
     def apply(calibration: Calibration | None, at: str | None) -> None:
         here.applied.append(at)
-        here.hold = here.hold.renewed(rig, calibration, at, clock[0])
-        clock[0] = settle(here.hold, clock[0])
-        desk.held_anew()
+        here.hold = here.hold.replaced(rig, calibration, at, hold_s[0])
+        running.settle()
+        here.desk.light_replaced()
 
-    def happens(event: Event) -> None:
-        here.hold.event(event, clock[0])
-        clock[0] = settle(here.hold, clock[0])
-
-    async def rest() -> None:
-        """It rests."""
-
-    def now() -> LightNow:
-        return LightNow(
-            here.levels, not here.moving, lambda: here.hold.state(clock[0]).model_dump(mode="json")
-        )
-
-    def told() -> None:
-        """Nobody looks on."""
-
-    apart = SameProcess()
     studio = MeteredStudio(
-        light=light,
-        now=now,
-        rest=rest,
-        rig=lambda: here.hold.rig_wanted,
-        changed=told,
+        studio=running,
+        clock=lambda: clock_s[0],
+        journal=Journal(store),
+        changed=lambda: None,
         hand_meter=lambda: None,
     )
-    clock_s = [0.0]
-    here = Made(rig, store, hold, apart, [], clock_s)
-    room = Room(
-        scene=lambda: here.hold.scene,
-        codes=lambda: here.hold.codes,
-        settled=lambda: not here.moving,
-        calibration=lambda: here.hold.calibration,
-        event=happens,
-        clock=lambda: clock_s[0],
-    )
-    daylight = Daylight(room)
-    watched = Watched(
-        state=lambda: {**here.hold.state(clock[0]).model_dump(mode="json"), "light_changed_at": None},
-        acts=lambda: here.hold.acts,
-        corrected=lambda: here.hold.corrected,
-    )
-    drift = Drift(room, watched, time.time())
-    desk = MeterOrders(store, studio, Calibrator(store, apply, told, apart), daylight, drift)
-    here.desk = desk
-    await desk.open()
+    drift = Drift(studio, time.time())
+    calibrator = Calibrator(store, apply, studio.changed, here.apart)
+    here.desk = MeterOrders(store, studio, calibrator, Daylight(studio), drift)
+    await here.desk.open()
     yield here
-    await desk.close()
+    await here.desk.close()

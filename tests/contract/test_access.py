@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from fillside.access.authentication import HERE, TRIES_WITHIN_S, WRONG_TRIES, Authenticator
-from fillside.access.permissions import MAY, May, Permission, check_may_look, check_may_order
+from fillside.access.authentication import THIS_MACHINE, TRIES_WITHIN_S, WRONG_TRIES, Authenticator
+from fillside.access.permissions import RIGHTS, Permission, Right, check_may_look, check_may_order
 from fillside.access.tokens import ONCE_WITHIN_S, TokenFile, TokenFileError
 from fillside.orders.answers import Refusal
 from fillside.orders.registry import kind_of
@@ -33,35 +33,35 @@ def tokens(tmp_path: Path) -> TokenFile:
     return TokenFile(tmp_path / "kept" / "tokens.json")
 
 
-async def code_of(doorkeeper: Authenticator, token: str | None, *, loopback: bool = False) -> str:
+async def code_of(authenticator: Authenticator, token: str | None, *, loopback: bool = False) -> str:
     with pytest.raises(Refusal) as refused:
-        await doorkeeper.admit(token, STRANGER, loopback)
+        await authenticator.admit(token, STRANGER, loopback)
     return refused.value.code
 
 
 async def test_this_machine_needs_no_token_and_any_other_does(tokens: TokenFile) -> None:
-    doorkeeper = Authenticator(tokens, Clock())
-    assert await doorkeeper.admit(None, "127.0.0.1", loopback=True) == HERE
-    assert await code_of(doorkeeper, None) == "unauthorised"
-    assert await code_of(doorkeeper, "fs-aaaaaaaa-" + "x" * 32, loopback=True) == "unauthorised"
+    authenticator = Authenticator(tokens, Clock())
+    assert await authenticator.admit(None, "127.0.0.1", loopback=True) == THIS_MACHINE
+    assert await code_of(authenticator, None) == "unauthorised"
+    assert await code_of(authenticator, "fs-aaaaaaaa-" + "x" * 32, loopback=True) == "unauthorised"
 
 
-@pytest.mark.parametrize("may", MAY)
-async def test_a_token_says_who_and_what(tokens: TokenFile, may: May) -> None:
+@pytest.mark.parametrize("may", RIGHTS)
+async def test_a_token_says_who_and_what(tokens: TokenFile, may: Right) -> None:
     token = tokens.make(may, "anna")
-    doorkeeper = Authenticator(TokenFile(tokens.path), Clock())
+    authenticator = Authenticator(TokenFile(tokens.path), Clock())
     for _ in range(2):
-        assert await doorkeeper.admit(token, STRANGER, loopback=False) == Permission("anna", may)
+        assert await authenticator.admit(token, STRANGER, loopback=False) == Permission("anna", may)
 
 
 async def test_a_revoked_token_is_out_at_once(tokens: TokenFile) -> None:
     token, other = tokens.make("view", "anna"), tokens.make("view", "ben")
-    doorkeeper = Authenticator(TokenFile(tokens.path), Clock())
-    await doorkeeper.admit(token, STRANGER, loopback=False)
+    authenticator = Authenticator(TokenFile(tokens.path), Clock())
+    await authenticator.admit(token, STRANGER, loopback=False)
     assert tokens.revoke(token.split("-")[1]) is not None
     assert tokens.revoke("nothere2") is None
-    assert await code_of(doorkeeper, token) == "unauthorised"
-    assert (await doorkeeper.admit(other, STRANGER, loopback=False)).who == "ben"
+    assert await code_of(authenticator, token) == "unauthorised"
+    assert (await authenticator.admit(other, STRANGER, loopback=False)).who == "ben"
 
 
 async def test_a_token_with_one_letter_changed_is_wrong(tokens: TokenFile) -> None:
@@ -72,13 +72,13 @@ async def test_a_token_with_one_letter_changed_is_wrong(tokens: TokenFile) -> No
 
 async def test_after_too_many_wrong_ones_even_the_right_one_waits(tokens: TokenFile) -> None:
     token, clock = tokens.make("operate", "anna"), Clock()
-    doorkeeper = Authenticator(tokens, clock)
+    authenticator = Authenticator(tokens, clock)
     for _ in range(WRONG_TRIES):
-        assert await code_of(doorkeeper, "nonsense") == "unauthorised"
-    assert await code_of(doorkeeper, token) == "too_many"
-    assert (await doorkeeper.admit(token, "192.0.2.8", loopback=False)).who == "anna"
+        assert await code_of(authenticator, "nonsense") == "unauthorised"
+    assert await code_of(authenticator, token) == "too_many"
+    assert (await authenticator.admit(token, "192.0.2.8", loopback=False)).who == "anna"
     clock.now += TRIES_WITHIN_S + 1
-    assert await code_of(doorkeeper, "nonsense") == "unauthorised"
+    assert await code_of(authenticator, "nonsense") == "unauthorised"
 
 
 def test_the_file_is_private_and_holds_no_secret(tokens: TokenFile) -> None:
@@ -92,7 +92,7 @@ async def test_a_file_that_cannot_be_read_lets_nobody_in(tokens: TokenFile, body
     token = tokens.make("operate", "anna")
     tokens.path.write_text(body)
     with pytest.raises(TokenFileError, match="cannot read"):
-        TokenFile(tokens.path).kept()
+        TokenFile(tokens.path).lasting()
     assert await code_of(Authenticator(TokenFile(tokens.path), Clock()), token) == "unauthorised"
 
 
@@ -109,7 +109,7 @@ async def test_a_file_that_cannot_be_read_lets_nobody_in(tokens: TokenFile, body
         ("meter", {"do": ["read"]}, False),
     ],
 )
-def test_what_each_may_order(may: May, said: Any, passes: bool) -> None:
+def test_what_each_may_order(may: Right, said: Any, passes: bool) -> None:
     holder = Permission("anna", may)
     if passes:
         check_may_order(holder, kind_of(said))
@@ -128,26 +128,26 @@ def test_only_a_meter_may_not_look() -> None:
 
 async def test_a_token_for_once_is_changed_one_time_and_opens_nothing_itself(tokens: TokenFile) -> None:
     once, until = tokens.make_once("view", "phone")
-    assert tokens.kept() == ()
-    doorkeeper = Authenticator(TokenFile(tokens.path), Clock())
-    assert await code_of(doorkeeper, once, loopback=True) == "unauthorised"
-    lasting, holder = await doorkeeper.change(once, STRANGER)
+    assert tokens.lasting() == ()
+    authenticator = Authenticator(TokenFile(tokens.path), Clock())
+    assert await code_of(authenticator, once, loopback=True) == "unauthorised"
+    lasting, holder = await authenticator.change(once, STRANGER)
     assert holder == Permission("phone", "view")
-    assert await doorkeeper.admit(lasting, STRANGER, loopback=False) == Permission("phone", "view")
+    assert await authenticator.admit(lasting, STRANGER, loopback=False) == Permission("phone", "view")
     with pytest.raises(Refusal, match="used before"):
-        await doorkeeper.change(once, STRANGER)
-    assert [line.once_until for line in tokens.kept()] == [None]
-    assert until > tokens.kept()[0].made_at
+        await authenticator.change(once, STRANGER)
+    assert [line.once_until for line in tokens.lasting()] == [None]
+    assert until > tokens.lasting()[0].made_at
 
 
 async def test_a_lasting_token_is_not_for_changing(tokens: TokenFile) -> None:
     lasting = tokens.make("operate", "anna")
-    doorkeeper = Authenticator(tokens, Clock())
+    authenticator = Authenticator(tokens, Clock())
     for wrong in (lasting, lasting.replace("fs-", "once-", 1), "once-aaaaaaaa-" + "x" * 32, ""):
         with pytest.raises(Refusal, match="used before"):
-            await doorkeeper.change(wrong, STRANGER)
+            await authenticator.change(wrong, STRANGER)
     with pytest.raises(Refusal, match="send the token"):
-        await doorkeeper.change(None, STRANGER)
+        await authenticator.change(None, STRANGER)
 
 
 @pytest.mark.parametrize(("later_s", "good"), [(ONCE_WITHIN_S - 1, True), (ONCE_WITHIN_S + 1, False)])
@@ -157,33 +157,33 @@ def test_a_token_for_once_is_good_for_ten_minutes(tmp_path: Path, later_s: float
     once, until = tokens.make_once("operate", "phone")
     assert until == clock.now + 600
     clock.now += later_s
-    assert (tokens.change(once) is not None) is good
+    assert (tokens.exchange(once) is not None) is good
 
 
 async def test_wrong_tokens_for_once_are_counted_like_any(tokens: TokenFile) -> None:
     once, _ = tokens.make_once("operate", "phone")
-    doorkeeper = Authenticator(tokens, Clock())
+    authenticator = Authenticator(tokens, Clock())
     for _ in range(WRONG_TRIES):
         with pytest.raises(Refusal, match="used before"):
-            await doorkeeper.change("once-aaaaaaaa-" + "x" * 32, STRANGER)
+            await authenticator.change("once-aaaaaaaa-" + "x" * 32, STRANGER)
     with pytest.raises(Refusal, match="too many"):
-        await doorkeeper.change(once, STRANGER)
-    assert (await doorkeeper.change(once, "192.0.2.8"))[1].who == "phone"
+        await authenticator.change(once, STRANGER)
+    assert (await authenticator.change(once, "192.0.2.8"))[1].who == "phone"
 
 
 def test_two_at_a_time_change_one_token_only_once(tokens: TokenFile) -> None:
     once, _ = tokens.make_once("operate", "phone")
     with ThreadPoolExecutor(4) as pool:
-        found = list(pool.map(lambda _: TokenFile(tokens.path).change(once), range(4)))
+        found = list(pool.map(lambda _: TokenFile(tokens.path).exchange(once), range(4)))
     assert sum(each is not None for each in found) == 1
-    assert len(tokens.kept()) == 1
+    assert len(tokens.lasting()) == 1
 
 
 def test_makers_at_the_same_time_lose_nothing(tokens: TokenFile) -> None:
     with ThreadPoolExecutor(4) as pool:
         made = list(pool.map(lambda n: TokenFile(tokens.path).make("view", str(n)), range(8)))
-    assert sorted(line.name for line in tokens.kept()) == sorted(str(n) for n in range(8))
-    assert all(TokenFile(tokens.path).holder_of(token) is not None for token in made)
+    assert sorted(line.name for line in tokens.lasting()) == sorted(str(n) for n in range(8))
+    assert all(TokenFile(tokens.path).verify(token) is not None for token in made)
     assert {stat.S_IMODE(path.stat().st_mode) for path in tokens.path.parent.iterdir()} == {0o600}
 
 

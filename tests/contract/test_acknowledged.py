@@ -16,6 +16,7 @@ from contract.disk import WAIT_S, Disk, full
 from fillside.cli.render.state import block
 from fillside.daemon.composition import Running
 from fillside.daemon.service import status_line
+from fillside.doors.listener import give
 from fillside.orders.answers import Refusal
 from fillside.storage import writer
 from fillside.storage.records.journal import Visitor, latest_entries
@@ -50,7 +51,7 @@ async def up(tmp_path: Path, disk: Disk) -> AsyncIterator[Running]:
 
 
 def ordered(up: Running, **said: Any) -> asyncio.Task[str]:
-    return asyncio.create_task(up.runner.do(said, ANNA))
+    return asyncio.create_task(give(up.runner, said, ANNA))
 
 
 async def turn() -> None:
@@ -71,16 +72,16 @@ async def kept_again(up: Running) -> None:
 
 async def settled(up: Running) -> None:
     async with asyncio.timeout(WAIT_S), up.runner.live.join() as reader:
-        while not up.runner.settled:
+        while not up.runner.light.settled:
             await reader.next()
 
 
 async def test_light_first_answer_once_it_is_stored(up: Running, disk: Disk) -> None:
-    before, before_s = up.runner.codes, len(disk.commits)
+    before, before_s = up.runner.light.codes, len(disk.commits)
     disk.hang()
     answer = ordered(up, do="trim", role="fill", by=-1)
     await turn()
-    assert up.runner.codes != before
+    assert up.runner.light.codes != before
     await at_the_disk(disk)
     await turn()
     assert not answer.done()
@@ -102,7 +103,7 @@ async def test_orders_that_wait_share_one_sync_and_reports_wait_for_none(up: Run
         answers.append(ordered(up, do="trim", role="fill", by=-0.1))
         answers[-1].add_done_callback(lambda _, number=number: done.append(number))
     await turn()
-    await up.runner.do({"do": "subject", "to": [0.01, 0.0, 1.2]}, ANNA)
+    await give(up.runner, {"do": "subject", "to": [0.01, 0.0, 1.2]}, ANNA)
     assert not any(answer.done() for answer in (first, *answers))
     before = len(disk.commits)
     disk.open.set()
@@ -114,20 +115,20 @@ async def test_orders_that_wait_share_one_sync_and_reports_wait_for_none(up: Run
 
 
 async def test_a_take_is_stored_with_its_freeze(up: Running) -> None:
-    await up.runner.do({"do": "freeze"}, ANNA)
+    await give(up.runner, {"do": "freeze"}, ANNA)
     (take,) = latest_takes(up.store)
     assert take.ended is None
     assert remembered(up.store)["mode"] == "freeze"
-    await up.runner.do({"do": "undo"}, ANNA)
+    await give(up.runner, {"do": "undo"}, ANNA)
     (take,) = latest_takes(up.store)
     assert take.ended is not None
 
 
 async def test_a_disk_that_takes_nothing_is_said_wherever_somebody_looks(up: Running, disk: Disk) -> None:
     disk.fails = full()
-    note = await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
+    note = await give(up.runner, {"do": "trim", "role": "fill", "by": -1}, ANNA)
     assert note == f"fill trimmed -1 stop; {LIFE}: the disk is full"
-    assert await up.runner.do({"do": "freeze"}, ANNA) == f"{LIFE}: the disk is full"
+    assert await give(up.runner, {"do": "freeze"}, ANNA) == f"{LIFE}: the disk is full"
     state = up.runner.state()
     assert (state["mode"], state["trims"]) == ("freeze", {"fill": -1.0})
     assert state["storage"]["kept"] is False
@@ -142,18 +143,18 @@ async def test_a_disk_that_takes_nothing_is_said_wherever_somebody_looks(up: Run
     assert remembered(up.store)["mode"] == "freeze"
     assert len(latest_takes(up.store)) == 1
     assert [one["said"]["do"] for one in latest_entries(up.store)][:2] == ["freeze", "trim"]
-    assert LIFE not in await up.runner.do({"do": "follow"}, ANNA)
+    assert LIFE not in await give(up.runner, {"do": "follow"}, ANNA)
 
 
 async def test_a_reading_that_cannot_be_stored_is_refused_and_is_nowhere(up: Running, disk: Disk) -> None:
-    await up.runner.do({"do": "only", "head": "key", "level": 1.0}, ANNA)
+    await give(up.runner, {"do": "only", "head": "key", "level": 1.0}, ANNA)
     await settled(up)
     disk.fails = full()
     before = up.runner.state()
     by_hand = {"do": "read", "head": "key", "at": "chair", "value": 640, "unit": "lux"}
     for said in (by_hand, {"do": "import", "readings": TABLE}):
         with pytest.raises(Refusal, match="cannot be kept: the disk is full") as refused:
-            await up.runner.do(said, ANNA)
+            await give(up.runner, said, ANNA)
         assert refused.value.code == "not_now"
     after = up.runner.state()
     assert after["drift"] == before["drift"]
@@ -171,7 +172,7 @@ async def test_a_disk_that_hangs_stops_nobody(
     disk.hang()
     up.runner.save()
     await at_the_disk(disk)
-    note = await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
+    note = await give(up.runner, {"do": "trim", "role": "fill", "by": -1}, ANNA)
     assert note.endswith(f"{LIFE}: the disk does not answer")
     assert up.runner.state()["storage"]["kept"] is False
     async with aiohttp.ClientSession() as session:
@@ -185,11 +186,11 @@ async def test_a_disk_that_hangs_stops_nobody(
     assert answer["note"].endswith("the disk does not answer")
     assert answer["state"]["storage"]["kept"] is False
     with pytest.raises(Refusal, match="cannot be kept: the disk does not answer"):
-        await up.runner.do({"do": "import", "readings": TABLE}, ANNA)
+        await give(up.runner, {"do": "import", "readings": TABLE}, ANNA)
     await settled(up)
     monkeypatch.setattr(writer, "WITHIN_S", WAIT_S)
     disk.open.set()
     await kept_again(up)
-    assert LIFE not in await up.runner.do({"do": "follow"}, ANNA)
+    assert LIFE not in await give(up.runner, {"do": "follow"}, ANNA)
     assert remembered(up.store)["trims"] == {"fill": -1.0, "key": -1.0}
     assert readings(up.store) == []

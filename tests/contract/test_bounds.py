@@ -457,11 +457,11 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
     )
     assert answered.exit_code == 1
     assert "there are 6 tokens; revoke some first" in answered.output
-    assert len(tokens.kept()) == 6
-    tokens.revoke(tokens.kept()[0].id)
+    assert len(tokens.lasting()) == 6
+    tokens.revoke(tokens.lasting()[0].id)
     assert tokens.change(first[0]) is not None
     clock.now += 601
-    tokens.revoke(tokens.kept()[0].id)
+    tokens.revoke(tokens.lasting()[0].id)
     assert tokens.make_once("view", "phone")
 
 

@@ -7,7 +7,7 @@ import pytest
 from contract.meter_studio import RIG as STUDIO
 from contract.meter_studio import head_table, settle
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.changed_wires import leaving, taken_over
+from fillside.hold.memory.carry_over import leaving, taken_over
 from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
@@ -73,7 +73,7 @@ def test_swapped_lamps_fade_each_from_the_light_it_has() -> None:
         .replace("slot = 9,", "slot = 1,")
         .replace("slot = 5,", "slot = 9,")
     )
-    new = hold.renewed(read(swapped), None, None, now)
+    new = hold.replaced(read(swapped), None, None, now)
     assert new.codes == (fill, key)
     settle(new, now)
     assert new.codes == (key, fill)
@@ -85,7 +85,7 @@ def test_what_is_kept_of_a_head_is_kept_under_its_new_name() -> None:
     hold.order(parse_order({"do": "freeze"}), now)
     hold.order(parse_order({"do": "trim", "role": "fill", "by": -1}), now)
     now = settle(hold, now)
-    new = hold.renewed(read(BEFORE.replace('"fill"\nrole', '"window"\nrole')), None, None, now)
+    new = hold.replaced(read(BEFORE.replace('"fill"\nrole', '"window"\nrole')), None, None, now)
     now = settle(new, now)
     assert new.codes == hold.codes
     new.order(parse_order({"do": "trim", "role": "fill", "to": 0}), now)

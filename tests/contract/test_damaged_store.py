@@ -308,7 +308,7 @@ def test_whatever_is_remembered_some_light_is_held(rig: Rig, wrong: Any) -> None
     with Store.unkept() as store:
         for changed in itertools.islice(wrong_leaves(kept, wrong), 0, None, 9):
             remember(store, changed).result()
-            state = hold_of(rig, store, 0.0).state(0.0)
+            state = hold_of(rig, store, 0.0).snapshot()
             assert all(math.isfinite(head.output) for head in state.heads)
 
 

@@ -15,6 +15,7 @@ import pytest
 from contract.disk import WAIT_S, until
 from contract.test_storage_faults import READING, seed, shut
 from fillside.daemon.composition import Running
+from fillside.doors.listener import give
 from fillside.runtime import storing as record_module
 from fillside.storage import writer
 from fillside.storage.errors import FolderInUseError
@@ -54,19 +55,19 @@ async def test_what_is_missing_of_an_order_that_was_obeyed_is_in_its_answer(
 ) -> None:
     with monkeypatch.context() as broken:
         broken.setattr(where, name, boom)
-        said = await up.runner.do({"do": "freeze"}, ANNA)
+        said = await give(up.runner, {"do": "freeze"}, ANNA)
         assert (remembered(up.store)["mode"] == "freeze") == (name != "remembering")
     assert said == f"{note}, it is broken (ValueError)"
     assert up.runner.state()["mode"] == "freeze"
     assert ("freeze" in [entry["said"]["do"] for entry in latest_entries(up.store)]) == (name != "line")
     assert bool(latest_takes(up.store)) == (name != "change")
-    assert "outlive" not in await up.runner.do({"do": "trim", "role": "fill", "by": -1}, ANNA)
+    assert "outlive" not in await give(up.runner, {"do": "trim", "role": "fill", "by": -1}, ANNA)
     assert remembered(up.store)["mode"] == "freeze"
 
 
 async def test_an_order_of_which_a_part_cannot_be_stored_says_so(up: Running) -> None:
     up.store.write(lambda connection: connection.execute("DROP TABLE undoable")).result(WAIT_S)
-    note = await up.runner.do({"do": "expose", "by": 0.5}, ANNA)
+    note = await give(up.runner, {"do": "expose", "by": 0.5}, ANNA)
     assert "this will not outlive a restart: no such table: undoable" in note
     assert remembered(up.store)["exposure_stops"] == 0.5
 

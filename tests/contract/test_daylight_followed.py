@@ -11,7 +11,7 @@ import pytest
 
 from contract.meter_studio import RIG, Made, made, rig_of
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.hold.machine.events import AmbientReading
+from fillside.hold.events import AmbientReading
 from fillside.hold.machine.hold import Hold
 from fillside.metering.daylight import SILENT_S
 from fillside.metering.simulated_meter import truth_of
@@ -57,7 +57,7 @@ async def test_the_room_follows_the_sensor_times_what_was_learned(store: Store) 
         assert before == pytest.approx((20.0,) * 3, rel=0.1)
         await here.do(do="sensor", name="window", value=300)
         assert here.hold.scene.ambient == pytest.approx([3 * lux for lux in before], rel=0.01)
-        state = here.desk.daylight()
+        state = here.desk.view().daylight
         assert state is not None
         assert (state["sensor"], state["says"], state["shown_lux"]) == ("window", "followed", 300.0)
 
@@ -67,7 +67,7 @@ async def test_the_exposure_stays_while_the_daylight_comes_up(store: Store) -> N
     async with made(rig_with(), store) as here:
         await here.calibrate()
         await learned(here)
-        wanted = here.hold.state(1e6).target.exposure_lux
+        wanted = here.hold.snapshot().target.exposure_lux
         dark = true_exposure(here, 20.0)
         still = true_exposure(here, 120.0)
         await here.do(do="sensor", name="window", value=600)
@@ -125,7 +125,7 @@ async def test_a_sensor_that_falls_silent_leaves_the_room_as_it_was(store: Store
         await here.do(do="sensor", name="window", value=200)
         before = here.hold.scene.ambient
         here.clock_s[0] += SILENT_S + 1
-        state = here.desk.daylight()
+        state = here.desk.view().daylight
         assert state is not None
         assert "silent" in state["says"]
         assert here.hold.scene.ambient == before
@@ -162,12 +162,12 @@ async def test_what_no_sensor_says_is_refused(order: dict[str, Any], code: str, 
         with pytest.raises(Refusal) as caught:
             await here.do(**order)
         assert caught.value.code == code
-        assert here.desk.daylight()["shown_lux"] is None  # type: ignore[index]
+        assert here.desk.view().daylight["shown_lux"] is None  # type: ignore[index]
 
 
 async def test_a_rig_without_a_sensor_shows_none(store: Store) -> None:
     async with made(rig_of(), store) as here:
-        assert here.desk.daylight() is None
+        assert here.desk.view().daylight is None
 
 
 def settled(hold: Hold, now: float, steps: list[float] | None = None) -> float:
@@ -192,8 +192,8 @@ def test_the_hold_goes_along_at_the_speed_of_following() -> None:
     assert hold.codes != before
     # A calm pace follows at 0.3 stop/s; DMX512-A has 44 frames a second, and codes are rounded.
     assert max(steps) <= 0.3 / 44 * 1.1 + 0.001
-    assert hold.state(now).achieved.exposure_lux == pytest.approx(
-        hold.state(now).target.exposure_lux, rel=0.01
+    assert hold.snapshot().achieved.exposure_lux == pytest.approx(
+        hold.snapshot().target.exposure_lux, rel=0.01
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, Codes, Studio, light, output, studio
-from fillside.hold.machine.events import AmbientReading
+from fillside.hold.events import AmbientReading
 from fillside.rig.tables.model import Rig
 
 Place = tuple[float, float, float]

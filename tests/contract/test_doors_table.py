@@ -14,7 +14,8 @@ from fillside.doors.keys.escape_codes import NAME_OF_CHARACTER
 from fillside.orders.key_phrases import PHRASES, read_phrase
 from fillside.orders.parsing import parse_order
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.load import load_rig_text
+from fillside.rig.file.change import apply_change
+from fillside.rig.file.load import RigError, load_rig_text
 from fillside.rig.tables.doors import OscDoor
 from fillside.rig.tables.keys import KEY_NAMES, USUAL_KEYS
 from fillside.rig.tables.model import Rig
@@ -178,3 +179,12 @@ def test_a_programme_is_read_in_order() -> None:
 
 def test_the_usual_keys_do_no_harm_to_a_rig_without_fill() -> None:
     assert read("").keys.press["plus"] == "trim fill +1/3"
+
+
+def test_a_change_of_what_a_key_does_is_checked_as_in_a_file() -> None:
+    rig = read("[keys.press]\nspace = 'next'\n")
+    assert apply_change(rig, {"keys.press.space": "move stool"}).keys.press["space"] == "move stool"
+    for text, why in (("nxt", 'did you mean "next"'), ("move desk", 'there is no mark "desk"')):
+        with pytest.raises(RigError, match=why) as refused:
+            apply_change(rig, {"keys.press.space": text})
+        assert refused.value.key == "keys.press.space"

@@ -16,7 +16,7 @@ import pytest
 from contract.meter_studio import RIG, Made, copy, made, rig_of, settle
 from fillside.calibration.readings import ReadingError
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.hold.machine.events import HeadLost, HeadsCorrected
+from fillside.hold.events import HeadLost, HeadsCorrected
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.orders.answers import Refusal
@@ -88,7 +88,7 @@ async def check_alone(here: Made, name: str) -> str:
 
 
 def told(here: Made) -> dict[str, Mapping[str, Any]]:
-    return {one["head"]: one for one in here.desk.drift() or []}
+    return {one["head"]: one for one in here.desk.view().drift or []}
 
 
 def assert_within(one: Mapping[str, Any], true_stops: float) -> None:
@@ -128,15 +128,15 @@ async def test_a_reading_of_all_that_is_lit_is_shared_out(key: float, fill: floa
 async def test_a_check_leaves_the_calibration_alone(store: Store) -> None:
     async with made(rig_with(), store) as here:
         drift(here, key=-0.5)
-        assert here.desk.drift() is None
+        assert here.desk.view().drift is None
         before = here.hold.calibration, len(here.applied), here.hold.codes
         note = await check_alone(here, "key")
         assert "noted: key gives 0." in note
         assert "less than calibrated" in note
         assert (here.hold.calibration, len(here.applied), here.hold.codes) == before
         assert [one.purpose for one in kept.readings(store, 1)] == ["check"]
-        assert here.desk.notes()[0].startswith("key gives 0.")
-        assert here.desk.notes()[0].endswith("line up to see whether the lamp or the stand changed")
+        assert here.desk.view().notes[0].startswith("key gives 0.")
+        assert here.desk.view().notes[0].endswith("line up to see whether the lamp or the stand changed")
         state = told(here)["key"]
         assert state["says"] == "changed"
         assert state["corrected_stops"] == 0
@@ -147,7 +147,7 @@ async def test_a_small_drift_is_no_note(store: Store) -> None:
     async with made(rig_with(), store) as here:
         await check_alone(here, "key")
         assert told(here)["key"]["says"] == "steady"
-        assert here.desk.notes() == ()
+        assert here.desk.view().notes == ()
 
 
 async def test_a_line_up_tells_of_drift(store: Store) -> None:
@@ -175,7 +175,7 @@ async def test_a_struck_check_tells_nothing_any_more(store: Store) -> None:
         number = kept.readings(store, 1)[0].id
         assert told(here)["key"]["off_stops"] < -0.5
         await here.do(do="strike", reading=number)
-        assert here.desk.drift() is None
+        assert here.desk.view().drift is None
 
 
 async def test_a_sensor_at_the_subject_tells(store: Store) -> None:
@@ -202,13 +202,13 @@ async def test_a_sensor_is_not_heard_in_a_routine_or_while_the_light_moves(empty
         assert "routine" in await here.do(do="sensor", name="face", value=100)
         with pytest.raises(Refusal, match="a routine is under way"):
             await here.do(do="read", check=True, value=100)
-        assert here.desk.drift() is None
+        assert here.desk.view().drift is None
 
 
 async def test_both_sensors_go_side_by_side(empty: Store) -> None:
     async with made(rig_with(f"[sensors.window]\n{FACE}"), empty) as here:
         assert "not learned yet" in await here.do(do="sensor", name="window", value=100)
-        assert here.desk.daylight()["sensor"] == "window"  # type: ignore[index]
+        assert here.desk.view().daylight["sensor"] == "window"  # type: ignore[index]
     sensors = Sensors(rig_with(FACE))
     order = {"do": "sensor", "name": "face", "value": 120.0}
     assert sensors.reading("face", b"120", 0.0, dict) == order
@@ -238,7 +238,7 @@ async def test_warming_up_is_told_from_ageing(store: Store) -> None:
 
 
 def notes(here: Made) -> tuple[str, ...]:
-    return here.desk.notes()
+    return here.desk.view().notes
 
 
 def true_lux(here: Made, name: str) -> float:
@@ -344,8 +344,8 @@ async def test_switched_off_it_ends_at_the_same_slow_rate(store: Store) -> None:
         pass_time(here, 1)
         full, codes = here.hold.corrected["key"], here.hold.codes
         without = rig_with()
-        here.hold = here.hold.renewed(without, here.hold.calibration, None, 1e6)
-        here.desk.held_anew()
+        here.hold = here.hold.replaced(without, here.hold.calibration, None, 1e6)
+        here.desk.light_replaced()
         assert here.hold.codes == codes
         assert here.hold.corrected["key"] == full
         assert "key" in told(here)
@@ -385,7 +385,7 @@ async def test_what_was_remembered_before_there_were_corrections_is_understood(s
     async with made(rig_with(), store) as here:
         stored = here.hold.remember().model_dump(mode="json")
     del stored["corrected"]
-    assert Hold(here.rig, stored).state(0.0).notes == ()
+    assert Hold(here.rig, stored).snapshot().notes == ()
 
 
 def test_the_hold_takes_a_correction_as_a_weaker_lamp() -> None:
@@ -397,7 +397,7 @@ def test_the_hold_takes_a_correction_as_a_weaker_lamp() -> None:
     weaker = Hold(rig_with(text=RIG.replace("intensity = 1800", f"intensity = {1800 * 2**-0.5:.6f}")))
     settle(weaker, 0.0)
     assert hold.codes == pytest.approx(weaker.codes, abs=2)
-    assert hold.state(now).achieved.ratio_error_stops == pytest.approx(0.0, abs=0.01)
+    assert hold.snapshot().achieved.ratio_error_stops == pytest.approx(0.0, abs=0.01)
 
 
 def test_a_correction_moves_no_faster_than_following() -> None:
@@ -448,7 +448,7 @@ async def test_what_cannot_be_is_refused_and_tells_nothing(
     async with made(rig_with(FACE), store) as here:
         with pytest.raises((Refusal, ReadingError), match=error):
             await here.do(**order)
-        assert here.desk.drift() is None
+        assert here.desk.view().drift is None
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -1.0, "much"])
@@ -457,7 +457,7 @@ async def test_values_that_are_none_are_refused(value: Any, store: Store) -> Non
         for order in ({"do": "read", "check": True, "head": "key"}, {"do": "sensor", "name": "face"}):
             with pytest.raises(Refusal, match=r"value|negative"):
                 await here.do(**order, value=value)
-        assert here.desk.drift() is None
+        assert here.desk.view().drift is None
 
 
 async def test_without_a_calibration_there_is_nothing_to_check(empty: Store) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import pytest
 
 from fillside.bounds import MOST_UNDO
-from fillside.hold.machine.history import History, Undoable
+from fillside.hold.memory.undo import History, Undoable
 from fillside.orders.answers import Refusal
 from fillside_drivers.driver import Driver, Identity, OpenError, OptionsModel, Setup
 

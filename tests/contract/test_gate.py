@@ -28,6 +28,7 @@ from fillside.doors.http import connections as gates
 from fillside.doors.http.address import Listen
 from fillside.doors.http.connection_limits import ConnectionLimits
 from fillside.doors.http.connections import Gate
+from fillside.doors.listener import give
 from fillside.storage.records.journal import Visitor
 
 LIMITS = ConnectionLimits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)
@@ -123,7 +124,7 @@ async def test_a_body_that_does_not_come_is_answered_and_ended(house: House) -> 
         answer = json.loads(await reader.readexactly(length))
     assert answer["error"]["code"] == "bad_order"
     assert "0.05 s" in answer["error"]["message"]
-    assert house.up.runner.figures.orders == 0
+    assert house.up.runner.counts.orders == 0
 
 
 async def test_websockets_of_one_address_have_a_bound(house: House) -> None:
@@ -219,7 +220,7 @@ async def test_orders_that_were_stored_together_are_answered_one_a_turn(house: H
 
     async def order(number: int) -> None:
         said = {"do": "trim", "role": "fill", "to": number / 100}
-        await house.up.runner.do(said, Visitor("anna", "http", "127.0.0.1"))
+        await give(house.up.runner, said, Visitor("anna", "http", "127.0.0.1"))
         answered.append(turns.number)
 
     async with asyncio.timeout(10):

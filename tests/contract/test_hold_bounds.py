@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import KEY_AT, Studio, studio
-from fillside.hold.fading.light import Fader
-from fillside.hold.machine.events import HeadsLeave
+from fillside.hold.events import HeadsLeave
+from fillside.hold.fading.fader import Fader
 from fillside.hold.tracking.filter import Filter
 from fillside.hold.tracking.subject import TrackedSubject
 from fillside.rig.scene.scene import scene

@@ -21,7 +21,7 @@ from contract.hold_studio import (
     steepest_stops_per_s,
     studio,
 )
-from fillside.hold.machine.events import (
+from fillside.hold.events import (
     DriverChanged,
     Event,
     HeadAnswers,
@@ -347,7 +347,7 @@ def test_a_changed_rig_leaves_a_lost_head_where_it_is_and_fades_it_when_it_is_ba
     up.do("expose", by=-1)
     up.settle()
     lost_at, key_at = up.codes[FILL], up.codes[KEY]
-    up.hold = up.hold.renewed(studio(balance={**balance, "exposure": 300.0}), None, None, up.now)
+    up.hold = up.hold.replaced(studio(balance={**balance, "exposure": 300.0}), None, None, up.now)
     up.frames = [(up.now, up.codes)]
     up.settle()
     assert {codes[FILL] for _, codes in up.frames} == {lost_at}

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import Studio, assert_no_flash, output, studio
-from fillside.hold.machine.events import HeadLost
+from fillside.hold.events import HeadLost
 
 KEY, FILL, HAIR, HOUSE = range(4)
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from contract.hold_studio import Studio, assert_no_flash, output, studio
-from fillside.hold.machine.events import DriverChanged, HeadBack, HeadLost, HeadsLeave
+from fillside.hold.events import DriverChanged, HeadBack, HeadLost, HeadsLeave
 
 NAMES = ("key", "fill", "hair", "house")
 ROLES = ("key", "fill", "hair")

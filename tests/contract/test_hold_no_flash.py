@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from contract.hold_studio import Studio, assert_no_flash, most_turns_in_a_second, studio
-from fillside.hold.machine.events import HeadBack, HeadLost
+from fillside.hold.events import HeadBack, HeadLost
 
 
 def test_the_observer_counts_turns() -> None:

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.hold.machine.changes import CHANGES
+from contract.hold_studio import Studio, studio
+from fillside.hold.machine.transitions import TRANSITIONS
 from fillside.orders.answers import Refusal
 from fillside.orders.light import Identify, SubjectReport, Undo
 from fillside.orders.parsing import parse_order
@@ -132,4 +133,23 @@ def test_garbage_is_an_order_or_a_refusal_and_nothing_else(said: Any) -> None:
 
 def test_every_order_is_read_and_carried_out() -> None:
     light = {kind.model for kind in ORDERS.values() if not kind.is_metering}
-    assert set(CHANGES) == light - {SubjectReport, Undo, Identify}
+    assert set(TRANSITIONS) == light - {SubjectReport, Undo, Identify}
+
+
+@pytest.mark.parametrize("said", [said for said, _ in OBEYED], ids=str)
+def test_an_order_changes_what_its_row_of_the_table_names_and_nothing_else(said: dict[str, Any]) -> None:
+    row = TRANSITIONS.get(type(parse_order(said)))
+    if row is None:
+        assert said["do"] in ("subject", "undo")
+        return
+    up = Studio(studio())
+    up.do("trim", role="fill", by=-1)
+    if said["do"] == "all":
+        up.do("only", head="key")
+    up.settle()
+    before = up.hold.history.numbered
+    up.do(said)
+    changed = {name for n, one in up.hold.history.numbered.items() if n not in before for name in one.before}
+    assert changed <= row.fields
+    assert changed or said["do"] == "follow"
+    assert up.state["mode"] == (row.mode or "follow")

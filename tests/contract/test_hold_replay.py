@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CHAIR, DESK, Codes, assert_no_flash, studio
-from fillside.hold.machine.events import DriverChanged, Event
+from fillside.hold.events import DriverChanged, Event
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport

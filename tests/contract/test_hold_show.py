@@ -36,12 +36,12 @@ def test_shown_heads_have_their_levels_and_the_rest_is_out() -> None:
     hold.order(parse_order({"do": "show", "heads": {"fill": 0.5}}), now)
     now = settled(hold, now)
     assert hold.codes == (0, 32768)
-    assert hold.state(now).shown == ("fill",)
-    assert hold.state(now).alone == "fill"
+    assert hold.snapshot().shown == ("fill",)
+    assert hold.snapshot().alone == "fill"
     hold.order(parse_order({"do": "show", "heads": {"fill": 0.25, "key": 1.0}}), now)
     now = settled(hold, now)
     assert hold.codes == (65535, 16384)
-    assert hold.state(now).alone is None
+    assert hold.snapshot().alone is None
     hold.order(parse_order({"do": "all"}), now)
     now = settled(hold, now)
     assert hold.codes == before
@@ -75,7 +75,7 @@ def test_a_new_calibration_begins_with_the_present_codes_and_fades_to_its_own() 
     before = hold.codes
     weak = rig.head("key").intensity_cd / 2
     calibration = Calibration.model_validate({"heads": {"key": {"intensity_cd": weak}}})
-    renewed = hold.renewed(rig, calibration, "2026-05-04T10:00:00Z", now)
+    renewed = hold.replaced(rig, calibration, "2026-05-04T10:00:00Z", now)
     assert renewed.codes == before
     steps = []
     for _ in range(5000):
@@ -87,16 +87,16 @@ def test_a_new_calibration_begins_with_the_present_codes_and_fades_to_its_own() 
     untrimmed = solve_rig(rig, calibration=calibration).codes
     assert abs(renewed.codes[0] - untrimmed[0]) <= 300
     assert steps[0][0] - before[0] < 2000
-    assert renewed.state(now).trims == {"fill": -0.5}
-    assert renewed.state(now).calibrated_at == "2026-05-04T10:00:00Z"
-    assert renewed.state(now).undo is not None
+    assert renewed.snapshot().trims == {"fill": -0.5}
+    assert renewed.snapshot().calibrated_at == "2026-05-04T10:00:00Z"
+    assert renewed.snapshot().undo is not None
 
 
 def test_a_frozen_take_is_not_touched_by_a_new_rig_file_until_follow() -> None:
     rig = desk()
     hold, now = held(rig)
     hold.order(parse_order({"do": "freeze"}), now)
-    renewed = hold.renewed(apply_change(rig, {"balance.ratio": "4:1"}), None, None, now)
+    renewed = hold.replaced(apply_change(rig, {"balance.ratio": "4:1"}), None, None, now)
     now = settled(renewed, now)
     assert renewed.codes == hold.codes
     renewed.order(parse_order({"do": "follow"}), now)
@@ -113,9 +113,9 @@ def test_what_a_meter_was_shown_is_not_what_undo_takes_back() -> None:
         {"do": "all"},
     ):
         hold.order(parse_order(order), now)
-        assert hold.state(now).undo == "trim fill -1 stop"
+        assert hold.snapshot().undo == "trim fill -1 stop"
     hold.order(parse_order({"do": "only", "head": "key"}), now)
     hold.order(parse_order({"do": "all"}), now)
-    assert hold.state(now).undo == "all"
+    assert hold.snapshot().undo == "all"
     assert hold.order(parse_order({"do": "undo"}), now).note == "undone: all"
-    assert hold.state(now).alone == "key"
+    assert hold.snapshot().alone == "key"

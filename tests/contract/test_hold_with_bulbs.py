@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, Studio, assert_no_flash, output, studio
-from fillside.hold.machine.events import HeadBack, HeadLost
+from fillside.hold.events import HeadBack, HeadLost
 from fillside.rig.file.build import build_rig
 from fillside.rig.tables.model import Rig
 from fillside_drivers.mqtt.bulb import Bulb

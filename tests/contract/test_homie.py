@@ -30,7 +30,7 @@ def state(*orders: dict[str, Any]) -> dict[str, Any]:
     for order in orders:
         hold.order(parse_order(order), 0.0)
     hold.tick(30.0)
-    shown: dict[str, Any] = hold.state(30.0).model_dump(mode="json")
+    shown: dict[str, Any] = hold.snapshot().model_dump(mode="json")
     return {**shown, "storage": {"kept": True, "note": ""}}
 
 

@@ -21,7 +21,7 @@ async def up(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Running]
     folder = tmp_path_factory.mktemp("answers")
     async with daemon(studio(), Settings(folder, folder / "tokens.json", Listen(port=0))) as running:
         async with running.runner.live.join() as reader:
-            while not running.runner.settled:
+            while not running.runner.light.settled:
                 await reader.next()
         yield running
 

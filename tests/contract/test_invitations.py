@@ -79,7 +79,7 @@ async def test_a_phone_gets_a_key_of_its_own(up: Running, tokens: TokenFile) -> 
         async with session.post(up.url + "/api/v1/key") as response:
             assert response.status == 401
     assert key["may"] == "operate"
-    assert "tablet, invited by this machine" in {line.name for line in tokens.kept()}
+    assert "tablet, invited by this machine" in {line.name for line in tokens.lasting()}
     async with (
         aiohttp.ClientSession(headers={"Authorization": f"Bearer {key['token']}", **ELSEWHERE}) as session,
         session.post(up.url + "/api/v1/do", json={"do": "follow"}) as response,

@@ -34,7 +34,7 @@ def everything(here: Made) -> Any:
         kept.kept_routine(here.store),
         here.hold.codes,
         here.hold.remember(),
-        here.desk.state(),
+        here.desk.routine(),
     )
 
 
@@ -131,7 +131,7 @@ async def test_a_reading_without_a_level_is_at_the_level_there_is(store: Store) 
         level = here.levels["key"]
         await here.do(do="read", head="key", value=200)
         assert kept.readings(store)[0].body["levels"] == [level]
-        await here.desk._studio.light(Show(do="show", heads={"fill": 0.5}))
+        await here.desk._studio.order(Show(do="show", heads={"fill": 0.5}))
         with pytest.raises(Refusal, match="key is out now"):
             await here.do(do="read", head="key", value=200)
 
@@ -183,7 +183,7 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         verdict = here.step["verdict"]
         assert verdict["go"], here.step["says"]
         assert here.step["may"] == ["start"]
-        assert here.hold.state(1e6).shown is None
+        assert here.hold.snapshot().shown is None
         judged = Judge(here.rig).reads((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
         assert abs(judged.ratio_off) <= 0.1
         assert abs(judged.exposure_off) <= 0.1
@@ -247,7 +247,7 @@ async def test_a_routine_outlives_a_restart_and_goes_on_where_it_was(store: Stor
         asked, remembered = here.step["asks"], here.hold.remember().model_dump(mode="json")
     async with made(rig, store, remembered) as again:
         assert again.step["left"]
-        assert again.hold.state(1e6).shown is None
+        assert again.hold.snapshot().shown is None
         with pytest.raises(Refusal, match="resume it first"):
             await again.do(do="calibrate", act="skip")
         with pytest.raises(Refusal, match="say which head"):
@@ -278,7 +278,7 @@ async def test_a_routine_that_cannot_be_resumed_does_not_keep_the_daemon_from_st
 ) -> None:
     kept.keep_routine(store, stored).result()
     async with made(rig_of(), store) as here:
-        assert here.desk.state() is None
+        assert here.desk.routine() is None
         await here.do(do="lineup", act="start")
 
 
@@ -351,7 +351,7 @@ async def test_the_reading_is_not_taken_while_the_light_moves_or_is_another(stor
         with pytest.raises(Refusal, match="still moving"):
             await here.do(do="read", value=100)
         here.moving = False
-        await here.desk._studio.light(Show(do="show", heads={"fill": 1.0}))
+        await here.desk._studio.order(Show(do="show", heads={"fill": 1.0}))
         with pytest.raises(Refusal, match="not as this reading wants it"):
             await here.do(do="read", value=100)
         assert kept.readings(store) == []

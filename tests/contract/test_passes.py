@@ -8,11 +8,11 @@ from typing import Any, get_args
 
 import pytest
 
-from fillside.access.authentication import AT_ONCE, TRIES_WITHIN_S, WRONG_TRIES, Authenticator
+from fillside.access.authentication import HASHES_AT_ONCE, TRIES_WITHIN_S, WRONG_TRIES, Authenticator
 from fillside.access.permissions import (
-    MAY,
-    May,
+    RIGHTS,
     Permission,
+    Right,
     check_may_look,
     check_may_operate,
     check_may_order,
@@ -27,7 +27,7 @@ WORDS = sorted(ORDERS)
 OF_A_METER = {"read", "sensor"}
 
 
-def allowed(may: May, said: object) -> bool:
+def allowed(may: Right, said: object) -> bool:
     try:
         check_may_order(Permission("anna", may), kind_of(said))
     except Refusal as refusal:
@@ -44,7 +44,7 @@ def test_the_table_has_every_kind_of_order() -> None:
 @pytest.mark.parametrize("word", WORDS)
 def test_each_order_is_for_those_alone_who_may_give_it(word: str) -> None:
     order = {"do": word, "to": [0.0, 0.0, 1.2], "role": "fill", "by": -1}
-    who = {may for may in MAY if allowed(may, order)}
+    who = {may for may in RIGHTS if allowed(may, order)}
     assert who == ({"operate", "meter"} if word in OF_A_METER else {"operate"})
 
 
@@ -52,19 +52,19 @@ def test_each_order_is_for_those_alone_who_may_give_it(word: str) -> None:
     "said", [None, [], ["read"], "read", {}, {"do": None}, {"do": ["read"]}, {"Do": "read"}]
 )
 def test_what_is_no_order_opens_nothing(said: object) -> None:
-    assert [may for may in MAY if allowed(may, said)] == ["operate"]
+    assert [may for may in RIGHTS if allowed(may, said)] == ["operate"]
 
 
 def test_looking_and_operating() -> None:
-    def passes(check: Any, may: May) -> bool:
+    def passes(check: Any, may: Right) -> bool:
         try:
             check(Permission("anna", may))
         except Refusal:
             return False
         return True
 
-    assert {may for may in get_args(May) if passes(check_may_look, may)} == {"operate", "view"}
-    assert {may for may in get_args(May) if passes(check_may_operate, may)} == {"operate"}
+    assert {may for may in get_args(Right) if passes(check_may_look, may)} == {"operate", "view"}
+    assert {may for may in get_args(Right) if passes(check_may_operate, may)} == {"operate"}
 
 
 class Counting(TokenFile):
@@ -72,7 +72,7 @@ class Counting(TokenFile):
 
     asked = 0
 
-    def holder_of(self, token: str) -> StoredToken | None:
+    def verify(self, token: str) -> StoredToken | None:
         self.asked += 1
         return None
 
@@ -89,7 +89,7 @@ async def test_wrong_tokens_that_come_all_at_once_are_counted_as_well(tmp_path: 
 
     codes = await burst(STRANGER)
     assert len(codes) == 40
-    assert WRONG_TRIES <= tokens.asked <= WRONG_TRIES + AT_ONCE - 1
+    assert WRONG_TRIES <= tokens.asked <= WRONG_TRIES + HASHES_AT_ONCE - 1
     assert codes.count("unauthorised") == tokens.asked
     assert codes.count("too_many") == 40 - tokens.asked
     asked = tokens.asked
@@ -162,14 +162,14 @@ async def test_tokens_known_again_are_not_kept_for_ever(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A known token costs no hash; past the most all are forgotten, and it costs one again."""
-    monkeypatch.setattr("fillside.access.authentication.MOST_KNOWN", 2)
+    monkeypatch.setattr("fillside.access.authentication.MOST_CACHED", 2)
 
     class Hashed(TokenFile):
         asked = 0
 
-        def holder_of(self, token: str) -> StoredToken | None:
+        def verify(self, token: str) -> StoredToken | None:
             self.asked += 1
-            return super().holder_of(token)
+            return super().verify(token)
 
     tokens = Hashed(tmp_path / "tokens.json")
     first, *others = (tokens.make("view", f"phone {n}") for n in range(3))

@@ -80,7 +80,7 @@ def _reads(path: Path, folder: Path) -> dict[str, tuple[Callable[[], object], ty
             lambda: tls_context(BrokerOptions(broker="b", tls=True, ca_file=str(path))),
             BrokerError,
         ),
-        "tokens": (lambda: TokenFile(path).kept(), TokenFileError),
+        "tokens": (lambda: TokenFile(path).lasting(), TokenFileError),
     }
 
 

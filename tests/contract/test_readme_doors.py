@@ -50,7 +50,7 @@ def test_the_properties_of_homie() -> None:
 
 
 def test_the_addresses_of_osc() -> None:
-    assert table("osc") == [[f"`{each.path}`", each.takes, each.does] for each in ADDRESSES]
+    assert table("osc") == [[f"`{each.path}`", each.takes, each.help] for each in ADDRESSES]
 
 
 def test_what_a_key_may_do() -> None:

@@ -88,9 +88,31 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.planning": pure("fillside.balance fillside.photometry fillside.rig"),
     "fillside.access.permissions": pure("fillside.orders"),
     "fillside.bounds": pure(),
-    "fillside.hold": pure(
-        "fillside.balance fillside.bounds fillside.calibration fillside.orders fillside.photometry "
+    "fillside.hold": pure(),
+    "fillside.hold.events": pure("fillside.balance fillside.rig"),
+    "fillside.hold.health": pure("fillside.balance fillside.hold.events fillside.rig"),
+    "fillside.hold.tracking": pure("fillside.rig"),
+    "fillside.hold.fading": pure("fillside.photometry fillside.rig"),
+    "fillside.hold.intent": pure(
+        "fillside.balance fillside.calibration fillside.hold.events fillside.hold.fading "
+        "fillside.hold.health fillside.hold.tracking fillside.orders fillside.photometry fillside.rig"
+    ),
+    "fillside.hold.memory": pure(
+        "fillside.balance fillside.bounds fillside.hold.intent fillside.orders fillside.photometry "
         "fillside.rig"
+    ),
+    "fillside.hold.snapshot": pure(
+        "fillside.balance fillside.hold.events fillside.hold.health fillside.hold.intent "
+        "fillside.hold.tracking fillside.rig"
+    ),
+    "fillside.hold.contract": pure(
+        "fillside.balance fillside.hold.events fillside.hold.memory fillside.hold.snapshot "
+        "fillside.orders fillside.rig"
+    ),
+    "fillside.hold.machine": pure(
+        "fillside.balance fillside.hold.contract fillside.hold.events fillside.hold.fading "
+        "fillside.hold.health fillside.hold.intent fillside.hold.memory fillside.hold.snapshot "
+        "fillside.hold.tracking fillside.orders fillside.photometry fillside.rig"
     ),
     "fillside.doors.http.connection_limits": pure(),
     "fillside.doors.keys.escape_codes": pure(),
@@ -111,13 +133,15 @@ SHELL: dict[str, Room] = {
     "fillside.storage": Room(
         "fillside.bounds fillside.calibration fillside.orders fillside.rig fillside.system_errors"
     ),
-    "fillside.doors": Room("fillside.background fillside.orders fillside.storage"),
     "fillside.runtime": Room(
-        "fillside.background fillside.balance fillside.hold fillside.orders fillside.rig "
+        "fillside.background fillside.balance fillside.hold.contract fillside.hold.events "
+        "fillside.hold.fading fillside.hold.memory fillside.hold.snapshot fillside.orders fillside.rig "
         "fillside.storage fillside_drivers.driver fillside_drivers.registry"
     ),
+    "fillside.doors": Room("fillside.orders fillside.runtime fillside.storage"),
     "fillside.metering": Room(
-        "fillside.background fillside.balance fillside.calibration fillside.hold fillside.orders "
+        "fillside.background fillside.balance fillside.calibration fillside.hold.contract "
+        "fillside.hold.events fillside.hold.machine fillside.hold.memory fillside.orders "
         "fillside.photometry fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.driver fillside_drivers.sim"
     ),
@@ -132,7 +156,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors.http": Room(
         "fillside.access fillside.access.permissions fillside.background fillside.calibration "
-        "fillside.doors fillside.doors.http.connection_limits fillside.hold fillside.orders "
+        "fillside.doors fillside.doors.http.connection_limits fillside.hold.snapshot fillside.orders "
         "fillside.planning fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.plain_files"
     ),
@@ -143,9 +167,10 @@ SHELL: dict[str, Room] = {
     "fillside.sheet": Room("fillside.calibration fillside.planning fillside.rig fillside.text"),
     "fillside.daemon": Room(
         "fillside.access fillside.background fillside.bounds fillside.calibration fillside.doors "
-        "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold fillside.metering "
-        "fillside.rig fillside.runtime fillside.storage fillside.system_errors fillside.text "
-        "fillside_drivers.driver fillside_drivers.mqtt"
+        "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold.contract "
+        "fillside.hold.machine fillside.hold.memory fillside.metering fillside.rig fillside.runtime "
+        "fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
+        "fillside_drivers.mqtt"
     ),
     "fillside.demo": Room(
         "fillside.daemon fillside.doors.http fillside.metering fillside.orders fillside.rig "
@@ -342,8 +367,12 @@ def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:
         ("fillside.hold.tracking.pace", "from threading import Lock", "threading"),
         ("fillside.hold.tracking.pace", "def late():\n    import time", "time"),
         ("fillside.rig.tables.model", "if TYPE_CHECKING:\n    from pathlib import Path", "pathlib"),
-        ("fillside.balance.solver.solve", "from fillside.hold.tracking import pace", "fillside.hold"),
-        ("fillside.balance.solver.solve", "from ...hold.tracking.pace import Pace", "fillside.hold"),
+        (
+            "fillside.balance.solver.solve",
+            "from fillside.hold.tracking import pace",
+            "fillside.hold.tracking",
+        ),
+        ("fillside.balance.solver.solve", "from ...hold.tracking.pace import Pace", "fillside.hold.tracking"),
         ("fillside.photometry.disc", "import fillside.rig.tables.model", "fillside.rig"),
         ("fillside.hold.machine.hold", "from fillside.planning.plan import plan_rig", "fillside.planning"),
         ("fillside.doors.osc.listener", "def f():\n    import fillside_drivers.sim", "fillside_drivers.sim"),

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from fillside.daemon.composition import Settings, daemon
 from fillside.doors.http.address import Listen
+from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.runtime.loop import Runner
 from fillside.storage.records.journal import Visitor
@@ -54,9 +55,9 @@ async def test_whoever_waits_for_the_light_to_rest_hears_of_it(tmp_path: Path) -
 
 async def rests_after_a_trim(runner: Runner, by: float) -> None:
     with runner.watching() as changed:
-        await runner.do({"do": "trim", "role": "fill", "by": by}, Visitor("test", "test"))
+        await give(runner, {"do": "trim", "role": "fill", "by": by}, Visitor("test", "test"))
         async with asyncio.timeout(20.0):
-            while not runner.settled:
+            while not runner.light.settled:
                 changed.clear()
                 await changed.wait()
     assert runner.state()["settled"]

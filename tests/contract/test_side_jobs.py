@@ -162,11 +162,11 @@ def named(up: Running) -> set[str]:
 
 async def obeys(up: Running) -> None:
     """An order is answered with ok, and its light reaches the wire."""
-    (wire,) = up.loom.drivers.values()
+    (wire,) = up.wires.drivers.values()
     before = wire.codes
     by = -0.5 if up.runner.state()["balance"]["exposure_stops"] > 0 else 0.5
     await give(up.runner, {"do": "expose", "by": by}, BOX)
-    await until(lambda: up.runner.settled and wire.codes != before)
+    await until(lambda: up.runner.light.settled and wire.codes != before)
 
 
 async def all_kinds(up: Running) -> None:
@@ -179,15 +179,15 @@ async def all_kinds(up: Running) -> None:
 
 def broken_after_work(up: Running, monkeypatch: pytest.MonkeyPatch) -> dict[str, Callable[[], None]]:
     """Every seam of what is done after an order or a turn, and how it is broken."""
-    figures = up.runner.figures
+    figures = up.runner.counts
     return {
         "journal": lambda: monkeypatch.setattr(Journal, "line", boom),
         "takes": lambda: monkeypatch.setattr(Takes, "change", boom),
         "storage": lambda: monkeypatch.setattr(record_module, "remembering", boom),
         "metrics": lambda: monkeypatch.setattr(figures, "order_took", boom),
         "service manager": lambda: monkeypatch.setattr(up.runner, "turned", boom),
-        "metering": lambda: monkeypatch.setattr(up.runner.meter_side, "notes", boom),
-        "drift": lambda: monkeypatch.setattr(up.runner.meter_side, "turn", boom),
+        "metering": lambda: monkeypatch.setattr(up.runner.metering, "view", boom),
+        "drift": lambda: monkeypatch.setattr(up.runner.metering, "turn", boom),
     }
 
 
@@ -234,12 +234,12 @@ async def test_lookers_on_hear_what_they_missed_once_the_live_page_is_back(up: R
 
 
 async def test_a_wire_that_fails_is_named_and_gets_the_light_once_it_can(up: Running) -> None:
-    (wire,) = up.loom.drivers.values()
+    (wire,) = up.wires.drivers.values()
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.setattr(wire, "_send", boom)
         await give(up.runner, {"do": "expose", "by": 0.5}, BOX)
         await until(lambda: f"wire {wire.name}" in named(up))
-    await until(lambda: up.runner.light_is_sent and up.runner.settled)
+    await until(lambda: up.runner.wires.have_taken(up.runner.light.codes) and up.runner.light.settled)
     await until(lambda: not named(up))
 
 
@@ -266,7 +266,7 @@ async def test_a_door_that_fails_opens_again(tmp_path: Path, monkeypatch: pytest
 async def test_a_route_that_fails_is_named_and_over_once_others_answer(up: Running) -> None:
     async with aiohttp.ClientSession() as session:
         with pytest.MonkeyPatch.context() as monkeypatch:
-            monkeypatch.setattr(up.runner, "places", boom)
+            monkeypatch.setattr("fillside.doors.http.app.places_of", boom)
             async with session.get(up.url + "/api/v1/places") as response:
                 assert response.status == 500
             assert named(up) == {"http door"}
@@ -293,7 +293,7 @@ async def test_kept_data_that_fails_at_the_start_is_no_end(
 
 
 async def test_health_is_worked_out(up: Running, monkeypatch: pytest.MonkeyPatch) -> None:
-    (wire,) = up.loom.drivers.values()
+    (wire,) = up.wires.drivers.values()
 
     async def asked() -> tuple[int, dict[str, Any]]:
         async with aiohttp.ClientSession() as session, session.get(up.url + "/health") as response:

@@ -8,7 +8,7 @@ from contract.hold_studio import Studio, studio
 from contract.meter_studio import head_table, rig_of
 from fillside.cli.render import state as summary
 from fillside.cli.render.state import block
-from fillside.hold.machine.events import (
+from fillside.hold.events import (
     DriverChanged,
     Event,
     HeadAnswers,

@@ -14,6 +14,7 @@ from fillside.cli.commands.takes import lines
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
 from fillside.doors.http.address import Listen
+from fillside.doors.listener import give
 from fillside.storage.records.journal import Visitor
 from fillside.storage.records.takes import Takes, latest_takes
 from fillside.storage.store import Store
@@ -24,9 +25,9 @@ SOMEBODY = Visitor("somebody", "test")
 
 async def order(up: Running, **said: Any) -> dict[str, Any]:
     """The state after an order, once the light rests."""
-    await up.runner.do(said, SOMEBODY)
+    await give(up.runner, said, SOMEBODY)
     async with up.runner.live.join() as reader:
-        while not up.runner.settled:
+        while not up.runner.light.settled:
             await reader.next()
     return up.runner.state()
 

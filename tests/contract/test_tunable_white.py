@@ -26,7 +26,7 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.scene.white_fade import STEP_MIRED, white_way
 from fillside.rig.scene.whites import White
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import DriversInUse, loom_of
+from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive
 from fillside_drivers.registry import build, kinds
@@ -137,7 +137,7 @@ def test_the_octets_are_those_of_both_channels() -> None:
 
 async def lit(rig: Rig) -> tuple[Hold, DriversInUse, SimDriver, VirtualMeter]:
     """A studio in memory: the hold, its wires, and a meter in the simulated room."""
-    loom = loom_of(rig, lambda: 0.0, WHO)
+    loom = drivers_of(rig, lambda: 0.0, WHO)
     driver = loom.drivers["wall"]
     assert isinstance(driver, SimDriver)
     await driver.__aenter__()
@@ -176,7 +176,7 @@ async def test_colour_and_ratio_are_held_through_a_fade() -> None:
                     coloured += 1
     assert coloured > 100
     at = (-0.3, -0.3, 1.2)
-    state = hold.state(now)
+    state = hold.snapshot()
     assert state.settled
     assert state.achieved.ratio == pytest.approx(2.0, abs=2e-3)
     for i, name in enumerate(("key", "fill")):
@@ -232,11 +232,11 @@ def test_another_white_does_not_make_the_light_jump(way: str, cct: int, order: d
     if order["do"] == "freeze":
         hold.order(parse_order(order), now)
     if way == "reload":
-        new = hold.renewed(edited, None, None, 10.0)
+        new = hold.replaced(edited, None, None, 10.0)
     else:
         new = Hold(edited, json.loads(json.dumps(hold.remember().model_dump(mode="json"))), 10.0)
     assert largest_step_stops(new, before) <= rig.hold.order_speed / 44 + 0.005
-    assert new.state(60.0).achieved.ratio == pytest.approx(2.0, abs=5e-3)
+    assert new.snapshot().achieved.ratio == pytest.approx(2.0, abs=5e-3)
     for name, light in lights(new).items():
         assert light == pytest.approx(before[name], rel=3e-3)
 
@@ -258,7 +258,7 @@ def test_on_the_way_to_another_white_neither_colour_nor_light_steps(cct: str | N
     hold, now = dimmed(rig)
     whites_seen, lights_seen = [colours(hold)], [lights(hold)]
     for between in (*white_way(rig, edited), edited):
-        hold = hold.renewed(between, None, None, now)
+        hold = hold.replaced(between, None, None, now)
         for _ in range(3):
             whites_seen.append(colours(hold))
             lights_seen.append(lights(hold))
@@ -327,7 +327,7 @@ kind = "mqtt"
 def test_a_bulb_is_told_its_white_with_every_level() -> None:
     rig = read(('[[heads]]\nname = "fill"', BULB + 'name = "fill"'))
     assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, told=True)
-    loom = loom_of(rig, lambda: 0.0, WHO)
+    loom = drivers_of(rig, lambda: 0.0, WHO)
     channel = loom.drivers["room"].channels["hair"]
     assert isinstance(channel.drive, MqttDrive)
     bulb = Bulb(channel.drive, channel.cct_k)
@@ -403,7 +403,7 @@ async def test_a_colour_that_is_off_is_not_in_the_way_of_an_order() -> None:
     while (wake := hold.wake_in(now)) is not None:
         now += wake
         hold.tick(now)
-    assert [limit.at for limit in hold.state(now).limits] == ["colour"]
+    assert [limit.at for limit in hold.snapshot().limits] == ["colour"]
     assert hold.remedy_question() is None
 
 

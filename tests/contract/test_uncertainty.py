@@ -63,7 +63,7 @@ def test_every_way_says_the_same() -> None:
     levels = ",".join(f"{head['name']}={head['level']}" for head in solved["heads"])
     predicted = printed(predict_command, str(DESK), "--at", "chair", "--levels", levels, "--json")
     planned = printed(plan_command, str(DESK), "--mark", "chair", "--json")["marks"][0]["balance"]
-    state = settled(rig).state(30.0).model_dump()
+    state = settled(rig).snapshot().model_dump()
     for found in (solved, predicted, planned, state):
         assert set(found["uncertainty"]) == NAMES
         assert found["uncertainty"] == pytest.approx(solved["uncertainty"], rel=0.02)
@@ -128,7 +128,7 @@ def test_what_does_not_exist_has_no_interval() -> None:
     held.order(Only(do="only", head="key"), 30.0)
     for step in range(300, 600):
         held.tick(step / 10)
-    state = held.state(60.0)
+    state = held.snapshot()
     assert state.uncertainty.ratio_stops is None
     assert state.uncertainty.exposure_stops is not None
 
@@ -169,7 +169,7 @@ def test_people_read_no_digit_that_is_not_known() -> None:
         assert "2.00:1" not in text
     text = printed(predict_command, str(DESK), "--at", "chair")
     assert "±" in text
-    state = settled(load_rig(DESK)).state(30.0).model_dump(mode="json")
+    state = settled(load_rig(DESK)).snapshot().model_dump(mode="json")
     for line in (summary.one_line(state), status_line(state)):
         assert "0.00 stop" not in line
         assert "within ±" in line
@@ -178,7 +178,7 @@ def test_people_read_no_digit_that_is_not_known() -> None:
 def test_people_read_what_readings_made_known() -> None:
     hidden, rig = metered(6)
     calibration = fit_csv(hidden.csv(), rig)
-    state = settled(rig, calibration).state(30.0).model_dump(mode="json")
+    state = settled(rig, calibration).snapshot().model_dump(mode="json")
     half = state["uncertainty"]["ratio_stops"]
     assert 0.02 < half < 0.2
     assert f"ratio 2.0:1 ±{half:.2f} stop" in summary.one_line(state)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import Studio, studio
-from fillside.hold.memory.undo_history import OTHER_HEADS, UNREADABLE, order_kept
+from fillside.hold.memory.undo import OTHER_HEADS, UNREADABLE, order_kept
 from fillside.orders.answers import Refusal
 from fillside.rig.tables.model import Rig
 

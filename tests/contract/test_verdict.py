@@ -26,7 +26,7 @@ from fillside.balance.solver.rounding import choose_codes
 from fillside.balance.solver.solve import solve
 from fillside.balance.target import target_from_rig
 from fillside.doors.mqtt.homie import DescribedDevice, alerts
-from fillside.hold.machine.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
+from fillside.hold.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 

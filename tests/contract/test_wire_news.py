@@ -8,7 +8,7 @@ from typing import Literal
 
 import pytest
 
-from fillside.hold.machine.events import (
+from fillside.hold.events import (
     DriverChanged,
     HeadAnswers,
     HeadBack,
@@ -17,14 +17,14 @@ from fillside.hold.machine.events import (
     HeadLost,
     HealthEvent,
 )
-from fillside.runtime.wire_events import news
+from fillside.runtime.wires import health_events
 from fillside_drivers.driver import HeadHealth, Health
 
 OK, LOST = HeadHealth("ok"), HeadHealth("lost")
 
 
 def told(old: Health, new: Health) -> list[HealthEvent]:
-    return list(news("bulbs", old, new))
+    return list(health_events("bulbs", old, new))
 
 
 STEPS: list[tuple[HeadHealth, HeadHealth, list[HealthEvent]]] = [

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from contract.hold_studio import studio
-from fillside.hold.fading.path import BELOW_KNEE_S, fade
+from fillside.hold.fading.fader import BELOW_KNEE_S, fade
 from fillside.hold.tracking.filter import Filter
 from fillside.hold.tracking.noise import noise_of
 from fillside.rig.scene.scene import scene

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fillside.hold.fading.fader import Clock
 from fillside.hold.fading.flash_limiter import FlashLimiter
-from fillside.hold.machine.clock import Clock
 
 UP, DOWN = np.array([1.0]), np.array([0.5])
 
@@ -39,46 +39,45 @@ def test_a_look_takes_nothing_in() -> None:
 
 def turned_three_times(at_s: list[float]) -> FlashLimiter:
     """A light that rose and fell, its third turn the last."""
-    guard = FlashLimiter(UP)
-    assert guard.send(DOWN, at_s[0] - 0.2)
+    limiter = FlashLimiter(UP)
+    assert limiter.send(DOWN, at_s[0] - 0.2)
     for time, light in zip(at_s, (UP, DOWN, UP), strict=True):
-        assert guard.send(light, time)
-    return guard
+        assert limiter.send(light, time)
+    return limiter
 
 
 def test_the_fourth_turn_waits_until_the_first_is_a_second_ago() -> None:
-    guard = turned_three_times([10.0, 10.1, 10.2])
-    assert not guard.send(DOWN, 10.3)
-    assert not guard.send(DOWN, 10.99)
-    assert guard.send(DOWN, 11.01)
-    assert not guard.send(UP, 11.05)
-    assert guard.send(UP, 11.11)
+    limiter = turned_three_times([10.0, 10.1, 10.2])
+    assert not limiter.send(DOWN, 10.3)
+    assert not limiter.send(DOWN, 10.99)
+    assert limiter.send(DOWN, 11.01)
+    assert not limiter.send(UP, 11.05)
+    assert limiter.send(UP, 11.11)
 
 
 def test_turns_before_a_reload_count_on_under_the_new_hold_s_time() -> None:
     """Its time 0 is the old one's 10.5: the first turn is half a second old then."""
-    new = FlashLimiter(UP)
-    new.go_on_from(turned_three_times([10.0, 10.1, 10.2]), 10.5)
+    new = turned_three_times([10.0, 10.1, 10.2]).rebased(10.5)
     assert not new.send(DOWN, 0.1)
     assert not new.send(DOWN, 0.49)
     assert new.send(DOWN, 0.51)
 
 
 def test_a_light_that_goes_on_one_way_never_waits() -> None:
-    guard = turned_three_times([0.0, 0.1, 0.2])
-    assert guard.send(np.array([1.2]), 0.21)
-    assert guard.send(np.array([1.2 * 2**-0.09]), 0.22), "less than a tenth of a stop back is no turn"
+    limiter = turned_three_times([0.0, 0.1, 0.2])
+    assert limiter.send(np.array([1.2]), 0.21)
+    assert limiter.send(np.array([1.2 * 2**-0.09]), 0.22), "less than a tenth of a stop back is no turn"
 
 
 def test_turns_are_counted_by_head() -> None:
-    guard = FlashLimiter(np.array([1.0, 1.0]))
+    limiter = FlashLimiter(np.array([1.0, 1.0]))
     for time, light in ((0.0, 0.5), (0.1, 1.0), (0.2, 0.5), (0.3, 1.0)):
-        assert guard.send(np.array([light, 1.0]), time)
-    assert not guard.send(np.array([0.5, 1.0]), 0.4)
-    assert guard.send(np.array([1.0, 0.5]), 0.4)
+        assert limiter.send(np.array([light, 1.0]), time)
+    assert not limiter.send(np.array([0.5, 1.0]), 0.4)
+    assert limiter.send(np.array([1.0, 0.5]), 0.4)
 
 
 @pytest.mark.parametrize(("back_stops", "waits"), [(0.09, False), (0.11, True)])
 def test_going_back_by_more_than_a_tenth_of_a_stop_is_a_turn(back_stops: float, waits: bool) -> None:
-    guard = turned_three_times([0.0, 0.1, 0.2])
-    assert guard.send(UP * 2.0**-back_stops, 0.3) is not waits
+    limiter = turned_three_times([0.0, 0.1, 0.2])
+    assert limiter.send(UP * 2.0**-back_stops, 0.3) is not waits

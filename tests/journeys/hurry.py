@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from unittest import mock
 
-from fillside.hold.machine.hold import Hold
+from fillside.hold.machine.aim import Aim
 
 AT_ONCE_STOPS_S = 100.0
 
@@ -14,5 +14,5 @@ AT_ONCE_STOPS_S = 100.0
 @contextmanager
 def hurried() -> Iterator[None]:
     """Orders fade a hundred stops a second in here, which no rig file may ask for."""
-    with mock.patch.object(Hold, "_order_speed", AT_ONCE_STOPS_S):
+    with mock.patch.object(Aim, "order_speed", AT_ONCE_STOPS_S):
         yield

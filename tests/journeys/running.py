@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 ENTRY = "from fillside.cli import main; main()"
-HURRIED = f"from fillside.hold.machine.hold import Hold; Hold._order_speed = 100.0; {ENTRY}"
+HURRIED = f"from fillside.hold.machine.aim import Aim; Aim.order_speed = 100.0; {ENTRY}"
 """A daemon whose orders fade a hundred stops a second, for tests that are not about how light goes."""
 START_WITHIN_S = 60.0
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from fillside.hold.fading.light import GENTLE_STOPS_S
+from fillside.hold.fading.fader import GENTLE_STOPS_S
 from fillside_drivers.mqtt import reports as sender
 from journeys.mqtt_studio import FULL, SPEAKS, Studio, face_lux, steps_stops, studio
 from journeys.running import ENTRY, command

@@ -44,7 +44,7 @@ async def test_wild_input_does_no_harm(tmp_path: Path, name: str) -> None:
 
 
 def _dark_on_refusal(runner: Runner, *_: object) -> None:
-    runner._hold.order(parse_order({"do": "dark"}), runner._clock())
+    runner.light.order(parse_order({"do": "dark"}), runner._clock())
     runner._tick(runner._clock() + 0.1)
 
 
@@ -58,7 +58,7 @@ def _log_all(text: str, *_: object) -> str:
 
 
 PLANTED: dict[str, tuple[str, object, str, object, str]] = {
-    "light that moves though nothing was obeyed": ("osc", Runner, "_refused", _dark_on_refusal, "the light"),
+    "light that moves though nothing was obeyed": ("osc", Runner, "refuse", _dark_on_refusal, "the light"),
     "an error of another kind": ("gdtf", archive, "_unpacked", _fall, "ZeroDivisionError"),
     "characters that steer a terminal": ("csv", readings, "one_line", str, "steering"),
     "the same from a stranger on the network": ("sacn", sources, "_plain", str, "steering"),

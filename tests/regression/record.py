@@ -74,7 +74,7 @@ def _said(report: Any) -> dict[str, Any]:
 
 
 def _state(hold: Hold, now: float) -> dict[str, Any]:
-    state = hold.state(now)
+    state = hold.snapshot()
     return {**_said(state), "codes": hold.codes, "mode": state.mode, "settled": state.settled}
 
 

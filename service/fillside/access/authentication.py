@@ -1,4 +1,4 @@
-"""Letting visitors in: by address, by token, and not at all after too many wrong tokens."""
+"""Admission of visitors: by address, by token, and not at all after too many wrong tokens."""
 
 from __future__ import annotations
 
@@ -10,106 +10,107 @@ import secrets
 from collections.abc import Callable
 from typing import ParamSpec, TypeVar
 
-from fillside.access.permissions import May, Permission
+from fillside.access.permissions import Permission
 from fillside.access.tokens import StoredToken, TokenFile, TokenFileError, TooManyTokensError
 from fillside.orders.answers import Refusal
+from fillside.orders.registry import Right
 
 log = logging.getLogger(__name__)
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
-HERE = Permission("this machine", "operate")
+THIS_MACHINE = Permission("this machine", "operate")
 WRONG_TRIES, TRIES_WITHIN_S = 10, 60.0
 MOST_ADDRESSES = 10_000
-AT_ONCE = 2
-MOST_KNOWN = 1000
+HASHES_AT_ONCE = 2
+MOST_CACHED = 1000
 
 
 class Authenticator:
-    """Says who a visitor is. One for all doors, so that wrong tries count together."""
+    """Tells who a visitor is. There is one for all doors, so that wrong tries count together."""
 
     def __init__(self, tokens: TokenFile, clock: Callable[[], float]) -> None:
         self._tokens, self._clock = tokens, clock
         self._tries: dict[str, list[float]] = {}
-        self._hashing = asyncio.Semaphore(AT_ONCE)
-        # What was right is known again by a keyed digest: scrypt is paid once, and no token is kept.
+        self._hashing = asyncio.Semaphore(HASHES_AT_ONCE)
+        # Tokens that were right, by a keyed digest: scrypt is paid once, and no token is kept.
         self._key = secrets.token_bytes(32)
-        self._known: dict[bytes, StoredToken] = {}
+        self._cache: dict[bytes, StoredToken] = {}
 
     async def admit(self, token: str | None, address: str, loopback: bool) -> Permission:
-        """Who this is.
+        """Return the permission of a visitor.
 
-        Without a token only this machine itself comes in. Raises Refusal: unauthorised, or too_many.
+        Without a token only this machine itself is admitted. Raises Refusal: unauthorised, or too_many.
         """
         if token is None:
             if loopback:
-                return HERE
+                return THIS_MACHINE
             raise Refusal("unauthorised", "a token is needed here; `fillside token new` makes one")
         digest = hmac.digest(self._key, token.encode("utf-8", "replace"), hashlib.sha256)
         try:
-            line = self._known.get(digest)
-            if line is None or not self._tokens.still(line):
-                self._known.pop(digest, None)
-                line = await self._try(token, address)
+            stored = self._cache.get(digest)
+            if stored is None or not self._tokens.has(stored):
+                self._cache.pop(digest, None)
+                stored = await self._try(token, address)
         except TokenFileError as error:
             log.error("%s", error)
             raise Refusal("unauthorised", "no token can be checked now; see the daemon's log") from None
-        if len(self._known) >= MOST_KNOWN:
-            self._known.clear()
-        self._known[digest] = line
-        return Permission(line.name, line.may, line)
+        if len(self._cache) >= MOST_CACHED:
+            self._cache.clear()
+        self._cache[digest] = stored
+        return Permission(stored.name, stored.may, stored)
 
     def still_good(self, holder: Permission) -> bool:
-        """Whether one who was let in would be let in as before: its token was not revoked or changed since.
+        """Return whether a visitor's token was neither revoked nor changed since it was admitted.
 
-        Costs a look at the file's date, so that it may be asked often.
+        Costs a look at the file's date, so that it may be called often.
         """
-        if not isinstance(holder.line, StoredToken):
+        if not isinstance(holder.token, StoredToken):
             return True
         try:
-            return self._tokens.still(holder.line)
+            return self._tokens.has(holder.token)
         except TokenFileError as error:
             log.error("%s", error)
             return False
 
-    async def invite(self, may: May, name: str) -> tuple[str, float]:
-        """A token for once, and the Unix time [s] until which it is good."""
+    async def invite(self, may: Right, name: str) -> tuple[str, float]:
+        """Make a token that is good once; return it and the Unix time [s] until which it is."""
         return await self._with_file(self._tokens.make_once, may, name)
 
     async def change(self, token: str | None, address: str) -> tuple[str, Permission]:
-        """The lasting token for one that is good once.
+        """Exchange a token that is good once for a lasting one.
 
         Raises Refusal: unauthorised, or too_many.
         """
         if token is None:
             raise Refusal("unauthorised", "send the token that is to be changed", "Authorization")
-        found = await self._tried(self._tokens.change, token, address)
+        found = await self._limited(self._tokens.exchange, token, address)
         if found is None:
             raise Refusal("unauthorised", "this was used before, or is too old; ask for another")
-        text, line = found
-        return text, Permission(line.name, line.may)
+        text, stored = found
+        return text, Permission(stored.name, stored.may)
 
     async def _try(self, token: str, address: str) -> StoredToken:
-        line = await self._tried(self._tokens.holder_of, token, address)
-        if line is None:
+        stored = await self._limited(self._tokens.verify, token, address)
+        if stored is None:
             raise Refusal("unauthorised", "this token is not right, or was revoked")
-        return line
+        return stored
 
-    async def _tried(self, ask: Callable[[str], T | None], token: str, address: str) -> T | None:
-        """What `ask` says of a token; None counts as a wrong one of this address."""
+    async def _limited(self, check: Callable[[str], T | None], token: str, address: str) -> T | None:
+        """Check a token unless its address has tried too often; None counts as a wrong try."""
         self._check_tries(address)
         async with self._hashing:
             self._check_tries(address)
-            found = await self._with_file(ask, token)
+            found = await self._with_file(check, token)
         if found is None:
             self._note_wrong(address)
         return found
 
     @staticmethod
-    async def _with_file(ask: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+    async def _with_file(work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         try:
-            return await asyncio.to_thread(ask, *args, **kwargs)
+            return await asyncio.to_thread(work, *args, **kwargs)
         except TooManyTokensError as error:
             raise Refusal("too_many", str(error)) from None
         except TokenFileError as error:

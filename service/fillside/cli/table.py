@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from fillside.orders.registry import ORDERS
+
 
 class CommandEntry(NamedTuple):
     where: str
@@ -23,6 +25,13 @@ SEE, LIGHT, PLACE, METER, FILE, BEFORE, RUN = (
 HEADINGS = (RUN, SEE, LIGHT, PLACE, METER, FILE, BEFORE)
 
 _ = "fillside.cli.commands."
+
+
+def _order(word: str, heading: str, where: str) -> CommandEntry:
+    """A command that gives the order of its name."""
+    return CommandEntry(_ + where, heading, ORDERS[word].help)
+
+
 COMMANDS: dict[str, CommandEntry] = {
     "demo": CommandEntry(_ + "demo:demo", RUN, "A simulated studio with a subject that walks; no hardware."),
     "run": CommandEntry(_ + "run:run", RUN, "Hold a rig's light until stopped."),
@@ -37,29 +46,25 @@ COMMANDS: dict[str, CommandEntry] = {
     "watch": CommandEntry(_ + "watch:watch", SEE, "The same, live."),
     "journal": CommandEntry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
     "takes": CommandEntry(_ + "takes:takes", SEE, "Freezes, with the light they had."),
-    "balance": CommandEntry(_ + "orders:balance", LIGHT, "Ask for another ratio of key to fill."),
-    "expose": CommandEntry(
-        _ + "orders:expose", LIGHT, "Ask for more or less exposure, in stops, or for one in lux."
-    ),
-    "camera": CommandEntry(_ + "orders:camera", LIGHT, "Say what changed at the camera."),
-    "trim": CommandEntry(_ + "orders:trim", LIGHT, "Put a role up or down by hand, in stops."),
-    "keep": CommandEntry(_ + "orders:keep", LIGHT, "Make the light as it is now the wanted balance."),
-    "only": CommandEntry(_ + "orders:only", LIGHT, "One head alone, the others out."),
-    "all": CommandEntry(_ + "orders:all_heads", LIGHT, "End `only`."),
-    "identify": CommandEntry(_ + "orders:identify", LIGHT, "Let a lamp show which one it is."),
-    "undo": CommandEntry(_ + "orders:undo", LIGHT, "Take the last order back."),
-    "move": CommandEntry(_ + "orders:move", PLACE, "The subject is at a mark or a place now."),
-    "follow": CommandEntry(_ + "orders:follow", PLACE, "Follow the subject as it moves."),
-    "freeze": CommandEntry(_ + "orders:freeze", PLACE, "Leave the levels alone, as during a take."),
-    "dark": CommandEntry(_ + "orders:dark", PLACE, "All out, gently; work lights up."),
+    "balance": _order("balance", LIGHT, "orders:balance"),
+    "expose": _order("expose", LIGHT, "orders:expose"),
+    "camera": _order("camera", LIGHT, "orders:camera"),
+    "trim": _order("trim", LIGHT, "orders:trim"),
+    "keep": _order("keep", LIGHT, "orders:keep"),
+    "only": _order("only", LIGHT, "orders:only"),
+    "all": _order("all", LIGHT, "orders:all_heads"),
+    "identify": _order("identify", LIGHT, "orders:identify"),
+    "undo": _order("undo", LIGHT, "orders:undo"),
+    "move": _order("move", PLACE, "orders:move"),
+    "follow": _order("follow", PLACE, "orders:follow"),
+    "freeze": _order("freeze", PLACE, "orders:freeze"),
+    "dark": _order("dark", PLACE, "orders:dark"),
     "keys": CommandEntry(
         _ + "keys:keys", PLACE, "Keys, a foot switch or a remote walk the marks, freeze and trim."
     ),
-    "calibrate": CommandEntry(
-        _ + "guided:calibrate", METER, "Guided, with a light meter: what your lamps really do."
-    ),
-    "lineup": CommandEntry(_ + "guided:lineup", METER, "Two minutes before a shoot: is all as calibrated?"),
-    "read": CommandEntry(_ + "metering:read", METER, "Hand in a meter reading."),
+    "calibrate": _order("calibrate", METER, "guided:calibrate"),
+    "lineup": _order("lineup", METER, "guided:lineup"),
+    "read": _order("read", METER, "metering:read"),
     "readings": CommandEntry(_ + "metering:readings", METER, "The readings taken; strike, export, import."),
     "calibrations": CommandEntry(
         _ + "metering:calibrations", METER, "The calibrations; go back, export, import."

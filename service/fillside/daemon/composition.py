@@ -37,12 +37,12 @@ from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.request_checks import Names
 from fillside.doors.http.tls import Tls, scheme_of
 from fillside.hold.machine.hold import Hold
-from fillside.metering.assembly import meter_side
+from fillside.metering.assembly import metering
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
+from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside.storage.errors import FolderUnusableError, disk_trouble
 from fillside.storage.store import Store, kept_identity, remembered
 from fillside.storage.thinning import thin
@@ -89,8 +89,8 @@ class Running:
         return self.standing.runner
 
     @property
-    def loom(self) -> DriversInUse:
-        return self.standing.runner.loom
+    def wires(self) -> DriversInUse:
+        return self.standing.runner.wires.in_use
 
     @property
     def store(self) -> Store:
@@ -104,7 +104,7 @@ class Running:
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
     with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
-        if (all_need_token or not listen.loopback) and not tokens.kept():
+        if (all_need_token or not listen.loopback) and not tokens.lasting():
             why = "everybody is to be asked for a token"
             if not all_need_token:
                 why = f"{listen.host} is reached from other machines"
@@ -119,7 +119,7 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
 def check_tokens(tokens: TokenFile, store: Store) -> None:
     """Note that the tokens cannot be read, where that is so."""
     try:
-        tokens.kept()
+        tokens.lasting()
     except TokenFileError as error:
         store.say(f"nobody on another machine can be let in: {error}")
 
@@ -160,7 +160,7 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
         try:
             at = calibrated_at if by is not None else None
             hold = Hold(rig, kept_state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
-            hold.state(now_s)
+            hold.snapshot()
         except Exception:
             log.exception("what is kept cannot be held as it is")
             continue
@@ -186,11 +186,11 @@ def kept(folder: Path) -> Iterator[Store]:
 
 
 @asynccontextmanager
-async def opened(loom: DriversInUse, stay: bool) -> AsyncIterator[list[Driver]]:
+async def opened(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[Driver]]:
     """All drivers open; at the end each that is then says goodbye on its wire, unless `stay`."""
     begun: list[Driver] = []
     try:
-        for driver in loom.drivers.values():
+        for driver in drivers.drivers.values():
             await driver.__aenter__()
             begun.append(driver)
         yield begun
@@ -215,10 +215,10 @@ async def daemon(
     ):
         check_tokens(tokens, store)
         identity = await asyncio.to_thread(identity_of, store, rig)
-        loom = loom_of(rig, clock, identity)
-        runner = Runner(hold_of(rig, store, clock()), loom, store, clock)
+        drivers = drivers_of(rig, clock, identity)
+        runner = Runner(hold_of(rig, store, clock()), drivers, store, clock)
         doorway = OpenListeners(doors, runner, identity.cid.hex[:12], clock)
-        async with opened(loom, settings.stay) as begun, asyncio.TaskGroup() as tasks:
+        async with opened(drivers, settings.stay) as begun, asyncio.TaskGroup() as tasks:
             light = tasks.create_task(runner.run(), name="light")
             try:
                 runner.jobs.start("advice", runner.advise)
@@ -237,7 +237,7 @@ async def daemon(
                     settings.all_need_token,
                 )
                 async with (
-                    meter_side(store, runner, clock),
+                    metering(store, runner, clock),
                     serving(make_app(house), bound, gate, tls.context if tls else None),
                     doorway,
                 ):

@@ -14,9 +14,10 @@ from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 
-from fillside.doors.listener import Clock, DoorError, DoorFigures, HeldStudio
+from fillside.doors.listener import Clock, DoorError, DoorFigures
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.model import Rig
+from fillside.runtime.studio import Studio
 
 
 @dataclass
@@ -28,7 +29,7 @@ class Listeners:
     figures: dict[str, DoorFigures] = field(default_factory=dict)
 
     @asynccontextmanager
-    async def opened(self, studio: HeldStudio, identity: str, clock: Clock) -> AsyncIterator[None]:
+    async def opened(self, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
         """Hear and obey while inside; at the end everybody who looked on is told that we go.
 
         `identity` is ours on the broker: two daemons with the same one push each other out.
@@ -70,7 +71,7 @@ def _osc_socket(table: OscDoor) -> socket.socket:
 
 
 @asynccontextmanager
-async def _osc(doors: Listeners, studio: HeldStudio) -> AsyncIterator[None]:
+async def _osc(doors: Listeners, studio: Studio) -> AsyncIterator[None]:
     table = doors.rig.doors.osc
     if table is None or doors.osc_socket is None:
         yield
@@ -91,7 +92,7 @@ async def _osc(doors: Listeners, studio: HeldStudio) -> AsyncIterator[None]:
 
 
 @asynccontextmanager
-async def _mqtt(doors: Listeners, studio: HeldStudio, identity: str, clock: Clock) -> AsyncIterator[None]:
+async def _mqtt(doors: Listeners, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
     table = doors.rig.doors.mqtt
     if table is None:
         yield

@@ -9,8 +9,9 @@ from types import TracebackType
 from typing import Self
 
 from fillside.daemon.listeners import Listeners, doors_of
-from fillside.doors.listener import Clock, DoorError, DoorFigures, HeldStudio
+from fillside.doors.listener import Clock, DoorError, DoorFigures
 from fillside.rig.tables.model import Rig
+from fillside.runtime.studio import Studio
 
 log = logging.getLogger(__name__)
 
@@ -18,7 +19,7 @@ log = logging.getLogger(__name__)
 class OpenListeners:
     """Open while inside. `first` was made ready before any lamp was touched."""
 
-    def __init__(self, first: Listeners, studio: HeldStudio, identity: str, clock: Clock) -> None:
+    def __init__(self, first: Listeners, studio: Studio, identity: str, clock: Clock) -> None:
         self._doors, self._studio, self._identity, self._clock = first, studio, identity, clock
         self._open = AsyncExitStack()
 

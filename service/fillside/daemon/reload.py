@@ -19,15 +19,16 @@ from pathlib import Path
 from fillside.background.worker_process import WorkerError, WorkerProcess
 from fillside.daemon.open_listeners import OpenListeners
 from fillside.doors.listener import DoorError
-from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.changed_wires import leaving
+from fillside.hold.contract import HeldLight
+from fillside.hold.memory.carry_over import leaving
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import rig_or_why_not
 from fillside.rig.scene.white_fade import white_way
 from fillside.rig.tables.model import Rig
-from fillside.runtime.drivers_in_use import DriversInUse, loom_of
 from fillside.runtime.loop import Runner
+from fillside.runtime.rewiring import Rewiring
+from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside.storage.store import Store
 from fillside.system_errors import why
 from fillside_drivers.driver import Clock, Driver, DriverError, Identity
@@ -56,6 +57,10 @@ class ReloadableParts:
     identity: Identity
     clock: Clock
 
+    @property
+    def rewiring(self) -> Rewiring:
+        return Rewiring(self.runner, self.clock)
+
 
 async def reload(here: ReloadableParts, path: Path) -> bool:
     """Take the rig file at `path` as it is now; whether it was taken.
@@ -71,7 +76,7 @@ async def reload(here: ReloadableParts, path: Path) -> bool:
         log.exception("a reload failed")
         _say_not_taken(here, f"a fault in Fillside itself: {error!r}")
         return False
-    here.runner.figures.reloads += 1
+    here.runner.counts.reloads += 1
     here.runner.tell()
     log.info("the rig file was taken anew: %s is held", here.rig.rig.name)
     return True
@@ -92,39 +97,39 @@ async def _read_apart(path: Path) -> Rig:
 
 
 def _say_not_taken(here: ReloadableParts, why: str) -> None:
-    here.runner.figures.reloads_refused += 1
+    here.runner.counts.reloads_refused += 1
     note = f"the changed rig file is not taken, the one before is held: {why}"
     log.error("%s", note)
     here.runner.tell(note)
 
 
 async def _take(here: ReloadableParts, rig: Rig) -> None:
-    runner, before = here.runner, here.rig
+    runner, rewiring, before = here.runner, here.rewiring, here.rig
     if rig.rig.name != before.rig.name:
         raise NotTakenError(
             f'rig.name: a daemon keeps the name of its rig, "{before.rig.name}"; '
             f'start another daemon for "{rig.rig.name}"'
         )
-    new = _with_kept(runner.loom, loom_of(rig, here.clock, here.identity))
+    new = _with_kept(runner.wires.in_use, drivers_of(rig, here.clock, here.identity))
     now = await _in_use(here)
-    runner.renewed(rig, *now)
+    rewiring.trial(rig, *now)
     await here.doorway.change(rig)
     turned = await _turn_whites(here, before, rig)
     if gone := leaving(before, rig):
         runner.tell(f"{' and '.join(gone)} left the rig file; fading out")
-        await runner.see_out(gone)
+        await rewiring.see_out(gone)
     now = await _in_use(here)
     try:
-        await _exchange(here, new, runner.renewed(rig, *now))
+        await _exchange(here, new, rewiring.trial(rig, *now))
     except DriverError:
         await here.doorway.change(before)
-        runner.call_back()
+        rewiring.call_back()
         await _turn_whites(here, turned, before)
         # The first says that the white was edited; beside the same file the second says nothing.
-        runner.renew(before, *now)
-        runner.renew(before, *now)
+        rewiring.replace(before, *now)
+        rewiring.replace(before, *now)
         raise
-    runner.adopt(rig, *now, new)
+    rewiring.replace(rig, *now, new)
     here.rig = rig
 
 
@@ -136,13 +141,13 @@ async def _turn_whites(here: ReloadableParts, old: Rig, new: Rig) -> Rig:
     """Hold the old rig at the whites of the new one, slowly; the rig that is held then."""
     held = old
     for held in white_way(old, new):
-        here.runner.renew(held, *await _in_use(here))
+        here.rewiring.replace(held, *await _in_use(here))
         await asyncio.sleep(WHITE_STEP_S)
     return held
 
 
 def _with_kept(old: DriversInUse, new: DriversInUse) -> DriversInUse:
-    """The new loom with those drivers of the old one that are built from the same."""
+    """The new drivers with those drivers of the old ones that are built from the same."""
 
     def kept(name: str, built: Driver) -> Driver:
         present = old.drivers.get(name)
@@ -157,22 +162,22 @@ def _apart(one: DriversInUse, other: DriversInUse) -> list[Driver]:
     return [driver for name, driver in one.drivers.items() if other.drivers.get(name) is not driver]
 
 
-def _without(loom: DriversInUse, gone: Collection[Driver]) -> DriversInUse:
+def _without(drivers: DriversInUse, gone: Collection[Driver]) -> DriversInUse:
     names = {driver.name for driver in gone}
     return DriversInUse(
-        {name: driver for name, driver in loom.drivers.items() if name not in names},
-        {name: heads for name, heads in loom.heads.items() if name not in names},
+        {name: driver for name, driver in drivers.drivers.items() if name not in names},
+        {name: heads for name, heads in drivers.heads.items() if name not in names},
     )
 
 
-async def _exchange(here: ReloadableParts, new: DriversInUse, trial: Hold) -> None:
+async def _exchange(here: ReloadableParts, new: DriversInUse, trial: HeldLight) -> None:
     """Close the wires that differ and open the new ones; the hold sends to those that stay meanwhile."""
-    old = here.runner.loom
+    old = here.runner.wires.in_use
     gone, fresh = _apart(old, new), _apart(new, old)
     for driver, frame in new.frames(trial.scene, trial.codes, ()):
         if driver in fresh:
             driver.send(frame)
-    here.runner.rewire(_without(old, gone))
+    here.rewiring.rewire(_without(old, gone))
     for driver in gone:
         here.open.remove(driver)
         await driver.close(stay=_goes_on(driver, fresh))
@@ -202,8 +207,8 @@ def _goes_on(gone: Driver, fresh: Sequence[Driver]) -> bool:
 
 async def _back(here: ReloadableParts, old: DriversInUse) -> None:
     """The wires of before, built and opened again; one that cannot be is left out, and that is said."""
-    again = _with_kept(here.runner.loom, loom_of(here.rig, here.clock, here.identity))
-    here.runner.rewire(DriversInUse(again.drivers, old.heads))
+    again = _with_kept(here.runner.wires.in_use, drivers_of(here.rig, here.clock, here.identity))
+    here.rewiring.rewire(DriversInUse(again.drivers, old.heads))
     failed: list[Driver] = []
     for driver in again.drivers.values():
         if driver in here.open:
@@ -215,4 +220,4 @@ async def _back(here: ReloadableParts, old: DriversInUse) -> None:
             log.error("%s; its heads stay as they are until the next start", error)
             failed.append(driver)
     if failed:
-        here.runner.rewire(_without(here.runner.loom, failed))
+        here.rewiring.rewire(_without(here.runner.wires.in_use, failed))

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import asyncio
 import logging
 from collections.abc import Callable
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
-from fillside.background.side_jobs import SideJobs
 from fillside.orders.answers import INTERNAL, Body, Refusal, done
-from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.parsing import parse_order
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
@@ -25,18 +22,6 @@ Clock = Callable[[], float]
 
 class DoorError(Exception):
     """A door of the rig file cannot be opened on this machine; one clear line."""
-
-
-class HeldStudio(Protocol):
-    """What a door needs of the runner; the doors' own tasks are among its side jobs."""
-
-    @property
-    def jobs(self) -> SideJobs: ...
-
-    async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str: ...
-    def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None: ...
-    def state(self) -> dict[str, Any]: ...
-    def watching(self) -> AbstractContextManager[asyncio.Event]: ...
 
 
 @dataclass
@@ -63,7 +48,7 @@ class DoorFigures:
         return news
 
 
-async def give(studio: HeldStudio, source: Any, visitor: Visitor) -> str:
+async def give(studio: Studio, source: Any, visitor: Visitor) -> str:
     """Parse an order from JSON data and have it carried out; return its note.
 
     Raises Refusal, which the studio has counted and journalled.
@@ -76,7 +61,7 @@ async def give(studio: HeldStudio, source: Any, visitor: Visitor) -> str:
     return await studio.do(order, visitor, source)
 
 
-async def answer_to(studio: HeldStudio, source: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
+async def answer_to(studio: Studio, source: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
     """Return the answer to an order, done or not. A position report gets no state."""
     try:
         note = await give(studio, source, visitor)

@@ -1,105 +1,60 @@
-"""The meter's side put into a running daemon."""
+"""Metering put into a running daemon."""
 
 from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
 
-from fillside.hold.machine.events import HeadsCorrected, LightEvent
 from fillside.metering.calibrations import Calibrator
-from fillside.metering.daylight import Daylight, Room
-from fillside.metering.drift import Drift, Watched
+from fillside.metering.daylight import Daylight
+from fillside.metering.drift import Drift
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import HandMeters
-from fillside.metering.studio import LightNow, MeteredStudio
-from fillside.orders.model import LightOrder
-from fillside.photometry.dimming import level_from_code
+from fillside.metering.studio import MeteredStudio
 from fillside.rig.calibration import Calibration
 from fillside.runtime.loop import Runner
-from fillside.storage.records.journal import Journal, Visitor
+from fillside.runtime.rewiring import Rewiring
+from fillside.storage.records.journal import Journal
 from fillside.storage.store import Store
 from fillside_drivers.driver import Clock
 
-SETTLES_WITHIN_S = 60.0
 TURN_EVERY_S = 5.0
-THE_ROUTINE = Visitor("the routine", "routine")
-THE_CORRECTION = Visitor("the slow correction", "correction")
 
 
 @asynccontextmanager
-async def meter_side(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[MeterOrders]:
+async def metering(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[MeterOrders]:
     """The meter's orders come through the runner while inside."""
-
-    async def light(order: LightOrder) -> None:
-        await runner.do(order, THE_ROUTINE)
+    meters, rewiring = HandMeters(clock), Rewiring(runner, clock)
 
     def apply(calibration: Calibration | None, at: str | None) -> None:
-        runner.renew(runner.scene.rig, calibration, at)
+        rewiring.replace(runner.light.scene.rig, calibration, at)
 
-    async def rest() -> None:
-        async with asyncio.timeout(SETTLES_WITHIN_S):
-            with runner.watching() as changed:
-                while not runner.settled:
-                    changed.clear()
-                    await changed.wait()
-
-    def now() -> LightNow:
-        scene = runner.scene
-        wires = zip(scene.names, runner.codes, scene.full_scales, strict=True)
-        levels = {name: level_from_code(code, full) if full else 1.0 for name, code, full in wires}
-        return LightNow(levels, runner.settled, runner.state)
-
-    meters = HandMeters(clock)
     studio = MeteredStudio(
-        light=light,
-        now=now,
-        rest=rest,
-        rig=lambda: runner.rig_wanted,
-        changed=runner.live.changed,
-        hand_meter=lambda: meters.of(runner.scene.rig, runner.loom),
-    )
-    room = Room(
-        scene=lambda: runner.scene,
-        codes=lambda: runner.codes,
-        settled=lambda: runner.settled,
-        calibration=lambda: runner.calibration,
-        event=_journaled(runner, store),
+        studio=runner,
         clock=clock,
+        journal=Journal(store),
+        changed=runner.live.changed,
+        hand_meter=lambda: meters.of(runner.light.scene.rig, runner.wires.in_use),
     )
-    watched = Watched(state=runner.state, acts=lambda: runner.acts, corrected=lambda: runner.corrected)
-    weighing = Calibrator(store, apply, runner.live.changed)
-    desk = MeterOrders(store, studio, weighing, Daylight(room), Drift(room, watched, time.time()))
-    await runner.jobs.begin("metering start", desk.open)
-    runner.meter_side = desk
-    turning = runner.jobs.start("drift", partial(_turn, desk))
+    calibrator = Calibrator(store, apply, studio.changed)
+    orders = MeterOrders(store, studio, calibrator, Daylight(studio), Drift(studio, time.time()))
+    await runner.jobs.begin("metering start", orders.open)
+    runner.metering = orders
+    turning = runner.jobs.start("drift", partial(_turn, orders))
     try:
-        yield desk
+        yield orders
     finally:
         turning.cancel()
-        runner.meter_side = None
+        runner.metering = None
         with runner.jobs.fence("metering"):
-            await desk.close()
+            await orders.close()
 
 
-def _journaled(runner: Runner, store: Store) -> Callable[[LightEvent], None]:
-    """Hands the hold what is believed of the light; the journal says by how much heads are corrected."""
-    journal = Journal(store)
-
-    def happens(event: LightEvent) -> None:
-        runner.event(event)
-        if isinstance(event, HeadsCorrected):
-            said = {name: round(stops, 4) for name, stops in event.stops}
-            with runner.jobs.fence("journal"):
-                journal.write(THE_CORRECTION, {"corrected_stops": said}, "ok")
-
-    return happens
-
-
-async def _turn(desk: MeterOrders) -> None:
+async def _turn(orders: MeterOrders) -> None:
     """Let slow corrections go on, until cancelled."""
     while True:
         await asyncio.sleep(TURN_EVERY_S)
-        desk.turn()
+        orders.turn()

@@ -8,18 +8,15 @@ that says nothing any more, leaves the ambient light as it was last.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.balance.solver.rounding import Codes
 from fillside.calibration.drift.daylight import own_light, sensor_from
-from fillside.hold.machine.events import AmbientReading, LightEvent
+from fillside.hold.events import AmbientReading
+from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
-from fillside.rig.calibration import Calibration
-from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SMOOTHED_S = 5.0
@@ -29,19 +26,6 @@ NEWEST_S = 60.0
 """A value older than this says nothing of the moment in which the room is metered."""
 WORTH_STOPS = 0.01
 MOST_LUX = 200_000.0
-
-
-@dataclass(frozen=True)
-class Room:
-    """What the running studio gives: its scene, the codes on its wires, whether the light rests, and its
-    calibration; `event` takes what happens to it. Times are seconds of one clock."""
-
-    scene: Callable[[], Scene]
-    codes: Callable[[], Codes]
-    settled: Callable[[], bool]
-    calibration: Callable[[], Calibration | None]
-    event: Callable[[LightEvent], None]
-    clock: Callable[[], float]
 
 
 @dataclass
@@ -56,15 +40,15 @@ class _SensorValue:
 class Daylight:
     """One sensor at most is followed, the one that the rig file names."""
 
-    def __init__(self, room: Room) -> None:
-        self._room = room
+    def __init__(self, studio: MeteredStudio) -> None:
+        self._studio = studio
         self._heard: _SensorValue | None = None
         self._ambient: AmbientReading | None = None
         self._why = ""
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what a sensor says; what came of it. Refusal for one that the rig does not have."""
-        scene = self._room.scene()
+        scene = self._studio.light.scene
         table = scene.rig.sensors.get(order.name)
         if table is None:
             known = ", ".join(scene.rig.sensors) or "none"
@@ -74,10 +58,10 @@ class Daylight:
         except ValueError as error:
             raise Refusal("bad_order", str(error), "value") from None
         ours = own_light(scene, table)
-        if ours.any() and not self._room.settled():
+        if ours.any() and not self._studio.light.settled:
             return "noted; the light moves, and this sensor sees it"
-        outputs = scene.dimmers.outputs(self._room.codes())
-        learned = sensor_from(self._room.calibration(), order.name, ours)
+        outputs = scene.dimmers.outputs(self._studio.light.codes)
+        learned = sensor_from(self._studio.light.calibration, order.name, ours)
         if learned is None:
             self._keep(order.name, shown, shown, unix_s)
             self._why = "not learned yet: meter the room with all heads out while it speaks"
@@ -92,7 +76,7 @@ class Daylight:
         return f"the room is taken to give it {min(room, MOST_LUX):.0f} lx"
 
     def _keep(self, name: str, shown: float, room: float, unix_s: float) -> None:
-        now, last = self._room.clock(), self._heard
+        now, last = self._studio.clock(), self._heard
         if last is not None and last.name == name and now - last.at_s < SILENT_S:
             share = 1 - math.exp(-max(now - last.at_s, 0.0) / SMOOTHED_S)
             room = last.room_lux + share * (room - last.room_lux)
@@ -102,11 +86,11 @@ class Daylight:
         heard = self._heard
         if heard is None:
             return
-        scene = self._room.scene()
+        scene = self._studio.light.scene
         table = scene.rig.sensors.get(heard.name)
         learned = None
         if table is not None:
-            learned = sensor_from(self._room.calibration(), heard.name, own_light(scene, table))
+            learned = sensor_from(self._studio.light.calibration, heard.name, own_light(scene, table))
         if learned is None:
             return
         factors = (learned.toward_key, learned.toward_fill, learned.toward_camera)
@@ -114,28 +98,28 @@ class Daylight:
         ambient = AmbientReading(key, fill, camera)
         if self._ambient is None or _apart_stops(ambient, self._ambient) >= WORTH_STOPS:
             self._ambient = ambient
-            self._room.event(ambient)
+            self._studio.learned(ambient)
 
-    def again(self) -> None:
-        """The hold is another, and knows the ambient light of its calibration alone."""
+    def light_replaced(self) -> None:
+        """Tell a held light, which knows the ambient light of its calibration alone, that of now."""
         self._ambient = None
-        if self._heard is not None and self._room.clock() - self._heard.at_s < SILENT_S:
+        if self._heard is not None and self._studio.clock() - self._heard.at_s < SILENT_S:
             self._tell()
 
     def shown_now(self) -> tuple[str, float] | None:
         """A sensor and what it shows [lux], while the room is metered; None where none has spoken lately."""
         heard = self._heard
-        if heard is None or self._room.clock() - heard.at_s > NEWEST_S:
+        if heard is None or self._studio.clock() - heard.at_s > NEWEST_S:
             return None
         return heard.name, heard.shown_lux
 
     def state(self) -> dict[str, Any] | None:
         """What doors show; None in a rig without a sensor for the daylight."""
-        name = self._room.scene().rig.sensor_of("daylight")
+        name = self._studio.light.scene.rig.sensor_of("daylight")
         if name is None:
             return None
         heard, ambient = self._heard, self._ambient
-        silent = heard is None or self._room.clock() - heard.at_s > SILENT_S
+        silent = heard is None or self._studio.clock() - heard.at_s > SILENT_S
         return {
             "sensor": name,
             "shown_lux": None if heard is None else float(f"{heard.shown_lux:.4g}"),

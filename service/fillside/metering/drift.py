@@ -7,7 +7,7 @@ makes up for it. The correction itself is the hold's; here it is led on, a littl
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,9 +29,9 @@ from fillside.calibration.drift.expected_readings import (
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
 from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.routine.warmth import Warming
-from fillside.hold.intent.corrections import calibrated_alike
-from fillside.hold.machine.events import HeadsCorrected
-from fillside.metering.daylight import Room
+from fillside.hold.events import HeadsCorrected
+from fillside.hold.memory.carry_over import calibrated_alike
+from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
@@ -59,22 +59,6 @@ STEP_STOPS = 0.005
 AT_A_MARK_M = 0.05
 SEEN_STOPS = 0.1
 """A smaller drift does not break the promised ratio."""
-
-
-@dataclass(frozen=True)
-class Watched:
-    """What the running studio gives beside its room: its state as doors show it, whether the balance acts on
-    the light, and by how many stops heads are corrected."""
-
-    state: Callable[[], Mapping[str, Any]]
-    acts: Callable[[], bool]
-    corrected: Callable[[], dict[str, float]]
-
-    def why_not(self, heads: Collection[str] | None = None) -> str:
-        """Why light of these heads, or of any, is not what their levels say; nothing where it is."""
-        found = [one for one in self.state()["heads"] if one["state"] in ("lost", "disobeying")]
-        names = [one["name"] for one in found if heads is None or one["name"] in heads]
-        return f"{names[0]} does not obey" if names else ""
 
 
 @dataclass(frozen=True)
@@ -151,18 +135,18 @@ class _HeadReadings:
 
 
 class Drift:
-    """What is known of the drift of each head. Unix times come in; the room's clock is for what goes on."""
+    """What is known of the drift of each head. Unix times come in; the studio's clock is for what goes on."""
 
-    def __init__(self, room: Room, watched: Watched, unix_s: float = 0.0) -> None:
-        self._room, self._watched = room, watched
-        self._calibration, self._rig = room.calibration(), room.scene().rig
+    def __init__(self, studio: MeteredStudio, unix_s: float = 0.0) -> None:
+        self._studio = studio
+        self._calibration, self._rig = studio.light.calibration, studio.light.scene.rig
         self._made: tuple[Rig, Calibration | None, Scene] | None = None
         self._drifts = Drifts.unread(self._sensor_sd_stops(), unix_s)
-        self._warming = Warming(room.clock)
+        self._warming = Warming(studio.clock)
         self._at: dict[str, float] = {}
         self._heard_s = -math.inf
-        self._turned_s = room.clock()
-        self._corrections: dict[str, float] = dict(watched.corrected())
+        self._turned_s = studio.clock()
+        self._corrections: dict[str, float] = dict(studio.light.corrected)
         self._rates: dict[str, float] = {}
 
     def _sensor_sd_stops(self) -> float:
@@ -179,8 +163,13 @@ class Drift:
         """Raise Refusal where there is nothing to hold a reading against, or its heads are not as told."""
         if self._calibration is None:
             raise Refusal("not_now", "nothing is calibrated yet that could have drifted; calibrate first")
-        if why := self._watched.why_not(reading.heads):
+        if why := self._why_not(reading.heads):
             raise Refusal("not_now", f"{why}, so nothing can be told of its lamp")
+
+    def _why_not(self, heads: Collection[str] | None = None) -> str:
+        """Why light of these heads, or of any, is not what their levels say; nothing where it is."""
+        names = [name for name in self._studio.light.unwell if heads is None or name in heads]
+        return f"{names[0]} does not obey" if names else ""
 
     def read(self, reading: Reading, unix_s: float) -> str:
         """Take in a reading of heads at levels, once a calibration is there; what it says."""
@@ -201,18 +190,18 @@ class Drift:
             lux = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
         except ValueError as error:
             raise Refusal("bad_order", str(error), "value") from None
-        changed = self._watched.state()["light_changed_at"]
-        if not self._room.settled() or (changed is not None and 0 <= unix_s - changed < REST_S):
+        changed = self._studio.light.light_changed_at
+        if not self._studio.light.settled or (changed is not None and 0 <= unix_s - changed < REST_S):
             return "not counted; the light moves"
         if self._calibration is None:
             return "nothing is calibrated yet that could have drifted"
-        now = self._room.clock()
+        now = self._studio.clock()
         if now - self._heard_s < SENSOR_EVERY_S:
             return f"noted; one value in {SENSOR_EVERY_S:.0f} s counts"
-        outputs = self._room.scene().dimmers.outputs(self._room.codes())
+        outputs = self._studio.light.scene.dimmers.outputs(self._studio.light.codes)
         if not np.any(outputs > 0):
             return "not counted; no head is lit"
-        if why := self._watched.why_not():
+        if why := self._why_not():
             return f"not counted; {why}"
         self._heard_s = now
         look = look_of_sensor(table, self._rig)
@@ -232,7 +221,7 @@ class Drift:
         here = self._calibrated()
         own = at_full_lux(here, seen.look) * seen.outputs
         lux = {name: float(v) for name, v in zip(here.names, own, strict=True) if v > 0}
-        room = room_lux(self._room.scene(), seen.look)
+        room = room_lux(self._studio.light.scene, seen.look)
         drifts = self._drifts.later(unix_s)
         row = row_of(drifts, seen.lux, lux, room, seen.sigma_stops, seen.by_sensor)
         drifts = drifts.knowing({name: calibrated_stops(calibration, name) for name in row.heads})
@@ -271,10 +260,10 @@ class Drift:
         apart = [math.dist(reading.at, mark) for mark in self._rig.marks.values()]
         return reading.facing != CAMERA and reading.receptor == "flat" and min(apart) > AT_A_MARK_M
 
-    def again(self) -> None:
-        """The hold is another: what was calibrated anew has not drifted, nor is it corrected."""
+    def light_replaced(self) -> None:
+        """Forget drift and correction of what was calibrated anew."""
         old, rig = self._calibration, self._rig
-        self._calibration, self._rig = self._room.calibration(), self._room.scene().rig
+        self._calibration, self._rig = self._studio.light.calibration, self._studio.light.scene.rig
         names = {head.name for head in self._rig.heads}
         gone = {
             name
@@ -287,18 +276,18 @@ class Drift:
         for name in gone:
             self._at.pop(name, None)
             self._warming.forget(name)
-        self._corrections = dict(self._watched.corrected())
+        self._corrections = dict(self._studio.light.corrected)
 
     def turn(self, routine: bool) -> None:
         """Lead corrections on; to be called every few seconds. While a routine runs they stay."""
-        now = self._room.clock()
+        now = self._studio.clock()
         elapsed_s = min(max(now - self._turned_s, 0.0), LONGEST_TURN_S)
         self._turned_s = now
-        here = self._room.scene()
-        lit = here.dimmers.outputs(self._room.codes()) > 0
+        here = self._studio.light.scene
+        lit = here.dimmers.outputs(self._studio.light.codes) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
         wanted = bool(self._corrections) or any(head.correct_drift is not None for head in self._rig.heads)
-        if wanted and not routine and self._watched.acts():
+        if wanted and not routine and self._studio.light.acts:
             self._lead_on(elapsed_s)
 
     def _lead_on(self, elapsed_s: float) -> None:
@@ -308,13 +297,13 @@ class Drift:
                 self._corrections[head.name] = by
             else:
                 self._corrections.pop(head.name, None)
-        present = self._watched.corrected()
+        present = self._studio.light.corrected
         apart = [
             abs(self._corrections.get(n, 0.0) - present.get(n, 0.0)) for n in {*self._corrections, *present}
         ]
         ended = any(name not in self._corrections for name in present)
         if ended or max(apart, default=0.0) >= STEP_STOPS:
-            self._room.event(HeadsCorrected(tuple(sorted(self._corrections.items()))))
+            self._studio.learned(HeadsCorrected(tuple(sorted(self._corrections.items()))))
 
     def _led_on(self, name: str, table: CorrectDrift | None, elapsed_s: float) -> float:
         present = self._corrections.get(name, 0.0)
@@ -334,14 +323,14 @@ class Drift:
         off, sigma = self._drifts.off(name) if name in self._at else (None, None)
         to_come = self._warming.to_come_stops(name)
         return HeadDrift(
-            name, off, sigma, to_come, self._watched.corrected().get(name, 0.0), self._at.get(name)
+            name, off, sigma, to_come, self._studio.light.corrected.get(name, 0.0), self._at.get(name)
         )
 
     def _drift_words(self, name: str) -> str:
         return self._drift_of(name).words
 
     def _all_drifts(self) -> list[HeadDrift]:
-        present = self._watched.corrected()
+        present = self._studio.light.corrected
         names = [head.name for head in self._rig.heads]
         return [self._drift_of(name) for name in names if name in self._at or name in present]
 

@@ -71,8 +71,8 @@ class GuidedRoutine:
         except Exception as error:  # whatever it stumbles over, it is kept data that does not fit
             log.warning("a routine that was under way does not fit this rig any more: %r", error)
             self._routine = self.step = None
-        if self._routine is not None and self._studio.now().shown:
-            await self._studio.light(All(do="all"))
+        if self._routine is not None and self._studio.now().only_some_heads:
+            await self._studio.order(All(do="all"))
 
     @property
     def asked(self) -> Asks | None:
@@ -283,7 +283,7 @@ class GuidedRoutine:
         dimmable = {head.name for head in self._rig.heads if not head.dimming.fixed}
         shown = {name: level for name, level in (lit or {}).items() if name in dimmable}
         try:
-            await self._studio.light(All(do="all") if lit is None else Show(do="show", heads=shown))
+            await self._studio.order(All(do="all") if lit is None else Show(do="show", heads=shown))
         except Refusal as refusal:
             log.warning("a step of the routine cannot be shown: %s", refusal)
             if self.step is not None:
@@ -305,7 +305,7 @@ class GuidedRoutine:
 
     @property
     def _rig(self) -> Rig:
-        return self._studio.rig()
+        return self._studio.rig
 
     def _known(self) -> StudioKnowledge:
         """What is known, the same object while nothing changed, for what it has worked out."""

@@ -47,6 +47,7 @@ from fillside.orders.metering import (
 from fillside.orders.model import MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
+from fillside.runtime.studio import MeterView
 from fillside.storage.errors import NotStoredError, disk_trouble
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
@@ -75,31 +76,23 @@ class MeterOrders:
             self._store.say("earlier readings of drift cannot be weighed; drift is learned anew")
         await self._guide.open()
 
-    def state(self) -> dict[str, Any] | None:
-        """What doors show of a routine that is under way; None when none is."""
+    def view(self) -> MeterView:
+        """The part of the state that metering adds: the routine that is under way, daylight, and drift."""
+        return MeterView(self.routine(), self._daylight.state(), self._drift.state(), self._drift.notes())
+
+    def routine(self) -> dict[str, Any] | None:
+        """The step of a routine that is under way; None when none is."""
         step = self._guide.step
         return None if step is None else {**step.model_dump(mode="json"), "weighing": self._calibrator.busy}
-
-    def daylight(self) -> dict[str, Any] | None:
-        """What doors show of the room's own light; None in a rig without a sensor."""
-        return self._daylight.state()
-
-    def drift(self) -> list[dict[str, Any]] | None:
-        """What doors show of how far each head has drifted; None where nothing was ever told."""
-        return self._drift.state()
-
-    def notes(self) -> tuple[str, ...]:
-        """Lines for people on heads that have drifted."""
-        return self._drift.notes()
 
     def turn(self) -> None:
         """Let slow corrections go on; to be called every few seconds."""
         self._drift.turn(self._routine_runs)
 
-    def held_anew(self) -> None:
-        """The hold is another: it is told again what the room's light is."""
-        self._daylight.again()
-        self._drift.again()
+    def light_replaced(self) -> None:
+        """Tell a held light that replaced another what was learned since of the room and of heads."""
+        self._daylight.light_replaced()
+        self._drift.light_replaced()
 
     async def close(self) -> None:
         """End what goes on apart; readings are kept."""
@@ -156,7 +149,7 @@ class MeterOrders:
 
     @property
     def _rig(self) -> Rig:
-        return self._studio.rig()
+        return self._studio.rig
 
     async def _read(self, order: Read, who: str) -> str:
         if order.check:

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from fillside.calibration.readings import Reading
 from fillside.rig.tables.model import CurveTable, Head, Rig
-from fillside.runtime.drivers_in_use import DriversInUse
+from fillside.runtime.wires import DriversInUse
 from fillside_drivers.driver import Clock, DriveModel
 from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.meter import VirtualMeter
@@ -90,14 +90,14 @@ class HandMeters:
         self._clock = clock
         self._made: tuple[Rig, DriversInUse, HandMeter | None] | None = None
 
-    def of(self, rig: Rig, loom: DriversInUse) -> HandMeter | None:
+    def of(self, rig: Rig, drivers: DriversInUse) -> HandMeter | None:
         """The meter, the same while the studio is; None where a wire is not simulated."""
-        if self._made is None or self._made[0] is not rig or self._made[1] is not loom:
-            self._made = rig, loom, self._make(rig, loom)
+        if self._made is None or self._made[0] is not rig or self._made[1] is not drivers:
+            self._made = rig, drivers, self._make(rig, drivers)
         return self._made[2]
 
-    def _make(self, rig: Rig, loom: DriversInUse) -> HandMeter | None:
-        drivers = [driver for driver in loom.drivers.values() if isinstance(driver, SimDriver)]
-        if not drivers or len(drivers) != len(loom.drivers):
+    def _make(self, rig: Rig, drivers: DriversInUse) -> HandMeter | None:
+        simulated = [driver for driver in drivers.drivers.values() if isinstance(driver, SimDriver)]
+        if not simulated or len(simulated) != len(drivers.drivers):
             return None
-        return HandMeter(rig, VirtualMeter(drivers, truth_of(rig)), self._clock)
+        return HandMeter(rig, VirtualMeter(simulated, truth_of(rig)), self._clock)

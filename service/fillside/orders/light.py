@@ -7,7 +7,7 @@ need.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -38,6 +38,8 @@ class Trim(LightOrder):
 
     On top of the balance: by so much more, or to a value, or out.
     """
+
+    alternatives: ClassVar[tuple[str, str] | None] = ("by", "to")
 
     do: Literal["trim"]
     role: str = Field(description="the role whose light changes, such as fill")
@@ -102,6 +104,8 @@ class Expose(LightOrder):
     At the subject, on top of the wanted exposure or in its place; "camera" is what the camera asks for.
     """
 
+    alternatives: ClassVar[tuple[str, str] | None] = ("by", "to")
+
     do: Literal["expose"]
     by: Annotated[Stops, Field(ge=-12, le=12)] | None = Field(
         default=None, description='stops to add to the exposure, such as "+1/3"; in all from -6 to 6'
@@ -160,6 +164,8 @@ class CameraOrder(LightOrder):
 
 
 class _PlaceOrder(LightOrder):
+    alternatives: ClassVar[tuple[str, str] | None] = ("to", "mark")
+
     to: Point | None = Field(default=None, description="a place as [x, y, z] in metres")
     mark: str | None = Field(default=None, description="the name of a mark, such as desk")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, TypeVar, get_args
+from typing import Any, ClassVar, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict
 
@@ -12,6 +12,9 @@ class _OrderModel(BaseModel):
     """An order; `do` is the word that tells it from all others."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    alternatives: ClassVar[tuple[str, str] | None] = None
+    """Two fields of which one is given and not both; the model judges it, and a schema has to be told."""
 
     do: str
 

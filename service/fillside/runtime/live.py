@@ -1,11 +1,11 @@
-"""Telling everybody who looks on what has changed, without ever waiting for one of them.
+"""Tell everybody who looks on what has changed, without ever waiting for one of them.
 
-The owner of the state says `changed()` as often as it likes. At most `MOST_PER_SECOND` times a second
-the state is made once and compared with what was told last; the difference is written as JSON once and
-handed to every reader's own queue, a few readers in each turn of the event loop, so that a frame that
-falls due is never behind two hundred of them. Where many look on they are told less often, so that all of
-them together take a tenth of a processor at most. A reader whose queue is full does not keep up: it is
-dropped, and told why.
+The owner of the state calls `studio_changed` or `changed` as often as it likes. Watchers are woken and look
+for themselves. Readers are sent JSON: at most `MOST_PER_SECOND` times a second the state is made once and
+compared with the last one sent; the difference is written as JSON once and handed to every reader's own
+queue, a few readers in each turn of the event loop, so that a frame that falls due is never behind two
+hundred of them. Where many look on they are sent less often, so that all of them together take a tenth of a
+processor at most. A reader whose queue is full does not keep up: it is dropped, with the reason.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import deque
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from typing import Any
 
 MOST_PER_SECOND = 20
@@ -28,6 +28,7 @@ MOST_READERS = 300
 """Half of all the connections there may be, so that who orders finds room."""
 
 State = dict[str, Any]
+"""The state that doors show, JSON-able."""
 
 
 class DroppedError(Exception):
@@ -44,7 +45,7 @@ def difference(old: State, new: State) -> State:
 
 
 def pause_s(readers: int) -> float:
-    """Seconds between two tellings, so that nobody's screen jumps and nobody's frame waits.
+    """Seconds between two differences, so that nobody's screen jumps and nobody's frame waits.
 
     >>> pause_s(1), pause_s(200)
     (0.05, 0.2)
@@ -57,7 +58,7 @@ def as_text(value: Any) -> str:
 
 
 class Reader:
-    """One who looks on: a short queue of texts, and word when it ends."""
+    """A looker-on: a short queue of texts, and the reason once it was dropped."""
 
     def __init__(self, first: str) -> None:
         self._queue: deque[str] = deque([first])
@@ -66,7 +67,7 @@ class Reader:
         self.dropped: str | None = None
 
     def hand(self, text: str) -> bool:
-        """Put a text in its queue; whether there was room."""
+        """Put a text in its queue; false where there is no room."""
         if len(self._queue) >= QUEUE:
             return False
         if self.dropped is None:
@@ -91,13 +92,14 @@ class Reader:
 
 
 class Live:
-    """All who look on. `run` is its one task."""
+    """All lookers-on. `run` is its one task."""
 
     def __init__(self, state: Callable[[], State]) -> None:
         self._state = state
         self._readers: set[Reader] = set()
+        self._watchers: set[asyncio.Event] = set()
         self._changed = asyncio.Event()
-        self._told: State = {}
+        self._sent: State = {}
         self._missed = False
         self.dropped = 0
 
@@ -106,24 +108,40 @@ class Live:
         return len(self._readers)
 
     def drop(self, reader: Reader, reason: str) -> None:
-        """Let one go, for the reason it is told."""
+        """Let one go, and give it the reason."""
         if reader in self._readers:
             self._readers.discard(reader)
             self.dropped += 1
         reader.drop(reason)
 
     def changed(self) -> None:
-        """Something changed; readers will hear of it soon."""
+        """Send readers soon what is another in the state."""
         if self._readers:
             self._changed.set()
+
+    def studio_changed(self) -> None:
+        """Send readers soon what is another in the state, and wake all watchers."""
+        self.changed()
+        for watcher in self._watchers:
+            watcher.set()
+
+    @contextmanager
+    def watching(self) -> Iterator[asyncio.Event]:
+        """An event that is set whenever the studio changed; the watcher clears it and looks at the state."""
+        changed = asyncio.Event()
+        self._watchers.add(changed)
+        try:
+            yield changed
+        finally:
+            self._watchers.discard(changed)
 
     @asynccontextmanager
     async def join(self) -> AsyncIterator[Reader]:
         """Look on: the first text is ``{"full": state}``, then come ``{"changed": …}``."""
         if not self._readers:
-            self._told = self._state()
-        # The first text is what the others were told last, so that the next difference fits everybody.
-        reader = Reader(as_text({"full": self._told}))
+            self._sent = self._state()
+        # The first text is what the others were sent last, so that the next difference fits everybody.
+        reader = Reader(as_text({"full": self._sent}))
         self._readers.add(reader)
         self._changed.set()
         try:
@@ -132,7 +150,7 @@ class Live:
             self._readers.discard(reader)
 
     async def run(self) -> None:
-        """Tell, until cancelled. May be begun again after a failure: readers then hear what they missed."""
+        """Send differences until cancelled. Begun again after a failure, it sends what readers missed."""
         self._changed.set()
         while True:
             beat = False
@@ -145,8 +163,8 @@ class Live:
             if not self._readers:
                 continue
             state = self._state()
-            news = state if self._missed else difference(self._told, state)
-            self._told = state
+            news = state if self._missed else difference(self._sent, state)
+            self._sent = state
             if news or beat:
                 self._missed = True
                 await self._hand_round(as_text({"changed": news}))

@@ -27,9 +27,9 @@ class Readiness:
 def readiness(runner: Runner, store: Store) -> Readiness:
     """How the daemon is at this moment."""
     stands = _loop_says(runner) + _wires_not_open(runner)
-    if not runner.light_is_sent:
+    if not runner.wires.have_taken(runner.light.codes):
         stands.append("the light is not with all wires yet")
-    drivers = runner.loom.drivers
+    drivers = runner.wires.in_use.drivers
     lost = [name for name, driver in drivers.items() if driver.health.state == "lost"]
     says = [
         f"wire {name} is {driver.health.state}: {driver.health.note or 'no more is known'}"
@@ -54,8 +54,8 @@ def _loop_says(runner: Runner) -> list[str]:
 
 
 def _wires_not_open(runner: Runner) -> list[str]:
-    wanted = {head.drive.driver for head in runner.scene.rig.heads if head.drive is not None}
-    drivers = runner.loom.drivers
+    wanted = {head.drive.driver for head in runner.light.scene.rig.heads if head.drive is not None}
+    drivers = runner.wires.in_use.drivers
     return [
         f"wire {name} is not open"
         for name in sorted(wanted)

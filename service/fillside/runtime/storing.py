@@ -1,7 +1,7 @@
-"""What the daemon stores of the studio as it runs, and how an order waits until it is stored.
+"""Store the studio as it runs, and let an order wait until it is stored.
 
-With an order go the light and all that is wanted, the orders that can be taken back, the take that it begins
-or ends and its line in the journal, in one transaction. Between orders the light is stored at each tenth of
+With an order go the light and the intent, the orders that can be taken back, the take that it begins or ends
+and its line in the journal, in one transaction. Between orders the light is stored at each tenth of
 a stop of change and when it has come to rest, so that a restart is within that; only then is the disk synced
 for it, for nobody waits.
 
@@ -18,10 +18,9 @@ from typing import Any
 
 from fillside.background.side_jobs import SideJobs, in_words
 from fillside.balance.solver.rounding import Codes
+from fillside.hold.contract import HeldLight
 from fillside.hold.fading.flash_limiter import LEAST_OUTPUT
-from fillside.hold.machine.history import History
-from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.undo_history import order_kept
+from fillside.hold.memory.undo import History, order_kept
 from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
@@ -41,7 +40,7 @@ NO_LINE = "the journal does not have this"
 
 
 class Record:
-    """Stores what a hold is to go on from, and what was ordered. Called on the event loop's thread."""
+    """Stores what a restart resumes from, and what was ordered. Called on the event loop's thread."""
 
     def __init__(self, store: Store, clock: Callable[[], float], jobs: SideJobs) -> None:
         self._store, self._clock, self._jobs = store, clock, jobs
@@ -53,7 +52,7 @@ class Record:
 
     @property
     def due(self) -> float:
-        """When what has changed is to be stored at the latest, on the clock; infinity if nothing has."""
+        """The time by which changes are to be stored, on the clock; infinity if there are none."""
         return self._stored_at + AT_REST_S if self._unstored else math.inf
 
     def begin(self, state: Callable[[], State]) -> None:
@@ -62,20 +61,20 @@ class Record:
             self._takes.look(state())
 
     def forget_light(self) -> None:
-        """The same codes are another light from now on."""
+        """Take the same codes for another light from now on."""
         self._codes = ()
 
-    def changed(self, hold: Hold) -> None:
-        """Something changed that nobody waits for."""
+    def changed(self, light: HeldLight) -> None:
+        """Store in time what changed and nobody waits for."""
         self._unstored = True
         with self._jobs.fence("storage"):
-            if hold.codes != self._codes and (hold.settled or self._moved_stops(hold) >= EACH_STOPS):
-                self._save(hold)
+            if light.codes != self._codes and (light.settled or self._moved_stops(light) >= EACH_STOPS):
+                self._save(light)
 
-    def save(self, hold: Hold) -> None:
+    def save(self, light: HeldLight) -> None:
         """Store what a restart resumes from, now."""
         with self._jobs.fence("storage"):
-            self._save(hold)
+            self._save(light)
         self.look(at_once=True)
 
     def look(self, at_once: bool = False) -> None:
@@ -84,12 +83,12 @@ class Record:
             with self._jobs.fence("journal"):
                 self._journal.count(at_once)
 
-    def _save(self, hold: Hold) -> None:
-        rests_anew = hold.settled and hold.codes != self._codes
-        self._store.keep(*self._hold(hold), synced=rests_anew)
+    def _save(self, light: HeldLight) -> None:
+        rests_anew = light.settled and light.codes != self._codes
+        self._store.keep(*self._jobs_of(light), synced=rests_anew)
 
     def refused(self, said: Any, visitor: Visitor, code: str, why: str) -> None:
-        """Write down that somebody was not obeyed."""
+        """Write down a refused order."""
         with self._jobs.fence("journal"):
             self._journal.write(visitor, said, code, why)
 
@@ -99,7 +98,7 @@ class Record:
             self._journal.write(visitor, said, "ok", note)
 
     async def order(
-        self, hold: Hold, said: Any, visitor: Visitor, note: str, state: Callable[[], State] | None
+        self, light: HeldLight, said: Any, visitor: Visitor, note: str, state: Callable[[], State] | None
     ) -> list[str]:
         """Store an order that was obeyed, with all it changed, and wait for that; what is not stored and why.
 
@@ -108,7 +107,7 @@ class Record:
         """
         lacks: list[str] = []
         jobs = [
-            *self._made("storage", NOT_LASTING, lacks, lambda: self._hold(hold)),
+            *self._made("storage", NOT_LASTING, lacks, lambda: self._jobs_of(light)),
             *self._made("journal", NO_LINE, lacks, lambda: [self._journal.line(visitor, said, "ok", note)]),
         ]
         if state is not None:
@@ -126,7 +125,7 @@ class Record:
     def _made(
         self, name: str, without: str, lacks: list[str], make: Callable[[], Sequence[Lasting | None]]
     ) -> Sequence[Lasting | None]:
-        """What a step of a side job makes to be stored; where it fails, nothing, and what is missing so."""
+        """The writes of a step of a side job; none where it fails, and `lacks` then says what is missing."""
         try:
             made = make()
         except Exception as error:  # the light is worth more than the record
@@ -146,33 +145,33 @@ class Record:
             return error.reason
         return ""
 
-    def _hold(self, hold: Hold) -> list[Lasting]:
+    def _jobs_of(self, light: HeldLight) -> list[Lasting]:
         self._unstored, self._stored_at = True, self._clock()
-        body = hold.remember().model_dump_json(exclude={"undoable"})
+        body = light.remember().model_dump_json(exclude={"undoable"})
         jobs = [remembering(body)]
-        if (texts := self._orders(hold)) is not None:
+        if (texts := self._orders(light)) is not None:
             jobs.append(remembering_orders(texts))
-        self._unstored, self._codes = False, hold.codes
+        self._unstored, self._codes = False, light.codes
         return jobs
 
-    def _orders(self, hold: Hold) -> dict[int, str] | None:
+    def _orders(self, light: HeldLight) -> dict[int, str] | None:
         """The JSON of the orders that can be taken back; None where they are those handed in last."""
-        is_same = hold.history is self._history
-        known, orders = self._texts if is_same else {}, hold.history.numbered
+        is_same = light.history is self._history
+        known, orders = self._texts if is_same else {}, light.history.numbered
         if is_same and known.keys() == orders.keys():
             return None
-        self._history = hold.history
+        self._history = light.history
         self._texts = {
-            number: known[number] if number in known else order_kept(hold.scene, order).text
+            number: known[number] if number in known else order_kept(light.scene, order).text
             for number, order in orders.items()
         }
         return self._texts
 
-    def _moved_stops(self, hold: Hold) -> float:
-        codes = hold.codes
+    def _moved_stops(self, light: HeldLight) -> float:
+        codes = light.codes
         if len(codes) != len(self._codes):
             return math.inf
-        return hold.scene.dimmers.difference_stops(codes, self._codes, LEAST_OUTPUT)
+        return light.scene.dimmers.difference_stops(codes, self._codes, LEAST_OUTPUT)
 
 
 def _fault(error: Exception) -> str:

@@ -126,7 +126,7 @@ class Studio:
 
     @property
     def wire(self) -> SimDriver:
-        driver = self.running.loom.drivers["wire"]
+        driver = self.running.wires.drivers["wire"]
         assert isinstance(driver, SimDriver)
         return driver
 

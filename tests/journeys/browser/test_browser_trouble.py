@@ -234,7 +234,7 @@ async def test_an_address_good_once_leaves_a_key_that_lasts(browser: Browser, at
     page = await open_page(context, f"{atelier.url}/#token={once}")
     kept = await page.evaluate("() => localStorage.getItem('fillside.token')")
     assert kept.startswith("fs-")
-    holder = await asyncio.to_thread(tokens.holder_of, kept)
+    holder = await asyncio.to_thread(tokens.verify, kept)
     assert holder is not None
     assert (holder.name, holder.may) == ("phone", "operate")
     await act(page, "Freeze").tap()

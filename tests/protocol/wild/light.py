@@ -107,8 +107,8 @@ class Light:
 
     def _light(self) -> Any:
         runner = self.up.runner
-        sent = {name: dict(driver._codes) for name, driver in runner.loom.drivers.items()}
-        return runner.codes, runner._sent, runner._hold.remember(), sent
+        sent = {name: dict(driver._codes) for name, driver in runner.wires.in_use.drivers.items()}
+        return runner.light.codes, runner.wires._sent, runner.light.remember(), sent
 
     def begin(self) -> None:
         self.obeyed, self._before = 0, self._light()

@@ -102,7 +102,7 @@ class Wires:
         figures = self._light.up.doors.figures
         assert {name: door.state for name, door in figures.items()} == dict.fromkeys(figures, "ok")
         # Another source on our universe makes a wire late.
-        states = self._light.up.runner.driver_states()
+        states = self._light.up.runner.wires.states()
         assert "lost" not in states.values(), states
         await self._light.check()
 

@@ -1,4 +1,4 @@
-"""The verbs: each says one order to the running daemon and prints what came of it."""
+"""The commands that give one order each to the running daemon, and print its answer."""
 
 from __future__ import annotations
 
@@ -20,13 +20,14 @@ from fillside.cli.parameters import (
     stops,
 )
 from fillside.cli.render.state import moving, one_line
+from fillside.orders.registry import ORDERS
 from fillside.rig.problems import quoted
 
 Order = dict[str, Any]
 
 
 def give(order: Order, url: str, token: str | None, as_json: bool) -> None:
-    """Say `order` to the daemon and print its answer."""
+    """Give an order to the daemon and print its answer."""
     answer = Daemon(url, token).do(order)
     if as_json:
         click.echo(json.dumps(answer))
@@ -215,26 +216,20 @@ def identify(head: str, url: str, token: str | None, as_json: bool) -> None:
     give({"do": "identify", "head": head}, url, token, as_json)
 
 
-def _plain_verb(name: str, does: str, example: str) -> click.Command:
-    @click.command(name=name, help=does, epilog=f"\b\nExample:\n  {example}\n")
+def _without_arguments(word: str, more: str = "") -> click.Command:
+    does = f"{ORDERS[word].help} {more}".rstrip()
+
+    @click.command(name=word, help=does, epilog=f"\b\nExample:\n  fillside {word}\n")
     @live_options
-    def verb(url: str, token: str | None, as_json: bool) -> None:
-        give({"do": name}, url, token, as_json)
+    def command(url: str, token: str | None, as_json: bool) -> None:
+        give({"do": word}, url, token, as_json)
 
-    return verb
+    return command
 
 
-keep = _plain_verb(
-    "keep",
-    "Make the light at the subject, as it is now, the wanted balance; clears the trims.",
-    "fillside keep",
-)
-follow = _plain_verb("follow", "Follow the subject as it moves; ends freeze and dark.", "fillside follow")
-freeze = _plain_verb(
-    "freeze", "Leave the levels alone, as during a take; moves act at the next follow.", "fillside freeze"
-)
-dark = _plain_verb(
-    "dark", "All out, gently; work lights up. `follow` brings the light back.", "fillside dark"
-)
-undo = _plain_verb("undo", "Take the last order back.", "fillside undo")
-all_heads = _plain_verb("all", "End `only`: every head as the balance wants it.", "fillside all")
+keep = _without_arguments("keep", "Clears the trims.")
+follow = _without_arguments("follow", "Ends freeze and dark.")
+freeze = _without_arguments("freeze", "Moves act at the next follow.")
+dark = _without_arguments("dark", "`follow` brings the light back.")
+undo = _without_arguments("undo")
+all_heads = _without_arguments("all", "Every head is as the balance wants it.")

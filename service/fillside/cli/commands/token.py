@@ -58,10 +58,10 @@ def token() -> None:
 @AS_JSON
 def new(may: str, name: str, data: Path | None, as_json: bool) -> None:
     """Make a token. It is shown now and never again; only its hash is kept."""
-    from fillside.access.permissions import MAY
+    from fillside.access.permissions import RIGHTS
     from fillside.access.tokens import TokenFileError
 
-    chosen = next(known for known in MAY if known == may)
+    chosen = next(known for known in RIGHTS if known == may)
     if not name.isprintable() or len(name) > 64:
         raise WrongUse("a name is at most 64 printable characters")
     file = token_file(data)
@@ -85,7 +85,7 @@ def list_tokens(data: Path | None, as_json: bool) -> None:
     from fillside.text import numbers
 
     try:
-        kept = token_file(data).kept()
+        kept = token_file(data).lasting()
     except TokenFileError as error:
         raise Failure(str(error)) from error
     if as_json:

@@ -22,6 +22,7 @@ from fillside.doors.http.request_checks import Names, check_is_json, expect, fro
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
 from fillside.doors.listener import give
+from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal, done
 from fillside.orders.registry import kind_of
 from fillside.orders.strict_json import strict_loads
@@ -83,14 +84,15 @@ class Handlers:
         return _json({"takes": [asdict(each) for each in found]})
 
     async def places(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        return _json(self._house.runner.places())
+        light = self._house.runner.light
+        return _json(places_of(light.scene, light.calibration).model_dump(mode="json"))
 
     async def plan(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         wander = request.query.get("wander", "0")
         if wander not in ("0", "1"):
             raise Refusal("bad_order", "wander is 1 for the maps too, or 0", "wander")
-        runner = self._house.runner
-        found = await self._plan.answer(runner.rig_wanted, runner.calibration, wander=wander == "1")
+        light = self._house.runner.light
+        found = await self._plan.answer(light.effective_rig, light.calibration, wander=wander == "1")
         return web.Response(text=found.model_dump_json(), content_type="application/json")
 
     async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:
@@ -139,7 +141,7 @@ class Handlers:
         said = {
             "live": True,
             "ready": now.ready,
-            "drivers": runner.driver_states(),
+            "drivers": runner.wires.states(),
             "storage": store.trouble or "ok",
             "says": list(now.says),
         }

@@ -43,13 +43,13 @@ class Metrics:
     def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
         self._registry = CollectorRegistry()
         ProcessCollector(registry=self._registry)
-        runner.figures.order_took = Histogram(
+        runner.counts.order_took = Histogram(
             "fillside_order_latency_seconds",
             "From an order's arrival at the hold until its first frame is with the drivers.",
             buckets=LATENCIES_S,
             registry=self._registry,
         ).observe
-        runner.figures.frame_late_by = Histogram(
+        runner.counts.frame_late_by = Histogram(
             "fillside_frame_lateness_seconds",
             "How long after its time a frame of a fade was worked out.",
             buckets=LATENESSES_S,
@@ -134,17 +134,17 @@ def _since(what: str, times: Mapping[str, float]) -> GaugeMetricFamily:
 
 
 def _orders(runner: Runner) -> Iterator[Metric]:
-    figures, live = runner.figures, runner.live
-    yield CounterMetricFamily("fillside_orders", "Orders obeyed, a tracker's reports too.", figures.orders)
+    counts, live = runner.counts, runner.live
+    yield CounterMetricFamily("fillside_orders", "Orders obeyed, a tracker's reports too.", counts.orders)
     refused = CounterMetricFamily("fillside_orders_refused", "Orders not obeyed, by code.", labels=["code"])
-    for code, count in sorted(figures.refused_by_code.items()):
+    for code, count in sorted(counts.refused_by_code.items()):
         refused.add_metric([code], count)
     yield refused
     yield _gauge("live_readers", "Readers of the live state.", live.readers)
     yield CounterMetricFamily("fillside_live_readers_dropped", "Readers that did not keep up.", live.dropped)
     reloads = CounterMetricFamily("fillside_reloads", "Rig files taken anew, or refused.", labels=["result"])
-    reloads.add_metric(["done"], figures.reloads)
-    reloads.add_metric(["refused"], figures.reloads_refused)
+    reloads.add_metric(["done"], counts.reloads)
+    reloads.add_metric(["refused"], counts.reloads_refused)
     yield reloads
 
 
@@ -170,7 +170,7 @@ def _wires(runner: Runner) -> Iterator[Metric]:
     late = CounterMetricFamily("fillside_frames_late", "Frames that left late.", labels=labels)
     errors = CounterMetricFamily("fillside_driver_errors", "Refusals of the wire.", labels=labels)
     states: dict[tuple[str, ...], str] = {}
-    for name, driver in runner.loom.drivers.items():
+    for name, driver in runner.wires.in_use.drivers.items():
         health = driver.health
         states[(name,)] = str(health.state)
         sent.add_metric([name], health.frames_sent)

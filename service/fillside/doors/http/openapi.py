@@ -15,6 +15,7 @@ from pydantic.json_schema import JsonSchemaMode, models_json_schema
 from fillside.access.permissions import Need
 from fillside.doors.http.payloads import HTML, SPOKEN, RefusedPayload, RoutePayloads
 from fillside.orders.answers import Body
+from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.registry import ORDERS
 
 OPENAPI = "3.1.1"
@@ -37,13 +38,6 @@ WHY: dict[int, str] = {
     503: "Not ready; the answer says what is not well.",
 }
 STOPS_TEXT = r"^\s*[+-]?\s*\d+(\.\d+)?(\s*/\s*\d*[1-9]\d*)?\s*$"
-EITHER = {
-    "Trim": ("by", "to"),
-    "Expose": ("by", "to"),
-    "Move": ("to", "mark"),
-    "SubjectReport": ("to", "mark"),
-}
-"""Orders that take one of two members; the models judge it, which a schema does not show by itself."""
 
 
 def plain_path(path: str) -> str:
@@ -191,17 +185,17 @@ def _schemas() -> Body:
         _, made = models_json_schema([(model, mode) for model in ordered], ref_template=_TEMPLATE)
         found |= made.get("$defs", {})
     for model in orders:
-        _precise(model.__name__, found[model.__name__])
+        _precise(model, found[model.__name__])
     return dict(sorted(found.items()))
 
 
-def _precise(name: str, schema: Body) -> None:
-    """What the order's own checks say beyond its types."""
+def _precise(model: type[LightOrder] | type[MeterOrder], schema: Body) -> None:
+    """Add what the order's own checks say beyond its types."""
     for value in schema["properties"].values():
         _stops_as_text(value)
     schema["required"] = sorted({"do", *schema.get("required", ())})
-    if name in EITHER:
-        one, other = EITHER[name]
+    if model.alternatives is not None:
+        one, other = model.alternatives
         schema["oneOf"] = [_only_one(one, other), _only_one(other, one)]
 
 

@@ -11,10 +11,10 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from fillside.access.permissions import May
-from fillside.hold.memory.setup import StudioPlaces
+from fillside.hold.snapshot.places import StudioPlaces
 from fillside.hold.snapshot.state import State
 from fillside.orders.answers import STATUS_OF_CODE
+from fillside.orders.registry import Right
 from fillside.planning.plan import PlanReport
 from fillside.storage.records.journal import MOST_AT_ONCE
 
@@ -189,7 +189,7 @@ class Key(_Body):
     """A token that lasts, and what it is good for. It is told here and never again."""
 
     token: str
-    may: Annotated[str, Field(json_schema_extra={"enum": [*get_args(May)]})]
+    may: Annotated[str, Field(json_schema_extra={"enum": [*get_args(Right)]})]
 
 
 _WHOLE = {"type": "integer", "minimum": 1, "maximum": 10**15 - 1}

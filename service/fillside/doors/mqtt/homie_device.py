@@ -13,7 +13,7 @@ from typing import Any
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, HeldStudio, answer_to
+from fillside.doors.listener import Clock, answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.homie import DescribedDevice, Property, alert_names, alerts
 from fillside.doors.mqtt.messages import Heard, check_fresh
@@ -22,6 +22,7 @@ from fillside.orders.answers import Refusal
 from fillside.rig.tables.doors import MqttDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 log = logging.getLogger(__name__)
@@ -34,7 +35,7 @@ class HomieDevice:
         self,
         rig: Rig,
         table: MqttDoor,
-        studio: HeldStudio,
+        studio: Studio,
         identity: str,
         clock: Clock,
         wall: Callable[[], float],

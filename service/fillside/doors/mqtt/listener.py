@@ -6,7 +6,7 @@ import asyncio
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, HeldStudio, answer_to
+from fillside.doors.listener import Clock, answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.messages import Heard, Topics, order_from
 from fillside.doors.mqtt.publish_pace import News
@@ -15,6 +15,7 @@ from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import MqttDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 
 ANSWER_EXPIRES_S = 30
@@ -29,7 +30,7 @@ REFUSED_REPORTS_S = 1.0
 class Mailbox:
     """The topics of a rig: orders, positions and meters in; answers, state and online out."""
 
-    def __init__(self, rig: Rig, table: MqttDoor, studio: HeldStudio, identity: str, clock: Clock) -> None:
+    def __init__(self, rig: Rig, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
         self._topics, self._sensors = Topics(rig.rig.name), Sensors(rig)
         self._studio, self._clock, self._where = studio, clock, table.address
         will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)

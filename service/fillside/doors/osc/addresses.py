@@ -1,4 +1,4 @@
-"""What an OSC address means. Pure: address and arguments in, an order or a refusal out.
+"""OSC addresses: each is one way to fill the fields of an order. Pure: messages in, orders or refusals out.
 
 A button box sends 1 when a button goes down and 0 when it comes up: an address that takes no value is obeyed
 without an argument or with one that is not 0, and does nothing at 0. Addresses are plain: one with a wildcard
@@ -14,30 +14,45 @@ from typing import Any
 
 from fillside.doors.osc.packet import Message, Value
 from fillside.orders.answers import Refusal
+from fillside.orders.registry import ORDERS
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.problems import did_you_mean
 
 ROOT = "/fillside/"
-SAID, STATE = f"{ROOT}said", f"{ROOT}state"
+ANSWER, STATE = f"{ROOT}said", f"{ROOT}state"
 WILDCARDS = frozenset("*?[]{}")
 
-Order = dict[str, Any]
+Fields = dict[str, Any]
 Values = tuple[Value, ...]
 
 
 @dataclass(frozen=True)
 class Address:
-    """One address below ``/fillside/``; a part in capitals stands for a name. `order` is None for a button
-    that came up."""
+    """One address below ``/fillside/``; a part in capitals stands for a name.
+
+    `fields` makes the order's fields of the name ("" without one) and the arguments; None for a button that
+    came up. The order is that of the path's first part; where that is no order, the fields are all of it.
+    `own_help` is for an address that does something narrower than its order.
+    """
 
     path: str
     takes: str
-    does: str
-    order: Callable[[str, Values], Order | None]
+    fields: Callable[[str, Values], Fields | None]
+    own_help: str = ""
+
+    @property
+    def word(self) -> str:
+        return self.path.partition("/")[0]
+
+    @property
+    def help(self) -> str:
+        return self.own_help or ORDERS[self.word].brief
 
     def name_in(self, parts: list[str]) -> str | None:
-        """The name that `parts` have where the path has capitals, "" where it has none; None if it does not
-        fit."""
+        """Return the name that `parts` have where the path has capitals, "" where it has none.
+
+        None if the parts do not fit the path.
+        """
         own = self.path.split("/")
         if len(own) != len(parts):
             return None
@@ -49,9 +64,14 @@ class Address:
                 return None
         return name
 
+    def order(self, name: str, values: Values) -> Fields | None:
+        """Return the order as JSON data, None for a button that came up. Raises Refusal."""
+        fields = self.fields(name, values)
+        return fields if fields is None or self.word not in ORDERS else {"do": self.word, **fields}
+
 
 def _pressed(values: Values) -> bool:
-    """Whether a button went down."""
+    """Return whether a button went down."""
     if not values:
         return True
     if len(values) > 1 or not isinstance(values[0], int | float):
@@ -65,101 +85,77 @@ def _one(values: Values, what: str) -> Value:
     return values[0]
 
 
-def _button(**order: Any) -> Callable[[str, Values], Order | None]:
-    return lambda _, values: dict(order) if _pressed(values) else None
+def _button(name_field: str = "") -> Callable[[str, Values], Fields | None]:
+    def fields(name: str, values: Values) -> Fields | None:
+        if not _pressed(values):
+            return None
+        return {name_field: name} if name_field else {}
+
+    return fields
 
 
-def _named_button(do: str, key: str) -> Callable[[str, Values], Order | None]:
-    return lambda name, values: {"do": do, key: name} if _pressed(values) else None
+def _value(field: str, what: str, name_field: str = "") -> Callable[[str, Values], Fields]:
+    def fields(name: str, values: Values) -> Fields:
+        named = {name_field: name} if name_field else {}
+        return {**named, field: _one(values, what)}
+
+    return fields
 
 
-def _place(do: str) -> Callable[[str, Values], Order | None]:
-    def order(_: str, values: Values) -> Order:
-        if len(values) == 1 and isinstance(values[0], str):
-            return {"do": do, "mark": values[0]}
-        if len(values) != 3:
-            raise Refusal("bad_order", "needs a mark, or x y z in metres")
-        return {"do": do, "to": list(values)}
-
-    return order
+def _place(_: str, values: Values) -> Fields:
+    if len(values) == 1 and isinstance(values[0], str):
+        return {"mark": values[0]}
+    if len(values) != 3:
+        raise Refusal("bad_order", "needs a mark, or x y z in metres")
+    return {"to": list(values)}
 
 
-def _mode(_: str, values: Values) -> Order:
+def _mode(_: str, values: Values) -> Fields:
     mode = _one(values, "follow, freeze or dark")
     if mode not in ("follow", "freeze", "dark"):
         raise Refusal("bad_order", f"{str(mode)[:40]!r} is not a mode; the modes are follow, freeze and dark")
     return {"do": mode}
 
 
-def _any(_: str, values: Values) -> Order:
-    said = strict_loads(str(_one(values, "an order as JSON")))
-    if not isinstance(said, dict):
+def _any(_: str, values: Values) -> Fields:
+    order = strict_loads(str(_one(values, "an order as JSON")))
+    if not isinstance(order, dict):
         raise Refusal("bad_order", 'an order is an object such as {"do": "follow"}')
-    return said
+    return order
 
 
-def _camera(setting: str, values: Values) -> Order:
+def _camera(setting: str, values: Values) -> Fields:
     if setting == "do":
         raise Refusal("unknown_name", "there is no setting 'do'", "address")
-    return {"do": "camera", setting: _one(values, "the setting's value")}
+    return {setting: _one(values, "the setting's value")}
 
 
 ADDRESSES = (
-    Address(
-        "trim/ROLE",
-        "stops",
-        "a role up or down by hand",
-        lambda role, values: {"do": "trim", "role": role, "by": _one(values, "stops")},
-    ),
-    Address(
-        "trim/ROLE/to",
-        'stops, or "out"',
-        "the trim in all",
-        lambda role, values: {"do": "trim", "role": role, "to": _one(values, "stops, or out")},
-    ),
-    Address(
-        "balance",
-        '"3:1" or 3.0',
-        "another ratio of key to fill",
-        lambda _, values: {"do": "balance", "ratio": _one(values, "a ratio")},
-    ),
-    Address(
-        "expose",
-        "stops",
-        "more or less light in all",
-        lambda _, values: {"do": "expose", "by": _one(values, "stops")},
-    ),
-    Address(
-        "expose/to",
-        'lux, or "camera"',
-        "the exposure at the subject",
-        lambda _, values: {"do": "expose", "to": _one(values, "lux, or camera")},
-    ),
-    Address("camera/SETTING", "its value", "what changed at the camera", _camera),
-    Address("mode", '"follow", "freeze" or "dark"', "the mode", _mode),
-    Address("move", "a mark, or x y z in metres", "the subject is there", _place("move")),
-    Address("move/MARK", "button", "the subject is at that mark", _named_button("move", "mark")),
-    Address("subject", "x y z in metres, or a mark", "a tracker saw it about there", _place("subject")),
-    Address("only/HEAD", "button", "one head alone", _named_button("only", "head")),
-    Address(
-        "only/HEAD/level",
-        "0 to 1",
-        "one head alone, at a level",
-        lambda head, values: {"do": "only", "head": head, "level": _one(values, "a level")},
-    ),
-    Address("all", "button", "end only", _button(do="all")),
-    Address("follow", "button", "follow the subject", _button(do="follow")),
-    Address("freeze", "button", "leave the levels alone", _button(do="freeze")),
-    Address("dark", "button", "all out, gently", _button(do="dark")),
-    Address("keep", "button", "make the light now the wanted balance", _button(do="keep")),
-    Address("undo", "button", "take the last order back", _button(do="undo")),
-    Address("do", "an order as JSON", "any order", _any),
+    Address("trim/ROLE", "stops", _value("by", "stops", "role")),
+    Address("trim/ROLE/to", 'stops, or "out"', _value("to", "stops, or out", "role"), "the trim in all"),
+    Address("balance", '"3:1" or 3.0', _value("ratio", "a ratio")),
+    Address("expose", "stops", _value("by", "stops")),
+    Address("expose/to", 'lux, or "camera"', _value("to", "lux, or camera"), "the exposure at the subject"),
+    Address("camera/SETTING", "its value", _camera),
+    Address("mode", '"follow", "freeze" or "dark"', _mode, "the mode"),
+    Address("move", "a mark, or x y z in metres", _place),
+    Address("move/MARK", "button", _button("mark"), "the subject is at that mark"),
+    Address("subject", "x y z in metres, or a mark", _place),
+    Address("only/HEAD", "button", _button("head")),
+    Address("only/HEAD/level", "0 to 1", _value("level", "a level", "head"), "one head alone, at a level"),
+    Address("all", "button", _button()),
+    Address("follow", "button", _button()),
+    Address("freeze", "button", _button()),
+    Address("dark", "button", _button()),
+    Address("keep", "button", _button()),
+    Address("undo", "button", _button()),
+    Address("do", "an order as JSON", _any, "any order"),
 )
 """Every address that orders something. ``/fillside/state`` asks for the state instead."""
 
 
-def order_from(message: Message) -> Order | None:
-    """The order that a message stands for; None for a button that came up.
+def order_from(message: Message) -> Fields | None:
+    """Return the order that a message stands for, as JSON data; None for a button that came up.
 
     Raises Refusal.
 

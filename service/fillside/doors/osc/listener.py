@@ -12,12 +12,13 @@ import socket
 from collections.abc import Callable
 from typing import Any, cast
 
-from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, HeldStudio, answer_to
-from fillside.doors.osc.addresses import SAID, STATE, order_from
+from fillside.doors.listener import POSITION_REPORT, DoorError, DoorFigures, answer_to
+from fillside.doors.osc.addresses import ANSWER, STATE, order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
 from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import OscDoor
 from fillside.runtime.live import as_text
+from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 from fillside.system_errors import why
 
@@ -50,7 +51,7 @@ def bound(table: OscDoor) -> socket.socket:
 class OscListener(asyncio.DatagramProtocol):
     """Takes packets in, and hands their messages on one after the other."""
 
-    def __init__(self, table: OscDoor, studio: HeldStudio, wall: Callable[[], float]) -> None:
+    def __init__(self, table: OscDoor, studio: Studio, wall: Callable[[], float]) -> None:
         self._table, self._studio, self._wall = table, studio, wall
         self.figures = DoorFigures(state="ok", note="")
         self._waiting: asyncio.Queue[tuple[Message, Sender]] = asyncio.Queue(MOST_WAITING)
@@ -159,13 +160,13 @@ class OscListener(asyncio.DatagramProtocol):
         if error is not None:
             self.figures.refused += 1
         code, text = ("ok", body["note"]) if error is None else (error["code"], error["message"])
-        self._send(Message(SAID, (code, message.address[:200], str(text)[:500])), sender)
+        self._send(Message(ANSWER, (code, message.address[:200], str(text)[:500])), sender)
 
     def _answer_state(self, sender: Sender) -> None:
         text = as_text(self._studio.state())
         if len(text) > LONGEST_STATE:
             self._send(
-                Message(SAID, ("not_now", STATE, "the state is too long for OSC; ask over HTTP")), sender
+                Message(ANSWER, ("not_now", STATE, "the state is too long for OSC; ask over HTTP")), sender
             )
             return
         self._send(Message(STATE, (text,)), sender)

@@ -8,6 +8,8 @@ waits as a whole, while orders go on changing where it leads. A fade in one dire
 
 from __future__ import annotations
 
+from copy import copy
+
 import numpy as np
 import numpy.typing as npt
 
@@ -32,10 +34,11 @@ class FlashLimiter:
         self._way = np.zeros(len(stops), dtype=np.int64)
         self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
 
-    def go_on_from(self, other: FlashLimiter, later_s: float) -> None:
-        """Count on from what another has seen of the same heads; its times are later by `later_s`."""
-        self._first, self._high, self._low = other._first, other._high, other._low
-        self._way, self._turned_s = other._way, other._turned_s - later_s
+    def rebased(self, later_s: float) -> FlashLimiter:
+        """A limiter that counts on from here, by a clock whose times are earlier by `later_s`."""
+        other = copy(self)
+        other._turned_s = self._turned_s - later_s
+        return other
 
     def send(self, outputs: FloatArray, at_s: float) -> bool:
         """Whether a frame may be sent now; it counts as sent if it may."""

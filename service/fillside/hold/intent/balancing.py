@@ -17,8 +17,8 @@ from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import Solved
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, LightUncertainty
-from fillside.hold.machine.events import HeadsCorrected, LightEvent
-from fillside.hold.snapshot.health import Reckoning
+from fillside.hold.events import HeadsCorrected, LightEvent
+from fillside.hold.health import Reckoning
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration

@@ -1,26 +1,30 @@
-"""All that orders can change, as one record; the levels that follow from it are worked out elsewhere.
+"""The intent: all that orders can change, as one record.
 
-What is wanted lies in layers. The rig file is the lowest; orders for the balance, the exposure and the
-camera lie on top of it; a trim lies on the balance; a mode says whether the balance acts at all; `only`
-covers everything."""
+An intent lies in layers. The rig file is the lowest; orders for the balance, the exposure and the camera lie
+on top of it; a trim lies on the balance; a mode says whether the balance acts at all; `only` covers
+everything."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
 
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.target import BalanceTarget, target_from_rig
+from fillside.orders.light import MOST_TRIM_STOPS
 from fillside.rig.scene.target import exposure_target_lux
 from fillside.rig.tables.model import Balance, Camera, Point, Rig
 
 Mode = Literal["follow", "freeze", "dark"]
-WISH_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
-"""The fields of `Intent` that the wish is made from."""
-SOLVE_FIELDS = WISH_FIELDS | {"place", "mode", "alone"}
+TARGET_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
+"""The fields of `Intent` that the balance target is made from."""
+SOLVE_FIELDS = TARGET_FIELDS | {"place", "mode", "alone"}
 """Those whose change asks for a new solution."""
+TrimWord = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_TRIM_STOPS)]
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -56,8 +60,7 @@ MOST_OFFSET_STOPS = 10.0
 
 @dataclass(frozen=True)
 class Intent:
-    """What is wanted; `balance` and `camera` hold only the keys that orders have set, under the rig file's
-    names.
+    """The intent; `balance` and `camera` hold only the keys that orders have set, under the rig file's names.
 
     `exposure_stops` lie on top of the exposure target; a trim of None puts the role out; `place` [m] is
     where the subject was last put by hand. `leaving` are heads, by place in the rig, that a changed rig file
@@ -75,11 +78,11 @@ class Intent:
 
     @property
     def acts(self) -> bool:
-        """Whether the balance acts on the light."""
+        """True while the balance acts on the light."""
         return self.mode == "follow" and self.alone is None
 
     def rig(self, file: Rig) -> Rig:
-        """The rig with what was ordered in place of what its file says; ValueError where that cannot be."""
+        """The rig with ordered values in place of its file's; ValueError where that cannot be."""
         camera = Camera.model_validate(merged_camera(file.camera, self.camera))
         table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
         for name in ("relative", "against"):
@@ -87,13 +90,13 @@ class Intent:
                 table[name] = {**getattr(file.balance, name), **self.balance[name]}
         return file.model_copy(update={"camera": camera, "balance": Balance.model_validate(table)})
 
-    def wish(self, file: Rig) -> BalanceTarget:
-        """The wish, without the trims; ValueError where the camera leaves the exposure open."""
-        wish = target_from_rig(self.rig(file))
-        return replace(wish, exposure_lux=wish.exposure_lux * 2.0**self.exposure_stops)
+    def target(self, file: Rig) -> BalanceTarget:
+        """The balance target, without the trims; ValueError where the camera leaves the exposure open."""
+        target = target_from_rig(self.rig(file))
+        return replace(target, exposure_lux=target.exposure_lux * 2.0**self.exposure_stops)
 
     def effective_rig(self, file: Rig) -> Rig:
-        """A rig that says by itself all that is wanted but the trims."""
+        """A rig that states the whole intent by itself, but for the trims."""
         rig, stops = self.rig(file), self.exposure_stops
         offset = rig.camera.offset_stops + stops
         if rig.balance.exposure == "camera" and abs(offset) <= MOST_OFFSET_STOPS:
@@ -109,6 +112,11 @@ class Intent:
             for f in fields(self)
             if getattr(self, f.name) != getattr(other, f.name)
         }
+
+
+def trim_words(trims: Trims) -> dict[str, TrimWord]:
+    """Trims as they are shown and stored: "out" for a role that is out."""
+    return {role: "out" if stops is None else stops for role, stops in trims.items()}
 
 
 def merged_camera(file: Camera, over: Mapping[str, Any]) -> dict[str, Any]:

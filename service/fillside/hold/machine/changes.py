@@ -1,4 +1,4 @@
-"""What each order makes of what is wanted: checked against the rig, or refused with nothing changed."""
+"""Changes of the intent by orders: each is checked against the rig, or refused with nothing changed."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from fillside.balance.measure import MeteredBalance
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
 from fillside.hold.intent.intent import Alone, Intent, KeptLevels
-from fillside.hold.machine.modes import to_mode
 from fillside.orders.answers import Refusal
 from fillside.orders.light import (
     MOST_EXPOSE_STOPS,
@@ -21,10 +20,7 @@ from fillside.orders.light import (
     All,
     BalanceOrder,
     CameraOrder,
-    Dark,
     Expose,
-    Follow,
-    Freeze,
     Keep,
     Move,
     Only,
@@ -48,19 +44,20 @@ NOTED = "noted; takes effect at follow"
 
 @dataclass(frozen=True)
 class Moment:
-    """What an order is judged by: the rig's numbers, what is wanted, and the light of the moment.
+    """The facts that an order is judged by; what few orders need is worked out when asked for.
 
     `untrimmed` are the codes the balance holds, `beneath` those the light goes to when no head is alone;
-    `present` the light itself, `levels_now` what a mode would keep aside of it; `measured_now` meters it at
-    the subject in the terms of a wish; `why_not_at` says why a subject cannot be at a place.
+    `working` says of each head whether it can be reached; `present` is the light itself, `levels_now` what a
+    mode would keep of it; `measured_now` meters it at the subject against a target; `why_not_at` says why a
+    subject cannot be at a place.
     """
 
     scene: Scene
-    wanted: Intent
-    working: tuple[bool, ...]
+    intent: Intent
     untrimmed: Codes
-    beneath: Codes
-    present: Codes
+    working: Callable[[], tuple[bool, ...]]
+    beneath: Callable[[], Codes]
+    present: Callable[[], Codes]
     levels_now: Callable[[], KeptLevels]
     measured_now: Callable[[BalanceTarget], MeteredBalance]
     why_not_at: WhyNot
@@ -72,24 +69,24 @@ class Moment:
 
     @property
     def noted(self) -> str | None:
-        """What to say of an order that the mode does not let act."""
-        return None if self.wanted.mode == "follow" else NOTED
+        """The note on an order that the mode does not let act."""
+        return None if self.intent.mode == "follow" else NOTED
 
 
 @dataclass(frozen=True)
 class IntentChange:
-    """What is wanted afterwards, and what to say beside "done".
+    """The intent after an order, and what to say beside "done".
 
-    `untrimmed` codes, where given, are what the balance holds then, whatever it would choose itself.
+    `untrimmed` codes, where given, are what the balance holds from then on, whatever it would choose itself.
     """
 
-    wanted: Intent
+    intent: Intent
     note: str | None = None
     untrimmed: Codes | None = None
 
 
 def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point:
-    """Where an order puts the subject [m]; Refusal for unknown marks and places nobody can be at."""
+    """The place [m] of the subject by an order; Refusal for unknown marks and places nobody can be at."""
     if order.mark is not None:
         if order.mark not in rig.marks:
             raise Refusal("unknown_name", unknown("mark", order.mark, rig.marks), "mark")
@@ -111,7 +108,7 @@ def _no_role(name: str, roles: Sequence[str]) -> str:
 
 
 def _not_relative(moment: Moment, name: str, relative: Sequence[str]) -> str:
-    """What to say of stops for a role that takes none: there is no such light, or the ratio says it."""
+    """The refusal of stops for a role that takes none: there is no such light, or the ratio sets it."""
     roles = tuple(role for role in dict.fromkeys(moment.scene.roles) if role != WORK_ROLE)
     if name not in roles:
         return _no_role(name, roles)
@@ -119,8 +116,8 @@ def _not_relative(moment: Moment, name: str, relative: Sequence[str]) -> str:
     return f"{name} is held by the ratio and cannot be held by stops{others}"
 
 
-def _trim(moment: Moment, order: Trim) -> IntentChange:
-    scene, trims = moment.scene, moment.wanted.trims
+def trim(moment: Moment, order: Trim) -> IntentChange:
+    scene, trims = moment.scene, moment.intent.trims
     if order.role not in scene.roles or order.role == WORK_ROLE:
         roles = tuple(dict.fromkeys(role for role in scene.roles if role != WORK_ROLE))
         raise Refusal("unknown_name", _no_role(order.role, roles), "role")
@@ -129,7 +126,7 @@ def _trim(moment: Moment, order: Trim) -> IntentChange:
     value = _trimmed_to(trims.get(order.role, 0.0), order)
     others = {role: stops for role, stops in trims.items() if role != order.role}
     changed = others if value == 0 else {**others, order.role: value}
-    return IntentChange(replace(moment.wanted, trims=changed), _said_of_trim(moment, order.role, value))
+    return IntentChange(replace(moment.intent, trims=changed), _trim_note(moment, order.role, value))
 
 
 def _trimmed_to(now: float | None, order: Trim) -> float | None:
@@ -152,23 +149,23 @@ def _trimmed_to(now: float | None, order: Trim) -> float | None:
 
 
 def _sum_stops(stops: float, by: float) -> float:
-    """Stops added up as a person does: three times a third is one."""
+    """Add up stops as a person does: three times a third is one."""
     total = round(stops + by, 12)
     return 0.0 if abs(total) < 1e-9 else total
 
 
-def _said_of_trim(moment: Moment, role: str, value: float | None) -> str:
+def _trim_note(moment: Moment, role: str, value: float | None) -> str:
     if value is None:
         text = f"{role} is out"
     elif value == 0:
         text = f"{role} has no trim"
     else:
         text = f"{role} trimmed {stops_text(value)}"
-    return f"{text}; it shows once the light is back" if moment.wanted.mode == "dark" else text
+    return f"{text}; it shows once the light is back" if moment.intent.mode == "dark" else text
 
 
-def _balance(moment: Moment, order: BalanceOrder) -> IntentChange:
-    wanted = moment.wanted
+def balance(moment: Moment, order: BalanceOrder) -> IntentChange:
+    intent = moment.intent
     roles = tuple(
         dict.fromkeys(
             role
@@ -182,8 +179,8 @@ def _balance(moment: Moment, order: BalanceOrder) -> IntentChange:
             if role not in roles:
                 raise Refusal("unknown_name", _not_relative(moment, role, roles), dotted((name, role)))
         if name in said:
-            said[name] = {**wanted.balance.get(name, {}), **said[name]}
-    table = {**wanted.balance, **said}
+            said[name] = {**intent.balance.get(name, {}), **said[name]}
+    table = {**intent.balance, **said}
     if "ratio" in said:
         read_as = table.get("read_as", moment.rig.balance.read_as)
         try:
@@ -193,25 +190,25 @@ def _balance(moment: Moment, order: BalanceOrder) -> IntentChange:
                 "out_of_range" if _is_number(said["ratio"]) else "bad_order", str(error), "ratio"
             ) from None
         table["read_as"] = read_as
-    return _with_wish(moment, replace(wanted, balance=table), "ratio")
+    return _with_target(moment, replace(intent, balance=table), "ratio")
 
 
 def _is_number(ratio: str | float) -> bool:
-    """Whether a ratio is written as one, so that only its size can be at fault."""
+    """True for a ratio that is written as one, so that only its size can be at fault."""
     return not isinstance(ratio, str) or any(c.isdigit() for c in ratio)
 
 
-def _expose(moment: Moment, order: Expose) -> IntentChange:
-    wanted = moment.wanted
+def expose(moment: Moment, order: Expose) -> IntentChange:
+    intent = moment.intent
     if order.by is not None:
-        return _with_wish(moment, replace(wanted, exposure_stops=_exposed(moment, order.by)), "by")
-    table = {**wanted.balance, "exposure": order.to}
-    return _with_wish(moment, replace(wanted, balance=table, exposure_stops=0.0), "to")
+        return _with_target(moment, replace(intent, exposure_stops=_exposed(moment, order.by)), "by")
+    table = {**intent.balance, "exposure": order.to}
+    return _with_target(moment, replace(intent, balance=table, exposure_stops=0.0), "to")
 
 
 def _exposed(moment: Moment, by: float) -> float:
     """The stops on top of the exposure with some more; Refusal for too many in all, unless fewer."""
-    now = moment.wanted.exposure_stops
+    now = moment.intent.exposure_stops
     value = _sum_stops(now, by)
     if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
         raise Refusal(
@@ -223,11 +220,11 @@ def _exposed(moment: Moment, by: float) -> float:
     return value
 
 
-def _camera(moment: Moment, order: CameraOrder) -> IntentChange:
+def camera(moment: Moment, order: CameraOrder) -> IntentChange:
     settings = order.settings
-    over = {k: v for k, v in moment.wanted.camera.items() if not _replaced(k, settings)}
-    change = _with_wish(moment, replace(moment.wanted, camera={**over, **settings}), next(iter(settings)))
-    if change.wanted.rig(moment.rig).balance.exposure == "camera":
+    over = {k: v for k, v in moment.intent.camera.items() if not _replaced(k, settings)}
+    change = _with_target(moment, replace(moment.intent, camera={**over, **settings}), next(iter(settings)))
+    if change.intent.rig(moment.rig).balance.exposure == "camera":
         return change
     note = "the exposure is held at a number of lux; the camera's settings do not change it"
     return replace(change, note=note)
@@ -239,21 +236,21 @@ def _replaced(key: str, settings: Mapping[str, Any]) -> bool:
     )
 
 
-def _with_wish(moment: Moment, wanted: Intent, where: str) -> IntentChange:
-    """The change, if the wish it makes is one that can be asked for."""
+def _with_target(moment: Moment, intent: Intent, where: str) -> IntentChange:
+    """The change, if the target it makes is one that can be asked for."""
     try:
-        wish = wanted.wish(moment.rig)
+        target = intent.target(moment.rig)
     except ValidationError as error:
         raise Refusal("bad_order", _first_sentence(error), where) from None
     except ValueError as error:
         raise Refusal("not_now", str(error), where) from None
-    if not LEAST_LUX <= wish.exposure_lux <= MOST_LUX:
+    if not LEAST_LUX <= target.exposure_lux <= MOST_LUX:
         raise Refusal(
             "out_of_range",
-            f"that asks for {wish.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
+            f"that asks for {target.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
             where,
         )
-    return IntentChange(wanted, moment.noted)
+    return IntentChange(intent, moment.noted)
 
 
 def _first_sentence(error: ValidationError) -> str:
@@ -262,19 +259,19 @@ def _first_sentence(error: ValidationError) -> str:
     return str(own) if isinstance(own, MisfitError | ValueError) else detail["msg"]
 
 
-def _move(moment: Moment, order: Move) -> IntentChange:
+def move(moment: Moment, order: Move) -> IntentChange:
     place = place_of(moment.rig, order, moment.why_not_at)
-    return IntentChange(replace(moment.wanted, place=place), moment.noted)
+    return IntentChange(replace(moment.intent, place=place), moment.noted)
 
 
-def _only(moment: Moment, order: Only) -> IntentChange:
+def only(moment: Moment, order: Only) -> IntentChange:
     lit = _lit(moment, order.head, order.level, "head")
-    return IntentChange(replace(moment.wanted, alone=Alone((lit,))), _burning(moment.scene))
+    return IntentChange(replace(moment.intent, alone=Alone((lit,))), _burning(moment.scene))
 
 
-def _show(moment: Moment, order: Show) -> IntentChange:
+def show(moment: Moment, order: Show) -> IntentChange:
     lit = tuple(_lit(moment, head, level, f"heads.{head}") for head, level in order.heads.items())
-    return IntentChange(replace(moment.wanted, alone=Alone(lit)), _burning(moment.scene))
+    return IntentChange(replace(moment.intent, alone=Alone(lit)), _burning(moment.scene))
 
 
 def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[int, int]:
@@ -285,10 +282,10 @@ def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[in
     head = scene.index(name)
     if scene.fixed[head]:
         raise Refusal("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
-    if not moment.working[head]:
+    if not moment.working()[head]:
         raise Refusal("not_now", f"{name} cannot be reached", where)
     full = scene.full_scales[head]
-    own = moment.beneath[head] or moment.untrimmed[head] or full
+    own = moment.beneath()[head] or moment.untrimmed[head] or full
     return head, own if level is None else code_from_level(level, full)
 
 
@@ -297,24 +294,24 @@ def _burning(scene: Scene) -> str | None:
     return f"{', '.join(burning)} cannot be dimmed and stays on" if burning else None
 
 
-def _all(moment: Moment, order: All) -> IntentChange:
-    if moment.wanted.alone is None:
-        return IntentChange(moment.wanted, "no head was alone")
-    return IntentChange(replace(moment.wanted, alone=None))
+def end_only(moment: Moment, order: All) -> IntentChange:
+    if moment.intent.alone is None:
+        return IntentChange(moment.intent, "no head was alone")
+    return IntentChange(replace(moment.intent, alone=None))
 
 
-def _keep(moment: Moment, order: Keep) -> IntentChange:
-    wanted = moment.wanted
-    if wanted.alone is not None or wanted.mode == "dark":
-        shows = "one head alone" if wanted.alone is not None else "the studio dark"
+def keep(moment: Moment, order: Keep) -> IntentChange:
+    intent = moment.intent
+    if intent.alone is not None or intent.mode == "dark":
+        shows = "one head alone" if intent.alone is not None else "the studio dark"
         raise Refusal("not_now", f"there is no balance to keep with {shows}")
-    wish = wanted.wish(moment.rig)
-    exposure_lux = moment.measured_now(wish).exposure_lux
+    target = intent.target(moment.rig)
+    exposure_lux = moment.measured_now(target).exposure_lux
     # What is against the exposure is against the one that is kept.
-    now = moment.measured_now(replace(wish, exposure_lux=exposure_lux))
+    now = moment.measured_now(replace(target, exposure_lux=exposure_lux))
     if now.ratio is None or exposure_lux <= 0:
         raise Refusal("not_now", "there is no ratio to keep: key and fill must both be on and answer")
-    rig = wanted.rig(moment.rig)
+    rig = intent.rig(moment.rig)
     try:
         ratio = ratio_number(now.ratio, rig.balance.read_as)
     except ValueError as error:
@@ -325,59 +322,29 @@ def _keep(moment: Moment, order: Keep) -> IntentChange:
         if stops is not None and abs(stops) <= 12
     }
     table = {
-        **wanted.balance,
+        **intent.balance,
         "ratio": ratio,
         "read_as": rig.balance.read_as,
-        "relative": {**wanted.balance.get("relative", {}), **held},
+        "relative": {**intent.balance.get("relative", {}), **held},
     }
-    stops = math.log2(exposure_lux / wish.exposure_lux) + wanted.exposure_stops
-    out = {role: value for role, value in wanted.trims.items() if value is None}
+    stops = math.log2(exposure_lux / target.exposure_lux) + intent.exposure_stops
+    out = {role: value for role, value in intent.trims.items() if value is None}
     base = _kept_base(moment, out)
-    levels = KeptLevels(moment.present, out, base, wanted.place) if wanted.mode == "freeze" else wanted.kept
-    kept = replace(wanted, balance=table, exposure_stops=stops, trims=out, kept=levels)
+    levels = KeptLevels(moment.present(), out, base, intent.place) if intent.mode == "freeze" else intent.kept
+    kept = replace(intent, balance=table, exposure_stops=stops, trims=out, kept=levels)
     beside = f"; {', '.join(out)} stays out" if out else ""
     lux = f"{exposure_lux:.0f} lx" if exposure_lux >= 10 else f"{exposure_lux:.1f} lx"
     note = f"kept {ratio_text(now.ratio)}, read as {rig.balance.read_as}, at {lux}{beside}"
-    return replace(_with_wish(moment, kept, "do"), note=note, untrimmed=base)
+    return replace(_with_target(moment, kept, "do"), note=note, untrimmed=base)
 
 
 def _kept_base(moment: Moment, out: Mapping[str, float | None]) -> Codes:
     """The present codes as what the balance holds; heads that are out, or on their way, as it had them."""
     scene = moment.scene
     base = list(moment.untrimmed)
-    for i, present in enumerate(moment.present):
+    for i, present in enumerate(moment.present()):
         if scene.fixed[i] or scene.rules[i] == WORK_ROLE or scene.roles[i] in out:
             continue
         if present >= floor_code(scene.curves[i], scene.full_scales[i], float(scene.floors[i])):
             base[i] = present
     return tuple(base)
-
-
-def _follow(moment: Moment, order: Follow) -> IntentChange:
-    return IntentChange(*to_mode(moment.wanted, "follow", moment.levels_now()))
-
-
-def _freeze(moment: Moment, order: Freeze) -> IntentChange:
-    return IntentChange(*to_mode(moment.wanted, "freeze", moment.levels_now()))
-
-
-def _dark(moment: Moment, order: Dark) -> IntentChange:
-    return IntentChange(*to_mode(moment.wanted, "dark", moment.levels_now()))
-
-
-CHANGES: dict[type[Any], Callable[[Moment, Any], IntentChange]] = {
-    Trim: _trim,
-    BalanceOrder: _balance,
-    Expose: _expose,
-    CameraOrder: _camera,
-    Move: _move,
-    Only: _only,
-    Show: _show,
-    All: _all,
-    Keep: _keep,
-    Follow: _follow,
-    Freeze: _freeze,
-    Dark: _dark,
-}
-"""What carries out each order that changes what is wanted; reports of the subject and undo are the hold's
-own."""

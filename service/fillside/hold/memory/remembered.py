@@ -14,10 +14,9 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.hold.intent.corrections import still_corrected
-from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode
-from fillside.hold.memory.whites import cool_shares, same_light
-from fillside.orders.light import MOST_TRIM_STOPS
+from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode, TrimWord, trim_words
+from fillside.hold.memory.carry_over import still_corrected
+from fillside.photometry.whites import TwoWhites
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.subject_limits import why_not_there
@@ -25,7 +24,6 @@ from fillside.rig.tables.head import MOST_CORRECTION_STOPS
 from fillside.rig.tables.model import WORK_ROLE, Point, Rig
 
 Correction = Annotated[float, Field(ge=-MOST_CORRECTION_STOPS, le=MOST_CORRECTION_STOPS)]
-TrimSaid = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_TRIM_STOPS)]
 _T = TypeVar("_T")
 
 
@@ -45,7 +43,7 @@ CodesByName = dict[str, Code]
 
 class LevelsKept(_RememberedModel):
     codes: CodesByName
-    trims: dict[str, TrimSaid]
+    trims: dict[str, TrimWord]
     untrimmed: CodesByName
     place: Point
 
@@ -67,7 +65,7 @@ class Remembered(_RememberedModel):
     balance: dict[str, Any]
     exposure_stops: float
     camera: dict[str, Any]
-    trims: dict[str, TrimSaid]
+    trims: dict[str, TrimWord]
     subject: Point
     codes: CodesByName
     untrimmed: CodesByName
@@ -82,7 +80,7 @@ class Remembered(_RememberedModel):
     def rewired(self, over: Mapping[str, str]) -> Remembered:
         """The same for a changed rig file, `over` saying which head of now goes on with which one's light.
 
-        A head that has only another name is remembered by it; of others what is wanted goes by their name.
+        A head that has only another name is remembered by it; of others what is intent goes by their name.
         """
         names = {old: new for new, old in over.items() if new not in self.codes and old not in over}
         codes = {new: self.codes[old] for new, old in over.items()}
@@ -111,7 +109,7 @@ class Resumed:
     `stored` is what it was made from, None on a first start.
     """
 
-    wanted: Intent
+    intent: Intent
     codes: Codes
     untrimmed: Codes | None
     notes: tuple[str, ...]
@@ -120,22 +118,22 @@ class Resumed:
 
 
 def remember(
-    scene: Scene, wanted: Intent, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
+    scene: Scene, intent: Intent, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
 ) -> Remembered:
     """What to store now."""
-    kept, alone = wanted.kept, wanted.alone
+    kept, alone = intent.kept, intent.alone
     return Remembered(
         file_balance=scene.rig.balance.model_dump(mode="json"),
         file_subject=scene.rig.subject.model_dump(mode="json"),
-        mode=wanted.mode,
+        mode=intent.mode,
         cool_shares=cool_shares(scene),
         levels=None if kept is None else levels_kept(scene, kept),
         alone=None if alone is None else alone_kept(scene, alone),
-        balance=dict(wanted.balance),
-        exposure_stops=wanted.exposure_stops,
-        camera=dict(wanted.camera),
-        trims=trims_said(wanted.trims),
-        subject=wanted.place,
+        balance=dict(intent.balance),
+        exposure_stops=intent.exposure_stops,
+        camera=dict(intent.camera),
+        trims=trim_words(intent.trims),
+        subject=intent.place,
         codes=codes_by_name(scene, codes),
         untrimmed=codes_by_name(scene, untrimmed),
         corrected=dict(corrected),
@@ -146,7 +144,7 @@ def levels_kept(scene: Scene, kept: KeptLevels) -> LevelsKept:
     """Levels as they are stored."""
     return LevelsKept(
         codes=codes_by_name(scene, kept.codes),
-        trims=trims_said(kept.trims),
+        trims=trim_words(kept.trims),
         untrimmed=codes_by_name(scene, kept.untrimmed),
         place=kept.place,
     )
@@ -155,11 +153,6 @@ def levels_kept(scene: Scene, kept: KeptLevels) -> LevelsKept:
 def alone_kept(scene: Scene, alone: Alone) -> AloneKept:
     """Heads that are on alone, as they are stored."""
     return AloneKept(lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit})
-
-
-def trims_said(trims: Trims) -> dict[str, TrimSaid]:
-    """Trims as they are shown: "out" for a role that is out."""
-    return {role: "out" if stops is None else stops for role, stops in trims.items()}
 
 
 def _called(by_name: Mapping[str, _T], names: Mapping[str, str]) -> dict[str, _T]:
@@ -193,7 +186,7 @@ def _resumed(stored: Remembered, scene: Scene) -> Resumed:
     notes = _edited_notes(stored, rig)
     place, place_notes = _place(stored, rig)
     levels = stored.levels
-    wanted = Intent(
+    intent = Intent(
         place=place,
         mode=stored.mode if stored.mode == "follow" or levels is not None else "follow",
         kept=levels_of(levels, scene),
@@ -204,13 +197,13 @@ def _resumed(stored: Remembered, scene: Scene) -> Resumed:
         trims=trims_of(stored.trims, scene),
     )
     try:
-        wanted.wish(rig)
+        intent.target(rig)
     except ValueError:
-        wanted = replace(wanted, balance={}, exposure_stops=0.0, camera={})
+        intent = replace(intent, balance={}, exposure_stops=0.0, camera={})
         notes = [*notes, "what was ordered before does not fit the rig file any more; the file counts"]
     codes = codes_of(stored.codes, scene)
     untrimmed = codes_of(stored.untrimmed, scene)
-    return Resumed(wanted, codes, untrimmed, (*notes, *place_notes), stored.corrected, stored)
+    return Resumed(intent, codes, untrimmed, (*notes, *place_notes), stored.corrected, stored)
 
 
 def _in_whites_of(scene: Scene, stored: Remembered) -> Remembered:
@@ -308,7 +301,7 @@ def codes_of(stored: Mapping[str, Code], scene: Scene) -> Codes:
     return tuple(codes)
 
 
-def trims_of(stored: Mapping[str, TrimSaid], scene: Scene) -> Trims:
+def trims_of(stored: Mapping[str, TrimWord], scene: Scene) -> Trims:
     """Trims of the roles that the rig has."""
     roles = set(scene.roles) - {WORK_ROLE}
     return {
@@ -325,3 +318,38 @@ def alone_of(stored: AloneKept | None, scene: Scene) -> Alone | None:
         return None
     codes = codes_of(stored.lit, scene)
     return Alone(tuple((scene.index(name), codes[scene.index(name)]) for name in known))
+
+
+def cool_shares(scene: Scene) -> dict[str, float]:
+    """The cool channel's share (0..1) in the light of each head that mixes two whites, by name."""
+    mixes = {name: _mix(scene, i) for i, name in enumerate(scene.names)}
+    return {name: mix.cool_share for name, mix in mixes.items() if mix is not None}
+
+
+def same_light(scene: Scene, head: str, code: int, full_scale: int, then: Mapping[str, float]) -> int:
+    """The code of that full scale which now gives the light it gave in the mixes of `then`.
+
+    The nearest one, and full where the mix of now gives no more. A head that held the same mix, or none,
+    keeps its code, and so does one that is out or has no wire.
+    """
+    place = scene.names.index(head) if head in scene.names else None
+    mix = None if place is None else _mix(scene, place)
+    if (
+        place is None
+        or mix is None
+        or 0 in (code, full_scale)
+        or then.get(head, mix.cool_share) == mix.cool_share
+    ):
+        return code
+    old = replace(mix, full_scale=full_scale, cool_share=then[head])
+    own = scene.curves[place]
+    # A calibrated curve is that of the lamp as a whole, whatever its mix.
+    was = old if isinstance(own, TwoWhites) else own
+    light = float(was.output_from_level(code / full_scale)) * old.most
+    level = float(own.level_from_output(min(1.0, light / mix.most)))
+    return max(1, int(level * full_scale + 0.5))
+
+
+def _mix(scene: Scene, place: int) -> TwoWhites | None:
+    white = scene.whites[place]
+    return None if white is None else white.mix

@@ -15,8 +15,8 @@ def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
     """A new rig with other values at some keys; heads are addressed by name, None takes a key out.
 
     ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values
-    as the file would have them. The new rig is checked like a file, by the kinds of drivers and the reader of key
-    phrases of `rig`. Raises RigError for a key or value that cannot be; `rig` itself never changes.
+    as the file would have them. The new rig is checked like a file, by the kinds of drivers and the reader of
+    key phrases of `rig`. Raises RigError for a key or value that cannot be; `rig` itself never changes.
     """
     data = _plain(rig.dump())
     for key, value in change.items():

@@ -11,7 +11,7 @@ import math
 from fillside.balance.solution import Solution
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
-from fillside.hold.fading.light import FRAME_S
+from fillside.hold.fading.fader import FRAME_S
 from fillside.hold.intent.balancing import Balancing
 from fillside.hold.tracking.pace import RECENT_S, REST_S, Pace
 from fillside.hold.tracking.subject import TrackedSubject

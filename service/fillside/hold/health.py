@@ -1,4 +1,4 @@
-"""Which wires and heads answer, and since when.
+"""The health of wires and heads: their state and since when, and the words for what is wrong with them.
 
 Theory. A head has a state of its own, as far as its lamp says so, and shares that of its driver; the worse of
 the two counts:
@@ -16,8 +16,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from fillside.balance.report import LimitReport
 from fillside.balance.solver.rounding import Codes
-from fillside.hold.machine.events import (
+from fillside.hold.events import (
     Answering,
     DriverChanged,
     DriverState,
@@ -29,6 +30,7 @@ from fillside.hold.machine.events import (
     HeadState,
     HealthEvent,
 )
+from fillside.rig.notation import percent
 from fillside.rig.scene.scene import Scene
 
 Reported = dict[int, int]
@@ -177,3 +179,39 @@ def _joined(own: _Own, driver: DriverHealth | None) -> HeadCondition:
     if own.state != "ok" or driver is None:
         return HeadCondition(own.state, own.since_s, own.code, answers, own.confirmed)
     return HeadCondition(driver.state, max(own.since_s, driver.since_s), None, answers, own.confirmed)
+
+
+def head_limits(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[LimitReport, ...]:
+    """The heads that are lost or disobey, as limits of the balance."""
+    return tuple(
+        LimitReport(head=name, role=role, at=head.state, says=_words(name, scene.full_scales[i], head))
+        for i, (name, role, head) in enumerate(zip(scene.names, scene.roles, heads, strict=True))
+        if head.state == "lost" or head.state == "disobeying"  # noqa: PLR1714 - for mypy
+    )
+
+
+def head_notes(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[str, ...]:
+    """The heads whose lamps speak for themselves and do not answer in time, or disobey."""
+    return tuple(
+        _words(name, full_scale, head)
+        for name, full_scale, head in zip(scene.names, scene.full_scales, heads, strict=True)
+        if head.state == "disobeying" or (head.state == "late" and head.confirmed is not None)
+    )
+
+
+def level_reported(full_scale: int, code: int | None) -> float | None:
+    """A reported code as a level, 0..1.
+
+    >>> level_reported(200, 50)
+    0.25
+    """
+    return None if code is None or full_scale == 0 else code / full_scale
+
+
+def _words(name: str, full_scale: int, head: HeadCondition) -> str:
+    if head.state == "lost":
+        return f"{name} cannot be reached"
+    if head.state == "late":
+        return f"{name} has not answered"
+    level = level_reported(full_scale, head.code)
+    return f"{name} does not obey" + ("" if level is None else f": it reports {percent(level)}")

@@ -1,22 +1,22 @@
-"""The orders that can be taken back, as data that is JSON-able, and how a start finds them again."""
+"""The orders that can be taken back: kept while running, stored as JSON, found again at a start."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from fillside.hold.intent.intent import Intent, Mode
-from fillside.hold.machine.history import Undoable
+from fillside.balance.solver.rounding import Codes
+from fillside.bounds import MOST_UNDO
+from fillside.hold.intent.intent import Intent, Mode, TrimWord, trim_words
 from fillside.hold.memory.remembered import (
     AloneKept,
     CodesByName,
     LevelsKept,
     Remembered,
     Resumed,
-    TrimSaid,
     alone_kept,
     alone_of,
     codes_by_name,
@@ -27,9 +27,9 @@ from fillside.hold.memory.remembered import (
     levels_of,
     start_was_edited,
     trims_of,
-    trims_said,
     without_edited,
 )
+from fillside.orders.answers import Refusal
 from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.subject_limits import why_not_there
 from fillside.rig.tables.model import Point, Rig
@@ -38,12 +38,64 @@ OTHER_HEADS = "earlier orders cannot be taken back any more: the rig has other h
 UNREADABLE = "earlier orders cannot be taken back any more: what was kept of them cannot be read"
 
 
+@dataclass(frozen=True)
+class Undoable:
+    """The fields of the intent that an order changed, as they were, and the untrimmed codes of then."""
+
+    do: str
+    before: Mapping[str, Any]
+    untrimmed: Codes
+
+
+class History:
+    """The latest orders that changed something, `earlier` ones of a run before among them.
+
+    Each has a number that no other gets, so that whoever stores them writes only what is new.
+    """
+
+    def __init__(self, earlier: Iterable[Undoable] = ()) -> None:
+        self._orders = list(earlier)[-MOST_UNDO:]
+        self._numbers = list(range(1, len(self._orders) + 1))
+        self._last_number = len(self._orders)
+
+    def add(self, order: Undoable) -> None:
+        """One more; one that changed nothing is not kept, nor what shows heads to a meter and ends that."""
+        if order.before and not self._is_for_a_meter(order):
+            self._last_number += 1
+            self._orders.append(order)
+            self._numbers.append(self._last_number)
+            del self._orders[:-MOST_UNDO]
+            del self._numbers[:-MOST_UNDO]
+
+    def _is_for_a_meter(self, order: Undoable) -> bool:
+        word = order.do.split()[0]
+        alone = next((one.do.split()[0] for one in reversed(self._orders) if "alone" in one.before), "")
+        return word == "show" or (word == "all" and alone != "only")
+
+    def take_back(self) -> Undoable:
+        """The last one, which is then gone; Refusal if there is none."""
+        if not self._orders:
+            raise Refusal("not_now", "there is nothing to undo")
+        self._numbers.pop()
+        return self._orders.pop()
+
+    @property
+    def numbered(self) -> dict[int, Undoable]:
+        """All of them by their numbers, the oldest first."""
+        return dict(zip(self._numbers, self._orders, strict=True))
+
+    @property
+    def last(self) -> str | None:
+        """What `take_back` would take back, in a few words."""
+        return self._orders[-1].do if self._orders else None
+
+
 class _HistoryModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Before(_HistoryModel):
-    """What was wanted before an order, of that alone which it changed; see `Intent`."""
+    """The intent before an order, of that alone which it changed; see `Intent`."""
 
     place: Point | None = None
     mode: Mode | None = None
@@ -52,11 +104,11 @@ class Before(_HistoryModel):
     balance: dict[str, Any] | None = None
     exposure_stops: float | None = None
     camera: dict[str, Any] | None = None
-    trims: dict[str, TrimSaid] | None = None
+    trims: dict[str, TrimWord] | None = None
 
 
 class OrderKept(_HistoryModel):
-    """An order in words, what was wanted before it, and the untrimmed codes of then."""
+    """An order in words, the intent before it, and the untrimmed codes of then."""
 
     do: str
     before: Before
@@ -78,7 +130,7 @@ def order_kept(scene: Scene, order: Undoable) -> OrderKept:
     if before.get("alone") is not None:
         before["alone"] = alone_kept(scene, before["alone"])
     if "trims" in before:
-        before["trims"] = trims_said(before["trims"])
+        before["trims"] = trim_words(before["trims"])
     for name in ("balance", "camera"):
         if name in before:
             before[name] = dict(before[name])
@@ -89,14 +141,14 @@ def order_kept(scene: Scene, order: Undoable) -> OrderKept:
 def orders_again(resumed: Resumed, scene: Scene) -> tuple[tuple[Undoable, ...], tuple[str, ...]]:
     """The orders that can be taken back from where a start begins, the oldest first, and what to say.
 
-    The latest is looked at first: each has to fit what is wanted after it. What the rig file says anew since
+    The latest is looked at first: each has to fit what is intent after it. What the rig file says anew since
     is not taken back, and an order of which nothing is left then is passed over.
     """
     stored = resumed.stored
     texts: Sequence[Any] = () if stored is None else stored.undoable
     found: list[Undoable] = []
     notes: tuple[str, ...] = ()
-    after = resumed.wanted
+    after = resumed.intent
     for text in reversed(texts):
         assert stored is not None, "there are texts"
         order = _understood(text)
@@ -106,14 +158,14 @@ def orders_again(resumed: Resumed, scene: Scene) -> tuple[tuple[Undoable, ...], 
         if {name: code.of for name, code in order.untrimmed.items()} != _full_scales(scene):
             notes = (OTHER_HEADS,)
             break
-        wanted = replace(after, **_before(order.before, stored, scene))
-        if not _can_be(wanted, scene.rig):
+        intent = replace(after, **_before(order.before, stored, scene))
+        if not _can_be(intent, scene.rig):
             notes = (UNREADABLE,)
             break
         untrimmed = codes_of(in_whites_of(scene, stored, order.untrimmed), scene)
-        if changed := wanted.changed_from(after):
+        if changed := intent.changed_from(after):
             found.append(Undoable(order.do, changed, untrimmed))
-        after = wanted
+        after = intent
     return tuple(reversed(found)), notes
 
 
@@ -129,7 +181,7 @@ def _full_scales(scene: Scene) -> dict[str, int]:
 
 
 def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
-    """What was wanted before an order, by the fields of `Intent`, without what the rig file says anew."""
+    """The intent before an order, by its fields, without what the rig file says anew."""
     given, rig = before.model_fields_set, scene.rig
     balance, stops = without_edited(stored, before.balance or {}, before.exposure_stops or 0.0, rig)
     found = {
@@ -151,14 +203,14 @@ def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
     return {name: value for name, value in found.items() if name in given_here}
 
 
-def _can_be(wanted: Intent, rig: Rig) -> bool:
-    """Whether this can be wanted: what is stored may be anything."""
-    if wanted.place is None or wanted.mode is None or wanted.balance is None or wanted.camera is None:
+def _can_be(intent: Intent, rig: Rig) -> bool:
+    """True for an intent that can be in force: what is stored may be anything."""
+    if intent.place is None or intent.mode is None or intent.balance is None or intent.camera is None:
         return False
-    if wanted.mode != "follow" and wanted.kept is None:
+    if intent.mode != "follow" and intent.kept is None:
         return False
     try:
-        wanted.wish(rig)
+        intent.target(rig)
     except (ValueError, ArithmeticError):
         return False
     return True

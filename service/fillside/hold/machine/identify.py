@@ -73,14 +73,14 @@ def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
             "head",
         )
     head = scene.index(order.head)
-    if moment.wanted.mode == "freeze":
+    if moment.intent.mode == "freeze":
         raise Refusal("not_now", f"the levels are frozen; showing {order.head} would change the take")
     if scene.fixed[head]:
         raise Refusal("not_now", f"{order.head} cannot be dimmed, so it cannot show itself", "head")
-    if not moment.working[head]:
+    if not moment.working()[head]:
         raise Refusal("not_now", f"{order.head} cannot be reached", "head")
-    alone = moment.wanted.alone
-    own = moment.beneath[head] if alone is None else dict(alone.lit).get(head, 0)
+    alone = moment.intent.alone
+    own = moment.beneath()[head] if alone is None else dict(alone.lit).get(head, 0)
     code = away_from(scene, head, own)
     return Dip(head, code), _said(scene, head, own, code)
 

@@ -1,0 +1,302 @@
+"""The codes on the wires now, the codes they fade to, and the next frame on the way.
+
+Theory of the path. All heads go on one path, so that key over fill goes straight from old to new. Above its
+knee, the higher of output 0.01 and its floor, a head moves evenly in stops; all heads take the same time for
+that, the largest change divided by the speed (or that of a head which cannot go so fast, where it needs
+longer), so the ratio of any two moves evenly in stops as well. Below the knee stops mean nothing to the eye
+and nothing to the lamp, and a head moves evenly in output, 0.3 s for the whole way between out and knee:
+
+  rising from below     first the way up to the knee, then the even part
+  falling below         first the even part, then the way down
+  all below             at once
+
+Even parts end together; those that need not rise to their knee first take the longer for theirs.
+
+Theory of lag. A lamp that answers late moves with those that answer at once: a head whose light at a time is
+what was sent `leads_s` before is sent where the common fade will be by then. It cannot begin before
+`latencies_s` have passed; a fade from rest therefore waits that long for the slowest of the heads that move,
+and only while it is on its way does nobody wait. A head never fades faster than `fastest_stops_s`, and so the
+common time is that of the head that needs most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fillside.hold.fading.flash_limiter import FlashLimiter
+from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.wiring import Lagging
+
+Codes = tuple[int, ...]
+FRAME_S = 1 / 44
+"""DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
+MOST_STEP_S = 0.1
+TOO_BRIGHT_STOPS_S = 3.0
+"""How fast light falls that is more than a face may get, whatever the pace."""
+GENTLE, GENTLE_STOPS_S = 0.5, 0.5
+"""The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
+each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per
+second, which is half a step in the longest stall that counts."""
+
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+LEAST_KNEE = 0.01
+BELOW_KNEE_S = 0.3
+
+
+def knees(floors: FloatArray) -> FloatArray:
+    """The outputs (heads,) above which heads with these floors fade evenly in stops."""
+    return np.maximum(LEAST_KNEE, floors)
+
+
+@dataclass(frozen=True)
+class Fade:
+    """One fade; arrays are (heads,). Outputs 0..1, times in seconds from its start.
+
+    Up to `even_from_s` a head moves from `start` at `slope` per second, then evenly in log2 output from
+    `even_start` on `even_slope` stops per second until `even_to_s`, then at `end_slope` per second to `goal`.
+    """
+
+    start: FloatArray
+    goal: FloatArray
+    slope: FloatArray
+    even_from_s: FloatArray
+    even_start: FloatArray
+    even_slope: FloatArray
+    even_to_s: float
+    end_slope: FloatArray
+    lasts_s: float
+
+    def outputs(self, at_s: float | FloatArray) -> FloatArray:
+        """The outputs (heads,) at a time, or each head's at its own; from `lasts_s` on exactly the goal."""
+        even_s = np.minimum(at_s, self.even_to_s) - self.even_from_s
+        even = np.exp2(self.even_start + self.even_slope * np.maximum(even_s, 0.0))
+        end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
+        found = np.where(even_s < 0, self.start + self.slope * at_s, end)
+        low, high = np.minimum(self.start, self.goal), np.maximum(self.start, self.goal)
+        return np.where(at_s >= self.lasts_s, self.goal, np.clip(found, low, high))
+
+
+def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
+    """The fade between two outputs (heads,) in which no head is faster than its speed in stops per second.
+
+    >>> f = fade(np.array([0.5, 0.5]), np.array([0.25, 0.5]), np.array([0.01, 0.01]), 1.0)
+    >>> f.lasts_s, round(float(f.outputs(0.5)[0]), 4)
+    (1.0, 0.3536)
+    """
+    low_start, low_goal = start < knee, goal < knee
+    below = low_start & (low_goal | (goal <= knee)) | low_goal & (start <= knee)
+    rising = low_start & ~below
+    falling = low_goal & ~below
+    pace = knee / BELOW_KNEE_S
+    even_start = np.log2(np.maximum(start, knee))
+    even_stops = np.where(below, 0.0, np.log2(np.maximum(goal, knee)) - even_start)
+    rise_s = np.where(rising, (knee - start) / pace, 0.0)
+    below_s = np.where(below, np.abs(goal - start) / pace, 0.0)
+    fall_s = np.where(falling, (knee - goal) / pace, 0.0)
+    even_to_s = float(rise_s.max(initial=0.0) + (np.abs(even_stops) / speed_stops_s).max(initial=0.0))
+    even_s = np.maximum(even_to_s - rise_s, 1e-9)
+    lasts_s = max(even_to_s + float(fall_s.max(initial=0.0)), float(below_s.max(initial=0.0)))
+    return Fade(
+        start=start,
+        goal=goal,
+        slope=np.where(rising | below, np.sign(goal - start) * pace, 0.0),
+        even_from_s=np.where(below, lasts_s, rise_s),
+        even_start=even_start,
+        even_slope=even_stops / even_s,
+        even_to_s=even_to_s,
+        end_slope=np.where(falling, -pace, 0.0),
+        lasts_s=lasts_s,
+    )
+
+
+class Clock:
+    """Counts seconds that never fall, from whatever clock the caller reads.
+
+    Backward steps count as nothing. While the light moves, and would have been asked for its next frame long
+    before, a step counts as 0.1 s at most; at rest it counts in full.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self._read_s = now_s
+        self.time_s = 0.0
+
+    def read(self, now_s: float, moving: bool) -> float:
+        """The hold's time at a reading of the caller's clock."""
+        self.time_s = self.peek(now_s, moving)
+        self._read_s = now_s
+        return self.time_s
+
+    def peek(self, now_s: float, moving: bool) -> float:
+        """The same, without taking the reading in."""
+        step_s = max(now_s - self._read_s, 0.0)
+        return self.time_s + (min(step_s, MOST_STEP_S) if moving else step_s)
+
+
+@dataclass(frozen=True)
+class Lags:
+    """By head (heads,): how far ahead it is sent and how long it is deaf [s], and its fastest fade
+    [stop/s]."""
+
+    leads_s: FloatArray
+    latencies_s: FloatArray
+    fastest_stops_s: FloatArray
+
+    @cached_property
+    def late(self) -> BoolArray:
+        """The heads that are sent ahead."""
+        late: BoolArray = self.leads_s > 0
+        return late
+
+    @cached_property
+    def any_late(self) -> bool:
+        """Whether there is one."""
+        return bool(self.late.any())
+
+    def waits_s(self, moves: BoolArray) -> float:
+        """How long a fade of these heads (heads,) waits for the last of them to begin [s]."""
+        return float(self.latencies_s[moves].max(initial=0.0))
+
+
+def lags_of(scene: Scene) -> Lags:
+    """The lags of a scene's heads; a drive that tells none has none."""
+    drives = [scene.rig.wiring.drives.get(name) for name in scene.names]
+    timings = [drive.timing if isinstance(drive, Lagging) else None for drive in drives]
+    return Lags(
+        np.array([0.0 if t is None else t.lead_s for t in timings]),
+        np.array([0.0 if t is None else t.latency_s for t in timings]),
+        np.array([np.inf if t is None else t.fastest_stops_s for t in timings]),
+    )
+
+
+class Fader:
+    """The codes of all heads and the fade they are in. Times are seconds and never fall.
+
+    A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
+    back it fades from there. Codes of a head that lags are ahead of the common fade; see the theory above."""
+
+    def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
+        self.dimmers = scene.dimmers
+        self._knees = knees(np.asarray(scene.floors, dtype=float))
+        self._lags = lags_of(scene)
+        self._codes = np.array(codes, dtype=np.int64)
+        self._outputs = self.dimmers.outputs(self._codes)
+        self.flashes = FlashLimiter(self._outputs)
+        self._from_codes = self._goal = self._codes
+        self._fade: Fade | None = None
+        self._gone_s = 0.0
+        self._stepped_s = at_s - 1.0
+        self._under_way = False
+        self.waits = False
+        self._gentle: BoolArray = np.zeros(len(codes), dtype=bool)
+        self.stuck: BoolArray = np.zeros(len(codes), dtype=bool)
+        self._was_stuck = self.stuck
+        self.codes: Codes = codes
+        self.goal: Codes = codes
+
+    @property
+    def moving(self) -> bool:
+        """Whether a fade is on."""
+        return self._fade is not None
+
+    @property
+    def steady_codes(self) -> Codes:
+        """The codes of the present light, with heads on their way below their floor raised to it."""
+        codes = self._codes
+        if self._fade is not None and self._lags.any_late:
+            codes = np.where(self._lags.late & ~self.stuck, self._on_the_way(self._outputs), codes)
+        low = (codes > 0) & (codes < self.dimmers.floors)
+        steady: Codes = tuple(np.where(low, self.dimmers.floors, codes).tolist())
+        return steady
+
+    @property
+    def left_s(self) -> float:
+        """How long the fade still takes if nothing makes it wait."""
+        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._gone_s)
+
+    def aim(self, goal: Codes, speed_stops_s: float) -> None:
+        """Fade from the present light to these codes; heads that are stuck stay."""
+        self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
+        self._was_stuck = self.stuck
+        wanted = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
+        self._goal, self.goal = wanted, tuple(wanted.tolist())
+        self._from_codes = self._codes
+        if np.array_equal(wanted, self._codes):
+            # Less than a code away: the way there cannot be seen on any wire.
+            self._rest()
+            return
+        waits_s = self._lags.waits_s(wanted != self._codes)
+        self._gone_s = -waits_s if self._fade is None else min(self._gone_s, 0.0)
+        fastest = self._lags.fastest_stops_s
+        gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
+        fastest = np.where(self._gentle, gently, fastest)
+        speeds = np.minimum(speed_stops_s, fastest)
+        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
+
+    def found(self, codes: Mapping[int, int], at_s: float) -> None:
+        """Heads, by place, have other codes than they were sent, by none of our doing: what comes starts
+        from there."""
+        if not codes:
+            return
+        self._codes, self._outputs = self._codes.copy(), self._outputs.copy()
+        self._gentle = self._gentle.copy()
+        heads = np.array(list(codes), dtype=np.intp)
+        self._codes[heads] = np.clip(list(codes.values()), 0, self.dimmers.full[heads])
+        self.codes = tuple(self._codes.tolist())
+        shown = self.dimmers.outputs(self._codes)
+        self._outputs[heads] = shown[heads]
+        self._gentle[heads] = True
+        self.flashes.sent(shown, at_s)
+
+    def step(self, at_s: float) -> bool:
+        """Go on to a time; whether any code changed."""
+        if self._fade is None:
+            return False
+        most = MOST_STEP_S if self._under_way else FRAME_S
+        gone_s = self._gone_s + min(max(at_s - self._stepped_s, 0.0), most)
+        self._stepped_s, self._under_way = at_s, True
+        outputs, codes = self._frame(self._fade, gone_s)
+        changed = not np.array_equal(codes, self._codes)
+        if changed:
+            shown = self.dimmers.outputs(codes)
+            self.waits = not self.flashes.send(shown, at_s)
+            if self.waits:
+                return False
+            self._codes, self.codes = codes, tuple(codes.tolist())
+            self._gentle = self._gentle & (codes != self._goal)
+        self._gone_s, self._outputs = gone_s, outputs
+        if gone_s >= self._fade.lasts_s:
+            self._rest()
+        return changed
+
+    def wake_in(self, at_s: float) -> float | None:
+        """Seconds until the next frame is due; None at rest."""
+        if self._fade is None:
+            return None
+        return max(0.0, FRAME_S - (at_s - self._stepped_s))
+
+    def _frame(self, way: Fade, gone_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+        outputs = way.outputs(max(gone_s, 0.0))
+        if gone_s >= way.lasts_s:
+            return outputs, self._goal
+        if not self._lags.any_late:
+            return outputs, self._on_the_way(outputs)
+        ahead = way.outputs(np.maximum(gone_s + self._lags.leads_s, 0.0))
+        return outputs, self._on_the_way(ahead)
+
+    def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
+        """Codes for outputs; rounding on the way must not overshoot what was rounded together at its end."""
+        low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
+        return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
+
+    def _rest(self) -> None:
+        self._fade, self._under_way, self.waits = None, False, False
+        self._outputs = self.dimmers.outputs(self._codes)

@@ -1,0 +1,114 @@
+"""The transition table of the hold: the modes that orders lead to, and the parts of the intent they change.
+
+Theory. What the hold is to do is one record, `Intent`; an order makes a new one of it, or is refused with
+nothing changed. `follow` lets the balance act: the levels are whatever holds it where the subject is.
+`freeze` and `dark` keep a set of levels aside. Orders given meanwhile change the intent and nothing else,
+except a trim in freeze, which acts on the kept levels. Going from follow to either takes the levels: the
+balance's own when the light has settled, those of this moment in the middle of a fade. Between freeze and
+dark the same levels are carried over, so that freeze after dark brings back what was there before it. Going
+to follow drops them. Each mode's own order changes nothing in it.
+
+`only` lies over all of this: it shows one head whatever the mode does below it, until `all`, or until dark,
+which puts everything out.
+
+Three orders are not in the table, for they go beside the intent: `subject` feeds the tracking, `undo` brings
+an earlier intent back, and `identify` lets one head show itself over whatever is held (see `identify`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from fillside.hold.intent.intent import Intent, KeptLevels, Mode
+from fillside.hold.machine import changes
+from fillside.hold.machine.changes import IntentChange, Moment
+from fillside.orders.light import (
+    All,
+    BalanceOrder,
+    CameraOrder,
+    Dark,
+    Expose,
+    Follow,
+    Freeze,
+    Keep,
+    Move,
+    Only,
+    Show,
+    Trim,
+)
+
+Levels = Literal["take", "carry", "drop"]
+
+LEVELS_KEPT: dict[tuple[Mode, Mode], Levels | None] = {
+    ("follow", "follow"): None,
+    ("follow", "freeze"): "take",
+    ("follow", "dark"): "take",
+    ("freeze", "follow"): "drop",
+    ("freeze", "freeze"): None,
+    ("freeze", "dark"): "carry",
+    ("dark", "follow"): "drop",
+    ("dark", "freeze"): "carry",
+    ("dark", "dark"): None,
+}
+"""By the mode before and the mode ordered, what becomes of the kept levels; None where nothing changes."""
+
+ALREADY: dict[Mode, str] = {
+    "follow": "already following",
+    "freeze": "already frozen",
+    "dark": "already dark",
+}
+ENDS_ONLY: frozenset[Mode] = frozenset({"dark"})
+
+
+def to_mode(intent: Intent, mode: Mode, levels_now: Callable[[], KeptLevels]) -> IntentChange:
+    """The change to a mode; `levels_now` are taken where the table says so."""
+    alone = None if mode in ENDS_ONLY else intent.alone
+    levels = LEVELS_KEPT[intent.mode, mode]
+    if levels is None:
+        changed = replace(intent, alone=alone)
+        return IntentChange(changed, ALREADY[mode] if changed == intent else None)
+    kept = levels_now() if levels == "take" else intent.kept if levels == "carry" else None
+    note = '"all" brings the other heads back' if alone is not None else None
+    return IntentChange(replace(intent, mode=mode, kept=kept, alone=alone), note)
+
+
+@dataclass(frozen=True)
+class Transition:
+    """A row of the table: the fields of `Intent` that an order may change, and how it changes them.
+
+    `mode` is the mode it leads to from any other; None where the mode stays.
+    """
+
+    fields: frozenset[str]
+    change: Callable[[Moment, Any], IntentChange]
+    mode: Mode | None = None
+
+
+def _fields(*names: str) -> frozenset[str]:
+    return frozenset(names)
+
+
+def _mode(mode: Mode, *more: str) -> Transition:
+    def change(moment: Moment, order: Follow | Freeze | Dark) -> IntentChange:
+        return to_mode(moment.intent, mode, moment.levels_now)
+
+    return Transition(_fields("mode", "kept", *more), change, mode)
+
+
+TRANSITIONS: dict[type[Any], Transition] = {
+    Follow: _mode("follow"),
+    Freeze: _mode("freeze"),
+    Dark: _mode("dark", "alone"),
+    Only: Transition(_fields("alone"), changes.only),
+    Show: Transition(_fields("alone"), changes.show),
+    All: Transition(_fields("alone"), changes.end_only),
+    Trim: Transition(_fields("trims"), changes.trim),
+    BalanceOrder: Transition(_fields("balance"), changes.balance),
+    Expose: Transition(_fields("balance", "exposure_stops"), changes.expose),
+    CameraOrder: Transition(_fields("camera"), changes.camera),
+    Move: Transition(_fields("place"), changes.move),
+    Keep: Transition(_fields("balance", "exposure_stops", "trims", "kept"), changes.keep),
+}
+"""Every order that changes the intent."""

@@ -1,0 +1,187 @@
+"""The wires: the drivers of a rig, the frames they are handed, and what their health means to the hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import cast
+
+from fillside.background.side_jobs import SideJobs
+from fillside.balance.solver.rounding import Codes
+from fillside.hold.events import (
+    DriverChanged,
+    HeadAnswers,
+    HeadBack,
+    HeadDisobeys,
+    HeadLate,
+    HeadLost,
+    HealthEvent,
+)
+from fillside.rig.scene.scene import Scene
+from fillside.rig.scene.whites import white_of
+from fillside.rig.tables.model import Rig
+from fillside_drivers.driver import (
+    DriveModel,
+    Driver,
+    HeadHealth,
+    Health,
+    Identity,
+    OptionsModel,
+    channel_names,
+)
+from fillside_drivers.registry import build
+
+
+@dataclass(frozen=True)
+class DriversInUse:
+    """`drivers` by name; `heads` has for each the places of its heads in the rig, and their names."""
+
+    drivers: Mapping[str, Driver]
+    heads: Mapping[str, tuple[tuple[int, str], ...]]
+
+    def frames(self, scene: Scene, codes: Codes, before: Codes) -> Iterator[tuple[Driver, dict[str, int]]]:
+        """For each driver the channels whose codes changed since `before`, all of them when that is empty."""
+        for name, heads in self.heads.items():
+            frame = {
+                channel: code
+                for place, head in heads
+                if not before or codes[place] != before[place]
+                for channel, code in _channels(head, scene.wire_codes(place, codes[place]))
+            }
+            if frame:
+                yield self.drivers[name], frame
+
+
+def _channels(head: str, codes: Codes) -> Iterator[tuple[str, int]]:
+    return zip(channel_names(head, len(codes)), codes, strict=True)
+
+
+def drivers_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> DriversInUse:
+    """All drivers that a head of the rig hangs on, not open yet.
+
+    Raises fillside_drivers' DriverError when one cannot be built on this machine.
+    """
+    heads: dict[str, tuple[tuple[int, str], ...]] = {}
+    for place, head in enumerate(rig.heads):
+        if head.drive is not None:
+            heads[head.drive.driver] = (*heads.get(head.drive.driver, ()), (place, head.name))
+    drivers = {
+        name: build(
+            name,
+            rig.drivers[name].kind,
+            cast(OptionsModel, rig.wiring.options[name]),
+            {head: cast(DriveModel, rig.wiring.drives[head]) for _, head in own},
+            clock=clock,
+            identity=identity,
+            ccts_k=_held_whites(rig),
+        )
+        for name, own in heads.items()
+    }
+    return DriversInUse(drivers, heads)
+
+
+def _held_whites(rig: Rig) -> dict[str, float]:
+    """The white, in kelvin, of every head whose lamp is told one."""
+    whites = {head.name: white_of(rig, head) for head in rig.heads}
+    return {name: white.held_k for name, white in whites.items() if white is not None and white.told}
+
+
+_UNKNOWN = HeadHealth()
+
+
+def health_events(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
+    """What happened between two of a driver's states, heads first: a wire that is back counts only with the
+    heads that are."""
+    for name, head in new.heads.items():
+        yield from _of_head(name, old.heads.get(name, _UNKNOWN), head)
+    for name in old.heads.keys() - new.heads.keys():
+        if old.heads[name].state != "ok":
+            yield HeadBack(name)
+    if (old.state, old.note, old.notices) != (new.state, new.note, new.notices):
+        yield DriverChanged(driver, new.state, new.note, new.notices)
+
+
+def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEvent]:
+    if (old.answers, old.confirmed) != (new.answers, new.confirmed):
+        yield HeadAnswers(name, new.answers, new.confirmed)
+    if new.returns != old.returns or (new.state in ("ok", "late") and old.state == "lost"):
+        yield HeadBack(name, new.code)
+        old = _UNKNOWN
+    if new.state == "lost" and old.state != "lost":
+        yield HeadLost(name)
+    elif new.state == "late" and old.state != "late":
+        yield HeadLate(name)
+    elif new.state == "disobeying" and (old.state != "disobeying" or old.code != new.code):
+        yield HeadDisobeys(name, new.code)
+    elif new.state == "ok" and old.state != "ok":
+        yield HeadBack(name)
+
+
+class Wires:
+    """The drivers in use: hands them frames, and hears of their health.
+
+    `heard` takes what happened to one of them; work on a wire that fails is fenced among `jobs`.
+    """
+
+    def __init__(self, jobs: SideJobs, heard: Callable[[Sequence[HealthEvent]], None]) -> None:
+        self._jobs, self._heard = jobs, heard
+        self._sent: Codes = ()
+        self._healths: dict[str, Health] = {}
+        self._unwatch: dict[str, Callable[[], None]] = {}
+        self.in_use = DriversInUse({}, {})
+
+    def use(self, drivers: DriversInUse) -> None:
+        """Send over these drivers from now on; their health is heard once `watch` was gone through."""
+        self.in_use = drivers
+
+    def watch(self) -> Iterator[tuple[HealthEvent, ...]]:
+        """Hear of the health of the drivers in use, and of no others; yields what each says already."""
+        for end in self._unwatch.values():
+            end()
+        self._unwatch.clear()
+        for name, driver in self.in_use.drivers.items():
+            self._unwatch[name] = driver.watch(partial(self._changed, name))
+            yield self._news(name, driver.health)
+
+    def begin(self, drivers: DriversInUse, scene: Scene, codes: Codes) -> None:
+        """Hand these codes to those of the drivers that are not in use yet."""
+        for driver, frame in drivers.frames(scene, codes, ()):
+            if self.in_use.drivers.get(driver.name) is not driver:
+                driver.send(frame)
+
+    def send(self, scene: Scene, codes: Codes) -> None:
+        """Hand each wire what changed on it; one that fails keeps no other waiting, and is sent all later."""
+        frames, self._sent = tuple(self.in_use.frames(scene, codes, self._sent)), codes
+        for driver, frame in frames:
+            with self._jobs.fence(f"wire {driver.name}"):
+                driver.send(frame)
+                continue
+            self._sent = ()
+
+    def forget_sent(self) -> None:
+        """Send all of the next frame, whatever was sent before."""
+        self._sent = ()
+
+    @property
+    def owed(self) -> bool:
+        """True while a wire has not taken what was last sent to it."""
+        return not self._sent
+
+    def have_taken(self, codes: Codes) -> bool:
+        """True once every wire has taken these codes."""
+        return self._sent == codes
+
+    def states(self) -> dict[str, str]:
+        """The state of each wire: ok, late or lost."""
+        return {name: driver.health.state for name, driver in self.in_use.drivers.items()}
+
+    def _changed(self, name: str, health: Health) -> None:
+        # Called from within the driver, whose own work goes on whatever becomes of the news.
+        with self._jobs.fence("news of wires"):
+            if happened := self._news(name, health):
+                self._heard(happened)
+
+    def _news(self, name: str, health: Health) -> tuple[HealthEvent, ...]:
+        old, self._healths[name] = self._healths.get(name, Health()), health
+        return tuple(health_events(name, old, health))
