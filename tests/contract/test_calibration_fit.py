@@ -16,7 +16,7 @@ from fillside.calibration.estimate.fit import fit
 from fillside.calibration.readings import Reading, readings_from_csv
 from fillside.calibration.result.next_reading import next_reading
 from fillside.calibration.result.outcome import fit_csv, fit_text
-from fillside.calibration.result.suspect_readings import doubt
+from fillside.calibration.result.suspect_readings import suspicion
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
@@ -90,12 +90,12 @@ def test_an_unlikely_reading_is_taken_and_flagged() -> None:
     readings = list(readings_from_csv(hidden.csv(), rig))
     key = next(r for r in readings if r.heads == ("key",))
     wild = key.model_copy(update={"value": 60 * (key.value or 0)})
-    why = doubt(wild, readings, rig)
+    why = suspicion(wild, readings, rig)
     assert why is not None
     assert "stops above what this head can give" in why
-    assert doubt(key, readings, rig) is None
+    assert suspicion(key, readings, rig) is None
     weak = key.model_copy(update={"value": 0.0})
-    assert "no light" in (doubt(weak, readings, rig) or "")
+    assert "no light" in (suspicion(weak, readings, rig) or "")
     assert fit([*readings, wild], rig).readings[-1] == wild
 
 
@@ -115,7 +115,7 @@ def test_a_reading_that_the_others_bear_out_is_not_held_against_the_labels() -> 
         hidden.read({"key": level}, hidden.mark.tolist())
     rig, calibration = calibrated(hidden)
     lowest = readings_from_csv(hidden.csv(), rig)[-1]
-    assert "above what is expected" in (doubt(lowest, (), rig) or "")
+    assert "above what is expected" in (suspicion(lowest, (), rig) or "")
     assert [entry.why for entry in calibration.heads["key"].readings] == [None] * 6
 
 

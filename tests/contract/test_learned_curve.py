@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.calibration.result.charts import learned
+from fillside.calibration.result.charts import learned_curve
 from fillside.rig.calibration import Calibration
 
 HALF = {"heads": ["key"], "levels": [0.5], "residual_stops": 1.0, "suspect": True}
@@ -25,7 +25,7 @@ CALIBRATION = Calibration.model_validate(
 
 def test_a_reading_lies_off_the_curve_by_its_residual() -> None:
     """A stop is a factor of two: one stop above 0.25 is 0.5."""
-    found = learned(CALIBRATION, "key")
+    found = learned_curve(CALIBRATION, "key")
     assert found is not None
     assert (found.head, found.levels, found.outputs) == ("key", (0.0, 0.5, 1.0), (0.0, 0.25, 1.0))
     (reading,) = found.readings
@@ -35,5 +35,5 @@ def test_a_reading_lies_off_the_curve_by_its_residual() -> None:
 
 @pytest.mark.parametrize("head", ["fill", "rim", ""])
 def test_nothing_is_drawn_where_nothing_was_learned(head: str) -> None:
-    assert learned(CALIBRATION, head) is None
-    assert learned(None, head) is None
+    assert learned_curve(CALIBRATION, head) is None
+    assert learned_curve(None, head) is None

@@ -14,7 +14,13 @@ from contract.meter_studio import rig_of
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.outcome import fit_csv
-from fillside.calibration.routine.checks import MOST_STOPS, Checked, CheckReading, ExpectedBalance, checked
+from fillside.calibration.routine.checks import (
+    MOST_STOPS,
+    CheckReading,
+    CheckResult,
+    ExpectedBalance,
+    check_result,
+)
 from fillside.calibration.routine.routine import Routine, start
 from fillside.calibration.routine.steps import StudioKnowledge, check_to_take, step_of
 from fillside.calibration.routine.verdict import NO_CALIBRATION, cause_words, verdict
@@ -31,10 +37,10 @@ def held(calibration: Calibration | None = CALIBRATED) -> ExpectedBalance:
     return ExpectedBalance(rig, calibration, rig.start)
 
 
-def read(one: ExpectedBalance, **off_stops: float) -> list[Checked]:
+def read(one: ExpectedBalance, **off_stops: float) -> list[CheckResult]:
     """Every check read as expected, but for some, by head or "exposure"."""
     return [
-        checked(check, check.expected_lux * 2.0 ** off_stops.get(check.head or check.what, 0.0))
+        check_result(check, check.expected_lux * 2.0 ** off_stops.get(check.head or check.what, 0.0))
         for check in one.checks(background=False)
     ]
 
@@ -138,13 +144,15 @@ def test_a_check_may_stray_as_far_as_is_known_and_never_beyond_reason(
         what="head", head="key", lit={"key": 0.5}, at=(0.0, 0.0, 1.2), receptor="flat", facing="key",
         expected_lux=100.0, sigma_stops=sigma,
     )  # fmt: skip
-    assert checked(check, 100.0 * 2**off).good is good
-    assert checked(check, 100.0 * 2**-off).good is good
+    assert check_result(check, 100.0 * 2**off).good is good
+    assert check_result(check, 100.0 * 2**-off).good is good
 
 
 def test_a_black_reading_is_off_and_no_arithmetic_fails() -> None:
     one = held()
-    found = verdict(one, [checked(check, 0.0) for check in one.checks(background=False)], background=False)
+    found = verdict(
+        one, [check_result(check, 0.0) for check in one.checks(background=False)], background=False
+    )
     assert not found.go
     assert found.ratio_metered is None
 
@@ -161,7 +169,7 @@ def test_without_a_calibration_it_says_what_is_expected_from_what() -> None:
     assert after.what == "head"
 
 
-def lined_up(kind: str, *checks: Checked) -> Routine:
+def lined_up(kind: str, *checks: CheckResult) -> Routine:
     kinds = {"lineup": start("lineup", 0.0), "calibrate": start("calibrate", 0.0)}
     return kinds[kind].model_copy(update={"stage": "verify", "checked": checks})
 
@@ -177,7 +185,7 @@ def test_a_head_that_is_off_is_read_again_half_way_to_it() -> None:
     assert near_m == pytest.approx(far_m / 2, abs=0.01)
     step = step_of(lined_up("lineup", off), StudioKnowledge(one.rig, None, CALIBRATED))
     assert any(f"until it is {near_m:.2f} m away" in says for says in step.says)
-    after = check_to_take(lined_up("lineup", off, checked(near, near.expected_lux)), one)
+    after = check_to_take(lined_up("lineup", off, check_result(near, near.expected_lux)), one)
     assert after is not None
     assert after.head == "fill"
     calibrating = check_to_take(lined_up("calibrate", off), one)
@@ -188,7 +196,7 @@ def test_a_head_that_is_off_is_read_again_half_way_to_it() -> None:
 def test_a_first_reading_that_strayed_by_chance_keeps_nobody_from_shooting() -> None:
     one = held()
     checks = read(one, key=0.2)
-    near = checked(one.nearer(0), one.nearer(0).expected_lux).model_copy(
+    near = check_result(one.nearer(0), one.nearer(0).expected_lux).model_copy(
         update={
             "cause": cause_words(HeadChange("as calibrated", 0.9, 0.05, 0.0, 0.05, 0.0, 0.05)),
             "as_calibrated": True,

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from contract.meter_studio import RIG, head_table, made, rig_of
-from fillside.calibration.routine.checks import checked
+from fillside.calibration.routine.checks import check_result
 from fillside.calibration.routine.routine import start
 from fillside.calibration.routine.steps import Step, StudioKnowledge, step_of
 from fillside.cli.guide.meter_holders import count
@@ -119,7 +119,7 @@ def test_a_second_look_counts_beside_the_checks_that_are_left() -> None:
     """Key off, looked at again nearer: then fill and exposure remain, of four in all."""
     known = StudioKnowledge(rig_of(), used=Calibration())
     key = known.held.checks(background=True)[0]
-    off = checked(key, key.expected_lux / 4)
+    off = check_result(key, key.expected_lux / 4)
     lineup = start("lineup", 0.0).model_copy(update={"stage": "verify", "checked": (off,)})
     near = step_of(lineup, known)
     assert (near.number, near.of) == (2, 4)

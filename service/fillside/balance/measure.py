@@ -1,4 +1,4 @@
-"""What a person would meter at given outputs, in the wish's terms, and how far it is from the wish."""
+"""The readings a person would take at given outputs, in the terms of the target."""
 
 from __future__ import annotations
 
@@ -48,9 +48,9 @@ def stops_over(value: float, reference: float) -> float | None:
 def measure(
     metering: Metering, rows: Rows, target: BalanceTarget, outputs: FloatArray, dropped: tuple[str, ...] = ()
 ) -> MeteredBalance:
-    """Everything the balance speaks of, at the outputs (heads,) of all heads.
+    """Every quantity of the balance at the outputs (heads,) of all heads.
 
-    `dropped` are those of "key" and "fill" that give too little there to count: then there is no ratio.
+    `dropped` names those of "key" and "fill" that give too little there to count: then there is no ratio.
     """
     lux = rows.lux(outputs)
     bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
@@ -75,7 +75,7 @@ def measure(
 
 
 def metered_target(metering: Metering, rows: Rows, target: BalanceTarget) -> MeteredBalance:
-    """The wish itself in the same shape; the face's sides are not wished for and stand as 0."""
+    """The target in the same shape; the sides of the face have no target and stand as 0."""
     quotient = target.quotient
     relative: dict[str, float | None] = {
         role: target.relative_stops(role, metering.role_rules[role]) for role in rows.roles

@@ -48,10 +48,10 @@ class Prediction(ReportModel):
 def predict(
     rig: Rig, at: Place, levels: Mapping[str, float] | None = None, calibration: Calibration | None = None
 ) -> Prediction:
-    """The light at a place [m]; `levels` 0..1 by name, heads not named out; without levels all are full.
+    """The light at a place [m]; `levels` 0..1 by name, heads not named are out; without levels all are full.
 
-    The ratio is that of these levels: a number wherever key and fill give light, be it too little for a
-    balance to count on.
+    The ratio is that of these levels: a number wherever key and fill give light, even too little for a
+    balance to rely on.
     """
     metering = Metering(scene(rig, calibration))
     own = metering.scene

@@ -1,4 +1,4 @@
-"""What the balance says of itself: wish, what is held, the face, every head, and what stands in the way."""
+"""The report of a balance: target, achieved light, the face, every head, and what stands in the way."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ LimitKind = Literal[
     "leaving",
     "colour",
 ]
-"""What can stand in the way: an end of a head, a bound of the wish, a role that gives too little where the
-subject is, other light, the wire's steps, no setting that would do; the pace, or a subject just heard of;
-what was ordered; heads that cannot be counted on; a colour, which is off and stands in nobody's way."""
+"""Obstacles: an end of a head's range, a bound of the target, a role that gives too little at the subject,
+other light, the steps of the wire, no setting that would do; the pace, or a subject just reported; an order;
+heads that cannot be relied on; a colour that is off, which stands in the way of nothing else."""
 AT_LIMIT = 1e-9
 
 
@@ -95,7 +95,7 @@ class HeadReport(ReportModel):
 
 
 class LimitReport(ReportModel):
-    """One thing in the way: of a head (`head`), or of none (`head` is null)."""
+    """One obstacle: of a head (`head`), or of no head in particular (`head` is null)."""
 
     head: str | None
     role: str | None
@@ -119,7 +119,7 @@ class Report(ReportModel):
     remedies: tuple[Remedy, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
     relative_uncertainty_stops: Annotated[dict[str, float | None], Field(exclude=True)] = {}
-    """As `uncertainty`, of the other roles: for words to people, not part of the printed shape."""
+    """The same for the other roles; used in texts, not part of the JSON."""
 
     @property
     def worst_error_stops(self) -> float:
@@ -140,10 +140,10 @@ def worst_error_stops(target: TargetReport, achieved: AchievedReport) -> float:
 def head_reports(
     scene: Scene, limits: OutputLimits, rows: Rows, codes: Codes, solved: FloatArray | None = None
 ) -> tuple[HeadReport, ...]:
-    """Every head as it stands at wire codes.
+    """Every head at its wire code.
 
-    `solved` (heads,) are the outputs before rounding: a head that met a limit there is at it, though joint
-    rounding may have left it one code away.
+    `solved` (heads,) are the outputs before rounding: a head that met a limit there is reported at it, even
+    if joint rounding left it one code away.
     """
     outputs, levels = scene.dimmers.outputs(codes), scene.dimmers.levels_from_codes(codes)
     met = outputs if solved is None else solved
@@ -162,7 +162,7 @@ def head_reports(
 
 
 def limit_of(limits: OutputLimits, i: int, output: float) -> AtLimit | None:
-    """Which end of its own a held head is at; None for one between them, or out on purpose."""
+    """The end of its range that a held head is at; None between the ends, or for a head out on purpose."""
     if not limits.held[i] or output <= 0:
         return None
     if output >= limits.most[i] * (1 - AT_LIMIT):
@@ -177,7 +177,7 @@ def target_report_of(
     untrimmed: FloatArray,
     trims: Mapping[str, float | None],
 ) -> TargetReport:
-    """The wish with the trims in it: what each quantity becomes if every trim could be met in full.
+    """The target with the trims in it: each quantity as if every trim could be met in full.
 
     `untrimmed` (heads,) are the outputs the balance holds before trims.
     """
@@ -218,7 +218,7 @@ def _shifted(
 
 
 def achieved_of(target: BalanceTarget, target_report: TargetReport, now: MeteredBalance) -> AchievedReport:
-    """What is held, beside the target it is held to."""
+    """The light that is held, with its errors against the target."""
     ratio_error = None
     if now.ratio is not None and target_report.ratio is not None:
         ratio_error = stops_over(now.ratio, target_report.ratio)
@@ -233,5 +233,5 @@ def achieved_of(target: BalanceTarget, target_report: TargetReport, now: Metered
 
 
 def face_of(now: MeteredBalance) -> FaceReport:
-    """The face's two sides as the camera sees them."""
+    """The two sides of the face as the camera sees them."""
     return FaceReport(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)

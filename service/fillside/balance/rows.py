@@ -1,7 +1,7 @@
 """The balance's equations as rows: one metered quantity each, times heads.
 
 A row says how much every head, at full, adds to one quantity a person could meter, and what the room
-adds by itself. One more person in the light is more rows, not another solver.
+adds by itself. Another person in the light means more rows, not another solver.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ class Rows:
     """Metered quantities at one place of the subject.
 
     `matrix` (rows, heads) and `ambient` (rows,) are in lux with heads at full; row 5 + k is the role
-    `roles[k]`. `facing_lux` (heads,) is E, `metered_lux` (heads,) D; `own_lux` (heads,) is what a head is
-    shown by: E at the subject, for a background head its own reading at its aim point.
+    `roles[k]`. `facing_lux` (heads,) is E, `metered_lux` (heads,) D; `own_lux` (heads,) is the
+    light reported for a head: E at the subject, for a background head its own reading at its aim point.
     """
 
     point: tuple[float, float, float]
@@ -50,7 +50,7 @@ class Rows:
 
 
 class Metering:
-    """Where the meter is held and what it is pointed at, for one scene; rows for any place of the subject.
+    """The place and aim of the meter in one scene; gives the rows for any place of the subject.
 
     `key_side` is 1 where the key's side of the face is the wearer's right, -1 where it is the left.
     """
@@ -116,9 +116,9 @@ class Metering:
         return _unit(self._camera - place)
 
     def _side_of_the_key(self) -> float:
-        """Which side the key is on, seen from the first mark: 1 right of where the face looks, else -1.
+        """The side of the key seen from the first mark: 1 right of the line of sight, else -1.
 
-        It is taken once: a subject who walks past the key's bearing keeps the same key side of the face.
+        It is fixed: a subject who walks past the bearing of the key keeps the same key side of the face.
         """
         mark = np.asarray(self.scene.rig.first_mark, dtype=float)
         look = _unit(self.looks_at() - mark)

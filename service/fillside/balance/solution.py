@@ -32,7 +32,7 @@ Place = Sequence[float]
 
 @dataclass(frozen=True)
 class Solution:
-    """The balance at one place; everything after the solved outputs is worked out when it is asked for.
+    """The balance at one place; everything after the solved outputs is computed on first use.
 
     `present` are the codes already on the wires, which stay unless others are clearly better.
     """
@@ -60,17 +60,17 @@ class Solution:
 
     @property
     def subject_outputs(self) -> FloatArray:
-        """The same with work lights out: what a shot is lit by."""
+        """The same with work lights out, as during a shot."""
         return self.outputs * (self.limits.most > 0)
 
     @cached_property
     def metered(self) -> MeteredBalance:
-        """What a person would meter at these outputs."""
+        """The readings a person would take at these outputs."""
         return measure(self.metering, self.rows, self.target, self.outputs, self.solved.dropped)
 
     @cached_property
     def report(self) -> Report:
-        """What the balance holds, and what stands in the way; without remedies, which take longer."""
+        """The report of this balance, without remedies: a search for those takes longer."""
         light = JudgedLight(
             metering=self.metering,
             target=self.target,
@@ -132,7 +132,7 @@ class BalanceSolver:
     def dropped(
         self, place: Place, target: BalanceTarget, limits: OutputLimits | None = None
     ) -> tuple[str, ...]:
-        """Those of "key" and "fill" that give too little at a place [m] to count."""
+        """The roles among "key" and "fill" that give too little at a place [m] to count."""
         bounded = self.limits if limits is None else limits
         return dropped_roles(self.metering, self.rows_at(place), target, bounded)
 

@@ -1,4 +1,4 @@
-"""What is wanted of the light: the balance of the rig file as numbers."""
+"""The target of the balance: the `[balance]` table of the rig file as numbers."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class BalanceTarget:
-    """The wanted ratio, exposure and relative stops.
+    """The target ratio, exposure and relative stops.
 
-    `ratio` is in the terms of `read_as`; `exposure_lux` is what the exposure receptor should show [lux];
-    `relative` gives stops by role, `against` says what each is measured against ("key" or "exposure");
-    `most_lux` bounds the brighter side of the face [lux].
+    `ratio` is in the terms of `read_as`; `exposure_lux` is the target reading of the exposure receptor [lux];
+    `relative` gives stops by role, `against` the reference of each ("key" or "exposure"); `most_lux` bounds
+    the brighter side of the face [lux].
     """
 
     ratio: float
@@ -34,7 +34,7 @@ class BalanceTarget:
 
     @property
     def quotient(self) -> float:
-        """The wanted bright side over shadow side: the ratio, less the 1 that key+fill:fill adds."""
+        """The target bright side over shadow side: the ratio, less the 1 that key+fill:fill adds."""
         return self.ratio - 1.0 if self.read_as == "key+fill:fill" else self.ratio
 
     def ratio_from_quotient(self, quotient: float) -> float:
@@ -42,16 +42,16 @@ class BalanceTarget:
         return quotient + 1.0 if self.read_as == "key+fill:fill" else quotient
 
     def relative_stops(self, role: str, rule: str) -> float:
-        """Where a role is to be held, in stops against its reference."""
+        """The target of a role, in stops against its reference."""
         return self.relative.get(role, DEFAULT_RELATIVE_STOPS[rule])
 
     def reference(self, role: str, rule: str) -> str:
-        """What a role is measured against: "key" or "exposure"."""
+        """The reference of a role: "key" or "exposure"."""
         return self.against.get(role, "exposure" if rule == "background" else "key")
 
 
 def target_from_rig(rig: Rig) -> BalanceTarget:
-    """The wish the rig file states."""
+    """The target that the rig file states."""
     balance = rig.balance
     return BalanceTarget(
         ratio=balance.ratio_value,

@@ -224,10 +224,10 @@ def reading_from_words(
     try:
         return Reading.model_validate(fields)
     except ValidationError as error:
-        raise ReadingError(_said(error)) from None
+        raise ReadingError(_first_error(error)) from None
 
 
-def _said(error: ValidationError) -> str:
+def _first_error(error: ValidationError) -> str:
     first = error.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     message = first["msg"].removeprefix("Value error, ")
@@ -266,8 +266,8 @@ def _number(text: str, column: str) -> float:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        said = f'"{text}" is not a number' if text else "is empty; it must be a number"
-        raise ReadingError(f"{column} {said}")
+        why = f'"{text}" is not a number' if text else "is empty; it must be a number"
+        raise ReadingError(f"{column} {why}")
     return number
 
 

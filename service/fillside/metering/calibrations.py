@@ -67,7 +67,7 @@ async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class StoredFit:
     """A calibration, the numbers of the readings in it, how many of each head, and what the newest one is
     doubted for."""
 
@@ -101,17 +101,17 @@ def _remark_on(calibration: Calibration, number: int) -> str | None:
 class Calibrator:
     """Makes calibrations of kept readings, keeps them, and has them applied.
 
-    `busy` while something is worked out; `told` is called when that changes.
+    `busy` while something is worked out; `changed` is called when that changes.
     """
 
     def __init__(
         self,
         store: Store,
         apply: Applies,
-        told: Callable[[], None] = lambda: None,
+        changed: Callable[[], None] = lambda: None,
         apart: WorkerProcess | None = None,
     ) -> None:
-        self._store, self._apply, self._told = store, apply, told
+        self._store, self._apply, self._changed = store, apply, changed
         self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
         self.used = kept.used_calibration(store)
@@ -123,7 +123,7 @@ class Calibrator:
 
     async def fit(
         self, rig: Rig, numbers: Sequence[int], only: Collection[str | None] | None = None
-    ) -> Fitted:
+    ) -> StoredFit:
         """The calibration from readings by their numbers; struck and impossible ones are left out.
 
         Raises ApartError where it cannot be worked out.
@@ -138,7 +138,7 @@ class Calibrator:
         counted = [i for i in range(len(entries)) if i not in found.strange]
         kept_numbers = tuple(entries[i].id for i in counted)
         shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
-        return Fitted(
+        return StoredFit(
             calibration=with_sensors(found.calibration, shown),
             numbers=kept_numbers,
             taken=Counter(name for i in counted for name in readings[i].heads),
@@ -202,9 +202,9 @@ class Calibrator:
     @contextmanager
     def _working(self) -> Iterator[None]:
         self.busy = True
-        self._told()
+        self._changed()
         try:
             yield
         finally:
             self.busy = False
-            self._told()
+            self._changed()

@@ -29,7 +29,7 @@ MOST_LUX = 200_000.0
 
 
 @dataclass
-class _Heard:
+class _SensorValue:
     name: str
     shown_lux: float
     room_lux: float
@@ -42,8 +42,8 @@ class Daylight:
 
     def __init__(self, studio: MeteredStudio) -> None:
         self._studio = studio
-        self._heard: _Heard | None = None
-        self._told: AmbientReading | None = None
+        self._heard: _SensorValue | None = None
+        self._ambient: AmbientReading | None = None
         self._why = ""
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
@@ -80,7 +80,7 @@ class Daylight:
         if last is not None and last.name == name and now - last.at_s < SILENT_S:
             share = 1 - math.exp(-max(now - last.at_s, 0.0) / SMOOTHED_S)
             room = last.room_lux + share * (room - last.room_lux)
-        self._heard = _Heard(name, shown, room, now, unix_s)
+        self._heard = _SensorValue(name, shown, room, now, unix_s)
 
     def _tell(self) -> None:
         heard = self._heard
@@ -95,14 +95,14 @@ class Daylight:
             return
         factors = (learned.toward_key, learned.toward_fill, learned.toward_camera)
         key, fill, camera = (min(heard.room_lux * factor, MOST_LUX) for factor in factors)
-        told = AmbientReading(key, fill, camera)
-        if self._told is None or _apart_stops(told, self._told) >= WORTH_STOPS:
-            self._told = told
-            self._studio.learned(told)
+        ambient = AmbientReading(key, fill, camera)
+        if self._ambient is None or _apart_stops(ambient, self._ambient) >= WORTH_STOPS:
+            self._ambient = ambient
+            self._studio.learned(ambient)
 
     def light_replaced(self) -> None:
         """Tell a held light, which knows the ambient light of its calibration alone, that of now."""
-        self._told = None
+        self._ambient = None
         if self._heard is not None and self._studio.clock() - self._heard.at_s < SILENT_S:
             self._tell()
 
@@ -118,15 +118,15 @@ class Daylight:
         name = self._studio.light.scene.rig.sensor_of("daylight")
         if name is None:
             return None
-        heard, told = self._heard, self._told
+        heard, ambient = self._heard, self._ambient
         silent = heard is None or self._studio.clock() - heard.at_s > SILENT_S
         return {
             "sensor": name,
             "shown_lux": None if heard is None else float(f"{heard.shown_lux:.4g}"),
             "heard_at": None if heard is None else heard.at_unix_s,
-            "toward_key": None if told is None else round(told.toward_key, 2),
-            "toward_fill": None if told is None else round(told.toward_fill, 2),
-            "toward_camera": None if told is None else round(told.toward_camera, 2),
+            "toward_key": None if ambient is None else round(ambient.toward_key, 2),
+            "toward_fill": None if ambient is None else round(ambient.toward_fill, 2),
+            "toward_camera": None if ambient is None else round(ambient.toward_camera, 2),
             "says": self._why or ("silent; the room's light is taken as it was" if silent else "followed"),
         }
 

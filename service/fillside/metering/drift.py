@@ -27,7 +27,7 @@ from fillside.calibration.drift.expected_readings import (
     room_lux,
 )
 from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
-from fillside.calibration.result.expanded import expanded
+from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.routine.warmth import Warming
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis
@@ -112,17 +112,17 @@ class HeadDrift:
         }
 
 
-def note_on(told: HeadDrift) -> str:
+def note_on(drift: HeadDrift) -> str:
     """A line for people on a head that warms up or is off; nothing where all is well."""
-    if told.to_come_stops is not None:
-        return f"{told.head} is still warming up: about {abs(told.to_come_stops):.1f} stop to come"
-    if not told.is_off:
+    if drift.to_come_stops is not None:
+        return f"{drift.head} is still warming up: about {abs(drift.to_come_stops):.1f} stop to come"
+    if not drift.is_off:
         return ""
-    if abs(told.corrected_stops) >= 0.005:
-        undone = f"; the balance makes up for {abs(told.corrected_stops):.2f} stop of it"
+    if abs(drift.corrected_stops) >= 0.005:
+        undone = f"; the balance makes up for {abs(drift.corrected_stops):.2f} stop of it"
     else:
         undone = ""
-    return f"{told.words}{undone}; line up to see whether the lamp or the stand changed"
+    return f"{drift.words}{undone}; line up to see whether the lamp or the stand changed"
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ class Drift:
         self._at: dict[str, float] = {}
         self._heard_s = -math.inf
         self._turned_s = studio.clock()
-        self._way: dict[str, float] = dict(studio.light.corrected)
+        self._corrections: dict[str, float] = dict(studio.light.corrected)
         self._rates: dict[str, float] = {}
 
     def _sensor_sd_stops(self) -> float:
@@ -180,8 +180,8 @@ class Drift:
         rounding = reading.rounding_lux(lux) / (max(lux, 1e-3) * math.log(2))
         sigma = math.hypot(rig.meter.sigma, rounding, hand_stops(here, look, outputs))
         row = self._take(_HeadReadings(look, outputs, lux, sigma), unix_s)
-        told = [self._said(name) for name in row.heads if name in self._at]
-        return "; ".join(told) or "too little of that light is the heads' own to tell"
+        drift = [self._drift_words(name) for name in row.heads if name in self._at]
+        return "; ".join(drift) or "too little of that light is the heads' own to tell"
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what the sensor at the subject says; what came of it."""
@@ -206,7 +206,7 @@ class Drift:
         self._heard_s = now
         look = look_of_sensor(table, self._rig)
         row = self._take(_HeadReadings(look, outputs, lux, SENSOR_NOISE_STOPS, by_sensor=True), unix_s)
-        return "; ".join(self._said(name) for name in row.heads if name in self._at)
+        return "; ".join(self._drift_words(name) for name in row.heads if name in self._at)
 
     def _calibrated(self) -> Scene:
         """The rig as it was calibrated, in the room's light of now."""
@@ -276,7 +276,7 @@ class Drift:
         for name in gone:
             self._at.pop(name, None)
             self._warming.forget(name)
-        self._way = dict(self._studio.light.corrected)
+        self._corrections = dict(self._studio.light.corrected)
 
     def turn(self, routine: bool) -> None:
         """Lead corrections on; to be called every few seconds. While a routine runs they stay."""
@@ -286,7 +286,7 @@ class Drift:
         here = self._studio.light.scene
         lit = here.dimmers.outputs(self._studio.light.codes) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
-        wanted = bool(self._way) or any(head.correct_drift is not None for head in self._rig.heads)
+        wanted = bool(self._corrections) or any(head.correct_drift is not None for head in self._rig.heads)
         if wanted and not routine and self._studio.light.acts:
             self._lead_on(elapsed_s)
 
@@ -294,17 +294,19 @@ class Drift:
         for head in self._rig.heads:
             by = self._led_on(head.name, head.correct_drift, elapsed_s)
             if by:
-                self._way[head.name] = by
+                self._corrections[head.name] = by
             else:
-                self._way.pop(head.name, None)
+                self._corrections.pop(head.name, None)
         present = self._studio.light.corrected
-        apart = [abs(self._way.get(n, 0.0) - present.get(n, 0.0)) for n in {*self._way, *present}]
-        ended = any(name not in self._way for name in present)
+        apart = [
+            abs(self._corrections.get(n, 0.0) - present.get(n, 0.0)) for n in {*self._corrections, *present}
+        ]
+        ended = any(name not in self._corrections for name in present)
         if ended or max(apart, default=0.0) >= STEP_STOPS:
-            self._studio.learned(HeadsCorrected(tuple(sorted(self._way.items()))))
+            self._studio.learned(HeadsCorrected(tuple(sorted(self._corrections.items()))))
 
     def _led_on(self, name: str, table: CorrectDrift | None, elapsed_s: float) -> float:
-        present = self._way.get(name, 0.0)
+        present = self._corrections.get(name, 0.0)
         if table is None:
             rate = self._rates.get(name, CorrectDrift().per_hour)
             return slow_correction(present, 0.0, elapsed_s, per_hour=rate)
@@ -317,25 +319,25 @@ class Drift:
             return present
         return slow_correction(present, off, elapsed_s, per_hour=table.per_hour, most=table.most)
 
-    def _told(self, name: str) -> HeadDrift:
+    def _drift_of(self, name: str) -> HeadDrift:
         off, sigma = self._drifts.off(name) if name in self._at else (None, None)
         to_come = self._warming.to_come_stops(name)
         return HeadDrift(
             name, off, sigma, to_come, self._studio.light.corrected.get(name, 0.0), self._at.get(name)
         )
 
-    def _said(self, name: str) -> str:
-        return self._told(name).words
+    def _drift_words(self, name: str) -> str:
+        return self._drift_of(name).words
 
-    def _all_told(self) -> list[HeadDrift]:
+    def _all_drifts(self) -> list[HeadDrift]:
         present = self._studio.light.corrected
         names = [head.name for head in self._rig.heads]
-        return [self._told(name) for name in names if name in self._at or name in present]
+        return [self._drift_of(name) for name in names if name in self._at or name in present]
 
     def state(self) -> list[dict[str, Any]] | None:
         """What doors show of each head that was told of; None where none ever was."""
-        return [told.as_data() for told in self._all_told()] or None
+        return [drift.as_data() for drift in self._all_drifts()] or None
 
     def notes(self) -> tuple[str, ...]:
         """A line for each head that is off by more than can be overlooked, or still warms up."""
-        return tuple(filter(None, map(note_on, self._all_told())))
+        return tuple(filter(None, map(note_on, self._all_drifts())))

@@ -14,7 +14,7 @@ from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
 from fillside.calibration.readings import OWN_HEAD, Reading
 from fillside.calibration.routine import routine as acts
-from fillside.calibration.routine.checks import Checked, CheckReading, checked
+from fillside.calibration.routine.checks import CheckReading, CheckResult, check_result
 from fillside.calibration.routine.prompts import SAME_PLACE_M
 from fillside.calibration.routine.routine import Kind, Routine
 from fillside.calibration.routine.steps import (
@@ -28,7 +28,7 @@ from fillside.calibration.routine.steps import (
     step_of,
 )
 from fillside.calibration.routine.verdict import cause_words
-from fillside.metering.calibrations import Calibrator, Fitted
+from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.readings import keep, strike
@@ -51,12 +51,12 @@ class GuidedRoutine:
     """
 
     def __init__(
-        self, store: Store, studio: MeteredStudio, weighing: Calibrator, daylight: Daylight, drift: Drift
+        self, store: Store, studio: MeteredStudio, calibrator: Calibrator, daylight: Daylight, drift: Drift
     ) -> None:
-        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
         self._drift = drift
         self._routine: Routine | None = None
-        self._latest: Fitted | None = None
+        self._latest: StoredFit | None = None
         self._shown: dict[str, float] | None = None
         self._knows: StudioKnowledge | None = None
         self.step: Step | None = None
@@ -104,7 +104,7 @@ class GuidedRoutine:
             self._routine.may_start_over()
         self._latest = None
         self._go_to(acts.start(kind, now))
-        await self._weighing.begin()
+        await self._calibrator.begin()
         await self._go_on()
         return "begun; tick the cautions first"
 
@@ -203,19 +203,19 @@ class GuidedRoutine:
         if not _as_wanted(reading, check):
             raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
         await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
-        one = checked(check, self._lux(reading))
+        one = check_result(check, self._lux(reading))
         if check.what == "near":
             one = one.model_copy(update=await self._cause(routine, check, reading))
         self._go_to(acts.took_check(routine, one))
         way = "over" if one.off_stops > 0 else "under"
-        said = f"{stops_words(abs(one.off_stops))} {way} what was expected"
-        return said if one.good else f"{said}: that is off"
+        difference = f"{stops_words(abs(one.off_stops))} {way} what was expected"
+        return difference if one.good else f"{difference}: that is off"
 
     async def _cause(self, routine: Routine, check: CheckReading, near: Reading) -> dict[str, Any]:
         """Why a head is off, from its reading at the mark and one nearer to it."""
         far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
         try:
-            change = await self._weighing.judge(self._rig, [_as_reading(far), near])
+            change = await self._calibrator.judge(self._rig, [_as_reading(far), near])
         except WorkerError as error:
             log.error("why %s is off cannot be worked out: %s", check.head, error)
             return {"cause": "Why cannot be worked out: look at lamp and stand."}
@@ -244,7 +244,7 @@ class GuidedRoutine:
         assert routine is not None, "a routine is under way"
         only = may_read(routine, self._rig) if routine.passed_over else None
         try:
-            self._latest = await self._weighing.fit(self._rig, routine.readings, only)
+            self._latest = await self._calibrator.fit(self._rig, routine.readings, only)
         except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             return "it is kept, but could not be weighed"
@@ -267,9 +267,9 @@ class GuidedRoutine:
     async def _verifying(self, routine: Routine) -> None:
         """The new calibration is used from here on, and the routine is done when all is checked."""
         latest = self._latest if routine.kind == "calibrate" else None
-        used = self._weighing.used
+        used = self._calibrator.used
         if latest is not None and latest.numbers and (used is None or used.readings != latest.numbers):
-            await self._weighing.adopt(self._rig, latest.calibration, latest.numbers)
+            await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
         held = await asyncio.to_thread(lambda: self._known().held)
         if check_to_take(routine, held) is None:
             self._go_to(routine.next_stage())
@@ -311,7 +311,7 @@ class GuidedRoutine:
         """What is known, the same object while nothing changed, for what it has worked out."""
         latest = None if self._latest is None else self._latest.calibration
         taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
-        rig, used = self._rig, self._weighing.calibration
+        rig, used = self._rig, self._calibrator.calibration
         known = self._knows
         if known is None or not _same(known, rig, latest, used):
             known = self._knows = StudioKnowledge(rig, latest, used, taken)
@@ -339,7 +339,7 @@ def _as_wanted(reading: Reading, check: CheckReading) -> bool:
     return there and faced == check.facing and reading.receptor == check.receptor
 
 
-def _as_reading(one: Checked) -> Reading:
+def _as_reading(one: CheckResult) -> Reading:
     """A check of one head alone as the reading it came from, in lux."""
     check = one.check
     names: Sequence[str] = tuple(check.lit)

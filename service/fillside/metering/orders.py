@@ -19,7 +19,7 @@ from fillside.background.worker_process import WorkerError
 from fillside.calibration.estimate.shared_unknowns import shared_words
 from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
 from fillside.calibration.routine.steps import Asks
-from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, Fitted
+from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.guided_routine import GuidedRoutine
@@ -60,12 +60,12 @@ class MeterOrders:
     """All methods are called on the event loop's thread."""
 
     def __init__(
-        self, store: Store, studio: MeteredStudio, weighing: Calibrator, daylight: Daylight, drift: Drift
+        self, store: Store, studio: MeteredStudio, calibrator: Calibrator, daylight: Daylight, drift: Drift
     ) -> None:
-        self._store, self._studio, self._weighing, self._daylight = store, studio, weighing, daylight
+        self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
         self._drift = drift
-        self._guide = GuidedRoutine(store, studio, weighing, daylight, drift)
-        self._turn = asyncio.Lock()
+        self._guide = GuidedRoutine(store, studio, calibrator, daylight, drift)
+        self._one_at_a_time = asyncio.Lock()
 
     async def open(self) -> None:
         """Take up what was under way when the last run ended."""
@@ -83,7 +83,7 @@ class MeterOrders:
     def routine(self) -> dict[str, Any] | None:
         """The step of a routine that is under way; None when none is."""
         step = self._guide.step
-        return None if step is None else {**step.model_dump(mode="json"), "weighing": self._weighing.busy}
+        return None if step is None else {**step.model_dump(mode="json"), "weighing": self._calibrator.busy}
 
     def turn(self) -> None:
         """Let slow corrections go on; to be called every few seconds."""
@@ -96,7 +96,7 @@ class MeterOrders:
 
     async def close(self) -> None:
         """End what goes on apart; readings are kept."""
-        await self._weighing.close()
+        await self._calibrator.close()
 
     async def do(self, order: MeterOrder, who: str) -> str:
         """Carry out an order; its note. Refusal when it is not obeyed."""
@@ -117,7 +117,7 @@ class MeterOrders:
             return await self._read(order, who)
         if isinstance(order, SensorReport):
             return self._hear(order)
-        async with self._turn:
+        async with self._one_at_a_time:
             if isinstance(order, Strike):
                 return await self._strike(order)
             if isinstance(order, UseCalibration):
@@ -161,7 +161,7 @@ class MeterOrders:
             raise Refusal("bad_order", 'say which head was lit: "key", "key+fill", or "" for none', "head")
         if order.virtual:
             order = await self._by_hand_meter(order, asked)
-        async with self._turn:
+        async with self._one_at_a_time:
             if asked is not None:
                 if self._guide.asked != asked:
                     raise Refusal(
@@ -183,37 +183,37 @@ class MeterOrders:
         reading = check_against(reading_of(as_lit(order, self._rig, now), self._rig, now), self._rig)
         if not reading.heads:
             raise ReadingError("with no head lit there is no drift to see")
-        async with self._turn:
+        async with self._one_at_a_time:
             self._drift.ready(reading)
             number = await keep(self._store, reading, CHECK, who)
-            told = self._drift.read(reading, time.time())
-        return f"reading {number} noted: {told}{beside_words(reading, now, self._rig)}"
+            drift_words = self._drift.read(reading, time.time())
+        return f"reading {number} noted: {drift_words}{beside_words(reading, now, self._rig)}"
 
     async def _recall_drift(self) -> None:
         """What was read since the calibration in use was made, weighed anew."""
-        used = self._weighing.used
+        used = self._calibrator.used
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
         understood = kept.understood(self._store, entries)
-        told = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
-        self._drift.replay(told)
+        drift_words = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
+        self._drift.replay(drift_words)
 
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
         number = await keep(self._store, reading, "calibrate", who, self._daylight)
-        before = self._weighing.calibration
-        fitted = await self._weigh(await self._weighing.numbers_with([number], self._guide.readings))
+        before = self._calibrator.calibration
+        fitted = await self._weigh(await self._calibrator.numbers_with([number], self._guide.readings))
         doubted = f", but it is {fitted.remark}" if fitted.remark else ""
         beside = beside_words(reading, self._studio.now(), self._rig)
         shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
         return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}{shared}"
 
-    async def _weigh(self, numbers: Sequence[int]) -> Fitted:
-        fitted = await self._weighing.fit(self._rig, numbers)
+    async def _weigh(self, numbers: Sequence[int]) -> StoredFit:
+        fitted = await self._calibrator.fit(self._rig, numbers)
         try:
-            await self._weighing.adopt(self._rig, fitted.calibration, fitted.numbers)
+            await self._calibrator.adopt(self._rig, fitted.calibration, fitted.numbers)
         except NotStoredError as error:
-            said = f"the readings are kept, but not the calibration that they make: {error}"
-            raise Refusal("not_now", said) from None
+            reason = f"the readings are kept, but not the calibration that they make: {error}"
+            raise Refusal("not_now", reason) from None
         return fitted
 
     async def _by_hand_meter(self, order: Read, asked: Asks | None) -> Read:
@@ -239,7 +239,7 @@ class MeterOrders:
         if not await strike(self._store, order.reading, order.why):
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
         await self._recall_drift()
-        used = self._weighing.used
+        used = self._calibrator.used
         if (
             not await self._guide.struck(order.reading)
             and used is not None
@@ -249,11 +249,11 @@ class MeterOrders:
             if left:
                 await self._weigh(left)
             else:
-                await self._weighing.go_back(self._rig, None)
+                await self._calibrator.go_back(self._rig, None)
         return f"reading {order.reading} no longer counts"
 
     async def _use(self, order: UseCalibration) -> str:
-        if not await self._weighing.go_back(self._rig, order.use):
+        if not await self._calibrator.go_back(self._rig, order.use):
             raise Refusal("unknown_name", f"there is no calibration {order.use}", "use")
         return "the rig file alone is in use" if order.use is None else f"calibration {order.use} is in use"
 
@@ -269,7 +269,7 @@ class MeterOrders:
         strangers = calibration.strangers(self._rig)
         if strangers:
             raise Refusal("unknown_name", f"this rig has no head {', '.join(strangers)}", "calibration.heads")
-        number = await self._weighing.adopt(self._rig, calibration, ())
+        number = await self._calibrator.adopt(self._rig, calibration, ())
         return f"calibration {number} is kept and used"
 
     async def _import_readings(self, text: str, who: str) -> str:
@@ -279,8 +279,8 @@ class MeterOrders:
                 f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
             )
         numbers = await keep_all(self._store, readings, "calibrate", who)
-        before, read = self._weighing.calibration, {name for one in readings for name in one.heads}
-        fitted = await self._weigh(await self._weighing.numbers_with(numbers, self._guide.readings))
+        before, read = self._calibrator.calibration, {name for one in readings for name in one.heads}
+        fitted = await self._weigh(await self._calibrator.numbers_with(numbers, self._guide.readings))
         count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"
         shared = shared_words(self._rig, before, fitted.calibration, read)
         return f"{count} taken{sure_words(fitted.calibration)}{shared}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from fillside.calibration.result.expanded import around, decimals
+from fillside.calibration.result.expanded_uncertainty import around, decimals
 from fillside.rig.notation import noun, ratio_text
 from fillside.text import numbers
 

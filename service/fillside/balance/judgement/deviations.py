@@ -1,4 +1,4 @@
-"""How far the light is from what is wanted, quantity by quantity, and how that is worded."""
+"""The error of the light against its target, quantity by quantity, in stops and in words."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ def of_role(role: str) -> str:
 
 
 def role_of(what: str) -> str | None:
-    """The role whose quantity that is; None for the ratio and the exposure."""
+    """The role of a quantity; None for the ratio and the exposure."""
     return what.removeprefix(_OF_ROLE) if what.startswith(_OF_ROLE) else None
 
 
 def errors_of(target: TargetReport, achieved: AchievedReport) -> dict[str, float]:
-    """By how many stops each wanted quantity is off: "ratio", "exposure", and "relative.ROLE".
+    """The error of each quantity that has a target, in stops: "ratio", "exposure", and "relative.ROLE".
 
-    Minus infinity stands for light, or a ratio, that is not there at all; plus infinity for light where none
-    is wanted.
+    Minus infinity stands for light, or a ratio, that is missing; plus infinity for light where the target
+    is none.
     """
     found: dict[str, float] = {}
     if target.ratio is not None:
@@ -44,7 +44,7 @@ def errors_of(target: TargetReport, achieved: AchievedReport) -> dict[str, float
 
 
 def off_words(what: str, error: float) -> str:
-    """An error as a person says it.
+    """An error in words.
 
     >>> off_words("ratio", -0.25), off_words("exposure", 1.5), off_words("relative.hair", 0.3)
     ('the ratio is 0.25 stop too low', 'the exposure is 1.5 stops over', 'hair is 0.30 stop too bright')
@@ -62,7 +62,7 @@ def off_words(what: str, error: float) -> str:
 
 
 def stops_words(stops: float) -> str:
-    """A number of stops with as many digits as it is good for.
+    """A number of stops with a sensible number of digits.
 
     >>> stops_words(0.126), stops_words(1.0), stops_words(3.46)
     ('0.13 stop', '1.0 stop', '3.5 stops')

@@ -1,12 +1,12 @@
-"""Why the light is not what is wanted: what lamps cannot do, what the wire cannot say, what is waited for.
+"""The reasons for errors of the light: limits of the lamps, steps of the wire, and waiting.
 
-Theory. The error of a quantity has three parts, told apart by metering three times:
+Theory. The error of a quantity has three parts, separated by evaluating the light three times:
 
-    lamps   the solution before rounding, for where it was solved
-    wire    the codes there, less that
-    wait    the codes where the subject is now, less that
+    lamps   the solution before rounding, at the place it was solved for
+    wire    the codes at that place, less the former
+    wait    the codes at the present place of the subject, less the former
 
-Whatever is beyond its band has a reason for each part that counts, and for the largest in any case.
+A quantity beyond its band gets a reason for each part that counts, and for the largest in any case.
 """
 
 from __future__ import annotations
@@ -51,23 +51,24 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 COUNTS_FROM_STOPS = 0.02
-"""A part of an error that is less than this needs no reason: for less no code on a wire is changed."""
+"""A smaller part of an error needs no reason: no code on a wire changes for less."""
 SHARE_THAT_COUNTS = 0.1
-"""A part of an error that is a smaller share of it explains nothing."""
+"""A part that is a smaller share of the error explains nothing."""
 CAN_STRAY_STEPS = 2.0
-"""By how many of its own steps on the wire a head may be off for the wire's sake."""
+"""The error that the wire may cause, in steps of the head on its wire."""
 CLEARLY_OVER = 1.1
-"""The face's light grows with the exposure but for the room's own; this much over is over in any room."""
+"""The light on the face grows with the exposure, except the ambient part; this much over is over in any
+room."""
 
 
 @dataclass(frozen=True)
 class JudgedLight:
-    """The light to be judged: what was solved, and the codes it goes to.
+    """The light to be judged: the solution, and the codes the light goes to.
 
-    `solved_at` are the rows the solution is for, `rows` those of the subject now, the same object where both
-    are one. `untrimmed` (heads,) are the outputs of the balance's own codes and `landing` (heads,) those of
-    `codes`, on which the light is to rest. `working` (heads,) are the heads that can be reached, `counted`
-    those of them that obey and stay.
+    `solved_at` are the rows the solution is for, `rows` those of the present place of the subject; where both
+    are the same they are one object. `untrimmed` (heads,) are the outputs before trims and `landing` (heads,)
+    those of `codes`, on which the light is to rest. `working` (heads,) are the heads that can be reached,
+    `counted` those of them that obey and stay.
     """
 
     metering: Metering
@@ -90,12 +91,12 @@ class JudgedLight:
 
     @cached_property
     def target_report(self) -> TargetReport:
-        """What is wanted of the subject now, trims included."""
+        """The target at the present place, trims included."""
         return target_report_of(self.metering, self.rows, self.target, self.untrimmed, self.trims)
 
     @cached_property
     def unrounded(self) -> FloatArray:
-        """The solved outputs (heads,) with the trims on them, as the lamps could give them."""
+        """The solved outputs (heads,) with trims, within the limits of the lamps."""
         outputs = self.solved.outputs.copy()
         for role, stops in self.trims.items():
             heads = self.metering.role_masks[role] & self.limits.held
@@ -104,7 +105,7 @@ class JudgedLight:
 
     @cached_property
     def capped(self) -> bool:
-        """Whether trims upward stop short because the face would get too much."""
+        """True where upward trims stop short because the face would get too much light."""
         most = self.target.most_lux
         if most is None or not any(stops is not None and stops > 0 for stops in self.trims.values()):
             return False
@@ -118,12 +119,12 @@ class JudgedLight:
         return np.clip(wanted, self.limits.least[heads], self.limits.most[heads])
 
     def errors_at(self, rows: Rows, outputs: FloatArray, target_report: TargetReport) -> dict[str, float]:
-        """The errors of outputs (heads,) where the rows are for."""
+        """The errors of outputs (heads,) at the place of `rows`."""
         now = measure(self.metering, rows, self.target, outputs, self.dropped_at(rows))
         return errors_of(target_report, achieved_of(self.target, target_report, now))
 
     def dropped_at(self, rows: Rows) -> tuple[str, ...]:
-        """Those of "key" and "fill" that give too little to count where the rows are for."""
+        """The roles among "key" and "fill" that give too little to count at the place of `rows`."""
         return self._dropped if rows is self.solved_at else self._dropped_from(rows)
 
     @cached_property
@@ -135,12 +136,12 @@ class JudgedLight:
 
 
 def bound(at: LimitKind, says: str, role: str | None = None) -> LimitReport:
-    """A limit that is no head's own."""
+    """A limit that belongs to no head."""
     return LimitReport(head=None, role=role, at=at, says=says)
 
 
 def at_limits(light: JudgedLight, what: str, outputs: FloatArray) -> Iterator[LimitReport]:
-    """The heads that a quantity depends on and that stand at an end of theirs at outputs (heads,)."""
+    """The heads that a quantity depends on and that are at an end of their range at outputs (heads,)."""
     for i in np.flatnonzero(_heads_of(light, what) & light.counted):
         end = limit_of(light.limits, int(i), float(outputs[i]))
         if end is not None:
@@ -152,7 +153,7 @@ _END = {"full": "full light", "floor": "floor"}
 
 
 def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Iterator[LimitReport]:
-    """What keeps the trims of these roles from being met in full; `frozen` ones are on kept levels."""
+    """The limits that keep the trims of these roles from being met; `frozen` trims are on kept levels."""
     outputs = light.landing if frozen else light.unrounded
     for role in roles:
         if light.trims.get(role, 0.0) != 0:
@@ -162,13 +163,13 @@ def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Itera
 
 
 def at_most_lux(light: JudgedLight) -> LimitReport:
-    """The face gets as much light as it may."""
+    """The limit that the face gets as much light as it may."""
     text = f"the brighter side of the face is at its most, {light.target.most_lux:.0f} lx"
     return bound("most_lux", text)
 
 
 def _heads_of(light: JudgedLight, what: str) -> BoolArray:
-    """The heads whose light a quantity is made of."""
+    """The heads whose light makes up a quantity."""
     metering, role = light.metering, role_of(what)
     if role is not None:
         return metering.role_masks[role]
@@ -177,9 +178,9 @@ def _heads_of(light: JudgedLight, what: str) -> BoolArray:
 
 
 class Reasons:
-    """The reasons for errors at the subject; `band_stops` is how far each may be off without one.
+    """The reasons for errors at the subject; an error up to `band_stops` needs none.
 
-    `waits` says why the light is not where the subject is now; None while it is on its way there.
+    `waits` is the reason why the light is not at the present place; None while it is on its way there.
     """
 
     def __init__(
@@ -193,11 +194,11 @@ class Reasons:
             light.metering, rows, light.target, light.untrimmed, light.trims
         )
         self._by_lamps = light.errors_at(rows, lamps, target_report)
-        # A head that is not counted on has its own reason, and none of these.
+        # A head that cannot be relied on has a reason of its own, and none of these.
         self._on_wire = light.errors_at(rows, np.where(light.counted, light.landing, lamps), target_report)
 
     def all(self) -> Iterator[LimitReport]:
-        """The limits of all quantities, in their order; the same one may come twice."""
+        """The limits of all quantities, in their order; a limit may come twice."""
         for what, error in self._errors.items():
             if abs(error) > COUNTS_FROM_STOPS:
                 yield from self._of(what, error)
@@ -219,7 +220,7 @@ class Reasons:
             yield self._waiting(what, waits)
 
     def _lamps(self, what: str, error: float) -> Iterator[LimitReport]:
-        """Why the lamps as they stand cannot give it, whatever the wire."""
+        """The reasons why the lamps as they stand cannot give it, whatever the wire."""
         found = [*self._ends(what), *self._bounds(what), *self._spill(what)]
         yield from found
         if not found:
@@ -228,8 +229,8 @@ class Reasons:
                 yield bound("reach", f"{text}: {off_words(what, error)}", role_of(what))
 
     def _ends(self, what: str) -> Iterator[LimitReport]:
-        """Heads at an end of theirs, and those that only a trim took away from it: the balance under the trim
-        cannot be had."""
+        """Heads at an end of their range, and those that only a trim moved away from it: the balance
+        under the trim is out of reach."""
         light = self._light
         now = list(at_limits(light, what, light.unrounded))
         yield from now
@@ -240,7 +241,7 @@ class Reasons:
                 yield limit.model_copy(update={"says": f"{limit.says} before its trim"})
 
     def _why_not(self, what: str) -> str:
-        """What to say of lamps none of which is at a limit; nothing where heads are lost, which is said."""
+        """The reason where no lamp is at a limit; empty where heads are lost, which is reported already."""
         light, heads = self._light, _heads_of(self._light, what)
         if not light.counted[heads].all():
             return ""
@@ -274,13 +275,13 @@ class Reasons:
 
     @property
     def _solved_off_stops(self) -> float:
-        """The exposure's error of the balance itself, before rounding and without trims."""
+        """The exposure error of the balance itself, before rounding and without trims."""
         light = self._light
         lux = float(light.solved_at.lux(light.solved.outputs)[EXPOSURE_ROW])
         return math.log2(lux / light.target.exposure_lux) if lux > 0 else -math.inf
 
     def _asks_for_too_much(self) -> bool:
-        """Whether the wanted exposure would light the face beyond its most, could the lamps give it."""
+        """True where the target exposure would light the face beyond its most, could the lamps give it."""
         light, most, short = self._light, self._light.target.most_lux, self._errors[EXPOSURE]
         if most is None or not -math.inf < short < 0:
             return False
@@ -295,13 +296,13 @@ class Reasons:
         yield bound("spill", text, role)
 
     def _wire(self, what: str, error: float) -> LimitReport:
-        """The head whose codes are farthest apart where it stands, if that can be why."""
+        """The head with the coarsest steps at its code, if they can explain the error."""
         light = self._light
         heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.counted)
         steps = {int(i): _step_stops(light, int(i)) for i in heads}
         head = max(steps, key=lambda i: steps[i], default=None)
         if head is None or not abs(error) <= CAN_STRAY_STEPS * sum(steps.values()):
-            # Codes that are on the wire stay while others are hardly better, and after `keep` or `undo`.
+            # Codes on the wire stay while others are hardly better, and after `keep` or `undo`.
             text = f"the light rests until a change is worth it: {off_words(what, error)}"
             return bound("rest", text, role_of(what))
         name = light.scene.names[head]
@@ -311,7 +312,7 @@ class Reasons:
         return LimitReport(head=name, role=light.scene.roles[head], at="steps", says=text)
 
     def _whose_codes_count(self, what: str) -> BoolArray:
-        """The heads whose rounding a quantity depends on: for a role, those too that it is held against."""
+        """The heads whose rounding a quantity depends on; for a role, those of its reference too."""
         light, role = self._light, role_of(what)
         heads = _heads_of(light, what)
         rule = None if role is None else light.metering.role_rules[role]
@@ -328,17 +329,17 @@ class Reasons:
 
 
 def _part(part: float, error: float) -> float:
-    """How much of an error a part of it makes; nothing where it goes the other way."""
+    """The share of an error that a part explains [stops]; 0 where it has the other sign."""
     return max(0.0, math.copysign(1.0, error) * part)
 
 
 def _less(error: float, other: float) -> float:
-    """The difference of two errors; 0 where both are beyond all numbers."""
+    """The difference of two errors; 0 where both are infinite."""
     return 0.0 if error == other else error - other
 
 
 def _bound_met(name: str, target: BalanceTarget, off_stops: float) -> LimitReport:
-    """A bound that is met; it goes from what the lamps can give at all where the target is beyond that."""
+    """A bound that is met; it counts from the end of the lamps' range where the target is beyond that."""
     if name == "most_over":
         most = f"{target.most_over:g} {noun(target.most_over)}"
         text = f"keeping the ratio may cost {most} of exposure and no more"
@@ -353,7 +354,7 @@ def _bound_met(name: str, target: BalanceTarget, off_stops: float) -> LimitRepor
 
 
 def _step_stops(light: JudgedLight, head: int) -> float:
-    """How far the nearer codes are from a head's own, in stops; the larger way."""
+    """The larger of the two steps from the code of a head to its neighbours, in stops."""
     scene, code = light.scene, light.codes[head]
     here = scene.dimmers.output(head, code)
     steps = [0.0]

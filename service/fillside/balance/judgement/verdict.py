@@ -1,9 +1,9 @@
-"""Whether the light is what is wanted, and if not, what stands in the way: one judgement for every door.
+"""The verdict on the light: whether it meets its target, and if not, why; the same for every door.
 
-Theory. What is wanted are a ratio, an exposure and the other roles' stops. Each may be off by `WITHIN_STOPS`,
-or by the pace's dead band while the light rests on where the subject was: that is its band. What is beyond it
-has a limit that says why, so that where no limit is stated and nothing fades everything is within its band.
-A door shows a tick where `ticks` has one, and has no thresholds of its own.
+Theory. The target is a ratio, an exposure and the stops of the other roles. Each may be off by its band:
+`WITHIN_STOPS`, or the dead band of the pace while the light rests on an earlier place of the subject. A
+quantity beyond its band has a limit that says why, so where no limit is stated and nothing fades everything
+is within its band. A door shows a tick where `ticks` has one, and has no thresholds of its own.
 """
 
 from __future__ import annotations
@@ -27,26 +27,25 @@ from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.whites import colour_off
 
 WITHIN_STOPS = 0.05
-"""A quantity this near to what is wanted is as wanted; a following that has begun goes on until it is."""
+"""A quantity this near to its target meets it; following, once begun, goes on until it does."""
 OVER_MOST_LUX = 1e-6
-"""The share of `most_lux` by which a computed point on it may pass it."""
+"""The share of `most_lux` by which rounding errors may pass it."""
 
 CURABLE: frozenset[LimitKind] = frozenset(
     {"full", "floor", "most_over", "most_under", "most_lux", "weak", "spill", "steps", "reach"}
 )
-"""The kinds of limit that a change of lamps, camera or wish might help against."""
+"""The kinds of limit that a change of lamps, camera or target might help against."""
 CHOSEN: frozenset[LimitKind] = frozenset({"freeze", "dark", "only"})
-"""Those that somebody ordered, so that nobody has to mend anything."""
+"""The kinds of limit that an order causes: there is nothing to mend."""
 
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What bears on the light beside the balance; by default that simply acts.
+    """The conditions of the light beside the balance; by default the balance simply acts.
 
-    `shown` are the heads that are on alone. `unwell` says which heads cannot be reached or do not obey;
-    `leaving` are heads by place.
-    `dead_band_stops` is the pace's. `fading` is that the light is on its way, `pending` that a subject which
-    moved is about to be looked at.
+    `shown` are the heads that are on alone. `unwell` are the limits of heads that cannot be reached or do not
+    obey; `leaving` are heads by index. `dead_band_stops` is that of the pace. `fading` is true while the
+    light is on its way, `pending` while a subject that moved is about to be considered.
     """
 
     mode: Literal["follow", "freeze", "dark"] = "follow"
@@ -59,7 +58,7 @@ class Circumstances:
 
     @property
     def waits(self) -> LimitKind | None:
-        """Why the light is not where the subject is now; None while it fades."""
+        """The reason why the light is not where the subject is now; None while it fades."""
         if self.fading:
             return None
         return "following" if self.pending else "rest"
@@ -70,8 +69,8 @@ ACTS = Circumstances()
 
 @dataclass(frozen=True)
 class LightVerdict:
-    """What may be said of a light: `limits` stand in its way; `errors` are those of now, by quantity, each of
-    which may be off by `band_stops`."""
+    """The verdict on a light: the `limits` in its way and its present `errors` [stops] by quantity, each of
+    which may be up to `band_stops`."""
 
     limits: tuple[LimitReport, ...]
     errors: Mapping[str, float]
@@ -79,8 +78,8 @@ class LightVerdict:
 
     @property
     def ticks(self) -> dict[str, bool]:
-        """What may be ticked: the balance in all, ratio and exposure by themselves, and that nothing at all
-        stands in the way. A colour that is off stands in nobody's way."""
+        """The ticks: for the balance as a whole, for the ratio, for the exposure, and for no limit at all.
+        A colour that is off does not count against the balance."""
         off = {what for what, error in self.errors.items() if abs(error) > self.band_stops}
         in_the_way = any(limit.at != "colour" for limit in self.limits)
         return {
@@ -92,9 +91,9 @@ class LightVerdict:
 
 
 def judge(light: JudgedLight, how: Circumstances = ACTS, now: AchievedReport | None = None) -> LightVerdict:
-    """The verdict on a light that is metered as `now` says; left out, as it is to rest.
+    """The verdict on a light; `now` is its present state, by default the one it is to rest on.
 
-    Limits are as they will be once a fade has landed, errors are those of now.
+    Limits are as they will be once a fade has landed, errors are the present ones.
     """
     landed = light.errors_at(light.rows, light.landing * light.working, light.target_report)
     acts = how.mode == "follow" and how.shown is None
@@ -117,7 +116,7 @@ def _off(errors: Mapping[str, float], band: float) -> list[str]:
 
 
 def _not_counted(light: JudgedLight, how: Circumstances) -> Iterator[LimitReport]:
-    """Heads whose light cannot be counted on."""
+    """Heads whose light cannot be relied on."""
     yield from how.unwell
     for i in sorted(how.leaving):
         name, role = light.scene.names[i], light.scene.roles[i]
@@ -126,7 +125,7 @@ def _not_counted(light: JudgedLight, how: Circumstances) -> Iterator[LimitReport
 
 
 def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitReport]:
-    """What was ordered and keeps the balance from acting."""
+    """Orders that keep the balance from acting."""
     if how.shown is not None:
         yield bound("only", f"only {' and '.join(how.shown)} on" if how.shown else "all heads are out")
     elif how.mode == "dark":
@@ -138,7 +137,7 @@ def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Ite
 
 
 def _trims_not_met(light: JudgedLight, off: list[str]) -> Iterator[LimitReport]:
-    """Heads at an end of theirs, so that a trim on frozen levels stopped short."""
+    """Heads at an end of their range, so that a trim on frozen levels stopped short."""
     for what in off:
         for limit in at_limits(light, what, light.landing):
             if light.trims.get(limit.role or "", 0.0) != 0:
@@ -157,7 +156,7 @@ def _over_most_lux(light: JudgedLight, limits: list[LimitReport]) -> Iterator[Li
 
 
 def lux_over(lux: float, most: float) -> str:
-    """Lux that are over a limit, with as many digits as show that.
+    """Lux over a limit, with enough digits to show that they are.
 
     >>> lux_over(640.2, 600.0), lux_over(600.3, 600.0)
     ('640', '600.3')
@@ -166,7 +165,7 @@ def lux_over(lux: float, most: float) -> str:
 
 
 def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitReport]:
-    """Lit heads whose white is not the one wanted, or moved by dimming."""
+    """Lit heads whose white is off target, or shifted by dimming."""
     for head, role, output in zip(scene.rig.heads, scene.roles, outputs.tolist(), strict=True):
         off = colour_off(scene.rig, head, output) if output > 0 else None
         if off is not None:

@@ -1,8 +1,8 @@
 """A role's heads at one common output, as a polyline through the metered quantities.
 
-Within a role heads run at one output until one meets a limit; the rest then take over. So a role has one
+Within a role all heads run at one output until one meets a limit; the rest then take over. So a role has one
 free number, its common output, and every metered quantity is piecewise linear in it, with a bend where a
-head leaves its least or meets its most. Searches work on the bends: there is nothing to iterate.
+head leaves its least or meets its most. Searches work on the bends, so nothing iterates.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def role_path(matrix: FloatArray, heads: npt.NDArray[np.intp], least: FloatArray
 
 
 def distinct(values: FloatArray) -> FloatArray:
-    """The distinct values in their order; `numpy.unique` without what it costs beside."""
+    """The distinct values in ascending order; `numpy.unique` without its overhead."""
     values = np.sort(values)
     return values[_first_of_each(values)]
 
@@ -79,9 +79,9 @@ def _first_of_each(ordered: FloatArray) -> npt.NDArray[np.bool_]:
 
 
 def rising(values: FloatArray, scale: float = 1.0) -> FloatArray:
-    """The values made strictly rising, so that they can be looked up in; flat stretches rise by a hair.
+    """The values made strictly rising, for look-ups; flat stretches rise by a tiny amount.
 
-    `scale` is the size of what they are compared with.
+    `scale` is the magnitude of the numbers they are compared with.
     """
     hair = 1e-13 * max(scale, abs(float(values[0])), abs(float(values[-1])))
     value: FloatArray = np.maximum.accumulate(values) + hair * np.arange(len(values))

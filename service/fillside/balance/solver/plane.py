@@ -1,11 +1,10 @@
 """The region of legal outputs with key and fill each on one common output, and the way through it.
 
 Key at common output a and fill at b. A ray is all outputs of one mix a / b; along it every metered
-quantity rises. The way takes from each ray the point whose exposure is nearest the wish, so it runs from as
-much fill as there is to as much key as there is, along X = target where the lamps allow it and along their
-limits where they do not. Ratio and exposure are then searched on one line. In the coordinates
-(a / b, 1 / b) level lines of piecewise linear quantities stay piecewise linear: every bend is known and
-there is nothing to iterate.
+quantity rises. The way takes from each ray the point whose exposure is nearest the target, so it runs from
+the most fill to the most key, along X = target where the lamps allow it and along their limits where they do
+not. Ratio and exposure are then searched on one line. In the coordinates (a / b, 1 / b) level lines of
+piecewise linear quantities stay piecewise linear: every bend is known and nothing iterates.
 """
 
 from __future__ import annotations
@@ -28,20 +27,20 @@ Stretch = tuple[float, float]
 LEAST_LUX = 1e-12
 LEAST_OUTPUT = 1e-12
 SEEN_OUTPUT = 0.01
-"""What a lamp does below this output is not looked at."""
+"""Outputs below this are taken as this: they cannot be seen."""
 KEPT = 1e-9
-"""A bound counts as kept up to this share of it, for the rounding of a computed point on it."""
+"""The share by which a computed point may pass a bound through rounding errors."""
 LEAST_EXPOSURE_SLOPE = 1 / 24
-"""Stops of exposure that a stop of mix is taken to cost at least, where it costs any."""
+"""The least exposure, in stops, that a stop of mix is taken to cost where it costs any."""
 _SAMPLES = np.exp2(np.arange(-7, 7.1, 0.5))
-"""Mixes at which the slope of what is searched is looked at, beside that with both roles at full."""
+"""Sampled mixes, as factors of the mix with both roles at full."""
 
 
 @dataclass(frozen=True)
 class Way:
     """A polyline through the plane, from most fill to most key: common outputs (n,) and rows (rows, n) [lux].
 
-    `mix` (n,) rises strictly. A position on it is a point's number, with a fraction for between two points.
+    `mix` (n,) rises strictly. A position is the index of a point, with a fraction between two points.
     """
 
     mix: FloatArray
@@ -56,7 +55,7 @@ class Way:
 
     @cached_property
     def _steps_stops(self) -> FloatArray:
-        """What the mix moves from point to point, in stops, where both lamps give enough to be seen."""
+        """The change of mix from point to point, in stops, counting only light that can be seen."""
         seen = np.log2(np.maximum(self.key, SEEN_OUTPUT) / np.maximum(self.fill, SEEN_OUTPUT))
         value: FloatArray = seen[1:] - seen[:-1]
         return value
@@ -66,7 +65,7 @@ class Way:
         return between(self.lux[row], position)
 
     def point(self, mix: float) -> int:
-        """The point whose mix is nearest to one."""
+        """The index of the point whose mix is nearest to the given one."""
         i = int(self.mix.searchsorted(mix))
         if i == 0 or i == len(self.mix):
             return 0 if i == 0 else i - 1
@@ -85,7 +84,7 @@ class Way:
         return math.log2(max(key, LEAST_OUTPUT) / max(fill, LEAST_OUTPUT))
 
     def position_of(self, mix_stops: float) -> float:
-        """The position at which log2(a / b) is as given; an end where the way does not reach it."""
+        """The position at which log2(a / b) has a value; an end where the way does not reach it."""
         i = int(self.mix_stops.searchsorted(mix_stops)) - 1
         if i < 0 or i >= len(self.mix) - 1:
             return 0.0 if i < 0 else len(self.mix) - 1.0
@@ -97,10 +96,10 @@ class Way:
     def where(
         self, above: FloatArray, below: FloatArray, turn: float, stops: float, middle: float, slope: float
     ) -> float:
-        """The position at which `above` over `below` (n,) [lux] is so many stops, or the end nearest to that.
+        """The position at which `above` over `below` (n,) [lux] equals `stops`, or the end nearest to that.
 
-        `turn` is 1 where the quotient rises along the way, -1 where it falls. Where it does so by less than
-        `slope` stops by stop of mix it is taken to do it by so much, counted from the point `middle` on.
+        `turn` is 1 where the quotient rises along the way, -1 where it falls. Where it changes by less than
+        `slope` stops per stop of mix it is taken to change by that much, counted from the position `middle`.
         """
         mix, shown = self.mix_stops, np.log2(np.maximum(above, LEAST_LUX) / np.maximum(below, LEAST_LUX))
         shown *= turn
@@ -130,7 +129,7 @@ class Way:
         turn: float,
         position: float,
     ) -> float:
-        """How much less than shown is counted at a position between two points."""
+        """The difference of shown and counted stops at a position."""
         i = min(int(position), len(exact))
         share = position - i
         if share == 0:
@@ -145,13 +144,13 @@ class Way:
         return here - float(counted[i] + gone * (counted[i + 1] - counted[i]))
 
     def within(self, row: int, lux: float, stops: float) -> Within:
-        """Where a row is at most so many stops over `lux`, or under it if `stops` is negative or -0.0."""
+        """The positions where a row is at most `stops` over `lux`, or under it for negative stops or -0.0."""
         sign = math.copysign(1.0, stops)
         met = (sign * (self.lux[row] / lux - 1) <= KEPT).nonzero()[0]
         return Within(self, row, lux, stops, float(met[0]), float(met[-1]))
 
     def around(self, middle: int, row: int, lux: float) -> Stretch:
-        """The stretch around a point where a row keeps under so many lux; the point where it does not."""
+        """The stretch around a point where a row stays under `lux`; the point alone where it does not."""
         over = self.lux[row] - lux * (1 + KEPT)
         above = (over > 0).nonzero()[0]
         cut = int(above.searchsorted(middle))
@@ -169,9 +168,9 @@ class Way:
 
 @dataclass(frozen=True)
 class Within:
-    """Where a row keeps to a bound; it does from `first` to `last`, and is left farther and farther beyond.
+    """The positions where a row keeps to a bound: from `first` to `last` exactly, beyond them by a slope.
 
-    The ends are looked for when they are asked for.
+    The ends are computed on first use.
     """
 
     way: Way
@@ -197,13 +196,13 @@ class Within:
         return self.low, self.high
 
     def holds(self, position: float) -> bool:
-        """Whether a position lies between the ends."""
+        """True for a position between the ends."""
         if position < self.first:
             return position >= self.low
         return position <= self.last or position <= self.high
 
     def near(self, position: float) -> Stretch:
-        """The stretch, exact at the end on the side of a position; the other end may lie farther out."""
+        """The stretch, exact at the end on the side of a position; its other end is `first` or `last`."""
         low = self.low if position < self.first else self.first
         return low, self.high if position > self.last else self.last
 
@@ -214,7 +213,7 @@ class Within:
 
 
 def between(values: FloatArray, position: float) -> float:
-    """What a polyline (n,) of values has at a position from 0 to n - 1."""
+    """The value of a polyline (n,) at a position from 0 to n - 1."""
     i = int(position)
     if i == position:
         return float(values[i])
@@ -224,7 +223,7 @@ def between(values: FloatArray, position: float) -> float:
 
 @dataclass(frozen=True)
 class Plane:
-    """The two roles' paths over a base (rows,) that does not move [lux], and the wish in its terms."""
+    """The paths of the two roles over a constant base (rows,) [lux], and the target."""
 
     key: Path
     fill: Path
@@ -233,7 +232,7 @@ class Plane:
 
     @property
     def sides(self) -> tuple[int, int]:
-        """The rows whose quotient the wish holds: bright and dark."""
+        """The rows whose quotient is the ratio: bright and dark."""
         return (FACE_KEY, FACE_FILL) if self.target.read_as == "face" else (LIT, SHADOW)
 
     @cached_property
@@ -254,7 +253,7 @@ class Plane:
         return self._box[1] / self._box[3]
 
     def way(self, middle_mix: float) -> Way:
-        """The way, with a point at each bend, at a mix that matters and at some more."""
+        """The way, with a point at each bend, at the given mix and at some samples."""
         key_least, key_most, fill_least, fill_most = self._box
         first, last = key_least / fill_most, key_most / fill_least
         lines = [self._level_line(EXPOSURE, self.target.exposure_lux)]
@@ -280,7 +279,7 @@ class Plane:
         return value
 
     def _bends_on_limits(self, lines: Sequence[_LevelLine]) -> list[FloatArray]:
-        """The mixes of heads' limits along those of the region's edges that the way may take."""
+        """The mixes of the limits of heads along the edges of the region that the way may take."""
         key_least, key_most, fill_least, fill_most = self._box
         bends = []
         key, fill = self.key.common[1:-1], self.fill.common[1:-1]
@@ -296,7 +295,7 @@ class Plane:
         return bends
 
     def _level_line(self, row: int, lux: float) -> _LevelLine:
-        """Where a row is at so many lux."""
+        """The line on which a row equals `lux`."""
         by_key, by_fill, rest = self.key.lux[row], self.fill.lux[row], lux - float(self.base[row])
         scale = max(abs(lux), abs(rest), float(by_key[-1]), float(by_fill[-1]))
         by_key, by_fill = rising(by_key, scale), rising(by_fill, scale)
@@ -325,7 +324,7 @@ _NOTHING = np.zeros(0)
 
 @dataclass(frozen=True)
 class _LevelLine:
-    """A level line by mix (n,): 1 / b there (n,); before and after it 0 where rays end below, else inf."""
+    """A level line: 1 / b (n,) by mix (n,); `before` and `after` are 0 where rays end below it, else inf."""
 
     mix: FloatArray
     inverse: FloatArray

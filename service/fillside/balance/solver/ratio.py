@@ -1,7 +1,7 @@
-"""Where on the way through the plane the ratio is as wanted, so that the answer never leaps.
+"""The search for the target ratio on the way through the plane, without leaps of the answer.
 
-The mix at which a ratio is met leaps where the mix hardly moves the ratio: daylight drowns one side, a
-lamp nears the edge of a cheek. So a stop of mix is taken to move the ratio by at least `LEAST_SLOPE` stops,
+The mix at which a ratio is met leaps where the mix hardly moves the ratio: where daylight drowns one side, or
+a lamp nears the edge of a cheek. So a stop of mix is taken to move the ratio by at least `LEAST_SLOPE` stops,
 counted from the natural mix, at which the lamps alone, each metered for itself, are in the wanted ratio.
 Where the slope is higher all the way from there the ratio is met exactly.
 
@@ -24,13 +24,14 @@ from fillside.balance.solver.weight import DROPS_OUT, Weights, grip_stops
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_SLOPE = 1 / 6
-"""Stops of ratio that a stop of mix is taken to bring at least."""
+"""The least change of ratio, in stops, that a stop of mix is taken to bring."""
 STOPS_BY_GRIP = 4.0
-"""Stops of mix away from the natural one, by stop of grip on the face."""
+"""Stops of mix allowed away from the natural one, per stop of grip on the face."""
 LOOSE_GRIP_STOPS = 1.0
-"""With less grip than this the face is less and less kept from being turned round."""
+"""With less grip than this the protection of the brighter side fades out."""
 STOPS_BY_WEIGHT = 2.0
-"""Stops of mix away from the natural one, by stop of a role's weight over that at which it drops out."""
+"""Stops of mix allowed away from the natural one, per stop of a role's weight over that at which it drops
+out."""
 
 
 class RatioSearch:
@@ -67,15 +68,16 @@ class RatioSearch:
             self._room_stops = min(self._room_stops, by_weight)
 
     def wanted(self) -> float:
-        """Where the ratio is the wanted one, or nearest to it."""
+        """The position with the target ratio, or the one nearest to it."""
         if self._plain is not None:
             return self._plain
         return self._roomed(self._found(self._bright, self._dark, self._target.quotient, self._turn))
 
     def right_way_round(self, exposed: tuple[float, float]) -> tuple[float, float]:
-        """The positions at which the side that the wish has darker is not the brighter one.
+        """The positions at which the side that the target has darker is not the brighter one.
 
-        A weak role is passed by (1 - w)^2 of the light at the end of the stretch where the exposure is kept.
+        For a weak role of weight w the test is eased by (1 - w)^2 of the light at the end of the stretch
+        where the exposure is met.
         """
         spare, bright_wanted = (1 - self._weights.both) ** 2, self._target.quotient > 1
         more_key = bright_wanted == (self._turn > 0)
@@ -93,7 +95,7 @@ class RatioSearch:
         return 0.0, self.way.position_of(max(stops, self._natural - self._grip_room) + loose)
 
     def _roomed(self, position: float) -> float:
-        """The position, or as near to it as it may be from the natural mix."""
+        """The position, moved toward the natural mix as far as it must be."""
         if math.isinf(self._room_stops):
             return position
         away = self.way.mix_stops_at(position) - self._natural

@@ -1,4 +1,4 @@
-"""Hair, background and their like: held at so many stops against the key or the exposure target."""
+"""Roles held relative to others: hair and background, in stops against the key or the exposure target."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from fillside.balance.target import BalanceTarget
 FloatArray = npt.NDArray[np.float64]
 
 DARK_LUX = 1e-9
-"""Less than this is no light: no meter shows it, and a ratio to it means nothing."""
+"""Darkness: no meter shows less, and a ratio to it means nothing."""
 
 
 def key_lux(rows: Rows, outputs: FloatArray) -> float:
-    """K: what the key heads give at the subject, ambient not counted [lux]."""
+    """K: the light of the key heads at the subject, without ambient light [lux]."""
     return float(rows.matrix[LIT] @ outputs)
 
 
 def reference_lux(rows: Rows, target: BalanceTarget, role: str, rule: str, outputs: FloatArray) -> float:
-    """What a role's stops are counted from: the key's light, or the exposure target [lux]."""
+    """The reference of a role's stops: the light of the key, or the exposure target [lux]."""
     return key_lux(rows, outputs) if target.reference(role, rule) == "key" else target.exposure_lux
 
 
 def following_heads(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> npt.NDArray[np.intp]:
-    """The held heads of hair-like roles that are counted from the key, so that they rise and fall with it."""
+    """The held heads of hair-like roles with the key as their reference: they rise and fall with it."""
     follows = np.zeros(len(limits.held), dtype=bool)
     for role in metering.relative_roles:
         rule = metering.role_rules[role]
@@ -65,7 +65,7 @@ def with_followers(
 def hold_relative_roles(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
-    """Set the outputs of hair-like roles, then of background, in place; the others' spill is counted in."""
+    """Set the outputs of hair-like roles, then of background, in place; spill of the others counts."""
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
     for k, role in order:
         rule = metering.role_rules[role]
@@ -85,10 +85,11 @@ SPILL_COUNTS = 12.0
 
 
 def _beside(others: float, wanted: float) -> float:
-    """What a role gives beside the light of others so that both together are as wanted [lux].
+    """The light of a role beside that of others so that both together meet the target [lux].
 
-    Where the others alone come near the whole, its own part must not vanish from one centimetre to the next:
-    a stop more of theirs takes at most `SPILL_COUNTS` stops of it. That leaves 0.04 stop too much at worst.
+    Where the others alone come near the target, the role must not vanish from one centimetre to the next: a
+    stop more of the others takes at most `SPILL_COUNTS` stops off it. That leaves 0.04 stop too much at
+    worst.
     """
     whole = SPILL_COUNTS / (SPILL_COUNTS + 1)
     if wanted <= 0 or others <= whole * wanted:

@@ -1,8 +1,8 @@
-"""Wire codes chosen together, so that rounding costs the ratio and the exposure as little as it can.
+"""Wire codes chosen together, so that rounding costs the ratio and the exposure as little as possible.
 
-Each head may go one code up or down from its own rounding, never below its floor; of those the choice with
-the least larger error of ratio and exposure is taken. Codes already on the wire stay unless another choice
-gains more than 0.02 stop, so that a resting light does not chatter.
+Each head may go one code up or down from its own rounding, never below its floor. The choice is the one whose
+larger error, of ratio and exposure, is the least. Codes already on the wire stay unless another choice gains
+more than 0.02 stop, so that a resting light does not chatter.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Codes = tuple[int, ...]
 
 WORTH_A_CHANGE_STOPS = 0.02
 TRY_ALL_UP_TO = 6
-"""So many heads are tried in every combination (3^6); more are improved one head at a time."""
+"""Up to this many heads are tried in every combination (3^6); more are improved one head at a time."""
 GOOD_ENOUGH_STOPS = 1e-4
 
 
@@ -36,7 +36,7 @@ def own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> Cod
 
 @dataclass(frozen=True)
 class _Quotient:
-    """A wanted quotient of two metered quantities, each linear in the outputs chosen; its error in stops."""
+    """A target quotient of two metered quantities, each linear in the chosen outputs."""
 
     above: FloatArray
     below: FloatArray
@@ -54,7 +54,7 @@ class _Quotient:
 
 @dataclass(frozen=True)
 class _Choice:
-    """Heads rounded together: indices, the quotients to keep, and a cap on two more quantities [lux]."""
+    """Heads rounded together: indices, quotients to keep, and a cap on the two sides of the face [lux]."""
 
     heads: npt.NDArray[np.intp]
     quotients: tuple[_Quotient, ...]
@@ -83,7 +83,7 @@ def choose_codes(
 ) -> Codes:
     """Wire codes for solved outputs (heads,): key and fill together, then each other role.
 
-    Errors are counted from the solved outputs, which are the wish itself wherever it can be reached.
+    Errors count from the solved outputs, which meet the target wherever it can be reached.
     """
     scene = metering.scene
     codes = list(own_rounding(scene, limits, outputs))
@@ -107,7 +107,7 @@ def choose_codes(
 
 
 def _share(rounded: float, solved: float) -> float:
-    """What rounding made of a reference; 1 where there is no light to refer to."""
+    """A rounded reference over the solved one; 1 where there is no light."""
     return rounded / solved if rounded > DARK_LUX and solved > DARK_LUX else 1.0
 
 
@@ -162,14 +162,14 @@ def _most_lux(target: BalanceTarget) -> float:
 
 @dataclass(frozen=True)
 class _Options:
-    """The codes each head of a choice may have, and the outputs they give, by head of the choice."""
+    """The allowed codes of each head of a choice, and the outputs they give."""
 
     codes: list[list[int]]
     outputs: list[FloatArray]
 
     @classmethod
     def near(cls, scene: Scene, limits: OutputLimits, codes: Sequence[int], heads: list[int]) -> _Options:
-        """The codes that are at most one from the present ones, as far as the heads have them."""
+        """The codes at most one away from the given ones, within the limits of the heads."""
         near = np.array(codes, dtype=np.int64) + np.array([[-1], [0], [1]])
         allowed = (near >= np.array(limits.floor_codes)) & (near <= scene.dimmers.full)
         outputs = scene.dimmers.outputs(np.clip(near, 0, scene.dimmers.full))
@@ -223,7 +223,7 @@ def _one_at_a_time(scene: Scene, codes: list[int], options: _Options, choice: _C
 
 
 def _keeps(scene: Scene, limits: OutputLimits, chosen: list[int], choice: _Choice, present: Codes) -> bool:
-    """Whether the present codes are allowed, and nearly as good as those chosen."""
+    """True where the present codes are allowed, and nearly as good as those chosen."""
     heads, kept = choice.heads, np.array(present, dtype=np.int64)
     if ((kept < np.array(limits.floor_codes)) | (kept > scene.dimmers.full))[heads].any():
         return False
@@ -242,9 +242,9 @@ HALVINGS = 24
 def trim_codes(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
 ) -> Codes:
-    """The codes with each trimmed role's light times 2^stops, within limits; other roles' codes as they are.
+    """The codes with the light of each trimmed role times 2^stops, within limits; other codes are unchanged.
 
-    A trim of 0 gives the codes back exactly. Where trims upward would put more than `most_lux` on the face,
+    A trim of 0 gives the codes back exactly. Where upward trims would put more than `most_lux` on the face,
     all of them stop short of it together.
     """
     active = {role: stops for role, stops in trims.items() if stops != 0}

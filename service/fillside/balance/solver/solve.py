@@ -1,15 +1,15 @@
-"""Outputs that hold a wanted ratio and exposure, or the nearest that the lamps can do.
+"""The outputs that hold the target ratio and exposure, or the nearest that the lamps can do.
 
 All answers lie on the way through the plane of key and fill (`plane`), which has for every mix of the two the
-exposure nearest the target. A wish is a stretch of it; wishes are met in their order, each as far as those
-before it leave room, and a stretch out of reach is met at its nearest point:
+exposure nearest the target. Each demand is a stretch of the way. Demands are met in their order, each as far
+as those before it leave room; a stretch out of reach is met at its nearest point:
 
-  protect ratio     most light on the face; exposure not far over; ratio not turned round; exposure not far
-                    under; the wanted ratio.
-  protect exposure  most light on the face; ratio not turned round; the exposure; the wanted ratio.
+  protect ratio     most light on the face; exposure not far over; ratio not reversed; exposure not far
+                    under; the target ratio.
+  protect exposure  most light on the face; ratio not reversed; the exposure; the target ratio.
 
-Ends of stretches move as smoothly as the light does, and so does what is held to them. Where a mix hardly
-moves the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` says how it is searched.
+The ends of stretches move as smoothly as the light does, and so does the answer. Where the mix hardly moves
+the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` describes the search.
 """
 
 from __future__ import annotations
@@ -33,21 +33,21 @@ FloatArray = npt.NDArray[np.float64]
 
 AGREED_OUTPUT = 1e-12
 ROUNDS = 40
-"""How often a background head's spill on the face is worked in; it shrinks by its share each time."""
+"""Rounds in which the spill of background heads on the face is worked in; it shrinks each time."""
 NO_SIDE_STOPS = 0.05
-"""A wish this near 1:1 has no brighter side."""
+"""A target this near 1:1 has no brighter side."""
 OVER_WEIGHS = 4.0
-"""How much longer than the other bounds that on exposure over the target keeps its whole width."""
+"""The factor by which the bound on overexposure keeps its full width longer than the other bounds."""
 LIFTED_FROM = 8 * DROPS_OUT
-"""Below this weight a role goes to full, so that it is there when it drops out."""
+"""Below this weight a role moves toward full, and is there when it drops out."""
 
 
 @dataclass(frozen=True)
 class Solved:
-    """Outputs (heads,) before rounding, and the bounds met beside the heads' own limits.
+    """Outputs (heads,) before rounding, and the bounds met beside the limits of the heads.
 
     `bounds` may hold "most_over" and "most_under" (the exposure that keeping the ratio may cost) and
-    "most_lux"; `dropped` those of "key" and "fill" that give too little here to count.
+    "most_lux"; `dropped` the roles among "key" and "fill" that give too little here to count.
     """
 
     outputs: FloatArray
@@ -56,7 +56,7 @@ class Solved:
 
 
 def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Solved:
-    """The outputs nearest to the wish under its policy; never an exception for legal rows, never NaN."""
+    """The outputs nearest to the target under its policy; legal rows give no exception and no NaN."""
     key, fill = (
         role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
         for of_role in (metering.is_key, metering.is_fill)
@@ -86,7 +86,7 @@ def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputL
 
 
 def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> bool:
-    """Whether heads outside the plane reach what is held in it."""
+    """True where heads outside the plane reach a quantity that is held in it."""
     others = limits.held & ~(metering.is_key | metering.is_fill)
     return bool(others.any()) and (target.read_as == "face" or target.most_lux is not None)
 
@@ -94,7 +94,7 @@ def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) ->
 def _spare_the_face(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
-    """Take the other roles down, in place, as far as key and fill alone leave the face too bright."""
+    """Take the other roles down, in place, where the face would get too much light."""
     if target.most_lux is None:
         return
     others = limits.held & ~(metering.is_key | metering.is_fill)
@@ -109,13 +109,13 @@ def _spare_the_face(
 
 
 def _nearest(stretch: Stretch, wanted: Stretch) -> Stretch:
-    """What of a wanted stretch lies in another, or the end of that nearest to it."""
+    """The part of a wanted stretch that lies in another, or the nearest end of that."""
     low, high = stretch
     return min(max(wanted[0], low), high), min(max(wanted[1], low), high)
 
 
 class _Policy:
-    """The wishes in their order, on the way through one plane."""
+    """The demands of the target in their order, on the way through one plane."""
 
     def __init__(
         self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
@@ -130,7 +130,7 @@ class _Policy:
         self.bounds: tuple[str, ...] = ()
 
     def answer(self) -> tuple[float, float]:
-        """The common outputs of key and fill; `bounds` says afterwards what stood in the way."""
+        """The common outputs of key and fill; sets `bounds` to the bounds in the way."""
         face = self._face()
         if self._alone or self._weights.dropped:
             at = self._without_ratio(face)
@@ -161,7 +161,7 @@ class _Policy:
         return self._within_bounds(face, not_over.stretch, wanted)
 
     def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
-        """The position nearest to the wanted one within the bounds; `bounds` names those in the way."""
+        """The position nearest to the wanted one within the bounds; sets `bounds` to those in the way."""
         target, weight = self._target, self._weights.both
         within = _nearest(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
@@ -179,7 +179,7 @@ class _Policy:
         return at
 
     def _not_under(self, lux: float) -> Within:
-        """Where the exposure is no farther under so many lux than keeping the ratio may cost."""
+        """The positions where the exposure is no farther under `lux` than keeping the ratio may cost."""
         if self._known is None or self._known.lux != lux:
             self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._target.most_under)
         return self._known
@@ -192,7 +192,7 @@ class _Policy:
             self.bounds = ("most_under",)
 
     def _face(self) -> Stretch:
-        """Where the face gets no more than it may; both roles at their least where that is nowhere."""
+        """The positions where the face gets no more than it may; else that with both roles at their least."""
         if self._target.most_lux is None:
             return 0.0, len(self._way.mix) - 1.0
         spans = [self._way.around(self._low, side, self._target.most_lux) for side in (FACE_KEY, FACE_FILL)]
@@ -209,7 +209,7 @@ class _Policy:
         )
 
     def _exposed(self, face: Stretch) -> Stretch:
-        """Where the exposure is met; else the point nearest to that."""
+        """The positions where the exposure is met, or the point nearest to that."""
         off = np.abs(self._exposure / self._target.exposure_lux - 1)
         first = math.ceil(face[0])
         met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
@@ -227,13 +227,13 @@ class _Policy:
         return (max(ends)[1],) * 2
 
     def _right_way_round(self, exposed: Stretch) -> Stretch:
-        """Where the wish's darker side is not the brighter one, but for what a weak role leaves to it."""
+        """The positions where the dark side of the target is not the brighter one; eased for a weak role."""
         if abs(math.log2(self._target.quotient)) <= NO_SIDE_STOPS:
             return 0.0, len(self._way.mix) - 1.0
         return self._ratio.right_way_round(exposed)
 
     def _without_ratio(self, face: Stretch) -> float:
-        """The exposure held by what is left, a role that dropped out at its full light."""
+        """The position that holds the exposure without a ratio, a role that dropped out at its full light."""
         exposed = self._exposed(face)
         if "key" in self._weights.dropped and not self._alone:
             full = np.flatnonzero(self._way.key >= self._way.key[-1] * (1 - KEPT))
@@ -244,7 +244,7 @@ class _Policy:
         return exposed[0]
 
     def _lifted(self, at: float) -> tuple[float, float]:
-        """The outputs at a position, a role that is about to drop out on its way to full."""
+        """The outputs at a position; a role that is about to drop out is on its way to full."""
         a, b = self._way.at(at)
         if self._alone or self._weights.both >= LIFTED_FROM:
             return a, b

@@ -1,4 +1,4 @@
-"""How much a role counts where the subject is, and how far two lamps can tell the sides of a face apart."""
+"""The weight of key and fill at the subject, and their grip on the ratio of the face."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from fillside.balance.target import BalanceTarget
 FloatArray = npt.NDArray[np.float64]
 
 DROPS_OUT = 0.01
-"""The weight below which a role has dropped out: less than half a hundredth of its part of the wish."""
+"""The weight below which a role has dropped out: less than half a hundredth of its part of the target."""
 _LEAST_LUX = 1e-12
 _APART_STOPS = 3.0
 _STRAY = 0.15
-"""Light on both cheeks, as a share of the lamps', so that a lamp that only grazes one gives no grip on it."""
+"""Light on both cheeks, as a share of the lamps' light, so that a lamp that only grazes one gives no grip."""
 
 
 @dataclass(frozen=True)
 class Weights:
-    """The weights 0..1 of key and fill, and what each role gives at full to every row [lux].
+    """The weights 0..1 of key and fill, and the light of each at full in every row [lux].
 
-    `lamps` is the lesser weight without the room's light.
+    `lamps` is the lesser weight without ambient light.
     """
 
     key: float
@@ -37,20 +37,20 @@ class Weights:
 
     @property
     def both(self) -> float:
-        """What the bounds of the wish weigh."""
+        """The weight of the bounds of the target."""
         return min(self.key, self.fill)
 
     @property
     def dropped(self) -> tuple[str, ...]:
-        """Those of "key" and "fill" that give too little to count."""
+        """The roles among "key" and "fill" that give too little to count."""
         roles = (("key", self.key), ("fill", self.fill))
         return tuple(role for role, weight in roles if weight < DROPS_OUT)
 
 
 def weigh(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Weights:
-    """Weigh each side at full against half of its part of the wish, or of the most that the lamps can.
+    """Weigh each side at full against half of its part of the target, or of the most that the lamps can give.
 
-    With q the wanted lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
+    With q the target lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
     """
     key_full = rows.matrix @ (metering.is_key * limits.most)
     fill_full = rows.matrix @ (metering.is_fill * limits.most)
@@ -72,7 +72,7 @@ def _weight(gives_lux: float, part_lux: float) -> float:
 def dropped_roles(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits
 ) -> tuple[str, ...]:
-    """Those of "key" and "fill" that have heads but give too little where the subject is to count."""
+    """The roles among "key" and "fill" that have heads but give too little at the subject to count."""
     present = {
         role for role, of in (("key", metering.is_key), ("fill", metering.is_fill)) if gives(of, limits)
     }
@@ -82,15 +82,15 @@ def dropped_roles(
 
 
 def gives(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
-    """Whether a role gives light at all: some head of it is held or burns fixed."""
+    """True where a role gives light at all: some head of it is held or fixed."""
     return float(limits.most[of_role].max(initial=0.0)) > 0
 
 
 def grip_stops(weights: Weights, rest: FloatArray, target: BalanceTarget, mix_stops: float) -> float:
-    """How far the face's ratio moves when key and fill trade three stops about a mix of theirs, in stops.
+    """The change of the face ratio when key and fill trade three stops about a mix, in stops.
 
-    Negative where the fill lights the key's side of the face more than the key does. `rest` (rows,) is the
-    light of all else [lux].
+    Negative where the fill lights the key side of the face more than the key does. `rest` (rows,) is all
+    other light [lux].
     """
     more, less = (
         _face_stops(

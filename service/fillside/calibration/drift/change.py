@@ -78,9 +78,9 @@ def change_of(readings: Sequence[Reading], fit: Fit) -> HeadChange:
         spread = sure + story.spread**2 * np.outer(story.slopes, story.slopes)
         scores[name] = _score(off, spread) + math.log(CHANGED_PROBABILITY / 2)
     (lamp, lamp_sd), (moved, moved_sd) = (story.size(off, weight) for story in stories.values())
-    told, probability = _told(scores, _tells_apart(stories["lamp"].slopes, stories["stand"].slopes))
+    likeliest, probability = _likeliest(scores, _tells_apart(stories["lamp"].slopes, stories["stand"].slopes))
     mean = float(np.sum(weight @ off) / np.sum(weight))
-    return HeadChange(told, probability, mean, lamp, lamp_sd, moved, moved_sd)
+    return HeadChange(likeliest, probability, mean, lamp, lamp_sd, moved, moved_sd)
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ def _tells_apart(per_stop: FloatArray, per_metre: FloatArray) -> bool:
     return bool(ratio.max() > _TWO_DISTANCES * ratio.min())
 
 
-def _told(scores: dict[str, float], apart: bool) -> tuple[Story, float]:
+def _likeliest(scores: dict[str, float], apart: bool) -> tuple[Story, float]:
     top = max(scores.values())
     shares = {name: math.exp(score - top) for name, score in scores.items()}
     total = sum(shares.values())
@@ -142,12 +142,12 @@ def _per_stop(readings: Sequence[Reading], fit: Fit) -> FloatArray:
 def _per_metre(readings: Sequence[Reading], fit: Fit) -> FloatArray:
     """Slopes (m,) of the readings [stops/m] in how far the head was moved away from where they are taken."""
     quantities = observations(readings, fit.model).quantities
-    rays = quantities.rays
-    away = unit(rays.place - fit.model.beliefs.sources.position[rays.head])
-    farther = rays.place + _STEP_M * away
-    moved = replace(rays, place=farther, axis=unit(rays.faced - farther))
+    paths = quantities.paths
+    away = unit(paths.place - fit.model.beliefs.sources.position[paths.head])
+    farther = paths.place + _STEP_M * away
+    moved = replace(paths, place=farther, axis=unit(paths.faced - farther))
     before = stops(fit.model.lux(fit.z, fit.shapes, quantities))
-    after = stops(fit.model.lux(fit.z, fit.shapes, replace(quantities, rays=moved)))
+    after = stops(fit.model.lux(fit.z, fit.shapes, replace(quantities, paths=moved)))
     return np.asarray((after - before) / _STEP_M)
 
 

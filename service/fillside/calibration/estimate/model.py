@@ -26,7 +26,13 @@ from fillside.calibration.estimate.priors import (
     ambient_belief,
     beliefs,
 )
-from fillside.calibration.estimate.sensitivities import HeadSensitivities, Reach, light, reach, unit
+from fillside.calibration.estimate.sensitivities import (
+    LightPaths,
+    PathSensitivities,
+    light,
+    path_sensitivities,
+    unit,
+)
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -40,7 +46,7 @@ Direction = tuple[str, str]
 """Where ambient light is metered: what the receptor faces ("key", "fill", "camera", a head), and its kind."""
 
 Point = tuple[float, float, float]
-_RayKey = tuple[int, Point, str | Point, bool]
+_PathKey = tuple[int, Point, str | Point, bool]
 
 
 @dataclass(frozen=True)
@@ -67,14 +73,14 @@ class Term:
 class Quantities:
     """Metered quantities (m), each a sum of terms (t) and of ambient light from one direction.
 
-    `row`, `ray`, `level` (t,) say to which quantity a term adds, along which ray, at which level; `ambient`
+    `row`, `path`, `level` (t,) say to which quantity a term adds, along which path, at which level; `ambient`
     (m,) is the number of the direction, -1 for none.
     """
 
     row: IntArray
-    ray: IntArray
+    path: IntArray
     level: FloatArray
-    rays: HeadSensitivities
+    paths: LightPaths
     ambient: IntArray
 
     def __len__(self) -> int:
@@ -84,15 +90,15 @@ class Quantities:
         """Only the chosen (m,) quantities."""
         kept = chosen[self.row]
         number = np.cumsum(chosen) - 1
-        used, ray = np.unique(self.ray[kept], return_inverse=True)
+        used, path = np.unique(self.path[kept], return_inverse=True)
         return Quantities(
-            number[self.row[kept]], ray, self.level[kept], self.rays.of(used), self.ambient[chosen]
+            number[self.row[kept]], path, self.level[kept], self.paths.of(used), self.ambient[chosen]
         )
 
     def involves(self, head: int) -> BoolArray:
         """Which quantities (m,) a head adds to."""
         found = np.zeros(len(self), dtype=np.bool_)
-        found[self.row[self.rays.head[self.ray] == head]] = True
+        found[self.row[self.paths.head[self.path] == head]] = True
         return found
 
 
@@ -156,39 +162,39 @@ class Model:
         return np.array(list(believed.values()))
 
     def quantities(self, wanted: Sequence[tuple[Iterable[Term], Direction | None]]) -> Quantities:
-        """Quantities from their terms and the direction of their ambient light; equal rays count once."""
-        row, ray, level = [], [], []
-        known: dict[_RayKey, int] = {}
+        """Quantities from their terms and the direction of their ambient light; equal paths count once."""
+        row, path, level = [], [], []
+        known: dict[_PathKey, int] = {}
         for number, (terms, _) in enumerate(wanted):
             for term in terms:
                 key = (term.head, term.place, term.facing, term.dome)
                 row.append(number)
-                ray.append(known.setdefault(key, len(known)))
+                path.append(known.setdefault(key, len(known)))
                 level.append(term.level)
         ambient = [-1 if d is None else self.directions.index(d) for _, d in wanted]
         return Quantities(
             np.array(row, dtype=np.intp),
-            np.array(ray, dtype=np.intp),
+            np.array(path, dtype=np.intp),
             np.array(level, dtype=np.float64),
-            self._rays(list(known)),
+            self._paths(list(known)),
             np.array(ambient, dtype=np.intp),
         )
 
-    def _rays(self, keys: Sequence[_RayKey]) -> HeadSensitivities:
+    def _paths(self, keys: Sequence[_PathKey]) -> LightPaths:
         head = np.array([key[0] for key in keys], dtype=np.intp)
         place = np.array([key[1] for key in keys], dtype=np.float64).reshape(-1, 3)
         targets = [self.targets[key[2]] if isinstance(key[2], str) else key[2] for key in keys]
         faced = np.array(targets, dtype=np.float64).reshape(-1, 3)
         dome = np.array([key[3] for key in keys], dtype=np.bool_)
         own = np.array([self.beliefs.names[key[0]] == key[2] for key in keys], dtype=np.bool_) & ~dome
-        return HeadSensitivities(head, place, unit(faced - place), dome, own, faced)
+        return LightPaths(head, place, unit(faced - place), dome, own, faced)
 
     def lux(self, z: FloatArray, shapes: Shapes, wanted: Quantities) -> FloatArray:
         """Lux of the quantities (m,)."""
         figures = self.figures(z)
-        direct, facing = light(wanted.rays, self.beliefs, figures)
-        bounce = np.where(wanted.rays.own, 0.0, figures[wanted.rays.head, BOUNCE])
-        per_candela = (direct + bounce * facing)[wanted.ray]
+        direct, facing = light(wanted.paths, self.beliefs, figures)
+        bounce = np.where(wanted.paths.own, 0.0, figures[wanted.paths.head, BOUNCE])
+        per_candela = (direct + bounce * facing)[wanted.path]
         terms = np.exp2(self._log2_candela(z, figures, shapes, wanted)[0]) * per_candela
         total = np.bincount(wanted.row, terms, minlength=len(wanted))
         return np.asarray(total + self._ambient_of(z, wanted))
@@ -201,7 +207,7 @@ class Model:
         self, z: FloatArray, figures: FloatArray, shapes: Shapes, wanted: Quantities
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """log2 of intensity times output per term, its slopes in the dimmer's figures, and in the bends."""
-        head = wanted.rays.head[wanted.ray]
+        head = wanted.paths.head[wanted.path]
         known = np.array([curve is not None for curve in self.beliefs.certain_curves])[head]
         dimming, families = self.dimming(figures, shapes)
         log2, slopes = log2_output(wanted.level, dimming[head], families[head])
@@ -212,24 +218,30 @@ class Model:
         return figures[head, INTENSITY] + dimmed, slopes * ~known[:, None], bends
 
     def lux_and_slopes(
-        self, z: FloatArray, shapes: Shapes, wanted: Quantities, reached: Reach | None = None
+        self,
+        z: FloatArray,
+        shapes: Shapes,
+        wanted: Quantities,
+        sensitivities: PathSensitivities | None = None,
     ) -> tuple[FloatArray, FloatArray]:
         """Lux of the quantities (m,) and its slopes in the unknowns (m, size).
 
-        `reached`, where it is at hand, is what `reach` says of the quantities' rays in this studio.
+        `sensitivities`, where they are at hand, are those of the paths of the quantities in this studio.
         """
-        figures, rays, ray = self.figures(z), wanted.rays, wanted.ray
-        head = rays.head[ray]
-        reached = reach(rays, self.beliefs, figures) if reached is None else reached
+        figures, paths, path = self.figures(z), wanted.paths, wanted.path
+        head = paths.head[path]
+        sensitivities = (
+            path_sensitivities(paths, self.beliefs, figures) if sensitivities is None else sensitivities
+        )
         log2, dimming, bends = self._log2_candela(z, figures, shapes, wanted)
         candela = np.exp2(log2)
-        bounce = np.where(rays.own, 0.0, figures[rays.head, BOUNCE])
-        lux = candela * (reached.direct + bounce * reached.facing)[ray]
-        moved = reached.direct_slopes + bounce[:, None] * reached.facing_slopes
-        by = np.zeros((len(ray), PER_HEAD))
+        bounce = np.where(paths.own, 0.0, figures[paths.head, BOUNCE])
+        lux = candela * (sensitivities.direct + bounce * sensitivities.facing)[path]
+        moved = sensitivities.direct_slopes + bounce[:, None] * sensitivities.facing_slopes
+        by = np.zeros((len(path), PER_HEAD))
         by[:, INTENSITY] = lux * LN2
-        by[:, [SETBACK, LIT_SHARE]] = candela[:, None] * moved[ray]
-        by[:, BOUNCE] = candela * np.where(rays.own, 0.0, reached.facing)[ray]
+        by[:, [SETBACK, LIT_SHARE]] = candela[:, None] * moved[path]
+        by[:, BOUNCE] = candela * np.where(paths.own, 0.0, sensitivities.facing)[path]
         by[:, EXPONENT:FIGURES] = lux[:, None] * LN2 * dimming
         by[:, :FIGURES] *= self.beliefs.slopes(self.per_head(z)[:, :FIGURES])[head]
         by[:, FIGURES:] = lux[:, None] * LN2 * bends

@@ -89,7 +89,7 @@ def hand_slopes(model: Model, z: FloatArray, shapes: Shapes, quantities: Quantit
     changes = []
     for axis in np.eye(3):
         ahead, behind = (
-            stops(model.lux(z, shapes, replace(quantities, rays=quantities.rays.moved(sign * step * axis))))
+            stops(model.lux(z, shapes, replace(quantities, paths=quantities.paths.moved(sign * step * axis))))
             for sign in (1.0, -1.0)
         )
         changes.append((ahead - behind) / (2 * step))

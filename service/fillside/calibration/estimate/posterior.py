@@ -35,14 +35,14 @@ class Skewed:
 
 @dataclass(frozen=True)
 class Posterior:
-    """What is left unknown of the unknowns (size,): `sides` scales them, `told` (m, size) is W.
+    """What is left unknown of the unknowns (size,): `sides` scales them, `whitened` (m, size) is W.
 
     `alike` are unknowns that may be wrong together, with `correlation`, as far as each is unknown. That
     widens what is said of sums and narrows nothing, for they may as well be wrong one by one.
     """
 
     sides: FloatArray
-    told: FloatArray
+    whitened: FloatArray
     alike: IntArray
     correlation: float
 
@@ -50,32 +50,34 @@ class Posterior:
         """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13), where
         what may be wrong together counts as far as it adds."""
         scaled = slopes * self.sides
-        known = np.einsum("ks,ks->k", scaled, scaled) - np.square(scaled @ self.told.T).sum(axis=1)
+        known = np.einsum("ks,ks->k", scaled, scaled) - np.square(scaled @ self.whitened.T).sum(axis=1)
         own = slopes[:, self.alike] * self._unknown
         together = self.correlation * (np.square(own.sum(axis=1)) - np.square(own).sum(axis=1))
         return np.asarray(np.maximum(known, 0.0) + np.maximum(together, 0.0))
 
     def matrix(self) -> FloatArray:
         """The covariance (size, size) as far as the readings say it."""
-        scaled = self.told * self.sides
+        scaled = self.whitened * self.sides
         return np.asarray(np.diag(np.square(self.sides)) - scaled.T @ scaled)
 
     @cached_property
     def _unknown(self) -> FloatArray:
         """The variance left in the unknowns that are alike, of 1 before any reading."""
-        own = self.told[:, self.alike]
+        own = self.whitened[:, self.alike]
         return np.asarray(np.square(self.sides[self.alike]) * (1 - np.square(own).sum(axis=0)))
 
 
 def posterior(rows: FloatArray, skewed: Skewed, alike: IntArray, correlation: float) -> Posterior:
     """What readings with slopes over uncertainty `rows` (m, size) leave unknown."""
     sides, spread = np.ones(rows.shape[1]), np.ones(len(skewed.which))
-    told = rows
+    whitened = rows
     for _ in range(_SECANT_TURNS):
         way = skewed.secant_sd * spread * skewed.sd
         sides[skewed.which] = np.expm1(way) / way
-        told = rows * sides
+        whitened = rows * sides
         if len(rows):
-            told = np.linalg.solve(np.linalg.cholesky(np.eye(len(rows)) + told @ told.T), told)
-        spread = np.sqrt(np.maximum(1 - np.square(told[:, skewed.which]).sum(axis=0), 1e-12))
-    return Posterior(sides, told, alike, correlation)
+            whitened = np.linalg.solve(
+                np.linalg.cholesky(np.eye(len(rows)) + whitened @ whitened.T), whitened
+            )
+        spread = np.sqrt(np.maximum(1 - np.square(whitened[:, skewed.which]).sum(axis=0), 1e-12))
+    return Posterior(sides, whitened, alike, correlation)

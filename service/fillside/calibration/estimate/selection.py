@@ -55,12 +55,12 @@ def explain(model: Model, seen: Observations, sd: FloatArray, first: Explanation
     for head in range(model.heads):
         own = seen.quantities.involves(head)
         if own.any():
-            best = _Doubts(model, seen.of(own), sd[own], own, head).settle(best)
+            best = _HeadSelection(model, seen.of(own), sd[own], own, head).settle(best)
     return best
 
 
 @dataclass(frozen=True)
-class _Doubts:
+class _HeadSelection:
     """The readings of one head, and the explanations they may have."""
 
     model: Model
@@ -170,8 +170,8 @@ class _Doubts:
         return float(-0.5 * (point.cost + spread) - counted + slip.sum()) + self._before(question.shapes)
 
     def _before(self, shapes: Shapes) -> float:
-        said = bool(self.model.beliefs.says_log[self.head])
-        log = LOG_PROBABILITY_SAID if said else LOG_PROBABILITY
+        stated = bool(self.model.beliefs.says_log[self.head])
+        log = LOG_PROBABILITY_SAID if stated else LOG_PROBABILITY
         return math.log(log if shapes.logarithmic[self.head] else 1 - log) + math.log(
             BENT_PROBABILITY if shapes.bent[self.head] else 1 - BENT_PROBABILITY
         )

@@ -19,7 +19,7 @@ _STEP_SETBACK_M, _STEP_SHARE = 0.004, 0.01
 
 
 @dataclass(frozen=True)
-class HeadSensitivities:
+class LightPaths:
     """Lines from heads to receptors (m): which head, where the receptor is [m], its axis, dome or flat.
 
     `own` marks a flat receptor facing the head itself: what it shows is E, in which bounce is not counted.
@@ -36,19 +36,19 @@ class HeadSensitivities:
     def __len__(self) -> int:
         return len(self.head)
 
-    def of(self, chosen: IntArray) -> HeadSensitivities:
-        """Only the chosen rays, in that order."""
-        return HeadSensitivities(*(getattr(self, part.name)[chosen] for part in fields(self)))
+    def of(self, chosen: IntArray) -> LightPaths:
+        """Only the chosen paths, in that order."""
+        return LightPaths(*(getattr(self, part.name)[chosen] for part in fields(self)))
 
-    def moved(self, step: FloatArray) -> HeadSensitivities:
+    def moved(self, step: FloatArray) -> LightPaths:
         """The same receptors held a `step` (3,) [m] away, still facing what they face."""
         place = self.place + step
         return replace(self, place=place, axis=unit(self.faced - place))
 
 
 @dataclass(frozen=True)
-class Reach:
-    """Per ray (m): lux per candela on the receptor, on a flat one facing the head, and the slopes of both in
+class PathSensitivities:
+    """Per path (m): lux per candela on the receptor, on a flat one facing the head, and the slopes of both in
     setback [1/m] and lit share."""
 
     direct: FloatArray
@@ -57,13 +57,13 @@ class Reach:
     facing_slopes: FloatArray
 
 
-def reach(rays: HeadSensitivities, beliefs: Beliefs, figures: FloatArray) -> Reach:
-    """Light per candela along rays, and slopes, for the heads' figures (n, 7)."""
-    count, head = len(rays), rays.head
+def path_sensitivities(paths: LightPaths, beliefs: Beliefs, figures: FloatArray) -> PathSensitivities:
+    """Light per candela along paths, and slopes, for the heads' figures (n, 7)."""
+    count, head = len(paths), paths.head
     setback, share = figures[head, SETBACK], figures[head, LIT_SHARE]
     tried_setback = np.concatenate([setback, setback + _STEP_SETBACK_M, setback])
     tried_share = np.concatenate([share, share, share + _STEP_SHARE])
-    direct, facing = _per_candela(rays, beliefs, tried_setback, tried_share)
+    direct, facing = _per_candela(paths, beliefs, tried_setback, tried_share)
     base = slice(0, count)
 
     def slopes(values: FloatArray) -> FloatArray:
@@ -72,24 +72,24 @@ def reach(rays: HeadSensitivities, beliefs: Beliefs, figures: FloatArray) -> Rea
             [(deeper - values[base]) / _STEP_SETBACK_M, (wider - values[base]) / _STEP_SHARE], axis=1
         )
 
-    return Reach(direct[base], facing[base], slopes(direct), slopes(facing))
+    return PathSensitivities(direct[base], facing[base], slopes(direct), slopes(facing))
 
 
-def light(rays: HeadSensitivities, beliefs: Beliefs, figures: FloatArray) -> tuple[FloatArray, FloatArray]:
+def light(paths: LightPaths, beliefs: Beliefs, figures: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Lux per candela (m,) on the receptors, and on flat ones facing the heads."""
-    return _per_candela(rays, beliefs, figures[rays.head, SETBACK], figures[rays.head, LIT_SHARE])
+    return _per_candela(paths, beliefs, figures[paths.head, SETBACK], figures[paths.head, LIT_SHARE])
 
 
 def _per_candela(
-    rays: HeadSensitivities, beliefs: Beliefs, setback: FloatArray, share: FloatArray
+    paths: LightPaths, beliefs: Beliefs, setback: FloatArray, share: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Every ray as a head of its own, seen from the origin; `setback` may hold several tries of all rays."""
-    tries = len(setback) // max(len(rays), 1)
-    head = np.tile(rays.head, tries)
+    """Each path as its own head, seen from the origin; `setback` may hold several tries of each path."""
+    tries = len(setback) // max(len(paths), 1)
+    head = np.tile(paths.head, tries)
     labels = beliefs.sources
-    away = np.tile(labels.position[rays.head] - rays.place, (tries, 1))
-    axis = np.tile(rays.axis, (tries, 1))
-    dome = np.tile(rays.dome, tries)
+    away = np.tile(labels.position[paths.head] - paths.place, (tries, 1))
+    axis = np.tile(paths.axis, (tries, 1))
+    dome = np.tile(paths.dome, tries)
     sources = LightSources(
         position=away,
         axis=labels.axis[head],

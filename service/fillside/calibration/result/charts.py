@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import Term
 from fillside.calibration.estimate.uncertainty import Place, log2_slopes, own_term, propagated
-from fillside.calibration.result.expanded import COVERAGE_FACTOR, expanded
+from fillside.calibration.result.expanded_uncertainty import COVERAGE_FACTOR, expanded
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import Calibration, WeighedReading
 
@@ -164,7 +164,7 @@ class LearnedReading(_Drawn):
     suspect: bool
 
 
-class Learned(_Drawn):
+class LearnedCurve(_Drawn):
     """The curve of a head as pairs of level and output, 0..1, and the readings of that head alone."""
 
     head: str
@@ -173,7 +173,7 @@ class Learned(_Drawn):
     readings: tuple[LearnedReading, ...]
 
 
-def learned(calibration: Calibration | None, head: str) -> Learned | None:
+def learned_curve(calibration: Calibration | None, head: str) -> LearnedCurve | None:
     """What a calibration has learned about a head's dimming; None where it says nothing about that."""
     known = None if calibration is None else calibration.heads.get(head)
     if known is None or known.curve is None:
@@ -181,7 +181,7 @@ def learned(calibration: Calibration | None, head: str) -> Learned | None:
     levels, outputs = tuple(known.curve.levels), tuple(known.curve.outputs)
     shape = curve((levels, outputs))
     alone = [reading for reading in known.readings if reading.heads == (head,)]
-    return Learned(
+    return LearnedCurve(
         head=head, levels=levels, outputs=outputs, readings=tuple(_on(shape, reading) for reading in alone)
     )
 

@@ -1,4 +1,4 @@
-"""A studio as a fit believes it to be: its figures, its dimmers as tables, the levels that hold the balance."""
+"""A studio as a fit believes it to be: its figures, its dimmers, and the levels that hold the balance."""
 
 from __future__ import annotations
 

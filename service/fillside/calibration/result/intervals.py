@@ -29,9 +29,9 @@ from fillside.calibration.estimate.model import (
     exposure_facing,
 )
 from fillside.calibration.estimate.priors import INTENSITY
-from fillside.calibration.estimate.sensitivities import Reach, reach
+from fillside.calibration.estimate.sensitivities import PathSensitivities, path_sensitivities
 from fillside.calibration.estimate.uncertainty import log2_slopes
-from fillside.calibration.result.expanded import expanded
+from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.result.from_calibration import known_fit
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -47,7 +47,7 @@ _DARK_LUX = 1e-6
 
 
 @dataclass(frozen=True)
-class Sure:
+class LightUncertainty:
     """Expanded uncertainties [stops] of the balance's numbers, and of the other roles against their
     reference."""
 
@@ -62,7 +62,7 @@ class _There:
     place: Point
     lit: tuple[bool, ...]
     wanted: Quantities
-    reached: Reach
+    sensitivities: PathSensitivities
     tape: FloatArray
 
 
@@ -75,7 +75,7 @@ class Intervals:
     def __init__(self, rig: Rig, calibration: Calibration | None = None) -> None:
         self._rig, self._calibration = rig, calibration
         self._there: _There | None = None
-        self._last: tuple[object, Sure] | None = None
+        self._last: tuple[object, LightUncertainty] | None = None
 
     @cached_property
     def _fit(self) -> Fit:
@@ -95,7 +95,7 @@ class Intervals:
 
     def at(
         self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
-    ) -> Sure:
+    ) -> LightUncertainty:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
         asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target)
@@ -117,11 +117,11 @@ class Intervals:
 
     def _sure(
         self, place: Point, levels: tuple[float, ...], lit: tuple[bool, ...], target: BalanceTarget
-    ) -> Sure:
+    ) -> LightUncertainty:
         there = self._there_at(place, lit)
         fit, wanted = self._fit, there.wanted
-        at_levels = replace(wanted, level=np.array(levels)[wanted.rays.head[wanted.ray]])
-        lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, at_levels, there.reached)
+        at_levels = replace(wanted, level=np.array(levels)[wanted.paths.head[wanted.path]])
+        lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, at_levels, there.sensitivities)
         rows, shown = self._widened(log2_slopes(lux, slopes), there), lux > _DARK_LUX
         two = self._lit_by(lit, "key") and self._lit_by(lit, "fill")
         bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
@@ -141,7 +141,7 @@ class Intervals:
             for own, (_, exists) in zip(sd.tolist(), asked, strict=True)
         )
         found = Uncertainty(ratio_stops=ratio, exposure_stops=exposure, face_stops=face)
-        return Sure(found, dict(zip(roles, others, strict=True)))
+        return LightUncertainty(found, dict(zip(roles, others, strict=True)))
 
     def _lit_by(self, lit: tuple[bool, ...], rule: str) -> bool:
         return any(on and head.rule == rule for on, head in zip(lit, self._rig.heads, strict=True))
@@ -168,7 +168,7 @@ class Intervals:
                 place,
                 lit,
                 wanted,
-                reach(wanted.rays, fit.model.beliefs, fit.model.figures(fit.z)),
+                path_sensitivities(wanted.paths, fit.model.beliefs, fit.model.figures(fit.z)),
                 2 / math.log(2) * TAPE_SD_M / np.maximum(away, TAPE_SD_M),
             )
         return self._there

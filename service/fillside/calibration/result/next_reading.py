@@ -89,12 +89,12 @@ def next_reading(
     less, _ = _less(rows, sd, fit.steering, aims)
     best = int(np.argmax(less[0] + less[1] + OTHER_HEADS_WEIGHT * less[2]))
     gains, spread = _less(rows[best : best + 1], sd[best : best + 1], fit.covariance, aims)
-    told = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
+    total = [float(_mean(np.einsum("mk,kl,ml->m", p, fit.covariance, p)[None])[0]) for p in aims.parts()]
     now = [float(_mean(fit.posterior.variance(p)[None])[0]) for p in aims.parts()]
     before = [math.sqrt(value) for value in now]
     after = [
         math.sqrt(max(value * (1 - float(gain[0]) / max(of, 1e-12)), 0.0))
-        for value, of, gain in zip(now, told, gains, strict=True)
+        for value, of, gain in zip(now, total, gains, strict=True)
     ]
     enough = _enough(before, after)
     return NextReading(

@@ -24,7 +24,7 @@ from fillside.calibration.readings import (
 )
 from fillside.calibration.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.calibration.result.next_reading import NextReading, next_reading
-from fillside.calibration.result.suspect_readings import doubts, labels_alone
+from fillside.calibration.result.suspect_readings import labels_alone, suspicions
 from fillside.rig.calibration import (
     CalibratedAmbient,
     CalibratedHead,
@@ -135,8 +135,8 @@ def weighed_readings(fit: Fit) -> list[WeighedReading]:
 def _unlikely(fit: Fit, strange: FloatArray) -> list[str | None]:
     """What lamp, modifier and rig file have against each reading that the others do not bear out."""
     borne_out = (strange < _BORNE_OUT) & (foretold_sd(fit.question, fit.point) < _FORETOLD_STOPS)
-    said = doubts(fit.readings, labels_alone(fit.model.rig, fit))
-    return [None if sound else why for sound, why in zip(borne_out.tolist(), said, strict=True)]
+    suspected = suspicions(fit.readings, labels_alone(fit.model.rig, fit))
+    return [None if sound else why for sound, why in zip(borne_out.tolist(), suspected, strict=True)]
 
 
 def _has_company(fit: Fit, reading: Reading) -> bool:

@@ -28,7 +28,7 @@ _MARGIN = 2.0
 """How many standard uncertainties are granted before light is more than a head can give."""
 
 
-def doubts(readings: Sequence[Reading], believed: Fit) -> list[str | None]:
+def suspicions(readings: Sequence[Reading], believed: Fit) -> list[str | None]:
     """Why each reading is hard to believe, given a fit that it is not part of; None where it is not.
 
     With the fit of no readings (`labels_alone`) it is held against lamp, modifier and rig file alone.
@@ -46,7 +46,11 @@ def doubts(readings: Sequence[Reading], believed: Fit) -> list[str | None]:
     for i, reading in enumerate(readings):
         off = float(seen.stops[i] - stops(lux)[i])
         hard = abs(off) > _HARD_TO_BELIEVE * float(sd[i])
-        found.append(_said(reading, float(read[i]), float(lux[i]), float(most[i]), off) if hard else None)
+        found.append(
+            _why_hard_to_believe(reading, float(read[i]), float(lux[i]), float(most[i]), off)
+            if hard
+            else None
+        )
     return found
 
 
@@ -66,7 +70,7 @@ def _most_lux(readings: Sequence[Reading], believed: Fit) -> FloatArray:
     return np.asarray(lux * np.exp2(_MARGIN * sd))
 
 
-def _said(reading: Reading, read: float, expected: float, most: float, off: float) -> str:
+def _why_hard_to_believe(reading: Reading, read: float, expected: float, most: float, off: float) -> str:
     what = "these heads" if len(reading.heads) > 1 else "this head"
     if not reading.heads:
         side = "above" if off > 0 else "below"
@@ -80,6 +84,6 @@ def _said(reading: Reading, read: float, expected: float, most: float, off: floa
     return f"{tenths(off)} below what is expected at that level and place ({expected:.0f} lx)"
 
 
-def doubt(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:
+def suspicion(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:
     """Why a new reading is hard to believe after the `earlier` ones; None when it is as good as any."""
-    return doubts((reading,), fit(earlier, rig, directions=(ambient_direction(rig, reading),)))[0]
+    return suspicions((reading,), fit(earlier, rig, directions=(ambient_direction(rig, reading),)))[0]

@@ -55,7 +55,7 @@ class CheckReading(BaseModel):
         return f"{self.what} {self.head or ''}".strip()
 
 
-class Checked(BaseModel):
+class CheckResult(BaseModel):
     """A check with what was read.
 
     `cause` is what two readings of a head that is off say together, `as_calibrated` whether that is that
@@ -81,10 +81,10 @@ class Checked(BaseModel):
         return abs(self.off_stops) <= self.most_stops
 
 
-def checked(check: CheckReading, read_lux: float) -> Checked:
+def check_result(check: CheckReading, read_lux: float) -> CheckResult:
     """A check with what was read [lux]."""
     off = math.log2(max(read_lux, 1e-3) / max(check.expected_lux, 1e-3))
-    return Checked(check=check, read_lux=read_lux, off_stops=round(off, 4))
+    return CheckResult(check=check, read_lux=read_lux, off_stops=round(off, 4))
 
 
 class ExpectedBalance:

@@ -28,8 +28,8 @@ def place_words(rig: Rig, place: Sequence[float]) -> str:
         if abs(away) > SAME_PLACE_M
         else "",
     ]
-    said = " and ".join(way for way in ways if way) or "straight up or down"
-    return f"From {mark} go {said}; hold the meter {height}. Measure it: 5 cm count. {HOLD_IT}"
+    directions = " and ".join(way for way in ways if way) or "straight up or down"
+    return f"From {mark} go {directions}; hold the meter {height}. Measure it: 5 cm count. {HOLD_IT}"
 
 
 def nearest_mark(rig: Rig, place: Sequence[float]) -> tuple[str, Sequence[float]]:
@@ -118,20 +118,20 @@ def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
     """What to do about heads that burn though they are not asked for."""
     steady = [name for name in names if must_stay_on(rig.head(name))]
     others = [name for name in names if name not in steady]
-    said = []
+    directions = []
     if steady:
         stays, it = ("stays", "it") if len(steady) == 1 else ("stay", "they")
-        said.append(
+        directions.append(
             f"{names_of(steady)} {stays} on, since {it} would start cold again: turn the lamp away, or hold "
             "a card between lamp and meter; never cover a lamp."
         )
     if others:
         it = "it" if len(others) == 1 else "them"
-        said.append(
+        directions.append(
             f"{names_of(others)} cannot be dimmed: switch {it} off by hand for this reading, or hold a card "
             "between lamp and meter; never cover a lamp."
         )
-    return said
+    return directions
 
 
 def _is(names: Sequence[str]) -> str:

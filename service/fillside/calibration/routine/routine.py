@@ -19,7 +19,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.routine.checks import Checked
+from fillside.calibration.routine.checks import CheckResult
 from fillside.calibration.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
@@ -62,7 +62,7 @@ class Routine(BaseModel):
     ticked: tuple[str, ...] = ()
     warm: tuple[WarmReading, ...] = ()
     readings: tuple[int, ...] = ()
-    checked: tuple[Checked, ...] = ()
+    checked: tuple[CheckResult, ...] = ()
     passed_over: tuple[str, ...] = ()
     dark: bool = False
     left: bool = False
@@ -90,8 +90,10 @@ class Routine(BaseModel):
         """Raise Refusal where starting anew would lose readings."""
         if self.kind == "calibrate" and self.readings and self.stage != "done":
             count = len(self.readings)
-            said = "1 reading" if count == 1 else f"{count} readings"
-            raise Refusal("not_now", f"a calibration with {said} is under way; resume it, or finish it first")
+            so_far = "1 reading" if count == 1 else f"{count} readings"
+            raise Refusal(
+                "not_now", f"a calibration with {so_far} is under way; resume it, or finish it first"
+            )
 
 
 def start(kind: Kind, now: float) -> Routine:
@@ -146,7 +148,7 @@ def passed_over(routine: Routine, what: str) -> Routine:
     return routine.model_copy(update={"passed_over": (*routine.passed_over, what), "dark": False})
 
 
-def took_check(routine: Routine, one: Checked) -> Routine:
+def took_check(routine: Routine, one: CheckResult) -> Routine:
     """A verification reading taken."""
     return routine.model_copy(update={"checked": (*routine.checked, one)})
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.result.charts import Learned, learned
+from fillside.calibration.result.charts import LearnedCurve, learned_curve
 from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
 from fillside.calibration.routine.prompts import (
     alone_words,
@@ -82,7 +82,7 @@ class Step(BaseModel):
     left: bool = False
     ratio_sigma_stops: float | None = None
     exposure_sigma_stops: float | None = None
-    curve: Learned | None = None
+    curve: LearnedCurve | None = None
     verdict: dict[str, Any] | None = None
 
     @property
@@ -216,7 +216,7 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
         flag=shown.flag,
         ratio_sigma_stops=following.ratio_sigma_stops,
         exposure_sigma_stops=following.exposure_sigma_stops,
-        curve=learned(known.latest, head),
+        curve=learned_curve(known.latest, head),
     )
 
 

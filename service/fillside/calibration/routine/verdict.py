@@ -10,8 +10,8 @@ from pydantic import BaseModel, ConfigDict
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.target import target_from_rig
 from fillside.calibration.drift.change import HeadChange
-from fillside.calibration.result.expanded import expanded
-from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, Checked, ExpectedBalance
+from fillside.calibration.result.expanded_uncertainty import expanded
+from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, CheckResult, ExpectedBalance
 from fillside.rig.notation import tenths
 
 NO_CALIBRATION = (
@@ -34,7 +34,7 @@ class CheckVerdict(BaseModel):
     says: tuple[str, ...]
 
 
-def verdict(held: ExpectedBalance, done: Sequence[Checked], background: bool) -> CheckVerdict:
+def verdict(held: ExpectedBalance, done: Sequence[CheckResult], background: bool) -> CheckVerdict:
     """Go or not, the held ratio and exposure wanted against metered, and which head is off and how.
 
     It is a go when every check was read, each is as expected, and the light is the one that is wanted, as
@@ -70,7 +70,7 @@ def _stops_over(metered: float | None, wanted: float | None) -> float | None:
 
 
 def _unwanted(
-    held: ExpectedBalance, done: Sequence[Checked], ratio_off: float | None, as_expected: bool
+    held: ExpectedBalance, done: Sequence[CheckResult], ratio_off: float | None, as_expected: bool
 ) -> Iterator[str]:
     """In what the light is not the one that is wanted: as it is believed to be, and why; or, where all is as
     expected, as it was metered all the same."""
@@ -92,7 +92,7 @@ def _unwanted(
 
 
 def _metered_errors(
-    held: ExpectedBalance, done: Sequence[Checked], ratio_off: float | None
+    held: ExpectedBalance, done: Sequence[CheckResult], ratio_off: float | None
 ) -> Iterator[tuple[str, tuple[float, float]]]:
     """By how many stops what was metered is off what is wanted, and how far it may be, by quantity."""
     if ratio_off is not None:
@@ -105,7 +105,7 @@ def _metered_errors(
 
 def _says(
     held: ExpectedBalance,
-    done: Sequence[Checked],
+    done: Sequence[CheckResult],
     missing: Sequence[str],
     strayed: float | None,
     unwanted: Sequence[str],
@@ -125,7 +125,7 @@ def _says(
         yield NO_CALIBRATION
 
 
-def _missing(held: ExpectedBalance, done: Sequence[Checked], background: bool) -> list[str]:
+def _missing(held: ExpectedBalance, done: Sequence[CheckResult], background: bool) -> list[str]:
     read = {c.check.name for c in done}
     return [check.head or check.what for check in held.checks(background) if check.name not in read]
 
@@ -136,12 +136,12 @@ def _expected_quotient(held: ExpectedBalance) -> float | None:
     return float(lux[0] / lux[1]) if lux[0] > 0 and lux[1] > 0 else None
 
 
-def _metered_quotient(held: ExpectedBalance, done: Sequence[Checked]) -> float | None:
+def _metered_quotient(held: ExpectedBalance, done: Sequence[CheckResult]) -> float | None:
     lit, shadow = _side(held, done, "key"), _side(held, done, "fill")
     return lit / shadow if lit and shadow and lit > 0 and shadow > 0 else None
 
 
-def _side(held: ExpectedBalance, done: Sequence[Checked], rule: str) -> float | None:
+def _side(held: ExpectedBalance, done: Sequence[CheckResult], rule: str) -> float | None:
     """The lit or shadow side from readings of each of its heads alone [lux]; None unless all were read."""
     heads = [n for n, own in zip(held.scene.names, held.scene.rules, strict=True) if own == rule]
     read: Mapping[str | None, float] = {c.check.head: c.read_lux for c in done if c.check.what == "head"}
@@ -151,20 +151,20 @@ def _side(held: ExpectedBalance, done: Sequence[Checked], rule: str) -> float | 
     return sum(read[name] for name in heads) - (len(heads) - 1) * ambient
 
 
-def _near(one: Checked, done: Sequence[Checked]) -> Checked | None:
+def _near(one: CheckResult, done: Sequence[CheckResult]) -> CheckResult | None:
     """The second, nearer reading of a head."""
     if one.check.what != "head":
         return None
     return next((c for c in done if c.check.what == "near" and c.check.head == one.check.head), None)
 
 
-def _is_off(one: Checked, done: Sequence[Checked]) -> bool:
+def _is_off(one: CheckResult, done: Sequence[CheckResult]) -> bool:
     """Whether a check is not as expected, and a nearer reading does not show that this was by chance."""
     near = _near(one, done)
     return one.check.what != "near" and not one.good and not (near is not None and near.as_calibrated)
 
 
-def _off_words(one: Checked, done: Sequence[Checked]) -> list[str]:
+def _off_words(one: CheckResult, done: Sequence[CheckResult]) -> list[str]:
     if one.good or one.check.what == "near":
         return []
     side = "more" if one.off_stops > 0 else "less"

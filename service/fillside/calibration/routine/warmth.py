@@ -89,7 +89,7 @@ def _rise(
 
 
 @dataclass
-class _Lit:
+class _LitHead:
     since_s: float
     lit_s: list[float] = field(default_factory=list)
     off_stops: list[float] = field(default_factory=list)
@@ -102,21 +102,21 @@ class Warming:
 
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock
-        self._heads: dict[str, _Lit] = {}
+        self._heads: dict[str, _LitHead] = {}
 
     def lit(self, names: Collection[str]) -> None:
         """These heads are lit now and no others."""
         now = self._clock()
-        self._heads = {name: self._heads.get(name) or _Lit(now) for name in names}
+        self._heads = {name: self._heads.get(name) or _LitHead(now) for name in names}
 
     def forget(self, name: str | None = None) -> None:
         """Of this head, or of all, nothing was read."""
         for known in self._heads if name is None else {name} & self._heads.keys():
-            self._heads[known] = _Lit(self._heads[known].since_s)
+            self._heads[known] = _LitHead(self._heads[known].since_s)
 
     def read(self, name: str, off_stops: float, sigma_stops: float) -> None:
         """The head alone gave so many stops more than calibrated, to a standard uncertainty."""
-        one = self._heads.setdefault(name, _Lit(self._clock()))
+        one = self._heads.setdefault(name, _LitHead(self._clock()))
         one.lit_s.append(self._clock() - one.since_s)
         one.off_stops.append(off_stops)
         del one.lit_s[:-MOST_READINGS], one.off_stops[:-MOST_READINGS]

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from fillside.calibration.result.expanded import around, expanded
+from fillside.calibration.result.expanded_uncertainty import around, expanded
 from fillside.cli.client import Daemon
 from fillside.cli.guide.guide import COMMANDS, Step
 from fillside.cli.guide.meter_display import Language, expected, typed

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from fillside.calibration.result.expanded import SAID, expanded
+from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, expanded
 from fillside.calibration.routine.prompts import place_words, receptor_words
 from fillside.cli.render.readings import display, suspects, within
 from fillside.rig.calibration import CalibratedHead, Calibration, SuggestedReading, WeighedReading
@@ -21,7 +21,7 @@ def fitted(rig: Rig, calibration: Calibration) -> list[str]:
     lines += ["", *numbers.table(_readings(entries), right=(0, 5, 6))]
     lines += ["", *suspects(entries)] if any(entry.why for entry in entries) else []
     lines += ["", *_next(rig, calibration.next)]
-    return [*lines, "", SAID]
+    return [*lines, "", EXPANDED_NOTE]
 
 
 _HEADINGS = ["head", "on the axis at full", "seems to be", "dimming", "its light at the marks"]

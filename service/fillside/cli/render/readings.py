@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fillside.calibration.result.expanded import SAID, around, expanded
+from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, around, expanded
 from fillside.rig.calibration import WeighedReading
 from fillside.text import numbers
 
@@ -83,7 +83,7 @@ def calibration_lines(found: Sequence[Kept]) -> list[str]:
     return [
         *numbers.table(rows, right=(1, 3)),
         "",
-        f"{SAID} `fillside calibrations use NUMBER` goes back to one.",
+        f"{EXPANDED_NOTE} `fillside calibrations use NUMBER` goes back to one.",
     ]
 
 

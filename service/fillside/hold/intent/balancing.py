@@ -16,7 +16,7 @@ from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import Solved
 from fillside.balance.target import BalanceTarget
-from fillside.calibration.result.intervals import Intervals, Sure
+from fillside.calibration.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops
@@ -97,9 +97,10 @@ class Balancing:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
         return self._solver.dropped(place, target, self.limits)
 
-    def sure(self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]) -> Sure:
-        """The uncertainty of that, by the calibration as it was made, whatever was learned of the light
-        since."""
+    def uncertainty(
+        self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+    ) -> LightUncertainty:
+        """The uncertainty of the light of codes at a place [m], by the calibration as it was made."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
         heads = zip(codes, self.scene.fixed, working, strict=True)

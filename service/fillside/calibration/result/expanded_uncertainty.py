@@ -7,7 +7,7 @@ from fillside.rig.notation import noun
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty U = k u: of a normal quantity about 95 % lie within (JCGM 100:2008, 6.2 and
 6.3.3)."""
-SAID = "± is the expanded uncertainty, k = 2: about 95 %."
+EXPANDED_NOTE = "± is the expanded uncertainty, k = 2: about 95 %."
 
 _DIGITS = ((1.95, 0), (0.495, 1), (0.0, 2))
 """From which expanded uncertainty [stops] on how many decimals say something: two digits of it at most are
