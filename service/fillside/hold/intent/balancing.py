@@ -97,11 +97,10 @@ class Balancing:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
         return self._solver.dropped(place, target, self.limits)
 
-    def sure(
+    def uncertainty(
         self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> LightUncertainty:
-        """The uncertainty of that, by the calibration as it was made, whatever was learned of the light
-        since."""
+        """The uncertainty of the light of codes at a place [m], by the calibration as it was made."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
         heads = zip(codes, self.scene.fixed, working, strict=True)
