@@ -14,7 +14,7 @@ from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.solver.solve import Solved
+from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
@@ -111,7 +111,7 @@ class Balancing:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""
         return self.scene.dimmers.outputs(codes)
 
-    def off_stops(self, place: Point, target: BalanceTarget, codes: Codes, solved: Solved) -> float:
+    def off_stops(self, place: Point, target: BalanceTarget, codes: Codes, solved: SolvedOutputs) -> float:
         """The distance of the light of codes from what a solution gives at a place [m]: the larger of the
         differences in ratio and in exposure, in stops.
 

@@ -123,13 +123,13 @@ def judged_light(now: PresentLight) -> JudgedLight:
         target=now.target,
         limits=balancing.limits,
         solved=basis.solved,
-        solved_at=rows if here else basis.rows,
+        solved_rows=rows if here else basis.rows,
         rows=rows,
         untrimmed=balancing.outputs(now.solution.codes),
         codes=now.lasting,
-        landing=balancing.outputs(with_reported_codes(now.lasting, now.health)),
-        working=working,
-        counted=working & staying & obeying,
+        final_outputs=balancing.outputs(with_reported_codes(now.lasting, now.health)),
+        reachable=working,
+        reliable=working & staying & obeying,
         trims=now.intent.trims,
     )
 
