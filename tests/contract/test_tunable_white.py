@@ -325,7 +325,7 @@ kind = "mqtt"
 
 def test_a_bulb_is_told_its_white_with_every_level() -> None:
     rig = read(('[[heads]]\nname = "fill"', BULB + 'name = "fill"'))
-    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, told=True)
+    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, sends_cct=True)
     loom = drivers_of(rig, lambda: 0.0, WHO)
     channel = loom.drivers["room"].channels["hair"]
     assert isinstance(channel.drive, MqttDrive)
