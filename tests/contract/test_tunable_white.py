@@ -320,7 +320,7 @@ def test_a_bulb_is_told_its_white_with_every_level() -> None:
     bulb_first = toml({"heads": [hair], "drivers": {"room": {"kind": "mqtt"}}})
     fill = '[[heads]]\nname = "fill"'
     rig = read((fill, bulb_first + fill))
-    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, told=True)
+    assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, sends_cct=True)
     loom = drivers_of(rig, lambda: 0.0, WHO)
     channel = loom.drivers["room"].channels["hair"]
     assert isinstance(channel.drive, MqttDrive)

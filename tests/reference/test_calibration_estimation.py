@@ -141,7 +141,7 @@ def test_information_of_readings_of_one_and_of_both(
 def both_at(quantities: Quantities) -> Quantities:
     """Without ambient light, of which the bound knows nothing."""
     return Quantities(
-        quantities.row, quantities.ray, quantities.level, quantities.rays, np.full(len(quantities), -1)
+        quantities.row, quantities.path, quantities.level, quantities.paths, np.full(len(quantities), -1)
     )
 
 
