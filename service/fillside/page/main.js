@@ -1,20 +1,20 @@
 // Puts the page together: one link to the daemon, and parts that each show what they are told.
 
-import { Acts } from "./acts.js";
-import { Aloud } from "./aloud.js";
-import { byId, mark, say } from "./dom.js";
-import { showFigures } from "./figures.js";
-import { showHeads } from "./heads.js";
-import { takeFromAddress } from "./key.js";
-import { Link, ask } from "./link.js";
-import { Places } from "./places.js";
-import { reading } from "./reading.js";
-import { Rose, roseInWords } from "./rose.js";
-import { RoutineView } from "./routine.js";
-import { settings, wireSettings } from "./settings.js";
-import { Strip } from "./strip.js";
-import { showTrouble } from "./trouble.js";
-import * as words from "./words.js";
+import { Acts } from "./hold/acts.js";
+import { Aloud } from "./hold/announcer.js";
+import { byId, mark, say } from "./shared/dom.js";
+import { showFigures } from "./hold/figures.js";
+import { showHeads } from "./hold/heads.js";
+import { takeFromAddress } from "./shared/key.js";
+import { Link, ask } from "./connection/link.js";
+import { Places } from "./hold/marks.js";
+import { reading } from "./hold/view.js";
+import { Rose, roseInWords } from "./hold/rose.js";
+import { RoutineView } from "./meter/routine.js";
+import { settings, wireSettings } from "./shared/settings.js";
+import { Strip } from "./connection/strip.js";
+import { showTrouble } from "./hold/trouble.js";
+import * as words from "./shared/words.js";
 
 const BARS_EVERY_MS = 90;
 const WORDS_EVERY_MS = 190;

@@ -142,7 +142,7 @@ async def test_a_tick_stands_only_where_the_daemon_gives_one(phone: Page) -> Non
     """Of states as they come over the connection: ticks given, withheld, and beside a lamp that is lost."""
     shown = await phone.evaluate(
         """async () => {
-          const { reading, ticked } = await import("/page/reading.js");
+          const { reading, ticked } = await import("/page/hold/view.js");
           const state = await (await fetch("/api/v1/state")).json();
           const signs = (ticks, stale = null) =>
             ["balance", "limits", "wires"].map((what) =>
@@ -157,7 +157,7 @@ async def test_a_tick_stands_only_where_the_daemon_gives_one(phone: Page) -> Non
 async def test_a_lamp_that_cannot_be_put_out_is_named_beside_the_one_that_is_on(phone: Page) -> None:
     shown = await phone.evaluate(
         """async () => {
-          const { reading } = await import("/page/reading.js");
+          const { reading } = await import("/page/hold/view.js");
           const [state, room] = await Promise.all(
             ["state", "places"].map(async (what) => (await fetch(`/api/v1/${what}`)).json()));
           room.heads.find((head) => head.name === "rim").dimmable = false;

@@ -1,8 +1,8 @@
 // A keypad that speaks the meter's language. What is entered outlives a reload of the page.
 
-import { byId, make, mark, say } from "./dom.js";
-import { FULL_STOPS, SCALES, shown } from "./meter_words.js";
-import { settings } from "./settings.js";
+import { byId, make, mark, say } from "../shared/dom.js";
+import { FULL_STOPS, SCALES, shown } from "./display.js";
+import { settings } from "../shared/settings.js";
 
 const KEPT = "fillside.entry";
 const LONGEST = 8;

@@ -5,7 +5,7 @@
 // browser says that the network or the page is back), "key" (the daemon wants a key, or another one), "full" (it lets
 // nobody more in for now) or "ill" (it answers, but only that it failed). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.
 
-import { changeForLasting, headers, isForOnce, protocols } from "./key.js";
+import { changeForLasting, headers, isForOnce, protocols } from "../shared/key.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 4000;

@@ -1,9 +1,9 @@
 // Every head as a line of a table: how much, from where, and how far it can still go.
 
 import { inWords } from "./bearing.js";
-import { byId, children, make, mark, say } from "./dom.js";
-import { settings } from "./settings.js";
-import * as words from "./words.js";
+import { byId, children, make, mark, say } from "../shared/dom.js";
+import { settings } from "../shared/settings.js";
+import * as words from "../shared/words.js";
 
 export function showHeads({ heads, ringLux }) {
   const body = byId("heads").querySelector("tbody");

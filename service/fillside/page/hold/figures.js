@@ -1,9 +1,9 @@
 // The numbers that matter, large, and the face as two numbers and one bar.
 
-import { byId, children, make, mark, say } from "./dom.js";
-import { ticked } from "./reading.js";
-import { settings } from "./settings.js";
-import * as words from "./words.js";
+import { byId, children, make, mark, say } from "../shared/dom.js";
+import { ticked } from "./view.js";
+import { settings } from "../shared/settings.js";
+import * as words from "../shared/words.js";
 
 // Known to within this, being on target needs no "as far as is known" beside it.
 const SURE_STOPS = 0.1;

@@ -1,8 +1,8 @@
 // The strip under the title: whether the daemon answers, and whether the light is on its way.
 
-import { byId, mark, say } from "./dom.js";
-import { askForKey } from "./settings.js";
-import * as words from "./words.js";
+import { byId, mark, say } from "../shared/dom.js";
+import { askForKey } from "../shared/settings.js";
+import * as words from "../shared/words.js";
 
 // The daemon says something at least every five seconds; after this silence "live" is no longer said.
 const QUIET_MS = 8000;

@@ -5,10 +5,10 @@
 // shadow ring is the ratio. The two brackets on a bearing are the head's full light and its floor; the pale piece at
 // the tip is how far the light may really be off.
 
-import { draw, mark, say } from "./dom.js";
+import { draw, mark, say } from "../shared/dom.js";
 import { LabelRing } from "./rose_labels.js";
-import { settings } from "./settings.js";
-import * as words from "./words.js";
+import { settings } from "../shared/settings.js";
+import * as words from "../shared/words.js";
 
 const STOPS_SHOWN = 8;
 const CENTRE = 20;

@@ -1,9 +1,9 @@
 // The marks as the subject sees them from where it is: touch one, or step with the arrow keys, and the light follows.
 
 import { seen } from "./bearing.js";
-import { byId, children, make, mark, say } from "./dom.js";
-import { settings } from "./settings.js";
-import * as words from "./words.js";
+import { byId, children, make, mark, say } from "../shared/dom.js";
+import { settings } from "../shared/settings.js";
+import * as words from "../shared/words.js";
 
 const WIDEST = 108;
 const APART = 52;

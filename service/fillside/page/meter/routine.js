@@ -1,12 +1,11 @@
 // The guided routine on the whole screen: what to do, what to expect, and a keypad for what the meter shows.
 
-import { maySleep, stayAwake } from "./awake.js";
-import { byId, children, make, mark, say } from "./dom.js";
-import { wireHold } from "./hold_press.js";
+import { byId, children, make, mark, say } from "../shared/dom.js";
+import { wireHold } from "../shared/long_press.js";
 import { Keypad } from "./keypad.js";
 import { Learned } from "./learned.js";
-import { asLux, asSent, expected } from "./meter_words.js";
-import * as words from "./words.js";
+import { asLux, asSent, expected } from "./display.js";
+import * as words from "../shared/words.js";
 
 const OPEN = "fillside.routine";
 const NAMES = { calibrate: "Calibrate", lineup: "Line up" };
@@ -296,4 +295,33 @@ const verdictRow = () => make("tr", {}, make("th", { scope: "row" }), make("td")
 function when(iso) {
   const time = new Date(iso);
   return Number.isNaN(time.getTime()) ? iso : time.toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
+}
+
+// Browsers keep a screen awake only at secure addresses, or not at all.
+let wakeLock = null;
+let wakeWanted = false;
+
+async function requestWakeLock() {
+  if (!wakeWanted || wakeLock || document.visibilityState !== "visible") return false;
+  try {
+    wakeLock = await navigator.wakeLock.request("screen");
+    wakeLock.addEventListener("release", () => (wakeLock = null));
+  } catch {
+    return false;
+  }
+  return true;
+}
+
+document.addEventListener("visibilitychange", requestWakeLock);
+
+/** Asks for it; resolves to whether the screen will stay awake. */
+async function stayAwake() {
+  wakeWanted = true;
+  return wakeLock !== null || ("wakeLock" in navigator && (await requestWakeLock()));
+}
+
+function maySleep() {
+  wakeWanted = false;
+  wakeLock?.release();
+  wakeLock = null;
 }

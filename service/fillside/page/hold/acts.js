@@ -1,8 +1,8 @@
 // One touch, one order, and its answer right there.
 
-import { byId, children, make, mark, say } from "./dom.js";
-import { wireHold } from "./hold_press.js";
-import * as words from "./words.js";
+import { byId, children, make, mark, say } from "../shared/dom.js";
+import { wireHold } from "../shared/long_press.js";
+import * as words from "../shared/words.js";
 
 const STEPS = [-1, -1 / 2, -1 / 3, 1 / 3, 1 / 2, 1];
 const PRESETS = { "key:fill": [1, 1.5, 2, 3, 4, 8], "key+fill:fill": [1.5, 2, 3, 4, 5, 9], face: [1, 1.5, 2, 3, 4, 8] };

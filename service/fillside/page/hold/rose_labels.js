@@ -1,6 +1,6 @@
 // Names around the rose, kept inside the drawing and off each other.
 
-import { draw, mark, say } from "./dom.js";
+import { draw, mark, say } from "../shared/dom.js";
 
 const LINE = 14;
 const HEIGHT = 2 * LINE;

@@ -4,7 +4,7 @@
 // changes all the time.
 
 import { seen } from "./bearing.js";
-import { list } from "./words.js";
+import { list } from "../shared/words.js";
 
 const log2 = (x) => (x > 0 ? Math.log2(x) : -Infinity);
 

@@ -1,8 +1,8 @@
 // Health of the wires, what stands in the way of the wish, and what would help, each in one plain line.
 
-import { byId, children, make, mark, say } from "./dom.js";
-import { ticked } from "./reading.js";
-import * as words from "./words.js";
+import { byId, children, make, mark, say } from "../shared/dom.js";
+import { ticked } from "./view.js";
+import * as words from "../shared/words.js";
 
 const SIGNS = { ok: "✓", late: "◔", lost: "✕" };
 

@@ -1,9 +1,9 @@
 // The plan: per mark which ratios and exposures can be had, as a region, and what to mind, in words.
 
-import { byId, draw, make, mark, say } from "./dom.js";
-import { ask } from "./link.js";
-import { settings } from "./settings.js";
-import * as words from "./words.js";
+import { byId, draw, make, mark, say } from "../shared/dom.js";
+import { ask } from "../connection/link.js";
+import { settings } from "../shared/settings.js";
+import * as words from "../shared/words.js";
 
 const WAIT_MS = 30_000;
 const WIDE = 340;

@@ -1,7 +1,7 @@
 // What a calibration has learned so far: the dimming curve with its readings, and how sure the held light is.
 
-import { byId, draw, mark, say } from "./dom.js";
-import * as words from "./words.js";
+import { byId, draw, mark, say } from "../shared/dom.js";
+import * as words from "../shared/words.js";
 
 const WIDE = 300;
 const HIGH = 160;

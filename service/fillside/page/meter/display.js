@@ -3,7 +3,7 @@
 // E = C N² / (t S) for an aperture N at a time t and a speed S, and E = C 2^EV / 100 for an exposure value at ISO
 // 100; C is the receptor's constant. A third-stop name means its exact value, f/5.6 is 2^2.5.
 
-import * as words from "./words.js";
+import * as words from "../shared/words.js";
 
 export const LUX_PER_FOOT_CANDLE = words.LUX_PER_FOOT_CANDLE;
 

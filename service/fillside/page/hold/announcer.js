@@ -1,7 +1,7 @@
 // What a screen reader says by itself: the outcome once the light has settled, and troubles as they come.
 
-import { byId, say } from "./dom.js";
-import * as words from "./words.js";
+import { byId, say } from "../shared/dom.js";
+import * as words from "../shared/words.js";
 
 const REST_MS = 800;
 
