@@ -1,4 +1,4 @@
-// Runs before anything is drawn, so that a light screen never flashes up on a dark stage.
+// A plain script in the head: it sets the theme before the first paint, so that a light screen never flashes on a dark stage.
 (() => {
   let theme = "dark";
   try {

@@ -1,45 +1,46 @@
-// The connection to the daemon: the state as it changes, and orders. It comes back by itself.
+// The connection to the daemon: it receives the state, sends orders, and reconnects by itself.
 //
-// `how.heard` is when the daemon last said something, local time [ms]; what it said then may be so no more.
-// It is "asking" (no answer yet), "live", "lost" (no answer; tried again ever more slowly, and at once when the
-// browser says that the network or the page is back), "key" (the daemon wants a key, or another one), "full" (it lets
-// nobody more in for now) or "ill" (it answers, but only that it failed). A browser does not tell why a WebSocket was refused, so that is asked over HTTP.
+// `status` is {phase, reason, heardAt}; `heardAt` is the local time [ms] of the daemon's last message, null before the first.
+// The phase is "asking" (no answer yet), "live", "lost" (no answer; retried ever more slowly, and at once when the
+// network or the page comes back), "key" (the daemon wants a key, or another one), "full" (it admits no more visitors
+// for now) or "ill" (it answers with a failure). A browser does not say why a WebSocket was refused, so the reason is
+// asked for over HTTP.
 
-import { changeForLasting, headers, isForOnce, protocols } from "../shared/key.js";
+import { exchangeKey, headers, isSingleUse, protocols } from "../shared/key.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 4000;
-// Wrong keys are counted against an address; asking more often would lock out the one who comes with a right one.
+// Wrong keys are counted against an address: asking more often would lock out someone who brings a right one.
 const KEY_WAIT_MS = 20000;
-// The daemon says something at least every five seconds.
+// The daemon sends a message at least every five seconds.
 const SILENCE_MS = 12000;
 const ORDER_TIMEOUT_MS = 6000;
-// A reading is weighed before it is answered.
+// The daemon evaluates a reading before it answers.
 const METER_TIMEOUT_MS = 30000;
 const METER_ORDERS = new Set(["read", "calibrate", "lineup"]);
 const ASK_TIMEOUT_MS = 3000;
-// The daemon tells what changed at least three times a second, however many look on.
-const TOLD_WITHIN_MS = 400;
-const MEANS = { 401: "key", 403: "key", 429: "full", 500: "ill", 503: "full" };
+// The daemon sends changes at least three times a second, however many readers it has.
+const CHANGES_WITHIN_MS = 400;
+const PHASE_OF_STATUS = { 401: "key", 403: "key", 429: "full", 500: "ill", 503: "full" };
 
 export class Link {
   #socket = null;
-  #wait = FIRST_WAIT_MS;
-  #retry = 0;
-  #watch = 0;
+  #retryDelay = FIRST_WAIT_MS;
+  #retryTimer = 0;
+  #silenceTimer = 0;
   #state = null;
   #generation = 0;
-  #texts = 0;
-  #toldNext = [];
+  #messages = 0;
+  #awaitingMessage = [];
 
-  /** `told(state)` hears of every change of the state, `turned(how)` of every change of the link. */
-  constructor({ told, turned }) {
-    this.told = told;
-    this.turned = turned;
-    this.how = { is: "asking", says: "", heard: null };
-    addEventListener("online", () => this.now());
+  /** Call `onState(state)` at every change of the state, and `onStatus(status)` at every change of the connection. */
+  constructor({ onState, onStatus }) {
+    this.onState = onState;
+    this.onStatus = onStatus;
+    this.status = { phase: "asking", reason: "", heardAt: null };
+    addEventListener("online", () => this.connect());
     document.addEventListener("visibilitychange", () => {
-      if (document.visibilityState === "visible" && this.how.is === "lost") this.now();
+      if (document.visibilityState === "visible" && this.status.phase === "lost") this.connect();
     });
   }
 
@@ -48,112 +49,112 @@ export class Link {
     return this.#state;
   }
 
-  /** Connects at once, with the key as it is now. */
-  now() {
+  /** Connect at once, with the present key. */
+  connect() {
     const generation = ++this.#generation;
-    clearTimeout(this.#retry);
+    clearTimeout(this.#retryTimer);
     this.#drop();
-    if (isForOnce()) {
-      this.#changeKey(generation);
+    if (isSingleUse()) {
+      this.#exchangeKey(generation);
       return;
     }
     const scheme = location.protocol === "https:" ? "wss" : "ws";
     const socket = new WebSocket(`${scheme}://${location.host}/api/v1/live`, protocols());
     this.#socket = socket;
-    this.#listenForSilence();
-    socket.onmessage = (event) => this.#hear(JSON.parse(event.data));
+    this.#restartSilenceTimer();
+    socket.onmessage = (event) => this.#receive(JSON.parse(event.data));
     socket.onclose = (event) => {
-      if (generation === this.#generation) this.#lost(event.reason);
+      if (generation === this.#generation) this.#lose(event.reason);
     };
   }
 
-  /** One order; resolves, once `state` holds what it did, to {ok, note} or {ok: false, message}, and never rejects. */
+  /** Send one order; resolve, once `state` has its effect, to {ok, note} or {ok: false, message}, and never reject. */
   async order(body) {
     const request = { method: "POST", body: JSON.stringify(body), headers: { "Content-Type": "application/json" } };
-    const heardBefore = this.#texts;
+    const messagesBefore = this.#messages;
     const patience = METER_ORDERS.has(body.do) ? METER_TIMEOUT_MS : ORDER_TIMEOUT_MS;
     try {
-      const { status, said } = await ask("/api/v1/do", patience, request);
-      if (said?.ok) {
-        // What the WebSocket told meanwhile may be newer than the answer, and would not be told again.
-        if (this.#texts === heardBefore) this.#take(said.state);
-        else await this.#nextText();
-        return { ok: true, note: said.note || "" };
+      const { status, answer } = await ask("/api/v1/do", patience, request);
+      if (answer?.ok) {
+        // Changes that the WebSocket has brought meanwhile may be newer than the answer, and do not come again.
+        if (this.#messages === messagesBefore) this.#apply(answer.state);
+        else await this.#nextMessage();
+        return { ok: true, note: answer.note || "" };
       }
-      if (status === 401) this.now();
-      return { ok: false, message: said?.error?.message ?? `the daemon answered ${status} and nothing readable` };
+      if (status === 401) this.connect();
+      return { ok: false, message: answer?.error?.message ?? `the daemon answered ${status} and nothing readable` };
     } catch (error) {
-      if (this.how.is === "live") this.now();
+      if (this.status.phase === "live") this.connect();
       const slow = error.name === "TimeoutError";
       return { ok: false, message: slow ? "no answer in time; look whether the light changed" : "the daemon does not answer" };
     }
   }
 
-  async #changeKey(generation) {
-    const settled = await changeForLasting();
+  async #exchangeKey(generation) {
+    const settled = await exchangeKey();
     if (generation !== this.#generation) return;
-    if (settled) this.now();
-    else this.#lost("");
+    if (settled) this.connect();
+    else this.#lose("");
   }
 
-  #hear(said) {
-    this.how.heard = Date.now();
-    this.#texts += 1;
-    this.#listenForSilence();
-    if (said.full) {
-      this.#wait = FIRST_WAIT_MS;
-      this.#state = said.full;
-      this.#turn("live");
-      this.told(this.#state);
-    } else if (said.changed) {
-      this.#take(said.changed);
+  #receive(message) {
+    this.status.heardAt = Date.now();
+    this.#messages += 1;
+    this.#restartSilenceTimer();
+    if (message.full) {
+      this.#retryDelay = FIRST_WAIT_MS;
+      this.#state = message.full;
+      this.#setPhase("live");
+      this.onState(this.#state);
+    } else if (message.changed) {
+      this.#apply(message.changed);
     }
-    for (const told of this.#toldNext.splice(0)) told();
+    for (const resolve of this.#awaitingMessage.splice(0)) resolve();
   }
 
-  /** Resolves when the daemon has told something more, or could have. */
-  #nextText() {
-    return new Promise((told) => {
-      this.#toldNext.push(told);
-      setTimeout(told, TOLD_WITHIN_MS);
+  /** Resolve at the next message, or once it is overdue. */
+  #nextMessage() {
+    return new Promise((resolve) => {
+      this.#awaitingMessage.push(resolve);
+      setTimeout(resolve, CHANGES_WITHIN_MS);
     });
   }
 
-  #take(changes) {
+  #apply(changes) {
     if (!this.#state || !Object.keys(changes).length) return;
     this.#state = { ...this.#state, ...changes };
-    this.told(this.#state);
+    this.onState(this.#state);
   }
 
-  #listenForSilence() {
-    clearTimeout(this.#watch);
-    this.#watch = setTimeout(() => {
+  #restartSilenceTimer() {
+    clearTimeout(this.#silenceTimer);
+    this.#silenceTimer = setTimeout(() => {
       this.#drop();
-      this.#lost("");
+      this.#lose("");
     }, SILENCE_MS);
   }
 
-  async #lost(reason) {
+  async #lose(reason) {
     const generation = ++this.#generation;
-    clearTimeout(this.#watch);
+    clearTimeout(this.#silenceTimer);
     this.#socket = null;
-    if (this.how.is === "live") this.#turn("lost", reason.startsWith("stopping") ? "stopped" : "");
-    const why = await whyNot();
+    if (this.status.phase === "live") this.#setPhase("lost", reason.startsWith("stopping") ? "stopped" : "");
+    const problem = await findProblem();
     if (generation !== this.#generation) return;
-    if (why.is) this.#turn(why.is, why.says);
-    else if (this.how.is !== "lost") this.#turn("lost");
+    if (problem.phase) this.#setPhase(problem.phase, problem.reason);
+    else if (this.status.phase !== "lost") this.#setPhase("lost");
     this.#tryLater(generation);
   }
 
   #tryLater(generation) {
-    const refused = this.how.is === "key";
-    const wait = refused ? KEY_WAIT_MS : this.#wait * (0.8 + 0.4 * Math.random());
-    this.#wait = Math.min(LONGEST_WAIT_MS, this.#wait * 2);
-    this.#retry = setTimeout(async () => {
-      const still = refused ? (await whyNot()).is === "key" : false;
+    const refused = this.status.phase === "key";
+    const wait = refused ? KEY_WAIT_MS : this.#retryDelay * (0.8 + 0.4 * Math.random());
+    this.#retryDelay = Math.min(LONGEST_WAIT_MS, this.#retryDelay * 2);
+    this.#retryTimer = setTimeout(async () => {
+      const still = refused ? (await findProblem()).phase === "key" : false;
       if (generation !== this.#generation) return;
       if (still) this.#tryLater(generation);
-      else this.now();
+      else this.connect();
     }, wait);
   }
 
@@ -164,28 +165,28 @@ export class Link {
     this.#socket = null;
   }
 
-  #turn(is, says = "") {
-    this.how = { ...this.how, is, says };
-    this.turned(this.how);
+  #setPhase(phase, reason = "") {
+    this.status = { ...this.status, phase, reason };
+    this.onStatus(this.status);
   }
 }
 
-/** The status and the body of an answer; rejects when there is none in time. */
+/** Send a request; resolve to {status, answer, date}, and reject where no answer comes in time. */
 export async function ask(path, timeout, request = {}) {
   const response = await fetch(path, {
     ...request,
     headers: { ...request.headers, ...headers() },
     signal: AbortSignal.timeout(timeout),
   });
-  const said = await response.json().catch(() => null);
-  return { status: response.status, said, date: response.headers.get("Date") };
+  const answer = await response.json().catch(() => null);
+  return { status: response.status, answer, date: response.headers.get("Date") };
 }
 
-/** Why there is no connection: {is: "key", "full" or "ill", says}, or {} when nothing answers or nothing is wrong. */
-async function whyNot() {
+/** Find out why there is no connection: {phase: "key", "full" or "ill", reason}, or {} where nothing answers or nothing is wrong. */
+async function findProblem() {
   try {
-    const { status, said } = await ask("/api/v1/state", ASK_TIMEOUT_MS);
-    return { is: MEANS[status], says: said?.error?.message ?? "" };
+    const { status, answer } = await ask("/api/v1/state", ASK_TIMEOUT_MS);
+    return { phase: PHASE_OF_STATUS[status], reason: answer?.error?.message ?? "" };
   } catch {
     return {};
   }

@@ -1,47 +1,47 @@
-// The strip under the title: whether the daemon answers, and whether the light is on its way.
+// The strip under the title: the state of the connection, and of a fade.
 
 import { byId, mark, say } from "../shared/dom.js";
 import { askForKey } from "../shared/settings.js";
 import * as words from "../shared/words.js";
 
-// The daemon says something at least every five seconds; after this silence "live" is no longer said.
+// The daemon sends a message at least every five seconds; after this silence the strip no longer says "Live".
 const QUIET_MS = 8000;
 const SIGNS = { asking: "◌", live: "●", lost: "✕", key: "✕", full: "✕", ill: "✕" };
 
 export class Strip {
-  #how = { is: "asking", says: "", heard: null };
+  #status = { phase: "asking", reason: "", heardAt: null };
   #light = { at: null, changing: false, waits: false, alone: null, routine: false };
 
-  /** `retry()` connects again, `all()` brings all heads back. */
+  /** Call `retry()` to connect again, `all()` to bring all heads back. */
   constructor({ retry, all }) {
     byId("link-act").addEventListener("click", () => {
-      if (this.#how.is === "key") askForKey();
-      else if (this.#how.is === "live") all();
+      if (this.#status.phase === "key") askForKey();
+      else if (this.#status.phase === "live") all();
       else retry();
     });
     setInterval(() => this.#tick(), 200);
   }
 
-  turned(how) {
-    this.#how = how;
-    mark(document.body, "data-link", how.is);
-    // Read out once; the line that counts seconds would be read out each second.
-    say(byId("link-aloud"), this.#aloud());
-    this.#showAct();
+  setStatus(status) {
+    this.#status = status;
+    mark(document.body, "data-link", status.phase);
+    // A separate line for screen readers: the one that counts seconds would be read out each second.
+    say(byId("link-aloud"), this.#announcement());
+    this.#showButton();
     this.#tick();
   }
 
-  /** `at` is local time [ms] of the last change, null unknown; `changing` while it fades; `waits` so as not to flash; `alone` is lit,
-   * by a routine or by hand. */
-  light(light) {
+  /** Show the light: `at` is the local time [ms] of its last change, null where unknown; `changing` means a fade, `waits` a fade
+   * delayed so as not to flash; `alone` names the heads that are on alone, `routine` that a routine has put them so. */
+  setLight(light) {
     this.#light = light;
-    this.#showAct();
+    this.#showButton();
     this.#tick();
   }
 
-  #showAct() {
+  #showButton() {
     const alone = this.#light.alone && !this.#light.routine ? "All heads on" : "";
-    const text = { lost: "Try now", full: "Try now", ill: "Try now", key: "Enter a key", live: alone }[this.#how.is];
+    const text = { lost: "Try now", full: "Try now", ill: "Try now", key: "Enter a key", live: alone }[this.#status.phase];
     const button = byId("link-act");
     mark(button, "hidden", text ? null : "");
     if (text) say(button, text);
@@ -49,53 +49,53 @@ export class Strip {
 
   #tick() {
     const line = byId("link-says");
-    say(line.firstElementChild, this.#quiet() === null ? SIGNS[this.#how.is] : SIGNS.asking);
-    say(line.lastElementChild, this.#linkSays());
-    say(byId("light-changed"), this.#below());
+    say(line.firstElementChild, this.#silence() === null ? SIGNS[this.#status.phase] : SIGNS.asking);
+    say(line.lastElementChild, this.#linkText());
+    say(byId("light-changed"), this.#lightText());
   }
 
-  #linkSays() {
-    const { is, says, heard } = this.#how;
-    const quiet = this.#quiet();
-    if (quiet !== null) return `Nothing heard for ${words.span(quiet / 1000)}`;
-    if (is === "live") return this.#light.alone ? `Live, only ${this.#light.alone} on` : "Live";
-    if (is === "asking") return "Asking the daemon…";
-    if (is === "key") return "Key not accepted";
-    if (is === "full") return "Too many at the door";
-    if (is === "ill") return "The daemon failed; see its log";
-    if (says === "stopped") return "The daemon was stopped; the lamps may have changed";
-    if (heard === null) return "No answer from the daemon";
-    return `Nothing heard for ${words.span((Date.now() - heard) / 1000)}; the lamps may have changed`;
+  #linkText() {
+    const { phase, reason, heardAt } = this.#status;
+    const silence = this.#silence();
+    if (silence !== null) return `Nothing heard for ${words.span(silence / 1000)}`;
+    if (phase === "live") return this.#light.alone ? `Live, only ${this.#light.alone} on` : "Live";
+    if (phase === "asking") return "Asking the daemon…";
+    if (phase === "key") return "Key not accepted";
+    if (phase === "full") return "Too many at the door";
+    if (phase === "ill") return "The daemon failed; see its log";
+    if (reason === "stopped") return "The daemon was stopped; the lamps may have changed";
+    if (heardAt === null) return "No answer from the daemon";
+    return `Nothing heard for ${words.span((Date.now() - heardAt) / 1000)}; the lamps may have changed`;
   }
 
-  /** How long a live connection has been silent [ms], null while that is nothing unusual. */
-  #quiet() {
-    const { is, heard } = this.#how;
-    const quiet = is === "live" && heard !== null ? Date.now() - heard : 0;
-    return quiet > QUIET_MS ? quiet : null;
+  /** The silence of a live connection [ms], null while it is nothing unusual. */
+  #silence() {
+    const { phase, heardAt } = this.#status;
+    const silence = phase === "live" && heardAt !== null ? Date.now() - heardAt : 0;
+    return silence > QUIET_MS ? silence : null;
   }
 
-  #aloud() {
-    const { is, says, heard } = this.#how;
-    if (is === "asking" || (is === "live" && heard === null)) return "";
-    if (is !== "lost") return this.#linkSays();
-    if (says === "stopped") return "The daemon was stopped. The lamps may have changed.";
-    return heard === null ? "No answer from the daemon." : "Nothing is heard from the daemon. The lamps may have changed.";
+  #announcement() {
+    const { phase, reason, heardAt } = this.#status;
+    if (phase === "asking" || (phase === "live" && heardAt === null)) return "";
+    if (phase !== "lost") return this.#linkText();
+    if (reason === "stopped") return "The daemon was stopped. The lamps may have changed.";
+    return heardAt === null ? "No answer from the daemon." : "Nothing is heard from the daemon. The lamps may have changed.";
   }
 
-  #below() {
-    if (this.#how.is === "asking") return "";
-    if (this.#how.is === "key") return "Run: fillside phone";
-    if (this.#how.is !== "live") return this.#lastHeard();
+  #lightText() {
+    if (this.#status.phase === "asking") return "";
+    if (this.#status.phase === "key") return "Run: fillside phone";
+    if (this.#status.phase !== "live") return this.#lastHeard();
     const { at, changing, waits } = this.#light;
     if (waits) return "Light waits, so as not to flash";
     if (changing) return "Fading";
     if (at === null) return "Steady";
-    return `Steady for ${words.lasting(Math.max(0, (Date.now() - at) / 1000))}`;
+    return `Steady for ${words.elapsed(Math.max(0, (Date.now() - at) / 1000))}`;
   }
 
   #lastHeard() {
-    const { heard } = this.#how;
-    return heard === null ? "Trying again by itself" : `Last heard at ${words.clock(heard)}; trying again by itself`;
+    const { heardAt } = this.#status;
+    return heardAt === null ? "Trying again by itself" : `Last heard at ${words.clock(heardAt)}; trying again by itself`;
   }
 }

@@ -1,27 +1,26 @@
-// One touch, one order, and its answer right there.
+// Buttons that send an order each, with its answer shown beside them.
 
 import { byId, children, make, mark, say } from "../shared/dom.js";
-import { wireHold } from "../shared/long_press.js";
+import { wireLongPress } from "../shared/long_press.js";
 import * as words from "../shared/words.js";
 
 const STEPS = [-1, -1 / 2, -1 / 3, 1 / 3, 1 / 2, 1];
 const PRESETS = { "key:fill": [1, 1.5, 2, 3, 4, 8], "key+fill:fill": [1.5, 2, 3, 4, 5, 9], face: [1, 1.5, 2, 3, 4, 8] };
 const ANSWER_LASTS_MS = 8000;
 
-/** Shows what became of an order in the `answer` line of its own panel. */
 export class Acts {
-  #clearing = new Map();
-  #ratios = Promise.resolve();
+  #clearTimers = new Map();
+  #ratioQueue = Promise.resolve();
 
   constructor(link) {
     this.link = link;
     this.#wireMain();
   }
 
-  /** Sends an order and shows its answer in the element `where`. */
-  async order(body, where, said) {
+  /** Send an order and show its answer in the element `where`, by `doneText` where the daemon adds no note. */
+  async order(body, where, doneText) {
     const answer = await this.link.order(body);
-    this.answer(where, answer.ok ? words.outcome(answer.note, said) : `Not done: ${answer.message}`, answer.ok);
+    this.answer(where, answer.ok ? words.outcome(answer.note, doneText) : `Not done: ${answer.message}`, answer.ok);
     return answer;
   }
 
@@ -29,9 +28,9 @@ export class Acts {
     const line = byId(where);
     say(line, text ? `${ok ? "✓" : "✕"} ${text}` : "");
     mark(line, "data-off", ok ? null : "true");
-    clearTimeout(this.#clearing.get(where));
-    // A refusal stays until the next order there: it must not vanish while it is being read.
-    if (ok) this.#clearing.set(where, setTimeout(() => say(line, ""), ANSWER_LASTS_MS));
+    clearTimeout(this.#clearTimers.get(where));
+    // A refusal stays until the next order there, so that it does not vanish while being read.
+    if (ok) this.#clearTimers.set(where, setTimeout(() => say(line, ""), ANSWER_LASTS_MS));
   }
 
   show({ state, roles }) {
@@ -39,15 +38,15 @@ export class Acts {
       mark(button, "aria-pressed", String(button.dataset.act === state.mode));
     }
     this.#showTrims(roles);
-    this.#showWish(state);
+    this.#showTarget(state);
     mark(byId("acts").querySelector('[data-act="undo"]'), "aria-label", state.undo ? `Undo ${state.undo}` : "Undo");
   }
 
   #wireMain() {
-    const said = { follow: "Follows the subject", freeze: "Frozen for the take", keep: "Kept", undo: "Undone" };
+    const doneTexts = { follow: "Follows the subject", freeze: "Frozen for the take", keep: "Kept", undo: "Undone" };
     byId("acts").addEventListener("click", (event) => {
       const act = event.target.closest("[data-act]")?.dataset.act;
-      if (act && act !== "dark") this.order({ do: act }, "acts-answer", said[act]);
+      if (act && act !== "dark") this.order({ do: act }, "acts-answer", doneTexts[act]);
     });
     const dark = () => this.order({ do: "dark" }, "acts-answer", "Dark");
     const confirm = byId("confirm-dark");
@@ -55,11 +54,11 @@ export class Acts {
       if (confirm.returnValue === "dark") dark();
       confirm.returnValue = "";
     });
-    wireHold(byId("acts").querySelector('[data-act="dark"]'), {
-      held: dark,
-      tooShort: () => this.answer("acts-answer", "Hold it for a second to go dark", false),
-      // A press that no finger and no key made, as from a screen reader, cannot be held; it is asked about instead.
-      pressed: () => confirm.showModal(),
+    wireLongPress(byId("acts").querySelector('[data-act="dark"]'), {
+      onLongPress: dark,
+      onShortPress: () => this.answer("acts-answer", "Hold it for a second to go dark", false),
+      // A click from a screen reader cannot be held; ask for confirmation instead.
+      onClick: () => confirm.showModal(),
     });
   }
 
@@ -75,20 +74,20 @@ export class Acts {
   }
 
   #trimRow(role) {
-    const trim = (by, said) => this.order({ do: "trim", role, ...by }, "trims-answer", said);
+    const trim = (change, doneText) => this.order({ do: "trim", role, ...change }, "trims-answer", doneText);
     const back = button("Clear", `Clear the trim of ${role}`, () => trim({ to: 0 }, `${role} has no trim`), "back");
     const out = button("Out", `Put ${role} out`, () => trim({ to: "out" }, `${role} is out`), "out");
     out.setAttribute("aria-pressed", "false");
-    return stepRow(role, STEPS, (by) => trim({ by }), [back, out], (by) => `${role} ${spoken(by, "less", "more")}`);
+    return stepRow(role, STEPS, (by) => trim({ by }), [back, out], (by) => `${role} ${stepName(by, "less", "more")}`);
   }
 
-  #showWish(state) {
+  #showTarget(state) {
     const { balance } = state;
     const rows = byId("wish").querySelector(".rows");
     this.readAs = balance.read_as;
     this.ratio = balance.ratio;
     this.exposure = balance.exposure;
-    for (const [what, row] of children(rows, ["ratio", "presets", "exposure"], (w) => w, (w) => this.#wishRow(w))) {
+    for (const [what, row] of children(rows, ["ratio", "presets", "exposure"], (w) => w, (w) => this.#targetRow(w))) {
       if (what === "ratio") say(row.querySelector(".row-value"), `${words.wishedRatio(balance.ratio)}, ${words.stops(balance.ratio_stops, false)}`);
       if (what === "exposure") {
         const source = balance.exposure === "camera" ? "as camera" : `${Math.round(balance.exposure)} lux`;
@@ -99,16 +98,16 @@ export class Acts {
     }
   }
 
-  #wishRow(what) {
+  #targetRow(what) {
     if (what === "presets") return make("div", { class: "presets", role: "group", "aria-label": "Ratios" });
     if (what === "ratio") {
       const step = (by) => this.#newRatio(() => this.#ratioBy(by), "New ratio");
-      return stepRow("ratio", STEPS, step, [], (by) => `ratio ${spoken(by, "flatter", "steeper")}`);
+      return stepRow("ratio", STEPS, step, [], (by) => `ratio ${stepName(by, "flatter", "steeper")}`);
     }
     const expose = (by) => this.order({ do: "expose", by }, "wish-answer", "New exposure");
     const clear = () => this.order({ do: "expose", to: this.exposure }, "wish-answer", "Exposure without steps");
     const back = button("Clear", "Clear the steps of the exposure", clear, "back");
-    return stepRow("exposure", STEPS, expose, [back], (by) => `exposure ${spoken(by, "darker", "brighter")}`);
+    return stepRow("exposure", STEPS, expose, [back], (by) => `exposure ${stepName(by, "darker", "brighter")}`);
   }
 
   #showPresets(row) {
@@ -125,12 +124,12 @@ export class Acts {
     return one;
   }
 
-  /** One after another: a step counts from what the touch before it made of the ratio. */
-  #newRatio(ratio, said) {
-    this.#ratios = this.#ratios.then(() => this.order({ do: "balance", ratio: ratio() }, "wish-answer", said));
+  /** Order ratios one after another: a step starts from the ratio that the step before it made. */
+  #newRatio(ratio, doneText) {
+    this.#ratioQueue = this.#ratioQueue.then(() => this.order({ do: "balance", ratio: ratio() }, "wish-answer", doneText));
   }
 
-  /** The wanted ratio changed by stops of key over fill, in its own terms. */
+  /** Return the wanted ratio changed by stops of key over fill, in the terms in which it is read. */
   #ratioBy(stops) {
     const { ratio, read_as: readAs } = this.link.state.balance;
     const own = readAs === "key+fill:fill" ? 1 : 0;
@@ -138,7 +137,7 @@ export class Acts {
   }
 }
 
-const spoken = (by, less, more) => `${words.spokenSteps(by)} ${by < 0 ? less : more}`;
+const stepName = (by, less, more) => `${words.stepsForSpeech(by)} ${by < 0 ? less : more}`;
 
 function button(text, name, act, kind) {
   const one = make("button", { type: "button", class: kind, "aria-label": name }, text);

@@ -1,21 +1,21 @@
-// What a screen reader says by itself: the outcome once the light has settled, and troubles as they come.
+// Announcements for screen readers: the light once it has settled, and troubles as they come.
 
 import { byId, say } from "../shared/dom.js";
 import * as words from "../shared/words.js";
 
-const REST_MS = 800;
+const SETTLE_MS = 800;
 
-export class Aloud {
-  #said = "";
+export class Announcer {
+  #last = "";
   #timer = 0;
 
   show({ state, heads, staleSince }) {
     clearTimeout(this.#timer);
     if (!state.settled || staleSince !== null) return;
-    this.#timer = setTimeout(() => this.#speak(state, heads), REST_MS);
+    this.#timer = setTimeout(() => this.#announce(state, heads), SETTLE_MS);
   }
 
-  #speak(state, heads) {
+  #announce(state, heads) {
     const limits = heads.filter((head) => head.at_limit).map((head) => `${head.name} at ${head.at_limit}`);
     const lost = Object.entries(state.drivers).filter(([, driver]) => driver.state === "lost");
     const text = [
@@ -27,13 +27,13 @@ export class Aloud {
       ...(lost.length ? [] : heads.filter((head) => head.health === "lost").map((head) => `${head.name} is lost.`)),
       ...(state.storage.kept ? [] : ["Orders are not stored."]),
     ].join(" ");
-    if (text === this.#said) return;
-    this.#said = text;
+    if (text === this.#last) return;
+    this.#last = text;
     say(byId("aloud"), text);
   }
 }
 
-/** How far the exposure is off, or how near it is known to be where that is more. */
+/** Format the error of the exposure, or its uncertainty where that is larger. */
 function exposureOff({ achieved, uncertainty }) {
   const within = uncertainty.exposure_stops;
   const places = Math.min(1, words.decimals(within));

@@ -1,13 +1,13 @@
-// Where things are as the subject sees them.
+// Directions as the subject sees them.
 //
 // A rig's x goes right as the camera sees it, y away from the camera, z up. The subject faces the camera, so what
-// is at the camera's right is at the subject's left. A bearing is in radians clockwise from where the camera is,
+// is at the camera's right is at the subject's left. A bearing is in radians clockwise from the camera,
 // seen from above.
 
 const difference = (a, b) => [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
 
-/** {bearing, above, distance} of `point` seen from `subject`, the camera being straight ahead. */
-export function seen(point, subject, camera) {
+/** Return {bearing, above, distance} of `point` from `subject`, with the camera straight ahead. */
+export function directionOf(point, subject, camera) {
   const [x, y, z] = difference(point, subject);
   const [cx, cy] = difference(camera, subject);
   const ahead = Math.hypot(cx, cy) > 1e-6 ? [cx, cy] : [0, -1];
@@ -23,13 +23,13 @@ export function seen(point, subject, camera) {
 
 const degrees = (radians) => Math.round((radians * 180) / Math.PI);
 
-/** A bearing in words, sides as the camera sees them, as everywhere in the rig: "40° camera left, 30° up". */
-export function inWords({ bearing, above }) {
-  const around = degrees(Math.atan2(Math.sin(bearing), Math.cos(bearing)));
+/** Describe a direction, with left and right as the camera sees them, as in the rig file: "40° camera left, 30° up". */
+export function directionText({ bearing, above }) {
+  const azimuth = degrees(Math.atan2(Math.sin(bearing), Math.cos(bearing)));
   const up = degrees(above);
   const height = Math.abs(up) < 3 ? "level" : `${Math.abs(up)}° ${up > 0 ? "up" : "down"}`;
   if (up > 80) return "overhead";
-  if (Math.abs(around) < 3) return `from the camera, ${height}`;
-  if (Math.abs(around) > 177) return `from behind, ${height}`;
-  return `${Math.abs(around)}° camera ${around < 0 ? "right" : "left"}, ${height}`;
+  if (Math.abs(azimuth) < 3) return `from the camera, ${height}`;
+  if (Math.abs(azimuth) > 177) return `from behind, ${height}`;
+  return `${Math.abs(azimuth)}° camera ${azimuth < 0 ? "right" : "left"}, ${height}`;
 }

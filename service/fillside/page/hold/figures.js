@@ -1,11 +1,11 @@
-// The numbers that matter, large, and the face as two numbers and one bar.
+// The main figures: ratio and exposure in large type, the face as two numbers and a bar, and three lines of status.
 
 import { byId, children, make, mark, say } from "../shared/dom.js";
-import { ticked } from "./view.js";
 import { settings } from "../shared/settings.js";
 import * as words from "../shared/words.js";
+import { ticked } from "./view.js";
 
-// Known to within this, being on target needs no "as far as is known" beside it.
+// With an uncertainty up to this, "on target" needs no "as far as is known".
 const SURE_STOPS = 0.1;
 
 function figure(id, value, beside, wanted, good) {
@@ -16,49 +16,49 @@ function figure(id, value, beside, wanted, good) {
   mark(box, "data-off", good ? null : "true");
 }
 
-export function showFigures(now) {
-  const { state, staleSince, lost } = now;
+export function showFigures(view) {
+  const { state, staleSince, lost } = view;
   const stale = staleSince !== null;
-  // In place of a verdict: what was so when the daemon was last heard, or without lamps whose light is not known.
-  const instead = stale ? `as of ${words.clock(staleSince)}` : lost.length ? `not counting ${shortList(lost)}` : null;
+  // Replaces the verdict while the daemon is silent, or while the light of a lamp is not known.
+  const caveat = stale ? `as of ${words.clock(staleSince)}` : lost.length ? `not counting ${shortList(lost)}` : null;
   const { achieved, target, balance, uncertainty, ticks } = state;
-  const { ratio_stops: ratioSure, exposure_stops: exposureSure } = uncertainty;
+  const { ratio_stops: ratioUncertainty, exposure_stops: exposureUncertainty } = uncertainty;
   const ratioOff = achieved.ratio_error_stops;
   figure(
     "ratio",
-    words.ratio(achieved.ratio, ratioSure),
-    instead !== null ? instead : achieved.ratio_stops === null ? "needs key and fill" : `${known(achieved.ratio_stops, ratioSure)}${off(ratioOff, ratioSure, ticks.ratio)}`,
+    words.ratio(achieved.ratio, ratioUncertainty),
+    caveat !== null ? caveat : achieved.ratio_stops === null ? "needs key and fill" : `${withUncertainty(achieved.ratio_stops, ratioUncertainty)}${errorText(ratioOff, ratioUncertainty, ticks.ratio)}`,
     `Wanted ${words.wishedRatio(target.ratio)}, ${words.stops(target.ratio_stops, false)}`,
     stale || state.mode === "dark" || ticks.ratio,
   );
   const exposureOff = achieved.exposure_error_stops;
   figure(
     "exposure",
-    exposureOff === null ? (instead === null ? "dark" : "–") : words.fixed(exposureOff, words.decimals(exposureSure), true),
-    instead !== null ? instead : exposureOff === null ? "no light on the subject" : `${amount(exposureOff, exposureSure)}${verdict(exposureOff, exposureSure, ticks.exposure)}`,
-    `${words.light(achieved.exposure_lux, settings.units, exposureSure)} of ${words.light(target.exposure_lux, settings.units)}`,
+    exposureOff === null ? (caveat === null ? "dark" : "–") : words.fixed(exposureOff, words.decimals(exposureUncertainty), true),
+    caveat !== null ? caveat : exposureOff === null ? "no light on the subject" : `${amount(exposureOff, exposureUncertainty)}${verdict(exposureOff, exposureUncertainty, ticks.exposure)}`,
+    `${words.light(achieved.exposure_lux, settings.units, exposureUncertainty)} of ${words.light(target.exposure_lux, settings.units)}`,
     stale || state.mode === "dark" || ticks.exposure,
   );
   say(byId("read-as"), `, ${balance.read_as}`);
   say(byId("face-title"), lost.length && !stale ? `Face, not counting ${shortList(lost)}` : "Face");
   showFace(state.face, uncertainty);
-  showStanding(now);
+  showStatusLines(view);
 }
 
-/** Stops with how sure they are, as "1.0 ±0.3 stop". */
-const known = (stops, sure) => `${words.fixed(stops, words.decimals(sure))} ${amount(stops, sure)}`;
+/** Format stops with their uncertainty, as "1.0 ±0.3 stop". */
+const withUncertainty = (stops, uncertainty) => `${words.fixed(stops, words.decimals(uncertainty))} ${amount(stops, uncertainty)}`;
 
-const amount = (stops, sure) => (sure === null ? words.noun(stops) : words.around(sure));
+const amount = (stops, uncertainty) => (uncertainty === null ? words.noun(stops) : words.around(uncertainty));
 
-function off(error, sure, within) {
-  return error === null || within || drowns(error, sure) ? "" : `, off by ${words.fixed(error, words.decimals(sure), true)}`;
+function errorText(error, uncertainty, onTarget) {
+  return error === null || onTarget || roundsToZero(error, uncertainty) ? "" : `, off by ${words.fixed(error, words.decimals(uncertainty), true)}`;
 }
 
-/** Whether nothing is left of a number at the digits that its uncertainty leaves it. */
-const drowns = (error, sure) => Number(Math.abs(error).toFixed(words.decimals(sure))) === 0;
+/** Return whether a number rounds to 0 at the digits that its uncertainty allows. */
+const roundsToZero = (error, uncertainty) => Number(Math.abs(error).toFixed(words.decimals(uncertainty))) === 0;
 
-function verdict(error, sure, within) {
-  if (within) return sure > SURE_STOPS ? ", on target as far as is known" : ", on target";
+function verdict(error, uncertainty, onTarget) {
+  if (onTarget) return uncertainty > SURE_STOPS ? ", on target as far as is known" : ", on target";
   return error > 0 ? ", too bright" : ", too dark";
 }
 
@@ -76,43 +76,43 @@ function showFace(face, uncertainty) {
   if (key.style.width !== width) key.style.width = width;
 }
 
-/** What stands at a limit, the health of the wires, how sure the numbers are: one line each, always all three. */
-function showStanding(now) {
-  for (const [line, element] of children(byId("standing"), now.staleSince === null ? standing(now) : NOT_KNOWN, (l) => l.key, makeLine)) {
+/** Show three lines, always all of them: the limits, the health of the wires, and the uncertainty of the numbers. */
+function showStatusLines(view) {
+  for (const [line, element] of children(byId("standing"), view.staleSince === null ? statusLines(view) : UNKNOWN_LINES, (l) => l.key, makeLine)) {
     say(element.firstChild, line.sign);
     say(element.lastChild, line.text);
     mark(element, "data-off", line.bad ? "true" : null);
   }
 }
 
-const NOT_KNOWN = [
+const UNKNOWN_LINES = [
   { key: "limit", sign: "?", text: "Limits are not known now" },
   { key: "health", sign: "?", text: "Wires are not known now" },
   { key: "unsure", sign: "?", text: "Ratio is not known now" },
 ];
 
-function standing(now) {
-  const { state, heads } = now;
+function statusLines(view) {
+  const { state, heads } = view;
   const { limits } = state;
   const atEnd = heads.filter((head) => head.at_limit).map((head) => `${head.name} at ${head.at_limit === "full" ? "full" : "its floor"}`);
   const inTheWay = limits.find((one) => one.head === null) ?? limits.find((one) => one.at !== "full" && one.at !== "floor");
   return [
-    limitLine(atEnd, inTheWay, ticked(now, "limits")),
-    healthLine(state, heads, ticked(now, "wires")),
+    limitLine(atEnd, inTheWay, ticked(view, "limits")),
+    healthLine(state, heads, ticked(view, "wires")),
     {
       key: "unsure",
       sign: "±",
-      text: sureness(state.uncertainty, state.calibrated_at !== null),
+      text: uncertaintyText(state.uncertainty, state.calibrated_at !== null),
       bad: false,
     },
   ];
 }
 
-function limitLine(atEnd, inTheWay, well) {
+function limitLine(atEnd, inTheWay, allWell) {
   const line = { key: "limit", sign: "▲", bad: true };
   if (atEnd.length) return { ...line, text: shortList(atEnd) };
   if (inTheWay) return { ...line, text: words.sentence(inTheWay.says), ...(words.isChosen(inTheWay) && { sign: "·", bad: false }) };
-  return well ? { ...line, text: "Nothing in the way", sign: "✓", bad: false } : { ...line, text: "Not as wanted yet", sign: "◔", bad: false };
+  return allWell ? { ...line, text: "Nothing in the way", sign: "✓", bad: false } : { ...line, text: "Not as wanted yet", sign: "◔", bad: false };
 }
 
 function healthLine(state, heads, allWell) {
@@ -133,7 +133,7 @@ function healthLine(state, heads, allWell) {
   };
 }
 
-function sureness({ ratio_stops: ratio, exposure_stops: exposure }, calibrated) {
+function uncertaintyText({ ratio_stops: ratio, exposure_stops: exposure }, calibrated) {
   const by = calibrated ? "" : ", by labels alone";
   if (ratio !== null) return `Ratio ${words.around(ratio)}${by}`;
   return exposure === null ? "No light to be sure of" : `Exposure ${words.around(exposure)}${by}`;

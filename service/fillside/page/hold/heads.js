@@ -1,9 +1,9 @@
-// Every head as a line of a table: how much, from where, and how far it can still go.
+// The table of heads: light, direction, and the margin to full and to the floor.
 
-import { inWords } from "./bearing.js";
 import { byId, children, make, mark, say } from "../shared/dom.js";
 import { settings } from "../shared/settings.js";
 import * as words from "../shared/words.js";
+import { directionText } from "./bearing.js";
 
 export function showHeads({ heads, ringLux }) {
   const body = byId("heads").querySelector("tbody");
@@ -11,10 +11,10 @@ export function showHeads({ heads, ringLux }) {
   for (const [head, row] of children(body, heads, (h) => h.name, makeRow)) {
     const part = (name) => row.querySelector(`.${name}`);
     say(part("name"), head.name);
-    say(part("from"), head.from ? inWords(head.from) : "");
+    say(part("from"), head.from ? directionText(head.from) : "");
     say(part("role"), head.role === head.name ? "" : `${head.role}, `);
     say(part("lux"), lightOf(head));
-    say(part("over"), beside(head, ringLux));
+    say(part("over"), overRing(head, ringLux));
     say(part("unsure"), head.sigmaStops === null ? "" : words.within(head.sigmaStops));
     say(part("to-full"), head.works ? margin(head.toFull, head.at_limit === "full", "full") : "–");
     say(part("to-floor"), head.works ? margin(head.toFloor, head.at_limit === "floor", "floor") : "–");
@@ -37,14 +37,14 @@ function healthOf(head) {
   return head.says_level === null ? "▲ disobeys" : `▲ reports ${words.fixed(100 * head.says_level, 0)} %`;
 }
 
-function beside(head, ringLux) {
+function overRing(head, ringLux) {
   if (!head.works || !(head.lux > 0)) return "";
   const over = Math.log2(head.lux / ringLux);
   return `${words.fixed(over, 1, true)} ${words.noun(over)}`;
 }
 
-function margin(stops, atIt, what) {
-  if (atIt) return `▲ at ${what}`;
+function margin(stops, atLimit, limit) {
+  if (atLimit) return `▲ at ${limit}`;
   return stops === null ? "–" : `${words.fixed(Math.max(0, stops), 1)} ${words.noun(stops)}`;
 }
 

@@ -1,13 +1,13 @@
-// Health of the wires, what stands in the way of the wish, and what would help, each in one plain line.
+// Health of the wires, limits of the balance, and remedies, each in one plain line.
 
 import { byId, children, make, mark, say } from "../shared/dom.js";
-import { ticked } from "./view.js";
 import * as words from "../shared/words.js";
+import { ticked } from "./view.js";
 
 const SIGNS = { ok: "✓", late: "◔", lost: "✕" };
 
-export function showTrouble(now, age) {
-  const { state, staleSince } = now;
+export function showTrouble(view, age) {
+  const { state, staleSince } = view;
   if (staleSince !== null) {
     const says = `Wires, limits and what would help are not known: nothing was heard since ${words.clock(staleSince)}.`;
     fill("drivers", [{ says, sign: "?" }]);
@@ -17,17 +17,17 @@ export function showTrouble(now, age) {
     return;
   }
   showDrivers(state, age);
-  showBeside(state);
+  showStorageAndJobs(state);
   const { limits, remedies } = state;
   const notes = state.notes.map((note) => ({ says: note, sign: "·" }));
   const rough = state.subject_seen.too_rough
     ? [{ says: roughness(state.subject_seen), sign: "✕", off: true }]
     : [];
   const inTheWay = [...rough, ...limits.map(lineOf), ...notes];
-  // A tick is the daemon's to give: never one beside an error.
+  // Only the daemon gives a tick: there is never one beside an error.
   const well = { says: "Nothing is in the way of the balance.", sign: "✓" };
   const underWay = { says: "The light is not as wanted yet.", sign: "◔" };
-  fill("limits", inTheWay, ticked(now, "limits") ? well : underWay);
+  fill("limits", inTheWay, ticked(view, "limits") ? well : underWay);
   fill(
     "remedies",
     remedies.map((remedy) => ({ says: `${remedy.do} Leaves ${words.atMost(remedy.leaves_stops)} of error.`, sign: "→" })),
@@ -52,11 +52,11 @@ function showDrivers(state, age) {
   fill("drivers", lines, { says: "This rig has no wires.", sign: "·" });
 }
 
-/** A wire with something to know about it is not ticked. */
+/** A wire with a notice gets no tick. */
 const signOf = ({ state, notices }) => (state === "ok" && notices?.length ? "·" : (SIGNS[state] ?? "?"));
 
-/** What fails beside the light: the disk, and side jobs. */
-function showBeside({ storage, jobs }) {
+/** Show failures that leave the light alone: the disk, and side jobs. */
+function showStorageAndJobs({ storage, jobs }) {
   const disk = storage.kept ? [] : [{ name: "storage", says: words.sentence(storage.note), sign: "✕", off: true }];
   const failing = jobs.map((job) => ({ name: `job ${job.name}`, says: `${words.sentence(job.name)} fails and is tried again: ${job.says}`, sign: "✕", off: true }));
   fill("storage", [...disk, ...failing]);

@@ -1,19 +1,20 @@
-// The daemon's state and room as the page needs them; the one place that knows their shape.
+// The daemon's answers in the form that the parts of the page show; no other module depends on their raw shape.
 //
-// The room (marks, camera, where heads are) changes only with the rig file or a calibration; the state is what
-// changes all the time.
+// `places` (marks, camera, positions of the heads) changes only with the rig file or a calibration; `state` changes
+// all the time.
 
-import { seen } from "./bearing.js";
 import { list } from "../shared/words.js";
+import { directionOf } from "./bearing.js";
 
 const log2 = (x) => (x > 0 ? Math.log2(x) : -Infinity);
 
-/** Everything the parts of the page show; `staleSince` is when the daemon was last heard [ms], null while it is. */
-export function reading(state, room, staleSince = null) {
-  const heads = headsOf(state, room);
+/** Return the view that the parts of the page show; `staleSince` is the time of the daemon's last message [ms], null while
+ * it is connected. */
+export function viewOf(state, places, staleSince = null) {
+  const heads = headsOf(state, places);
   return {
     state,
-    room,
+    places,
     heads,
     staleSince,
     alone: aloneOf(state, heads),
@@ -21,33 +22,33 @@ export function reading(state, room, staleSince = null) {
     roles: rolesOf(state, heads),
     // Rings count stops from the exposure wanted before trims, so that a trim does not move them.
     ringLux: state.balance.exposure_lux,
-    sides: sidesOf(state, heads, room),
+    sides: sidesOf(state, heads, places),
   };
 }
 
-/** The names of the heads that are on alone, one that cannot be put out among them; null when all are as the mode has them. */
-function aloneOf({ alone, shown }, heads) {
-  const wanted = alone ? [alone] : shown;
+/** Name the heads that are on alone, with those that cannot be put out; null where the mode decides on all of them. */
+function aloneOf({ alone, shown: visible }, heads) {
+  const wanted = alone ? [alone] : visible;
   if (!wanted) return null;
   const burning = heads.filter((head) => head.rule !== "work" && !head.dimmable && !wanted.includes(head.name));
   return list([...wanted, ...burning.map((head) => head.name)]) || "no head";
 }
 
-/** Whether a tick may stand at "balance", "limits" or "wires": only the daemon says so, and only while it is heard. */
+/** Return whether "balance", "limits" or "wires" gets a tick: the daemon alone decides, and only while it is connected. */
 export function ticked({ state, staleSince }, what) {
   return staleSince === null && state.ticks?.[what] === true;
 }
 
-function headsOf(state, room) {
-  const known = new Map((room?.heads ?? []).map((head) => [head.name, head]));
+function headsOf(state, places) {
+  const placed = new Map((places?.heads ?? []).map((head) => [head.name, head]));
   return state.heads.map((head) => {
-    const fixed = known.get(head.name) ?? { rule: head.role, floor: 0, sigma_stops: null, dimmable: true };
-    // The light of a lamp that disobeys is not that of its output.
+    const fixed = placed.get(head.name) ?? { rule: head.role, floor: 0, sigma_stops: null, dimmable: true };
+    // A lamp that disobeys does not give the light of its output.
     const full = head.output > 0 && head.state !== "disobeying" ? head.lux / head.output : null;
     return {
       ...head,
       rule: fixed.rule,
-      // A head that is out on purpose is at no limit.
+      // A head that was put out on purpose is at no limit.
       at_limit: head.works && head.output > 0 ? head.at_limit : null,
       health: head.state ?? (head.works ? "ok" : "lost"),
       dimmable: fixed.dimmable,
@@ -57,12 +58,12 @@ function headsOf(state, room) {
       goalLux: full === null ? null : full * head.goal.output,
       toFull: head.output > 0 ? -log2(head.output) : null,
       toFloor: head.output > 0 && fixed.floor > 0 ? log2(head.output / fixed.floor) : null,
-      from: fixed.position ? seen(fixed.position, state.subject, room.camera) : null,
+      from: fixed.position ? directionOf(fixed.position, state.subject, places.camera) : null,
     };
   });
 }
 
-/** The roles that take trims, in the rig's order, with the light each gives together. */
+/** Return the roles that take trims, in the rig's order, with the light of each. */
 function rolesOf(state, heads) {
   const roles = new Map();
   for (const head of heads) {
@@ -74,12 +75,12 @@ function rolesOf(state, heads) {
   return [...roles.values()];
 }
 
-/** The lit and the shadow side in lux, as their ratio says; null without a ratio. */
-function sidesOf(state, heads, room) {
+/** Return the light on the lit and on the shadow side in lux, by the ratio; null without a ratio. */
+function sidesOf(state, heads, places) {
   const stops = state.achieved.ratio_stops;
   if (stops === null) return null;
   const key = heads.reduce((sum, head) => sum + (head.rule === "key" && head.works ? head.lux : 0), 0);
-  const lit = key + (room?.ambient?.toward_key ?? 0);
+  const lit = key + (places?.ambient?.toward_key ?? 0);
   if (!(lit > 0)) return null;
   const wanted = state.target.ratio_stops;
   return { lit, shadow: lit / 2 ** stops, wanted: wanted === null ? null : lit / 2 ** wanted };

@@ -1,11 +1,9 @@
-// The meter's language: what it shows for a light, and which light a reading stands for (ISO 2720).
+// The meter's display: the value it shows for a light, and the light that a reading stands for (ISO 2720).
 //
 // E = C N² / (t S) for an aperture N at a time t and a speed S, and E = C 2^EV / 100 for an exposure value at ISO
 // 100; C is the receptor's constant. A third-stop name means its exact value, f/5.6 is 2^2.5.
 
 import * as words from "../shared/words.js";
-
-export const LUX_PER_FOOT_CANDLE = words.LUX_PER_FOOT_CANDLE;
 
 export const SCALES = {
   lux: { name: "lx", says: "lux" },
@@ -22,7 +20,7 @@ const THIRDS = {
   11: ["11", "13", "14"], 16: ["16", "18", "20"], 22: ["22", "25", "29"], 32: ["32", "36", "40"],
 };
 
-/** Seconds of "1/50" or "0.02"; NaN for anything else. */
+/** Parse a time such as "1/50" or "0.02" to seconds; NaN for anything else. */
 export function seconds(text) {
   const match = /^\s*(?:1\s*\/\s*(\d+(?:\.\d+)?)|(\d+(?:\.\d+)?))\s*s?\s*$/.exec(text);
   if (!match) return NaN;
@@ -31,8 +29,8 @@ export function seconds(text) {
 
 const stopsOf = (full) => FULL_STOPS.indexOf(full) - 1; // f/1 is 0
 
-/** What is sent for an entry: {value, unit}; null as long as it is no reading. */
-export function asSent(entry) {
+/** Return the {value, unit} to send for an entry, null while it is no reading. */
+export function readingOf(entry) {
   const { scale, text, full, part, iso, shutter } = entry;
   if (scale === "tenths" || scale === "thirds") {
     if (!full || part === null || !(Number(iso) > 0) || !(seconds(shutter) > 0)) return null;
@@ -44,19 +42,19 @@ export function asSent(entry) {
   return { value: Number(text), unit: scale === "ev" ? "ev100" : scale };
 }
 
-/** The light an entry stands for, in lux; null as long as it is no reading. */
-export function asLux(entry, constant) {
-  if (!asSent(entry)) return null;
+/** Return the light that an entry stands for, in lux, null while it is no reading. */
+export function luxOf(entry, constant) {
+  if (!readingOf(entry)) return null;
   const { scale, text, full, part, iso, shutter } = entry;
   if (scale === "lux") return Number(text);
-  if (scale === "fc") return Number(text) * LUX_PER_FOOT_CANDLE;
+  if (scale === "fc") return Number(text) * words.LUX_PER_FOOT_CANDLE;
   if (scale === "ev") return (constant * 2 ** Number(text)) / 100;
   const stops = stopsOf(full) + (scale === "tenths" ? part / 10 : part / 3);
   return (constant * 2 ** stops) / (seconds(shutter) * Number(iso));
 }
 
-/** What the meter will show for so many lux. */
-export function expected(lux, entry, constant) {
+/** Format an illuminance [lux] as the meter will show it. */
+export function displayOf(lux, entry, constant) {
   const { scale, iso, shutter } = entry;
   if (scale === "lux" || scale === "fc") return words.light(lux, scale === "fc" ? "feet" : "metric");
   if (scale === "ev") return `${words.fixed(Math.log2((lux * 100) / constant), 1)} EV`;
@@ -74,8 +72,8 @@ function fStop(stops, scale) {
   return scale === "tenths" ? `f/${FULL_STOPS[index]} .${part}` : `f/${THIRDS[FULL_STOPS[index]][part]}`;
 }
 
-/** An entry as the meter's display writes it. */
-export function shown(entry) {
+/** Format an entry as the meter's display would. */
+export function entryText(entry) {
   const { scale, text, full, part } = entry;
   if (scale === "tenths") return full ? `f/${full} .${part ?? "_"}` : "f/_";
   if (scale === "thirds") return full ? `f/${THIRDS[full][part ?? 0]}` : "f/_";

@@ -1,18 +1,18 @@
-// A keypad that speaks the meter's language. What is entered outlives a reload of the page.
+// A keypad for the meter's display in its own unit. The entry outlives a reload of the page.
 
 import { byId, make, mark, say } from "../shared/dom.js";
-import { FULL_STOPS, SCALES, shown } from "./display.js";
 import { settings } from "../shared/settings.js";
+import { FULL_STOPS, SCALES, entryText } from "./display.js";
 
-const KEPT = "fillside.entry";
+const STORAGE_KEY = "fillside.entry";
 const LONGEST = 8;
 const DIGITS = ["1", "2", "3", "back", "4", "5", "6", ".", "7", "8", "9", "0", "sign"];
 const FACES = { back: "⌫", sign: "− below 0" };
 const NAMES = { back: "Take back the last digit", sign: "Below zero", ".": "Point" };
 
-function remembered() {
+function storedEntry() {
   try {
-    return JSON.parse(sessionStorage.getItem(KEPT) || "null");
+    return JSON.parse(sessionStorage.getItem(STORAGE_KEY) || "null");
   } catch {
     return null;
   }
@@ -21,51 +21,51 @@ function remembered() {
 export class Keypad {
   #root = byId("keypad");
   #drawn = "";
-  #for = "";
+  #purpose = "";
 
-  /** `changed()` after every key; `done()` when a person presses Enter. */
-  constructor({ changed, done }) {
-    this.changed = changed;
+  /** Call `onChange()` after every key, and `onEnter()` at Enter. */
+  constructor({ onChange, onEnter }) {
+    this.onChange = onChange;
     this.entry = {
       scale: settings.units === "feet" ? "fc" : "lux",
       iso: "",
       shutter: "",
-      ...remembered()?.entry,
+      ...storedEntry()?.entry,
     };
-    this.#for = remembered()?.for ?? "";
-    this.#empty(this.#for !== "" ? remembered().entry : {});
-    this.#wire(done);
+    this.#purpose = storedEntry()?.for ?? "";
+    this.#reset(this.#purpose !== "" ? storedEntry().entry : {});
+    this.#wire(onEnter);
   }
 
-  /** Begins a new reading, unless it is the one that was being entered; camera settings fill what is unknown. */
-  begin(what, camera) {
+  /** Begin a new reading, unless `purpose` is the one being entered; the camera's settings fill empty fields. */
+  begin(purpose, camera) {
     const { entry } = this;
     if (!entry.iso && camera.iso) entry.iso = String(camera.iso);
-    if (!entry.shutter) entry.shutter = timeOf(camera);
-    if (what !== this.#for) {
-      this.#for = what;
-      this.#empty({});
+    if (!entry.shutter) entry.shutter = shutterText(camera);
+    if (purpose !== this.#purpose) {
+      this.#purpose = purpose;
+      this.#reset({});
     }
     this.#show();
   }
 
-  /** What is being entered for; another one as soon as the next reading is asked. */
-  get what() {
-    return this.#for;
+  /** The reading that is being entered; it changes as soon as the routine asks for the next one. */
+  get purpose() {
+    return this.#purpose;
   }
 
-  /** Forgets what was entered for something, after it was taken; not what is entered for the next already. */
-  clear(what) {
-    if (what !== this.#for) return;
-    this.#empty({});
+  /** Clear the entry of a reading that was taken, but not one already begun for the next. */
+  clear(purpose) {
+    if (purpose !== this.#purpose) return;
+    this.#reset({});
     this.#show();
   }
 
-  #empty({ text = "", full = "", part = null }) {
+  #reset({ text = "", full = "", part = null }) {
     Object.assign(this.entry, { text, full, part });
   }
 
-  #wire(done) {
+  #wire(onEnter) {
     const scales = byId("scales");
     for (const [scale, { name, says }] of Object.entries(SCALES)) {
       const radio = make("input", { type: "radio", name: "scale", value: scale });
@@ -73,8 +73,8 @@ export class Keypad {
     }
     scales.addEventListener("change", (event) => {
       this.entry.scale = event.target.value;
-      this.#empty({});
-      this.#keep();
+      this.#reset({});
+      this.#save();
     });
     this.#root.addEventListener("click", (event) => {
       const key = event.target.closest("button")?.dataset.key;
@@ -83,24 +83,24 @@ export class Keypad {
     for (const name of ["iso", "shutter"]) {
       byId(`meter-${name}`).addEventListener("input", (event) => {
         this.entry[name] = event.target.value.trim();
-        this.#keep();
+        this.#save();
       });
     }
-    document.addEventListener("keydown", (event) => this.#typed(event, done));
+    document.addEventListener("keydown", (event) => this.#onKeyDown(event, onEnter));
   }
 
-  #typed(event, done) {
+  #onKeyDown(event, onEnter) {
     if (document.body.dataset.view !== "routine" || document.querySelector("dialog[open]")) return;
     const free = !event.target.matches("input[type=text], button, input[type=checkbox]");
     if (event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input[type=text]")) return;
-    if (event.key === "Enter" && free) done();
-    else if (this.#counts()) {
+    if (event.key === "Enter" && free) onEnter();
+    else if (this.#hasDigits()) {
       const key = { Backspace: "back", "-": "sign", "−": "sign", ",": "." }[event.key] ?? event.key;
       if (DIGITS.includes(key)) this.#press(key);
     }
   }
 
-  #counts() {
+  #hasDigits() {
     return this.entry.scale !== "tenths" && this.entry.scale !== "thirds";
   }
 
@@ -108,30 +108,30 @@ export class Keypad {
     const { entry } = this;
     if (key.startsWith("full:")) entry.full = key.slice(5);
     else if (key.startsWith("part:")) entry.part = Number(key.slice(5));
-    else entry.text = after(entry.text, key, entry.scale);
+    else entry.text = textAfter(entry.text, key, entry.scale);
     if (entry.scale === "thirds" && entry.part === null) entry.part = 0;
-    this.#keep();
+    this.#save();
   }
 
-  #keep() {
+  #save() {
     try {
-      sessionStorage.setItem(KEPT, JSON.stringify({ for: this.#for, entry: this.entry }));
+      sessionStorage.setItem(STORAGE_KEY, JSON.stringify({ for: this.#purpose, entry: this.entry }));
     } catch {
-      // A browser that stores nothing keeps the entry as long as the page is open.
+      // Without storage the entry lasts as long as the page is open.
     }
     this.#show();
-    this.changed();
+    this.onChange();
   }
 
   #show() {
     const { entry } = this;
     if (this.#drawn !== entry.scale) {
       this.#drawn = entry.scale;
-      this.#root.replaceChildren(...(this.#counts() ? digitKeys(entry.scale) : stopKeys(entry.scale)));
-      mark(this.#root, "class", this.#counts() ? "keypad digits" : "keypad stops");
+      this.#root.replaceChildren(...(this.#hasDigits() ? digitKeys(entry.scale) : stopKeys(entry.scale)));
+      mark(this.#root, "class", this.#hasDigits() ? "keypad digits" : "keypad stops");
       byId("scales").querySelector(`[value="${entry.scale}"]`).checked = true;
     }
-    mark(byId("meter-at"), "hidden", this.#counts() ? "" : null);
+    mark(byId("meter-at"), "hidden", this.#hasDigits() ? "" : null);
     for (const name of ["iso", "shutter"]) {
       const field = byId(`meter-${name}`);
       if (document.activeElement !== field && field.value !== entry[name]) field.value = entry[name];
@@ -140,11 +140,11 @@ export class Keypad {
       const on = key.dataset.key === `full:${entry.full}` || key.dataset.key === `part:${entry.part}`;
       mark(key, "aria-pressed", String(on));
     }
-    say(byId("entered"), shown(entry));
+    say(byId("entered"), entryText(entry));
   }
 }
 
-function after(text, key, scale) {
+function textAfter(text, key, scale) {
   if (key === "back") return text.slice(0, -1);
   if (key === "sign") return scale !== "ev" ? text : text.startsWith("-") ? text.slice(1) : `-${text}`;
   if (key === "." && text.includes(".")) return text;
@@ -152,28 +152,28 @@ function after(text, key, scale) {
   return text === "0" && key !== "." ? key : text + key;
 }
 
-function timeOf(camera) {
+function shutterText(camera) {
   if (typeof camera.shutter === "string") return camera.shutter;
   if (camera.shutter) return camera.shutter < 1 ? `1/${Math.round(1 / camera.shutter)}` : String(camera.shutter);
   if (camera.shutter_angle && camera.fps) return `1/${Math.round((camera.fps * 360) / camera.shutter_angle)}`;
   return "";
 }
 
-function key(name, face, said, pressed) {
-  const button = make("button", { type: "button", "data-key": name, "aria-label": said }, face);
-  if (pressed) button.setAttribute("aria-pressed", "false");
+function keyButton(name, face, label, pressable) {
+  const button = make("button", { type: "button", "data-key": name, "aria-label": label }, face);
+  if (pressable) button.setAttribute("aria-pressed", "false");
   return button;
 }
 
 const digitKeys = (scale) =>
-  DIGITS.filter((name) => name !== "sign" || scale === "ev").map((name) => key(name, FACES[name] ?? name, NAMES[name]));
+  DIGITS.filter((name) => name !== "sign" || scale === "ev").map((name) => keyButton(name, FACES[name] ?? name, NAMES[name]));
 
 function stopKeys(scale) {
-  const full = FULL_STOPS.map((stop) => key(`full:${stop}`, stop, `f ${stop}`, true));
+  const full = FULL_STOPS.map((stop) => keyButton(`full:${stop}`, stop, `f ${stop}`, true));
   const count = scale === "tenths" ? 10 : 3;
   const faces = scale === "tenths" ? (i) => `.${i}` : (i) => ["0", "⅓", "⅔"][i];
-  const said = scale === "tenths" ? (i) => `and ${i} tenths` : (i) => `and ${["no", "one", "two"][i]} thirds`;
-  const parts = Array.from({ length: count }, (_, i) => key(`part:${i}`, faces(i), said(i), true));
+  const labels = scale === "tenths" ? (i) => `and ${i} tenths` : (i) => `and ${["no", "one", "two"][i]} thirds`;
+  const parts = Array.from({ length: count }, (_, i) => keyButton(`part:${i}`, faces(i), labels(i), true));
   return [
     make("div", { class: "full", role: "group", "aria-label": "Full stop" }, ...full),
     make("div", { class: "parts", role: "group", "aria-label": scale === "tenths" ? "Tenths" : "Thirds" }, ...parts),

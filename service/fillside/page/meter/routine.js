@@ -1,51 +1,51 @@
-// The guided routine on the whole screen: what to do, what to expect, and a keypad for what the meter shows.
+// The guided routine on the whole screen: the step, the expected value, and a keypad for the meter's display.
 
 import { byId, children, make, mark, say } from "../shared/dom.js";
-import { wireHold } from "../shared/long_press.js";
-import { Keypad } from "./keypad.js";
-import { Learned } from "./learned.js";
-import { asLux, asSent, expected } from "./display.js";
+import { wireLongPress } from "../shared/long_press.js";
 import * as words from "../shared/words.js";
+import { displayOf, luxOf, readingOf } from "./display.js";
+import { Findings } from "./findings.js";
+import { Keypad } from "./keypad.js";
 
-const OPEN = "fillside.routine";
+const STORAGE_KEY = "fillside.routine";
 const NAMES = { calibrate: "Calibrate", lineup: "Line up" };
-const STRANGE_STOPS = 1;
+const DOUBTFUL_STOPS = 1;
 const STAGES = { prepare: "before metering", warm: "warming up", read: "reading", verify: "checking", done: "done" };
 
 export class RoutineView {
   #routine = null;
   #camera = {};
   #constants = { flat: 250, dome: 330 };
-  #step = "";
+  #stepKey = "";
   #ticking = new Set();
   #busy = false;
   #settled = true;
 
-  /** `order(body)` sends an order and resolves to its answer. */
+  /** Call `order(body)` to send an order; it resolves to the answer. */
   constructor(order) {
     this.order = order;
-    this.keypad = new Keypad({ changed: () => this.#compare(), done: () => this.#take() });
-    this.learned = new Learned();
+    this.keypad = new Keypad({ onChange: () => this.#compare(), onEnter: () => this.#take() });
+    this.findings = new Findings();
     this.#wire();
-    setInterval(() => this.#routine?.wait_until && this.#wait(), 500);
+    setInterval(() => this.#routine?.wait_until && this.#showWait(), 500);
   }
 
   get open() {
-    return sessionStorage.getItem(OPEN) === "open";
+    return sessionStorage.getItem(STORAGE_KEY) === "open";
   }
 
-  show({ state, room }) {
-    // While an order is on its way the step stays: between reading and weighing others come and go.
+  show({ state, places }) {
+    // The step stays while an order is on its way: the steps between reading and evaluation are of no interest.
     if (!this.#busy) this.#routine = state.routine ?? null;
     this.#settled = state.settled;
     this.#camera = state.camera;
-    if (room?.constants) this.#constants = room.constants;
-    const under = this.#routine && this.#routine.stage !== "done" ? this.#routine : null;
+    if (places?.constants) this.#constants = places.constants;
+    const unfinished = this.#routine && this.#routine.stage !== "done" ? this.#routine : null;
     const button = byId("open-meter");
-    const where = under ? `Meter: ${NAMES[under.routine]}, ${STAGES[under.stage]}, ${count(under)}` : null;
-    mark(button, "data-under", under ? "" : null);
-    mark(button, "aria-label", where);
-    mark(button, "title", where);
+    const progress = unfinished ? `Meter: ${NAMES[unfinished.routine]}, ${STAGES[unfinished.stage]}, ${count(unfinished)}` : null;
+    mark(button, "data-under", unfinished ? "" : null);
+    mark(button, "aria-label", progress);
+    mark(button, "title", progress);
     const showing = this.open && this.#routine !== null && !this.#routine.left;
     mark(document.body, "data-view", showing ? "routine" : null);
     mark(byId("routine"), "hidden", showing ? null : "");
@@ -55,15 +55,15 @@ export class RoutineView {
 
   #showStart(state) {
     const routine = this.#routine;
-    const under = routine && routine.stage !== "done";
-    say(byId("calibrated"), state.calibrated_at ? `Calibrated ${when(state.calibrated_at)}.` : "Not calibrated yet.");
-    mark(byId("routine-resume"), "hidden", under ? null : "");
-    if (under) say(byId("routine-resume"), `Go on: ${NAMES[routine.routine].toLowerCase()}, ${STAGES[routine.stage]}`);
+    const unfinished = routine && routine.stage !== "done";
+    say(byId("calibrated"), state.calibrated_at ? `Calibrated ${localTime(state.calibrated_at)}.` : "Not calibrated yet.");
+    mark(byId("routine-resume"), "hidden", unfinished ? null : "");
+    if (unfinished) say(byId("routine-resume"), `Go on: ${NAMES[routine.routine].toLowerCase()}, ${STAGES[routine.stage]}`);
   }
 
   #showStep() {
     const routine = this.#routine;
-    // Cautions are counted as they are ticked, and all are one step.
+    // The number counts ticked cautions, but all of them are one step.
     const number = routine.stage === "prepare" ? "" : routine.number;
     const key = `${routine.routine} ${routine.stage} ${number} ${routine.title}`;
     say(byId("routine-where"), `${NAMES[routine.routine]}, ${STAGES[routine.stage]}: ${count(routine)}`);
@@ -72,17 +72,17 @@ export class RoutineView {
     this.#showTicks(routine);
     this.#showAsks(routine, key);
     this.#showVerdict(routine);
-    this.learned.show(routine);
+    this.findings.show(routine);
     this.#showActs(routine);
-    if (key !== this.#step) this.#entered(key);
+    if (key !== this.#stepKey) this.#entered(key);
   }
 
   #entered(key) {
-    const first = this.#step === "";
-    this.#step = key;
+    const isFirst = this.#stepKey === "";
+    this.#stepKey = key;
     scrollTo(0, 0);
-    if (first) stayAwake().then((awake) => mark(byId("sleeps"), "hidden", awake ? "" : null));
-    // The title is read out, and the keyboard begins at the top of the new step.
+    if (isFirst) stayAwake().then((awake) => mark(byId("sleeps"), "hidden", awake ? "" : null));
+    // Focus has the title read out and starts the keyboard at the top of the new step.
     byId("routine-title").focus({ preventScroll: true });
   }
 
@@ -103,7 +103,7 @@ export class RoutineView {
     return make("li", {}, make("label", {}, box, make("span")));
   }
 
-  /** A ticked box stays ticked: there is nothing to take back in having read it. */
+  /** Tick a caution; a ticked box stays ticked, since reading it cannot be undone. */
   #tick(box) {
     box.checked = true;
     this.#ticking.add(box.value);
@@ -112,66 +112,66 @@ export class RoutineView {
 
   #showAsks({ asks, stage, number, routine }, key) {
     mark(byId("routine-asks"), "hidden", asks ? null : "");
-    this.#wait();
+    this.#showWait();
     if (!asks) return;
-    if (key !== this.#step) this.keypad.begin(`${routine} ${stage} ${number} ${asks.head}`, this.#camera);
+    if (key !== this.#stepKey) this.keypad.begin(`${routine} ${stage} ${number} ${asks.head}`, this.#camera);
     this.#compare();
   }
 
-  /** The expected value in the meter's own language, and how far what is entered lies from it. */
+  /** Show the expected value in the meter's unit, and the difference of the entry from it. */
   #compare() {
     const asks = this.#routine?.asks;
     if (!asks) return;
     const constant = this.#constants[asks.receptor];
     const { entry } = this.keypad;
-    const unsure = asks.sigma_stops === null ? "" : ` ${words.within(asks.sigma_stops)}`;
+    const uncertainty = asks.sigma_stops === null ? "" : ` ${words.within(asks.sigma_stops)}`;
     const lux = asks.expected_lux;
-    say(byId("expected"), lux === null ? "Nothing to compare with yet" : `Expect ${expected(lux, entry, constant)}${unsure}`);
-    const entered = asLux(entry, constant);
+    say(byId("expected"), lux === null ? "Nothing to compare with yet" : `Expect ${displayOf(lux, entry, constant)}${uncertainty}`);
+    const entered = luxOf(entry, constant);
     const off = entered > 0 && lux > 0 ? Math.log2(entered / lux) : null;
-    const strange = off !== null && Math.abs(off) > Math.max(STRANGE_STOPS, 3 * (asks.sigma_stops ?? 0));
+    const isDoubtful = off !== null && Math.abs(off) > Math.max(DOUBTFUL_STOPS, 3 * (asks.sigma_stops ?? 0));
     const far = off === null ? "" : `${words.stops(Math.abs(off), false)} ${off < 0 ? "under" : "over"} what was expected`;
-    say(byId("off-expected"), strange ? `▲ ${far}: look again at head, unit and receptor` : far);
-    mark(byId("off-expected"), "data-off", strange ? "true" : null);
+    say(byId("off-expected"), isDoubtful ? `▲ ${far}: look again at head, unit and receptor` : far);
+    mark(byId("off-expected"), "data-off", isDoubtful ? "true" : null);
     this.#showTake();
   }
 
-  #left() {
+  #waitLeft() {
     const until = this.#routine?.wait_until;
     return until ? Math.max(0, until - Date.now() / 1000) : 0;
   }
 
-  #wait() {
-    const left = this.#left();
+  #showWait() {
+    const leftS = this.#waitLeft();
     const moving = this.#settled || !this.#routine?.asks ? "" : "Light is moving";
-    const text = left > 0 ? `Again in ${Math.floor(left / 60)}:${String(Math.floor(left % 60)).padStart(2, "0")}` : moving;
+    const text = leftS > 0 ? `Again in ${Math.floor(leftS / 60)}:${String(Math.floor(leftS % 60)).padStart(2, "0")}` : moving;
     say(byId("waits"), text);
     this.#showTake();
   }
 
   #showTake() {
-    const ready = asSent(this.keypad.entry) !== null && !this.#busy && this.#settled && this.#left() === 0;
+    const ready = readingOf(this.keypad.entry) !== null && !this.#busy && this.#settled && this.#waitLeft() === 0;
     mark(byId("take"), "aria-disabled", ready ? null : "true");
   }
 
-  #whyNotYet(sent) {
-    if (!sent) return "Enter what the meter shows first";
+  #obstacleTo(reading) {
+    if (!reading) return "Enter what the meter shows first";
     if (!this.#settled) return "The light is still moving: take it once it rests";
-    return this.#left() > 0 ? "The lamp is still warming: take it when the time is up" : null;
+    return this.#waitLeft() > 0 ? "The lamp is still warming: take it when the time is up" : null;
   }
 
   async #take() {
-    const sent = asSent(this.keypad.entry);
+    const reading = readingOf(this.keypad.entry);
     if (this.#busy || !this.#routine?.asks) return;
-    const tooSoon = this.#whyNotYet(sent);
-    if (tooSoon) {
-      this.#answer(tooSoon, false);
+    const obstacle = this.#obstacleTo(reading);
+    if (obstacle) {
+      this.#answer(obstacle, false);
       return;
     }
     this.#answer("Taking it…", true);
-    const { what } = this.keypad;
-    const answer = await this.#send({ do: "read", ...sent });
-    if (answer.ok) this.keypad.clear(what);
+    const { purpose } = this.keypad;
+    const answer = await this.#send({ do: "read", ...reading });
+    if (answer.ok) this.keypad.clear(purpose);
     this.#answer(answer.ok ? answer.note : `Not taken: ${answer.message}`, answer.ok);
   }
 
@@ -191,20 +191,20 @@ export class RoutineView {
 
   #showActs({ may, stage, ticks, weighing, number }) {
     const allowed = new Set(may);
-    const had = document.activeElement;
+    const focused = document.activeElement;
     for (const button of byId("routine").querySelectorAll("[data-routine]")) {
       const { routine: act } = button.dataset;
       const useful = act !== "repeat" || number > 1;
       mark(button, "hidden", allowed.has(act) && useful ? null : "");
     }
     mark(byId("go"), "aria-disabled", ticks.every((tick) => tick.ticked) ? null : "true");
-    const forDark = stage === "read" && allowed.has("go");
-    mark(byId("go"), "hidden", allowed.has("go") && !forDark ? null : "");
-    mark(byId("go-dark"), "hidden", forDark ? null : "");
-    mark(byId("take"), "hidden", stage === "prepare" || stage === "done" || forDark ? "" : null);
+    const isDark = stage === "read" && allowed.has("go");
+    mark(byId("go"), "hidden", allowed.has("go") && !isDark ? null : "");
+    mark(byId("go-dark"), "hidden", isDark ? null : "");
+    mark(byId("take"), "hidden", stage === "prepare" || stage === "done" || isDark ? "" : null);
     mark(byId("routine-close"), "hidden", stage === "done" ? null : "");
-    // A button that is gone may not take the keyboard with it.
-    if (had?.hidden && byId("routine").contains(had)) byId("routine-title").focus({ preventScroll: true });
+    // Keep the keyboard's focus when its button disappears.
+    if (focused?.hidden && byId("routine").contains(focused)) byId("routine-title").focus({ preventScroll: true });
     say(byId("weighing"), weighing ? "Weighing the readings…" : "");
   }
 
@@ -215,10 +215,10 @@ export class RoutineView {
     });
     byId("take").addEventListener("click", () => this.#take());
     byId("go").addEventListener("click", () => this.#act("go"));
-    wireHold(byId("go-dark"), {
-      held: () => this.#act("go"),
-      tooShort: () => this.#answer("Hold it for a second: the lights go out for this reading", false),
-      pressed: () => this.#act("go"),
+    wireLongPress(byId("go-dark"), {
+      onLongPress: () => this.#act("go"),
+      onShortPress: () => this.#answer("Hold it for a second: the lights go out for this reading", false),
+      onClick: () => this.#act("go"),
     });
     byId("routine-close").addEventListener("click", () => this.#close());
     const dialog = byId("meter");
@@ -237,16 +237,16 @@ export class RoutineView {
   }
 
   async #open() {
-    sessionStorage.setItem(OPEN, "open");
-    this.#step = "";
+    sessionStorage.setItem(STORAGE_KEY, "open");
+    this.#stepKey = "";
     this.#answer("", true);
     if (this.#routine?.left) await this.order({ do: this.#routine.routine, act: "resume" }, "acts-answer");
     this.redraw();
   }
 
   #close() {
-    sessionStorage.removeItem(OPEN);
-    this.#step = "";
+    sessionStorage.removeItem(STORAGE_KEY);
+    this.#stepKey = "";
     maySleep();
     this.redraw();
     byId("open-meter").focus();
@@ -282,7 +282,7 @@ export class RoutineView {
   }
 }
 
-/** Which reading this is of how many, as far as that is known: how many more it takes is only estimated. */
+/** Count the readings: the total is an estimate until the last. */
 function count({ stage, number, of }) {
   if (stage === "warm") return `${number}, until two agree`;
   if (stage !== "read") return `${Math.min(number, of)} of ${of}`;
@@ -291,13 +291,13 @@ function count({ stage, number, of }) {
 
 const verdictRow = () => make("tr", {}, make("th", { scope: "row" }), make("td"), make("td"), make("td"));
 
-/** A time in the reader's own words. */
-function when(iso) {
+/** Format a time in the reader's locale. */
+function localTime(iso) {
   const time = new Date(iso);
   return Number.isNaN(time.getTime()) ? iso : time.toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
 }
 
-// Browsers keep a screen awake only at secure addresses, or not at all.
+// Some browsers allow a wake lock only at secure addresses, others not at all.
 let wakeLock = null;
 let wakeWanted = false;
 
@@ -314,7 +314,7 @@ async function requestWakeLock() {
 
 document.addEventListener("visibilitychange", requestWakeLock);
 
-/** Asks for it; resolves to whether the screen will stay awake. */
+/** Keep the screen awake; resolve to whether the browser does. */
 async function stayAwake() {
   wakeWanted = true;
   return wakeLock !== null || ("wakeLock" in navigator && (await requestWakeLock()));

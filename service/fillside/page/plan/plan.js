@@ -1,7 +1,7 @@
-// The plan: per mark which ratios and exposures can be had, as a region, and what to mind, in words.
+// The plan: for each mark the ratios and exposures that can be reached, drawn as a region, and the points to mind.
 
-import { byId, draw, make, mark, say } from "../shared/dom.js";
 import { ask } from "../connection/link.js";
+import { byId, draw, make, mark, say } from "../shared/dom.js";
 import { settings } from "../shared/settings.js";
 import * as words from "../shared/words.js";
 
@@ -9,11 +9,11 @@ const WAIT_MS = 30_000;
 const WIDE = 340;
 const HIGH = 280;
 const EDGE = { left: 36, right: 14, top: 36, bottom: 58 };
-/** Further off than this nobody goes; the region is cut there. */
+/** The region is cut at this distance from the target. */
 const MOST_STOPS = 9;
 
 class PlanView {
-  #asked = 0;
+  #request = 0;
 
   constructor() {
     this.dialog = byId("plan");
@@ -23,15 +23,15 @@ class PlanView {
 
   async #open() {
     this.dialog.showModal();
-    const asked = ++this.#asked;
+    const request = ++this.#request;
     say(byId("plan-says"), "Working the plan out…");
     try {
-      const { status, said } = await ask("/api/v1/plan", WAIT_MS);
-      if (asked !== this.#asked) return;
-      if (status !== 200) throw new Error(said?.error?.message ?? `the daemon answered ${status}`);
-      this.#show(said);
+      const { status, answer } = await ask("/api/v1/plan", WAIT_MS);
+      if (request !== this.#request) return;
+      if (status !== 200) throw new Error(answer?.error?.message ?? `the daemon answered ${status}`);
+      this.#show(answer);
     } catch (error) {
-      if (asked !== this.#asked) return;
+      if (request !== this.#request) return;
       const why = error.name === "TimeoutError" ? "the daemon did not answer in time" : error.message;
       this.#clear();
       say(byId("plan-says"), `No plan: ${words.sentence(why)} Close and open it again to ask once more.`);
@@ -63,7 +63,7 @@ function markPart(one, i) {
     table("To full and to floor", ["Head", "Light", "To full", "To floor"], one.margins.map(marginRow)),
     table("Ratio on the face", ["Read as", "Ratio", "Stops"], one.face.readings.map(faceRow)),
     ...listed("Limits", one.balance.limits.map((limit) => limit.says)),
-    ...listed("Glasses", one.glasses.filter((g) => g.margin_deg < g.wanted_margin_deg).map(inGlasses)),
+    ...listed("Glasses", one.glasses.filter((g) => g.margin_deg < g.wanted_margin_deg).map(glassesText)),
     ...listed("Lens", one.lens.filter((lens) => lens.do).map((lens) => lens.do)),
   );
 }
@@ -75,10 +75,10 @@ function reachPart({ reach, balance }, i) {
   if (!reach.corners.length) return [make("p", { class: "soft" }, "No ratio to speak of: it takes a key and a fill.")];
   const target = words.light(reach.target_exposure_lux, settings.units);
   const wanted = words.wishedRatio(reach.target_ratio);
-  const { ratio_stops: ratioSure, exposure_stops: exposureSure } = balance.uncertainty;
-  const ratio = (corner) => words.ratio(corner.ratio, ratioSure);
-  const exposure = (corner) => words.stops(corner.exposure_stops, true, words.decimals(exposureSure));
-  const says = [
+  const { ratio_stops: ratioUncertainty, exposure_stops: exposureUncertainty } = balance.uncertainty;
+  const ratio = (corner) => words.ratio(corner.ratio, ratioUncertainty);
+  const exposure = (corner) => words.stops(corner.exposure_stops, true, words.decimals(exposureUncertainty));
+  const sentences = [
     reach.ratios
       ? `At ${target}: ${ratio(reach.ratios.least)} (${endedBy(reach.ratios.least)}) to ${ratio(reach.ratios.most)} (${endedBy(reach.ratios.most)}).`
       : `${target} cannot be had here at any ratio.`,
@@ -91,7 +91,7 @@ function reachPart({ reach, balance }, i) {
   svg.append(...region(reach, balance.target.ratio_stops, i));
   return [
     svg,
-    make("p", { id, class: "small" }, says.join(" ")),
+    make("p", { id, class: "small" }, sentences.join(" ")),
     table("Corners of the region", ["Limited by", "Ratio", "Exposure"], reach.corners.map((c) => [endedBy(c), ratio(c), exposure(c)])),
   ];
 }
@@ -101,8 +101,8 @@ function endedBy({ full, floor }) {
   return parts.filter(Boolean).join(", ") || "between its ends";
 }
 
-/** The same in at most two short lines, for beside a corner. */
-function shortly({ full, floor }) {
+/** Describe a corner's limits in at most two short lines, for its label. */
+function cornerLines({ full, floor }) {
   const names = (heads) => (heads.length > 2 ? `${heads[0]} +${heads.length - 1}` : heads.join(", "));
   return [full.length ? `${names(full)} full` : "", floor.length ? `${names(floor)} floor` : ""].filter(Boolean);
 }
@@ -117,7 +117,7 @@ function region(reach, wantedStops, i) {
   const [left, right, top, bottom] = [x(xs.low), x(xs.high), y(ys.high), y(ys.low)];
   const path = reach.outline.map(([ratio, exposure], n) => `${n ? "L" : "M"}${x(ratio).toFixed(1)} ${y(exposure).toFixed(1)}`).join("");
   const clip = `plan-clip-${i}`;
-  const shown = reach.corners.filter((c) => inside(c.ratio_stops, xs) && inside(c.exposure_stops, ys));
+  const visible = reach.corners.filter((c) => isInside(c.ratio_stops, xs) && isInside(c.exposure_stops, ys));
   const middle = (left + right) / 2;
   return [
     draw("clipPath", { id: clip }, draw("rect", { x: left, y: top, width: right - left, height: bottom - top })),
@@ -132,14 +132,14 @@ function region(reach, wantedStops, i) {
     draw("text", { class: "tick", x: middle, y: HIGH - 9 }, "ratio, stops"),
     draw("text", { class: "tick across", x: left, y: 12 }, "exposure off target, stops"),
     draw("path", { class: "region", d: `${path}Z`, "clip-path": `url(#${clip})` }),
-    ...shown.flatMap((corner) => cornerMark(corner, x(corner.ratio_stops), y(corner.exposure_stops), middle, (top + bottom) / 2)),
+    ...visible.flatMap((corner) => cornerMark(corner, x(corner.ratio_stops), y(corner.exposure_stops), middle, (top + bottom) / 2)),
     ...(has ? [draw("circle", { class: "wanted", cx: x(wantedStops), cy: y(0), r: 6 })] : []),
   ];
 }
 
 function cornerMark(corner, cx, cy, middle, half) {
   const anchor = cx > middle + 60 ? "end" : cx < middle - 60 ? "start" : "middle";
-  const lines = shortly(corner);
+  const lines = cornerLines(corner);
   const above = cy < half;
   const first = above ? cy - 6 - 13 * (lines.length - 1) : cy + 15;
   return [
@@ -148,14 +148,14 @@ function cornerMark(corner, cx, cy, middle, half) {
   ];
 }
 
-/** Whole stops around all that is to be seen, cut where it goes on without end. */
+/** Return the whole stops that span the values, cut at `MOST_STOPS`. */
 function span(values) {
   const low = Math.max(-MOST_STOPS, Math.floor(Math.min(0, ...values)));
   const high = Math.min(MOST_STOPS, Math.ceil(Math.max(1, ...values)));
   return { low, high };
 }
 
-const inside = (value, { low, high }) => typeof value === "number" && value >= low && value <= high;
+const isInside = (value, { low, high }) => typeof value === "number" && value >= low && value <= high;
 
 function ticks({ low, high }) {
   const step = high - low > 8 ? 2 : 1;
@@ -175,7 +175,7 @@ function listed(title, lines) {
   return [make("h4", {}, title), make("ul", { class: "plan-lines" }, ...lines.map((line) => make("li", {}, words.sentence(line))))];
 }
 
-function inGlasses(one) {
+function glassesText(one) {
   const state = one.seen
     ? `${one.source}: seen in the lenses over ${words.fixed(Math.max(one.covered_percent, 1), 0)} % of them`
     : `${one.source}: only ${words.fixed(one.margin_deg, 0)}° off the lenses`;
@@ -185,15 +185,15 @@ function inGlasses(one) {
 
 function toMind({ flicker, power, cautions, camera, unknown }) {
   return [
-    ["Flicker", flicker.filter((one) => one.visible).map(flickers)],
-    ["Power and heat", powerSays(power)],
+    ["Flicker", flicker.filter((one) => one.visible).map(flickerText)],
+    ["Power and heat", powerLines(power)],
     ["Cautions", cautions],
     ["Camera", camera],
     ["Not known", unknown],
   ];
 }
 
-function flickers(one) {
+function flickerText(one) {
   const kind = one.pulsed
     ? `pulses at ${one.ripple_hz} Hz`
     : one.known
@@ -203,7 +203,7 @@ function flickers(one) {
   return `${one.head} ${kind}: frames differ by up to ${words.stops(one.variation_stops, false)}, bands of ${words.stops(one.banding_stops, false)} across a frame${times ? `; no flicker at ${times} s` : ""}`;
 }
 
-function powerSays({ volts, total_watts, total_amps, unknown, unplugged, circuits, hot }) {
+function powerLines({ volts, total_watts, total_amps, unknown, unplugged, circuits, hot }) {
   const amps = total_amps === null ? "" : `, ${words.fixed(total_amps, 1)} A at ${volts} V`;
   const lacks = unknown.length ? `, not counting ${words.list(unknown)}` : "";
   return [

@@ -1,8 +1,8 @@
-// The few things done to the document, each touching it only where something is different.
+// Create and update elements, touching the document only where a value differs.
 
 export const byId = (id) => document.getElementById(id);
 
-/** An element with properties, attributes (`aria-…`, `data-…`, `role`, `class`) and children. */
+/** Create an element with attributes and children; attributes that are null or undefined are left out. */
 export function make(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
@@ -14,7 +14,7 @@ export function make(tag, attributes = {}, ...children) {
 
 const SVG = "http://www.w3.org/2000/svg";
 
-/** An SVG element with attributes and children. */
+/** Create an SVG element with attributes and children. */
 export function draw(tag, attributes = {}, ...children) {
   const element = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
@@ -22,7 +22,7 @@ export function draw(tag, attributes = {}, ...children) {
   return element;
 }
 
-/** Sets the text if it is another. */
+/** Set the text if it differs. */
 export function say(element, text) {
   if (element.firstChild instanceof Text && element.childNodes.length === 1) {
     if (element.firstChild.data !== text) element.firstChild.data = text;
@@ -31,7 +31,7 @@ export function say(element, text) {
   }
 }
 
-/** Sets the attribute if it is another; null takes it away. */
+/** Set the attribute if it differs; null removes it. */
 export function mark(element, name, value) {
   if (value === null) {
     if (element.hasAttribute(name)) element.removeAttribute(name);
@@ -40,21 +40,21 @@ export function mark(element, name, value) {
   }
 }
 
-/** Makes `list`'s children one element for each item, kept by key; returns [item, element] pairs in order. */
+/** Give `list` one child element for each item, reused by key; return [item, element] pairs in order. */
 export function children(list, items, keyOf, makeOne) {
-  const found = new Map();
-  for (const element of list.children) found.set(element.dataset.key, element);
+  const existing = new Map();
+  for (const element of list.children) existing.set(element.dataset.key, element);
   const pairs = items.map((item) => {
     const key = String(keyOf(item));
-    let element = found.get(key);
+    let element = existing.get(key);
     if (!element) {
       element = makeOne(item);
       element.dataset.key = key;
     }
-    found.delete(key);
+    existing.delete(key);
     return [item, element];
   });
-  for (const element of found.values()) element.remove();
+  for (const element of existing.values()) element.remove();
   pairs.forEach(([, element], i) => {
     if (list.children[i] !== element) list.insertBefore(element, list.children[i] ?? null);
   });

@@ -1,9 +1,9 @@
-// The key (token) of this browser: it comes once in the address after `#token=`, and stays in this browser.
+// The key (token) of this browser: read once from the address after `#token=`, then stored in this browser.
 
-const KEPT = "fillside.token";
-const LOOKS_RIGHT = /^[A-Za-z0-9._~-]{8,256}$/;
+const STORAGE_KEY = "fillside.token";
+const TOKEN_PATTERN = /^[A-Za-z0-9._~-]{8,256}$/;
 
-/** The storage, or null where the browser allows none. */
+/** The local storage, or null where the browser forbids it. */
 function storage() {
   try {
     return window.localStorage;
@@ -12,29 +12,29 @@ function storage() {
   }
 }
 
-const FOR_ONCE = /^once-/;
-const CHANGE_TIMEOUT_MS = 6000;
+const SINGLE_USE = /^once-/;
+const EXCHANGE_TIMEOUT_MS = 6000;
 
 let inMemory = "";
 
 export function token() {
-  return storage()?.getItem(KEPT) ?? inMemory;
+  return storage()?.getItem(STORAGE_KEY) ?? inMemory;
 }
 
-/** Whether a text can be a key at all. */
-export const canBeToken = (text) => LOOKS_RIGHT.test(text);
+/** Return whether a text has the form of a key. */
+export const canBeToken = (text) => TOKEN_PATTERN.test(text);
 
 export function keepToken(text) {
   inMemory = text;
   try {
-    if (text) storage()?.setItem(KEPT, text);
-    else storage()?.removeItem(KEPT);
+    if (text) storage()?.setItem(STORAGE_KEY, text);
+    else storage()?.removeItem(STORAGE_KEY);
   } catch {
-    // A browser that stores nothing keeps the key as long as the page is open.
+    // Without storage the key lasts as long as the page is open.
   }
 }
 
-/** Takes the key out of the address, so that it is neither bookmarked nor seen; true if there was one. */
+/** Move the key from the address into storage, so that it is neither bookmarked nor seen; return whether there was one. */
 export function takeFromAddress() {
   const found = new URLSearchParams(location.hash.slice(1)).get("token");
   if (found === null) return false;
@@ -44,33 +44,33 @@ export function takeFromAddress() {
   return true;
 }
 
-/** Whether the key is one that must be changed for a lasting one before it opens anything. */
-export const isForOnce = () => FOR_ONCE.test(token());
+/** Return whether the key is good once, and must be exchanged for a lasting one before it opens anything. */
+export const isSingleUse = () => SINGLE_USE.test(token());
 
-/** Changes it; true when that is settled, right or wrong, and false when nothing answered. */
-export async function changeForLasting() {
+/** Exchange it; return true once the daemon has accepted or refused it, false when nothing answered. */
+export async function exchangeKey() {
   try {
     const response = await fetch("/api/v1/key", {
       method: "POST",
       headers: headers(),
-      signal: AbortSignal.timeout(CHANGE_TIMEOUT_MS),
+      signal: AbortSignal.timeout(EXCHANGE_TIMEOUT_MS),
     });
     if (response.status >= 500) return false;
-    const said = await response.json();
-    keepToken(response.ok && canBeToken(said.token) ? said.token : "");
+    const answer = await response.json();
+    keepToken(response.ok && canBeToken(answer.token) ? answer.token : "");
     return true;
   } catch {
     return false;
   }
 }
 
-/** Headers that show the key. */
+/** The request headers that carry the key. */
 export function headers() {
   const text = token();
   return text ? { Authorization: `Bearer ${text}` } : {};
 }
 
-/** What the WebSocket offers: browsers cannot send headers there. */
+/** The WebSocket subprotocols that carry the key: browsers cannot send headers there. */
 export function protocols() {
   const text = token();
   return text ? ["fillside.v1", `token.${text}`] : [];

@@ -1,13 +1,14 @@
-// A button that must be held: by finger, mouse, Space or Enter, for a moment that no tap lasts.
+// A button that acts only when held, by finger, mouse, Space or Enter, for longer than a tap lasts.
 
-export const HOLD_MS = 900;
+const LONG_PRESS_MS = 900;
 const KEYS = new Set([" ", "Enter"]);
 
-/** `held()` after the hold; `tooShort()` when let go before; `pressed()` for a press without pointer or key. */
-export function wireHold(button, { held, tooShort, pressed }) {
+/** Call `onLongPress()` after the full time, `onShortPress()` when released before it, and `onClick()` for a click that neither
+ * pointer nor key made, as from a screen reader. */
+export function wireLongPress(button, { onLongPress, onShortPress, onClick }) {
   let timer = 0;
   let done = false;
-  let byHand = 0;
+  let lastInputAt = 0;
 
   const begin = () => {
     if (timer) return;
@@ -15,41 +16,41 @@ export function wireHold(button, { held, tooShort, pressed }) {
     button.classList.add("holding");
     timer = setTimeout(() => {
       done = true;
-      end();
-      held();
-    }, HOLD_MS);
+      cancel();
+      onLongPress();
+    }, LONG_PRESS_MS);
   };
-  const end = () => {
+  const cancel = () => {
     clearTimeout(timer);
     timer = 0;
     button.classList.remove("holding");
   };
-  const letGo = () => {
+  const release = () => {
     if (!timer) return;
-    end();
-    if (!done) tooShort();
+    cancel();
+    if (!done) onShortPress();
   };
 
   button.addEventListener("pointerdown", (event) => {
-    byHand = performance.now();
+    lastInputAt = performance.now();
     if (event.button !== 0) return;
     button.setPointerCapture(event.pointerId);
     begin();
   });
-  button.addEventListener("pointerup", letGo);
-  button.addEventListener("pointercancel", letGo);
+  button.addEventListener("pointerup", release);
+  button.addEventListener("pointercancel", release);
   button.addEventListener("contextmenu", (event) => event.preventDefault());
   button.addEventListener("keydown", (event) => {
     if (!KEYS.has(event.key)) return;
     event.preventDefault();
-    byHand = performance.now();
+    lastInputAt = performance.now();
     if (!event.repeat) begin();
   });
   button.addEventListener("keyup", (event) => {
-    if (KEYS.has(event.key)) letGo();
+    if (KEYS.has(event.key)) release();
   });
-  button.addEventListener("blur", letGo);
+  button.addEventListener("blur", release);
   button.addEventListener("click", () => {
-    if (performance.now() - byHand > HOLD_MS + 5000 || byHand === 0) pressed();
+    if (performance.now() - lastInputAt > LONG_PRESS_MS + 5000 || lastInputAt === 0) onClick();
   });
 }

@@ -1,26 +1,26 @@
-// What this browser prefers: screen, units, and where the camera is drawn. Kept in this browser only.
+// The preferences of this browser (theme, units, side of the camera), stored in this browser only, and its key's dialog.
 
 import { byId, say } from "./dom.js";
 import { canBeToken, keepToken, token } from "./key.js";
 
-const KEPT = "fillside.settings";
+const STORAGE_KEY = "fillside.settings";
 const DEFAULTS = { theme: "dark", units: "metric", camera: "top" };
 
-function read() {
+function load() {
   try {
-    return { ...DEFAULTS, ...JSON.parse(localStorage.getItem(KEPT) || "{}") };
+    return { ...DEFAULTS, ...JSON.parse(localStorage.getItem(STORAGE_KEY) || "{}") };
   } catch {
     return { ...DEFAULTS };
   }
 }
 
-export const settings = read();
+export const settings = load();
 
-function keep() {
+function save() {
   try {
-    localStorage.setItem(KEPT, JSON.stringify(settings));
+    localStorage.setItem(STORAGE_KEY, JSON.stringify(settings));
   } catch {
-    // A browser that stores nothing keeps them as long as the page is open.
+    // Without storage they last as long as the page is open.
   }
 }
 
@@ -31,8 +31,8 @@ function applyTheme() {
   document.documentElement.dataset.theme = settings.theme === "device" ? device : settings.theme;
 }
 
-/** Wires both dialogs; `changed()` after a setting, `keyed()` after the key became another. */
-export function wireSettings({ changed, keyed }) {
+/** Wire both dialogs; `onChange()` follows a new setting, `onKey()` a new key. */
+export function wireSettings({ onChange, onKey }) {
   const dialog = byId("settings");
   deviceIsLight.addEventListener("change", applyTheme);
   applyTheme();
@@ -46,15 +46,15 @@ export function wireSettings({ changed, keyed }) {
   });
   dialog.addEventListener("change", (event) => {
     settings[event.target.name] = event.target.value;
-    keep();
+    save();
     applyTheme();
-    changed();
+    onChange();
   });
   byId("open-key").addEventListener("click", () => {
     dialog.close();
     askForKey();
   });
-  wireKey(keyed);
+  wireKey(onKey);
 }
 
 export function askForKey() {
@@ -64,22 +64,22 @@ export function askForKey() {
   byId("key").showModal();
 }
 
-function wireKey(keyed) {
+function wireKey(onKey) {
   const dialog = byId("key");
   const field = byId("key-text");
   dialog.querySelector("form").addEventListener("submit", (event) => {
-    const what = event.submitter?.value ?? "use";
-    if (what === "cancel") return;
-    // A scanned address may be pasted whole.
+    const choice = event.submitter?.value ?? "use";
+    if (choice === "cancel") return;
+    // Accept a whole scanned address as well as the bare key.
     const text = field.value.trim().replace(/^.*#token=/, "");
-    if (what === "use" && !canBeToken(text)) {
+    if (choice === "use" && !canBeToken(text)) {
       event.preventDefault();
       field.setCustomValidity("A key has 8 or more letters and digits and no spaces.");
       field.reportValidity();
       return;
     }
-    keepToken(what === "use" ? text : "");
-    keyed();
+    keepToken(choice === "use" ? text : "");
+    onKey();
   });
   field.addEventListener("input", () => field.setCustomValidity(""));
 }

@@ -1,4 +1,4 @@
-// What a calibration has learned so far: the dimming curve with its readings, and how sure the held light is.
+// The results of a calibration so far: the dimming curve with its readings, and the uncertainty of the light.
 
 import { byId, draw, mark, say } from "../shared/dom.js";
 import * as words from "../shared/words.js";
@@ -11,27 +11,27 @@ const MOST_BARS = 14;
 const x = (level) => EDGE.left + level * (WIDE - EDGE.left - EDGE.right);
 const y = (output) => HIGH - EDGE.bottom - output * (HIGH - EDGE.top - EDGE.bottom);
 
-export class Learned {
-  #curve = "";
-  #sure = "";
-  #past = [];
+export class Findings {
+  #curveKey = "";
+  #barsKey = "";
+  #bars = [];
 
   constructor() {
     this.svg = byId("curve");
     mark(this.svg, "viewBox", `0 0 ${WIDE} ${HIGH}`);
-    this.bars = byId("surer");
+    this.barChart = byId("surer");
   }
 
   show(routine) {
     this.#showCurve(routine.curve ?? null);
-    this.#showSureness(routine);
+    this.#showUncertainty(routine);
   }
 
   #showCurve(curve) {
-    mark(byId("curve-room"), "hidden", curve ? null : "");
+    mark(byId("curve-panel"), "hidden", curve ? null : "");
     const key = JSON.stringify(curve);
-    if (!curve || key === this.#curve) return;
-    this.#curve = key;
+    if (!curve || key === this.#curveKey) return;
+    this.#curveKey = key;
     const d = curve.levels.map((level, i) => `${i ? "L" : "M"}${x(level).toFixed(1)} ${y(curve.outputs[i]).toFixed(1)}`);
     const dots = curve.readings.map((reading) =>
       draw("path", { class: reading.suspect ? "dot suspect" : "dot", d: reading.suspect ? cross(reading) : ring(reading) }),
@@ -45,24 +45,24 @@ export class Learned {
     say(byId("curve-says"), `${curve.head}: light given over level sent, with ${count(curve.readings.length, "reading")}`);
   }
 
-  #showSureness({ stage, readings, ratio_sigma_stops: ratio, exposure_sigma_stops: exposure, number }) {
-    const known = typeof ratio === "number" && typeof exposure === "number";
-    mark(byId("sure-room"), "hidden", known ? null : "");
-    if (!known) return;
+  #showUncertainty({ stage, readings, ratio_sigma_stops: ratio, exposure_sigma_stops: exposure, number }) {
+    const isKnown = typeof ratio === "number" && typeof exposure === "number";
+    mark(byId("uncertainty-panel"), "hidden", isKnown ? null : "");
+    if (!isKnown) return;
     say(byId("sure-says"), `Ratio known to ${words.within(ratio)}, exposure to ${words.within(exposure)}`);
-    if (stage !== "read" || this.#sure === `${number} ${ratio}`) return;
-    this.#sure = `${number} ${ratio}`;
-    this.#past = [...this.#past.filter((one) => one.number < number), { number, ratio }];
-    const shown = this.#past.slice(-MOST_BARS);
-    const most = Math.max(...shown.map((one) => one.ratio));
-    this.bars.replaceChildren(
-      ...shown.map((one, i) =>
+    if (stage !== "read" || this.#barsKey === `${number} ${ratio}`) return;
+    this.#barsKey = `${number} ${ratio}`;
+    this.#bars = [...this.#bars.filter((one) => one.number < number), { number, ratio }];
+    const visible = this.#bars.slice(-MOST_BARS);
+    const most = Math.max(...visible.map((one) => one.ratio));
+    this.barChart.replaceChildren(
+      ...visible.map((one, i) =>
         draw("rect", {
           x: i * 20,
           width: 14,
           y: (44 - 40 * (one.ratio / most)).toFixed(1),
           height: (40 * (one.ratio / most)).toFixed(1),
-          class: i === shown.length - 1 ? "now" : "past",
+          class: i === visible.length - 1 ? "now" : "past",
         }),
       ),
     );
