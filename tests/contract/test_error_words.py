@@ -8,7 +8,7 @@ import pytest
 
 from contract.hold_studio import Studio, studio
 from fillside.balance.offline import solve_rig
-from fillside.cli.render.plan import planned
+from fillside.cli.render.plan_brief import planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.state import block
 from fillside.planning.lengths import Lengths

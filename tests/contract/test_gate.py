@@ -25,9 +25,9 @@ from fillside.daemon.composition import Running, Settings, daemon
 from fillside.daemon.logs import Sparing
 from fillside.demo.play import studio
 from fillside.doors.http import connections as gates
-from fillside.doors.http.address import Listen
 from fillside.doors.http.connection_limits import ConnectionLimits
 from fillside.doors.http.connections import Gate
+from fillside.doors.http.listening import Listen
 from fillside.storage.records.journal import Visitor
 
 LIMITS = ConnectionLimits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)

@@ -15,8 +15,8 @@ import pytest
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.listening import Listen, ListenError
 from fillside.doors.http.request_checks import Names
 from fillside.orders.answers import STATUS_OF_CODE
 

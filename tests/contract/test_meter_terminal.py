@@ -11,11 +11,11 @@ import click
 import pytest
 
 from fillside.cli.client import Daemon, NotObeyedError
+from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse, run
 from fillside.cli.guide.guide import COMMANDS, Guided
-from fillside.cli.guide.meter_display import F_STOP, Language, expected, typed
+from fillside.cli.meter_display import F_STOP, Language, expected, typed
 from fillside.cli.render.readings import calibration_lines, reading_lines, within
-from fillside.cli.spreadsheets import sheet_text
 from fillside.hold.memory.setup import places_of
 from fillside.rig.file.load import load_rig
 from fillside.rig.scene.scene import scene

@@ -20,7 +20,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.hold.machine.events import HeadBack, HeadDisobeys
 
 

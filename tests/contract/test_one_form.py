@@ -14,7 +14,7 @@ from fillside.cli.client import Daemon
 from fillside.cli.commands.journal import in_words
 from fillside.cli.commands.keys import Player
 from fillside.cli.group import run
-from fillside.cli.render.plan import MORE, planned
+from fillside.cli.render.plan_brief import MORE, planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.readings import reading_lines
 from fillside.cli.render.state import block, moving, one_line

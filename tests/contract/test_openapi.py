@@ -20,8 +20,8 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from contract.asked_by_schema import asks
 from fillside.daemon.composition import Settings, daemon
 from fillside.demo.play import studio
-from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.listening import Listen
 from fillside.doors.http.openapi import document, plain_path
 from fillside.doors.http.payloads import SPOKEN
 from fillside.orders.answers import STATUS_OF_CODE

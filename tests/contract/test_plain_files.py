@@ -12,9 +12,9 @@ import pytest
 
 from fillside.access.tokens import TokenFile, TokenFileError
 from fillside.cli.commands.offline import calibration_of
+from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse, run
-from fillside.cli.spreadsheets import sheet_text
-from fillside.doors.http.address import ListenError
+from fillside.doors.http.listening import ListenError
 from fillside.doors.http.tls import tls_of
 from fillside.rig.file import load
 from fillside.rig.file.load import RigError, load_keys, load_rig

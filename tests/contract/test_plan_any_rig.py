@@ -9,7 +9,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from fillside.cli.render.plan import planned
+from fillside.cli.render.plan_brief import planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig

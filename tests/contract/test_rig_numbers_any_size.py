@@ -16,7 +16,7 @@ from fillside.balance.remedies.search import remedies
 from fillside.balance.target import wish_from_rig
 from fillside.calibration.result.intervals import Intervals
 from fillside.cli.render.check import checked
-from fillside.cli.render.plan import planned
+from fillside.cli.render.plan_brief import planned
 from fillside.cli.render.state import block
 from fillside.planning.lengths import Lengths
 from fillside.planning.plan import plan_rig

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from fillside.cli.commands.takes import lines
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import studio
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.storage.records.journal import Visitor
 from fillside.storage.records.takes import Takes, latest_takes
 from fillside.storage.store import Store

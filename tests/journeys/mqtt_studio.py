@@ -22,7 +22,7 @@ import aiomqtt
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside.storage.records.journal import Visitor

@@ -29,10 +29,10 @@ from fillside.daemon.notify import Notifier
 from fillside.daemon.open_listeners import OpenListeners
 from fillside.daemon.reload import ReloadableParts
 from fillside.daemon.service import Service
-from fillside.doors.http.address import Listen, ListenError, Public, bind, serving, url_of
 from fillside.doors.http.app import AppContext, make_app
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance
+from fillside.doors.http.listening import Listen, ListenError, Public, bind, serving, url_of
 from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.request_checks import Names
 from fillside.doors.http.tls import Tls, scheme_of

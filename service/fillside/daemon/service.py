@@ -11,7 +11,7 @@ from fillside.calibration.result.expanded import around, decimals
 from fillside.daemon.first_start import show_cautions
 from fillside.daemon.notify import Notifier
 from fillside.daemon.reload import ReloadableParts, reload
-from fillside.doors.http.address import ListenError
+from fillside.doors.http.listening import ListenError
 from fillside.runtime.readiness import Readiness, readiness
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from fillside.demo.broker import mosquitto
 from fillside.demo.bulbs import SimulatedBulb, bulbs_of, shining
 from fillside.demo.judge import FaceVerdict, Judge
 from fillside.demo.walk import SubjectWalk, Tracker
-from fillside.doors.http.address import Listen, ListenError, bind
+from fillside.doors.http.listening import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
 from fillside.rig.file.change import apply_change
 from fillside.rig.file.load import load_rig_text

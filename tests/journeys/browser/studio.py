@@ -16,7 +16,7 @@ import pytest
 from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
 
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.rig.file.load import load_rig_text
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds

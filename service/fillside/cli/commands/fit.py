@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from fillside.cli.commands.offline import AS_JSON, RIG_FILE, rig_of
+from fillside.cli.files import can_be_written
 from fillside.cli.group import WrongUse
-from fillside.cli.spreadsheets import can_be_written
 from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
@@ -46,8 +46,8 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     from fillside.calibration.readings import ReadingError
     from fillside.calibration.result.from_file import fit_text
     from fillside.calibration.result.outcome import calibration_of
+    from fillside.cli.files import sheet_text
     from fillside.cli.render.calibration import fitted
-    from fillside.cli.spreadsheets import sheet_text
 
     try:
         found = fit_text(sheet_text(readings_file), rig)

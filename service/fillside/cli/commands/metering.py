@@ -61,7 +61,7 @@ def read(
     value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
 ) -> None:
     """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
-    from fillside.cli.guide.meter_display import Language, typed
+    from fillside.cli.meter_display import Language, typed
 
     daemon = patient(url, token)
     text = f"{plain(value)} {unit}".strip()
@@ -150,7 +150,7 @@ def strike(number: int, why: str | None, url: str, token: str | None, as_json: b
 @live_options
 def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> None:
     """Take in the readings of a CSV file, all or, if a line is wrong, none."""
-    from fillside.cli.spreadsheets import sheet_text
+    from fillside.cli.files import sheet_text
 
     told(patient(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
 

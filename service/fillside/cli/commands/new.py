@@ -15,8 +15,8 @@ from typing import Any
 import click
 
 from fillside.cli.commands.offline import AS_JSON, FEET
+from fillside.cli.files import can_be_written
 from fillside.cli.group import Failure, WrongUse
-from fillside.cli.spreadsheets import can_be_written
 from fillside_drivers.plain_files import new_file_mode
 
 COMMANDS = {

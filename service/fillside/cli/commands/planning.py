@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from fillside.cli.commands.offline import AS_JSON, CALIBRATION, FEET, RIG_FILE, calibration_of, rig_of
+from fillside.cli.files import can_be_written
 from fillside.cli.group import WrongUse
-from fillside.cli.spreadsheets import can_be_written
 from fillside.rig.problems import unknown
 from fillside_drivers.plain_files import write_plain
 
@@ -60,7 +60,7 @@ def plan(
     marks = None if mark_in(rig, mark) is None else (str(mark),)
     known = calibration_of(calibration)
     from fillside.calibration.result.intervals import Intervals
-    from fillside.cli.render.plan import planned
+    from fillside.cli.render.plan_brief import planned
     from fillside.cli.render.plan_full import planned_all
     from fillside.planning.lengths import Lengths
     from fillside.planning.plan import plan_rig

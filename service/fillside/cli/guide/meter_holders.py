@@ -14,7 +14,7 @@ import click
 from fillside.calibration.result.expanded import around, expanded
 from fillside.cli.client import Daemon
 from fillside.cli.guide.guide import COMMANDS, Step
-from fillside.cli.guide.meter_display import Language, expected, typed
+from fillside.cli.meter_display import Language, expected, typed
 from fillside.cli.render.readings import within
 from fillside.text import numbers
 

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Permission
-from fillside.doors.http.address import Listen, Public
+from fillside.doors.http.listening import Listen, Public
 from fillside.doors.http.payloads import Invite
 from fillside.orders.answers import Refusal
 

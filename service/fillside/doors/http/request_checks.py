@@ -22,7 +22,7 @@ from fillside.doors.http.connections import Gate
 from fillside.orders.answers import Refusal
 
 if TYPE_CHECKING:
-    from fillside.doors.http.address import Public
+    from fillside.doors.http.listening import Public
 
 log = logging.getLogger(__name__)
 

@@ -6,7 +6,7 @@ import ssl
 from dataclasses import dataclass
 from pathlib import Path
 
-from fillside.doors.http.address import ListenError
+from fillside.doors.http.listening import ListenError
 from fillside.system_errors import why
 from fillside_drivers.plain_files import check_plain
 
