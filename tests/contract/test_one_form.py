@@ -11,9 +11,9 @@ import pytest
 from contract.hold_studio import Studio, studio
 from fillside.balance.remedies.search import remedies
 from fillside.cli.client import Daemon
-from fillside.cli.commands.journal import in_words
 from fillside.cli.commands.keys import Player
 from fillside.cli.group import run
+from fillside.cli.render.history import order_text
 from fillside.cli.render.plan_brief import MORE, planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.readings import reading_lines
@@ -103,7 +103,7 @@ def test_a_level_beyond_all_is_refused_with_what_would_be_right(capsys: pytest.C
 def test_levels_are_read_in_per_cent(up: Studio) -> None:
     up.do("only", head="key", level=0.5)
     assert up.state["undo"] == "only key at 50 %"
-    assert in_words({"do": "show", "heads": {"key": 0.9749904631113145}}) == "show key 97 %"
+    assert order_text({"do": "show", "heads": {"key": 0.9749904631113145}}) == "show key 97 %"
     body = {"heads": ["key", "fill"], "levels": [1.0, 0.4], "at": (0, 0, 1.2), "value": 640.0}
     row = reading_lines([{"id": 1, "at": 0.0, "purpose": "calibrate", "struck": None, "body": body}])[1]
     assert "key+fill  100 % + 40 %  640 lx" in row
@@ -152,7 +152,7 @@ def test_undo_names_what_is_undone(up: Studio) -> None:
     ],
 )
 def test_the_journal_says_stops_as_people_do(said: dict[str, Any], words: str) -> None:
-    assert in_words(said) == words
+    assert order_text(said) == words
 
 
 def test_a_key_says_stops_as_people_do(

@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from fillside.access.tokens import TokenFile, TokenFileError
-from fillside.cli.commands.offline import calibration_of
-from fillside.cli.files import sheet_text
+from fillside.cli.files import calibration_of, sheet_text
 from fillside.cli.group import WrongUse, run
 from fillside.doors.http.listening import ListenError
 from fillside.doors.http.tls import tls_of

@@ -15,7 +15,7 @@ from fillside.cli.group import WRONG_USE, Failure, WrongUse
 DEFAULT_URL = "http://127.0.0.1:7420"
 TIMEOUT_S = 10.0
 _CA = "fillside.ca"
-WRONGLY_SAID = ("bad_order", "unknown_name", "out_of_range")
+WRONG_ORDER_CODES = ("bad_order", "unknown_name", "out_of_range")
 
 if TYPE_CHECKING:
     import ssl
@@ -57,16 +57,16 @@ def live_options(command: Command) -> Command:
     return command
 
 
-class NotObeyedError(Failure):
-    """The daemon does not obey; `code` is its own word for why."""
+class RefusedError(Failure):
+    """The daemon refused an order; `code` is its reason."""
 
     def __init__(self, message: str, code: str) -> None:
         super().__init__(message)
         self.code = code
 
 
-class WronglySaidError(NotObeyedError):
-    """It does not, because of what was typed."""
+class WrongOrderError(RefusedError):
+    """The daemon refused an order for its text."""
 
     exit_code = WRONG_USE
 
@@ -173,7 +173,7 @@ class Daemon:
         if (error := answer.get("error")) is None:
             return answer
         code = str(error.get("code"))
-        kind = WronglySaidError if code in WRONGLY_SAID else NotObeyedError
+        kind = WrongOrderError if code in WRONG_ORDER_CODES else RefusedError
         message = str(error.get("message", "refused"))
         if code == "unauthorised" and not self._token:
             message += ", and --token TOKEN or FILLSIDE_TOKEN hands it in"

@@ -1,14 +1,60 @@
-"""Files that spreadsheets wrote, as text."""
+"""Files named on the command line: rigs, calibrations and CSV; every fault of theirs is wrong use."""
 
 from __future__ import annotations
 
 import codecs
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
 
 from fillside.cli.group import WrongUse
 from fillside_drivers.plain_files import MIB, NotPlainError, check_can_be_written, plain_bytes
 
+if TYPE_CHECKING:
+    from fillside.rig.calibration import Calibration
+    from fillside.rig.tables.model import Rig
+
+RIG_FILE = click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
+CALIBRATION = click.option(
+    "--calibration", type=click.Path(path_type=Path), metavar="FILE", help="What `fit --json` printed."
+)
 LARGEST_SHEET_BYTES = 5 * MIB
+
+
+def rig_of(path: Path) -> Rig:
+    """The rig in a file; a bad one is wrong use, in one line."""
+    from fillside.rig.file.load import RigError, load_rig
+
+    try:
+        return load_rig(path)
+    except RigError as error:
+        raise WrongUse(str(error)) from error
+
+
+def calibration_of(path: Path | None) -> Calibration | None:
+    """The calibration in a file, or None."""
+    if path is None:
+        return None
+    from pydantic import ValidationError
+
+    from fillside.orders.answers import Refusal
+    from fillside.orders.strict_json import strict_loads
+    from fillside.rig.calibration import Calibration
+    from fillside_drivers.plain_files import MIB, plain_bytes
+
+    try:
+        return Calibration.model_validate(strict_loads(plain_bytes(path, 8 * MIB)))
+    except OSError as error:
+        from fillside.system_errors import why
+
+        raise WrongUse(f"{path}: {why(error)}") from error
+    except Refusal as error:
+        raise WrongUse(f"{path}: {error}") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"])) or "the file"
+        raise WrongUse(f"{path}: {where}: {first['msg'].removeprefix('Value error, ')}") from error
 
 
 def sheet_text(path: Path) -> str:

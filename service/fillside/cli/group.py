@@ -95,6 +95,26 @@ def fillside() -> None:
     """Hold the ratio of key to fill, and the exposure, on a face by dimming the lamps."""
 
 
+@click.command(
+    epilog="""\b
+Examples:
+  fillside completion bash > ~/.local/share/bash-completion/completions/fillside
+  fillside completion zsh > ~/.zfunc/_fillside
+  fillside completion fish > ~/.config/fish/completions/fillside.fish
+"""
+)
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> None:
+    """Print what makes your shell complete commands."""
+    from click.shell_completion import get_completion_class
+
+    kind = get_completion_class(shell)
+    assert kind is not None, "click knows the three shells"
+    complete = kind(fillside, {}, "fillside", "_FILLSIDE_COMPLETE")
+    # `source` would ask the installed bash for its version; the text itself needs none.
+    click.echo(kind.source_template % complete.source_vars())
+
+
 def run(args: list[str] | None = None) -> NoReturn:
     """Run one command line to its exit status."""
     from fillside.cli.terminal import shown_visibly

@@ -1,4 +1,4 @@
-"""What is typed of a meter's display, and a light in the words of that display."""
+"""The display of a light meter: readings as people type them, and the value it will show for a light."""
 
 from __future__ import annotations
 
@@ -29,16 +29,16 @@ _FULL_STOPS = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 16.0, 22.0, 32
 
 
 @dataclass(frozen=True)
-class Language:
-    """The unit a meter shows; f-stops are at an ISO and a time [s], where those are known."""
+class DisplayUnit:
+    """The unit of a meter's display; f-stops need an ISO and a time [s]."""
 
-    unit: str = "lux"
+    kind: str = "lux"
     iso: float | None = None
     time_s: float | None = None
 
     @classmethod
-    def of_camera(cls, camera: Mapping[str, Any]) -> Language:
-        """Lux, and f-stops at the settings of a camera as the state has it."""
+    def of_camera(cls, camera: Mapping[str, Any]) -> DisplayUnit:
+        """Lux, and for f-stops the settings of the camera in the daemon's state."""
         time_s = _seconds(camera.get("shutter"))
         if time_s is None and camera.get("shutter_angle") and camera.get("fps"):
             time_s = float(camera["shutter_angle"]) / 360 / float(camera["fps"])
@@ -47,77 +47,79 @@ class Language:
 
     @property
     def name(self) -> str:
-        """How the unit is asked for."""
-        return {"lux": "lx", "fc": "fc", "ev100": "EV at ISO 100", F_STOP: "f-stop"}[self.unit]
+        return {"lux": "lx", "fc": "fc", "ev100": "EV at ISO 100", F_STOP: "f-stop"}[self.kind]
 
     @property
     def settings(self) -> str:
-        """ISO and time as an f-stop reading carries them; ValueError where the camera leaves one open."""
+        """ISO and time in the form of an f-stop reading.
+
+        Raises ValueError where one of them is unknown.
+        """
         if self.iso is None or self.time_s is None:
             raise ValueError("the camera's ISO or shutter is not known; write such as f/5.6+0.7@400@1/50")
         return f"@{self.iso:g}@{_time(self.time_s)}"
 
 
-def typed(text: str, language: Language) -> tuple[dict[str, Any], Language]:
-    """What is handed in for a typed display, and the language it was in; ValueError for what is no reading.
+def parse_reading(text: str, unit: DisplayUnit) -> tuple[dict[str, Any], DisplayUnit]:
+    """Parse a typed reading to the members of a `read` order, and the unit it was typed in.
 
-    A bare number is in the language that was spoken before.
+    A bare number is in `unit`, the one of the reading before. Raises ValueError for any other text.
 
-    >>> typed("640", Language())[0], typed("60 fc", Language())[0]
+    >>> parse_reading("640", DisplayUnit())[0], parse_reading("60 fc", DisplayUnit())[0]
     ({'value': 640.0, 'unit': 'lux'}, {'value': 60.0, 'unit': 'fc'})
-    >>> typed("5.6+0.7", Language(iso=400, time_s=0.02))[0]
+    >>> parse_reading("5.6+0.7", DisplayUnit(iso=400, time_s=0.02))[0]
     {'unit': 'f/5.6+0.7@400@1/50'}
     """
-    said = plain(text).strip()
-    number = _NUMBER.fullmatch(said)
-    if number is not None and not (language.unit == F_STOP and not number[2]):
-        unit = UNITS.get(number[2].lower()) if number[2] else language.unit
-        if unit is None:
+    typed = plain(text).strip()
+    number = _NUMBER.fullmatch(typed)
+    if number is not None and not (unit.kind == F_STOP and not number[2]):
+        name = UNITS.get(number[2].lower()) if number[2] else unit.kind
+        if name is None:
             raise ValueError(f"{quoted(number[2])} is not a unit; {_EXAMPLES}")
         value = counted(number[1].replace(",", "."))
-        if value < 0 and unit != "ev100":
+        if value < 0 and name != "ev100":
             raise ValueError(f"{quoted(number[1])} is negative; light is 0 or more")
-        return {"value": value, "unit": unit}, replace(language, unit=unit)
-    aperture = _APERTURE.fullmatch(said)
-    if aperture is None or not (aperture[1] or aperture[3] or aperture[4] or language.unit == F_STOP):
-        raise ValueError(f"{quoted(said)} is not what a meter shows; {_EXAMPLES}")
-    return {"unit": _f_stop(aperture, language)}, replace(language, unit=F_STOP)
+        return {"value": value, "unit": name}, replace(unit, kind=name)
+    aperture = _APERTURE.fullmatch(typed)
+    if aperture is None or not (aperture[1] or aperture[3] or aperture[4] or unit.kind == F_STOP):
+        raise ValueError(f"{quoted(typed)} is not what a meter shows; {_EXAMPLES}")
+    return {"unit": _f_stop(aperture, unit)}, replace(unit, kind=F_STOP)
 
 
 _EXAMPLES = "such as 640, 640 lux, 60 fc, 8.3 ev, or 5.6+0.7 for f/5.6 and seven tenths"
 
 
-def _f_stop(found: re.Match[str], language: Language) -> str:
+def _f_stop(found: re.Match[str], unit: DisplayUnit) -> str:
     tenths = "" if found[3] is None else re.sub(r"\s", "", found[3]).replace(",", ".")
     if tenths and float(tenths) >= 1:
         raise ValueError(f"{quoted(tenths)} is a stop or more; tenths go from +0.1 to +0.9")
-    settings = re.sub(r"\s", "", found[4]) if found[4] else language.settings
-    unit = f"f/{found[2].replace(',', '.')}{tenths}{settings}"
-    if len(unit) > LONGEST_SHOWN:
-        raise ValueError(f"{quoted(unit)} is not what a meter shows; {_EXAMPLES}")
-    f_stop_reading(unit)
-    return unit
+    settings = re.sub(r"\s", "", found[4]) if found[4] else unit.settings
+    reading = f"f/{found[2].replace(',', '.')}{tenths}{settings}"
+    if len(reading) > LONGEST_SHOWN:
+        raise ValueError(f"{quoted(reading)} is not what a meter shows; {_EXAMPLES}")
+    f_stop_reading(reading)
+    return reading
 
 
-def expected(
-    lux: float | None, constant: float, language: Language, within_stops: float | None = None
+def display_text(
+    lux: float | None, constant: float, unit: DisplayUnit, within_stops: float | None = None
 ) -> str:
-    """A light as a meter of that language shows it, with no digit that its uncertainty makes meaningless.
+    """Format an illuminance as the meter will show it, with the digits that its uncertainty allows.
 
-    >>> expected(642.0, 250.0, Language(), 1.0), expected(640.0, 250.0, Language("ev100"))
+    >>> display_text(642.0, 250.0, DisplayUnit(), 1.0), display_text(640.0, 250.0, DisplayUnit("ev100"))
     ('640 lx', '8.0 EV')
-    >>> expected(1000.0, 250.0, Language(F_STOP, 400, 0.02))
+    >>> display_text(1000.0, 250.0, DisplayUnit(F_STOP, 400, 0.02))
     'f/5.6'
     """
-    if lux is None or not lux > 0 or language.unit == "lux":
+    if lux is None or not lux > 0 or unit.kind == "lux":
         return uncertainty.lux(lux, within_stops)
-    if language.unit == "fc":
+    if unit.kind == "fc":
         return uncertainty.lux(foot_candles_from_lux(lux), within_stops).replace("lx", "fc")
-    if language.unit == "ev100":
+    if unit.kind == "ev100":
         return f"{ev_from_lux(lux, constant):.1f} EV"
-    if language.iso is None or language.time_s is None:
+    if unit.iso is None or unit.time_s is None:
         return uncertainty.lux(lux, within_stops)
-    exact = aperture_from_lux(lux, constant, language.time_s, language.iso)
+    exact = aperture_from_lux(lux, constant, unit.time_s, unit.iso)
     tenths = round(20 * math.log2(exact / NOMINAL_APERTURES[_FULL_STOPS[0]]))
     if not 0 <= tenths < 10 * len(_FULL_STOPS):
         return uncertainty.lux(lux, within_stops)

@@ -171,3 +171,5 @@ class CountType(click.IntRange):
 
 
 STOPS, NUMBER, LEVEL = StopsType(), NumberType(), LevelType()
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+FEET = click.option("--feet", is_flag=True, help="Lengths in feet and inches. [metric]")

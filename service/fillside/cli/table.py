@@ -31,12 +31,12 @@ COMMANDS: dict[str, CommandEntry] = {
         _ + "phone:phone", RUN, "Let a phone or a tablet in: an address that is good once."
     ),
     "completion": CommandEntry(
-        _ + "completion:completion", RUN, "Print what makes your shell complete commands."
+        "fillside.cli.group:completion", RUN, "Print what makes your shell complete commands."
     ),
-    "status": CommandEntry(_ + "status:status", SEE, "Ratio, face, exposure and levels, now."),
+    "status": CommandEntry(_ + "reports:status", SEE, "Ratio, face, exposure and levels, now."),
     "watch": CommandEntry(_ + "watch:watch", SEE, "The same, live."),
-    "journal": CommandEntry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
-    "takes": CommandEntry(_ + "takes:takes", SEE, "Freezes, with the light they had."),
+    "journal": CommandEntry(_ + "reports:journal", SEE, "Who ordered what, from where and when."),
+    "takes": CommandEntry(_ + "reports:takes", SEE, "Freezes, with the light they had."),
     "balance": CommandEntry(_ + "orders:balance", LIGHT, "Ask for another ratio of key to fill."),
     "expose": CommandEntry(
         _ + "orders:expose", LIGHT, "Ask for more or less exposure, in stops, or for one in lux."

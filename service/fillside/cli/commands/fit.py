@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.cli.commands.offline import AS_JSON, RIG_FILE, rig_of
-from fillside.cli.files import can_be_written
+from fillside.cli.files import RIG_FILE, can_be_written, rig_of, sheet_text
 from fillside.cli.group import WrongUse
+from fillside.cli.parameters import AS_JSON
 from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
@@ -46,7 +46,6 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     from fillside.calibration.readings import ReadingError
     from fillside.calibration.result.from_file import fit_text
     from fillside.calibration.result.outcome import calibration_of
-    from fillside.cli.files import sheet_text
     from fillside.cli.render.calibration import fitted
 
     try:

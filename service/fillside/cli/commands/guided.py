@@ -61,16 +61,15 @@ def lineup(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> i
 
 
 def _run(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None, as_json: bool) -> int:
-    from fillside.cli.guide.guide import Guided
-    from fillside.cli.guide.meter_holders import PersonWithMeter, SimulatedHand
+    from fillside.cli.guide import PersonWithMeter, RoutineGuide, SimulatedMeter
 
     daemon = patient(url, token)
     if virtual and not daemon.get("/api/v1/places").get("simulated"):
         raise WrongUse(
             "there is no simulated meter: not every lamp of this rig is simulated; leave --virtual-meter out"
         )
-    hand = SimulatedHand(daemon, aside=as_json) if virtual else PersonWithMeter(daemon, aside=as_json)
-    last = Guided(kind, daemon, hand, no_warm_up=no_warm_up).go()
+    holder = (SimulatedMeter if virtual else PersonWithMeter)(daemon, to_stderr=as_json)
+    last = RoutineGuide(kind, daemon, holder, no_warm_up=no_warm_up).run()
     if as_json:
         click.echo(json.dumps(last))
     verdict = (last or {}).get("verdict")

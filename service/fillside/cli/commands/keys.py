@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from fillside.cli.client import Daemon, live_options
-from fillside.cli.commands.journal import in_words
 from fillside.cli.group import Failure, WrongUse
+from fillside.cli.render.history import order_text
 from fillside.cli.render.state import one_line
 from fillside.text import numbers
 
@@ -197,7 +197,7 @@ class Player:
         if self._as_json:
             click.echo(json.dumps({"key": press.key, "order": order, "answer": answer}))
         else:
-            said = in_words(order) if order else ""
+            said = order_text(order) if order else ""
             click.echo(f"{press.key:>10}  {': '.join(filter(None, (said, self._came_of_it(answer))))}")
         sys.stdout.flush()
 

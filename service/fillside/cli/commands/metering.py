@@ -31,7 +31,7 @@ def hand_down(ctx: click.Context, url: str, token: str | None) -> bool:
     return True
 
 
-def told(answer: dict[str, Any], as_json: bool) -> None:
+def print_note(answer: dict[str, Any], as_json: bool) -> None:
     click.echo(json.dumps(answer) if as_json else answer.get("note") or "done")
 
 
@@ -61,27 +61,27 @@ def read(
     value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
 ) -> None:
     """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
-    from fillside.cli.meter_display import Language, typed
+    from fillside.cli.meter_display import DisplayUnit, parse_reading
 
     daemon = patient(url, token)
     text = f"{plain(value)} {unit}".strip()
     try:
         is_stop = "+" in text or text.lower().startswith("f")
-        language = Language.of_camera(daemon.state()["camera"]) if is_stop else Language()
-        order = {"do": "read", **typed(text, language)[0]}
-        order |= _said(given) | ({"check": True} if check else {})
+        display = DisplayUnit.of_camera(daemon.state()["camera"]) if is_stop else DisplayUnit()
+        order = {"do": "read", **parse_reading(text, display)[0]}
+        order |= _members(given) | ({"check": True} if check else {})
     except ValueError as error:
         raise WrongUse(str(error)) from error
-    told(daemon.do(order), as_json)
+    print_note(daemon.do(order), as_json)
 
 
-def _said(given: dict[str, str | None]) -> dict[str, Any]:
-    said: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    if "head" in said and said["head"] == NO_HEAD:
-        said["head"] = ""
-    if (where := said.pop("where", None)) is not None:
-        said["at"] = list(place(where)) if "," in where else plain(where)
-    return said
+def _members(given: dict[str, str | None]) -> dict[str, Any]:
+    members: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    if "head" in members and members["head"] == NO_HEAD:
+        members["head"] = ""
+    if (where := members.pop("where", None)) is not None:
+        members["at"] = list(place(where)) if "," in where else plain(where)
+    return members
 
 
 @click.group(
@@ -142,7 +142,7 @@ def _csv_of(daemon: Daemon) -> str:
 def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
     """Strike reading NUMBER: it no longer counts, and what rested on it is worked out again."""
     order = {"do": "strike", "reading": number, **({} if why is None else {"why": why})}
-    told(patient(url, token).do(order), as_json)
+    print_note(patient(url, token).do(order), as_json)
 
 
 @readings.command(name="import", epilog="\b\nExample:\n  fillside readings import kept.csv\n")
@@ -152,7 +152,7 @@ def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> N
     """Take in the readings of a CSV file, all or, if a line is wrong, none."""
     from fillside.cli.files import sheet_text
 
-    told(patient(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
+    print_note(patient(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
 
 
 @click.group(
@@ -188,7 +188,7 @@ def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_
 def use(number: str, url: str, token: str | None, as_json: bool) -> None:
     """Hold the light by calibration NUMBER from now on, or by the rig file alone."""
     wanted = None if number == NO_HEAD else _whole(number)
-    told(patient(url, token).do({"do": "calibration", "use": wanted}), as_json)
+    print_note(patient(url, token).do({"do": "calibration", "use": wanted}), as_json)
 
 
 def _whole(text: str) -> int:
@@ -215,9 +215,9 @@ def export(number: int, url: str, token: str | None, as_json: bool) -> None:
 @live_options
 def import_calibration(file: Path, url: str, token: str | None, as_json: bool) -> None:
     """Keep a calibration that was exported, or printed by `fillside fit --json`, and use it."""
-    from fillside.cli.commands.offline import calibration_of
+    from fillside.cli.files import calibration_of
 
     known = calibration_of(file)
     assert known is not None, "a file was named"
     body = known.model_dump(mode="json", exclude_none=True)
-    told(patient(url, token).do({"do": "import", "calibration": body}), as_json)
+    print_note(patient(url, token).do({"do": "import", "calibration": body}), as_json)

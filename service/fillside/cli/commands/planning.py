@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.cli.commands.offline import AS_JSON, CALIBRATION, FEET, RIG_FILE, calibration_of, rig_of
-from fillside.cli.files import can_be_written
+from fillside.cli.files import CALIBRATION, RIG_FILE, calibration_of, can_be_written, rig_of
 from fillside.cli.group import WrongUse
+from fillside.cli.parameters import AS_JSON, FEET
 from fillside.rig.problems import unknown
 from fillside_drivers.plain_files import write_plain
 

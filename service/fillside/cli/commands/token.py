@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fillside.cli.group import Failure, WrongUse
+from fillside.cli.parameters import AS_JSON
 
 if TYPE_CHECKING:
     from fillside.access.tokens import TokenFile
@@ -21,7 +22,6 @@ DATA = click.option(
     metavar="DIR",
     help="The folder given to `fillside run --data`, if one is. [the user's state folder]",
 )
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 def token_file(data: Path | None) -> TokenFile:

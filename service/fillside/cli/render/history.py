@@ -1,4 +1,4 @@
-"""``fillside journal``: who ordered what, from where and when, and what came of it."""
+"""Takes, journal entries and orders as lines of text."""
 
 from __future__ import annotations
 
@@ -6,39 +6,45 @@ import json
 import time
 from typing import Any
 
-import click
-
-from fillside.cli.client import Daemon, live_options
-from fillside.cli.parameters import CountType
 from fillside.rig.notation import stops_text
 from fillside.text import numbers
 
 LONGEST = 60
 
 
-@click.command(
-    epilog="""\b
-Examples:
-  fillside journal
-  fillside journal --most 5
-  fillside journal --json | jq '.[] | select(.who == "tablet")'
-"""
-)
-@click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
-@live_options
-def journal(most: int, url: str, token: str | None, as_json: bool) -> None:
-    """Who ordered what, the newest last. From another machine it takes a token that may operate."""
-    entries: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/journal?most={most}")["entries"]
-    entries.reverse()
-    if as_json:
-        click.echo(json.dumps(entries))
-    elif entries:
-        click.echo("\n".join(lines(entries)))
-    else:
-        click.echo("nothing was ordered yet")
+def take_lines(found: list[dict[str, Any]]) -> list[str]:
+    """A line for each take, times as the clock on this wall has them."""
+    rows = [["take", "began", "lasted", "ratio", "face", "exposure", "levels"]]
+    for take in found:
+        light = take["first"]
+        achieved, heads = light["achieved"], light["heads"]
+        rows.append(
+            [
+                str(take["id"]),
+                time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(take["began"])),
+                _lasted(take["ended"] is not None, take["lasted_s"]),
+                numbers.ratio(achieved["ratio"]),
+                numbers.ratio(light["face"]["ratio"]),
+                numbers.lux(achieved["exposure_lux"]),
+                ", ".join(f"{head['name']} {numbers.percent(head['level'])}" for head in heads),
+            ]
+        )
+    return numbers.table(rows)
 
 
-def lines(entries: list[dict[str, Any]]) -> list[str]:
+def _lasted(is_over: bool, lasted_s: float | None) -> str:
+    """How long a take lasted.
+
+    >>> _lasted(True, 83.4), _lasted(True, None), _lasted(False, None)
+    ('1:23', 'not known', 'still on')
+    """
+    if lasted_s is None:
+        return "not known" if is_over else "still on"
+    minutes, seconds = divmod(int(lasted_s), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+def journal_lines(entries: list[dict[str, Any]]) -> list[str]:
     """A line for each entry, times as the clock on this wall has them."""
     rows = [["when", "who", "from", "what", "came of it"]]
     for entry in entries:
@@ -49,7 +55,9 @@ def lines(entries: list[dict[str, Any]]) -> list[str]:
             if entry["outcome"] == "ok"
             else f"refused{_often(entry)}: {entry['note']}"
         )
-        rows.append([at, _shown(entry["who"]), _shown(place), _shown(in_words(entry["said"])), _shown(came)])
+        rows.append(
+            [at, _clipped(entry["who"]), _clipped(place), _clipped(order_text(entry["said"])), _clipped(came)]
+        )
     return numbers.table(rows)
 
 
@@ -67,12 +75,12 @@ _PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")
 """What needs no name beside it."""
 
 
-def in_words(said: Any) -> str:
+def order_text(said: Any) -> str:
     """An order as it was said, without the brackets.
 
-    >>> in_words({"do": "trim", "role": "fill", "by": -1 / 3})
+    >>> order_text({"do": "trim", "role": "fill", "by": -1 / 3})
     'trim fill -0.33 stop'
-    >>> in_words({"do": "only", "head": "key", "level": 0.5})
+    >>> order_text({"do": "only", "head": "key", "level": 0.5})
     'only key at 50 %'
     """
     if not isinstance(said, dict) or not isinstance(said.get("do"), str):
@@ -118,7 +126,7 @@ def _level(level: Any) -> str:
     return numbers.percent(level) if known else json.dumps(level)
 
 
-def _shown(text: str) -> str:
+def _clipped(text: str) -> str:
     """One line of characters that do nothing to a terminal."""
     line = "".join(c if c.isprintable() else " " for c in text)
     return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"
