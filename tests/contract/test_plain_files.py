@@ -13,8 +13,7 @@ import pytest
 from fillside.access.tokens import TokenFile, TokenFileError
 from fillside.cli.files import calibration_of, sheet_text
 from fillside.cli.group import WrongUse, run
-from fillside.doors.http.listening import ListenError
-from fillside.doors.http.tls import tls_of
+from fillside.doors.http.listening import ListenError, tls_of
 from fillside.rig.file import load
 from fillside.rig.file.load import RigError, load_keys, load_rig
 from fillside.rig.file.referenced_files import NeighbourError

@@ -18,9 +18,8 @@ from contract.test_command_line import status
 from contract.test_readme import table
 from fillside.cli import group
 from fillside.daemon.composition import Settings, daemon
-from fillside.doors.http.listening import Listen, ListenError, Public, bind
+from fillside.doors.http.listening import Listen, ListenError, Public, bind, tls_of
 from fillside.doors.http.payloads import Healthy
-from fillside.doors.http.tls import tls_of
 from fillside.doors.listener import DoorError
 from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.problems import RigError

@@ -32,10 +32,9 @@ from fillside.daemon.service import Service
 from fillside.doors.http.app import AppContext, make_app
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance
-from fillside.doors.http.listening import Listen, ListenError, Public, bind, serving, url_of
+from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind, scheme_of, serving, url_of
 from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.request_checks import Names
-from fillside.doors.http.tls import Tls, scheme_of
 from fillside.hold.machine.hold import Hold
 from fillside.metering.assembly import meter_side
 from fillside.metering.calibrations import calibration_in_use

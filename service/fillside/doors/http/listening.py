@@ -15,15 +15,18 @@ import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
 from fillside.doors.http.connections import Gate
-from fillside.doors.http.request_checks import is_loopback, refused_outside
+from fillside.doors.http.request_checks import is_loopback
+from fillside.doors.http.responses import unguarded_refusal
 from fillside.orders.answers import Refusal
 from fillside.system_errors import why
+from fillside_drivers.plain_files import check_plain
 
 SHUTDOWN_S = 1.0
 LINGERING_S = 2.0
@@ -100,6 +103,56 @@ class Public:
         return f"{self.scheme}://{self.authority}"
 
 
+@dataclass(frozen=True)
+class Tls:
+    """A certificate and its key, and what connections are made by."""
+
+    certificate: Path
+    key: Path
+    context: ssl.SSLContext
+
+    def renew(self) -> None:
+        """Use what the files hold now, for connections from now on; to be called between two handshakes.
+
+        Raises ListenError with one clear line; then nothing has changed.
+        """
+        _load(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), self.certificate, self.key)
+        _load(self.context, self.certificate, self.key)
+
+
+def tls_of(certificate: Path | None, key: Path | None) -> Tls | None:
+    """TLS by these files; None when neither is given. Raises ListenError with one clear line."""
+    if certificate is None and key is None:
+        return None
+    if certificate is None or key is None:
+        raise ListenError("--certificate and --key go together")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    _load(context, certificate, key)
+    return Tls(certificate, key, context)
+
+
+def scheme_of(tls: Tls | None) -> str:
+    return "http" if tls is None else "https"
+
+
+def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
+    for path in (certificate, key):
+        try:
+            check_plain(path)
+        except OSError as error:
+            raise ListenError(f"{path}: cannot be read: {why(error)}") from error
+    try:
+        # A key that wants a password would ask for it at the terminal: a daemon has none.
+        context.load_cert_chain(certificate, key, password=lambda: "")
+    except (ssl.SSLError, ValueError) as error:
+        reason = str(getattr(error, "reason", "") or "").replace("_", " ").lower()
+        raise ListenError(
+            f"{certificate} and {key} are no certificate and its key without a password, both PEM"
+            + (f" ({reason})" if reason else "")
+        ) from error
+
+
 def bind(listen: Listen) -> socket.socket:
     """A listening socket. Raises ListenError with one clear line."""
     try:
@@ -147,7 +200,7 @@ class _Protocol(web.RequestHandler):
         answer = super().handle_error(request, status, exc, message)
         if status < 500:
             refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)
-            answer = refused_outside(refusal)
+            answer = unguarded_refusal(refusal)
             answer.force_close()
         return answer
 

@@ -19,25 +19,19 @@ from aiohttp.typedefs import Handler, Middleware
 
 from fillside.background.side_jobs import SideJobs
 from fillside.doors.http.connections import Gate
+from fillside.doors.http.responses import (
+    DEFAULT_HEADERS,
+    http_error,
+    internal_error,
+    refusal_response,
+    unguarded_refusal,
+)
 from fillside.orders.answers import Refusal
 
 if TYPE_CHECKING:
     from fillside.doors.http.listening import Public
 
 log = logging.getLogger(__name__)
-
-SECURITY_HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; "
-        "connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
-}
 
 DOOR = "http door"
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "[::1]"})
@@ -166,22 +160,18 @@ def guard(names: Names, jobs: SideJobs, gate: Gate) -> Middleware:
             response = await handler(request)
             jobs.goes_on(DOOR)
         except Refusal as refusal:
-            response = refused(refusal)
+            response = refusal_response(refusal)
         except web.HTTPException as error:
-            response = _of_http_error(request, error)
+            response = http_error(request, error)
         except ConnectionError:
             raise  # the visitor has gone; aiohttp lets the connection go
         except Exception as error:
             log.exception("%s %s failed", request.method, request.path)
             jobs.failed(DOOR, error)
-            response = web.json_response(
-                {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}},
-                status=500,
-            )
+            response = internal_error()
         if not response.prepared:
-            for name, value in SECURITY_HEADERS.items():
+            for name, value in DEFAULT_HEADERS.items():
                 response.headers.setdefault(name, value)
-            response.headers.setdefault("Cache-Control", "no-store")
         return response
 
     @web.middleware
@@ -192,40 +182,13 @@ def guard(names: Names, jobs: SideJobs, gate: Gate) -> Middleware:
     return guarded
 
 
-def refused(refusal: Refusal) -> web.Response:
-    return web.json_response(refusal.body(), status=refusal.status)
-
-
-def refused_outside(refusal: Refusal) -> web.Response:
-    """A refusal of what never gets as far as the guards, with the headers that they would add."""
-    answer = refused(refusal)
-    answer.headers.update({**SECURITY_HEADERS, "Cache-Control": "no-store"})
-    return answer
-
-
 async def expect(request: web.Request) -> web.Response | None:
     """Meet the one expectation there is (RFC 9110, 10.1.1), and refuse any other."""
     if request.headers["Expect"].lower() != "100-continue":
-        return refused_outside(
+        return unguarded_refusal(
             Refusal("bad_order", "only 100-continue can be expected", "Expect", status=417)
         )
     await request.writer.write(b"HTTP/1.1 100 Continue\r\n\r\n")
     # It is no part of the answer, which begins after it.
     request.writer.output_size = 0
     return None
-
-
-def _of_http_error(request: web.Request, error: web.HTTPException) -> web.StreamResponse:
-    """aiohttp's own refusals (no such route, wrong method, body too large) in our shape."""
-    if error.status < 400:
-        return error
-    if request.method == "OPTIONS" and "Allow" in error.headers:
-        # No page of another origin is told that it may: there are no Access-Control headers.
-        return web.Response(status=204, headers={"Allow": error.headers["Allow"]})
-    codes = {404: ("unknown_name", "there is nothing here"), 413: ("bad_order", "that is too long an order")}
-    code, message = codes.get(error.status, ("bad_order", error.reason.lower()))
-    refusal = Refusal(code, message, request.path[:80] if error.status == 404 else "", status=error.status)
-    response = refused(refusal)
-    if "Allow" in error.headers:
-        response.headers["Allow"] = error.headers["Allow"]
-    return response

@@ -10,7 +10,7 @@ from importlib.resources.abc import Traversable
 
 from aiohttp import web
 
-from fillside.doors.http.etag import has_already, tag_of
+from fillside.doors.http.responses import is_cached, tag_of
 from fillside.orders.answers import Refusal
 
 log = logging.getLogger(__name__)
@@ -55,7 +55,7 @@ def serve(request: web.Request, found: dict[str, PageFile], path: str) -> web.Re
     if file is None:
         raise Refusal("unknown_name", "there is nothing here", request.path)
     headers = {"ETag": f'"{file.tag}"', "Cache-Control": "no-cache"}
-    if has_already(request, file.tag):
+    if is_cached(request, file.tag):
         return web.Response(status=304, headers=headers)
     charset = "utf-8" if file.content_type.startswith(("text/", "application/manifest")) else None
     return web.Response(body=file.body, content_type=file.content_type, charset=charset, headers=headers)
