@@ -34,7 +34,7 @@ from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance
 from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind, scheme_of, serving, url_of
 from fillside.doors.http.metrics import Metrics
-from fillside.doors.http.request_checks import Names
+from fillside.doors.http.request_checks import HostNames
 from fillside.hold.machine.hold import Hold
 from fillside.metering.assembly import meter_side
 from fillside.metering.calibrations import calibration_in_use
@@ -224,13 +224,13 @@ async def daemon(
                 runner.jobs.start("live page", runner.live.run)
                 runner.jobs.start("thinning", partial(thin, store, time.time))
                 tls, gate = settings.tls, Gate(clock)
-                runner.jobs.start("http gate", gate.keep_order)
+                runner.jobs.start("http gate", gate.run)
                 house = AppContext(
                     runner,
                     store,
-                    Names.of_machine(settings.listen.host, settings.public),
+                    HostNames.of_machine(settings.listen.host, settings.public),
                     Authenticator(tokens, clock),
-                    Metrics(runner, store, lambda: doorway.figures, gate.crowd),
+                    Metrics(runner, store, lambda: doorway.figures, gate.table),
                     Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls), settings.public),
                     gate,
                     settings.all_need_token,

@@ -17,7 +17,7 @@ from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance, invite
 from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.openapi import document
-from fillside.doors.http.request_checks import Names, check_is_json, expect, from_here, guard, token_of
+from fillside.doors.http.request_checks import HostNames, check_is_json, expect, guard, is_local, token_of
 from fillside.doors.http.responses import json_response, tagged
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
@@ -46,8 +46,8 @@ class AppContext:
 
     runner: Runner
     store: Store
-    names: Names
-    doorkeeper: Authenticator
+    names: HostNames
+    authenticator: Authenticator
     metrics: Metrics
     entrance: Entrance
     gate: Gate
@@ -121,9 +121,9 @@ class Handlers:
 
     async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await self._context.gate.body_of(request))
-        check_may_order(holder, said)
-        note = await self._context.runner.do(said, Visitor(holder.who, "http", request.remote or ""))
+        body = strict_loads(await self._context.gate.read_body(request))
+        check_may_order(holder, body)
+        note = await self._context.runner.do(body, Visitor(holder.who, "http", request.remote or ""))
         state = None if holder.may == "meter" else self._context.runner.state()
         return json_response({"ok": True, "note": note, "state": state})
 
@@ -134,20 +134,20 @@ class Handlers:
 
     async def invitation(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await self._context.gate.body_of(request))
-        answer = await invite(said, holder, self._context.doorkeeper, self._context.entrance)
-        self._note(request, holder, {"do": "invite", **said})
+        body = strict_loads(await self._context.gate.read_body(request))
+        answer = await invite(body, holder, self._context.authenticator, self._context.entrance)
+        self._note(request, holder, {"do": "invite", **body})
         return json_response(answer)
 
     async def key(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        text, found = await self._context.doorkeeper.change(token_of(request), request.remote or "")
+        text, found = await self._context.authenticator.change(token_of(request), request.remote or "")
         self._note(request, found, {"do": "key"})
         return json_response({"token": text, "may": found.may})
 
-    def _note(self, request: web.Request, holder: Permission, said: Any) -> None:
+    def _note(self, request: web.Request, holder: Permission, body: Any) -> None:
         """What changes who may come in is journalled like an order, without the token."""
         with self._context.runner.jobs.fence("journal"):
-            self._journal.write(Visitor(holder.who, "http", request.remote or ""), said, "ok")
+            self._journal.write(Visitor(holder.who, "http", request.remote or ""), body, "ok")
 
     async def metrics(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         text, content_type = self._context.metrics.text(request.headers.get("Accept", ""))
@@ -156,20 +156,20 @@ class Handlers:
     async def live(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         context = self._context
         return await serve_live(
-            request, context.runner.live, context.gate, lambda: context.doorkeeper.still_good(holder)
+            request, context.runner.live, context.gate, lambda: context.authenticator.still_good(holder)
         )
 
     async def health(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         runner, store = self._context.runner, self._context.store
         now = readiness(runner, store)
-        said = {
+        body = {
             "live": True,
             "ready": now.ready,
             "drivers": runner.driver_states(),
             "storage": store.trouble or "ok",
             "says": list(now.says),
         }
-        return json_response(said, status=200 if now.ready else 503)
+        return json_response(body, status=200 if now.ready else 503)
 
     async def page(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return serve(request, self._page, request.match_info.get("path") or FIRST)
@@ -250,8 +250,8 @@ def _bound(
         if route.needs in ("nothing", "once"):
             return await route.answer(handlers, request, ANONYMOUS)
         address = request.remote or ""
-        here = from_here(request) and not context.require_token
-        holder = await context.doorkeeper.admit(token_of(request), address, here)
+        local = is_local(request) and not context.require_token
+        holder = await context.authenticator.admit(token_of(request), address, local)
         if route.needs == "look":
             check_may_look(holder)
         elif route.needs == "operate":

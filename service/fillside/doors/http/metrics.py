@@ -40,7 +40,7 @@ Doors = Callable[[], Mapping[str, DoorFigures]]
 class Metrics:
     """Everything measured of one daemon, in a registry of its own."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
+    def __init__(self, runner: Runner, store: Store, doors: Doors, connections: ConnectionTable) -> None:
         self._registry = CollectorRegistry()
         ProcessCollector(registry=self._registry)
         runner.figures.order_took = Histogram(
@@ -55,7 +55,7 @@ class Metrics:
             buckets=LATENESSES_S,
             registry=self._registry,
         ).observe
-        self._registry.register(_Now(runner, store, doors, crowd))
+        self._registry.register(_Now(runner, store, doors, connections))
 
     def text(self, accept: str) -> tuple[bytes, str]:
         """All of it, and its content type, in the form that an Accept header asks for.
@@ -76,8 +76,8 @@ def _is_numbered(form: str) -> bool:
 class _Now(Collector):
     """What is read off the daemon when somebody asks."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
-        self._runner, self._store, self._doors, self._crowd = runner, store, doors, crowd
+    def __init__(self, runner: Runner, store: Store, doors: Doors, connections: ConnectionTable) -> None:
+        self._runner, self._store, self._doors, self._connection_table = runner, store, doors, connections
 
     def describe(self) -> Iterator[Metric]:
         """Nothing is asked of the daemon only to learn names."""
@@ -89,7 +89,7 @@ class _Now(Collector):
         yield from _orders(self._runner)
         yield from _wires(self._runner)
         yield from _doors(self._doors())
-        yield from _connections(self._crowd)
+        yield from _connections(self._connection_table)
         yield from _jobs(self._runner)
         yield _gauge("storage_ok", "1 while data can be stored.", float(self._store.trouble is None))
 
@@ -148,11 +148,11 @@ def _orders(runner: Runner) -> Iterator[Metric]:
     yield reloads
 
 
-def _connections(crowd: ConnectionTable) -> Iterator[Metric]:
-    yield _gauge("connections", "Connections over HTTP now.", len(crowd))
+def _connections(connections: ConnectionTable) -> Iterator[Metric]:
+    yield _gauge("connections", "Connections over HTTP now.", len(connections))
     ended = CounterMetricFamily("fillside_connections_ended", "Connections ended by us.", labels=["why"])
     for why in get_args(End):
-        ended.add_metric([why], crowd.ended[why])
+        ended.add_metric([why], connections.ended[why])
     yield ended
 
 

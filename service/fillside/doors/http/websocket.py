@@ -36,7 +36,7 @@ async def serve_live(
     )
     if not socket.can_prepare(request).ok:
         raise Refusal("bad_order", "this is a WebSocket; ask for the upgrade", "Upgrade", status=426)
-    gate.watches(request)
+    gate.register_websocket(request)
     await socket.prepare(request)
     _bound_what_waits(request.transport)
     async with live.join() as reader:
