@@ -23,7 +23,7 @@ from fillside.demo.play import studio
 from fillside.doors.http.app import ROUTES
 from fillside.doors.http.listening import Listen
 from fillside.doors.http.openapi import document, plain_path
-from fillside.doors.http.payloads import SPOKEN
+from fillside.doors.http.payloads import ROUTE_PAYLOADS
 from fillside.orders.answers import STATUS_OF_CODE
 from fillside.orders.light import ORDERS
 from fillside.orders.metering import METER_ORDERS
@@ -75,11 +75,11 @@ def test_it_is_openapi_3_1() -> None:
 def test_every_route_is_in_it_and_no_other() -> None:
     routes = {f"{route.method} {plain_path(route.path)}" for route in ROUTES}
     told = {f"{method.upper()} {path}" for path, entry in DOCUMENT["paths"].items() for method in entry}
-    assert routes == told == set(SPOKEN)
+    assert routes == told == set(ROUTE_PAYLOADS)
 
 
 def test_every_code_of_a_refusal_is_in_it() -> None:
-    told = DOCUMENT["components"]["schemas"]["Fault"]["properties"]["code"]["enum"]
+    told = DOCUMENT["components"]["schemas"]["FaultPayload"]["properties"]["code"]["enum"]
     assert told == [*STATUS_OF_CODE, "internal"]
 
 

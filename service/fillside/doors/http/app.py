@@ -1,4 +1,4 @@
-"""All routes, in one list, and what answers at each."""
+"""The routes of the HTTP door, in one table, and their handlers."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ ANONYMOUS = Permission("nobody", "view")
 
 @dataclass(frozen=True)
 class AppContext:
-    """What the routes need of the daemon."""
+    """The parts of the daemon that the routes use."""
 
     runner: Runner
     store: Store
@@ -76,7 +76,7 @@ class PlanCache:
 
 
 class Handlers:
-    """The handlers."""
+    """The handlers of all routes."""
 
     def __init__(self, context: AppContext) -> None:
         self._context = context
@@ -145,7 +145,7 @@ class Handlers:
         return json_response({"token": text, "may": found.may})
 
     def _note(self, request: web.Request, holder: Permission, body: Any) -> None:
-        """What changes who may come in is journalled like an order, without the token."""
+        """Journal a change of access like an order, without the token."""
         with self._context.runner.jobs.fence("journal"):
             self._journal.write(Visitor(holder.who, "http", request.remote or ""), body, "ok")
 
@@ -222,7 +222,7 @@ def page_of(request: web.Request) -> tuple[int, int | None]:
 
 
 def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
-    """A whole number from a query string; Refusal for anything else."""
+    """Parse a whole number of a query string. Raises Refusal for anything else."""
     if text is None:
         return absent
     if not (text.isascii() and text.isdigit() and len(text) < 16 and int(text) > 0):
@@ -231,7 +231,7 @@ def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
 
 
 def make_app(context: AppContext) -> web.Application:
-    """The application with every route of `ROUTES` behind the guards."""
+    """Build the application, with every route of `ROUTES` behind the guard."""
     guarded = guard(context.names, context.runner.jobs, context.gate)
     app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
     handlers = Handlers(context)

@@ -1,9 +1,9 @@
 """Limits on connections: their number, by address and in all, and the time each may spend idle.
 
 A connection is either being served, or waits for its visitor: to finish the handshake, to send a whole
-request, or to take an answer. At a limit, the connection that has waited longest is ended, among those of the address
-with too many, so that newcomers get in and silent connections go. Where all are being served, the newcomer is
-refused.
+request, or to take an answer. At a limit, the connection that has waited longest is ended, among those of
+the address with too many, so that newcomers get in and silent connections go. Where all are being served, the
+newcomer is refused.
 """
 
 from __future__ import annotations

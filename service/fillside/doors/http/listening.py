@@ -1,6 +1,6 @@
-"""Listening: an address said in words, a socket bound early, requests served late.
+"""Listening: the address, the certificate, a socket bound early, and requests served late.
 
-The socket is bound before any lamp is touched, so that a port that is taken stops a daemon before it disturbs
+The socket is bound before any lamp is touched, so that a daemon whose port is taken stops before it disturbs
 the light; requests are answered only once there is a state to show.
 """
 
@@ -30,34 +30,34 @@ from fillside_drivers.plain_files import check_plain
 
 SHUTDOWN_S = 1.0
 LINGERING_S = 2.0
-"""How long the rest of a body that nobody wants is still taken, so that its sender hears the answer."""
+"""The time for which the rest of an unwanted body is read, so that its sender gets the answer."""
 IDLE_S = 30.0
 BACKLOG = 1024
 RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
-"""What the system holds for each connection, doubled by Linux: an order is 64 KiB at most, and what it sends
-for one who takes nothing would else grow to megabytes."""
+"""The system's buffers for each connection, doubled by Linux: an order has 64 KiB at most, and the answers to
+a visitor who takes none would otherwise grow to megabytes."""
 MOST_HEADERS = 64
 _PUBLIC = re.compile(r"(https?)://((?:\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::\d{1,5})?)/?", re.IGNORECASE)
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
 
 
-def _is_ours(record: logging.LogRecord) -> bool:
-    """Whether a message is about a fault of ours; torn requests are answered and wake nobody."""
+def _is_own_fault(record: logging.LogRecord) -> bool:
+    """Return whether a record is about a fault of Fillside; broken requests are only answered."""
     error = record.exc_info[1] if record.exc_info else None
     return not isinstance(error, HttpProcessingError | web.RequestPayloadError | ConnectionError)
 
 
 wire_log = logging.getLogger("fillside.http")
-wire_log.addFilter(_is_ours)
+wire_log.addFilter(_is_own_fault)
 
 
 class ListenError(Exception):
-    """Cannot listen there; the text is one clear line."""
+    """Listening is not possible; the text is one clear line."""
 
 
 @dataclass(frozen=True)
 class Listen:
-    """Where to listen; port 0 means any that is free.
+    """The address to listen on; port 0 means any free one.
 
     >>> Listen.parse("127.0.0.1:7420")
     Listen(host='127.0.0.1', port=7420)
@@ -82,7 +82,7 @@ class Listen:
 
 @dataclass(frozen=True)
 class Public:
-    """Where a proxy answers for us, as others open it.
+    """The address of a proxy in front of the daemon, as visitors open it.
 
     >>> Public.parse("https://light.example/").url
     'https://light.example'
@@ -105,23 +105,23 @@ class Public:
 
 @dataclass(frozen=True)
 class Tls:
-    """A certificate and its key, and what connections are made by."""
+    """A certificate, its key, and the context that uses them."""
 
     certificate: Path
     key: Path
     context: ssl.SSLContext
 
     def renew(self) -> None:
-        """Use what the files hold now, for connections from now on; to be called between two handshakes.
+        """Read the files again, for new connections; to be called between two handshakes.
 
-        Raises ListenError with one clear line; then nothing has changed.
+        Raises ListenError with one clear line, and then changes nothing.
         """
         _load(ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), self.certificate, self.key)
         _load(self.context, self.certificate, self.key)
 
 
 def tls_of(certificate: Path | None, key: Path | None) -> Tls | None:
-    """TLS by these files; None when neither is given. Raises ListenError with one clear line."""
+    """Load a certificate and its key; None without either. Raises ListenError with one clear line."""
     if certificate is None and key is None:
         return None
     if certificate is None or key is None:
@@ -143,7 +143,7 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
         except OSError as error:
             raise ListenError(f"{path}: cannot be read: {why(error)}") from error
     try:
-        # A key that wants a password would ask for it at the terminal: a daemon has none.
+        # Without this, a key with a password would ask for it at the terminal, which a daemon lacks.
         context.load_cert_chain(certificate, key, password=lambda: "")
     except (ssl.SSLError, ValueError) as error:
         reason = str(getattr(error, "reason", "") or "").replace("_", " ").lower()
@@ -154,7 +154,7 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
 
 
 def bind(listen: Listen) -> socket.socket:
-    """A listening socket. Raises ListenError with one clear line."""
+    """Bind a listening socket. Raises ListenError with one clear line."""
     try:
         found = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     except OSError as error:
@@ -177,15 +177,15 @@ def bind(listen: Listen) -> socket.socket:
 
 
 def url_of(bound: socket.socket, scheme: str = "http") -> str:
-    """The address a browser on this machine would open."""
+    """Return the address for a browser on this machine."""
     host, port = bound.getsockname()[:2]
     if host in ("0.0.0.0", "::"):
         host = "127.0.0.1"
     return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"
 
 
-class _Protocol(web.RequestHandler):
-    """HTTP as aiohttp speaks it, but that what cannot be read is refused in the one shape of every answer."""
+class _RequestProtocol(web.RequestHandler):
+    """aiohttp's protocol, except that an unreadable request gets a refusal of the usual shape."""
 
     __slots__ = ()
 
@@ -196,7 +196,7 @@ class _Protocol(web.RequestHandler):
         exc: BaseException | None = None,
         message: str | None = None,
     ) -> web.StreamResponse:
-        """The answer to what is no request; the library would quote it, over several lines."""
+        """Answer an unreadable request; the library would quote it over several lines."""
         answer = super().handle_error(request, status, exc, message)
         if status < 500:
             refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)
@@ -209,20 +209,20 @@ class _Protocol(web.RequestHandler):
 async def serving(
     app: web.Application, bound: socket.socket, gate: Gate, tls: ssl.SSLContext | None = None
 ) -> AsyncIterator[None]:
-    """Answer requests of those whom `gate` lets in at `bound` while inside."""
-    spoken: dict[str, Any] = {
+    """Answer requests at `bound` while inside, on the connections that `gate` admits."""
+    options: dict[str, Any] = {
         "access_log": None,
         "logger": wire_log,
         "keepalive_timeout": IDLE_S,
         "lingering_time": LINGERING_S,
         "max_headers": MOST_HEADERS,
     }
-    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **spoken)
+    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **options)
     await runner.setup()
     loop, server = asyncio.get_running_loop(), runner.server
     assert server is not None, "it was just set up"
     try:
-        async with gate.open(bound, lambda: _Protocol(server, loop=loop, **spoken), tls):
+        async with gate.open(bound, lambda: _RequestProtocol(server, loop=loop, **options), tls):
             yield
     finally:
         await runner.cleanup()
