@@ -26,7 +26,7 @@ from fillside.access.tokens import TokenFile, TooManyTokensError
 from fillside.bounds import BOUNDS, LONGEST_SAID, MOST_DAMAGED, MOST_ONCE, Bound
 from fillside.cli.commands.token import token as token_commands
 from fillside.cli.render.history import journal_lines
-from fillside.daemon.logs import Sparing
+from fillside.daemon.logs import RepeatFilter
 from fillside.storage import thinning, writer
 from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
@@ -467,7 +467,7 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
 
 def test_a_line_that_comes_all_the_time_is_said_some_times_and_then_once_a_minute() -> None:
     clock = Clock()
-    limit, log, heard = Sparing(clock), logging.getLogger("fillside.test"), []
+    limit, log, heard = RepeatFilter(clock), logging.getLogger("fillside.test"), []
 
     def say(kind: int) -> None:
         record = log.makeRecord(log.name, logging.ERROR, __file__, kind, "report %d failed", (kind,), None)

@@ -22,7 +22,7 @@ from aiohttp import web
 from fillside.background.turns import Turnstile
 from fillside.daemon import composition
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.daemon.logs import Sparing
+from fillside.daemon.logs import RepeatFilter
 from fillside.demo.play import studio
 from fillside.doors.http import connections as gates
 from fillside.doors.http.connection_limits import ConnectionLimits
@@ -253,7 +253,7 @@ def record(name: str, text: str, *args: object, level: int = logging.WARNING) ->
 
 def test_a_kind_of_trouble_is_a_line_a_minute() -> None:
     now_s = 0.0
-    sparing = Sparing(lambda: now_s)
+    sparing = RepeatFilter(lambda: now_s)
     asyncio_says = [record("asyncio", f"no more\nsocket: {number}") for number in range(3)]
     assert [sparing.filter(each) for each in asyncio_says] == [True, False, False]
     door_says = [record("fillside.access.authentication", "wrong from %s", number) for number in range(3)]

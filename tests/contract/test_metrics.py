@@ -92,7 +92,7 @@ async def test_orders_and_refusals_are_counted_and_timed(up: Running) -> None:
 
 async def test_wires_say_how_they_are_and_what_they_sent(up: Running) -> None:
     found = await families(up)
-    for name, driver in up.loom.drivers.items():
+    for name, driver in up.drivers.items():
         assert value(found, "fillside_driver_state", driver=name, fillside_driver_state="ok") == 1
         assert value(found, "fillside_driver_state", driver=name, fillside_driver_state="lost") == 0
         sent = value(found, "fillside_frames_sent", "fillside_frames_sent_total", driver=name)

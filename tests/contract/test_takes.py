@@ -32,7 +32,7 @@ async def order(up: Running, **said: Any) -> dict[str, Any]:
 
 
 async def taken(up: Running, query: str = "") -> list[dict[str, Any]]:
-    await asyncio.wrap_future(up.standing.store.write(lambda connection: None))
+    await asyncio.wrap_future(up.store.write(lambda connection: None))
     async with aiohttp.ClientSession() as session, session.get(f"{up.url}/api/v1/takes{query}") as response:
         assert response.status == 200
         found: list[dict[str, Any]] = (await response.json())["takes"]

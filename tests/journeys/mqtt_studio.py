@@ -139,7 +139,7 @@ class Studio:
     """When each message left for the bulb by the daemon's clock, and its code."""
 
     def __post_init__(self) -> None:
-        driver = self.running.loom.drivers["bulbs"]
+        driver = self.running.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         bulb = driver._bulbs["fill"]
         take = bulb.take
@@ -170,7 +170,7 @@ class Studio:
 
     @property
     def wire(self) -> SimDriver:
-        driver = self.running.loom.drivers["wire"]
+        driver = self.running.drivers["wire"]
         assert isinstance(driver, SimDriver)
         return driver
 

@@ -92,7 +92,7 @@ class Play:
     def levels(self) -> dict[str, float]:
         """The levels of the simulated lamps now."""
         found = {name: bulb.level() for name, bulb in self.bulbs.items()}
-        for driver in self.running.loom.drivers.values():
+        for driver in self.running.drivers.values():
             if isinstance(driver, SimDriver):
                 found.update(driver.levels)
         return found

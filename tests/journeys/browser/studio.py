@@ -125,7 +125,7 @@ class Studio:
 
     @property
     def wire(self) -> SimDriver:
-        driver = self.running.loom.drivers["wire"]
+        driver = self.running.drivers["wire"]
         assert isinstance(driver, SimDriver)
         return driver
 

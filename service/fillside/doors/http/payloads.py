@@ -135,8 +135,10 @@ class CalibrationsPayload(_Body):
 
 
 class TakePayload(_Body):
-    """A freeze from `began` to `ended` (Unix time), with its duration and its first and last light;
-    `ended`, `lasted_s` and `last` are null until it ends. `lasted_s` is null too after a restart meanwhile."""
+    """A freeze from `began` to `ended` (Unix time), with its duration and its first and last light.
+
+    `ended`, `lasted_s` and `last` are null until it ends; `lasted_s` is null too after a restart meanwhile.
+    """
 
     id: int
     began: float
