@@ -15,7 +15,7 @@ from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse, run
 from fillside.cli.guide import COMMANDS, RoutineGuide
 from fillside.cli.meter_display import F_STOP, DisplayUnit, display_text, parse_reading
-from fillside.cli.render.readings import calibration_lines, reading_lines, within
+from fillside.cli.render.readings import calibration_lines, interval_text, reading_lines
 from fillside.hold.memory.setup import places_of
 from fillside.rig.file.load import load_rig
 from fillside.rig.scene.scene import scene
@@ -145,8 +145,8 @@ def test_tables_of_what_was_kept() -> None:
 
 def test_an_interval_is_the_expanded_uncertainty() -> None:
     """U = k u with k = 2 (JCGM 100:2008, 6.2.1): 0.1 stop is 0.20 stop either way, and 0.24 stop 0.48."""
-    assert within(0.1) == "±0.20 stop"
-    assert within(0.24) == "±0.48 stop"
+    assert interval_text(0.1) == "±0.20 stop"
+    assert interval_text(0.24) == "±0.48 stop"
 
 
 class Script:

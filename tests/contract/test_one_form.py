@@ -14,10 +14,10 @@ from fillside.cli.client import Daemon
 from fillside.cli.commands.keys import Player
 from fillside.cli.group import run
 from fillside.cli.render.history import order_text
-from fillside.cli.render.plan_brief import MORE, planned
-from fillside.cli.render.plan_full import planned_all
+from fillside.cli.render.plan_brief import MORE, brief_plan_lines
+from fillside.cli.render.plan_full import full_plan_lines
 from fillside.cli.render.readings import reading_lines
-from fillside.cli.render.state import block, moving, one_line
+from fillside.cli.render.state import motion_text, one_line, state_lines
 from fillside.doors.keys.presses import KeyTable, Press, PressReader
 from fillside.orders.light import ORDERS, OrderError, parse_order
 from fillside.orders.phrases import named
@@ -60,8 +60,8 @@ def test_the_one_of_a_ratio_stands_for_the_weaker_side(up: Studio) -> None:
     up.do("balance", ratio="1:2")
     up.settle()
     assert up.state["target"]["ratio"] == 0.5
-    assert not re.search(r"\b0\.\d+:1", "\n".join([*block(up.state), one_line(up.state)]))
-    assert re.search(r"ratio +1:2 +1:2\.0 ", "\n".join(block(up.state)))
+    assert not re.search(r"\b0\.\d+:1", "\n".join([*state_lines(up.state), one_line(up.state)]))
+    assert re.search(r"ratio +1:2 +1:2\.0 ", "\n".join(state_lines(up.state)))
     assert (up.do("keep").note or "").startswith("kept 1:2, read as key:fill, at ")
 
 
@@ -181,10 +181,10 @@ def test_every_order_has_a_name() -> None:
 
 
 def test_the_light_fades_or_is_steady(up: Studio) -> None:
-    assert moving({"settled": True, "light_changed_at": 0.0}).startswith("steady for ")
+    assert motion_text({"settled": True, "light_changed_at": 0.0}).startswith("steady for ")
     up.do("trim", role="fill", by=-1)
-    assert moving(up.state) == "fading"
-    assert block(up.state)[0].endswith(", fading")
+    assert motion_text(up.state) == "fading"
+    assert state_lines(up.state)[0].endswith(", fading")
 
 
 @pytest.mark.parametrize(("cct", "gel"), [(3200, "full CTB"), (4000, "half CTB"), (6500, "quarter CTO")])
@@ -198,7 +198,7 @@ def test_a_colour_that_differs_is_matched_by_a_usual_gel(cct: float, gel: str) -
 
 
 def test_a_plan_gives_its_answers_on_one_page(plan: PlanReport) -> None:
-    lines = planned(plan, Lengths())
+    lines = brief_plan_lines(plan, Lengths())
     assert len(lines) <= MOST_LINES
     told = "\n".join(lines)
     answers = [
@@ -215,7 +215,7 @@ def test_a_plan_gives_its_answers_on_one_page(plan: PlanReport) -> None:
 
 
 def test_what_a_plan_leaves_out_is_there_on_request(plan: PlanReport) -> None:
-    every = " ".join(" ".join(planned_all(plan, Lengths())).split())
+    every = " ".join(" ".join(full_plan_lines(plan, Lengths())).split())
     mark = plan.marks[0]
     left_out = [*plan.unknown, *plan.cautions, plan.power.assumes, mark.reach.assumes, mark.face.assumes]
     left_out += [mark.softness[0].assumes, mark.lens[0].assumes, mark.catch_lights[0].assumes]

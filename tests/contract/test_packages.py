@@ -90,7 +90,7 @@ def test_what_draws_and_is_missing_is_one_line(
 
 def test_a_code_that_cannot_be_drawn_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
-    (line,) = phone._drawn("http://192.0.2.7:7420/#token=once-x")
+    (line,) = phone._qr_code("http://192.0.2.7:7420/#token=once-x")
     assert plain_errors.package_missing("segno") in line
 
 

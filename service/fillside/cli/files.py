@@ -23,7 +23,7 @@ LARGEST_SHEET_BYTES = 5 * MIB
 
 
 def rig_of(path: Path) -> Rig:
-    """The rig in a file; a bad one is wrong use, in one line."""
+    """Load the rig in a file. Raises WrongUse for a bad one."""
     from fillside.rig.file.load import RigError, load_rig
 
     try:
@@ -33,7 +33,7 @@ def rig_of(path: Path) -> Rig:
 
 
 def calibration_of(path: Path | None) -> Calibration | None:
-    """The calibration in a file, or None."""
+    """Load the calibration in a file, None without one. Raises WrongUse for a bad one."""
     if path is None:
         return None
     from pydantic import ValidationError
@@ -58,7 +58,7 @@ def calibration_of(path: Path | None) -> Calibration | None:
 
 
 def sheet_text(path: Path) -> str:
-    """The text of a CSV file in any of the encodings that spreadsheets write; a bad one is wrong use."""
+    """Read a CSV file in any encoding that spreadsheets write. Raises WrongUse for a bad one."""
     try:
         body = plain_bytes(path, LARGEST_SHEET_BYTES)
     except OSError as error:
@@ -75,8 +75,8 @@ def sheet_text(path: Path) -> str:
         return _decoded(path, body, "cp1252")
 
 
-def can_be_written(path: Path) -> None:
-    """A pipe, a device, a folder or a socket is wrong use where a file is to be written."""
+def check_writable(path: Path) -> None:
+    """Raise WrongUse where a pipe, a device, a folder or a socket stands in place of a file."""
     try:
         check_can_be_written(path)
     except NotPlainError as error:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fillside.cli.parameters import counted, plain
+from fillside.cli.parameters import parse_digits, plain
 from fillside.photometry.exposure import (
     NOMINAL_APERTURES,
     aperture_from_lux,
@@ -76,7 +76,7 @@ def parse_reading(text: str, unit: DisplayUnit) -> tuple[dict[str, Any], Display
         name = UNITS.get(number[2].lower()) if number[2] else unit.kind
         if name is None:
             raise ValueError(f"{quoted(number[2])} is not a unit; {_EXAMPLES}")
-        value = counted(number[1].replace(",", "."))
+        value = parse_digits(number[1].replace(",", "."))
         if value < 0 and name != "ev100":
             raise ValueError(f"{quoted(number[1])} is negative; light is 0 or more")
         return {"value": value, "unit": name}, replace(unit, kind=name)

@@ -1,4 +1,4 @@
-"""Every command: where its code is, under which heading help shows it, and what it does in one line."""
+"""The commands: the place of their code, their heading in the help, and a summary in one line."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.cli.files import RIG_FILE, can_be_written, rig_of, sheet_text
+from fillside.cli.files import RIG_FILE, check_writable, rig_of, sheet_text
 from fillside.cli.group import WrongUse
 from fillside.cli.parameters import AS_JSON
 from fillside_drivers.plain_files import write_plain
@@ -42,11 +42,11 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     if plot is not None and plot.suffix.lower().removeprefix(".") not in FORMS:
         raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
     if plot is not None:
-        can_be_written(plot)
+        check_writable(plot)
     from fillside.calibration.readings import ReadingError
     from fillside.calibration.result.from_file import fit_text
     from fillside.calibration.result.outcome import calibration_of
-    from fillside.cli.render.calibration import fitted
+    from fillside.cli.render.calibration import fit_lines
 
     try:
         found = fit_text(sheet_text(readings_file), rig)
@@ -55,7 +55,7 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     if plot is not None:
         _draw(found, plot, f"{rig.rig.name}: {readings_file.name}")
     calibration = calibration_of(found)
-    click.echo(calibration.model_dump_json() if as_json else "\n".join(fitted(rig, calibration)))
+    click.echo(calibration.model_dump_json() if as_json else "\n".join(fit_lines(rig, calibration)))
     if plot is not None and not as_json:
         click.echo(f"\n{plot} is drawn")
 

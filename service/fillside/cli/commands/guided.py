@@ -9,10 +9,10 @@ from typing import Any, TypeVar
 import click
 
 from fillside.cli.client import live_options
-from fillside.cli.commands.metering import patient
+from fillside.cli.commands.metering import patient_daemon
 from fillside.cli.group import WrongUse
 
-NOT_A_GO = 1
+NO_GO = 1
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -63,7 +63,7 @@ def lineup(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> i
 def _run(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None, as_json: bool) -> int:
     from fillside.cli.guide import PersonWithMeter, RoutineGuide, SimulatedMeter
 
-    daemon = patient(url, token)
+    daemon = patient_daemon(url, token)
     if virtual and not daemon.get("/api/v1/places").get("simulated"):
         raise WrongUse(
             "there is no simulated meter: not every lamp of this rig is simulated; leave --virtual-meter out"
@@ -73,4 +73,4 @@ def _run(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None
     if as_json:
         click.echo(json.dumps(last))
     verdict = (last or {}).get("verdict")
-    return 0 if verdict is not None and verdict["go"] else NOT_A_GO
+    return 0 if verdict is not None and verdict["go"] else NO_GO

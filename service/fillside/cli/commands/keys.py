@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from fillside.rig.tables.keys import Keys
 
 SLOW_S = 1.0
-"""After an answer that took longer, what was pressed meanwhile is forgotten: it was meant for then."""
+"""After a slower answer, presses made meanwhile are dropped, as they were meant for an earlier state."""
 
 
 @click.command(
@@ -71,12 +71,12 @@ def _play(player: Player, table: KeyTable, source: Terminal | InputDevice) -> No
     from fillside.doors.keys.device import DeviceError
     from fillside.doors.keys.presses import PressReader
 
-    hand = PressReader()
+    reader = PressReader()
     try:
         with source.opened() as presses:
             for press in presses:
                 began_s = time.monotonic()
-                hand = player.press(table, hand, press)
+                reader = player.press(table, reader, press)
                 if time.monotonic() - began_s > SLOW_S:
                     source.drain()
     except DeviceError as error:
@@ -129,7 +129,7 @@ def _list_devices(as_json: bool) -> None:
 
 @contextlib.contextmanager
 def _ends_at_signals() -> Iterator[None]:
-    """End in order at SIGTERM and SIGHUP too, so that the terminal and the device are given back."""
+    """End in order at SIGTERM and SIGHUP too, to restore the terminal and release the device."""
 
     def end(_number: int, _frame: FrameType | None) -> NoReturn:
         raise KeyboardInterrupt
@@ -143,13 +143,13 @@ def _ends_at_signals() -> Iterator[None]:
 
 
 class Player:
-    """Turns presses into orders, has them obeyed, and says what came of each."""
+    """Turns presses into orders, sends them, and prints the result of each."""
 
     def __init__(self, daemon: Daemon, as_json: bool) -> None:
         self._daemon, self._as_json = daemon, as_json
 
     def table(self, keys: Keys, rig_file: Path | None) -> KeyTable:
-        """The table, if it suits the rig that the daemon holds."""
+        """Build the key table. Raises WrongUse where it does not fit the daemon's rig."""
         from fillside.doors.keys.presses import KeyTable
         from fillside.rig.problems import did_you_mean
 
@@ -162,7 +162,7 @@ class Player:
         return KeyTable.of(keys, marks)
 
     def begin(self, table: KeyTable, source: str) -> None:
-        """Say what the keys do."""
+        """Print the keys and their actions."""
         if self._as_json:
             return
         rows = [[key, action.words] for key, action in table.actions.items()]
@@ -170,39 +170,39 @@ class Player:
         click.echo("\n".join(f"  {line}" for line in numbers.table(rows)))
         click.echo(f"programme: {', '.join(table.programme)}\n")
 
-    def press(self, table: KeyTable, hand: PressReader, press: Press) -> PressReader:
-        """Obey one press; the hand afterwards."""
+    def press(self, table: KeyTable, reader: PressReader, press: Press) -> PressReader:
+        """Carry out one press; return the reader's state after it."""
         from dataclasses import replace
 
         from fillside.doors.keys.presses import pressed
 
         try:
-            after, outcome = pressed(table, hand, press, self._daemon.state)
+            after, outcome = pressed(table, reader, press, self._daemon.state)
         except click.ClickException as error:
-            self._say(press, None, {"error": {"message": error.format_message()}})
-            return hand
+            self._print(press, None, {"error": {"message": error.format_message()}})
+            return reader
         if outcome.order is None:
             if outcome.why_not:
-                self._say(press, None, {"error": {"message": outcome.why_not}})
+                self._print(press, None, {"error": {"message": outcome.why_not}})
             return after
         try:
             answer = self._daemon.do(outcome.order)
         except click.ClickException as error:
-            self._say(press, outcome.order, {"error": {"message": error.format_message()}})
+            self._print(press, outcome.order, {"error": {"message": error.format_message()}})
             return after
-        self._say(press, outcome.order, answer)
+        self._print(press, outcome.order, answer)
         return replace(after, place=outcome.place)
 
-    def _say(self, press: Press, order: dict[str, Any] | None, answer: dict[str, Any]) -> None:
+    def _print(self, press: Press, order: dict[str, Any] | None, answer: dict[str, Any]) -> None:
         if self._as_json:
             click.echo(json.dumps({"key": press.key, "order": order, "answer": answer}))
         else:
-            said = order_text(order) if order else ""
-            click.echo(f"{press.key:>10}  {': '.join(filter(None, (said, self._came_of_it(answer))))}")
+            text = order_text(order) if order else ""
+            click.echo(f"{press.key:>10}  {': '.join(filter(None, (text, self._result(answer))))}")
         sys.stdout.flush()
 
     @staticmethod
-    def _came_of_it(answer: dict[str, Any]) -> str:
+    def _result(answer: dict[str, Any]) -> str:
         if "error" in answer:
             return str(answer["error"]["message"])
         return "; ".join(filter(None, (answer.get("note"), one_line(answer.get("state") or {}))))

@@ -1,4 +1,4 @@
-"""``read``, ``readings`` and ``calibrations``: meter readings handed in, and what was made of them."""
+"""``read``, ``readings`` and ``calibrations``: meter readings, and the calibrations fitted to them."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from fillside.cli.group import WrongUse
 from fillside.cli.parameters import CountType, NumbersCommand, place, plain
 from fillside.rig.problems import quoted
 
-PATIENCE_S = 90.0
-"""Readings are weighed before the answer comes, and a simulated meter waits for the light to rest."""
+TIMEOUT_S = 90.0
+"""The daemon fits a calibration before it answers, and a simulated meter waits for the light to rest."""
 NO_HEAD = "none"
 PAGE = 1000
 
 
-def patient(url: str, token: str | None) -> Daemon:
-    return Daemon(url, token, PATIENCE_S)
+def patient_daemon(url: str, token: str | None) -> Daemon:
+    return Daemon(url, token, TIMEOUT_S)
 
 
-def hand_down(ctx: click.Context, url: str, token: str | None) -> bool:
-    """Whether a command below is meant; it speaks with the same daemon unless it says otherwise."""
+def has_subcommand(ctx: click.Context, url: str, token: str | None) -> bool:
+    """Return whether a subcommand was given, which gets the daemon's options as its defaults."""
     if ctx.invoked_subcommand is None:
         return False
     ctx.default_map = {ctx.invoked_subcommand: {"url": url, "token": token}}
@@ -63,7 +63,7 @@ def read(
     """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
     from fillside.cli.meter_display import DisplayUnit, parse_reading
 
-    daemon = patient(url, token)
+    daemon = patient_daemon(url, token)
     text = f"{plain(value)} {unit}".strip()
     try:
         is_stop = "+" in text or text.lower().startswith("f")
@@ -100,7 +100,7 @@ Examples:
 @click.pass_context
 def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str | None, as_json: bool) -> None:
     """The readings that were taken; strike a wrong one, import a file of them."""
-    if hand_down(ctx, url, token):
+    if has_subcommand(ctx, url, token):
         return
     daemon = Daemon(url, token)
     if as_csv:
@@ -118,7 +118,7 @@ def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str |
 
 def _csv_of(daemon: Daemon) -> str:
     from fillside.calibration.readings import Reading, csv_from_readings
-    from fillside.cli.render.readings import made_at
+    from fillside.cli.render.readings import iso_time
 
     counting: list[Reading] = []
     before: int | None = None
@@ -127,7 +127,7 @@ def _csv_of(daemon: Daemon) -> str:
         page = daemon.get(f"/api/v1/readings{query}")["readings"]
         for one in page:
             if one["purpose"] == "calibrate" and one["struck"] is None:
-                counting.append(Reading.model_validate({"time": made_at(one["at"]), **one["body"]}))
+                counting.append(Reading.model_validate({"time": iso_time(one["at"]), **one["body"]}))
         if len(page) < PAGE:
             return csv_from_readings(counting[::-1])
         before = page[-1]["id"]
@@ -142,7 +142,7 @@ def _csv_of(daemon: Daemon) -> str:
 def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
     """Strike reading NUMBER: it no longer counts, and what rested on it is worked out again."""
     order = {"do": "strike", "reading": number, **({} if why is None else {"why": why})}
-    print_note(patient(url, token).do(order), as_json)
+    print_note(patient_daemon(url, token).do(order), as_json)
 
 
 @readings.command(name="import", epilog="\b\nExample:\n  fillside readings import kept.csv\n")
@@ -152,7 +152,7 @@ def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> N
     """Take in the readings of a CSV file, all or, if a line is wrong, none."""
     from fillside.cli.files import sheet_text
 
-    print_note(patient(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
+    print_note(patient_daemon(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
 
 
 @click.group(
@@ -171,7 +171,7 @@ Examples:
 @click.pass_context
 def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_json: bool) -> None:
     """The latest calibrations; use an earlier one, export one, import one."""
-    if hand_down(ctx, url, token):
+    if has_subcommand(ctx, url, token):
         return
     found = Daemon(url, token).get(f"/api/v1/calibrations?most={most}")
     if as_json:
@@ -188,7 +188,7 @@ def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_
 def use(number: str, url: str, token: str | None, as_json: bool) -> None:
     """Hold the light by calibration NUMBER from now on, or by the rig file alone."""
     wanted = None if number == NO_HEAD else _whole(number)
-    print_note(patient(url, token).do({"do": "calibration", "use": wanted}), as_json)
+    print_note(patient_daemon(url, token).do({"do": "calibration", "use": wanted}), as_json)
 
 
 def _whole(text: str) -> int:
@@ -217,7 +217,7 @@ def import_calibration(file: Path, url: str, token: str | None, as_json: bool) -
     """Keep a calibration that was exported, or printed by `fillside fit --json`, and use it."""
     from fillside.cli.files import calibration_of
 
-    known = calibration_of(file)
-    assert known is not None, "a file was named"
-    body = known.model_dump(mode="json", exclude_none=True)
-    print_note(patient(url, token).do({"do": "import", "calibration": body}), as_json)
+    calibration = calibration_of(file)
+    assert calibration is not None, "a file was named"
+    body = calibration.model_dump(mode="json", exclude_none=True)
+    print_note(patient_daemon(url, token).do({"do": "import", "calibration": body}), as_json)

@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from fillside.cli.files import can_be_written
+from fillside.cli.files import check_writable
 from fillside.cli.group import Failure, WrongUse
 from fillside.cli.parameters import AS_JSON, FEET
 from fillside.planning.answers.lengths import UnitsError
@@ -31,13 +31,13 @@ COMMANDS = {
     "plan": "which ratios it allows, how the light looks",
     "sheet": "pages to build it from",
 }
-"""What follows, in the order of a first hour."""
+"""The next commands, in the order of a first hour."""
 IN_FEET = ("check", "plan", "sheet")
-"""Those of them that write lengths, in feet and inches with --feet."""
+"""The commands that write lengths, in feet and inches with --feet."""
 WIDTH = 98
 Ask = Callable[[Question, Answers], str]
-"""Puts a question and returns the line that was typed."""
-Says = Callable[[str], None]
+"""Asks a question and returns the typed line."""
+Print = Callable[[str], None]
 
 OPENING = (
     "Enter takes what stands in brackets, ? says what may be answered, back goes back a question, "
@@ -64,14 +64,14 @@ Examples:
 @AS_JSON
 def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet: bool, as_json: bool) -> None:
     """A first rig file from a few questions about room, camera, lamps, stands and wires."""
-    _can_be_written(rig_file, over)
+    _check_target(rig_file, over)
 
     given = given_answers(answers)
     if not usual:
         say(OPENING)
-    known = {"usual_name": slug(rig_file.stem, "studio"), "feet": feet}
+    initial = {"usual_name": slug(rig_file.stem, "studio"), "feet": feet}
     try:
-        found = Interview(given, None if usual else prompt_line, say, known).all()
+        found = Interview(given, None if usual else prompt_line, say, initial).all()
     except click.Abort:
         click.echo("\nNothing is written.", err=True)
         raise
@@ -80,8 +80,8 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
     _write(rig_file, rig_text(found))
     following = _following(rig_file, bool(found.get("feet")))
     if as_json:
-        said = {"written": str(rig_file), "next": list(following.values()), "kind": found.get("driver")}
-        click.echo(json.dumps(said))
+        result = {"written": str(rig_file), "next": list(following.values()), "kind": found.get("driver")}
+        click.echo(json.dumps(result))
         return
     width = max(map(len, following.values()))
     click.echo(f"{rig_file} is written. Next:")
@@ -91,26 +91,25 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
 
 
 def _following(rig_file: Path, feet: bool) -> dict[str, str]:
-    """The lines to type next, each by its command, in the person's own units."""
-    plainly = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
+    """Return the lines to type next, by their commands, in the person's units."""
+    lines = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
     return {
-        command: f"{line} --feet" if feet and command in IN_FEET else line
-        for command, line in plainly.items()
+        command: f"{line} --feet" if feet and command in IN_FEET else line for command, line in lines.items()
     }
 
 
 def say(line: str) -> None:
-    """A remark between two questions, where prompts are; its indentation is kept."""
+    """Print a remark to stderr, where the prompts are; wrapped lines keep its indentation."""
     indent = " " * (len(line) - len(line.lstrip(" !")))
     wrapped = textwrap.wrap(line, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
     click.echo("\n".join(wrapped), err=True)
 
 
-def _can_be_written(rig_file: Path, over: bool) -> None:
-    """Told before the first question, not after the last."""
+def _check_target(rig_file: Path, over: bool) -> None:
+    """Check the target before the first question rather than after the last."""
     if rig_file.is_dir():
         raise WrongUse(f"{rig_file} is a folder; name a file in it, such as {rig_file / 'studio.toml'}")
-    can_be_written(rig_file)
+    check_writable(rig_file)
     if rig_file.exists() and not over:
         raise WrongUse(f"{rig_file} is there already; choose another name, or say --over")
     if not rig_file.parent.is_dir():
@@ -120,7 +119,7 @@ def _can_be_written(rig_file: Path, over: bool) -> None:
 
 
 def _write(rig_file: Path, text: str) -> None:
-    """Write the file whole, or not at all; what cannot be read back is not written."""
+    """Write the file as a whole, or not at all if it cannot be read back."""
     from fillside.rig.file.load import RigError, load_rig
 
     target = rig_file.resolve()
@@ -150,13 +149,13 @@ def _first_run(found: Mapping[str, Any]) -> str:
     return f"To rehearse first, without the lamps, {REHEARSE}, and back when they are up."
 
 
-def asks_what(line: str) -> bool:
-    """Whether somebody asks what may be answered."""
+def is_help(line: str) -> bool:
+    """Return whether a line asks for the possible answers."""
     return re.fullmatch(r"\s*(?:\?+|help\s*[?!.]*)\s*", line, re.IGNORECASE) is not None
 
 
 def given_answers(pairs: Sequence[str]) -> dict[str, str]:
-    """What was answered beforehand, as KEY=ANSWER."""
+    """Parse answers given beforehand, as KEY=ANSWER. Raises WrongUse."""
     keys = [question.key for question in QUESTIONS]
     found: dict[str, str] = {}
     for pair in pairs:
@@ -170,49 +169,51 @@ def given_answers(pairs: Sequence[str]) -> dict[str, str]:
 
 
 def prompt_line(question: Question, answers: Answers) -> str:
-    """One line from the terminal, empty where only Enter was pressed."""
-    shown = f"{question.words(answers)} [{question.default_for(answers)}]"
-    line: str = click.prompt(shown, default="", show_default=False, err=True)
+    """Read one line from the terminal, empty for Enter alone."""
+    prompt = f"{question.words(answers)} [{question.default_for(answers)}]"
+    line: str = click.prompt(prompt, default="", show_default=False, err=True)
     return line
 
 
 class Interview:
-    """The questions put one after the other, each again until its answer is understood.
+    """Asks the questions in turn, each again until its answer is understood.
 
-    Questions that are answered in `given` are not put; without `ask` none is, and each takes its default.
+    Questions answered in `given` are not asked; without `ask` none is, and each takes its default.
     """
 
-    def __init__(self, given: Mapping[str, str], ask: Ask | None, says: Says, known: Answers) -> None:
-        self.given, self.ask, self.says = dict(given), ask, says
-        self.answers: dict[str, Any] = dict(known)
+    def __init__(
+        self, given: Mapping[str, str], ask: Ask | None, print_line: Print, initial: Answers
+    ) -> None:
+        self.given, self.ask, self.print_line = dict(given), ask, print_line
+        self.answers: dict[str, Any] = dict(initial)
         self._before: list[dict[str, Any]] = []
-        self._shown: set[str] = set()
+        self._topics: set[str] = set()
 
     def all(self) -> dict[str, Any]:
-        """The answers to every question; WrongUse for one given beforehand that cannot be."""
+        """Return the answers to every question. Raises WrongUse for a bad one given beforehand."""
         while (question := next_question(self.answers)) is not None:
             if question.key in self.given or self.ask is None:
                 self._take_given(question)
             else:
-                self._put(question, self.ask)
+                self._ask(question, self.ask)
         return self.answers
 
     def _take_given(self, question: Question) -> None:
-        """Take the answer given beforehand; one that cannot be is asked for where somebody is there."""
+        """Take the answer given beforehand; ask for a bad one again if a person is there."""
         try:
             meaning = question.meaning(self.given.get(question.key, ""), self.answers)
         except ValueError as error:
             if self.ask is None:
                 raise WrongUse(f"--answer: {question.key}: {error}") from error
-            self.says(f"  --answer: {question.key}: {error}")
+            self.print_line(f"  --answer: {question.key}: {error}")
             del self.given[question.key]
         else:
             self._take(question, meaning)
 
-    def _put(self, question: Question, ask: Ask) -> None:
+    def _ask(self, question: Question, ask: Ask) -> None:
         line = ask(question, self.answers)
-        if asks_what(line):
-            self.says(f"  {question.takes}")
+        if is_help(line):
+            self.print_line(f"  {question.takes}")
             return
         if plain(line) in BACK:
             if self._before:
@@ -222,9 +223,9 @@ class Interview:
             meaning = question.meaning(line, self.answers)
         except UnitsError as units:
             self.answers["feet"] = units.feet
-            self.says(f"  {units}")
+            self.print_line(f"  {units}")
         except ValueError as error:
-            self.says(f"  {error}")
+            self.print_line(f"  {error}")
         else:
             self._before.append(dict(self.answers))
             self._take(question, meaning)
@@ -232,15 +233,15 @@ class Interview:
     def _take(self, question: Question, meaning: Meaning) -> None:
         self.answers = answered(self.answers, question, meaning, self.given)
         if meaning.note:
-            self.says(f"  {meaning.note}")
+            self.print_line(f"  {meaning.note}")
         if self.ask is not None:
             self._warn(question)
 
     def _warn(self, question: Question) -> None:
-        """The cautions of what was answered, each once however many heads it is of."""
+        """Print the cautions of an answer, each once however many heads it concerns."""
         role = question.key.partition(".")[0]
         for caution in cautions_after(question.key, self.answers):
             topic = caution.replace(role, "")
-            if topic not in self._shown:
-                self._shown.add(topic)
-                self.says(f"  ! {caution}")
+            if topic not in self._topics:
+                self._topics.add(topic)
+                self.print_line(f"  ! {caution}")

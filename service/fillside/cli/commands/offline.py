@@ -11,7 +11,7 @@ import click
 from fillside.cli.files import CALIBRATION, RIG_FILE, calibration_of, rig_of
 from fillside.cli.group import Failure, WrongUse
 from fillside.cli.parameters import AS_JSON, FEET, NumbersCommand, place, plain
-from fillside.cli.render.state import block, heads
+from fillside.cli.render.state import head_lines, state_lines
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown
 from fillside.text import numbers, uncertainty
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
-    """A mark of the rig, or X,Y,Z in metres, where a subject can be."""
+    """Parse a mark of the rig, or X,Y,Z in metres, as a place for the subject. Raises WrongUse."""
     from fillside.rig.scene.subject_limits import why_not_there
 
     typed = plain(text)
@@ -44,11 +44,11 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 @AS_JSON
 def check(rig_file: Path, feet: bool, as_json: bool) -> None:
     """Is this rig file right, what was understood, and what should be minded?"""
-    from fillside.cli.render.check import check_of, checked
+    from fillside.cli.render.check import check_lines, check_report
     from fillside.planning.lengths import Lengths
 
-    found = check_of(rig_of(rig_file))
-    click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))
+    found = check_report(rig_of(rig_file))
+    click.echo(found.model_dump_json() if as_json else "\n".join(check_lines(found, Lengths(feet))))
 
 
 @click.command(epilog="\b\nExample:\n  fillside schema > rig.schema.json     for an editor's completion\n")
@@ -81,7 +81,7 @@ def solve(
     rig = rig_of(rig_file)
     at = None if subject is None else place_in(rig, subject, "--subject")
     wanted = None if ratio is None else _ratio(rig, ratio)
-    known = calibration_of(calibration)
+    fitted = calibration_of(calibration)
     from fillside.balance.offline import solve_rig
     from fillside.balance.remedies.search import remedies
     from fillside.balance.target import wish_from_rig
@@ -90,13 +90,13 @@ def solve(
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, wish_from_rig(rig))
-    report = report.model_copy(update={"remedies": remedies(rig, at, known)})
+    report = Intervals(rig, fitted).of(solve_rig(rig, at, calibration=fitted).report, wish_from_rig(rig))
+    report = report.model_copy(update={"remedies": remedies(rig, at, fitted)})
     if as_json:
         click.echo(report.model_dump_json())
     else:
         others = {"relative_uncertainty_stops": report.relative_uncertainty_stops}
-        click.echo("\n".join(block({**report.model_dump(mode="json"), **others})))
+        click.echo("\n".join(state_lines({**report.model_dump(mode="json"), **others})))
 
 
 def _ratio(rig: Rig, text: str) -> float:
@@ -126,12 +126,12 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     rig = rig_of(rig_file)
     where = place_in(rig, at, "--at")
     given = None if levels is None else _levels(rig, levels)
-    known = calibration_of(calibration)
+    fitted = calibration_of(calibration)
     from fillside.balance.offline import predict as predicted
     from fillside.calibration.result.intervals import Intervals
 
     try:
-        prediction = Intervals(rig, known).of_prediction(predicted(rig, where, given, known))
+        prediction = Intervals(rig, fitted).of_prediction(predicted(rig, where, given, fitted))
     except ValueError as error:
         raise Failure(str(error)) from error
     if as_json:
@@ -165,22 +165,27 @@ def _level(name: str, text: str) -> float:
 
 
 def _prediction(found: dict[str, Any]) -> list[str]:
-    face, known = found["face"], found["uncertainty"]
-    exposure = known["exposure_stops"]
+    face, within = found["face"], found["uncertainty"]
+    exposure = within["exposure_stops"]
     sides = " / ".join(uncertainty.lux(face[side], exposure) for side in ("key_side_lux", "fill_side_lux"))
     rows = [
         ["key", uncertainty.lux(found["key_lux"], exposure), ""],
         ["fill", uncertainty.lux(found["fill_lux"], exposure), ""],
         [
             "ratio",
-            uncertainty.ratio(found["ratio"], known["ratio_stops"]),
-            uncertainty.around_words(known["ratio_stops"]),
+            uncertainty.ratio(found["ratio"], within["ratio_stops"]),
+            uncertainty.around_words(within["ratio_stops"]),
         ],
         ["exposure", uncertainty.lux(found["exposure_lux"], exposure), uncertainty.around_words(exposure)],
         [
             "face",
-            f"{uncertainty.ratio(face['ratio'], known['face_stops'])}, {sides}",
-            uncertainty.around_words(known["face_stops"]),
+            f"{uncertainty.ratio(face['ratio'], within['face_stops'])}, {sides}",
+            uncertainty.around_words(within["face_stops"]),
         ],
     ]
-    return [f"at {numbers.metres(found['at'])}", *numbers.table(rows), "", *heads(found["heads"], exposure)]
+    return [
+        f"at {numbers.metres(found['at'])}",
+        *numbers.table(rows),
+        "",
+        *head_lines(found["heads"], exposure),
+    ]

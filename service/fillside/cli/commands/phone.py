@@ -39,7 +39,7 @@ def phone(may: str, name: str, url: str, token: str | None, as_json: bool) -> No
     if as_json:
         click.echo(json.dumps({"url": urls[0], "urls": urls, "until": found["until"]}))
         return
-    for line in _drawn(urls[0]):
+    for line in _qr_code(urls[0]):
         steer(f"{line}\n")
     click.echo("\n".join(urls))
     until = time.strftime("%H:%M", time.localtime(found["until"]))
@@ -49,8 +49,8 @@ def phone(may: str, name: str, url: str, token: str | None, as_json: bool) -> No
     )
 
 
-def _drawn(url: str) -> list[str]:
-    """A QR code (ISO/IEC 18004) of characters, or a line that says what would draw it: the address works."""
+def _qr_code(url: str) -> list[str]:
+    """Draw a QR code (ISO/IEC 18004) as text, or name the package that would draw it."""
     try:
         import segno
     except ImportError:
@@ -60,5 +60,5 @@ def _drawn(url: str) -> list[str]:
     text = io.StringIO()
     segno.make(url, micro=False).terminal(text, compact=True)
     lines = text.getvalue().splitlines()
-    # Readers want dark on light, whatever the colours of the terminal.
+    # Scanners need dark on light, whatever the colours of the terminal.
     return [f"\x1b[97;40m{line}\x1b[0m" for line in lines] if sys.stdout.isatty() else lines

@@ -15,10 +15,10 @@ from fillside.cli.parameters import CountType
 @live_options
 def status(url: str, token: str | None, as_json: bool) -> None:
     """Ratio, face, exposure and levels, now."""
-    from fillside.cli.render.state import block
+    from fillside.cli.render.state import state_lines
 
     state = Daemon(url, token).state()
-    click.echo(json.dumps(state) if as_json else "\n".join(block(state)))
+    click.echo(json.dumps(state) if as_json else "\n".join(state_lines(state)))
 
 
 @click.command(

@@ -1,4 +1,4 @@
-"""``fillside token``: making, listing and revoking what lets other machines in."""
+"""``fillside token``: makes, lists and revokes the tokens of other machines."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def new(may: str, name: str, data: Path | None, as_json: bool) -> None:
     from fillside.access.permissions import MAY
     from fillside.access.tokens import TokenFileError
 
-    chosen = next(known for known in MAY if known == may)
+    chosen = next(each for each in MAY if each == may)
     if not name.isprintable() or len(name) > 64:
         raise WrongUse("a name is at most 64 printable characters")
     file = token_file(data)
@@ -113,5 +113,5 @@ def revoke(ident: str, data: Path | None, as_json: bool) -> None:
         raise Failure(str(error)) from error
     if ended is None:
         raise WrongUse(f"there is no token {ident!r}; `fillside token list` shows them")
-    said = f"{ended.name} ({ended.may}) is no longer let in"
-    click.echo(json.dumps({"revoked": ended.id}) if as_json else said)
+    text = f"{ended.name} ({ended.may}) is no longer let in"
+    click.echo(json.dumps({"revoked": ended.id}) if as_json else text)

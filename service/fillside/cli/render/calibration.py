@@ -1,4 +1,4 @@
-"""A calibration in words: each head, the room, how sure the held light is, and what to read next."""
+"""A calibration as lines of text: heads, ambient light, uncertainty, readings, and the next one to take."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from typing import Any
 
 from fillside.calibration.result.expanded import SAID, expanded
 from fillside.calibration.routine.prompts import place_words, receptor_words
-from fillside.cli.render.readings import display, suspects, within
+from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.rig.calibration import CalibratedHead, Calibration
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers, uncertainty
 
 
-def fitted(rig: Rig, calibration: Calibration) -> list[str]:
-    """The whole calibration as lines."""
+def fit_lines(rig: Rig, calibration: Calibration) -> list[str]:
+    """Format a calibration."""
     entries = _entries(calibration)
     lines = [f"{rig.rig.name}: {len(entries)} reading{'' if len(entries) == 1 else 's'}", ""]
     lines += numbers.table([_HEADINGS, *(_head(name, head) for name, head in calibration.heads.items())])
@@ -35,7 +35,7 @@ def _head(name: str, head: CalibratedHead) -> list[str]:
         numbers.NOTHING if head.intensity_cd is None else f"{_digits(head.intensity_cd)} cd",
         _source(head),
         _dimming(head, more),
-        within(head.sigma_stops),
+        interval_text(head.sigma_stops),
     ]
 
 
@@ -69,7 +69,7 @@ def _dimming(head: CalibratedHead, more: dict[str, Any]) -> str:
 
 
 def _digits(value: float) -> str:
-    """Two or three digits: readings are good for a few per cent."""
+    """Format a value to three digits, as readings are good for a few per cent."""
     return f"{float(f'{value:.3g}'):.0f}" if value >= 100 else f"{value:.3g}"
 
 
@@ -79,16 +79,18 @@ def _room(calibration: Calibration) -> Iterator[str]:
         toward = (ambient.toward_key, ambient.toward_fill, ambient.toward_camera)
         key, fill, camera = (numbers.lux(value) for value in toward)
         yield f"with all heads out: {key} toward key, {fill} toward fill, {camera} toward camera"
-    for mark, known in ((calibration.model_extra or {}).get("marks") or {}).items():
-        ratio, exposure = within(known["ratio_sigma_stops"]), within(known["exposure_sigma_stops"])
+    for mark, sigmas in ((calibration.model_extra or {}).get("marks") or {}).items():
+        ratio = interval_text(sigmas["ratio_sigma_stops"])
+        exposure = interval_text(sigmas["exposure_sigma_stops"])
         yield f"held at {mark}: ratio {ratio}, exposure {exposure}"
-    hand = (calibration.model_extra or {}).get("hand_sd_m")
-    if hand is not None:
-        yield f"the meter seems to have been within {max(1.0, 200 * hand):.0f} cm of where it was said to be"
+    position_sd_m = (calibration.model_extra or {}).get("hand_sd_m")
+    if position_sd_m is not None:
+        within_cm = max(1.0, 200 * position_sd_m)
+        yield f"the meter seems to have been within {within_cm:.0f} cm of where it was said to be"
 
 
 def _entries(calibration: Calibration) -> list[dict[str, Any]]:
-    """Every reading once, as they were handed in."""
+    """Return every reading once, in the order in which they were taken."""
     ambient = (calibration.ambient.model_extra or {}) if calibration.ambient else {}
     found = [*(entry for head in calibration.heads.values() for entry in head.readings)]
     by_number = {entry["number"]: entry for entry in [*found, *ambient.get("readings", ())]}
@@ -104,7 +106,7 @@ def _readings(entries: list[dict[str, Any]]) -> list[list[str]]:
                 "+".join(one["heads"]) or "none",
                 numbers.levels(one["levels"]),
                 numbers.metres(one["at"]),
-                display(one.get("value"), one["unit"]),
+                display_value(one.get("value"), one["unit"]),
                 numbers.lux(one["expected_lux"]),
                 numbers.stops(one["residual_stops"]),
                 "left out" if one["left_out"] else "suspect" if one["suspect"] else "",
@@ -123,9 +125,9 @@ def _next(rig: Rig, asked: dict[str, Any]) -> Iterator[str]:
     else:
         yield "The reading that would help most now:"
     light = uncertainty.lux(asked["expected_lux"], expanded(asked["sigma_stops"]))
-    yield f"{lit}, about {light} ({within(asked['sigma_stops'])}). {place_words(rig, asked['at'])}"
+    yield f"{lit}, about {light} ({interval_text(asked['sigma_stops'])}). {place_words(rig, asked['at'])}"
     yield receptor_words(asked["receptor"], asked["facing"], head)
     ratio, exposure = asked["ratio_sigma_after_stops"], asked["exposure_sigma_after_stops"]
-    before = within(asked["ratio_sigma_stops"]), within(asked["exposure_sigma_stops"])
-    after = within(ratio), within(exposure)
+    before = interval_text(asked["ratio_sigma_stops"]), interval_text(asked["exposure_sigma_stops"])
+    after = interval_text(ratio), interval_text(exposure)
     yield f"The ratio would go from {before[0]} to {after[0]}, the exposure from {before[1]} to {after[1]}."

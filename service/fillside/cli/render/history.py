@@ -13,7 +13,7 @@ LONGEST = 60
 
 
 def take_lines(found: list[dict[str, Any]]) -> list[str]:
-    """A line for each take, times as the clock on this wall has them."""
+    """Format takes, a line for each, in local time."""
     rows = [["take", "began", "lasted", "ratio", "face", "exposure", "levels"]]
     for take in found:
         light = take["first"]
@@ -33,7 +33,7 @@ def take_lines(found: list[dict[str, Any]]) -> list[str]:
 
 
 def _lasted(is_over: bool, lasted_s: float | None) -> str:
-    """How long a take lasted.
+    """Format the duration of a take.
 
     >>> _lasted(True, 83.4), _lasted(True, None), _lasted(False, None)
     ('1:23', 'not known', 'still on')
@@ -45,7 +45,7 @@ def _lasted(is_over: bool, lasted_s: float | None) -> str:
 
 
 def journal_lines(entries: list[dict[str, Any]]) -> list[str]:
-    """A line for each entry, times as the clock on this wall has them."""
+    """Format journal entries, a line for each, in local time."""
     rows = [["when", "who", "from", "what", "came of it"]]
     for entry in entries:
         at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(entry["at"]))
@@ -53,7 +53,7 @@ def journal_lines(entries: list[dict[str, Any]]) -> list[str]:
         came = (
             entry["note"] or "done"
             if entry["outcome"] == "ok"
-            else f"refused{_often(entry)}: {entry['note']}"
+            else f"refused{_repeats(entry)}: {entry['note']}"
         )
         rows.append(
             [at, _clipped(entry["who"]), _clipped(place), _clipped(order_text(entry["said"])), _clipped(came)]
@@ -61,9 +61,9 @@ def journal_lines(entries: list[dict[str, Any]]) -> list[str]:
     return numbers.table(rows)
 
 
-def _often(entry: dict[str, Any]) -> str:
+def _repeats(entry: dict[str, Any]) -> str:
     """
-    >>> _often({"times": 1}), _often({"times": 3000, "last_at": 0.0})[:-9]
+    >>> _repeats({"times": 1}), _repeats({"times": 3000, "last_at": 0.0})[:-9]
     ('', ' 3000 times until')
     """
     if entry.get("times", 1) == 1:
@@ -71,26 +71,28 @@ def _often(entry: dict[str, Any]) -> str:
     return f" {entry['times']} times until {time.strftime('%H:%M:%S', time.localtime(entry['last_at']))}"
 
 
-_PLAIN = ("role", "mark", "head", "ratio", "act", "item", "use")
-"""What needs no name beside it."""
+_NAMELESS = ("role", "mark", "head", "ratio", "act", "item", "use")
+"""Members whose values need no name beside them."""
 
 
-def order_text(said: Any) -> str:
-    """An order as it was said, without the brackets.
+def order_text(order: Any) -> str:
+    """Format an order for a line of text.
 
     >>> order_text({"do": "trim", "role": "fill", "by": -1 / 3})
     'trim fill -0.33 stop'
     >>> order_text({"do": "only", "head": "key", "level": 0.5})
     'only key at 50 %'
     """
-    if not isinstance(said, dict) or not isinstance(said.get("do"), str):
-        return json.dumps(said, ensure_ascii=False)
+    if not isinstance(order, dict) or not isinstance(order.get("do"), str):
+        return json.dumps(order, ensure_ascii=False)
     return " ".join(
-        filter(None, (said["do"], *(_part(said["do"], name, said[name]) for name in said if name != "do")))
+        filter(
+            None, (order["do"], *(_member(order["do"], name, order[name]) for name in order if name != "do"))
+        )
     )
 
 
-def _part(order: str, name: str, value: Any) -> str:
+def _member(order: str, name: str, value: Any) -> str:
     if name == "heads" and isinstance(value, dict):
         return ", ".join(f"{head} {_level(level)}" for head, level in value.items()) or "no head"
     if value is None:
@@ -110,23 +112,23 @@ def _part(order: str, name: str, value: Any) -> str:
     if name == "readings" and isinstance(value, str):
         return "a file of readings"
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
-    return text if name in _PLAIN else f"{name} {text}"
+    return text if name in _NAMELESS else f"{name} {text}"
 
 
 def _stops(value: Any) -> str:
-    """Stops as asked for; what is said in another way, such as "out" or "-1/3", stays as it was said."""
+    """Format stops; text such as "out" or "-1/3" stays as it is."""
     if isinstance(value, str):
         return value
-    known = isinstance(value, int | float) and not isinstance(value, bool)
-    return stops_text(value) if known else json.dumps(value)
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return stops_text(value) if is_number else json.dumps(value)
 
 
 def _level(level: Any) -> str:
-    known = isinstance(level, int | float) and 0 <= level <= 1
-    return numbers.percent(level) if known else json.dumps(level)
+    is_level = isinstance(level, int | float) and 0 <= level <= 1
+    return numbers.percent(level) if is_level else json.dumps(level)
 
 
 def _clipped(text: str) -> str:
-    """One line of characters that do nothing to a terminal."""
+    """Shorten a text to one line of printable characters."""
     line = "".join(c if c.isprintable() else " " for c in text)
     return line if len(line) <= LONGEST else f"{line[: LONGEST - 1]}…"

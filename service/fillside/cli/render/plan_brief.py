@@ -1,12 +1,21 @@
-"""A plan in brief: what each mark allows, how to set it up, what to mind; `planned_all` says the rest."""
+"""A plan in brief: the range of each mark, its setup, and the points to mind."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
 from fillside.balance.report import Uncertainty
-from fillside.cli.render import plan_full as every
-from fillside.cli.render.plan_rig import listed, paragraph, rig_in_brief
+from fillside.cli.render.plan_full import (
+    catch_light_text,
+    glasses_lines,
+    indented,
+    limits_text,
+    map_lines,
+    ratio_end,
+    stand_cells,
+    wall_lines,
+)
+from fillside.cli.render.plan_rig import brief_rig_lines, bullet_list, wrapped
 from fillside.planning.lengths import Lengths
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.look.reach import Corner, Span
@@ -16,52 +25,54 @@ from fillside.text import numbers, uncertainty
 MORE = "Every figure, and what was taken for granted, with --all."
 
 
-def planned(report: PlanReport, lengths: Lengths, *, maps: bool = False) -> list[str]:
-    """The answers of a plan as lines; with `maps` every mark's map in figures too."""
+def brief_plan_lines(report: PlanReport, lengths: Lengths, *, maps: bool = False) -> list[str]:
+    """Format the main results of a plan; `maps` adds every mark's map in figures."""
     lines = [f"{report.rig}: plan for {len(report.marks)} mark{'s' if len(report.marks) > 1 else ''}"]
     for mark in report.marks:
         lines += ["", *_mark(mark, lengths)]
-        lines += every.map_lines(mark, lengths) if maps else []
-    return [*lines, *rig_in_brief(report, lengths), "", MORE]
+        lines += map_lines(mark, lengths) if maps else []
+    return [*lines, *brief_rig_lines(report, lengths), "", MORE]
 
 
 def _mark(mark: MarkPlan, lengths: Lengths) -> list[str]:
-    lines = paragraph(f"{mark.mark}, at {lengths.place(mark.point)}: {_verdict(mark)}")
-    lines += every.indented(numbers.table(list(_allowed(mark))))
-    lines += ["", *every.indented(_heads(mark, lengths))]
-    return lines + listed("to mind", _to_mind(mark, lengths), "  ")
+    lines = wrapped(f"{mark.mark}, at {lengths.place(mark.point)}: {_verdict(mark)}")
+    lines += indented(numbers.table(list(_allowed(mark))))
+    lines += ["", *indented(_heads(mark, lengths))]
+    return lines + bullet_list("to mind", _to_mind(mark, lengths), "  ")
 
 
 def _verdict(mark: MarkPlan) -> str:
-    target, achieved, known = mark.balance.target, mark.balance.achieved, mark.balance.uncertainty
+    target, achieved, intervals = mark.balance.target, mark.balance.achieved, mark.balance.uncertainty
     wanted = f"{numbers.wish(target.ratio)} at {numbers.lux(target.exposure_lux)}"
     if not mark.reach.corners:
         return "no ratio to hold: it takes a key and a fill"
     if mark.balance.worst_error_stops <= numbers.LEAST_ERROR_STOPS:
         return f"{wanted} can be held"
-    nearest = (
-        f"{numbers.ratio(achieved.ratio)} at {uncertainty.lux(achieved.exposure_lux, known.exposure_stops)}"
-    )
-    return f"{wanted} cannot be held, {nearest} is nearest"
+    lux = uncertainty.lux(achieved.exposure_lux, intervals.exposure_stops)
+    return f"{wanted} cannot be held, {numbers.ratio(achieved.ratio)} at {lux} is nearest"
 
 
 def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
-    """The planned ratio, exposure, face and other roles, each with the range that the mark allows."""
-    achieved, target, known = mark.balance.achieved, mark.balance.target, mark.balance.uncertainty
+    """Yield the planned ratio, exposure, face and other roles, each with the range that the mark allows."""
+    achieved, target, intervals = mark.balance.achieved, mark.balance.target, mark.balance.uncertainty
     reach = mark.reach
     wanted_lux, wanted_ratio = numbers.lux(reach.target_exposure_lux), numbers.wish(reach.target_ratio)
-    ratio = uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops)
-    yield ["ratio", ratio, _range(reach.ratios, _ratio, known, f"at {wanted_lux}") if reach.corners else ""]
-    within = known.exposure_stops
+    ratio = uncertainty.ratio(achieved.ratio, intervals.ratio_stops, achieved.ratio_stops)
+    yield [
+        "ratio",
+        ratio,
+        _range(reach.ratios, ratio_end, intervals, f"at {wanted_lux}") if reach.corners else "",
+    ]
+    within = intervals.exposure_stops
     exposure = f"{uncertainty.lux(achieved.exposure_lux, within)} {uncertainty.around_words(within)}"
-    told = _range(reach.exposures, _exposure, known, f"at {wanted_ratio}") if reach.corners else ""
-    yield ["exposure", exposure, told]
+    exposures = _range(reach.exposures, _exposure, intervals, f"at {wanted_ratio}") if reach.corners else ""
+    yield ["exposure", exposure, exposures]
     deepest = next((one for one in mark.face.readings if one.read_as == "brightest:darkest"), None)
     skin = "" if deepest is None else f"{numbers.ratio(deepest.ratio)} over all: {deepest.how.split(':')[0]}"
     face = mark.balance.face.ratio
     yield [
         "face",
-        f"{uncertainty.ratio(face, known.face_stops)} {uncertainty.around_words(known.face_stops)}",
+        f"{uncertainty.ratio(face, intervals.face_stops)} {uncertainty.around_words(intervals.face_stops)}",
         skin,
     ]
     for role, wanted in target.relative.items():
@@ -74,25 +85,21 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
 
 
 def _range(
-    span: Span | None, end: Callable[[Corner, Uncertainty], str], known: Uncertainty, where: str
+    span: Span | None, end: Callable[[Corner, Uncertainty], str], intervals: Uncertainty, where: str
 ) -> str:
     if span is None:
         return f"none can be had {where}"
-    return f"{where} from {end(span.least, known)} to {end(span.most, known)}"
+    return f"{where} from {end(span.least, intervals)} to {end(span.most, intervals)}"
 
 
-def _ratio(corner: Corner, known: Uncertainty) -> str:
-    return f"{uncertainty.ratio(corner.ratio, known.ratio_stops)} ({every.ended_by(corner)})"
-
-
-def _exposure(corner: Corner, known: Uncertainty) -> str:
-    return f"{uncertainty.lux(corner.exposure_lux, known.exposure_stops)} ({every.ended_by(corner)})"
+def _exposure(corner: Corner, intervals: Uncertainty) -> str:
+    return f"{uncertainty.lux(corner.exposure_lux, intervals.exposure_stops)} ({limits_text(corner)})"
 
 
 def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
-    """Where each head stands, at which level, how far it is from full, and its mark on the face."""
+    """Format a table of heads: stand, level, margin to full, and their shadow and catch-light."""
     softness = {one.head: one for one in mark.softness}
-    eyes = {one.head: every.eye_words(one) for one in mark.catch_lights}
+    eyes = {one.head: catch_light_text(one) for one in mark.catch_lights}
     standings = {one.head: one for one in mark.standings}
     to_full = {one.head: one.to_full_stops for one in mark.margins}
     rows = [["head", "stands", "bearing", "up", "level", "light", "to full", "nose shadow", "catch-light"]]
@@ -102,7 +109,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
         rows.append(
             [
                 head.name,
-                *every.standing_words(at, lengths),
+                *stand_cells(at, lengths),
                 numbers.percent(head.level),
                 uncertainty.lux(head.lux, mark.balance.uncertainty.exposure_stops),
                 _to_full(to_full[head.name]),
@@ -114,7 +121,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
 
 
 def _to_full(to_full_stops: float | None) -> str:
-    """How much more light a head has."""
+    """Format the margin of a head to full."""
     if to_full_stops is not None and to_full_stops < numbers.LEAST_ERROR_STOPS:
         return "none"
     return numbers.stops(to_full_stops, sign=False, places=1)
@@ -124,7 +131,7 @@ def _to_mind(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
     yield from (limit.says for limit in mark.balance.limits)
     yield from _lens(mark)
     yield from _glasses(mark, lengths)
-    yield from every.wall_words(mark, lengths)
+    yield from wall_lines(mark, lengths)
     if mark.wander is not None:
         alone, followed = mark.wander.alone, mark.wander.followed
         within = lengths.long(mark.wander.radius_m)
@@ -151,6 +158,6 @@ def _glasses(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
     clear = [one.source for one in mark.glasses if one.margin_deg >= one.wanted_margin_deg]
     for one in mark.glasses:
         if one.source not in clear:
-            yield from (f"glasses: {line}" for line in every.glasses_words(one, lengths))
+            yield from (f"glasses: {line}" for line in glasses_lines(one, lengths))
     if clear:
         yield f"glasses: no reflection of {', '.join(clear)}"

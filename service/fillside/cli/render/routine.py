@@ -8,7 +8,7 @@ from typing import Any
 
 from fillside.calibration.result.expanded import around, expanded
 from fillside.cli.meter_display import DisplayUnit, display_text
-from fillside.cli.render.readings import within
+from fillside.cli.render.readings import interval_text
 from fillside.text import numbers
 
 Step = dict[str, Any]
@@ -27,7 +27,7 @@ STAGES = {
 class StepText:
     """Formats one step after another; `constants` are the receptors' calibration constants of ISO 2720.
 
-    A step is told together with the gain in certainty since the step before.
+    Each step names the uncertainty of the light, and its value at the step before.
     """
 
     def __init__(self, constants: Mapping[str, float]) -> None:
@@ -61,11 +61,15 @@ class StepText:
             return []
         self._sigmas_before = sigmas
         parts = [
-            f"{name} {within(sigma)}"
-            + ("" if was is None or within(was) == within(sigma) else f" (was {within(was)})")
+            _change(name, interval_text(sigma), None if was is None else interval_text(was))
             for name, sigma, was in zip(("ratio", "exposure"), sigmas, before, strict=True)
         ]
         return [f"  So far: {', '.join(parts)}."]
+
+
+def _change(name: str, interval: str, before: str | None) -> str:
+    was = "" if before is None or before == interval else f" (was {before})"
+    return f"{name} {interval}{was}"
 
 
 def _verdict(step: Step) -> list[str]:

@@ -1,4 +1,4 @@
-"""The state in words: one line after an order, a block for `status`, `watch` and `solve`."""
+"""The state as text: one line after an order, a block for `status`, `watch` and `solve`."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ State = dict[str, Any]
 
 
 def one_line(state: State, note: str = "") -> str:
-    """What the light is and where it goes, in one line; of the limits those that the note has not told."""
+    """Format the light and its target in one line, with the limits that the note does not name."""
     achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
     known = state.get("uncertainty") or {}
     off = uncertainty.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
@@ -29,19 +29,19 @@ def one_line(state: State, note: str = "") -> str:
 
 
 def _ratio_now_and_wanted(state: State) -> str:
-    """The ratio, beside the wanted one where they differ by more than what is not known."""
+    """Format the ratio, with the target where they differ by more than the uncertainty."""
     target, achieved, known = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
     within = known.get("ratio_stops")
     now, wanted = (uncertainty.ratio(part.get("ratio"), within) for part in (achieved, target))
-    told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
+    text = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
     if now == wanted:
-        return told
-    told = "no ratio" if now == numbers.NOTHING else told
-    return f"{told} now, {'none' if wanted == numbers.NOTHING else numbers.wish(target.get('ratio'))} wanted"
+        return text
+    text = "no ratio" if now == numbers.NOTHING else text
+    return f"{text} now, {'none' if wanted == numbers.NOTHING else numbers.wish(target.get('ratio'))} wanted"
 
 
-def moving(state: State) -> str:
-    """Whether the light is on its way, or for how long it stands still; nothing where none is held."""
+def motion_text(state: State) -> str:
+    """Say whether the light fades, or for how long it has been steady; empty where no light is held."""
     if "settled" not in state:
         return ""
     if not state["settled"]:
@@ -51,20 +51,20 @@ def moving(state: State) -> str:
 
 
 def _passed(at: float) -> str:
-    """How long ago a Unix time was."""
+    """Format the time since a Unix time."""
     ago_s = max(0.0, time.time() - at)
     if ago_s < 7200:
         return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
     return f"{ago_s / 3600:.0f} h"
 
 
-def block(state: State) -> list[str]:
-    """The state as a few lines with a table of heads."""
+def state_lines(state: State) -> list[str]:
+    """Format the state as a few lines with a table of heads."""
     return [
         *_where(state),
         *numbers.table(list(_quantities(state))),
         "",
-        *heads(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
+        *head_lines(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
         *_rest(state),
     ]
 
@@ -75,13 +75,13 @@ def _where(state: State) -> Iterator[str]:
     seen = state.get("subject_seen") or {}
     if seen.get("mark"):
         place = f"subject at {seen['mark']}"
-    alone = f"{state['alone']} alone{_burning(state)}" if state.get("alone") else ""
-    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, moving(state))))
+    alone = f"{state['alone']} alone{_undimmable(state)}" if state.get("alone") else ""
+    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, motion_text(state))))
     yield ""
 
 
-def _burning(state: State) -> str:
-    """The heads without a wire, which burn whatever head is on alone."""
+def _undimmable(state: State) -> str:
+    """Name the heads without a wire, which stay on whichever head is on alone."""
     found = [h["name"] for h in state.get("heads") or [] if not h.get("wire") and h.get("output")]
     others = [name for name in found if name != state["alone"]]
     return f" but for {' and '.join(others)}" if others else ""
@@ -115,8 +115,8 @@ def _quantities(state: State) -> Iterator[list[str]]:
     yield ["face", "", uncertainty.ratio(face.get("ratio"), known.get("face_stops")), sides]
 
 
-def heads(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
-    """The table of heads; light that is known to within so many stops has no more digits than that."""
+def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
+    """Format the table of heads, their light with the digits that its uncertainty in stops allows."""
     rows = [["head", "role", "level", "output", "light", ""]]
     for head in found:
         rows.append(
@@ -167,7 +167,7 @@ def _drivers(state: State) -> Iterator[str]:
 
 
 def _jobs(state: State) -> Iterator[str]:
-    """Side jobs in trouble; the light goes on without them."""
+    """Yield a line for each failing side job; the light does not depend on them."""
     for job in state.get("jobs") or []:
         times = "once" if job["failures"] == 1 else f"{job['failures']} times"
         yield f"{job['name']} failed {times} in {_passed(job['since'])}, and is tried again: {job['says']}"
@@ -181,8 +181,8 @@ def _rest(state: State) -> list[str]:
 def _remarks(state: State) -> Iterator[str]:
     trims = {role: by for role, by in (state.get("trims") or {}).items() if by}
     if trims:
-        said = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
-        yield f"trims: {', '.join(said)}"
+        parts = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
+        yield f"trims: {', '.join(parts)}"
     for limit in state.get("limits") or []:
         yield f"limit: {limit['says']}"
     for remedy in state.get("remedies") or []:
