@@ -67,7 +67,7 @@ class Settings:
 
     @property
     def all_need_token(self) -> bool:
-        """Whether requests from this machine need one too, as behind a proxy all of them come from here."""
+        """True where requests from this machine need a token too, as all do behind a proxy."""
         return self.require_token or self.public is not None
 
 
@@ -266,17 +266,17 @@ async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, 
         gc.collect()
         gc.freeze()
         service = Service(running.parts, settings, Notifier(environ))
-        jobs = running.runner.jobs
+        side_jobs = running.runner.jobs
         tasks = [
-            jobs.start("reload", partial(service.reload_when, reload)),
-            jobs.start("service manager", service.report_status),
+            side_jobs.start("reload", partial(service.reload_when, reload)),
+            side_jobs.start("service manager", service.report_status),
         ]
         log.info("%s is held; %s", rig.rig.name, running.url)
-        tasks.append(jobs.start("cautions", service.show_cautions))
+        tasks.append(side_jobs.start("cautions", service.show_cautions))
         try:
             await stop.wait()
         finally:
-            with jobs.fence("service manager"):
+            with side_jobs.fence("service manager"):
                 service.stopping()
             for task in tasks:
                 task.cancel()

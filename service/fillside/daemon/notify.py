@@ -31,7 +31,7 @@ class Notifier:
 
     @property
     def wanted(self) -> bool:
-        """Whether the service manager listens."""
+        """True where a service manager listens."""
         return self._address is not None
 
     def ready(self, status: str) -> None:

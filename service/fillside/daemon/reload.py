@@ -110,9 +110,9 @@ async def _take(parts: ReloadableParts, rig: Rig) -> None:
     runner.renewed(rig, *in_use)
     await parts.listeners.change(rig)
     turned = await _turn_whites(parts, before, rig)
-    if gone := leaving(before, rig):
-        runner.tell(f"{' and '.join(gone)} left the rig file; fading out")
-        await runner.see_out(gone)
+    if removed := leaving(before, rig):
+        runner.tell(f"{' and '.join(removed)} left the rig file; fading out")
+        await runner.see_out(removed)
     in_use = await _in_use(parts)
     try:
         await _exchange(parts, new, runner.renewed(rig, *in_use))

@@ -86,9 +86,9 @@ class Page {
   }
 
   /** Date a change seen here by this browser's clock, an earlier one by the daemon's. */
-  #lightChanged(seen) {
+  #lightChanged(isLive) {
     const at = this.#state.light_changed_at;
-    this.#lightChangedAt = seen ? Date.now() : at === null ? null : at * 1000 - this.#clockOffset;
+    this.#lightChangedAt = isLive ? Date.now() : at === null ? null : at * 1000 - this.#clockOffset;
   }
 
   #age(at) {

@@ -167,7 +167,7 @@ def _level(name: str, text: str) -> float:
 def _prediction(found: dict[str, Any]) -> list[str]:
     face, within = found["face"], found["uncertainty"]
     exposure = within["exposure_stops"]
-    sides = " / ".join(uncertainty.lux(face[side], exposure) for side in ("key_side_lux", "fill_side_lux"))
+    sides = " / ".join(uncertainty.lux(face[key], exposure) for key in ("key_side_lux", "fill_side_lux"))
     rows = [
         ["key", uncertainty.lux(found["key_lux"], exposure), ""],
         ["fill", uncertainty.lux(found["fill_lux"], exposure), ""],

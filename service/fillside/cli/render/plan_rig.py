@@ -88,14 +88,14 @@ def _flicker(answers: Iterable[FlickerAnswer]) -> Iterator[str]:
             kind = f"{one.modulation_percent:.0f} % ripple at {one.ripple_hz:g} Hz"
         else:
             kind = f"ripple not known, at worst full at {one.ripple_hz:g} Hz"
-        seen = f"frames differ by up to {numbers.stops(one.variation_stops, sign=False)}"
+        effect = f"frames differ by up to {numbers.stops(one.variation_stops, sign=False)}"
         if one.beat_hz is not None:
-            seen += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
-        seen += f", bands of {numbers.stops(one.banding_stops, sign=False)} across a frame"
+            effect += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
+        effect += f", bands of {numbers.stops(one.banding_stops, sign=False)} across a frame"
         times = ", ".join(f"1/{1 / t:.4g}" for t in one.safe_times_s)
         advice = f"; no flicker at {times} s" if one.visible and times else ""
         region = "" if one.region is None else f"; IEEE 1789: {one.region}"
-        yield f"{one.head}: {kind}: {seen if one.visible else 'no flicker at this shutter'}{advice}{region}"
+        yield f"{one.head}: {kind}: {effect if one.visible else 'no flicker at this shutter'}{advice}{region}"
 
 
 def _colour(report: PlanReport) -> Iterator[str]:

@@ -16,12 +16,12 @@ State = dict[str, Any]
 def one_line(state: State, note: str = "") -> str:
     """Format the light and its target in one line, with the limits that the note does not name."""
     achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
-    known = state.get("uncertainty") or {}
-    off = uncertainty.off(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
-    exposure = uncertainty.lux(achieved.get("exposure_lux"), known.get("exposure_stops"))
+    intervals = state.get("uncertainty") or {}
+    off = uncertainty.off(achieved.get("exposure_error_stops"), intervals.get("exposure_stops"))
+    exposure = uncertainty.lux(achieved.get("exposure_lux"), intervals.get("exposure_stops"))
     parts = [
         _ratio_now_and_wanted(state),
-        f"face {uncertainty.ratio(face.get('ratio'), known.get('face_stops'))}",
+        f"face {uncertainty.ratio(face.get('ratio'), intervals.get('face_stops'))}",
         f"exposure {exposure} ({off if off.startswith('within') else f'{off} off'})",
     ]
     limits = (str(limit["says"]) for limit in state.get("limits") or [])
@@ -30,8 +30,8 @@ def one_line(state: State, note: str = "") -> str:
 
 def _ratio_now_and_wanted(state: State) -> str:
     """Format the ratio, with the target where they differ by more than the uncertainty."""
-    target, achieved, known = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
-    within = known.get("ratio_stops")
+    target, achieved, intervals = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
+    within = intervals.get("ratio_stops")
     now, wanted = (uncertainty.ratio(part.get("ratio"), within) for part in (achieved, target))
     text = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
     if now == wanted:
@@ -72,9 +72,9 @@ def state_lines(state: State) -> list[str]:
 def _where(state: State) -> Iterator[str]:
     mode = state.get("mode")
     place = f"subject at {numbers.metres(state['subject'])}" if state.get("subject") else ""
-    seen = state.get("subject_seen") or {}
-    if seen.get("mark"):
-        place = f"subject at {seen['mark']}"
+    subject = state.get("subject_seen") or {}
+    if subject.get("mark"):
+        place = f"subject at {subject['mark']}"
     alone = f"{state['alone']} alone{_undimmable(state)}" if state.get("alone") else ""
     yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, motion_text(state))))
     yield ""
@@ -89,8 +89,8 @@ def _undimmable(state: State) -> str:
 
 def _quantities(state: State) -> Iterator[list[str]]:
     target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
-    known, others = (state.get(part) or {} for part in ("uncertainty", "relative_uncertainty_stops"))
-    ratio, exposure = known.get("ratio_stops"), known.get("exposure_stops")
+    intervals, others = (state.get(part) or {} for part in ("uncertainty", "relative_uncertainty_stops"))
+    ratio, exposure = intervals.get("ratio_stops"), intervals.get("exposure_stops")
     yield ["", "wanted", "is", "off by"]
     yield [
         "ratio",
@@ -109,10 +109,8 @@ def _quantities(state: State) -> Iterator[list[str]]:
         off = None if found is None or wanted is None else found - wanted
         within = others.get(role)
         yield [role, numbers.stops(wanted), uncertainty.stops(found, within), uncertainty.off(off, within)]
-    sides = " / ".join(
-        uncertainty.lux(face.get(side), exposure) for side in ("key_side_lux", "fill_side_lux")
-    )
-    yield ["face", "", uncertainty.ratio(face.get("ratio"), known.get("face_stops")), sides]
+    sides = " / ".join(uncertainty.lux(face.get(key), exposure) for key in ("key_side_lux", "fill_side_lux"))
+    yield ["face", "", uncertainty.ratio(face.get("ratio"), intervals.get("face_stops")), sides]
 
 
 def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
@@ -166,7 +164,7 @@ def _drivers(state: State) -> Iterator[str]:
             yield f"driver {name}: {notice}"
 
 
-def _jobs(state: State) -> Iterator[str]:
+def _side_jobs(state: State) -> Iterator[str]:
     """Yield a line for each failing side job; the light does not depend on them."""
     for job in state.get("jobs") or []:
         times = "once" if job["failures"] == 1 else f"{job['failures']} times"
@@ -190,7 +188,7 @@ def _remarks(state: State) -> Iterator[str]:
     if state.get("identifying"):
         yield f"{state['identifying']} is showing itself and comes back"
     yield from _drivers(state)
-    yield from _jobs(state)
+    yield from _side_jobs(state)
     if (state.get("subject_seen") or {}).get("too_rough"):
         yield "the tracker is too rough to follow"
     storage = state.get("storage") or {}

@@ -68,9 +68,9 @@ class PlanCache:
             if self._key != (rig, calibration):
                 self._key, self._plans = (rig, calibration), {}
             if wander not in self._plans:
-                surely = Intervals(rig, calibration).of
+                with_intervals = Intervals(rig, calibration).of
                 self._plans[wander] = await asyncio.to_thread(
-                    plan_rig, rig, calibration, wander=wander, surely=surely
+                    plan_rig, rig, calibration, wander=wander, surely=with_intervals
                 )
             return self._plans[wander]
 
@@ -137,7 +137,7 @@ class Handlers:
         body = strict_loads(await self._context.gate.read_body(request))
         answer = await invite(body, holder, self._context.authenticator, self._context.entrance)
         self._note(request, holder, {"do": "invite", **body})
-        return json_response(answer)
+        return json_response(answer.model_dump())
 
     async def key(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         text, found = await self._context.authenticator.change(token_of(request), request.remote or "")
@@ -215,7 +215,10 @@ ROUTES = (
 
 
 def page_of(request: web.Request) -> tuple[int, int | None]:
-    """How many of a list are asked for, and below which number; Refusal for what is no number."""
+    """Return the number of entries that a request asks for, and the id below which they lie, if any.
+
+    Raises Refusal for anything but whole numbers.
+    """
     before = whole_number(request.query.get("before"), "before", None)
     most = whole_number(request.query.get("most"), "most", 100)
     return min(most or 1, MOST_AT_ONCE), before

@@ -238,12 +238,12 @@ class ConnectionTable:
             if most_s is not None and now_s - connection.since_s > most_s:
                 self.end(connection, "idle" if connection.phase == "answer" else "slow")
         full_s = self.limits.burst / self.limits.new_per_s
-        gone = [
+        idle = [
             name
             for name, group in self._groups.items()
             if not group.connections and now_s - group.seen_s > full_s
         ]
-        for name in gone:
+        for name in idle:
             del self._groups[name]
 
     def _count(self, reason: End, group: str) -> None:

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Permission
 from fillside.doors.http.listening import Listen, Public
-from fillside.doors.http.payloads import InvitationRequest
+from fillside.doors.http.payloads import InvitationPayload, InvitationRequest
 from fillside.orders.answers import Refusal
 
 EXAMPLE_ADDRESSES = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
@@ -60,7 +60,7 @@ def _in_url(host: str) -> str:
 
 async def invite(
     body: Any, holder: Permission, authenticator: Authenticator, entrance: Entrance
-) -> dict[str, Any]:
+) -> InvitationPayload:
     """Make an invitation.
 
     Raises Refusal: bad_order for a malformed request, not_now where no other device can connect.
@@ -81,4 +81,4 @@ async def invite(
             "`fillside token new --may operate`",
         )
     token, until = await authenticator.invite(wanted.may, f"{wanted.name}, invited by {holder.who}"[:100])
-    return {"token": token, "until": until, "addresses": addresses}
+    return InvitationPayload(token=token, until=until, addresses=addresses)

@@ -90,7 +90,7 @@ class _DaemonCollector(Collector):
         yield from _wires(self._runner)
         yield from _doors(self._doors())
         yield from _connections(self._connection_table)
-        yield from _jobs(self._runner)
+        yield from _side_jobs(self._runner)
         yield _gauge("storage_ok", "1 while data can be stored.", float(self._store.trouble is None))
 
 
@@ -158,7 +158,7 @@ def _connections(connections: ConnectionTable) -> Iterator[Metric]:
     yield ended
 
 
-def _jobs(runner: Runner) -> Iterator[Metric]:
+def _side_jobs(runner: Runner) -> Iterator[Metric]:
     failed = CounterMetricFamily("fillside_job_failures", "Failures of side jobs.", labels=["job"])
     for name, count in sorted(runner.jobs.failures.items()):
         failed.add_metric([name], count)

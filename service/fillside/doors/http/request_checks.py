@@ -147,7 +147,7 @@ def check_is_json(request: web.Request) -> None:
         raise Refusal("bad_order", "orders come uncompressed", "Content-Encoding", status=415)
 
 
-def guard(names: HostNames, jobs: SideJobs, gate: Gate) -> Middleware:
+def guard(names: HostNames, side_jobs: SideJobs, gate: Gate) -> Middleware:
     """Return the middleware: checks before the handler, one shape of error after it, headers on everything.
 
     Each request first waits for its turn. An unexpected exception of a handler counts as a failure of the
@@ -158,7 +158,7 @@ def guard(names: HostNames, jobs: SideJobs, gate: Gate) -> Middleware:
         try:
             check_host_and_origin(request, names)
             response = await handler(request)
-            jobs.goes_on(DOOR)
+            side_jobs.goes_on(DOOR)
         except Refusal as refusal:
             response = refusal_response(refusal)
         except web.HTTPException as error:
@@ -167,7 +167,7 @@ def guard(names: HostNames, jobs: SideJobs, gate: Gate) -> Middleware:
             raise  # the visitor has gone; aiohttp lets the connection go
         except Exception as error:
             log.exception("%s %s failed", request.method, request.path)
-            jobs.failed(DOOR, error)
+            side_jobs.failed(DOOR, error)
             response = internal_error()
         if not response.prepared:
             for name, value in DEFAULT_HEADERS.items():

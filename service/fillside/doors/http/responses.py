@@ -40,7 +40,7 @@ def tag_of(body: bytes) -> str:
 
 def is_cached(request: web.Request, tag: str) -> bool:
     """Return whether the request's If-None-Match names this tag, or any."""
-    return any(known.value in (tag, "*") for known in request.if_none_match or ())
+    return any(each.value in (tag, "*") for each in request.if_none_match or ())
 
 
 def tagged(request: web.Request, body: bytes) -> web.Response:

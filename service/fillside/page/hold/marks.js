@@ -34,7 +34,7 @@ export class MarkChart {
     this.#view = view;
     const { state, places } = view;
     const from = state.subject_seen;
-    const where = from.mark ? `at ${from.mark}` : near(view);
+    const where = from.mark ? `at ${from.mark}` : distanceText(view);
     const who = { tracker: "says the tracker", hand: "told by hand", file: "as the rig file says" }[from.source];
     say(byId("place-now"), `Subject ${where}, ${who}`);
     if (places) this.#arrange();
@@ -106,8 +106,8 @@ function spotPositions(places, subject, width, height) {
   for (const [name, point] of [...Object.entries(places.marks), ["", subject]]) {
     // Directions are measured at the first mark, so that the chart stays still while the subject walks.
     const { bearing } = directionOf(point, first, places.camera);
-    const far = Math.hypot(point[0] - first[0], point[1] - first[1]);
-    flat.set(name, { x: Math.sin(bearing + turn) * far, y: -Math.cos(bearing + turn) * far });
+    const distance = Math.hypot(point[0] - first[0], point[1] - first[1]);
+    flat.set(name, { x: Math.sin(bearing + turn) * distance, y: -Math.cos(bearing + turn) * distance });
   }
   const all = [...flat.entries()].filter(([name]) => name !== "").map(([, spot]) => spot);
   const span = (axis) => Math.max(...all.map((s) => s[axis])) - Math.min(...all.map((s) => s[axis]));
@@ -170,7 +170,7 @@ function nextMark(spots, from, [dx, dy]) {
 }
 
 /** Describe a position off the marks by its distance from the nearest one. */
-function near({ state, places }) {
+function distanceText({ state, places }) {
   if (!places) return words.place(state.subject, settings.units);
   const distances = Object.entries(places.marks).map(([name, p]) => [name, Math.hypot(...p.map((v, i) => v - state.subject[i]))]);
   const [name, distance] = distances.reduce((a, b) => (b[1] < a[1] ? b : a));

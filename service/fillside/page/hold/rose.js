@@ -180,7 +180,7 @@ export class Rose {
     box(parts.bar, rim, tip, this.width);
     const lit = head.output > 0 && head.works;
     mark(parts.reach, "visibility", lit ? "inherit" : "hidden");
-    mark(parts.unsure, "visibility", lit && head.sigmaStops ? "inherit" : "hidden");
+    mark(parts.uncertainty, "visibility", lit && head.sigmaStops ? "inherit" : "hidden");
     mark(parts.goal, "visibility", lit && !head.settled ? "inherit" : "hidden");
     if (!lit) return;
     const full = -this.#radiusOfLux(head.fullLux);
@@ -190,9 +190,9 @@ export class Rose {
     mark(parts.floor, "d", bracket(floor, this.width / 2 + 3, 4));
     if (head.sigmaStops) {
       const within = words.COVERAGE_FACTOR * head.sigmaStops;
-      const far = -this.#radiusOfLux(head.lux * 2 ** -within);
-      const near = -this.#radiusOfLux(head.lux * 2 ** within);
-      box(parts.unsure, far, near, this.width + 8);
+      const low = -this.#radiusOfLux(head.lux * 2 ** -within);
+      const high = -this.#radiusOfLux(head.lux * 2 ** within);
+      box(parts.uncertainty, low, high, this.width + 8);
     }
     if (!head.settled) {
       const goal = half(-this.#radiusOfLux(head.goalLux));
@@ -203,14 +203,14 @@ export class Rose {
   #drawHead(head) {
     const parts = {
       track: draw("rect", { class: "track" }),
-      unsure: draw("rect", { class: "unsure" }),
+      uncertainty: draw("rect", { class: "unsure" }),
       bar: draw("rect", { class: "bar" }),
       full: draw("path", { class: "end" }),
       floor: draw("path", { class: "end" }),
       goal: draw("path", { class: "goal" }),
     };
     parts.reach = draw("g", {}, parts.track, parts.full, parts.floor);
-    parts.group = draw("g", {}, parts.reach, parts.unsure, parts.bar, parts.goal);
+    parts.group = draw("g", {}, parts.reach, parts.uncertainty, parts.bar, parts.goal);
     this.bars.append(parts.group);
     this.#heads.set(head.name, parts);
     return parts;

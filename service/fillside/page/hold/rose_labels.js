@@ -62,12 +62,12 @@ function boxOf(head, radius, size) {
   const width = Math.max(short(head.name).length, head.text.length + (head.at ? 2 : 0)) * CHARACTER + 6;
   const sine = Math.sin(head.angle);
   const cosine = Math.cos(head.angle);
-  const away = radius + 5 + Math.abs(sine) * (width / 2) + Math.abs(cosine) * (HEIGHT / 2);
+  const distance = radius + 5 + Math.abs(sine) * (width / 2) + Math.abs(cosine) * (HEIGHT / 2);
   const most = size / 2 - width / 2 - 1;
-  const x = Math.max(-most, Math.min(most, sine * away));
-  let y = -cosine * away;
+  const x = Math.max(-most, Math.min(most, sine * distance));
+  let y = -cosine * distance;
   // Moved in from the edge, the label would cover its own bar: move it above or below.
-  const overlap = Math.abs(sine * away) - Math.abs(x);
+  const overlap = Math.abs(sine * distance) - Math.abs(x);
   if (overlap > 0) y += (cosine > -0.05 ? -1 : 1) * Math.min(HEIGHT / 2 + 9, overlap);
   return { head, x, y, width, height: HEIGHT };
 }

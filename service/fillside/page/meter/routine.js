@@ -130,8 +130,8 @@ export class RoutineView {
     const entered = luxOf(entry, constant);
     const off = entered > 0 && lux > 0 ? Math.log2(entered / lux) : null;
     const isDoubtful = off !== null && Math.abs(off) > Math.max(DOUBTFUL_STOPS, 3 * (asks.sigma_stops ?? 0));
-    const far = off === null ? "" : `${words.stops(Math.abs(off), false)} ${off < 0 ? "under" : "over"} what was expected`;
-    say(byId("off-expected"), isDoubtful ? `▲ ${far}: look again at head, unit and receptor` : far);
+    const difference = off === null ? "" : `${words.stops(Math.abs(off), false)} ${off < 0 ? "under" : "over"} what was expected`;
+    say(byId("off-expected"), isDoubtful ? `▲ ${difference}: look again at head, unit and receptor` : difference);
     mark(byId("off-expected"), "data-off", isDoubtful ? "true" : null);
     this.#showTake();
   }
