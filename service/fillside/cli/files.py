@@ -41,7 +41,6 @@ def calibration_of(path: Path | None) -> Calibration | None:
     from fillside.orders.answers import Refusal
     from fillside.orders.strict_json import strict_loads
     from fillside.rig.calibration import Calibration
-    from fillside_drivers.plain_files import MIB, plain_bytes
 
     try:
         return Calibration.model_validate(strict_loads(plain_bytes(path, 8 * MIB)))
