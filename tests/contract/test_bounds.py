@@ -24,7 +24,7 @@ from contract.disk import Disk, full, until
 from fillside import bounds
 from fillside.access.tokens import TokenFile, TooManyTokensError
 from fillside.bounds import BOUNDS, LONGEST_SAID, MOST_DAMAGED, MOST_ONCE, Bound
-from fillside.cli.commands.token import token as token_commands
+from fillside.cli.commands.access import token as token_commands
 from fillside.cli.render.history import journal_lines
 from fillside.daemon.logs import RepeatFilter
 from fillside.storage import thinning, writer

@@ -298,7 +298,7 @@ def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path)
     from click.testing import CliRunner
 
     from contract.meter_studio import RIG
-    from fillside.cli.commands.fit import fit
+    from fillside.cli.commands.offline import fit
 
     rig, readings = tmp_path / "r.toml", tmp_path / "r.csv"
     rig.write_text(RIG)

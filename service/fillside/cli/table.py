@@ -26,9 +26,9 @@ _ = "fillside.cli.commands."
 COMMANDS: dict[str, CommandEntry] = {
     "demo": CommandEntry(_ + "demo:demo", RUN, "A simulated studio with a subject that walks; no hardware."),
     "run": CommandEntry(_ + "run:run", RUN, "Hold a rig's light until stopped."),
-    "token": CommandEntry(_ + "token:token", RUN, "Make and revoke what lets other machines in."),
+    "token": CommandEntry(_ + "access:token", RUN, "Make and revoke what lets other machines in."),
     "phone": CommandEntry(
-        _ + "phone:phone", RUN, "Let a phone or a tablet in: an address that is good once."
+        _ + "access:phone", RUN, "Let a phone or a tablet in: an address that is good once."
     ),
     "completion": CommandEntry(
         "fillside.cli.group:completion", RUN, "Print what makes your shell complete commands."
@@ -56,9 +56,9 @@ COMMANDS: dict[str, CommandEntry] = {
         _ + "keys:keys", PLACE, "Keys, a foot switch or a remote walk the marks, freeze and trim."
     ),
     "calibrate": CommandEntry(
-        _ + "guided:calibrate", METER, "Guided, with a light meter: what your lamps really do."
+        _ + "metering:calibrate", METER, "Guided, with a light meter: what your lamps really do."
     ),
-    "lineup": CommandEntry(_ + "guided:lineup", METER, "Two minutes before a shoot: is all as calibrated?"),
+    "lineup": CommandEntry(_ + "metering:lineup", METER, "Two minutes before a shoot: is all as calibrated?"),
     "read": CommandEntry(_ + "metering:read", METER, "Hand in a meter reading."),
     "readings": CommandEntry(_ + "metering:readings", METER, "The readings taken; strike, export, import."),
     "calibrations": CommandEntry(
@@ -68,7 +68,7 @@ COMMANDS: dict[str, CommandEntry] = {
     "schema": CommandEntry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
     "solve": CommandEntry(_ + "offline:solve", FILE, "The levels for one moment."),
     "predict": CommandEntry(_ + "offline:predict", FILE, "The light at a place, for given levels."),
-    "fit": CommandEntry(_ + "fit:fit", FILE, "What a file of meter readings says of a rig."),
+    "fit": CommandEntry(_ + "offline:fit", FILE, "What a file of meter readings says of a rig."),
     "new": CommandEntry(_ + "new:new", BEFORE, "A first rig file from a few questions."),
     "plan": CommandEntry(
         _ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."
