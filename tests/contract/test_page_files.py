@@ -1,4 +1,4 @@
-"""Contract: the files of the page form one tree: all are loaded from the first, and none is a mere fragment."""
+"""Contract: the page's files form one tree: all are loaded from the first, and none is a mere fragment."""
 
 from __future__ import annotations
 
