@@ -16,9 +16,8 @@ from pathlib import Path
 import pytest
 import trustme
 
-from fillside.doors.http.address import ListenError
 from fillside.doors.http.connections import FILES_WANTED
-from fillside.doors.http.tls import tls_of
+from fillside.doors.http.listening import ListenError, tls_of
 from journeys.running import command, running
 
 ROOT = Path(__file__).resolve().parents[2]
