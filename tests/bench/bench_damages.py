@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from contract.damages import all_damages, kept_folder
 from fillside.daemon.composition import Settings, daemon
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from protocol.studio import rig
 
 WITHIN_S = 200.0

@@ -233,7 +233,7 @@ class Turns:
 async def loop_turns(folder: Path) -> list[tuple[float, str]]:
     """The longest turns while a routine goes on, on the simulated wire."""
     from fillside.daemon.composition import Settings, daemon
-    from fillside.doors.http.address import Listen
+    from fillside.doors.http.listening import Listen
     from fillside.storage.records.journal import Visitor
 
     rig = load_rig(_written(folder / "sim.toml", rig_text("sim", order_speed=6.0)))

@@ -126,7 +126,7 @@ def _one_row(connection: sqlite3.Connection) -> None:
 def calibration_of_desk() -> dict[str, object]:
     from click.testing import CliRunner
 
-    from fillside.cli.commands.fit import fit
+    from fillside.cli.commands.offline import fit
 
     config = Path(__file__).resolve().parents[2] / "config"
     done = CliRunner().invoke(fit, [str(config / "desk.toml"), str(config / "desk-readings.csv"), "--json"])

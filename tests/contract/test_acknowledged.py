@@ -13,7 +13,7 @@ import aiohttp
 import pytest
 
 from contract.disk import WAIT_S, Disk, full
-from fillside.cli.render.state import block
+from fillside.cli.render.state import state_lines
 from fillside.daemon.composition import Running
 from fillside.daemon.service import status_line
 from fillside.doors.listener import give
@@ -133,7 +133,7 @@ async def test_a_disk_that_takes_nothing_is_said_wherever_somebody_looks(up: Run
     assert (state["mode"], state["trims"]) == ("freeze", {"fill": -1.0})
     assert state["storage"]["kept"] is False
     assert "the disk is full" in state["storage"]["note"]
-    assert any("will not outlive a restart" in line for line in block(state))
+    assert any("will not outlive a restart" in line for line in state_lines(state))
     assert "nothing is stored" in status_line(state)
     async with aiohttp.ClientSession() as session, session.get(f"{up.url}/health") as response:
         assert (await response.json())["storage"] == "the disk is full"

@@ -120,9 +120,9 @@ async def test_a_rig_file_is_read_within_bounds_and_what_is_wrong_with_it_said(
 ) -> None:
     good = Path(__file__).parents[2] / "config" / "desk.toml"
     os.mkfifo(tmp_path / "rig.toml")
-    assert (await reload._read_apart(good)) == load_rig(good)
-    with pytest.raises(reload.NotTakenError, match=r"rig\.toml: it is a pipe, not a plain file"):
-        await reload._read_apart(tmp_path / "rig.toml")
+    assert (await reload._read_in_process(good)) == load_rig(good)
+    with pytest.raises(reload.ReloadError, match=r"rig\.toml: it is a pipe, not a plain file"):
+        await reload._read_in_process(tmp_path / "rig.toml")
     monkeypatch.setattr(reload, "READ_WITHIN_S", 0.0)
-    with pytest.raises(reload.NotTakenError, match="cannot be read: it took longer than 0 s"):
-        await reload._read_apart(good)
+    with pytest.raises(reload.ReloadError, match="cannot be read: it took longer than 0 s"):
+        await reload._read_in_process(good)

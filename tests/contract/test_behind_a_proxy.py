@@ -15,8 +15,8 @@ from fillside.access.tokens import TokenFile
 from fillside.cli import group
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen, ListenError, Public
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.listening import Listen, ListenError, Public
 
 PUBLIC = "https://light.example"
 PROXIED = {"Host": "light.example", "Origin": PUBLIC, "Sec-Fetch-Site": "same-origin"}

@@ -23,9 +23,9 @@ from contract.disk import Disk, full, until
 from fillside import bounds
 from fillside.access.tokens import TokenFile, TooManyTokensError
 from fillside.bounds import BOUNDS, LONGEST_ORDER, MOST_DAMAGED, MOST_ONE_TIME_TOKENS, Bound
-from fillside.cli.commands.journal import lines
-from fillside.cli.commands.token import token as token_commands
-from fillside.daemon.logs import Sparing
+from fillside.cli.commands.access import token as token_commands
+from fillside.cli.render.history import journal_lines
+from fillside.daemon.logs import RepeatFilter
 from fillside.storage import thinning, writer
 from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
@@ -118,7 +118,7 @@ def test_refusals_of_a_kind_share_a_row_for_a_minute(store: Store, clock: Clock)
     assert [row["at"] for row in rows] == pytest.approx([NOW, NOW + 60, NOW + 120], abs=0.03)
     assert rows[0]["last_at"] == pytest.approx(NOW + 60, abs=0.05)
     assert (rows[0]["said"], rows[0]["note"], rows[0]["who"]) == (FAR, "that is 99 m away", "a tracker")
-    assert " 3000 times until " in lines(rows)[1]
+    assert " 3000 times until " in journal_lines(rows)[1]
 
 
 def test_the_first_refusal_is_there_at_once_and_kinds_are_told_apart(store: Store, clock: Clock) -> None:
@@ -473,7 +473,7 @@ def test_there_are_only_so_many_tokens_and_none_goes_by_itself(
 
 def test_a_line_that_comes_all_the_time_is_said_some_times_and_then_once_a_minute() -> None:
     clock = Clock()
-    limit, log, heard = Sparing(clock), logging.getLogger("fillside.test"), []
+    limit, log, heard = RepeatFilter(clock), logging.getLogger("fillside.test"), []
 
     def say(kind: int) -> None:
         record = log.makeRecord(log.name, logging.ERROR, __file__, kind, "report %d failed", (kind,), None)

@@ -167,7 +167,7 @@ def test_a_reader_that_leaves_makes_no_noise(rig: str) -> None:
 def test_a_quick_verb_imports_no_heavy_library() -> None:
     code = (
         "import sys; from fillside.cli import group\n"
-        "group._status(['trim', 'fill', '-1'])\n"
+        "group.exit_status(['trim', 'fill', '-1'])\n"
         "print(sorted({'aiohttp', 'pydantic', 'numpy', 'asyncio'} & set(sys.modules)))"
     )
     done = subprocess.run(

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.doors.http.connection_limits import ConnectionLimits, ConnectionTable, End, Phase, Visit
+from fillside.doors.http.connection_limits import (
+    ConnectionLimits,
+    ConnectionTable,
+    End,
+    OpenConnection,
+    Phase,
+)
 
 LIMITS = ConnectionLimits(
-    in_all=8,
-    from_one=3,
-    from_here=5,
-    watch_from_one=1,
-    watch_from_here=2,
-    handshakes_from_one=2,
+    total=8,
+    per_address=3,
+    per_loopback=5,
+    websockets_per_address=1,
+    websockets_per_loopback=2,
+    handshakes_per_address=2,
     new_per_s=10,
     burst=20,
     octets=1000,
@@ -26,24 +32,24 @@ class Room:
     def __init__(self, limits: ConnectionLimits = LIMITS) -> None:
         self.now_s = 0.0
         self.crowd = ConnectionTable(limits, lambda: self.now_s)
-        self.shown_out: list[Visit] = []
+        self.shown_out: list[OpenConnection] = []
 
-    def come(self, address: str, phase: Phase = "head") -> Visit | None:
+    def come(self, address: str, phase: Phase = "head") -> OpenConnection | None:
         self.now_s += 0.01
         visit = self.crowd.admit(address, phase)
         if visit is not None:
             visit.end = lambda: self.shown_out.append(visit)
         return visit
 
-    def come_in(self, address: str, phase: Phase = "head") -> Visit:
+    def come_in(self, address: str, phase: Phase = "head") -> OpenConnection:
         visit = self.come(address, phase)
         assert visit is not None
         return visit
 
-    def all_at(self, phase: Phase, *addresses: str) -> list[Visit]:
+    def all_at(self, phase: Phase, *addresses: str) -> list[OpenConnection]:
         found = [self.come_in(address) for address in addresses]
         for visit in found:
-            self.crowd.at(visit, phase)
+            self.crowd.set_phase(visit, phase)
         return found
 
 
@@ -56,13 +62,13 @@ def test_of_one_address_the_longest_silent_goes_and_the_newcomer_stays(room: Roo
     other = room.come_in(OTHER)
     visits = [room.come_in(ONE) for _ in range(5)]
     assert room.shown_out == visits[:2]
-    assert other in room.crowd.visits
+    assert other in room.crowd.connections
     assert room.crowd.ended["one_address"] == 2
 
 
 def test_one_who_went_on_has_not_waited_longest(room: Room) -> None:
     first, second, _ = (room.come_in(ONE) for _ in range(3))
-    room.crowd.at(first, "answer")
+    room.crowd.set_phase(first, "answer")
     room.come_in(ONE)
     assert room.shown_out == [second]
 
@@ -73,7 +79,7 @@ def test_a_request_that_came_whole_is_ended_last(room: Room) -> None:
     room.come_in(ONE)
     room.come_in(ONE)
     assert room.shown_out == silent
-    assert asking in room.crowd.visits
+    assert asking in room.crowd.connections
 
 
 @pytest.mark.parametrize("phase", ["busy", "watch"])
@@ -97,7 +103,7 @@ def test_where_all_is_full_the_address_with_most_makes_room(room: Room) -> None:
     few = [room.come_in(ONE), room.come_in(ONE), room.come_in(OTHER)]
     room.come_in("192.0.2.3")
     assert room.shown_out == here[:1]
-    assert set(few) <= set(room.crowd.visits)
+    assert set(few) <= set(room.crowd.connections)
     assert room.crowd.ended["all"] == 1
 
 
@@ -113,7 +119,7 @@ def test_a_network_of_ipv6_is_one_address(room: Room) -> None:
 
 
 def test_newcomers_in_no_time_cost_nobody_a_place() -> None:
-    room = Room(ConnectionLimits(from_one=64, new_per_s=10, burst=20))
+    room = Room(ConnectionLimits(per_address=64, new_per_s=10, burst=20))
     crowd = room.crowd
     assert sum(crowd.admit(ONE, "head") is not None for _ in range(100)) == 20
     assert crowd.admit(OTHER, "head") is not None
@@ -134,10 +140,10 @@ def test_newcomers_in_no_time_cost_nobody_a_place() -> None:
 def test_nobody_is_waited_for_for_ever(room: Room, phase: Phase, most_s: float, why: End) -> None:
     (visit,) = room.all_at(phase, ONE)
     room.now_s = visit.since_s + most_s - 0.1
-    room.crowd.look()
+    room.crowd.end_overdue()
     assert not room.shown_out
     room.now_s += 0.2
-    room.crowd.look()
+    room.crowd.end_overdue()
     assert room.shown_out == [visit]
     assert room.crowd.ended == {why: 1}
     assert not len(room.crowd)
@@ -147,7 +153,7 @@ def test_nobody_is_waited_for_for_ever(room: Room, phase: Phase, most_s: float, 
 def test_who_waits_for_us_is_not_hurried(room: Room, phase: Phase) -> None:
     room.all_at(phase, ONE)
     room.now_s = 1e6
-    room.crowd.look()
+    room.crowd.end_overdue()
     assert not room.shown_out
 
 
@@ -161,41 +167,41 @@ def test_handshakes_have_a_bound_of_their_own(room: Room) -> None:
 
 def test_websockets_leave_room_for_orders(room: Room) -> None:
     first, second = (room.come_in(ONE) for _ in range(2))
-    assert room.crowd.may_watch(first)
-    room.crowd.at(first, "watch")
-    assert not room.crowd.may_watch(second)
-    room.crowd.leave(first)
-    assert room.crowd.may_watch(second)
+    assert room.crowd.may_open_websocket(first)
+    room.crowd.set_phase(first, "watch")
+    assert not room.crowd.may_open_websocket(second)
+    room.crowd.remove(first)
+    assert room.crowd.may_open_websocket(second)
 
 
 def test_what_comes_ahead_of_an_answer_is_bounded(room: Room) -> None:
     visit = room.come_in(ONE)
-    room.crowd.took(visit, 900)
-    room.crowd.at(visit, "queue")
-    room.crowd.took(visit, 900)
+    room.crowd.count_octets(visit, 900)
+    room.crowd.set_phase(visit, "queue")
+    room.crowd.count_octets(visit, 900)
     assert not room.shown_out
-    room.crowd.at(visit, "body")
-    room.crowd.took(visit, 5000)
+    room.crowd.set_phase(visit, "body")
+    room.crowd.count_octets(visit, 5000)
     assert not room.shown_out, "a body has a bound of its own, and is answered"
-    room.crowd.at(visit, "answer")
-    room.crowd.took(visit, 200)
+    room.crowd.set_phase(visit, "answer")
+    room.crowd.count_octets(visit, 200)
     assert room.shown_out == [visit]
 
 
 def test_who_was_long_gone_is_forgotten(room: Room) -> None:
     for number in range(100):
-        room.crowd.leave(room.come_in(f"192.0.2.{number}"))
-    assert len(room.crowd._parties) == 100
+        room.crowd.remove(room.come_in(f"192.0.2.{number}"))
+    assert len(room.crowd._groups) == 100
     room.now_s += 10
-    room.crowd.look()
-    assert not room.crowd._parties
+    room.crowd.end_overdue()
+    assert not room.crowd._groups
 
 
 @pytest.mark.parametrize("files", [64, 256, 500, 728, 1024, 20_000])
 def test_the_bounds_fit_the_file_handles_there_are(files: int) -> None:
     limits = ConnectionLimits().within(files)
-    assert limits.in_all < files
-    assert limits.from_one < limits.from_here < limits.in_all
-    assert limits.watch_from_one < limits.from_one
-    assert limits.watch_from_here < limits.from_here
+    assert limits.total < files
+    assert limits.per_address < limits.per_loopback < limits.total
+    assert limits.websockets_per_address < limits.per_address
+    assert limits.websockets_per_loopback < limits.per_loopback
     assert limits == ConnectionLimits() or files < 1024

@@ -33,7 +33,7 @@ from contract.damages import (
 )
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Settings, check_tokens, daemon, hold_of, identity_of, listening
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.hold.machine.hold import Hold
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.tables.model import Rig

@@ -8,9 +8,9 @@ import pytest
 
 from contract.hold_studio import Studio, studio
 from fillside.balance.solution import solve_rig
-from fillside.cli.render.plan import planned
-from fillside.cli.render.plan_full import planned_all
-from fillside.cli.render.state import block
+from fillside.cli.render.plan_brief import brief_plan_lines
+from fillside.cli.render.plan_full import full_plan_lines
+from fillside.cli.render.state import state_lines
 from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import apply_change
@@ -60,13 +60,15 @@ def test_a_remedy_that_leaves_next_to_nothing_gives_no_number(left: float, says:
     up = Studio(studio())
     up.settle()
     state = {**up.state, "remedies": [{"do": "Open the lens.", "change": {}, "leaves_stops": left}]}
-    assert f"would help: Open the lens. (leaves {says})" in block(state)
+    assert f"would help: Open the lens. (leaves {says})" in state_lines(state)
 
 
 def test_light_that_follows_is_not_said_to_be_off_by_nought() -> None:
     desk = load_rig(CONFIG / "desk.toml", kinds=kinds())
     plan = plan_rig(desk, marks=["chair"])
-    brief, every = (" ".join(" ".join(lines(plan, Lengths())).split()) for lines in (planned, planned_all))
+    brief, every = (
+        " ".join(" ".join(lines(plan, Lengths())).split()) for lines in (brief_plan_lines, full_plan_lines)
+    )
     assert "ratio off by less than 0.05 stop, exposure by less than 0.05 stop" in every
     assert "followed, less than 0.05 stop of either" in brief
     assert "by up to 0.00 stop" not in every

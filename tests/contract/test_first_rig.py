@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.balance.solution import solve_rig
-from fillside.cli.commands.interview import Interview, given_answers
-from fillside.cli.commands.new import WIDTH
+from fillside.cli.commands.new import WIDTH, Interview, given_answers
 from fillside.cli.group import WrongUse
 from fillside.planning.answers.camera import MAINS
 from fillside.planning.answers.lamps import light_of

@@ -22,16 +22,16 @@ from aiohttp import web
 from fillside.background.turns import Turnstile
 from fillside.daemon import composition
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.daemon.logs import Sparing
+from fillside.daemon.logs import RepeatFilter
 from fillside.demo.play import demo_studio
 from fillside.doors.http import connections as gates
-from fillside.doors.http.address import Listen
 from fillside.doors.http.connection_limits import ConnectionLimits
 from fillside.doors.http.connections import Gate
+from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
 from fillside.storage.records.journal import Visitor
 
-LIMITS = ConnectionLimits(in_all=20, from_here=8, watch_from_here=3, body_s=0.05)
+LIMITS = ConnectionLimits(total=20, per_loopback=8, websockets_per_loopback=3, body_s=0.05)
 ASKS = b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
 ORDER = (
     b"POST /api/v1/do HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
@@ -101,18 +101,18 @@ async def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterato
 
 @pytest.mark.parametrize("said", [b"", ASKS[:-2], ORDER + b'{"do"'])
 async def test_half_requests_of_one_address_shut_nobody_out(house: House, said: bytes) -> None:
-    silent = [await house.come("127.0.0.2", said) for _ in range(3 * LIMITS.from_here)]
+    silent = [await house.come("127.0.0.2", said) for _ in range(3 * LIMITS.per_loopback)]
     assert await house.ask("127.0.0.3") == 200
     assert await house.ask("127.0.0.2") == 200, "who comes last is no worse off"
     assert await ended(silent[0])
-    assert len(house.gate.crowd) <= LIMITS.in_all
+    assert len(house.gate.table) <= LIMITS.total
 
 
 async def test_all_addresses_together_leave_room_for_a_newcomer(house: House) -> None:
-    for number in range(3 * LIMITS.in_all):
+    for number in range(3 * LIMITS.total):
         await house.come(f"127.0.0.{20 + number % 10}", ASKS[:-2])
     assert await house.ask("127.0.0.3") == 200
-    assert len(house.gate.crowd) <= LIMITS.in_all
+    assert len(house.gate.table) <= LIMITS.total
 
 
 async def test_a_body_that_does_not_come_is_answered_and_ended(house: House) -> None:
@@ -128,9 +128,9 @@ async def test_a_body_that_does_not_come_is_answered_and_ended(house: House) -> 
 
 
 async def test_websockets_of_one_address_have_a_bound(house: House) -> None:
-    kept = [await house.come("127.0.0.2", LIVE) for _ in range(LIMITS.watch_from_here)]
+    kept = [await house.come("127.0.0.2", LIVE) for _ in range(LIMITS.websockets_per_loopback)]
     async with asyncio.timeout(10):
-        assert [await status_of(reader) for reader in kept] == [101] * LIMITS.watch_from_here
+        assert [await status_of(reader) for reader in kept] == [101] * LIMITS.websockets_per_loopback
     assert await house.ask("127.0.0.2", LIVE) == 429
     assert await house.ask("127.0.0.3", LIVE) == 101
     assert await house.ask("127.0.0.2") == 200
@@ -143,26 +143,26 @@ async def test_what_was_ended_is_counted_and_said_once_a_minute(
         async with aiohttp.ClientSession() as session, session.get(house.up.url + "/metrics") as response:
             return await response.text()
 
-    for _ in range(LIMITS.from_here + 4):
+    for _ in range(LIMITS.per_loopback + 4):
         await house.come("127.0.0.2")
     text = await figures()
     assert 'fillside_connections_ended_total{why="one_address"} 4.0' in text
-    assert f"fillside_connections {LIMITS.from_here + 1:.1f}" in text
+    assert f"fillside_connections {LIMITS.per_loopback + 1:.1f}" in text
     now_s = 1000.0
     house.gate._clock = lambda: now_s
-    house.gate._said_at = 0.0
+    house.gate._reported_at = 0.0
     with caplog.at_level(logging.WARNING):
-        house.gate.look()
+        house.gate.check()
         for _ in range(3):
             await house.come("127.0.0.2")
         await figures()
         now_s += 59.0
-        house.gate.look()
+        house.gate.check()
         assert len(caplog.messages) == 1
         assert "4 connections ended: too many from one address (4)" in caplog.messages[0]
         assert "127.0.0.2" in caplog.messages[0]
         now_s += 2.0
-        house.gate.look()
+        house.gate.check()
     assert "3 connections ended" in caplog.messages[1]
 
 
@@ -182,18 +182,18 @@ def test_without_a_file_handle_a_silent_one_goes_and_nothing_spins(
     number: int, caplog: pytest.LogCaptureFixture
 ) -> None:
     gate, listener = Gate(lambda: 0.0, LIMITS), Exhausted(number)
-    silent = gate.crowd.admit("127.0.0.2", "head")
+    silent = gate.table.admit("127.0.0.2", "head")
     assert gate._accept(cast(socket.socket, listener), cast(Any, None), None) is False
     assert listener.asked == 1
-    assert silent not in gate.crowd.visits
+    assert silent not in gate.table.connections
     assert not caplog.records
-    assert gate.crowd.ended == {"files": 1}
+    assert gate.table.ended == {"files": 1}
 
 
 async def test_after_a_rest_connections_are_taken_again(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(gates, "REST_S", 0.001)
+    monkeypatch.setattr(gates, "PAUSE_S", 0.001)
     refused = iter([False, False])
     accept = house.gate._accept
     monkeypatch.setattr(house.gate, "_accept", lambda *args: next(refused, None) is None and accept(*args))
@@ -254,7 +254,7 @@ def record(name: str, text: str, *args: object, level: int = logging.WARNING) ->
 
 def test_a_kind_of_trouble_is_a_line_a_minute() -> None:
     now_s = 0.0
-    sparing = Sparing(lambda: now_s)
+    sparing = RepeatFilter(lambda: now_s)
     asyncio_says = [record("asyncio", f"no more\nsocket: {number}") for number in range(3)]
     assert [sparing.filter(each) for each in asyncio_says] == [True, False, False]
     door_says = [record("fillside.access.authentication", "wrong from %s", number) for number in range(3)]

@@ -12,10 +12,10 @@ from multidict import CIMultiDict
 from fillside.doors.http.app import page_of
 from fillside.doors.http.request_checks import (
     FORWARDED,
-    Names,
+    HostNames,
     check_host_and_origin,
     check_is_json,
-    from_here,
+    is_local,
     is_loopback,
     token_of,
 )
@@ -37,7 +37,7 @@ def request(*headers: tuple[str, str], method: str = "GET", remote: str = "127.0
 
 def passes(*headers: tuple[str, str], method: str = "GET") -> bool:
     try:
-        check_host_and_origin(request(*headers, method=method), Names(frozenset({"studio.local"})))
+        check_host_and_origin(request(*headers, method=method), HostNames(frozenset({"studio.local"})))
     except Refusal as refusal:
         return refusal.code != "forbidden"
     return True
@@ -99,18 +99,18 @@ def test_another_site_may_link_to_our_page_and_nothing_else(method: str, site: s
 
 
 def test_this_machine_is_loopback_without_a_proxy() -> None:
-    assert from_here(request(OURS))
-    assert from_here(request(OURS, remote="::1"))
-    assert from_here(request(OURS, remote="::ffff:127.0.0.1"))
-    assert not from_here(request(OURS, remote="192.0.2.7"))
-    assert not from_here(request(OURS, remote="::ffff:192.0.2.7"))
+    assert is_local(request(OURS))
+    assert is_local(request(OURS, remote="::1"))
+    assert is_local(request(OURS, remote="::ffff:127.0.0.1"))
+    assert not is_local(request(OURS, remote="192.0.2.7"))
+    assert not is_local(request(OURS, remote="::ffff:192.0.2.7"))
 
 
 @pytest.mark.parametrize(
     "header", [*FORWARDED, "X-Forwarded-For", "x-forwarded-host", "X-Forwarded-Proto", "X-Forwarded-Server"]
 )
 def test_what_a_proxy_hands_on_is_not_this_machine_s(header: str) -> None:
-    assert not from_here(request(OURS, (header.lower(), "127.0.0.1")))
+    assert not is_local(request(OURS, (header.lower(), "127.0.0.1")))
 
 
 @pytest.mark.parametrize("address", ["", "localhost", "127.0.0.1.evil.example", "0.0.0.0", "::", "fe80::1"])

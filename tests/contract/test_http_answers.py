@@ -10,8 +10,8 @@ import pytest
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.listening import Listen
 
 JSON = {"Content-Type": "application/json"}
 

@@ -15,9 +15,9 @@ import pytest
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.http.app import ROUTES
-from fillside.doors.http.request_checks import Names
+from fillside.doors.http.listening import Listen, ListenError
+from fillside.doors.http.request_checks import HostNames
 from fillside.orders.answers import STATUS_OF_CODE
 
 ORDER = {"do": "expose", "by": 0.1}
@@ -288,12 +288,15 @@ async def test_a_browser_names_its_token_beside_the_protocol(
 
 
 def test_names_beyond_loopback_are_the_machines_own() -> None:
-    names = Names.of_machine("0.0.0.0")
+    names = HostNames.of_machine("0.0.0.0")
     machine = socket.gethostname().lower()
-    assert names.ours(f"{machine}:7420", "192.0.2.5")
-    assert names.ours("192.0.2.5:7420", "192.0.2.5")
-    assert not names.ours("192.0.2.6:7420", "192.0.2.5")
-    assert not Names.of_machine("127.0.0.1").ours(f"{machine}:7420", "127.0.0.1") or machine == "localhost"
+    assert names.accepts_host(f"{machine}:7420", "192.0.2.5")
+    assert names.accepts_host("192.0.2.5:7420", "192.0.2.5")
+    assert not names.accepts_host("192.0.2.6:7420", "192.0.2.5")
+    assert (
+        not HostNames.of_machine("127.0.0.1").accepts_host(f"{machine}:7420", "127.0.0.1")
+        or machine == "localhost"
+    )
 
 
 @pytest.mark.parametrize(

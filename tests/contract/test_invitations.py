@@ -16,8 +16,8 @@ import pytest
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
 from fillside.doors.http.invitation import Entrance, own_addresses
+from fillside.doors.http.listening import Listen
 from journeys.forking import run
 
 ELSEWHERE = {"X-Forwarded-For": "192.0.2.7"}

@@ -15,7 +15,7 @@ import pytest
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.runtime import live
 
 POLICY_VIOLATION = 1008

@@ -18,9 +18,8 @@ from contract.test_command_line import status
 from contract.test_manual import table
 from fillside.cli import group
 from fillside.daemon.composition import Settings, daemon
-from fillside.doors.http.address import Listen, ListenError, Public, bind
-from fillside.doors.http.payloads import Healthy
-from fillside.doors.http.tls import tls_of
+from fillside.doors.http.listening import Listen, ListenError, Public, bind, tls_of
+from fillside.doors.http.payloads import HealthPayload
 from fillside.doors.listener import DoorError
 from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.problems import RigError
@@ -179,7 +178,7 @@ def health(member: str) -> set[str]:
 
 
 def test_the_words_of_health() -> None:
-    assert {row[0] for row in table("troubles", "health")} == set(Healthy.model_fields)
+    assert {row[0] for row in table("troubles", "health")} == set(HealthPayload.model_fields)
     assert health("live") == {"true"}
     assert health("ready") == {"true", "false"}
     assert health("drivers") == set(get_args(State))

@@ -10,19 +10,19 @@ from typing import Any
 import click
 import pytest
 
-from fillside.cli.client import Daemon, NotObeyedError
+from fillside.cli.client import Daemon, RefusedError
+from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse, run
-from fillside.cli.guide.guide import COMMANDS, Guided
-from fillside.cli.guide.meter_display import F_STOP, Language, expected, typed
-from fillside.cli.render.readings import calibration_lines, reading_lines, within
-from fillside.cli.spreadsheets import sheet_text
+from fillside.cli.guide import COMMANDS, RoutineGuide
+from fillside.cli.meter_display import F_STOP, DisplayUnit, display_text, parse_reading
+from fillside.cli.render.readings import calibration_lines, interval_text, reading_lines
 from fillside.hold.snapshot.places import places_of
 from fillside.rig.file.load import load_rig
 from fillside.rig.scene.scene import scene
 
 CONFIG = Path(__file__).parents[2] / "config"
 
-AT_CAMERA = Language.of_camera({"iso": 400, "shutter": "1/50"})
+AT_CAMERA = DisplayUnit.of_camera({"iso": 400, "shutter": "1/50"})
 
 
 @pytest.mark.parametrize(
@@ -44,7 +44,7 @@ AT_CAMERA = Language.of_camera({"iso": 400, "shutter": "1/50"})
     ],
 )
 def test_what_is_typed_of_a_display(text: str, said: dict[str, Any]) -> None:
-    assert typed(text, AT_CAMERA)[0] == said
+    assert parse_reading(text, AT_CAMERA)[0] == said
 
 
 @pytest.mark.parametrize(
@@ -52,22 +52,22 @@ def test_what_is_typed_of_a_display(text: str, said: dict[str, Any]) -> None:
 )
 def test_what_no_meter_shows_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"\w"):
-        typed(text, AT_CAMERA)
+        parse_reading(text, AT_CAMERA)
 
 
 def test_a_bare_number_is_in_the_language_spoken_before() -> None:
-    _, language = typed("60 fc", AT_CAMERA)
-    assert typed("58", language)[0] == {"value": 58.0, "unit": "fc"}
-    _, language = typed("5.6+0.7", language)
-    assert typed("4", language)[0] == {"unit": "f/4@400@1/50"}
-    assert typed("400 lux", language)[0] == {"value": 400.0, "unit": "lux"}
+    _, language = parse_reading("60 fc", AT_CAMERA)
+    assert parse_reading("58", language)[0] == {"value": 58.0, "unit": "fc"}
+    _, language = parse_reading("5.6+0.7", language)
+    assert parse_reading("4", language)[0] == {"unit": "f/4@400@1/50"}
+    assert parse_reading("400 lux", language)[0] == {"value": 400.0, "unit": "lux"}
 
 
 def test_an_f_stop_needs_iso_and_shutter_from_somewhere() -> None:
     with pytest.raises(ValueError, match="ISO or shutter is not known"):
-        typed("f/4", Language.of_camera({"iso": 400}))
-    by_angle = Language.of_camera({"iso": 400.0, "shutter_angle": 180.0, "fps": 25.0})
-    assert typed("f/4", by_angle)[0] == {"unit": "f/4@400@1/50"}
+        parse_reading("f/4", DisplayUnit.of_camera({"iso": 400}))
+    by_angle = DisplayUnit.of_camera({"iso": 400.0, "shutter_angle": 180.0, "fps": 25.0})
+    assert parse_reading("f/4", by_angle)[0] == {"unit": "f/4@400@1/50"}
 
 
 @pytest.mark.parametrize(
@@ -87,7 +87,7 @@ def test_an_f_stop_needs_iso_and_shutter_from_somewhere() -> None:
     ],
 )
 def test_what_a_meter_will_show(unit: str, lux: float, shown: str) -> None:
-    assert expected(lux, 250.0, Language(unit, 400.0, 0.02)) == shown
+    assert display_text(lux, 250.0, DisplayUnit(unit, 400.0, 0.02)) == shown
 
 
 TEXT = "head,level\nkey,1\u00b0\n"
@@ -145,8 +145,8 @@ def test_tables_of_what_was_kept() -> None:
 
 def test_an_interval_is_the_expanded_uncertainty() -> None:
     """U = k u with k = 2 (JCGM 100:2008, 6.2.1): 0.1 stop is 0.20 stop either way, and 0.24 stop 0.48."""
-    assert within(0.1) == "±0.20 stop"
-    assert within(0.24) == "±0.48 stop"
+    assert interval_text(0.1) == "±0.20 stop"
+    assert interval_text(0.24) == "±0.48 stop"
 
 
 class Script:
@@ -167,7 +167,7 @@ class Script:
         self.orders.append(order)
         if order["do"] == "read" and self._refuses:
             self._refuses -= 1
-            raise NotObeyedError("the light is still moving", "not_now")
+            raise RefusedError("the light is still moving", "not_now")
         if order.get("act") == "leave":
             assert self.step is not None
             self.step = {**self.step, "left": True}
@@ -175,22 +175,22 @@ class Script:
             self.step = self._steps.pop(0)
         return {"note": "done so", "state": {"routine": self.step}}
 
-    def resumes(self, step: dict[str, Any]) -> bool:
+    def confirm_resume(self, step: dict[str, Any]) -> bool:
         return True
 
-    def told(self, text: str) -> None:
+    def report(self, text: str) -> None:
         self.heard.append(text)
 
-    def ticks(self, says: str) -> bool:
+    def confirm_caution(self, says: str) -> bool:
         return bool(self._says.pop(0))
 
-    def sees(self, step: dict[str, Any]) -> None:
+    def show_step(self, step: dict[str, Any]) -> None:
         self.heard.append(step["title"])
 
-    def waits(self, until: float) -> str:
+    def wait_until(self, unix_s: float) -> str:
         return ""
 
-    def answers(self, step: dict[str, Any]) -> Any:
+    def read_meter(self, step: dict[str, Any]) -> Any:
         said = self._says.pop(0)
         if isinstance(said, BaseException):
             raise said
@@ -208,7 +208,7 @@ DONE = a_step("done", "Go", verdict={"go": True})
 
 
 def guided(script: Script, **more: Any) -> dict[str, Any] | None:
-    return Guided("calibrate", script, script, **more).go()  # type: ignore[arg-type]
+    return RoutineGuide("calibrate", script, script, **more).run()  # type: ignore[arg-type]
 
 
 def test_a_routine_is_led_from_the_cautions_to_the_verdict() -> None:
@@ -245,7 +245,7 @@ def test_a_refused_reading_is_said_and_asked_for_again() -> None:
 def test_patience_ends_and_the_routine_is_left() -> None:
     reading = {"value": 640.0, "unit": "lux"}
     script = Script(READ, DONE, says=[reading] * 3, refuses=3)
-    with pytest.raises(NotObeyedError):
+    with pytest.raises(RefusedError):
         guided(script)
     assert script.orders[-1]["act"] == "leave"
 
@@ -267,7 +267,7 @@ def test_a_reading_for_a_step_that_is_gone_is_not_handed_in() -> None:
         script.step = a_step("done", "Go", verdict={"go": True})
         return {"value": 1.0, "unit": "lux"}
 
-    script.answers = other_door  # type: ignore[method-assign]
+    script.read_meter = other_door  # type: ignore[method-assign]
     assert guided(script) == DONE
     assert not any(order["do"] == "read" for order in script.orders)
 
@@ -298,7 +298,7 @@ def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path)
     from click.testing import CliRunner
 
     from contract.meter_studio import RIG
-    from fillside.cli.commands.fit import fit
+    from fillside.cli.commands.offline import fit
 
     rig, readings = tmp_path / "r.toml", tmp_path / "r.csv"
     rig.write_text(RIG)
@@ -340,7 +340,7 @@ def test_a_simulated_meter_reads_where_every_lamp_is_simulated_and_is_refused_be
 
     def do(_: Daemon, order: dict[str, Any]) -> dict[str, Any]:
         orders.append(order)
-        raise NotObeyedError("that is all", "not_now")
+        raise RefusedError("that is all", "not_now")
 
     monkeypatch.setattr(Daemon, "get", lambda _, path: places if path.endswith("places") else {})
     monkeypatch.setattr(Daemon, "do", do)

@@ -20,7 +20,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.hold.events import HeadBack, HeadDisobeys
 
 
@@ -92,7 +92,7 @@ async def test_orders_and_refusals_are_counted_and_timed(up: Running) -> None:
 
 async def test_wires_say_how_they_are_and_what_they_sent(up: Running) -> None:
     found = await families(up)
-    for name, driver in up.wires.drivers.items():
+    for name, driver in up.drivers.items():
         assert value(found, "fillside_driver_state", driver=name, fillside_driver_state="ok") == 1
         assert value(found, "fillside_driver_state", driver=name, fillside_driver_state="lost") == 0
         sent = value(found, "fillside_frames_sent", "fillside_frames_sent_total", driver=name)

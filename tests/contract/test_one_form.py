@@ -11,13 +11,13 @@ import pytest
 from contract.hold_studio import Studio, studio
 from fillside.balance.remedies.search import remedies
 from fillside.cli.client import Daemon
-from fillside.cli.commands.journal import in_words
 from fillside.cli.commands.keys import Player
 from fillside.cli.group import run
-from fillside.cli.render.plan import MORE, planned
-from fillside.cli.render.plan_full import planned_all
+from fillside.cli.render.history import order_text
+from fillside.cli.render.plan_brief import MORE, brief_plan_lines
+from fillside.cli.render.plan_full import full_plan_lines
 from fillside.cli.render.readings import reading_lines
-from fillside.cli.render.state import block, moving, one_line
+from fillside.cli.render.state import motion_text, one_line, state_lines
 from fillside.doors.keys.presses import KeyTable, Press, PressHistory
 from fillside.orders.answers import Refusal
 from fillside.orders.key_phrases import read_phrase
@@ -61,8 +61,8 @@ def test_the_one_of_a_ratio_stands_for_the_weaker_side(up: Studio) -> None:
     up.do("balance", ratio="1:2")
     up.settle()
     assert up.state["target"]["ratio"] == 0.5
-    assert not re.search(r"\b0\.\d+:1", "\n".join([*block(up.state), one_line(up.state)]))
-    assert re.search(r"ratio +1:2 +1:2\.0 ", "\n".join(block(up.state)))
+    assert not re.search(r"\b0\.\d+:1", "\n".join([*state_lines(up.state), one_line(up.state)]))
+    assert re.search(r"ratio +1:2 +1:2\.0 ", "\n".join(state_lines(up.state)))
     assert (up.do("keep").note or "").startswith("kept 1:2, read as key:fill, at ")
 
 
@@ -101,7 +101,7 @@ def test_a_level_beyond_all_is_refused_with_what_would_be_right(capsys: pytest.C
 def test_levels_are_read_in_per_cent(up: Studio) -> None:
     up.do("only", head="key", level=0.5)
     assert up.state["undo"] == "only key at 50 %"
-    assert in_words({"do": "show", "heads": {"key": 0.9749904631113145}}) == "show key 97 %"
+    assert order_text({"do": "show", "heads": {"key": 0.9749904631113145}}) == "show key 97 %"
     body = {"heads": ["key", "fill"], "levels": [1.0, 0.4], "at": (0, 0, 1.2), "value": 640.0}
     row = reading_lines([{"id": 1, "at": 0.0, "purpose": "calibrate", "struck": None, "body": body}])[1]
     assert "key+fill  100 % + 40 %  640 lx" in row
@@ -150,7 +150,7 @@ def test_undo_names_what_is_undone(up: Studio) -> None:
     ],
 )
 def test_the_journal_says_stops_as_people_do(said: dict[str, Any], words: str) -> None:
-    assert in_words(said) == words
+    assert order_text(said) == words
 
 
 def test_a_key_says_stops_as_people_do(
@@ -184,10 +184,10 @@ def test_every_order_has_a_name() -> None:
 
 
 def test_the_light_fades_or_is_steady(up: Studio) -> None:
-    assert moving({"settled": True, "light_changed_at": 0.0}).startswith("steady for ")
+    assert motion_text({"settled": True, "light_changed_at": 0.0}).startswith("steady for ")
     up.do("trim", role="fill", by=-1)
-    assert moving(up.state) == "fading"
-    assert block(up.state)[0].endswith(", fading")
+    assert motion_text(up.state) == "fading"
+    assert state_lines(up.state)[0].endswith(", fading")
 
 
 @pytest.mark.parametrize(("cct", "gel"), [(3200, "full CTB"), (4000, "half CTB"), (6500, "quarter CTO")])
@@ -201,7 +201,7 @@ def test_a_colour_that_differs_is_matched_by_a_usual_gel(cct: float, gel: str) -
 
 
 def test_a_plan_gives_its_answers_on_one_page(plan: PlanReport) -> None:
-    lines = planned(plan, Lengths())
+    lines = brief_plan_lines(plan, Lengths())
     assert len(lines) <= MOST_LINES
     told = "\n".join(lines)
     answers = [
@@ -218,7 +218,7 @@ def test_a_plan_gives_its_answers_on_one_page(plan: PlanReport) -> None:
 
 
 def test_what_a_plan_leaves_out_is_there_on_request(plan: PlanReport) -> None:
-    every = " ".join(" ".join(planned_all(plan, Lengths())).split())
+    every = " ".join(" ".join(full_plan_lines(plan, Lengths())).split())
     mark = plan.marks[0]
     left_out = [*plan.unknown, *plan.cautions, plan.power.assumes, mark.reach.assumes, mark.face.assumes]
     left_out += [mark.softness[0].assumes, mark.lens[0].assumes, mark.catch_lights[0].assumes]

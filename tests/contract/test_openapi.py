@@ -20,10 +20,10 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from contract.asked_by_schema import asks
 from fillside.daemon.composition import Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.listening import Listen
 from fillside.doors.http.openapi import document, plain_path
-from fillside.doors.http.payloads import SPOKEN
+from fillside.doors.http.payloads import ROUTE_PAYLOADS
 from fillside.orders.answers import STATUS_OF_CODE
 
 DOCUMENT = document(ROUTES, "1")
@@ -73,11 +73,11 @@ def test_it_is_openapi_3_1() -> None:
 def test_every_route_is_in_it_and_no_other() -> None:
     routes = {f"{route.method} {plain_path(route.path)}" for route in ROUTES}
     told = {f"{method.upper()} {path}" for path, entry in DOCUMENT["paths"].items() for method in entry}
-    assert routes == told == set(SPOKEN)
+    assert routes == told == set(ROUTE_PAYLOADS)
 
 
 def test_every_code_of_a_refusal_is_in_it() -> None:
-    told = DOCUMENT["components"]["schemas"]["Fault"]["properties"]["code"]["enum"]
+    told = DOCUMENT["components"]["schemas"]["FaultPayload"]["properties"]["code"]["enum"]
     assert told == [*STATUS_OF_CODE, "internal"]
 
 

@@ -20,7 +20,7 @@ import fillside
 import fillside_drivers
 from contract.test_command_line import status
 from fillside.cli import group
-from fillside.cli.commands import phone
+from fillside.cli.commands import access
 from fillside.doors.keys.device import DeviceError, library
 from fillside.sheet.drawing.page import Page
 from fillside.sheet.drawing.render import render
@@ -89,7 +89,7 @@ def test_what_draws_and_is_missing_is_one_line(
 
 def test_a_code_that_cannot_be_drawn_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
-    (line,) = phone._drawn("http://192.0.2.7:7420/#token=once-x")
+    (line,) = access._qr_code("http://192.0.2.7:7420/#token=once-x")
     assert plain_errors.package_missing("segno") in line
 
 

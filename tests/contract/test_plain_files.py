@@ -11,11 +11,9 @@ from pathlib import Path
 import pytest
 
 from fillside.access.tokens import TokenFile, TokenFileError
-from fillside.cli.commands.offline import calibration_of
+from fillside.cli.files import calibration_of, sheet_text
 from fillside.cli.group import WrongUse, run
-from fillside.cli.spreadsheets import sheet_text
-from fillside.doors.http.address import ListenError
-from fillside.doors.http.tls import tls_of
+from fillside.doors.http.listening import ListenError, tls_of
 from fillside.rig.file import load
 from fillside.rig.file.load import RigError, load_keys, load_rig
 from fillside.rig.file.referenced_files import ReferencedFileError

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from fillside.cli.render.plan import planned
-from fillside.cli.render.plan_full import planned_all
+from fillside.cli.render.plan_brief import brief_plan_lines
+from fillside.cli.render.plan_full import full_plan_lines
 from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import build_rig
@@ -84,7 +84,7 @@ def test_plan_and_sheet_of_any_rig(data: dict[str, Any]) -> None:
         return
     report = plan_rig(rig, wander=False)
     assert "NaN" not in json.dumps(json.loads(report.model_dump_json()))
-    for lines in (planned, planned_all):
+    for lines in (brief_plan_lines, full_plan_lines):
         assert "nan" not in "\n".join(lines(report, Lengths(feet=True)))
     for mark in report.marks:
         for page in lay_out(rig, report, mark, Lengths(), "a4"):
@@ -116,5 +116,5 @@ def test_map_of_a_bare_rig_without_a_fill(capsys: pytest.CaptureFixture[str]) ->
     wander = report.marks[0].wander
     assert wander is not None
     assert all(place.alone is None or place.alone.ratio_error_stops is None for place in wander.places)
-    for lines in (planned, planned_all):
+    for lines in (brief_plan_lines, full_plan_lines):
         assert "it takes a key and a fill" in "\n".join(lines(report, Lengths(), maps=True))

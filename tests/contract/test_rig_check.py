@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from fillside.balance.solution import solve_rig
-from fillside.cli.render.check import checked as in_words
+from fillside.cli.render.check import check_lines as in_words
 from fillside.planning.figures import Lengths
 from fillside.rig.checks.report import RigReport, check_rig
 from fillside.rig.file.load import load_rig, load_rig_text

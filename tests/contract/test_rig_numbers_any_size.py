@@ -16,9 +16,9 @@ from fillside.balance.remedies.search import remedies
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.calibration.result.intervals import Intervals
-from fillside.cli.render.check import checked
-from fillside.cli.render.plan import planned
-from fillside.cli.render.state import block
+from fillside.cli.render.check import check_lines
+from fillside.cli.render.plan_brief import brief_plan_lines
+from fillside.cli.render.state import state_lines
 from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.checks.report import check_rig
@@ -260,8 +260,8 @@ def worked_through(rig: Rig) -> None:
     found = report.model_copy(update={"remedies": remedies(rig)}).model_dump(mode="json")
     prediction = intervals.of_prediction(predict(rig, rig.start)).model_dump(mode="json")
     _is_plain(
-        *checked(check_rig(rig), Lengths()),
-        *block({**found, "relative_uncertainty_stops": report.relative_uncertainty_stops}),
+        *check_lines(check_rig(rig), Lengths()),
+        *state_lines({**found, "relative_uncertainty_stops": report.relative_uncertainty_stops}),
         *(json.dumps(each, allow_nan=False) for each in (found, prediction)),
     )
 
@@ -283,7 +283,7 @@ def test_numbers_next_to_nothing_are_worked_with_where_they_are_taken(
 
 @pytest.mark.filterwarnings("error")
 def test_they_are_planned_with_too() -> None:
-    _is_plain(*planned(plan_rig(as_far_as_taken(BASE, TINY[0]), wander=False), Lengths()))
+    _is_plain(*brief_plan_lines(plan_rig(as_far_as_taken(BASE, TINY[0]), wander=False), Lengths()))
 
 
 @pytest.mark.parametrize("base", [BASE, other()], ids=["one", "other"])

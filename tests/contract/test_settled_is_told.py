@@ -6,7 +6,7 @@ import asyncio
 from pathlib import Path
 
 from fillside.daemon.composition import Settings, daemon
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.runtime.loop import Runner

@@ -164,7 +164,7 @@ def named(up: Running) -> set[str]:
 
 async def obeys(up: Running) -> None:
     """An order is answered with ok, and its light reaches the wire."""
-    (wire,) = up.wires.drivers.values()
+    (wire,) = up.drivers.values()
     before = wire.codes
     by = -0.5 if up.runner.state()["balance"]["exposure_stops"] > 0 else 0.5
     await give(up.runner, {"do": "expose", "by": by}, BOX)
@@ -247,7 +247,7 @@ async def test_lookers_on_hear_what_they_missed_once_the_live_page_is_back(up: R
 
 
 async def test_a_wire_that_fails_is_named_and_gets_the_light_once_it_can(up: Running) -> None:
-    (wire,) = up.wires.drivers.values()
+    (wire,) = up.drivers.values()
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.setattr(wire, "_send", boom)
         await give(up.runner, {"do": "expose", "by": 0.5}, BOX)
@@ -306,7 +306,7 @@ async def test_kept_data_that_fails_at_the_start_is_no_end(
 
 
 async def test_health_is_worked_out(up: Running, monkeypatch: pytest.MonkeyPatch) -> None:
-    (wire,) = up.wires.drivers.values()
+    (wire,) = up.drivers.values()
 
     async def asked() -> tuple[int, dict[str, Any]]:
         async with aiohttp.ClientSession() as session, session.get(up.url + "/health") as response:

@@ -7,7 +7,7 @@ import pytest
 from contract.hold_studio import Studio, studio
 from contract.meter_studio import head_table, rig_of
 from fillside.cli.render import state as summary
-from fillside.cli.render.state import block
+from fillside.cli.render.state import state_lines
 from fillside.hold.events import (
     DriverChanged,
     Event,
@@ -39,7 +39,7 @@ def up(monkeypatch: pytest.MonkeyPatch) -> Studio:
 def test_a_head_that_is_not_well_says_so_in_its_row(up: Studio, event: Event, head: str, says: str) -> None:
     up.event(event)
     up.wait(12.0)
-    rows = [line for line in block(up.state) if says in line]
+    rows = [line for line in state_lines(up.state) if says in line]
     assert [line.split()[0] for line in rows] == [head]
 
 
@@ -57,18 +57,18 @@ def test_a_lamp_that_cannot_answer_or_does_not_says_so_in_its_row(
     for event in events:
         up.event(event)
     up.wait(12.0)
-    assert [line.split()[0] for line in block(up.state) if says in line] == ["fill"]
+    assert [line.split()[0] for line in state_lines(up.state) if says in line] == ["fill"]
 
 
 def test_a_driver_says_since_when_why_and_what_to_know(up: Studio) -> None:
     rival = 'another source "south room" sends universe 1 at priority 120, above ours (100)'
     up.event(DriverChanged("stage", "lost", "192.0.2.7 cannot be reached", (rival,)))
     up.wait(180.0)
-    lines = block(up.state)
+    lines = state_lines(up.state)
     assert "driver stage: lost, for 3 min: 192.0.2.7 cannot be reached" in lines
     assert f"driver stage: {rival}" in lines
     up.event(DriverChanged("stage", "ok", "", (rival,)))
-    lines = block(up.state)
+    lines = state_lines(up.state)
     assert f"driver stage: {rival}" in lines
     assert not any("lost" in line for line in lines)
 
@@ -76,9 +76,9 @@ def test_a_driver_says_since_when_why_and_what_to_know(up: Studio) -> None:
 def test_a_head_that_shows_itself_is_named(up: Studio) -> None:
     up.do("identify", head="fill")
     up.wait(0.2)
-    assert "fill is showing itself and comes back" in block(up.state)
+    assert "fill is showing itself and comes back" in state_lines(up.state)
     up.settle()
-    assert not any("showing itself" in line for line in block(up.state))
+    assert not any("showing itself" in line for line in state_lines(up.state))
 
 
 def test_a_lamp_without_a_dimmer_is_named_beside_the_head_that_is_on_alone() -> None:
@@ -86,14 +86,14 @@ def test_a_lamp_without_a_dimmer_is_named_beside_the_head_that_is_on_alone() -> 
     made = Studio(rig_of(head_table("rim", "hair", (0.5, 1.0, 2.2), tube)))
     made.settle()
     made.do("only", head="key")
-    assert ", key alone but for rim, " in block(made.state)[0]
+    assert ", key alone but for rim, " in state_lines(made.state)[0]
     made.do("all")
-    assert "alone" not in block(made.state)[0]
+    assert "alone" not in state_lines(made.state)[0]
 
 
 def test_a_side_job_in_trouble_says_how_often_since_when_and_why(up: Studio) -> None:
     job = {"name": "advice", "since": up.now - 180.0, "failures": 3, "says": "no such lamp (KeyError)"}
     state = {**up.state, "jobs": [job]}
-    assert "advice failed 3 times in 3 min, and is tried again: no such lamp (KeyError)" in block(state)
+    assert "advice failed 3 times in 3 min, and is tried again: no such lamp (KeyError)" in state_lines(state)
     state = {**state, "notes": ["the store was damaged: 1 of 9 takes could not be read"]}
-    assert "the store was damaged: 1 of 9 takes could not be read" in block(state)
+    assert "the store was damaged: 1 of 9 takes could not be read" in state_lines(state)

@@ -10,10 +10,10 @@ import aiohttp
 import pytest
 from click.testing import CliRunner
 
-from fillside.cli.commands.takes import lines
+from fillside.cli.render.history import take_lines
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
 from fillside.storage.records.journal import Visitor
 from fillside.storage.records.takes import TakeRecorder, latest_takes
@@ -33,7 +33,7 @@ async def order(up: Running, **said: Any) -> dict[str, Any]:
 
 
 async def taken(up: Running, query: str = "") -> list[dict[str, Any]]:
-    await asyncio.wrap_future(up.standing.store.write(lambda connection: None))
+    await asyncio.wrap_future(up.store.write(lambda connection: None))
     async with aiohttp.ClientSession() as session, session.get(f"{up.url}/api/v1/takes{query}") as response:
         assert response.status == 200
         found: list[dict[str, Any]] = (await response.json())["takes"]
@@ -84,7 +84,7 @@ def test_a_mode_that_is_no_freeze_ends_the_take_that_a_kill_left_open(mode: str)
         assert take.ended is not None
         assert take.lasted_s is None
         assert take.last == take.first
-        assert lines([vars(take)])[1].count("not known") == 1
+        assert take_lines([vars(take)])[1].count("not known") == 1
 
 
 def test_a_take_is_as_long_as_it_was_whatever_the_clock_on_the_wall_was_set_to(
@@ -103,7 +103,7 @@ def test_a_take_is_as_long_as_it_was_whatever_the_clock_on_the_wall_was_set_to(
         found = latest_takes(store)
     assert [take.lasted_s for take in found] == [61.25, 61.25]
     assert found[0].last == found[0].first
-    assert ["1:01" in line for line in lines([vars(take) for take in found])] == [False, True, True]
+    assert ["1:01" in line for line in take_lines([vars(take) for take in found])] == [False, True, True]
 
 
 HEAD = {"name": "key", "role": "key", "output": 0.36, "level": 0.6, "wire": [153, 153], "lux": 410.0}
@@ -119,12 +119,12 @@ def test_a_table_of_takes_has_units() -> None:
         TakeRecorder(store).record(STATE)
         store.write(lambda connection: None).result()
         (take,) = latest_takes(store)
-    _, line = lines([vars(take)])
+    _, line = take_lines([vars(take)])
     assert line.endswith("still on  2.0:1  2.2:1  –         key 60 %")
 
 
 def test_no_take_yet_says_how_one_begins() -> None:
-    from fillside.cli.commands.takes import takes
+    from fillside.cli.commands.reports import takes
 
     answered = CliRunner().invoke(takes, ["--url", "http://127.0.0.1:9"])
     assert answered.exit_code == 1

@@ -182,7 +182,7 @@ def test_people_read_what_readings_made_known() -> None:
     half = state["uncertainty"]["ratio_stops"]
     assert 0.02 < half < 0.2
     assert f"ratio 2.0:1 ±{half:.2f} stop" in summary.one_line(state)
-    assert f"within ±{half:.2f} stop" in "\n".join(summary.block(state))
+    assert f"within ±{half:.2f} stop" in "\n".join(summary.state_lines(state))
 
 
 def test_an_error_larger_than_its_uncertainty_is_a_number() -> None:
@@ -190,4 +190,4 @@ def test_an_error_larger_than_its_uncertainty_is_a_number() -> None:
     state = solve_rig(rig, ratio=60.0).report.model_dump(mode="json")
     state["uncertainty"] = {"ratio_stops": 0.12, "exposure_stops": 0.1, "face_stops": 0.2}
     state["achieved"]["ratio_error_stops"] = -0.35
-    assert "-0.35 ±0.12 stop" in "\n".join(summary.block(state))
+    assert "-0.35 ±0.12 stop" in "\n".join(summary.state_lines(state))

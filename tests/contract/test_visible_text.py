@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fillside.cli.group import run
-from fillside.cli.terminal import TerminalScreen, shown_visibly
+from fillside.cli.terminal import TerminalScreen, escaped_output
 from fillside.daemon.logs import _Plain
 from fillside.text import numbers
 from fillside.text.escapes import escape_controls, escape_to_one_line
@@ -56,7 +56,7 @@ def test_a_cell_of_a_table_forges_no_line() -> None:
 def test_our_own_drawing_still_steers(monkeypatch: pytest.MonkeyPatch) -> None:
     raw = io.BytesIO()
     monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, "utf-8"))
-    with shown_visibly():
+    with escaped_output():
         TerminalScreen().draw([EVIL])
         print("\r  Again", EVIL, flush=True)
     drawn = raw.getvalue().decode()

@@ -17,8 +17,8 @@ from fillside.access.authentication import WRONG_TRIES
 from fillside.access.tokens import TokenFile
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
-from fillside.doors.http.address import Listen
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.listening import Listen
 from fillside.doors.http.openapi import plain_path
 
 JSON = {"Content-Type": "application/json"}

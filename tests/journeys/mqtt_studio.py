@@ -23,7 +23,7 @@ import aiomqtt
 import rigs
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
@@ -125,7 +125,7 @@ class Studio:
     """When each message left for the bulb by the daemon's clock, and its code."""
 
     def __post_init__(self) -> None:
-        driver = self.running.wires.drivers["bulbs"]
+        driver = self.running.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         bulb = driver._bulbs["fill"]
         take = bulb.take
@@ -156,7 +156,7 @@ class Studio:
 
     @property
     def wire(self) -> SimDriver:
-        driver = self.running.wires.drivers["wire"]
+        driver = self.running.drivers["wire"]
         assert isinstance(driver, SimDriver)
         return driver
 

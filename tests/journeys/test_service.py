@@ -16,9 +16,8 @@ from pathlib import Path
 import pytest
 import trustme
 
-from fillside.doors.http.address import ListenError
 from fillside.doors.http.connections import FILES_WANTED
-from fillside.doors.http.tls import tls_of
+from fillside.doors.http.listening import ListenError, tls_of
 from journeys.forking import run
 from journeys.running import running
 

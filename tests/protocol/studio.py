@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.calibration.readings import ReadingError, readings_from_csv
-from fillside.doors.http.address import Listen, ListenError
+from fillside.doors.http.listening import Listen, ListenError
 from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.mqtt.homie import HomieRig
 from fillside.doors.mqtt.sensors import value_of

@@ -1,7 +1,7 @@
 """The command line: ``fillside VERB …``.
 
-`main` is all that is imported at first; each command's module comes in only when it is called, so that
-an order in the middle of a take is as quick as the Python it runs on.
+Only `main` is imported at first; each command's module is loaded when the command is called, so that an order
+in the middle of a take is as quick as Python allows.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Speaking with the running daemon. Only the standard library, and only what one request needs."""
+"""The client of the running daemon, on the standard library alone, for a quick start of each command."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from fillside.orders.registry import TIMEOUT_S
 
 DEFAULT_URL = "http://127.0.0.1:7420"
 _CA = "fillside.ca"
-WRONGLY_SAID = ("bad_order", "unknown_name", "out_of_range")
+WRONG_ORDER_CODES = ("bad_order", "unknown_name", "out_of_range")
 
 if TYPE_CHECKING:
     import ssl
@@ -28,7 +28,7 @@ def _keep_ca(ctx: click.Context, _param: click.Parameter, value: str | None) -> 
 
 
 def live_options(command: Command) -> Command:
-    """The options of every command that speaks with the daemon; `--ca` is kept for `Daemon` to find."""
+    """Add the options of every command that talks to the daemon; `Daemon` reads `--ca` from the context."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print JSON."),
         click.option(
@@ -57,24 +57,24 @@ def live_options(command: Command) -> Command:
     return command
 
 
-class NotObeyedError(Failure):
-    """The daemon does not obey; `code` is its own word for why."""
+class RefusedError(Failure):
+    """The daemon refused an order; `code` is its reason."""
 
     def __init__(self, message: str, code: str) -> None:
         super().__init__(message)
         self.code = code
 
 
-class WronglySaidError(NotObeyedError):
-    """It does not, because of what was typed."""
+class WrongOrderError(RefusedError):
+    """The daemon refused an order for its text."""
 
     exit_code = WRONG_USE
 
 
 class Daemon:
-    """The daemon at a URL; `patience_s` is how long an answer may take."""
+    """The daemon at a URL; an answer may take `timeout_s`."""
 
-    def __init__(self, url: str, token: str | None, patience_s: float = TIMEOUT_S) -> None:
+    def __init__(self, url: str, token: str | None, timeout_s: float = TIMEOUT_S) -> None:
         try:
             parts = urlsplit(url)
             self._port = parts.port
@@ -83,7 +83,7 @@ class Daemon:
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise WrongUse(f"{url!r} is not a URL such as {DEFAULT_URL}")
         self.url = url.rstrip("/")
-        self._parts, self._token, self._patience_s = parts, _given(token), patience_s
+        self._parts, self._token, self._timeout_s = parts, _token_text(token), timeout_s
         ctx = click.get_current_context(silent=True)
         self._ca: str | None = None if ctx is None else ctx.meta.get(_CA)
 
@@ -91,14 +91,14 @@ class Daemon:
         return self.get("/api/v1/state")
 
     def get(self, path: str) -> dict[str, Any]:
-        return self._ask("GET", path, None)
+        return self._request("GET", path, None)
 
     def do(self, order: dict[str, Any]) -> dict[str, Any]:
-        """Have one order carried out: the daemon's answer."""
+        """Send one order; return the daemon's answer."""
         return self.post("/api/v1/do", order)
 
     def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
-        return self._ask("POST", path, json.dumps(body, allow_nan=False).encode("ascii"))
+        return self._request("POST", path, json.dumps(body, allow_nan=False).encode("ascii"))
 
     def headers(self) -> dict[str, str]:
         token = self._token
@@ -108,7 +108,7 @@ class Daemon:
             raise WrongUse("the token has characters that no Fillside token has")
         return {"Authorization": f"Bearer {token}"}
 
-    def _ask(self, method: str, path: str, body: bytes | None) -> dict[str, Any]:
+    def _request(self, method: str, path: str, body: bytes | None) -> dict[str, Any]:
         headers = self.headers()
         if body is not None:
             headers["Content-Type"] = "application/json"
@@ -122,7 +122,7 @@ class Daemon:
                 f"no daemon answers at {self.url}; start it with `fillside run RIG.toml`"
             ) from error
         except TimeoutError as error:
-            raise Failure(f"the daemon at {self.url} did not answer within {self._patience_s:g} s") from error
+            raise Failure(f"the daemon at {self.url} did not answer within {self._timeout_s:g} s") from error
         except (OSError, http.client.HTTPException) as error:
             if type(error).__name__ == "SSLCertVerificationError":
                 raise Failure(f"{self.url} {_untrusted(error)}") from error
@@ -131,17 +131,17 @@ class Daemon:
             raise Failure(f"cannot speak with {self.url}: {why(error)}") from error
         finally:
             connection.close()
-        return self._understood(response.status, text)
+        return self._decoded(response.status, text)
 
     def _connection(self) -> http.client.HTTPConnection:
         host = self._parts.hostname or ""
         context = self.tls()
         if context is None:
-            return http.client.HTTPConnection(host, self._port, timeout=self._patience_s)
-        return http.client.HTTPSConnection(host, self._port, timeout=self._patience_s, context=context)
+            return http.client.HTTPConnection(host, self._port, timeout=self._timeout_s)
+        return http.client.HTTPSConnection(host, self._port, timeout=self._timeout_s, context=context)
 
     def tls(self) -> ssl.SSLContext | None:
-        """Whose certificates are trusted; None where the URL wants no TLS."""
+        """Return the context with the trusted certificates; None for a URL without TLS."""
         if self._parts.scheme != "https":
             return None
         import ssl
@@ -153,17 +153,17 @@ class Daemon:
             try:
                 check_plain(self._ca)
                 context.load_verify_locations(self._ca)
-                # As for a broker's `ca_file`: an authority of one's own need not keep RFC 5280's profile.
+                # As for a broker's `ca_file`: a private authority need not follow RFC 5280's profile.
                 context.verify_flags &= ~ssl.VERIFY_X509_STRICT
             except (OSError, ssl.SSLError) as error:
                 from fillside.system_errors import why
 
-                read = isinstance(error, ssl.SSLError)
-                reason = "no certificates in PEM form" if read else why(error)
+                is_unreadable = isinstance(error, ssl.SSLError)
+                reason = "no certificates in PEM form" if is_unreadable else why(error)
                 raise WrongUse(f"--ca {self._ca}: {reason}") from error
         return context
 
-    def _understood(self, status: int, text: bytes) -> dict[str, Any]:
+    def _decoded(self, status: int, text: bytes) -> dict[str, Any]:
         try:
             answer = json.loads(text)
         except ValueError:
@@ -173,15 +173,15 @@ class Daemon:
         if (error := answer.get("error")) is None:
             return answer
         code = str(error.get("code"))
-        kind = WronglySaidError if code in WRONGLY_SAID else NotObeyedError
+        kind = WrongOrderError if code in WRONG_ORDER_CODES else RefusedError
         message = str(error.get("message", "refused"))
         if code == "unauthorised" and not self._token:
             message += ", and --token TOKEN or FILLSIDE_TOKEN hands it in"
         raise kind(message, code)
 
 
-def _given(token: str | None) -> str | None:
-    """A token as it was given, or as the file has it that was named as ``file:PATH``."""
+def _token_text(token: str | None) -> str | None:
+    """Return the token itself, read from the file for ``file:PATH``."""
     if token is None or not token.startswith("file:"):
         return token
     path = token.removeprefix("file:")
@@ -196,5 +196,5 @@ def _given(token: str | None) -> str | None:
 
 
 def _untrusted(error: Exception) -> str:
-    why = getattr(error, "verify_message", "") or "it is not trusted"
-    return f"shows a certificate that is not accepted: {why}; a private authority's is named by --ca FILE"
+    reason = getattr(error, "verify_message", "") or "it is not trusted"
+    return f"shows a certificate that is not accepted: {reason}; a private authority's is named by --ca FILE"

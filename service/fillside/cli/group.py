@@ -1,4 +1,4 @@
-"""The group of all commands, and the one place where failures become a line and an exit status."""
+"""The group of all commands, their completion in a shell, and the exit status of every failure."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PACKAGE_OF = {
     "pythonosc": "python-osc",
     "serial": "pyserial",
 }
-"""Packages that are not called as what is imported from them."""
+"""Packages whose name differs from that of their module."""
 
 EXAMPLES = """\b
 Try it without any lamp:
@@ -34,19 +34,19 @@ Hold a rig, then in another terminal:
 
 
 class Failure(click.ClickException):
-    """Something went wrong that is not the user's wording; one line, exit status 1."""
+    """A failure other than the user's input; one line, exit status 1."""
 
     exit_code = FAILED
 
 
 class WrongUse(click.ClickException):
-    """What was typed, or the file it names, cannot be right; one line, exit status 2."""
+    """A fault in the input, or in a file that it names; one line, exit status 2."""
 
     exit_code = WRONG_USE
 
 
 class LazyGroup(click.Group):
-    """Loads a command's module when the command is called, and lists all of them without loading any."""
+    """Loads the module of a command when it is called, and lists all commands without loading any."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -100,16 +100,36 @@ def fillside() -> None:
     """Hold the ratio of key to fill, and the exposure, on a face by dimming the lamps."""
 
 
+@click.command(
+    epilog="""\b
+Examples:
+  fillside completion bash > ~/.local/share/bash-completion/completions/fillside
+  fillside completion zsh > ~/.zfunc/_fillside
+  fillside completion fish > ~/.config/fish/completions/fillside.fish
+"""
+)
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> None:
+    """Print what makes your shell complete commands."""
+    from click.shell_completion import get_completion_class
+
+    kind = get_completion_class(shell)
+    assert kind is not None, "click knows the three shells"
+    complete = kind(fillside, {}, "fillside", "_FILLSIDE_COMPLETE")
+    # `source` would ask the installed bash for its version, which the text does not depend on.
+    click.echo(kind.source_template % complete.source_vars())
+
+
 def run(args: list[str] | None = None) -> NoReturn:
     """Run one command line to its exit status."""
-    from fillside.cli.terminal import shown_visibly
+    from fillside.cli.terminal import escaped_output
 
-    with shown_visibly():
-        status = _status(args)
+    with escaped_output():
+        status = exit_status(args)
     sys.exit(status)
 
 
-def _status(args: list[str] | None) -> int:
+def exit_status(args: list[str] | None) -> int:
     try:
         result: Any = fillside.main(args, prog_name="fillside", standalone_mode=False)
         sys.stdout.flush()
@@ -117,28 +137,28 @@ def _status(args: list[str] | None) -> int:
         click.echo(error.ctx.get_help() if error.ctx else "", err=True)
         return WRONG_USE
     except click.ClickException as error:
-        _say(error.format_message(), _usage_hint(error))
+        _print_error(error.format_message(), _usage_hint(error))
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         return 130
     except BrokenPipeError:
-        _drop_stdout()
+        _discard_stdout()
         return FAILED
     except OSError as error:
         from fillside.system_errors import why
 
-        _say(f"{error.filename + ': ' if isinstance(error.filename, str) else ''}{why(error)}")
+        _print_error(f"{error.filename + ': ' if isinstance(error.filename, str) else ''}{why(error)}")
         return FAILED
     except Exception as error:
         if os.environ.get("FILLSIDE_TRACE"):
             raise
-        _say(_fault(error))
+        _print_error(_fault(error))
         return FAILED
     return result if isinstance(result, int) and not isinstance(result, bool) else 0
 
 
 def _fault(error: Exception) -> str:
-    """A package that is missing, or what went wrong in Fillside itself."""
+    """Describe a missing package, or a fault in Fillside itself."""
     module = (error.name or "").partition(".")[0] if isinstance(error, ModuleNotFoundError) else ""
     if module and not module.startswith("fillside"):
         from fillside.system_errors import package_missing
@@ -147,7 +167,7 @@ def _fault(error: Exception) -> str:
     return f"a fault in Fillside itself: {type(error).__name__}: {error} (FILLSIDE_TRACE=1 shows where)"
 
 
-def _say(message: str, hint: str = "") -> None:
+def _print_error(message: str, hint: str = "") -> None:
     line = " ".join(message.split())
     with contextlib.suppress(OSError):
         click.echo(f"fillside: {line}{hint}", err=True)
@@ -158,7 +178,7 @@ def _usage_hint(error: click.ClickException) -> str:
     return f" (see `{ctx.command_path} --help`)" if isinstance(ctx, click.Context) else ""
 
 
-def _drop_stdout() -> None:
-    """Whoever read our output has gone; let the interpreter's last flush go nowhere."""
+def _discard_stdout() -> None:
+    """Discard the interpreter's last flush, as the reader of the output has gone."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,4 +1,4 @@
-"""What people type: stops, numbers, places; negative ones as they come, and none that is beyond counting."""
+"""Types and options of the command line: stops, numbers and places, which may be negative."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from fillside.rig.problems import quoted
 
 MINUS = "\N{MINUS SIGN}"
 LARGEST = 1e12
-"""No light, distance, time or setting of a studio is as large in the units that are typed."""
+"""No light, distance, time or setting of a studio is as large, in any unit that is typed."""
 LONGEST_COUNT = 18
 _NEGATIVE = re.compile(r"-(?=\.?\d)")
 _STOPS = re.compile(r"([+-]?)(?:(\d+(?:\.\d*)?|\.\d+)(?:/(\d+))?|(\d+)\s+(\d+)/(\d+))", re.ASCII)
@@ -28,8 +28,8 @@ else:
 class NumbersCommand(click.Command):
     """A command whose arguments may be negative numbers.
 
-    ``-1`` would be taken for an option. It is handed on with a true minus sign instead, which no option
-    starts with; the types below read both.
+    ``-1`` would be taken for an option. It is passed on with a true minus sign, which no option starts with;
+    the types below accept both.
     """
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -39,12 +39,12 @@ class NumbersCommand(click.Command):
 
 
 def plain(text: str) -> str:
-    """`text` with the hyphen for a minus sign, as typed."""
+    """Return `text` with hyphens for minus signs, as typed."""
     return text.replace(MINUS, "-")
 
 
 def stops(text: str) -> float:
-    """Stops from what is typed.
+    """Parse stops.
 
     >>> stops("-1"), stops("+0.5"), stops("-1/2"), stops("1 1/2")
     (-1.0, 0.5, -0.5, 1.5)
@@ -64,10 +64,10 @@ def stops(text: str) -> float:
 _NO_STOPS = "is not a number of stops such as 1, -0.5, +1/3 or -1/3"
 
 
-def counted(digits: str) -> float:
-    """The number that plain digits stand for; ValueError for one beyond counting.
+def parse_digits(digits: str) -> float:
+    """Parse digits. Raises ValueError beyond `LARGEST`.
 
-    >>> counted("640.5")
+    >>> parse_digits("640.5")
     640.5
     """
     value = float(digits)
@@ -77,7 +77,7 @@ def counted(digits: str) -> float:
 
 
 class StopsType(_Number):
-    """Stops; `to` is the word that is meant for the option ``--to`` of the same command."""
+    """Stops; `to` is a word that belongs to the option ``--to`` of the same command."""
 
     name = "stops"
 
@@ -102,21 +102,21 @@ class NumberType(_Number):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         try:
-            return finite(str(value))
+            return parse_number(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
 
 
-def finite(text: str) -> float:
-    """A finite number from what is typed."""
+def parse_number(text: str) -> float:
+    """Parse a finite number."""
     typed = plain(text).strip()
     if not re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?", typed, re.ASCII):
         raise ValueError(f"{quoted(typed)} is not a number")
-    return counted(typed)
+    return parse_digits(typed)
 
 
 def place(text: str) -> tuple[float, float, float]:
-    """X,Y,Z in metres.
+    """Parse a place, X,Y,Z in metres.
 
     >>> place("-0.4,0.2,1.2")
     (-0.4, 0.2, 1.2)
@@ -124,12 +124,12 @@ def place(text: str) -> tuple[float, float, float]:
     parts = plain(text).split(",")
     if len(parts) != 3:
         raise ValueError(f"{quoted(plain(text))} is not a place such as 0.4,0.2,1.2 (x,y,z in metres)")
-    x, y, z = (finite(part) for part in parts)
+    x, y, z = (parse_number(part) for part in parts)
     return x, y, z
 
 
 class LevelType(_Number):
-    """A level on the wire, as a part of 1 or in per cent."""
+    """A level on the wire, as a fraction or in per cent."""
 
     name = "level"
 
@@ -147,7 +147,7 @@ class SecondsType(click.FloatRange):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         try:
-            seconds = finite(str(value))
+            seconds = parse_number(str(value))
         except ValueError:
             seconds = math.nan
         least, most = self.min or 0.0, self.max or LARGEST
@@ -158,7 +158,7 @@ class SecondsType(click.FloatRange):
 
 
 class CountType(click.IntRange):
-    """A whole number within a range; what is no such number is not written out whole in the refusal."""
+    """A whole number within a range; a refusal shortens a long text."""
 
     name = "integer range"
 
@@ -171,3 +171,5 @@ class CountType(click.IntRange):
 
 
 STOPS, NUMBER, LEVEL = StopsType(), NumberType(), LevelType()
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+FEET = click.option("--feet", is_flag=True, help="Lengths in feet and inches. [metric]")

@@ -1,4 +1,4 @@
-"""Every command: where its code is, under which heading help shows it, and what it does in one line."""
+"""The commands: the place of their code, their heading in the help, and a summary in one line."""
 
 from __future__ import annotations
 
@@ -35,18 +35,18 @@ def _order(word: str, heading: str, where: str) -> CommandEntry:
 COMMANDS: dict[str, CommandEntry] = {
     "demo": CommandEntry(_ + "demo:demo", RUN, "A simulated studio with a subject that walks; no hardware."),
     "run": CommandEntry(_ + "run:run", RUN, "Hold a rig's light until stopped."),
-    "token": CommandEntry(_ + "token:token", RUN, "Make and revoke what lets other machines in."),
+    "token": CommandEntry(_ + "access:token", RUN, "Make and revoke what lets other machines in."),
     "phone": CommandEntry(
-        _ + "phone:phone", RUN, "Let a phone or a tablet in: an address that is good once."
+        _ + "access:phone", RUN, "Let a phone or a tablet in: an address that is good once."
     ),
     "manual": CommandEntry(_ + "manual:manual", RUN, "The manual, a page a subject."),
     "completion": CommandEntry(
-        _ + "completion:completion", RUN, "Print what makes your shell complete commands."
+        "fillside.cli.group:completion", RUN, "Print what makes your shell complete commands."
     ),
-    "status": CommandEntry(_ + "status:status", SEE, "Ratio, face, exposure and levels, now."),
+    "status": CommandEntry(_ + "reports:status", SEE, "Ratio, face, exposure and levels, now."),
     "watch": CommandEntry(_ + "watch:watch", SEE, "The same, live."),
-    "journal": CommandEntry(_ + "journal:journal", SEE, "Who ordered what, from where and when."),
-    "takes": CommandEntry(_ + "takes:takes", SEE, "Freezes, with the light they had."),
+    "journal": CommandEntry(_ + "reports:journal", SEE, "Who ordered what, from where and when."),
+    "takes": CommandEntry(_ + "reports:takes", SEE, "Freezes, with the light they had."),
     "balance": _order("balance", LIGHT, "orders:balance"),
     "expose": _order("expose", LIGHT, "orders:expose"),
     "camera": _order("camera", LIGHT, "orders:camera"),
@@ -63,8 +63,8 @@ COMMANDS: dict[str, CommandEntry] = {
     "keys": CommandEntry(
         _ + "keys:keys", PLACE, "Keys, a foot switch or a remote walk the marks, freeze and trim."
     ),
-    "calibrate": _order("calibrate", METER, "guided:calibrate"),
-    "lineup": _order("lineup", METER, "guided:lineup"),
+    "calibrate": _order("calibrate", METER, "metering:calibrate"),
+    "lineup": _order("lineup", METER, "metering:lineup"),
     "read": _order("read", METER, "metering:read"),
     "readings": CommandEntry(_ + "metering:readings", METER, "The readings taken; strike, export, import."),
     "calibrations": CommandEntry(
@@ -74,7 +74,7 @@ COMMANDS: dict[str, CommandEntry] = {
     "schema": CommandEntry(_ + "offline:schema", FILE, "The rig file's JSON Schema."),
     "solve": CommandEntry(_ + "offline:solve", FILE, "The levels for one moment."),
     "predict": CommandEntry(_ + "offline:predict", FILE, "The light at a place, for given levels."),
-    "fit": CommandEntry(_ + "fit:fit", FILE, "What a file of meter readings says of a rig."),
+    "fit": CommandEntry(_ + "offline:fit", FILE, "What a file of meter readings says of a rig."),
     "new": CommandEntry(_ + "new:new", BEFORE, "A first rig file from a few questions."),
     "plan": CommandEntry(
         _ + "planning:plan", BEFORE, "What each mark allows, how it will look, what to mind."

@@ -1,7 +1,4 @@
-"""The terminal: what is written there shows control characters and never acts by them, but for our own.
-
-A few lines can be drawn again and again in place.
-"""
+"""The terminal: escapes control characters in all output but our own, and redraws a few lines in place."""
 
 from __future__ import annotations
 
@@ -14,59 +11,59 @@ from contextlib import contextmanager
 from fillside.text.escapes import escape_controls, escape_to_one_line
 
 
-class _Visible(io.TextIOWrapper):
-    """A stream to people. A first carriage return is ours: it draws over a line of our own."""
+class _EscapingStream(io.TextIOWrapper):
+    """A stream that escapes control characters, except a leading carriage return, which redraws a line."""
 
     def write(self, text: str) -> int:
         first = "\r" if text.startswith("\r") else ""
         return super().write(first + escape_controls(text[len(first) :]))
 
     def steer(self, text: str) -> None:
-        """Write our own control sequences as they are."""
+        """Write control sequences of our own unescaped."""
         super().write(text)
 
 
 @contextmanager
-def shown_visibly() -> Iterator[None]:
-    """Whatever is written to stdout and stderr meanwhile is shown, and steers nothing."""
+def escaped_output() -> Iterator[None]:
+    """Escape control characters in whatever is written to stdout and stderr while inside."""
     before = sys.stdout, sys.stderr
-    own = []
+    streams = []
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if isinstance(stream, io.TextIOWrapper):
             stream.flush()
-            made = _Visible(
+            made = _EscapingStream(
                 stream.buffer, stream.encoding, stream.errors, line_buffering=stream.line_buffering
             )
-            own.append(made)
+            streams.append(made)
             setattr(sys, name, made)
     try:
         yield
     finally:
         sys.stdout, sys.stderr = before
-        for made in own:
+        for made in streams:
             made.detach()
 
 
 def steer(text: str) -> None:
-    """Write our own control sequences to stdout."""
-    (sys.stdout.steer if isinstance(sys.stdout, _Visible) else sys.stdout.write)(text)
+    """Write control sequences of our own to stdout."""
+    (sys.stdout.steer if isinstance(sys.stdout, _EscapingStream) else sys.stdout.write)(text)
     sys.stdout.flush()
 
 
 class TerminalScreen:
-    """Draws lines over the ones drawn before; each is written over, none cleared first: no flicker."""
+    """Draws lines over those drawn before, each in place and none cleared first, so that nothing flickers."""
 
     def __init__(self) -> None:
-        self._drawn = 0
+        self._line_count = 0
 
     def draw(self, lines: list[str]) -> None:
         width, height = shutil.get_terminal_size()
-        shown = [line[: width - 1] for line in lines[: height - 1]]
-        up = f"\x1b[{self._drawn}A" if self._drawn else ""
-        body = "".join(f"\r{escape_to_one_line(line)}\x1b[K\n" for line in shown)
+        visible_lines = [line[: width - 1] for line in lines[: height - 1]]
+        up = f"\x1b[{self._line_count}A" if self._line_count else ""
+        body = "".join(f"\r{escape_to_one_line(line)}\x1b[K\n" for line in visible_lines)
         steer(f"\x1b[?25l{up}{body}\x1b[J")
-        self._drawn = len(shown)
+        self._line_count = len(visible_lines)
 
     def end(self) -> None:
         steer("\x1b[?25h")

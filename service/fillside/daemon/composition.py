@@ -1,7 +1,7 @@
-"""The composition root: what makes a daemon, in the order in which it comes up and goes down.
+"""The composition root: builds the daemon, and starts and stops its parts in order.
 
-The port is taken first and the data folder locked, so that a second daemon stops before it touches a lamp.
-Then the drivers open with the codes the last run ended with, and last of all the doors.
+The port is bound and the data folder locked first, so that a second daemon stops before it touches a lamp.
+Then the drivers open with the last codes of the previous run, and last of all the doors.
 """
 
 from __future__ import annotations
@@ -24,18 +24,16 @@ from typing import Any
 
 from fillside.access.authentication import Authenticator
 from fillside.access.tokens import TokenFile, TokenFileError
-from fillside.daemon.listeners import doors_of
+from fillside.daemon.listeners import OpenListeners, prepare_listeners
 from fillside.daemon.notify import Notifier
-from fillside.daemon.open_listeners import OpenListeners
 from fillside.daemon.reload import ReloadableParts
 from fillside.daemon.service import Service
-from fillside.doors.http.address import Listen, ListenError, Public, bind, serving, url_of
 from fillside.doors.http.app import AppContext, make_app
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance
+from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind, scheme_of, serving, url_of
 from fillside.doors.http.metrics import Metrics
-from fillside.doors.http.request_checks import Names
-from fillside.doors.http.tls import Tls, scheme_of
+from fillside.doors.http.request_checks import HostNames
 from fillside.hold.machine.hold import Hold
 from fillside.metering.assembly import metering
 from fillside.metering.calibrations import calibration_in_use
@@ -54,9 +52,9 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Settings:
-    """How a daemon is to run. `stay` leaves the wires without a word at the end, for a successor.
+    """The settings of a daemon. `stay` closes the wires without a last frame, for a successor.
 
-    `rig_file` is read anew when a reload is asked for. `public` is where a proxy answers for us.
+    `rig_file` is read again at a reload. `public` is the address of a proxy in front of the daemon.
     """
 
     data: Path
@@ -70,41 +68,43 @@ class Settings:
 
     @property
     def all_need_token(self) -> bool:
-        """Whether this machine is asked too: behind a proxy on it, all who come seem to be here."""
+        """True where requests from this machine need a token too, as all do behind a proxy."""
         return self.require_token or self.public is not None
 
 
 @dataclass(frozen=True)
 class Running:
-    """A daemon that is up; a reload changes rig, drivers and doors."""
+    """A daemon that runs; a reload changes its rig, drivers and listeners."""
 
     url: str
-    standing: ReloadableParts
+    parts: ReloadableParts
 
     @property
     def rig(self) -> Rig:
-        return self.standing.rig
+        return self.parts.rig
 
     @property
     def runner(self) -> Runner:
-        return self.standing.runner
+        return self.parts.runner
 
     @property
-    def wires(self) -> DriversInUse:
-        return self.standing.runner.wires.in_use
+    def drivers(self) -> Mapping[str, Driver]:
+        """The drivers in use, by their names."""
+        return self.parts.runner.wires.in_use.drivers
 
     @property
     def store(self) -> Store:
-        return self.standing.store
+        return self.parts.store
 
     @property
     def doors(self) -> OpenListeners:
-        return self.standing.doorway
+        return self.parts.listeners
 
 
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
-    with suppress(TokenFileError):  # nobody is let in by such a file, but the light can be held
+    """Bind the listening socket. Raises ListenError where visitors would need a token and there is none."""
+    with suppress(TokenFileError):  # a damaged file admits no visitor, but the light can be held
         if (all_need_token or not listen.loopback) and not tokens.lasting():
             why = "everybody is to be asked for a token"
             if not all_need_token:
@@ -118,7 +118,7 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
 
 
 def check_tokens(tokens: TokenFile, store: Store) -> None:
-    """Note that the tokens cannot be read, where that is so."""
+    """Add a note to the state where the tokens cannot be read."""
     try:
         tokens.lasting()
     except TokenFileError as error:
@@ -126,14 +126,14 @@ def check_tokens(tokens: TokenFile, store: Store) -> None:
 
 
 def identity_of(store: Store, rig: Rig) -> Identity:
-    """Who we are on the network, the same at every start; a new one where what is kept is no identity."""
+    """Return the stored identity on the network, the same at every start; a new one where it is damaged."""
 
     def make() -> str:
         return str(uuid.uuid4())
 
-    kept_as = persistent_identity(store, "cid", make)
+    stored = persistent_identity(store, "cid", make)
     try:
-        cid = uuid.UUID(kept_as)
+        cid = uuid.UUID(stored)
     except ValueError:
         store.add_note("the kept name on the network cannot be read; there is a new one")
         cid = uuid.UUID(persistent_identity(store, "cid", make, anew=True))
@@ -141,26 +141,26 @@ def identity_of(store: Store, rig: Rig) -> Identity:
 
 
 def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
-    """The hold that goes on from what is kept, or from as much of it as can be held.
+    """Restore the hold from the stored state, or from as much of it as fits the rig.
 
-    What is kept was checked part by part; that it cannot be held together is found out only here.
+    Storage has checked each part by itself; only here do they have to fit together.
     """
     calibration, calibrated_at = calibration_in_use(store)
     without = "what was remembered cannot be held; the light begins from the rig file"
     uncalibrated = "the calibration in use cannot be held; the rig file alone is used"
     no_undo = "earlier orders cannot be taken back any more: what was kept of them cannot be held"
     stored = load_state(store)
-    ways: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
+    attempts: list[tuple[Any, Calibration | None, tuple[str, ...]]] = [
         (stored, calibration, ()),
         (None, calibration, (without,)),
         (stored, None, (uncalibrated,)),
     ]
     if stored is not None and "undoable" in stored:
-        ways.insert(1, ({**stored, "undoable": []}, calibration, (no_undo,)))
-    for kept_state, by, notes in ways:
+        attempts.insert(1, ({**stored, "undoable": []}, calibration, (no_undo,)))
+    for state, by, notes in attempts:
         try:
             at = calibrated_at if by is not None else None
-            hold = Hold(rig, kept_state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
+            hold = Hold(rig, state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
             hold.snapshot()
         except Exception:
             log.exception("what is kept cannot be held as it is")
@@ -174,9 +174,11 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
 
 
 @contextmanager
-def kept(folder: Path) -> Iterator[Store]:
-    """The store in `folder`; where the folder takes no data, what can be read of it: the light is worth
-    more."""
+def open_store(folder: Path) -> Iterator[Store]:
+    """Open the store in `folder`, or a read-only copy of it where the folder takes no data.
+
+    The light is held without storage rather than not at all.
+    """
     try:
         store = Store.open(folder)
     except FolderUnusableError as error:
@@ -187,16 +189,16 @@ def kept(folder: Path) -> Iterator[Store]:
 
 
 @asynccontextmanager
-async def opened(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[Driver]]:
-    """All drivers open; at the end each that is then says goodbye on its wire, unless `stay`."""
-    begun: list[Driver] = []
+async def open_drivers(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[Driver]]:
+    """Open the drivers, and at the end close those that are open then, without a last frame if `stay`."""
+    opened: list[Driver] = []
     try:
         for driver in drivers.drivers.values():
             await driver.__aenter__()
-            begun.append(driver)
-        yield begun
+            opened.append(driver)
+        yield opened
     finally:
-        for driver in reversed(begun):
+        for driver in reversed(opened):
             try:
                 await driver.close(stay=stay)
             except Exception:
@@ -207,43 +209,43 @@ async def opened(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[Driver
 async def daemon(
     rig: Rig, settings: Settings, clock: Callable[[], float] = time.monotonic
 ) -> AsyncIterator[Running]:
-    """A daemon that holds `rig`'s light while inside."""
+    """Run a daemon that holds the light of `rig` while inside."""
     tokens = TokenFile(settings.tokens)
     with (
         listening(settings.listen, tokens, settings.all_need_token) as bound,
-        doors_of(rig) as doors,
-        kept(settings.data) as store,
+        prepare_listeners(rig) as prepared,
+        open_store(settings.data) as store,
     ):
         check_tokens(tokens, store)
         identity = await asyncio.to_thread(identity_of, store, rig)
         drivers = drivers_of(rig, clock, identity)
         runner = Runner(hold_of(rig, store, clock()), drivers, store, clock)
-        doorway = OpenListeners(doors, runner, identity.cid.hex[:12], clock)
-        async with opened(drivers, settings.stay) as begun, asyncio.TaskGroup() as tasks:
+        listeners = OpenListeners(prepared, runner, identity.cid.hex[:12], clock)
+        async with open_drivers(drivers, settings.stay) as opened, asyncio.TaskGroup() as tasks:
             light = tasks.create_task(runner.run(), name="light")
             try:
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
                 runner.jobs.start("thinning", partial(keep_within_bounds, store, time.time))
                 tls, gate = settings.tls, Gate(clock)
-                runner.jobs.start("http gate", gate.keep_order)
-                house = AppContext(
+                runner.jobs.start("http gate", gate.run)
+                context = AppContext(
                     runner,
                     store,
-                    Names.of_machine(settings.listen.host, settings.public),
+                    HostNames.of_machine(settings.listen.host, settings.public),
                     Authenticator(tokens, clock),
-                    Metrics(runner, store, lambda: doorway.figures, gate.crowd),
+                    Metrics(runner, store, lambda: listeners.figures, gate.table),
                     Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls), settings.public),
                     gate,
                     settings.all_need_token,
                 )
                 async with (
                     metering(store, runner, clock),
-                    serving(make_app(house), bound, gate, tls.context if tls else None),
-                    doorway,
+                    serving(make_app(context), bound, gate, tls.context if tls else None),
+                    listeners,
                 ):
-                    standing = ReloadableParts(rig, runner, store, doorway, begun, identity, clock)
-                    yield Running(url_of(bound, scheme_of(tls)), standing)
+                    parts = ReloadableParts(rig, runner, store, listeners, opened, identity, clock)
+                    yield Running(url_of(bound, scheme_of(tls)), parts)
                     runner.live.end("stopping: the daemon ends")
             finally:
                 await runner.jobs.close()
@@ -252,30 +254,30 @@ async def daemon(
 
 
 async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, str]) -> None:
-    """Hold the light until SIGTERM or SIGINT; SIGHUP takes the rig file and the certificate anew."""
-    # The storage's thread may not keep the light waiting for Python's usual 5 ms.
+    """Hold the light until SIGTERM or SIGINT; SIGHUP reloads the rig file and the certificate."""
+    # The storage thread must not delay the light by Python's usual switch interval of 5 ms.
     sys.setswitchinterval(0.0005)
-    stop, again = asyncio.Event(), asyncio.Event()
+    stop, reload = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
-    loop.add_signal_handler(signal.SIGHUP, again.set)
+    loop.add_signal_handler(signal.SIGHUP, reload.set)
     async with daemon(rig, settings) as running:
-        # What is there now stays for good: the collector need not stop the light to look through it again.
+        # The objects of the start stay for good; freezing them shortens the collector's pauses.
         gc.collect()
         gc.freeze()
-        service = Service(running.standing, settings, Notifier(environ))
-        jobs = running.runner.jobs
+        service = Service(running.parts, settings, Notifier(environ))
+        side_jobs = running.runner.jobs
         tasks = [
-            jobs.start("reload", partial(service.reload_when, again)),
-            jobs.start("service manager", service.tell_status),
+            side_jobs.start("reload", partial(service.reload_when, reload)),
+            side_jobs.start("service manager", service.report_status),
         ]
         log.info("%s is held; %s", rig.rig.name, running.url)
-        tasks.append(jobs.start("cautions", service.show_cautions))
+        tasks.append(side_jobs.start("cautions", service.show_cautions))
         try:
             await stop.wait()
         finally:
-            with jobs.fence("service manager"):
+            with side_jobs.fence("service manager"):
                 service.stopping()
             for task in tasks:
                 task.cancel()

@@ -1,7 +1,7 @@
-"""The cautions of a rig, shown when its light first comes up, and later those that a change of the rig adds.
+"""The cautions of a rig, logged when its light first comes up, and later those that a change of the rig adds.
 
-What was shown is kept in the data folder, cause by cause: a softbox that joins the rig brings the caution on
-closed modifiers with it, and a rehearsal with simulated lamps does not count for the lamps that follow.
+The data folder stores each cause for which a caution was shown: adding a softbox shows the caution on closed
+modifiers, and a rehearsal with simulated lamps does not count for the real lamps.
 """
 
 from __future__ import annotations
@@ -27,23 +27,23 @@ SIMULATED = "sim"
 
 
 def show_cautions(rig: Rig, store: Store) -> None:
-    """Log the cautions of a rig that its data folder does not have as shown, and keep that they were.
+    """Log the cautions of a rig that were not shown before, and store that they were.
 
-    Reads the disk; not for the event loop's thread.
+    Reads the disk, so it is not for the event loop's thread.
     """
     name = f"cautions shown for {rig.rig.name}"
-    known = _shown(store, name)
-    due = {caution: causes for caution in cautions_of(rig) if (causes := set(_causes(caution, rig)) - known)}
-    if not due:
+    earlier = _causes_shown(store, name)
+    new = {one: causes for one in cautions_of(rig) if (causes := set(_causes(one, rig)) - earlier)}
+    if not new:
         return
-    opening, *below = block(due, rig, first=not known, width=_width())
+    opening, *below = block(new, rig, first=not earlier, width=_width())
     log.info("%s", opening, extra={"below": below})
-    known.update(*due.values())
-    store.keep(_keeping(name, json.dumps(sorted(known))), synced=False)
+    earlier.update(*new.values())
+    store.keep(_storing(name, json.dumps(sorted(earlier))), synced=False)
 
 
 def block(cautions: Iterable[Caution], rig: Rig, *, first: bool, width: int = WIDEST) -> list[str]:
-    """The cautions as they stand in a terminal: a line before them, then group by group."""
+    """Format cautions for a terminal: an opening line, then group by group."""
     of = rig.rig.name
     opening = f"mind with the lamps of {of}" if first else f"mind as well, with what is new in {of}"
     opening += " (also in `fillside check`; local codes and licensed people first):"
@@ -56,12 +56,12 @@ def block(cautions: Iterable[Caution], rig: Rig, *, first: bool, width: int = WI
 
 
 def _width() -> int:
-    """The letters in a line of the terminal, as far as lines of that length are read easily."""
+    """Return the width of the terminal, within the widths that are easy to read."""
     return max(NARROWEST, min(WIDEST, get_terminal_size((WIDEST, 24)).columns))
 
 
 def _causes(caution: Caution, rig: Rig) -> Iterator[str]:
-    """What a caution is remembered by: its key, with each head that gives cause for it."""
+    """Yield the causes of a caution: its key, with each head that gives rise to it."""
     rehearsed = {
         head.name
         for head in rig.heads
@@ -73,16 +73,16 @@ def _causes(caution: Caution, rig: Rig) -> Iterator[str]:
         yield " ".join(filter(None, (caution.key, head, "simulated" if simulated else "")))
 
 
-def _shown(store: Store, name: str) -> set[str]:
+def _causes_shown(store: Store, name: str) -> set[str]:
     found = store.rows("identity", "WHERE name = ?", (name,))
     try:
-        kept = json.loads(found[0][1]) if found else []
+        causes = json.loads(found[0][1]) if found else []
     except ValueError:
         return set()
-    return {cause for cause in kept if isinstance(cause, str)} if isinstance(kept, list) else set()
+    return {cause for cause in causes if isinstance(cause, str)} if isinstance(causes, list) else set()
 
 
-def _keeping(name: str, value: str) -> PersistentJob:
+def _storing(name: str, value: str) -> PersistentJob:
     def job(connection: sqlite3.Connection) -> None:
         connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, value))
 

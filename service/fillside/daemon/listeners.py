@@ -1,28 +1,34 @@
-"""The doors of a rig beside HTTP: made ready before any lamp is touched, opened once there is light to order.
+"""The listeners of a rig file (MQTT, Homie, OSC): prepared, opened, and exchanged at a reload.
 
-What can go wrong on this machine (a secret that is not there, a port that is taken) stops the daemon at its
-start, with one line. What goes wrong later (a broker that goes away) never does.
+They are prepared before any lamp is touched, so that a fault of this machine (a missing secret, a port that
+is taken) stops the daemon at its start, with one line. Later faults (a broker that goes away) never stop it.
+They are opened once there is a light to order.
 """
 
 from __future__ import annotations
 
 import asyncio
+import logging
 import socket
 import time
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator, Iterator, Mapping
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
+from types import TracebackType
+from typing import Self
 
 from fillside.doors.listener import Clock, DoorError, DoorFigures
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.studio import Studio
 
+log = logging.getLogger(__name__)
+
 
 @dataclass
-class Listeners:
-    """The doors of a rig; `figures` has one entry for each, by its name."""
+class PreparedListeners:
+    """The listeners of one rig; `figures` has an entry for each, by its name."""
 
     rig: Rig
     osc_socket: socket.socket | None = None
@@ -30,27 +36,78 @@ class Listeners:
 
     @asynccontextmanager
     async def opened(self, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
-        """Hear and obey while inside; at the end everybody who looked on is told that we go.
+        """Take orders while inside; at the end, tell subscribers that the daemon stops.
 
-        `identity` is ours on the broker: two daemons with the same one push each other out.
+        `identity` names this daemon on the broker, which disconnects one of two clients of the same name.
         """
         async with _osc(self, studio), _mqtt(self, studio, identity, clock):
             yield
 
 
 @contextmanager
-def doors_of(rig: Rig) -> Iterator[Listeners]:
-    """The doors that a rig's file opens, made ready. Raises DoorError."""
-    doors = Listeners(rig)
+def prepare_listeners(rig: Rig) -> Iterator[PreparedListeners]:
+    """Prepare the listeners of a rig. Raises DoorError."""
+    prepared = PreparedListeners(rig)
     if rig.doors.mqtt is not None:
         _check_secrets(rig.doors.mqtt)
     if rig.doors.osc is not None:
-        doors.osc_socket = _osc_socket(rig.doors.osc)
+        prepared.osc_socket = _osc_socket(rig.doors.osc)
     try:
-        yield doors
+        yield prepared
     finally:
-        if doors.osc_socket is not None:
-            doors.osc_socket.close()
+        if prepared.osc_socket is not None:
+            prepared.osc_socket.close()
+
+
+class OpenListeners:
+    """The listeners that are open while inside, `first` those of the daemon's start."""
+
+    def __init__(self, first: PreparedListeners, studio: Studio, identity: str, clock: Clock) -> None:
+        self._prepared, self._studio, self._identity, self._clock = first, studio, identity, clock
+        self._open = AsyncExitStack()
+
+    @property
+    def figures(self) -> Mapping[str, DoorFigures]:
+        """The figures of each listener, by its name."""
+        return self._prepared.figures
+
+    async def change(self, rig: Rig) -> None:
+        """Open the listeners of another rig in place of the present ones.
+
+        Raises DoorError, with the present ones open again.
+        """
+        old = self._prepared.rig
+        if not _differ(old, rig):
+            return
+        await self._open.aclose()
+        try:
+            await self._enter(rig)
+        except DoorError:
+            try:
+                await self._enter(old)
+            except DoorError as error:
+                log.error("%s; that door stays shut until the next start", error)
+            raise
+
+    async def _enter(self, rig: Rig) -> None:
+        self._open = AsyncExitStack()
+        self._prepared = self._open.enter_context(prepare_listeners(rig))
+        await self._open.enter_async_context(self._prepared.opened(self._studio, self._identity, self._clock))
+
+    async def __aenter__(self) -> Self:
+        await self._open.enter_async_context(self._prepared.opened(self._studio, self._identity, self._clock))
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self._open.aclose()
+
+
+def _differ(old: Rig, new: Rig) -> bool:
+    """Return whether the listeners differ; a Homie device also describes heads, roles and marks."""
+    describes = new.doors.mqtt is not None and new.doors.mqtt.homie
+    return old.doors != new.doors or (describes and old != new)
 
 
 def _check_secrets(table: MqttDoor) -> None:
@@ -71,29 +128,31 @@ def _osc_socket(table: OscDoor) -> socket.socket:
 
 
 @asynccontextmanager
-async def _osc(doors: Listeners, studio: Studio) -> AsyncIterator[None]:
-    table = doors.rig.doors.osc
-    if table is None or doors.osc_socket is None:
+async def _osc(prepared: PreparedListeners, studio: Studio) -> AsyncIterator[None]:
+    table = prepared.rig.doors.osc
+    if table is None or prepared.osc_socket is None:
         yield
         return
     from fillside.doors.osc.listener import OscListener
 
     listener = OscListener(table, studio, time.time)
-    doors.figures["osc"] = listener.figures
+    prepared.figures["osc"] = listener.figures
     loop = asyncio.get_running_loop()
-    transport, _ = await loop.create_datagram_endpoint(lambda: listener, sock=doors.osc_socket)
-    job = studio.jobs.start("osc door", listener.run)
+    transport, _ = await loop.create_datagram_endpoint(lambda: listener, sock=prepared.osc_socket)
+    task = studio.jobs.start("osc door", listener.run)
     try:
         yield
     finally:
         transport.close()
-        job.cancel()
-        await asyncio.gather(job, return_exceptions=True)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
 
 
 @asynccontextmanager
-async def _mqtt(doors: Listeners, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
-    table = doors.rig.doors.mqtt
+async def _mqtt(
+    prepared: PreparedListeners, studio: Studio, identity: str, clock: Clock
+) -> AsyncIterator[None]:
+    table = prepared.rig.doors.mqtt
     if table is None:
         yield
         return
@@ -101,20 +160,20 @@ async def _mqtt(doors: Listeners, studio: Studio, identity: str, clock: Clock) -
     from fillside.doors.mqtt.homie_device import HomieDevice
     from fillside.doors.mqtt.listener import MqttListener
 
-    listener = MqttListener(doors.rig, table, studio, identity, clock)
-    running: dict[str, MqttListener | HomieDevice] = {"mqtt door": listener}
-    doors.figures["mqtt"] = listener.connection.figures
+    listener = MqttListener(prepared.rig, table, studio, identity, clock)
+    clients: dict[str, MqttListener | HomieDevice] = {"mqtt door": listener}
+    prepared.figures["mqtt"] = listener.connection.figures
     if table.homie:
-        device = HomieDevice(doors.rig, table, studio, identity, clock, time.time)
-        running["homie door"] = device
-        doors.figures["homie"] = device.connection.figures
-    for name, each in running.items():
+        device = HomieDevice(prepared.rig, table, studio, identity, clock, time.time)
+        clients["homie door"] = device
+        prepared.figures["homie"] = device.connection.figures
+    for name, each in clients.items():
         each.connection.on_lost = partial(studio.jobs.failed, name)
         each.connection.on_back = partial(studio.jobs.goes_on, name)
-    jobs = [studio.jobs.start(name, each.run, each.connection.stop) for name, each in running.items()]
+    tasks = [studio.jobs.start(name, each.run, each.connection.stop) for name, each in clients.items()]
     try:
         yield
     finally:
-        for each in running.values():
+        for each in clients.values():
             each.connection.stop.set()
-        await end_tasks(jobs)
+        await end_tasks(tasks)

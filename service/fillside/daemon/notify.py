@@ -1,4 +1,4 @@
-"""Telling the service manager how we are: one datagram to the socket it named, and nothing without one.
+"""The protocol of systemd's service notifications: datagrams to the socket that it names.
 
 Reference: sd_notify(3), with the "Notes" on `NOTIFY_SOCKET` and the stable protocol; `RELOADING=1` wants
 `MONOTONIC_USEC=` beside it. sd_watchdog_enabled(3) for `WATCHDOG_USEC` and `WATCHDOG_PID`.
@@ -20,7 +20,7 @@ LONGEST_STATUS = 200
 
 
 class Notifier:
-    """Speaks with systemd; silent where `environ` names no socket."""
+    """Sends notifications to systemd, and none where `environ` names no socket."""
 
     def __init__(self, environ: Mapping[str, str], clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
@@ -31,57 +31,57 @@ class Notifier:
 
     @property
     def wanted(self) -> bool:
-        """Whether anybody listens."""
+        """True where a service manager listens."""
         return self._address is not None
 
     def ready(self, status: str) -> None:
-        """Started, or done with a reload."""
+        """Report the end of the start or of a reload."""
         self._status = _one_line(status)
-        self._say("READY=1", f"STATUS={self._status}")
+        self._send("READY=1", f"STATUS={self._status}")
 
     def reloading(self) -> None:
         now_us = time.clock_gettime_ns(time.CLOCK_MONOTONIC) // 1000
-        self._say("RELOADING=1", f"MONOTONIC_USEC={now_us}")
+        self._send("RELOADING=1", f"MONOTONIC_USEC={now_us}")
 
     def stopping(self) -> None:
-        self._say("STOPPING=1")
+        self._send("STOPPING=1")
 
     def status(self, text: str) -> None:
-        """A line for people, sent when it is another."""
+        """Report a status line for people, if it has changed."""
         line = _one_line(text)
         if line != self._status:
             self._status = line
-            self._say(f"STATUS={line}")
+            self._send(f"STATUS={line}")
 
     def turn_completed(self) -> None:
-        """Called after each completed control turn and by nothing else: a timer pings for the dead."""
+        """Ping the watchdog. Only a completed control turn calls this: a timer would ping for a dead loop."""
         if self.watchdog_s is None:
             return
         now = self._clock()
         if now - self._pinged_at >= self.watchdog_s / PINGS_A_PERIOD:
             self._pinged_at = now
-            self._say("WATCHDOG=1")
+            self._send("WATCHDOG=1")
 
-    def _say(self, *lines: str) -> None:
+    def _send(self, *lines: str) -> None:
         if self._address is None:
             return
         try:
-            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as speaker:
-                speaker.setblocking(False)
-                speaker.sendto("\n".join(lines).encode("utf-8"), self._address)
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
+                sender.setblocking(False)
+                sender.sendto("\n".join(lines).encode("utf-8"), self._address)
         except OSError as error:
             log.debug("the service manager does not hear: %s", error)
 
 
 def _address(named: str) -> str | None:
-    """A path, or "@" and a name in the abstract namespace, whose first octet is zero."""
+    """Return the socket address of a path, or of "@" and a name in the abstract namespace."""
     if named.startswith("@"):
         return "\0" + named[1:]
     return named if named.startswith("/") else None
 
 
 def _watchdog_s(environ: Mapping[str, str]) -> float | None:
-    """The watchdog's period in seconds; None when there is none for this process."""
+    """Return the watchdog's period [s]; None where this process has none."""
     text = environ.get("WATCHDOG_USEC", "")
     if not (text.isascii() and text.isdigit() and int(text) > 0):
         return None

@@ -1,11 +1,11 @@
-"""Taking a changed rig file while the light is held: all of it and without a jump, or nothing of it.
+"""The reload of a changed rig file while the light is held: in full and without a jump, or not at all.
 
-The file and all that it names are read in a process of its own: reading is computation, some of it long,
-that would keep frames waiting on a thread as on the loop, and its cost in time and memory is bounded there.
-Everything that can be judged beforehand is. Then doors that differ change places with the new ones, whites
-turn to the new ones and lamps that the file has no more go out, all of it gently. Wires that differ change
-places next, each new one beginning with the codes that are on it, and last of all the hold. Wires that do not
-differ never notice. Whatever goes wrong on the way is undone, and the file before goes on being held.
+A process of its own reads the file and those that it names: reading computes, sometimes for long, and would
+delay frames from a thread as well as from the loop; the process also bounds its time and memory. Every check
+comes first. Then listeners that differ are exchanged, white points turn to the new ones, and lamps that left
+the file go out, all of it gently. Next, drivers that differ are exchanged, each new one starting with the
+codes on its wire, and last of all the hold. Drivers that do not differ are left alone. A failure on the way
+is undone, and the previous file stays in force.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fillside.background.worker_process import WorkerError, WorkerProcess
-from fillside.daemon.open_listeners import OpenListeners
+from fillside.daemon.listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.contract import HeldLight
 from fillside.hold.memory.carry_over import leaving_heads
@@ -36,24 +36,24 @@ from fillside_drivers.driver import Clock, Driver, DriverError, Identity
 log = logging.getLogger(__name__)
 
 READ_WITHIN_S, MOST_BYTES = 30.0, 1024 * 1024 * 1024
-"""What reading a rig file and all that it names may take of time and memory."""
+"""The time and memory that reading a rig file and those that it names may take."""
 WHITE_STEP_S = 0.05
-"""From one white to the next: forty mired a second."""
+"""The time from one white point to the next: forty mired a second."""
 
 
-class NotTakenError(Exception):
-    """The file is right, but not for a daemon that runs; one clear line."""
+class ReloadError(Exception):
+    """The rig file cannot be taken by the running daemon; one clear line."""
 
 
 @dataclass
 class ReloadableParts:
-    """What a reload exchanges: the rig, the drivers that are `open`, the doors, and the hold in `runner`."""
+    """The parts that a reload exchanges: the rig, the drivers, the listeners, and the hold in `runner`."""
 
     rig: Rig
     runner: Runner
     store: Store
-    doorway: OpenListeners
-    open: list[Driver]
+    listeners: OpenListeners
+    open_drivers: list[Driver]
     identity: Identity
     clock: Clock
 
@@ -62,162 +62,162 @@ class ReloadableParts:
         return Rewiring(self.runner, self.clock)
 
 
-async def reload(here: ReloadableParts, path: Path) -> bool:
-    """Take the rig file at `path` as it is now; whether it was taken.
+async def reload(parts: ReloadableParts, path: Path) -> bool:
+    """Take the rig file at `path`; return whether it was taken.
 
-    If not, one line in the log and among the state's notes says why.
+    If not, a line in the log and a note in the state give the reason.
     """
     try:
-        await _take(here, await _read_apart(path))
-    except (NotTakenError, DoorError, DriverError, OSError) as error:
-        _say_not_taken(here, " ".join((why(error) if isinstance(error, OSError) else str(error)).split()))
+        await _take(parts, await _read_in_process(path))
+    except (ReloadError, DoorError, DriverError, OSError) as error:
+        _report_refusal(parts, " ".join((why(error) if isinstance(error, OSError) else str(error)).split()))
         return False
     except Exception as error:
         log.exception("a reload failed")
-        _say_not_taken(here, f"a fault in Fillside itself: {error!r}")
+        _report_refusal(parts, f"a fault in Fillside itself: {error!r}")
         return False
-    here.runner.counts.reloads += 1
-    here.runner.tell()
-    log.info("the rig file was taken anew: %s is held", here.rig.rig.name)
+    parts.runner.counts.reloads += 1
+    parts.runner.tell()
+    log.info("the rig file was taken anew: %s is held", parts.rig.rig.name)
     return True
 
 
-async def _read_apart(path: Path) -> Rig:
-    # No nicer than we are: somebody waits for it, and on a busy machine it would not get its turn.
-    apart = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
+async def _read_in_process(path: Path) -> Rig:
+    # With the daemon's own priority: a person waits for it, and a busy machine would starve a nicer process.
+    process = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
     try:
-        found = await apart.run(rig_or_error, str(path))
+        found = await process.run(rig_or_error, str(path))
     except WorkerError as error:
-        raise NotTakenError(f"{path}: cannot be read: {error}") from error
+        raise ReloadError(f"{path}: cannot be read: {error}") from error
     finally:
-        await apart.close()
+        await process.close()
     if isinstance(found, str):
-        raise NotTakenError(found)
+        raise ReloadError(found)
     return found
 
 
-def _say_not_taken(here: ReloadableParts, why: str) -> None:
-    here.runner.counts.reloads_refused += 1
+def _report_refusal(parts: ReloadableParts, why: str) -> None:
+    parts.runner.counts.reloads_refused += 1
     note = f"the changed rig file is not taken, the one before is held: {why}"
     log.error("%s", note)
-    here.runner.tell(note)
+    parts.runner.tell(note)
 
 
-async def _take(here: ReloadableParts, rig: Rig) -> None:
-    runner, rewiring, before = here.runner, here.rewiring, here.rig
+async def _take(parts: ReloadableParts, rig: Rig) -> None:
+    runner, rewiring, before = parts.runner, parts.rewiring, parts.rig
     if rig.rig.name != before.rig.name:
-        raise NotTakenError(
+        raise ReloadError(
             f'rig.name: a daemon keeps the name of its rig, "{before.rig.name}"; '
             f'start another daemon for "{rig.rig.name}"'
         )
-    new = _with_kept(runner.wires.in_use, drivers_of(rig, here.clock, here.identity))
-    now = await _in_use(here)
-    rewiring.trial(rig, *now)
-    await here.doorway.change(rig)
-    turned = await _turn_whites(here, before, rig)
-    if gone := leaving_heads(before, rig):
-        runner.tell(f"{' and '.join(gone)} left the rig file; fading out")
-        await rewiring.see_out(gone)
-    now = await _in_use(here)
+    new = _reusing(runner.wires.in_use, drivers_of(rig, parts.clock, parts.identity))
+    in_use = await _in_use(parts)
+    rewiring.trial(rig, *in_use)
+    await parts.listeners.change(rig)
+    turned = await _turn_whites(parts, before, rig)
+    if removed := leaving_heads(before, rig):
+        runner.tell(f"{' and '.join(removed)} left the rig file; fading out")
+        await rewiring.see_out(removed)
+    in_use = await _in_use(parts)
     try:
-        await _exchange(here, new, rewiring.trial(rig, *now))
+        await _exchange(parts, new, rewiring.trial(rig, *in_use))
     except DriverError:
-        await here.doorway.change(before)
+        await parts.listeners.change(before)
         rewiring.call_back()
-        await _turn_whites(here, turned, before)
-        # The first says that the white was edited; beside the same file the second says nothing.
-        rewiring.replace(before, *now)
-        rewiring.replace(before, *now)
+        await _turn_whites(parts, turned, before)
+        # The first call notes an edited white; the second, with the same file, clears that note.
+        rewiring.replace(before, *in_use)
+        rewiring.replace(before, *in_use)
         raise
-    rewiring.replace(rig, *now, new)
-    here.rig = rig
+    rewiring.replace(rig, *in_use, new)
+    parts.rig = rig
 
 
-async def _in_use(here: ReloadableParts) -> tuple[Calibration | None, str | None]:
-    return await asyncio.to_thread(calibration_in_use, here.store)
+async def _in_use(parts: ReloadableParts) -> tuple[Calibration | None, str | None]:
+    return await asyncio.to_thread(calibration_in_use, parts.store)
 
 
-async def _turn_whites(here: ReloadableParts, old: Rig, new: Rig) -> Rig:
-    """Hold the old rig at the whites of the new one, slowly; the rig that is held then."""
-    held = old
-    for held in white_fade(old, new):
-        here.rewiring.replace(held, *await _in_use(here))
+async def _turn_whites(parts: ReloadableParts, old: Rig, new: Rig) -> Rig:
+    """Turn the old rig slowly to the white points of the new one; return the rig held at the end."""
+    turned = old
+    for turned in white_fade(old, new):
+        parts.rewiring.replace(turned, *await _in_use(parts))
         await asyncio.sleep(WHITE_STEP_S)
-    return held
+    return turned
 
 
-def _with_kept(old: DriversInUse, new: DriversInUse) -> DriversInUse:
-    """The new drivers with those drivers of the old ones that are built from the same."""
+def _reusing(old: DriversInUse, new: DriversInUse) -> DriversInUse:
+    """Return the new drivers, with those of the old ones in place that have the same setup."""
 
-    def kept(name: str, built: Driver) -> Driver:
+    def chosen(name: str, built: Driver) -> Driver:
         present = old.drivers.get(name)
         same = present is not None and type(present) is type(built) and present.setup == built.setup
         return present if same and present is not None else built
 
-    return DriversInUse({name: kept(name, built) for name, built in new.drivers.items()}, new.heads)
+    return DriversInUse({name: chosen(name, built) for name, built in new.drivers.items()}, new.heads)
 
 
-def _apart(one: DriversInUse, other: DriversInUse) -> list[Driver]:
-    """The drivers of one that the other has not."""
+def _difference(one: DriversInUse, other: DriversInUse) -> list[Driver]:
+    """Return the drivers of one that the other lacks."""
     return [driver for name, driver in one.drivers.items() if other.drivers.get(name) is not driver]
 
 
-def _without(drivers: DriversInUse, gone: Collection[Driver]) -> DriversInUse:
-    names = {driver.name for driver in gone}
+def _without(drivers: DriversInUse, removed: Collection[Driver]) -> DriversInUse:
+    names = {driver.name for driver in removed}
     return DriversInUse(
         {name: driver for name, driver in drivers.drivers.items() if name not in names},
         {name: heads for name, heads in drivers.heads.items() if name not in names},
     )
 
 
-async def _exchange(here: ReloadableParts, new: DriversInUse, trial: HeldLight) -> None:
-    """Close the wires that differ and open the new ones; the hold sends to those that stay meanwhile."""
-    old = here.runner.wires.in_use
-    gone, fresh = _apart(old, new), _apart(new, old)
+async def _exchange(parts: ReloadableParts, new: DriversInUse, trial: HeldLight) -> None:
+    """Close the drivers that differ and open the new ones; the hold keeps sending to the others."""
+    old = parts.runner.wires.in_use
+    removed, added = _difference(old, new), _difference(new, old)
     for driver, frame in new.frames(trial.scene, trial.codes, ()):
-        if driver in fresh:
+        if driver in added:
             driver.send(frame)
-    here.rewiring.rewire(_without(old, gone))
-    for driver in gone:
-        here.open.remove(driver)
-        await driver.close(stay=_goes_on(driver, fresh))
+    parts.rewiring.rewire(_without(old, removed))
+    for driver in removed:
+        parts.open_drivers.remove(driver)
+        await driver.close(stay=_has_successor(driver, added))
     opened: list[Driver] = []
     try:
-        for driver in fresh:
+        for driver in added:
             await driver.__aenter__()
-            here.open.append(driver)
+            parts.open_drivers.append(driver)
             opened.append(driver)
     except DriverError:
         for driver in opened:
-            here.open.remove(driver)
+            parts.open_drivers.remove(driver)
             await driver.close(stay=True)
-        await _back(here, old)
+        await _restore(parts, old)
         raise
 
 
-def _goes_on(gone: Driver, fresh: Sequence[Driver]) -> bool:
-    """Whether one of the new drivers sends where this one did, so that its receivers are told of no end."""
-    places = {claim for channel in gone.setup.channels for claim in channel.drive.claims()}
+def _has_successor(removed: Driver, added: Sequence[Driver]) -> bool:
+    """Return whether a new driver sends to the same receivers, which then get no last frame."""
+    places = {claim for channel in removed.setup.channels for claim in channel.drive.claims()}
     return any(
-        driver.kind == gone.kind
+        driver.kind == removed.kind
         and (not places or any(places & {*channel.drive.claims()} for channel in driver.setup.channels))
-        for driver in fresh
+        for driver in added
     )
 
 
-async def _back(here: ReloadableParts, old: DriversInUse) -> None:
-    """The wires of before, built and opened again; one that cannot be is left out, and that is said."""
-    again = _with_kept(here.runner.wires.in_use, drivers_of(here.rig, here.clock, here.identity))
-    here.rewiring.rewire(DriversInUse(again.drivers, old.heads))
+async def _restore(parts: ReloadableParts, old: DriversInUse) -> None:
+    """Build and open the previous drivers again; log those that fail, and leave them out."""
+    restored = _reusing(parts.runner.wires.in_use, drivers_of(parts.rig, parts.clock, parts.identity))
+    parts.rewiring.rewire(DriversInUse(restored.drivers, old.heads))
     failed: list[Driver] = []
-    for driver in again.drivers.values():
-        if driver in here.open:
+    for driver in restored.drivers.values():
+        if driver in parts.open_drivers:
             continue
         try:
             await driver.__aenter__()
-            here.open.append(driver)
+            parts.open_drivers.append(driver)
         except DriverError as error:
             log.error("%s; its heads stay as they are until the next start", error)
             failed.append(driver)
     if failed:
-        here.rewiring.rewire(_without(here.runner.wires.in_use, failed))
+        parts.rewiring.rewire(_without(parts.runner.wires.in_use, failed))

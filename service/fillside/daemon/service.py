@@ -1,4 +1,4 @@
-"""The daemon as a service of its machine: ready, alive, reloading, stopping, and a line of how it does."""
+"""The daemon as a service of its machine: reports readiness, reloads, the end, and a line of status."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from fillside.calibration.result.expanded_uncertainty import around, decimals
 from fillside.daemon.first_start import show_cautions
 from fillside.daemon.notify import Notifier
 from fillside.daemon.reload import ReloadableParts, reload
-from fillside.doors.http.address import ListenError
+from fillside.doors.http.listening import ListenError
 from fillside.runtime.readiness import Readiness, readiness
 
 if TYPE_CHECKING:
@@ -20,31 +20,31 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 STATUS_EVERY_S = 5.0
-LOOKED_EVERY_S = 0.2
-"""Until the light is held for the first time."""
+CHECK_EVERY_S = 0.2
+"""The interval of checks until the light is first held."""
 BEATS_A_PERIOD = 4
 
 
 class Service:
-    """What is told to the service manager, and what it asks for."""
+    """Reports to the service manager, and carries out the reloads that it asks for."""
 
-    def __init__(self, standing: ReloadableParts, settings: Settings, notifier: Notifier) -> None:
-        self._standing, self._settings, self._notifier = standing, settings, notifier
+    def __init__(self, parts: ReloadableParts, settings: Settings, notifier: Notifier) -> None:
+        self._parts, self._settings, self._notifier = parts, settings, notifier
         self._started = False
-        runner = standing.runner
+        runner = parts.runner
         runner.turned = notifier.turn_completed
         if notifier.watchdog_s is not None:
             runner.beat_s = min(runner.beat_s, notifier.watchdog_s / BEATS_A_PERIOD)
 
     def ready(self) -> None:
-        """Say that the start, or a reload, is done."""
+        """Report that the start, or a reload, is done."""
         self._notifier.ready(self._status())
 
     def stopping(self) -> None:
         self._notifier.stopping()
 
     async def reload_when(self, asked: asyncio.Event) -> None:
-        """Take rig file and certificate anew whenever that is asked for, until cancelled."""
+        """Reload rig file and certificate whenever `asked` is set, until cancelled."""
         while True:
             await asked.wait()
             asked.clear()
@@ -55,31 +55,31 @@ class Service:
     async def _reload(self) -> None:
         if self._settings.tls is not None:
             try:
-                # Not on a thread: a handshake in between would meet a certificate and the other one's key.
+                # Not on a thread: a handshake meanwhile would get the new certificate with the old key.
                 self._settings.tls.renew()
             except ListenError as error:
                 log.error("the certificate stays as it was: %s", error)
         if self._settings.rig_file is None:
             log.error("there is no rig file to take anew")
-        elif await reload(self._standing, self._settings.rig_file):
-            with self._standing.runner.jobs.fence("cautions"):
+        elif await reload(self._parts, self._settings.rig_file):
+            with self._parts.runner.jobs.fence("cautions"):
                 await self.show_cautions()
 
     async def show_cautions(self) -> None:
-        """Show the cautions of the rig that nobody was shown yet; the light is held meanwhile."""
-        await asyncio.to_thread(show_cautions, self._standing.rig, self._standing.store)
+        """Log the cautions of the rig that were not shown before, on a thread."""
+        await asyncio.to_thread(show_cautions, self._parts.rig, self._parts.store)
 
-    async def tell_status(self) -> None:
-        """Say that we are ready once we are, then how the light is whenever that changes; until cancelled."""
+    async def report_status(self) -> None:
+        """Report readiness once, then the status on change, until cancelled."""
         if not self._notifier.wanted:
             return
         while not self._started and not self._readiness().started:
             self._notifier.status(self._status())
-            await asyncio.sleep(LOOKED_EVERY_S)
+            await asyncio.sleep(CHECK_EVERY_S)
         if not self._started:
             self._started = True
             self.ready()
-        with self._standing.runner.watching() as changed:
+        with self._parts.runner.watching() as changed:
             while True:
                 await changed.wait()
                 changed.clear()
@@ -87,30 +87,30 @@ class Service:
                 await asyncio.sleep(STATUS_EVERY_S)
 
     def _readiness(self) -> Readiness:
-        return readiness(self._standing.runner, self._standing.store)
+        return readiness(self._parts.runner, self._parts.store)
 
     def _status(self) -> str:
         now = self._readiness()
-        line = status_line(self._standing.runner.state())
+        line = status_line(self._parts.runner.state())
         return line if now.ready else f"not ready: {now.says[0]}; {line}"
 
 
 def status_line(state: Mapping[str, Any]) -> str:
-    """A line for people who ask the service manager.
+    """Return the status line that the service manager shows.
 
     >>> now = {"ratio_error_stops": 0.01, "exposure_error_stops": -0.2}
     >>> heads = [{"works": True}, {"works": False}]
     >>> status_line({"rig": "corner", "mode": "follow", "achieved": now, "heads": heads, "notes": []})
     'corner: follow; ratio +0.01 stop and exposure -0.20 stop off the wanted; 1 of 2 heads work'
     """
-    now, heads = state["achieved"], state["heads"]
+    light, heads = state["achieved"], state["heads"]
     parts = [f"{state['rig']}: {state['mode']}"]
-    if now["ratio_error_stops"] is None or now["exposure_error_stops"] is None:
+    if light["ratio_error_stops"] is None or light["exposure_error_stops"] is None:
         parts.append("there is no ratio now")
     else:
-        ratio, exposure = now["ratio_error_stops"], now["exposure_error_stops"]
-        known = state.get("uncertainty") or {}
-        off = [_off(ratio, known.get("ratio_stops")), _off(exposure, known.get("exposure_stops"))]
+        ratio, exposure = light["ratio_error_stops"], light["exposure_error_stops"]
+        within = state.get("uncertainty") or {}
+        off = [_error(ratio, within.get("ratio_stops")), _error(exposure, within.get("exposure_stops"))]
         parts.append(f"ratio {off[0]} and exposure {off[1]} off the wanted")
     working = sum(bool(head["works"]) for head in heads)
     parts.append(f"{working} of {len(heads)} {'head works' if len(heads) == 1 else 'heads work'}")
@@ -119,8 +119,8 @@ def status_line(state: Mapping[str, Any]) -> str:
     return "; ".join([*parts, *state["notes"][-1:]])
 
 
-def _off(error_stops: float, within_stops: float | None) -> str:
-    """By how many stops something is off, or within how many it is known where that is more."""
+def _error(error_stops: float, within_stops: float | None) -> str:
+    """Format an error, or its uncertainty where the error rounds to 0 within it."""
     if within_stops is None:
         return f"{error_stops:+.2f} stop"
     text = f"{error_stops:+.{decimals(within_stops)}f}"

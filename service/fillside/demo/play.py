@@ -17,7 +17,7 @@ from fillside.demo.broker import mosquitto
 from fillside.demo.bulbs import SimulatedBulb, bulbs_of, run_bulbs
 from fillside.demo.judge import FaceVerdict, Judge
 from fillside.demo.walk import SubjectWalk, Tracker
-from fillside.doors.http.address import Listen, ListenError, bind
+from fillside.doors.http.listening import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport
 from fillside.rig.file.build import apply_change
@@ -93,7 +93,7 @@ class Demonstration:
     def levels(self) -> dict[str, float]:
         """Return the present levels of the simulated lamps."""
         found = {name: bulb.level() for name, bulb in self.bulbs.items()}
-        for driver in self.running.wires.drivers.values():
+        for driver in self.running.drivers.values():
             if isinstance(driver, SimDriver):
                 found.update(driver.levels)
         return found

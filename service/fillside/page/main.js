@@ -1,20 +1,20 @@
-// Puts the page together: one link to the daemon, and parts that each show what they are told.
+// Assembles the page: one connection to the daemon, and parts that each show the present view.
 
-import { Acts } from "./acts.js";
-import { Aloud } from "./aloud.js";
-import { byId, mark, say } from "./dom.js";
-import { showFigures } from "./figures.js";
-import { showHeads } from "./heads.js";
-import { takeFromAddress } from "./key.js";
-import { Link, ask } from "./link.js";
-import { Places } from "./places.js";
-import { reading } from "./reading.js";
-import { Rose, roseInWords } from "./rose.js";
-import { RoutineView } from "./routine.js";
-import { settings, wireSettings } from "./settings.js";
-import { Strip } from "./strip.js";
-import { showTrouble } from "./trouble.js";
-import * as words from "./words.js";
+import { Link, ask } from "./connection/link.js";
+import { Strip } from "./connection/strip.js";
+import { Acts } from "./hold/acts.js";
+import { Announcer } from "./hold/announcer.js";
+import { showFigures } from "./hold/figures.js";
+import { showHeads } from "./hold/heads.js";
+import { MarkChart } from "./hold/marks.js";
+import { Rose, describeRose } from "./hold/rose.js";
+import { showTrouble } from "./hold/trouble.js";
+import { viewOf } from "./hold/view.js";
+import { RoutineView } from "./meter/routine.js";
+import { byId, mark, say } from "./shared/dom.js";
+import { takeFromAddress } from "./shared/key.js";
+import { settings, wireSettings } from "./shared/settings.js";
+import * as words from "./shared/words.js";
 
 const BARS_EVERY_MS = 90;
 const WORDS_EVERY_MS = 190;
@@ -22,97 +22,97 @@ const SIGNS = { follow: "∿", freeze: "‖", dark: "○" };
 
 class Page {
   #state = null;
-  #room = null;
-  #roomFor;
+  #places = null;
+  #placesFor;
   #drawing = 0;
   #barsAt = -BARS_EVERY_MS;
   #wordsAt = -WORDS_EVERY_MS;
-  #later = 0;
-  // How far the daemon's clock is ahead of ours, ms.
-  #ahead = 0;
-  #lightAt = null;
-  // When the daemon was last heard, ms; null while it is, and before it ever was.
+  #wordsTimer = 0;
+  // The daemon's clock minus this browser's [ms].
+  #clockOffset = 0;
+  #lightChangedAt = null;
+  // The time of the daemon's last message [ms]; null while it is connected, and before the first.
   #staleSince = null;
 
   constructor() {
-    this.link = new Link({ told: (state) => this.#told(state), turned: (how) => this.#turned(how) });
+    this.link = new Link({ onState: (state) => this.#onState(state), onStatus: (status) => this.#onStatus(status) });
     this.acts = new Acts(this.link);
     this.strip = new Strip({
-      retry: () => this.link.now(),
+      retry: () => this.link.connect(),
       all: () => this.acts.order({ do: "all" }, "acts-answer", "All heads are back"),
     });
     this.rose = new Rose(byId("rose"));
-    this.aloud = new Aloud();
-    this.places = new Places((name) => this.acts.order({ do: "move", mark: name }, "places-answer", `At ${name}`));
+    this.announcer = new Announcer();
+    this.marks = new MarkChart((name) => this.acts.order({ do: "move", mark: name }, "places-answer", `At ${name}`));
     this.routine = new RoutineView((body, where) =>
       where ? this.acts.order(body, where, "Begun") : this.link.order(body),
     );
     this.routine.redraw = () => this.#draw();
     wireSettings({
-      changed: () => {
-        this.rose.turned();
+      onChange: () => {
+        this.rose.redraw();
         this.#draw();
       },
-      keyed: () => this.link.now(),
+      onKey: () => this.link.connect(),
     });
     addEventListener("hashchange", () => {
-      if (takeFromAddress()) this.link.now();
+      if (takeFromAddress()) this.link.connect();
     });
-    setInterval(() => this.#state && showTrouble(this.#now(), (at) => this.#age(at)), 5000);
+    setInterval(() => this.#state && showTrouble(this.#view(), (at) => this.#age(at)), 5000);
   }
 
   start() {
     takeFromAddress();
-    this.link.now();
+    this.link.connect();
   }
 
-  #turned(how) {
-    this.strip.turned(how);
-    this.#staleSince = how.is === "live" ? null : how.heard;
+  #onStatus(status) {
+    this.strip.setStatus(status);
+    this.#staleSince = status.phase === "live" ? null : status.heardAt;
     this.#draw();
   }
 
-  #now() {
-    return reading(this.#state, this.#room, this.#staleSince);
+  #view() {
+    return viewOf(this.#state, this.#places, this.#staleSince);
   }
 
-  #told(state) {
+  #onState(state) {
     const before = this.#state;
     this.#state = state;
     if (state.light_changed_at !== before?.light_changed_at) this.#lightChanged(before !== null);
-    const roomFor = `${state.rig} ${state.calibrated_at}`;
-    if (roomFor !== this.#roomFor) this.#fetchRoom(roomFor);
+    const placesFor = `${state.rig} ${state.calibrated_at}`;
+    if (placesFor !== this.#placesFor) this.#fetchPlaces(placesFor);
     this.#draw();
   }
 
-  /** When it changed under our eyes, our own clock knows best; before that the daemon's must do. */
-  #lightChanged(seen) {
+  /** Date a change seen here by this browser's clock, an earlier one by the daemon's. */
+  #lightChanged(isLive) {
     const at = this.#state.light_changed_at;
-    this.#lightAt = seen ? Date.now() : at === null ? null : at * 1000 - this.#ahead;
+    this.#lightChangedAt = isLive ? Date.now() : at === null ? null : at * 1000 - this.#clockOffset;
   }
 
   #age(at) {
-    return at === null ? null : Math.max(0, (Date.now() + this.#ahead) / 1000 - at);
+    return at === null ? null : Math.max(0, (Date.now() + this.#clockOffset) / 1000 - at);
   }
 
-  async #fetchRoom(roomFor) {
-    this.#roomFor = roomFor;
+  async #fetchPlaces(placesFor) {
+    this.#placesFor = placesFor;
     try {
-      const { status, said, date } = await ask("/api/v1/places", 5000);
+      const { status, answer, date } = await ask("/api/v1/places", 5000);
       if (status !== 200) throw new Error(`${status}`);
-      // The header counts whole seconds: a difference below that says nothing.
-      const ahead = Date.parse(date) + 500 - Date.now();
-      this.#ahead = Math.abs(ahead) > 1500 ? ahead : 0;
-      this.#room = said;
+      // The header has whole seconds, so that a smaller difference means nothing.
+      const offset = Date.parse(date) + 500 - Date.now();
+      this.#clockOffset = Math.abs(offset) > 1500 ? offset : 0;
+      this.#places = answer;
       this.#lightChanged(false);
       this.#draw();
     } catch {
-      // The next state asks again.
-      this.#roomFor = undefined;
+      // Retry at the next state.
+      this.#placesFor = undefined;
     }
   }
 
-  /** Draws soon: bars at most ten times a second, words five, for nobody reads faster; the newest is always drawn. */
+  /** Schedule a drawing: bars at most ten times a second, words five, as fast as people read; the newest view is always drawn. */
   #draw() {
     if (this.#drawing || !this.#state) return;
     const wait = this.#barsAt + BARS_EVERY_MS - performance.now();
@@ -122,41 +122,41 @@ class Page {
   #drawNow() {
     this.#drawing = 0;
     this.#barsAt = performance.now();
-    const now = this.#now();
+    const view = this.#view();
     const wait = this.#wordsAt + WORDS_EVERY_MS - this.#barsAt;
-    if (!this.routine.open) this.rose.show(now, wait <= 0);
-    clearTimeout(this.#later);
-    if (wait <= 0) this.#drawWords(now);
-    else this.#later = setTimeout(() => this.#draw(), wait);
+    if (!this.routine.open) this.rose.show(view, wait <= 0);
+    clearTimeout(this.#wordsTimer);
+    if (wait <= 0) this.#drawWords(view);
+    else this.#wordsTimer = setTimeout(() => this.#draw(), wait);
   }
 
-  #drawWords(now) {
+  #drawWords(view) {
     this.#wordsAt = this.#barsAt;
-    const { state } = now;
+    const { state } = view;
     say(byId("rig-name"), state.rig);
     const mode = byId("mode");
     say(mode.firstElementChild, SIGNS[state.mode] ?? "");
     say(mode.lastElementChild, state.mode);
     mark(document.body, "data-mode", state.mode);
-    const { staleSince } = now;
+    const { staleSince } = view;
     mark(document.body, "data-stale", staleSince === null ? null : "true");
-    for (const place of document.querySelectorAll(".as-of")) say(place, staleSince === null ? "" : asOf(staleSince));
-    this.routine.show(now);
-    showFigures(now);
-    roseInWords(byId("rose-says"), now);
+    for (const place of document.querySelectorAll(".as-of")) say(place, staleSince === null ? "" : asOfText(staleSince));
+    this.routine.show(view);
+    showFigures(view);
+    describeRose(byId("rose-says"), view);
     say(
       byId("rose-key"),
-      `Longer bars give more light. Rings count stops from ${words.light(now.ringLux, settings.units)}, the exposure wanted; brackets are full light and floor. The gap between the two thick rings is the ratio, dashed is where it is wanted.`,
+      `Longer bars give more light. Rings count stops from ${words.light(view.ringLux, settings.units)}, the exposure wanted; brackets are full light and floor. The gap between the two thick rings is the ratio, dashed is where it is wanted.`,
     );
-    showHeads(now);
-    this.places.show(now);
-    this.acts.show(now);
-    showTrouble(now, (at) => this.#age(at));
-    this.strip.light({ at: this.#lightAt, changing: !state.settled, waits: state.waits, alone: now.alone, routine: this.routine.open });
-    this.aloud.show(now);
+    showHeads(view);
+    this.marks.show(view);
+    this.acts.show(view);
+    showTrouble(view, (at) => this.#age(at));
+    this.strip.setLight({ at: this.#lightChangedAt, changing: !state.settled, waits: state.waits, alone: view.alone, routine: this.routine.open });
+    this.announcer.show(view);
   }
 }
 
-const asOf = (at) => `as of ${words.clock(at)}`;
+const asOfText = (at) => `as of ${words.clock(at)}`;
 
 new Page().start();

@@ -17,7 +17,7 @@ from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
 
 import rigs
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
 from fillside.rig.file.load import load_rig_text
 from fillside.storage.records.journal import Visitor
@@ -120,7 +120,7 @@ class Studio:
 
     @property
     def wire(self) -> SimDriver:
-        driver = self.running.wires.drivers["wire"]
+        driver = self.running.drivers["wire"]
         assert isinstance(driver, SimDriver)
         return driver
 

@@ -292,7 +292,7 @@ async def test_words_around_the_rose_lie_beside_each_other(phone: Page, atelier:
 
 
 AROUND = """async ([bearings, up]) => {
-  const { LabelRing } = await import("/page/rose_labels.js");
+  const { LabelRing } = await import("/page/hold/rose_labels.js");
   const group = document.querySelector("#rose .names").cloneNode(false);
   document.querySelector("#rose").append(group);
   const bearing = (turn) => (up < 0 ? turn : Math.PI - turn);
@@ -311,7 +311,7 @@ AROUND = """async ([bearings, up]) => {
 async def test_a_number_of_stops_has_the_noun_of_the_digits_shown(phone: Page) -> None:
     said = await phone.evaluate(
         """async () => {
-          const words = await import("/page/words.js");
+          const words = await import("/page/shared/words.js");
           const whole = [1.3, -1.3, 1.6, 0.4].map((value) => words.stops(value, true, 0));
           return [...whole, words.stops(1.004), words.stops(1.25), words.around(1.02), words.around(2.4)];
         }"""

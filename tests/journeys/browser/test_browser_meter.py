@@ -14,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.expanded_uncertainty import around
-from fillside.cli.guide.meter_holders import count
+from fillside.cli.render.routine import count
 from fillside.metering.simulated_meter import HandMeter, truth_of
 from fillside.storage.records import metering as kept
 from fillside_drivers.sim.meter import VirtualMeter

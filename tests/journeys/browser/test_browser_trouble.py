@@ -142,11 +142,11 @@ async def test_a_tick_stands_only_where_the_daemon_gives_one(phone: Page) -> Non
     """Of states as they come over the connection: ticks given, withheld, and beside a lamp that is lost."""
     shown = await phone.evaluate(
         """async () => {
-          const { reading, ticked } = await import("/page/reading.js");
+          const { ticked, viewOf } = await import("/page/hold/view.js");
           const state = await (await fetch("/api/v1/state")).json();
           const signs = (ticks, stale = null) =>
             ["balance", "limits", "wires"].map((what) =>
-              ticked(reading({ ...state, ticks }, null, stale), what));
+              ticked(viewOf({ ...state, ticks }, null, stale), what));
           const all = { balance: true, limits: true, wires: true };
           return [signs(all), signs({ ...all, limits: false }), signs(undefined), signs(all, 1)];
         }"""
@@ -157,11 +157,11 @@ async def test_a_tick_stands_only_where_the_daemon_gives_one(phone: Page) -> Non
 async def test_a_lamp_that_cannot_be_put_out_is_named_beside_the_one_that_is_on(phone: Page) -> None:
     shown = await phone.evaluate(
         """async () => {
-          const { reading } = await import("/page/reading.js");
+          const { viewOf } = await import("/page/hold/view.js");
           const [state, room] = await Promise.all(
             ["state", "places"].map(async (what) => (await fetch(`/api/v1/${what}`)).json()));
           room.heads.find((head) => head.name === "rim").dimmable = false;
-          const alone = (more) => reading({ ...state, ...more }, room).alone;
+          const alone = (more) => viewOf({ ...state, ...more }, room).alone;
           return [alone({}), alone({ alone: "key" }), alone({ alone: "rim" }), alone({ shown: [] })];
         }"""
     )

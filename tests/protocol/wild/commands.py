@@ -6,7 +6,7 @@ import contextlib
 import io
 from pathlib import Path
 
-from fillside.cli.group import _status
+from fillside.cli.group import exit_status
 from protocol.wild.trial import one_line
 
 WRONG_USE = 2
@@ -16,7 +16,7 @@ def refused_by(*words: str | Path) -> str:
     """The one line that a command refuses with, or "" where it does as it is told."""
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        status = _status([str(word) for word in words])
+        status = exit_status([str(word) for word in words])
     said = err.getvalue()
     assert "Traceback" not in said + out.getvalue(), said
     assert "a fault in Fillside itself" not in said, said

@@ -15,7 +15,7 @@ from typing import Any, NoReturn
 
 from fillside.background.side_jobs import SideJobs
 from fillside.daemon.composition import Running, Settings, daemon
-from fillside.doors.http.address import Listen
+from fillside.doors.http.listening import Listen
 from fillside.orders.answers import STATUS_OF_CODE, Refusal
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.storage.records.journal import Visitor

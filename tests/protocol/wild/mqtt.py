@@ -146,7 +146,7 @@ class Messages:
         self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still, _still)
         self._mailbox.connection.publish = self._said  # type: ignore[method-assign,assignment]
         self._device.connection.publish = self._told  # type: ignore[method-assign,assignment]
-        driver = light.up.wires.drivers["bulbs"]
+        driver = light.up.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         self._driver = driver
         self._obeyed = False

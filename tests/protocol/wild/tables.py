@@ -9,8 +9,8 @@ from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 
 from fillside.calibration.readings import COLUMNS, OPTIONAL_COLUMNS, ReadingError, readings_from_csv
+from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse
-from fillside.cli.spreadsheets import sheet_text
 from fillside.rig.file.load import load_rig
 from protocol.wild.commands import refused_by
 from protocol.wild.matter import CONTROLS, number, text, torn

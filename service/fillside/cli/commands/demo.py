@@ -14,15 +14,15 @@ import click
 
 from fillside.cli.group import Failure
 from fillside.cli.parameters import CountType, SecondsType
-from fillside.cli.render.state import block, one_line
+from fillside.cli.render.state import one_line, state_lines
 from fillside.cli.terminal import TerminalScreen
 from fillside.text import numbers
 
 if TYPE_CHECKING:
     from fillside.demo.play import Demonstration, DemoScore
 
-DRAWN_EVERY_S = 0.2
-LINE_EVERY_S = 2.0
+DRAW_EVERY_S = 0.2
+PRINT_EVERY_S = 2.0
 
 
 @click.command(
@@ -62,12 +62,12 @@ async def _demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> 
                     click.echo(f"{' and '.join(BULBS)} are bulbs behind Mosquitto; look on with:")
                     click.echo(f"  mosquitto_sub -p {play.broker_port} -t 'pottery/#' -v")
                 click.echo("The potter walks between wheel, table and shelf. Ctrl-C ends it.\n")
-            view = None if as_json else _View(play)
+            view = None if as_json else _LiveView(play)
             walking = asyncio.current_task()
             assert walking is not None, "a coroutine that runs is in a task"
             with contextlib.suppress(asyncio.CancelledError):
                 await walk_about(play, seconds, view.show if view else lambda elapsed: None)
-            # Ctrl-C reaches us as a cancellation; the summary is still owed.
+            # Ctrl-C arrives as a cancellation; the summary is still to be printed.
             if walking.cancelling():
                 walking.uncancel()
             score = play.score
@@ -78,8 +78,8 @@ async def _demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> 
         raise Failure("it ended before anything was judged")
 
 
-class _View:
-    """Draws on a terminal; elsewhere says a line now and then."""
+class _LiveView:
+    """Draws the state on a terminal; elsewhere prints a line now and then."""
 
     def __init__(self, play: Demonstration) -> None:
         self._play = play
@@ -90,10 +90,10 @@ class _View:
     def show(self, elapsed_s: float) -> None:
         if elapsed_s < self._next_s:
             return
-        self._next_s = elapsed_s + (DRAWN_EVERY_S if self._on_screen else LINE_EVERY_S)
+        self._next_s = elapsed_s + (DRAW_EVERY_S if self._on_screen else PRINT_EVERY_S)
         state = self._play.running.runner.state()
         if self._on_screen:
-            self._screen.draw([*block(state), "", *_tally(self._play.score)])
+            self._screen.draw([*state_lines(state), "", *_tally(self._play.score)])
         else:
             click.echo(f"{elapsed_s:5.1f} s  {one_line(state)}")
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from fillside.cli.client import Daemon, live_options
-from fillside.cli.commands.journal import in_words
 from fillside.cli.group import Failure, WrongUse
+from fillside.cli.render.history import order_text
 from fillside.cli.render.state import one_line
 from fillside.text import numbers
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from fillside.rig.tables.keys import Keys
 
 SLOW_S = 1.0
-"""After an answer that took longer, what was pressed meanwhile is forgotten: it was meant for then."""
+"""After a slower answer, presses made meanwhile are dropped, as they were meant for an earlier state."""
 
 
 @click.command(
@@ -129,7 +129,7 @@ def _list_devices(as_json: bool) -> None:
 
 @contextlib.contextmanager
 def _ends_at_signals() -> Iterator[None]:
-    """End in order at SIGTERM and SIGHUP too, so that the terminal and the device are given back."""
+    """End in order at SIGTERM and SIGHUP too, to restore the terminal and release the device."""
 
     def end(_number: int, _frame: FrameType | None) -> NoReturn:
         raise KeyboardInterrupt
@@ -143,13 +143,13 @@ def _ends_at_signals() -> Iterator[None]:
 
 
 class Player:
-    """Turns presses into orders, has them obeyed, and says what came of each."""
+    """Turns presses into orders, sends them, and prints the result of each."""
 
     def __init__(self, daemon: Daemon, as_json: bool) -> None:
         self._daemon, self._as_json = daemon, as_json
 
     def table(self, keys: Keys, rig_file: Path | None) -> KeyTable:
-        """The table, if it suits the rig that the daemon holds."""
+        """Build the key table. Raises WrongUse where it does not fit the daemon's rig."""
         from fillside.doors.keys.presses import KeyTable
         from fillside.rig.problems import did_you_mean
 
@@ -162,7 +162,7 @@ class Player:
         return KeyTable.of(keys, marks)
 
     def begin(self, table: KeyTable, source: str) -> None:
-        """Say what the keys do."""
+        """Print the keys and their actions."""
         if self._as_json:
             return
         rows = [[key, action.text] for key, action in table.actions.items()]
@@ -171,7 +171,7 @@ class Player:
         click.echo(f"programme: {', '.join(table.programme)}\n")
 
     def press(self, table: KeyTable, history: PressHistory, press: Press) -> PressHistory:
-        """Obey one press; return the history after it."""
+        """Carry out one press; return the history after it."""
         from dataclasses import replace
 
         from fillside.doors.keys.presses import read_press
@@ -179,31 +179,31 @@ class Player:
         try:
             after, outcome = read_press(table, history, press, self._daemon.state)
         except click.ClickException as error:
-            self._say(press, None, {"error": {"message": error.format_message()}})
+            self._print(press, None, {"error": {"message": error.format_message()}})
             return history
         if outcome.order is None:
             if outcome.why_not:
-                self._say(press, None, {"error": {"message": outcome.why_not}})
+                self._print(press, None, {"error": {"message": outcome.why_not}})
             return after
         order = outcome.order.as_json()
         try:
             answer = self._daemon.do(order)
         except click.ClickException as error:
-            self._say(press, order, {"error": {"message": error.format_message()}})
+            self._print(press, order, {"error": {"message": error.format_message()}})
             return after
-        self._say(press, order, answer)
+        self._print(press, order, answer)
         return replace(after, place=outcome.place)
 
-    def _say(self, press: Press, order: dict[str, Any] | None, answer: dict[str, Any]) -> None:
+    def _print(self, press: Press, order: dict[str, Any] | None, answer: dict[str, Any]) -> None:
         if self._as_json:
             click.echo(json.dumps({"key": press.key, "order": order, "answer": answer}))
         else:
-            said = in_words(order) if order else ""
-            click.echo(f"{press.key:>10}  {': '.join(filter(None, (said, self._came_of_it(answer))))}")
+            text = order_text(order) if order else ""
+            click.echo(f"{press.key:>10}  {': '.join(filter(None, (text, self._result(answer))))}")
         sys.stdout.flush()
 
     @staticmethod
-    def _came_of_it(answer: dict[str, Any]) -> str:
+    def _result(answer: dict[str, Any]) -> str:
         if "error" in answer:
             return str(answer["error"]["message"])
         return "; ".join(filter(None, (answer.get("note"), one_line(answer.get("state") or {}))))

@@ -1,4 +1,4 @@
-"""``read``, ``readings`` and ``calibrations``: meter readings handed in, and what was made of them."""
+"""The commands around a light meter: guided routines, readings, and the calibrations fitted to them."""
 
 from __future__ import annotations
 
@@ -14,25 +14,83 @@ from fillside.cli.parameters import CountType, NumbersCommand, place, plain
 from fillside.orders.registry import ORDERS
 from fillside.rig.problems import quoted
 
-PATIENCE_S = ORDERS["read"].timeout_s
+TIMEOUT_S = ORDERS["read"].timeout_s
 NO_HEAD = "none"
 PAGE = 1000
+NO_GO = 1
+
+VIRTUAL_METER = click.option(
+    "--virtual-meter", is_flag=True, help="A simulated meter reads, where every lamp is simulated."
+)
 
 
-def patient(url: str, token: str | None) -> Daemon:
-    return Daemon(url, token, PATIENCE_S)
+def patient_daemon(url: str, token: str | None) -> Daemon:
+    return Daemon(url, token, TIMEOUT_S)
 
 
-def hand_down(ctx: click.Context, url: str, token: str | None) -> bool:
-    """Whether a command below is meant; it speaks with the same daemon unless it says otherwise."""
+def has_subcommand(ctx: click.Context, url: str, token: str | None) -> bool:
+    """Return whether a subcommand was given, which gets the daemon's options as its defaults."""
     if ctx.invoked_subcommand is None:
         return False
     ctx.default_map = {ctx.invoked_subcommand: {"url": url, "token": token}}
     return True
 
 
-def told(answer: dict[str, Any], as_json: bool) -> None:
+def print_note(answer: dict[str, Any], as_json: bool) -> None:
     click.echo(json.dumps(answer) if as_json else answer.get("note") or "done")
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside calibrate
+  fillside calibrate --virtual-meter --no-warm-up      a rehearsal, in a simulated studio
+
+\b
+At the prompt, type what the meter shows: 640, 640 lux, 60 fc, 8.3 ev, or 5.6+0.7 for f/5.6 and seven
+tenths at the camera's ISO and shutter. Or one of: skip, again, leave, finish. It ends with status 0 when
+the light is then as wanted, 1 when not. What was left goes on with the next `fillside calibrate`.
+"""
+)
+@VIRTUAL_METER
+@click.option("--no-warm-up", is_flag=True, help="Do not test whether the lamps have warmed up.")
+@live_options
+def calibrate(virtual_meter: bool, no_warm_up: bool, url: str, token: str | None, as_json: bool) -> int:
+    """Guided, with a light meter: where to stand, what to point where, what to expect, when it is enough."""
+    return _guide("calibrate", virtual_meter, no_warm_up, url, token, as_json)
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside lineup && echo "roll"
+  fillside lineup --virtual-meter
+
+\b
+Status 0 is a go, 1 is not; it names the head that changed, and whether it looks moved or dimmer.
+"""
+)
+@VIRTUAL_METER
+@live_options
+def lineup(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> int:
+    """The two-minute check before a shoot: key, fill, exposure, background against what was calibrated."""
+    return _guide("lineup", virtual_meter, False, url, token, as_json)
+
+
+def _guide(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None, as_json: bool) -> int:
+    from fillside.cli.guide import PersonWithMeter, RoutineGuide, SimulatedMeter
+
+    daemon = patient_daemon(url, token)
+    if virtual and not daemon.get("/api/v1/places").get("simulated"):
+        raise WrongUse(
+            "there is no simulated meter: not every lamp of this rig is simulated; leave --virtual-meter out"
+        )
+    holder = (SimulatedMeter if virtual else PersonWithMeter)(daemon, to_stderr=as_json)
+    last = RoutineGuide(kind, daemon, holder, no_warm_up=no_warm_up).run()
+    if as_json:
+        click.echo(json.dumps(last))
+    verdict = (last or {}).get("verdict")
+    return 0 if verdict is not None and verdict["go"] else NO_GO
 
 
 @click.command(
@@ -61,27 +119,27 @@ def read(
     value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
 ) -> None:
     """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
-    from fillside.cli.guide.meter_display import Language, typed
+    from fillside.cli.meter_display import DisplayUnit, parse_reading
 
-    daemon = patient(url, token)
+    daemon = patient_daemon(url, token)
     text = f"{plain(value)} {unit}".strip()
     try:
         is_stop = "+" in text or text.lower().startswith("f")
-        language = Language.of_camera(daemon.state()["camera"]) if is_stop else Language()
-        order = {"do": "read", **typed(text, language)[0]}
-        order |= _said(given) | ({"check": True} if check else {})
+        display = DisplayUnit.of_camera(daemon.state()["camera"]) if is_stop else DisplayUnit()
+        order = {"do": "read", **parse_reading(text, display)[0]}
+        order |= _members(given) | ({"check": True} if check else {})
     except ValueError as error:
         raise WrongUse(str(error)) from error
-    told(daemon.do(order), as_json)
+    print_note(daemon.do(order), as_json)
 
 
-def _said(given: dict[str, str | None]) -> dict[str, Any]:
-    said: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    if "head" in said and said["head"] == NO_HEAD:
-        said["head"] = ""
-    if (where := said.pop("where", None)) is not None:
-        said["at"] = list(place(where)) if "," in where else plain(where)
-    return said
+def _members(given: dict[str, str | None]) -> dict[str, Any]:
+    members: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    if "head" in members and members["head"] == NO_HEAD:
+        members["head"] = ""
+    if (where := members.pop("where", None)) is not None:
+        members["at"] = list(place(where)) if "," in where else plain(where)
+    return members
 
 
 @click.group(
@@ -100,7 +158,7 @@ Examples:
 @click.pass_context
 def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str | None, as_json: bool) -> None:
     """The readings that were taken; strike a wrong one, import a file of them."""
-    if hand_down(ctx, url, token):
+    if has_subcommand(ctx, url, token):
         return
     daemon = Daemon(url, token)
     if as_csv:
@@ -118,7 +176,7 @@ def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str |
 
 def _csv_of(daemon: Daemon) -> str:
     from fillside.calibration.readings import Reading, csv_from_readings
-    from fillside.cli.render.readings import made_at
+    from fillside.cli.render.readings import iso_time
 
     counting: list[Reading] = []
     before: int | None = None
@@ -127,7 +185,7 @@ def _csv_of(daemon: Daemon) -> str:
         page = daemon.get(f"/api/v1/readings{query}")["readings"]
         for one in page:
             if one["purpose"] == "calibrate" and one["struck"] is None:
-                counting.append(Reading.model_validate({"time": made_at(one["at"]), **one["body"]}))
+                counting.append(Reading.model_validate({"time": iso_time(one["at"]), **one["body"]}))
         if len(page) < PAGE:
             return csv_from_readings(counting[::-1])
         before = page[-1]["id"]
@@ -142,7 +200,7 @@ def _csv_of(daemon: Daemon) -> str:
 def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
     """Strike reading NUMBER: it no longer counts, and what rested on it is worked out again."""
     order = {"do": "strike", "reading": number, **({} if why is None else {"why": why})}
-    told(patient(url, token).do(order), as_json)
+    print_note(patient_daemon(url, token).do(order), as_json)
 
 
 @readings.command(name="import", epilog="\b\nExample:\n  fillside readings import kept.csv\n")
@@ -150,9 +208,9 @@ def strike(number: int, why: str | None, url: str, token: str | None, as_json: b
 @live_options
 def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> None:
     """Take in the readings of a CSV file, all or, if a line is wrong, none."""
-    from fillside.cli.spreadsheets import sheet_text
+    from fillside.cli.files import sheet_text
 
-    told(patient(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
+    print_note(patient_daemon(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)
 
 
 @click.group(
@@ -171,7 +229,7 @@ Examples:
 @click.pass_context
 def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_json: bool) -> None:
     """The latest calibrations; use an earlier one, export one, import one."""
-    if hand_down(ctx, url, token):
+    if has_subcommand(ctx, url, token):
         return
     found = Daemon(url, token).get(f"/api/v1/calibrations?most={most}")
     if as_json:
@@ -188,7 +246,7 @@ def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_
 def use(number: str, url: str, token: str | None, as_json: bool) -> None:
     """Hold the light by calibration NUMBER from now on, or by the rig file alone."""
     wanted = None if number == NO_HEAD else _whole(number)
-    told(patient(url, token).do({"do": "calibration", "use": wanted}), as_json)
+    print_note(patient_daemon(url, token).do({"do": "calibration", "use": wanted}), as_json)
 
 
 def _whole(text: str) -> int:
@@ -215,9 +273,9 @@ def export(number: int, url: str, token: str | None, as_json: bool) -> None:
 @live_options
 def import_calibration(file: Path, url: str, token: str | None, as_json: bool) -> None:
     """Keep a calibration that was exported, or printed by `fillside fit --json`, and use it."""
-    from fillside.cli.commands.offline import calibration_of
+    from fillside.cli.files import calibration_of
 
-    known = calibration_of(file)
-    assert known is not None, "a file was named"
-    body = known.model_dump(mode="json", exclude_none=True)
-    told(patient(url, token).do({"do": "import", "calibration": body}), as_json)
+    calibration = calibration_of(file)
+    assert calibration is not None, "a file was named"
+    body = calibration.model_dump(mode="json", exclude_none=True)
+    print_note(patient_daemon(url, token).do({"do": "import", "calibration": body}), as_json)

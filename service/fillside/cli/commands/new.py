@@ -1,22 +1,27 @@
-"""``new``: a first rig file from a few questions."""
+"""``new``: a first rig file from a few questions, one line each."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import os
+import re
 import shlex
 import tempfile
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fillside.cli.commands.offline import AS_JSON, FEET
+from fillside.cli.files import check_writable
 from fillside.cli.group import Failure, WrongUse
-from fillside.cli.spreadsheets import can_be_written
+from fillside.cli.parameters import AS_JSON, FEET
+from fillside.planning.answers.lengths import UnitsError
+from fillside.planning.answers.question import Answers, Meaning, Question
+from fillside.planning.answers.typed_line import normalize, slug
+from fillside.planning.starter.questions import QUESTIONS, add_answer, cautions_after, next_question
 from fillside_drivers.plain_files import new_file_mode
 
 COMMANDS = {
@@ -25,10 +30,20 @@ COMMANDS = {
     "plan": "which ratios it allows, how the light looks",
     "sheet": "pages to build it from",
 }
-"""What follows, in the order of a first hour."""
+"""The next commands, in the order of a first hour."""
 IN_FEET = ("check", "plan", "sheet")
-"""Those of them that write lengths, in feet and inches with --feet."""
+"""The commands that write lengths, in feet and inches with --feet."""
 WIDTH = 98
+Ask = Callable[[Question, Answers], str]
+"""Asks a question and returns the typed line."""
+Print = Callable[[str], None]
+
+OPENING = (
+    "Enter takes what stands in brackets, ? says what may be answered, back goes back a question, "
+    "Ctrl-C leaves and writes nothing. "
+    "Lengths as you like: 2.4 m, 170 cm, 5'6\"; after one in feet the rest is in feet too."
+)
+BACK = ("back", "b", "<", "undo")
 
 
 @click.command(
@@ -48,16 +63,14 @@ Examples:
 @AS_JSON
 def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet: bool, as_json: bool) -> None:
     """A first rig file from a few questions about room, camera, lamps, stands and wires."""
-    _can_be_written(rig_file, over)
-    from fillside.cli.commands.interview import OPENING, Interview, given_answers, prompt_line
-    from fillside.planning.answers.typed_line import slug
+    _check_target(rig_file, over)
 
     given = given_answers(answers)
     if not usual:
         say(OPENING)
-    known = {"usual_name": slug(rig_file.stem, "studio"), "feet": feet}
+    initial = {"usual_name": slug(rig_file.stem, "studio"), "feet": feet}
     try:
-        found = Interview(given, None if usual else prompt_line, say, known).all()
+        found = Interview(given, None if usual else prompt_line, say, initial).all()
     except click.Abort:
         click.echo("\nNothing is written.", err=True)
         raise
@@ -66,8 +79,8 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
     _write(rig_file, rig_text(found))
     following = _following(rig_file, bool(found.get("feet")))
     if as_json:
-        said = {"written": str(rig_file), "next": list(following.values()), "kind": found.get("driver")}
-        click.echo(json.dumps(said))
+        result = {"written": str(rig_file), "next": list(following.values()), "kind": found.get("driver")}
+        click.echo(json.dumps(result))
         return
     width = max(map(len, following.values()))
     click.echo(f"{rig_file} is written. Next:")
@@ -77,26 +90,25 @@ def new(rig_file: Path, usual: bool, answers: tuple[str, ...], over: bool, feet:
 
 
 def _following(rig_file: Path, feet: bool) -> dict[str, str]:
-    """The lines to type next, each by its command, in the person's own units."""
-    plainly = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
+    """Return the lines to type next, by their commands, in the person's units."""
+    lines = {command: f"fillside {command} {shlex.quote(str(rig_file))}" for command in COMMANDS}
     return {
-        command: f"{line} --feet" if feet and command in IN_FEET else line
-        for command, line in plainly.items()
+        command: f"{line} --feet" if feet and command in IN_FEET else line for command, line in lines.items()
     }
 
 
 def say(line: str) -> None:
-    """A remark between two questions, where prompts are; its indentation is kept."""
+    """Print a remark to stderr, where the prompts are; wrapped lines keep its indentation."""
     indent = " " * (len(line) - len(line.lstrip(" !")))
     wrapped = textwrap.wrap(line, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
     click.echo("\n".join(wrapped), err=True)
 
 
-def _can_be_written(rig_file: Path, over: bool) -> None:
-    """Told before the first question, not after the last."""
+def _check_target(rig_file: Path, over: bool) -> None:
+    """Check the target before the first question rather than after the last."""
     if rig_file.is_dir():
         raise WrongUse(f"{rig_file} is a folder; name a file in it, such as {rig_file / 'studio.toml'}")
-    can_be_written(rig_file)
+    check_writable(rig_file)
     if rig_file.exists() and not over:
         raise WrongUse(f"{rig_file} is there already; choose another name, or say --over")
     if not rig_file.parent.is_dir():
@@ -106,7 +118,7 @@ def _can_be_written(rig_file: Path, over: bool) -> None:
 
 
 def _write(rig_file: Path, text: str) -> None:
-    """Write the file whole, or not at all; what cannot be read back is not written."""
+    """Write the file as a whole, or not at all if it cannot be read back."""
     from fillside.rig.file.load import RigError, load_rig
 
     target = rig_file.resolve()
@@ -134,3 +146,101 @@ def _first_run(found: Mapping[str, Any]) -> str:
     if kind == "sim":
         return "Its lamps are simulated. Open the address that run prints; other terminals take orders."
     return f"To rehearse first, without the lamps, {REHEARSAL_HINT}, and back when they are up."
+
+
+def is_help(line: str) -> bool:
+    """Return whether a line asks for the possible answers."""
+    return re.fullmatch(r"\s*(?:\?+|help\s*[?!.]*)\s*", line, re.IGNORECASE) is not None
+
+
+def given_answers(pairs: Sequence[str]) -> dict[str, str]:
+    """Parse answers given beforehand, as KEY=ANSWER. Raises WrongUse."""
+    keys = [question.key for question in QUESTIONS]
+    found: dict[str, str] = {}
+    for pair in pairs:
+        key, equals, answer = pair.partition("=")
+        if not equals:
+            raise WrongUse(f"--answer: {pair!r} is not such as glasses=yes")
+        if key.strip() not in keys:
+            raise WrongUse(f"--answer: there is no question {key.strip()!r}; there is {', '.join(keys)}")
+        found[key.strip()] = answer.strip()
+    return found
+
+
+def prompt_line(question: Question, answers: Answers) -> str:
+    """Read one line from the terminal, empty for Enter alone."""
+    prompt = f"{question.prompt(answers)} [{question.default_for(answers)}]"
+    line: str = click.prompt(prompt, default="", show_default=False, err=True)
+    return line
+
+
+class Interview:
+    """Asks the questions in turn, each again until its answer is understood.
+
+    Questions answered in `given` are not asked; without `ask` none is, and each takes its default.
+    """
+
+    def __init__(
+        self, given: Mapping[str, str], ask: Ask | None, print_line: Print, initial: Answers
+    ) -> None:
+        self.given, self.ask, self.print_line = dict(given), ask, print_line
+        self.answers: dict[str, Any] = dict(initial)
+        self._before: list[dict[str, Any]] = []
+        self._topics: set[str] = set()
+
+    def all(self) -> dict[str, Any]:
+        """Return the answers to every question. Raises WrongUse for a bad one given beforehand."""
+        while (question := next_question(self.answers)) is not None:
+            if question.key in self.given or self.ask is None:
+                self._take_given(question)
+            else:
+                self._ask(question, self.ask)
+        return self.answers
+
+    def _take_given(self, question: Question) -> None:
+        """Take the answer given beforehand; ask for a bad one again if a person is there."""
+        try:
+            meaning = question.meaning(self.given.get(question.key, ""), self.answers)
+        except ValueError as error:
+            if self.ask is None:
+                raise WrongUse(f"--answer: {question.key}: {error}") from error
+            self.print_line(f"  --answer: {question.key}: {error}")
+            del self.given[question.key]
+        else:
+            self._take(question, meaning)
+
+    def _ask(self, question: Question, ask: Ask) -> None:
+        line = ask(question, self.answers)
+        if is_help(line):
+            self.print_line(f"  {question.help_text}")
+            return
+        if normalize(line) in BACK:
+            if self._before:
+                self.answers = self._before.pop()
+            return
+        try:
+            meaning = question.meaning(line, self.answers)
+        except UnitsError as units:
+            self.answers["feet"] = units.feet
+            self.print_line(f"  {units}")
+        except ValueError as error:
+            self.print_line(f"  {error}")
+        else:
+            self._before.append(dict(self.answers))
+            self._take(question, meaning)
+
+    def _take(self, question: Question, meaning: Meaning) -> None:
+        self.answers = add_answer(self.answers, question, meaning, self.given)
+        if meaning.note:
+            self.print_line(f"  {meaning.note}")
+        if self.ask is not None:
+            self._warn(question)
+
+    def _warn(self, question: Question) -> None:
+        """Print the cautions of an answer, each once however many heads it concerns."""
+        role = question.key.partition(".")[0]
+        for caution in cautions_after(question.key, self.answers):
+            topic = caution.replace(role, "")
+            if topic not in self._topics:
+                self._topics.add(topic)
+                self.print_line(f"  ! {caution}")

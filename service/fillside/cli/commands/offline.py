@@ -1,4 +1,4 @@
-"""``check``, ``schema``, ``solve`` and ``predict``: a rig file alone, no daemon, no lamp."""
+"""``check``, ``schema``, ``solve``, ``predict`` and ``fit``: work on a rig file, without daemon or lamp."""
 
 from __future__ import annotations
 
@@ -8,62 +8,25 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fillside.cli.files import CALIBRATION, RIG_FILE, calibration_of, check_writable, rig_of, sheet_text
 from fillside.cli.group import Failure, WrongUse
-from fillside.cli.parameters import NumbersCommand, place, plain
-from fillside.cli.render.state import block, heads
+from fillside.cli.parameters import AS_JSON, FEET, NumbersCommand, place, plain
+from fillside.cli.render.state import head_lines, state_lines
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown_name
 from fillside.text import numbers, uncertainty
+from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
-    from fillside.rig.calibration import Calibration
+    from fillside.calibration.estimate.fit import Fit
     from fillside.rig.tables.model import Rig
 
-RIG_FILE = click.argument("rig_file", metavar="RIG.toml", type=click.Path(path_type=Path))
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-FEET = click.option("--feet", is_flag=True, help="Lengths in feet and inches. [metric]")
-CALIBRATION = click.option(
-    "--calibration", type=click.Path(path_type=Path), metavar="FILE", help="What `fit --json` printed."
-)
 
-
-def rig_of(path: Path) -> Rig:
-    """The rig in a file; a bad one is wrong use, in one line."""
-    from fillside.rig.file.load import RigError, load_rig
-
-    try:
-        return load_rig(path)
-    except RigError as error:
-        raise WrongUse(str(error)) from error
-
-
-def calibration_of(path: Path | None) -> Calibration | None:
-    """The calibration in a file, or None."""
-    if path is None:
-        return None
-    from pydantic import ValidationError
-
-    from fillside.orders.answers import Refusal
-    from fillside.orders.strict_json import strict_loads
-    from fillside.rig.calibration import Calibration
-    from fillside_drivers.plain_files import MIB, plain_bytes
-
-    try:
-        return Calibration.model_validate(strict_loads(plain_bytes(path, 8 * MIB)))
-    except OSError as error:
-        from fillside.system_errors import why
-
-        raise WrongUse(f"{path}: {why(error)}") from error
-    except Refusal as error:
-        raise WrongUse(f"{path}: {error}") from error
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(map(str, first["loc"])) or "the file"
-        raise WrongUse(f"{path}: {where}: {first['msg'].removeprefix('Value error, ')}") from error
+FORMS = ("png", "pdf", "svg")
 
 
 def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
-    """A mark of the rig, or X,Y,Z in metres, where a subject can be."""
+    """Parse a mark of the rig, or X,Y,Z in metres, as a place for the subject. Raises WrongUse."""
     from fillside.rig.scene.scene import subject_place_error
 
     typed = plain(text)
@@ -86,11 +49,11 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 @AS_JSON
 def check(rig_file: Path, feet: bool, as_json: bool) -> None:
     """Is this rig file right, what was understood, and what should be minded?"""
-    from fillside.cli.render.check import check_of, checked
+    from fillside.cli.render.check import check_lines, check_report
     from fillside.planning.figures import Lengths
 
-    found = check_of(rig_of(rig_file))
-    click.echo(found.model_dump_json() if as_json else "\n".join(checked(found, Lengths(feet))))
+    found = check_report(rig_of(rig_file))
+    click.echo(found.model_dump_json() if as_json else "\n".join(check_lines(found, Lengths(feet))))
 
 
 @click.command(epilog="\b\nExample:\n  fillside schema > rig.schema.json     for an editor's completion\n")
@@ -123,7 +86,7 @@ def solve(
     rig = rig_of(rig_file)
     at = None if subject is None else place_in(rig, subject, "--subject")
     wanted = None if ratio is None else _ratio(rig, ratio)
-    known = calibration_of(calibration)
+    fitted = calibration_of(calibration)
     from fillside.balance.remedies.search import remedies
     from fillside.balance.solution import solve_rig
     from fillside.balance.target import target_from_rig
@@ -132,13 +95,13 @@ def solve(
 
     if wanted is not None:
         rig = apply_change(rig, {"balance.ratio": wanted})
-    report = Intervals(rig, known).of(solve_rig(rig, at, calibration=known).report, target_from_rig(rig))
-    report = report.model_copy(update={"remedies": remedies(rig, at, known)})
+    report = Intervals(rig, fitted).of(solve_rig(rig, at, calibration=fitted).report, target_from_rig(rig))
+    report = report.model_copy(update={"remedies": remedies(rig, at, fitted)})
     if as_json:
         click.echo(report.model_dump_json())
     else:
         others = {"relative_uncertainty_stops": report.relative_uncertainty_stops}
-        click.echo("\n".join(block({**report.model_dump(mode="json"), **others})))
+        click.echo("\n".join(state_lines({**report.model_dump(mode="json"), **others})))
 
 
 def _ratio(rig: Rig, text: str) -> float:
@@ -168,12 +131,12 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     rig = rig_of(rig_file)
     where = place_in(rig, at, "--at")
     given = None if levels is None else _levels(rig, levels)
-    known = calibration_of(calibration)
+    fitted = calibration_of(calibration)
     from fillside.balance.prediction import predict as predicted
     from fillside.calibration.result.intervals import Intervals
 
     try:
-        prediction = Intervals(rig, known).of_prediction(predicted(rig, where, given, known))
+        prediction = Intervals(rig, fitted).of_prediction(predicted(rig, where, given, fitted))
     except ValueError as error:
         raise Failure(str(error)) from error
     if as_json:
@@ -207,22 +170,79 @@ def _level(name: str, text: str) -> float:
 
 
 def _prediction(found: dict[str, Any]) -> list[str]:
-    face, known = found["face"], found["uncertainty"]
-    exposure = known["exposure_stops"]
-    sides = " / ".join(uncertainty.lux(face[side], exposure) for side in ("key_side_lux", "fill_side_lux"))
+    face, within = found["face"], found["uncertainty"]
+    exposure = within["exposure_stops"]
+    sides = " / ".join(uncertainty.lux(face[key], exposure) for key in ("key_side_lux", "fill_side_lux"))
     rows = [
         ["key", uncertainty.lux(found["key_lux"], exposure), ""],
         ["fill", uncertainty.lux(found["fill_lux"], exposure), ""],
         [
             "ratio",
-            uncertainty.ratio(found["ratio"], known["ratio_stops"]),
-            uncertainty.plus_minus(known["ratio_stops"]),
+            uncertainty.ratio(found["ratio"], within["ratio_stops"]),
+            uncertainty.plus_minus(within["ratio_stops"]),
         ],
         ["exposure", uncertainty.lux(found["exposure_lux"], exposure), uncertainty.plus_minus(exposure)],
         [
             "face",
-            f"{uncertainty.ratio(face['ratio'], known['face_stops'])}, {sides}",
-            uncertainty.plus_minus(known["face_stops"]),
+            f"{uncertainty.ratio(face['ratio'], within['face_stops'])}, {sides}",
+            uncertainty.plus_minus(within["face_stops"]),
         ],
     ]
-    return [f"at {numbers.metres(found['at'])}", *numbers.table(rows), "", *heads(found["heads"], exposure)]
+    return [
+        f"at {numbers.metres(found['at'])}",
+        *numbers.table(rows),
+        "",
+        *head_lines(found["heads"], exposure),
+    ]
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  fillside fit studio.toml readings.csv
+  fillside fit studio.toml readings.csv --json > studio.json
+  fillside solve studio.toml --calibration studio.json
+  fillside fit studio.toml readings.csv --plot studio.png
+
+\b
+The file's first line is  head,level,x,y,z,value,unit,receptor,facing
+"""
+)
+@RIG_FILE
+@click.argument("readings_file", metavar="READINGS.csv", type=click.Path(path_type=Path))
+@click.option(
+    "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw it as .png, .pdf or .svg."
+)
+@AS_JSON
+def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -> None:
+    """What the readings say: intensities, dimming curves and room light, how sure, and what to read next."""
+    rig = rig_of(rig_file)
+    if plot is not None and plot.suffix.lower().removeprefix(".") not in FORMS:
+        raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
+    if plot is not None:
+        check_writable(plot)
+    from fillside.calibration.readings import ReadingError
+    from fillside.calibration.result.outcome import calibration_of, fit_text
+    from fillside.cli.render.calibration import fit_lines
+
+    try:
+        found = fit_text(sheet_text(readings_file), rig)
+    except ReadingError as error:
+        raise WrongUse(f"{readings_file}: {error}") from error
+    if plot is not None:
+        _draw(found, plot, f"{rig.rig.name}: {readings_file.name}")
+    calibration = calibration_of(found)
+    click.echo(calibration.model_dump_json() if as_json else "\n".join(fit_lines(rig, calibration)))
+    if plot is not None and not as_json:
+        click.echo(f"\n{plot} is drawn")
+
+
+def _draw(found: Fit, plot: Path, title: str) -> None:
+    from fillside.sheet.calibration_plots import draw_fit
+
+    form = plot.suffix.lower().removeprefix(".")
+    try:
+        drawn = draw_fit(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
+    except ValueError as error:
+        raise WrongUse(str(error)) from error
+    write_plain(plot, drawn)

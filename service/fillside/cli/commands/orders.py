@@ -15,11 +15,11 @@ from fillside.cli.parameters import (
     STOPS,
     NumbersCommand,
     StopsType,
-    finite,
+    parse_number,
     plain,
     stops,
 )
-from fillside.cli.render.state import moving, one_line
+from fillside.cli.render.state import motion_text, one_line
 from fillside.orders.registry import ORDERS
 from fillside.rig.problems import quoted
 
@@ -36,7 +36,7 @@ def give(order: Order, url: str, token: str | None, as_json: bool) -> None:
     if note:
         click.echo(note)
     state = answer.get("state") or {}
-    click.echo(": ".join(filter(None, (moving(state), one_line(state, note)))))
+    click.echo(": ".join(filter(None, (motion_text(state), one_line(state, note)))))
 
 
 @click.command(
@@ -113,7 +113,7 @@ def expose(by: float | None, to: str | None, url: str, token: str | None, as_jso
         give({"do": "expose", "by": by}, url, token, as_json)
         return
     try:
-        wanted: float | str = "camera" if to == "camera" else finite(to)
+        wanted: float | str = "camera" if to == "camera" else parse_number(to)
     except ValueError as error:
         raise WrongUse(f"--to: {quoted(plain(to))} is neither a number of lux nor camera") from error
     give({"do": "expose", "to": wanted}, url, token, as_json)
@@ -188,7 +188,7 @@ def move(where: tuple[str, ...], url: str, token: str | None, as_json: bool) -> 
     if len(where) != 3:
         raise WrongUse("say a mark, or x y z in metres")
     try:
-        order = {"do": "move", "to": [finite(part) for part in where]}
+        order = {"do": "move", "to": [parse_number(part) for part in where]}
     except ValueError as error:
         raise WrongUse(f"{error}; say x y z in metres") from error
     give(order, url, token, as_json)

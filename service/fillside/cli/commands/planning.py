@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fillside.cli.commands.offline import AS_JSON, CALIBRATION, FEET, RIG_FILE, calibration_of, rig_of
+from fillside.cli.files import CALIBRATION, RIG_FILE, calibration_of, check_writable, rig_of
 from fillside.cli.group import WrongUse
-from fillside.cli.spreadsheets import can_be_written
+from fillside.cli.parameters import AS_JSON, FEET
 from fillside.rig.problems import unknown_name
 from fillside_drivers.plain_files import write_plain
 
@@ -23,7 +23,7 @@ GLASSES = click.option("--glasses", is_flag=True, help="As if the subject wore a
 
 
 def mark_in(rig: Rig, mark: str | None) -> str | None:
-    """A mark of the rig as named on the command line, None where none was named."""
+    """Return the named mark, None without one. Raises WrongUse for an unknown one."""
     if mark is not None and mark not in rig.marks:
         raise WrongUse(f"--mark: {unknown_name('mark', mark, rig.marks)}")
     return mark
@@ -58,19 +58,19 @@ def plan(
     """What each mark allows, how its light looks, and what to mind, before any lamp is lit."""
     rig = rig_of(rig_file)
     marks = None if mark_in(rig, mark) is None else (str(mark),)
-    known = calibration_of(calibration)
+    fitted = calibration_of(calibration)
     from fillside.calibration.result.intervals import Intervals
-    from fillside.cli.render.plan import planned
-    from fillside.cli.render.plan_full import planned_all
+    from fillside.cli.render.plan_brief import brief_plan_lines
+    from fillside.cli.render.plan_full import full_plan_lines
     from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
 
-    add_uncertainty = Intervals(rig, known).of
-    report = plan_rig(rig, known, glasses=glasses, marks=marks, add_uncertainty=add_uncertainty)
+    add_uncertainty = Intervals(rig, fitted).of
+    report = plan_rig(rig, fitted, glasses=glasses, marks=marks, add_uncertainty=add_uncertainty)
     if as_json:
         click.echo(report.model_dump_json())
         return
-    lines = planned_all if every else planned
+    lines = full_plan_lines if every else brief_plan_lines
     click.echo("\n".join(lines(report, Lengths(feet), maps=maps)))
 
 
@@ -107,22 +107,24 @@ def sheet(
     form = file.suffix.lower().removeprefix(".")
     if form not in ("pdf", "svg"):
         raise WrongUse(f"--to: {file} must end in .pdf or .svg")
-    can_be_written(file)
-    known = calibration_of(calibration)
+    check_writable(file)
+    fitted = calibration_of(calibration)
     from fillside.calibration.result.intervals import Intervals
     from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
     from fillside.sheet.drawing.render import render
     from fillside.sheet.layout import lay_out
 
-    add_uncertainty = Intervals(rig, known).of
-    report = plan_rig(rig, known, marks=(at,), glasses=glasses, wander=False, add_uncertainty=add_uncertainty)
+    add_uncertainty = Intervals(rig, fitted).of
+    report = plan_rig(
+        rig, fitted, marks=(at,), glasses=glasses, wander=False, add_uncertainty=add_uncertainty
+    )
     pages = lay_out(rig, report, report.marks[0], Lengths(feet), paper)
     drawn = render(pages, "pdf" if form == "pdf" else "svg", f"{rig.rig.name}: lighting sheet")
     files = _write(file, drawn)
-    said = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn[0])}
+    result = {"written": str(file), "mark": at, "paper": paper, "bytes": len(drawn[0])}
     if as_json:
-        click.echo(json.dumps({**said, "pages": len(pages), "files": [str(each) for each in files]}))
+        click.echo(json.dumps({**result, "pages": len(pages), "files": [str(each) for each in files]}))
     else:
         names = " and ".join(str(each) for each in files)
         is_or_are = "is" if len(files) == 1 else "are"
@@ -130,10 +132,10 @@ def sheet(
 
 
 def _write(file: Path, drawn: tuple[bytes, ...]) -> list[Path]:
-    """Write the first page, or all of them, to a file, and what follows to files beside it; their names."""
+    """Write the drawn files to `file` and to numbered files beside it; return their names."""
     files = [file, *(file.with_stem(f"{file.stem}-page-{i}") for i in range(2, len(drawn) + 1))]
     for each in files:
-        can_be_written(each)
+        check_writable(each)
     for each, content in zip(files, drawn, strict=True):
         write_plain(each, content)
     return files

@@ -72,8 +72,7 @@ def run(
     from fillside.access.tokens import TokenFileError
     from fillside.daemon.composition import Settings, run_until_stopped
     from fillside.daemon.logs import log_to_stderr
-    from fillside.doors.http.address import Listen, ListenError, Public
-    from fillside.doors.http.tls import tls_of
+    from fillside.doors.http.listening import Listen, ListenError, Public, tls_of
     from fillside.doors.listener import DoorError
     from fillside.rig.file.load import RigError, load_rig
     from fillside.storage.errors import StorageError

@@ -1,4 +1,4 @@
-"""``fillside watch``: the state live, as a table that stands still."""
+"""``fillside watch``: the live state, as a table that is redrawn in place."""
 
 from __future__ import annotations
 
@@ -14,29 +14,29 @@ import click
 from fillside.cli.client import Daemon, live_options
 from fillside.cli.group import Failure
 from fillside.cli.parameters import SecondsType
-from fillside.cli.render.state import block, one_line
+from fillside.cli.render.state import one_line, state_lines
 from fillside.cli.terminal import TerminalScreen
 
-FRESH_S = 0.2
-"""How often a terminal is drawn again at most; a line without one at most once a second."""
+DRAW_EVERY_S = 0.2
+"""The shortest time between two drawings on a terminal; without one, lines are a second apart."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 8.0
 LONGEST_S = 30 * 86_400
 
 
-class Lines:
-    """For a pipe or a log: a line when something changed, at most one a second."""
+class LinePrinter:
+    """Prints a line for a pipe or a log when the state has changed, at most one a second."""
 
     def __init__(self, as_json: bool) -> None:
         self._as_json = as_json
-        self._last, self._said_at = "", 0.0
+        self._last, self._printed_at = "", 0.0
 
     def state(self, state: dict[str, Any]) -> None:
         text = json.dumps(state) if self._as_json else one_line(state)
         now = time.monotonic()
-        if text != self._last and (self._as_json or now - self._said_at >= 1.0):
+        if text != self._last and (self._as_json or now - self._printed_at >= 1.0):
             click.echo(text)
             sys.stdout.flush()
-            self._last, self._said_at = text, now
+            self._last, self._printed_at = text, now
 
 
 @click.command(
@@ -51,17 +51,17 @@ Examples:
 def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> None:
     """Ratio, face, exposure and levels, live, until Ctrl-C."""
     daemon = Daemon(url, token)
-    daemon.state()  # a daemon that is not there, or a wrong token, is said before anything is drawn
+    daemon.state()  # report a missing daemon or a wrong token before drawing anything
     on_screen = sys.stdout.isatty() and not as_json
-    screen, lines = TerminalScreen(), Lines(as_json)
+    screen, printer = TerminalScreen(), LinePrinter(as_json)
 
     def show(state: dict[str, Any], note: str = "") -> None:
         if on_screen:
-            screen.draw([*([note, ""] if note else []), *block(state)])
+            screen.draw([*([note, ""] if note else []), *state_lines(state)])
         elif note:
             click.echo(f"fillside: {note}", err=True)
         else:
-            lines.state(state)
+            printer.state(state)
 
     try:
         asyncio.run(_watch(daemon, show, seconds))
@@ -71,16 +71,16 @@ def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> 
 
 
 async def _watch(daemon: Daemon, show: Any, seconds: float | None) -> None:
-    """The seconds count from what is shown first: connecting may take longer than they are."""
+    """Count the seconds from the first drawing: connecting may take longer than they last."""
     try:
         async with asyncio.timeout(None) as limit:
 
-            def shown(*what: Any) -> None:
-                show(*what)
+            def show_and_start(*parts: Any) -> None:
+                show(*parts)
                 if seconds is not None and limit.when() is None:
                     limit.reschedule(asyncio.get_running_loop().time() + seconds)
 
-            await _stay_in_touch(daemon, shown)
+            await _stay_in_touch(daemon, show_and_start)
     except TimeoutError:
         return
 
@@ -90,14 +90,14 @@ async def _stay_in_touch(daemon: Daemon, show: Any) -> None:
 
     state: dict[str, Any] = {}
     wait_s = FIRST_WAIT_S
-    heard: list[str] = []
+    last_message: list[str] = []
     connector = aiohttp.TCPConnector(ssl=daemon.tls() or True)
     async with aiohttp.ClientSession(headers=daemon.headers(), connector=connector) as session:
         while True:
             try:
                 async with session.ws_connect(f"{daemon.url}/api/v1/live", heartbeat=10.0) as socket:
                     wait_s = FIRST_WAIT_S
-                    await _listen(socket, state, show, heard)
+                    await _listen(socket, state, show, last_message)
                     why = "the daemon closed the connection"
             except aiohttp.WSServerHandshakeError as error:
                 if error.status in (401, 403):
@@ -107,16 +107,16 @@ async def _stay_in_touch(daemon: Daemon, show: Any) -> None:
                 from fillside.system_errors import why as reason
 
                 why = reason(getattr(error, "os_error", None) or error)
-            as_of = f"; this is as of {heard[-1]}, the lamps may have changed" if heard else ""
+            as_of = f"; this is as of {last_message[-1]}, the lamps may have changed" if last_message else ""
             show(state, f"not connected ({why}){as_of}; trying again every {wait_s:g} s at most")
             await asyncio.sleep(wait_s)
             wait_s = min(LONGEST_WAIT_S, wait_s * 2)
 
 
-async def _listen(socket: Any, state: dict[str, Any], show: Any, heard: list[str]) -> None:
-    """Show what comes, but no more often than eyes want it; the newest is always shown in the end.
+async def _listen(socket: Any, state: dict[str, Any], show: Any, last_message: list[str]) -> None:
+    """Show the state as it changes, at most every `DRAW_EVERY_S`; the newest is always shown in the end.
 
-    `heard` holds the time of day at which something came last.
+    `last_message` gets the time of day of the latest message.
     """
     changed = asyncio.Event()
 
@@ -125,16 +125,16 @@ async def _listen(socket: Any, state: dict[str, Any], show: Any, heard: list[str
             await changed.wait()
             changed.clear()
             show(state)
-            await asyncio.sleep(FRESH_S)
+            await asyncio.sleep(DRAW_EVERY_S)
 
     drawing = asyncio.create_task(draw(), name="drawing")
     try:
         async for message in socket:
-            said = json.loads(message.data)
-            heard[:] = [time.strftime("%H:%M:%S")]
-            if "full" in said:
+            update = json.loads(message.data)
+            last_message[:] = [time.strftime("%H:%M:%S")]
+            if "full" in update:
                 state.clear()
-            state.update(said.get("full") or said.get("changed") or {})
+            state.update(update.get("full") or update.get("changed") or {})
             changed.set()
             if drawing.done():
                 break

@@ -1,1 +1,1 @@
-"""Text for the terminal: state, plans, calibrations, and readings."""
+"""Text for the terminal: state, history, plans, calibrations, readings and routines."""

@@ -1,4 +1,4 @@
-"""A calibration in words: each head, the room, how sure the held light is, and what to read next."""
+"""A calibration as lines of text: heads, ambient light, uncertainty, readings, and the next one to take."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from collections.abc import Iterator, Sequence
 
 from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, expanded
 from fillside.calibration.routine.prompts import place_words, receptor_words
-from fillside.cli.render.readings import display, suspects, within
+from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.rig.calibration import CalibratedHead, Calibration, SuggestedReading, WeighedReading
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers, uncertainty
 
 
-def fitted(rig: Rig, calibration: Calibration) -> list[str]:
-    """The whole calibration as lines."""
+def fit_lines(rig: Rig, calibration: Calibration) -> list[str]:
+    """Format a calibration."""
     entries = calibration.readings_in_order()
     lines = [f"{rig.rig.name}: {len(entries)} reading{'' if len(entries) == 1 else 's'}", ""]
     lines += numbers.table([_HEADINGS, *(_head(name, head) for name, head in calibration.heads.items())])
@@ -33,7 +33,7 @@ def _head(name: str, head: CalibratedHead) -> list[str]:
         numbers.NOTHING if head.intensity_cd is None else f"{_digits(head.intensity_cd)} cd",
         _source(head),
         _dimming(head),
-        within(head.sigma_stops),
+        interval_text(head.sigma_stops),
     ]
 
 
@@ -67,7 +67,7 @@ def _dimming(head: CalibratedHead) -> str:
 
 
 def _digits(value: float) -> str:
-    """Two or three digits: readings are good for a few per cent."""
+    """Format a value to three digits, as readings are good for a few per cent."""
     return f"{float(f'{value:.3g}'):.0f}" if value >= 100 else f"{value:.3g}"
 
 
@@ -77,12 +77,14 @@ def _room(calibration: Calibration) -> Iterator[str]:
         toward = (ambient.toward_key, ambient.toward_fill, ambient.toward_camera)
         key, fill, camera = (numbers.lux(value) for value in toward)
         yield f"with all heads out: {key} toward key, {fill} toward fill, {camera} toward camera"
-    for mark, known in calibration.marks.items():
-        ratio, exposure = within(known.ratio_sigma_stops), within(known.exposure_sigma_stops)
+    for mark, sigmas in calibration.marks.items():
+        ratio = interval_text(sigmas.ratio_sigma_stops)
+        exposure = interval_text(sigmas.exposure_sigma_stops)
         yield f"held at {mark}: ratio {ratio}, exposure {exposure}"
-    hand = calibration.hand_sd_m
-    if hand is not None:
-        yield f"the meter seems to have been within {max(1.0, 200 * hand):.0f} cm of where it was said to be"
+    position_sd_m = calibration.hand_sd_m
+    if position_sd_m is not None:
+        within_cm = max(1.0, 200 * position_sd_m)
+        yield f"the meter seems to have been within {within_cm:.0f} cm of where it was said to be"
 
 
 def _readings(entries: Sequence[WeighedReading]) -> list[list[str]]:
@@ -94,7 +96,7 @@ def _readings(entries: Sequence[WeighedReading]) -> list[list[str]]:
                 "+".join(one.heads) or "none",
                 numbers.levels(one.levels),
                 numbers.metres(one.at or ()),
-                display(one.value, one.unit),
+                display_value(one.value, one.unit),
                 numbers.lux(one.expected_lux),
                 numbers.stops(one.residual_stops),
                 "left out" if one.left_out else "suspect" if one.suspect else "",
@@ -113,8 +115,8 @@ def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
     else:
         yield "The reading that would help most now:"
     light = uncertainty.lux(asked.expected_lux, expanded(asked.sigma_stops or 0.0))
-    yield f"{lit}, about {light} ({within(asked.sigma_stops)}). {place_words(rig, asked.at)}"
+    yield f"{lit}, about {light} ({interval_text(asked.sigma_stops)}). {place_words(rig, asked.at)}"
     yield receptor_words(asked.receptor, asked.facing, head)
-    before = within(asked.ratio_sigma_stops), within(asked.exposure_sigma_stops)
-    after = within(asked.ratio_sigma_after_stops), within(asked.exposure_sigma_after_stops)
+    before = interval_text(asked.ratio_sigma_stops), interval_text(asked.exposure_sigma_stops)
+    after = interval_text(asked.ratio_sigma_after_stops), interval_text(asked.exposure_sigma_after_stops)
     yield f"The ratio would go from {before[0]} to {after[0]}, the exposure from {before[1]} to {after[1]}."

@@ -1,4 +1,4 @@
-"""What `fillside check` found, in words."""
+"""The findings of `fillside check` as lines of text."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from fillside.text import numbers
 WIDTH = 96
 
 
-def check_of(rig: Rig) -> RigReport:
-    """What a sound rig says, with what planning knows of its lamps' colours without a plan."""
+def check_report(rig: Rig) -> RigReport:
+    """Check a rig, including the colours of its lamps."""
     found = check_rig(rig)
     ccts = stated_ccts_k(rig)
     colours = tuple(
@@ -31,10 +31,10 @@ def check_of(rig: Rig) -> RigReport:
     return found.model_copy(update={"warnings": (*found.warnings, *colours)})
 
 
-def checked(found: RigReport, lengths: Lengths) -> list[str]:
-    """The rig as it was understood, its lengths written so, then what to mind."""
+def check_lines(found: RigReport, lengths: Lengths) -> list[str]:
+    """Format the rig as understood, then the warnings and cautions."""
     lines = [f"{found.rig}: the rig file is right", ""]
-    lines += numbers.table(list(_wishes(found, lengths)))
+    lines += numbers.table(list(_targets(found, lengths)))
     lines += [
         "",
         *numbers.table([_HEADINGS, *(_head(head, lengths) for head in found.heads)], right=(2, 3, 4)),
@@ -45,7 +45,7 @@ def checked(found: RigReport, lengths: Lengths) -> list[str]:
     return lines
 
 
-def _wishes(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
+def _targets(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
     yield [
         "ratio",
         f"{numbers.target_ratio(found.ratio)} ({numbers.stops(found.ratio_stops)}), read as {found.read_as}",
@@ -65,13 +65,13 @@ _HEADINGS = ["head", "role", "distance", "to the side", "up", "at full", "dimmin
 
 
 def _head(head: HeadSummary, lengths: Lengths) -> list[str]:
-    side = f"{abs(head.side_deg):.0f}° {'right' if head.side_deg >= 0 else 'left'}"
+    bearing = f"{abs(head.side_deg):.0f}° {'right' if head.side_deg >= 0 else 'left'}"
     steps = f"{head.driver}, {head.full_scale + 1} steps" if head.driver else "none: cannot be dimmed"
     return [
         head.name,
         head.role,
         lengths.long(head.distance_m),
-        side,
+        bearing,
         f"{head.up_deg:.0f}°",
         f"{head.intensity_cd:.0f} cd ({head.intensity_from})",
         head.curve + (f", floor {numbers.percent(head.floor)}" if head.floor else ""),

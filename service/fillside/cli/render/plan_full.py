@@ -1,11 +1,11 @@
-"""Every figure of a plan in words, and what was taken for granted."""
+"""A plan in full: every figure, and the assumptions."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
 from fillside.balance.report import Uncertainty
-from fillside.cli.render.plan_rig import listed, rig_lines
+from fillside.cli.render.plan_rig import bullet_list, full_rig_lines
 from fillside.planning.figures import Lengths
 from fillside.planning.look.catchlight import CatchLight
 from fillside.planning.look.glasses_remedies import GlassesAnswer, GlassesRemedy
@@ -16,17 +16,17 @@ from fillside.planning.plan import PlanReport
 from fillside.text import numbers, uncertainty
 
 FAINTEST_STOPS = -8.0
-"""Spill fainter than this against the exposure is not told."""
-LOWEST_TOLD_M, FAR_CLEAR_DEG = 0.3, 60.0
+"""Spill fainter than this against the exposure is left out."""
+LOWEST_SHOWN_M, FAR_CLEAR_DEG = 0.3, 60.0
 
 
-def planned_all(report: PlanReport, lengths: Lengths, *, maps: bool = False) -> list[str]:
-    """The whole plan as lines; with `maps` every mark's map in figures."""
+def full_plan_lines(report: PlanReport, lengths: Lengths, *, maps: bool = False) -> list[str]:
+    """Format a whole plan; `maps` adds every mark's map in figures."""
     lines = [f"{report.rig}: plan for {len(report.marks)} mark{'s' if len(report.marks) > 1 else ''}"]
     for mark in report.marks:
         lines += ["", *_mark_lines(mark, lengths)]
         lines += map_lines(mark, lengths) if maps else []
-    return [*lines, "", *rig_lines(report, lengths)]
+    return [*lines, "", *full_rig_lines(report, lengths)]
 
 
 def _mark_lines(mark: MarkPlan, lengths: Lengths) -> list[str]:
@@ -34,49 +34,50 @@ def _mark_lines(mark: MarkPlan, lengths: Lengths) -> list[str]:
     lines += indented([*_balance(mark), *_reach(mark)])
     lines += ["", *indented(_heads(mark, lengths))]
     lines += ["", *indented(_face(mark))]
-    lines += listed("softness", _softness(mark, lengths), "  ")
-    lines += listed("eyes", map(_catch_light, mark.catch_lights), "  ")
-    lines += listed("glasses", (line for one in mark.glasses for line in glasses_words(one, lengths)), "  ")
-    lines += listed("camera", (one.do for one in mark.lens if one.do is not None), "  ")
-    lines += listed("wall", wall_words(mark, lengths), "  ")
-    return lines + listed("when the subject wanders", _wander(mark, lengths), "  ")
+    lines += bullet_list("softness", _softness(mark, lengths), "  ")
+    lines += bullet_list("eyes", map(_catch_light, mark.catch_lights), "  ")
+    reflections = (line for one in mark.glasses for line in glasses_lines(one, lengths))
+    lines += bullet_list("glasses", reflections, "  ")
+    lines += bullet_list("camera", (one.do for one in mark.lens if one.do is not None), "  ")
+    lines += bullet_list("wall", wall_lines(mark, lengths), "  ")
+    return lines + bullet_list("when the subject wanders", _wander(mark, lengths), "  ")
 
 
 def map_lines(mark: MarkPlan, lengths: Lengths) -> list[str]:
-    """A mark's map in figures; nothing where it was left out."""
+    """Format a mark's map in figures; nothing where the plan has none."""
     return [] if mark.wander is None else ["", *indented(_map(mark, lengths))]
 
 
 def indented(lines: Iterable[str]) -> list[str]:
-    """Lines as a part of what stands above them."""
+    """Indent lines below their heading."""
     return [f"  {line}".rstrip() for line in lines]
 
 
 def _balance(mark: MarkPlan) -> Iterator[str]:
     target, achieved, face = mark.balance.target, mark.balance.achieved, mark.balance.face
-    known = mark.balance.uncertainty
+    intervals = mark.balance.uncertainty
     rows = [
         ["", "wanted", "is", "off by"],
         [
             "ratio",
             numbers.target_ratio(target.ratio),
-            uncertainty.ratio(achieved.ratio, known.ratio_stops, achieved.ratio_stops),
-            uncertainty.deviation(achieved.ratio_error_stops, known.ratio_stops),
+            uncertainty.ratio(achieved.ratio, intervals.ratio_stops, achieved.ratio_stops),
+            uncertainty.deviation(achieved.ratio_error_stops, intervals.ratio_stops),
         ],
         [
             "exposure",
             numbers.lux(target.exposure_lux),
-            uncertainty.lux(achieved.exposure_lux, known.exposure_stops),
-            uncertainty.deviation(achieved.exposure_error_stops, known.exposure_stops),
+            uncertainty.lux(achieved.exposure_lux, intervals.exposure_stops),
+            uncertainty.deviation(achieved.exposure_error_stops, intervals.exposure_stops),
         ],
-        ["face", "", uncertainty.ratio(face.ratio, known.face_stops), ""],
+        ["face", "", uncertainty.ratio(face.ratio, intervals.face_stops), ""],
     ]
     yield from numbers.table(rows)
     yield from (f"limit: {limit.says}" for limit in mark.balance.limits)
 
 
 def _reach(mark: MarkPlan) -> Iterator[str]:
-    reach, known = mark.reach, mark.balance.uncertainty
+    reach, intervals = mark.reach, mark.balance.uncertainty
     yield ""
     if not reach.corners:
         yield "no ratio to speak of: it takes a key and a fill"
@@ -85,40 +86,44 @@ def _reach(mark: MarkPlan) -> Iterator[str]:
     if reach.ratios is None:
         yield f"{wanted} cannot be had here at any ratio"
     else:
-        least, most = (_ratio_end(end, known) for end in (reach.ratios.least, reach.ratios.most))
+        least, most = (ratio_end(end, intervals) for end in (reach.ratios.least, reach.ratios.most))
         yield f"ratios at {wanted}: {least} up to {most}"
     wanted = numbers.target_ratio(reach.target_ratio)
     if reach.exposures is None:
         yield f"{wanted} cannot be had here at any exposure"
     else:
-        least, most = (_exposure_end(end, known) for end in (reach.exposures.least, reach.exposures.most))
+        least, most = (_exposure_end(end, intervals) for end in (reach.exposures.least, reach.exposures.most))
         yield f"exposures at {wanted}: {least} up to {most}"
     rows = [["corner", "ratio", "exposure", "against the target"]]
     for corner in reach.corners:
-        against = uncertainty.rounded(corner.exposure_stops, known.exposure_stops)
-        lux = uncertainty.lux(corner.exposure_lux, known.exposure_stops)
-        rows.append([ended_by(corner), uncertainty.ratio(corner.ratio, known.ratio_stops), lux, against])
+        against = uncertainty.rounded(corner.exposure_stops, intervals.exposure_stops)
+        lux = uncertainty.lux(corner.exposure_lux, intervals.exposure_stops)
+        rows.append(
+            [limits_text(corner), uncertainty.ratio(corner.ratio, intervals.ratio_stops), lux, against]
+        )
     yield from numbers.table(rows)
 
 
-def ended_by(corner: ReachCorner) -> str:
-    """The heads whose limits make a corner."""
+def limits_text(corner: ReachCorner) -> str:
+    """Name the heads whose limits make a corner."""
     parts = [f"{', '.join(corner.full)} full" if corner.full else ""]
     parts.append(f"{', '.join(corner.floor)} at floor" if corner.floor else "")
     return "; ".join(filter(None, parts)) or "between its ends"
 
 
-def _ratio_end(corner: ReachCorner, known: Uncertainty) -> str:
-    return f"{uncertainty.ratio(corner.ratio, known.ratio_stops)} ({ended_by(corner)})"
+def ratio_end(corner: ReachCorner, intervals: Uncertainty) -> str:
+    """Format the ratio at a corner, with the heads that limit it."""
+    return f"{uncertainty.ratio(corner.ratio, intervals.ratio_stops)} ({limits_text(corner)})"
 
 
-def _exposure_end(corner: ReachCorner, known: Uncertainty) -> str:
-    lux = uncertainty.lux(corner.exposure_lux, known.exposure_stops)
-    return f"{lux}, {uncertainty.rounded(corner.exposure_stops, known.exposure_stops)} ({ended_by(corner)})"
+def _exposure_end(corner: ReachCorner, intervals: Uncertainty) -> str:
+    lux = uncertainty.lux(corner.exposure_lux, intervals.exposure_stops)
+    off = uncertainty.rounded(corner.exposure_stops, intervals.exposure_stops)
+    return f"{lux}, {off} ({limits_text(corner)})"
 
 
-def standing_words(at: StandPosition, lengths: Lengths) -> tuple[str, str, str]:
-    """Where a head stands, its bearing and how far it is up, as seen from the mark."""
+def stand_cells(at: StandPosition, lengths: Lengths) -> tuple[str, str, str]:
+    """Return the cells for a head's stand, its bearing and its elevation from the mark."""
     stands = f"{lengths.long(at.floor_m)} off, {lengths.long(at.height_m)} high"
     return stands, f"{abs(at.side_deg):.0f}° {'right' if at.side_deg >= 0 else 'left'}", f"{at.up_deg:.0f}°"
 
@@ -135,7 +140,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
         rows.append(
             [
                 head.name,
-                *standing_words(at, lengths),
+                *stand_cells(at, lengths),
                 numbers.percent(head.level),
                 uncertainty.lux(head.lux, mark.balance.uncertainty.exposure_stops),
                 numbers.stops(margin.to_full_stops, sign=False),
@@ -175,12 +180,12 @@ def _softness(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
 
 def _catch_light(eye: CatchLight) -> str:
     if not eye.seen or eye.iris_percent is None:
-        return f"{eye.head}: no catch-light: {eye_words(eye)}"
-    return f"{eye.head}: {eye_words(eye)}, {eye.iris_percent:.0f} % of the iris's width"
+        return f"{eye.head}: no catch-light: {catch_light_text(eye)}"
+    return f"{eye.head}: {catch_light_text(eye)}, {eye.iris_percent:.0f} % of the iris's width"
 
 
-def eye_words(eye: CatchLight) -> str:
-    """Where a catch-light stands in the eye and how large it is, or why there is none."""
+def catch_light_text(eye: CatchLight) -> str:
+    """Describe a catch-light's place in the eye and its size, or the reason for its absence."""
     if not eye.seen or eye.size_mm is None:
         return eye.hidden or "none"
     where = "middle of the iris" if eye.clock_hours is None else f"{_clock(eye.clock_hours)} o'clock"
@@ -192,11 +197,11 @@ def _clock(hours: float) -> str:
     return f"{halves // 2 or 12}{' thirty' if halves % 2 else ''}".replace(" thirty", ":30")
 
 
-def glasses_words(one: GlassesAnswer, lengths: Lengths) -> Iterator[str]:
-    """Whether glasses mirror a lamp, and what would clear them."""
+def glasses_lines(one: GlassesAnswer, lengths: Lengths) -> Iterator[str]:
+    """Describe a lamp's reflection in glasses, and its remedies."""
     if one.margin_deg >= one.wanted_margin_deg:
         low = one.lowest_height_m
-        down = "" if low is None or low < LOWEST_TOLD_M else f"; clear down to {lengths.long(low)}"
+        down = "" if low is None or low < LOWEST_SHOWN_M else f"; clear down to {lengths.long(low)}"
         far = one.margin_deg > FAR_CLEAR_DEG
         yield f"{one.source}: {'far' if far else f'{one.margin_deg:.0f}°'} off the lenses{down}"
         return
@@ -218,15 +223,15 @@ def _cure(cure: GlassesRemedy, one: GlassesAnswer, lengths: Lengths) -> str:
     return cure.do
 
 
-def wall_words(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
-    """The light on the wall behind the subject."""
+def wall_lines(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
+    """Describe the light on the wall behind the subject."""
     wall = mark.wall
     if wall is None:
         return
     shares = ", ".join(
         f"{name} {numbers.stops(own)}"
         for name, own in wall.by_head_stops.items()
-        if own is not None and own > -8
+        if own is not None and own > FAINTEST_STOPS
     )
     yield (
         f"behind the subject, at {lengths.place(wall.point)}: {numbers.lux(wall.lux)}, "
@@ -238,9 +243,9 @@ def _wander(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
     wander = mark.wander
     if wander is None:
         return
-    within = f"within {lengths.long(wander.radius_m)}"
-    yield f"levels left alone, {within}: {_worst(wander.alone)}"
-    yield f"levels that follow, {within}: {_worst(wander.followed)}"
+    radius = f"within {lengths.long(wander.radius_m)}"
+    yield f"levels left alone, {radius}: {_worst(wander.alone)}"
+    yield f"levels that follow, {radius}: {_worst(wander.followed)}"
 
 
 def _worst(worst: LargestErrors) -> str:
@@ -252,8 +257,8 @@ def _worst(worst: LargestErrors) -> str:
 
 
 def _up_to(error_stops: float | None) -> str:
-    said = numbers.at_most(error_stops)
-    return said if said.startswith("less") else f"up to {said}"
+    text = numbers.at_most(error_stops)
+    return text if text.startswith("less") else f"up to {text}"
 
 
 def _map(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""What a plan says of the rig as a whole, in brief or in full: flicker, colour, power, umbrellas."""
+"""The part of a plan for the whole rig, in brief or in full: flicker, colour, power, umbrellas."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ WIDTH = 96
 DIFFERS_SHARE = 0.1
 
 
-def rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
-    """The whole rig's part of a plan."""
+def full_rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
+    """Format the results for the whole rig, with the assumptions."""
     lines: list[str] = []
-    lines += listed("flicker", _flicker(report.flicker))
-    lines += listed("colour", _colour(report))
-    lines += listed("lamps", map(_lamp, report.lamps))
-    lines += listed("power", _power(report.power))
-    lines += listed("umbrellas", (_umbrella(one, lengths) for one in report.umbrellas))
-    lines += listed("not known", report.unknown)
-    lines += listed("taken for granted", _assumed(report))
-    lines += listed("cautions", report.cautions)
+    lines += bullet_list("flicker", _flicker(report.flicker))
+    lines += bullet_list("colour", _colour(report))
+    lines += bullet_list("lamps", map(_lamp, report.lamps))
+    lines += bullet_list("power", _power(report.power))
+    lines += bullet_list("umbrellas", (_umbrella(one, lengths) for one in report.umbrellas))
+    lines += bullet_list("not known", report.unknown)
+    lines += bullet_list("taken for granted", _assumed(report))
+    lines += bullet_list("cautions", report.cautions)
     return lines[1:]
 
 
-def rig_in_brief(report: PlanReport, lengths: Lengths) -> list[str]:
-    """The whole rig's part of the answers: what has to be seen to, and what the rig file leaves open."""
+def brief_rig_lines(report: PlanReport, lengths: Lengths) -> list[str]:
+    """Format the main results for the whole rig, and the keys that the rig file lacks."""
     answers = [
         *_flicker(report.flicker),
         *_colour(report),
@@ -41,39 +41,39 @@ def rig_in_brief(report: PlanReport, lengths: Lengths) -> list[str]:
         *_power(report.power),
         *(_umbrella(one, lengths) for one in report.umbrellas),
     ]
-    lines = listed("the rig", _together(answers)) + listed("cautions", report.cautions)
+    lines = bullet_list("the rig", _merged(answers)) + bullet_list("cautions", report.cautions)
     if report.unknown:
-        missing = ", ".join(dict.fromkeys(_in_want(one) for one in report.unknown))
-        lines += ["", *paragraph(f"Not known, until the rig file has these keys: {missing}.")]
+        missing = ", ".join(dict.fromkeys(_missing_keys(one) for one in report.unknown))
+        lines += ["", *wrapped(f"Not known, until the rig file has these keys: {missing}.")]
     return lines
 
 
-def _together(lines: Iterable[str]) -> Iterator[str]:
-    """Lines that say the same of several heads as one.
+def _merged(lines: Iterable[str]) -> Iterator[str]:
+    """Merge lines that say the same of several heads.
 
-    >>> list(_together(["key: even", "60 W in all", "fill: even"]))
+    >>> list(_merged(["key: even", "60 W in all", "fill: even"]))
     ['key, fill: even', '60 W in all']
     """
-    said: dict[str, list[str]] = {}
+    names_of: dict[str, list[str]] = {}
     for line in lines:
         name, colon, text = line.partition(": ")
-        said.setdefault(text if colon else line, []).append(name if colon else "")
-    return (f"{', '.join(names)}: {text}" if names[0] else text for text, names in said.items())
+        names_of.setdefault(text if colon else line, []).append(name if colon else "")
+    return (f"{', '.join(names)}: {text}" if names[0] else text for text, names in names_of.items())
 
 
-def _in_want(unknown: str) -> str:
-    """A question that the rig file leaves open, and the keys that would answer it."""
+def _missing_keys(unknown: str) -> str:
+    """Name an open question of the rig file, and the keys that would answer it."""
     keys = re.findall(r"\(([\w.]+)\)", unknown)
     return f"{unknown.partition(':')[0]} ({' or '.join(keys)})"
 
 
-def paragraph(text: str) -> list[str]:
-    """A text as lines."""
+def wrapped(text: str) -> list[str]:
+    """Wrap a text."""
     return wrap(text, WIDTH)
 
 
-def listed(heading: str, texts: Iterable[str], indent: str = "") -> list[str]:
-    """A heading and a list below it, after an empty line; nothing for nothing."""
+def bullet_list(heading: str, texts: Iterable[str], indent: str = "") -> list[str]:
+    """Format an empty line, a heading and a bullet list; nothing for an empty list."""
     bullet, under = f"{indent}- ", f"{indent}  "
     items = [wrap(text, WIDTH, initial_indent=bullet, subsequent_indent=under) for text in texts]
     return ["", f"{indent}{heading}:", *(line for item in items for line in item)] if items else []
@@ -87,14 +87,14 @@ def _flicker(answers: Iterable[FlickerAnswer]) -> Iterator[str]:
             kind = f"{one.modulation_percent:.0f} % ripple at {one.ripple_hz:g} Hz"
         else:
             kind = f"ripple not known, at worst full at {one.ripple_hz:g} Hz"
-        seen = f"frames differ by up to {numbers.stops(one.variation_stops, sign=False)}"
+        effect = f"frames differ by up to {numbers.stops(one.variation_stops, sign=False)}"
         if one.beat_hz is not None:
-            seen += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
-        seen += f", bands of {numbers.stops(one.banding_stops, sign=False)} across a frame"
+            effect += f", pulsing {one.beat_hz:.3g} times a second" if one.beat_hz > 0 else ", standing still"
+        effect += f", bands of {numbers.stops(one.banding_stops, sign=False)} across a frame"
         times = ", ".join(f"1/{1 / t:.4g}" for t in one.safe_times_s)
         advice = f"; no flicker at {times} s" if one.visible and times else ""
         region = "" if one.region is None else f"; IEEE 1789: {one.region}"
-        yield f"{one.head}: {kind}: {seen if one.visible else 'no flicker at this shutter'}{advice}{region}"
+        yield f"{one.head}: {kind}: {effect if one.visible else 'no flicker at this shutter'}{advice}{region}"
 
 
 def _colour(report: PlanReport) -> Iterator[str]:
@@ -167,7 +167,7 @@ def _lit(one: UmbrellaAnswer, face: LitFace, lengths: Lengths) -> Iterator[str]:
 
 
 def _assumed(report: PlanReport) -> Iterator[str]:
-    """Every assumption once, in the order in which its answers stand above."""
+    """Yield every assumption once, in the order of the results above."""
     for name, text in _all_assumed(report).items():
         yield f"{name}: {text}"
 

@@ -1,4 +1,4 @@
-"""Readings and calibrations as tables for people."""
+"""Readings and calibrations as tables."""
 
 from __future__ import annotations
 
@@ -10,24 +10,25 @@ from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, arou
 from fillside.rig.calibration import WeighedReading
 from fillside.text import numbers
 
-Kept = dict[str, Any]
+Row = dict[str, Any]
+"""A reading or a calibration as the daemon answers it."""
 
 
-def made_at(unix_s: float) -> str:
-    """A Unix time [s] as ISO 8601 in UTC, to the second.
+def iso_time(unix_s: float) -> str:
+    """Format a Unix time [s] as ISO 8601 in UTC, to the second.
 
-    >>> made_at(0.0)
+    >>> iso_time(0.0)
     '1970-01-01T00:00:00Z'
     """
     return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(unix_s))
 
 
-def local(unix_s: float) -> str:
+def local_time(unix_s: float) -> str:
     return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s))
 
 
-def reading_lines(found: Sequence[Kept]) -> list[str]:
-    """Readings as kept, oldest first."""
+def reading_lines(found: Sequence[Row]) -> list[str]:
+    """Format readings, the oldest first."""
     if not found:
         return ["no readings yet; `fillside calibrate` asks for them one by one"]
     rows = [["no.", "taken", "for", "lit", "level", "shows", "at", "receptor", ""]]
@@ -37,11 +38,11 @@ def reading_lines(found: Sequence[Kept]) -> list[str]:
         rows.append(
             [
                 str(one["id"]),
-                local(one["at"]),
+                local_time(one["at"]),
                 one["purpose"],
                 "+".join(body.get("heads") or ()) or "none",
                 numbers.levels(body.get("levels") or ()),
-                display(body.get("value"), body.get("unit", "lux")),
+                display_value(body.get("value"), body.get("unit", "lux")),
                 numbers.metres(body["at"]),
                 f"{body.get('receptor', 'flat')} to {'the head' if facing == 'head' else facing}",
                 "; ".join(filter(None, (_struck(one), body.get("note")))),
@@ -50,14 +51,14 @@ def reading_lines(found: Sequence[Kept]) -> list[str]:
     return numbers.table(rows, right=(0,))
 
 
-def _struck(one: Kept) -> str:
+def _struck(one: Row) -> str:
     return "" if one["struck"] is None else f"does not count: {one['struck']}"
 
 
-def display(value: float | None, unit: str) -> str:
-    """What the meter showed.
+def display_value(value: float | None, unit: str) -> str:
+    """Format the value that a meter showed.
 
-    >>> display(640.0, "lux"), display(8.3, "ev100"), display(None, "f/5.6+0.7@400@1/50")
+    >>> display_value(640.0, "lux"), display_value(8.3, "ev100"), display_value(None, "f/5.6+0.7@400@1/50")
     ('640 lx', '8.3 EV', 'f/5.6+0.7 at ISO 400, 1/50 s')
     """
     if unit.startswith("f/"):
@@ -67,19 +68,19 @@ def display(value: float | None, unit: str) -> str:
     return f"{value:g} {names.get(unit, unit)}"
 
 
-def calibration_lines(found: Sequence[Kept]) -> list[str]:
-    """Calibrations as kept, oldest first; the one in use is marked."""
+def calibration_lines(found: Sequence[Row]) -> list[str]:
+    """Format calibrations, the oldest first, with the one in use marked."""
     if not found:
         return ["no calibrations yet; `fillside calibrate` makes one"]
     rows = [["", "no.", "made", "readings", "meter", "ratio at the marks", "exposure"]]
     for one in found:
         ratio, exposure = (_at_marks(one["body"], key) for key in ("ratio", "exposure"))
         meter = one.get("meter") or {}
-        said = f"{meter.get('receptor', '')} {meter['constant']:g}" if meter.get("constant") else ""
-        said = said or str(meter.get("receptor", ""))
+        receptor = f"{meter.get('receptor', '')} {meter['constant']:g}" if meter.get("constant") else ""
+        receptor = receptor or str(meter.get("receptor", ""))
         used = "in use" if one["used"] else ""
         count = str(len(one["readings"])) if one["readings"] else "imported"
-        rows.append([used, str(one["id"]), local(one["at"]), count, said, ratio, exposure])
+        rows.append([used, str(one["id"]), local_time(one["at"]), count, receptor, ratio, exposure])
     return [
         *numbers.table(rows, right=(1, 3)),
         "",
@@ -87,23 +88,23 @@ def calibration_lines(found: Sequence[Kept]) -> list[str]:
     ]
 
 
-def _at_marks(body: Kept, quantity: str) -> str:
+def _at_marks(body: Row, quantity: str) -> str:
     sigmas = [mark.get(f"{quantity}_sigma_stops") for mark in (body.get("marks") or {}).values()]
-    known = [sigma for sigma in sigmas if sigma is not None]
-    return within(max(known)) if known else numbers.NOTHING
+    found = [sigma for sigma in sigmas if sigma is not None]
+    return interval_text(max(found)) if found else numbers.NOTHING
 
 
-def within(sigma_stops: float | None) -> str:
-    """The expanded uncertainty for a standard one [stops].
+def interval_text(sigma_stops: float | None) -> str:
+    """Format the expanded uncertainty for a standard one [stops].
 
-    >>> within(0.0321), within(0.44), within(None)
+    >>> interval_text(0.0321), interval_text(0.44), interval_text(None)
     ('±0.06 stop', '±0.9 stop', '–')
     """
     return numbers.NOTHING if sigma_stops is None else around(expanded(sigma_stops))
 
 
 def suspects(entries: Sequence[WeighedReading]) -> Iterator[str]:
-    """Readings that are doubted, with why."""
+    """Yield a line for each doubtful reading, with the reason."""
     for one in entries:
         if one.why:
             left = " (left out)" if one.left_out else ""

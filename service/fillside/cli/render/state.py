@@ -1,4 +1,4 @@
-"""The state in words: one line after an order, a block for `status`, `watch` and `solve`."""
+"""The state as text: one line after an order, a block for `status`, `watch` and `solve`."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ State = dict[str, Any]
 
 
 def one_line(state: State, note: str = "") -> str:
-    """What the light is and where it goes, in one line; of the limits those that the note has not told."""
+    """Format the light and its target in one line, with the limits that the note does not name."""
     achieved, face = (state.get(part) or {} for part in ("achieved", "face"))
-    known = state.get("uncertainty") or {}
-    off = uncertainty.deviation(achieved.get("exposure_error_stops"), known.get("exposure_stops"))
-    exposure = uncertainty.lux(achieved.get("exposure_lux"), known.get("exposure_stops"))
+    intervals = state.get("uncertainty") or {}
+    off = uncertainty.deviation(achieved.get("exposure_error_stops"), intervals.get("exposure_stops"))
+    exposure = uncertainty.lux(achieved.get("exposure_lux"), intervals.get("exposure_stops"))
     parts = [
         _ratio_now_and_wanted(state),
-        f"face {uncertainty.ratio(face.get('ratio'), known.get('face_stops'))}",
+        f"face {uncertainty.ratio(face.get('ratio'), intervals.get('face_stops'))}",
         f"exposure {exposure} ({off if off.startswith('within') else f'{off} off'})",
     ]
     limits = (str(limit["says"]) for limit in state.get("limits") or [])
@@ -29,20 +29,20 @@ def one_line(state: State, note: str = "") -> str:
 
 
 def _ratio_now_and_wanted(state: State) -> str:
-    """The ratio, beside the wanted one where they differ by more than what is not known."""
-    target, achieved, known = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
-    within = known.get("ratio_stops")
+    """Format the ratio, with the target where they differ by more than the uncertainty."""
+    target, achieved, intervals = (state.get(part) or {} for part in ("target", "achieved", "uncertainty"))
+    within = intervals.get("ratio_stops")
     now, wanted = (uncertainty.ratio(part.get("ratio"), within) for part in (achieved, target))
-    told = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
+    text = f"ratio {now}" if within is None else f"ratio {now} {around(within)}"
     if now == wanted:
-        return told
-    told = "no ratio" if now == numbers.NOTHING else told
+        return text
+    text = "no ratio" if now == numbers.NOTHING else text
     asked = "none" if wanted == numbers.NOTHING else numbers.target_ratio(target.get("ratio"))
-    return f"{told} now, {asked} wanted"
+    return f"{text} now, {asked} wanted"
 
 
-def moving(state: State) -> str:
-    """Whether the light is on its way, or for how long it stands still; nothing where none is held."""
+def motion_text(state: State) -> str:
+    """Say whether the light fades, or for how long it has been steady; empty where no light is held."""
     if "settled" not in state:
         return ""
     if not state["settled"]:
@@ -52,20 +52,20 @@ def moving(state: State) -> str:
 
 
 def _passed(at: float) -> str:
-    """How long ago a Unix time was."""
+    """Format the time since a Unix time."""
     ago_s = max(0.0, time.time() - at)
     if ago_s < 7200:
         return f"{ago_s:.0f} s" if ago_s < 120 else f"{ago_s / 60:.0f} min"
     return f"{ago_s / 3600:.0f} h"
 
 
-def block(state: State) -> list[str]:
-    """The state as a few lines with a table of heads."""
+def state_lines(state: State) -> list[str]:
+    """Format the state as a few lines with a table of heads."""
     return [
         *_where(state),
         *numbers.table(list(_quantities(state))),
         "",
-        *heads(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
+        *head_lines(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
         *_rest(state),
     ]
 
@@ -73,16 +73,16 @@ def block(state: State) -> list[str]:
 def _where(state: State) -> Iterator[str]:
     mode = state.get("mode")
     place = f"subject at {numbers.metres(state['subject'])}" if state.get("subject") else ""
-    seen = state.get("subject_seen") or {}
-    if seen.get("mark"):
-        place = f"subject at {seen['mark']}"
-    alone = f"{state['alone']} alone{_burning(state)}" if state.get("alone") else ""
-    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, moving(state))))
+    subject = state.get("subject_seen") or {}
+    if subject.get("mark"):
+        place = f"subject at {subject['mark']}"
+    alone = f"{state['alone']} alone{_undimmable(state)}" if state.get("alone") else ""
+    yield ", ".join(filter(None, (state.get("rig"), mode, alone, place, motion_text(state))))
     yield ""
 
 
-def _burning(state: State) -> str:
-    """The heads without a wire, which burn whatever head is on alone."""
+def _undimmable(state: State) -> str:
+    """Name the heads without a wire, which stay on whichever head is on alone."""
     found = [h["name"] for h in state.get("heads") or [] if not h.get("wire") and h.get("output")]
     others = [name for name in found if name != state["alone"]]
     return f" but for {' and '.join(others)}" if others else ""
@@ -90,8 +90,8 @@ def _burning(state: State) -> str:
 
 def _quantities(state: State) -> Iterator[list[str]]:
     target, achieved, face = (state.get(part) or {} for part in ("target", "achieved", "face"))
-    known, others = (state.get(part) or {} for part in ("uncertainty", "relative_uncertainty_stops"))
-    ratio, exposure = known.get("ratio_stops"), known.get("exposure_stops")
+    intervals, others = (state.get(part) or {} for part in ("uncertainty", "relative_uncertainty_stops"))
+    ratio, exposure = intervals.get("ratio_stops"), intervals.get("exposure_stops")
     yield ["", "wanted", "is", "off by"]
     yield [
         "ratio",
@@ -115,14 +115,12 @@ def _quantities(state: State) -> Iterator[list[str]]:
             uncertainty.stops(found, within),
             uncertainty.deviation(off, within),
         ]
-    sides = " / ".join(
-        uncertainty.lux(face.get(side), exposure) for side in ("key_side_lux", "fill_side_lux")
-    )
-    yield ["face", "", uncertainty.ratio(face.get("ratio"), known.get("face_stops")), sides]
+    sides = " / ".join(uncertainty.lux(face.get(key), exposure) for key in ("key_side_lux", "fill_side_lux"))
+    yield ["face", "", uncertainty.ratio(face.get("ratio"), intervals.get("face_stops")), sides]
 
 
-def heads(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
-    """The table of heads; light that is known to within so many stops has no more digits than that."""
+def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
+    """Format the table of heads, their light with the digits that its uncertainty in stops allows."""
     rows = [["head", "role", "level", "output", "light", ""]]
     for head in found:
         rows.append(
@@ -172,8 +170,8 @@ def _drivers(state: State) -> Iterator[str]:
             yield f"driver {name}: {notice}"
 
 
-def _jobs(state: State) -> Iterator[str]:
-    """Side jobs in trouble; the light goes on without them."""
+def _side_jobs(state: State) -> Iterator[str]:
+    """Yield a line for each failing side job; the light does not depend on them."""
     for job in state.get("jobs") or []:
         times = "once" if job["failures"] == 1 else f"{job['failures']} times"
         yield f"{job['name']} failed {times} in {_passed(job['since'])}, and is tried again: {job['says']}"
@@ -187,8 +185,8 @@ def _rest(state: State) -> list[str]:
 def _remarks(state: State) -> Iterator[str]:
     trims = {role: by for role, by in (state.get("trims") or {}).items() if by}
     if trims:
-        said = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
-        yield f"trims: {', '.join(said)}"
+        parts = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
+        yield f"trims: {', '.join(parts)}"
     for limit in state.get("limits") or []:
         yield f"limit: {limit['says']}"
     for remedy in state.get("remedies") or []:
@@ -196,7 +194,7 @@ def _remarks(state: State) -> Iterator[str]:
     if state.get("identifying"):
         yield f"{state['identifying']} is showing itself and comes back"
     yield from _drivers(state)
-    yield from _jobs(state)
+    yield from _side_jobs(state)
     if (state.get("subject_seen") or {}).get("too_rough"):
         yield "the tracker is too rough to follow"
     storage = state.get("storage") or {}

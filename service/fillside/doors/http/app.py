@@ -1,4 +1,4 @@
-"""All routes, in one list, and what answers at each."""
+"""The routes of the HTTP door, in one table, and their handlers."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from aiohttp import web
 
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Need, Permission, check_may_look, check_may_operate, check_may_order
+from fillside.calibration.result.intervals import Intervals
 from fillside.doors.http.connections import Gate
-from fillside.doors.http.etag import tagged
 from fillside.doors.http.invitation import Entrance, invite
 from fillside.doors.http.manual import ManualRoom
 from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.openapi import document
-from fillside.doors.http.plan_cache import PlanRoom
-from fillside.doors.http.request_checks import Names, check_is_json, expect, from_here, guard, token_of
+from fillside.doors.http.request_checks import HostNames, check_is_json, expect, guard, is_local, token_of
+from fillside.doors.http.responses import json_response, tagged
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
 from fillside.doors.listener import give
@@ -27,6 +27,9 @@ from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal, done
 from fillside.orders.registry import kind_of
 from fillside.orders.strict_json import strict_loads
+from fillside.planning.plan import PlanReport, plan_rig
+from fillside.rig.calibration import Calibration
+from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
 from fillside.runtime.loop import Runner
 from fillside.runtime.readiness import readiness
@@ -36,31 +39,52 @@ from fillside.storage.records.takes import latest_takes
 from fillside.storage.store import Store
 
 LONGEST_ORDER = 64 * 1024
-NOBODY = Permission("nobody", "view")
+ANONYMOUS = Permission("nobody", "view")
 
 
 @dataclass(frozen=True)
 class AppContext:
-    """What the routes need of the daemon."""
+    """The parts of the daemon that the routes use."""
 
     runner: Runner
     store: Store
-    names: Names
-    doorkeeper: Authenticator
+    names: HostNames
+    authenticator: Authenticator
     metrics: Metrics
     entrance: Entrance
     gate: Gate
     require_token: bool = False
 
 
-class Handlers:
-    """The handlers."""
+class PlanCache:
+    """Computes the plan on a thread, one at a time, and keeps it until rig or calibration change."""
 
-    def __init__(self, house: AppContext) -> None:
-        self._house = house
+    def __init__(self) -> None:
+        self._busy = asyncio.Lock()
+        self._key: tuple[Rig, Calibration | None] | None = None
+        self._plans: dict[bool, PlanReport] = {}
+
+    async def plan(self, rig: Rig, calibration: Calibration | None, *, wander: bool) -> PlanReport:
+        """Return the plan of a rig; `wander` adds the maps, which take most of the time."""
+        async with self._busy:
+            if self._key != (rig, calibration):
+                self._key, self._plans = (rig, calibration), {}
+            if wander not in self._plans:
+                add_uncertainty = Intervals(rig, calibration).of
+                self._plans[wander] = await asyncio.to_thread(
+                    plan_rig, rig, calibration, wander=wander, add_uncertainty=add_uncertainty
+                )
+            return self._plans[wander]
+
+
+class Handlers:
+    """The handlers of all routes."""
+
+    def __init__(self, context: AppContext) -> None:
+        self._context = context
         self._page = page_files()
-        self._journal = Journal(house.store)
-        self._plan = PlanRoom()
+        self._journal = Journal(context.store)
+        self._plans = PlanCache()
         self._manual = ManualRoom()
         self._document = as_text(document(ROUTES, version("fillside"))).encode("ascii")
 
@@ -68,86 +92,86 @@ class Handlers:
         return tagged(request, self._document)
 
     async def state(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        return tagged(request, as_text(self._house.runner.state()).encode("ascii"))
+        return tagged(request, as_text(self._context.runner.state()).encode("ascii"))
 
     async def readings(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
-        found = await asyncio.to_thread(kept.readings, self._house.store, most, before)
-        return _json({"readings": [asdict(each) for each in found]})
+        found = await asyncio.to_thread(kept.readings, self._context.store, most, before)
+        return json_response({"readings": [asdict(each) for each in found]})
 
     async def calibrations(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
-        found = await asyncio.to_thread(kept.calibrations, self._house.store, most, before)
-        return _json({"calibrations": [asdict(each) for each in found]})
+        found = await asyncio.to_thread(kept.calibrations, self._context.store, most, before)
+        return json_response({"calibrations": [asdict(each) for each in found]})
 
     async def takes(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
-        found = await asyncio.to_thread(latest_takes, self._house.store, most, before)
-        return _json({"takes": [asdict(each) for each in found]})
+        found = await asyncio.to_thread(latest_takes, self._context.store, most, before)
+        return json_response({"takes": [asdict(each) for each in found]})
 
     async def places(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        light = self._house.runner.light
-        return _json(places_of(light.scene, light.calibration).model_dump(mode="json"))
+        light = self._context.runner.light
+        return json_response(places_of(light.scene, light.calibration).model_dump(mode="json"))
 
     async def plan(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         wander = request.query.get("wander", "0")
         if wander not in ("0", "1"):
             raise Refusal("bad_order", "wander is 1 for the maps too, or 0", "wander")
-        light = self._house.runner.light
-        found = await self._plan.answer(light.effective_rig, light.calibration, wander=wander == "1")
+        light = self._context.runner.light
+        found = await self._plans.plan(light.effective_rig, light.calibration, wander=wander == "1")
         return web.Response(text=found.model_dump_json(), content_type="application/json")
 
     async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
-        source = strict_loads(await self._house.gate.body_of(request))
+        source = strict_loads(await self._context.gate.read_body(request))
         check_may_order(holder, kind_of(source))
-        note = await give(self._house.runner, source, Visitor(holder.who, "http", request.remote or ""))
-        state = None if holder.may == "meter" else self._house.runner.state()
-        return _json(done(note, state))
+        note = await give(self._context.runner, source, Visitor(holder.who, "http", request.remote or ""))
+        state = None if holder.may == "meter" else self._context.runner.state()
+        return json_response(done(note, state))
 
     async def journal(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
-        found = await asyncio.to_thread(latest_entries, self._house.store, most, before)
-        return _json({"entries": found})
+        found = await asyncio.to_thread(latest_entries, self._context.store, most, before)
+        return json_response({"entries": found})
 
     async def invitation(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         check_is_json(request)
-        said = strict_loads(await self._house.gate.body_of(request))
-        answer = await invite(said, holder, self._house.doorkeeper, self._house.entrance)
-        self._note(request, holder, {"do": "invite", **said})
-        return _json(answer)
+        body = strict_loads(await self._context.gate.read_body(request))
+        answer = await invite(body, holder, self._context.authenticator, self._context.entrance)
+        self._note(request, holder, {"do": "invite", **body})
+        return json_response(answer.model_dump())
 
     async def key(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        text, found = await self._house.doorkeeper.change(token_of(request), request.remote or "")
+        text, found = await self._context.authenticator.change(token_of(request), request.remote or "")
         self._note(request, found, {"do": "key"})
-        return _json({"token": text, "may": found.may})
+        return json_response({"token": text, "may": found.may})
 
-    def _note(self, request: web.Request, holder: Permission, said: Any) -> None:
-        """What changes who may come in is journalled like an order, without the token."""
-        with self._house.runner.jobs.fence("journal"):
-            self._journal.write(Visitor(holder.who, "http", request.remote or ""), said, "ok")
+    def _note(self, request: web.Request, holder: Permission, body: Any) -> None:
+        """Journal a change of access like an order, without the token."""
+        with self._context.runner.jobs.fence("journal"):
+            self._journal.write(Visitor(holder.who, "http", request.remote or ""), body, "ok")
 
     async def metrics(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        text, content_type = self._house.metrics.text(request.headers.get("Accept", ""))
+        text, content_type = self._context.metrics.text(request.headers.get("Accept", ""))
         return web.Response(body=text, headers={"Content-Type": content_type})
 
     async def live(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        house = self._house
+        context = self._context
         return await serve_live(
-            request, house.runner.live, house.gate, lambda: house.doorkeeper.still_good(holder)
+            request, context.runner.live, context.gate, lambda: context.authenticator.still_good(holder)
         )
 
     async def health(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        runner, store = self._house.runner, self._house.store
+        runner, store = self._context.runner, self._context.store
         now = readiness(runner, store)
-        said = {
+        body = {
             "live": True,
             "ready": now.ready,
             "drivers": runner.wires.states(),
             "storage": store.trouble or "ok",
             "says": list(now.says),
         }
-        return _json(said, status=200 if now.ready else 503)
+        return json_response(body, status=200 if now.ready else 503)
 
     async def page(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return serve(request, self._page, request.match_info.get("path") or FIRST)
@@ -198,14 +222,17 @@ ROUTES = (
 
 
 def page_of(request: web.Request) -> tuple[int, int | None]:
-    """How many of a list are asked for, and below which number; Refusal for what is no number."""
+    """Return the number of entries that a request asks for, and the id below which they lie, if any.
+
+    Raises Refusal for anything but whole numbers.
+    """
     before = whole_number(request.query.get("before"), "before", None)
     most = whole_number(request.query.get("most"), "most", 100)
     return min(most or 1, MOST_AT_ONCE), before
 
 
 def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
-    """A whole number from a query string; Refusal for anything else."""
+    """Parse a whole number of a query string. Raises Refusal for anything else."""
     if text is None:
         return absent
     if not (text.isascii() and text.isdigit() and len(text) < 16 and int(text) > 0):
@@ -213,17 +240,13 @@ def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
     return int(text)
 
 
-def _json(body: Any, status: int = 200) -> web.Response:
-    return web.Response(text=as_text(body), content_type="application/json", status=status)
-
-
-def make_app(house: AppContext) -> web.Application:
-    """The application with every route of `ROUTES` behind the guards."""
-    guarded = guard(house.names, house.runner.jobs, house.gate)
+def make_app(context: AppContext) -> web.Application:
+    """Build the application, with every route of `ROUTES` behind the guard."""
+    guarded = guard(context.names, context.runner.jobs, context.gate)
     app = web.Application(middlewares=[guarded], client_max_size=LONGEST_ORDER)
-    rooms = Handlers(house)
+    handlers = Handlers(context)
     for route in ROUTES:
-        handler = _bound(route, rooms, house)
+        handler = _bound(route, handlers, context)
         app.router.add_route(route.method, route.path, handler, expect_handler=expect)
         if route.method == "GET" and route.answer is not Handlers.live:
             app.router.add_route("HEAD", route.path, handler, expect_handler=expect)
@@ -231,18 +254,18 @@ def make_app(house: AppContext) -> web.Application:
 
 
 def _bound(
-    route: Route, rooms: Handlers, house: AppContext
+    route: Route, handlers: Handlers, context: AppContext
 ) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:
     async def handle(request: web.Request) -> web.StreamResponse:
         if route.needs in ("nothing", "once"):
-            return await route.answer(rooms, request, NOBODY)
+            return await route.answer(handlers, request, ANONYMOUS)
         address = request.remote or ""
-        here = from_here(request) and not house.require_token
-        holder = await house.doorkeeper.admit(token_of(request), address, here)
+        local = is_local(request) and not context.require_token
+        holder = await context.authenticator.admit(token_of(request), address, local)
         if route.needs == "look":
             check_may_look(holder)
         elif route.needs == "operate":
             check_may_operate(holder)
-        return await route.answer(rooms, request, holder)
+        return await route.answer(handlers, request, holder)
 
     return handle

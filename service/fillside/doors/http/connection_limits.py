@@ -1,9 +1,9 @@
-"""Who may hold a connection, and for how long without doing anything.
+"""Limits on connections: their number, by address and in all, and the time each may spend idle.
 
-A connection is either worked for, or waits for its visitor: to finish the handshake, to send a whole request,
-to take an answer. Whoever is over a bound makes room by ending the connection that has waited longest, of the
-address that comes with too many: so a newcomer gets in, and what is silent goes. Where all are at work, the
-newcomer goes.
+A connection is either being served, or waits for its visitor: to finish the handshake, to send a whole
+request, or to take an answer. At a limit, the connection that has waited longest is ended, among those of
+the address with too many, so that newcomers get in and silent connections go. Where all are being served, the
+newcomer is refused.
 """
 
 from __future__ import annotations
@@ -16,77 +16,76 @@ from functools import lru_cache
 from typing import Literal
 
 Phase = Literal["handshake", "head", "queue", "body", "answer", "busy", "watch"]
-"""What a connection is at. `queue` is a request that waits for its turn, `watch` a WebSocket; `answer` lasts
-until the next request has come, since nobody tells when an answer was taken."""
-WAITS: frozenset[Phase] = frozenset({"handshake", "head", "queue", "body", "answer"})
+"""The phase of a connection. `queue` is a request that waits for its turn, `watch` a WebSocket; `answer`
+lasts until the next request arrives, since nothing reports that an answer was taken."""
+WAITING: frozenset[Phase] = frozenset({"handshake", "head", "queue", "body", "answer"})
 End = Literal["one_address", "all", "files", "long", "slow", "idle"]
-"""Why a connection was ended: too many from its address, or in all; no file handle for it; more sent ahead
-than a request may have; too slow with its handshake, its request, or with taking the answer; nothing more
-asked for."""
+"""The reason for ending a connection: too many from its address, or in all; no file handle; more data than a
+request may have; a handshake, a request or the taking of an answer too slow; idle after an answer."""
 TROUBLE: tuple[End, ...] = ("one_address", "all", "files", "long")
-"""What is worth a line in the log; a browser opens connections that it never uses, and keeps used ones."""
-FILES_KEPT = 128
-"""File handles beside visitors': database, drivers, brokers, and what a command of the moment opens."""
+"""The reasons worth a line in the log. The others are normal: browsers open connections they never use."""
+RESERVED_FILES = 128
+"""File handles kept for the database, drivers, brokers and files that are open for a moment."""
 
 
 @dataclass(frozen=True)
 class ConnectionLimits:
-    """How many connections, and how long [s] each may let us wait."""
+    """The number of connections, and the time [s] that each may keep the daemon waiting."""
 
-    in_all: int = 600
-    """Some 40 kB each with what it may have in its buffers: tens of MB."""
-    from_one: int = 64
+    total: int = 600
+    """Each takes some 40 kB with its buffers, all of them tens of MB."""
+    per_address: int = 64
     """A browser opens six, and a household's devices come through one address."""
-    from_here: int = 320
-    """An address of loopback: a proxy brings the whole house by it."""
-    watch_from_one: int = 32
-    watch_from_here: int = 224
-    """WebSockets, which are never ended to make room, leave some for orders."""
-    handshakes_from_one: int = 16
-    """A handshake costs milliseconds of the processor; so many may fall into one turn of the event loop."""
+    per_loopback: int = 320
+    """A proxy brings every visitor by one loopback address."""
+    websockets_per_address: int = 32
+    websockets_per_loopback: int = 224
+    """WebSockets are never ended to make room, so they leave some connections for orders."""
+    handshakes_per_address: int = 16
+    """A handshake costs milliseconds of the processor; this many may fall into one turn of the event loop."""
     new_per_s: float = 100.0
-    """From one address that is not loopback's: a tracker that opens one for each of its fifty reports a
-    second is twice within it. What comes faster costs only the accepting."""
+    """From one address other than loopback: twice what a tracker needs that opens one for each of fifty
+    reports a second. Connections beyond it cost no more than accepting them."""
     burst: float = 200.0
     handshake_s: float = 10.0
     head_s: float = 10.0
     body_s: float = 10.0
     answer_s: float = 30.0
     octets: int = 192 * 1024
-    """Sent ahead of the answer: an order (64 KiB) as it comes in one piece out of the system's buffer, and a
-    head, whose bound RFC 9110, 5.4, leaves to us."""
+    """Received ahead of an answer: an order (64 KiB) in one piece from the system's buffer, and a head, whose
+    bound RFC 9110, 5.4, leaves to the server."""
 
     def within(self, files: int) -> ConnectionLimits:
-        """The same where a process may have so many files open."""
-        room = max(files - FILES_KEPT, files // 2)
-        if room >= self.in_all:
+        """Scale the limits to a number of file handles."""
+        room = max(files - RESERVED_FILES, files // 2)
+        if room >= self.total:
             return self
-        share = room / self.in_all
+        share = room / self.total
         return ConnectionLimits(
-            in_all=room,
-            from_one=max(4, min(self.from_one, room // 4)),
-            from_here=max(4, int(self.from_here * share)),
-            watch_from_one=max(2, min(self.watch_from_one, room // 8)),
-            watch_from_here=max(2, int(self.watch_from_here * share)),
+            total=room,
+            per_address=max(4, min(self.per_address, room // 4)),
+            per_loopback=max(4, int(self.per_loopback * share)),
+            websockets_per_address=max(2, min(self.websockets_per_address, room // 8)),
+            websockets_per_loopback=max(2, int(self.websockets_per_loopback * share)),
         )
 
     def seconds(self, phase: Phase) -> float | None:
-        """How long a connection may be at `phase`; None where it is not for the visitor to end that."""
-        known: dict[Phase, float] = {
+        """Return the time limit of a phase [s]; None for a phase that the visitor cannot end."""
+        limits: dict[Phase, float] = {
             "handshake": self.handshake_s,
             "head": self.head_s,
-            "body": self.body_s + 1.0,  # the answer that says so goes first
+            "body": self.body_s + 1.0,  # leaves time to send the refusal
             "answer": self.answer_s,
         }
-        return known.get(phase)
+        return limits.get(phase)
 
 
 @dataclass(eq=False)
-class Visit:
-    """One connection; `end` lets it go at once."""
+class OpenConnection:
+    """One connection; `end` closes it at once."""
 
-    party: str
-    here: bool
+    address: str
+    is_loopback: bool
     phase: Phase
     since_s: float
     octets: int = 0
@@ -94,35 +93,35 @@ class Visit:
 
 
 @dataclass
-class _Party:
-    """All of one address; `may_open` new connections now, as of `seen_s`."""
+class _AddressGroup:
+    """The connections of one address, which `may_open` so many more, as of `seen_s`."""
 
     may_open: float
     seen_s: float
-    visits: dict[Visit, None] = field(default_factory=dict)
-    """In the order in which they came to their phases."""
+    connections: dict[OpenConnection, None] = field(default_factory=dict)
+    """In the order in which they entered their phases."""
 
-    def number_at(self, phase: Phase) -> int:
-        return sum(visit.phase == phase for visit in self.visits)
+    def count_in(self, phase: Phase) -> int:
+        return sum(connection.phase == phase for connection in self.connections)
 
-    def longest_silent(self) -> Visit | None:
-        """The one that has waited longest; one whose request has come whole is no flood of half ones."""
+    def longest_waiting(self) -> OpenConnection | None:
+        """Return the connection that has waited longest, one with a whole request only for lack of others."""
         first = None
-        for visit in self.visits:
-            if visit.phase in WAITS:
-                if visit.phase != "queue":
-                    return visit
-                first = first or visit
+        for connection in self.connections:
+            if connection.phase in WAITING:
+                if connection.phase != "queue":
+                    return connection
+                first = first or connection
         return first
 
 
 @lru_cache(1000)
-def party_of(address: str) -> tuple[str, bool]:
-    """What counts as one address, and whether it is this machine's own.
+def address_group(address: str) -> tuple[str, bool]:
+    """Return the name under which an address is counted, and whether it is this machine's own.
 
-    A household has 2^64 addresses of IPv6 to choose from, so those count by their network.
+    A household can choose among 2^64 addresses of IPv6, so those count by their network.
 
-    >>> party_of("192.0.2.7"), party_of("::ffff:127.0.0.1"), party_of("2001:db8::1:2")
+    >>> address_group("192.0.2.7"), address_group("::ffff:127.0.0.1"), address_group("2001:db8::1:2")
     (('192.0.2.7', False), ('127.0.0.1', True), ('2001:db8::/64', False))
     """
     try:
@@ -137,113 +136,117 @@ def party_of(address: str) -> tuple[str, bool]:
 
 
 class ConnectionTable:
-    """All connections there are."""
+    """The connections that are open."""
 
     def __init__(self, limits: ConnectionLimits, clock: Callable[[], float]) -> None:
         self.limits, self._clock = limits, clock
-        self._parties: dict[str, _Party] = {}
+        self._groups: dict[str, _AddressGroup] = {}
         self.ended: Counter[End] = Counter()
         self.ended_of: Counter[str] = Counter()
         """By address, since this was last cleared."""
-        self.left = 0
-        """How many connections are no more."""
+        self.closed = 0
+        """The number of connections that have closed."""
 
     @property
-    def visits(self) -> tuple[Visit, ...]:
-        return tuple(visit for party in self._parties.values() for visit in party.visits)
+    def connections(self) -> tuple[OpenConnection, ...]:
+        return tuple(connection for group in self._groups.values() for connection in group.connections)
 
     def __len__(self) -> int:
-        return sum(len(party.visits) for party in self._parties.values())
+        return sum(len(group.connections) for group in self._groups.values())
 
-    def admit(self, address: str, phase: Phase) -> Visit | None:
-        """A new connection's visit, for which others may have had to go; None where there is no room."""
-        name, here = party_of(address)
+    def admit(self, address: str, phase: Phase) -> OpenConnection | None:
+        """Register a new connection, ending others at a limit; None where there is no room."""
+        name, is_loopback = address_group(address)
         now_s, limits = self._clock(), self.limits
-        party = self._parties.setdefault(name, _Party(limits.burst, now_s))
-        party.may_open = min(limits.burst, party.may_open + (now_s - party.seen_s) * limits.new_per_s)
-        party.seen_s = now_s
-        most = limits.from_here if here else limits.from_one
-        if not here and party.may_open < 1:
+        group = self._groups.setdefault(name, _AddressGroup(limits.burst, now_s))
+        group.may_open = min(limits.burst, group.may_open + (now_s - group.seen_s) * limits.new_per_s)
+        group.seen_s = now_s
+        most = limits.per_loopback if is_loopback else limits.per_address
+        if not is_loopback and group.may_open < 1:
             self._count("one_address", name)
             return None
-        if len(party.visits) >= most and not self._make_room([party], "one_address", name):
+        if len(group.connections) >= most and not self._make_room([group], "one_address", name):
             return None
-        if phase == "handshake" and party.number_at(phase) >= limits.handshakes_from_one:
-            self.end(next(visit for visit in party.visits if visit.phase == phase), "one_address")
-        if len(self) >= limits.in_all and not self._make_room(self._largest_first(), "all", name):
+        if phase == "handshake" and group.count_in(phase) >= limits.handshakes_per_address:
+            self.end(next(one for one in group.connections if one.phase == phase), "one_address")
+        if len(self) >= limits.total and not self._make_room(self._largest_first(), "all", name):
             return None
-        party.may_open -= 1
-        visit = Visit(name, here, phase, now_s)
-        party.visits[visit] = None
-        return visit
+        group.may_open -= 1
+        connection = OpenConnection(name, is_loopback, phase, now_s)
+        group.connections[connection] = None
+        return connection
 
-    def _largest_first(self) -> Iterable[_Party]:
-        return sorted(self._parties.values(), key=lambda party: len(party.visits), reverse=True)
+    def _largest_first(self) -> Iterable[_AddressGroup]:
+        return sorted(self._groups.values(), key=lambda group: len(group.connections), reverse=True)
 
-    def _make_room(self, parties: Iterable[_Party], why: End, newcomer: str) -> bool:
-        """End the longest silent one of the first that has any; where none has, the newcomer goes."""
-        for party in parties:
-            if (visit := party.longest_silent()) is not None:
-                self.end(visit, why)
+    def _make_room(self, groups: Iterable[_AddressGroup], reason: End, newcomer: str) -> bool:
+        """End the longest waiting connection of the first group that has one.
+
+        Return False, and count the newcomer as refused, where none has.
+        """
+        for group in groups:
+            if (connection := group.longest_waiting()) is not None:
+                self.end(connection, reason)
                 return True
-        self._count(why, newcomer)
+        self._count(reason, newcomer)
         return False
 
-    def make_room(self) -> None:
-        """Let the longest silent one go: there is no file handle for another."""
+    def free_handle(self) -> None:
+        """End the longest waiting connection, to free its file handle."""
         self._make_room(self._largest_first(), "files", "")
 
-    def at(self, visit: Visit, phase: Phase) -> None:
-        """A connection goes on to another phase."""
-        visit.phase, visit.since_s = phase, self._clock()
-        visits = self._parties[visit.party].visits if visit.party in self._parties else {}
-        if visit in visits:
-            visits[visit] = visits.pop(visit)
+    def set_phase(self, connection: OpenConnection, phase: Phase) -> None:
+        """Note that a connection enters a phase."""
+        connection.phase, connection.since_s = phase, self._clock()
+        group = self._groups.get(connection.address)
+        if group is not None and connection in group.connections:
+            group.connections[connection] = group.connections.pop(connection)
         if phase == "queue":
-            visit.octets = 0
+            connection.octets = 0
 
-    def may_watch(self, visit: Visit) -> bool:
-        """Whether one more WebSocket may come from there."""
-        most = self.limits.watch_from_here if visit.here else self.limits.watch_from_one
-        return self._parties[visit.party].number_at("watch") < most
+    def may_open_websocket(self, connection: OpenConnection) -> bool:
+        """Return whether the address of a connection may open one more WebSocket."""
+        limits = self.limits
+        most = limits.websockets_per_loopback if connection.is_loopback else limits.websockets_per_address
+        return self._groups[connection.address].count_in("watch") < most
 
-    def took(self, visit: Visit, octets: int) -> None:
-        """Count what came ahead of its time, and end the connection that sends too much of it."""
-        if visit.phase in ("body", "watch"):
+    def count_octets(self, connection: OpenConnection, octets: int) -> None:
+        """Count data received ahead of an answer, and end a connection that sends too much."""
+        if connection.phase in ("body", "watch"):
             return
-        visit.octets += octets
-        if visit.octets > self.limits.octets:
-            self.end(visit, "long")
+        connection.octets += octets
+        if connection.octets > self.limits.octets:
+            self.end(connection, "long")
 
-    def end(self, visit: Visit, why: End) -> None:
-        self._count(why, visit.party)
-        self.leave(visit)
-        visit.end()
+    def end(self, connection: OpenConnection, reason: End) -> None:
+        self._count(reason, connection.address)
+        self.remove(connection)
+        connection.end()
 
-    def leave(self, visit: Visit) -> None:
-        """A connection is no more."""
-        party = self._parties.get(visit.party)
-        if party is not None and visit in party.visits:
-            del party.visits[visit]
-            self.left += 1
+    def remove(self, connection: OpenConnection) -> None:
+        """Forget a connection that has closed."""
+        group = self._groups.get(connection.address)
+        if group is not None and connection in group.connections:
+            del group.connections[connection]
+            self.closed += 1
 
-    def look(self) -> None:
-        """End what is overdue, and forget who was not here for long; to be called every second or so."""
+    def end_overdue(self) -> None:
+        """End overdue connections and forget idle addresses; to be called about once a second."""
         now_s = self._clock()
-        for visit in self.visits:
-            most_s = self.limits.seconds(visit.phase)
-            if most_s is not None and now_s - visit.since_s > most_s:
-                self.end(visit, "idle" if visit.phase == "answer" else "slow")
+        for connection in self.connections:
+            most_s = self.limits.seconds(connection.phase)
+            if most_s is not None and now_s - connection.since_s > most_s:
+                self.end(connection, "idle" if connection.phase == "answer" else "slow")
         full_s = self.limits.burst / self.limits.new_per_s
-        gone = [
+        idle = [
             name
-            for name, party in self._parties.items()
-            if not party.visits and now_s - party.seen_s > full_s
+            for name, group in self._groups.items()
+            if not group.connections and now_s - group.seen_s > full_s
         ]
-        for name in gone:
-            del self._parties[name]
+        for name in idle:
+            del self._groups[name]
 
-    def _count(self, why: End, party: str) -> None:
-        self.ended[why] += 1
-        if why in TROUBLE:
-            self.ended_of[party] += 1
+    def _count(self, reason: End, group: str) -> None:
+        self.ended[reason] += 1
+        if reason in TROUBLE:
+            self.ended_of[group] += 1

@@ -1,8 +1,8 @@
-"""The listening socket: who may come in at all, by a `ConnectionTable`, and each connection's way through it.
+"""The listening socket: accepts connections by a `ConnectionTable`, and follows each through its phases.
 
-asyncio's own server takes every connection, and where there is no file handle left it says so in 256 log
-lines at a time. This one decides before a connection costs anything, and where handles are short it ends
-silent connections and tries again a little later.
+asyncio's own server accepts every connection, and without a free file handle it writes 256 log lines at a
+time. This one decides before a connection costs anything; where handles are short it ends silent connections
+and tries again a little later.
 """
 
 from __future__ import annotations
@@ -22,27 +22,33 @@ from typing import cast
 from aiohttp import web
 
 from fillside.background.turns import Turnstile
-from fillside.doors.http.connection_limits import TROUBLE, ConnectionLimits, ConnectionTable, End, Visit
+from fillside.doors.http.connection_limits import (
+    TROUBLE,
+    ConnectionLimits,
+    ConnectionTable,
+    End,
+    OpenConnection,
+)
 from fillside.orders.answers import Refusal
 
 log = logging.getLogger(__name__)
 
 ACCEPTS_PER_TURN = 16
-"""Some 0.2 ms each: a frame waits no longer than 3 ms for newcomers."""
-REST_S = 0.2
-"""How long nobody is taken while there is no file handle."""
-LOOK_EVERY_S = 1.0
-SAY_EVERY_S = 60.0
-CLEAR_AFTER = 100
-"""Connections with TLS that went, or never came to be: each leaves a quarter of a MB held in cycles, which
-the collector counts as some ten small objects. To clear so many away takes a few ms."""
-GOODBYE_S = 2.0
-"""For TLS' own goodbye."""
+"""Each takes some 0.2 ms: a frame waits at most 3 ms for newcomers."""
+PAUSE_S = 0.2
+"""The pause in accepting while there is no file handle."""
+CHECK_EVERY_S = 1.0
+REPORT_EVERY_S = 60.0
+COLLECT_AFTER = 100
+"""Closed TLS connections leave a quarter of a MB each in reference cycles, which the collector counts as some
+ten small objects. Collecting this many takes a few ms."""
+TLS_SHUTDOWN_S = 2.0
+"""For the closing messages of TLS."""
 WRITE_AHEAD = 16 * 1024
-"""Answers beyond what the system holds for a connection wait with us, one at a time above this."""
+"""The send buffer above which a handler waits for its connection."""
 FILES_WANTED = 4096
 _NO_HANDLE = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
-_IN_WORDS: dict[End, str] = {
+_REASON_TEXTS: dict[End, str] = {
     "one_address": "too many from one address",
     "all": "too many in all",
     "files": "no file handle left",
@@ -54,7 +60,7 @@ Clock = Callable[[], float]
 
 
 def files_allowed() -> int:
-    """How many files this process may have open, after asking for as many as are wanted."""
+    """Raise the limit of open files toward `FILES_WANTED`, and return it."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     most = FILES_WANTED if hard == resource.RLIM_INFINITY else min(FILES_WANTED, hard)
     if soft == resource.RLIM_INFINITY:
@@ -68,21 +74,21 @@ def _cancel(task: asyncio.Task[None]) -> None:
     task.cancel()
 
 
-class _Connection(asyncio.Protocol):
-    """Stands between a transport and the server's own protocol, and says what passes."""
+class _GatedProtocol(asyncio.Protocol):
+    """Stands between a transport and the server's protocol, and reports to the gate."""
 
-    def __init__(self, gate: Gate, visit: Visit, inner: asyncio.Protocol) -> None:
-        self._gate, self._visit, self._inner = gate, visit, inner
+    def __init__(self, gate: Gate, connection: OpenConnection, inner: asyncio.Protocol) -> None:
+        self._gate, self._connection, self._inner = gate, connection, inner
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         end = cast(asyncio.Transport, transport)
         end.set_write_buffer_limits(high=WRITE_AHEAD)
-        self._visit.end = end.abort
-        self._gate.know(self._visit, self._inner)
+        self._connection.end = end.abort
+        self._gate.register(self._connection, self._inner)
         self._inner.connection_made(transport)
 
     def data_received(self, data: bytes) -> None:
-        self._gate.crowd.took(self._visit, len(data))
+        self._gate.table.count_octets(self._connection, len(data))
         self._inner.data_received(data)
 
     def eof_received(self) -> bool | None:
@@ -95,179 +101,179 @@ class _Connection(asyncio.Protocol):
         self._inner.resume_writing()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._gate.forget(self._visit, self._inner)
+        self._gate.unregister(self._connection, self._inner)
         self._inner.connection_lost(exc)
 
 
 class Gate:
-    """The door's own: all connections, and the turns in which their requests are answered."""
+    """Accepts connections, and gives each request a turn of the event loop."""
 
     def __init__(self, clock: Clock, limits: ConnectionLimits | None = None) -> None:
-        self.crowd = ConnectionTable(limits or ConnectionLimits().within(files_allowed()), clock)
+        self.table = ConnectionTable(limits or ConnectionLimits().within(files_allowed()), clock)
         self._clock = clock
         self._turns = Turnstile()
-        self._visits: dict[asyncio.BaseProtocol, Visit] = {}
-        self._coming: set[asyncio.Task[None]] = set()
-        self._cleared = 0
-        self._said_at = -SAY_EVERY_S
-        self._said: dict[End, int] = {}
+        self._connections: dict[asyncio.BaseProtocol, OpenConnection] = {}
+        self._accepting: set[asyncio.Task[None]] = set()
+        self._collected = 0
+        self._reported_at = -REPORT_EVERY_S
+        self._reported: dict[End, int] = {}
 
     @asynccontextmanager
     async def open(
         self, listener: socket.socket, server: Server, tls: ssl.SSLContext | None
     ) -> AsyncIterator[None]:
-        """Take connections while inside; those that are there at the end are the server's to close."""
+        """Accept connections while inside; the server closes those that are open at the end."""
         loop = asyncio.get_running_loop()
         listener.setblocking(False)
-        rest: asyncio.TimerHandle | None = None
+        pause: asyncio.TimerHandle | None = None
 
         def accept() -> None:
-            nonlocal rest
+            nonlocal pause
             if not self._accept(listener, server, tls):
                 loop.remove_reader(listener)
-                rest = loop.call_later(REST_S, loop.add_reader, listener, accept)
+                pause = loop.call_later(PAUSE_S, loop.add_reader, listener, accept)
 
         loop.add_reader(listener, accept)
         try:
             yield
         finally:
             loop.remove_reader(listener)
-            if rest is not None:
-                rest.cancel()
-            for task in tuple(self._coming):
+            if pause is not None:
+                pause.cancel()
+            for task in tuple(self._accepting):
                 task.cancel()
-            await asyncio.gather(*self._coming, return_exceptions=True)
+            await asyncio.gather(*self._accepting, return_exceptions=True)
 
     def _accept(self, listener: socket.socket, server: Server, tls: ssl.SSLContext | None) -> bool:
-        """Take some of those who wait; whether more can be taken in the next turn."""
+        """Accept some of the waiting connections; return whether to accept more in the next turn."""
         if tls is not None:
-            self._clear_away()
+            self._collect_closed()
         for _ in range(ACCEPTS_PER_TURN):
             try:
                 bare, peer = listener.accept()
             except OSError as error:
                 if error.errno not in _NO_HANDLE:
-                    return True  # nobody waits any more, or the one who did has gone
-                self.crowd.make_room()
+                    return True  # no connection waits any more, or the one that did has closed
+                self.table.free_handle()
                 return False
-            visit = self.crowd.admit(str(peer[0]), "handshake" if tls else "head")
-            if visit is None:
+            connection = self.table.admit(str(peer[0]), "handshake" if tls else "head")
+            if connection is None:
                 bare.close()
                 continue
             bare.setblocking(False)
-            task = asyncio.get_running_loop().create_task(self._take(bare, visit, server, tls))
-            visit.end = partial(_cancel, task)
-            self._coming.add(task)
-            task.add_done_callback(self._coming.discard)
+            task = asyncio.get_running_loop().create_task(self._connect(bare, connection, server, tls))
+            connection.end = partial(_cancel, task)
+            self._accepting.add(task)
+            task.add_done_callback(self._accepting.discard)
         return True
 
-    async def _take(
-        self, bare: socket.socket, visit: Visit, server: Server, tls: ssl.SSLContext | None
+    async def _connect(
+        self, bare: socket.socket, connection: OpenConnection, server: Server, tls: ssl.SSLContext | None
     ) -> None:
-        def connection() -> _Connection:
-            return _Connection(self, visit, cast(asyncio.Protocol, server()))
+        def protocol() -> _GatedProtocol:
+            return _GatedProtocol(self, connection, cast(asyncio.Protocol, server()))
 
-        loop, limits = asyncio.get_running_loop(), self.crowd.limits
+        loop, limits = asyncio.get_running_loop(), self.table.limits
         if tls is not None:
-            # A handshake costs milliseconds, and gets a turn of its own.
+            # A handshake costs milliseconds, so it gets a turn of its own.
             try:
-                await self._turns.through(visit.party)
+                await self._turns.through(connection.address)
             except asyncio.CancelledError:
                 bare.close()
                 raise
         try:
             await loop.connect_accepted_socket(
-                connection,
+                protocol,
                 bare,
                 ssl=tls,
                 ssl_handshake_timeout=limits.handshake_s if tls else None,
-                ssl_shutdown_timeout=GOODBYE_S if tls else None,
+                ssl_shutdown_timeout=TLS_SHUTDOWN_S if tls else None,
             )
         except OSError:
-            self.crowd.leave(visit)  # it left in the handshake, or spoke something else
+            self.table.remove(connection)  # it left during the handshake, or spoke something else
 
-    def know(self, visit: Visit, inner: asyncio.BaseProtocol) -> None:
-        """A connection stands, and its request is waited for."""
-        self._visits[inner] = visit
-        self.crowd.at(visit, "head")
+    def register(self, connection: OpenConnection, inner: asyncio.BaseProtocol) -> None:
+        """Note a connection that was made and is to send a request."""
+        self._connections[inner] = connection
+        self.table.set_phase(connection, "head")
 
-    def forget(self, visit: Visit, inner: asyncio.BaseProtocol) -> None:
-        self.crowd.leave(visit)
-        self._visits.pop(inner, None)
+    def unregister(self, connection: OpenConnection, inner: asyncio.BaseProtocol) -> None:
+        self.table.remove(connection)
+        self._connections.pop(inner, None)
 
     @asynccontextmanager
-    async def passing(self, request: web.Request) -> AsyncIterator[None]:
-        """One request on its way: in its turn, and worked for until it is answered."""
-        visit = self._visits.get(request.protocol)
-        if visit is None:
+    async def serving(self, request: web.Request) -> AsyncIterator[None]:
+        """Wait for the turn of a request, and mark its connection as busy while inside."""
+        connection = self._connections.get(request.protocol)
+        if connection is None:
             yield
             return
-        await self._turn(visit, request)
+        await self._await_turn(connection, request)
         try:
             yield
         finally:
-            # What is left of a body is still on its way, and read to nobody.
-            self.crowd.at(visit, "answer" if request.content.is_eof() else "body")
+            # The rest of an unread body is still arriving.
+            self.table.set_phase(connection, "answer" if request.content.is_eof() else "body")
 
-    async def _turn(self, visit: Visit, request: web.Request) -> None:
-        self.crowd.at(visit, "queue")
-        await self._turns.through(visit.party)
+    async def _await_turn(self, connection: OpenConnection, request: web.Request) -> None:
+        self.table.set_phase(connection, "queue")
+        await self._turns.through(connection.address)
         if request.transport is None:
             raise ConnectionResetError("it was ended while it waited")
-        self.crowd.at(visit, "busy")
+        self.table.set_phase(connection, "busy")
 
-    async def body_of(self, request: web.Request) -> bytes:
-        """The whole body. Raises Refusal where it does not come in time, or is too long."""
-        visit = self._visits.get(request.protocol)
-        if visit is not None:
-            self.crowd.at(visit, "body")
-        within_s, body = self.crowd.limits.body_s, None
+    async def read_body(self, request: web.Request) -> bytes:
+        """Read the whole body. Raises Refusal where it does not arrive in time, or is too long."""
+        connection = self._connections.get(request.protocol)
+        if connection is not None:
+            self.table.set_phase(connection, "body")
+        within_s, body = self.table.limits.body_s, None
         try:
             async with asyncio.timeout(within_s):
                 body = await request.read()
         except TimeoutError:
             pass
         except RuntimeError:
-            if request.transport is None:  # aiohttp's word for it, before the first wait
+            if request.transport is None:  # as aiohttp reports it before the first wait
                 raise ConnectionResetError("it went before its body came") from None
             raise
-        if visit is not None:
-            await self._turn(visit, request)
+        if connection is not None:
+            await self._await_turn(connection, request)
         if body is None:
             raise Refusal("bad_order", f"the order did not come whole within {within_s:g} s", status=408)
         return body
 
-    def watches(self, request: web.Request) -> None:
-        """A WebSocket is about to be opened. Raises Refusal (too_many) where its address has enough."""
-        visit = self._visits.get(request.protocol)
-        if visit is None:
+    def register_websocket(self, request: web.Request) -> None:
+        """Note that a request opens a WebSocket. Raises Refusal (too_many) where its address has enough."""
+        connection = self._connections.get(request.protocol)
+        if connection is None:
             return
-        if not self.crowd.may_watch(visit):
+        if not self.table.may_open_websocket(connection):
             raise Refusal("too_many", "enough are looking on from this address already")
-        self.crowd.at(visit, "watch")
+        self.table.set_phase(connection, "watch")
 
-    async def keep_order(self) -> None:
-        """End what is overdue, and say once a minute at most whom there was no room for; until cancelled."""
+    async def run(self) -> None:
+        """End overdue connections, and log refused ones once a minute at most, until cancelled."""
         while True:
-            await asyncio.sleep(LOOK_EVERY_S)
-            self.look()
+            await asyncio.sleep(CHECK_EVERY_S)
+            self.check()
 
-    def look(self) -> None:
-        self.crowd.look()
-        now_s, ended = self._clock(), self.crowd.ended
-        news = {why: ended[why] - self._said.get(why, 0) for why in TROUBLE}
-        if now_s - self._said_at < SAY_EVERY_S or not any(news.values()):
+    def check(self) -> None:
+        self.table.end_overdue()
+        now_s, ended = self._clock(), self.table.ended
+        news = {reason: ended[reason] - self._reported.get(reason, 0) for reason in TROUBLE}
+        if now_s - self._reported_at < REPORT_EVERY_S or not any(news.values()):
             return
-        parts = [f"{_IN_WORDS[why]} ({count})" for why, count in news.items() if count]
-        most = self.crowd.ended_of.most_common(1)
+        parts = [f"{_REASON_TEXTS[reason]} ({count})" for reason, count in news.items() if count]
+        most = self.table.ended_of.most_common(1)
         whose = f"; most of them from {most[0][0]}" if most else ""
         log.warning("%d connections ended: %s%s", sum(news.values()), ", ".join(parts), whose)
-        self._said, self._said_at = dict(ended), now_s
-        self.crowd.ended_of.clear()
+        self._reported, self._reported_at = dict(ended), now_s
+        self.table.ended_of.clear()
 
-    def _clear_away(self) -> None:
-        """Have the memory of those who went given back before there is much of it."""
-        gone = self.crowd.left - self._cleared
-        if gone >= CLEAR_AFTER:
-            self._cleared += gone
+    def _collect_closed(self) -> None:
+        """Free the memory of closed connections before much of it has gathered."""
+        closed = self.table.closed - self._collected
+        if closed >= COLLECT_AFTER:
+            self._collected += closed
             gc.collect()

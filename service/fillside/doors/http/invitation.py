@@ -1,4 +1,4 @@
-"""Letting another device in: an address to open, and a token that is good once."""
+"""Invitations for other devices: an address to open, and a token that is good once."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from pydantic import ValidationError
 
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Permission
-from fillside.doors.http.address import Listen, Public
-from fillside.doors.http.payloads import Invite
+from fillside.doors.http.listening import Listen, Public
+from fillside.doors.http.payloads import InvitationPayload, InvitationRequest
 from fillside.orders.answers import Refusal
 
-ELSEWHERE = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
-"""Addresses that RFC 5737 and RFC 3849 keep for examples; they are asked for a route and sent nothing."""
+EXAMPLE_ADDRESSES = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
+"""Addresses that RFC 5737 and RFC 3849 reserve for examples: used to look up a route, and sent nothing."""
 
 
 @dataclass(frozen=True)
 class Entrance:
-    """Where the daemon listens; `port` is the one it got."""
+    """The address at which the daemon listens; `port` is the one it was given."""
 
     listen: Listen
     port: int
@@ -28,7 +28,7 @@ class Entrance:
     public: Public | None = None
 
     def addresses(self) -> list[str]:
-        """What another machine opens, likeliest first; none when only this machine is listened to."""
+        """Return the addresses for other machines, the likeliest first; none for a daemon on loopback."""
         if self.public is not None:
             return [self.public.url]
         if self.listen.loopback:
@@ -39,18 +39,18 @@ class Entrance:
 
 
 def own_addresses(with_six: bool = False) -> list[str]:
-    """The addresses this machine has toward others, IPv4 first."""
-    found = [_toward(socket.AF_INET), _toward(socket.AF_INET6) if with_six else None]
+    """Return the addresses of this machine on its networks, IPv4 first."""
+    found = [_own_address(socket.AF_INET), _own_address(socket.AF_INET6) if with_six else None]
     return [address for address in found if address is not None]
 
 
-def _toward(family: socket.AddressFamily) -> str | None:
-    with socket.socket(family, socket.SOCK_DGRAM) as asking:
+def _own_address(family: socket.AddressFamily) -> str | None:
+    with socket.socket(family, socket.SOCK_DGRAM) as probe:
         try:
-            asking.connect((ELSEWHERE[family], 9))
+            probe.connect((EXAMPLE_ADDRESSES[family], 9))
         except OSError:
             return None
-        address: str = asking.getsockname()[0]
+        address: str = probe.getsockname()[0]
         return address
 
 
@@ -59,14 +59,14 @@ def _in_url(host: str) -> str:
 
 
 async def invite(
-    said: Any, holder: Permission, doorkeeper: Authenticator, entrance: Entrance
-) -> dict[str, Any]:
-    """The body of an invitation.
+    body: Any, holder: Permission, authenticator: Authenticator, entrance: Entrance
+) -> InvitationPayload:
+    """Make an invitation.
 
-    Raises Refusal: bad_order for what is none, not_now where no other device can come in.
+    Raises Refusal: bad_order for a malformed request, not_now where no other device can connect.
     """
     try:
-        wanted = Invite.model_validate(said)
+        wanted = InvitationRequest.model_validate(body)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, first["loc"]))
@@ -80,5 +80,5 @@ async def invite(
             "this daemon listens to its own machine alone; start it with --listen 0.0.0.0:7420, after "
             "`fillside token new --may operate`",
         )
-    token, until = await doorkeeper.invite(wanted.may, f"{wanted.name}, invited by {holder.who}"[:100])
-    return {"token": token, "until": until, "addresses": addresses}
+    token, until = await authenticator.invite(wanted.may, f"{wanted.name}, invited by {holder.who}"[:100])
+    return InvitationPayload(token=token, until=until, addresses=addresses)

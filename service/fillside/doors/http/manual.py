@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from aiohttp import web
 
-from fillside.doors.http.etag import tag_of
+from fillside.doors.http.responses import tag_of
 from fillside.doors.http.static_page import PageFile, serve
 from fillside.manual.pages import Page, anchor_of, manual
 from fillside.orders.answers import Refusal
@@ -33,9 +33,9 @@ _WHOLE = """<!doctype html>
   <meta name="referrer" content="no-referrer">
   <title>{title} · Fillside</title>
   <link rel="icon" href="/page/icon.svg" type="image/svg+xml">
-  <link rel="stylesheet" href="/page/look.css">
-  <link rel="stylesheet" href="/page/manual.css">
-  <script src="/page/before.js"></script>
+  <link rel="stylesheet" href="/page/styles/base.css">
+  <link rel="stylesheet" href="/page/styles/manual.css">
+  <script src="/page/theme.js"></script>
 </head>
 <body class="manual">
   <a class="skip" href="#text">Skip to the text</a>

@@ -1,4 +1,4 @@
-"""What `/metrics` tells, in Prometheus' text form, through its client library.
+"""The metrics at `/metrics`, in Prometheus' text form, by its client library.
 
 Names keep that project's conventions (prometheus.io, "Metric and label naming"): one prefix, base units in
 the plural, `_total` on counters. Stops and lux are no base units and are spelled out.
@@ -38,9 +38,9 @@ Doors = Callable[[], Mapping[str, DoorFigures]]
 
 
 class Metrics:
-    """Everything measured of one daemon, in a registry of its own."""
+    """The metrics of one daemon, in a registry of its own."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
+    def __init__(self, runner: Runner, store: Store, doors: Doors, connections: ConnectionTable) -> None:
         self._registry = CollectorRegistry()
         ProcessCollector(registry=self._registry)
         runner.counts.order_took = Histogram(
@@ -55,32 +55,32 @@ class Metrics:
             buckets=LATENESSES_S,
             registry=self._registry,
         ).observe
-        self._registry.register(_Now(runner, store, doors, crowd))
+        self._registry.register(_DaemonCollector(runner, store, doors, connections))
 
     def text(self, accept: str) -> tuple[bytes, str]:
-        """All of it, and its content type, in the form that an Accept header asks for.
+        """Return the metrics and their content type, in the form that an Accept header asks for.
 
-        The library compares versions part by part and fails on one that is no number, so a form whose version
-        is none is passed over.
+        The library compares versions as numbers and fails on any other, so a form with such a version is
+        ignored.
         """
         encode, content_type = choose_encoder(",".join(filter(_is_numbered, accept.split(","))))
         return encode(self._registry), content_type
 
 
 def _is_numbered(form: str) -> bool:
-    """Whether every version in one form of an Accept header is numbers and dots."""
+    """Return whether every version in one form of an Accept header consists of numbers and dots."""
     parts = (part.strip() for part in form.split(";"))
     return all(_VERSION.fullmatch(part) for part in parts if part.startswith("version="))
 
 
-class _Now(Collector):
-    """What is read off the daemon when somebody asks."""
+class _DaemonCollector(Collector):
+    """Reads the daemon at each request."""
 
-    def __init__(self, runner: Runner, store: Store, doors: Doors, crowd: ConnectionTable) -> None:
-        self._runner, self._store, self._doors, self._crowd = runner, store, doors, crowd
+    def __init__(self, runner: Runner, store: Store, doors: Doors, connections: ConnectionTable) -> None:
+        self._runner, self._store, self._doors, self._connection_table = runner, store, doors, connections
 
     def describe(self) -> Iterator[Metric]:
-        """Nothing is asked of the daemon only to learn names."""
+        """Describe nothing, so that registration does not read the daemon."""
         return iter(())
 
     def collect(self) -> Iterator[Metric]:
@@ -89,13 +89,13 @@ class _Now(Collector):
         yield from _orders(self._runner)
         yield from _wires(self._runner)
         yield from _doors(self._doors())
-        yield from _connections(self._crowd)
-        yield from _jobs(self._runner)
+        yield from _connections(self._connection_table)
+        yield from _side_jobs(self._runner)
         yield _gauge("storage_ok", "1 while data can be stored.", float(self._store.trouble is None))
 
 
 def _gauge(name: str, says: str, value: float | None) -> GaugeMetricFamily:
-    """A gauge; without a value it has no sample."""
+    """Make a gauge; without a value it has no sample."""
     found = GaugeMetricFamily(f"fillside_{name}", says)
     if value is not None:
         found.add_metric([], value)
@@ -103,13 +103,15 @@ def _gauge(name: str, says: str, value: float | None) -> GaugeMetricFamily:
 
 
 def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
-    now = state["achieved"]
-    yield _gauge("ratio_error_stops", "Ratio at the subject against the wanted.", now["ratio_error_stops"])
+    light = state["achieved"]
+    yield _gauge("ratio_error_stops", "Ratio at the subject against the wanted.", light["ratio_error_stops"])
     yield _gauge(
-        "exposure_error_stops", "Exposure at the subject against the wanted.", now["exposure_error_stops"]
+        "exposure_error_stops",
+        "Exposure at the subject against the wanted.",
+        light["exposure_error_stops"],
     )
-    yield _gauge("ratio_stops", "Key over fill at the subject.", now["ratio_stops"])
-    yield _gauge("exposure_lux", "Exposure at the subject.", now["exposure_lux"])
+    yield _gauge("ratio_stops", "Key over fill at the subject.", light["ratio_stops"])
+    yield _gauge("exposure_lux", "Exposure at the subject.", light["exposure_lux"])
     wanted = GaugeMetricFamily("fillside_as_wanted", "1 for what every door may tick.", labels=["what"])
     for what, ticked in state["ticks"].items():
         wanted.add_metric([what], float(ticked))
@@ -118,8 +120,8 @@ def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
     working = [head["works"] for head in state["heads"]]
     yield _gauge("heads", "Heads of the rig.", len(working))
     yield _gauge("heads_lost", "Heads that cannot be reached.", working.count(False))
-    told: dict[tuple[str, ...], str] = {(head["name"],): head["state"] for head in state["heads"]}
-    yield _states("head_state", "How each head is.", told, ("head",), HEADS)
+    states: dict[tuple[str, ...], str] = {(head["name"],): head["state"] for head in state["heads"]}
+    yield _states("head_state", "How each head is.", states, ("head",), HEADS)
     yield _since("head", {head["name"]: head["since"] for head in state["heads"]})
     yield _since("driver", {name: driver["since"] for name, driver in state["drivers"].items()})
     yield _states("mode", "What is done with the light.", {(): state["mode"]}, (), MODES)
@@ -148,15 +150,15 @@ def _orders(runner: Runner) -> Iterator[Metric]:
     yield reloads
 
 
-def _connections(crowd: ConnectionTable) -> Iterator[Metric]:
-    yield _gauge("connections", "Connections over HTTP now.", len(crowd))
+def _connections(connections: ConnectionTable) -> Iterator[Metric]:
+    yield _gauge("connections", "Connections over HTTP now.", len(connections))
     ended = CounterMetricFamily("fillside_connections_ended", "Connections ended by us.", labels=["why"])
     for why in get_args(End):
-        ended.add_metric([why], crowd.ended[why])
+        ended.add_metric([why], connections.ended[why])
     yield ended
 
 
-def _jobs(runner: Runner) -> Iterator[Metric]:
+def _side_jobs(runner: Runner) -> Iterator[Metric]:
     failed = CounterMetricFamily("fillside_job_failures", "Failures of side jobs.", labels=["job"])
     for name, count in sorted(runner.jobs.failures.items()):
         failed.add_metric([name], count)
@@ -196,12 +198,12 @@ def _doors(doors: Mapping[str, DoorFigures]) -> Iterator[Metric]:
 def _states(
     name: str,
     says: str,
-    now: Mapping[tuple[str, ...], str],
+    current: Mapping[tuple[str, ...], str],
     labels: tuple[str, ...],
-    known: tuple[str, ...],
+    states: tuple[str, ...],
 ) -> StateSetMetricFamily:
-    """1 for the state that is, 0 for those that could be."""
+    """Make a state set: 1 for the present state, 0 for the others."""
     found = StateSetMetricFamily(f"fillside_{name}", says, labels=labels)
-    for values, state in now.items():
-        found.add_metric(list(values), {each: each == state for each in known})
+    for values, state in current.items():
+        found.add_metric(list(values), {each: each == state for each in states})
     return found

@@ -1,4 +1,4 @@
-"""The OpenAPI 3.1 document, made from the routes, what they speak and the models of the orders.
+"""The OpenAPI 3.1 document, built from the routes, their payloads and the models of the orders.
 
 Reference: OpenAPI Specification 3.1.1; its schemas are JSON Schema 2020-12.
 """
@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Protocol
 
 from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 from fillside.access.permissions import Need
-from fillside.doors.http.payloads import HTML, SPOKEN, RefusedPayload, RoutePayloads
+from fillside.doors.http.payloads import HTML, ROUTE_PAYLOADS, RefusedPayload, RoutePayloads
 from fillside.orders.answers import Body
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.registry import ORDERS
@@ -22,26 +22,26 @@ OPENAPI = "3.1.1"
 _TEMPLATE = "#/components/schemas/{model}"
 _PARAMETER = re.compile(r"{(\w+)(?::([^}]*))?}")
 
-WHY: dict[int, str] = {
-    304: "It is as it was when the visitor last asked.",
-    400: "It is no order, or no question, that can be understood.",
-    401: "A token is needed, or this one is not right.",
-    403: "This token is not for that; or the Host is not ours, or a page of another origin asks.",
-    404: "There is nothing of that name.",
-    408: "The order did not come whole in time.",
-    409: "Not now.",
-    413: "That is too long an order.",
-    415: "Orders are JSON, uncompressed.",
-    422: "A number is beyond what can be.",
-    426: "This is a WebSocket.",
+DESCRIPTION_OF_STATUS: dict[int, str] = {
+    304: "The visitor's copy is current.",
+    400: "The request is malformed.",
+    401: "A token is needed, or this one is not valid.",
+    403: "The token does not permit this, the Host is not the daemon's, or a page of another origin sent it.",
+    404: "Nothing has that name.",
+    408: "The request did not arrive in time.",
+    409: "Not possible at present.",
+    413: "The request is too long.",
+    415: "Requests are JSON, uncompressed.",
+    422: "A number is out of range.",
+    426: "This route is a WebSocket.",
     429: "Too many wrong tokens from this address, or too many visitors.",
-    503: "Not ready; the answer says what is not well.",
+    503: "Not ready; the answer names the parts in trouble.",
 }
 STOPS_TEXT = r"^\s*[+-]?\s*\d+(\.\d+)?(\s*/\s*\d*[1-9]\d*)?\s*$"
 
 
 def plain_path(path: str) -> str:
-    """A route's path without the patterns of its parameters.
+    """Return a route's path without the patterns of its parameters.
 
     >>> plain_path("/page/{path:[a-z]+}")
     '/page/{path}'
@@ -49,13 +49,26 @@ def plain_path(path: str) -> str:
     return _PARAMETER.sub(r"{\1}", path)
 
 
-def document(routes: Iterable[Any], version: str) -> Body:
-    """Return the document; `routes` as in `app.ROUTES`."""
+class RouteEntry(Protocol):
+    """The members of a route that the document shows."""
+
+    @property
+    def method(self) -> str: ...
+    @property
+    def path(self) -> str: ...
+    @property
+    def needs(self) -> Need: ...
+    @property
+    def says(self) -> str: ...
+
+
+def document(routes: Iterable[RouteEntry], version: str) -> Body:
+    """Build the document of these routes and of all orders."""
     paths: dict[str, Body] = {}
     for route in routes:
         key = f"{route.method} {plain_path(route.path)}"
         entry = paths.setdefault(plain_path(route.path), {})
-        entry[route.method.lower()] = _operation(route, SPOKEN[key])
+        entry[route.method.lower()] = _operation(route, ROUTE_PAYLOADS[key])
     return {
         "openapi": OPENAPI,
         "info": {
@@ -77,18 +90,18 @@ def document(routes: Iterable[Any], version: str) -> Body:
     }
 
 
-def _operation(route: Any, spoken: RoutePayloads) -> Body:
+def _operation(route: RouteEntry, payloads: RoutePayloads) -> Body:
     found: Body = {
         "summary": route.says,
         "operationId": _name(route.method, route.path),
         "security": _security(route.needs),
-        "responses": _responses(route, spoken),
+        "responses": _responses(route, payloads),
     }
-    parameters = [*_in_path(route.path), *_in_query(spoken)]
+    parameters = [*_in_path(route.path), *_in_query(payloads)]
     if parameters:
         found["parameters"] = parameters
-    if spoken.takes is not None:
-        schema = _any_order() if spoken.takes == "order" else _ref(spoken.takes)
+    if payloads.takes is not None:
+        schema = _any_order() if payloads.takes == "order" else _ref(payloads.takes)
         found["requestBody"] = {"required": True, "content": {"application/json": {"schema": schema}}}
     return found
 
@@ -116,7 +129,7 @@ def _in_path(path: str) -> list[Body]:
     ]
 
 
-def _in_query(spoken: RoutePayloads) -> list[Body]:
+def _in_query(payloads: RoutePayloads) -> list[Body]:
     return [
         {
             "name": name,
@@ -125,32 +138,32 @@ def _in_query(spoken: RoutePayloads) -> list[Body]:
             "description": schema["description"],
             "schema": {key: value for key, value in schema.items() if key != "description"},
         }
-        for name, schema in (spoken.query or {}).items()
+        for name, schema in (payloads.query or {}).items()
     ]
 
 
-def _responses(route: Any, spoken: RoutePayloads) -> Body:
-    statuses = {403, *spoken.also}
+def _responses(route: RouteEntry, payloads: RoutePayloads) -> Body:
+    statuses = {403, *payloads.also}
     if route.needs != "nothing":
         statuses |= {401, 429}
-    if spoken.query is not None:
+    if payloads.query is not None:
         statuses.add(400)
-    if spoken.takes is not None:
+    if payloads.takes is not None:
         statuses |= {400, 408, 413, 415}
-    found = {"101": {"description": "The state, then its changes."}}
-    if spoken.gives != "websocket":
-        found = {"200": {"description": _says(spoken.gives), "content": _content(spoken.gives)}}
+    found = {"101": {"description": "The whole state, then its changes."}}
+    if payloads.gives != "websocket":
+        found = {"200": {"description": _says(payloads.gives), "content": _content(payloads.gives)}}
     for status in sorted(statuses):
-        found[str(status)] = {"description": WHY[status]}
+        found[str(status)] = {"description": DESCRIPTION_OF_STATUS[status]}
         if status >= 400:
-            found[str(status)]["content"] = _content(spoken.gives if status == 503 else RefusedPayload)
+            found[str(status)]["content"] = _content(payloads.gives if status == 503 else RefusedPayload)
     return found
 
 
 def _says(gives: type[BaseModel] | str) -> str:
     if isinstance(gives, str):
-        return "The page." if gives == HTML else "What was asked for."
-    return " ".join((gives.__doc__ or "What was asked for.").split())
+        return "The page." if gives == HTML else "The requested data."
+    return " ".join((gives.__doc__ or "The requested data.").split())
 
 
 def _content(gives: type[BaseModel] | str) -> Any:
@@ -174,23 +187,23 @@ def _any_order() -> Body:
 
 
 def _schemas() -> Body:
-    """Every model, orders and bodies as they are taken, answers as they are given."""
+    """Collect every model: orders and request bodies as validated, answers as serialised."""
     orders = [kind.model for kind in ORDERS.values()]
-    taken = {*orders, *(s.takes for s in SPOKEN.values() if isinstance(s.takes, type))}
-    given = {RefusedPayload, *(s.gives for s in SPOKEN.values() if isinstance(s.gives, type))}
-    ways: list[tuple[set[Any], JsonSchemaMode]] = [(taken, "validation"), (given, "serialization")]
+    requests = {*orders, *(s.takes for s in ROUTE_PAYLOADS.values() if isinstance(s.takes, type))}
+    answers = {RefusedPayload, *(s.gives for s in ROUTE_PAYLOADS.values() if isinstance(s.gives, type))}
+    ways: list[tuple[set[Any], JsonSchemaMode]] = [(requests, "validation"), (answers, "serialization")]
     found: Body = {}
     for models, mode in ways:
         ordered = sorted(models, key=lambda model: str(model.__name__))
         _, made = models_json_schema([(model, mode) for model in ordered], ref_template=_TEMPLATE)
         found |= made.get("$defs", {})
     for model in orders:
-        _precise(model, found[model.__name__])
+        _add_order_checks(model, found[model.__name__])
     return dict(sorted(found.items()))
 
 
-def _precise(model: type[LightOrder] | type[MeterOrder], schema: Body) -> None:
-    """Add what the order's own checks say beyond its types."""
+def _add_order_checks(model: type[LightOrder] | type[MeterOrder], schema: Body) -> None:
+    """Add the checks that an order makes beyond its types."""
     for value in schema["properties"].values():
         _stops_as_text(value)
     schema["required"] = sorted({"do", *schema.get("required", ())})
@@ -207,7 +220,7 @@ def _only_one(given: str, absent: str) -> Body:
 
 
 def _stops_as_text(schema: Any) -> None:
-    """Stops may be written as text, "-1/3"; their bounds come under names that JSON Schema does not know."""
+    """Allow stops as text such as "-1/3", and turn pydantic's names for bounds into those of JSON Schema."""
     for part in schema.get("anyOf", ()):
         _stops_as_text(part)
     if isinstance(schema.get("additionalProperties"), dict):

@@ -1,6 +1,6 @@
-"""What goes in and out of each route, as models: the page that the OpenAPI document is made from.
+"""The requests and answers of each route, as the models from which the OpenAPI document is built.
 
-Handlers answer with plain data; a test has every answer checked against what stands here.
+Handlers answer with plain data; a test checks every answer against these models.
 """
 
 from __future__ import annotations
@@ -28,11 +28,11 @@ class _Body(BaseModel):
 
 
 class DriftPayload(_Body):
-    """How much more light a head gives than it was calibrated with, in stops, with the standard uncertainty:
-    null where only the correction is known since the start.
+    """The drift of a head's light since its calibration, in stops, with its standard uncertainty; both are
+    null where only the correction from before a restart is known.
 
-    `corrected_stops` is how much more it is asked for because of that; `at` the Unix time of the last reading
-    that told.
+    `corrected_stops` is the correction of its output for that; `at` is the Unix time of the last reading that
+    bears on it.
     """
 
     head: str
@@ -44,7 +44,7 @@ class DriftPayload(_Body):
 
 
 class SideJobPayload(_Body):
-    """A side job in trouble: since when (Unix time), how often it failed since, and why at last."""
+    """A failing side job: the time of its first failure (Unix time), their number, and the latest reason."""
 
     name: str
     since: float
@@ -53,16 +53,16 @@ class SideJobPayload(_Body):
 
 
 class StoragePayload(_Body):
-    """Whether what is ordered is stored, and what it means where it is not."""
+    """The state of storage: whether orders are stored, and a note where they are not."""
 
     kept: bool
     note: str
 
 
 class StatePayload(State):
-    """The whole state; `routine` is the guided routine that is under way, with its present step, `daylight`
-    what the rig's sensor says of the room's own light, `drift` how far heads are off since they were
-    calibrated, null where nothing was ever told. `jobs` are the side jobs in trouble."""
+    """The whole state. `routine` is the guided routine in progress, with its present step; `daylight` is the
+    ambient light by the rig's sensor; `drift` is the drift of the heads since their calibration. Each is null
+    where there is none. `jobs` are the failing side jobs."""
 
     routine: dict[str, Any] | None
     daylight: dict[str, Any] | None
@@ -72,15 +72,15 @@ class StatePayload(State):
 
 
 class DonePayload(_Body):
-    """An order was obeyed. Who may only hand in readings is not told the state."""
+    """The order was carried out. The state is null for a token that may only hand in readings."""
 
     ok: Literal[True]
     note: str
     state: StatePayload | None
 
 
-class Fault(_Body):
-    """Why not: `code` for machines, `message` for people, `where` names the part that is at fault."""
+class FaultPayload(_Body):
+    """The reason: `code` for programs, `message` for people; `where` names the part at fault."""
 
     code: Annotated[str, Field(json_schema_extra={"enum": [*CODES]})]
     message: str
@@ -88,14 +88,14 @@ class Fault(_Body):
 
 
 class RefusedPayload(_Body):
-    """Nothing was changed."""
+    """The request was refused; nothing has changed."""
 
-    error: Fault
+    error: FaultPayload
 
 
-class Healthy(_Body):
-    """Ready with status 200, not ready with 503. `storage` is ok, or what is in its way; `says` has a line
-    for each part that is not well, also for those without which the light is held."""
+class HealthPayload(_Body):
+    """Ready with status 200, not ready with 503. `storage` is ok, or describes its trouble; `says` has a line
+    for each part in trouble, including parts that the light does not depend on."""
 
     live: Literal[True]
     ready: bool
@@ -105,7 +105,7 @@ class Healthy(_Body):
 
 
 class ReadingPayload(_Body):
-    """A meter reading; `struck` says why it does not count any more, `at` is Unix time."""
+    """A meter reading; `at` is Unix time; `struck` is the reason why it no longer counts."""
 
     id: int
     at: float
@@ -115,12 +115,12 @@ class ReadingPayload(_Body):
     struck: str | None
 
 
-class Readings(_Body):
+class ReadingsPayload(_Body):
     readings: list[ReadingPayload]
 
 
-class CalibrationKept(_Body):
-    """A calibration, with the meter table of then, its readings' numbers and whether it is the one in use."""
+class CalibrationPayload(_Body):
+    """A calibration, with the meter of its time, the numbers of its readings, and whether it is in use."""
 
     id: int
     at: float
@@ -130,13 +130,15 @@ class CalibrationKept(_Body):
     used: bool
 
 
-class Calibrations(_Body):
-    calibrations: list[CalibrationKept]
+class CalibrationsPayload(_Body):
+    calibrations: list[CalibrationPayload]
 
 
 class TakePayload(_Body):
-    """A freeze from `began` to `ended` (Unix time), how long it lasted, and the light it began and ended
-    with; null in its course. `lasted_s` is null too where a restart of the daemon came in between."""
+    """A freeze from `began` to `ended` (Unix time), with its duration and its first and last light.
+
+    `ended`, `lasted_s` and `last` are null until it ends; `lasted_s` is null too after a restart meanwhile.
+    """
 
     id: int
     began: float
@@ -151,8 +153,8 @@ class TakesPayload(_Body):
 
 
 class JournalEntryPayload(_Body):
-    """Who said what, at which door, from where and when (Unix time), and what came of it; of refusals that
-    repeat within a minute the first, how many there were, and when the last was."""
+    """An order with its sender, door, address, time (Unix time) and outcome. Refusals that repeat within a
+    minute share an entry, with their number and the time of the last."""
 
     id: int
     at: float
@@ -166,27 +168,27 @@ class JournalEntryPayload(_Body):
     last_at: float | None
 
 
-class Entries(_Body):
+class JournalPayload(_Body):
     entries: list[JournalEntryPayload]
 
 
-class Invite(_Body):
-    """Asks for a token that is good once; `name` is whose it will be, `may` what it will be good for."""
+class InvitationRequest(_Body):
+    """A request for a token that is good once; `name` is its owner, `may` its permission."""
 
-    may: Annotated[Literal["operate", "view"], Field(description="what it is good for")] = "operate"
-    name: Annotated[str, Field(max_length=64, description="whose it will be")] = "phone"
+    may: Annotated[Literal["operate", "view"], Field(description="the permission of the token")] = "operate"
+    name: Annotated[str, Field(max_length=64, description="the owner of the token")] = "phone"
 
 
-class Invitation(_Body):
-    """A token that is good once until `until` (Unix time), and the addresses the daemon is reached at."""
+class InvitationPayload(_Body):
+    """A token that is good once, until `until` (Unix time), and the addresses of the daemon."""
 
     token: str
     until: float
     addresses: list[str]
 
 
-class Key(_Body):
-    """A token that lasts, and what it is good for. It is told here and never again."""
+class KeyPayload(_Body):
+    """A lasting token, and its permission. It is shown here and never again."""
 
     token: str
     may: Annotated[str, Field(json_schema_extra={"enum": [*get_args(Right)]})]
@@ -194,22 +196,26 @@ class Key(_Body):
 
 _WHOLE = {"type": "integer", "minimum": 1, "maximum": 10**15 - 1}
 PAGED = {
-    "most": {**_WHOLE, "description": f"how many at most; beyond {MOST_AT_ONCE} it means {MOST_AT_ONCE}"},
-    "before": {**_WHOLE, "description": "only those with a smaller id"},
+    "most": {
+        **_WHOLE,
+        "description": f"the most entries; above {MOST_AT_ONCE} it means {MOST_AT_ONCE}",
+    },
+    "before": {**_WHOLE, "description": "only entries with a smaller id"},
 }
 
 WITH_MAPS = {
     "wander": {
         "type": "string",
         "enum": ["0", "1"],
-        "description": "1 for the maps of what changes as the subject wanders; they take most of the time",
+        "description": "1 adds maps of the light around each mark, which take most of the time",
     }
 }
 
 
 @dataclass(frozen=True)
 class RoutePayloads:
-    """`gives` is a model or a media type; `takes` a model, or "order"; `also` further statuses, with why."""
+    """The payloads of a route: `gives` is a model or a media type, `takes` a model or "order"; `also` lists
+    further statuses."""
 
     gives: type[BaseModel] | str
     takes: type[BaseModel] | Literal["order"] | None = None
@@ -217,21 +223,21 @@ class RoutePayloads:
     also: tuple[int, ...] = ()
 
 
-SPOKEN: dict[str, RoutePayloads] = {
+ROUTE_PAYLOADS: dict[str, RoutePayloads] = {
     "GET /api/v1/state": RoutePayloads(StatePayload, also=(304,)),
-    "GET /api/v1/readings": RoutePayloads(Readings, query=PAGED),
-    "GET /api/v1/calibrations": RoutePayloads(Calibrations, query=PAGED),
+    "GET /api/v1/readings": RoutePayloads(ReadingsPayload, query=PAGED),
+    "GET /api/v1/calibrations": RoutePayloads(CalibrationsPayload, query=PAGED),
     "GET /api/v1/takes": RoutePayloads(TakesPayload, query=PAGED),
     "GET /api/v1/places": RoutePayloads(StudioPlaces),
     "GET /api/v1/plan": RoutePayloads(PlanReport, query=WITH_MAPS),
     "POST /api/v1/do": RoutePayloads(DonePayload, takes="order", also=(404, 409, 422)),
-    "GET /api/v1/journal": RoutePayloads(Entries, query=PAGED),
-    "POST /api/v1/invitation": RoutePayloads(Invitation, takes=Invite, also=(409,)),
-    "POST /api/v1/key": RoutePayloads(Key),
+    "GET /api/v1/journal": RoutePayloads(JournalPayload, query=PAGED),
+    "POST /api/v1/invitation": RoutePayloads(InvitationPayload, takes=InvitationRequest, also=(409,)),
+    "POST /api/v1/key": RoutePayloads(KeyPayload),
     "GET /api/v1/live": RoutePayloads("websocket", also=(426,)),
     "GET /api/openapi.json": RoutePayloads("application/json", also=(304,)),
     "GET /metrics": RoutePayloads(METRICS),
-    "GET /health": RoutePayloads(Healthy, also=(503,)),
+    "GET /health": RoutePayloads(HealthPayload, also=(503,)),
     "GET /": RoutePayloads(HTML, also=(304, 404)),
     "GET /page/{path}": RoutePayloads(ANY_FILE, also=(304, 404)),
     "GET /manual": RoutePayloads(HTML, also=(304,)),

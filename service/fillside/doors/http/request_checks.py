@@ -1,8 +1,8 @@
-"""What every request passes before anything answers it: is it meant for us, and did our own page send it?
+"""Checks that every request passes before its handler: its Host, its Origin, and its form.
 
 A page on another site can make a browser on this network send requests here, and a name whose address was
-rebound to ours makes that page look like ours. Both are stopped by two questions that a browser answers
-truthfully: the Host it thinks it speaks to, and the Origin of the page that speaks.
+rebound to this machine makes that page look like the daemon's own. Two headers that a browser sets truthfully
+stop both: the Host that it addresses, and the Origin of the page that sends.
 """
 
 from __future__ import annotations
@@ -19,25 +19,19 @@ from aiohttp.typedefs import Handler, Middleware
 
 from fillside.background.side_jobs import SideJobs
 from fillside.doors.http.connections import Gate
-from fillside.orders.answers import INTERNAL, Refusal, RefusalCode
+from fillside.doors.http.responses import (
+    DEFAULT_HEADERS,
+    http_error,
+    internal_error,
+    refusal_response,
+    unguarded_refusal,
+)
+from fillside.orders.answers import Refusal
 
 if TYPE_CHECKING:
-    from fillside.doors.http.address import Public
+    from fillside.doors.http.listening import Public
 
 log = logging.getLogger(__name__)
-
-SECURITY_HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; "
-        "connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
-}
 
 DOOR = "http door"
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "[::1]"})
@@ -45,7 +39,7 @@ _HOST = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+)(?::(?P<port>\d
 
 
 def is_loopback(address: str) -> bool:
-    """Whether an IP address is this machine's own.
+    """Return whether an IP address is a loopback address.
 
     >>> is_loopback("127.0.0.1"), is_loopback("::1"), is_loopback("::ffff:127.0.0.1"), is_loopback("10.0.0.1")
     (True, True, True, False)
@@ -59,22 +53,22 @@ def is_loopback(address: str) -> bool:
 
 
 @dataclass(frozen=True)
-class Names:
-    """The host names we answer to."""
+class HostNames:
+    """The host names under which the daemon answers."""
 
     extra: frozenset[str] = field(default_factory=frozenset)
     public: Public | None = None
 
     @classmethod
-    def of_machine(cls, listen_host: str, public: Public | None = None) -> Names:
-        """Loopback's names, the address listened on and, beyond loopback, the machine's own name."""
+    def of_machine(cls, listen_host: str, public: Public | None = None) -> HostNames:
+        """Return the names of loopback, the listening address and, beyond loopback, the machine's name."""
         if listen_host == "localhost" or is_loopback(listen_host):
             return cls(frozenset({_bracketed(listen_host)}), public)
         machine = socket.gethostname().lower()
         return cls(frozenset({_bracketed(listen_host), machine, f"{machine}.local"}), public)
 
-    def ours(self, host: str, local_address: str) -> bool:
-        """Whether a Host header means us; `local_address` is the one the connection came in at."""
+    def accepts_host(self, host: str, local_address: str) -> bool:
+        """Return whether a Host header names this daemon; `local_address` is this end of the connection."""
         if self.public is not None and host.lower() == self.public.authority:
             return True
         match = _HOST.fullmatch(host)
@@ -83,30 +77,30 @@ class Names:
         name = match["name"].lower()
         return name in LOOPBACK_NAMES or name in self.extra or name == _bracketed(local_address)
 
-    def ours_too(self, origin: str, scheme: str, host: str) -> bool:
-        """Whether a page at this Origin is our own, where a request came by `scheme` and to `host`."""
-        theirs, _, authority = origin.lower().partition("://")
+    def accepts_origin(self, origin: str, scheme: str, host: str) -> bool:
+        """Return whether an Origin is the daemon's own, for a request by `scheme` to `host`."""
+        origin_scheme, _, authority = origin.lower().partition("://")
         if self.public is not None and host.lower() == self.public.authority:
             scheme = self.public.scheme
-        return theirs == scheme and authority == host.lower()
+        return origin_scheme == scheme and authority == host.lower()
 
 
 def _bracketed(address: str) -> str:
     return f"[{address.lower()}]" if ":" in address else address.lower()
 
 
-def check_host_and_origin(request: web.Request, names: Names) -> None:
-    """Raise Refusal (forbidden) unless the request is meant for us and no other site's page sent it."""
+def check_host_and_origin(request: web.Request, names: HostNames) -> None:
+    """Raise Refusal (forbidden) unless the request names this daemon and no page of another site sent it."""
     hosts = request.headers.getall("Host", [])
     local = request.transport.get_extra_info("sockname") if request.transport is not None else None
-    if len(hosts) != 1 or not names.ours(hosts[0], local[0] if isinstance(local, tuple) else ""):
+    if len(hosts) != 1 or not names.accepts_host(hosts[0], local[0] if isinstance(local, tuple) else ""):
         raise Refusal("forbidden", "this Host is not ours; use the address the daemon printed", "Host")
     for origin in request.headers.getall("Origin", []):
-        if not names.ours_too(origin, request.scheme, hosts[0]):
+        if not names.accepts_origin(origin, request.scheme, hosts[0]):
             raise Refusal("forbidden", "a page of another origin may not speak here", "Origin")
     if request.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
         if request.method in ("GET", "HEAD") and request.headers.get("Sec-Fetch-Mode") == "navigate":
-            return  # a link on another site may open our page; it cannot read or order anything
+            return  # a link on another site may open the page; it cannot read or order anything
         raise Refusal("forbidden", "a page of another site may not speak here", "Sec-Fetch-Site")
 
 
@@ -115,10 +109,10 @@ FORWARDED_PREFIX = "X-Forwarded-"
 PROTOCOL, TOKEN_PREFIX = "fillside.v1", "token."
 
 
-def from_here(request: web.Request) -> bool:
-    """Whether the request comes from this machine; one that a proxy handed on may come from anywhere.
+def is_local(request: web.Request) -> bool:
+    """Return whether the request comes from this machine; one forwarded by a proxy may come from anywhere.
 
-    Many a proxy adds no header that says so: `fillside run --require-token` is for those.
+    Some proxies add no header; `fillside run --require-token` is for those.
     """
     headers = request.headers
     forwarded = any(name in headers for name in FORWARDED) or any(
@@ -128,7 +122,7 @@ def from_here(request: web.Request) -> bool:
 
 
 def token_of(request: web.Request) -> str | None:
-    """The token that comes with a request, None when none does.
+    """Return the token of a request, None without one.
 
     A browser's WebSocket cannot carry ``Authorization``; it names the token beside its protocol instead, as
     ``new WebSocket(url, ["fillside.v1", "token." + token])``. Raises Refusal for one that is no Bearer token.
@@ -146,86 +140,55 @@ def token_of(request: web.Request) -> str | None:
 
 
 def check_is_json(request: web.Request) -> None:
-    """Raise Refusal unless the body is said to be JSON, which a plain form of another site cannot say."""
+    """Raise Refusal unless the content type is JSON, which a form on another site cannot send."""
     if request.content_type != "application/json":
         raise Refusal("bad_order", "orders want Content-Type: application/json", "Content-Type", status=415)
     if request.headers.get("Content-Encoding", "identity") != "identity":
         raise Refusal("bad_order", "orders come uncompressed", "Content-Encoding", status=415)
 
 
-def guard(names: Names, jobs: SideJobs, gate: Gate) -> Middleware:
-    """The middleware: guards in front, one shape of error behind, security headers on everything.
+def guard(names: HostNames, side_jobs: SideJobs, gate: Gate) -> Middleware:
+    """Return the middleware: checks before the handler, one shape of error after it, headers on everything.
 
-    Each request waits for its turn first.
-    What a handler raises that is no answer to a visitor counts as a failure of the HTTP door.
+    Each request first waits for its turn. An unexpected exception of a handler counts as a failure of the
+    HTTP door.
     """
 
-    async def answered(request: web.Request, handler: Handler) -> web.StreamResponse:
+    async def respond(request: web.Request, handler: Handler) -> web.StreamResponse:
         try:
             check_host_and_origin(request, names)
             response = await handler(request)
-            jobs.goes_on(DOOR)
+            side_jobs.goes_on(DOOR)
         except Refusal as refusal:
-            response = refused(refusal)
+            response = refusal_response(refusal)
         except web.HTTPException as error:
-            response = _of_http_error(request, error)
+            response = http_error(request, error)
         except ConnectionError:
             raise  # the visitor has gone; aiohttp lets the connection go
         except Exception as error:
             log.exception("%s %s failed", request.method, request.path)
-            jobs.failed(DOOR, error)
-            response = web.json_response(INTERNAL, status=500)
+            side_jobs.failed(DOOR, error)
+            response = internal_error()
         if not response.prepared:
-            for name, value in SECURITY_HEADERS.items():
+            for name, value in DEFAULT_HEADERS.items():
                 response.headers.setdefault(name, value)
-            response.headers.setdefault("Cache-Control", "no-store")
         return response
 
     @web.middleware
     async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
-        async with gate.passing(request):
-            return await answered(request, handler)
+        async with gate.serving(request):
+            return await respond(request, handler)
 
     return guarded
 
 
-def refused(refusal: Refusal) -> web.Response:
-    return web.json_response(refusal.body(), status=refusal.status)
-
-
-def refused_outside(refusal: Refusal) -> web.Response:
-    """A refusal of what never gets as far as the guards, with the headers that they would add."""
-    answer = refused(refusal)
-    answer.headers.update({**SECURITY_HEADERS, "Cache-Control": "no-store"})
-    return answer
-
-
 async def expect(request: web.Request) -> web.Response | None:
-    """Meet the one expectation there is (RFC 9110, 10.1.1), and refuse any other."""
+    """Meet the expectation 100-continue (RFC 9110, 10.1.1), and refuse any other."""
     if request.headers["Expect"].lower() != "100-continue":
-        return refused_outside(
+        return unguarded_refusal(
             Refusal("bad_order", "only 100-continue can be expected", "Expect", status=417)
         )
     await request.writer.write(b"HTTP/1.1 100 Continue\r\n\r\n")
-    # It is no part of the answer, which begins after it.
+    # The interim response is no part of the final one, whose size is counted from here.
     request.writer.output_size = 0
     return None
-
-
-def _of_http_error(request: web.Request, error: web.HTTPException) -> web.StreamResponse:
-    """aiohttp's own refusals (no such route, wrong method, body too large) in our shape."""
-    if error.status < 400:
-        return error
-    if request.method == "OPTIONS" and "Allow" in error.headers:
-        # No page of another origin is told that it may: there are no Access-Control headers.
-        return web.Response(status=204, headers={"Allow": error.headers["Allow"]})
-    codes: dict[int, tuple[RefusalCode, str]] = {
-        404: ("unknown_name", "there is nothing here"),
-        413: ("bad_order", "that is too long an order"),
-    }
-    code, message = codes.get(error.status, ("bad_order", error.reason.lower()))
-    refusal = Refusal(code, message, request.path[:80] if error.status == 404 else "", status=error.status)
-    response = refused(refusal)
-    if "Allow" in error.headers:
-        response.headers["Allow"] = error.headers["Allow"]
-    return response

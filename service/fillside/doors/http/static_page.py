@@ -1,4 +1,4 @@
-"""The static page: its files are read once, served with a tag of their content, and nothing else is."""
+"""The files of the static page, read once at the start and served with an entity tag."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from importlib.resources.abc import Traversable
 
 from aiohttp import web
 
-from fillside.doors.http.etag import has_already, tag_of
+from fillside.doors.http.responses import is_cached, tag_of
 from fillside.orders.answers import Refusal
 
 log = logging.getLogger(__name__)
@@ -27,21 +27,21 @@ class PageFile:
 
 
 def page_files() -> dict[str, PageFile]:
-    """Every file of the page by its path below the page's folder; none where it was not installed."""
+    """Read the page's files, by their paths below its folder; none where the page is not installed."""
     found: dict[str, PageFile] = {}
     folder = files("fillside") / "page"
     if folder.is_dir():
-        _gather(folder, "", found)
+        _collect(folder, "", found)
     else:
         log.warning("the page is not installed; orders and state are served without it")
     return found
 
 
-def _gather(folder: Traversable, prefix: str, found: dict[str, PageFile]) -> None:
+def _collect(folder: Traversable, prefix: str, found: dict[str, PageFile]) -> None:
     for entry in folder.iterdir():
         if entry.is_dir():
             if not entry.name.startswith(("_", ".")):
-                _gather(entry, f"{prefix}{entry.name}/", found)
+                _collect(entry, f"{prefix}{entry.name}/", found)
         elif not entry.name.startswith(".") and not entry.name.endswith((".py", ".pyc")):
             body = entry.read_bytes()
             suffix = entry.name[entry.name.rfind(".") :]
@@ -50,12 +50,12 @@ def _gather(folder: Traversable, prefix: str, found: dict[str, PageFile]) -> Non
 
 
 def serve(request: web.Request, found: dict[str, PageFile], path: str) -> web.Response:
-    """One file of the page, or 304 when the visitor has it already."""
+    """Answer with a file of the page, or with 304 when the visitor's copy is current."""
     file = found.get(path)
     if file is None:
         raise Refusal("unknown_name", "there is nothing here", request.path)
     headers = {"ETag": f'"{file.tag}"', "Cache-Control": "no-cache"}
-    if has_already(request, file.tag):
+    if is_cached(request, file.tag):
         return web.Response(status=304, headers=headers)
     charset = "utf-8" if file.content_type.startswith(("text/", "application/manifest")) else None
     return web.Response(body=file.body, content_type=file.content_type, charset=charset, headers=headers)

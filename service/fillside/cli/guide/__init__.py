@@ -1,1 +1,0 @@
-"""The guided routines at a terminal."""
