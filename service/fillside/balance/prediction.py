@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from fillside.balance.measure import measure
 from fillside.balance.report import FaceReport, ReportModel, Uncertainty, face_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import target_from_rig
-from fillside.photometry.dimming import code_from_level
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import Rig
@@ -56,7 +57,8 @@ def predict(
     metering = Metering(scene(rig, calibration))
     own = metering.scene
     rows = metering.rows_at(at)
-    codes = _codes_of_levels(own, levels)
+    asked = [1.0 if levels is None else levels.get(name, 0.0) for name in own.names]
+    codes: Codes = tuple(own.dimmers.codes_from_levels(np.array(asked)).tolist())
     outputs, shown = own.dimmers.outputs(codes), own.dimmers.levels_from_codes(codes)
     now = measure(metering, rows, target_from_rig(rig), outputs)
     toward_key, toward_fill, toward_camera = own.ambient
@@ -71,13 +73,6 @@ def predict(
         ratio=now.ratio,
         face=face_of(now),
         exposure_lux=now.exposure_lux,
-    )
-
-
-def _codes_of_levels(own: Scene, levels: Mapping[str, float] | None) -> Codes:
-    return tuple(
-        0 if fixed else code_from_level(1.0 if levels is None else levels.get(name, 0.0), full_scale)
-        for name, fixed, full_scale in zip(own.names, own.fixed, own.full_scales, strict=True)
     )
 
 

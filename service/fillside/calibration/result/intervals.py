@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from fillside.balance.prediction import PredictedHead, Prediction
 from fillside.balance.report import HeadReport, Report, Uncertainty
-from fillside.balance.rows import Metering
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.calibration.estimate.fit import Fit
 from fillside.calibration.estimate.model import (
@@ -42,7 +42,6 @@ FloatArray = NDArray[np.float64]
 TAPE_SD_M = 0.03
 """How far from where the file says a head that was not metered may stand, along its line [m]: common
 practice, no source. Readings tell of it together with the light."""
-LIT, SHADOW, EXPOSURE, FACE_KEY, FACE_FILL, FIRST_ROLE = range(6)
 _DARK_LUX = 1e-6
 
 
@@ -131,7 +130,7 @@ class Intervals:
             (rows[FACE_KEY] - rows[FACE_FILL], shown[FACE_KEY] and shown[FACE_FILL]),
         ]
         roles = self._metering.relative_roles
-        for k, role in enumerate(roles, start=FIRST_ROLE):
+        for k, role in enumerate(roles, start=FIRST_ROLE_ROW):
             by_key = target.reference(role, self._metering.role_rules[role]) == "key"
             row = rows[k] - rows[LIT] if by_key else rows[k]
             asked.append((row, shown[k] and (shown[LIT] or not by_key)))

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict
 from fillside.balance.rows import EXPOSURE
 from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import target_from_rig
+from fillside.calibration.drift.expected_readings import UNCALIBRATED_STOPS, calibrated_stops
 from fillside.photometry.source import receptor_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
@@ -27,8 +28,6 @@ NEARER = 0.5
 """At which part of the distance a second reading is taken, to tell distance from level: a stand that moved
 shows there about twice as much."""
 NEAREST_M = 0.5
-LABELS_SIGMA_STOPS = 0.5
-"""How far labels alone are wont to be off."""
 
 
 class CheckReading(BaseModel):
@@ -104,9 +103,7 @@ class ExpectedBalance:
 
     def sigma_stops(self, head: str) -> float:
         """Standard uncertainty of one head's light, without the meter's."""
-        known = None if self.calibration is None else self.calibration.heads.get(head)
-        stated = None if known is None else known.sigma_stops
-        return LABELS_SIGMA_STOPS if stated is None else stated
+        return UNCALIBRATED_STOPS if self.calibration is None else calibrated_stops(self.calibration, head)
 
     def checks(self, background: bool) -> tuple[CheckReading, ...]:
         """Each key and fill head alone, then the exposure, then the background if wanted."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -23,7 +23,7 @@ from fillside.calibration.routine.prompts import (
     receptor_words,
 )
 from fillside.calibration.routine.routine import ACTS, Routine, Stage
-from fillside.calibration.routine.verdict import NO_CALIBRATION, verdict
+from fillside.calibration.routine.verdict import NO_CALIBRATION, CheckVerdict, verdict
 from fillside.calibration.routine.warmth import WARM_AFTER_S
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration, SuggestedReading
@@ -83,7 +83,7 @@ class Step(BaseModel):
     ratio_sigma_stops: float | None = None
     exposure_sigma_stops: float | None = None
     curve: LearnedCurve | None = None
-    verdict: dict[str, Any] | None = None
+    verdict: CheckVerdict | None = None
 
     @property
     def waits_for_dark(self) -> bool:
@@ -344,7 +344,7 @@ def _done(routine: Routine, known: StudioKnowledge) -> Step:
         of=len(routine.checked),
         title="Go" if result.go else "Not a go",
         says=(*result.says, *advice),
-        verdict=result.model_dump(mode="json"),
+        verdict=result,
     )
 
 

@@ -65,6 +65,12 @@ class Dimmers:
         wanted = np.asarray(codes, dtype=np.int64)
         return np.where(self.fixed, 1.0, wanted / np.maximum(self.full, 1))
 
+    def codes_from_levels(self, levels: FloatArray) -> IntArray:
+        """The codes nearest to levels (heads,), 0..1; ValueError for NaN."""
+        if np.isnan(levels).any():
+            raise ValueError("a level is a number from 0 to 1, not NaN")
+        return np.floor(np.clip(levels, 0.0, 1.0) * self.full + 0.5).astype(np.int64)
+
     def levels_from_outputs(self, outputs: FloatArray) -> FloatArray:
         """Return the smallest levels (heads,), 0..1, that give outputs (heads,)."""
         found = np.ones(len(outputs))
