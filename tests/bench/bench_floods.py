@@ -34,17 +34,16 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench.own_daemon import ENTRY, OwnDaemon, two_heads
+from rigs import head_at, toml
 
-HAIR_AND_OSC = """
-[[heads]]
-name = "hair"
-role = "hair"
-position = [0.5, 1.2, 2.1]
-intensity = 600
-drive = {{ driver = "stage", universe = 1, slot = 5, bits = 16 }}
-[doors.osc]
-listen = "127.0.0.1:{osc}"
-"""
+
+def hair_and_osc(port: int) -> str:
+    """A head more, and a door for OSC."""
+    wire = {"driver": "stage", "universe": 1, "slot": 5, "bits": 16}
+    hair = head_at("hair", [0.5, 1.2, 2.1], intensity=600, drive=wire)
+    return toml({"heads": [hair], "doors": {"osc": {"listen": f"127.0.0.1:{port}"}}})
+
+
 ONE, SEVERAL, ELSEWHERE = (20, 1), (30, 8), "127.0.0.77"
 KINDS = {
     "silent": ONE,
@@ -130,7 +129,7 @@ resource.setrlimit(resource.RLIMIT_NOFILE, (min({nofile}, hard), hard))
 {ENTRY}"""
         certified = _certified(folder) if tls else []
         self._trusted = ssl.create_default_context(cafile=str(folder / "ca.pem")) if tls else None
-        super().__init__(folder, rig + HAIR_AND_OSC.format(osc=self.osc) + table, *certified, entry=entry)
+        super().__init__(folder, rig + hair_and_osc(self.osc) + table, *certified, entry=entry)
 
     def ask(self, order: dict[str, object] | None, address: str = "127.0.0.1") -> object:
         where = ("127.0.0.1", self.port, PATIENCE_S, (address, 0))

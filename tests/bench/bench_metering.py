@@ -41,61 +41,43 @@ from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
 from journeys.running import Daemon, running
+from rigs import CHAIR_AND_DESK, dimming, head_at, sacn, sim, studio, toml
 
 HEADS, READINGS = 8, 12
-HEAD = """
-[[heads]]
-name = "h{n}"
-role = "{role}"
-position = [{x}, {y}, {z}]
-intensity = {candela}
-modifier = {{ kind = "shoot-through", diameter = 0.9 }}
-dimming = {{ curve = "square", floor = 0.02 }}
-drive = {{ driver = "stage", {drive} }}
-"""
-TOP = """
-[rig]
-name = "bench"
-[camera]
-position = [0.0, -2.6, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-desk = [0.6, 0.3, 1.25]
-[balance]
-exposure = 700
-[hold]
-order_speed = 1.0
-[ambient]
-lux = 5
-"""
-WIRES = {
-    "sacn": '[drivers.stage]\nkind = "sacn"\nto = ["127.0.0.1:{port}"]\n',
-    "sim": '[drivers.stage]\nkind = "sim"\n',
-}
-TRUTH = "truth = {{ output_factor = {factor}, exponent = {power}, setback = 0.1, dead_zone = 0.02 }}"
 QUIET_S, EVERY_S = 6.0, 0.025
 
 
-def rig_text(kind: str, port: int = 0) -> str:
+def rig_text(kind: str, port: int = 0, order_speed: float = 1.0) -> str:
     rng = np.random.default_rng(5)
-    found = [TOP]
+    heads = []
     for n in range(HEADS):
         role = ("key", "fill", "key", "fill", "hair", "hair", "key", "fill")[n]
         side, back = (1 if role != "fill" else -1), role == "hair"
-        truth = TRUTH.format(factor=round(rng.uniform(0.6, 1.5), 2), power=round(rng.uniform(1.6, 2.5), 2))
-        wire = f"universe = 1, slot = {1 + 2 * n}, bits = 16" if kind == "sacn" else f"bits = 16, {truth}"
-        found.append(
-            HEAD.format(
-                n=n,
+        factor, power = round(rng.uniform(0.6, 1.5), 2), round(rng.uniform(1.6, 2.5), 2)
+        truth = {"output_factor": factor, "exponent": power, "setback": 0.1, "dead_zone": 0.02}
+        slots = {"universe": 1, "slot": 1 + 2 * n, "bits": 16}
+        heads.append(
+            head_at(
+                f"h{n}",
+                [side * (0.9 + 0.15 * n), 1.0 if back else -1.0 - 0.1 * n, round(1.5 + 0.1 * n, 2)],
                 role=role,
-                x=side * (0.9 + 0.15 * n),
-                y=1.0 if back else -1.0 - 0.1 * n,
-                z=round(1.5 + 0.1 * n, 2),
-                candela=900,
-                drive=wire,
+                intensity=900,
+                modifier={"kind": "shoot-through", "diameter": 0.9},
+                dimming=dimming(0.02),
+                drive={"driver": "stage", **(slots if kind == "sacn" else {"bits": 16, "truth": truth})},
             )
         )
-    return "".join(found) + WIRES[kind].format(port=port)
+    rig = studio(
+        "bench",
+        camera={"position": [0.0, -2.6, 1.4]},
+        marks=CHAIR_AND_DESK,
+        balance={"exposure": 700},
+        hold={"order_speed": order_speed},
+        ambient={"lux": 5},
+        heads=heads,
+        drivers=sacn("stage", port) if kind == "sacn" else sim("stage"),
+    )
+    return toml(rig)
 
 
 def readings_of(rig: Rig) -> str:
@@ -184,7 +166,7 @@ def cadence(fits: int, text: str, folder: Path) -> None:
     rig.write_text(rig_text("sacn", ear.port))
     peer = subprocess.Popen([sys.executable, "-c", PEER, str(other.port), str(EVERY_S)])
     try:
-        with running(rig, folder / "data") as up:
+        with running(rig, folder / "data", anew=True) as up:
             up.settled(60)
             up.do(do="import", readings=text)
             up.settled(60)
@@ -254,9 +236,7 @@ async def loop_turns(folder: Path) -> list[tuple[float, str]]:
     from fillside.doors.http.address import Listen
     from fillside.storage.records.journal import Visitor
 
-    rig = load_rig(
-        _written(folder / "sim.toml", rig_text("sim").replace("order_speed = 1.0", "order_speed = 6.0"))
-    )
+    rig = load_rig(_written(folder / "sim.toml", rig_text("sim", order_speed=6.0)))
     me = Visitor("bench", "bench")
     async with daemon(rig, Settings(folder / "sim", folder, Listen("127.0.0.1", 0))) as up:
 

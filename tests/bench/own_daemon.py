@@ -7,40 +7,22 @@ import sys
 import time
 from pathlib import Path
 
+from rigs import CAMERA, Table, pair, sacn, studio, toml
+
 ENTRY = "from fillside.cli import main; main()"
 STARTS_WITHIN_S = 60.0
-TWO_HEADS = """
-[rig]
-name = "bench"
-[camera]
-position = [0.0, -2.4, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-[balance]
-exposure = {exposure_lux}
-[hold]
-order_speed = {stops_s}
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 1800
-drive = {{ driver = "stage", universe = 1, slot = 1, bits = 16 }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 1600
-drive = {{ driver = "stage", universe = 1, slot = 3, bits = 16 }}
-[drivers.stage]
-kind = "sacn"
-to = ["127.0.0.1:{port}"]
-"""
 
 
 def two_heads(port: int, exposure_lux: float, stops_s: float) -> str:
     """A rig file of a key and a fill, 16 bits each, that fades by orders at so many stops a second."""
-    return TWO_HEADS.format(port=port, exposure_lux=exposure_lux, stops_s=stops_s)
+    wire = {"driver": "stage", "universe": 1}
+    heads = pair(
+        key={"intensity": 1800, "drive": {**wire, "slot": 1, "bits": 16}},
+        fill={"intensity": 1600, "drive": {**wire, "slot": 3, "bits": 16}},
+    )
+    tables: Table = {"balance": {"exposure": exposure_lux}, "hold": {"order_speed": stops_s}}
+    camera = {"position": CAMERA["position"]}
+    return toml(studio("bench", camera=camera, **tables, heads=heads, drivers=sacn("stage", port)))
 
 
 class OwnDaemon:

@@ -21,6 +21,7 @@ from fillside.hold.events import (
 )
 from fillside.orders.answers import Refusal
 from fillside.rig.tables.model import Rig
+from rigs import CHAIR_AND_DESK, sim, studio
 
 CURVES: tuple[Any, ...] = (
     "linear",
@@ -29,7 +30,6 @@ CURVES: tuple[Any, ...] = (
     "lightness",
     {"levels": [0.05, 0.5, 0.9], "outputs": [0.0, 0.2, 1.0]},
 )
-MARKS = {"chair": (0.0, 0.0, 1.2), "desk": (0.6, 0.3, 1.25)}
 SIDES = {"key": 1, "fill": -1, "hair": -1, "rim": 1, "background": 1}
 
 
@@ -51,23 +51,18 @@ def random_rig(random: Random) -> Rig:
         "against": {role: random.choice(["key", "exposure"]) for role in roles if role in ("hair", "rim")},
     }
     subject = {"most_lux": random.choice([150.0, 800.0])} if random.random() < 0.3 else {}
-    return Rig.model_validate(
-        {
-            "rig": {"name": "any"},
-            "camera": {"position": (0.0, -2.4, 1.4), "iso": 400.0, "shutter": "1/50", "aperture": 4.0},
-            "marks": MARKS,
-            "meter": {
-                "receptor": random.choice(["flat", "dome"]),
-                "facing": random.choice(["camera", "key"]),
-            },
-            "subject": subject,
-            "balance": balance,
-            "hold": {"pace": random.choice(["calm", "quick"]), "order_speed": 6.0},
-            "ambient": {"lux": random.choice([0.0, 0.0, 0.0, 0.0, 2.0, 5.0, 40.0, 2000.0])},
-            "heads": heads,
-            "drivers": {"stage": {"kind": "sim"}, "side": {"kind": "sim"}},
-        }
+    rig = studio(
+        "any",
+        marks=CHAIR_AND_DESK,
+        meter={"receptor": random.choice(["flat", "dome"]), "facing": random.choice(["camera", "key"])},
+        subject=subject,
+        balance=balance,
+        hold={"pace": random.choice(["calm", "quick"]), "order_speed": 6.0},
+        ambient={"lux": random.choice([0.0, 0.0, 0.0, 0.0, 2.0, 5.0, 40.0, 2000.0])},
+        heads=heads,
+        drivers={**sim("stage"), **sim("side")},
     )
+    return Rig.model_validate(rig)
 
 
 def _exposure(random: Random, heads: list[dict[str, Any]]) -> float:
@@ -75,7 +70,7 @@ def _exposure(random: Random, heads: list[dict[str, Any]]) -> float:
     if random.random() < 0.15:
         return random.choice([0.01, 3.0, 60.0, 1500.0, 20_000.0])
     lux = [
-        h["intensity"] / math.dist(h["position"], MARKS["chair"]) ** 2
+        h["intensity"] / math.dist(h["position"], CHAIR_AND_DESK["chair"]) ** 2
         for h in heads
         if h["role"] in ("key", "fill")
     ]
@@ -160,7 +155,7 @@ class Day:
                 {"do": "balance", "protect": random.choice(["ratio", "exposure"])},
                 {"do": "balance", "when_lost": random.choice(["keep", "solve"])},
                 {"do": "camera", "aperture": random.choice([1.4, 4.0, 16.0])},
-                {"do": "move", "mark": random.choice(list(MARKS))},
+                {"do": "move", "mark": random.choice(list(CHAIR_AND_DESK))},
                 {"do": "move", "to": [x, y, random.uniform(1.0, 1.4)]},
                 {"do": "freeze"},
                 {"do": "follow"},

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from fillside.rig.tables.model import Rig
+from rigs import CAMERA, sim, studio
 
 
 def random_rig(random: np.random.Generator, **balance: Any) -> Rig:
@@ -15,21 +16,19 @@ def random_rig(random: np.random.Generator, **balance: Any) -> Rig:
     for role, side, most in (("key", 1, 2), ("fill", -1, 2), ("hair", -1, 1)):
         for number in range(int(random.integers(1, most + 1))):
             heads.append(_head(random, role, side, number))
-    return Rig.model_validate(
-        {
-            "rig": {"name": "random"},
-            "camera": {"position": [0.0, -2.4, 1.4]},
-            "marks": {"chair": [0.0, 0.0, 1.2]},
-            "meter": {"receptor": str(random.choice(["dome", "flat"]))},
-            "balance": {"relative": {"hair": -0.5}, **balance},
-            "ambient": {
-                "toward_key": float(random.uniform(0, 30)),
-                "toward_fill": float(random.uniform(0, 30)),
-            },
-            "heads": heads,
-            "drivers": {"wire": {"kind": "sim"}},
-        }
+    rig = studio(
+        "random",
+        camera={"position": CAMERA["position"]},
+        meter={"receptor": str(random.choice(["dome", "flat"]))},
+        balance={"relative": {"hair": -0.5}, **balance},
+        ambient={
+            "toward_key": float(random.uniform(0, 30)),
+            "toward_fill": float(random.uniform(0, 30)),
+        },
+        heads=heads,
+        drivers=sim("wire"),
     )
+    return Rig.model_validate(rig)
 
 
 def _head(random: np.random.Generator, role: str, side: int, number: int) -> dict[str, Any]:

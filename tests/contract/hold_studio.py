@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+import rigs
 from fillside.hold.contract import OrderAnswer
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
@@ -42,28 +43,24 @@ def studio(*, bits: int = 16, curve: str = "square", floor: float = 0.01, **tabl
         ("hair", "hair", HAIR_AT),
         ("house", "work", HOUSE_AT),
     ]
-    rig: dict[str, Any] = {
-        "rig": {"name": "corner"},
-        "camera": {"position": (0.0, -2.4, 1.4), "iso": 400.0, "shutter": "1/50", "aperture": 4.0},
-        "marks": {"chair": CHAIR, "desk": DESK},
-        "heads": [
-            {
-                "name": name,
-                "role": role,
-                "position": place,
-                "aim": CHAIR,
-                "intensity": CANDELAS,
-                "modifier": {"diameter": 0.0, "spread": 0.0},
-                "dimming": {"curve": curve, "floor": floor},
-                "drive": {"driver": "side" if role == "fill" else "stage", "bits": bits},
-            }
+    rig = rigs.studio(
+        marks=rigs.CHAIR_AND_DESK,
+        heads=[
+            rigs.head_at(
+                name,
+                place,
+                role=role,
+                aim=CHAIR,
+                intensity=CANDELAS,
+                modifier={"diameter": 0.0, "spread": 0.0},
+                dimming=rigs.dimming(floor, curve),
+                drive={"driver": "side" if role == "fill" else "stage", "bits": bits},
+            )
             for name, role, place in heads
         ],
-        "drivers": {"stage": {"kind": "sacn"}, "side": {"kind": "sacn"}},
-    }
-    for table, content in tables.items():
-        rig[table] = {**rig.get(table, {}), **content}
-    return Rig.model_validate(rig)
+        drivers={**rigs.sacn("stage"), **rigs.sacn("side")},
+    )
+    return Rig.model_validate(rigs.laid(rig, tables))
 
 
 def light(rig: Rig, codes: Sequence[int], place: Sequence[float]) -> dict[str, float]:

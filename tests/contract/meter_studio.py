@@ -36,51 +36,26 @@ from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.store import Store
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
+from rigs import CAMERA, dimming, head_at, pair, sim, studio, toml
 
 P, T = ParamSpec("P"), TypeVar("T")
 
-RIG = """
-[rig]
-name = "corner"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 2.8
-[marks]
-chair = [0.0, 0.0, 1.2]
-[hold]
-order_speed = 6.0
-[ambient]
-lux = 3
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 1800
-modifier = { diameter = 0.6 }
-dimming = { curve = "square", floor = 0.02 }
-drive = { driver = "stage", bits = 16, truth = { output_factor = 0.7, exponent = 2.3, setback = 0.1 } }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 1300
-modifier = { diameter = 0.6 }
-dimming = { curve = "square", floor = 0.02 }
-drive = { driver = "stage", bits = 16, truth = { output_factor = 1.3, exponent = 1.8 } }
-[drivers.stage]
-kind = "sim"
-"""
-MORE = """
-[[heads]]
-name = "{name}"
-role = "{role}"
-position = {position}
-aim = [0.0, 0.0, 1.1]
-intensity = 600
-{tables}
-"""
+KEY_TRUTH = {"output_factor": 0.7, "exponent": 2.3, "setback": 0.1}
+RIG = toml(
+    studio(
+        camera={**CAMERA, "aperture": 2.8},
+        hold={"order_speed": 6.0},
+        ambient={"lux": 3},
+        heads=pair(
+            key={"intensity": 1800, "drive": {"truth": KEY_TRUTH}},
+            fill={"intensity": 1300, "drive": {"truth": {"output_factor": 1.3, "exponent": 1.8}}},
+            modifier={"diameter": 0.6},
+            dimming=dimming(0.02),
+            drive={"driver": "stage", "bits": 16},
+        ),
+        drivers=sim("stage"),
+    )
+)
 
 
 def rig_of(more: str = "", text: str = RIG) -> Rig:
@@ -90,7 +65,8 @@ def rig_of(more: str = "", text: str = RIG) -> Rig:
 
 
 def head_table(name: str, role: str, position: Sequence[float], tables: str) -> str:
-    return MORE.format(name=name, role=role, position=list(position), tables=tables)
+    own = head_at(name, list(position), role=role, aim=[0.0, 0.0, 1.1], intensity=600)
+    return f"{toml({'heads': [own]})}{tables}\n"
 
 
 class SameProcess(WorkerProcess):

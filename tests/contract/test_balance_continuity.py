@@ -16,7 +16,7 @@ import pytest
 
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering
-from fillside.balance.solver.solve import Solved, solve
+from fillside.balance.solver.solve import SolvedOutputs, solve
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.file.build import apply_change
 from fillside.rig.scene.scene import scene
@@ -182,7 +182,7 @@ def _desk(**balance: Any) -> Rig:
     )
 
 
-def _solved(rig: Rig, place: tuple[float, float, float]) -> tuple[Solved, np.ndarray, BalanceTarget]:
+def _solved(rig: Rig, place: tuple[float, float, float]) -> tuple[SolvedOutputs, np.ndarray, BalanceTarget]:
     metering = Metering(scene(rig))
     rows, own = metering.rows_at(place), target_from_rig(rig)
     solved = solve(metering, rows, own, limits_of(metering.scene))

@@ -17,37 +17,23 @@ from fillside.cli.client import Daemon
 from fillside.cli.group import fillside
 from fillside.cli.parameters import place, stops
 from fillside.cli.table import COMMANDS, HEADINGS
+from journeys import forking
+from rigs import CHAIR_AND_DESK, pair, sim, studio, toml
 
 NOBODY = "http://127.0.0.1:9"
 """Port 9, discard (RFC 863): nothing listens there on a machine of today."""
 
-RIG = """
-[rig]
-name = "corner"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 4.0
-[marks]
-chair = [0.0, 0.0, 1.2]
-desk = [0.6, 0.3, 1.25]
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 3800
-drive = { driver = "stage", bits = 16 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 2600
-dimming = { floor = 0.05 }
-drive = { driver = "stage", bits = 16 }
-[drivers.stage]
-kind = "sim"
-"""
+RIG = toml(
+    studio(
+        marks=CHAIR_AND_DESK,
+        heads=pair(
+            key={"intensity": 3800},
+            fill={"intensity": 2600, "dimming": {"floor": 0.05}},
+            drive={"driver": "stage", "bits": 16},
+        ),
+        drivers=sim("stage"),
+    )
+)
 
 
 def status(*args: str) -> object:
@@ -65,14 +51,7 @@ def rig(tmp_path: Path) -> str:
 
 
 def run(*args: str, **environ: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-c", "from fillside.cli import main; main()", *args],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-        env={**os.environ, "FILLSIDE_URL": NOBODY, **environ},
-    )
+    return forking.run(*args, environ={**os.environ, "FILLSIDE_URL": NOBODY, **environ})
 
 
 def test_the_table_of_commands_is_what_the_code_has() -> None:

@@ -18,7 +18,7 @@ from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.play import demo_studio
 from fillside.doors.http.address import Listen
 from fillside.doors.http.invitation import Entrance, own_addresses
-from journeys.running import command
+from journeys.forking import run
 
 ELSEWHERE = {"X-Forwarded-For": "192.0.2.7"}
 
@@ -45,17 +45,8 @@ async def alone(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Runni
 
 
 async def cli(url: str, *words: str) -> subprocess.CompletedProcess[str]:
-    def run() -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            command(*words, "--url", url),
-            capture_output=True,
-            text=True,
-            timeout=60,
-            check=False,
-            env={**os.environ, "TZ": "UTC"},
-        )
-
-    return await asyncio.to_thread(run)
+    environ = {**os.environ, "TZ": "UTC"}
+    return await asyncio.to_thread(lambda: run(*words, "--url", url, environ=environ))
 
 
 on_a_network = pytest.mark.skipif(not own_addresses(), reason="this machine is on no network")

@@ -19,6 +19,7 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
+from rigs import head_at, sim, studio, toml
 
 SPOT = """IES:LM-63-2019
 [TEST] made up
@@ -31,30 +32,25 @@ TILT=NONE
 """
 """Two lamps of 1000 lm, 3000 cd on the axis, through an opening of 0.3 m."""
 
-RIG = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.2]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 300
-[[heads]]
-name = "key"
-role = "key"
-position = [-1.0, -1.0, 1.9]
-modifier = { kind = "reflector", photometry = "lamps/spot.ies" }
-drive = { driver = "wall", universe = 1, slot = 1 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [1.3, -1.2, 1.6]
-intensity = 900
-drive = { driver = "wall", universe = 1, slot = 3 }
-[drivers.wall]
-kind = "sim"
-"""
+WALL = {"driver": "wall", "universe": 1}
+RIG = toml(
+    studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.2]},
+        marks={"stool": [0.0, 0.0, 1.2]},
+        balance={"exposure": 300},
+        heads=[
+            head_at(
+                "key",
+                [-1.0, -1.0, 1.9],
+                modifier={"kind": "reflector", "photometry": "lamps/spot.ies"},
+                drive={**WALL, "slot": 1},
+            ),
+            head_at("fill", [1.3, -1.2, 1.6], intensity=900, drive={**WALL, "slot": 3}),
+        ],
+        drivers=sim("wall"),
+    )
+)
 PHOTOMETRY_LINE = (
     RIG.splitlines().index('modifier = { kind = "reflector", photometry = "lamps/spot.ies" }') + 1
 )

@@ -21,6 +21,7 @@ from fillside_drivers.registry import build, kinds
 from fillside_drivers.sacn.packet import DataPacket, decode
 from fillside_drivers.slots import SlotDrive, SlotFrame
 from protocol.wires import WHO, Receiver, loop_clock, sacn
+from rigs import head_at, studio, toml
 
 DIMMER = """<DMXChannel DMXBreak="1" Offset="1,2" Highlight="65535/2" Geometry="Body"
   InitialFunction="Body_Dimmer.Dimmer.Dimmer 1"><LogicalChannel Attribute="Dimmer" Master="Grand">
@@ -170,31 +171,29 @@ def test_a_spoilt_description_does_too(place: int, text: str) -> None:
     assert mode.dimmer
 
 
-RIG = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.2]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 300
-[[heads]]
-name = "key"
-role = "key"
-position = [-1.0, -1.0, 1.9]
-intensity = 1800
-drive = { driver = "wall", universe = 1, slot = 101, gdtf = "lamp.gdtf", mode = "Standard" }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [1.3, -1.2, 1.6]
-intensity = 900
-drive = { driver = "wall", universe = 1, slot = 1, fixed = { "2" = 255, "512" = 9 } }
-[drivers.wall]
-kind = "sacn"
-to = ["127.0.0.1"]
-"""
+RIG = toml(
+    studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.2]},
+        marks={"stool": [0.0, 0.0, 1.2]},
+        balance={"exposure": 300},
+        heads=[
+            head_at(
+                "key",
+                [-1.0, -1.0, 1.9],
+                intensity=1800,
+                drive={"driver": "wall", "universe": 1, "slot": 101, "gdtf": "lamp.gdtf", "mode": "Standard"},
+            ),
+            head_at(
+                "fill",
+                [1.3, -1.2, 1.6],
+                intensity=900,
+                drive={"driver": "wall", "universe": 1, "slot": 1, "fixed": {"2": 255, "512": 9}},
+            ),
+        ],
+        drivers={"wall": {"kind": "sacn", "to": ["127.0.0.1"]}},
+    )
+)
 KEY_LINE = 1 + RIG.splitlines().index(
     'drive = { driver = "wall", universe = 1, slot = 101, gdtf = "lamp.gdtf", mode = "Standard" }'
 )

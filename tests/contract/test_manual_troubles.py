@@ -33,6 +33,7 @@ from fillside.storage.writer import NO_ANSWER
 from fillside_drivers.driver import DriverError, State
 from fillside_drivers.registry import kinds
 from protocol.studio import RIG
+from rigs import Table, head_at, toml
 
 ELSEWHERE = "192.0.2.1"
 """RFC 5737: no machine has it."""
@@ -46,23 +47,22 @@ async def start(folder: Path, more: str = "", listen: Listen | None = None) -> N
         raise AssertionError("it started")
 
 
-def wire(kind: str, place: str, keys: str) -> str:
+def wire(kind: str, place: Table, **keys: Any) -> str:
     """One head more, on a wire of its own."""
-    drive = f"drive = {{ driver = 'more', {place} }}"
-    head = f"[[heads]]\nname = 'rim'\nrole = 'hair'\nposition = [0.5, 1.5, 2.0]\nintensity = 900\n{drive}\n"
-    return f"\n{head}[drivers.more]\nkind = '{kind}'\n{keys}\n"
+    rim = head_at("rim", [0.5, 1.5, 2.0], role="hair", intensity=900, drive={"driver": "more", **place})
+    return toml({"heads": [rim], "drivers": {"more": {"kind": kind, **keys}}})
 
 
-def sacn(keys: str) -> str:
-    return wire("sacn", "universe = 1, slot = 1", f"listen = false\n{keys}")
+def sacn(**keys: Any) -> str:
+    return wire("sacn", {"universe": 1, "slot": 1}, listen=False, **keys)
 
 
 def serial() -> str:
-    return wire("dmx-serial", "slot = 1", "device = '/nonexistent/adapter'")
+    return wire("dmx-serial", {"slot": 1}, device="/nonexistent/adapter")
 
 
-def mqtt(keys: str) -> str:
-    return wire("mqtt", "send_to = 'a/set'", f"broker = '127.0.0.1'\n{keys}")
+def mqtt(**keys: Any) -> str:
+    return wire("mqtt", {"send_to": "a/set"}, broker="127.0.0.1", **keys)
 
 
 def taken(folder: Path) -> None:
@@ -127,19 +127,17 @@ REFUSED: dict[str, Refuse] = {
     "doors.mqtt: …": lambda folder: start(
         folder, '\n[doors.mqtt]\nbroker = "127.0.0.1"\nuser_from = "env:FILLSIDE_NO_SUCH_VARIABLE"\n'
     ),
-    "driver …: the host … cannot be found": lambda folder: start(folder, sacn('to = ["studio.invalid"]')),
-    "driver …: cannot send from interface …": lambda folder: start(
-        folder, sacn(f'interface = "{ELSEWHERE}"')
-    ),
+    "driver …: the host … cannot be found": lambda folder: start(folder, sacn(to=["studio.invalid"])),
+    "driver …: cannot send from interface …": lambda folder: start(folder, sacn(interface=ELSEWHERE)),
     "driver …: … cannot be opened: …": lambda folder: start(folder, serial()),
     "driver …: … names the variable …, which is not set": lambda folder: start(
-        folder, mqtt('user_from = "env:FILLSIDE_NO_SUCH_VARIABLE"')
+        folder, mqtt(user_from="env:FILLSIDE_NO_SUCH_VARIABLE")
     ),
     "driver …: … names the file …, which cannot be read": lambda folder: start(
-        folder, mqtt(f'user_from = "file:{folder}/name"')
+        folder, mqtt(user_from=f"file:{folder}/name")
     ),
     "driver …: a certificate file cannot be used": lambda folder: start(
-        folder, mqtt(f'tls = true\nca_file = "{folder}/ca.pem"')
+        folder, mqtt(tls=True, ca_file=f"{folder}/ca.pem")
     ),
     "a driver of kind … cannot start: the package … is not installed": no_serial,
 }

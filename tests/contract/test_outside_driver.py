@@ -19,6 +19,7 @@ import pytest
 
 from fillside_drivers.registry import GROUP
 from journeys.running import command, running
+from rigs import CAMERA, dimming, pair, studio, toml
 
 DEVELOPERS = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text("utf-8")
 MOST_LINES = 60
@@ -60,15 +61,21 @@ def rig(folder: Path, port: int, fill: str = "right") -> Path:
     """A rig with the documentation's driver table, on another port, and with its drive."""
     shown = tomllib.loads(written("rig"))
     table, drive = shown["drivers"]["desk"], shown["heads"][0]["drive"]
-    lines = ['[rig]\nname = "corner"', "[camera]\nposition = [0.0, -2.4, 1.4]"]
-    lines += ["[marks]\nchair = [0.0, 0.0, 1.2]", "[balance]\nexposure = 400", "[hold]\norder_speed = 6.0"]
-    for role, x, called in (("key", 1.1, drive["called"]), ("fill", -1.3, fill)):
-        lines.append(f'[[heads]]\nname = "{role}"\nrole = "{role}"\nposition = [{x}, -1.0, 1.9]')
-        lines.append('intensity = 2500\ndimming = { curve = "square", floor = 0.03 }')
-        lines.append(f'drive = {{ driver = "{drive["driver"]}", called = "{called}" }}')
-    lines.append(f'[drivers.{drive["driver"]}]\nkind = "{table["kind"]}"\nport = {port}')
+    rig = studio(
+        camera={"position": CAMERA["position"]},
+        balance={"exposure": 400},
+        hold={"order_speed": 6.0},
+        heads=pair(
+            key={"drive": {"called": drive["called"]}},
+            fill={"position": [-1.3, -1.0, 1.9], "drive": {"called": fill}},
+            intensity=2500,
+            dimming=dimming(0.03),
+            drive={"driver": drive["driver"]},
+        ),
+        drivers={drive["driver"]: {"kind": table["kind"], "port": port}},
+    )
     path = folder / "corner.toml"
-    path.write_text("\n".join(lines) + "\n", "utf-8")
+    path.write_text(toml(rig), "utf-8")
     return path
 
 
@@ -85,7 +92,7 @@ def test_the_registry_finds_it_beside_the_built_in_kinds(package: Path) -> None:
 
 def test_a_rig_with_it_is_held(package: Path, receiver: socket.socket, tmp_path: Path) -> None:
     path = rig(tmp_path, receiver.getsockname()[1])
-    with running(path, tmp_path / "data") as daemon:
+    with running(path, tmp_path / "data", anew=True) as daemon:
         state = daemon.settled()
         wanted = {head["name"]: head["wire"][0] for head in state["heads"]}
         heard: dict[str, int] = {}

@@ -7,25 +7,9 @@ import pytest
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
+from rigs import kitchen_table, toml
 
-RIG = """
-[rig]
-name = "kitchen-table"
-[camera]
-position = [0.0, -2.0, 1.3]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 300.0
-[[heads]]
-name = "key"
-role = "key"
-position = [1.0, -1.0, 1.8]
-intensity = 900.0
-drive = { driver = "wire" }
-[drivers.wire]
-kind = "sim"
-"""
+RIG = toml(kitchen_table())
 
 
 def read(plan: str) -> Rig:

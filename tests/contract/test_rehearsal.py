@@ -24,12 +24,11 @@ from fillside_drivers.driver import DriveModel, OptionsModel
 from fillside_drivers.registry import DriverKind, build
 from manual_text import PAGES, ROOT
 from protocol.wires import WHO, loop_clock
+from rigs import CAMERA, Table, head_at, studio
 
 WITH_SLOTS = sorted((ROOT / "config").glob("*.toml"))
 EXAMPLES = [*WITH_SLOTS, ROOT / "service/fillside/demo/studio.toml"]
 MODE = {"file": "spot.gdtf", "mode": "Plain", "dimmer": (1, 2), "held": {"4": 255}}
-
-Table = dict[str, Any]
 
 
 class _LanternOptions(OptionsModel):
@@ -144,24 +143,18 @@ EACH = [(kind, options, drive) for kind, pairs in WRITTEN.items() for options, d
 def rig(kind: str, options: Table, *drives: Table) -> Table:
     lamp = {"kind": "led", "cct": [2700, 6500]}
     heads = [
-        {
-            "name": f"h{place}",
-            "role": "key",
-            "position": [1.0, -1.0 - place, 1.8],
-            "intensity": 900.0,
+        head_at(
+            f"h{place}",
+            [1.0, -1.0 - place, 1.8],
+            role="key",
+            intensity=900.0,
             **({"lamp": lamp} if "cool_slot" in drive or "cct_field" in drive else {}),
-            "drive": {"driver": "wire", **drive},
-        }
+            drive={"driver": "wire", **drive},
+        )
         for place, drive in enumerate(drives)
     ]
-    return {
-        "rig": {"name": "corner"},
-        "camera": {"position": [0.0, -2.4, 1.4]},
-        "marks": {"chair": [0.0, 0.0, 1.2]},
-        "balance": {"exposure": 400.0, "cct": 4000.0},
-        "heads": heads,
-        "drivers": {"wire": {"kind": kind, **options}},
-    }
+    camera, balance = {"position": CAMERA["position"]}, {"exposure": 400.0, "cct": 4000.0}
+    return studio(camera=camera, balance=balance, heads=heads, drivers={"wire": {"kind": kind, **options}})
 
 
 def checked(data: Table, kinds: dict[str, DriverKind]) -> Rig:

@@ -15,26 +15,20 @@ from hypothesis import strategies as st
 from fillside.rig.file.load import LARGEST_BYTES, RigError, load_rig, load_rig_text
 from fillside.rig.file.positions import TomlPositions
 from fillside_drivers.registry import kinds
+from rigs import head_at, studio, toml
 
 FOLDER = Path(__file__).parent / "bad_rigs"
 FILES = sorted(FOLDER.glob("*.toml"))
 EXPECT = re.compile(r"# expect: (?P<text>.+) @ (?P<line>\d+)\r?\n")
-SOUND = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.4]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 500
-[[heads]]
-name = "key"
-role = "key"
-position = [-1.0, -1.0, 1.9]
-intensity = 1500
-dimming = { curve = "fixed" }
-"""
+SOUND = toml(
+    studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.4]},
+        marks={"stool": [0.0, 0.0, 1.2]},
+        balance={"exposure": 500},
+        heads=[head_at("key", [-1.0, -1.0, 1.9], intensity=1500, dimming={"curve": "fixed"})],
+    )
+)
 
 
 def refused(text: str) -> RigError:

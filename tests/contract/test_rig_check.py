@@ -15,41 +15,31 @@ from fillside.rig.checks.report import RigReport, check_rig
 from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
+from rigs import head_at, sacn, studio, toml
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "config").glob("*.toml"))
 
-BASE = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.2]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 500
-relative = { hair = -0.5 }
-[[heads]]
-name = "key"
-role = "key"
-position = [-1.0, -1.0, 1.9]
-lamp = { lumens = 3000, watts = 40, count = 2 }
-modifier = { kind = "softbox", diameter = 0.8, efficiency = 0.5, max_watts = 100 }
-drive = { driver = "wall", universe = 1, slot = 1 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [1.3, -1.2, 1.6]
-intensity = 900
-drive = { driver = "wall", universe = 1, slot = 3 }
-[[heads]]
-name = "hair"
-role = "hair"
-position = [0.3, 1.2, 2.3]
-intensity = 400
-dimming = { curve = "fixed" }
-[drivers.wall]
-kind = "sacn"
-"""
+WALL = {"driver": "wall", "universe": 1}
+BASE = toml(
+    studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.2]},
+        marks={"stool": [0.0, 0.0, 1.2]},
+        balance={"exposure": 500, "relative": {"hair": -0.5}},
+        heads=[
+            head_at(
+                "key",
+                [-1.0, -1.0, 1.9],
+                lamp={"lumens": 3000, "watts": 40, "count": 2},
+                modifier={"kind": "softbox", "diameter": 0.8, "efficiency": 0.5, "max_watts": 100},
+                drive={**WALL, "slot": 1},
+            ),
+            head_at("fill", [1.3, -1.2, 1.6], intensity=900, drive={**WALL, "slot": 3}),
+            head_at("hair", [0.3, 1.2, 2.3], intensity=400, dimming={"curve": "fixed"}),
+        ],
+        drivers=sacn("wall"),
+    )
+)
 
 
 def checked(*changes: tuple[str, str]) -> RigReport:

@@ -14,46 +14,40 @@ from fillside.rig.file.load import load_rig_text
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
+from rigs import dimming, head_at, sacn, studio, toml
 
-TEXT = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.4]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 500
-[ambient]
-lux = 8
-[[heads]]
-name = "key"
-role = "key"
-position = [0.0, -3.0, 5.2]
-intensity = 1500
-modifier = { diameter = 0.8, beam = 60 }
-bounce = 0.1
-dimming = { curve = "square", floor = 0.02 }
-drive = { driver = "wall", universe = 1, slot = 1, bits = 16 }
-[[heads]]
-name = "rim"
-role = "rim"
-holds_like = "hair"
-position = [1.0, 1.0, 2.0]
-aim = [1.0, 1.0, 0.0]
-lamp = { lumens = 1000, count = 3 }
-modifier = { efficiency = 0.5, diffusion = 1 }
-dimming = { curve = { levels = [0.5, 1.0], outputs = [0.25, 1.0] } }
-drive = { driver = "wall", universe = 1, slot = 3 }
-[[heads]]
-name = "practical"
-role = "work"
-position = [2.0, 1.0, 1.0]
-intensity = 50
-dimming = { curve = "fixed" }
-[drivers.wall]
-kind = "sacn"
-"""
+TEXT = toml(
+    studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.4]},
+        marks={"stool": [0.0, 0.0, 1.2]},
+        balance={"exposure": 500},
+        ambient={"lux": 8},
+        heads=[
+            head_at(
+                "key",
+                [0.0, -3.0, 5.2],
+                intensity=1500,
+                modifier={"diameter": 0.8, "beam": 60},
+                bounce=0.1,
+                dimming=dimming(0.02),
+                drive={"driver": "wall", "universe": 1, "slot": 1, "bits": 16},
+            ),
+            head_at(
+                "rim",
+                [1.0, 1.0, 2.0],
+                holds_like="hair",
+                aim=[1.0, 1.0, 0.0],
+                lamp={"lumens": 1000, "count": 3},
+                modifier={"efficiency": 0.5, "diffusion": 1},
+                dimming={"curve": {"levels": [0.5, 1.0], "outputs": [0.25, 1.0]}},
+                drive={"driver": "wall", "universe": 1, "slot": 3},
+            ),
+            head_at("practical", [2.0, 1.0, 1.0], role="work", intensity=50, dimming={"curve": "fixed"}),
+        ],
+        drivers=sacn("wall"),
+    )
+)
 
 
 @pytest.fixture

@@ -13,33 +13,18 @@ from fillside.runtime.loop import Runner
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from journeys.hurry import hurried
+from rigs import dimming, head_at, sim, studio, toml
 
-HEAD = """
-[[heads]]
-name = "{name}"
-role = "{name}"
-position = [{x}, -1.3, 1.8]
-intensity = 3000
-dimming = {{ curve = "square", floor = 0.01 }}
-drive = {{ driver = "wire" }}
-"""
-RIG = (
-    """
-[rig]
-name = "nook"
-[camera]
-position = [0.0, -2.4, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-[balance]
-exposure = 500
-[hold]
-order_speed = 0.5
-[drivers.wire]
-kind = "sim"
-"""
-    + HEAD.format(name="key", x=0.6)
-    + HEAD.format(name="fill", x=-0.9)
+LAMP = {"intensity": 3000, "dimming": dimming(0.01), "drive": {"driver": "wire"}}
+RIG = toml(
+    studio(
+        "nook",
+        camera={"position": [0.0, -2.4, 1.4]},
+        balance={"exposure": 500},
+        hold={"order_speed": 0.5},
+        heads=[head_at("key", [0.6, -1.3, 1.8], **LAMP), head_at("fill", [-0.9, -1.3, 1.8], **LAMP)],
+        drivers=sim("wire"),
+    )
 )
 """One octet a lamp: a code is some hundredths of a stop, and its fade takes longer than a frame."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from fillside.doors.mqtt.connection import Connection
 from fillside.doors.osc.listener import OscListener
 from fillside.metering import assembly as metering_side
 from fillside.orders.answers import Refusal
+from fillside.orders.light import Trim
 from fillside.runtime import loop as runner_module
 from fillside.runtime import storing as record_module
 from fillside.runtime.live import Live
@@ -200,6 +202,17 @@ async def test_nothing_after_an_order_fails_it_or_ends_the_light(up: Running) ->
         await all_kinds(up)
         await until(lambda: not named(up))
     assert latest_entries(up.store, 1)
+
+
+async def test_the_journal_has_orders_as_they_were_given_and_those_of_our_own_too(up: Running) -> None:
+    given = '{"role":"fill","by":"-1/3","do":"trim"}', '{"by":1,"do":"trim"}'
+    await give(up.runner, json.loads(given[0]), BOX)
+    with pytest.raises(Refusal, match=r"trim\.role: is missing"):
+        await give(up.runner, json.loads(given[1]), BOX)
+    await up.runner.do(Trim(do="trim", role="fill", to=0.0), BOX)
+    own = '{"do":"trim","role":"fill","to":0.0}'
+    kept = [entry["said"] for entry in reversed(latest_entries(up.store, 3))]
+    assert [json.dumps(said, separators=(",", ":")) for said in kept] == [*given, own]
 
 
 async def test_advice_that_fails_is_given_once_it_can(up: Running) -> None:

@@ -64,7 +64,9 @@ async def test_a_take_has_the_light_it_began_and_ended_with(tmp_path: Path) -> N
         assert over["last"]["trims"] == trimmed["trims"]
         await order(up, do="freeze")
         await order(up, do="undo")
-        assert [take["id"] for take in await taken(up)] == [2, 1]
+        undone = await taken(up)
+        assert [take["id"] for take in undone] == [2, 1]
+        assert undone[0]["ended"] is not None
         assert [take["id"] for take in await taken(up, "?most=1")] == [2]
         assert [take["id"] for take in await taken(up, "?before=2")] == [1]
 

@@ -33,35 +33,33 @@ from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.meter import VirtualMeter
 from fillside_drivers.slots import SlotFrame
 from protocol.wires import WHO
+from rigs import head_at, sim, studio, toml
 
-RIG = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.2]
-[marks]
-stool = [0.0, 0.0, 1.2]
-near = [-0.3, -0.3, 1.2]
-[balance]
-exposure = 300
-cct = 4300
-[[heads]]
-name = "key"
-role = "key"
-position = [-1.0, -1.0, 1.9]
-intensity = 2000
-lamp = { cct = [2700, 6500] }
-drive = { driver = "wall", universe = 1, slot = 1, cool_slot = 11, bits = 16 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [1.3, -1.2, 1.6]
-intensity = 1500
-lamp = { cct = [3200, 5600], cool_share = 0.6 }
-drive = { driver = "wall", universe = 1, slot = 3, cool_slot = 13, bits = 16 }
-[drivers.wall]
-kind = "sim"
-"""
+RIG = toml(
+    studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.2]},
+        marks={"stool": [0.0, 0.0, 1.2], "near": [-0.3, -0.3, 1.2]},
+        balance={"exposure": 300, "cct": 4300},
+        heads=[
+            head_at(
+                "key",
+                [-1.0, -1.0, 1.9],
+                intensity=2000,
+                lamp={"cct": [2700, 6500]},
+                drive={"driver": "wall", "universe": 1, "slot": 1, "cool_slot": 11, "bits": 16},
+            ),
+            head_at(
+                "fill",
+                [1.3, -1.2, 1.6],
+                intensity=1500,
+                lamp={"cct": [3200, 5600], "cool_share": 0.6},
+                drive={"driver": "wall", "universe": 1, "slot": 3, "cool_slot": 13, "bits": 16},
+            ),
+        ],
+        drivers=sim("wall"),
+    )
+)
 
 
 TWO_WHITES_OF_FILL = """lamp = { cct = [3200, 5600], cool_share = 0.6 }
@@ -309,22 +307,19 @@ def test_a_wire_has_both_channels_in_its_frame() -> None:
     assert (octets[0:2].hex(), octets[10:12].hex(), octets[19]) == ("0102", "0304", 7)
 
 
-BULB = """
-[[heads]]
-name = "hair"
-role = "hair"
-position = [0.3, 1.2, 2.3]
-intensity = 400
-lamp = { cct = [2200, 4000] }
-drive = { driver = "room", send_to = "bulb/hair", send_as = '{"power": {code}}', cct_field = "kelvin" }
-[drivers.room]
-kind = "mqtt"
-[[heads]]
-"""
+BULB = {
+    "driver": "room",
+    "send_to": "bulb/hair",
+    "send_as": '{"power": {code}}',
+    "cct_field": "kelvin",
+}
 
 
 def test_a_bulb_is_told_its_white_with_every_level() -> None:
-    rig = read(('[[heads]]\nname = "fill"', BULB + 'name = "fill"'))
+    hair = head_at("hair", [0.3, 1.2, 2.3], intensity=400, lamp={"cct": [2200, 4000]}, drive=BULB)
+    bulb_first = toml({"heads": [hair], "drivers": {"room": {"kind": "mqtt"}}})
+    fill = '[[heads]]\nname = "fill"'
+    rig = read((fill, bulb_first + fill))
     assert whites(rig)["hair"] == White(2200, 4000, 4300, 4000, sends_cct=True)
     loom = drivers_of(rig, lambda: 0.0, WHO)
     channel = loom.drivers["room"].channels["hair"]

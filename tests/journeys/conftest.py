@@ -8,40 +8,15 @@ from pathlib import Path
 import pytest
 
 from journeys.running import Ear
+from rigs import CHAIR_AND_DESK, SOFT_PAIR, laid, pair, sacn, studio, toml
 
-RIG = """
-[rig]
-name = "corner"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 4.0
-[marks]
-chair = [0.0, 0.0, 1.2]
-desk = [0.6, 0.3, 1.25]
-[hold]
-order_speed = 6.0
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 3800
-modifier = {{ kind = "shoot-through", diameter = 0.9 }}
-dimming = {{ curve = "square", floor = 0.03 }}
-drive = {{ driver = "stage", universe = 7, slot = 1, bits = 16 }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 2600
-modifier = {{ kind = "softbox", diameter = 0.9 }}
-dimming = {{ curve = "square", floor = 0.03 }}
-drive = {{ driver = "stage", universe = 7, slot = 511, bits = 16 }}
-[drivers.stage]
-kind = "sacn"
-to = ["127.0.0.1:{port}"]
-"""
+
+def corner(port: int) -> str:
+    """A rig file of two 16-bit heads, sent to a port of this machine."""
+    slots = {name: {"drive": {"slot": slot, "bits": 16}} for name, slot in (("key", 1), ("fill", 511))}
+    heads = pair(**laid(SOFT_PAIR, slots), drive={"driver": "stage", "universe": 7})
+    hold = {"order_speed": 6.0}
+    return toml(studio(marks=CHAIR_AND_DESK, hold=hold, heads=heads, drivers=sacn("stage", port)))
 
 
 @pytest.fixture
@@ -55,5 +30,5 @@ def ear() -> Iterator[Ear]:
 def rig(tmp_path: Path, ear: Ear) -> Path:
     """A rig of two 16-bit heads whose packets the ear hears: key on slots 1 and 2, fill on 511 and 512."""
     path = tmp_path / "corner.toml"
-    path.write_text(RIG.format(port=ear.port))
+    path.write_text(corner(ear.port))
     return path

@@ -20,6 +20,7 @@ from typing import Any
 
 import aiomqtt
 
+import rigs
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
 from fillside.doors.http.address import Listen
@@ -34,46 +35,30 @@ from fillside_drivers.mqtt.payloads import OutgoingMessage
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 from protocol.broker import Broker
+from rigs import CAMERA, Table, dimming, head_at, toml
 
 ME = Visitor("test", "test")
 KEY_AT, FILL_AT, CHAIR = (0.6, -0.85, 1.8), (-0.88, -1.3, 1.5), (0.0, 0.0, 1.2)
 CANDELAS = 3000.0
 FULL = 1023
-RIG = """
-[rig]
-name = "corner"
-[camera]
-position = [0.0, -2.4, 1.4]
-[marks]
-chair = [0.0, 0.0, 1.2]
-[balance]
-exposure = 500
-[hold]
-order_speed = 6.0
-[[heads]]
-name = "key"
-role = "key"
-position = [0.6, -0.85, 1.8]
-intensity = 3000
-modifier = {{ diameter = 0.0, spread = 0.0 }}
-dimming = {{ curve = "square", floor = 0.01 }}
-drive = {{ driver = "wire", bits = 16 }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-0.88, -1.3, 1.5]
-intensity = 3000
-modifier = {{ diameter = 0.0, spread = 0.0 }}
-dimming = {{ curve = "square", floor = 0.01 }}
-drive = {{ driver = "bulbs", send_to = "corner/fill/set", full_scale = 1023, most_per_s = 20.0, {keys} }}
-[drivers.wire]
-kind = "sim"
-[drivers.bulbs]
-kind = "mqtt"
-port = {port}
-keepalive_s = 2
-"""
-SPEAKS = 'reports_at = "corner/fill", alive_at = "corner/fill/alive"'
+LAMP = {"intensity": 3000, "modifier": {"diameter": 0.0, "spread": 0.0}, "dimming": dimming(0.01)}
+BULB = {"driver": "bulbs", "send_to": "corner/fill/set", "full_scale": 1023, "most_per_s": 20.0}
+SPEAKS: Table = {"reports_at": "corner/fill", "alive_at": "corner/fill/alive"}
+
+
+def corner(port: int, keys: Table) -> str:
+    """The rig file, with more keys of the bulb."""
+    rig = rigs.studio(
+        camera={"position": CAMERA["position"]},
+        balance={"exposure": 500},
+        hold={"order_speed": 6.0},
+        heads=[
+            head_at("key", list(KEY_AT), **LAMP, drive={"driver": "wire", "bits": 16}),
+            head_at("fill", list(FILL_AT), **LAMP, drive={**BULB, **keys}),
+        ],
+        drivers={"wire": {"kind": "sim"}, "bulbs": {"kind": "mqtt", "port": port, "keepalive_s": 2}},
+    )
+    return toml(rig)
 
 
 class Bulb(SimulatedBulb):
@@ -202,9 +187,9 @@ class Studio:
 
 
 @asynccontextmanager
-async def studio(folder: Path, broker: Broker, keys: str = SPEAKS) -> AsyncIterator[Studio]:
+async def studio(folder: Path, broker: Broker, keys: Table = SPEAKS) -> AsyncIterator[Studio]:
     """The studio, with the light up."""
-    rig = load_rig_text(RIG.format(port=broker.port, keys=keys), source="corner.toml", kinds=kinds())
+    rig = load_rig_text(corner(broker.port, keys), source="corner.toml", kinds=kinds())
     bulb = Bulb(drive_of(rig))
     living = asyncio.create_task(bulb.run(broker.port))
     settings = Settings(folder / "data", folder / "tokens.json", Listen(port=0))

@@ -10,14 +10,16 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-ENTRY = "from fillside.cli import main; main()"
+from journeys.forking import ENTRY, Forked
+
 HURRIED = f"from fillside.hold.machine.aim import Aim; Aim.order_speed = 100.0; {ENTRY}"
 """A daemon whose orders fade a hundred stops a second, for tests that are not about how light goes."""
 START_WITHIN_S = 60.0
@@ -29,41 +31,55 @@ def command(*args: str) -> list[str]:
 
 
 class Daemon:
-    """``fillside run`` in a process of its own."""
+    """``fillside run`` in a process of its own.
 
-    def __init__(self, rig: Path, data: Path, *more: str, entry: str = ENTRY) -> None:
+    With `anew` it begins with Python itself; `within` is a command that starts it.
+    """
+
+    def __init__(
+        self,
+        rig: Path,
+        data: Path,
+        *more: str,
+        entry: str = ENTRY,
+        anew: bool = False,
+        within: Sequence[str] = (),
+    ) -> None:
         args = ["run", str(rig), "--listen", "127.0.0.1:0", "--data", str(data), *more]
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", entry, *args], stderr=subprocess.PIPE, stdout=subprocess.PIPE
-        )
         self.said = b""
+        self._out = tempfile.TemporaryFile()  # noqa: SIM115 - closed by stop
+        self._err, err = os.pipe()
+        self.process: Forked | subprocess.Popen[bytes]
+        if anew or within:
+            words = [*within, sys.executable, "-c", entry, *args]
+            self.process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=self._out, stderr=err)
+        else:
+            self.process = Forked(*args, stdout=self._out.fileno(), stderr=err, entry=entry)
+        os.close(err)
         self.url = self._wait_for_url()
 
     def _wait_for_url(self) -> str:
-        assert self.process.stderr is not None
         deadline = time.monotonic() + START_WITHIN_S
         while time.monotonic() < deadline:
-            ready, _, _ = select.select([self.process.stderr], [], [], 0.1)
+            ready, _, _ = select.select([self._err], [], [], 0.1)
             if ready:
-                chunk = os.read(self.process.stderr.fileno(), 65536)
+                chunk = os.read(self._err, 65536)
                 self.said += chunk
                 for word in self.said.replace(b'"', b" ").split():
                     if word.startswith((b"http://", b"https://")) and b"\n" in self.said:
                         return word.decode("ascii")
                 if not chunk:
                     break
-        self.process.kill()
-        self.process.communicate()
+        self.stop(signal.SIGKILL)
         raise AssertionError(f"the daemon did not come up: {self.said.decode()}")
 
     def until_said(self, text: str, within_s: float = START_WITHIN_S) -> None:
         """Wait for a text on stderr."""
-        assert self.process.stderr is not None
         deadline = time.monotonic() + within_s
         while text.encode() not in self.said:
             assert time.monotonic() < deadline, self.said.decode()
-            if select.select([self.process.stderr], [], [], 0.1)[0]:
-                self.said += os.read(self.process.stderr.fileno(), 65536)
+            if select.select([self._err], [], [], 0.1)[0]:
+                self.said += os.read(self._err, 65536)
 
     @property
     def port(self) -> int:
@@ -100,14 +116,20 @@ class Daemon:
         """End it by a signal; its exit status."""
         if self.process.poll() is None:
             self.process.send_signal(number)
-        out, err = self.process.communicate(timeout=60)
-        self.said += err + out
-        return self.process.returncode
+        if not self._out.closed:
+            while chunk := os.read(self._err, 65536):
+                self.said += chunk
+            os.close(self._err)
+            self.process.wait(60)
+            self._out.seek(0)
+            self.said += self._out.read()
+            self._out.close()
+        return self.process.wait(60)
 
 
 @contextlib.contextmanager
-def running(rig: Path, data: Path, *more: str, entry: str = ENTRY) -> Iterator[Daemon]:
-    daemon = Daemon(rig, data, *more, entry=entry)
+def running(rig: Path, data: Path, *more: str, entry: str = ENTRY, anew: bool = False) -> Iterator[Daemon]:
+    daemon = Daemon(rig, data, *more, entry=entry, anew=anew)
     try:
         yield daemon
     finally:

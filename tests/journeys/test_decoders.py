@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 from sacn.messages.data_packet import DataPacket as TheirData
 
-from journeys.running import HURRIED, Ear, command, running
+from journeys.forking import run
+from journeys.running import HURRIED, Ear, running
 
 ROOT = Path(__file__).resolve().parents[2]
 DISSECT = ["--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE", "-o", "acn.dmx_display_view:Decimal"]
@@ -34,7 +35,7 @@ def desk(tmp_path: Path, ear: Ear) -> Path:
 
 def expected_slots(rig: Path) -> list[int]:
     """512 slots: what `solve` prints for each head, at the slot the rig file gives it."""
-    done = subprocess.run(command("solve", str(rig), "--json"), capture_output=True, text=True, check=True)
+    done = run("solve", str(rig), "--json")
     slots = [0] * 512
     for head, first in zip(json.loads(done.stdout)["heads"], (1, 3), strict=True):
         slots[first - 1 : first - 1 + len(head["wire"])] = head["wire"]

@@ -7,7 +7,6 @@ import os
 import shutil
 import signal
 import subprocess
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,7 @@ import pytest
 from fillside.storage.records.metering import readings
 from fillside.storage.records.saved_state import load_state
 from fillside.storage.store import Store
-from journeys.running import ENTRY, Daemon, running
+from journeys.running import Daemon, running
 from protocol.studio import RIG
 
 PARTS = ("mode", "trims", "subject", "balance", "undo")
@@ -92,14 +91,8 @@ class Mounted(Daemon):
         ready = (
             f"mount -t tmpfs -o size=2m none {disk} && cp -r {data} {disk}/data && mount -o remount,ro {disk}"
         )
-        args = [sys.executable, "-c", ENTRY, "run", str(rig), "--listen", "127.0.0.1:0"]
-        self.process = subprocess.Popen(
-            ["unshare", "-m", "sh", "-c", f'{ready}; exec "$@"', "sh", *args, "--data", f"{disk}/data"],
-            stderr=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-        )
-        self.said = b""
-        self.url = self._wait_for_url()
+        within = ["unshare", "-m", "sh", "-c", f'{ready}; exec "$@"', "sh"]
+        super().__init__(rig, disk / "data", within=within)
 
     def there(self, script: str) -> None:
         """Run a line of shell where the disk is."""

@@ -20,6 +20,7 @@ from typing import Any
 import pytest
 
 from fillside.doors.keys.device import DeviceError, InputDevice, press_of
+from journeys.forking import run
 from journeys.running import Daemon, command, running
 
 PAGE_UP, PAGE_DOWN = b"\x1b[5~", b"\x1b[6~"
@@ -187,20 +188,16 @@ def test_wrong_use_is_one_line(table: Path, tmp_path: Path) -> None:
     ours, theirs = pty.openpty()
     with running(table, tmp_path / "kept") as daemon:
         for args, told, status in WRONG:
-            words = command("keys", *args, "--url", daemon.url)
-            with subprocess.Popen(words, cwd=tmp_path, stdin=theirs, stderr=subprocess.PIPE) as process:
-                _, said = process.communicate(timeout=60)
-            assert process.returncode == status, args
-            assert len(said.splitlines()) == 1
-            assert any(part in said.decode() for part in told), said
+            done = run("keys", *args, "--url", daemon.url, stdin=theirs, cwd=tmp_path)
+            assert done.returncode == status, args
+            assert len(done.stderr.splitlines()) == 1
+            assert any(part in done.stderr for part in told), done.stderr
     os.close(ours)
     os.close(theirs)
 
 
 def test_without_a_terminal_a_device_is_asked_for() -> None:
-    done = subprocess.run(
-        command("keys"), stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=30, check=False
-    )
+    done = run("keys")
     assert done.returncode == 2
     assert "give --device" in done.stderr
 

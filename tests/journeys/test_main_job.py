@@ -13,18 +13,13 @@ from typing import Any
 
 import pytest
 
+from journeys import forking
+from journeys.forking import Forked
 from journeys.running import Daemon, Ear, cid_of, command, ends_stream, running, slots_of
 
 
 def run(*args: str, url: str = "") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        command(*args),
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-        env={**os.environ, "FILLSIDE_URL": url},
-    )
+    return forking.run(*args, environ={**os.environ, "FILLSIDE_URL": url})
 
 
 def wires_of(report: Any) -> dict[str, list[int]]:
@@ -39,8 +34,9 @@ def last_slots(ear: Ear) -> bytes:
 
 
 def test_the_slots_are_the_codes_that_solve_prints(rig: Path, ear: Ear, tmp_path: Path) -> None:
-    report = json.loads(run("solve", str(rig), "--json").stdout)
-    with running(rig, tmp_path / "data") as daemon:
+    solved = subprocess.run(command("solve", str(rig), "--json"), capture_output=True, check=True)
+    report = json.loads(solved.stdout)
+    with running(rig, tmp_path / "data", anew=True) as daemon:
         state = daemon.settled()
         slots = last_slots(ear)
     assert wires_of(state) == wires_of(report)
@@ -196,7 +192,7 @@ def test_the_demonstration_ends_with_what_was_gained() -> None:
 
 def test_a_busy_daemon_ends_at_once_when_told(rig: Path, tmp_path: Path) -> None:
     daemon = Daemon(rig, tmp_path / "data")
-    watching = subprocess.Popen(command("watch", "--url", daemon.url), stdout=subprocess.DEVNULL)
+    watching = Forked("watch", "--url", daemon.url)
     try:
         time.sleep(0.5)
         daemon.do(do="move", mark="desk")

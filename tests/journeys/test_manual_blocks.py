@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import shlex
 import shutil
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from journeys.running import Daemon, command, running
+from journeys.forking import run
+from journeys.running import Daemon, running
 from manual_text import PAGES, ROOT, TEXTS, blocks
 
 CURL = "curl -s -H "
@@ -54,16 +54,9 @@ def does_as_printed(line: str, daemon: Daemon, folder: Path) -> None:
     words, into = (words[:-2], words[-1]) if words[-2:-1] == [">"] else (words, None)
     if words[0] in LONG:
         words = [words[0], "--help"]
-    done = subprocess.run(
-        command(*words),
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        input="\n" * 60,  # whoever asks gets what stands in brackets
-        timeout=60,
-        check=False,
-        env={**os.environ, "FILLSIDE_URL": daemon.url, "XDG_STATE_HOME": str(folder)},
-    )
+    environ = {**os.environ, "FILLSIDE_URL": daemon.url, "XDG_STATE_HOME": str(folder)}
+    # Whoever asks gets what stands in brackets.
+    done = run(*words, typed="\n" * 60, environ=environ, cwd=folder)
     assert done.returncode == 0, f"{line}: {done.stderr}"
     assert done.stdout, line
     if into is not None:

@@ -16,65 +16,47 @@ import pytest
 
 from fillside.demo.judge import Judge
 from fillside.rig.file.load import load_rig
-from journeys.running import HURRIED, Daemon, command, running
+from journeys.forking import Forked, run
+from journeys.running import HURRIED, Daemon, running
+from rigs import CAMERA, Table, dimming, pair, sacn, sim, studio, toml
 
-TRUTH = "truth = { output_factor = 0.6, exponent = 2.3, setback = 0.2, diameter = 0.7, dead_zone = 0.03 }"
+TRUTH = {"output_factor": 0.6, "exponent": 2.3, "setback": 0.2, "diameter": 0.7, "dead_zone": 0.03}
 """How the key really is; the file says another thing."""
-RIG = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 2.8
-[marks]
-chair = [0.0, 0.0, 1.2]
-[hold]
-order_speed = 6.0
-[ambient]
-lux = 3
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 1800
-modifier = {{ kind = "shoot-through", diameter = 0.9 }}
-dimming = {{ curve = "square", floor = 0.02 }}
-drive = {{ driver = "stage", bits = 16, {key} }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 1300
-modifier = {{ kind = "shoot-through", diameter = 0.9 }}
-dimming = {{ curve = "square", floor = 0.02 }}
-drive = {{ driver = "stage", bits = 16, truth = {{ output_factor = 1.5, exponent = 1.7, setback = 0.1 }} }}
-[drivers.stage]
-kind = "sim"
-seed = 3
-noise_stops = 0.02
-"""
+
+
+def loft(**changes: Any) -> Table:
+    """The studio with its key as it really is; `changes` are of that."""
+    return studio(
+        "loft",
+        camera={**CAMERA, "aperture": 2.8},
+        hold={"order_speed": 6.0},
+        ambient={"lux": 3},
+        heads=pair(
+            key={"intensity": 1800, "drive": {"truth": {**TRUTH, **changes}}},
+            fill={
+                "intensity": 1300,
+                "drive": {"truth": {"output_factor": 1.5, "exponent": 1.7, "setback": 0.1}},
+            },
+            modifier={"kind": "shoot-through", "diameter": 0.9},
+            dimming=dimming(0.02),
+            drive={"driver": "stage", "bits": 16},
+        ),
+        drivers=sim("stage", seed=3, noise_stops=0.02),
+    )
+
+
 PATIENCE_S = 120
 
 
 @pytest.fixture
 def rig(tmp_path: Path) -> Path:
     path = tmp_path / "loft.toml"
-    path.write_text(RIG.format(key=TRUTH))
+    path.write_text(toml(loft()))
     return path
 
 
 def fillside(up: Daemon, *args: str, typed: str = "") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        command(*args),
-        input=typed,
-        capture_output=True,
-        text=True,
-        timeout=PATIENCE_S,
-        check=False,
-        env={**os.environ, "FILLSIDE_URL": up.url},
-    )
+    return run(*args, typed=typed, environ={**os.environ, "FILLSIDE_URL": up.url}, timeout=PATIENCE_S)
 
 
 def judged(rig: Path, state: dict[str, Any]) -> tuple[float, float]:
@@ -103,7 +85,7 @@ def test_a_studio_is_calibrated_lined_up_and_found_out_when_a_lamp_changed(rig: 
         assert lined_up.returncode == 0, lined_up.stdout
         assert json.loads(lined_up.stdout)["verdict"]["go"] is True
         assert up.stop() == 0
-    rig.write_text(RIG.format(key=TRUTH.replace("0.6", "0.35")))
+    rig.write_text(toml(loft(output_factor=0.35)))
     with running(rig, tmp_path / "data", entry=HURRIED) as up:
         assert up.settled()["calibrated_at"] == state["calibrated_at"]
         lined_up = fillside(up, "lineup", "--virtual-meter")
@@ -166,12 +148,8 @@ def test_a_reading_handed_in_while_the_daemon_is_killed_is_kept_or_was_not_ackno
     data = tmp_path / "data"
     with killed(rig, data) as up:
         acknowledged = [up.do(do="read", head="key", level=1.0, value=200.0 + n)["ok"] for n in range(3)]
-        asked = subprocess.Popen(
-            command("read", "210", "--head", "key", "--level", "1.0"),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, "FILLSIDE_URL": up.url},
-        )
+        words = ("read", "210", "--head", "key", "--level", "1.0")
+        asked = Forked(*words, environ={**os.environ, "FILLSIDE_URL": up.url})
     status = asked.wait(timeout=60)
     with running(rig, data, entry=HURRIED) as up:
         values = [one["body"]["value"] for one in up.get("/api/v1/readings")["readings"]]
@@ -212,20 +190,12 @@ def test_files_go_out_and_come_in(rig: Path, tmp_path: Path) -> None:
         level = up.settled()["heads"][0]["level"]
     (tmp_path / "kept.csv").write_text(sheet)
     (tmp_path / "kept.json").write_text(body)
-    fitted = subprocess.run(
-        command("fit", str(rig), str(tmp_path / "kept.csv"), "--json"),
-        capture_output=True,
-        text=True,
-        check=True,
-    )
+    fitted = run("fit", str(rig), str(tmp_path / "kept.csv"), "--json")
+    assert fitted.returncode == 0, fitted.stderr
     one, other = json.loads(fitted.stdout)["heads"]["key"], json.loads(body)["heads"]["key"]
     assert one["intensity_cd"] == pytest.approx(other["intensity_cd"], rel=0.01)
-    solved = subprocess.run(
-        command("solve", str(rig), "--calibration", str(tmp_path / "kept.json"), "--json"),
-        capture_output=True,
-        text=True,
-        check=True,
-    )
+    solved = run("solve", str(rig), "--calibration", str(tmp_path / "kept.json"), "--json")
+    assert solved.returncode == 0, solved.stderr
     assert json.loads(solved.stdout)["heads"][0]["level"] == pytest.approx(level, abs=1e-3)
     with running(rig, tmp_path / "other", entry=HURRIED) as up:
         assert fillside(up, "calibrations", "import", str(tmp_path / "kept.json")).returncode == 0
@@ -237,10 +207,10 @@ def test_files_go_out_and_come_in(rig: Path, tmp_path: Path) -> None:
 
 
 def test_there_is_no_simulated_meter_for_lamps_that_are_there(rig: Path, tmp_path: Path) -> None:
-    slots = iter((1, 3))
-    text = RIG.format(key=TRUTH).partition("[drivers")[0]
-    wired = re.sub(r"truth = \{[^}]*\}", lambda _: f"universe = 1, slot = {next(slots)}", text)
-    rig.write_text(wired + '[drivers.stage]\nkind = "sacn"\nto = ["127.0.0.1:9"]\n')
+    wired = loft()
+    for slot, head in zip((1, 3), wired["heads"], strict=True):
+        head["drive"] = {"driver": "stage", "bits": 16, "universe": 1, "slot": slot}
+    rig.write_text(toml({**wired, "drivers": sacn("stage", 9)}))
     with running(rig, tmp_path / "data", entry=HURRIED) as up:
         done = fillside(up, "lineup", "--virtual-meter")
         assert done.returncode == 2

@@ -17,9 +17,10 @@ import pytest
 
 from fillside.hold.fading.fader import GENTLE_STOPS_S
 from fillside_drivers.mqtt import reports as sender
+from journeys.forking import ENTRY, run
 from journeys.mqtt_studio import FULL, SPEAKS, Studio, face_lux, steps_stops, studio
-from journeys.running import ENTRY, command
 from protocol.broker import Broker, broker, needs_mosquitto
+from rigs import Table
 
 pytestmark = needs_mosquitto
 
@@ -84,8 +85,8 @@ async def test_a_bulb_that_lies_or_does_not_obey_is_shown_and_nothing_is_done_ab
         assert held.code() == before
 
 
-@pytest.mark.parametrize("keys", [SPEAKS, 'alive_at = "corner/fill/alive"'], ids=["reports", "is silent"])
-async def test_a_bulb_that_comes_back_at_full_is_led_down_without_a_step(tmp_path: Path, keys: str) -> None:
+@pytest.mark.parametrize("keys", [SPEAKS, {"alive_at": "corner/fill/alive"}], ids=["reports", "is silent"])
+async def test_a_bulb_that_comes_back_at_full_is_led_down_without_a_step(tmp_path: Path, keys: Table) -> None:
     async with broker(tmp_path) as server, studio(tmp_path, server, keys) as held:
         before = held.code()
         held.bulb.pull()
@@ -103,7 +104,7 @@ async def test_a_bulb_that_comes_back_at_full_is_led_down_without_a_step(tmp_pat
 
 
 async def test_a_bulb_that_somebody_switches_to_full_is_led_back_without_a_step(tmp_path: Path) -> None:
-    asked = f'{SPEAKS}, ask_to = "corner/fill/get"'
+    asked = {**SPEAKS, "ask_to": "corner/fill/get"}
     async with broker(tmp_path) as server, studio(tmp_path, server, asked) as held:
         before = held.code()
         # What it reports while a change is new is taken for a part of that.
@@ -119,8 +120,8 @@ async def test_a_bulb_that_somebody_switches_to_full_is_led_back_without_a_step(
         assert no_step(held, FULL, changed)
 
 
-@pytest.mark.parametrize("keys", [SPEAKS, "latency_s = 0.05"], ids=["speaks", "is mute"])
-async def test_a_broker_that_dies_while_holding(tmp_path: Path, keys: str) -> None:
+@pytest.mark.parametrize("keys", [SPEAKS, {"latency_s": 0.05}], ids=["speaks", "is mute"])
+async def test_a_broker_that_dies_while_holding(tmp_path: Path, keys: Table) -> None:
     """Orders in between are met after each return: nothing stale is sent, nothing steps, nothing leaks."""
     async with Broker(tmp_path) as server, studio(tmp_path, server, keys) as held:
         gc.collect()
@@ -185,13 +186,7 @@ async def goes_straight_back(held: Studio, before: tuple[float, float]) -> None:
 
 
 def test_the_demonstration_with_a_broker() -> None:
-    done = subprocess.run(
-        command("demo", "--mqtt", "--seconds", "6", "--port", "0", "--json"),
-        capture_output=True,
-        text=True,
-        timeout=90,
-        check=False,
-    )
+    done = run("demo", "--mqtt", "--seconds", "6", "--port", "0", "--json", timeout=90)
     assert (done.returncode, done.stderr) == (0, "")
     figures = json.loads(done.stdout)
     assert figures["seconds"] == pytest.approx(6, abs=0.5)

@@ -19,7 +19,8 @@ import trustme
 from fillside.doors.http.address import ListenError
 from fillside.doors.http.connections import FILES_WANTED
 from fillside.doors.http.tls import tls_of
-from journeys.running import command, running
+from journeys.forking import run
+from journeys.running import running
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "config" / "fillside.service"
@@ -129,7 +130,7 @@ def issue(authority: trustme.CA, folder: Path) -> None:
 
 
 def client(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(command(*words), capture_output=True, text=True, timeout=60, check=False)
+    return run(*words)
 
 
 def test_tls_by_certificate_files(rig: Path, tmp_path: Path, certificate: list[str]) -> None:

@@ -11,40 +11,16 @@ from fillside.doors.http.address import Listen
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
 from fillside_drivers.registry import kinds
+from rigs import CHAIR_AND_DESK, SOFT_PAIR, pair, sim, studio, toml
 
-RIG = """
-[rig]
-name = "corner"
-[camera]
-position = [0.0, -2.4, 1.4]
-iso = 400
-shutter = "1/50"
-aperture = 4.0
-[marks]
-chair = [0.0, 0.0, 1.2]
-desk = [0.6, 0.3, 1.25]
-[hold]
-pace = "quick"
-order_speed = 6.0
-[[heads]]
-name = "key"
-role = "key"
-position = [1.1, -1.0, 1.9]
-intensity = 3800
-modifier = { kind = "shoot-through", diameter = 0.9 }
-dimming = { curve = "square", floor = 0.03 }
-drive = { driver = "room", bits = 16 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.3, -1.2, 1.6]
-intensity = 2600
-modifier = { kind = "softbox", diameter = 0.9 }
-dimming = { curve = "square", floor = 0.03 }
-drive = { driver = "room", bits = 16 }
-[drivers.room]
-kind = "sim"
-"""
+RIG = toml(
+    studio(
+        marks=CHAIR_AND_DESK,
+        hold={"pace": "quick", "order_speed": 6.0},
+        heads=pair(**SOFT_PAIR, drive={"driver": "room", "bits": 16}),
+        drivers=sim("room"),
+    )
+)
 
 
 def rig(tables: str = "", *marks: str) -> Rig:

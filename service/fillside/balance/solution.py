@@ -19,7 +19,7 @@ from fillside.balance.measure import MeteredBalance, measure
 from fillside.balance.report import Report, achieved_of, face_of, head_reports
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
-from fillside.balance.solver.solve import Solved, solve
+from fillside.balance.solver.solve import SolvedOutputs, solve
 from fillside.balance.solver.weight import dropped_roles
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.calibration import Calibration
@@ -41,7 +41,7 @@ class Solution:
     rows: Rows
     target: BalanceTarget
     limits: OutputLimits
-    solved: Solved
+    solved: SolvedOutputs
     present: Codes | None = None
 
     @cached_property
@@ -76,13 +76,13 @@ class Solution:
             target=self.target,
             limits=self.limits,
             solved=self.solved,
-            solved_at=self.rows,
+            solved_rows=self.rows,
             rows=self.rows,
             untrimmed=self.outputs,
             codes=self.codes,
-            landing=self.outputs,
-            working=np.ones(len(self.codes), dtype=bool),
-            counted=np.ones(len(self.codes), dtype=bool),
+            final_outputs=self.outputs,
+            reachable=np.ones(len(self.codes), dtype=bool),
+            reliable=np.ones(len(self.codes), dtype=bool),
             trims={},
         )
         return Report(

@@ -33,8 +33,8 @@ class OrderKind:
     """One kind of order.
 
     `help` is its line on the command line, in the OpenAPI document and in the manual. `rights` are those that
-    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` makes
-    the words behind its own of its fields, where people read it.
+    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` makes words of
+    its fields, where people read it.
 
     `timeout_s` is the time that a client should wait for the answer. `journal_every_s` is given for a report,
     which comes all the time and is made good by the next: nobody waits until it is stored, and the journal

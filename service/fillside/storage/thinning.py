@@ -32,6 +32,7 @@ from fillside.bounds import (
     TAKES,
     Bound,
 )
+from fillside.orders import registry
 from fillside.storage.errors import NotStoredError
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
@@ -115,11 +116,12 @@ def _is_json(column: str) -> str:
     return f"typeof({column}) = 'text' AND json_valid({column})"
 
 
+_REPORT_WORDS = ", ".join(f"'{kind.word}'" for kind in registry.ORDERS.values() if kind.is_report)
 _SELECT = {
     "journal": f"""SELECT id, at, {_lengths("who", "address", "said", "note")},
         CASE WHEN outcome <> 'ok' THEN 'refusal'
              WHEN {_is_json("said")} AND said LIKE '{{%'
-                  AND json_extract(said, '$.do') IN ('subject', 'sensor') THEN 'report'
+                  AND json_extract(said, '$.do') IN ({_REPORT_WORDS}) THEN 'report'
              ELSE 'order' END,
         NULL FROM journal""",
     "take": f"SELECT id, began, {_lengths('first', 'last')}, 'take', "

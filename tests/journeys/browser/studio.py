@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
 
+import rigs
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.address import Listen
 from fillside.doors.listener import give
@@ -23,6 +24,7 @@ from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver
 from journeys.hurry import hurried
+from rigs import dimming, head_at, sim, toml
 
 CHROMIUM = shutil.which("chromium")
 SWITCHES = (
@@ -39,62 +41,54 @@ PHONE, TABLET, DESK = (360, 740), (768, 1024), (1440, 900)
 PHONES = ((320, 640), PHONE, (390, 844))
 WITHIN_MS = 60_000
 
-RIG = """
-[rig]
-name = "atelier"
-[camera]
-position = [0.0, -2.8, 1.5]
-iso = 800
-shutter = "1/50"
-aperture = 4.0
-[marks]
-stool = [0.0, 0.0, 1.25]
-easel = [0.7, 0.3, 1.55]
-door = [-0.8, 0.5, 1.6]
-[subject]
-at = "stool"
-[balance]
-ratio = "2:1"
-relative = { hair = -0.7, background = -1.2 }
-[hold]
-order_speed = 6.0
-pace = "quick"
-[[heads]]
-name = "key"
-role = "key"
-position = [1.5, -1.3, 2.1]
-intensity = 3000
-modifier = { kind = "softbox", diameter = 0.9, spread = 1.2 }
-dimming = { curve = "square", floor = 0.01 }
-drive = { driver = "wire", bits = 16 }
-[[heads]]
-name = "fill"
-role = "fill"
-position = [-1.6, -1.4, 1.8]
-intensity = 1700
-modifier = { kind = "shoot-through", diameter = 1.1 }
-dimming = { curve = "square", floor = 0.01 }
-drive = { driver = "wire", bits = 16 }
-[[heads]]
-name = "rim"
-role = "hair"
-position = [-1.0, 1.9, 2.5]
-intensity = 2600
-modifier = { kind = "reflector", diameter = 0.2, spread = 6.0 }
-dimming = { curve = "linear", floor = 0.02 }
-drive = { driver = "wire", bits = 16 }
-[[heads]]
-name = "wall"
-role = "background"
-position = [1.8, 1.2, 0.6]
-aim = [0.3, 2.6, 1.3]
-intensity = 600
-modifier = { kind = "panel", diameter = 0.3 }
-dimming = { curve = "linear", floor = 0.02 }
-drive = { driver = "wire", bits = 16 }
-[drivers.wire]
-kind = "sim"
-"""
+WIRE = {"driver": "wire", "bits": 16}
+ATELIER = rigs.studio(
+    "atelier",
+    camera={"position": [0.0, -2.8, 1.5], "iso": 800, "shutter": "1/50", "aperture": 4.0},
+    marks={"stool": [0.0, 0.0, 1.25], "easel": [0.7, 0.3, 1.55], "door": [-0.8, 0.5, 1.6]},
+    subject={"at": "stool"},
+    balance={"ratio": "2:1", "relative": {"hair": -0.7, "background": -1.2}},
+    hold={"order_speed": 6.0, "pace": "quick"},
+    heads=[
+        head_at(
+            "key",
+            [1.5, -1.3, 2.1],
+            intensity=3000,
+            modifier={"kind": "softbox", "diameter": 0.9, "spread": 1.2},
+            dimming=dimming(0.01),
+            drive=WIRE,
+        ),
+        head_at(
+            "fill",
+            [-1.6, -1.4, 1.8],
+            intensity=1700,
+            modifier={"kind": "shoot-through", "diameter": 1.1},
+            dimming=dimming(0.01),
+            drive=WIRE,
+        ),
+        head_at(
+            "rim",
+            [-1.0, 1.9, 2.5],
+            role="hair",
+            intensity=2600,
+            modifier={"kind": "reflector", "diameter": 0.2, "spread": 6.0},
+            dimming=dimming(0.02, "linear"),
+            drive=WIRE,
+        ),
+        head_at(
+            "wall",
+            [1.8, 1.2, 0.6],
+            role="background",
+            aim=[0.3, 2.6, 1.3],
+            intensity=600,
+            modifier={"kind": "panel", "diameter": 0.3},
+            dimming=dimming(0.02, "linear"),
+            drive=WIRE,
+        ),
+    ],
+    drivers=sim("wire"),
+)
+RIG = toml(ATELIER)
 
 
 def need_chromium() -> str:

@@ -20,9 +20,9 @@ from fillside.storage.records import metering as kept
 from fillside_drivers.sim.meter import VirtualMeter
 from journeys.browser.axe import violations
 from journeys.browser.studio import (
+    ATELIER,
     PHONE,
     PHONES,
-    RIG,
     TABLET,
     Studio,
     act,
@@ -32,6 +32,7 @@ from journeys.browser.studio import (
     rows_of_the_header,
     studio,
 )
+from rigs import laid, sim, toml
 
 TRUE_KEY = 2**-0.5
 """The key gives half a stop less than its label says."""
@@ -42,13 +43,10 @@ SURE_STOPS = 0.1
 
 def two_heads() -> str:
     """Key and fill only, the key darker than stated, its curve another; the meter errs by 0.02 stop."""
-    parts = RIG.split("[[heads]]")
-    wire = parts[-1].partition("[drivers.wire]")[2]
-    truth = f"truth = {{ output_factor = {TRUE_KEY}, exponent = 2.2 }}"
-    key = parts[1].replace("bits = 16 }", f"bits = 16, {truth} }}", 1)
-    rig = "[[heads]]".join([parts[0], key, parts[2]])
-    rig = rig.replace("relative = { hair = -0.7, background = -1.2 }", "")
-    return f"{rig}[drivers.wire]{wire}noise_stops = 0.02\nseed = 3\n"
+    key, fill, *_ = ATELIER["heads"]
+    key = laid(key, {"drive": {"truth": {"output_factor": TRUE_KEY, "exponent": 2.2}}})
+    changed = {"balance": {"ratio": "2:1"}, "heads": [key, fill]}
+    return toml({**ATELIER, **changed, "drivers": sim("wire", noise_stops=0.02, seed=3)})
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ import zipfile
 import zlib
 from contextlib import AbstractAsyncContextManager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from fillside_drivers.gdtf.reader import read_mode
 from protocol.wild.commands import refused_by
 from protocol.wild.matter import CONTROLS, number, text, torn
 from protocol.wild.trial import Kind, one_line, plain
+from rigs import Table, head_at, studio, toml
 
 LM63 = """IESNA:LM-63-2002
 [TEST] example
@@ -65,31 +67,23 @@ NUMBERS = (
     ),
 )
 BY_COMMAND = 20
-RIG = """
-[rig]
-name = "loft"
-[camera]
-position = [0.0, -2.5, 1.2]
-[marks]
-stool = [0.0, 0.0, 1.2]
-[balance]
-exposure = 300
-[[heads]]
-name = "key"
-role = "key"
-position = [-1.0, -1.0, 1.9]
-{key}
-drive = {{ driver = "wall", {drive} }}
-[[heads]]
-name = "fill"
-role = "fill"
-position = [1.3, -1.2, 1.6]
-intensity = 900
-drive = {{ driver = "wall", universe = 2, slot = 3 }}
-[drivers.wall]
-kind = "sacn"
-to = ["127.0.0.1"]
-"""
+
+
+def loft(drive: Table, **key: Any) -> str:
+    """A rig file; `drive` and `key` are of its key light."""
+    wall = {"driver": "wall"}
+    rig = studio(
+        "loft",
+        camera={"position": [0.0, -2.5, 1.2]},
+        marks={"stool": [0.0, 0.0, 1.2]},
+        balance={"exposure": 300},
+        heads=[
+            head_at("key", [-1.0, -1.0, 1.9], **key, drive={**wall, **drive}),
+            head_at("fill", [1.3, -1.2, 1.6], intensity=900, drive={**wall, "universe": 2, "slot": 3}),
+        ],
+        drivers={"wall": {"kind": "sacn", "to": ["127.0.0.1"]}},
+    )
+    return toml(rig)
 
 
 class Photometric:
@@ -98,8 +92,8 @@ class Photometric:
     def __init__(self, folder: Path, suffix: str, sound: str) -> None:
         self._sound, self._suffix, self._count = sound, suffix, 0
         self._file, self._rig = folder / f"lamp{suffix}", folder / "rig.toml"
-        key = f'modifier = {{ kind = "reflector", photometry = "lamp{suffix}" }}'
-        self._rig.write_text(RIG.format(key=key, drive="universe = 1, slot = 1"))
+        reflector = {"kind": "reflector", "photometry": f"lamp{suffix}"}
+        self._rig.write_text(loft({"universe": 1, "slot": 1}, modifier=reflector))
 
     def make(self, rng: random.Random) -> bytes:
         lines = self._sound.splitlines()
@@ -257,8 +251,8 @@ class Gdtf:
 
     def __init__(self, folder: Path) -> None:
         self._file, self._rig, self._count = folder / "lamp.gdtf", folder / "rig.toml", 0
-        drive = 'universe = 1, slot = 101, gdtf = "lamp.gdtf", mode = "Standard"'
-        self._rig.write_text(RIG.format(key="intensity = 900", drive=drive))
+        drive = {"universe": 1, "slot": 101, "gdtf": "lamp.gdtf", "mode": "Standard"}
+        self._rig.write_text(loft(drive, intensity=900))
 
     def make(self, rng: random.Random) -> bytes:
         if rng.random() < 0.004:

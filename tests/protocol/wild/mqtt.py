@@ -18,6 +18,7 @@ from protocol.wild.light import Light, code_of, strict, studio
 from protocol.wild.matter import json_of, spoiled, text, torn, value
 from protocol.wild.orders import body
 from protocol.wild.trial import Kind, one_line
+from rigs import head_at, toml
 
 BASE, HOMIE = "fillside/corner/", "homie/5/fillside-corner/"
 METERS = ("window", "sensor", "é", "", "a/b", "x" * 300, "\x1b[31m")
@@ -85,26 +86,15 @@ REPORTS: tuple[Any, ...] = (
     [200],
     {"level": 1},
 )
-TABLES = (
-    "".join(
-        f"""
-[[heads]]
-name = "{name}"
-role = "{name}"
-holds_like = "hair"
-position = [{x}, 1.0, 2.1]
-intensity = 900
-drive = {{ driver = "bulbs", {", ".join(f"{key} = {said!r}" for key, said in drive.items())} }}
-"""
-        for name, x, drive in (("plain", 0.8, PLAIN), ("nested", 1.0, NESTED), ("shared", 1.2, SHARED))
-    )
-    + """
-[sensors.window]
-[drivers.bulbs]
-kind = "mqtt"
-broker = "127.0.0.1"
-port = 1
-"""
+TABLES = toml(
+    {
+        "heads": [
+            head_at(name, [x, 1.0, 2.1], holds_like="hair", intensity=900, drive={"driver": "bulbs", **drive})
+            for name, x, drive in (("plain", 0.8, PLAIN), ("nested", 1.0, NESTED), ("shared", 1.2, SHARED))
+        ],
+        "sensors": {"window": {}},
+        "drivers": {"bulbs": {"kind": "mqtt", "broker": "127.0.0.1", "port": 1}},
+    }
 )
 
 
@@ -154,8 +144,8 @@ class Messages:
         self._light, rig = light, light.up.rig
         self._mailbox = MqttListener(rig, MqttDoor(), light, "fuzz", _still)
         self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still, _still)
-        self._mailbox.connection.say = self._said  # type: ignore[method-assign,assignment]
-        self._device.connection.say = self._told  # type: ignore[method-assign,assignment]
+        self._mailbox.connection.publish = self._said  # type: ignore[method-assign,assignment]
+        self._device.connection.publish = self._told  # type: ignore[method-assign,assignment]
         driver = light.up.wires.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         self._driver = driver

@@ -23,29 +23,21 @@ from protocol.wild import mqtt, osc
 from protocol.wild.light import Light, studio
 from protocol.wild.sacn import Datagrams
 from protocol.wild.trial import Kind
+from rigs import head_at, toml
 
 HANDFUL = 20
 LONGEST_DATAGRAM = 60_000
 """UDP over IPv4 carries 65,507 octets at most (RFC 768 and 791)."""
 LAST = "fillside/corner/said/last"
-TABLES = """
-[doors.mqtt]
-port = {port}
-[doors.osc]
-listen = "127.0.0.1:{osc}"
-[[heads]]
-name = "stage"
-role = "stage"
-holds_like = "hair"
-position = [0.5, 1.4, 2.2]
-intensity = 900
-drive = {{ driver = "stage", universe = 1, slot = 1 }}
-[drivers.stage]
-kind = "sacn"
-to = ["127.0.0.1:9"]
-interface = "127.0.0.1"
-discovery = false
-"""
+
+
+def tables(port: int, osc_port: int) -> str:
+    """Both doors, and a wire that other sources are heard on."""
+    drive = {"driver": "stage", "universe": 1, "slot": 1}
+    stage = head_at("stage", [0.5, 1.4, 2.2], holds_like="hair", intensity=900, drive=drive)
+    wire = {"kind": "sacn", "to": ["127.0.0.1:9"], "interface": "127.0.0.1", "discovery": False}
+    doors = {"mqtt": {"port": port}, "osc": {"listen": f"127.0.0.1:{osc_port}"}}
+    return toml({"doors": doors, "heads": [stage], "drivers": {"stage": wire}})
 
 
 class Wires:
@@ -123,7 +115,7 @@ async def wires(folder: Path) -> AsyncIterator[Kind]:
     osc_port = _free_port()
     async with broker(folder) as server, Peer(server.port).listening("fillside/corner/said/#") as peer:
         bulbs = mqtt.TABLES.replace("port = 1\n", f"port = {server.port}\n")
-        async with studio(folder, bulbs + TABLES.format(port=server.port, osc=osc_port)) as light:
+        async with studio(folder, bulbs + tables(server.port, osc_port)) as light:
             figures = light.up.doors.figures
             await until(lambda: {door.state for door in figures.values()} == {"ok"})
             kind = Wires(light, peer, osc_port)

@@ -41,7 +41,7 @@ from fillside.balance.report import (
 from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.solver.solve import Solved
+from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.solver.weight import dropped_roles
 from fillside.balance.target import BalanceTarget
 from fillside.rig.notation import stop_noun
@@ -65,23 +65,23 @@ room."""
 class JudgedLight:
     """The light to be judged: the solution, and the codes the light goes to.
 
-    `solved_at` are the rows the solution is for, `rows` those of the present place of the subject; where both
-    are the same they are one object. `untrimmed` (heads,) are the outputs before trims and `landing` (heads,)
-    those of `codes`, on which the light is to rest. `working` (heads,) are the heads that can be reached,
-    `counted` those of them that obey and stay.
+    `solved_rows` are the rows the solution is for, `rows` those of the present place of the subject; where
+    both are the same they are one object. `untrimmed` (heads,) are the outputs before trims and
+    `final_outputs` (heads,) those of `codes`, on which the light is to rest. `reachable` (heads,) are the
+    heads that can be reached, `reliable` those of them that obey and stay.
     """
 
     metering: Metering
     target: BalanceTarget
     limits: OutputLimits
-    solved: Solved
-    solved_at: Rows
+    solved: SolvedOutputs
+    solved_rows: Rows
     rows: Rows
     untrimmed: FloatArray
     codes: Codes
-    landing: FloatArray
-    working: BoolArray
-    counted: BoolArray
+    final_outputs: FloatArray
+    reachable: BoolArray
+    reliable: BoolArray
     trims: Trims
 
     @property
@@ -109,7 +109,7 @@ class JudgedLight:
         most = self.target.most_lux
         if most is None or not any(stops is not None and stops > 0 for stops in self.trims.values()):
             return False
-        lux = self.solved_at.lux(self.unrounded)
+        lux = self.solved_rows.lux(self.unrounded)
         return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > most)
 
     def _trimmed(self, outputs: FloatArray, heads: BoolArray, stops: float | None) -> FloatArray:
@@ -125,11 +125,11 @@ class JudgedLight:
 
     def dropped_at(self, rows: Rows) -> tuple[str, ...]:
         """The roles among "key" and "fill" that give too little to count at the place of `rows`."""
-        return self._dropped if rows is self.solved_at else self._dropped_from(rows)
+        return self._dropped if rows is self.solved_rows else self._dropped_from(rows)
 
     @cached_property
     def _dropped(self) -> tuple[str, ...]:
-        return self._dropped_from(self.solved_at)
+        return self._dropped_from(self.solved_rows)
 
     def _dropped_from(self, rows: Rows) -> tuple[str, ...]:
         return dropped_roles(self.metering, rows, self.target, self.limits)
@@ -142,7 +142,7 @@ def bound(at: LimitKind, says: str, role: str | None = None) -> LimitReport:
 
 def at_limits(light: JudgedLight, what: str, outputs: FloatArray) -> Iterator[LimitReport]:
     """The heads that a quantity depends on and that are at an end of their range at outputs (heads,)."""
-    for i in np.flatnonzero(_heads_of(light, what) & light.counted):
+    for i in np.flatnonzero(_heads_of(light, what) & light.reliable):
         end = limit_of(light.limits, int(i), float(outputs[i]))
         if end is not None:
             name, role = light.scene.names[i], light.scene.roles[i]
@@ -154,7 +154,7 @@ _END = {"full": "full light", "floor": "floor"}
 
 def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Iterator[LimitReport]:
     """The limits that keep the trims of these roles from being met; `frozen` trims are on kept levels."""
-    outputs = light.landing if frozen else light.unrounded
+    outputs = light.final_outputs if frozen else light.unrounded
     for role in roles:
         if light.trims.get(role, 0.0) != 0:
             yield from at_limits(light, of_role(role), outputs)
@@ -188,14 +188,16 @@ class Reasons:
     ) -> None:
         self._light, self._errors = light, errors
         self._band_stops, self._waits = band_stops, waits
-        rows, lamps = light.solved_at, light.unrounded
+        rows, lamps = light.solved_rows, light.unrounded
         same = light.target_report if rows is light.rows else None
         target_report = same or target_report_of(
             light.metering, rows, light.target, light.untrimmed, light.trims
         )
         self._by_lamps = light.errors_at(rows, lamps, target_report)
         # A head that cannot be relied on has a reason of its own, and none of these.
-        self._on_wire = light.errors_at(rows, np.where(light.counted, light.landing, lamps), target_report)
+        self._on_wire = light.errors_at(
+            rows, np.where(light.reliable, light.final_outputs, lamps), target_report
+        )
 
     def all(self) -> Iterator[LimitReport]:
         """The limits of all quantities, in their order; a limit may come twice."""
@@ -206,17 +208,17 @@ class Reasons:
     def _of(self, what: str, error: float) -> Iterator[LimitReport]:
         light = self._light
         lamps, on_wire = self._by_lamps.get(what, 0.0), self._on_wire.get(what, 0.0)
-        wire = 0.0 if light.capped else _less(on_wire, lamps)
-        waits = 0.0 if light.solved_at is light.rows else _less(error, on_wire)
+        wire = 0.0 if light.capped else _difference(on_wire, lamps)
+        waits = 0.0 if light.solved_rows is light.rows else _difference(error, on_wire)
         beyond = abs(error) > self._band_stops
         least = max(COUNTS_FROM_STOPS, SHARE_THAT_COUNTS * abs(error)) if math.isfinite(error) else math.inf
-        if beyond and not self._light.capped and light.counted.all():
-            least = min(least, max(_part(part, error) for part in (lamps, wire, waits)))
-        if self._light.capped or _part(lamps, error) >= min(least, COUNTS_FROM_STOPS):
+        if beyond and not self._light.capped and light.reliable.all():
+            least = min(least, max(_explained_stops(part, error) for part in (lamps, wire, waits)))
+        if self._light.capped or _explained_stops(lamps, error) >= min(least, COUNTS_FROM_STOPS):
             yield from self._lamps(what, lamps)
-        if beyond and _part(wire, error) >= least:
+        if beyond and _explained_stops(wire, error) >= least:
             yield self._wire(what, wire)
-        if beyond and _part(waits, error) >= least and self._waits is not None:
+        if beyond and _explained_stops(waits, error) >= least and self._waits is not None:
             yield self._waiting(what, waits)
 
     def _lamps(self, what: str, error: float) -> Iterator[LimitReport]:
@@ -224,7 +226,7 @@ class Reasons:
         found = [*self._ends(what), *self._bounds(what), *self._spill(what)]
         yield from found
         if not found:
-            text = self._why_not(what)
+            text = self._reason_without_limit(what)
             if text:
                 yield bound("reach", f"{text}: {off_words(what, error)}", role_of(what))
 
@@ -240,10 +242,10 @@ class Reasons:
             if limit not in now:
                 yield limit.model_copy(update={"says": f"{limit.says} before its trim"})
 
-    def _why_not(self, what: str) -> str:
+    def _reason_without_limit(self, what: str) -> str:
         """The reason where no lamp is at a limit; empty where heads are lost, which is reported already."""
         light, heads = self._light, _heads_of(self._light, what)
-        if not light.counted[heads].all():
+        if not light.reliable[heads].all():
             return ""
         if heads.any() and not (heads & light.limits.held).any():
             return f"{_and(dict.fromkeys(np.array(light.scene.roles)[heads]))} cannot be dimmed"
@@ -267,7 +269,7 @@ class Reasons:
                 f"the exposure wanted would put more than {target.most_lux:.0f} lx, its most, on the face",
             )
         if what == RATIO:
-            for role in light.dropped_at(light.solved_at):
+            for role in light.dropped_at(light.solved_rows):
                 yield bound("weak", f"{role} gives too little here to count", role)
         if role_of(what) is None:
             for name in sorted(met - {"most_lux"}):
@@ -277,7 +279,7 @@ class Reasons:
     def _solved_off_stops(self) -> float:
         """The exposure error of the balance itself, before rounding and without trims."""
         light = self._light
-        lux = float(light.solved_at.lux(light.solved.outputs)[EXPOSURE_ROW])
+        lux = float(light.solved_rows.lux(light.solved.outputs)[EXPOSURE_ROW])
         return math.log2(lux / light.target.exposure_lux) if lux > 0 else -math.inf
 
     def _asks_for_too_much(self) -> bool:
@@ -285,7 +287,7 @@ class Reasons:
         light, most, short = self._light, self._light.target.most_lux, self._errors[EXPOSURE]
         if most is None or not -math.inf < short < 0:
             return False
-        lux = light.rows.lux(light.landing * light.counted)
+        lux = light.rows.lux(light.final_outputs * light.reliable)
         return bool(max(lux[FACE_KEY], lux[FACE_FILL]) * math.exp2(-short) > most * CLEARLY_OVER)
 
     def _spill(self, what: str) -> Iterator[LimitReport]:
@@ -298,7 +300,7 @@ class Reasons:
     def _wire(self, what: str, error: float) -> LimitReport:
         """The head with the coarsest steps at its code, if they can explain the error."""
         light = self._light
-        heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.counted)
+        heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.reliable)
         steps = {int(i): _step_stops(light, int(i)) for i in heads}
         head = max(steps, key=lambda i: steps[i], default=None)
         if head is None or not abs(error) <= CAN_STRAY_STEPS * sum(steps.values()):
@@ -328,12 +330,12 @@ class Reasons:
         return bound("rest", f"the pace lets the light rest: {off_words(what, error)}", role_of(what))
 
 
-def _part(part: float, error: float) -> float:
+def _explained_stops(part: float, error: float) -> float:
     """The share of an error that a part explains [stops]; 0 where it has the other sign."""
     return max(0.0, math.copysign(1.0, error) * part)
 
 
-def _less(error: float, other: float) -> float:
+def _difference(error: float, other: float) -> float:
     """The difference of two errors; 0 where both are infinite."""
     return 0.0 if error == other else error - other
 

@@ -90,24 +90,29 @@ class LightVerdict:
         }
 
 
-def judge(light: JudgedLight, how: Circumstances = ACTS, now: AchievedReport | None = None) -> LightVerdict:
+def judge(
+    light: JudgedLight, circumstances: Circumstances = ACTS, now: AchievedReport | None = None
+) -> LightVerdict:
     """The verdict on a light; `now` is its present state, by default the one it is to rest on.
 
     Limits are as they will be once a fade has landed, errors are the present ones.
     """
-    landed = light.errors_at(light.rows, light.landing * light.working, light.target_report)
-    acts = how.mode == "follow" and how.shown is None
-    rests = acts and light.solved_at is not light.rows
-    band = max(WITHIN_STOPS, how.dead_band_stops if rests else 0.0)
-    limits: list[LimitReport] = [*_not_counted(light, how), *_chosen(how, landed, band)]
-    if acts and any(abs(error) > COUNTS_FROM_STOPS for error in landed.values()):
-        limits += Reasons(light, landed, band, how.waits).all()
-    elif how.mode == "freeze" and how.shown is None:
-        limits += _trims_not_met(light, _off(landed, band))
+    final_errors = light.errors_at(light.rows, light.final_outputs * light.reachable, light.target_report)
+    acts = circumstances.mode == "follow" and circumstances.shown is None
+    rests = acts and light.solved_rows is not light.rows
+    band = max(WITHIN_STOPS, circumstances.dead_band_stops if rests else 0.0)
+    limits: list[LimitReport] = [
+        *_not_counted(light, circumstances),
+        *_chosen(circumstances, final_errors, band),
+    ]
+    if acts and any(abs(error) > COUNTS_FROM_STOPS for error in final_errors.values()):
+        limits += Reasons(light, final_errors, band, circumstances.waits).all()
+    elif circumstances.mode == "freeze" and circumstances.shown is None:
+        limits += _trims_not_met(light, _off(final_errors, band))
     limits += _over_most_lux(light, limits)
-    if how.mode != "dark" and how.shown is None:
-        limits += _colours(light.scene, light.landing)
-    errors = landed if now is None else errors_of(light.target_report, now)
+    if circumstances.mode != "dark" and circumstances.shown is None:
+        limits += _colours(light.scene, light.final_outputs)
+    errors = final_errors if now is None else errors_of(light.target_report, now)
     return LightVerdict(tuple(dict.fromkeys(limits)), errors, band)
 
 
@@ -115,22 +120,23 @@ def _off(errors: Mapping[str, float], band: float) -> list[str]:
     return [what for what, error in errors.items() if abs(error) > band]
 
 
-def _not_counted(light: JudgedLight, how: Circumstances) -> Iterator[LimitReport]:
+def _not_counted(light: JudgedLight, circumstances: Circumstances) -> Iterator[LimitReport]:
     """Heads whose light cannot be relied on."""
-    yield from how.unwell
-    for i in sorted(how.leaving):
+    yield from circumstances.unwell
+    for i in sorted(circumstances.leaving):
         name, role = light.scene.names[i], light.scene.roles[i]
         text = f"{name} goes out: the changed rig file no longer has it"
         yield LimitReport(head=name, role=role, at="leaving", says=text)
 
 
-def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitReport]:
+def _chosen(circumstances: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitReport]:
     """Orders that keep the balance from acting."""
-    if how.shown is not None:
-        yield bound("only", f"only {' and '.join(how.shown)} on" if how.shown else "all heads are out")
-    elif how.mode == "dark":
-        yield bound("dark", "the studio is going dark" if how.fading else "the studio is dark")
-    elif how.mode == "freeze":
+    mode, shown = circumstances.mode, circumstances.shown
+    if shown is not None:
+        yield bound("only", f"only {' and '.join(shown)} on" if shown else "all heads are out")
+    elif mode == "dark":
+        yield bound("dark", "the studio is going dark" if circumstances.fading else "the studio is dark")
+    elif mode == "freeze":
         off = [off_words(what, errors[what]) for what in _off(errors, band)]
         if off:
             yield bound("freeze", f"the levels are frozen: {', '.join(off)}")
@@ -139,7 +145,7 @@ def _chosen(how: Circumstances, errors: Mapping[str, float], band: float) -> Ite
 def _trims_not_met(light: JudgedLight, off: list[str]) -> Iterator[LimitReport]:
     """Heads at an end of their range, so that a trim on frozen levels stopped short."""
     for what in off:
-        for limit in at_limits(light, what, light.landing):
+        for limit in at_limits(light, what, light.final_outputs):
             if light.trims.get(limit.role or "", 0.0) != 0:
                 yield limit
 
@@ -148,7 +154,7 @@ def _over_most_lux(light: JudgedLight, limits: list[LimitReport]) -> Iterator[Li
     most = light.target.most_lux
     if most is None or any(limit.at == "most_lux" for limit in limits):
         return
-    lux = light.rows.lux(light.landing * light.working)
+    lux = light.rows.lux(light.final_outputs * light.reachable)
     brighter = float(max(lux[FACE_KEY], lux[FACE_FILL]))
     if brighter > most * (1 + OVER_MOST_LUX):
         gets = f"the brighter side of the face gets {lux_over(brighter, most)} lx"

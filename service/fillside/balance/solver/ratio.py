@@ -47,7 +47,7 @@ class RatioSearch:
         self._bright, self._dark = self.way.lux[bright], self.way.lux[dark]
         self._middle = float(self.way.point(natural))
         lamps = self.way.lux[LIT] - ambient[LIT], self.way.lux[SHADOW] - ambient[SHADOW]
-        natural = self._found(*lamps, self._target.quotient, 1.0)
+        natural = self._position_of(*lamps, self._target.quotient, 1.0)
         plain = plane.target.read_as != "face" and ambient[LIT] == 0 and ambient[SHADOW] == 0
         self._plain = natural if plain and weights.both >= 1 else None
         exposure = self.way.lux[EXPOSURE]
@@ -71,7 +71,9 @@ class RatioSearch:
         """The position with the target ratio, or the one nearest to it."""
         if self._plain is not None:
             return self._plain
-        return self._roomed(self._found(self._bright, self._dark, self._target.quotient, self._turn))
+        return self._near_natural(
+            self._position_of(self._bright, self._dark, self._target.quotient, self._turn)
+        )
 
     def right_way_round(self, exposed: tuple[float, float]) -> tuple[float, float]:
         """The positions at which the side that the target has darker is not the brighter one.
@@ -85,7 +87,7 @@ class RatioSearch:
         if spare > 0:
             given = spare * between(dark if bright_wanted else bright, exposed[0 if more_key else 1])
             bright, dark = (bright + given, dark) if bright_wanted else (bright, dark + given)
-        at, end = self._found(bright, dark, 1.0, self._turn), len(self.way.mix) - 1.0
+        at, end = self._position_of(bright, dark, 1.0, self._turn), len(self.way.mix) - 1.0
         if math.isinf(self._grip):
             return (at, end) if more_key else (0.0, at)
         loose = STOPS_BY_GRIP * max(0.0, LOOSE_GRIP_STOPS - self._grip)
@@ -94,7 +96,7 @@ class RatioSearch:
             return self.way.position_of(min(stops, self._natural + self._grip_room) - loose), end
         return 0.0, self.way.position_of(max(stops, self._natural - self._grip_room) + loose)
 
-    def _roomed(self, position: float) -> float:
+    def _near_natural(self, position: float) -> float:
         """The position, moved toward the natural mix as far as it must be."""
         if math.isinf(self._room_stops):
             return position
@@ -103,5 +105,5 @@ class RatioSearch:
             return position
         return self.way.position_of(self._natural + math.copysign(self._room_stops, away))
 
-    def _found(self, bright: FloatArray, dark: FloatArray, quotient: float, turn: float) -> float:
+    def _position_of(self, bright: FloatArray, dark: FloatArray, quotient: float, turn: float) -> float:
         return self.way.where(bright, dark, turn, math.log2(quotient), self._middle, LEAST_SLOPE)

@@ -26,7 +26,7 @@ from fillside.balance.solver.path import role_path
 from fillside.balance.solver.plane import KEPT, Plane, Stretch, Way, Within
 from fillside.balance.solver.ratio import RatioSearch
 from fillside.balance.solver.relative import following_heads, hold_relative_roles, with_followers
-from fillside.balance.solver.weight import DROPS_OUT, Weights, gives, weigh
+from fillside.balance.solver.weight import DROPS_OUT, Weights, gives_light, weigh
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,7 +43,7 @@ LIFTED_FROM = 8 * DROPS_OUT
 
 
 @dataclass(frozen=True)
-class Solved:
+class SolvedOutputs:
     """Outputs (heads,) before rounding, and the bounds met beside the limits of the heads.
 
     `bounds` may hold "most_over" and "most_under" (the exposure that keeping the ratio may cost) and
@@ -55,7 +55,7 @@ class Solved:
     dropped: tuple[str, ...] = ()
 
 
-def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Solved:
+def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> SolvedOutputs:
     """The outputs nearest to the target under its policy; legal rows give no exception and no NaN."""
     key, fill = (
         role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
@@ -63,7 +63,7 @@ def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputL
     )
     followers = following_heads(metering, target, limits)
     key = with_followers(metering, rows, target, limits, key)
-    alone = not (gives(metering.is_key, limits) and gives(metering.is_fill, limits))
+    alone = not (gives_light(metering.is_key, limits) and gives_light(metering.is_fill, limits))
     weights = weigh(metering, rows, target, limits)
     balanced = metering.is_key | metering.is_fill
     outputs = limits.least.copy()
@@ -82,7 +82,7 @@ def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputL
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
         hold_relative_roles(metering, rows, target, limits, outputs)
     _spare_the_face(metering, rows, target, limits, outputs)
-    return Solved(outputs, bounds, () if alone else weights.dropped)
+    return SolvedOutputs(outputs, bounds, () if alone else weights.dropped)
 
 
 def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> bool:
@@ -108,7 +108,7 @@ def _spare_the_face(
     outputs += (1 - share) * (spared - outputs)
 
 
-def _nearest(stretch: Stretch, wanted: Stretch) -> Stretch:
+def _nearest_part(stretch: Stretch, wanted: Stretch) -> Stretch:
     """The part of a wanted stretch that lies in another, or the nearest end of that."""
     low, high = stretch
     return min(max(wanted[0], low), high), min(max(wanted[1], low), high)
@@ -138,11 +138,11 @@ class _Policy:
             at = self._protect_ratio(face)
         else:
             exposed = self._exposed(face)
-            stretch = _nearest(_nearest(face, self._right_way_round(exposed)), exposed)
-            at = _nearest(stretch, (self._ratio.wanted(),) * 2)[0]
+            stretch = _nearest_part(_nearest_part(face, self._right_way_round(exposed)), exposed)
+            at = _nearest_part(stretch, (self._ratio.wanted(),) * 2)[0]
         if self._meets_the_face(at):
             self.bounds = (*self.bounds, "most_lux")
-        return self._lifted(at)
+        return self._outputs_at(at)
 
     def _protect_ratio(self, face: Stretch) -> float:
         target, weight = self._target, self._weights.both
@@ -163,7 +163,7 @@ class _Policy:
     def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
         """The position nearest to the wanted one within the bounds; sets `bounds` to those in the way."""
         target, weight = self._target, self._weights.both
-        within = _nearest(face, not_over)
+        within = _nearest_part(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
         under = min(target.exposure_lux, self._way.row_at(EXPOSURE, most))
         not_under = within
@@ -171,11 +171,11 @@ class _Policy:
             not_under = self._not_under(under).near(wanted)
         if weight >= 1 and max(within[0], not_under[0]) <= wanted <= min(within[1], not_under[1]):
             return wanted
-        turned = _nearest(within, self._right_way_round(not_over))
-        stretch = _nearest(turned, not_under)
-        at = _nearest(stretch, (wanted, wanted))[0]
+        turned = _nearest_part(within, self._right_way_round(not_over))
+        stretch = _nearest_part(turned, not_under)
+        at = _nearest_part(stretch, (wanted, wanted))[0]
         if at != wanted:
-            self._say(at, not_over, turned, not_under)
+            self._name_bound(at, not_over, turned, not_under)
         return at
 
     def _not_under(self, lux: float) -> Within:
@@ -184,7 +184,7 @@ class _Policy:
             self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._target.most_under)
         return self._known
 
-    def _say(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
+    def _name_bound(self, at: float, not_over: Stretch, turned: Stretch, not_under: Stretch) -> None:
         inside = 0.0, len(self._way.mix) - 1.0
         if at in not_over and at not in inside:
             self.bounds = ("most_over",)
@@ -216,7 +216,7 @@ class _Policy:
         if len(met):
             return float(first + met[0]), float(first + met[-1])
         if self._exposure[self._low] > self._target.exposure_lux:
-            return _nearest(face, (float(self._low),) * 2)
+            return _nearest_part(face, (float(self._low),) * 2)
         if self._target.most_lux is None:
             return float(self._high), float(self._high)
         low, high = math.ceil(face[0]), int(face[1])
@@ -237,13 +237,13 @@ class _Policy:
         exposed = self._exposed(face)
         if "key" in self._weights.dropped and not self._alone:
             full = np.flatnonzero(self._way.key >= self._way.key[-1] * (1 - KEPT))
-            return _nearest(face, (float(full[0]),) * 2)[0]
+            return _nearest_part(face, (float(full[0]),) * 2)[0]
         if "fill" in self._weights.dropped and not self._alone:
             full = np.flatnonzero(self._way.fill >= self._way.fill[0] * (1 - KEPT))
-            return _nearest(face, (float(full[-1]),) * 2)[0]
+            return _nearest_part(face, (float(full[-1]),) * 2)[0]
         return exposed[0]
 
-    def _lifted(self, at: float) -> tuple[float, float]:
+    def _outputs_at(self, at: float) -> tuple[float, float]:
         """The outputs at a position; a role that is about to drop out is on its way to full."""
         a, b = self._way.at(at)
         if self._alone or self._weights.both >= LIFTED_FROM:

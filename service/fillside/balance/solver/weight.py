@@ -74,14 +74,14 @@ def dropped_roles(
 ) -> tuple[str, ...]:
     """The roles among "key" and "fill" that have heads but give too little at the subject to count."""
     present = {
-        role for role, of in (("key", metering.is_key), ("fill", metering.is_fill)) if gives(of, limits)
+        role for role, of in (("key", metering.is_key), ("fill", metering.is_fill)) if gives_light(of, limits)
     }
     if len(present) < 2:
         return ()
     return weigh(metering, rows, target, limits).dropped
 
 
-def gives(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
+def gives_light(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
     """True where a role gives light at all: some head of it is held or fixed."""
     return float(limits.most[of_role].max(initial=0.0)) > 0
 

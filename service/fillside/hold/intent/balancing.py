@@ -14,7 +14,7 @@ from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.balance.solver.solve import Solved
+from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
@@ -97,11 +97,10 @@ class Balancing:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
         return self._solver.dropped(place, target, self.limits)
 
-    def sure(
+    def uncertainty(
         self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> LightUncertainty:
-        """The uncertainty of that, by the calibration as it was made, whatever was learned of the light
-        since."""
+        """The uncertainty of the light of codes at a place [m], by the calibration as it was made."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
         heads = zip(codes, self.scene.fixed, working, strict=True)
@@ -112,7 +111,7 @@ class Balancing:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""
         return self.scene.dimmers.outputs(codes)
 
-    def off_stops(self, place: Point, target: BalanceTarget, codes: Codes, solved: Solved) -> float:
+    def off_stops(self, place: Point, target: BalanceTarget, codes: Codes, solved: SolvedOutputs) -> float:
         """The distance of the light of codes from what a solution gives at a place [m]: the larger of the
         differences in ratio and in exposure, in stops.
 

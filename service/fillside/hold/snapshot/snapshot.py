@@ -123,13 +123,13 @@ def judged_light(now: PresentLight) -> JudgedLight:
         target=now.target,
         limits=balancing.limits,
         solved=basis.solved,
-        solved_at=rows if here else basis.rows,
+        solved_rows=rows if here else basis.rows,
         rows=rows,
         untrimmed=balancing.outputs(now.solution.codes),
         codes=now.lasting,
-        landing=balancing.outputs(with_reported_codes(now.lasting, now.health)),
-        working=working,
-        counted=working & staying & obeying,
+        final_outputs=balancing.outputs(with_reported_codes(now.lasting, now.health)),
+        reachable=working,
+        reliable=working & staying & obeying,
         trims=now.intent.trims,
     )
 
@@ -182,7 +182,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     achieved = achieved_of(now.target, judged.target_report, metered)
     verdict = judge(judged, now.circumstances, achieved)
     seen, heads, drivers = _subject_seen(now), _heads(now), _drivers(beside.drivers, now.unix_s)
-    sure = now.balancing.sure(now.subject.place, now.target, now.codes, now.working)
+    uncertainty = now.balancing.uncertainty(now.subject.place, now.target, now.codes, now.working)
     alone = None if intent.alone is None else intent.alone.head
     return State(
         rig=scene.rig.rig.name,
@@ -210,8 +210,8 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         light_changed_at=beside.light_changed_at,
         notes=beside.notes + _notes_on(seen) + head_notes(scene, now.health),
         ticks=_ticks(verdict, heads, drivers, seen),
-        uncertainty=sure.uncertainty,
-        relative_uncertainty_stops=sure.relative_stops,
+        uncertainty=uncertainty.uncertainty,
+        relative_uncertainty_stops=uncertainty.relative_stops,
     )
 
 
