@@ -24,7 +24,7 @@ class MeterTable(Table):
         default=None, description="a mark, or [x, y, z] in metres; left out: where the subject is"
     )
     unit: Literal["lux", "fc", "ev100"] = Field(
-        default="lux", description="what it says when it sends only a number"
+        default="lux", description="the unit of a number that it sends alone"
     )
     receptor: Literal["flat", "dome"] = Field(default="flat", description="the shape of its receptor")
     facing: Name = Field(default="head", description='"head", "camera", or the name of a head')
@@ -53,7 +53,7 @@ class OscDoor(Table):
     )
 
     answer_port: Annotated[Whole, Field(ge=1, le=65535)] | None = Field(
-        default=None, description="where who speaks here listens for answers; left out: where it sent from"
+        default=None, description="the port for answers; left out: the port that a message came from"
     )
 
     @model_validator(mode="after")

@@ -65,7 +65,7 @@ class Dimming(Table):
     floor: Annotated[Number, Field(ge=0, lt=1)] = Field(
         default=0.0, description="smallest output at which the lamp burns steadily, such as 0.03"
     )
-    measured: Flag = Field(default=False, description="whether the curve was measured, not just stated")
+    measured: Flag = Field(default=False, description="true if the curve was measured, not just stated")
 
     @property
     def fixed(self) -> bool:
@@ -82,7 +82,7 @@ class CorrectDrift(Table):
         default=0.5, description="the most a drift is corrected by, in stops"
     )
     per_hour: Annotated[Number, Field(ge=0.001, le=1)] = Field(
-        default=0.2, description="how fast, in stops an hour"
+        default=0.2, description="the speed of the correction in stops per hour"
     )
 
 

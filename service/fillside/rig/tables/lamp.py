@@ -32,7 +32,8 @@ class IntensityTable(Table):
         default=None, description="the light that leaves in all, in lumens, by the file's own words"
     )
     uneven_stops: Annotated[Number, Field(ge=0, le=100)] | None = Field(
-        default=None, description="how far the file's planes are from their mean in the beam, in stops"
+        default=None,
+        description="the largest deviation of a plane from the mean in the beam, in stops",
     )
     file: Annotated[str, Field(max_length=1024)] | None = Field(
         default=None, description="the photometric file that this was read from"
@@ -80,7 +81,7 @@ class Lamp(Table):
     lumens: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
         default=None, description="light of one lamp in lumens, such as 3200"
     )
-    count: Annotated[Whole, Field(ge=1, le=100, description="how many lamps the head holds")] = 1
+    count: Annotated[Whole, Field(ge=1, le=100, description="the number of lamps in the head")] = 1
     cct: Kelvin | tuple[Kelvin, Kelvin] | None = Field(
         default=None,
         description="correlated colour temperature in kelvin, such as 5600, or its two ends, [2700, 6500]",
@@ -93,9 +94,9 @@ class Lamp(Table):
         default=None, description="electrical power of one lamp in watts, such as 30"
     )
     battery: Flag | None = Field(
-        default=None, description="whether the lamp runs on a battery; its watts then load no circuit"
+        default=None, description="true if the lamp runs on a battery; its watts then load no circuit"
     )
-    dimmable: Flag = Field(default=True, description="whether the lamp may be dimmed at all")
+    dimmable: Flag = Field(default=True, description="true if the lamp may be dimmed at all")
     photometry: Photometry | None = Field(default=None, description=PHOTOMETRY_DESCRIPTION)
 
     @model_validator(mode="after")

@@ -97,7 +97,7 @@ class RigTable(Table):
 
 
 class Camera(Table):
-    position: Point = Field(description="where the lens is, as [x, y, z] in metres")
+    position: Point = Field(description="the position of the lens as [x, y, z] in metres")
     iso: Annotated[Number, Field(ge=0.1, le=10_000_000)] | None = Field(
         default=None, description="the ISO the camera is set to, such as 400"
     )
@@ -152,8 +152,8 @@ DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
 
 
 class Meter(Table):
-    receptor: Receptor = Field(default="dome", description="how exposure is read at the subject")
-    facing: Literal["camera", "key"] = Field(default="camera", description="where the receptor faces")
+    receptor: Receptor = Field(default="dome", description="the receptor that reads exposure")
+    facing: Literal["camera", "key"] = Field(default="camera", description="the direction the receptor faces")
     constant: Annotated[Number, Field(ge=100, le=1000)] | None = Field(
         default=None, description="the C of ISO 2720 for that receptor, such as 330"
     )
@@ -181,12 +181,12 @@ RelativeTo = Literal["key", "exposure"]
 
 class Balance(Table):
     ratio: str | Number = Field(default="2:1", description='a ratio such as "2:1", 2.0 or "1 stop"')
-    read_as: ReadAs = Field(default="key:fill", description="which two lights the ratio compares")
+    read_as: ReadAs = Field(default="key:fill", description="the two lights that the ratio compares")
     exposure: Literal["camera"] | Annotated[Number, Field(ge=0.01, le=200_000)] = Field(
         default="camera", description='"camera", or a number of lux'
     )
     protect: Literal["ratio", "exposure"] = Field(
-        default="ratio", description="what is kept when both cannot be"
+        default="ratio", description="the one to keep when both cannot be kept"
     )
     most_over: Annotated[Number, Field(ge=0, le=10)] = Field(
         default=0.5,
@@ -197,7 +197,7 @@ class Balance(Table):
         description="stops under it, or under the most that the lamps can, that keeping the ratio may cost",
     )
     when_lost: Literal["keep", "solve"] = Field(
-        default="keep", description="what the other heads do when a head is lost"
+        default="keep", description="the behaviour of the other heads when a head is lost"
     )
     relative: dict[Name, Stops] = Field(
         default_factory=dict, description="stops of the other roles, as { hair = -0.5 }"
@@ -228,7 +228,7 @@ PACES: dict[str, tuple[float, float]] = {"calm": (0.15, 0.3), "quick": (0.0, 3.0
 
 
 class HoldTable(Table):
-    pace: Literal["calm", "quick"] = Field(default="calm", description="how eagerly the light follows")
+    pace: Literal["calm", "quick"] = Field(default="calm", description="the pace of following the subject")
     dead_band: Annotated[Number, Field(ge=0, le=2)] | None = Field(
         default=None, description="stops that ratio or exposure may be off before the light is moved"
     )
@@ -297,7 +297,7 @@ class Sensor(Table):
     )
     receptor: Literal["flat", "dome"] = Field(default="flat", description="the shape of its receptor")
     unit: Literal["lux", "fc", "ev100"] = Field(
-        default="lux", description="what it says when it sends only a number"
+        default="lux", description="the unit of a number that it sends alone"
     )
 
     @model_validator(mode="after")

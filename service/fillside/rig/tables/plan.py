@@ -77,7 +77,7 @@ class Circuit(Table):
     """One breaker and the load behind it."""
 
     amps: Annotated[Number, Field(ge=0.1, le=1000)] = Field(
-        description="what the breaker is rated for, such as 16"
+        description="the rated current of the breaker in amperes, such as 16"
     )
     heads: tuple[Name, ...] = Field(default=(), description='names of the heads on it, as ["key", "fill"]')
     other_watts: Annotated[Number, Field(ge=0, le=100_000)] = Field(
@@ -89,7 +89,7 @@ class Ripple(Table):
     """The flicker of a lamp's light."""
 
     hertz: Annotated[Number, Field(ge=0.1, le=1_000_000)] | None = Field(
-        default=None, description="how often a second; left out: twice the mains"
+        default=None, description="the frequency in hertz; left out: twice the mains"
     )
     percent: Annotated[Number, Field(ge=0, le=100)] | None = Field(
         default=None, description="modulation, 100 (max - min) / (max + min)"
@@ -160,7 +160,7 @@ class Plan(Table):
         default=20.0, description="milliseconds the sensor takes from its first line to its last"
     )
     view: View | None = Field(
-        default=None, description="what the camera takes in, as { degrees = 40.0 } or { focal_mm, sensor_mm }"
+        default=None, description="the field of view, as { degrees = 40.0 } or { focal_mm, sensor_mm }"
     )
     pose: Pose = Pose()
     circuits: dict[Name, Circuit] = Field(
