@@ -77,7 +77,7 @@ def test_a_page_that_is_not_there_is_one_line_with_what_is_near(
 def test_what_steers_is_shown_to_a_pager_too(monkeypatch: pytest.MonkeyPatch) -> None:
     paged: list[str] = []
     monkeypatch.setattr(click, "echo_via_pager", paged.append)
-    page = pages.Page("wires", "# Wi\x1b[31mres\n\nAll of them.\n\nMore\u202e.\n")
+    page = pages.ManualPage("wires", "# Wi\x1b[31mres\n\nAll of them.\n\nMore\u202e.\n")
     monkeypatch.setattr(manual, "pages_of_manual", lambda: {"wires": page})
     assert status("manual", "wires") == 0
     assert paged == ["Wi\\u001b[31mres\n" + "=" * 10 + "\n\nAll of them.\n\nMore\\u202e.\n"]

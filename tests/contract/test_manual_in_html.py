@@ -100,11 +100,11 @@ def test_a_cell_says_its_column() -> None:
 
 def test_markup_in_a_page_is_text(monkeypatch: pytest.MonkeyPatch) -> None:
     from fillside.doors.http import manual as room
-    from fillside.manual.pages import Page
+    from fillside.manual.pages import ManualPage
 
     hostile = "# <b>T</b>\n\nS <script>x</script>.\n\n[a](javascript:x) <img onerror=x>\n\n"
     hostile += "| <i> |\n| --- |\n| c |\n"
-    monkeypatch.setattr(room, "manual", lambda: {"wires": Page("wires", hostile)})
+    monkeypatch.setattr(room, "manual", lambda: {"wires": ManualPage("wires", hostile)})
     shown = Reader(html_of("wires"))
     assert shown.names.isdisjoint({"b", "i", "img"})
     assert html_of("wires").count("<script") == 1

@@ -22,7 +22,7 @@ from contract.test_command_line import status
 from fillside.cli import group
 from fillside.cli.commands import access
 from fillside.doors.keys.device import DeviceError, library
-from fillside.sheet.drawing.page import Page
+from fillside.sheet.drawing.page import SheetPage
 from fillside.sheet.drawing.render import render
 from fillside_drivers import plain_errors
 from manual_text import PAGES, README, ROOT, TEXTS, blocks
@@ -81,7 +81,7 @@ def test_what_draws_and_is_missing_is_one_line(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib", None)
-    monkeypatch.setattr(group.fillside, "main", lambda *_, **__: render(Page(10, 10), "svg", "empty"))
+    monkeypatch.setattr(group.fillside, "main", lambda *_, **__: render(SheetPage(10, 10), "svg", "empty"))
     assert status("sheet", "rig.toml") == 1
     said = capsys.readouterr().err
     assert said == f"fillside: {plain_errors.package_missing('matplotlib')}\n"

@@ -27,8 +27,8 @@ from fillside.sheet.drawing.page import (
     CHALK,
     GRAPHITE,
     Area,
-    Page,
     PageText,
+    SheetPage,
     Stroke,
     overlap,
     text_outline,
@@ -56,16 +56,16 @@ def planned(rig: Rig) -> PlanReport:
     return plan_rig(rig, marks=[rig.subject.at or next(iter(rig.marks))], wander=False)
 
 
-def sheet(rig: Rig) -> tuple[Page, ...]:
+def sheet(rig: Rig) -> tuple[SheetPage, ...]:
     report = planned(rig)
     return lay_out(rig, report, report.marks[0], Lengths(), "a4")
 
 
-def words_of(*pages: Page) -> str:
+def words_of(*pages: SheetPage) -> str:
     return " ".join(text for page in pages for text in page.words)
 
 
-def middles(page: Page) -> list[tuple[float, float]]:
+def middles(page: SheetPage) -> list[tuple[float, float]]:
     """The middles of the lit faces as drawn, in mm: those of the view from above first."""
     return [middle(mark.points) for mark in page.items if isinstance(mark, Area) and mark.ink == LIT]
 
@@ -74,7 +74,7 @@ def middle(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points)
 
 
-def scale_of(page: Page) -> int:
+def scale_of(page: SheetPage) -> int:
     told = next(text for text in page.words if "when printed at full size" in text)
     return int(told.partition("1:")[2].split()[0])
 
@@ -135,7 +135,7 @@ def known(name: str) -> tuple[Rig, PlanReport]:
 
 
 @cache
-def made(name: str, paper: Paper, feet: bool) -> tuple[Page, ...]:
+def made(name: str, paper: Paper, feet: bool) -> tuple[SheetPage, ...]:
     rig, report = known(name)
     return lay_out(rig, report, report.marks[0], Lengths(feet), paper)
 
@@ -376,6 +376,6 @@ def test_meter_words_are_read_back_to_a_twentieth_of_a_stop(lux: float) -> None:
 
 
 def test_strokes_are_in_millimetres() -> None:
-    page = Page(20, 20)
+    page = SheetPage(20, 20)
     page.stroke([(1, 1), (2, 2)])
     assert page.items == [Stroke(((1, 1), (2, 2)))]

@@ -50,7 +50,7 @@ class SideJobs:
         self._troubles: dict[str, _Trouble] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self.failures: Counter[str] = Counter()
-        """How often each job that ever failed has failed."""
+        """The number of failures of each job that ever failed."""
 
     def start(self, name: str, job: Job, stop: asyncio.Event | None = None) -> asyncio.Task[None]:
         """Run a job in a task of its own, again after each failure, until it returns or `stop` is set."""

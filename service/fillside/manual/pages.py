@@ -28,7 +28,7 @@ _HEADING = re.compile(r"(?m)^#+ (.*)$")
 
 
 @dataclass(frozen=True)
-class Page:
+class ManualPage:
     """One page; `text` is CommonMark with tables, without the comments that tests go by."""
 
     name: str
@@ -49,10 +49,12 @@ class Page:
 
 
 @cache
-def manual() -> dict[str, Page]:
+def manual() -> dict[str, ManualPage]:
     """Every page by its name. Raises OSError where the pages are not installed."""
     folder = files("fillside") / "manual"
-    return {name: Page(name, _COMMENT.sub("", (folder / f"{name}.md").read_text("utf-8"))) for name in NAMES}
+    return {
+        name: ManualPage(name, _COMMENT.sub("", (folder / f"{name}.md").read_text("utf-8"))) for name in NAMES
+    }
 
 
 def anchor_of(heading: str) -> str:

@@ -29,7 +29,7 @@ from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.registry import ORDERS
 from fillside.runtime.live import Live, State
 from fillside.runtime.storing import Record
-from fillside.runtime.studio import Metering, MeterView
+from fillside.runtime.studio import MeteringPart, MeterView
 from fillside.runtime.wires import DriversInUse, Wires
 from fillside.storage.records.journal import Visitor
 from fillside.storage.store import Store
@@ -64,7 +64,7 @@ class Runner:
         self.jobs = SideJobs(clock, self.live.studio_changed)
         self.wires = Wires(self.jobs, self._wire_changed)
         self.counts = Counts()
-        self.metering: Metering | None = None
+        self.metering: MeteringPart | None = None
         self.notes: tuple[str, ...] = ()
         self.turned: Callable[[], object] = lambda: None
         self.beat_s, self._turned_at = BEAT_S, clock()

@@ -55,7 +55,7 @@ class MeterView:
     notes: tuple[str, ...] = ()
 
 
-class Metering(Protocol):
+class MeteringPart(Protocol):
     """The taker of the meter's orders."""
 
     async def do(self, order: MeterOrder, who: str) -> str:

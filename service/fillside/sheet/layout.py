@@ -16,7 +16,7 @@ from fillside.planning.look.mark import MarkPlan
 from fillside.planning.plan import PlanReport
 from fillside.rig.tables.model import Rig
 from fillside.sheet import texts
-from fillside.sheet.drawing.page import BOLD, FAINT, THIN, Page, PagePoint, text_width_mm, wrap_text
+from fillside.sheet.drawing.page import BOLD, FAINT, THIN, PagePoint, SheetPage, text_width_mm, wrap_text
 from fillside.sheet.drawing.symbols import ViewFrame, draw_scale_bar
 from fillside.sheet.drawing.text_columns import (
     HEADING_MM,
@@ -77,7 +77,9 @@ class Arrangement:
     text: Box
 
 
-def lay_out(rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, paper: Paper) -> tuple[Page, ...]:
+def lay_out(
+    rig: Rig, report: PlanReport, mark: MarkPlan, lengths: Lengths, paper: Paper
+) -> tuple[SheetPage, ...]:
     """Return the pages of the sheet of one mark of a rig."""
     views = SetViews(rig, mark)
     pages = _Pages(rig, mark, paper)
@@ -102,15 +104,15 @@ class _Pages:
     def __init__(self, rig: Rig, mark: MarkPlan, paper: Paper) -> None:
         self.size = PAPERS[paper]
         self.rig, self.mark, self.scale = rig, mark, 0
-        self.pages: list[Page] = []
+        self.pages: list[SheetPage] = []
         width, height = self.size
         self.inner = Box(EDGE_MM, EDGE_MM, width - 2 * EDGE_MM, height - 2 * EDGE_MM - TITLE_MM)
 
-    def new(self) -> Page:
-        self.pages.append(Page(*self.size))
+    def new(self) -> SheetPage:
+        self.pages.append(SheetPage(*self.size))
         return self.pages[-1]
 
-    def titled(self) -> tuple[Page, ...]:
+    def titled(self) -> tuple[SheetPage, ...]:
         base = self.size[1] - EDGE_MM - 4.2
         right = self.size[0] - EDGE_MM
         for number, page in enumerate(self.pages, start=1):
@@ -146,7 +148,7 @@ def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement
     for smaller, needed in ((SMALLER_FOR_ALL, sections), (SMALLER_FOR_BALANCE, sections[:-1])):
         for found in fitting:
             near = SCALES.index(found.scale) <= largest + smaller
-            if near and not _set(Page(1, 1), found.text, needed):
+            if near and not _set(SheetPage(1, 1), found.text, needed):
                 return found
     return fitting[0]
 
@@ -175,12 +177,12 @@ def _arrangements(views: SetViews, free: Box, scale: int, *, anyhow: bool = Fals
         yield Arrangement(scale, first, Box(free.left, free.bottom, across, tall), text)
 
 
-def _set(page: Page, box: Box, sections: list[Section]) -> list[Section]:
+def _set(page: SheetPage, box: Box, sections: list[Section]) -> list[Section]:
     """Set sections in a box, in two columns where it is wide; return those left over."""
     return _flow(page, box, sections, 2 if box.width >= TWO_COLUMNS_MM else 1)[1]
 
 
-def _draw(page: Page, views: SetViews, chosen: Arrangement, lengths: Lengths) -> None:
+def _draw(page: SheetPage, views: SetViews, chosen: Arrangement, lengths: Lengths) -> None:
     mm = 1000 / chosen.scale
     box = _caption(page, chosen.plan, PLAN_CAPTION)
     ruler = Box(box.left, box.bottom + RULER_MM, box.width, box.height - RULER_MM)
@@ -205,7 +207,7 @@ def _caption_mm(text: str, width: float) -> float:
     return LINE_MM * len(wrap_text(text, width)) + 1.0
 
 
-def _caption(page: Page, box: Box, text: str) -> Box:
+def _caption(page: SheetPage, box: Box, text: str) -> Box:
     """Write a view's caption at the top of its box; return the rest of the box."""
     for number, line in enumerate(wrap_text(text, box.width), start=1):
         page.write((box.left, box.top - LINE_MM * number + 0.8), line)
@@ -228,14 +230,16 @@ def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) 
             return
 
 
-def _flow(page: Page, box: Box, sections: list[Section], columns: int) -> tuple[TextColumn, list[Section]]:
+def _flow(
+    page: SheetPage, box: Box, sections: list[Section], columns: int
+) -> tuple[TextColumn, list[Section]]:
     """Set sections in columns side by side; return the last column needed, and the sections left over.
 
     Sections stay in one piece if all then still find room.
     """
     width = (box.width - GUTTER_MM * (columns - 1)) / columns
     for whole in (True, False):
-        trial, rest = Page(page.width_mm, page.height_mm), [one for one in sections if one.items]
+        trial, rest = SheetPage(page.width_mm, page.height_mm), [one for one in sections if one.items]
         for i in range(columns):
             column = TextColumn(trial, box.left + i * (width + GUTTER_MM), box.top, width, box.bottom)
             rest = fill_column(column, rest, whole=whole)

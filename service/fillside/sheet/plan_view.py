@@ -17,8 +17,8 @@ from fillside.sheet.drawing.page import (
     PAPER,
     PLAIN,
     THIN,
-    Page,
     PagePoint,
+    SheetPage,
     Stroke,
 )
 from fillside.sheet.drawing.symbols import (
@@ -43,7 +43,7 @@ CAMERA_DEG = -90.0
 """Direction of the camera seen from the subject."""
 
 
-def draw_plan_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
+def draw_plan_view(page: SheetPage, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
     """Draw wall, camera and its view, subject, heads, distances and bearings."""
     labels = LabelPlacer(page, frame.low, frame.high)
     _lines(page, views, frame)
@@ -62,7 +62,7 @@ def draw_plan_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengt
     page.items[ground:ground] = _texts(views, frame, lengths, labels)
 
 
-def _lines(page: Page, views: SetViews, frame: ViewFrame) -> None:
+def _lines(page: SheetPage, views: SetViews, frame: ViewFrame) -> None:
     """Draw all straight lines: walls, edges of the camera's view, aims of heads, tapes."""
     put, per_m = frame.at, frame.mm_per_m
     ends = views.wall_in_plan((frame.low[0] - frame.zero[0]) / per_m, (frame.high[0] - frame.zero[0]) / per_m)
@@ -80,7 +80,7 @@ def _lines(page: Page, views: SetViews, frame: ViewFrame) -> None:
         draw_dimension_line(page, centre, put((0.0, views.wall_m)))
 
 
-def _view_edges(page: Page, views: SetViews, frame: ViewFrame) -> None:
+def _view_edges(page: SheetPage, views: SetViews, frame: ViewFrame) -> None:
     half = math.radians(view_degrees(views.rig.plan.view)[0] / 2)
     lens = frame.at(views.camera_in_plan)
     far = 10 * (frame.high[1] - frame.low[1])
@@ -158,7 +158,7 @@ def _freest(turned_deg: float, lines: list[float]) -> list[float]:
     return sorted((0.2 + 0.05 * i for i in range(17)), key=room, reverse=True)
 
 
-def _face(page: Page, views: SetViews, frame: ViewFrame) -> tuple[list[PagePoint], list[PagePoint]]:
+def _face(page: SheetPage, views: SetViews, frame: ViewFrame) -> tuple[list[PagePoint], list[PagePoint]]:
     """Draw the subject's head as a circle with its nose where the face looks; return the outlines of both."""
     radius, centre = HEAD_RADIUS_M * frame.mm_per_m, frame.at((0.0, 0.0))
     circle = arc_points(centre, radius, 0, 360)
@@ -173,7 +173,7 @@ def _face(page: Page, views: SetViews, frame: ViewFrame) -> tuple[list[PagePoint
     return circle, [centre, moved_along(tip, side, 0.5), moved_along(tip, side, -0.5)]
 
 
-def _names(page: Page, views: SetViews, frame: ViewFrame, labels: LabelPlacer) -> None:
+def _names(page: SheetPage, views: SetViews, frame: ViewFrame, labels: LabelPlacer) -> None:
     """Write the names of camera, subject's mark and other marks; no name covers another mark."""
     others = {
         name: frame.at(views.to_plan(point))

@@ -18,9 +18,9 @@ from fillside.sheet.drawing.page import (
     THIN,
     TYPE_PT,
     HorizontalAlign,
-    Page,
     PagePoint,
     PageText,
+    SheetPage,
     text_width_mm,
 )
 from fillside.sheet.drawing.symbols import (
@@ -52,7 +52,7 @@ def chains_height_mm(views: SetViews) -> float:
     return CHAIN_MM * chain_count(views) + ROOM_MM
 
 
-def draw_side_view(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
+def draw_side_view(page: SheetPage, views: SetViews, frame: ViewFrame, lengths: Lengths) -> None:
     """Draw floor, ceiling, wall, subject, heads, heights, distances and elevations."""
     put, floor = frame.at, frame.zero[1]
     labels = LabelPlacer(page, (frame.low[0], frame.low[1]), frame.high)
@@ -85,7 +85,9 @@ def _at_ceiling(frame: ViewFrame, top: float, text: str) -> Iterator[PageText]:
         yield PageText((x, top + 0.8), text, TYPE_PT, valign="bottom")
 
 
-def _measures(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer) -> None:
+def _measures(
+    page: SheetPage, views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer
+) -> None:
     """Draw heights of subject, camera and stands, distances along the floor, and the lines to the face."""
     put = frame.at
     height = float(views.subject[2])
@@ -108,7 +110,7 @@ def _measures(page: Page, views: SetViews, frame: ViewFrame, lengths: Lengths, l
 
 
 def _along_the_floor(
-    page: Page, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, number: int, labels: LabelPlacer
+    page: SheetPage, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, number: int, labels: LabelPlacer
 ) -> None:
     """Draw a stand's distance on a line of its own below the floor; `number` counts from the nearest."""
     foot, zero = frame.at((drawn.side_position[0], 0.0)), frame.zero
@@ -132,7 +134,7 @@ def _at_chain(start: PagePoint, end: PagePoint, text: str) -> Iterator[PageText]
 
 
 def _elevation(
-    page: Page, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer
+    page: SheetPage, drawn: HeadDrawing, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer
 ) -> None:
     """Draw the line from the eyes to the lit face, with its length and its angle."""
     across, height = drawn.side_position

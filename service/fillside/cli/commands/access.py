@@ -84,7 +84,7 @@ def new(may: str, name: str, data: Path | None, as_json: bool) -> None:
 @DATA
 @AS_JSON
 def list_tokens(data: Path | None, as_json: bool) -> None:
-    """Which tokens there are; not their secrets, which nobody has kept."""
+    """List the tokens; not their secrets, which nobody has kept."""
     from fillside.access.tokens import TokenFileError
     from fillside.text import numbers
 

@@ -14,7 +14,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from fillside.cli.group import WrongUse
-from fillside.manual.pages import Page
+from fillside.manual.pages import ManualPage
 from fillside.manual.pages import manual as pages_of_manual
 from fillside.text.escapes import escape_controls
 
@@ -72,7 +72,7 @@ def _list_pages(as_json: bool) -> None:
     click.echo("`fillside manual PAGE` prints one; the page in the browser has them under Help.")
 
 
-def _page(name: str) -> Page:
+def _page(name: str) -> ManualPage:
     found = pages_of_manual()
     page = found.get(name.strip().lower().removesuffix(".md"))
     if page is None:
@@ -91,7 +91,7 @@ def _near(name: str) -> str:
     return "`fillside manual` lists them all"
 
 
-def _tells_of(page: Page, word: str) -> bool:
+def _tells_of(page: ManualPage, word: str) -> bool:
     words = re.findall(r"\w+", " ".join((*page.headings, page.summary)).lower())
     return word.rstrip("s") in (each.rstrip("s") for each in words)
 
@@ -119,7 +119,7 @@ def _parts(markdown: str) -> Iterator[list[str]]:
 
 
 def _begins(line: str, before: str) -> bool:
-    """Whether a line begins something of its own: a list item, or a table."""
+    """Return whether a line begins a block of its own: a list item, or a table."""
     return bool(_ITEM.match(line)) or line.startswith("|") != before.startswith("|")
 
 

@@ -55,7 +55,7 @@ def plan(
     calibration: Path | None,
     as_json: bool,
 ) -> None:
-    """What each mark allows, how its light looks, and what to mind, before any lamp is lit."""
+    """Show what each mark allows, how its light looks, and what to mind, before any lamp is lit."""
     rig = rig_of(rig_file)
     marks = None if mark_in(rig, mark) is None else (str(mark),)
     fitted = calibration_of(calibration)

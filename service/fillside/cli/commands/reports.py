@@ -55,7 +55,7 @@ Examples:
 @click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
 @live_options
 def journal(most: int, url: str, token: str | None, as_json: bool) -> None:
-    """Who ordered what, the newest last. From another machine it takes a token that may operate."""
+    """Show who ordered what, the newest last. From another machine it takes a token that may operate."""
     from fillside.cli.render.history import journal_lines
 
     entries: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/journal?most={most}")["entries"]

@@ -13,7 +13,7 @@ from aiohttp import web
 
 from fillside.doors.http.responses import tag_of
 from fillside.doors.http.static_page import PageFile, serve
-from fillside.manual.pages import Page, anchor_of, manual
+from fillside.manual.pages import ManualPage, anchor_of, manual
 from fillside.orders.answers import Refusal
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def html_of(name: str) -> str:
     )
 
 
-def _pages(here: Page) -> str:
+def _pages(here: ManualPage) -> str:
     rows = (
         f'<li><a href="/manual/{page.name}"{_HERE if page is here else ""}>{_inline(page.title)}</a></li>\n'
         for page in manual().values()
@@ -97,7 +97,7 @@ def _inline(text: str) -> str:
     return str(MarkdownIt("commonmark", {"html": False}).renderInline(text))
 
 
-def _text(page: Page) -> str:
+def _text(page: ManualPage) -> str:
     """The page's text, with the names of its headings, links that lead here, and a list of what is on it."""
     from markdown_it import MarkdownIt
 

@@ -9,9 +9,9 @@ from fillside.sheet.drawing.page import (
     FAINT,
     THIN,
     TYPE_PT,
-    Page,
     PagePoint,
     PageText,
+    SheetPage,
     VerticalAlign,
     overlap,
     text_outline,
@@ -39,7 +39,7 @@ def _reach(figure: Sequence[PagePoint]) -> Bounds:
 class LabelPlacer:
     """Writes in one view of a page, within a rectangle, and records the space taken."""
 
-    def __init__(self, page: Page, low: PagePoint, high: PagePoint) -> None:
+    def __init__(self, page: SheetPage, low: PagePoint, high: PagePoint) -> None:
         self.page, self._low, self._high = page, low, high
         self._taken: list[tuple[tuple[PagePoint, ...], Bounds]] = []
 

@@ -59,7 +59,7 @@ PageItem = Stroke | Area | PageText
 
 
 @dataclass
-class Page:
+class SheetPage:
     """A sheet of paper and the items on it, in drawing order."""
 
     width_mm: float

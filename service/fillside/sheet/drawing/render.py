@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from fillside.sheet.drawing.page import PAPER, POINT_MM, Area, Page, PageText, Stroke
+from fillside.sheet.drawing.page import PAPER, POINT_MM, Area, PageText, SheetPage, Stroke
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +22,7 @@ DASHES: dict[str, Any] = {
 FONT = "DejaVu Sans"
 
 
-def render(pages: Sequence[Page], form: Literal["pdf", "svg"], title: str) -> tuple[bytes, ...]:
+def render(pages: Sequence[SheetPage], form: Literal["pdf", "svg"], title: str) -> tuple[bytes, ...]:
     """Render the pages as files: one PDF, or an SVG for each page, since SVG 1.1 has no pages.
 
     The same pages always give the same files.
@@ -51,7 +51,7 @@ def render(pages: Sequence[Page], form: Literal["pdf", "svg"], title: str) -> tu
     return tuple(out.getvalue() for out in outs)
 
 
-def _figure(page: Page) -> Figure:
+def _figure(page: SheetPage) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(page.width_mm / MM_PER_INCH, page.height_mm / MM_PER_INCH))

@@ -15,9 +15,9 @@ from fillside.sheet.drawing.page import (
     THIN,
     TYPE_PT,
     HorizontalAlign,
-    Page,
     PagePoint,
     PageText,
+    SheetPage,
     VerticalAlign,
 )
 
@@ -43,7 +43,7 @@ class ViewFrame:
         return self.low[0] <= point[0] <= self.high[0] and self.low[1] <= point[1] <= self.high[1]
 
 
-def draw_wall(page: Page, start: PagePoint, end: PagePoint) -> None:
+def draw_wall(page: SheetPage, start: PagePoint, end: PagePoint) -> None:
     """Draw a wall as a heavy line, hatched on its far side."""
     page.stroke([start, end], BOLD)
     steps = int(math.dist(start, end) / 2.2)
@@ -53,14 +53,14 @@ def draw_wall(page: Page, start: PagePoint, end: PagePoint) -> None:
         page.stroke([(x, y), (x + 1.4, y + 1.4)], THIN)
 
 
-def draw_cross(page: Page, point: PagePoint, size_mm: float) -> None:
+def draw_cross(page: SheetPage, point: PagePoint, size_mm: float) -> None:
     """Draw a small upright cross at the middle of a stand."""
     x, y = point
     page.stroke([(x - size_mm, y), (x + size_mm, y)], FINE)
     page.stroke([(x, y - size_mm), (x, y + size_mm)], FINE)
 
 
-def draw_camera(page: Page, lens: PagePoint, way: PagePoint) -> list[PagePoint]:
+def draw_camera(page: SheetPage, lens: PagePoint, way: PagePoint) -> list[PagePoint]:
     """Draw a camera with its lens at a point, looking along a unit vector; return its outline."""
     (x, y), (a, b), half = lens, way, CAMERA_MM * 0.475
     back = (x - CAMERA_MM * a, y - CAMERA_MM * b)
@@ -87,7 +87,7 @@ def _upright(turn_deg: float) -> float:
     return 90.0 if turned == -90 else turned
 
 
-def _tick(page: Page, point: PagePoint, along: PagePoint) -> None:
+def _tick(page: SheetPage, point: PagePoint, along: PagePoint) -> None:
     x, y = along
     slant = math.radians(45)
     dx = (x * math.cos(slant) - y * math.sin(slant)) * TICK_MM
@@ -95,7 +95,7 @@ def _tick(page: Page, point: PagePoint, along: PagePoint) -> None:
     page.stroke([(point[0] - dx, point[1] - dy), (point[0] + dx, point[1] + dy)], 0.25, CHALK)
 
 
-def draw_dimension_line(page: Page, start: PagePoint, end: PagePoint) -> None:
+def draw_dimension_line(page: SheetPage, start: PagePoint, end: PagePoint) -> None:
     """Draw a dimension line from start to end; `LabelPlacer` writes its text."""
     length = math.dist(start, end)
     if length < 1e-6:
@@ -107,7 +107,7 @@ def draw_dimension_line(page: Page, start: PagePoint, end: PagePoint) -> None:
 
 
 def draw_measure(
-    page: Page,
+    page: SheetPage,
     start: PagePoint,
     end: PagePoint,
     text: str,
@@ -167,7 +167,9 @@ def write_at_arc(
     return labels.write(places())
 
 
-def draw_scale_bar(page: Page, point: PagePoint, mm_per_m: float, steps: Sequence[tuple[float, str]]) -> None:
+def draw_scale_bar(
+    page: SheetPage, point: PagePoint, mm_per_m: float, steps: Sequence[tuple[float, str]]
+) -> None:
     """Draw a ruler: ticks at lengths in metres, each with its text."""
     x, y = point
     page.stroke([(x, y), (x + steps[-1][0] * mm_per_m, y)], THIN, CHALK)

@@ -12,7 +12,7 @@ from fillside.sheet.drawing.page import (
     THIN,
     TYPE_PT,
     HorizontalAlign,
-    Page,
+    SheetPage,
     text_width_mm,
     wrap_text,
 )
@@ -41,7 +41,7 @@ class Section:
 class TextColumn:
     """A column of text that is filled downward from `top` to `bottom`."""
 
-    def __init__(self, page: Page, left: float, top: float, width_mm: float, bottom: float) -> None:
+    def __init__(self, page: SheetPage, left: float, top: float, width_mm: float, bottom: float) -> None:
         self.page, self.left, self.y, self.top = page, left, top, top
         self.width_mm, self.bottom = width_mm, bottom
 
@@ -153,7 +153,7 @@ class TextTable:
         """Return the height of the headings and the rows from `first` to before `end` [mm]."""
         return self.row_mm(0) + sum(self.row_mm(row) for row in range(first, end))
 
-    def draw(self, page: Page, left: float, top: float, first: int, end: int) -> float:
+    def draw(self, page: SheetPage, left: float, top: float, first: int, end: int) -> float:
         """Draw the headings and the rows from `first` to before `end`; return the lower edge."""
         y = top
         for row in (0, *range(first, end)):

@@ -162,7 +162,7 @@ class Journal:
 
 
 def _report_every_s(word: str) -> float:
-    """How often a report is kept [s]; 0 for an order that is no report."""
+    """Return the interval at which one report is kept [s]; 0 for an order that is no report."""
     kind = ORDERS.get(word)
     return 0.0 if kind is None else kind.journal_every_s or 0.0
 
