@@ -36,8 +36,8 @@ from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig, load_rig_text
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
 from journeys.running import Daemon, running

@@ -30,8 +30,8 @@ from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.parsing import parse_order
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.store import Store
 from fillside_drivers.registry import kinds

@@ -18,7 +18,7 @@ import pytest
 
 from fillside.background.worker_process import WorkerError, WorkerProcess, serve
 from fillside.daemon import reload
-from fillside.rig.file.load import load_rig
+from fillside.rig_file import load_rig
 
 
 @pytest.fixture

@@ -17,9 +17,9 @@ from fillside.planning.safety.checklists import checklists
 from fillside.planning.safety.power import power_answer
 from fillside.rig.checks.cautions import caution_texts, cautions_of
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.load import load_rig
 from fillside.rig.tables.model import Rig
 from fillside.rig.tables.plan import Circuit, Plan
+from fillside.rig_file import load_rig
 from fillside.storage.store import Store
 from manual_text import PAGES, README, ROOT, marked
 

@@ -9,8 +9,8 @@ from contract.meter_studio import head_table, settle
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.carry_over import continuing_heads, leaving_heads
 from fillside.orders.parsing import parse_order
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside_drivers.registry import kinds
 
 RIG = STUDIO.partition("[ambient]")[0]

@@ -15,10 +15,11 @@ from fillside.orders.key_phrases import PHRASES, read_phrase
 from fillside.orders.parsing import parse_order
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import RigError, load_rig_text
+from fillside.rig.problems import RigError
 from fillside.rig.tables.doors import OscDoor
 from fillside.rig.tables.keys import KEY_NAMES, USUAL_KEYS
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from rigs import kitchen_table, toml
 
 RIG = toml(kitchen_table())

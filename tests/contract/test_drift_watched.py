@@ -21,7 +21,7 @@ from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
 from fillside.orders.answers import Refusal
 from fillside.orders.parsing import parse_order
-from fillside.rig.file.load import RigError
+from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store

@@ -14,8 +14,8 @@ from fillside.cli.render.state import state_lines
 from fillside.planning.figures import Lengths
 from fillside.planning.plan import plan_rig
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import load_rig
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig
 from fillside_drivers.registry import kinds
 
 CONFIG = Path(__file__).parents[2] / "config"

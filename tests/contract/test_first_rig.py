@@ -21,8 +21,8 @@ from fillside.planning.plan import plan_rig
 from fillside.planning.starter.questions import QUESTIONS, default_answers
 from fillside.planning.starter.rig_text import rig_text
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside_drivers.registry import kinds
 
 

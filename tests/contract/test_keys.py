@@ -12,8 +12,9 @@ from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.keys.presses import KeyOutcome, KeyTable, Press, PressHistory, place_of_mark, read_press
 from fillside.orders.light import Move
 from fillside.orders.parsing import parse_order
-from fillside.rig.file.load import RigError, load_keys
+from fillside.rig.problems import RigError
 from fillside.rig.tables.keys import Keys
+from fillside.rig_file import load_keys
 
 PROGRAMME = ("desk", "door", "desk", "window")
 

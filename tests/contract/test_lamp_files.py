@@ -13,10 +13,11 @@ from fillside.metering.simulated_meter import truth_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.file.referenced_files import ReferencedFileError
+from fillside.rig.problems import RigError
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig, load_rig_text
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit
 from rigs import head_at, sim, studio, toml

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import RigError, load_rig_text
 from fillside.rig.file.referenced_files import ReferencedFileError
+from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside_drivers.driver import Channel, OptionsError
 from fillside_drivers.gdtf.archive import GdtfError
 from fillside_drivers.gdtf.reader import read_mode

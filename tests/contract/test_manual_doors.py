@@ -8,9 +8,9 @@ from fillside.doors.mqtt.homie import HomieRig
 from fillside.doors.mqtt.messages import TOPIC_TABLE, Topics
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.orders.key_phrases import PHRASES, help_of
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.keys import Keys
+from fillside.rig_file import load_rig_text
 from manual_text import PAGES, blocks, table
 from protocol.studio import RIG, rig
 

@@ -21,8 +21,8 @@ from fillside.daemon.composition import Settings, daemon
 from fillside.doors.http.listening import Listen, ListenError, Public, bind, tls_of
 from fillside.doors.http.payloads import HealthPayload
 from fillside.doors.listener import DoorError
-from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.problems import RigError
+from fillside.rig_file import load_rig, load_rig_text
 from fillside.runtime import readiness
 from fillside.storage import errors
 from fillside.storage.errors import StorageError

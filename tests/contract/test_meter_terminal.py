@@ -17,8 +17,8 @@ from fillside.cli.guide import COMMANDS, RoutineGuide
 from fillside.cli.meter_display import F_STOP, DisplayUnit, display_text, parse_reading
 from fillside.cli.render.readings import calibration_lines, interval_text, reading_lines
 from fillside.hold.snapshot.places import places_of
-from fillside.rig.file.load import load_rig
 from fillside.rig.scene.scene import scene
+from fillside.rig_file import load_rig
 
 CONFIG = Path(__file__).parents[2] / "config"
 

@@ -28,10 +28,10 @@ from fillside.planning.figures import Lengths
 from fillside.planning.look.colour import colour_answers
 from fillside.planning.plan import PlanReport, plan_rig
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import load_rig
 from fillside.rig.notation import ratio_number
 from fillside.rig.problems import did_you_mean
 from fillside.rig.tables.keys import Keys
+from fillside.rig_file import load_rig
 from fillside.text import numbers, uncertainty
 from fillside_drivers.registry import kinds
 

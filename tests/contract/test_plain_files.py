@@ -15,8 +15,9 @@ from fillside.cli.files import calibration_of, sheet_text
 from fillside.cli.group import WrongUse, run
 from fillside.doors.http.listening import ListenError, tls_of
 from fillside.rig.file import load
-from fillside.rig.file.load import RigError, load_keys, load_rig
 from fillside.rig.file.referenced_files import ReferencedFileError
+from fillside.rig.problems import RigError
+from fillside.rig_file import load_keys, load_rig
 from fillside_drivers import plain_files
 from fillside_drivers.mqtt.broker import BrokerError, secret, tls_context
 from fillside_drivers.mqtt.broker_options import BrokerOptions

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from rigs import kitchen_table, toml
 
 RIG = toml(kitchen_table())

@@ -12,8 +12,8 @@ from fillside.calibration.readings import ReadingError, readings_from_csv
 from fillside.daemon.service import status_line
 from fillside.photometry.source import LightSources
 from fillside.planning.look.lens import lens_answer
-from fillside.rig.file.load import load_rig
 from fillside.rig.tables.plan import View
+from fillside.rig_file import load_rig
 from fillside_drivers.registry import kinds
 
 CAMERA, FACE = np.array([0.0, -2.5, 1.2]), np.array([0.0, 0.0, 1.2])

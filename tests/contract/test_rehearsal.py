@@ -16,9 +16,9 @@ from pydantic import Field
 
 from fillside.metering.simulated_meter import truth_of
 from fillside.rig.file.build import build_rig
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.problems import Problem
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside_drivers import registry
 from fillside_drivers.driver import DriveModel, OptionsModel
 from fillside_drivers.registry import DriverKind, build

@@ -12,8 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.rig.file.load import LARGEST_BYTES, RigError, load_rig, load_rig_text
 from fillside.rig.file.positions import TomlPositions
+from fillside.rig.problems import RigError
+from fillside.rig_file import LARGEST_BYTES, load_rig, load_rig_text
 from fillside_drivers.registry import kinds
 from rigs import head_at, studio, toml
 

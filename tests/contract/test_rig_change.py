@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import RigError, load_rig, load_rig_text
+from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig, load_rig_text
 from fillside_drivers.registry import kinds
 
 CONFIG = Path(__file__).parents[2] / "config"

@@ -12,8 +12,8 @@ from fillside.balance.solution import solve_rig
 from fillside.cli.render.check import check_lines as in_words
 from fillside.planning.figures import Lengths
 from fillside.rig.checks.report import RigReport, check_rig
-from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig, load_rig_text
 from fillside_drivers.registry import kinds
 from rigs import head_at, sacn, studio, toml
 

@@ -10,9 +10,9 @@ import pytest
 
 from fillside.photometry.dimming import curve
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside_drivers.registry import kinds
 from rigs import dimming, head_at, sacn, studio, toml
 

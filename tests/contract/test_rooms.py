@@ -126,6 +126,10 @@ PURE_ROOMS: dict[str, Room] = {
 SHELL: dict[str, Room] = {
     "fillside.manual": Room(),
     "fillside.system_errors": Room("fillside_drivers.plain_errors"),
+    "fillside.rig_file": Room(
+        "fillside.orders fillside.rig fillside.system_errors fillside_drivers.gdtf "
+        "fillside_drivers.plain_files fillside_drivers.registry"
+    ),
     "fillside.background": Room("fillside_drivers.cancellation fillside_drivers.retry"),
     "fillside.access": Room(
         "fillside.access.permissions fillside.bounds fillside.orders fillside.system_errors "
@@ -170,12 +174,14 @@ SHELL: dict[str, Room] = {
     "fillside.daemon": Room(
         "fillside.access fillside.background fillside.bounds fillside.calibration fillside.doors "
         "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold.contract "
-        "fillside.hold.machine fillside.hold.memory fillside.metering fillside.rig fillside.runtime "
+        "fillside.hold.machine fillside.hold.memory fillside.metering fillside.rig "
+        "fillside.rig_file fillside.runtime "
         "fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
         "fillside_drivers.mqtt"
     ),
     "fillside.demo": Room(
         "fillside.daemon fillside.doors.http fillside.metering fillside.orders fillside.rig "
+        "fillside.rig_file "
         "fillside.storage fillside_drivers.cancellation fillside_drivers.driver fillside_drivers.mqtt "
         "fillside_drivers.registry fillside_drivers.sim"
     ),
@@ -183,7 +189,7 @@ SHELL: dict[str, Room] = {
         "fillside.access fillside.access.permissions fillside.balance fillside.calibration "
         "fillside.daemon fillside.demo fillside.doors fillside.doors.http fillside.doors.keys "
         "fillside.doors.keys.presses fillside.manual fillside.orders fillside.photometry fillside.planning "
-        "fillside.rig "
+        "fillside.rig_file fillside.rig "
         "fillside.sheet fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
         "fillside_drivers.plain_files fillside_drivers.registry"
     ),
@@ -212,15 +218,6 @@ READS_FILES = frozenset(
 """Of numpy. `random` without a seed is no function of what goes in."""
 
 EXCEPTIONS: dict[tuple[str, str], str] = {
-    ("fillside.rig.file.load", "pathlib"): "opens the rig file: the one module of the room that does",
-    ("fillside.rig.file.load", "fillside_drivers.plain_files"): "opens the rig file and those that it names",
-    ("fillside.rig.file.load", "fillside.system_errors"): "says why the rig file cannot be read",
-    (
-        "fillside.rig.file.load",
-        "fillside_drivers.registry",
-    ): "a head's drive is read by the model of its driver",
-    ("fillside.rig.file.load", "fillside.orders"): "what a key does is read by the reader of key phrases",
-    ("fillside.rig.file.load", "fillside_drivers.gdtf"): "a lamp's mode is read from its maker's file",
     (
         "fillside.rig.tables.doors",
         "fillside_drivers.mqtt",

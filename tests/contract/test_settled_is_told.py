@@ -8,7 +8,7 @@ from pathlib import Path
 from fillside.daemon.composition import Settings, daemon
 from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
-from fillside.rig.file.load import load_rig_text
+from fillside.rig_file import load_rig_text
 from fillside.runtime.loop import Runner
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds

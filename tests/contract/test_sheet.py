@@ -21,8 +21,8 @@ from fillside.planning.plan import PlanReport, plan_rig
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.starter.questions import default_answers
 from fillside.planning.starter.rig_text import rig_text
-from fillside.rig.file.load import load_rig, load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig, load_rig_text
 from fillside.sheet.drawing.page import (
     CHALK,
     GRAPHITE,

@@ -19,8 +19,8 @@ from contract.hold_studio import Studio
 from fillside.balance.solution import solve_rig
 from fillside.cli.group import run
 from fillside.rig.checks.report import check_rig
-from fillside.rig.file.load import load_rig
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig
 
 CHARACTERS_PER_MINUTE, READING_S, MOST_S = 200, 2.0, 120.0
 

@@ -21,10 +21,11 @@ from fillside.photometry.colour import mired, mixed_cct_k
 from fillside.rig.calibration import Calibration
 from fillside.rig.checks.report import check_rig
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import RigError, load_rig_text
+from fillside.rig.problems import RigError
 from fillside.rig.scene.scene import scene
 from fillside.rig.scene.whites import STEP_MIRED, White, white_fade
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive

@@ -29,9 +29,9 @@ from fillside.daemon.service import status_line
 from fillside.hold.machine.hold import Hold
 from fillside.orders.light import Only
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.load import load_rig
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig
 
 DESK, INTERVIEW = (Path("config") / f"{name}.toml" for name in ("desk", "interview"))
 NAMES = {"ratio_stops", "exposure_stops", "face_stops"}

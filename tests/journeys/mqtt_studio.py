@@ -25,8 +25,8 @@ from fillside.daemon.composition import Running, Settings, daemon
 from fillside.demo.bulbs import SimulatedBulb
 from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.cancellation import FAREWELL_S, cancel_tasks
 from fillside_drivers.mqtt.driver import MqttDriver

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from fillside.demo.judge import Judge
-from fillside.rig.file.load import load_rig
+from fillside.rig_file import load_rig
 from journeys.forking import Forked, run
 from journeys.running import HURRIED, Daemon, running
 from rigs import CAMERA, Table, dimming, pair, sacn, sim, studio, toml

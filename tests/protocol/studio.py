@@ -8,8 +8,8 @@ from pathlib import Path
 
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.listening import Listen
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside_drivers.registry import kinds
 from rigs import CHAIR_AND_DESK, SOFT_PAIR, pair, sim, studio, toml
 

@@ -28,11 +28,12 @@ from fillside.doors.osc.packet import MalformedError, Message, messages_of, pack
 from fillside.orders.answers import Refusal
 from fillside.orders.parsing import parse_order
 from fillside.orders.strict_json import strict_loads
-from fillside.rig.file.load import RigError, load_rig, load_rig_text
 from fillside.rig.notation import number_of_stops, ratio_number, shutter_seconds
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
 from fillside.rig.photometric.photometric_file import PhotometricFile, PhotometricFileError
+from fillside.rig.problems import RigError
+from fillside.rig_file import load_rig, load_rig_text
 from fillside_drivers.gdtf.archive import GdtfError
 from fillside_drivers.gdtf.reader import dmx_value, read_mode
 from fillside_drivers.mqtt.options import MqttDrive

@@ -24,7 +24,7 @@ from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport
 from fillside.orders.parsing import parse_order
-from fillside.rig.file.load import load_rig
+from fillside.rig_file import load_rig
 from fillside_drivers.driver import Channel
 from fillside_drivers.sacn.schedule import Schedule, Stream
 from fillside_drivers.slots import SlotDrive, SlotFrame

@@ -24,7 +24,8 @@ LARGEST_SHEET_BYTES = 5 * MIB
 
 def rig_of(path: Path) -> Rig:
     """Load the rig in a file. Raises WrongUse for a bad one."""
-    from fillside.rig.file.load import RigError, load_rig
+    from fillside.rig.problems import RigError
+    from fillside.rig_file import load_rig
 
     try:
         return load_rig(path)

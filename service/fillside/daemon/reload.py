@@ -23,9 +23,9 @@ from fillside.hold.contract import HeldLight
 from fillside.hold.memory.carry_over import leaving_heads
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
-from fillside.rig.file.load import rig_or_error
 from fillside.rig.scene.whites import white_fade
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import rig_or_error
 from fillside.runtime.loop import Runner
 from fillside.runtime.rewiring import Rewiring
 from fillside.runtime.wires import DriversInUse, drivers_of

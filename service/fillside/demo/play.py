@@ -21,8 +21,8 @@ from fillside.doors.http.listening import Listen, ListenError, bind
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport
 from fillside.rig.file.build import apply_change
-from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
+from fillside.rig_file import load_rig_text
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver

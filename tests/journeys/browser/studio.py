@@ -19,7 +19,7 @@ import rigs
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.listening import Listen
 from fillside.doors.listener import give
-from fillside.rig.file.load import load_rig_text
+from fillside.rig_file import load_rig_text
 from fillside.storage.records.journal import Visitor
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.driver import SimDriver

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from fillside.rig.file.load import load_rig
 from fillside.rig.file.referenced_files import READERS
 from fillside.rig.photometric.photometric_file import PhotometricFileError
+from fillside.rig_file import load_rig
 from fillside_drivers.gdtf.archive import DESCRIPTION, GdtfError
 from fillside_drivers.gdtf.reader import read_mode
 from protocol.wild.commands import refused_by

@@ -12,8 +12,9 @@ from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 from typing import Any
 
-from fillside.rig.file.load import RigError, load_rig
 from fillside.rig.file.schema import rig_schema
+from fillside.rig.problems import RigError
+from fillside.rig_file import load_rig
 from fillside_drivers.registry import kinds
 from protocol.wild.commands import refused_by
 from protocol.wild.lamps import LM63

@@ -11,7 +11,7 @@ from pathlib import Path
 from fillside.calibration.readings import COLUMNS, OPTIONAL_COLUMNS, ReadingError, readings_from_csv
 from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse
-from fillside.rig.file.load import load_rig
+from fillside.rig_file import load_rig
 from protocol.wild.commands import refused_by
 from protocol.wild.matter import CONTROLS, number, text, torn
 from protocol.wild.trial import Kind, one_line, plain

@@ -101,8 +101,9 @@ def _source(device: str | None, as_json: bool) -> Terminal | InputDevice:
 
 
 def _keys(rig_file: Path | None, keys_file: Path | None) -> Keys:
-    from fillside.rig.file.load import RigError, load_keys, load_rig
+    from fillside.rig.problems import RigError
     from fillside.rig.tables.keys import Keys
+    from fillside.rig_file import load_keys, load_rig
 
     try:
         if keys_file is not None:

@@ -119,7 +119,8 @@ def _check_target(rig_file: Path, over: bool) -> None:
 
 def _write(rig_file: Path, text: str) -> None:
     """Write the file as a whole, or not at all if it cannot be read back."""
-    from fillside.rig.file.load import RigError, load_rig
+    from fillside.rig.problems import RigError
+    from fillside.rig_file import load_rig
 
     target = rig_file.resolve()
     handle, beside = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)

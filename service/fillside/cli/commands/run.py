@@ -74,7 +74,8 @@ def run(
     from fillside.daemon.logs import log_to_stderr
     from fillside.doors.http.listening import Listen, ListenError, Public, tls_of
     from fillside.doors.listener import DoorError
-    from fillside.rig.file.load import RigError, load_rig
+    from fillside.rig.problems import RigError
+    from fillside.rig_file import load_rig
     from fillside.storage.errors import StorageError
     from fillside.storage.folder import default_folder, state_folder
     from fillside_drivers.driver import DriverError

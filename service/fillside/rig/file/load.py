@@ -1,11 +1,7 @@
-"""Loading a rig file: from TOML text to a checked `Rig`, with key and line of every error.
-
-This is the only module of the package that opens a file.
-"""
+"""Parsing a rig file: from TOML text to a checked `Rig`, with key and line of every error."""
 
 from __future__ import annotations
 
-import pathlib
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -15,22 +11,13 @@ from pydantic import ValidationError
 
 from fillside.rig.file.build import build_rig
 from fillside.rig.file.positions import TomlPositions
-from fillside.rig.file.referenced_files import ReadFile, ReferencedFileError, with_referenced_files
+from fillside.rig.file.referenced_files import FileReaders, with_referenced_files
 from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
 from fillside.rig.tables.drivers import DriverKinds
 from fillside.rig.tables.keys import READ_PHRASE, Keys, KeysFile, ReadPhrase
 from fillside.rig.tables.model import Rig
-from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
 
-__all__ = ["LARGEST_BYTES", "RigError", "load_keys", "load_rig", "load_rig_text", "rig_or_error"]
-
-LARGEST_BYTES = 2 * MIB
-"""Largest rig file; the heads of a whole opera house need half of it."""
-LARGEST_REFERENCED_BYTES = 64 * MIB
-"""Largest file that a rig file names; descriptions of lamps contain pictures and models."""
-LARGEST_REFERENCED_TOTAL_BYTES = 192 * MIB
-"""Largest size of all those files together."""
 MOST_KEYS = 1000
 """Most keys of a table; the time of the parser that knows positions grows with their square."""
 MOST_ITEMS = 4096
@@ -58,36 +45,13 @@ _PLAIN_SYNTAX = {
 _TWICE = re.compile(r"Cannot (?:declare|redefine namespace|mutate immutable namespace) \((.*?),?\)")
 
 
-def load_rig(path: str | pathlib.Path, *, kinds: DriverKinds | None = None) -> Rig:
-    """Load a rig file; its drivers are parsed by `kinds`, by default all registered ones.
-
-    Raises:
-        RigError: the file cannot be read or is not a sound rig.
-    """
-    if kinds is None:
-        from fillside_drivers.registry import kinds as all_kinds
-
-        kinds = all_kinds()
-    source = str(path)
-    read = _ReferencedFiles(pathlib.Path(path).parent).read
-    return load_rig_text(_text(_bytes(source), source), source=source, kinds=kinds, read=read)
-
-
-def rig_or_error(path: str) -> Rig | str:
-    """Load a rig file; return the rig, or the error as one line."""
-    try:
-        return load_rig(path)
-    except RigError as error:
-        return str(error)
-
-
-def load_rig_text(
+def parse_rig(
     text: str,
     *,
     source: str = "rig.toml",
     kinds: DriverKinds | None,
-    read: ReadFile | None = None,
-    read_phrase: ReadPhrase | None = None,
+    read_phrase: ReadPhrase,
+    readers: FileReaders | None = None,
 ) -> Rig:
     """Build the rig that a TOML text describes.
 
@@ -95,8 +59,8 @@ def load_rig_text(
         text: the content of a rig file.
         source: the file's name in errors.
         kinds: the kinds of driver; None to leave the drivers' own keys unchecked.
-        read: reads the files that the text names; without it a text that names files is not a sound rig.
-        read_phrase: reads the phrases of `[keys]`; left out, that of the orders.
+        read_phrase: reads the phrases of `[keys]`.
+        readers: read the files that the text names; without them a text that names files is no sound rig.
 
     Raises:
         RigError: the first problem by line; no other exception, whatever the text.
@@ -106,8 +70,8 @@ def load_rig_text(
         raise RigError(f"the file is empty; {_NEEDED}", line=1, source=source)
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
-    whole, problems = (data, []) if read is None else with_referenced_files(data, read, _read_mode)
-    rig, others = build_rig(whole, kinds, read_phrase or _phrases())
+    whole, problems = (data, []) if readers is None else with_referenced_files(data, readers)
+    rig, others = build_rig(whole, kinds, read_phrase)
     reported = {problem.path for problem in problems}
     problems += [problem for problem in others if problem.path not in reported]
     if rig is None or problems:
@@ -115,77 +79,23 @@ def load_rig_text(
     return rig
 
 
-def load_keys(path: str | pathlib.Path) -> Keys:
-    """Load a file that consists of a `[keys]` table.
+def parse_keys(text: str, *, source: str, read_phrase: ReadPhrase) -> Keys:
+    """Build the table that a TOML text describes which consists of `[keys]` alone.
 
     Raises:
-        RigError: the file cannot be read or is anything else.
+        RigError: the text is anything else.
     """
-    source = str(path)
-    text = _text(_bytes(source), source).removeprefix("\ufeff")
+    text = text.removeprefix("\ufeff")
     data = _parsed(text, source)
     _refuse_crowds(data, (), text, source)
     try:
-        return KeysFile.model_validate(data, context={READ_PHRASE: _phrases()}).keys
+        return KeysFile.model_validate(data, context={READ_PHRASE: read_phrase}).keys
     except ValidationError as error:
         raise _first(problems_from(error, KeysFile, data), data, text, source) from None
 
 
-def _phrases() -> ReadPhrase:
-    from fillside.orders.key_phrases import read_phrase
-
-    return read_phrase
-
-
-def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:
-    from fillside_drivers.gdtf.reader import read_mode
-
-    return read_mode(content, mode, file=name).model_dump()
-
-
-def _bytes(source: str) -> bytes:
-    try:
-        return _plain(source, LARGEST_BYTES)
-    except ReferencedFileError as error:
-        raise RigError(str(error), source=source) from None
-
-
-class _ReferencedFiles:
-    """Reads the files that a rig file names, each once and up to a total size."""
-
-    def __init__(self, folder: pathlib.Path) -> None:
-        self._folder, self._left = folder, LARGEST_REFERENCED_TOTAL_BYTES
-        self._known: dict[str, bytes] = {}
-
-    def read(self, name: str) -> bytes:
-        if name not in self._known:
-            content = _plain(str(self._folder / name), LARGEST_REFERENCED_BYTES)
-            self._left -= len(content)
-            if self._left < 0:
-                most = LARGEST_REFERENCED_TOTAL_BYTES // MIB
-                raise ReferencedFileError(
-                    f"with it, the files named here are larger than {most} MiB together"
-                )
-            self._known[name] = content
-        return self._known[name]
-
-
-def _plain(source: str, most: int) -> bytes:
-    try:
-        return plain_bytes(source, most)
-    except FileNotFoundError:
-        raise ReferencedFileError("there is no such file") from None
-    except PermissionError:
-        raise ReferencedFileError("may not be read by this user; see the file's permissions") from None
-    except NotPlainError as error:
-        raise ReferencedFileError(str(error)) from None
-    except OSError as error:
-        from fillside.system_errors import why
-
-        raise ReferencedFileError(f"cannot be read: {why(error)}") from None
-
-
-def _text(raw: bytes, source: str) -> str:
+def decode_text(raw: bytes, source: str) -> str:
+    """Decode the octets of a rig file. Raises RigError for text that is not UTF-8."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise RigError("is text in UTF-16; save it as UTF-8", line=1, source=source)
     try:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from fillside.rig.photometric.eulumdat import read_eulumdat
 from fillside.rig.photometric.lm63 import read_lm63
@@ -23,6 +23,14 @@ ReadFile = Callable[[str], bytes]
 ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
 """Turns the bytes of a GDTF file, a mode's name and the file's name into plain data; raises ValueError."""
 
+
+class FileReaders(NamedTuple):
+    """The readers of the files that a rig file names: any file's octets, and a lamp's mode in one."""
+
+    file: ReadFile
+    mode: ReadMode
+
+
 READERS: Mapping[str, Callable[[str], PhotometricFile]] = {".ies": read_lm63, ".ldt": read_eulumdat}
 LARGEST_OPENING_M = 5.0
 """Upper bound of `modifier.diameter`."""
@@ -33,7 +41,7 @@ class ReferencedFileError(ValueError):
 
 
 def with_referenced_files(
-    data: Mapping[str, Any], read: ReadFile, read_mode: ReadMode
+    data: Mapping[str, Any], readers: FileReaders
 ) -> tuple[dict[str, Any], list[Problem]]:
     """Return the content of a rig file with all files it names included, and their problems.
 
@@ -41,9 +49,9 @@ def with_referenced_files(
     """
     whole = copy.deepcopy(dict(data))
     problems = []
-    for path, table, key, put in _named_files(whole, read_mode):
+    for path, table, key, put in _named_files(whole, readers.mode):
         try:
-            put(table, table[key], read(table[key]))
+            put(table, table[key], readers.file(table[key]))
         except ValueError as error:
             problems.append(Problem((*path, key), f"{table[key]}: {error}"))
     return whole, problems

@@ -1,6 +1,6 @@
 """The rig file as pydantic models, with the consistency checks within each table.
 
-`rig.file.load` turns a TOML text into a `Rig` and locates every error in the file;
+`rig.file.load` parses a TOML text into a `Rig` and locates every error in the file;
 `rig.checks.cross_checks` compares the tables with each other.
 """
 
