@@ -21,7 +21,7 @@ from typing import Any
 
 from fillside.calibration.readings import Reading
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.undo import order_kept
+from fillside.hold.memory.undo import stored_order
 from fillside.orders.parsing import parse_order
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -112,7 +112,7 @@ def _fill(store: Store, rig: Rig, orders: range, readings: range) -> None:
     metering.keep_routine(store, {"kind": "calibrate", "began": 1.0, "stage": "prepare"}).result()
     kept_identity(store, "cid", lambda: IDENTITY)
     orders = hold.history.numbered.items()
-    store.keep(remembering_orders({number: order_kept(hold.scene, each).text for number, each in orders}))
+    store.keep(remembering_orders({number: stored_order(hold.scene, each).text for number, each in orders}))
     remember(store, hold.remember().model_dump(mode="json", exclude={"undoable"})).result()
 
 

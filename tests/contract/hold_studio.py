@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from fillside.hold.contract import Obeyed
+from fillside.hold.contract import OrderAnswer
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport
@@ -91,7 +91,7 @@ class Studio:
         self.hold = Hold(rig, stored, now)
         self.frames: list[tuple[float, Codes]] = [(now, self.hold.codes)]
 
-    def do(self, what: str | dict[str, Any], **more: Any) -> Obeyed:
+    def do(self, what: str | dict[str, Any], **more: Any) -> OrderAnswer:
         """Give an order, and the tick that comes at once after it."""
         said = {"do": what, **more} if isinstance(what, str) else what
         answer = self.hold.order(parse_order(said), self.now)

@@ -7,7 +7,7 @@ import pytest
 from contract.meter_studio import RIG as STUDIO
 from contract.meter_studio import head_table, settle
 from fillside.hold.machine.hold import Hold
-from fillside.hold.memory.carry_over import leaving, taken_over
+from fillside.hold.memory.carry_over import continuing_heads, leaving_heads
 from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import load_rig_text
 from fillside.rig.tables.model import Rig
@@ -59,8 +59,8 @@ def read(text: str) -> Rig:
     ids=["same", "order", "gone", "slots", "name", "bits", "swapped", "driver", "kind", "fixed"],
 )
 def test_who_leaves_and_who_goes_on(text: str, gone: tuple[str, ...], over: dict[str, str]) -> None:
-    assert leaving(read(BEFORE), read(text)) == gone
-    assert taken_over(read(BEFORE), read(text)) == over
+    assert leaving_heads(read(BEFORE), read(text)) == gone
+    assert continuing_heads(read(BEFORE), read(text)) == over
 
 
 def test_swapped_lamps_fade_each_from_the_light_it_has() -> None:

@@ -51,7 +51,7 @@ def test_turns_that_a_lamp_makes_by_itself_count() -> None:
     full = own.full_scales[0]
     light = Fader(own, (full, 0, 0, 0), 0.0)
     for at_s, level in ((10.0, 0.5), (10.1, 1.0), (10.2, 0.5), (10.3, 1.0)):
-        light.found({0: round(level * full)}, at_s)
+        light.start_from({0: round(level * full)}, at_s)
     light.aim((full // 4, 0, 0, 0), 6.0)
     waited = 0.0
     for k in range(1, 120):

@@ -294,6 +294,6 @@ def test_a_place_told_by_hand_is_exact_and_what_is_known_of_the_noise_stays() ->
         x, y, z = rng.normal(0, 0.03, 3).tolist()
         seen.report((x, y, z + 1.2), k / 50)
     noise = seen.noise
-    seen.tell(DESK, 10.0)
+    seen.put(DESK, 10.0)
     assert seen.place == DESK
     assert seen.noise is noise

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import CHAIR, DESK, Studio, assert_no_flash, studio
-from fillside.hold.memory.remembered import Remembered
+from fillside.hold.memory.hold_memory import HoldMemory
 from fillside.rig.tables.model import Rig
 
 KEY, FILL, HAIR, HOUSE = range(4)
@@ -174,4 +174,4 @@ def test_what_is_remembered_survives_json() -> None:
     up = busy()
     up.do("dark")
     remembered = up.hold.remember()
-    assert Remembered.model_validate_json(remembered.model_dump_json()) == remembered
+    assert HoldMemory.model_validate_json(remembered.model_dump_json()) == remembered

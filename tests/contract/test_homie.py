@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillside.doors.mqtt.homie import DescribedDevice, alert_names, alerts, number
+from fillside.doors.mqtt.homie import HomieRig, alert_names, alerts, number_text
 from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.parsing import parse_order
@@ -21,7 +21,7 @@ from protocol.studio import rig
 
 ID = re.compile(r"[a-z0-9-]+")
 FLOAT = re.compile(r"-?[0-9]+(\.[0-9]+)?")
-DEVICE = DescribedDevice(rig())
+DEVICE = HomieRig(rig())
 
 
 def state(*orders: dict[str, Any]) -> dict[str, Any]:
@@ -109,7 +109,7 @@ def test_every_value_is_written_as_its_datatype_wants_it() -> None:
 )
 def test_setting_a_property_is_an_order(path: str, payload: bytes, order: dict[str, Any]) -> None:
     shown = state({"do": "expose", "by": 0.25}, {"do": "trim", "role": "fill", "to": -0.5})
-    each, said = DEVICE.asked(f"homie/5/fillside-corner/{path}/set", payload, shown)
+    each, said = DEVICE.order_from(f"homie/5/fillside-corner/{path}/set", payload, shown)
     assert each.path == path
     assert said == order
     parse_order(said)
@@ -138,7 +138,7 @@ def test_setting_a_property_is_an_order(path: str, payload: bytes, order: dict[s
 )
 def test_what_cannot_be_set_is_refused(path: str, payload: bytes) -> None:
     with pytest.raises(Refusal) as refused:
-        DEVICE.asked(f"homie/5/fillside-corner/{path}/set", payload, state())
+        DEVICE.order_from(f"homie/5/fillside-corner/{path}/set", payload, state())
     assert refused.value.message.isprintable()
 
 
@@ -146,7 +146,7 @@ def test_what_cannot_be_set_is_refused(path: str, payload: bytes) -> None:
 def test_whatever_is_set_is_an_order_or_a_refusal(path: str, payload: bytes | str) -> None:
     octets = payload.encode() if isinstance(payload, str) else payload
     try:
-        _, said = DEVICE.asked(f"homie/5/fillside-corner/{path}/set", octets, SHOWN)
+        _, said = DEVICE.order_from(f"homie/5/fillside-corner/{path}/set", octets, SHOWN)
         parse_order(said)
     except Refusal:
         return
@@ -157,15 +157,15 @@ SHOWN = state()
 
 def test_a_target_stays_as_it_was_written_until_it_is_another() -> None:
     ratio = DEVICE.properties["balance/ratio"]
-    assert ratio.means(b"3.00", "3")
-    assert not ratio.means(b"3.1", "3")
-    assert not ratio.means(b"", "3")
+    assert ratio.is_equal(b"3.00", "3")
+    assert not ratio.is_equal(b"3.1", "3")
+    assert not ratio.is_equal(b"", "3")
 
 
 def test_numbers_have_no_exponent_and_no_nan() -> None:
-    assert number(1e-9) == "0"
-    assert number(123456.7894) == "123456.789"
-    assert number(float("nan")) is None
+    assert number_text(1e-9) == "0"
+    assert number_text(123456.7894) == "123456.789"
+    assert number_text(float("nan")) is None
 
 
 def test_alerts_are_said_and_taken_back() -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fillside.doors.keys.escape_codes import Decoder
-from fillside.doors.keys.presses import KeyTable, Outcome, Press, PressReader, pressed, standing
+from fillside.doors.keys.presses import KeyOutcome, KeyTable, Press, PressHistory, place_of_mark, read_press
 from fillside.orders.light import Move
 from fillside.orders.parsing import parse_order
 from fillside.rig.file.load import RigError, load_keys
@@ -23,16 +23,16 @@ class Walk:
 
     def __init__(self, mark: str | None = "desk", mode: str = "follow", **keys: Any) -> None:
         self.table = KeyTable.of(Keys(programme=PROGRAMME, **keys), PROGRAMME)
-        self.hand, self.mark, self.mode, self.now_s = PressReader(), mark, mode, 100.0
+        self.history, self.mark, self.mode, self.now_s = PressHistory(), mark, mode, 100.0
 
     def state(self) -> dict[str, Any]:
         return {"mode": self.mode, "subject_seen": {"mark": self.mark}}
 
-    def press(self, key: str, after_s: float = 2.0, held: bool = False) -> Outcome:
+    def press(self, key: str, after_s: float = 2.0, held: bool = False) -> KeyOutcome:
         self.now_s += after_s
-        self.hand, outcome = pressed(self.table, self.hand, Press(key, self.now_s, held), self.state)
+        self.history, outcome = read_press(self.table, self.history, Press(key, self.now_s, held), self.state)
         if outcome.order is not None:
-            self.hand = PressReader(outcome.place, self.hand.heard_s, self.hand.counted_s)
+            self.history = PressHistory(outcome.place, self.history.down_s, self.history.counted_s)
             if isinstance(outcome.order, Move) and self.mark is not None:
                 self.mark = outcome.order.mark
             if outcome.order.do in ("follow", "freeze", "dark"):
@@ -76,12 +76,12 @@ def test_a_move_by_another_door_is_where_the_walk_goes_on() -> None:
 
 
 def test_of_a_mark_that_comes_twice_the_nearer_one_is_meant() -> None:
-    assert standing(PROGRAMME, None, "desk") == 0
-    assert standing(PROGRAMME, 1, "desk") == 2
-    assert standing(PROGRAMME, 3, "desk") == 2
-    assert standing(PROGRAMME, 0, "desk") == 0
-    assert standing(PROGRAMME, 3, None) == 3
-    assert standing(PROGRAMME, None, "elsewhere") is None
+    assert place_of_mark(PROGRAMME, None, "desk") == 0
+    assert place_of_mark(PROGRAMME, 1, "desk") == 2
+    assert place_of_mark(PROGRAMME, 3, "desk") == 2
+    assert place_of_mark(PROGRAMME, 0, "desk") == 0
+    assert place_of_mark(PROGRAMME, 3, None) == 3
+    assert place_of_mark(PROGRAMME, None, "elsewhere") is None
 
 
 def test_first_goes_back_to_the_beginning() -> None:
@@ -93,7 +93,7 @@ def test_without_a_programme_the_marks_of_the_rig_are_walked() -> None:
     table = KeyTable.of(Keys(), ("chair", "table"))
     assert table.programme == ("chair", "table")
     state = {"mode": "follow", "subject_seen": {"mark": "chair"}}
-    _, outcome = pressed(table, PressReader(), Press("page_down", 0.0), lambda: state)
+    _, outcome = read_press(table, PressHistory(), Press("page_down", 0.0), lambda: state)
     assert outcome.order == parse_order({"do": "move", "mark": "table"})
 
 
@@ -112,15 +112,15 @@ def test_an_order_is_the_tables() -> None:
 
 
 def test_a_key_that_is_not_in_the_table_does_nothing() -> None:
-    assert Walk().press("q") == Outcome(why_not="q does nothing")
-    assert Walk().press("q", held=True) == Outcome()
+    assert Walk().press("q") == KeyOutcome(why_not="q does nothing")
+    assert Walk().press("q", held=True) == KeyOutcome()
 
 
 def test_a_contact_that_bounces_is_one_press() -> None:
     walk = Walk()
     assert walk.press("plus").order
     for after_s in (0.005, 0.011, 0.1):
-        assert walk.press("plus", after_s) == Outcome()
+        assert walk.press("plus", after_s) == KeyOutcome()
     assert walk.press("plus", 0.2).order
     assert walk.press("minus", 0.01).order
 
@@ -128,7 +128,7 @@ def test_a_contact_that_bounces_is_one_press() -> None:
 def test_a_step_needs_a_pause_and_other_keys_none() -> None:
     walk = Walk()
     assert walk.press("page_down").order
-    assert walk.press("page_down", 0.3) == Outcome()
+    assert walk.press("page_down", 0.3) == KeyOutcome()
     assert walk.press("page_up", 0.1).order
     assert walk.press("page_down", 0.5).order
 
@@ -145,7 +145,7 @@ def test_a_key_that_is_held_in_a_terminal_steps_once(first_s: float, every_s: fl
 def test_a_key_that_is_held_on_a_device_is_one_press() -> None:
     walk = Walk()
     assert walk.press("plus").order
-    assert all(walk.press("plus", 0.3, held=True) == Outcome() for _ in range(20))
+    assert all(walk.press("plus", 0.3, held=True) == KeyOutcome() for _ in range(20))
 
 
 @given(

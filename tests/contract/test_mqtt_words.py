@@ -10,8 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fillside.doors.mqtt.listener import newest_reports
-from fillside.doors.mqtt.messages import BrokerOrder, Heard, Topics, order_from
-from fillside.doors.mqtt.publish_pace import LEAST_S, MOST_S, News, says_the_same
+from fillside.doors.mqtt.messages import BrokerOrder, ReceivedMessage, Topics, order_from
+from fillside.doors.mqtt.publish_pace import LEAST_S, MOST_S, PublishPace, is_same_but_digits
 from fillside.doors.mqtt.sensors import Sensors
 from fillside.orders.answers import Refusal
 from protocol.studio import rig
@@ -36,17 +36,17 @@ STATE: dict[str, Any] = {
 }
 
 
-def asked(heard: Heard, sensors: Sensors | None = None, **state: Any) -> BrokerOrder | None:
+def asked(heard: ReceivedMessage, sensors: Sensors | None = None, **state: Any) -> BrokerOrder | None:
     return order_from(heard, TOPICS, sensors or Sensors(rig(METERS)), lambda: {**STATE, **state})
 
 
 def meter(payload: bytes, name: str = "sensor", sensors: Sensors | None = None, **state: Any) -> Any:
-    heard = Heard(f"fillside/corner/meter/{name}", payload, came_unix_s=1002.0)
+    heard = ReceivedMessage(f"fillside/corner/meter/{name}", payload, came_unix_s=1002.0)
     found = asked(heard, sensors, **state)
-    return None if found is None else found.said
+    return None if found is None else found.order
 
 
-def refusal(heard: Heard, **state: Any) -> Refusal:
+def refusal(heard: ReceivedMessage, **state: Any) -> Refusal:
     with pytest.raises(Refusal) as refused:
         asked(heard, **state)
     return refused.value
@@ -69,7 +69,7 @@ def refusal(heard: Heard, **state: Any) -> Refusal:
 def test_an_order_that_waited_longer_than_it_may_is_not_obeyed(
     age_s: float, expires_s: float | None, fresh: bool
 ) -> None:
-    heard = Heard(TOPICS.do, b'{"do": "dark"}', age_s=age_s, expires_s=expires_s)
+    heard = ReceivedMessage(TOPICS.do, b'{"do": "dark"}', age_s=age_s, expires_s=expires_s)
     if fresh:
         assert asked(heard) == BrokerOrder({"do": "dark"}, "a publisher")
     else:
@@ -78,7 +78,7 @@ def test_an_order_that_waited_longer_than_it_may_is_not_obeyed(
 
 @pytest.mark.parametrize("topic", [TOPICS.do, TOPICS.subject, TOPICS.meter + "sensor"])
 def test_what_the_broker_kept_is_not_obeyed(topic: str) -> None:
-    assert refusal(Heard(topic, b"{}", retained=True)).code == "not_now"
+    assert refusal(ReceivedMessage(topic, b"{}", retained=True)).code == "not_now"
 
 
 def test_a_number_is_a_reading_of_the_head_that_is_alone() -> None:
@@ -148,7 +148,7 @@ def test_a_reading_counts_once_the_light_stands_still(state: dict[str, Any], cou
     if counts:
         assert meter(b"640", **state)["value"] == 640
     else:
-        heard = Heard(TOPICS.meter + "sensor", b"640", came_unix_s=1002.0)
+        heard = ReceivedMessage(TOPICS.meter + "sensor", b"640", came_unix_s=1002.0)
         assert refusal(heard, **state).code == "not_now"
 
 
@@ -157,12 +157,12 @@ def test_a_reading_counts_once_the_light_stands_still(state: dict[str, Any], cou
     [b"", b"nan", b"NaN", b"inf", b"1e999", b"true", b"null", b"[]", b"{}", b'{"value": NaN}', b"\xff"],
 )
 def test_a_reading_that_is_no_number_is_refused(payload: bytes) -> None:
-    assert refusal(Heard(TOPICS.meter + "sensor", payload)).code == "bad_order"
+    assert refusal(ReceivedMessage(TOPICS.meter + "sensor", payload)).code == "bad_order"
 
 
 def test_a_reading_says_nothing_but_readings() -> None:
-    assert refusal(Heard(TOPICS.meter + "sensor", b'{"value": 1, "do": "dark"}')).where == "do"
-    assert refusal(Heard(TOPICS.meter + "Sensor", b"1")).code == "unknown_name"
+    assert refusal(ReceivedMessage(TOPICS.meter + "sensor", b'{"value": 1, "do": "dark"}')).where == "do"
+    assert refusal(ReceivedMessage(TOPICS.meter + "Sensor", b"1")).code == "unknown_name"
 
 
 @pytest.mark.parametrize(
@@ -188,23 +188,27 @@ def test_where_an_answer_may_go(topic: str | None, may: bool) -> None:
 
 
 def test_of_reports_that_waited_together_only_the_newest_counts() -> None:
-    do, first, second = Heard(TOPICS.do, b"1"), Heard(TOPICS.subject, b"2"), Heard(TOPICS.subject, b"3")
+    do, first, second = (
+        ReceivedMessage(TOPICS.do, b"1"),
+        ReceivedMessage(TOPICS.subject, b"2"),
+        ReceivedMessage(TOPICS.subject, b"3"),
+    )
     assert newest_reports([first, do, second], TOPICS.subject) == [do, second]
     assert newest_reports([do], TOPICS.subject) == [do]
     assert newest_reports([], TOPICS.subject) == []
 
 
 def test_news_are_told_soon_and_digits_late() -> None:
-    news = News()
+    pace = PublishPace()
     state = {"lux": 640.0, "mode": "follow", "heads": [{"wire": [1, 2]}]}
-    assert news.due_s(state, 100.0) == 0
-    news.told(state, 100.0)
-    assert news.due_s(dict(state), 100.1) is None
-    assert news.look_again_s(100.1) == pytest.approx(LEAST_S - 0.1)
-    assert news.due_s({**state, "mode": "freeze"}, 100.1) == pytest.approx(LEAST_S - 0.1)
-    assert news.due_s({**state, "lux": 641.0}, 100.1) == pytest.approx(MOST_S - 0.1)
-    assert news.due_s({**state, "lux": 641.0}, 100.0 + MOST_S) == 0
-    assert news.due_s({**state, "heads": [{"wire": [1, 99]}]}, 101.0) == 0
+    assert pace.due_s(state, 100.0) == 0
+    pace.note(state, 100.0)
+    assert pace.due_s(dict(state), 100.1) is None
+    assert pace.look_again_s(100.1) == pytest.approx(LEAST_S - 0.1)
+    assert pace.due_s({**state, "mode": "freeze"}, 100.1) == pytest.approx(LEAST_S - 0.1)
+    assert pace.due_s({**state, "lux": 641.0}, 100.1) == pytest.approx(MOST_S - 0.1)
+    assert pace.due_s({**state, "lux": 641.0}, 100.0 + MOST_S) == 0
+    assert pace.due_s({**state, "heads": [{"wire": [1, 99]}]}, 101.0) == 0
 
 
 @pytest.mark.parametrize(
@@ -222,7 +226,7 @@ def test_news_are_told_soon_and_digits_late() -> None:
     ],
 )
 def test_what_says_the_same(one: Any, other: Any, same: bool) -> None:
-    assert says_the_same(one, other) is same
+    assert is_same_but_digits(one, other) is same
 
 
 scraps = st.one_of(
@@ -252,9 +256,9 @@ topics = st.sampled_from(
 def test_whatever_comes_is_an_order_or_a_refusal_in_one_line(topic: str, payload: bytes) -> None:
     said: object
     try:
-        found = asked(Heard(topic, payload))
+        found = asked(ReceivedMessage(topic, payload))
     except Refusal as refused:
         said, sound = refused.message, refused.message.isprintable() and len(refused.message) < 400
     else:
-        said, sound = found, found is None or bool(json.dumps(found.said, allow_nan=False))
+        said, sound = found, found is None or bool(json.dumps(found.order, allow_nan=False))
     assert sound, said

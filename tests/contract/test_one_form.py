@@ -18,7 +18,7 @@ from fillside.cli.render.plan import MORE, planned
 from fillside.cli.render.plan_full import planned_all
 from fillside.cli.render.readings import reading_lines
 from fillside.cli.render.state import block, moving, one_line
-from fillside.doors.keys.presses import KeyTable, Press, PressReader
+from fillside.doors.keys.presses import KeyTable, Press, PressHistory
 from fillside.orders.answers import Refusal
 from fillside.orders.key_phrases import read_phrase
 from fillside.orders.parsing import parse_order
@@ -159,7 +159,7 @@ def test_a_key_says_stops_as_people_do(
     monkeypatch.setattr(Daemon, "do", lambda _, order: {"ok": True, "note": "", "state": {}})
     player = Player(Daemon("http://127.0.0.1:9", None), as_json=False)
     table = KeyTable(Keys(), ("desk",), {"t": read_phrase("trim fill 1/3")})
-    player.press(table, PressReader(), Press("t", 0.0))
+    player.press(table, PressHistory(), Press("t", 0.0))
     assert "trim fill +0.33 stop" in capsys.readouterr().out
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from fillside.access.permissions import RIGHTS
 from fillside.doors.listener import POSITION_REPORT
-from fillside.doors.mqtt.homie import NO_MARK, DescribedDevice, Property
+from fillside.doors.mqtt.homie import NO_MARK, HomieRig, Property
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.hold.machine.changes import CHANGES
 from fillside.metering import orders as metering_orders
@@ -21,7 +21,7 @@ from fillside.orders.parsing import parse_order
 from fillside.orders.registry import METERS, OPERATORS, ORDERS, OrderKind
 from protocol.studio import rig
 
-SETTABLE = [each for each in DescribedDevice(rig()).properties.values() if each.order is not None]
+SETTABLE = [each for each in HomieRig(rig()).properties.values() if each.order is not None]
 KINDS = pytest.mark.parametrize("kind", ORDERS.values(), ids=lambda kind: kind.word)
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from fillside.doors.mqtt.homie import DescribedDevice
-from fillside.doors.mqtt.messages import SPOKEN, Topics
+from fillside.doors.mqtt.homie import HomieRig
+from fillside.doors.mqtt.messages import TOPIC_TABLE, Topics
 from fillside.doors.osc.addresses import ADDRESSES
 from fillside.orders.key_phrases import PHRASES, help_of
 from fillside.rig.file.load import load_rig_text
@@ -29,20 +29,20 @@ def table(name: str) -> list[list[str]]:
 
 
 def test_the_topics() -> None:
-    assert table("topics") == [[f"`{each.path}`", each.way, each.says] for each in SPOKEN]
+    assert table("topics") == [[f"`{each.path}`", each.direction, each.help] for each in TOPIC_TABLE]
     topics = Topics("corner")
-    heard = {each.path.replace("NAME", "+") for each in SPOKEN if each.way == "in"}
-    assert {topic.removeprefix(topics.prefix) for topic in topics.heard} == heard
-    out = {each.path for each in SPOKEN if each.way != "in"}
+    heard = {each.path.replace("NAME", "+") for each in TOPIC_TABLE if each.direction == "in"}
+    assert {topic.removeprefix(topics.prefix) for topic in topics.subscriptions} == heard
+    out = {each.path for each in TOPIC_TABLE if each.direction != "in"}
     assert out == {topic.removeprefix(topics.prefix) for topic in (topics.said, topics.state, topics.online)}
 
 
 def test_the_properties_of_homie() -> None:
     expected = []
-    for path, each in DescribedDevice(rig()).properties.items():
+    for path, each in HomieRig(rig()).properties.items():
         if path in ("trims/key", "out/key"):
             continue
-        said = each.says.replace("fill put", "a role put").replace("of fill", "of a role")
+        said = each.label.replace("fill put", "a role put").replace("of fill", "of a role")
         name = path.replace("/fill", "/ROLE")
         unit = "" if each.unit is None else f", {each.unit}"
         expected.append([f"`{name}`", each.datatype + unit, "yes" if each.order else "no", said])

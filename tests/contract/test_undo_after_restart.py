@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import Studio, studio
-from fillside.hold.memory.undo import OTHER_HEADS, UNREADABLE, order_kept
+from fillside.hold.memory.undo import OTHER_HEADS, UNREADABLE, stored_order
 from fillside.orders.answers import Refusal
 from fillside.rig.tables.model import Rig
 
@@ -48,7 +48,7 @@ def four_orders() -> Studio:
 
 def texts(up: Studio) -> list[str]:
     """What the daemon stores of the orders that can be taken back."""
-    return [order_kept(up.hold.scene, order).text for order in up.hold.history.numbered.values()]
+    return [stored_order(up.hold.scene, order).text for order in up.hold.history.numbered.values()]
 
 
 def restart(up: Studio, rig: Rig | None = None, undoable: list[Any] | None = None) -> Studio:

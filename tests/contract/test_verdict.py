@@ -25,7 +25,7 @@ from fillside.balance.rows import Metering
 from fillside.balance.solver.rounding import choose_codes
 from fillside.balance.solver.solve import solve
 from fillside.balance.target import target_from_rig
-from fillside.doors.mqtt.homie import DescribedDevice, alerts
+from fillside.doors.mqtt.homie import HomieRig, alerts
 from fillside.hold.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -284,7 +284,7 @@ KEPT = {"storage": {"kept": True, "note": ""}}
 
 def test_home_automation_hears_what_is_ticked_and_no_alarm_of_what_was_ordered() -> None:
     up = in_place()
-    reached = DescribedDevice(up.rig).properties["now/reached"].value
+    reached = HomieRig(up.rig).properties["now/reached"].value
     assert reached(up.state) == "true"
     up.do("move", mark="desk")
     assert reached(up.state) == "false", "the light is still on its way"

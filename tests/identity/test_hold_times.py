@@ -40,44 +40,44 @@ def test_a_look_takes_nothing_in() -> None:
 def turned_three_times(at_s: list[float]) -> FlashLimiter:
     """A light that rose and fell, its third turn the last."""
     limiter = FlashLimiter(UP)
-    assert limiter.send(DOWN, at_s[0] - 0.2)
+    assert limiter.admit(DOWN, at_s[0] - 0.2)
     for time, light in zip(at_s, (UP, DOWN, UP), strict=True):
-        assert limiter.send(light, time)
+        assert limiter.admit(light, time)
     return limiter
 
 
 def test_the_fourth_turn_waits_until_the_first_is_a_second_ago() -> None:
     limiter = turned_three_times([10.0, 10.1, 10.2])
-    assert not limiter.send(DOWN, 10.3)
-    assert not limiter.send(DOWN, 10.99)
-    assert limiter.send(DOWN, 11.01)
-    assert not limiter.send(UP, 11.05)
-    assert limiter.send(UP, 11.11)
+    assert not limiter.admit(DOWN, 10.3)
+    assert not limiter.admit(DOWN, 10.99)
+    assert limiter.admit(DOWN, 11.01)
+    assert not limiter.admit(UP, 11.05)
+    assert limiter.admit(UP, 11.11)
 
 
 def test_turns_before_a_reload_count_on_under_the_new_hold_s_time() -> None:
     """Its time 0 is the old one's 10.5: the first turn is half a second old then."""
     new = turned_three_times([10.0, 10.1, 10.2]).rebased(10.5)
-    assert not new.send(DOWN, 0.1)
-    assert not new.send(DOWN, 0.49)
-    assert new.send(DOWN, 0.51)
+    assert not new.admit(DOWN, 0.1)
+    assert not new.admit(DOWN, 0.49)
+    assert new.admit(DOWN, 0.51)
 
 
 def test_a_light_that_goes_on_one_way_never_waits() -> None:
     limiter = turned_three_times([0.0, 0.1, 0.2])
-    assert limiter.send(np.array([1.2]), 0.21)
-    assert limiter.send(np.array([1.2 * 2**-0.09]), 0.22), "less than a tenth of a stop back is no turn"
+    assert limiter.admit(np.array([1.2]), 0.21)
+    assert limiter.admit(np.array([1.2 * 2**-0.09]), 0.22), "less than a tenth of a stop back is no turn"
 
 
 def test_turns_are_counted_by_head() -> None:
     limiter = FlashLimiter(np.array([1.0, 1.0]))
     for time, light in ((0.0, 0.5), (0.1, 1.0), (0.2, 0.5), (0.3, 1.0)):
-        assert limiter.send(np.array([light, 1.0]), time)
-    assert not limiter.send(np.array([0.5, 1.0]), 0.4)
-    assert limiter.send(np.array([1.0, 0.5]), 0.4)
+        assert limiter.admit(np.array([light, 1.0]), time)
+    assert not limiter.admit(np.array([0.5, 1.0]), 0.4)
+    assert limiter.admit(np.array([1.0, 0.5]), 0.4)
 
 
 @pytest.mark.parametrize(("back_stops", "waits"), [(0.09, False), (0.11, True)])
 def test_going_back_by_more_than_a_tenth_of_a_stop_is_a_turn(back_stops: float, waits: bool) -> None:
     limiter = turned_three_times([0.0, 0.1, 0.2])
-    assert limiter.send(UP * 2.0**-back_stops, 0.3) is not waits
+    assert limiter.admit(UP * 2.0**-back_stops, 0.3) is not waits

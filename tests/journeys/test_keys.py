@@ -205,7 +205,7 @@ def test_without_a_terminal_a_device_is_asked_for() -> None:
     assert "give --device" in done.stderr
 
 
-KEY, DOWN, UP, HELD = 1, 1, 0, 2
+KEY, DOWN, UP, REPEAT = 1, 1, 0, 2
 CODES = {104: "KEY_PAGEUP", 109: "KEY_PAGEDOWN", 48: "KEY_B", 113: ["KEY_MIN_INTERESTING", "KEY_MUTE"]}
 """linux/input-event-codes.h; evdev gives several names of a code as a list."""
 
@@ -267,10 +267,10 @@ def test_a_device_is_held_for_us_alone_and_let_go() -> None:
         assert switch.grabbed
         switch.press(109, DOWN, UP)
         switch.press(0, 5, kind=4)
-        switch.press(48, DOWN, HELD)
+        switch.press(48, DOWN, REPEAT)
         switch.press(999, DOWN)
         found = [next(presses) for _ in range(3)]
-        assert [(press.key, press.held) for press in found] == [
+        assert [(press.key, press.is_repeat) for press in found] == [
             ("page_down", False),
             ("b", False),
             ("b", True),

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from fillside.calibration.readings import ReadingError, readings_from_csv
 from fillside.doors.http.address import Listen, ListenError
 from fillside.doors.keys.escape_codes import Decoder
-from fillside.doors.mqtt.homie import DescribedDevice
+from fillside.doors.mqtt.homie import HomieRig
 from fillside.doors.mqtt.sensors import value_of
 from fillside.doors.osc.addresses import order_from
 from fillside.doors.osc.packet import MalformedError, Message, messages_of, packet_of
@@ -102,7 +102,7 @@ def _keys(octets: bytes) -> bool:
 
 def _settings(octets: bytes) -> list[Any]:
     found = []
-    for each in DescribedDevice(DESK).properties.values():
+    for each in HomieRig(DESK).properties.values():
         try:
             found.append(each.read(octets))
         except Refusal as refusal:

@@ -101,7 +101,7 @@ async def test_an_answer_is_never_sent_to_a_topic_that_we_hear_or_keep(tmp_path:
         answers = [text for text in peer.texts(BASE + topic)[before:] if text.startswith('{"ok"')]
         assert len(answers) == (2 if topic == "said" else 0)
         assert topic not in ("do", "said") or len(peer.texts(BASE + topic)) == before + own
-        assert up.doors.figures["mqtt"].heard == 2
+        assert up.doors.figures["mqtt"].received == 2
 
 
 async def test_a_retained_order_is_not_obeyed(tmp_path: Path) -> None:
@@ -119,7 +119,7 @@ async def test_a_retained_order_is_not_obeyed(tmp_path: Path) -> None:
             await opened(up)
             await peer.answer(BASE + "do", {"do": "expose", "by": 0})
             assert up.runner.state()["mode"] == "follow"
-            assert up.doors.figures["mqtt"].heard == 2
+            assert up.doors.figures["mqtt"].received == 2
 
 
 async def test_a_broker_that_has_gone_stands_in_the_state_of_the_other_doors(tmp_path: Path) -> None:
@@ -264,7 +264,7 @@ async def test_messages_keep_the_time_at_which_they_came() -> None:
         now[0] += 1
     first = await inbox.get()
     assert (str(first.topic), inbox.taken_s) == ("a", 10.0)
-    assert [(at_s, str(message.topic)) for at_s, message in inbox.rest()] == [(11.0, "b"), (12.0, "c")]
+    assert [(at_s, str(message.topic)) for at_s, message in inbox.drain()] == [(11.0, "b"), (12.0, "c")]
     assert inbox.empty()
 
 

@@ -179,13 +179,15 @@ async def test_the_example_of_access_lets_through_exactly_what_it_says(
         for user in users:
             async with Peer(server.port, user).listening() as peer:
                 for topic, (payload, may) in ORDERS.items():
-                    before = figures["mqtt"].heard + figures["homie"].heard
+                    before = figures["mqtt"].received + figures["homie"].received
                     await peer.say(topic, payload)
                     if user == may:
-                        await until(lambda n=before: figures["mqtt"].heard + figures["homie"].heard == n + 1)
+                        await until(
+                            lambda n=before: figures["mqtt"].received + figures["homie"].received == n + 1
+                        )
                     else:
                         await asyncio.sleep(0.05)
-                        assert figures["mqtt"].heard + figures["homie"].heard == before, (user, topic)
+                        assert figures["mqtt"].received + figures["homie"].received == before, (user, topic)
                 await asyncio.sleep(0.1)
                 for topic, may_read in READS.items():
                     seen = [text_of(each) for each in peer.got if str(each.topic) == topic]

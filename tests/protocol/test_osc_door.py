@@ -199,8 +199,8 @@ async def test_a_flood_keeps_nobody_from_being_heard_afterwards(tmp_path: Path) 
             box.send("subject", 0.0, 0.0, 1.2)
         figures, heard = up.doors.figures["osc"], -1
         # Until none of them is left in the system's buffer, which takes no more as long as it is full.
-        while figures.heard != heard:
-            heard = figures.heard
+        while figures.received != heard:
+            heard = figures.received
             await asyncio.sleep(0.1)
         assert heard > 0
         assert (await box.answer("freeze"))[0] == "ok"

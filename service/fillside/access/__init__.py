@@ -1,1 +1,1 @@
-"""Who may come in, and what they may do there."""
+"""Admission of visitors by tokens, and their rights."""

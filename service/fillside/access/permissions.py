@@ -1,4 +1,4 @@
-"""What a visitor may do.
+"""Permissions of visitors, and checks of them.
 
 `operate` is the right to order and to look; `view` to look; `meter` to hand in readings and nothing else.
 """
@@ -12,7 +12,7 @@ from fillside.orders.answers import Refusal
 from fillside.orders.registry import OPERATORS, OrderKind, Right
 
 Need = Literal["nothing", "once", "order", "operate", "look"]
-"""What a route asks of its visitor: `once` is a token that is good once; `operate` is that right."""
+"""The demand of a route on its visitor: `once` is a token that is good once; `operate` is that right."""
 RIGHTS: tuple[Right, ...] = get_args(Right)
 
 
@@ -43,7 +43,7 @@ def check_may_operate(holder: Permission) -> None:
 def check_may_order(holder: Permission, kind: OrderKind | None) -> None:
     """Raise Refusal (forbidden) for a visitor who may not give orders of this kind.
 
-    None stands for what is no order: only a visitor with the right to operate hears why.
+    None stands for what is no order: only a visitor with the right to operate is told why.
     """
     if holder.may in (OPERATORS if kind is None else kind.rights):
         return

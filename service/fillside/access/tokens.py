@@ -36,7 +36,7 @@ from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, plain_bytes
 FILE, LOCK = "tokens.json", ".tokens.lock"
 _TOKEN = re.compile(r"(fs|once)-([a-z2-7]{8})-([A-Za-z0-9_-]{32})")
 ONCE_WITHIN_S = 600.0
-"""How long a token for once waits to be exchanged for a lasting one."""
+"""The time in which a token for once can be exchanged for a lasting one."""
 _COST = {"n": 2**14, "r": 8, "p": 1}
 """scrypt's parameters (RFC 7914): 16 MiB and some tens of milliseconds a try."""
 

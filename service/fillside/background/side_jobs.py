@@ -1,4 +1,4 @@
-"""Work beside the light: whatever fails in it ends there, is counted, tried again and named in the state.
+"""Work beside the light: a failure in it ends there, is counted, tried again and named in the state.
 
 Two kinds of work are fenced. A task runs until the daemon ends; one that fails is started again, each time
 after a longer pause up to a bound. A step is a few lines in the course of something else, such as writing
@@ -166,7 +166,7 @@ async def _is_set_within(event: asyncio.Event | None, seconds: float) -> bool:
 
 
 def in_words(error: BaseException) -> str:
-    """What went wrong, in one line.
+    """Describe an error in one line.
 
     >>> in_words(ValueError("no such lamp"))
     'no such lamp (ValueError)'

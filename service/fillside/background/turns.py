@@ -11,13 +11,13 @@ from collections import deque
 
 
 class Turnstile:
-    """Lets those who wait through one by one, each party in its turn whatever the length of its queue."""
+    """Lets waiting tasks through one by one, the parties in turn whatever the length of their queues."""
 
     def __init__(self) -> None:
         self._queues: dict[str, deque[asyncio.Future[None]]] = {}
 
     async def through(self, party: str = "") -> None:
-        """Wait for a turn of the event loop of one's own."""
+        """Wait for a turn of the event loop that no other task gets."""
         loop = asyncio.get_running_loop()
         turn = loop.create_future()
         if not self._queues:

@@ -50,7 +50,8 @@ class WorkerProcess:
             await self._up()
 
     async def run(self, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
-        """What `work` gives, a function of a module; ApartError where it fails or takes too long."""
+        """Return what `work`, a function of a module, returns; WorkerError where it fails or takes too
+        long."""
         async with self._turn:
             process = await self._up()
             done = False

@@ -11,9 +11,9 @@ from urllib.parse import urlsplit
 import click
 
 from fillside.cli.group import WRONG_USE, Failure, WrongUse
+from fillside.orders.registry import TIMEOUT_S
 
 DEFAULT_URL = "http://127.0.0.1:7420"
-TIMEOUT_S = 10.0
 _CA = "fillside.ca"
 WRONGLY_SAID = ("bad_order", "unknown_name", "out_of_range")
 

@@ -65,9 +65,9 @@ def _check_secrets(table: MqttDoor) -> None:
 
 
 def _osc_socket(table: OscDoor) -> socket.socket:
-    from fillside.doors.osc.listener import bound
+    from fillside.doors.osc.listener import bind_socket
 
-    return bound(table)
+    return bind_socket(table)
 
 
 @asynccontextmanager
@@ -97,24 +97,24 @@ async def _mqtt(doors: Listeners, studio: Studio, identity: str, clock: Clock) -
     if table is None:
         yield
         return
-    from fillside.doors.mqtt.connection import ended
+    from fillside.doors.mqtt.connection import end_tasks
     from fillside.doors.mqtt.homie_device import HomieDevice
-    from fillside.doors.mqtt.listener import Mailbox
+    from fillside.doors.mqtt.listener import MqttListener
 
-    mailbox = Mailbox(doors.rig, table, studio, identity, clock)
-    running: dict[str, Mailbox | HomieDevice] = {"mqtt door": mailbox}
-    doors.figures["mqtt"] = mailbox.connection.figures
+    listener = MqttListener(doors.rig, table, studio, identity, clock)
+    running: dict[str, MqttListener | HomieDevice] = {"mqtt door": listener}
+    doors.figures["mqtt"] = listener.connection.figures
     if table.homie:
         device = HomieDevice(doors.rig, table, studio, identity, clock, time.time)
         running["homie door"] = device
         doors.figures["homie"] = device.connection.figures
     for name, each in running.items():
-        each.connection.is_lost = partial(studio.jobs.failed, name)
-        each.connection.is_back = partial(studio.jobs.goes_on, name)
+        each.connection.on_lost = partial(studio.jobs.failed, name)
+        each.connection.on_back = partial(studio.jobs.goes_on, name)
     jobs = [studio.jobs.start(name, each.run, each.connection.stop) for name, each in running.items()]
     try:
         yield
     finally:
         for each in running.values():
             each.connection.stop.set()
-        await ended(jobs)
+        await end_tasks(jobs)

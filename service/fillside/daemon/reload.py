@@ -20,7 +20,7 @@ from fillside.background.worker_process import WorkerError, WorkerProcess
 from fillside.daemon.open_listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.contract import HeldLight
-from fillside.hold.memory.carry_over import leaving
+from fillside.hold.memory.carry_over import leaving_heads
 from fillside.metering.calibrations import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.load import rig_or_why_not
@@ -115,7 +115,7 @@ async def _take(here: ReloadableParts, rig: Rig) -> None:
     rewiring.trial(rig, *now)
     await here.doorway.change(rig)
     turned = await _turn_whites(here, before, rig)
-    if gone := leaving(before, rig):
+    if gone := leaving_heads(before, rig):
         runner.tell(f"{' and '.join(gone)} left the rig file; fading out")
         await rewiring.see_out(gone)
     now = await _in_use(here)

@@ -1,4 +1,4 @@
-"""What doors beside HTTP have in common: figures to look at, an error, and one way of giving an order."""
+"""The part that doors share: one way of giving an order and, for those beside HTTP, figures and an error."""
 
 from __future__ import annotations
 
@@ -26,26 +26,26 @@ class DoorError(Exception):
 
 @dataclass
 class DoorFigures:
-    """How a door does: `lost` is a broker that cannot be reached, `since_s` on the daemon's clock.
+    """The state of a door: `lost` is a broker that cannot be reached, `since_s` is on the daemon's clock.
 
-    `heard` counts messages, `refused` those that were no order that could be obeyed, `dropped` those that
-    were not answered either: malformed, from somebody who may not speak, or too many.
+    `received` counts messages, `refused` those of them that were not obeyed, `dropped` those that were not
+    answered either: malformed, from a sender who is not admitted, or too many.
     """
 
     state: Literal["ok", "lost"] = "lost"
     since_s: float = 0.0
     note: str = "not open yet"
-    heard: int = 0
+    received: int = 0
     refused: int = 0
     dropped: int = 0
 
     def report(self, state: Literal["ok", "lost"], note: str, now_s: float) -> bool:
-        """Note how it is; whether that is news."""
-        news = state != self.state
-        if news:
+        """Take note of the state; return whether it is another than before."""
+        changed = state != self.state
+        if changed:
             self.state, self.since_s = state, now_s
         self.note = note
-        return news
+        return changed
 
 
 async def give(studio: Studio, source: Any, visitor: Visitor) -> str:

@@ -1,4 +1,4 @@
-"""The contract of the held light: what its loop may do to it, and what everybody else may see of it.
+"""The contract of the held light: the orders and events of its loop, and the view of everybody else.
 
 The loop hands in orders and events with their times, asks for the codes when `wake_in` says so, and exchanges
 one held light for another by `replaced`. Everybody else looks: at single facts through `LightView`, at
@@ -14,7 +14,7 @@ from typing import Protocol
 
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.events import Event, RemedyQuestion
-from fillside.hold.memory.remembered import Remembered
+from fillside.hold.memory.hold_memory import HoldMemory
 from fillside.hold.memory.undo import History
 from fillside.hold.snapshot.state import State
 from fillside.orders.model import LightOrder
@@ -24,14 +24,14 @@ from fillside.rig.tables.model import Point, Rig
 
 
 @dataclass
-class Obeyed:
+class OrderAnswer:
     """An order was obeyed. `words` gives the note once it is asked for: the light does not wait for it."""
 
     words: Callable[[], str | None] = lambda: None
 
     @cached_property
     def note(self) -> str | None:
-        """What the person should know beside that, of the light as the order found it."""
+        """The note for the person, on the light as the order left it; None where "done" says all."""
         return self.words()
 
 
@@ -96,7 +96,7 @@ class HeldLight(LightView, Protocol):
     def history(self) -> History:
         """The orders that can be taken back."""
 
-    def order(self, order: LightOrder, now_s: float) -> Obeyed:
+    def order(self, order: LightOrder, now_s: float) -> OrderAnswer:
         """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
@@ -113,8 +113,9 @@ class HeldLight(LightView, Protocol):
     ) -> HeldLight:
         """The held light of a changed rig file or a new calibration, going on from this one's."""
 
-    def remember(self) -> Remembered:
-        """What a restart resumes from."""
+    def remember(self) -> HoldMemory:
+        """The memory that a restart resumes from."""
 
     def remedy_question(self) -> RemedyQuestion | None:
-        """What to ask `balance.remedies`, answered by `RemediesFound`; None while nothing is to be asked."""
+        """The question to put to `balance.remedies`, answered by `RemediesFound`; None while there is
+        none."""

@@ -1,4 +1,4 @@
-"""What happens to the hold without anybody ordering it."""
+"""Events that nobody ordered: wires and heads that change, light that is learned of, remedies found."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Answering = Literal["yes", "changes", "no"]
 
 @dataclass(frozen=True)
 class DriverChanged:
-    """A driver's health is another; while it is lost so are its heads.
+    """A driver's health changed; while it is lost so are its heads.
 
     `note` says why; `notices` are what a person should know although it works.
     """
@@ -36,7 +36,8 @@ class HeadLost:
 
 @dataclass(frozen=True)
 class HeadBack:
-    """It can again, or obeys again. `code` is what it has now, where that is another than it was sent."""
+    """One head can be reached or obeys again. `code` is its present code where it differs from the one
+    sent."""
 
     head: str
     code: int | None = None
@@ -44,15 +45,15 @@ class HeadBack:
 
 @dataclass(frozen=True)
 class HeadLate:
-    """An answer that one head owes is overdue; it is taken to be there."""
+    """An answer of one head is overdue; the head is taken to be there."""
 
     head: str
 
 
 @dataclass(frozen=True)
 class HeadAnswers:
-    """Whether a head answers what it is sent ("changes" where only a change is answered, "no" where it
-    cannot, None while that is not known), and whether it has confirmed its level."""
+    """The way a head answers what it is sent ("changes" where only a change is answered, "no" where it
+    cannot, None while that is not known); `confirmed` is true once it has confirmed its level."""
 
     head: str
     answers: Answering | None
@@ -61,15 +62,14 @@ class HeadAnswers:
 
 @dataclass(frozen=True)
 class HeadDisobeys:
-    """One head is there with another level than it was sent; `code` is what it says it has."""
+    """One head is at another level than it was sent; `code` is the code it reports."""
 
     head: str
     code: int | None = None
 
 
 class AmbientReading(NamedTuple):
-    """The light that is there without our heads is another: lux toward the key, toward the fill, and as the
-    exposure receptor faces."""
+    """The ambient light changed: lux toward the key, toward the fill, and as the exposure receptor faces."""
 
     toward_key: float
     toward_fill: float
@@ -78,23 +78,23 @@ class AmbientReading(NamedTuple):
 
 @dataclass(frozen=True)
 class HeadsCorrected:
-    """Heads by name that are asked for so many stops more from now on, since they give so much less than they
-    were calibrated with; of a head that is not named the calibration is believed."""
+    """Heads, by name, to be asked for so many stops more, as they give that much less than they were
+    calibrated with; a head that is not named is taken to be as calibrated."""
 
     stops: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True)
 class HeadsLeave:
-    """These heads are to go out and stay out, whatever is wanted: a changed rig file has them no more. The
-    others are held as before; one that is not named comes back."""
+    """These heads are to go out and stay out, whatever the intent: a changed rig file no longer has them. The
+    others are held as before; a head that is not named comes back."""
 
     heads: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class RemedyQuestion:
-    """What to ask `balance.remedies.remedies`; it takes long, so it is asked outside and answered by an
+    """A question for `balance.remedies`; the answer takes long, so it is found outside and comes as an
     event."""
 
     rig: Rig
@@ -112,5 +112,5 @@ class RemediesFound:
 
 HealthEvent = DriverChanged | HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers
 LightEvent = AmbientReading | HeadsCorrected
-"""What is believed of the light is another."""
+"""The light is believed to be another from now on."""
 Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave

@@ -65,8 +65,8 @@ class HeadCondition:
 
 
 @dataclass(frozen=True)
-class _Own:
-    """What a head's lamp says of itself."""
+class _LampState:
+    """The state of a head by its own lamp."""
 
     state: HeadState
     since_s: float
@@ -80,18 +80,18 @@ class StudioHealth:
 
     def __init__(self, scene: Scene, at_s: float) -> None:
         self._drivers_of = [head.drive.driver if head.drive else None for head in scene.rig.heads]
-        self._own = {name: _Own("ok", at_s) for name in scene.names}
+        self._own = {name: _LampState("ok", at_s) for name in scene.names}
         self.drivers: dict[str, DriverHealth] = dict.fromkeys(
             dict.fromkeys(n for n in self._drivers_of if n is not None), DriverHealth("ok", at_s)
         )
 
     def take_over(self, other: StudioHealth) -> None:
-        """What another knew of the drivers and heads that are here too."""
+        """Take over the health of the drivers and heads that are here too."""
         self.drivers |= {name: known for name, known in other.drivers.items() if name in self.drivers}
         self._own |= {name: own for name, own in other._own.items() if name in self._own}
 
-    def heard(self, event: HealthEvent, at_s: float) -> None:
-        """Take an event in; one about a driver or head that the rig does not have says nothing."""
+    def take_in(self, event: HealthEvent, at_s: float) -> None:
+        """Take an event in; one about a driver or head that the rig does not have is ignored."""
         if isinstance(event, DriverChanged):
             known = self.drivers.get(event.driver)
             if known is not None:
@@ -114,17 +114,18 @@ class StudioHealth:
         return tuple(head.state != "lost" for head in self.heads)
 
     def known(self, codes: Codes) -> Codes:
-        """Codes as far as they are known; see `as_reported`."""
-        return as_reported(codes, self.heads)
+        """Codes as far as they are known; see `with_reported_codes`."""
+        return with_reported_codes(codes, self.heads)
 
 
 @dataclass(frozen=True)
-class Reckoning:
-    """How the light goes on with heads that are not well: which are `led`, (heads,) of bool, which the
-    balance may count on, likewise, and which of the others `stay` at codes, by place.
+class HeadPolicy:
+    """The policy on heads that are not well: `led` and `counted` (heads,) of bool are those that are sent
+    codes and that the balance counts on; `stay` has the codes of others that are known, by place.
 
-    Who keeps the others as they are counts on all, and leads whatever can be reached. Who solves anew counts
-    on none that is lost or disobeys, and leaves it alone, lest the light chase what a lamp says of itself.
+    A rig that keeps the other heads as they are counts on all and leads whatever can be reached. One that
+    solves anew does not count on heads that are lost or disobey and leaves them alone, lest the light chase
+    what a lamp says of itself.
     """
 
     led: tuple[bool, ...]
@@ -132,24 +133,24 @@ class Reckoning:
     stay: Reported
 
 
-def reckoning(heads: Sequence[HeadCondition], when_lost: str) -> Reckoning:
-    """The reckoning with heads as they are, by the word of `[balance]`."""
+def head_policy(heads: Sequence[HeadCondition], when_lost: str) -> HeadPolicy:
+    """The policy on heads as they are, by `when_lost` of `[balance]`."""
     if when_lost == "solve":
         obeying = tuple(head.state not in ("lost", "disobeying") for head in heads)
-        return Reckoning(obeying, obeying, reported(heads))
-    return Reckoning(tuple(head.state != "lost" for head in heads), (True,) * len(heads), {})
+        return HeadPolicy(obeying, obeying, reported_codes(heads))
+    return HeadPolicy(tuple(head.state != "lost" for head in heads), (True,) * len(heads), {})
 
 
-def reported(heads: Sequence[HeadCondition]) -> Reported:
+def reported_codes(heads: Sequence[HeadCondition]) -> Reported:
     """The codes of heads, by place, that disobey and say which they have."""
     return {
         i: head.code for i, head in enumerate(heads) if head.state == "disobeying" and head.code is not None
     }
 
 
-def as_reported(codes: Codes, heads: Sequence[HeadCondition]) -> Codes:
+def with_reported_codes(codes: Codes, heads: Sequence[HeadCondition]) -> Codes:
     """Codes as far as they are known: those sent, and of heads that disobey those they say they have."""
-    said = reported(heads)
+    said = reported_codes(heads)
     return tuple(said.get(i, code) for i, code in enumerate(codes)) if said else codes
 
 
@@ -162,8 +163,8 @@ def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]
 
 
 def _after(
-    own: _Own, event: HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers, at_s: float
-) -> _Own:
+    own: _LampState, event: HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers, at_s: float
+) -> _LampState:
     if isinstance(event, HeadAnswers):
         return replace(own, answers=event.answers, confirmed=event.confirmed)
     code = event.code if isinstance(event, HeadDisobeys) else None
@@ -171,7 +172,7 @@ def _after(
     return replace(own, state=state, since_s=own.since_s if state == own.state else at_s, code=code)
 
 
-def _joined(own: _Own, driver: DriverHealth | None) -> HeadCondition:
+def _joined(own: _LampState, driver: DriverHealth | None) -> HeadCondition:
     answers = own.answers
     if driver is not None and driver.state == "lost":
         since_s = min(own.since_s, driver.since_s) if own.state == "lost" else driver.since_s

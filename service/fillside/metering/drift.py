@@ -30,7 +30,7 @@ from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
 from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.routine.warmth import Warming
 from fillside.hold.events import HeadsCorrected
-from fillside.hold.memory.carry_over import calibrated_alike
+from fillside.hold.memory.carry_over import same_basis
 from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
@@ -268,7 +268,7 @@ class Drift:
         gone = {
             name
             for name in self._drifts.names
-            if name not in names or not calibrated_alike(name, old, self._calibration)
+            if name not in names or not same_basis(name, old, self._calibration)
         }
         self._drifts = self._drifts.without(gone)
         if rig.sensors != self._rig.sensors:

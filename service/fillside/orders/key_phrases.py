@@ -1,4 +1,4 @@
-"""What a key may do, in the words of the command line: ``next``, ``freeze``, ``trim fill -1/3``.
+"""Key phrases: the orders of keys in the words of the command line, such as ``trim fill -1/3``.
 
 The `[keys]` table of a rig file holds such phrases. The reading of rig files knows no orders, so it is handed
 `read_phrase`, as it is handed the kinds of drivers.
@@ -33,14 +33,14 @@ Fields = dict[str, Any]
 
 @dataclass(frozen=True)
 class KeyAction:
-    """What a key does: an order, or a word whose order depends on the moment."""
+    """The action of a key: an order, or a word whose order depends on the moment."""
 
     text: str
     order: LightOrder | None = None
 
     @property
     def steps(self) -> bool:
-        """Whether it walks through the programme of marks."""
+        """Return whether it walks through the programme of marks."""
         return self.text in (NEXT, PREVIOUS, FIRST)
 
     @property
@@ -57,7 +57,7 @@ class KeyAction:
 
 
 class KeyPhrase(NamedTuple):
-    """How a word is used on a key, and how the words behind it fill the fields of its order."""
+    """The usage of a word, and the way in which the words behind it fill the fields of its order."""
 
     usage: str
     fields: Callable[[list[str]], Fields]
@@ -146,7 +146,7 @@ PHRASES: Mapping[str, KeyPhrase] = {
 
 
 def help_of(word: str) -> str:
-    """Return what a word of `PHRASES` does, for a table.
+    """Return the help line of a word of `PHRASES`, as a phrase for a table.
 
     >>> help_of("undo")
     'take the last order back'
@@ -155,7 +155,7 @@ def help_of(word: str) -> str:
 
 
 def read_phrase(text: str) -> KeyAction:
-    """Return what a key's text stands for.
+    """Return the action that a key's text stands for.
 
     Raises ValueError with what would be right. Whether roles, marks and heads exist is judged elsewhere.
 

@@ -17,9 +17,9 @@ from fillside.rig.tables.model import Against, ReadAs
 from fillside.rig.tables.terms import MisfitError, Number, Point
 
 MOST_TRIM_STOPS = 6.0
-"""A trim, all taken together, goes this far up or down."""
+"""The most that all trims of a role come to, up or down."""
 MOST_EXPOSE_STOPS = 6.0
-"""So do the stops on top of the exposure."""
+"""The most that all stops on top of the exposure come to, up or down."""
 
 
 def _stops(value: object) -> object:
@@ -159,7 +159,7 @@ class CameraOrder(LightOrder):
 
     @property
     def settings(self) -> dict[str, Any]:
-        """What is named, under the rig file's keys."""
+        """Return the settings that are given, under the rig file's keys."""
         return self.model_dump(exclude={"do"}, exclude_none=True)
 
 

@@ -1,4 +1,4 @@
-"""What all orders have in common, and the two kinds there are: who takes them."""
+"""The two types of orders: to the hold, and to the meter's side."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class _OrderModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     alternatives: ClassVar[tuple[str, str] | None] = None
-    """Two fields of which one is given and not both; the model judges it, and a schema has to be told."""
+    """Two fields of which exactly one is given. The model checks it, which its schema does not show."""
 
     do: str
 

@@ -1,7 +1,6 @@
-"""From JSON to a typed order, or to one refusal that says what would be right.
+"""Parsing of orders: from JSON data to a typed order, or to one refusal with a remedy.
 
-Whether roles, heads and marks exist, and whether an order fits the moment, is judged by the hold and the
-meter's side, which know the rig.
+The hold and the meter's side know the rig; they judge names of roles, heads and marks, and the moment.
 """
 
 from __future__ import annotations

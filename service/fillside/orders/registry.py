@@ -1,4 +1,4 @@
-"""Every order, once: what is known of it beside its fields, which its model in `light` or `metering` has.
+"""Every order, once, with all facts but its fields, which its model in `light` or `metering` has.
 
 Access, the doors, the OpenAPI document, the command line, the loop and the journal read this table, and none
 of them lists orders of its own. It is plain data, so that the command line shows it without waiting for
@@ -21,9 +21,11 @@ if TYPE_CHECKING:
     from fillside.orders.model import LightOrder, MeterOrder
 
 Right = Literal["operate", "view", "meter"]
-"""What a visitor was let in for: to order and look, to look, or to hand in readings and nothing else."""
+"""The rights of a visitor: to order and look, to look, or to hand in readings and nothing else."""
 OPERATORS: frozenset[Right] = frozenset({"operate"})
 METERS: frozenset[Right] = frozenset({"operate", "meter"})
+TIMEOUT_S, FIT_TIMEOUT_S = 10.0, 90.0
+"""Readings are weighed before the answer comes, and a simulated meter waits for the light to rest."""
 
 
 @dataclass(frozen=True)
@@ -31,17 +33,19 @@ class OrderKind:
     """One kind of order.
 
     `help` is its line on the command line, in the OpenAPI document and in the manual. `rights` are those that
-    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` gives the words
-    behind its own where people read it, from its fields.
+    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` makes
+    the words behind its own of its fields, where people read it.
 
-    `journal_every_s` is given for a report, which comes all the time and is made good by the next: nobody
-    waits until it is stored, and the journal keeps one in so many seconds.
+    `timeout_s` is the time that a client should wait for the answer. `journal_every_s` is given for a report,
+    which comes all the time and is made good by the next: nobody waits until it is stored, and the journal
+    keeps one in so many seconds.
     """
 
     word: str
     help: str
     rights: frozenset[Right] = OPERATORS
     changes_mode: bool = False
+    timeout_s: float = TIMEOUT_S
     journal_every_s: float | None = None
     phrase: Callable[[Mapping[str, Any]], list[str]] = field_words
 
@@ -51,7 +55,7 @@ class OrderKind:
 
     @property
     def brief(self) -> str:
-        """The help line as a phrase for a table.
+        """Return the help line as a phrase for a table.
 
         >>> ORDERS["undo"].brief
         'take the last order back'
@@ -60,12 +64,12 @@ class OrderKind:
 
     @property
     def model(self) -> type[LightOrder] | type[MeterOrder]:
-        """The model that reads the order."""
+        """Return the model of the order."""
         return _models()[self.word]
 
     @property
     def is_metering(self) -> bool:
-        """Whether the meter's side takes it, and not the hold."""
+        """Return whether the order goes to the meter's side, and not to the hold."""
         from fillside.orders.model import MeterOrder
 
         return issubclass(self.model, MeterOrder)
@@ -87,12 +91,14 @@ _KINDS = (
     OrderKind("dark", "All out, gently; work lights up.", changes_mode=True),
     OrderKind("keep", "Make the light as it is now the wanted balance."),
     OrderKind("undo", "Take the last order back.", changes_mode=True),
-    OrderKind("read", "Hand in a meter reading.", rights=METERS),
-    OrderKind("strike", "Let a reading not count any more."),
-    OrderKind("calibrate", "Guided, with a light meter: what your lamps really do."),
-    OrderKind("lineup", "Two minutes before a shoot: is all as calibrated?"),
-    OrderKind("calibration", "Go back to an earlier calibration, or to the rig file alone."),
-    OrderKind("import", "Take in a file of readings, or a calibration."),
+    OrderKind("read", "Hand in a meter reading.", rights=METERS, timeout_s=FIT_TIMEOUT_S),
+    OrderKind("strike", "Let a reading not count any more.", timeout_s=FIT_TIMEOUT_S),
+    OrderKind("calibrate", "Guided, with a light meter: what your lamps really do.", timeout_s=FIT_TIMEOUT_S),
+    OrderKind("lineup", "Two minutes before a shoot: is all as calibrated?", timeout_s=FIT_TIMEOUT_S),
+    OrderKind(
+        "calibration", "Go back to an earlier calibration, or to the rig file alone.", timeout_s=FIT_TIMEOUT_S
+    ),
+    OrderKind("import", "Take in a file of readings, or a calibration.", timeout_s=FIT_TIMEOUT_S),
     OrderKind("sensor", "Report what a sensor of the rig shows.", rights=METERS, journal_every_s=60.0),
 )
 ORDERS: Mapping[str, OrderKind] = {kind.word: kind for kind in _KINDS}

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 from fillside.orders.answers import Refusal
 
 
-def _no_constant(name: str) -> NoReturn:
+def _refuse_constant(name: str) -> NoReturn:
     raise Refusal("bad_order", f"{name} is not a number that JSON knows")
 
 
@@ -27,31 +27,31 @@ def _whole(text: str) -> int:
     return int(text)
 
 
-def _no_twin(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
         names = [name for name, _ in pairs]
-        twin = next(name for name in names if names.count(name) > 1)
-        raise Refusal("bad_order", f"{twin!r} is there twice", twin)
+        double = next(name for name in names if names.count(name) > 1)
+        raise Refusal("bad_order", f"{double!r} is there twice", double)
     return found
 
 
 def strict_loads(body: bytes | str) -> Any:
-    """What `body` says.
+    """Return the data that `body` is.
 
     Raises Refusal (bad_order) with one line that says what is wrong.
 
     >>> strict_loads(b'{"do": "follow"}')
     {'do': 'follow'}
     """
-    return _loads(body, _no_constant, _finite)
+    return _loads(body, _refuse_constant, _finite)
 
 
-def kept_loads(text: str) -> Any:
-    """What was stored: as `strict_loads`, but a number that is not finite, as older versions stored it, is
-    None.
+def stored_loads(text: str) -> Any:
+    """Return the data of a text that was stored: as `strict_loads`, but numbers that are not finite, as older
+    versions stored them, are None.
 
-    >>> kept_loads('{"by": NaN, "to": 1e999}')
+    >>> stored_loads('{"by": NaN, "to": 1e999}')
     {'by': None, 'to': None}
     """
 
@@ -61,15 +61,15 @@ def kept_loads(text: str) -> Any:
     return _loads(text, lambda name: None, number)
 
 
-def kept_text(value: Any) -> str:
-    """JSON for the disk, such as `kept_loads` reads: what JSON has no word for is null there.
+def stored_text(value: Any) -> str:
+    """Return JSON for the disk, such as `stored_loads` reads: null for what JSON has no word for.
 
-    >>> kept_text({"by": float("nan")})
+    >>> stored_text({"by": float("nan")})
     '{"by":null}'
     """
     text = json.dumps(value, separators=(",", ":"), default=lambda _: None)
     try:
-        again = kept_loads(text)
+        again = stored_loads(text)
     except (Refusal, ValueError):
         again = None
     return json.dumps(again, allow_nan=False, separators=(",", ":"))
@@ -83,7 +83,7 @@ def _loads(body: bytes | str, constant: Callable[[str], Any], number: Callable[[
             parse_constant=constant,
             parse_float=number,
             parse_int=_whole,
-            object_pairs_hook=_no_twin,
+            object_pairs_hook=_unique_keys,
         )
         json.dumps(value, ensure_ascii=False).encode("utf-8")
     except UnicodeError:

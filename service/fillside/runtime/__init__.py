@@ -1,1 +1,1 @@
-"""The running studio: one event loop that owns the hold, the wires it drives, and who is told."""
+"""The running studio: one event loop that owns the hold, its wires, its storage and its lookers-on."""

@@ -1,7 +1,7 @@
 """The loop around the held light: one event loop, one owner of the state, real time and real wires.
 
 Every door parses what it gets and awaits `Runner.do` with the order. It is judged and its first changed
-frame handed to the wires in the same turn of the loop, before anything is worded, stored or told; nothing of
+frame handed to the wires in the same turn of the loop, before anything is worded, stored or shown; nothing of
 that can fail the order or end the light (see `side_jobs`). After that `Runner.run` ticks when the held light
 asks for it. A tick asks for the light as it is due now, so after a stall the latest frame wins and nothing is
 caught up.
@@ -72,7 +72,7 @@ class Runner:
         self._answers = Turnstile()
         self._woken, self._settled = asyncio.Event(), asyncio.Event()
         self._due = math.inf
-        self._trouble_told: str | None = None
+        self._trouble_shown: str | None = None
         self._snapshot: tuple[Snapshot, State] | None = None
         self.wires.use(drivers)
         self.watch_wires()
@@ -255,8 +255,8 @@ class Runner:
             self.save()
         if self.wires.owed:
             self._send()
-        if self._store.trouble != self._trouble_told:
-            self._trouble_told = self._store.trouble
+        if self._store.trouble != self._trouble_shown:
+            self._trouble_shown = self._store.trouble
             self.live.studio_changed()
         self._turned_at = now
         self._record.look()

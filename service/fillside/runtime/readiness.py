@@ -1,4 +1,4 @@
-"""Whether the light is held, worked out of what goes on: for `/health` and for the service manager alike."""
+"""The readiness of the daemon, found from its parts, for `/health` and for the service manager alike."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ class Readiness:
 
 
 def readiness(runner: Runner, store: Store) -> Readiness:
-    """How the daemon is at this moment."""
-    stands = _loop_says(runner) + _wires_not_open(runner)
+    """The readiness of this moment."""
+    faults = _loop_faults(runner) + _wires_not_open(runner)
     if not runner.wires.have_taken(runner.light.codes):
-        stands.append("the light is not with all wires yet")
+        faults.append("the light is not with all wires yet")
     drivers = runner.wires.in_use.drivers
     lost = [name for name, driver in drivers.items() if driver.health.state == "lost"]
     says = [
@@ -43,10 +43,10 @@ def readiness(runner: Runner, store: Store) -> Readiness:
     # Whoever asks needs no token; why a job failed stands in the state, for those who may look.
     says += [*store.notes, *(f"{job['name']} fails; see the state" for job in runner.jobs.state())]
     reaches = not drivers or len(lost) < len(drivers)
-    return Readiness(not stands, not stands and reaches, (*stands, *says))
+    return Readiness(not faults, not faults and reaches, (*faults, *says))
 
 
-def _loop_says(runner: Runner) -> list[str]:
+def _loop_faults(runner: Runner) -> list[str]:
     ago_s = runner.turned_ago_s
     if ago_s <= max(LEAST_S, BEATS_MISSED * runner.beat_s):
         return []
@@ -54,10 +54,10 @@ def _loop_says(runner: Runner) -> list[str]:
 
 
 def _wires_not_open(runner: Runner) -> list[str]:
-    wanted = {head.drive.driver for head in runner.light.scene.rig.heads if head.drive is not None}
+    needed = {head.drive.driver for head in runner.light.scene.rig.heads if head.drive is not None}
     drivers = runner.wires.in_use.drivers
     return [
         f"wire {name} is not open"
-        for name in sorted(wanted)
+        for name in sorted(needed)
         if name not in drivers or not drivers[name].is_open
     ]

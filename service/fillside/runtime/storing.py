@@ -20,7 +20,7 @@ from fillside.background.side_jobs import SideJobs, in_words
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.contract import HeldLight
 from fillside.hold.fading.flash_limiter import LEAST_OUTPUT
-from fillside.hold.memory.undo import History, order_kept
+from fillside.hold.memory.undo import History, stored_order
 from fillside.storage.durability import stored
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
@@ -33,7 +33,7 @@ State = Mapping[str, Any]
 EACH_STOPS = 0.1
 """The light is stored whenever any head has changed by so much since."""
 AT_REST_S = 1.0
-"""What changes without a change of light, such as a tracked place, is stored at most so often."""
+"""The least time between two writes of changes that leave the light alone, such as a tracked place."""
 NOT_LASTING = "this will not outlive a restart"
 NO_TAKE = "the takes do not have this"
 NO_LINE = "the journal does not have this"
@@ -112,9 +112,9 @@ class Record:
         ]
         if state is not None:
             jobs += self._made("takes", NO_TAKE, lacks, lambda: [self._takes.change(state())])
-        if wanted := [job for job in jobs if job is not None]:
+        if writes := [job for job in jobs if job is not None]:
             try:
-                why_not = await self._lasts(self._store.keep(*wanted))
+                why_not = await self._lasts(self._store.keep(*writes))
             except Exception as error:
                 self._jobs.failed("storage", error)
                 why_not = _fault(error)
@@ -162,7 +162,7 @@ class Record:
             return None
         self._history = light.history
         self._texts = {
-            number: known[number] if number in known else order_kept(light.scene, order).text
+            number: known[number] if number in known else stored_order(light.scene, order).text
             for number, order in orders.items()
         }
         return self._texts

@@ -91,8 +91,8 @@ _UNKNOWN = HeadHealth()
 
 
 def health_events(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
-    """What happened between two of a driver's states, heads first: a wire that is back counts only with the
-    heads that are."""
+    """The events between two healths of a driver, heads first: a wire that is back counts only with the heads
+    that are."""
     for name, head in new.heads.items():
         yield from _of_head(name, old.heads.get(name, _UNKNOWN), head)
     for name in old.heads.keys() - new.heads.keys():
@@ -121,11 +121,11 @@ def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEven
 class Wires:
     """The drivers in use: hands them frames, and hears of their health.
 
-    `heard` takes what happened to one of them; work on a wire that fails is fenced among `jobs`.
+    `happened` takes the events of one of them; work on a wire that fails is fenced among `jobs`.
     """
 
-    def __init__(self, jobs: SideJobs, heard: Callable[[Sequence[HealthEvent]], None]) -> None:
-        self._jobs, self._heard = jobs, heard
+    def __init__(self, jobs: SideJobs, happened: Callable[[Sequence[HealthEvent]], None]) -> None:
+        self._jobs, self._happened = jobs, happened
         self._sent: Codes = ()
         self._healths: dict[str, Health] = {}
         self._unwatch: dict[str, Callable[[], None]] = {}
@@ -142,7 +142,7 @@ class Wires:
         self._unwatch.clear()
         for name, driver in self.in_use.drivers.items():
             self._unwatch[name] = driver.watch(partial(self._changed, name))
-            yield self._news(name, driver.health)
+            yield self._events(name, driver.health)
 
     def begin(self, drivers: DriversInUse, scene: Scene, codes: Codes) -> None:
         """Hand these codes to those of the drivers that are not in use yet."""
@@ -177,11 +177,11 @@ class Wires:
         return {name: driver.health.state for name, driver in self.in_use.drivers.items()}
 
     def _changed(self, name: str, health: Health) -> None:
-        # Called from within the driver, whose own work goes on whatever becomes of the news.
+        # Called from within the driver, whose own work goes on whatever becomes of the events.
         with self._jobs.fence("news of wires"):
-            if happened := self._news(name, health):
-                self._heard(happened)
+            if events := self._events(name, health):
+                self._happened(events)
 
-    def _news(self, name: str, health: Health) -> tuple[HealthEvent, ...]:
+    def _events(self, name: str, health: Health) -> tuple[HealthEvent, ...]:
         old, self._healths[name] = self._healths.get(name, Health()), health
         return tuple(health_events(name, old, health))

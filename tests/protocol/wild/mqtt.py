@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from fillside.doors.mqtt.homie_device import HomieDevice
-from fillside.doors.mqtt.listener import Mailbox
-from fillside.doors.mqtt.messages import Heard
+from fillside.doors.mqtt.listener import MqttListener
+from fillside.doors.mqtt.messages import ReceivedMessage
 from fillside.rig.tables.doors import MqttDoor
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.payloads import reported_code
@@ -118,7 +118,7 @@ def _payload(rng: random.Random, sound: Any) -> bytes:
     return json_of(rng, tree if pick < 0.85 else value(rng))
 
 
-def heard(rng: random.Random) -> Heard:
+def heard(rng: random.Random) -> ReceivedMessage:
     """A message for the door, for the Homie device or from a bulb."""
     pick = rng.random()
     if pick < 0.4:
@@ -135,7 +135,7 @@ def heard(rng: random.Random) -> Heard:
     else:
         topic = rng.choice(("lamp/plain", "lamp/nested", "lamp/nested", "lamp/alive"))
         payload = _payload(rng, rng.choice(REPORTS))
-    return Heard(
+    return ReceivedMessage(
         topic,
         payload,
         retained=rng.random() < 0.05,
@@ -152,10 +152,10 @@ class Messages:
 
     def __init__(self, light: Light) -> None:
         self._light, rig = light, light.up.rig
-        self._mailbox = Mailbox(rig, MqttDoor(), light, "fuzz", _still)
+        self._mailbox = MqttListener(rig, MqttDoor(), light, "fuzz", _still)
         self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still, _still)
-        self._mailbox.connection.say = self._said  # type: ignore[method-assign,assignment]
-        self._device.connection.say = self._told  # type: ignore[method-assign,assignment]
+        self._mailbox.connection.publish = self._said  # type: ignore[method-assign,assignment]
+        self._device.connection.publish = self._told  # type: ignore[method-assign,assignment]
         driver = light.up.wires.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         self._driver = driver
@@ -171,19 +171,19 @@ class Messages:
             assert isinstance(payload, str)
             assert "Fillside failed here" not in one_line(payload)
 
-    def make(self, rng: random.Random) -> Heard:
+    def make(self, rng: random.Random) -> ReceivedMessage:
         return heard(rng)
 
-    async def feed(self, made: Heard) -> str:
+    async def feed(self, made: ReceivedMessage) -> str:
         if made.topic.startswith("lamp/"):
             return self._report(made)
         self._light.begin()
         # Reports that were refused are told once a second; here each one.
-        self._mailbox._told_report_s = -10.0
+        self._mailbox._refused_report_s = -10.0
         await (self._device if made.topic.startswith(HOMIE) else self._mailbox)._take(made)
         return self._light.end()
 
-    def _report(self, made: Heard) -> str:
+    def _report(self, made: ReceivedMessage) -> str:
         """What a bulb says: a level, that it is there, or nothing; what says nothing changes nothing."""
         self._light.begin()
         driver, now, means = self._driver, self._driver._clock(), False

@@ -90,10 +90,10 @@ class Wires:
         for _ in range(3):
             await asyncio.sleep(0.01)
         became = self._light.end()
-        heard, answers = figures["osc"].heard, len(self._peer.texts(LAST))
+        heard, answers = figures["osc"].received, len(self._peer.texts(LAST))
         self._out.sendto(osc.packet_of(osc.Message("/fillside/follow", ())), self._to["osc"])
         await self._peer.say("fillside/corner/do", {"do": "follow"}, ResponseTopic=LAST)
-        await until(lambda: figures["osc"].heard > heard and len(self._peer.texts(LAST)) > answers)
+        await until(lambda: figures["osc"].received > heard and len(self._peer.texts(LAST)) > answers)
         assert '"ok":true' in self._peer.texts(LAST)[-1].replace(" ", ""), self._peer.texts(LAST)[-1]
         self._peer.got.clear()
         return f"handfuls {became}"

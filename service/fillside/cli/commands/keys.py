@@ -22,7 +22,7 @@ from fillside.text import numbers
 
 if TYPE_CHECKING:
     from fillside.doors.keys.device import InputDevice
-    from fillside.doors.keys.presses import KeyTable, Press, PressReader
+    from fillside.doors.keys.presses import KeyTable, Press, PressHistory
     from fillside.doors.keys.terminal import Terminal
     from fillside.rig.tables.keys import Keys
 
@@ -69,14 +69,14 @@ def keys(
 
 def _play(player: Player, table: KeyTable, source: Terminal | InputDevice) -> None:
     from fillside.doors.keys.device import DeviceError
-    from fillside.doors.keys.presses import PressReader
+    from fillside.doors.keys.presses import PressHistory
 
-    hand = PressReader()
+    history = PressHistory()
     try:
         with source.opened() as presses:
             for press in presses:
                 began_s = time.monotonic()
-                hand = player.press(table, hand, press)
+                history = player.press(table, history, press)
                 if time.monotonic() - began_s > SLOW_S:
                     source.drain()
     except DeviceError as error:
@@ -113,10 +113,10 @@ def _keys(rig_file: Path | None, keys_file: Path | None) -> Keys:
 
 
 def _list_devices(as_json: bool) -> None:
-    from fillside.doors.keys.device import DeviceError, keys_devices
+    from fillside.doors.keys.device import DeviceError, key_devices
 
     try:
-        found = keys_devices()
+        found = key_devices()
     except DeviceError as error:
         raise Failure(str(error)) from error
     if as_json:
@@ -170,17 +170,17 @@ class Player:
         click.echo("\n".join(f"  {line}" for line in numbers.table(rows)))
         click.echo(f"programme: {', '.join(table.programme)}\n")
 
-    def press(self, table: KeyTable, hand: PressReader, press: Press) -> PressReader:
-        """Obey one press; the hand afterwards."""
+    def press(self, table: KeyTable, history: PressHistory, press: Press) -> PressHistory:
+        """Obey one press; return the history after it."""
         from dataclasses import replace
 
-        from fillside.doors.keys.presses import pressed
+        from fillside.doors.keys.presses import read_press
 
         try:
-            after, outcome = pressed(table, hand, press, self._daemon.state)
+            after, outcome = read_press(table, history, press, self._daemon.state)
         except click.ClickException as error:
             self._say(press, None, {"error": {"message": error.format_message()}})
-            return hand
+            return history
         if outcome.order is None:
             if outcome.why_not:
                 self._say(press, None, {"error": {"message": outcome.why_not}})

@@ -11,10 +11,10 @@ import click
 from fillside.cli.client import Daemon, live_options
 from fillside.cli.group import WrongUse
 from fillside.cli.parameters import CountType, NumbersCommand, place, plain
+from fillside.orders.registry import ORDERS
 from fillside.rig.problems import quoted
 
-PATIENCE_S = 90.0
-"""Readings are weighed before the answer comes, and a simulated meter waits for the light to rest."""
+PATIENCE_S = ORDERS["read"].timeout_s
 NO_HEAD = "none"
 PAGE = 1000
 

@@ -185,7 +185,7 @@ def _doors(doors: Mapping[str, DoorFigures]) -> Iterator[Metric]:
     refused = CounterMetricFamily("fillside_door_messages_refused", "Not obeyed.", labels=["door"])
     dropped = CounterMetricFamily("fillside_door_messages_dropped", "Not answered either.", labels=["door"])
     for name, figures in doors.items():
-        heard.add_metric([name], figures.heard)
+        heard.add_metric([name], figures.received)
         refused.add_metric([name], figures.refused)
         dropped.add_metric([name], figures.dropped)
     yield from (heard, refused, dropped)

@@ -1,7 +1,6 @@
 """Keys of a Linux input device, without a terminal: a foot switch or a remote at the daemon's own machine.
 
-The device is held for us alone, so that what is pressed does not also type somewhere. One that is unplugged
-is waited for.
+The device is grabbed, so that its keys do not also type somewhere. One that is unplugged is waited for.
 """
 
 from __future__ import annotations
@@ -29,8 +28,8 @@ NAME_OF_CODE = {
 }
 """The name of a key by the full name of its Linux code."""
 
-DOWN, HELD = 1, 2
-"""Values of an EV_KEY event, linux/input.h: 0 up, 1 down, 2 repeated while held."""
+DOWN, REPEAT = 1, 2
+"""Values of an EV_KEY event, linux/input.h: 0 up, 1 down, 2 repeated while it is kept down."""
 
 
 class DeviceError(Exception):
@@ -53,21 +52,21 @@ def _missing() -> str:
 
 
 def press_of(names: Any, value: int, at_s: float) -> Press | None:
-    """The press that an EV_KEY event is; None for a key that comes up, and for one without a name.
+    """Return the press that an EV_KEY event is; None for a key that comes up, and for one without a name.
 
     `names` are Linux's names of its code: a text, or several where a code has more than one.
     """
-    if value not in (DOWN, HELD):
+    if value not in (DOWN, REPEAT):
         return None
     several = (names,) if isinstance(names, str) else tuple(names or ())
     name = next((NAME_OF_CODE[each] for each in several if each in NAME_OF_CODE), None)
     if name is None:
-        return None if not several else Press(str(several[0]).lower(), at_s, held=value == HELD)
-    return Press(name, at_s, held=value == HELD)
+        return None if not several else Press(str(several[0]).lower(), at_s, is_repeat=value == REPEAT)
+    return Press(name, at_s, is_repeat=value == REPEAT)
 
 
 def why_not(path: str, error: OSError) -> str:
-    """An error of an input device in one line, with what would help."""
+    """Return one line for an error of an input device, with a remedy."""
     reasons = {
         errno.ENOENT: "there is no such device; `fillside keys --devices` lists them",
         errno.EACCES: "may not be read by this user; `sudo usermod -aG input $USER`, then log in again",
@@ -79,30 +78,30 @@ def why_not(path: str, error: OSError) -> str:
 
 
 @dataclass(frozen=True)
-class Listed:
-    """An input device: its lasting path where it has one, and what it calls itself."""
+class DeviceEntry:
+    """An input device: its lasting path where it has one, and its own name."""
 
     path: str
     name: str
 
 
-def keys_devices() -> list[Listed]:
-    """Every input device with keys that this user may read."""
+def key_devices() -> list[DeviceEntry]:
+    """Return every input device with keys that this user may read."""
     evdev = library()
     found = []
     for path in evdev.list_devices():
         with contextlib.suppress(OSError), contextlib.closing(evdev.InputDevice(path)) as device:
             if evdev.ecodes.EV_KEY in device.capabilities():
-                found.append(Listed(path, device.name))
+                found.append(DeviceEntry(path, device.name))
     return found
 
 
 class InputDevice:
-    """The presses of an input device; `say` hears when it goes and comes."""
+    """The presses of an input device; `report` is called when it goes and comes."""
 
-    def __init__(self, path: str, say: Callable[[str], None], evdev: Any = None) -> None:
+    def __init__(self, path: str, report: Callable[[str], None], evdev: Any = None) -> None:
         self.name = path
-        self._say = say
+        self._report = report
         self._evdev = library() if evdev is None else evdev
         self._device: Any = None
 
@@ -119,7 +118,7 @@ class InputDevice:
             self._close()
 
     def drain(self) -> None:
-        """Forget what was pressed and not read."""
+        """Drop the presses that were not read."""
         with contextlib.suppress(OSError):
             while self._device is not None and select.select([self._device.fd], [], [], 0)[0]:
                 list(self._device.read())
@@ -150,9 +149,9 @@ class InputDevice:
             except OSError as error:
                 self._close()
                 reason = "is it plugged in?" if error.errno == errno.ENODEV else why(error)
-                self._say(f"{self.name} has gone ({reason}); waiting for it")
+                self._report(f"{self.name} has gone ({reason}); waiting for it")
                 self._reopen()
-                self._say(f"{self.name} is back")
+                self._report(f"{self.name} is back")
                 continue
             for event in events:
                 if event.type == self._evdev.ecodes.EV_KEY:

@@ -1,4 +1,4 @@
-"""From what a terminal sends to the names of keys. Pure: octets in, names out.
+"""Names of keys from the octets that a terminal sends. Pure: octets in, names out.
 
 Keys without a character come as control sequences: ``ESC [`` numbers and a letter or ``~`` (ECMA-48, 5.4), or
 ``ESC O`` and a letter (the application mode of DEC's terminals, which xterm's documents describe).
@@ -73,74 +73,76 @@ _NUMBERS = {
 
 
 class Decoder:
-    """Takes octets as they come, in pieces however torn.
+    """Takes octets as they come, in pieces of any size.
 
     >>> Decoder().feed(b"b\\x1b[6~")
     ['b', 'page_down']
     """
 
     def __init__(self) -> None:
-        self._held = b""
+        self._octets = b""
 
     @property
     def waits(self) -> bool:
-        """Whether what came so far may be the beginning of a longer sequence."""
-        return bool(self._held)
+        """Return whether the octets so far may be the beginning of a longer sequence."""
+        return bool(self._octets)
 
     def feed(self, octets: bytes) -> list[str]:
-        """The keys that are whole now; octets that are no key we know are dropped."""
-        self._held += octets
+        """Return the keys that are whole now; octets that are no known key are dropped."""
+        self._octets += octets
         found = []
-        while self._held:
-            length, name = _first(self._held)
+        while self._octets:
+            length, name = _first(self._octets)
             if length == 0:
                 break
-            self._held = self._held[length:]
+            self._octets = self._octets[length:]
             if name:
                 found.append(name)
         return found
 
     def flush(self) -> list[str]:
-        """No more came for a while: a lone escape is the escape key, the rest of a sequence is nothing."""
-        held, self._held = self._held, b""
-        return ["escape"] if held == b"\x1b" else []
+        """End what came so far: a lone escape is the escape key, the rest of a sequence is nothing."""
+        octets, self._octets = self._octets, b""
+        return ["escape"] if octets == b"\x1b" else []
 
 
-def _first(held: bytes) -> tuple[int, str | None]:
-    """How long the first key of what is held is, 0 while it is not whole, and its name, None if unknown."""
-    if held[0] != ESCAPE:
-        return _character(held)
-    if len(held) == 1:
+def _first(octets: bytes) -> tuple[int, str | None]:
+    """Return the length of the first key, 0 while it is not whole, and its name, None if unknown."""
+    if octets[0] != ESCAPE:
+        return _character(octets)
+    if len(octets) == 1:
         return 0, None
-    if held[1] == ord("O"):
-        return (3, _LETTERS.get(chr(held[2]))) if len(held) > 2 else (0, None)
-    if held[1] != ord("["):
+    if octets[1] == ord("O"):
+        return (3, _LETTERS.get(chr(octets[2]))) if len(octets) > 2 else (0, None)
+    if octets[1] != ord("["):
         # Alt with a key comes as escape and that key; escape twice is escape.
-        return 1, "escape" if held[1] == ESCAPE else None
-    return _sequence(held)
+        return 1, "escape" if octets[1] == ESCAPE else None
+    return _sequence(octets)
 
 
-def _sequence(held: bytes) -> tuple[int, str | None]:
-    """A control sequence: parameters from 0x30 to 0x3f, others from 0x20, and a last octet from 0x40."""
-    if held[2:3] == b"[":
+def _sequence(octets: bytes) -> tuple[int, str | None]:
+    """Read a control sequence: parameters from 0x30 to 0x3f, others from 0x20, and a last octet from 0x40."""
+    if octets[2:3] == b"[":
         # The Linux console's function keys.
-        return (4, f"f{held[3] - 0x40}" if 0x41 <= held[3] <= 0x45 else None) if len(held) > 3 else (0, None)
-    for place in range(2, min(len(held), LONGEST)):
-        octet = held[place]
+        if len(octets) <= 3:
+            return 0, None
+        return 4, f"f{octets[3] - 0x40}" if 0x41 <= octets[3] <= 0x45 else None
+    for place in range(2, min(len(octets), LONGEST)):
+        octet = octets[place]
         if 0x40 <= octet <= 0x7E:
-            number = held[2:place].split(b";")[0]
+            number = octets[2:place].split(b";")[0]
             if octet == ord("~"):
                 return place + 1, _NUMBERS.get(int(number)) if number.isdigit() else None
             return place + 1, _LETTERS.get(chr(octet))
         if not 0x20 <= octet <= 0x3F:
             return place, None
-    return (LONGEST, None) if len(held) >= LONGEST else (0, None)
+    return (LONGEST, None) if len(octets) >= LONGEST else (0, None)
 
 
-def _character(held: bytes) -> tuple[int, str | None]:
+def _character(octets: bytes) -> tuple[int, str | None]:
     """A character in UTF-8."""
-    lead = held[0]
+    lead = octets[0]
     length = 1 if lead < 0xC0 else 2 if lead < 0xE0 else 3 if lead < 0xF0 else 4
-    if len(held) < length:
+    if len(octets) < length:
         return 0, None
-    return length, NAME_OF_CHARACTER.get(held[:length].decode("utf-8", "replace"))
+    return length, NAME_OF_CHARACTER.get(octets[:length].decode("utf-8", "replace"))

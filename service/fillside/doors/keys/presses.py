@@ -1,7 +1,7 @@
-"""What a press of a key orders, given the table, the presses before, and what the studio is doing. Pure.
+"""The orders that presses of keys give, by the table, the presses before, and the state of the studio. Pure.
 
-A walk goes through the programme's marks. Where it stands is what the studio says, when the subject is at one
-of the marks, and otherwise where the keys went last: a tracker sees the subject about a mark, never at it.
+A walk goes through the programme's marks. It stands at the subject's mark where the studio knows of one in
+the programme, and otherwise where the keys went last: a tracker sees the subject about a mark, never at it.
 """
 
 from __future__ import annotations
@@ -18,32 +18,32 @@ from fillside.rig.tables.keys import Keys
 State = Mapping[str, Any]
 
 LOOK_UP_S = 1.0
-"""So often a source that waits for a press looks up: a signal just before a wait does not end it."""
+"""The longest wait for a press at a time: a signal just before a wait does not end it."""
 
 
 @dataclass(frozen=True)
 class Press:
-    """A key that went down, by its name; `held` where the machine repeats a key that is held."""
+    """A key that went down, by its name; `is_repeat` where the machine repeats a key that is kept down."""
 
     key: str
     at_s: float
-    held: bool = False
+    is_repeat: bool = False
 
 
 @dataclass(frozen=True)
-class PressReader:
-    """What is remembered between presses: where in the programme, and when each key was heard and counted."""
+class PressHistory:
+    """The place in the programme, and the times at which each key went down last and counted last."""
 
     place: int | None = None
-    heard_s: Mapping[str, float] = field(default_factory=dict)
+    down_s: Mapping[str, float] = field(default_factory=dict)
     counted_s: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """What a press comes to: an order, or a word why there is none ("" where nothing need be said).
+class KeyOutcome:
+    """The outcome of a press: an order, or a reason why there is none ("" where nobody needs one).
 
-    `place` is where in the programme the walk stands once the order is obeyed.
+    `place` is the place in the programme once the order is obeyed.
     """
 
     order: LightOrder | None = None
@@ -51,7 +51,7 @@ class Outcome:
     place: int | None = None
 
 
-NOTHING = Outcome()
+NOTHING = KeyOutcome()
 
 
 @dataclass(frozen=True)
@@ -68,44 +68,44 @@ class KeyTable:
         return cls(keys, keys.programme or marks, actions)
 
     def pause_s(self, action: KeyAction) -> float:
-        """How soon the same key counts again."""
+        """Return the time after which the same key counts again [s]."""
         return (self.keys.step_pause_ms if action.steps else self.keys.debounce_ms) / 1000
 
 
-def pressed(
-    table: KeyTable, hand: PressReader, press: Press, state: Callable[[], State]
-) -> tuple[PressReader, Outcome]:
-    """The hand after a press, and what it comes to. `state` is asked only where the order depends on it."""
+def read_press(
+    table: KeyTable, history: PressHistory, press: Press, state: Callable[[], State]
+) -> tuple[PressHistory, KeyOutcome]:
+    """Return the history after a press, and its outcome. `state` is called only where that depends on it."""
     action = table.actions.get(press.key)
     if action is None:
-        return hand, Outcome(why_not="" if press.held else f"{press.key} does nothing")
-    counts = not press.held and _counts(table, hand, press, action)
-    hand = replace(hand, heard_s={**hand.heard_s, press.key: press.at_s})
+        return history, KeyOutcome(why_not="" if press.is_repeat else f"{press.key} does nothing")
+    counts = not press.is_repeat and _counts(table, history, press, action)
+    history = replace(history, down_s={**history.down_s, press.key: press.at_s})
     if not counts:
-        return hand, NOTHING
-    hand = replace(hand, counted_s={**hand.counted_s, press.key: press.at_s})
+        return history, NOTHING
+    history = replace(history, counted_s={**history.counted_s, press.key: press.at_s})
     if action.order is not None:
-        return hand, Outcome(action.order, place=hand.place)
+        return history, KeyOutcome(action.order, place=history.place)
     if action.text == TOGGLE:
-        follows = state()["mode"] == "follow"
-        return hand, Outcome(Freeze(do="freeze") if follows else Follow(do="follow"), place=hand.place)
-    return hand, step(table, hand.place, action.text, state()["subject_seen"]["mark"])
+        toggled = Freeze(do="freeze") if state()["mode"] == "follow" else Follow(do="follow")
+        return history, KeyOutcome(toggled, place=history.place)
+    return history, step(table, history.place, action.text, state()["subject_seen"]["mark"])
 
 
-def _counts(table: KeyTable, hand: PressReader, press: Press, action: KeyAction) -> bool:
-    """Whether this is a new press: not a bounce, not the repetition of a key that is held in a terminal."""
+def _counts(table: KeyTable, history: PressHistory, press: Press, action: KeyAction) -> bool:
+    """Return whether a press is new: no bounce, and no repetition of a key kept down in a terminal."""
     never = float("-inf")
-    bounced = press.at_s - hand.heard_s.get(press.key, never) < table.keys.debounce_ms / 1000
-    too_soon = press.at_s - hand.counted_s.get(press.key, never) < table.pause_s(action)
+    bounced = press.at_s - history.down_s.get(press.key, never) < table.keys.debounce_ms / 1000
+    too_soon = press.at_s - history.counted_s.get(press.key, never) < table.pause_s(action)
     return not bounced and not too_soon
 
 
-def step(table: KeyTable, place: int | None, which: str, mark: str | None) -> Outcome:
-    """The next, previous or first mark of the programme, from where the walk stands."""
+def step(table: KeyTable, place: int | None, which: str, mark: str | None) -> KeyOutcome:
+    """Go to the next, previous or first mark of the programme."""
     programme = table.programme
     if not programme:
-        return Outcome(why_not="there is no programme to walk", place=place)
-    now = standing(programme, place, mark)
+        return KeyOutcome(why_not="there is no programme to walk", place=place)
+    now = place_of_mark(programme, place, mark)
     if which == FIRST or now is None:
         return _to(programme, 0)
     wanted = now + (1 if which == NEXT else -1)
@@ -114,14 +114,16 @@ def step(table: KeyTable, place: int | None, which: str, mark: str | None) -> Ou
     if table.keys.around:
         return _to(programme, wanted % len(programme))
     end = "end" if wanted > 0 else "beginning"
-    return Outcome(why_not=f"{programme[now]} is the {end} of the programme", place=now)
+    return KeyOutcome(why_not=f"{programme[now]} is the {end} of the programme", place=now)
 
 
-def standing(programme: tuple[str, ...], place: int | None, mark: str | None) -> int | None:
-    """Where in the programme the subject stands: the occurrence of its mark nearest to the last step.
+def place_of_mark(programme: tuple[str, ...], place: int | None, mark: str | None) -> int | None:
+    """Return the subject's place in the programme: the occurrence of its mark nearest to the last step.
 
-    >>> standing(("desk", "door", "desk"), 2, "desk"), standing(("desk", "door", "desk"), None, "door")
-    (2, 1)
+    >>> place_of_mark(("desk", "door", "desk"), 2, "desk")
+    2
+    >>> place_of_mark(("desk", "door", "desk"), None, "door")
+    1
     """
     if mark is None or mark not in programme:
         return place
@@ -129,5 +131,5 @@ def standing(programme: tuple[str, ...], place: int | None, mark: str | None) ->
     return min((i for i, name in enumerate(programme) if name == mark), key=lambda i: (abs(i - near), -i))
 
 
-def _to(programme: tuple[str, ...], place: int) -> Outcome:
-    return Outcome(Move(do="move", mark=programme[place]), place=place)
+def _to(programme: tuple[str, ...], place: int) -> KeyOutcome:
+    return KeyOutcome(Move(do="move", mark=programme[place]), place=place)

@@ -1,4 +1,4 @@
-"""Keys typed in a terminal: read one by one, and the terminal given back as it was, however it ends."""
+"""Keys typed in a terminal, read one by one. The terminal is restored, however it ends."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ ESCAPE_S = 0.05
 
 
 @contextmanager
-def keyed(fd: int) -> Iterator[None]:
-    """The terminal without lines and echo while inside; Ctrl-C and Ctrl-Z work as ever."""
+def single_keys(fd: int) -> Iterator[None]:
+    """Read single keys without echo while inside; Ctrl-C and Ctrl-Z work as ever."""
     before = termios.tcgetattr(fd)
 
     def resumed(_number: int, _frame: FrameType | None) -> None:
@@ -51,11 +51,11 @@ class Terminal:
 
     @contextmanager
     def opened(self) -> Iterator[Iterator[Press]]:
-        with keyed(self._fd):
+        with single_keys(self._fd):
             yield self._presses()
 
     def drain(self) -> None:
-        """Forget what was typed and not read."""
+        """Drop the keys that were not read."""
         termios.tcflush(self._fd, termios.TCIFLUSH)
         self._decoder.flush()
 

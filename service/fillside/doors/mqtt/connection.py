@@ -1,4 +1,4 @@
-"""A connection to the broker that comes back by itself, and forgets what it heard before it broke."""
+"""A connection to the broker that comes back by itself, and drops the messages from before it broke."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from fillside.doors.listener import Clock, DoorError, DoorFigures
-from fillside.doors.mqtt.messages import Heard
+from fillside.doors.mqtt.messages import ReceivedMessage
 from fillside_drivers.cancellation import cancelled
 from fillside_drivers.mqtt.broker import BrokerError, client_for, why_no_broker
 from fillside_drivers.mqtt.broker_options import BrokerOptions
@@ -47,8 +47,8 @@ class Inbox(asyncio.Queue[aiomqtt.Message]):
         self.taken_s = self._came.popleft()
         return super()._get()
 
-    def rest(self) -> list[tuple[float, aiomqtt.Message]]:
-        """Everything that waits, with its time; the queue is empty then."""
+    def drain(self) -> list[tuple[float, aiomqtt.Message]]:
+        """Empty the queue; return all that waited, with its time."""
         found = []
         while not self.empty():
             message = self.get_nowait()
@@ -65,16 +65,16 @@ class Connection:
         self.inbox = Inbox(MOST_WAITING, clock)
         self.stop = asyncio.Event()
         self._backoff = Backoff(random.Random(identifier))
-        self.is_lost: Callable[[Exception], object] = lambda error: None
+        self.on_lost: Callable[[Exception], object] = lambda error: None
         """Called whenever the broker could not be reached or was lost."""
-        self.is_back: Callable[[], object] = lambda: None
+        self.on_back: Callable[[], object] = lambda: None
         """Called whenever the connection serves."""
         try:
             self.client = client_for(
                 options,
                 identifier=identifier,
                 protocol=aiomqtt.ProtocolVersion.V5,
-                # A session that outlives the connection would hand over orders of another moment.
+                # A session that outlives the connection would deliver orders of another moment.
                 clean_start=True,
                 will=will,
                 queue_type=cast(Any, lambda maxsize: self.inbox),
@@ -85,25 +85,25 @@ class Connection:
     async def run(self, serve: Callable[[], Awaitable[None]]) -> None:
         """Connect, serve and connect again, each time later up to a bound, until `stop` is set.
 
-        What is no matter of the network is raised, with the connection closed; it may be run again.
+        Errors that are not the network's are raised, with the connection closed; it may be run again.
         """
         while not self.stop.is_set():
             try:
                 async with self.client:
-                    self.inbox.rest()
+                    self.inbox.drain()
                     self._backoff.reset()
                     await serve()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
                 self._lost(why_no_broker(error))
-                self.is_lost(ConnectionError(self.figures.note))
+                self.on_lost(ConnectionError(self.figures.note))
                 await self._pause(self._backoff.next_s())
             except Exception:
                 self._lost("a fault of ours; see the log")
                 raise
 
-    def is_up(self) -> None:
-        """Say that the connection serves."""
-        self.is_back()
+    def report_up(self) -> None:
+        """Report that the connection serves."""
+        self.on_back()
         if self.figures.report("ok", "", self._clock()):
             log.info("%s: the door is open", self._where)
 
@@ -119,7 +119,7 @@ class Connection:
             return
 
     async def while_connected(self, *jobs: Callable[[], Awaitable[None]]) -> None:
-        """Do the jobs side by side until `stop` is set or the connection breaks."""
+        """Run the jobs side by side until `stop` is set or the connection breaks."""
         try:
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(_as_coroutine(job), name="mqtt door") for job in jobs]
@@ -129,7 +129,10 @@ class Connection:
             raise _first_of(group) from None
 
     async def subscribe(self, topics: dict[str, int]) -> None:
-        """Hear topics from now on: nothing the broker kept from before, and nothing we say ourselves."""
+        """Subscribe to topics, each with its quality of service.
+
+        Messages that the broker kept from before do not come, nor do our own.
+        """
         wanted = [
             (
                 topic,
@@ -142,16 +145,16 @@ class Connection:
             if getattr(code, "is_failure", False):
                 raise aiomqtt.MqttError(f"the broker does not let us hear {topic}: {code}")
 
-    async def heard(self) -> list[Heard]:
-        """Everything that came, once something did."""
+    async def receive(self) -> list[ReceivedMessage]:
+        """Wait for a message; return all that came."""
         first = await anext(aiter(self.client.messages))
-        came = [(self.inbox.taken_s, first), *self.inbox.rest()]
+        came = [(self.inbox.taken_s, first), *self.inbox.drain()]
         now_s, now_unix_s = self._clock(), time.time()
-        found = [_heard(message, now_s - at_s, now_unix_s) for at_s, message in came]
-        self.figures.heard += len(found)
+        found = [_received(message, now_s - at_s, now_unix_s) for at_s, message in came]
+        self.figures.received += len(found)
         return found
 
-    async def say(
+    async def publish(
         self,
         topic: str,
         payload: str | bytes,
@@ -160,7 +163,7 @@ class Connection:
         correlation: bytes | None = None,
         expires_s: int | None = None,
     ) -> None:
-        """Publish. Quality of service 0: what could not be said at once is said anew when connected again."""
+        """Publish with quality of service 0: what is lost with a connection is published anew on the next."""
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         if correlation is not None:
             properties.CorrelationData = correlation
@@ -170,7 +173,7 @@ class Connection:
 
 
 def _first_of(group: BaseExceptionGroup[aiomqtt.MqttError]) -> BaseException:
-    """The first error in a group of groups."""
+    """Return the first error in a group of groups."""
     first = group.exceptions[0]
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
 
@@ -179,23 +182,23 @@ async def _as_coroutine(job: Callable[[], Awaitable[None]]) -> None:
     await job()
 
 
-def _heard(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> Heard:
-    told = message.properties
+def _received(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> ReceivedMessage:
+    properties = message.properties
     payload = message.payload
-    return Heard(
+    return ReceivedMessage(
         topic=str(message.topic),
         payload=payload if isinstance(payload, bytes) else str(payload).encode("utf-8"),
         retained=message.retain,
         age_s=age_s,
         came_unix_s=now_unix_s - age_s,
-        expires_s=getattr(told, "MessageExpiryInterval", None),
-        answer_to=getattr(told, "ResponseTopic", None),
-        correlation=getattr(told, "CorrelationData", None),
+        expires_s=getattr(properties, "MessageExpiryInterval", None),
+        answer_to=getattr(properties, "ResponseTopic", None),
+        correlation=getattr(properties, "CorrelationData", None),
     )
 
 
-async def ended(tasks: list[asyncio.Task[None]], within_s: float = FAREWELL_S) -> None:
-    """Wait for tasks that were told to stop; those that do not within a time are cancelled."""
+async def end_tasks(tasks: list[asyncio.Task[None]], within_s: float = FAREWELL_S) -> None:
+    """Wait for tasks that are about to stop; cancel those that do not within a time."""
     _, late = await asyncio.wait(tasks, timeout=within_s) if tasks else ((), ())
     await cancelled(late)
     await asyncio.gather(*tasks, return_exceptions=True)

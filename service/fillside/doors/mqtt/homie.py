@@ -1,6 +1,6 @@
 """The rig as the Homie convention 5 describes a device, so that home automation finds it by itself. Pure.
 
-What is wanted (ratio, exposure, trims, mode, mark) can be set; what the light does is shown beside it. The
+The wanted ratio, exposure, trims, mode and mark can be set; the light as it is can be read beside them. The
 topics are ``homie/5/fillside-RIG/NODE/PROPERTY``, with ``/set`` behind them to set, and ``/$target`` for the
 value last accepted, byte for byte.
 
@@ -26,20 +26,20 @@ Datatype = Literal["float", "boolean", "enum"]
 
 VERSION = "5.0"
 NO_MARK = "(none)"
-"""What the property `mark` says while the subject is at no mark."""
+"""The value of the property `mark` while the subject is at no mark."""
 _FLOAT = re.compile(r"-?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})([eE]-?\d{1,2})?", re.ASCII)
 
 
 @dataclass(frozen=True)
 class Property:
-    """One property: how it is described, what it says of a state, and what order setting it is.
+    """One property: its description, its value in a state, and the order that setting it gives.
 
-    `value` is None while there is nothing to say; `order` is None for what can only be looked at.
+    `value` gives None while there is no value; `order` is None for a property that cannot be set.
     """
 
     node: str
     name: str
-    says: str
+    label: str
     datatype: Datatype
     value: Callable[[State], str | None]
     format: str | None = None
@@ -51,21 +51,21 @@ class Property:
     def path(self) -> str:
         return f"{self.node}/{self.name}"
 
-    def described(self) -> dict[str, Any]:
-        """The property's part of the description; what is as the convention assumes is left out."""
-        told: dict[str, Any] = {"name": self.says, "datatype": self.datatype}
+    def description(self) -> dict[str, Any]:
+        """Return the property's part of the description, without the convention's defaults."""
+        found: dict[str, Any] = {"name": self.label, "datatype": self.datatype}
         if self.format is not None:
-            told["format"] = self.format
+            found["format"] = self.format
         if self.unit is not None:
-            told["unit"] = self.unit
+            found["unit"] = self.unit
         if self.order is not None:
-            told["settable"] = True
+            found["settable"] = True
         if not self.retained:
-            told["retained"] = False
-        return told
+            found["retained"] = False
+        return found
 
     def read(self, payload: bytes) -> Any:
-        """A payload's value. Raises Refusal for one that is not of the datatype."""
+        """Return a payload's value. Raises Refusal for one that is not of the datatype."""
         text = payload.decode("utf-8", "replace")
         if self.datatype == "float" and _FLOAT.fullmatch(text):
             return float(text)
@@ -76,19 +76,19 @@ class Property:
         wanted = {"float": "a number", "boolean": "true or false", "enum": f"one of {self.format}"}
         raise Refusal("bad_order", f"{self.path} is {wanted[self.datatype]}, not {text[:40]!r}", self.path)
 
-    def means(self, payload: bytes, value: str) -> bool:
-        """Whether a payload says the same as a value of ours, differently written perhaps."""
+    def is_equal(self, payload: bytes, value: str) -> bool:
+        """Return whether a payload means the same as a value of ours, however it is written."""
         try:
-            said, is_now = self.read(payload), self.read(value.encode("utf-8"))
+            theirs, ours = self.read(payload), self.read(value.encode("utf-8"))
         except Refusal:
             return False
-        return math.isclose(said, is_now, abs_tol=5e-4) if self.datatype == "float" else bool(said == is_now)
+        return math.isclose(theirs, ours, abs_tol=5e-4) if self.datatype == "float" else bool(theirs == ours)
 
 
-def number(value: float | None) -> str | None:
-    """A number in the convention's writing, to three decimals.
+def number_text(value: float | None) -> str | None:
+    """Return a number in the convention's writing, to three decimals.
 
-    >>> number(2.0), number(-0.0001), number(0.3333), number(None)
+    >>> number_text(2.0), number_text(-0.0001), number_text(0.3333), number_text(None)
     ('2', '0', '0.333', None)
     """
     if value is None or not math.isfinite(value):
@@ -96,7 +96,7 @@ def number(value: float | None) -> str | None:
     return f"{round(value, 3) + 0.0:.3f}".rstrip("0").rstrip(".")
 
 
-def truth(value: bool) -> str:
+def boolean_text(value: bool) -> str:
     return "true" if value else "false"
 
 
@@ -107,7 +107,7 @@ def _balance() -> Iterator[Property]:
         "ratio",
         "Wanted ratio of key to fill",
         "float",
-        lambda state: number(state["balance"]["ratio"]),
+        lambda state: number_text(state["balance"]["ratio"]),
         format="0.001:1025",
         order=lambda value, _: {"do": "balance", "ratio": value},
     )
@@ -116,7 +116,7 @@ def _balance() -> Iterator[Property]:
         "exposure",
         "Wanted exposure at the subject",
         "float",
-        lambda state: number(state["balance"]["exposure_lux"]),
+        lambda state: number_text(state["balance"]["exposure_lux"]),
         format="0.01:200000",
         unit="lx",
         order=lambda value, _: {"do": "expose", "to": value},
@@ -126,7 +126,7 @@ def _balance() -> Iterator[Property]:
         "exposure-stops",
         "Exposure on top, in stops",
         "float",
-        lambda state: number(state["balance"]["exposure_stops"]),
+        lambda state: number_text(state["balance"]["exposure_stops"]),
         format="-6:6",
         order=lambda value, state: {
             "do": "expose",
@@ -178,7 +178,7 @@ def _studio(rig: Rig) -> Iterator[Property]:
         retained=False,
     )
     yield Property(
-        node, "settled", "Light stands still", "boolean", lambda state: truth(bool(state["settled"]))
+        node, "settled", "Light stands still", "boolean", lambda state: boolean_text(bool(state["settled"]))
     )
 
 
@@ -213,36 +213,36 @@ def _out_of(role: str) -> Property:
         role,
         f"{role} put out by hand",
         "boolean",
-        lambda state: truth(state["trims"].get(role) == "out"),
+        lambda state: boolean_text(state["trims"].get(role) == "out"),
         order=lambda value, state: {"do": "trim", "role": role, "to": "out" if value else _in(state, role)},
     )
 
 
 def _in(state: State, role: str) -> float:
-    """The trim of a role that is not to be out: as it is, or none."""
+    """Return the trim of a role that is not to be out: as it is, or none."""
     trim = state["trims"].get(role, 0.0)
     return 0.0 if trim == "out" else float(trim)
 
 
 def _trim(state: State, role: str) -> str | None:
-    """A role's trim; nothing while it is out, which is no number of stops."""
+    """Return a role's trim; None while it is out, which is no number of stops."""
     trim = state["trims"].get(role, 0.0)
-    return None if trim == "out" else number(trim)
+    return None if trim == "out" else number_text(trim)
 
 
 def _now() -> Iterator[Property]:
-    yield _shown("ratio", "Ratio now", "achieved", "ratio")
-    yield _shown("ratio-error", "Ratio off by, in stops", "achieved", "ratio_error_stops")
-    yield _shown("exposure", "Exposure now", "achieved", "exposure_lux", unit="lx")
-    yield _shown("exposure-error", "Exposure off by, in stops", "achieved", "exposure_error_stops")
-    yield _shown("face-ratio", "Ratio on the face, as the camera sees it", "face", "ratio")
+    yield _reading("ratio", "Ratio now", "achieved", "ratio")
+    yield _reading("ratio-error", "Ratio off by, in stops", "achieved", "ratio_error_stops")
+    yield _reading("exposure", "Exposure now", "achieved", "exposure_lux", unit="lx")
+    yield _reading("exposure-error", "Exposure off by, in stops", "achieved", "exposure_error_stops")
+    yield _reading("face-ratio", "Ratio on the face, as the camera sees it", "face", "ratio")
     yield Property(
-        "now", "reached", "Balance reached", "boolean", lambda state: truth(state["ticks"]["balance"])
+        "now", "reached", "Balance reached", "boolean", lambda state: boolean_text(state["ticks"]["balance"])
     )
 
 
-def _shown(name: str, says: str, part: str, key: str, unit: str | None = None) -> Property:
-    return Property("now", name, says, "float", lambda state: number(state[part][key]), unit=unit)
+def _reading(name: str, label: str, part: str, key: str, unit: str | None = None) -> Property:
+    return Property("now", name, label, "float", lambda state: number_text(state[part][key]), unit=unit)
 
 
 NODES = {
@@ -254,8 +254,8 @@ NODES = {
 }
 
 
-class DescribedDevice:
-    """A rig as a device: its properties by path, its topics, its description."""
+class HomieRig:
+    """A rig as a device of the convention: its properties by path, its topics, its description."""
 
     def __init__(self, rig: Rig, domain: str = "homie") -> None:
         self._rig = rig.rig.name
@@ -272,15 +272,15 @@ class DescribedDevice:
         return f"{self.prefix}+/+/set"
 
     def description(self, version: int) -> dict[str, Any]:
-        """The device's `$description`; `version` must rise whenever it changes."""
+        """Return the device's `$description`; `version` must rise whenever it changes."""
         nodes: dict[str, Any] = {}
         for each in self.properties.values():
             node = nodes.setdefault(each.node, {"name": NODES[each.node], "properties": {}})
-            node["properties"][each.name] = each.described()
+            node["properties"][each.name] = each.description()
         return {"homie": VERSION, "version": version, "name": f"Fillside {self._rig}", "nodes": nodes}
 
-    def asked(self, topic: str, payload: bytes, state: State) -> tuple[Property, Order]:
-        """The property that is set, and the order that it is. Raises Refusal."""
+    def order_from(self, topic: str, payload: bytes, state: State) -> tuple[Property, Order]:
+        """Return the property that a message sets, and the order that this is. Raises Refusal."""
         path = topic.removeprefix(self.prefix).removesuffix("/set")
         found = self.properties.get(path)
         if found is None:
@@ -291,13 +291,16 @@ class DescribedDevice:
 
 
 def alert_names(rig: Rig) -> tuple[str, ...]:
-    """The ids of all alerts there can be."""
+    """Return the ids of all alerts that there can be."""
     return (*(f"driver-{name}" for name in rig.drivers), "tracker", "reach", "storage")
 
 
 def alerts(state: State) -> dict[str, str]:
-    """What somebody should see to, by an id: drivers that do not answer, a tracker that is too rough, what
-    stands in the way of the balance without having been ordered, a disk that takes nothing."""
+    """Return the alerts of a state by their ids.
+
+    They are drivers that do not answer, a tracker that is too rough, obstacles to the balance that nobody
+    ordered, and a disk that takes nothing.
+    """
     found = {
         f"driver-{name}": f"driver {name} is {driver['state']}"
         for name, driver in state["drivers"].items()
@@ -305,9 +308,9 @@ def alerts(state: State) -> dict[str, str]:
     }
     if state["subject_seen"]["too_rough"]:
         found["tracker"] = "the tracker is too rough: its jitter reaches the light"
-    in_the_way = [str(limit["says"]) for limit in state["limits"] if limit.get("at") not in CHOSEN]
-    if in_the_way:
-        found["reach"] = "; ".join(in_the_way)
+    obstacles = [str(limit["says"]) for limit in state["limits"] if limit.get("at") not in CHOSEN]
+    if obstacles:
+        found["reach"] = "; ".join(obstacles)
     if not state["storage"]["kept"]:
         found["storage"] = state["storage"]["note"]
     return found

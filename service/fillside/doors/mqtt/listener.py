@@ -1,4 +1,4 @@
-"""The MQTT door: what is heard on the rig's topics is obeyed and answered, and the state is told there."""
+"""The MQTT door: orders on the rig's topics are obeyed and answered, and the state is published there."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import aiomqtt
 
 from fillside.doors.listener import Clock, answer_to
 from fillside.doors.mqtt.connection import Connection
-from fillside.doors.mqtt.messages import Heard, Topics, order_from
-from fillside.doors.mqtt.publish_pace import News
+from fillside.doors.mqtt.messages import ReceivedMessage, Topics, order_from
+from fillside.doors.mqtt.publish_pace import PublishPace
 from fillside.doors.mqtt.sensors import Sensors
 from fillside.orders.answers import Body, Refusal
 from fillside.rig.tables.doors import MqttDoor
@@ -24,10 +24,10 @@ MOST_UNDER_WAY = 500
 hangs, and a few faders send as many meanwhile; readings and routines take longer."""
 _TOO_MANY = Refusal("too_many", f"{MOST_UNDER_WAY} orders are under way already")
 REFUSED_REPORTS_S = 1.0
-"""A tracker that reports what cannot be is told so at most so often."""
+"""The shortest pause between two refusals to a tracker that reports impossible places."""
 
 
-class Mailbox:
+class MqttListener:
     """The topics of a rig: orders, positions and meters in; answers, state and online out."""
 
     def __init__(self, rig: Rig, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
@@ -35,34 +35,33 @@ class Mailbox:
         self._studio, self._clock, self._where = studio, clock, table.address
         will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)
         self.connection = Connection(table, f"fillside-{identity}", will, clock)
-        self._told_report_s = -REFUSED_REPORTS_S
+        self._refused_report_s = -REFUSED_REPORTS_S
         self._under_way = 0
 
     async def run(self) -> None:
-        """Keep the door open until the connection is told to stop."""
+        """Keep the door open until the connection stops."""
         await self.connection.run(self._serve)
 
     async def _serve(self) -> None:
         connection, topics = self.connection, self._topics
-        await connection.subscribe(topics.heard)
-        await connection.say(topics.online, "true", retain=True)
-        connection.is_up()
-        await connection.while_connected(self._listen, self._tell)
-        # A clean goodbye takes the last will back, so the word has to be said.
-        await connection.say(topics.online, "false", retain=True)
+        await connection.subscribe(topics.subscriptions)
+        await connection.publish(topics.online, "true", retain=True)
+        connection.report_up()
+        await connection.while_connected(self._listen, self._publish_state)
+        # A clean goodbye takes the last will back, so it has to be published.
+        await connection.publish(topics.online, "false", retain=True)
 
-    async def _tell(self) -> None:
-        """Publish the state when it says something new."""
-        news = News()
+    async def _publish_state(self) -> None:
+        pace = PublishPace()
         with self._studio.watching() as changed:
             while True:
                 changed.clear()
-                await asyncio.sleep(news.look_again_s(self._clock()))
+                await asyncio.sleep(pace.look_again_s(self._clock()))
                 state = self._studio.state()
-                due_s = news.due_s(state, self._clock())
+                due_s = pace.due_s(state, self._clock())
                 if due_s == 0:
-                    await self.connection.say(self._topics.state, as_text(state), retain=True)
-                    news.told(state, self._clock())
+                    await self.connection.publish(self._topics.state, as_text(state), retain=True)
+                    pace.note(state, self._clock())
                     continue
                 await until(changed, due_s)
 
@@ -70,56 +69,56 @@ class Mailbox:
         """Begin every order in the turn in which it came; none waits for one before it that takes long."""
         async with asyncio.TaskGroup() as under_way:
             while True:
-                for heard in newest_reports(await self.connection.heard(), self._topics.subject):
+                for message in newest_reports(await self.connection.receive(), self._topics.subject):
                     if self._under_way >= MOST_UNDER_WAY:
-                        await self._answer(heard, _TOO_MANY.body())
+                        await self._answer(message, _TOO_MANY.body())
                         continue
                     self._under_way += 1
-                    under_way.create_task(self._take(heard)).add_done_callback(self._one_less)
+                    under_way.create_task(self._take(message)).add_done_callback(self._one_less)
                     await asyncio.sleep(0)
 
     def _one_less(self, _: asyncio.Task[None]) -> None:
         self._under_way -= 1
 
-    async def _take(self, heard: Heard) -> None:
+    async def _take(self, message: ReceivedMessage) -> None:
         try:
-            asked = order_from(heard, self._topics, self._sensors, self._studio.state)
-            if asked is None:
+            given = order_from(message, self._topics, self._sensors, self._studio.state)
+            if given is None:
                 return
-            body = await answer_to(self._studio, asked.said, Visitor(asked.who, "mqtt", self._where))
-            if "error" in body and asked.sensor is not None:
-                self._sensors.forget(asked.sensor)
+            body = await answer_to(self._studio, given.order, Visitor(given.who, "mqtt", self._where))
+            if "error" in body and given.sensor is not None:
+                self._sensors.forget(given.sensor)
         except Refusal as refusal:
             body = refusal.body()
-        await self._answer(heard, body)
+        await self._answer(message, body)
 
-    async def _answer(self, heard: Heard, body: Body) -> None:
-        """Answer at `said`, and where the asker wants it; a tracker's good report only where it asks."""
+    async def _answer(self, message: ReceivedMessage, body: Body) -> None:
+        """Answer at `said` and where the asker wants it; a tracker's good report only where it asks."""
         refused = "error" in body
         self.connection.figures.refused += refused
         text = as_text(body)
-        if self._topics.may_answer_at(heard.answer_to):
-            await self.connection.say(
-                str(heard.answer_to), text, correlation=heard.correlation, expires_s=ANSWER_EXPIRES_S
+        if self._topics.may_answer_at(message.answer_to):
+            await self.connection.publish(
+                str(message.answer_to), text, correlation=message.correlation, expires_s=ANSWER_EXPIRES_S
             )
-        if heard.topic == self._topics.subject:
+        if message.topic == self._topics.subject:
             now_s = self._clock()
-            if not refused or now_s - self._told_report_s < REFUSED_REPORTS_S:
+            if not refused or now_s - self._refused_report_s < REFUSED_REPORTS_S:
                 return
-            self._told_report_s = now_s
-        await self.connection.say(
-            self._topics.said, text, correlation=heard.correlation, expires_s=ANSWER_EXPIRES_S
+            self._refused_report_s = now_s
+        await self.connection.publish(
+            self._topics.said, text, correlation=message.correlation, expires_s=ANSWER_EXPIRES_S
         )
 
 
-def newest_reports(heard: list[Heard], subject: str) -> list[Heard]:
-    """Of position reports that waited together only the newest: after a stall nothing is caught up."""
-    last = max((i for i, each in enumerate(heard) if each.topic == subject), default=-1)
-    return [each for i, each in enumerate(heard) if each.topic != subject or i == last]
+def newest_reports(messages: list[ReceivedMessage], subject: str) -> list[ReceivedMessage]:
+    """Drop all position reports but the newest of those that waited together: nothing is caught up."""
+    last = max((i for i, each in enumerate(messages) if each.topic == subject), default=-1)
+    return [each for i, each in enumerate(messages) if each.topic != subject or i == last]
 
 
 async def until(changed: asyncio.Event, seconds: float | None) -> None:
-    """Until something changed, or a time is over."""
+    """Wait until something changed, or a time is over."""
     try:
         async with asyncio.timeout(seconds):
             await changed.wait()

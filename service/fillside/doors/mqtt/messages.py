@@ -1,7 +1,7 @@
-"""What is said over the broker, and what order it stands for. Pure: messages in, orders or refusals out.
+"""Messages from the broker, and the orders they stand for. Pure: messages in, orders or refusals out.
 
-A message that is old is not obeyed: one that the broker kept (retained), one that outlived its expiry, and
-one that waited here for long.
+An old message is not obeyed: one that the broker kept (retained), one that outlived its expiry, and one that
+waited here for long.
 """
 
 from __future__ import annotations
@@ -21,16 +21,17 @@ LONGEST_PAYLOAD = 64 * 1024
 MOST_AGE_S = 5.0
 """A message that waited longer in our own queue belongs to another moment."""
 EXPIRES_AFTER_S = 0.5
-"""What is left of an expiry comes in whole seconds; one of 0 is not over before half of one."""
+"""The rest of an expiry comes in whole seconds; one of 0 is not over before half of one."""
 
 _MARK = re.compile(NAME.pattern)
 
 
 @dataclass(frozen=True)
-class Heard:
+class ReceivedMessage:
     """One message as it came.
 
-    `age_s` is how long it waited here, `expires_s` what was left of its expiry, `came_unix_s` when it came.
+    `age_s` is the time that it waited here, `came_unix_s` the time at which it came, and `expires_s` the rest
+    of its expiry at that time.
     """
 
     topic: str
@@ -45,32 +46,33 @@ class Heard:
 
 @dataclass(frozen=True)
 class BrokerOrder:
-    """An order, and who gave it: the kind of publisher, for the journal; `sensor` names one that read."""
+    """An order as JSON data, and the kind of publisher that gave it, for the journal.
 
-    said: Any
+    `sensor` is the name of the sensor whose reading it is.
+    """
+
+    order: Any
     who: str
     sensor: str | None = None
 
 
-class MessageReader(NamedTuple):
+class TopicEntry(NamedTuple):
     """One topic below ``fillside/RIG/``."""
 
     path: str
-    way: Literal["in", "out", "out, retained"]
-    says: str
+    direction: Literal["in", "out", "out, retained"]
+    help: str
 
 
-SPOKEN = (
-    MessageReader("do", "in", "an order, as every door takes it"),
-    MessageReader("subject", "in", 'where a tracker saw the subject: `{"to": [x, y, z]}`, or a mark\'s name'),
-    MessageReader("meter/NAME", "in", 'a lux sensor: a number, or `{"value": 640, "unit": "lux"}`'),
-    MessageReader("said", "out", "the answer to each order"),
-    MessageReader(
+TOPIC_TABLE = (
+    TopicEntry("do", "in", "an order, as every door takes it"),
+    TopicEntry("subject", "in", 'where a tracker saw the subject: `{"to": [x, y, z]}`, or a mark\'s name'),
+    TopicEntry("meter/NAME", "in", 'a lux sensor: a number, or `{"value": 640, "unit": "lux"}`'),
+    TopicEntry("said", "out", "the answer to each order"),
+    TopicEntry(
         "state", "out, retained", "the state, at most twice a second, and always when the light has settled"
     ),
-    MessageReader(
-        "online", "out, retained", "`true`; `false` when the daemon has stopped or cannot be reached"
-    ),
+    TopicEntry("online", "out, retained", "`true`; `false` when the daemon has stopped or cannot be reached"),
 )
 
 
@@ -88,13 +90,15 @@ class Topics:
         self.meter = f"{self.prefix}meter/"
 
     @property
-    def heard(self) -> dict[str, int]:
-        """What is subscribed to, and at which quality of service: a lost report is made good by the next."""
+    def subscriptions(self) -> dict[str, int]:
+        """The quality of service by topic: a lost report is made good by the next."""
         return {self.do: 1, self.subject: 0, f"{self.meter}+": 1}
 
     def may_answer_at(self, topic: str | None) -> bool:
-        """Whether an answer may go where the asker wants it: to one plain topic that is not one of ours,
-        but for those below `said`, which are there for it."""
+        """Return whether an answer may go to a topic that the asker named.
+
+        It has to be one plain topic, and none of ours but for those below `said`, which are there for it.
+        """
         if not topic or len(topic.encode("utf-8", "replace")) > 1024 or any(c in topic for c in "+#\0"):
             return False
         if topic.startswith("$"):
@@ -103,43 +107,42 @@ class Topics:
 
 
 def order_from(
-    heard: Heard, topics: Topics, sensors: Sensors, studio: Callable[[], Mapping[str, Any]]
+    message: ReceivedMessage, topics: Topics, sensors: Sensors, state: Callable[[], Mapping[str, Any]]
 ) -> BrokerOrder | None:
-    """The order that a message stands for; None for a sensor that nobody asked.
+    """Return the order that a message stands for; None for a sensor that nobody asked.
 
-    `studio` gives the state, and is called only where an order depends on it. Raises Refusal for what is
-    stale or no order.
+    `state` is called only where an order depends on it. Raises Refusal for a stale message, and for what is
+    no order.
     """
-    check_fresh(heard)
-    if heard.topic == topics.do:
-        return BrokerOrder(strict_loads(heard.payload), "a publisher")
-    if heard.topic == topics.subject:
-        return BrokerOrder(_report(heard.payload), "a tracker")
-    name = heard.topic.removeprefix(topics.meter)
-    said = sensors.reading(name, heard.payload, heard.came_unix_s, studio)
-    return None if said is None else BrokerOrder(said, f"meter {name}", sensor=name)
+    check_fresh(message)
+    if message.topic == topics.do:
+        return BrokerOrder(strict_loads(message.payload), "a publisher")
+    if message.topic == topics.subject:
+        return BrokerOrder(_position_report(message.payload), "a tracker")
+    name = message.topic.removeprefix(topics.meter)
+    reading = sensors.reading(name, message.payload, message.came_unix_s, state)
+    return None if reading is None else BrokerOrder(reading, f"meter {name}", sensor=name)
 
 
-def check_fresh(heard: Heard) -> None:
+def check_fresh(message: ReceivedMessage) -> None:
     """Raise Refusal for a message of another moment, or one that is too long."""
-    if heard.retained:
+    if message.retained:
         raise Refusal("not_now", "a retained message is of another moment; publish it without retain")
-    left_s = math.inf if heard.expires_s is None else max(heard.expires_s, EXPIRES_AFTER_S)
-    if heard.age_s > min(left_s, MOST_AGE_S):
-        raise Refusal("not_now", f"it came too late: it waited {heard.age_s:.1f} s")
-    if len(heard.payload) > LONGEST_PAYLOAD:
-        raise Refusal("bad_order", f"{len(heard.payload)} octets are too long an order")
+    left_s = math.inf if message.expires_s is None else max(message.expires_s, EXPIRES_AFTER_S)
+    if message.age_s > min(left_s, MOST_AGE_S):
+        raise Refusal("not_now", f"it came too late: it waited {message.age_s:.1f} s")
+    if len(message.payload) > LONGEST_PAYLOAD:
+        raise Refusal("bad_order", f"{len(message.payload)} octets are too long an order")
 
 
-def _report(payload: bytes) -> dict[str, Any]:
-    """Where a tracker saw the subject."""
+def _position_report(payload: bytes) -> dict[str, Any]:
     text = payload.strip()
     is_json = text.startswith((b"{", b'"', b"["))
-    said: Any = strict_loads(text) if is_json else text.decode("utf-8", "replace")
-    if isinstance(said, str) and _MARK.fullmatch(said):
-        return {"do": "subject", "mark": said}
-    if isinstance(said, list):
-        said = {"to": said}
-    if not isinstance(said, dict) or "do" in said:
+    place: Any = strict_loads(text) if is_json else text.decode("utf-8", "replace")
+    if isinstance(place, str) and _MARK.fullmatch(place):
+        return {"do": "subject", "mark": place}
+    if isinstance(place, list):
+        place = {"to": place}
+    if not isinstance(place, dict) or "do" in place:
         raise Refusal("bad_order", 'a place is {"to": [x, y, z]} in metres, or the name of a mark', "to")
-    return {"do": "subject", **said}
+    return {"do": "subject", **place}

@@ -1,9 +1,9 @@
-"""Lux sensors on the broker: when what they say is a reading, and of what. Pure but for what was taken last.
+"""Lux sensors on the broker: which of their messages are readings, and of what. Pure but for the last ones.
 
-A sensor speaks all day. Its word counts where somebody wants it: when a routine asks for a reading that this
-sensor can give, or while one head is alone; and then once, until something else is asked or the light is
-another. A message that names its head is a reading by itself, as from a meter in a hand. Sensors that the
-rig file names for the daylight or the heads are always heard.
+A sensor sends all day. A message counts where somebody wants it: when a routine asks for a reading that this
+sensor can give, or while one head is alone; and then once, until something else is asked for or the light has
+changed. A message that names its head is a reading by itself, as from a meter in the hand. Sensors that the
+rig file names for the daylight or the heads always count.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ State = Mapping[str, Any]
 Order = dict[str, Any]
 
 REST_S = 1.5
-"""A sensor averages, and sends when it likes: so soon after a change it may tell of the light before."""
+"""A sensor averages, and sends when it likes: so soon after a change its value may be of the light before."""
 SAME_PLACE_M = 0.05
 READING_KEYS = ("head", "level", "at", "receptor", "facing", "note")
 
@@ -33,26 +33,26 @@ _UNKNOWN = MeterTable()
 
 
 def value_of(payload: bytes) -> Order:
-    """What a sensor's message says of a reading. Raises Refusal.
+    """Return the fields of a reading that a sensor's message gives. Raises Refusal.
 
     >>> value_of(b"640"), value_of(b'{"value": 8.3, "unit": "ev100"}')
     ({'value': 640.0}, {'value': 8.3, 'unit': 'ev100'})
     """
     if _NUMBER.fullmatch(payload):
         return {"value": float(payload)}
-    said = strict_loads(payload)
-    if isinstance(said, int | float) and not isinstance(said, bool):
-        return {"value": float(said)}
-    if not isinstance(said, dict) or "value" not in said:
+    fields = strict_loads(payload)
+    if isinstance(fields, int | float) and not isinstance(fields, bool):
+        return {"value": float(fields)}
+    if not isinstance(fields, dict) or "value" not in fields:
         raise Refusal("bad_order", 'a reading is a number, or {"value": 640, "unit": "lux"}', "value")
-    for key in said:
+    for key in fields:
         if key not in ("value", "unit", *READING_KEYS):
             raise Refusal("bad_order", f"{key[:32]!r} is nothing a meter can say", key[:32])
-    return said
+    return fields
 
 
 class Sensors:
-    """The rig's sensors, and for which moment each was heard last."""
+    """The rig's sensors, and the moment for which a reading of each was taken last."""
 
     def __init__(self, rig: Rig) -> None:
         self._tables = rig.doors.mqtt.meters if rig.doors.mqtt is not None else {}
@@ -60,9 +60,9 @@ class Sensors:
         self._taken: dict[str, Any] = {}
 
     def reading(
-        self, name: str, payload: bytes, came_unix_s: float, studio: Callable[[], State]
+        self, name: str, payload: bytes, came_unix_s: float, state_now: Callable[[], State]
     ) -> Order | None:
-        """The reading that a message is; None where nobody wants it, or it was taken already.
+        """Return the reading that a message is; None where nobody wants it, or it was taken already.
 
         Raises Refusal for a message that is no reading, and for one of a light that has just moved.
         """
@@ -71,11 +71,11 @@ class Sensors:
         if name in self._daylight:
             return {"do": "sensor", "name": name, **value_of(payload)}
         table = self._tables.get(name, _UNKNOWN)
-        said = {"do": "read", "unit": table.unit, **_stated(table), **value_of(payload)}
-        if "head" in said:
-            return said
-        state = studio()
-        wanted = self._wanted(table, said, state)
+        reading = {"do": "read", "unit": table.unit, **_in_file(table), **value_of(payload)}
+        if "head" in reading:
+            return reading
+        state = state_now()
+        wanted = self._wanted(table, reading, state)
         if wanted is None or self._taken.get(name) == wanted[0]:
             return None
         _check_still(state, came_unix_s)
@@ -83,25 +83,25 @@ class Sensors:
         return wanted[1]
 
     def forget(self, name: str) -> None:
-        """What a sensor said was refused: it may say it again."""
+        """Let a sensor give its reading again, as it was refused."""
         self._taken.pop(name, None)
 
-    def _wanted(self, table: MeterTable, said: Order, state: State) -> tuple[Any, Order] | None:
-        """For which moment a reading is wanted of this sensor, and the order it is then."""
+    def _wanted(self, table: MeterTable, reading: Order, state: State) -> tuple[Any, Order] | None:
+        """Return the moment for which a reading is wanted of this sensor, and the order that it is then."""
         routine = state.get("routine")
         if routine is not None:
             asks = routine["asks"]
             if asks is None or not self._can_give(table, asks):
                 return None
-            return (routine["number"], asks), said
+            return (routine["number"], asks), reading
         alone = next((head for head in state["heads"] if head["name"] == state["alone"]), None)
         if alone is None:
             return None
         lit = {"head": alone["name"], "level": alone["level"]}
-        return (lit, state["light_changed_at"]), {"at": list(state["subject"]), **said, **lit}
+        return (lit, state["light_changed_at"]), {"at": list(state["subject"]), **reading, **lit}
 
     def _can_give(self, table: MeterTable, asks: Mapping[str, Any]) -> bool:
-        """Whether a sensor is where a routine wants the meter, and of its kind, as far as the file says."""
+        """Return whether a sensor is where a routine wants the meter, and of its kind, as far as is known."""
         place = self._place(table)
         if place is not None and math.dist(place, asks["at"]) > SAME_PLACE_M:
             return False
@@ -112,8 +112,8 @@ class Sensors:
         return self._marks[table.at] if isinstance(table.at, str) else table.at
 
 
-def _stated(table: MeterTable) -> Order:
-    """What the rig file says of a sensor beside its unit."""
+def _in_file(table: MeterTable) -> Order:
+    """Return the fields that the rig file gives for a sensor, beside its unit."""
     found: Order = {key: getattr(table, key) for key in ("at", "receptor", "facing")}
     found = {
         key: value for key, value in found.items() if key in table.model_fields_set and value is not None

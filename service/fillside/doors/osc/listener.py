@@ -1,6 +1,6 @@
-"""The OSC door: a UDP socket whose packets are orders, answered to who sent them.
+"""The OSC door: a UDP socket whose packets are orders; the answers go to their senders.
 
-A packet that is malformed, or from an address that may not speak here, is counted and dropped without a word.
+A packet that is malformed, or from an address that is not admitted, is counted and dropped without an answer.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ from fillside.system_errors import why
 log = logging.getLogger(__name__)
 
 MOST_WAITING, MOST_LATER, LATEST_S = 256, 100, 10.0
-"""Messages that wait for their turn, those that wait for their time, and how far ahead that may be."""
+"""The most messages that wait for their turn, and for their time, and how far ahead that may be."""
 MOST_UNDER_WAY = 500
 """Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
 hangs, and a few faders send as many meanwhile; readings and routines take longer."""
 LONGEST_STATE = 60_000
-"""A UDP datagram holds hardly more."""
+"""The most characters of a state; a UDP datagram holds hardly more."""
 
 Sender = tuple[Any, ...]
 
 
-def bound(table: OscDoor) -> socket.socket:
-    """A UDP socket on the table's address. Raises DoorError with one clear line."""
+def bind_socket(table: OscDoor) -> socket.socket:
+    """Open a UDP socket on the table's address. Raises DoorError with one clear line."""
     host, port = table.address
     found = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_DGRAM)
     try:
@@ -49,7 +49,7 @@ def bound(table: OscDoor) -> socket.socket:
 
 
 class OscListener(asyncio.DatagramProtocol):
-    """Takes packets in, and hands their messages on one after the other."""
+    """Takes packets in, and obeys their messages one after the other."""
 
     def __init__(self, table: OscDoor, studio: Studio, wall: Callable[[], float]) -> None:
         self._table, self._studio, self._wall = table, studio, wall
@@ -67,10 +67,10 @@ class OscListener(asyncio.DatagramProtocol):
             handle.cancel()
 
     def error_received(self, exc: Exception) -> None:
-        """An answer did not arrive: whoever asked has gone."""
+        """Ignore that an answer did not arrive: the sender has gone."""
 
     def datagram_received(self, data: bytes, addr: Sender) -> None:
-        self.figures.heard += 1
+        self.figures.received += 1
         if not self._table.admits(str(addr[0])):
             self._drop(f"{addr[0]} may not speak here")
             return
@@ -110,12 +110,12 @@ class OscListener(asyncio.DatagramProtocol):
 
     def _drop(self, why: str) -> None:
         self.figures.dropped += 1
-        # Said at the first, the tenth, the hundredth: a flood of packets is no flood of log lines.
+        # Logged at the first, the tenth, the hundredth: a flood of packets is no flood of log lines.
         if str(self.figures.dropped).strip("0") == "1":
             log.warning("OSC: %s; %d dropped so far", why, self.figures.dropped)
 
     async def run(self) -> None:
-        """Obey what waits, each begun in its turn and none kept waiting by a long one, until cancelled."""
+        """Obey messages until cancelled, each begun in its turn and none kept waiting by a long one."""
         async with asyncio.TaskGroup() as under_way:
             while True:
                 message, sender = await self._waiting.get()
@@ -123,13 +123,13 @@ class OscListener(asyncio.DatagramProtocol):
                     self._drop("too many orders under way")
                     continue
                 self._under_way += 1
-                under_way.create_task(self._served(message, sender)).add_done_callback(self._one_less)
+                under_way.create_task(self._serve_safely(message, sender)).add_done_callback(self._one_less)
                 await asyncio.sleep(0)
 
     def _one_less(self, _: asyncio.Task[None]) -> None:
         self._under_way -= 1
 
-    async def _served(self, message: Message, sender: Sender) -> None:
+    async def _serve_safely(self, message: Message, sender: Sender) -> None:
         try:
             await self._serve(message, sender)
         except Exception:
@@ -139,21 +139,21 @@ class OscListener(asyncio.DatagramProtocol):
         if message.address == STATE:
             self._answer_state(sender)
             return
-        body = await self._obeyed(message, sender)
+        body = await self._obey(message, sender)
         if body is not None:
             self._answer(message, body, sender)
 
-    async def _obeyed(self, message: Message, sender: Sender) -> Body | None:
+    async def _obey(self, message: Message, sender: Sender) -> Body | None:
         try:
-            said = order_from(message)
+            order = order_from(message)
         except Refusal as refusal:
             return refusal.body()
-        if said is None:
+        if order is None:
             return None
         visitor = Visitor("an OSC sender", "osc", str(sender[0]))
-        body = await answer_to(self._studio, said, visitor, with_state=False)
-        # A tracker's good report is not answered: it would be told fifty times a second.
-        return None if said.get("do") == POSITION_REPORT and "error" not in body else body
+        body = await answer_to(self._studio, order, visitor, with_state=False)
+        # A tracker's good report is not answered: there are fifty a second.
+        return None if order.get("do") == POSITION_REPORT and "error" not in body else body
 
     def _answer(self, message: Message, body: Body, sender: Sender) -> None:
         error = body.get("error")

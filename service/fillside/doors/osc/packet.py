@@ -17,7 +17,7 @@ from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
 from pythonosc.parsing import osc_types
 
 LONGEST, DEEPEST, MOST = 8192, 4, 64
-"""Octets of a packet, bundles within each other, and messages of a packet; more is not for us."""
+"""The most octets of a packet, bundles within each other, and messages of a packet."""
 KNOWN_TAGS = frozenset("ifsdhTFN")
 
 _BUNDLE = b"#bundle\x00"
@@ -29,7 +29,7 @@ Value = int | float | str | bool | None
 
 
 class MalformedError(ValueError):
-    """These octets are no OSC packet that we can read."""
+    """Octets that are no OSC packet that we can read."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Message:
 
 
 def messages_of(packet: bytes) -> list[Message]:
-    """The messages of a packet, in order.
+    """Return the messages of a packet, in order. Raises MalformedError.
 
     >>> messages_of(bytes.fromhex("2f6b65792f6c6576656c00002c696600000000013f000000"))
     [Message(address='/key/level', values=(1, 0.5), at_s=None)]
@@ -94,7 +94,7 @@ def _message(packet: bytes, at_s: float | None) -> Message:
 
 
 def packet_of(message: Message) -> bytes:
-    """The octets of one message of texts and numbers. Raises MalformedError when it is too long.
+    """Return the octets of one message of texts and numbers. Raises MalformedError when it is too long.
 
     >>> packet_of(Message("/studio/ratio", (3.0,))).hex()
     '2f73747564696f2f726174696f0000002c66000040400000'

@@ -37,7 +37,7 @@ FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
 TOO_BRIGHT_STOPS_S = 3.0
-"""How fast light falls that is more than a face may get, whatever the pace."""
+"""The speed at which light falls that is more than a face may get, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
 """The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
 each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per
@@ -143,8 +143,7 @@ class Clock:
 
 @dataclass(frozen=True)
 class Lags:
-    """By head (heads,): how far ahead it is sent and how long it is deaf [s], and its fastest fade
-    [stop/s]."""
+    """By head (heads,): the lead and the latency of its lamp [s], and its fastest fade [stop/s]."""
 
     leads_s: FloatArray
     latencies_s: FloatArray
@@ -158,16 +157,16 @@ class Lags:
 
     @cached_property
     def any_late(self) -> bool:
-        """Whether there is one."""
+        """True where there are such heads."""
         return bool(self.late.any())
 
     def waits_s(self, moves: BoolArray) -> float:
-        """How long a fade of these heads (heads,) waits for the last of them to begin [s]."""
+        """The time that a fade of these heads (heads,) waits for the last of them to begin [s]."""
         return float(self.latencies_s[moves].max(initial=0.0))
 
 
 def lags_of(scene: Scene) -> Lags:
-    """The lags of a scene's heads; a drive that tells none has none."""
+    """The lags of a scene's heads; a drive that states none has none."""
     drives = [scene.rig.wiring.drives.get(name) for name in scene.names]
     timings = [drive.timing if isinstance(drive, Lagging) else None for drive in drives]
     return Lags(
@@ -192,7 +191,7 @@ class Fader:
         self.flashes = FlashLimiter(self._outputs)
         self._from_codes = self._goal = self._codes
         self._fade: Fade | None = None
-        self._gone_s = 0.0
+        self._elapsed_s = 0.0
         self._stepped_s = at_s - 1.0
         self._under_way = False
         self.waits = False
@@ -204,7 +203,7 @@ class Fader:
 
     @property
     def moving(self) -> bool:
-        """Whether a fade is on."""
+        """True during a fade."""
         return self._fade is not None
 
     @property
@@ -219,31 +218,30 @@ class Fader:
 
     @property
     def left_s(self) -> float:
-        """How long the fade still takes if nothing makes it wait."""
-        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._gone_s)
+        """The time that the fade still takes if nothing makes it wait [s]."""
+        return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._elapsed_s)
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
         """Fade from the present light to these codes; heads that are stuck stay."""
         self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
         self._was_stuck = self.stuck
-        wanted = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
-        self._goal, self.goal = wanted, tuple(wanted.tolist())
+        target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
+        self._goal, self.goal = target, tuple(target.tolist())
         self._from_codes = self._codes
-        if np.array_equal(wanted, self._codes):
+        if np.array_equal(target, self._codes):
             # Less than a code away: the way there cannot be seen on any wire.
             self._rest()
             return
-        waits_s = self._lags.waits_s(wanted != self._codes)
-        self._gone_s = -waits_s if self._fade is None else min(self._gone_s, 0.0)
+        waits_s = self._lags.waits_s(target != self._codes)
+        self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
         fastest = self._lags.fastest_stops_s
         gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
         fastest = np.where(self._gentle, gently, fastest)
         speeds = np.minimum(speed_stops_s, fastest)
-        self._fade = fade(self._outputs, self.dimmers.outputs(wanted), self._knees, speeds)
+        self._fade = fade(self._outputs, self.dimmers.outputs(target), self._knees, speeds)
 
-    def found(self, codes: Mapping[int, int], at_s: float) -> None:
-        """Heads, by place, have other codes than they were sent, by none of our doing: what comes starts
-        from there."""
+    def start_from(self, codes: Mapping[int, int], at_s: float) -> None:
+        """Go on from these codes, by place, of heads that were found at other ones than they were sent."""
         if not codes:
             return
         self._codes, self._outputs = self._codes.copy(), self._outputs.copy()
@@ -254,26 +252,26 @@ class Fader:
         shown = self.dimmers.outputs(self._codes)
         self._outputs[heads] = shown[heads]
         self._gentle[heads] = True
-        self.flashes.sent(shown, at_s)
+        self.flashes.record(shown, at_s)
 
     def step(self, at_s: float) -> bool:
-        """Go on to a time; whether any code changed."""
+        """Go on to a time; true if any code changed."""
         if self._fade is None:
             return False
         most = MOST_STEP_S if self._under_way else FRAME_S
-        gone_s = self._gone_s + min(max(at_s - self._stepped_s, 0.0), most)
+        elapsed_s = self._elapsed_s + min(max(at_s - self._stepped_s, 0.0), most)
         self._stepped_s, self._under_way = at_s, True
-        outputs, codes = self._frame(self._fade, gone_s)
+        outputs, codes = self._frame(self._fade, elapsed_s)
         changed = not np.array_equal(codes, self._codes)
         if changed:
             shown = self.dimmers.outputs(codes)
-            self.waits = not self.flashes.send(shown, at_s)
+            self.waits = not self.flashes.admit(shown, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
             self._gentle = self._gentle & (codes != self._goal)
-        self._gone_s, self._outputs = gone_s, outputs
-        if gone_s >= self._fade.lasts_s:
+        self._elapsed_s, self._outputs = elapsed_s, outputs
+        if elapsed_s >= self._fade.lasts_s:
             self._rest()
         return changed
 
@@ -283,13 +281,13 @@ class Fader:
             return None
         return max(0.0, FRAME_S - (at_s - self._stepped_s))
 
-    def _frame(self, way: Fade, gone_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-        outputs = way.outputs(max(gone_s, 0.0))
-        if gone_s >= way.lasts_s:
+    def _frame(self, way: Fade, elapsed_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+        outputs = way.outputs(max(elapsed_s, 0.0))
+        if elapsed_s >= way.lasts_s:
             return outputs, self._goal
         if not self._lags.any_late:
             return outputs, self._on_the_way(outputs)
-        ahead = way.outputs(np.maximum(gone_s + self._lags.leads_s, 0.0))
+        ahead = way.outputs(np.maximum(elapsed_s + self._lags.leads_s, 0.0))
         return outputs, self._on_the_way(ahead)
 
     def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:

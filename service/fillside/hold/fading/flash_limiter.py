@@ -40,8 +40,8 @@ class FlashLimiter:
         other._turned_s = self._turned_s - later_s
         return other
 
-    def send(self, outputs: FloatArray, at_s: float) -> bool:
-        """Whether a frame may be sent now; it counts as sent if it may."""
+    def admit(self, outputs: FloatArray, at_s: float) -> bool:
+        """Admit a frame, which then counts as sent; false where it has to wait."""
         stops = _stops(outputs)
         turns = self._turns(stops)
         if turns.any() and (turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any():
@@ -49,8 +49,8 @@ class FlashLimiter:
         self._count(stops, turns, at_s)
         return True
 
-    def sent(self, outputs: FloatArray, at_s: float) -> None:
-        """The light went there, whoever sent it."""
+    def record(self, outputs: FloatArray, at_s: float) -> None:
+        """Count a light that did not come from us as sent."""
         stops = _stops(outputs)
         self._count(stops, self._turns(stops), at_s)
 
@@ -70,7 +70,7 @@ class FlashLimiter:
         self._low = np.where(new, stops, np.minimum(self._low, stops))
 
     def _turns(self, stops: FloatArray) -> BoolArray:
-        """Which heads turn with a frame; before a head has gone any way, going on from where it began is
+        """The heads that turn with a frame; before a head has gone any way, going on from where it began is
         none."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS

@@ -1,1 +1,1 @@
-"""What orders have set, and the levels that follow from it."""
+"""The intent: all that orders can set, and the levels that meet it."""

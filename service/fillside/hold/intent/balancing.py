@@ -1,4 +1,4 @@
-"""The balance as the hold asks it: for one rig, with heads that come and go, again and again."""
+"""The balance of one rig with heads that come and go: solved again and again as the light is held."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
 from fillside.calibration.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
-from fillside.hold.health import Reckoning
+from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
@@ -32,7 +32,7 @@ KEPT_TO = 1e-6
 
 
 class Balancing:
-    """Solves for a scene. `limits` are of all heads, or of those that can be led when the wish is to solve
+    """Solves for a scene. `limits` are of all heads, or of those that can be led when the target is to solve
     anew. `corrected` are the stops by name that heads are asked for beyond their calibration."""
 
     def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
@@ -43,8 +43,8 @@ class Balancing:
         self._calibrated_cd = scene.sources.intensity_cd
         self.corrected: dict[str, float] = {}
 
-    def count_on(self, heads: Reckoning) -> None:
-        """Which heads the balance may count on, and what the others give."""
+    def count_on(self, heads: HeadPolicy) -> None:
+        """Count on these heads from now on, and on what the others are known to give."""
         every = all(heads.counted)
         self.limits = self._solver.limits if every else limits_of(self.scene, heads.counted, heads.stay)
 
@@ -78,65 +78,65 @@ class Balancing:
         """The rows at a place [m]; the latest are kept."""
         return self._solver.rows_at(place)
 
-    def solve(self, place: Point, wish: BalanceTarget, present: Codes | None) -> Solution:
+    def solve(self, place: Point, target: BalanceTarget, present: Codes | None) -> Solution:
         """The balance for a subject at a place [m], beside present codes."""
-        return self._solver.solve(place, wish, self.limits, present)
+        return self._solver.solve(place, target, self.limits, present)
 
-    def trim(self, place: Point, wish: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
+    def trim(self, place: Point, target: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
         """Codes with trims on them; the subject's place matters only for the most light its face may get."""
-        return self._solver.trim(place, wish, codes, trims)
+        return self._solver.trim(place, target, codes, trims)
 
     def measure(
-        self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+        self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> MeteredBalance:
-        """What is metered at a place [m] at codes; heads that do not answer are not counted on."""
+        """The light metered at a place [m] at codes; heads that do not work are not counted on."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
-        return measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
+        return measure(self.metering, self.rows_at(place), target, outputs, self.dropped(place, target))
 
-    def dropped(self, place: Point, wish: BalanceTarget) -> tuple[str, ...]:
+    def dropped(self, place: Point, target: BalanceTarget) -> tuple[str, ...]:
         """Those of "key" and "fill" that give too little at a place [m] to count."""
-        return self._solver.dropped(place, wish, self.limits)
+        return self._solver.dropped(place, target, self.limits)
 
-    def sure(
-        self, place: Point, wish: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+    def uncertainty(
+        self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> LightUncertainty:
-        """How sure that is; by the calibration as it was made, whatever was learned of the light since."""
+        """The uncertainty of the light of codes at a place [m], by the calibration as it was made."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
         heads = zip(codes, self.scene.fixed, working, strict=True)
         lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
-        return self._intervals.at(place, levels, lit, wish)
+        return self._intervals.at(place, levels, lit, target)
 
     def outputs(self, codes: Codes) -> FloatArray:
         """The outputs (heads,) that codes give; a head without a wire gives 1."""
         return self.scene.dimmers.outputs(codes)
 
-    def off_stops(self, place: Point, wish: BalanceTarget, codes: Codes, solved: SolvedOutputs) -> float:
-        """How far the light of codes is from what a solution gives at a place [m]: the larger of the
+    def off_stops(self, place: Point, target: BalanceTarget, codes: Codes, solved: SolvedOutputs) -> float:
+        """The distance of the light of codes from what a solution gives at a place [m]: the larger of the
         differences in ratio and in exposure, in stops.
 
-        It is compared with the solution and not with the wish, so that a wish out of reach is not run after.
-        Another role counts by half: it is metered against the key or the exposure, which may be off as well.
+        It is compared with the solution and not with the target, so that a target out of reach is not run
+        after. Another role counts by half: it is metered against the key or the exposure, which may be off as
+        well.
         """
-        now = self._compared(place, wish, self.outputs(codes))
-        return worst_off_stops(now, self._compared(place, wish, solved.outputs))
+        now = self._compared(place, target, self.outputs(codes))
+        return worst_off_stops(now, self._compared(place, target, solved.outputs))
 
-    def _compared(self, place: Point, wish: BalanceTarget, outputs: FloatArray) -> tuple[float | None, ...]:
-        light = measure(self.metering, self.rows_at(place), wish, outputs, self.dropped(place, wish))
+    def _compared(self, place: Point, target: BalanceTarget, outputs: FloatArray) -> tuple[float | None, ...]:
+        light = measure(self.metering, self.rows_at(place), target, outputs, self.dropped(place, target))
         others = (None if stops is None else stops / 2 for stops in light.relative.values())
         ratio = None if light.ratio is None else math.log2(light.ratio)
         return ratio, stops_over(light.exposure_lux, 1.0), *others
 
-    def is_too_bright(self, place: Point, wish: BalanceTarget, codes: Codes) -> bool:
-        """Whether codes give the brighter side of a face at a place [m] more than the wish allows."""
-        if wish.most_lux is None:
+    def is_too_bright(self, place: Point, target: BalanceTarget, codes: Codes) -> bool:
+        """True where codes give the brighter side of a face at a place [m] more than the target allows."""
+        if target.most_lux is None:
             return False
         lux = self.rows_at(place).lux(self.outputs(codes))
-        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > wish.most_lux * (1 + KEPT_TO))
+        return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > target.most_lux * (1 + KEPT_TO))
 
     def steepness_stops_m(self, place: Point) -> float:
-        """How fast the light of the nearest key or fill head changes where the subject is, in stops per
-        metre.
+        """The rate at which the light of the nearest key or fill head changes where the subject is [stop/m].
 
         E falls with the square of the distance d, so log2 E changes by 2 / (d ln 2) per metre along the way.
         """

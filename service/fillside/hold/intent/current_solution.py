@@ -1,4 +1,4 @@
-"""What the balance holds for a subject, before trims, and when that is worked out anew.
+"""The current solution of the balance for the subject, before trims, and the moments it is solved anew.
 
 An order asks for a new solution at once. A subject that moves asks for one as soon as its estimate has gone
 far enough for the light to differ, at most once a frame, and then the pace decides whether the light goes
@@ -43,26 +43,26 @@ class CurrentSolution:
 
     @property
     def pending(self) -> bool:
-        """Whether a subject that moved is still to be looked at."""
+        """True while a subject that moved is still to be looked at."""
         return self._stale
 
-    def take(self, wish: BalanceTarget, present: Codes | None) -> None:
+    def take(self, target: BalanceTarget, present: Codes | None) -> None:
         """Solve for where the subject is, beside present codes, and let the light rest on that."""
         place = self._subject.place
-        self._basis = self._balancing.solve(place, wish, present)
+        self._basis = self._balancing.solve(place, target, present)
         self.codes = self._basis.codes
         self._considered = self.place = place
         self.rest()
-        self._pace.settled()
+        self._pace.settle()
 
-    def heard(self, too_bright: bool = False) -> None:
+    def subject_reported(self, too_bright: bool = False) -> None:
         """The subject was reported, at a place where the light may be `too_bright`."""
         if not self._stale:
             moved = too_bright or math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
             self._stale = moved or self._pace.looks_again(self._subject.unmoved_s)
 
     def light_changed(self) -> None:
-        """The room's own light is another: the balance is to be looked at as if the subject had moved."""
+        """The ambient light changed; look at the balance as if the subject had moved."""
         self._stale = self._other_light = True
 
     def due_in(self, time_s: float) -> float | None:
@@ -70,41 +70,41 @@ class CurrentSolution:
         return max(0.0, FRAME_S - (time_s - self._pursued_s)) if self._stale else None
 
     def is_due(self, time_s: float) -> bool:
-        """Whether a subject that moved is to be looked at now."""
+        """True when a subject that moved is to be looked at now."""
         return self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S
 
-    def pursue(self, wish: BalanceTarget, time_s: float, too_bright: bool = False) -> bool:
-        """Solve for where the subject went; whether the light is to go along.
+    def pursue(self, target: BalanceTarget, time_s: float, too_bright: bool = False) -> bool:
+        """Solve for the new place of the subject; true if the light is to go along.
 
         A light that is `too_bright` there goes along whatever the pace.
         """
         subject, no_walk = self._subject, self._other_light or too_bright
         self.rest()
         self._pursued_s = time_s
-        place, solution = self._solve_there(wish)
-        off = math.inf if too_bright else self._off_stops(place, wish, solution)
+        place, solution = self._solve_there(target)
+        off = math.inf if too_bright else self._off_stops(place, target, solution)
         step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
         if step == "stay":
             return False
         if step == "begin" and not no_walk:
             subject.believe_the_latest(RECENT_S)
-            place, solution = self._solve_there(wish)
+            place, solution = self._solve_there(target)
         elif step == "begin" and subject.unmoved_s >= REST_S:
-            self._pace.settled()
+            self._pace.settle()
         self._basis, self.place, self.codes = solution, place, solution.codes
         return True
 
-    def _off_stops(self, place: Point, wish: BalanceTarget, solution: Solution) -> float:
-        """How far the light is from what a new solution gives, 0 where the wires have no better codes."""
-        off = self._balancing.off_stops(place, wish, self.codes, solution.solved)
+    def _off_stops(self, place: Point, target: BalanceTarget, solution: Solution) -> float:
+        """The distance of the light from a new solution, 0 where the wires have no better codes."""
+        off = self._balancing.off_stops(place, target, self.codes, solution.solved)
         rests = self._pace.resting and off > self._pace.band_stops
         if rests and solution.codes == self.codes:
             return 0.0
         return off
 
-    def _solve_there(self, wish: BalanceTarget) -> tuple[Point, Solution]:
+    def _solve_there(self, target: BalanceTarget) -> tuple[Point, Solution]:
         place = self._considered = self._subject.place
-        return place, self._balancing.solve(place, wish, self.codes)
+        return place, self._balancing.solve(place, target, self.codes)
 
     def rest(self) -> None:
         """Leave a subject that moved alone until it is reported again."""

@@ -55,7 +55,7 @@ class Alone:
 
 
 MOST_OFFSET_STOPS = 10.0
-"""What `camera.offset_stops` may be; more on top of it is said in lux."""
+"""The most that `camera.offset_stops` may be; more on top of it is stated in lux."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class Intent:
         }
 
 
-def trim_words(trims: Trims) -> dict[str, TrimWord]:
+def trim_table(trims: Trims) -> dict[str, TrimWord]:
     """Trims as they are shown and stored: "out" for a role that is out."""
     return {role: "out" if stops is None else stops for role, stops in trims.items()}
 

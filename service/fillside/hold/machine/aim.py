@@ -1,4 +1,4 @@
-"""Where the light goes and how fast: from the intent and the current solution to the goal of the fader.
+"""The aim of the light: from the intent and the current solution to the goal and speed of the fader.
 
 Theory. Every intent has codes to go to: those of the heads that are on alone, of the work light in the
 dark, the kept levels in freeze, else what the balance holds with the trims on it. A head that shows itself

@@ -43,7 +43,7 @@ NOTED = "noted; takes effect at follow"
 
 
 @dataclass(frozen=True)
-class Moment:
+class OrderContext:
     """The facts that an order is judged by; what few orders need is worked out when asked for.
 
     `untrimmed` are the codes the balance holds, `beneath` those the light goes to when no head is alone;
@@ -107,17 +107,17 @@ def _no_role(name: str, roles: Sequence[str]) -> str:
     return f"no {light} light here; {hint}"
 
 
-def _not_relative(moment: Moment, name: str, relative: Sequence[str]) -> str:
+def _not_relative(context: OrderContext, name: str, relative: Sequence[str]) -> str:
     """The refusal of stops for a role that takes none: there is no such light, or the ratio sets it."""
-    roles = tuple(role for role in dict.fromkeys(moment.scene.roles) if role != WORK_ROLE)
+    roles = tuple(role for role in dict.fromkeys(context.scene.roles) if role != WORK_ROLE)
     if name not in roles:
         return _no_role(name, roles)
     others = f"; {', '.join(relative)} can" if relative else ""
     return f"{name} is held by the ratio and cannot be held by stops{others}"
 
 
-def trim(moment: Moment, order: Trim) -> IntentChange:
-    scene, trims = moment.scene, moment.intent.trims
+def trim(context: OrderContext, order: Trim) -> IntentChange:
+    scene, trims = context.scene, context.intent.trims
     if order.role not in scene.roles or order.role == WORK_ROLE:
         roles = tuple(dict.fromkeys(role for role in scene.roles if role != WORK_ROLE))
         raise Refusal("unknown_name", _no_role(order.role, roles), "role")
@@ -126,7 +126,7 @@ def trim(moment: Moment, order: Trim) -> IntentChange:
     value = _trimmed_to(trims.get(order.role, 0.0), order)
     others = {role: stops for role, stops in trims.items() if role != order.role}
     changed = others if value == 0 else {**others, order.role: value}
-    return IntentChange(replace(moment.intent, trims=changed), _trim_note(moment, order.role, value))
+    return IntentChange(replace(context.intent, trims=changed), _trim_note(context, order.role, value))
 
 
 def _trimmed_to(now: float | None, order: Trim) -> float | None:
@@ -154,22 +154,22 @@ def _sum_stops(stops: float, by: float) -> float:
     return 0.0 if abs(total) < 1e-9 else total
 
 
-def _trim_note(moment: Moment, role: str, value: float | None) -> str:
+def _trim_note(context: OrderContext, role: str, value: float | None) -> str:
     if value is None:
         text = f"{role} is out"
     elif value == 0:
         text = f"{role} has no trim"
     else:
         text = f"{role} trimmed {stops_text(value)}"
-    return f"{text}; it shows once the light is back" if moment.intent.mode == "dark" else text
+    return f"{text}; it shows once the light is back" if context.intent.mode == "dark" else text
 
 
-def balance(moment: Moment, order: BalanceOrder) -> IntentChange:
-    intent = moment.intent
+def balance(context: OrderContext, order: BalanceOrder) -> IntentChange:
+    intent = context.intent
     roles = tuple(
         dict.fromkeys(
             role
-            for role, rule in zip(moment.scene.roles, moment.scene.rules, strict=True)
+            for role, rule in zip(context.scene.roles, context.scene.rules, strict=True)
             if rule in ("hair", "background")
         )
     )
@@ -177,12 +177,12 @@ def balance(moment: Moment, order: BalanceOrder) -> IntentChange:
     for name in ("relative", "against"):
         for role in said.get(name, {}):
             if role not in roles:
-                raise Refusal("unknown_name", _not_relative(moment, role, roles), dotted((name, role)))
+                raise Refusal("unknown_name", _not_relative(context, role, roles), dotted((name, role)))
         if name in said:
             said[name] = {**intent.balance.get(name, {}), **said[name]}
     table = {**intent.balance, **said}
     if "ratio" in said:
-        read_as = table.get("read_as", moment.rig.balance.read_as)
+        read_as = table.get("read_as", context.rig.balance.read_as)
         try:
             table["ratio"] = ratio_number(said["ratio"], read_as)
         except ValueError as error:
@@ -190,7 +190,7 @@ def balance(moment: Moment, order: BalanceOrder) -> IntentChange:
                 "out_of_range" if _is_number(said["ratio"]) else "bad_order", str(error), "ratio"
             ) from None
         table["read_as"] = read_as
-    return _with_target(moment, replace(intent, balance=table), "ratio")
+    return _with_target(context, replace(intent, balance=table), "ratio")
 
 
 def _is_number(ratio: str | float) -> bool:
@@ -198,17 +198,17 @@ def _is_number(ratio: str | float) -> bool:
     return not isinstance(ratio, str) or any(c.isdigit() for c in ratio)
 
 
-def expose(moment: Moment, order: Expose) -> IntentChange:
-    intent = moment.intent
+def expose(context: OrderContext, order: Expose) -> IntentChange:
+    intent = context.intent
     if order.by is not None:
-        return _with_target(moment, replace(intent, exposure_stops=_exposed(moment, order.by)), "by")
+        return _with_target(context, replace(intent, exposure_stops=_exposed(context, order.by)), "by")
     table = {**intent.balance, "exposure": order.to}
-    return _with_target(moment, replace(intent, balance=table, exposure_stops=0.0), "to")
+    return _with_target(context, replace(intent, balance=table, exposure_stops=0.0), "to")
 
 
-def _exposed(moment: Moment, by: float) -> float:
+def _exposed(context: OrderContext, by: float) -> float:
     """The stops on top of the exposure with some more; Refusal for too many in all, unless fewer."""
-    now = moment.intent.exposure_stops
+    now = context.intent.exposure_stops
     value = _sum_stops(now, by)
     if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
         raise Refusal(
@@ -220,11 +220,11 @@ def _exposed(moment: Moment, by: float) -> float:
     return value
 
 
-def camera(moment: Moment, order: CameraOrder) -> IntentChange:
+def camera(context: OrderContext, order: CameraOrder) -> IntentChange:
     settings = order.settings
-    over = {k: v for k, v in moment.intent.camera.items() if not _replaced(k, settings)}
-    change = _with_target(moment, replace(moment.intent, camera={**over, **settings}), next(iter(settings)))
-    if change.intent.rig(moment.rig).balance.exposure == "camera":
+    over = {k: v for k, v in context.intent.camera.items() if not _replaced(k, settings)}
+    change = _with_target(context, replace(context.intent, camera={**over, **settings}), next(iter(settings)))
+    if change.intent.rig(context.rig).balance.exposure == "camera":
         return change
     note = "the exposure is held at a number of lux; the camera's settings do not change it"
     return replace(change, note=note)
@@ -236,10 +236,10 @@ def _replaced(key: str, settings: Mapping[str, Any]) -> bool:
     )
 
 
-def _with_target(moment: Moment, intent: Intent, where: str) -> IntentChange:
+def _with_target(context: OrderContext, intent: Intent, where: str) -> IntentChange:
     """The change, if the target it makes is one that can be asked for."""
     try:
-        target = intent.target(moment.rig)
+        target = intent.target(context.rig)
     except ValidationError as error:
         raise Refusal("bad_order", _first_sentence(error), where) from None
     except ValueError as error:
@@ -250,7 +250,7 @@ def _with_target(moment: Moment, intent: Intent, where: str) -> IntentChange:
             f"that asks for {target.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
             where,
         )
-    return IntentChange(intent, moment.noted)
+    return IntentChange(intent, context.noted)
 
 
 def _first_sentence(error: ValidationError) -> str:
@@ -259,33 +259,33 @@ def _first_sentence(error: ValidationError) -> str:
     return str(own) if isinstance(own, MisfitError | ValueError) else detail["msg"]
 
 
-def move(moment: Moment, order: Move) -> IntentChange:
-    place = place_of(moment.rig, order, moment.why_not_at)
-    return IntentChange(replace(moment.intent, place=place), moment.noted)
+def move(context: OrderContext, order: Move) -> IntentChange:
+    place = place_of(context.rig, order, context.why_not_at)
+    return IntentChange(replace(context.intent, place=place), context.noted)
 
 
-def only(moment: Moment, order: Only) -> IntentChange:
-    lit = _lit(moment, order.head, order.level, "head")
-    return IntentChange(replace(moment.intent, alone=Alone((lit,))), _burning(moment.scene))
+def only(context: OrderContext, order: Only) -> IntentChange:
+    lit = _lit(context, order.head, order.level, "head")
+    return IntentChange(replace(context.intent, alone=Alone((lit,))), _burning(context.scene))
 
 
-def show(moment: Moment, order: Show) -> IntentChange:
-    lit = tuple(_lit(moment, head, level, f"heads.{head}") for head, level in order.heads.items())
-    return IntentChange(replace(moment.intent, alone=Alone(lit)), _burning(moment.scene))
+def show(context: OrderContext, order: Show) -> IntentChange:
+    lit = tuple(_lit(context, head, level, f"heads.{head}") for head, level in order.heads.items())
+    return IntentChange(replace(context.intent, alone=Alone(lit)), _burning(context.scene))
 
 
-def _lit(moment: Moment, name: str, level: float | None, where: str) -> tuple[int, int]:
+def _lit(context: OrderContext, name: str, level: float | None, where: str) -> tuple[int, int]:
     """The place and code of a head that is to be on; without a level, the one it has."""
-    scene = moment.scene
+    scene = context.scene
     if name not in scene.names:
         raise Refusal("unknown_name", unknown("head", name, scene.names), where)
     head = scene.index(name)
     if scene.fixed[head]:
         raise Refusal("not_now", f"{name} cannot be dimmed: it is on at full light all the time", where)
-    if not moment.working()[head]:
+    if not context.working()[head]:
         raise Refusal("not_now", f"{name} cannot be reached", where)
     full = scene.full_scales[head]
-    own = moment.beneath()[head] or moment.untrimmed[head] or full
+    own = context.beneath()[head] or context.untrimmed[head] or full
     return head, own if level is None else code_from_level(level, full)
 
 
@@ -294,24 +294,24 @@ def _burning(scene: Scene) -> str | None:
     return f"{', '.join(burning)} cannot be dimmed and stays on" if burning else None
 
 
-def end_only(moment: Moment, order: All) -> IntentChange:
-    if moment.intent.alone is None:
-        return IntentChange(moment.intent, "no head was alone")
-    return IntentChange(replace(moment.intent, alone=None))
+def end_only(context: OrderContext, order: All) -> IntentChange:
+    if context.intent.alone is None:
+        return IntentChange(context.intent, "no head was alone")
+    return IntentChange(replace(context.intent, alone=None))
 
 
-def keep(moment: Moment, order: Keep) -> IntentChange:
-    intent = moment.intent
+def keep(context: OrderContext, order: Keep) -> IntentChange:
+    intent = context.intent
     if intent.alone is not None or intent.mode == "dark":
         shows = "one head alone" if intent.alone is not None else "the studio dark"
         raise Refusal("not_now", f"there is no balance to keep with {shows}")
-    target = intent.target(moment.rig)
-    exposure_lux = moment.measured_now(target).exposure_lux
+    target = intent.target(context.rig)
+    exposure_lux = context.measured_now(target).exposure_lux
     # What is against the exposure is against the one that is kept.
-    now = moment.measured_now(replace(target, exposure_lux=exposure_lux))
+    now = context.measured_now(replace(target, exposure_lux=exposure_lux))
     if now.ratio is None or exposure_lux <= 0:
         raise Refusal("not_now", "there is no ratio to keep: key and fill must both be on and answer")
-    rig = intent.rig(moment.rig)
+    rig = intent.rig(context.rig)
     try:
         ratio = ratio_number(now.ratio, rig.balance.read_as)
     except ValueError as error:
@@ -329,20 +329,22 @@ def keep(moment: Moment, order: Keep) -> IntentChange:
     }
     stops = math.log2(exposure_lux / target.exposure_lux) + intent.exposure_stops
     out = {role: value for role, value in intent.trims.items() if value is None}
-    base = _kept_base(moment, out)
-    levels = KeptLevels(moment.present(), out, base, intent.place) if intent.mode == "freeze" else intent.kept
+    base = _kept_base(context, out)
+    levels = (
+        KeptLevels(context.present(), out, base, intent.place) if intent.mode == "freeze" else intent.kept
+    )
     kept = replace(intent, balance=table, exposure_stops=stops, trims=out, kept=levels)
     beside = f"; {', '.join(out)} stays out" if out else ""
     lux = f"{exposure_lux:.0f} lx" if exposure_lux >= 10 else f"{exposure_lux:.1f} lx"
     note = f"kept {ratio_text(now.ratio)}, read as {rig.balance.read_as}, at {lux}{beside}"
-    return replace(_with_target(moment, kept, "do"), note=note, untrimmed=base)
+    return replace(_with_target(context, kept, "do"), note=note, untrimmed=base)
 
 
-def _kept_base(moment: Moment, out: Mapping[str, float | None]) -> Codes:
+def _kept_base(context: OrderContext, out: Mapping[str, float | None]) -> Codes:
     """The present codes as what the balance holds; heads that are out, or on their way, as it had them."""
-    scene = moment.scene
-    base = list(moment.untrimmed)
-    for i, present in enumerate(moment.present()):
+    scene = context.scene
+    base = list(context.untrimmed)
+    for i, present in enumerate(context.present()):
         if scene.fixed[i] or scene.rules[i] == WORK_ROLE or scene.roles[i] in out:
             continue
         if present >= floor_code(scene.curves[i], scene.full_scales[i], float(scene.floors[i])):

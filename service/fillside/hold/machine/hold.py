@@ -17,21 +17,21 @@ import numpy as np
 
 from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.solver.rounding import Codes
-from fillside.hold.contract import Obeyed
+from fillside.hold.contract import OrderAnswer
 from fillside.hold.events import Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
 from fillside.hold.fading.fader import Clock, Fader
 from fillside.hold.fading.flash_limiter import FlashLimiter
-from fillside.hold.health import Reckoning, StudioHealth, found_code, reckoning
+from fillside.hold.health import HeadPolicy, StudioHealth, found_code, head_policy
 from fillside.hold.intent.balancing import Balancing
 from fillside.hold.intent.current_solution import CurrentSolution
 from fillside.hold.intent.intent import SOLVE_FIELDS, TARGET_FIELDS, Intent
 from fillside.hold.machine.aim import Aim
-from fillside.hold.machine.changes import Moment, place_of
+from fillside.hold.machine.changes import OrderContext, place_of
 from fillside.hold.machine.identify import dip_of
 from fillside.hold.machine.transitions import TRANSITIONS
-from fillside.hold.memory.carry_over import corrected_calibration, taken_over
-from fillside.hold.memory.remembered import Remembered, remember, resume
-from fillside.hold.memory.undo import History, Undoable, orders_again
+from fillside.hold.memory.carry_over import continuing_heads, corrected_calibration
+from fillside.hold.memory.hold_memory import HoldMemory, remember, resume
+from fillside.hold.memory.undo import History, Undoable, undoable_orders
 from fillside.hold.snapshot.snapshot import (
     Advice,
     Bookkeeping,
@@ -54,13 +54,13 @@ from fillside.rig.tables.model import Point, Rig
 
 @dataclass(frozen=True)
 class CarryOver:
-    """What a hold takes over from the one it replaces, beside what a restart would remember.
+    """State taken over from a hold that is replaced: the memory for a restart, and what is known beside it.
 
     `leaving` names heads that are on their way out. `flashes` count on where the heads are those of `scene`,
     `history` where their wires are too.
     """
 
-    remembered: Remembered
+    remembered: HoldMemory
     scene: Scene
     leaving: frozenset[str]
     health: StudioHealth
@@ -93,7 +93,7 @@ class Hold:
         self._balancing = Balancing(scene(rig, calibration), calibration)
         resumed = resume(stored if carried is None else carried.remembered, self._balancing.scene)
         self._balancing.correct(resumed.corrected)
-        earlier, notes = orders_again(resumed, self.scene)
+        earlier, notes = undoable_orders(resumed, self.scene)
         self._notes = (*resumed.notes, *notes)
         pace = Pace(rig.hold.dead_band_stops)
         self._subject = TrackedSubject(rig, pace.allowance_m, resumed.intent.place, "file", 0.0)
@@ -103,7 +103,7 @@ class Hold:
         self._history, self._advice = History(earlier), Advice()
         self._last_order: LastOrder | None = None
         self._light_changed_s: float | None = None
-        self._answer = Obeyed()
+        self._answer = OrderAnswer()
         self._snapshot: State | None = None
         self._judged: JudgedLight | None = None
         self._aim = Aim(rig, resumed.intent, self._balancing, self._subject, self._solution, self._fader)
@@ -117,7 +117,7 @@ class Hold:
         leaving = frozenset(i for i, name in enumerate(names) if name in carried.leaving)
         self._aim.intent = replace(self._aim.intent, leaving=leaving)
         self._health.take_over(carried.health)
-        self._reckon(0.0)
+        self._apply_policy(0.0)
         if names == before.names:
             self._fader.flashes = carried.flashes
             if self.scene.full_scales == before.full_scales:
@@ -132,11 +132,11 @@ class Hold:
         The first frame is the present one, from which it fades; kept levels stay as they are. The health of
         wires is carried over, orders can be taken back while the rig is the same.
         """
-        over = taken_over(self._file, rig)
+        over = continuing_heads(self._file, rig)
         remembered = self.remember().under(self._calibration, calibration).rewired(over)
         leaving = {self.scene.names[i] for i in self._aim.intent.leaving}
         carried = CarryOver(
-            remembered=Remembered.model_validate(remembered.model_dump(mode="json")),
+            remembered=HoldMemory.model_validate(remembered.model_dump(mode="json")),
             scene=self.scene,
             leaving=frozenset(name for name in leaving if over.get(name) == name),
             health=self._health,
@@ -216,7 +216,7 @@ class Hold:
         """The orders that can be taken back."""
         return self._history
 
-    def order(self, order: LightOrder, now_s: float) -> Obeyed:
+    def order(self, order: LightOrder, now_s: float) -> OrderAnswer:
         """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
         if isinstance(order, SubjectReport):
             return self._report(order, now_s)
@@ -226,21 +226,21 @@ class Hold:
             return self._identify(order, now_s)
         # A place given by hand belongs to the intent as the tracker has moved it since.
         before = replace(self._aim.intent, place=self._subject.place)
-        change = TRANSITIONS[type(order)].change(self._moment(before), order)
+        change = TRANSITIONS[type(order)].change(self._context(before), order)
         time_s = self._read_clock(now_s)
         changed = before.changed_from(change.intent)
         self._before_change()
         self._history.add(Undoable(phrase := phrase_of(order), changed, self._solution.codes))
         self._aim.intent = before
         if isinstance(order, Move):
-            self._subject.tell(change.intent.place, time_s)
+            self._subject.put(change.intent.place, time_s)
         self._change(change.intent, time_s, self._solution.codes, change.untrimmed)
         return self._obeyed(phrase, now_s, change.note, changed)
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Take in several things at once; the light goes on from all of them together."""
         self._before_change()
-        before = self._reckoning
+        before = self._policy
         found: dict[int, int] = {}
         for event in events:
             if isinstance(event, RemediesFound):
@@ -250,16 +250,16 @@ class Hold:
             elif isinstance(event, HeadsLeave):
                 self._leave(event, now_s)
             else:
-                self._health.heard(event, now_s)
+                self._health.take_in(event, now_s)
                 found |= found_code(event, self.scene, self._fader.codes)
-        if self._reckoning == before and not found:
+        if self._policy == before and not found:
             return
         time_s = self._read_clock(now_s)
-        self._fader.found(found, time_s)
-        if self._reckoning == before:
+        self._fader.start_from(found, time_s)
+        if self._policy == before:
             self._aim.as_ordered(time_s)
         else:
-            self._reckon(time_s)
+            self._apply_policy(time_s)
 
     def event(self, event: Event, now_s: float) -> None:
         """Take in what happened without an order."""
@@ -286,8 +286,8 @@ class Hold:
         fader, places = self._fader, map(self.scene.index, heads)
         return all(fader.codes[i] == 0 or fader.stuck[i] for i in places)
 
-    def remember(self) -> Remembered:
-        """What a restart resumes from."""
+    def remember(self) -> HoldMemory:
+        """The memory that a restart resumes from."""
         intent = replace(self._aim.intent, place=self._subject.place)
         return remember(self.scene, intent, self._fader.codes, self._solution.codes, self.corrected)
 
@@ -311,7 +311,8 @@ class Hold:
         return self._snapshot
 
     def remedy_question(self) -> RemedyQuestion | None:
-        """What to ask `balance.remedies`, answered by `RemediesFound`; None while nothing is to be asked."""
+        """The question to put to `balance.remedies`, answered by `RemediesFound`; None while there is
+        none."""
         if self._fader.moving:
             return None
         question = None
@@ -329,10 +330,10 @@ class Hold:
         _ = self._answer.note
         self._snapshot = self._judged = None
 
-    def _obeyed(self, do: str, now_s: float, note: str | None, before: Mapping[str, Any]) -> Obeyed:
+    def _obeyed(self, do: str, now_s: float, note: str | None, before: Mapping[str, Any]) -> OrderAnswer:
         codes, goal = self._fader.codes, self._fader.goal
         self._last_order = LastOrder(do=do, at=now_s + self._unix_s)
-        self._answer = Obeyed(lambda: note_after(self._light_at(codes, goal), note, before))
+        self._answer = OrderAnswer(lambda: note_after(self._light_at(codes, goal), note, before))
         return self._answer
 
     def _judge(self, present: PresentLight) -> JudgedLight:
@@ -358,13 +359,13 @@ class Hold:
         )
 
     @property
-    def _reckoning(self) -> Reckoning:
-        return reckoning(self._health.heads, self._aim.when_lost)
+    def _policy(self) -> HeadPolicy:
+        return head_policy(self._health.heads, self._aim.when_lost)
 
-    def _reckon(self, time_s: float) -> None:
+    def _apply_policy(self, time_s: float) -> None:
         """From now on lead the heads that can be led and no others."""
-        self._fader.stuck = ~np.array(self._reckoning.led)
-        self._balancing.count_on(self._reckoning)
+        self._fader.stuck = ~np.array(self._policy.led)
+        self._balancing.count_on(self._policy)
         if self.acts and self._aim.when_lost == "solve":
             self._solution.take(self._aim.target, self._solution.codes)
         self._aim.as_ordered(time_s)
@@ -380,26 +381,26 @@ class Hold:
         self._aim.intent = replace(self._aim.intent, leaving=leaving)
         self._aim.as_ordered(self._read_clock(now_s))
 
-    def _report(self, order: SubjectReport, now_s: float) -> Obeyed:
+    def _report(self, order: SubjectReport, now_s: float) -> OrderAnswer:
         place = place_of(self._file, order, self._subject.why_not)
         self._before_change()
         self._subject.report(place, self._read_clock(now_s))
         if self.acts:
-            self._solution.heard(self._aim.is_too_bright(self._fader.goal))
-        return Obeyed()
+            self._solution.subject_reported(self._aim.is_too_bright(self._fader.goal))
+        return OrderAnswer()
 
-    def _take_back(self, now_s: float) -> Obeyed:
+    def _take_back(self, now_s: float) -> OrderAnswer:
         last = self._history.take_back()
         self._before_change()
         time_s = self._read_clock(now_s)
         self._aim.intent = replace(self._aim.intent, place=self._subject.place)
         if "place" in last.before:
-            self._subject.tell(last.before["place"], time_s)
+            self._subject.put(last.before["place"], time_s)
         self._change(replace(self._aim.intent, **last.before), time_s, last.untrimmed, None)
         return self._obeyed("undo", now_s, f"undone: {last.do}", last.before)
 
-    def _identify(self, order: Identify, now_s: float) -> Obeyed:
-        dip, note = dip_of(self._moment(replace(self._aim.intent, place=self._subject.place)), order)
+    def _identify(self, order: Identify, now_s: float) -> OrderAnswer:
+        dip, note = dip_of(self._context(replace(self._aim.intent, place=self._subject.place)), order)
         self._before_change()
         self._aim.show(dip, self._read_clock(now_s))
         return self._obeyed(phrase_of(order), now_s, note, {})
@@ -410,16 +411,16 @@ class Hold:
         changed = intent.changed_from(self._aim.intent).keys()
         self._aim.put_in_force(intent, retarget=bool(changed & TARGET_FIELDS))
         if changed & TARGET_FIELDS:
-            self._balancing.count_on(self._reckoning)
+            self._balancing.count_on(self._policy)
         if self.acts and changed & SOLVE_FIELDS:
             self._solution.take(self._aim.target, present)
         if untrimmed is not None:
             self._solution.codes = untrimmed
         self._aim.as_ordered(time_s)
 
-    def _moment(self, intent: Intent) -> Moment:
+    def _context(self, intent: Intent) -> OrderContext:
         aim = self._aim
-        return Moment(
+        return OrderContext(
             scene=self.scene,
             intent=intent,
             untrimmed=self._solution.codes,

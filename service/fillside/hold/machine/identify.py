@@ -1,4 +1,4 @@
-"""Telling lamps apart: one head goes away from its level slowly and comes back, by itself.
+"""Identify a head: it goes away from its level slowly and comes back, by itself.
 
 Theory. A head that is lit dips by a stop, one that is out comes up gently and goes out again. One that burns
 so near its floor that a dip could not be seen rises instead. While that lasts no head is faster than the
@@ -7,7 +7,7 @@ dip. The table of its steps:
     none   --(order)-->                              away
     away   --(the light is there, or time is up)-->  back
     back   --(the light is there, or time is up)-->  none
-    either --(an order that changes what is wanted)--> none
+    either --(an order that changes the intent)   --> none
 
 Time is up when the way would have been done with nothing else moving: a light that follows a walk is never
 quite there.
@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from fillside.balance.solver.rounding import Codes
-from fillside.hold.machine.changes import Moment
+from fillside.hold.machine.changes import OrderContext
 from fillside.orders.answers import Refusal
 from fillside.orders.light import Identify
 from fillside.rig.notation import tenths
@@ -32,7 +32,7 @@ SPEED_STOPS_S = 1.0
 SEEN_STOPS = 0.5
 """A dip of less is easily missed."""
 UP_OUTPUT = 0.1
-"""How far a head that is out comes up."""
+"""The output to which a head that is out comes up."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Dip:
         return codes if self.step == "back" else with_code(codes, self.head, self.code)
 
     def is_done(self, time_s: float, moving: bool) -> bool:
-        """Whether this step is over."""
+        """True once this step is over."""
         return not moving or time_s >= self.until_s
 
     @property
@@ -63,9 +63,9 @@ def with_code(codes: Codes, head: int, code: int) -> Codes:
     return (*codes[:head], code, *codes[head + 1 :])
 
 
-def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
-    """What begins with the order, and what to say; Refusal where it cannot be."""
-    scene = moment.scene
+def dip_of(context: OrderContext, order: Identify) -> tuple[Dip, str]:
+    """The dip that an order begins, and the note on it; Refusal where it cannot be."""
+    scene = context.scene
     if order.head not in scene.names:
         raise Refusal(
             "unknown_name",
@@ -73,14 +73,14 @@ def dip_of(moment: Moment, order: Identify) -> tuple[Dip, str]:
             "head",
         )
     head = scene.index(order.head)
-    if moment.intent.mode == "freeze":
+    if context.intent.mode == "freeze":
         raise Refusal("not_now", f"the levels are frozen; showing {order.head} would change the take")
     if scene.fixed[head]:
         raise Refusal("not_now", f"{order.head} cannot be dimmed, so it cannot show itself", "head")
-    if not moment.working()[head]:
+    if not context.working()[head]:
         raise Refusal("not_now", f"{order.head} cannot be reached", "head")
-    alone = moment.intent.alone
-    own = moment.beneath()[head] if alone is None else dict(alone.lit).get(head, 0)
+    alone = context.intent.alone
+    own = context.beneath()[head] if alone is None else dict(alone.lit).get(head, 0)
     code = away_from(scene, head, own)
     return Dip(head, code), _said(scene, head, own, code)
 

@@ -23,7 +23,7 @@ from typing import Any, Literal
 
 from fillside.hold.intent.intent import Intent, KeptLevels, Mode
 from fillside.hold.machine import changes
-from fillside.hold.machine.changes import IntentChange, Moment
+from fillside.hold.machine.changes import IntentChange, OrderContext
 from fillside.orders.light import (
     All,
     BalanceOrder,
@@ -82,7 +82,7 @@ class Transition:
     """
 
     fields: frozenset[str]
-    change: Callable[[Moment, Any], IntentChange]
+    change: Callable[[OrderContext, Any], IntentChange]
     mode: Mode | None = None
 
 
@@ -91,8 +91,8 @@ def _fields(*names: str) -> frozenset[str]:
 
 
 def _mode(mode: Mode, *more: str) -> Transition:
-    def change(moment: Moment, order: Follow | Freeze | Dark) -> IntentChange:
-        return to_mode(moment.intent, mode, moment.levels_now)
+    def change(context: OrderContext, order: Follow | Freeze | Dark) -> IntentChange:
+        return to_mode(context.intent, mode, context.levels_now)
 
     return Transition(_fields("mode", "kept", *more), change, mode)
 

@@ -1,1 +1,1 @@
-"""What outlives a restart or a change of the rig."""
+"""The memory of the hold: it outlives a restart and a change of the rig."""

@@ -1,4 +1,4 @@
-"""Which heads a changed rig file takes off their wires, and which go on with the light that is on one.
+"""Heads and corrections that go on under a changed rig file or calibration, and heads that leave.
 
 Light belongs to a wire: a lamp that hangs on it does not know what the file calls it. A head is the same if
 it hangs where one hung before; or by its name, if it was put on another driver.
@@ -18,13 +18,13 @@ Wire = tuple[str, str, Hashable]
 """A driver's name and kind, and the first of the head's places on it."""
 
 
-def leaving(old: Rig, new: Rig) -> tuple[str, ...]:
+def leaving_heads(old: Rig, new: Rig) -> tuple[str, ...]:
     """The heads of the old file whose lamps nothing in the new one lights."""
-    goes_on = set(taken_over(old, new).values())
+    goes_on = set(continuing_heads(old, new).values())
     return tuple(head.name for head in old.heads if head.drive is not None and head.name not in goes_on)
 
 
-def taken_over(old: Rig, new: Rig) -> dict[str, str]:
+def continuing_heads(old: Rig, new: Rig) -> dict[str, str]:
     """For each head of the new file that goes on with a light that was there, the head of the old one."""
     there = {wire: head.name for head in old.heads if (wire := _wire(old, head)) is not None}
     found = {}
@@ -56,11 +56,11 @@ def _wire(rig: Rig, head: Head) -> Wire | None:
 _AS_READ = ("heads", "levels", "at", "value", "unit", "receptor", "facing", "time")
 
 
-def still_corrected(
+def lasting_corrections(
     corrected: Mapping[str, float], old: Calibration | None, new: Calibration | None
 ) -> dict[str, float]:
     """The corrections [stops] of heads whose calibration is the one it was."""
-    return {name: stops for name, stops in corrected.items() if calibrated_alike(name, old, new)}
+    return {name: stops for name, stops in corrected.items() if same_basis(name, old, new)}
 
 
 def corrected_calibration(
@@ -77,8 +77,8 @@ def corrected_calibration(
     return calibration.model_copy(update={"heads": heads})
 
 
-def calibrated_alike(name: str, old: Calibration | None, new: Calibration | None) -> bool:
-    """Whether two calibrations rest on the same readings of a head, or without any state the same light.
+def same_basis(name: str, old: Calibration | None, new: Calibration | None) -> bool:
+    """True where two calibrations rest on the same readings of a head, or without any state the same light.
 
     Readings of other heads shift what is believed of it by next to nothing, and do not count.
     """

@@ -10,22 +10,22 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from fillside.balance.solver.rounding import Codes
 from fillside.bounds import MOST_UNDO
-from fillside.hold.intent.intent import Intent, Mode, TrimWord, trim_words
-from fillside.hold.memory.remembered import (
-    AloneKept,
+from fillside.hold.intent.intent import Intent, Mode, TrimWord, trim_table
+from fillside.hold.memory.hold_memory import (
     CodesByName,
-    LevelsKept,
-    Remembered,
-    Resumed,
-    alone_kept,
+    HoldMemory,
+    StartingPoint,
+    StoredAlone,
+    StoredLevels,
     alone_of,
     codes_by_name,
     codes_of,
     in_whites_of,
     levels_in_whites_of,
-    levels_kept,
     levels_of,
     start_was_edited,
+    stored_alone,
+    stored_levels,
     trims_of,
     without_edited,
 )
@@ -86,7 +86,7 @@ class History:
 
     @property
     def last(self) -> str | None:
-        """What `take_back` would take back, in a few words."""
+        """The order that `take_back` would take back, in a few words."""
         return self._orders[-1].do if self._orders else None
 
 
@@ -99,15 +99,15 @@ class Before(_HistoryModel):
 
     place: Point | None = None
     mode: Mode | None = None
-    levels: LevelsKept | None = None
-    alone: AloneKept | None = None
+    levels: StoredLevels | None = None
+    alone: StoredAlone | None = None
     balance: dict[str, Any] | None = None
     exposure_stops: float | None = None
     camera: dict[str, Any] | None = None
     trims: dict[str, TrimWord] | None = None
 
 
-class OrderKept(_HistoryModel):
+class StoredOrder(_HistoryModel):
     """An order in words, the intent before it, and the untrimmed codes of then."""
 
     do: str
@@ -120,28 +120,28 @@ class OrderKept(_HistoryModel):
         return self.model_dump_json(exclude_unset=True)
 
 
-def order_kept(scene: Scene, order: Undoable) -> OrderKept:
-    """What to store of an order."""
+def stored_order(scene: Scene, order: Undoable) -> StoredOrder:
+    """An order as it is stored."""
     before = dict(order.before)
     before.pop("leaving", None)
     if "kept" in before:
         levels = before.pop("kept")
-        before["levels"] = None if levels is None else levels_kept(scene, levels)
+        before["levels"] = None if levels is None else stored_levels(scene, levels)
     if before.get("alone") is not None:
-        before["alone"] = alone_kept(scene, before["alone"])
+        before["alone"] = stored_alone(scene, before["alone"])
     if "trims" in before:
-        before["trims"] = trim_words(before["trims"])
+        before["trims"] = trim_table(before["trims"])
     for name in ("balance", "camera"):
         if name in before:
             before[name] = dict(before[name])
     untrimmed = codes_by_name(scene, order.untrimmed)
-    return OrderKept(do=order.do, before=Before(**before), untrimmed=untrimmed)
+    return StoredOrder(do=order.do, before=Before(**before), untrimmed=untrimmed)
 
 
-def orders_again(resumed: Resumed, scene: Scene) -> tuple[tuple[Undoable, ...], tuple[str, ...]]:
+def undoable_orders(resumed: StartingPoint, scene: Scene) -> tuple[tuple[Undoable, ...], tuple[str, ...]]:
     """The orders that can be taken back from where a start begins, the oldest first, and what to say.
 
-    The latest is looked at first: each has to fit what is intent after it. What the rig file says anew since
+    The latest is looked at first: each has to fit the intent after it. What the rig file says anew since
     is not taken back, and an order of which nothing is left then is passed over.
     """
     stored = resumed.stored
@@ -169,9 +169,9 @@ def orders_again(resumed: Resumed, scene: Scene) -> tuple[tuple[Undoable, ...], 
     return tuple(reversed(found)), notes
 
 
-def _understood(text: object) -> OrderKept | None:
+def _understood(text: object) -> StoredOrder | None:
     try:
-        return OrderKept.model_validate_json(text) if isinstance(text, str) else None
+        return StoredOrder.model_validate_json(text) if isinstance(text, str) else None
     except ValidationError:
         return None
 
@@ -180,7 +180,7 @@ def _full_scales(scene: Scene) -> dict[str, int]:
     return dict(zip(scene.names, scene.full_scales, strict=True))
 
 
-def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
+def _before(before: Before, stored: HoldMemory, scene: Scene) -> dict[str, Any]:
     """The intent before an order, by its fields, without what the rig file says anew."""
     given, rig = before.model_fields_set, scene.rig
     balance, stops = without_edited(stored, before.balance or {}, before.exposure_stops or 0.0, rig)
@@ -188,7 +188,7 @@ def _before(before: Before, stored: Remembered, scene: Scene) -> dict[str, Any]:
         "mode": before.mode,
         "kept": before.levels and levels_of(levels_in_whites_of(scene, stored, before.levels), scene),
         "alone": before.alone
-        and alone_of(AloneKept(lit=in_whites_of(scene, stored, before.alone.lit)), scene),
+        and alone_of(StoredAlone(lit=in_whites_of(scene, stored, before.alone.lit)), scene),
         "balance": balance,
         "exposure_stops": stops,
         "camera": before.camera,

@@ -1,4 +1,4 @@
-"""What stays as it is between two calibrations: the marks, the camera, and where the heads stand."""
+"""The places of a rig: marks, camera and heads, which stay between two calibrations."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from fillside.rig.tables.model import DEFAULT_CONSTANT, Point
 
 
 class HeadPlace(ReportModel):
-    """Where a head stands, what holds it, and what it can do.
+    """The place of a head, the rule that holds it, and its limits.
 
     `rule` is key, fill, hair, background or work; `floor` the least output it is held at, 0 when it is not
     held; `sigma_stops` the standard uncertainty of its predicted light, null without a calibration.

@@ -24,14 +24,14 @@ from fillside.hold.events import RemediesFound, RemedyQuestion
 from fillside.hold.health import (
     DriverHealth,
     HeadCondition,
-    as_reported,
     head_limits,
     head_notes,
     level_reported,
+    with_reported_codes,
 )
 from fillside.hold.intent.balancing import Balancing
 from fillside.hold.intent.current_solution import CurrentSolution
-from fillside.hold.intent.intent import SOLVE_FIELDS, Intent, trim_words
+from fillside.hold.intent.intent import SOLVE_FIELDS, Intent, trim_table
 from fillside.hold.snapshot.state import (
     TOO_ROUGH_STOPS,
     BalanceNow,
@@ -97,7 +97,7 @@ class PresentLight:
 
     @property
     def circumstances(self) -> Circumstances:
-        """What bears on that light beside the balance."""
+        """The circumstances that bear on that light beside the balance."""
         scene = self.balancing.scene
         return Circumstances(
             mode=self.intent.mode,
@@ -127,7 +127,7 @@ def judged_light(now: PresentLight) -> JudgedLight:
         rows=rows,
         untrimmed=balancing.outputs(now.solution.codes),
         codes=now.lasting,
-        final_outputs=balancing.outputs(as_reported(now.lasting, now.health)),
+        final_outputs=balancing.outputs(with_reported_codes(now.lasting, now.health)),
         reachable=working,
         reliable=working & staying & obeying,
         trims=now.intent.trims,
@@ -177,12 +177,12 @@ def curable(limits: tuple[LimitReport, ...]) -> bool:
 def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     """The whole state: the light at the subject now, its limits as they will be once the fade has landed."""
     scene, intent, judged = now.balancing.scene, now.intent, now.judged
-    codes = as_reported(now.codes, now.health)
+    codes = with_reported_codes(now.codes, now.health)
     metered = now.balancing.measure(now.subject.place, now.target, codes, now.working)
     achieved = achieved_of(now.target, judged.target_report, metered)
     verdict = judge(judged, now.circumstances, achieved)
     seen, heads, drivers = _subject_seen(now), _heads(now), _drivers(beside.drivers, now.unix_s)
-    sure = now.balancing.sure(now.subject.place, now.target, now.codes, now.working)
+    uncertainty = now.balancing.uncertainty(now.subject.place, now.target, now.codes, now.working)
     alone = None if intent.alone is None else intent.alone.head
     return State(
         rig=scene.rig.rig.name,
@@ -202,7 +202,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         remedies=beside.remedies if curable(verdict.limits) else (),
         balance=_balance(now),
         camera=CameraNow(**now.ordered_rig.camera.model_dump(include=set(CameraNow.model_fields))),
-        trims=trim_words(intent.trims),
+        trims=trim_table(intent.trims),
         drivers=drivers,
         calibrated_at=beside.calibrated_at,
         undo=beside.undo,
@@ -210,8 +210,8 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         light_changed_at=beside.light_changed_at,
         notes=beside.notes + _notes_on(seen) + head_notes(scene, now.health),
         ticks=_ticks(verdict, heads, drivers, seen),
-        uncertainty=sure.uncertainty,
-        relative_uncertainty_stops=sure.relative_stops,
+        uncertainty=uncertainty.uncertainty,
+        relative_uncertainty_stops=uncertainty.relative_stops,
     )
 
 
@@ -223,7 +223,7 @@ def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
         met = np.where(np.array(now.codes) == np.array(now.lasting), light.unrounded, met)
     present = head_reports(balancing.scene, balancing.limits, light.rows, now.codes, met)
     goal = head_reports(balancing.scene, balancing.limits, light.rows, now.goal)
-    lux = light.rows.own_lux * balancing.outputs(as_reported(now.codes, now.health))
+    lux = light.rows.own_lux * balancing.outputs(with_reported_codes(now.codes, now.health))
     return tuple(
         HeadNow.model_construct(
             **{**head.__dict__, "lux": float(lux[i])},
@@ -302,7 +302,8 @@ def _ticks(
     drivers: Mapping[str, DriverNow],
     seen: SubjectSeen,
 ) -> dict[str, bool]:
-    """What may be ticked; a light over a wire that is not well, or for a place not well known, may not be."""
+    """The ticks; there is none for light over a wire that is not well or at a place that is not well
+    known."""
     well = all(head.state == "ok" for head in heads)
     wires = well and all(driver.state == "ok" and not driver.notices for driver in drivers.values())
     found = verdict.ticks
@@ -322,20 +323,19 @@ class Advice:
         self._found: tuple[Remedy, ...] | None = None
 
     def ask(self, question: RemedyQuestion | None) -> RemedyQuestion | None:
-        """What still has to be answered, when this is what stands to be asked (None: nothing is in the
-        way)."""
+        """Pose a question (None where nothing is in the way); return the one that still lacks an answer."""
         if question is None or self._question is None or not _same(question, self._question):
             self._question, self._found = question, None
         return self._question if self._found is None else None
 
     def answer(self, found: RemediesFound) -> None:
-        """Take an answer in; one to another question than the open one says nothing."""
+        """Take an answer in; one to another question than the open one is ignored."""
         if self._question is not None and found.question == self._question:
             self._found = found.remedies
 
     @property
     def remedies(self) -> tuple[Remedy, ...]:
-        """What was found for the question that stands."""
+        """The remedies found for the open question."""
         return self._found or ()
 
 

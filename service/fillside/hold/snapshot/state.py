@@ -25,7 +25,7 @@ twice that is the 0.1 stop within which the ratio is to be, so one report in twe
 
 
 class Goal(ReportModel):
-    """Where a head is going."""
+    """The output, level and wire codes that a head is going to."""
 
     output: float
     level: float
@@ -51,7 +51,8 @@ class HeadNow(HeadReport):
 
 
 class BalanceNow(ReportModel):
-    """The wish, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of that."""
+    """The balance target, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of
+    that."""
 
     ratio: float
     ratio_stops: float
@@ -80,7 +81,7 @@ class CameraNow(ReportModel):
 
 
 class DriverNow(ReportModel):
-    """A driver's health, and since when [s, Unix time where the hold was told it].
+    """A driver's health, and since when [s, Unix time where the hold was given it].
 
     `note` says why it is not ok; `notices` are what to know although it is, such as another source.
     """
@@ -92,8 +93,8 @@ class DriverNow(ReportModel):
 
 
 class SubjectSeen(ReportModel):
-    """Who says where the subject is; jitter as standard deviation in metres, and as it reaches the light in
-    stops."""
+    """The source of the subject's place; jitter as standard deviation in metres, and in stops as it reaches
+    the light."""
 
     source: Source
     mark: str | None

@@ -1,4 +1,4 @@
-"""Where the subject is, from a tracker's noisy reports: the mean of the longest stretch without motion.
+"""The place of the subject from a tracker's noisy reports: the mean of the longest stretch at rest.
 
 Theory. A subject mostly stands. While it stands, the mean of all reports since it came to rest is the best
 there is; once it walks, old reports are worth nothing. So after each report the stretch in use is cut in
@@ -40,8 +40,8 @@ LEARN_FROM_REPORTS = 1024
 LEARN_EVERY = 256
 YOUNG_S, YOUNG_SHARE = 0.6, 0.75
 """A stretch that began so lately at the end of a walk has some of the walk in it: its newest part counts."""
-TOLD_COUNTS = 4
-"""A place told by hand counts as so many reports, until the tracker says otherwise."""
+BY_HAND_COUNTS = 4
+"""A place set by hand counts as so many reports, until the tracker says otherwise."""
 FASTEST_M_S = 4.0
 GLITCH_SIGMA = 6.0
 _ROOM = 4 * LONGEST_REPORTS
@@ -66,7 +66,7 @@ class Stretch:
 
 @dataclass(frozen=True)
 class _Cuts:
-    """Where to cut a stretch of one length, and how far apart the two sums may be there, (cuts, 1 or 3)."""
+    """The cuts of a stretch of one length, and the distance allowed between its two sums, (cuts, 1 or 3)."""
 
     lengths: npt.NDArray[np.intp]
     weights: FloatArray
@@ -103,7 +103,7 @@ class Filter:
 
     @property
     def walked(self) -> bool:
-        """Whether the stretch began with a walk."""
+        """True where the stretch began with a walk."""
         return bool(self._times) and self._walked_s >= self._times[self._from]
 
     def keep_latest(self, seconds: float) -> None:
@@ -114,13 +114,13 @@ class Filter:
         self._from = min(kept, len(self._times) - 1)
         self.place = self._mean_of(len(self._times) - self._from)
 
-    def tell(self, place: Place, at_s: float) -> None:
+    def put(self, place: Place, at_s: float) -> None:
         """The subject is exactly there: earlier reports say nothing any more, but the noise stays known."""
         self.place = place
         self._latest = self._odd = None
         self._walked_s = -math.inf
-        self._sums[: TOLD_COUNTS + 1] = np.arange(TOLD_COUNTS + 1)[:, np.newaxis] * np.array(place)
-        self._times = [at_s] * TOLD_COUNTS
+        self._sums[: BY_HAND_COUNTS + 1] = np.arange(BY_HAND_COUNTS + 1)[:, np.newaxis] * np.array(place)
+        self._times = [at_s] * BY_HAND_COUNTS
         self._from = 0
         self._latest_is_told = True
 
@@ -134,7 +134,7 @@ class Filter:
             return self.place
         if self._latest_is_told:
             # A stretch lasts from its first report on; nobody knows what was between.
-            self._times = [at_s] * TOLD_COUNTS
+            self._times = [at_s] * BY_HAND_COUNTS
             self._latest_is_told = False
         self._append(place, at_s)
         if self._times[self._from] < at_s - LONGEST_S or len(self._times) - self._from > LONGEST_REPORTS:
@@ -143,7 +143,8 @@ class Filter:
         return self.place
 
     def _is_odd(self, place: Place, at_s: float) -> bool:
-        """Whether nobody can have walked there from the report before; a second such report is believed."""
+        """True where nobody can have walked there from the report before; a second such report is
+        believed."""
         if self._latest is not None:
             latest, then_s = self._latest
             reach = self._reach_m + FASTEST_M_S * min(max(at_s - then_s, 0.0), 1.0)
@@ -156,7 +157,7 @@ class Filter:
         return False
 
     def _reach_at_rest_m(self) -> float:
-        """How far two reports of a standing subject may be apart."""
+        """The most that two reports of a standing subject may be apart."""
         return self._allowance_m + GLITCH_SIGMA * math.sqrt(2 * float(self.noise.one.sum()))
 
     def _append(self, place: Place, at_s: float) -> None:

@@ -1,4 +1,4 @@
-"""How much a tracker jitters, found from its own reports while the subject may be walking.
+"""The jitter of a tracker, found from its own reports while the subject may be walking.
 
 Of three means of m reports in a row, a, b, c, the difference a - 2 b + c is zero for a subject that stands
 or walks evenly, and has six times the variance of one mean when the reports are noise. (Differences of this
@@ -24,13 +24,13 @@ FloatArray = npt.NDArray[np.float64]
 LEAST_SD_M = 0.003
 """No tracker is believed to be steadier than this; 3 mm is less than 0.01 stop at 1 m from a lamp."""
 FIRST_SD_M = 0.05
-"""What is assumed before anything is known."""
+"""The jitter assumed before anything is known."""
 LASTS_AT_MOST_S = 0.35
 NO_WALK = 1.5
 """A mean of four times as many has a quarter to a half of the variance if it is jitter, ten times it and
 more in a walk; the few differences of the longest means scatter by a factor of two."""
 SURELY_MORE = 1.6
-"""So much more than white noise must a longer mean show; the medians themselves scatter."""
+"""The excess over white noise that a longer mean must show; the medians themselves scatter."""
 NOT_SEEN_YET = 2.0
 """Jitter that dies away exponentially over 0.05 to 0.15 s shows 0.57 to 0.36 of its `long` in means of 0.32
 s."""
@@ -63,7 +63,8 @@ class Noise:
         return math.sqrt(float(np.minimum(self.one, self.long / max(reports, 1.0)).max()))
 
     def differs_from(self, other: Noise) -> bool:
-        """Whether it is worth working with the other instead: by more than a tenth in standard deviation."""
+        """True where the other differs by more than a tenth in standard deviation, so that it is worth
+        taking."""
         mine = self.doubt * np.stack([self.one, self.long])
         others = other.doubt * np.stack([other.one, other.long])
         return bool((np.abs(np.log2(mine / others)) > 2 * math.log2(1.1)).any())

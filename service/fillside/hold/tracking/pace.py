@@ -1,4 +1,4 @@
-"""When the light goes after the subject: at once, or only once it is worth it.
+"""The pace at which the light goes after the subject: at once, or only once it is worth it.
 
 Theory. With no dead band every estimate counts. With one, the light rests while what is metered at the
 subject differs from what a new solution would give there by no more than the band (see
@@ -26,7 +26,7 @@ import math
 from typing import Literal
 
 ALLOWANCE_M = 0.15
-"""How far two means of a subject may be apart that sways by 10 cm to either side [m]."""
+"""The distance that two means may have of a subject that sways by 10 cm to either side [m]."""
 ALLOWANCE_M_PER_STOP = 1.0
 """A band narrower than that of the calm pace asks for a smaller sway to be followed."""
 REST_S = 3.5
@@ -45,20 +45,20 @@ class Pace:
 
     @property
     def allowance_m(self) -> float:
-        """How far two means of a subject that sways may be apart [m]."""
+        """The distance that two means of a swaying subject may have [m]."""
         return min(ALLOWANCE_M, ALLOWANCE_M_PER_STOP * self.band_stops)
 
-    def settled(self) -> None:
+    def settle(self) -> None:
         """The light was set on exactly where the subject is."""
         self.resting, self.doubts = self.band_stops > 0, False
 
     def looks_again(self, unmoved_s: float) -> bool:
-        """Whether to look at the subject again though its estimate did not move: a light that follows may
+        """True when the subject is to be looked at though its estimate did not move: a light that follows may
         settle, and what seemed a sway may be none."""
         return self.band_stops > 0 and (not self.resting or self.doubts) and unmoved_s >= REST_S
 
     def step(self, off_stops: float, unmoved_s: float, sure: bool) -> Step:
-        """What to do about a light that is off by so much, for a subject that has not walked for so long.
+        """The step to take for a light that is off by so much and a subject that has not walked for so long.
 
         `sure` says that this is no sway: a walk was seen, or the light is another.
         """
@@ -67,7 +67,7 @@ class Pace:
         if not self.resting:
             if unmoved_s < REST_S:
                 return "follow"
-            self.settled()
+            self.settle()
             return "settle"
         self.doubts = off_stops > self.band_stops
         if not self.doubts or not (sure or unmoved_s >= REST_S):

@@ -1,4 +1,4 @@
-"""The subject as the hold knows it: where, from whom, and how well."""
+"""The subject: its place, the source of it, and how well it is known."""
 
 from __future__ import annotations
 
@@ -17,20 +17,20 @@ walk."""
 
 
 class TrackedSubject:
-    """Takes reports and places told by hand; times are seconds and never fall."""
+    """Takes reports and places set by hand; times are seconds and never fall."""
 
     def __init__(self, rig: Rig, allowance_m: float, place: Point, source: Source, at_s: float) -> None:
         self._rig = rig
         self._filter = Filter(allowance_m)
-        self._filter.tell(place, at_s)
+        self._filter.put(place, at_s)
         self._safe: tuple[Point, float] = (place, 0.0)
         self.source: Source = source
         self.place: Point = place
         self.reported_s: float | None = None
 
-    def tell(self, place: Point, at_s: float) -> None:
+    def put(self, place: Point, at_s: float) -> None:
         """The subject is exactly there."""
-        self._filter.tell(place, at_s)
+        self._filter.put(place, at_s)
         self.place, self.source = place, "hand"
 
     def report(self, place: Point, at_s: float) -> None:
@@ -39,7 +39,7 @@ class TrackedSubject:
         self.source, self.reported_s = "tracker", at_s
 
     def why_not(self, place: Point) -> str | None:
-        """Why it cannot be at a place [m], or None; near a place that was looked at, this costs nothing."""
+        """The reason why it cannot be at a place [m], or None; cheap near a place that was asked about."""
         centre, radius = self._safe
         if math.dist(place, centre) < radius:
             return None
@@ -49,19 +49,19 @@ class TrackedSubject:
         return reason
 
     def _room_around(self, place: Point) -> float:
-        """How far from a place nothing is in the way [m]."""
+        """The radius around a place in which nothing is in the way [m]."""
         discs = min(distance_to_disc_m(place, head, self._rig.aim_of(head)) for head in self._rig.heads)
         edge = FARTHEST_M - math.dist(place, self._rig.first_mark)
         return min(discs - NEAREST_M, edge, place[2] - LOWEST_M, HIGHEST_M - place[2])
 
     @property
     def unmoved_s(self) -> float:
-        """For how long no report has shown a walk; a subject that no tracker sees stays where it is."""
+        """The time without a walk in the reports [s]; infinite where no tracker sees the subject."""
         return self._filter.stretch.lasted_s if self.source == "tracker" else math.inf
 
     @property
     def walked(self) -> bool:
-        """Whether the reports in use began with a walk."""
+        """True where the reports in use began with a walk."""
         return self._filter.walked
 
     def believe_the_latest(self, seconds: float) -> None:

@@ -1,6 +1,6 @@
-"""The `[keys]` table: what the keys of a keyboard, foot switch or presentation remote do.
+"""The `[keys]` table: the actions of the keys of a keyboard, foot switch or presentation remote.
 
-What a key does is a phrase that this room only hands on. A reader of phrases comes in the validation context
+An action is a phrase that this room only passes on. A reader of phrases comes in the validation context
 under `READ_PHRASE`; without one they are taken as they are.
 """
 
@@ -88,14 +88,14 @@ USUAL_KEYS = {
     "plus": "trim fill +1/3",
     "minus": "trim fill -1/3",
 }
-"""What keys do when no table says otherwise: a presentation remote walks, and one button holds still."""
+"""The actions of keys without a table: a presentation remote walks, and one button freezes."""
 
 
 READ_PHRASE = "read_phrase"
 
 
 class Phrase(Protocol):
-    """What a key does, as far as the rig is concerned: the role, mark or head that it names."""
+    """The part of a key's action that concerns the rig: the role, mark or head that it names."""
 
     @property
     def role(self) -> str | None: ...

@@ -11,7 +11,7 @@ from typing import Any
 
 from fillside.bounds import BEGINS, LONGEST_NOTE, LONGEST_SAID
 from fillside.orders.registry import ORDERS
-from fillside.orders.strict_json import kept_text
+from fillside.orders.strict_json import stored_text
 from fillside.storage.records.rows import TABLES
 from fillside.storage.store import Store
 from fillside.storage.writer import Lasting
@@ -210,7 +210,7 @@ def text_of(said: Any) -> str:
     >>> text_of({"do": "import", "readings": 3000 * "x"})[:60]
     '{"do":"import","begins":"{\\\\"do\\\\":\\\\"import\\\\",\\\\"readings\\\\":\\\\"x'
     """
-    text = kept_text(said)
+    text = stored_text(said)
     if len(text) <= LONGEST_SAID:
         return text
     word = said.get("do") if isinstance(said, dict) else None

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from fillside.calibration.readings import Reading
 from fillside.orders.answers import Refusal
-from fillside.orders.strict_json import kept_loads, strict_loads
+from fillside.orders.strict_json import stored_loads, strict_loads
 from fillside.rig.calibration import Calibration
 
 MOST_ID = 10**15 - 1
@@ -111,7 +111,7 @@ def journal_row(row: Row) -> Values:
         _text(who, "who"),
         _text(door, "door"),
         _text(address, "address"),
-        _json(said, "said", kept_loads),
+        _json(said, "said", stored_loads),
         _text(outcome, "outcome"),
         _text(note, "note"),
         _id(times, "times"),

@@ -1,4 +1,4 @@
-"""What outlives a restart, as data that is JSON-able, and how a start resumes from it.
+"""The memory that outlives a restart, as JSON-able data, and the point where a start resumes from it.
 
 Heads are remembered by name and codes with their full scale, so that a rig file that was changed since still
 finds what is its own. The file's [balance] and [subject] are remembered as they were: what was edited in
@@ -14,8 +14,8 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from fillside.balance.solver.rounding import Codes, Trims
-from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode, TrimWord, trim_words
-from fillside.hold.memory.carry_over import still_corrected
+from fillside.hold.intent.intent import Alone, Intent, KeptLevels, Mode, TrimWord, trim_table
+from fillside.hold.memory.carry_over import lasting_corrections
 from fillside.photometry.whites import TwoWhites
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
@@ -41,27 +41,27 @@ class Code(_RememberedModel):
 CodesByName = dict[str, Code]
 
 
-class LevelsKept(_RememberedModel):
+class StoredLevels(_RememberedModel):
     codes: CodesByName
     trims: dict[str, TrimWord]
     untrimmed: CodesByName
     place: Point
 
 
-class AloneKept(_RememberedModel):
+class StoredAlone(_RememberedModel):
     lit: CodesByName
 
 
-class Remembered(_RememberedModel):
-    """Everything a restart resumes from."""
+class HoldMemory(_RememberedModel):
+    """Everything that a restart resumes from."""
 
     version: Literal[1] = 1
     file_balance: dict[str, Any]
     file_subject: dict[str, Any]
     mode: Mode
     cool_shares: dict[str, Annotated[float, Field(ge=0, le=1)]] = Field(default_factory=dict)
-    levels: LevelsKept | None
-    alone: AloneKept | None
+    levels: StoredLevels | None
+    alone: StoredAlone | None
     balance: dict[str, Any]
     exposure_stops: float
     camera: dict[str, Any]
@@ -73,11 +73,11 @@ class Remembered(_RememberedModel):
     undoable: tuple[Any, ...] = ()
     """JSON of the orders that can be taken back; see `remembered_orders`."""
 
-    def under(self, old: Calibration | None, new: Calibration | None) -> Remembered:
+    def under(self, old: Calibration | None, new: Calibration | None) -> HoldMemory:
         """The same for a hold by another calibration: what is calibrated anew is not corrected any more."""
-        return self.model_copy(update={"corrected": still_corrected(self.corrected, old, new)})
+        return self.model_copy(update={"corrected": lasting_corrections(self.corrected, old, new)})
 
-    def rewired(self, over: Mapping[str, str]) -> Remembered:
+    def rewired(self, over: Mapping[str, str]) -> HoldMemory:
         """The same for a changed rig file, `over` saying which head of now goes on with which one's light.
 
         A head that has only another name is remembered by it; of others what is intent goes by their name.
@@ -87,15 +87,15 @@ class Remembered(_RememberedModel):
         shares = {new: self.cool_shares[old] for new, old in over.items() if old in self.cool_shares}
         levels, alone = self.levels, self.alone
         if levels is not None:
-            named = {"codes": _called(levels.codes, names), "untrimmed": _called(levels.untrimmed, names)}
+            named = {"codes": _renamed(levels.codes, names), "untrimmed": _renamed(levels.untrimmed, names)}
             levels = levels.model_copy(update=named)
         if alone is not None:
-            alone = AloneKept(lit=_called(alone.lit, names))
+            alone = StoredAlone(lit=_renamed(alone.lit, names))
         found = {
             "codes": codes,
             "cool_shares": shares,
-            "untrimmed": _called(self.untrimmed, names),
-            "corrected": _called(self.corrected, names),
+            "untrimmed": _renamed(self.untrimmed, names),
+            "corrected": _renamed(self.corrected, names),
             "levels": levels,
             "alone": alone,
         }
@@ -103,8 +103,9 @@ class Remembered(_RememberedModel):
 
 
 @dataclass(frozen=True)
-class Resumed:
-    """Where a start begins: `untrimmed` is None on a first start. `notes` say what the file decided anew.
+class StartingPoint:
+    """The point where a start begins: `untrimmed` is None on a first start. `notes` name what the file
+    overrides.
 
     `stored` is what it was made from, None on a first start.
     """
@@ -114,25 +115,25 @@ class Resumed:
     untrimmed: Codes | None
     notes: tuple[str, ...]
     corrected: Mapping[str, float] = field(default_factory=dict)
-    stored: Remembered | None = None
+    stored: HoldMemory | None = None
 
 
 def remember(
     scene: Scene, intent: Intent, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
-) -> Remembered:
-    """What to store now."""
+) -> HoldMemory:
+    """The memory to store now."""
     kept, alone = intent.kept, intent.alone
-    return Remembered(
+    return HoldMemory(
         file_balance=scene.rig.balance.model_dump(mode="json"),
         file_subject=scene.rig.subject.model_dump(mode="json"),
         mode=intent.mode,
         cool_shares=cool_shares(scene),
-        levels=None if kept is None else levels_kept(scene, kept),
-        alone=None if alone is None else alone_kept(scene, alone),
+        levels=None if kept is None else stored_levels(scene, kept),
+        alone=None if alone is None else stored_alone(scene, alone),
         balance=dict(intent.balance),
         exposure_stops=intent.exposure_stops,
         camera=dict(intent.camera),
-        trims=trim_words(intent.trims),
+        trims=trim_table(intent.trims),
         subject=intent.place,
         codes=codes_by_name(scene, codes),
         untrimmed=codes_by_name(scene, untrimmed),
@@ -140,22 +141,24 @@ def remember(
     )
 
 
-def levels_kept(scene: Scene, kept: KeptLevels) -> LevelsKept:
+def stored_levels(scene: Scene, kept: KeptLevels) -> StoredLevels:
     """Levels as they are stored."""
-    return LevelsKept(
+    return StoredLevels(
         codes=codes_by_name(scene, kept.codes),
-        trims=trim_words(kept.trims),
+        trims=trim_table(kept.trims),
         untrimmed=codes_by_name(scene, kept.untrimmed),
         place=kept.place,
     )
 
 
-def alone_kept(scene: Scene, alone: Alone) -> AloneKept:
+def stored_alone(scene: Scene, alone: Alone) -> StoredAlone:
     """Heads that are on alone, as they are stored."""
-    return AloneKept(lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit})
+    return StoredAlone(
+        lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit}
+    )
 
 
-def _called(by_name: Mapping[str, _T], names: Mapping[str, str]) -> dict[str, _T]:
+def _renamed(by_name: Mapping[str, _T], names: Mapping[str, str]) -> dict[str, _T]:
     return {names.get(name, name): value for name, value in by_name.items()}
 
 
@@ -167,20 +170,20 @@ def codes_by_name(scene: Scene, codes: Codes) -> CodesByName:
     }
 
 
-def resume(stored: object, scene: Scene) -> Resumed:
-    """Where to begin, from what was stored (None on a first start)."""
-    first = Resumed(Intent(place=scene.rig.start), (0,) * len(scene.names), None, ())
+def resume(stored: object, scene: Scene) -> StartingPoint:
+    """The point to begin at, from what was stored (None on a first start)."""
+    first = StartingPoint(Intent(place=scene.rig.start), (0,) * len(scene.names), None, ())
     if stored is None:
         return first
-    if isinstance(stored, Remembered):
+    if isinstance(stored, HoldMemory):
         return _resumed(stored, scene)
     try:
-        return _resumed(Remembered.model_validate(stored), scene)
+        return _resumed(HoldMemory.model_validate(stored), scene)
     except ValidationError:
         return replace(first, notes=("what was remembered cannot be read; this is a first start",))
 
 
-def _resumed(stored: Remembered, scene: Scene) -> Resumed:
+def _resumed(stored: HoldMemory, scene: Scene) -> StartingPoint:
     stored, rig = _in_whites_of(scene, stored), scene.rig
     balance, stops = without_edited(stored, stored.balance, stored.exposure_stops, rig)
     notes = _edited_notes(stored, rig)
@@ -203,22 +206,22 @@ def _resumed(stored: Remembered, scene: Scene) -> Resumed:
         notes = [*notes, "what was ordered before does not fit the rig file any more; the file counts"]
     codes = codes_of(stored.codes, scene)
     untrimmed = codes_of(stored.untrimmed, scene)
-    return Resumed(intent, codes, untrimmed, (*notes, *place_notes), stored.corrected, stored)
+    return StartingPoint(intent, codes, untrimmed, (*notes, *place_notes), stored.corrected, stored)
 
 
-def _in_whites_of(scene: Scene, stored: Remembered) -> Remembered:
-    """What was stored with the codes that give its light in the whites that are held now."""
+def _in_whites_of(scene: Scene, stored: HoldMemory) -> HoldMemory:
+    """The stored memory with the codes that give its light in the whites that are held now."""
     levels, alone = stored.levels, stored.alone
     mixed = {
         "codes": in_whites_of(scene, stored, stored.codes),
         "untrimmed": in_whites_of(scene, stored, stored.untrimmed),
         "levels": None if levels is None else levels_in_whites_of(scene, stored, levels),
-        "alone": None if alone is None else AloneKept(lit=in_whites_of(scene, stored, alone.lit)),
+        "alone": None if alone is None else StoredAlone(lit=in_whites_of(scene, stored, alone.lit)),
     }
     return stored.model_copy(update=mixed)
 
 
-def in_whites_of(scene: Scene, stored: Remembered, codes: CodesByName) -> CodesByName:
+def in_whites_of(scene: Scene, stored: HoldMemory, codes: CodesByName) -> CodesByName:
     """The codes that give the same light in the whites that are held now."""
     return {
         name: Code(code=same_light(scene, name, known.code, known.of, stored.cool_shares), of=known.of)
@@ -226,7 +229,7 @@ def in_whites_of(scene: Scene, stored: Remembered, codes: CodesByName) -> CodesB
     }
 
 
-def levels_in_whites_of(scene: Scene, stored: Remembered, levels: LevelsKept) -> LevelsKept:
+def levels_in_whites_of(scene: Scene, stored: HoldMemory, levels: StoredLevels) -> StoredLevels:
     """Levels with the codes that give the same light in the whites that are held now."""
     both = {
         "codes": in_whites_of(scene, stored, levels.codes),
@@ -236,7 +239,7 @@ def levels_in_whites_of(scene: Scene, stored: Remembered, levels: LevelsKept) ->
 
 
 def without_edited(
-    stored: Remembered, ordered: Mapping[str, Any], stops: float, rig: Rig
+    stored: HoldMemory, ordered: Mapping[str, Any], stops: float, rig: Rig
 ) -> tuple[dict[str, Any], float]:
     """A balance that was ordered, and stops on the exposure, without what the rig file says anew since."""
     old, new = stored.file_balance, rig.balance.model_dump(mode="json")
@@ -253,13 +256,13 @@ def without_edited(
     return balance, 0.0 if "exposure" in edited else stops
 
 
-def _edited_notes(stored: Remembered, rig: Rig) -> list[str]:
+def _edited_notes(stored: HoldMemory, rig: Rig) -> list[str]:
     new = rig.balance.model_dump(mode="json")
     said = sorted(key for key, value in new.items() if stored.file_balance.get(key) != value)
     return [f"balance.{key} was edited in the rig file since; the file counts" for key in said]
 
 
-def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
+def _place(stored: HoldMemory, rig: Rig) -> tuple[Point, list[str]]:
     new = rig.subject.model_dump(mode="json")
     notes = [
         f"subject.{key} was edited in the rig file since; the file counts"
@@ -276,12 +279,12 @@ def _place(stored: Remembered, rig: Rig) -> tuple[Point, list[str]]:
     return stored.subject, notes
 
 
-def start_was_edited(stored: Remembered, rig: Rig) -> bool:
-    """Whether the rig file has the subject begin elsewhere since."""
+def start_was_edited(stored: HoldMemory, rig: Rig) -> bool:
+    """True where the rig file has the subject begin elsewhere since."""
     return bool(stored.file_subject.get("at") != rig.subject.model_dump(mode="json")["at"])
 
 
-def levels_of(stored: LevelsKept | None, scene: Scene) -> KeptLevels | None:
+def levels_of(stored: StoredLevels | None, scene: Scene) -> KeptLevels | None:
     """Levels by the rig's heads."""
     if stored is None:
         return None
@@ -309,7 +312,7 @@ def trims_of(stored: Mapping[str, TrimWord], scene: Scene) -> Trims:
     }
 
 
-def alone_of(stored: AloneKept | None, scene: Scene) -> Alone | None:
+def alone_of(stored: StoredAlone | None, scene: Scene) -> Alone | None:
     """Heads that are on alone, of those that the rig has; None where it has none of them."""
     if stored is None:
         return None
