@@ -8,7 +8,7 @@ more than 0.02 stop, so that a resting light does not chatter.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,25 +85,24 @@ def choose_codes(
 
     Errors count from the solved outputs, which meet the target wherever it can be reached.
     """
-    scene = metering.scene
-    codes = list(own_rounding(scene, limits, outputs))
+    rounding = _Rounding(metering.scene, limits, outputs, present)
     balanced = np.flatnonzero((metering.is_key | metering.is_fill) & limits.held)
     if len(balanced):
-        _round_together(scene, limits, codes, _balanced_choice(rows, target, balanced, outputs), present)
+        rounding.round_together(_balanced_choice(rows, target, balanced, outputs))
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
+    given = ~limits.held & ~np.asarray(metering.scene.fixed)
     for k, role in order:
         heads = np.flatnonzero(metering.role_masks[role] & limits.held)
         if len(heads):
-            now = scene.dimmers.outputs(codes)
-            given = ~limits.held & ~np.asarray(scene.fixed)
-            now[given] = outputs[given]
+            now = np.where(given, outputs, rounding.outputs)
             rule = metering.role_rules[role]
             reference = _share(
-                reference_lux(rows, target, role, rule, now), reference_lux(rows, target, role, rule, outputs)
+                reference_lux(rows, target, role, rule, now),
+                reference_lux(rows, target, role, rule, outputs),
             )
             choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
-            _round_together(scene, limits, codes, choice, present)
-    return tuple(codes)
+            rounding.round_together(choice)
+    return rounding.codes
 
 
 def _share(rounded: float, solved: float) -> float:
@@ -160,76 +159,78 @@ def _most_lux(target: BalanceTarget) -> float:
     return math.inf if target.most_lux is None else target.most_lux
 
 
-@dataclass(frozen=True)
-class _Options:
-    """The allowed codes of each head of a choice, and the outputs they give."""
+class _Rounding:
+    """The codes of all heads and their outputs while roles are rounded, one after the other.
 
-    codes: list[list[int]]
-    outputs: list[FloatArray]
+    All codes that may be chosen are converted once, at the start: those at most one away from each head's own
+    rounding, and the present ones.
+    """
 
-    @classmethod
-    def near(cls, scene: Scene, limits: OutputLimits, codes: Sequence[int], heads: list[int]) -> _Options:
-        """The codes at most one away from the given ones, within the limits of the heads."""
-        near = np.array(codes, dtype=np.int64) + np.array([[-1], [0], [1]])
-        allowed = (near >= np.array(limits.floor_codes)) & (near <= scene.dimmers.full)
-        outputs = scene.dimmers.outputs(np.clip(near, 0, scene.dimmers.full))
-        return cls(
-            [near[allowed[:, i], i].tolist() for i in heads], [outputs[allowed[:, i], i] for i in heads]
-        )
+    def __init__(
+        self, scene: Scene, limits: OutputLimits, outputs: FloatArray, present: Codes | None
+    ) -> None:
+        dimmers = scene.dimmers
+        own = np.array(own_rounding(scene, limits, outputs), dtype=np.int64)
+        self._floors, self._full = np.array(limits.floor_codes), dimmers.full
+        self._near = own + np.array([[-1], [0], [1]])
+        self._allowed = (self._near >= self._floors) & (self._near <= self._full)
+        self._near_outputs = dimmers.outputs(np.clip(self._near, 0, self._full))
+        self._present = None if present is None else np.array(present, dtype=np.int64)
+        self._present_outputs = None if present is None else dimmers.outputs(present)
+        self._codes, self.outputs = own, self._near_outputs[1].copy()
+
+    @property
+    def codes(self) -> Codes:
+        return tuple(self._codes.tolist())
+
+    def round_together(self, choice: _Choice) -> None:
+        """Take the best codes for the heads of a choice, or their present codes where those are as good."""
+        heads = choice.heads
+        options = [np.flatnonzero(self._allowed[:, i]) for i in heads]
+        best = self._all_choices(choice, options) if len(heads) <= TRY_ALL_UP_TO else None
+        steps = self._one_at_a_time(choice, options) if best is None else best
+        codes, outputs = self._near[steps, heads], self._near_outputs[steps, heads]
+        if self._present is not None and self._present_outputs is not None:
+            kept, kept_outputs = self._present[heads], self._present_outputs[heads]
+            allowed = (kept >= self._floors[heads]) & (kept <= self._full[heads])
+            if allowed.all() and _is_nearly_as_good(choice, kept_outputs, outputs):
+                codes, outputs = kept, kept_outputs
+        self._codes[heads], self.outputs[heads] = codes, outputs
+
+    def _all_choices(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
+        table = [self._near_outputs[option, i] for option, i in zip(options, choice.heads, strict=True)]
+        grid = np.stack([axis.ravel() for axis in np.meshgrid(*table, indexing="ij")], axis=1)
+        error = choice.error(grid)
+        at = int(np.argmin(error))
+        if math.isinf(error[at]):
+            return [int(option[0]) for option in options]
+        index = np.unravel_index(at, [len(option) for option in options])
+        return [int(option[int(k)]) for option, k in zip(options, index, strict=True)]
+
+    def _one_at_a_time(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
+        """Start from each head's own rounding and change one head as long as that gains."""
+        chosen = [1] * len(choice.heads)
+        now = self._near_outputs[1, choice.heads]
+        error = float(choice.error(now[np.newaxis])[0])
+        moves = [(k, int(step)) for k, option in enumerate(options) for step in option]
+        move_heads = [k for k, _ in moves]
+        move_outputs = self._near_outputs[[step for _, step in moves], choice.heads[move_heads]]
+        for _ in range(len(chosen)):
+            if error <= GOOD_ENOUGH_STOPS:
+                break
+            trial = np.repeat(now[np.newaxis], len(moves), axis=0)
+            trial[np.arange(len(moves)), move_heads] = move_outputs
+            errors = choice.error(trial)
+            at = int(np.argmin(errors))
+            if not errors[at] < error - 1e-12:
+                break
+            error, now = float(errors[at]), trial[at]
+            chosen[moves[at][0]] = moves[at][1]
+        return chosen
 
 
-def _round_together(
-    scene: Scene, limits: OutputLimits, codes: list[int], choice: _Choice, present: Codes | None
-) -> None:
-    """Write the best codes of the heads in `choice` into `codes`."""
-    heads = choice.heads.tolist()
-    options = _Options.near(scene, limits, codes, heads)
-    best = _all_choices(options, choice) if len(heads) <= TRY_ALL_UP_TO else None
-    chosen = _one_at_a_time(scene, codes, options, choice) if best is None else best
-    if present is not None and _keeps(scene, limits, chosen, choice, present):
-        chosen = [present[i] for i in heads]
-    for i, code in zip(heads, chosen, strict=True):
-        codes[i] = code
-
-
-def _all_choices(options: _Options, choice: _Choice) -> list[int]:
-    grid = np.stack([axis.ravel() for axis in np.meshgrid(*options.outputs, indexing="ij")], axis=1)
-    error = choice.error(grid)
-    at = int(np.argmin(error))
-    if math.isinf(error[at]):
-        return [option[0] for option in options.codes]
-    index = np.unravel_index(at, [len(option) for option in options.codes])
-    return [option[int(k)] for option, k in zip(options.codes, index, strict=True)]
-
-
-def _one_at_a_time(scene: Scene, codes: list[int], options: _Options, choice: _Choice) -> list[int]:
-    chosen = [codes[i] for i in choice.heads]
-    now = scene.dimmers.outputs(codes)[choice.heads]
-    error = float(choice.error(now[np.newaxis])[0])
-    moves = [(k, code) for k, option in enumerate(options.codes) for code in option]
-    move_outputs = np.concatenate(options.outputs)
-    for _ in range(len(chosen)):
-        if error <= GOOD_ENOUGH_STOPS:
-            break
-        trial = np.repeat(now[np.newaxis], len(moves), axis=0)
-        trial[np.arange(len(moves)), [k for k, _ in moves]] = move_outputs
-        errors = choice.error(trial)
-        at = int(np.argmin(errors))
-        if not errors[at] < error - 1e-12:
-            break
-        error, now = float(errors[at]), trial[at]
-        chosen[moves[at][0]] = moves[at][1]
-    return chosen
-
-
-def _keeps(scene: Scene, limits: OutputLimits, chosen: list[int], choice: _Choice, present: Codes) -> bool:
-    """True where the present codes are allowed, and nearly as good as those chosen."""
-    heads, kept = choice.heads, np.array(present, dtype=np.int64)
-    if ((kept < np.array(limits.floor_codes)) | (kept > scene.dimmers.full))[heads].any():
-        return False
-    other = kept.copy()
-    other[heads] = chosen
-    errors = choice.error(scene.dimmers.outputs(np.stack([kept, other]))[:, heads])
+def _is_nearly_as_good(choice: _Choice, kept: FloatArray, chosen: FloatArray) -> bool:
+    errors = choice.error(np.stack([kept, chosen]))
     return bool(np.isfinite(errors[0]) and errors[0] <= errors[1] + WORTH_A_CHANGE_STOPS)
 
 
