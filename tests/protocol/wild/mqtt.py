@@ -154,8 +154,8 @@ class Messages:
         self._light, rig = light, light.up.rig
         self._mailbox = MqttListener(rig, MqttDoor(), light, "fuzz", _still)
         self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still, _still)
-        self._mailbox.connection.say = self._said  # type: ignore[method-assign,assignment]
-        self._device.connection.say = self._told  # type: ignore[method-assign,assignment]
+        self._mailbox.connection.publish = self._said  # type: ignore[method-assign,assignment]
+        self._device.connection.publish = self._told  # type: ignore[method-assign,assignment]
         driver = light.up.drivers["bulbs"]
         assert isinstance(driver, MqttDriver)
         self._driver = driver
