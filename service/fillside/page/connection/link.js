@@ -44,12 +44,10 @@ export class Link {
     });
   }
 
-  /** The newest state, null before there is one. */
   get state() {
     return this.#state;
   }
 
-  /** Connect at once, with the present key. */
   connect() {
     const generation = ++this.#generation;
     clearTimeout(this.#retryTimer);
@@ -112,7 +110,6 @@ export class Link {
     for (const resolve of this.#awaitingMessage.splice(0)) resolve();
   }
 
-  /** Resolve at the next message, or once it is overdue. */
   #nextMessage() {
     return new Promise((resolve) => {
       this.#awaitingMessage.push(resolve);

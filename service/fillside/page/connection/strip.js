@@ -68,7 +68,6 @@ export class Strip {
     return `Nothing heard for ${words.span((Date.now() - heardAt) / 1000)}; the lamps may have changed`;
   }
 
-  /** The silence of a live connection [ms], null while it is nothing unusual. */
   #silence() {
     const { phase, heardAt } = this.#status;
     const silence = phase === "live" && heardAt !== null ? Date.now() - heardAt : 0;

@@ -17,7 +17,6 @@ export class Acts {
     this.#wireMain();
   }
 
-  /** Send an order and show its answer in the element `where`, by `doneText` where the daemon adds no note. */
   async order(body, where, doneText) {
     const answer = await this.link.order(body);
     this.answer(where, answer.ok ? words.outcome(answer.note, doneText) : `Not done: ${answer.message}`, answer.ok);
@@ -129,7 +128,6 @@ export class Acts {
     this.#ratioQueue = this.#ratioQueue.then(() => this.order({ do: "balance", ratio: ratio() }, "wish-answer", doneText));
   }
 
-  /** Return the wanted ratio changed by stops of key over fill, in the terms in which it is read. */
   #ratioBy(stops) {
     const { ratio, read_as: readAs } = this.link.state.balance;
     const own = readAs === "key+fill:fill" ? 1 : 0;

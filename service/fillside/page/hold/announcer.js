@@ -33,7 +33,6 @@ export class Announcer {
   }
 }
 
-/** Format the error of the exposure, or its uncertainty where that is larger. */
 function exposureOff({ achieved, uncertainty }) {
   const within = uncertainty.exposure_stops;
   const places = Math.min(1, words.decimals(within));

@@ -45,7 +45,6 @@ export function showFigures(view) {
   showStatusLines(view);
 }
 
-/** Format stops with their uncertainty, as "1.0 ±0.3 stop". */
 const withUncertainty = (stops, uncertainty) => `${words.fixed(stops, words.decimals(uncertainty))} ${amount(stops, uncertainty)}`;
 
 const amount = (stops, uncertainty) => (uncertainty === null ? words.noun(stops) : words.around(uncertainty));
@@ -54,7 +53,6 @@ function errorText(error, uncertainty, onTarget) {
   return error === null || onTarget || roundsToZero(error, uncertainty) ? "" : `, off by ${words.fixed(error, words.decimals(uncertainty), true)}`;
 }
 
-/** Return whether a number rounds to 0 at the digits that its uncertainty allows. */
 const roundsToZero = (error, uncertainty) => Number(Math.abs(error).toFixed(words.decimals(uncertainty))) === 0;
 
 function verdict(error, uncertainty, onTarget) {

@@ -169,7 +169,6 @@ function nextMark(spots, from, [dx, dy]) {
   return best;
 }
 
-/** Describe a position off the marks by its distance from the nearest one. */
 function distanceText({ state, places }) {
   if (!places) return words.place(state.subject, settings.units);
   const distances = Object.entries(places.marks).map(([name, p]) => [name, Math.hypot(...p.map((v, i) => v - state.subject[i]))]);

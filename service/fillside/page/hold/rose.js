@@ -36,7 +36,6 @@ export class Rose {
     new ResizeObserver(() => this.#resize()).observe(svg);
   }
 
-  /** Show the light; with `labels` false the names and numbers around it stay as they are. */
   show(view, labels = true) {
     this.#view = view;
     if (!this.#size) this.#resize();
@@ -71,7 +70,6 @@ export class Rose {
     return this.#top === null || wanted > this.#top || wanted < this.#top - 1 ? wanted : this.#top;
   }
 
-  /** Return the distance from the centre for a number of stops over the ring at 0. */
   #radiusOf(stops) {
     const low = this.#top - STOPS_SHOWN;
     const share = Math.min(1, Math.max(0, (stops - low) / STOPS_SHOWN));
@@ -96,7 +94,6 @@ export class Rose {
     this.rings.replaceChildren(...rings, ...this.#ringNumbers());
   }
 
-  /** Draw the ring numbers along the bearing that is farthest from any head. */
   #ringNumbers() {
     const angle = this.#freeBearing();
     const numbers = [];
@@ -126,7 +123,6 @@ export class Rose {
     return head.from.bearing + (settings.camera === "bottom" ? Math.PI : 0);
   }
 
-  /** Redraw everything after a setting has changed. */
   redraw() {
     if (!this.#view) return;
     this.#drawRings();
@@ -235,7 +231,6 @@ const bracket = (at, side, foot) => {
 /** Round to half a pixel: finer changes cannot be seen and would be drawn all the same. */
 const half = (value) => Math.round(value * 2) / 2;
 
-/** Describe the rose for people who do not see it. */
 export function describeRose(element, { heads, lost }) {
   const silent = lost.length ? ` What ${words.list(lost)} ${lost.length > 1 ? "give" : "gives"} is not known.` : "";
   const lit = heads.filter((head) => head.works && head.output > 0);

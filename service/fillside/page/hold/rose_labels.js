@@ -57,7 +57,6 @@ export class LabelRing {
   }
 }
 
-/** Place a label outside the rim on its bearing; one that would leave the drawing goes above or below its bar. */
 function boxOf(head, radius, size) {
   const width = Math.max(short(head.name).length, head.text.length + (head.at ? 2 : 0)) * CHARACTER + 6;
   const sine = Math.sin(head.angle);
@@ -98,7 +97,6 @@ function spread(boxes, size) {
   }
 }
 
-/** Return how far two boxes overlap down the drawing; 0 where they do not. */
 function overlapOf(a, b) {
   const across = (a.width + b.width) / 2 - Math.abs(a.x - b.x);
   const down = (a.height + b.height) / 2 + 2 - Math.abs(a.y - b.y);

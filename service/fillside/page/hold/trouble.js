@@ -55,7 +55,6 @@ function showDrivers(state, age) {
 /** A wire with a notice gets no tick. */
 const signOf = ({ state, notices }) => (state === "ok" && notices?.length ? "·" : (SIGNS[state] ?? "?"));
 
-/** Show failures that leave the light alone: the disk, and side jobs. */
 function showStorageAndJobs({ storage, jobs }) {
   const disk = storage.kept ? [] : [{ name: "storage", says: words.sentence(storage.note), sign: "✕", off: true }];
   const failing = jobs.map((job) => ({ name: `job ${job.name}`, says: `${words.sentence(job.name)} fails and is tried again: ${job.says}`, sign: "✕", off: true }));

@@ -63,7 +63,6 @@ function headsOf(state, places) {
   });
 }
 
-/** Return the roles that take trims, in the rig's order, with the light of each. */
 function rolesOf(state, heads) {
   const roles = new Map();
   for (const head of heads) {

@@ -42,7 +42,6 @@ export function readingOf(entry) {
   return { value: Number(text), unit: scale === "ev" ? "ev100" : scale };
 }
 
-/** Return the light that an entry stands for, in lux, null while it is no reading. */
 export function luxOf(entry, constant) {
   if (!readingOf(entry)) return null;
   const { scale, text, full, part, iso, shutter } = entry;
@@ -53,7 +52,6 @@ export function luxOf(entry, constant) {
   return (constant * 2 ** stops) / (seconds(shutter) * Number(iso));
 }
 
-/** Format an illuminance [lux] as the meter will show it. */
 export function displayOf(lux, entry, constant) {
   const { scale, iso, shutter } = entry;
   if (scale === "lux" || scale === "fc") return words.light(lux, scale === "fc" ? "feet" : "metric");
@@ -72,7 +70,6 @@ function fStop(stops, scale) {
   return scale === "tenths" ? `f/${FULL_STOPS[index]} .${part}` : `f/${THIRDS[FULL_STOPS[index]][part]}`;
 }
 
-/** Format an entry as the meter's display would. */
 export function entryText(entry) {
   const { scale, text, full, part } = entry;
   if (scale === "tenths") return full ? `f/${full} .${part ?? "_"}` : "f/_";

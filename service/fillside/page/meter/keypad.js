@@ -49,12 +49,10 @@ export class Keypad {
     this.#show();
   }
 
-  /** The reading that is being entered; it changes as soon as the routine asks for the next one. */
   get purpose() {
     return this.#purpose;
   }
 
-  /** Clear the entry of a reading that was taken, but not one already begun for the next. */
   clear(purpose) {
     if (purpose !== this.#purpose) return;
     this.#reset({});

@@ -118,7 +118,6 @@ export class RoutineView {
     this.#compare();
   }
 
-  /** Show the expected value in the meter's unit, and the difference of the entry from it. */
   #compare() {
     const asks = this.#routine?.asks;
     if (!asks) return;
@@ -282,7 +281,6 @@ export class RoutineView {
   }
 }
 
-/** Count the readings: the total is an estimate until the last. */
 function count({ stage, number, of }) {
   if (stage === "warm") return `${number}, until two agree`;
   if (stage !== "read") return `${Math.min(number, of)} of ${of}`;
@@ -291,7 +289,6 @@ function count({ stage, number, of }) {
 
 const verdictRow = () => make("tr", {}, make("th", { scope: "row" }), make("td"), make("td"), make("td"));
 
-/** Format a time in the reader's locale. */
 function localTime(iso) {
   const time = new Date(iso);
   return Number.isNaN(time.getTime()) ? iso : time.toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
@@ -314,7 +311,6 @@ async function requestWakeLock() {
 
 document.addEventListener("visibilitychange", requestWakeLock);
 
-/** Keep the screen awake; resolve to whether the browser does. */
 async function stayAwake() {
   wakeWanted = true;
   return wakeLock !== null || ("wakeLock" in navigator && (await requestWakeLock()));

@@ -101,7 +101,6 @@ function endedBy({ full, floor }) {
   return parts.filter(Boolean).join(", ") || "between its ends";
 }
 
-/** Describe a corner's limits in at most two short lines, for its label. */
 function cornerLines({ full, floor }) {
   const names = (heads) => (heads.length > 2 ? `${heads[0]} +${heads.length - 1}` : heads.join(", "));
   return [full.length ? `${names(full)} full` : "", floor.length ? `${names(floor)} floor` : ""].filter(Boolean);
@@ -148,7 +147,6 @@ function cornerMark(corner, cx, cy, middle, half) {
   ];
 }
 
-/** Return the whole stops that span the values, cut at `MOST_STOPS`. */
 function span(values) {
   const low = Math.max(-MOST_STOPS, Math.floor(Math.min(0, ...values)));
   const high = Math.min(MOST_STOPS, Math.ceil(Math.max(1, ...values)));

@@ -14,7 +14,6 @@ export function make(tag, attributes = {}, ...children) {
 
 const SVG = "http://www.w3.org/2000/svg";
 
-/** Create an SVG element with attributes and children. */
 export function draw(tag, attributes = {}, ...children) {
   const element = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
@@ -22,7 +21,6 @@ export function draw(tag, attributes = {}, ...children) {
   return element;
 }
 
-/** Set the text if it differs. */
 export function say(element, text) {
   if (element.firstChild instanceof Text && element.childNodes.length === 1) {
     if (element.firstChild.data !== text) element.firstChild.data = text;
@@ -31,7 +29,6 @@ export function say(element, text) {
   }
 }
 
-/** Set the attribute if it differs; null removes it. */
 export function mark(element, name, value) {
   if (value === null) {
     if (element.hasAttribute(name)) element.removeAttribute(name);

@@ -3,7 +3,6 @@
 const STORAGE_KEY = "fillside.token";
 const TOKEN_PATTERN = /^[A-Za-z0-9._~-]{8,256}$/;
 
-/** The local storage, or null where the browser forbids it. */
 function storage() {
   try {
     return window.localStorage;
@@ -21,7 +20,6 @@ export function token() {
   return storage()?.getItem(STORAGE_KEY) ?? inMemory;
 }
 
-/** Return whether a text has the form of a key. */
 export const canBeToken = (text) => TOKEN_PATTERN.test(text);
 
 export function keepToken(text) {
@@ -64,7 +62,6 @@ export async function exchangeKey() {
   }
 }
 
-/** The request headers that carry the key. */
 export function headers() {
   const text = token();
   return text ? { Authorization: `Bearer ${text}` } : {};

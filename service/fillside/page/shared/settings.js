@@ -31,7 +31,6 @@ function applyTheme() {
   document.documentElement.dataset.theme = settings.theme === "device" ? device : settings.theme;
 }
 
-/** Wire both dialogs; `onChange()` follows a new setting, `onKey()` a new key. */
 export function wireSettings({ onChange, onKey }) {
   const dialog = byId("settings");
   deviceIsLight.addEventListener("change", applyTheme);

@@ -26,14 +26,11 @@ export function decimals(withinStops) {
   return withinStops >= 1.95 ? 0 : withinStops >= 0.495 ? 1 : 2;
 }
 
-/** Format an expanded uncertainty in stops, as "±0.12 stop". */
 export const around = (withinStops) =>
   withinStops > 10 ? "±10 stops or more" : `±${stops(Math.max(withinStops, 0.01), false, decimals(withinStops))}`;
 
-/** Format the expanded uncertainty for a standard one in stops. */
 export const within = (sigma) => around(COVERAGE_FACTOR * sigma);
 
-/** Format stops, as "+0.33 stop". */
 export function stops(value, sign = true, places = 2) {
   return isNumber(value) ? `${fixed(value, places, sign)} ${noun(value.toFixed(places))}` : NOTHING;
 }
@@ -72,7 +69,6 @@ export function ratio(value, withinStops = null) {
   return value >= 1 ? `${number(value)}:1` : `1:${number(1 / value)}`;
 }
 
-/** Format a positive number with two digits, or three where its uncertainty is under a tenth. */
 function digits(value, withinStops) {
   const count = 2 ** Math.min(withinStops, 10) - 1 >= 0.1 ? 2 : 3;
   const rounded = Number(value.toPrecision(count));
@@ -95,7 +91,6 @@ export function light(lux, units, withinStops = null) {
   return `${fixed(value, value >= 100 ? 0 : value >= 10 ? 1 : 2)} ${unit}`;
 }
 
-/** Format a length with its unit. */
 export function length(metres, units) {
   if (!isNumber(metres)) return NOTHING;
   return units === "feet" ? `${fixed(metres / METRES_PER_FOOT, 1)} ft` : `${fixed(metres, 2)} m`;
@@ -109,7 +104,6 @@ export function place(point, units) {
   return `${sideways}${deep}${length(z, units)} up`;
 }
 
-/** Format an elapsed time, coarser the longer it is. */
 export function elapsed(seconds) {
   if (seconds < 10) return `${seconds.toFixed(1)} s`;
   if (seconds < 60) return `${Math.floor(seconds)} s`;
@@ -117,29 +111,24 @@ export function elapsed(seconds) {
   return `${Math.floor(seconds / 3600)} h`;
 }
 
-/** Format a span of seconds. */
 export function span(seconds) {
   if (seconds < 60) return `${Math.max(0, Math.round(seconds))} s`;
   if (seconds < 3600) return `${Math.floor(seconds / 60)} min`;
   return `${Math.floor(seconds / 3600)} h ${Math.floor((seconds % 3600) / 60)} min`;
 }
 
-/** Format the time of day, to the second, of a local time [ms]. */
 export function clock(at) {
   const time = new Date(at);
   return [time.getHours(), time.getMinutes(), time.getSeconds()].map((part) => String(part).padStart(2, "0")).join(":");
 }
 
-/** Write a message of the daemon as a sentence. */
 export const sentence = (text) => `${text.charAt(0).toUpperCase()}${text.slice(1)}${/[.!?]$/.test(text) ? "" : "."}`;
 
-/** Join items as "a, b and c". */
 export function list(items) {
   if (items.length < 2) return items.join("");
   return `${items.slice(0, -1).join(", ")} and ${items.at(-1)}`;
 }
 
-/** Return whether a limit was ordered: only some heads on, or none. */
 export const isChosen = ({ at }) => at === "only" || at === "dark";
 
 const SHORT = "not reached: ";
