@@ -215,7 +215,7 @@ The file's first line is  head,level,x,y,z,value,unit,receptor,facing
 )
 @AS_JSON
 def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -> None:
-    """Show intensities, dimming curves and room light as readings say, how sure, and what to read next."""
+    """Show what readings say: intensities, dimming curves and room light, how sure, and what to read next."""
     rig = rig_of(rig_file)
     if plot is not None and plot.suffix.lower().removeprefix(".") not in FORMS:
         raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
