@@ -77,6 +77,14 @@ def test_which_door_takes_which_order() -> None:
     ]
 
 
+def test_modules_that_contributors_are_sent_to_are_there() -> None:
+    """Named with or without the folder, which the sentence may have given before."""
+    there = [path.relative_to(ROOT).as_posix() for path in ROOT.glob("*/**/*.py")]
+    named = set(re.findall(r"`([\w/]+\.py)`", DEVELOPERS))
+    assert len(named) > 40
+    assert {name for name in named if not any(f"/{path}".endswith(f"/{name}") for path in there)} == set()
+
+
 def test_every_dependency_has_its_reason() -> None:
     import tomllib
 

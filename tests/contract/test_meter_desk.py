@@ -184,10 +184,10 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         assert verdict["go"], here.step["says"]
         assert here.step["may"] == ["start"]
         assert here.hold.snapshot().shown is None
-        judged = Judge(here.rig).reads((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
-        assert abs(judged.ratio_off) <= 0.1
-        assert abs(judged.exposure_off) <= 0.1
-        assert verdict["ratio_metered"] == pytest.approx(2.0 * 2**judged.ratio_off, rel=1e-3)
+        judged = Judge(here.rig).verdict((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
+        assert abs(judged.ratio_error_stops) <= 0.1
+        assert abs(judged.exposure_error_stops) <= 0.1
+        assert verdict["ratio_metered"] == pytest.approx(2.0 * 2**judged.ratio_error_stops, rel=1e-3)
         purposes = {one.purpose for one in kept.readings(store)}
         assert purposes == {"calibrate", "verify"}
         counted = [one.id for one in kept.readings(store) if one.purpose == "calibrate"]

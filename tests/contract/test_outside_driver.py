@@ -19,15 +19,16 @@ import pytest
 
 from fillside_drivers.registry import GROUP
 from journeys.running import command, running
+from manual_text import PAGES
 from rigs import CAMERA, dimming, pair, studio, toml
 
-DEVELOPERS = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text("utf-8")
+PAGE = PAGES["drivers"]
 MOST_LINES = 60
 
 
 def written(file: str) -> str:
     """What the documentation shows as the content of a file."""
-    found = re.search(rf"<!-- file: {re.escape(file)} -->\n```\w+\n(.*?)```", DEVELOPERS, re.DOTALL)
+    found = re.search(rf"<!-- file: {re.escape(file)} -->\n```\w+\n(.*?)```", PAGE, re.DOTALL)
     assert found is not None, file
     return found[1]
 

@@ -22,6 +22,7 @@ NAMES = (
     "access",
     "service",
     "troubles",
+    "drivers",
 )
 _COMMENT = re.compile(r"(?m)^<!-- .* -->\n")
 _HEADING = re.compile(r"(?m)^#+ (.*)$")
