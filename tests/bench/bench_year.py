@@ -28,8 +28,8 @@ from contract.meter_studio import head_table, rig_of
 from fillside.hold.machine.hold import Hold
 from fillside.storage.records import metering, takes
 from fillside.storage.records.journal import Journal, Visitor
-from fillside.storage.records.rows import TABLES
 from fillside.storage.records.saved_state import save_state
+from fillside.storage.rows import TABLES
 from fillside.storage.store import FILE, Store
 from fillside.storage.thinning import DAY_S, surplus_rows
 

@@ -41,10 +41,10 @@ from fillside.storage.errors import DataTooNewError
 from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
-from fillside.storage.records.rows import TABLES
 from fillside.storage.records.saved_state import load_state, save_state
 from fillside.storage.records.takes import TakeRecorder, latest_takes
 from fillside.storage.repair.check import schema_columns
+from fillside.storage.rows import TABLES
 from fillside.storage.store import FILE, Store
 from fillside.storage.thinning import surplus_rows
 from protocol.studio import rig as simulated_rig

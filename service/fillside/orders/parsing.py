@@ -12,8 +12,8 @@ from pydantic import ValidationError
 from fillside.orders.answers import Refusal, RefusalCode
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.registry import ORDERS, OrderKind
-from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import describe, did_you_mean, dotted
+from fillside.rig.validation import problems_from
 
 _OUT_OF_RANGE = frozenset(
     {"greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"}

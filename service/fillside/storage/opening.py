@@ -16,9 +16,9 @@ from typing import TypeVar
 from fillside.bounds import LARGEST_WAL_OCTETS, MB
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
-from fillside.storage.records.rows import readable_text
 from fillside.storage.repair.check import damage_text, find_damage, is_folder_error
 from fillside.storage.repair.salvage import insert_rows, renew, salvage_rows
+from fillside.storage.rows import readable_text
 
 PAGE = 4096
 WORTH_COMPACTING = 16 * MB

@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from fillside.storage.database import DatabaseFile, MemoryDatabase
-from fillside.storage.records.rows import TABLES, BadRowError, Values, readable_text
+from fillside.storage.rows import TABLES, BadRowError, Values, readable_text
 from fillside.storage.unreadable_rows import UnreadableRows
 from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, PersistentJob
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 
-from fillside.storage.records.rows import TABLES
+from fillside.storage.rows import TABLES
 
 log = logging.getLogger(__name__)
 

@@ -9,12 +9,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.rig.checks.cross_checks import cross_checks
-from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Problem, RigError, did_you_mean, dotted
 from fillside.rig.scene.whites import white_checks
 from fillside.rig.tables.drivers import DriverKinds, parse_drivers
 from fillside.rig.tables.keys import READ_PHRASE, ReadPhrase
 from fillside.rig.tables.model import Rig
+from fillside.rig.validation import problems_from
 
 
 def build_rig(

@@ -12,11 +12,11 @@ from pydantic import ValidationError
 from fillside.rig.file.build import build_rig
 from fillside.rig.file.positions import TomlPositions
 from fillside.rig.file.referenced_files import FileReaders, with_referenced_files
-from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, RigError, dotted
 from fillside.rig.tables.drivers import DriverKinds
 from fillside.rig.tables.keys import READ_PHRASE, Keys, KeysFile, ReadPhrase
 from fillside.rig.tables.model import Rig
+from fillside.rig.validation import problems_from
 
 MOST_KEYS = 1000
 """Most keys of a table; the time of the parser that knows positions grows with their square."""

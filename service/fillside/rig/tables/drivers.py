@@ -14,9 +14,9 @@ from typing import Any, Literal, Protocol, runtime_checkable
 
 from pydantic import BaseModel, ValidationError
 
-from fillside.rig.file.validation import problems_from
 from fillside.rig.problems import Path, Problem, did_you_mean, nearest
 from fillside.rig.tables.fields import DriverKeysTable, Name
+from fillside.rig.validation import problems_from
 
 
 class DriverTable(DriverKeysTable):

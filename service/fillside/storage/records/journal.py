@@ -12,7 +12,7 @@ from typing import Any
 from fillside.bounds import LONGEST_NOTE, LONGEST_ORDER, ORDER_EXCERPT
 from fillside.orders.registry import ORDERS
 from fillside.orders.strict_json import stored_text
-from fillside.storage.records.rows import TABLES
+from fillside.storage.rows import TABLES
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 

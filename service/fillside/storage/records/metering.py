@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from fillside.calibration.readings import Reading
-from fillside.storage.records.rows import BadRowError, reading_in, sensor_in
+from fillside.storage.rows import BadRowError, reading_in, sensor_in
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 

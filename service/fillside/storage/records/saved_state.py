@@ -11,7 +11,7 @@ from concurrent.futures import Future
 from typing import Any
 
 from fillside.storage import writer
-from fillside.storage.records.rows import TABLES, BadRowError, Values
+from fillside.storage.rows import TABLES, BadRowError, Values
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 

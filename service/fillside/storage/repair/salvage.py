@@ -24,8 +24,8 @@ from pathlib import Path
 from fillside.bounds import DAMAGED_OCTETS, LONGEST_ORDER, MOST_DAMAGED, ORDER_EXCERPT
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate, migrations
-from fillside.storage.records.rows import TABLES, BadRowError, Row, RowTable, readable_text
 from fillside.storage.repair.check import read_only_connection, schema_columns
+from fillside.storage.rows import TABLES, BadRowError, Row, RowTable, readable_text
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
 """Errors from reading a damaged file; a message of SQLite that quotes it need not be text."""

@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from fillside.rig.file.model_paths import field_at, literals_at, models_at, tables_with_key, value_kind_at
+from fillside.rig.model_paths import field_at, literals_at, models_at, tables_with_key, value_kind_at
 from fillside.rig.problems import Path, Problem, describe, did_you_mean, nearest
 from fillside.rig.tables.fields import NAME, InconsistencyError
 
