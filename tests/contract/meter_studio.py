@@ -22,9 +22,9 @@ from fillside.hold.machine.hold import Hold
 from fillside.metering.calibrations import Calibrator, calibration_in_use
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
+from fillside.metering.metered_studio import MeteredStudio
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import truth_of
-from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.orders.parsing import parse_order

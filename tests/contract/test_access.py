@@ -116,7 +116,7 @@ def test_what_each_may_order(may: Right, said: Any, passes: bool) -> None:
     else:
         with pytest.raises(Refusal, match="anna may") as refused:
             check_may_order(holder, kind_of(said))
-        assert refused.value.status == 403
+        assert refused.value.code == "forbidden"
 
 
 def test_only_a_meter_may_not_look() -> None:

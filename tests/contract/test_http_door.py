@@ -18,7 +18,7 @@ from fillside.demo.play import demo_studio
 from fillside.doors.http.app import ROUTES
 from fillside.doors.http.listening import Listen, ListenError
 from fillside.doors.http.request_checks import HostNames
-from fillside.orders.answers import STATUS_OF_CODE
+from fillside.doors.http.responses import STATUS_OF_CODE
 
 ORDER = {"do": "expose", "by": 0.1}
 JSON = {"Content-Type": "application/json"}

@@ -14,6 +14,7 @@ from contract.meter_studio import rig_of
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.outcome import fit_csv
+from fillside.calibration.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
 from fillside.calibration.routine.checks import (
     MOST_STOPS,
     CheckReading,
@@ -23,7 +24,6 @@ from fillside.calibration.routine.checks import (
 )
 from fillside.calibration.routine.routine import Routine, start
 from fillside.calibration.routine.steps import StudioKnowledge, check_to_take, step_of
-from fillside.calibration.routine.verdict import NO_CALIBRATION, cause_words, verdict
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import fillside.cli
 from fillside.cli.table import COMMANDS
 from fillside.doors.http.app import ROUTES
+from fillside.doors.http.responses import STATUS_OF_CODE
 from fillside.doors.osc.addresses import ADDRESSES
-from fillside.orders.answers import STATUS_OF_CODE
 from fillside.orders.key_phrases import PHRASES
 from fillside.orders.registry import ORDERS
 from manual_text import PAGES, README, ROOT

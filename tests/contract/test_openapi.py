@@ -24,7 +24,7 @@ from fillside.doors.http.app import ROUTES
 from fillside.doors.http.listening import Listen
 from fillside.doors.http.openapi import document, plain_path
 from fillside.doors.http.payloads import ROUTE_PAYLOADS
-from fillside.orders.answers import STATUS_OF_CODE
+from fillside.doors.http.responses import STATUS_OF_CODE
 
 DOCUMENT = document(ROUTES, "1")
 schema = schemathesis.openapi.from_dict(DOCUMENT)

@@ -1,6 +1,7 @@
 """Permissions of visitors, and checks of them.
 
-`operate` is the right to order and to look; `view` to look; `meter` to hand in readings and nothing else.
+`operate` is the right to order and to look; `view` to look; `meter` to hand in readings and nothing else. Which
+right an order takes is in `orders.registry`.
 """
 
 from __future__ import annotations

@@ -11,9 +11,9 @@ from functools import partial
 from fillside.metering.calibrations import Calibrator
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
+from fillside.metering.metered_studio import MeteredStudio
 from fillside.metering.orders import MeterOrders
 from fillside.metering.simulated_meter import HandMeters
-from fillside.metering.studio import MeteredStudio
 from fillside.rig.calibration import Calibration
 from fillside.runtime.loop import Runner
 from fillside.runtime.rewiring import Rewiring

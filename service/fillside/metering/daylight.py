@@ -13,7 +13,7 @@ from typing import Any
 
 from fillside.calibration.drift.daylight import own_light, sensor_from
 from fillside.hold.events import AmbientReading
-from fillside.metering.studio import MeteredStudio
+from fillside.metering.metered_studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading

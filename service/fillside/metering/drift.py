@@ -31,7 +31,7 @@ from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.routine.warmth import Warming
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis
-from fillside.metering.studio import MeteredStudio
+from fillside.metering.metered_studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading

@@ -14,6 +14,7 @@ from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
 from fillside.calibration.readings import OWN_HEAD, Reading
 from fillside.calibration.routine import routine as acts
+from fillside.calibration.routine.check_verdict import cause_words
 from fillside.calibration.routine.checks import CheckReading, CheckResult, check_result
 from fillside.calibration.routine.prompts import SAME_PLACE_M
 from fillside.calibration.routine.routine import Kind, Routine
@@ -27,12 +28,11 @@ from fillside.calibration.routine.steps import (
     reading_to_take,
     step_of,
 )
-from fillside.calibration.routine.verdict import cause_words
 from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
+from fillside.metering.metered_studio import MeteredStudio
 from fillside.metering.readings import keep, strike
-from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show
 from fillside.orders.metering import Act

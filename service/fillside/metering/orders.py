@@ -23,6 +23,7 @@ from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.guided_routine import GuidedRoutine
+from fillside.metering.metered_studio import MeteredStudio
 from fillside.metering.readings import (
     CHECK,
     as_lit,
@@ -33,7 +34,6 @@ from fillside.metering.readings import (
     strike,
     sure_words,
 )
-from fillside.metering.studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (
     CalibrateOrder,

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
 from fillside.calibration.result.expanded_uncertainty import around, expanded
 from fillside.metering.daylight import Daylight
-from fillside.metering.studio import HALF_A_CODE, LightNow
+from fillside.metering.metered_studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Read
 from fillside.rig.calibration import Calibration

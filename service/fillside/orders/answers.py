@@ -13,10 +13,7 @@ from fillside.rig.problems import one_line, quoted
 RefusalCode = Literal[
     "bad_order", "unauthorised", "forbidden", "unknown_name", "not_now", "out_of_range", "too_many"
 ]
-STATUS_OF_CODE: dict[RefusalCode, int] = dict(
-    zip(get_args(RefusalCode), (400, 401, 403, 404, 409, 422, 429), strict=True)
-)
-"""The HTTP status of each code."""
+CODES: tuple[RefusalCode, ...] = get_args(RefusalCode)
 
 Body = dict[str, Any]
 INTERNAL: Body = {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
@@ -27,9 +24,9 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error o
     """An order, or another request of a visitor, is not obeyed; nothing has changed.
 
     The one exception for this, from parsing to the hold, the metering and the doors. `code` is one of
-    `STATUS_OF_CODE`; `message` is one sentence; `where` names the part of the order at fault, "" when it is
-    the whole. Both may quote a visitor, and stay on one line whatever that was. `status` is the HTTP status,
-    given only where HTTP has a more exact one than the code's own.
+    `CODES`; `message` is one sentence; `where` names the part of the order at fault, "" when it is
+    the whole. Both may quote a visitor, and stay on one line whatever that was. `status` is an HTTP
+    status more exact than the one of the code.
     """
 
     def __init__(self, code: RefusalCode, message: str, where: str = "", status: int | None = None) -> None:
@@ -37,7 +34,7 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error o
         self.message = one_line(message)
         self.where = one_line(where if where.strip() or not where else quoted(where))
         super().__init__(self.message)
-        self.status = STATUS_OF_CODE[code] if status is None else status
+        self.status = status
 
     def body(self) -> Body:
         """Return the answer to the visitor."""

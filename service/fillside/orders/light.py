@@ -12,8 +12,8 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from fillside.orders.model import LightOrder, models_of
+from fillside.rig.fields import InconsistencyError, Number, Point
 from fillside.rig.notation import number_of_stops
-from fillside.rig.tables.fields import InconsistencyError, Number, Point
 from fillside.rig.tables.model import ReadAs, RelativeTo
 
 MOST_TRIM_STOPS = 6.0

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, model_validator
 
 from fillside.orders.model import MeterOrder, models_of
-from fillside.rig.tables.fields import InconsistencyError, Number, Point
+from fillside.rig.fields import InconsistencyError, Number, Point
 
 Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 

@@ -5,7 +5,7 @@ of them lists orders of its own. It is plain data, so that the command line show
 pydantic; models are imported on first use.
 
 A new order is a class in `light` or `metering` and an entry here; what it does is written in
-`hold.machine.changes` or `metering.orders`.
+`hold.machine.transitions` or `metering.orders`.
 """
 
 from __future__ import annotations

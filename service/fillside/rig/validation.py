@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from fillside.rig.fields import NAME, InconsistencyError
 from fillside.rig.model_paths import field_at, literals_at, models_at, tables_with_key, value_kind_at
 from fillside.rig.problems import Path, Problem, describe, did_you_mean, nearest
-from fillside.rig.tables.fields import NAME, InconsistencyError
 
 _WRONG_KIND = {
     "bool_type": "true or false",

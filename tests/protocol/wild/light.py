@@ -16,7 +16,8 @@ from typing import Any, NoReturn
 from fillside.background.side_jobs import SideJobs
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.doors.http.listening import Listen
-from fillside.orders.answers import STATUS_OF_CODE, Refusal
+from fillside.doors.http.responses import STATUS_OF_CODE
+from fillside.orders.answers import Refusal
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.storage.records.journal import Visitor
 from protocol.studio import rig

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from fillside.balance.remedies.changes import CURED_STOPS, KINDS, CandidateChange, Shortfall, Trouble
+from fillside.balance.remedies.candidates import CURED_STOPS, KINDS, CandidateChange, Shortfall, Trouble
 from fillside.balance.report import Remedy
 from fillside.balance.solution import solve_rig
 from fillside.rig.calibration import Calibration

@@ -10,6 +10,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from fillside.calibration.result.charts import LearnedCurve, learned_curve
+from fillside.calibration.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
 from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
 from fillside.calibration.routine.prompts import (
     alone_words,
@@ -23,7 +24,6 @@ from fillside.calibration.routine.prompts import (
     receptor_words,
 )
 from fillside.calibration.routine.routine import ACTS, Routine, Stage
-from fillside.calibration.routine.verdict import NO_CALIBRATION, CheckVerdict, verdict
 from fillside.calibration.routine.warmth import WARM_AFTER_S
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration, SuggestedReading

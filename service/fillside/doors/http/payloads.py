@@ -13,13 +13,13 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fillside.hold.snapshot.places import StudioPlaces
 from fillside.hold.snapshot.state import State
-from fillside.orders.answers import STATUS_OF_CODE
+from fillside.orders import answers
 from fillside.orders.registry import Right
 from fillside.planning.plan import PlanReport
 from fillside.storage.records.journal import MOST_AT_ONCE
 
 HTML, METRICS, ANY_FILE = "text/html", "text/plain", "*/*"
-CODES = (*STATUS_OF_CODE, "internal")
+CODES = (*answers.CODES, "internal")
 DriverWord = Literal["ok", "late", "lost"]
 
 

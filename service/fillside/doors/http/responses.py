@@ -27,6 +27,16 @@ DEFAULT_HEADERS = {
     "Cache-Control": "no-store",
 }
 """Set on every response that does not set them itself."""
+STATUS_OF_CODE: dict[RefusalCode, int] = {
+    "bad_order": 400,
+    "unauthorised": 401,
+    "forbidden": 403,
+    "unknown_name": 404,
+    "not_now": 409,
+    "out_of_range": 422,
+    "too_many": 429,
+}
+"""The HTTP status of a refusal, by its code."""
 
 
 def json_response(body: Any, status: int = 200) -> web.Response:
@@ -53,7 +63,7 @@ def tagged(request: web.Request, body: bytes) -> web.Response:
 
 
 def refusal_response(refusal: Refusal) -> web.Response:
-    return web.json_response(refusal.body(), status=refusal.status)
+    return web.json_response(refusal.body(), status=refusal.status or STATUS_OF_CODE[refusal.code])
 
 
 def unguarded_refusal(refusal: Refusal) -> web.Response:

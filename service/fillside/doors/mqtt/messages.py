@@ -15,7 +15,7 @@ from typing import Any, Literal, NamedTuple
 from fillside.doors.mqtt.sensors import Sensors
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import strict_loads
-from fillside.rig.tables.fields import NAME
+from fillside.rig.fields import NAME
 
 LONGEST_PAYLOAD = 64 * 1024
 MOST_AGE_S = 5.0

@@ -15,8 +15,8 @@ from typing import Any
 
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import strict_loads
+from fillside.rig.fields import NAME, Point
 from fillside.rig.tables.doors import MeterTable
-from fillside.rig.tables.fields import NAME, Point
 from fillside.rig.tables.model import Rig
 
 State = Mapping[str, Any]

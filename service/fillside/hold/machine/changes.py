@@ -29,10 +29,10 @@ from fillside.orders.light import (
     Trim,
 )
 from fillside.photometry.dimming import code_from_level, floor_code
+from fillside.rig.fields import NAME, InconsistencyError
 from fillside.rig.notation import ratio_number, ratio_text, stops_text
 from fillside.rig.problems import dotted, nearest, quoted, unknown_name
 from fillside.rig.scene.scene import Scene
-from fillside.rig.tables.fields import NAME, InconsistencyError
 from fillside.rig.tables.model import WORK_ROLE, Point, Rig
 
 WhyNot = Callable[[Point], str | None]

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Point, Table, Whole
+from fillside.rig.fields import Flag, InconsistencyError, Name, Point, Table, Whole
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network

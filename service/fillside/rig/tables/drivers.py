@@ -14,8 +14,8 @@ from typing import Any, Literal, Protocol, runtime_checkable
 
 from pydantic import BaseModel, ValidationError
 
+from fillside.rig.fields import DriverKeysTable, Name
 from fillside.rig.problems import Path, Problem, did_you_mean, nearest
-from fillside.rig.tables.fields import DriverKeysTable, Name
 from fillside.rig.validation import problems_from
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.fields import DriverKeysTable, Flag, InconsistencyError, Name, Number, Point, Table
+from fillside.rig.fields import DriverKeysTable, Flag, InconsistencyError, Name, Number, Point, Table
 from fillside.rig.tables.lamp import IntensityTable, Lamp, ModifierTable
 
 BALANCED_ROLES = ("key", "fill")

@@ -12,7 +12,7 @@ from typing import Annotated, Protocol
 
 from pydantic import AfterValidator, Field, ValidationInfo
 
-from fillside.rig.tables.fields import Flag, Name, Number, Table
+from fillside.rig.fields import Flag, Name, Number, Table
 
 KEY_NAMES: dict[str, tuple[str, ...]] = {
     **{letter: (letter.upper(),) for letter in string.ascii_lowercase},

@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from fillside.photometry.distribution import Distribution
-from fillside.rig.tables.fields import Flag, InconsistencyError, Number, Table, Whole
+from fillside.rig.fields import Flag, InconsistencyError, Number, Table, Whole
 
 MOST_ANGLES = 1000
 LEAST_AXIS_CD = 0.001

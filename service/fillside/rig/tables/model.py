@@ -10,10 +10,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
-from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
-from fillside.rig.tables.doors import DoorsTable
-from fillside.rig.tables.drivers import DriverConfig, DriverTable
-from fillside.rig.tables.fields import (
+from fillside.rig.fields import (
     FARTHEST_M,
     HIGHEST_M,
     LOWEST_M,
@@ -29,6 +26,9 @@ from fillside.rig.tables.fields import (
     Table,
     Whole,
 )
+from fillside.rig.notation import WIDEST_RATIO, ReadAs, number_of_stops, ratio_number, shutter_seconds
+from fillside.rig.tables.doors import DoorsTable
+from fillside.rig.tables.drivers import DriverConfig, DriverTable
 from fillside.rig.tables.head import (
     BALANCED_ROLES,
     RELATIVE_ROLES,

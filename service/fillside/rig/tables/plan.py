@@ -6,7 +6,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from fillside.rig.tables.fields import Flag, InconsistencyError, Name, Number, Point, Table
+from fillside.rig.fields import Flag, InconsistencyError, Name, Number, Point, Table
 
 Degrees = Annotated[Number, Field(ge=-80, le=80)]
 
