@@ -1,7 +1,6 @@
-"""The orders that move the light, as models of ``{"do": "trim", "role": "fill", "by": -1}`` and its like.
+"""The orders that move the light, as models of JSON such as ``{"do": "trim", "role": "fill", "by": -1}``.
 
-The docstring of each begins with its line of help in the registry, and goes on with what only its own fields
-need.
+The first line of each docstring is the order's help line in the registry; the rest describes its fields.
 """
 
 from __future__ import annotations
@@ -17,9 +16,9 @@ from fillside.rig.tables.fields import InconsistencyError, Number, Point
 from fillside.rig.tables.model import ReadAs, RelativeTo
 
 MOST_TRIM_STOPS = 6.0
-"""The most that all trims of a role come to, up or down."""
+"""The limit of the sum of all trims of a role, up or down."""
 MOST_EXPOSE_STOPS = 6.0
-"""The most that all stops on top of the exposure come to, up or down."""
+"""The limit of the sum of all stops on top of the exposure, up or down."""
 
 
 def _stops(value: object) -> object:
@@ -159,7 +158,7 @@ class CameraOrder(LightOrder):
 
     @property
     def settings(self) -> dict[str, Any]:
-        """Return the settings that are given, under the rig file's keys."""
+        """Return the given settings, under the rig file's keys."""
         return self.model_dump(exclude={"do"}, exclude_none=True)
 
 
@@ -269,4 +268,4 @@ class Undo(LightOrder):
 
 
 MODELS = models_of(LightOrder)
-"""By word."""
+"""The models by word."""

@@ -1,7 +1,7 @@
-"""The orders that the meter's side takes, as models: readings, guided routines, the calibration in use.
+"""The orders of the metering side, as models: readings, guided routines, the calibration in use.
 
-They come through the same doors and in the same shape as the orders that move the light. The docstring of
-each begins with its line of help in the registry.
+They come through the same doors and in the same shape as the orders that move the light. The first line of
+each docstring is the order's help line in the registry.
 """
 
 from __future__ import annotations
@@ -125,4 +125,4 @@ class Import(MeterOrder):
 
 
 MODELS = models_of(MeterOrder)
-"""By word."""
+"""The models by word."""
