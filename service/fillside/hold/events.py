@@ -1,4 +1,4 @@
-"""Events that nobody ordered: changes of wires, heads and ambient light, and remedies that were found."""
+"""The events of the hold: changes of wires, heads and ambient light, and remedies that were found."""
 
 from __future__ import annotations
 

@@ -133,7 +133,7 @@ class Runner:
         self._record.refused(source, visitor, refusal.code, refusal.message)
 
     def event(self, *events: Event) -> None:
-        """Apply events that nobody ordered."""
+        """Apply events, such as a change of a wire or of the ambient light."""
         now = self._clock()
         self.light.events(events, now)
         if not self._tick(now):

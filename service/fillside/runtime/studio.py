@@ -36,7 +36,7 @@ class Studio(Protocol):
         """Count and journal an order that a door could not parse."""
 
     def event(self, *events: Event) -> None:
-        """Apply events that nobody ordered."""
+        """Apply events, such as a change of a wire or of the ambient light."""
 
     def state(self) -> State:
         """Return the state that every door shows."""
