@@ -62,7 +62,7 @@ class WorkerProcess:
             except TimeoutError:
                 raise WorkerError(f"it took longer than {self._longest_s:g} s") from None
             except (ConnectionError, asyncio.IncompleteReadError) as error:
-                raise WorkerError("its process ended") from error
+                raise WorkerError("the worker process ended") from error
             finally:
                 if not done:
                     await self._end()

@@ -83,8 +83,7 @@ async def reload(parts: ReloadableParts, path: Path) -> bool:
 
 
 async def _read_in_process(path: Path) -> Rig:
-    # Runs at the daemon's own priority: a person waits for it, and a busy machine would starve a nicer
-    # process.
+    # Not niced: a person waits for it, and a busy machine would starve a process of lower priority.
     process = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
     try:
         found = await process.run(rig_or_error, str(path))

@@ -94,7 +94,7 @@ class HeadsLeave:
 
 @dataclass(frozen=True)
 class RemedyQuestion:
-    """A question for `balance.remedies`. Finding the answer takes long, so it is done
+    """A question for `balance.remedies`. The answer takes long, so it is computed
     elsewhere and returned as an event."""
 
     rig: Rig

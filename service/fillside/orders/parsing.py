@@ -22,7 +22,7 @@ _OUT_OF_RANGE = frozenset(
 
 
 def parse_order(value: object) -> LightOrder | MeterOrder:
-    """Return the order in JSON data.
+    """Return the typed order that JSON data describes.
 
     Raises Refusal: bad_order for malformed orders, out_of_range for numbers beyond their limits.
 

@@ -45,7 +45,7 @@ Clock = Callable[[], float]
 
 @dataclass
 class Counts:
-    """The counts of one daemon; to measure times, replace the calls with others, in seconds."""
+    """Counts of one daemon. `order_took` and `frame_late_by` receive times [s]; replace them to measure."""
 
     orders: int = 0
     refused_by_code: Counter[str] = field(default_factory=Counter)
@@ -100,8 +100,7 @@ class Runner:
             return note
         state = self.state if kind.changes_mode else None
         lacks = await self._record.order(self.light, source, visitor, note, state)
-        # One transaction may release hundreds of waiting orders, and each door then builds a state of its
-        # own.
+        # One transaction may release hundreds of waiting orders, and each door then builds its own state.
         await self._answers.through(visitor.door)
         if lacks:
             self.live.studio_changed()
@@ -250,8 +249,7 @@ class Runner:
             with self.jobs.fence("metrics"):
                 self.counts.frame_late_by(late_by_s)
             was_settled = self.light.settled
-            # A fade may end after its last code was sent; watchers that wait for the light to rest must be
-            # woken.
+            # A fade may end after its last code was sent; wake watchers that wait for the light to rest.
             if self._tick(now) or self.light.settled != was_settled:
                 self._after()
         if now >= self._record.due:

@@ -14,8 +14,8 @@ LEAST_S = 2.0
 
 @dataclass(frozen=True)
 class Readiness:
-    """`started`: control turns, and every wire is open and has taken the light.
-    `ready`: it also reaches a lamp.
+    """`started`: the loop turns, and every wire is open and has taken the light.
+    `ready`: the light also reaches a lamp.
 
     `says` has a line for each part that is not well, including those that the light does not depend on.
     """

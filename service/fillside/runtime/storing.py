@@ -2,8 +2,8 @@
 
 One transaction stores an order together with the light and the intent, the orders that can be undone, the
 take that it begins or ends, and its line in the journal. Between orders, the light is stored at each tenth of
-a stop of change and when it has come to rest, so a restart is no further off than that. Only at rest is the
-disk synced for it, since nobody waits.
+a stop of change and when it has come to rest, so a restart is no further off than that. The disk is synced
+for it only at rest, since nobody waits.
 
 Failures are fenced as work of the side jobs `storage`, `takes` and `journal`: they neither fail an order nor
 stop the light, but the answer says what is missing.
@@ -31,7 +31,7 @@ from fillside.storage.writer import PersistentJob, wait_until_stored
 State = Mapping[str, Any]
 
 EACH_STOPS = 0.1
-"""The change of any head since the last write that makes the light be stored again."""
+"""The light is stored again when any head has changed by this much."""
 AT_REST_S = 1.0
 """The least time between two writes of changes that do not affect the light, such as a tracked place."""
 NOT_LASTING = "this will not outlive a restart"

@@ -123,8 +123,8 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
 class Clock:
     """Counts seconds that never fall, from the readings of any clock.
 
-    Backward steps count as zero. While the light moves, a step long enough to have missed the next frame
-    counts as 0.1 s at most; at rest it counts in full.
+    Backward steps count as zero. While the light moves, a step counts as 0.1 s at most, since the next frame
+    was due long before that; at rest it counts in full.
     """
 
     def __init__(self, now_s: float) -> None:
@@ -267,8 +267,8 @@ class Fader:
         outputs, codes = self._frame(self._fade, elapsed_s)
         changed = not np.array_equal(codes, self._codes)
         if changed:
-            sent_outputs = self.dimmers.outputs(codes)
-            self.waits = not self.flashes.admit(sent_outputs, at_s)
+            wire_outputs = self.dimmers.outputs(codes)
+            self.waits = not self.flashes.admit(wire_outputs, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())

@@ -70,7 +70,7 @@ class FlashLimiter:
         self._low = np.where(new, stops, np.minimum(self._low, stops))
 
     def _turns(self, stops: FloatArray) -> BoolArray:
-        """Return the heads that turn with a frame. A head that has not moved yet cannot turn."""
+        """Return the heads that turn with a frame. A head that has not left its first light cannot turn."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
         turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)
