@@ -1,1 +1,1 @@
-"""Admission of visitors by tokens, and their rights."""
+"""Visitors: their tokens, their admission and their rights."""

@@ -1,4 +1,4 @@
-"""Admission of visitors: by address, by token, and not at all after too many wrong tokens."""
+"""Admits visitors by address or token, and shuts an address out after too many wrong tokens."""
 
 from __future__ import annotations
 
@@ -28,20 +28,20 @@ MOST_CACHED = 1000
 
 
 class Authenticator:
-    """Tells who a visitor is. There is one for all doors, so that wrong tries count together."""
+    """Identifies visitors. All doors share one authenticator, so that wrong tries count together."""
 
     def __init__(self, tokens: TokenFile, clock: Callable[[], float]) -> None:
         self._tokens, self._clock = tokens, clock
         self._tries: dict[str, list[float]] = {}
         self._hashing = asyncio.Semaphore(HASHES_AT_ONCE)
-        # Tokens that were right, by a keyed digest: scrypt is paid once, and no token is kept.
+        # Accepted tokens by keyed digest: scrypt runs once for each, and no token is kept.
         self._key = secrets.token_bytes(32)
         self._cache: dict[bytes, StoredToken] = {}
 
     async def admit(self, token: str | None, address: str, loopback: bool) -> Permission:
         """Return the permission of a visitor.
 
-        Without a token only this machine itself is admitted. Raises Refusal: unauthorised, or too_many.
+        Without a token, only this machine is admitted. Raises Refusal: unauthorised, or too_many.
         """
         if token is None:
             if loopback:
@@ -62,9 +62,9 @@ class Authenticator:
         return Permission(stored.name, stored.may, stored)
 
     def still_good(self, holder: Permission) -> bool:
-        """Return whether a visitor's token was neither revoked nor changed since it was admitted.
+        """Return true if a visitor's token was neither revoked nor changed since it was admitted.
 
-        Costs a look at the file's date, so that it may be called often.
+        Only checks the file's date, so it may be called often.
         """
         if not isinstance(holder.token, StoredToken):
             return True
@@ -75,11 +75,11 @@ class Authenticator:
             return False
 
     async def invite(self, may: Right, name: str) -> tuple[str, float]:
-        """Make a token that is good once; return it and the Unix time [s] until which it is."""
+        """Make a single-use token; return it and the Unix time [s] at which it expires."""
         return await self._with_file(self._tokens.make_once, may, name)
 
     async def change(self, token: str | None, address: str) -> tuple[str, Permission]:
-        """Exchange a token that is good once for a lasting one.
+        """Exchange a single-use token for a lasting one.
 
         Raises Refusal: unauthorised, or too_many.
         """
@@ -98,7 +98,7 @@ class Authenticator:
         return stored
 
     async def _limited(self, check: Callable[[str], T | None], token: str, address: str) -> T | None:
-        """Check a token unless its address has tried too often; None counts as a wrong try."""
+        """Check a token unless its address has tried too often; a result of None counts as a wrong try."""
         self._check_tries(address)
         async with self._hashing:
             self._check_tries(address)

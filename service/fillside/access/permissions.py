@@ -1,7 +1,7 @@
-"""Permissions of visitors, and checks of them.
+"""The permissions of visitors, and checks of them.
 
-`operate` is the right to order and to look; `view` to look; `meter` to hand in readings and nothing else. Which
-right an order takes is in `orders.registry`.
+`operate` is the right to order and read; `view` to read; `meter` only to hand in readings. The right that an
+order takes is in `orders.registry`.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ from fillside.orders.answers import Refusal
 from fillside.orders.registry import OPERATORS, OrderKind, Right
 
 Need = Literal["nothing", "once", "order", "operate", "look"]
-"""The demand of a route on its visitor: `once` is a token that is good once; `operate` is that right."""
+"""The permission that a route requires: `once` is a single-use token; `operate` is that right."""
 RIGHTS: tuple[Right, ...] = get_args(Right)
 
 
 @dataclass(frozen=True)
 class Permission:
-    """A visitor who was let in: a name for the journal, never a secret, and a right.
+    """An admitted visitor: a name for the journal, never a secret, and a right.
 
-    `token` is the stored token that let it in, None for a visitor who needs none.
+    `token` is the stored token that was used, None for a visitor who needs none.
     """
 
     who: str
@@ -44,7 +44,7 @@ def check_may_operate(holder: Permission) -> None:
 def check_may_order(holder: Permission, kind: OrderKind | None) -> None:
     """Raise Refusal (forbidden) for a visitor who may not give orders of this kind.
 
-    None stands for what is no order: only a visitor with the right to operate is told why.
+    None stands for anything that is not an order: only a visitor with the right to operate is told why.
     """
     if holder.may in (OPERATORS if kind is None else kind.rights):
         return

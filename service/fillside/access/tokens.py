@@ -1,11 +1,11 @@
-"""Tokens, each shown once and stored only as a scrypt hash, in a file of its owner alone.
+"""Tokens, each shown once and stored only as a scrypt hash, in a file that only its owner can read.
 
-A token reads ``fs-ID-SECRET``. The ID finds its line in the file, so that one try costs one hash however many
-tokens there are; the SECRET has 192 bits from the system's generator.
+A token has the form ``fs-ID-SECRET``. The ID finds its line in the file, so one try costs one hash however
+many tokens there are; the SECRET has 192 bits from the system's random generator.
 
-A token for once reads ``once-ID-SECRET``. It lets nobody in: within its time it is exchanged, one time, for a
-lasting one of the same right. So an address that a whole room saw, or somebody photographed, is soon worth
-nothing.
+A single-use token has the form ``once-ID-SECRET``. It admits nobody: within its time it can be exchanged,
+once, for a lasting token with the same right. So an address that a whole room saw, or somebody photographed,
+is soon worthless.
 """
 
 from __future__ import annotations
@@ -36,22 +36,22 @@ from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, plain_bytes
 FILE, LOCK = "tokens.json", ".tokens.lock"
 _TOKEN = re.compile(r"(fs|once)-([a-z2-7]{8})-([A-Za-z0-9_-]{32})")
 ONCE_WITHIN_S = 600.0
-"""The time in which a token for once can be exchanged for a lasting one."""
+"""The time within which a single-use token can be exchanged for a lasting one."""
 _COST = {"n": 2**14, "r": 8, "p": 1}
-"""scrypt's parameters (RFC 7914): 16 MiB and some tens of milliseconds a try."""
+"""The parameters of scrypt (RFC 7914): 16 MiB and some tens of milliseconds per try."""
 
 
 class TokenFileError(Exception):
-    """The file of tokens cannot be read or written; the text is one clear line."""
+    """The token file cannot be read or written; the text is one clear line."""
 
 
 class TooManyTokensError(TokenFileError):
-    """There is no room for a further token."""
+    """The limit on tokens is reached."""
 
 
 @dataclass(frozen=True)
 class StoredToken:
-    """One token as it stands in the file."""
+    """One token as stored in the file."""
 
     id: str
     name: str
@@ -60,7 +60,7 @@ class StoredToken:
     hash: str
     made_at: float
     once_until: float | None = None
-    """For a token for once, the Unix time until which it can be exchanged; None for one that lasts."""
+    """For a single-use token, the Unix time until which it can be exchanged; None for a lasting one."""
 
 
 def _hash(secret: str, salt: bytes) -> bytes:
@@ -68,7 +68,7 @@ def _hash(secret: str, salt: bytes) -> bytes:
 
 
 class TokenFile:
-    """The tokens in one file; a change on disk counts from the next call."""
+    """The tokens in one file; changes on disk take effect at the next call."""
 
     def __init__(self, path: Path, unix_clock: Callable[[], float] = time.time) -> None:
         self.path, self._unix_clock = path, unix_clock
@@ -76,12 +76,12 @@ class TokenFile:
         self._tokens: dict[str, StoredToken] = {}
 
     def lasting(self) -> tuple[StoredToken, ...]:
-        """Return all tokens that last, oldest first. Raises TokenFileError."""
+        """Return all lasting tokens, oldest first. Raises TokenFileError."""
         self._look()
         return tuple(each for each in self._tokens.values() if each.once_until is None)
 
     def verify(self, token: str) -> StoredToken | None:
-        """Return the stored token of a text that is right, else None. Takes some tens of milliseconds.
+        """Return the stored token if the text is right, else None. Takes some tens of milliseconds.
 
         Raises TokenFileError.
         """
@@ -89,14 +89,14 @@ class TokenFile:
         return self._matching(token, "fs")
 
     def has(self, token: StoredToken) -> bool:
-        """Return whether a token is in the file, unchanged."""
+        """Return true if a token is in the file, unchanged."""
         self._look()
         return self._tokens.get(token.id) == token
 
     def make(self, may: Right, name: str) -> str:
-        """Make a token and store its hash; return the text, which is not to be had again.
+        """Make a token and store its hash; return the text, which cannot be recovered later.
 
-        Raises TokenFileError; TooManyTokensError where there are as many as there may be.
+        Raises TokenFileError; TooManyTokensError at the limit.
         """
         with self._lock():
             self._check_room()
@@ -105,7 +105,7 @@ class TokenFile:
         return text
 
     def make_once(self, may: Right, name: str) -> tuple[str, float]:
-        """Make a token for once; return its text and the Unix time [s] until which it can be exchanged."""
+        """Make a single-use token; return its text and the Unix time [s] until which it can be exchanged."""
         now = self._unix_clock()
         with self._lock():
             self._check_room()
@@ -120,7 +120,7 @@ class TokenFile:
         return text, stored.once_until
 
     def exchange(self, token: str) -> tuple[str, StoredToken] | None:
-        """Use up a token for once and make a lasting one; None for a text that is not right, or too late.
+        """Use up a single-use token and make a lasting one; return None if the text is wrong or too late.
 
         Takes some tens of milliseconds. Raises TokenFileError.
         """
@@ -135,7 +135,7 @@ class TokenFile:
         return text, new
 
     def revoke(self, ident: str) -> StoredToken | None:
-        """Take a token out of the file and return it; None where there is no such ID."""
+        """Remove a token from the file and return it; None if there is no such ID."""
         with self._lock():
             revoked = self._tokens.get(ident)
             if revoked is not None:
@@ -160,7 +160,7 @@ class TokenFile:
             )
 
     def _in_time(self) -> dict[str, StoredToken]:
-        """Return all tokens but those for once whose time is over."""
+        """Return all tokens except expired single-use tokens."""
         now = self._unix_clock()
         return {
             ident: token
@@ -170,7 +170,7 @@ class TokenFile:
 
     @contextmanager
     def _lock(self) -> Iterator[None]:
-        """Hold the file against other processes too, as it stands now."""
+        """Lock the file against other processes, and read it as it stands."""
         try:
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             handle = os.open(self.path.with_name(LOCK), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
@@ -194,19 +194,20 @@ class TokenFile:
         except FileNotFoundError:
             self._tokens, self._version = {}, None
         except (OSError, ValueError, TypeError, KeyError, ArithmeticError, RecursionError) as error:
-            # Nobody is let in by a file that cannot be read.
+            # A file that cannot be read must admit nobody.
             self._tokens, self._version = {}, None
             reason = why(error) if isinstance(error, OSError) else f"it is damaged ({error})"
             raise TokenFileError(f"{self.path}: cannot read the tokens: {reason}") from error
 
     def _as_the_folder_is(self, handle: int) -> None:
-        """Give what the superuser writes to the folder's owner: a service's own user has to read it."""
+        """Give files that the superuser writes to the folder's owner, as a service's
+        own user must read them."""
         if os.geteuid() == 0:
             folder = self.path.parent.stat()
             os.fchown(handle, folder.st_uid, folder.st_gid)
 
     def _write(self, tokens: dict[str, StoredToken]) -> None:
-        """Replace the file as a whole, private from its first byte."""
+        """Replace the whole file, private from its first byte."""
         body = json.dumps({"tokens": [asdict(token) for token in tokens.values()]}, indent=1) + "\n"
         try:
             handle, name = tempfile.mkstemp(dir=self.path.parent, prefix=".tokens-")
@@ -227,7 +228,7 @@ class TokenFile:
 
 
 def _new_token(may: Right, name: str, now: float, once_until: float | None = None) -> tuple[str, StoredToken]:
-    """Return a new token's text and what is stored of it."""
+    """Return the text of a new token, and the part that is stored."""
     ident = base64.b32encode(secrets.token_bytes(5)).decode("ascii").lower()
     secret, salt = secrets.token_urlsafe(24), secrets.token_bytes(16)
     hashed = base64.b64encode(_hash(secret, salt)).decode("ascii")

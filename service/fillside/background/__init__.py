@@ -1,1 +1,1 @@
-"""Work beside the light, fenced so that it cannot delay or stop a frame."""
+"""Background work, fenced so that it cannot delay or stop a frame."""

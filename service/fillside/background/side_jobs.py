@@ -1,10 +1,10 @@
-"""Work beside the light: a failure in it ends there, is counted, tried again and named in the state.
+"""Side jobs beside the light: a failure is contained, counted, retried and shown in the state.
 
-Two kinds of work are fenced. A task runs until the daemon ends; one that fails is started again, each time
-after a longer pause up to a bound. A step is a few lines in the course of something else, such as writing
-the journal after an order; what it raises is swallowed. Cancelling passes through both.
+Two kinds of work are fenced. A task runs until the daemon ends; a task that fails is restarted after a pause
+that grows up to a limit. A step is a few lines within other work, such as writing the journal after an order;
+its exceptions are swallowed. Cancellation passes through both.
 
-A job is in trouble from its first failure until it has gone on for `WELL_AFTER_S` without another.
+A job is in trouble from its first failure until it has run for `WELL_AFTER_S` without another.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ Job = Callable[[], Awaitable[object]]
 
 @dataclass
 class _Trouble:
-    """`well_at_s` is when it will have gone well for long enough, None while the last try failed."""
+    """`well_at_s` is the time at which the trouble counts as over, None while the last try failed."""
 
     since_unix_s: float
     failures: int = 0
@@ -42,7 +42,7 @@ class _Trouble:
 
 
 class SideJobs:
-    """All side jobs of a daemon, by name. All methods are called on the event loop's thread."""
+    """All side jobs of a daemon, by name. All methods run on the event loop's thread."""
 
     def __init__(self, clock: Clock, changed: Callable[[], object] = lambda: None) -> None:
         """`changed` is called when a job gets into trouble or out of it."""
@@ -50,7 +50,7 @@ class SideJobs:
         self._troubles: dict[str, _Trouble] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self.failures: Counter[str] = Counter()
-        """The number of failures of each job that ever failed."""
+        """The number of failures of each job that has failed."""
 
     def start(self, name: str, job: Job, stop: asyncio.Event | None = None) -> asyncio.Task[None]:
         """Run a job in a task of its own, again after each failure, until it returns or `stop` is set."""
@@ -60,7 +60,7 @@ class SideJobs:
         return task
 
     async def begin(self, name: str, job: Job) -> None:
-        """Do a job once, now; where it fails, go on and have it done later."""
+        """Do a job once, now; if it fails, continue and retry it later."""
         with self.fence(name):
             await job()
             return
@@ -68,7 +68,7 @@ class SideJobs:
 
     @contextmanager
     def fence(self, name: str) -> Iterator[None]:
-        """A step of the job `name`: what it raises is counted and ends here."""
+        """Fence a step of the job `name`: count its exception and swallow it."""
         try:
             yield
         except Exception as error:
@@ -85,20 +85,20 @@ class SideJobs:
             trouble = self._troubles[name] = _Trouble(time.time())
         trouble.failures += 1
         trouble.says, trouble.well_at_s = in_words(error), None
-        # The first, the tenth, the hundredth: what fails with every frame does not fill the log.
+        # Logs failures 1, 10, 100 and so on, so that a failure in every frame does not fill the log.
         if str(trouble.failures).strip("0") == "1":
             log.error("%s failed (%d so far); the light goes on", name, trouble.failures, exc_info=error)
         if new:
             self._tell()
 
     def goes_on(self, name: str) -> None:
-        """A job does its work again; whether it stays so is seen later."""
+        """Note that a job works again; `look` decides later if that lasts."""
         trouble = self._troubles.get(name)
         if trouble is not None and trouble.well_at_s is None:
             trouble.well_at_s = self._clock() + WELL_AFTER_S
 
     def look(self) -> None:
-        """See which jobs have gone well for long enough; to be called now and then."""
+        """Close the trouble of jobs that have worked for long enough; call this now and then."""
         now_s = self._clock()
         well = [
             name
@@ -111,7 +111,8 @@ class SideJobs:
             self._tell()
 
     def state(self) -> list[dict[str, Any]]:
-        """The jobs in trouble, as doors show them: since when (Unix time), how often, and why at last."""
+        """Return the jobs in trouble as doors show them: since when (Unix time), how
+        often, and the latest reason."""
         return [
             {
                 "name": name,
@@ -133,7 +134,7 @@ class SideJobs:
             try:
                 await job()
             except asyncio.CancelledError as error:
-                # A future that somebody else cancelled is a failure like others; being cancelled is not.
+                # A future cancelled by someone else is an ordinary failure; cancellation of this task is not.
                 task = asyncio.current_task()
                 if task is None or task.cancelling():
                     raise
@@ -155,7 +156,7 @@ class SideJobs:
 
 
 async def _is_set_within(event: asyncio.Event | None, seconds: float) -> bool:
-    """Wait so long, or until the event is set; whether it was."""
+    """Wait for the event for at most this time; return true if it was set."""
     if event is None:
         await asyncio.sleep(seconds)
         return False

@@ -1,7 +1,7 @@
-"""One piece of work in each turn of the event loop, so that a frame that falls due is never behind a crowd.
+"""One piece of work per turn of the event loop, so that a frame that is due never waits behind a crowd.
 
-Timers run between two turns. A hundred questions that came at once, or five hundred orders that were stored
-in one transaction, would all be answered in one turn, and the light would stand still meanwhile.
+Timers run between two turns. A hundred simultaneous queries, or five hundred orders stored in one
+transaction, would all be answered in one turn, while the light stands still.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from collections import deque
 
 
 class Turnstile:
-    """Lets waiting tasks through one by one, the parties in turn whatever the length of their queues."""
+    """Lets waiting tasks through one by one, taking parties in rotation whatever the
+    length of their queues."""
 
     def __init__(self) -> None:
         self._queues: dict[str, deque[asyncio.Future[None]]] = {}

@@ -1,7 +1,7 @@
-"""Work that would keep the light waiting, done in a process of its own.
+"""A separate process for work that would delay the light.
 
-The process hangs on two pipes and ends with us whatever ends us: once nobody holds the other end, its next
-read says so. What goes over the pipes are pickles between a program and its own child.
+The process is connected by two pipes and ends with its parent, however that ends: once the other end is
+closed, its next read reports it. The pipes carry pickles between a program and its own child.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from collections.abc import Callable
 from typing import IO, Any, ParamSpec, TypeVar
 
 LONGEST_S = 60.0
-"""Work that takes longer is given up; the longest fit there is takes some seconds."""
+"""The limit for one piece of work; the longest fit takes some seconds."""
 ENDS_WITHIN_S = 1.0
 NICENESS = 10
 _LENGTH = struct.Struct("!Q")
@@ -28,14 +28,14 @@ T = TypeVar("T")
 
 
 class WorkerError(Exception):
-    """The work could not be done; the text says why."""
+    """The work could not be done; the text gives the reason."""
 
 
 class WorkerProcess:
-    """Does one piece of work at a time. The process is begun with the first, or by `begin`.
+    """Does one piece of work at a time. The process starts with the first piece, or by `begin`.
 
-    Work that takes longer than `longest_s` seconds is given up, and so is what wants more than `most_bytes`
-    of memory, 0 being any. `niceness` lets it wait for whatever else the machine does.
+    Work that takes longer than `longest_s` seconds is abandoned, and so is work that needs more than
+    `most_bytes` of memory, 0 meaning no limit. `niceness` lowers its priority.
     """
 
     def __init__(self, longest_s: float = LONGEST_S, most_bytes: int = 0, niceness: int = NICENESS) -> None:
@@ -45,13 +45,13 @@ class WorkerProcess:
         self._turn = asyncio.Lock()
 
     async def begin(self) -> None:
-        """Have the process up before its first work: it takes most of a second to begin."""
+        """Start the process before its first work, as that takes most of a second."""
         async with self._turn:
             await self._up()
 
     async def run(self, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
-        """Return what `work`, a function of a module, returns; WorkerError where it fails or takes too
-        long."""
+        """Return the result of `work`, a function of a module. Raises WorkerError if
+        it fails or takes too long."""
         async with self._turn:
             process = await self._up()
             done = False
@@ -62,7 +62,7 @@ class WorkerProcess:
             except TimeoutError:
                 raise WorkerError(f"it took longer than {self._longest_s:g} s") from None
             except (ConnectionError, asyncio.IncompleteReadError) as error:
-                raise WorkerError("the process that was to do it ended") from error
+                raise WorkerError("the worker process ended") from error
             finally:
                 if not done:
                     await self._end()
@@ -72,7 +72,7 @@ class WorkerProcess:
         return found
 
     async def close(self) -> None:
-        """End the process; work that is under way is given up."""
+        """End the process and abandon work in progress."""
         await self._end()
 
     async def _up(self) -> asyncio.subprocess.Process:
@@ -104,7 +104,7 @@ class WorkerProcess:
 async def _asked(process: asyncio.subprocess.Process, question: Any) -> tuple[bool, Any]:
     assert process.stdin is not None
     assert process.stdout is not None
-    # Some tens of readings pickle in a millisecond, but a rig of hundreds of heads does not.
+    # Some tens of readings pickle in a millisecond, but a rig of hundreds of heads takes longer.
     body = await asyncio.to_thread(pickle.dumps, question)
     process.stdin.write(_LENGTH.pack(len(body)) + body)
     await process.stdin.drain()
@@ -114,14 +114,14 @@ async def _asked(process: asyncio.subprocess.Process, question: Any) -> tuple[bo
 
 
 def serve(incoming: IO[bytes], outgoing: IO[bytes]) -> None:
-    """Do what is asked, one after the other, until nobody asks any more."""
+    """Do the requested work, one piece after the other, until the pipe closes."""
     while len(head := incoming.read(_LENGTH.size)) == _LENGTH.size:
         work, args, named = pickle.loads(incoming.read(_LENGTH.unpack(head)[0]))
         try:
             answer = True, work(*args, **named)
         except MemoryError:
             answer = False, "it wants more memory than there is for it"
-        except Exception as error:  # whatever the work raises belongs to whoever asked
+        except Exception as error:  # every failure of the work is passed to the caller
             answer = False, f"{type(error).__name__}: {error}"
         body = pickle.dumps(answer)
         outgoing.write(_LENGTH.pack(len(body)) + body)
@@ -129,7 +129,7 @@ def serve(incoming: IO[bytes], outgoing: IO[bytes]) -> None:
 
 
 def main() -> None:
-    """Serve whoever started us; what is printed goes to stderr, so that it cannot get between answers."""
+    """Serve the parent process; print to stderr, so that prints cannot corrupt answers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     niceness, most_bytes = map(int, sys.argv[1:])
     os.nice(niceness)

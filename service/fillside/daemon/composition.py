@@ -52,7 +52,7 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Settings:
-    """The settings of a daemon. `stay` closes the wires without a last frame, for a successor.
+    """The settings of a daemon. With `stay`, it closes the wires without a last frame, for a successor.
 
     `rig_file` is read again at a reload. `public` is the address of a proxy in front of the daemon.
     """
@@ -68,13 +68,13 @@ class Settings:
 
     @property
     def all_need_token(self) -> bool:
-        """True where requests from this machine need a token too, as all do behind a proxy."""
+        """True if requests from this machine need a token too, as all requests do behind a proxy."""
         return self.require_token or self.public is not None
 
 
 @dataclass(frozen=True)
 class Running:
-    """A daemon that runs; a reload changes its rig, drivers and listeners."""
+    """A running daemon; a reload changes its rig, drivers and listeners."""
 
     url: str
     parts: ReloadableParts
@@ -89,7 +89,7 @@ class Running:
 
     @property
     def drivers(self) -> Mapping[str, Driver]:
-        """The drivers in use, by their names."""
+        """The drivers in use, by name."""
         return self.parts.runner.wires.in_use.drivers
 
     @property
@@ -103,7 +103,7 @@ class Running:
 
 @contextmanager
 def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
-    """Bind the listening socket. Raises ListenError where visitors would need a token and there is none."""
+    """Bind the listening socket. Raises ListenError if visitors would need a token and none exists."""
     with suppress(TokenFileError):  # a damaged file admits no visitor, but the light can be held
         if (all_need_token or not listen.loopback) and not tokens.lasting():
             why = "everybody is to be asked for a token"
@@ -118,7 +118,7 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
 
 
 def check_tokens(tokens: TokenFile, store: Store) -> None:
-    """Add a note to the state where the tokens cannot be read."""
+    """Add a note to the state if the tokens cannot be read."""
     try:
         tokens.lasting()
     except TokenFileError as error:
@@ -126,7 +126,7 @@ def check_tokens(tokens: TokenFile, store: Store) -> None:
 
 
 def identity_of(store: Store, rig: Rig) -> Identity:
-    """Return the stored identity on the network, the same at every start; a new one where it is damaged."""
+    """Return the stored network identity, the same at every start; a new one if it is damaged."""
 
     def make() -> str:
         return str(uuid.uuid4())
@@ -143,7 +143,7 @@ def identity_of(store: Store, rig: Rig) -> Identity:
 def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     """Restore the hold from the stored state, or from as much of it as fits the rig.
 
-    Storage has checked each part by itself; only here do they have to fit together.
+    Storage has checked each part on its own; whether they fit together is known only here.
     """
     calibration, calibrated_at = calibration_in_use(store)
     without = "what was remembered cannot be held; the light begins from the rig file"
@@ -163,7 +163,7 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
             hold = Hold(rig, state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
             hold.snapshot()
         except Exception:
-            log.exception("what is kept cannot be held as it is")
+            log.exception("the stored state cannot be restored in full")
             continue
         for note in notes:
             store.add_note(note)
@@ -175,7 +175,7 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
 
 @contextmanager
 def open_store(folder: Path) -> Iterator[Store]:
-    """Open the store in `folder`, or a read-only copy of it where the folder takes no data.
+    """Open the store in `folder`, or a read-only copy of it if the folder is not writable.
 
     The light is held without storage rather than not at all.
     """
@@ -190,7 +190,7 @@ def open_store(folder: Path) -> Iterator[Store]:
 
 @asynccontextmanager
 async def open_drivers(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[Driver]]:
-    """Open the drivers, and at the end close those that are open then, without a last frame if `stay`."""
+    """Open the drivers; at the end, close those that are open by then, without a last frame if `stay`."""
     opened: list[Driver] = []
     try:
         for driver in drivers.drivers.values():
@@ -202,7 +202,7 @@ async def open_drivers(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[
             try:
                 await driver.close(stay=stay)
             except Exception:
-                log.exception("wire %s did not close; the others do", driver.name)
+                log.exception("wire %s did not close", driver.name)
 
 
 @asynccontextmanager
@@ -263,7 +263,7 @@ async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, 
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, reload.set)
     async with daemon(rig, settings) as running:
-        # The objects of the start stay for good; freezing them shortens the collector's pauses.
+        # Objects from startup are permanent; freezing them shortens the pauses of garbage collection.
         gc.collect()
         gc.freeze()
         service = Service(running.parts, settings, Notifier(environ))

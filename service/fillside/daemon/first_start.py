@@ -1,4 +1,4 @@
-"""The cautions of a rig, logged when its light first comes up, and later those that a change of the rig adds.
+"""The cautions of a rig, logged when its light first comes up, and those that a later change of the rig adds.
 
 The data folder stores each cause for which a caution was shown: adding a softbox shows the caution on closed
 modifiers, and a rehearsal with simulated lamps does not count for the real lamps.
@@ -27,9 +27,9 @@ SIMULATED = "sim"
 
 
 def show_cautions(rig: Rig, store: Store) -> None:
-    """Log the cautions of a rig that were not shown before, and store that they were.
+    """Log the cautions of a rig that were not shown before, and record them as shown.
 
-    Reads the disk, so it is not for the event loop's thread.
+    Reads the disk, so do not call it on the event loop's thread.
     """
     name = f"cautions shown for {rig.rig.name}"
     earlier = _causes_shown(store, name)
@@ -56,12 +56,12 @@ def block(cautions: Iterable[Caution], rig: Rig, *, first: bool, width: int = WI
 
 
 def _width() -> int:
-    """Return the width of the terminal, within the widths that are easy to read."""
+    """Return the width of the terminal, limited to widths that are easy to read."""
     return max(NARROWEST, min(WIDEST, get_terminal_size((WIDEST, 24)).columns))
 
 
 def _causes(caution: Caution, rig: Rig) -> Iterator[str]:
-    """Yield the causes of a caution: its key, with each head that gives rise to it."""
+    """Yield the causes of a caution: its key, with each head concerned."""
     rehearsed = {
         head.name
         for head in rig.heads

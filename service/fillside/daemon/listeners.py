@@ -1,8 +1,8 @@
 """The listeners of a rig file (MQTT, Homie, OSC): prepared, opened, and exchanged at a reload.
 
-They are prepared before any lamp is touched, so that a fault of this machine (a missing secret, a port that
-is taken) stops the daemon at its start, with one line. Later faults (a broker that goes away) never stop it.
-They are opened once there is a light to order.
+They are prepared before any lamp is touched, so that a fault of this machine (a missing secret, a port in
+use) stops the daemon at its start with one line. Later faults (a broker that goes away) never stop it. They
+are opened once there is light to control.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ log = logging.getLogger(__name__)
 
 @dataclass
 class PreparedListeners:
-    """The listeners of one rig; `figures` has an entry for each, by its name."""
+    """The listeners of one rig; `figures` has an entry for each, by name."""
 
     rig: Rig
     osc_socket: socket.socket | None = None
@@ -36,9 +36,9 @@ class PreparedListeners:
 
     @asynccontextmanager
     async def opened(self, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
-        """Take orders while inside; at the end, tell subscribers that the daemon stops.
+        """Accept orders while inside; at the end, tell subscribers that the daemon stops.
 
-        `identity` names this daemon on the broker, which disconnects one of two clients of the same name.
+        `identity` names this daemon on the broker, which disconnects one of two clients with the same name.
         """
         async with _osc(self, studio), _mqtt(self, studio, identity, clock):
             yield
@@ -60,7 +60,7 @@ def prepare_listeners(rig: Rig) -> Iterator[PreparedListeners]:
 
 
 class OpenListeners:
-    """The listeners that are open while inside, `first` those of the daemon's start."""
+    """The listeners that are open while inside; `first` are those of the daemon's start."""
 
     def __init__(self, first: PreparedListeners, studio: Studio, identity: str, clock: Clock) -> None:
         self._prepared, self._studio, self._identity, self._clock = first, studio, identity, clock
@@ -68,13 +68,13 @@ class OpenListeners:
 
     @property
     def figures(self) -> Mapping[str, DoorFigures]:
-        """The figures of each listener, by its name."""
+        """The figures of each listener, by name."""
         return self._prepared.figures
 
     async def change(self, rig: Rig) -> None:
         """Open the listeners of another rig in place of the present ones.
 
-        Raises DoorError, with the present ones open again.
+        Raises DoorError after reopening the present ones.
         """
         old = self._prepared.rig
         if not _differ(old, rig):
@@ -105,7 +105,7 @@ class OpenListeners:
 
 
 def _differ(old: Rig, new: Rig) -> bool:
-    """Return whether the listeners differ; a Homie device also describes heads, roles and marks."""
+    """Return true if the listeners differ; a Homie device also describes heads, roles and marks."""
     describes = new.doors.mqtt is not None and new.doors.mqtt.homie
     return old.doors != new.doors or (describes and old != new)
 

@@ -1,7 +1,7 @@
-"""The daemon's log on stderr: a line for each message, as plain text or as JSON.
+"""The daemon's log on stderr: one line per message, as plain text or as JSON.
 
-A message that repeats is written a few times and then once a minute, with the number left out, so that a
-fault with every message of a tracker fills no disk.
+A repeated message is written a few times and then once a minute with the number of skipped ones, so that a
+fault in every message of a tracker does not fill the disk.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ CAUSED_BY_VISITORS = ("fillside.access", "fillside.doors")
 
 
 class RepeatFilter(logging.Filter):
-    """Passes some messages of a kind at once, then one a minute, with the number left out since the last.
+    """Passes some messages of a kind at once, then one a minute, with the number skipped since the last.
 
-    A warning's text, without its arguments, is its kind for libraries and doors, since visitors can cause any
-    number of them, and one is passed at once. For all other messages the kind is a line of the program, and
-    LOG_LINE_BURST are passed: several lamps may be lost in one moment.
+    For libraries and doors, the kind of a warning is its text without arguments, since visitors can cause any
+    number of them, and one passes at once. For all other messages, the kind is a line of the program, and
+    LOG_LINE_BURST pass: several lamps may be lost in one moment.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -55,7 +55,7 @@ class RepeatFilter(logging.Filter):
 
 
 def _kind(record: logging.LogRecord) -> tuple[float, tuple[str | int, ...]]:
-    """Return the number of messages of a kind that pass at once, and the kind."""
+    """Return the number of messages of this kind that pass at once, and the kind."""
     is_own = _under(record.name, OWN) and not _under(record.name, CAUSED_BY_VISITORS)
     if is_own or record.levelno < logging.WARNING:
         return float(LOG_LINE_BURST), (record.pathname, record.lineno)
@@ -70,7 +70,7 @@ def _under(name: str, packages: tuple[str, ...]) -> bool:
 def _below(record: logging.LogRecord) -> list[str]:
     """Return the further lines of a message, given as `extra={"below": …}`.
 
-    Newlines within a message are escaped, since text from elsewhere might forge a line by one.
+    Newlines within a message are escaped, since external text might forge a log line.
     """
     return list(getattr(record, "below", ()))
 
@@ -87,7 +87,7 @@ class _Plain(logging.Formatter):
 
 
 class _Json(logging.Formatter):
-    """An object for each line: time (ISO 8601, UTC), level, logger and message."""
+    """One JSON object per line: time (ISO 8601, UTC), level, logger and message."""
 
     def format(self, record: logging.LogRecord) -> str:
         at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")

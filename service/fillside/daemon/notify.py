@@ -1,6 +1,6 @@
-"""The protocol of systemd's service notifications: datagrams to the socket that it names.
+"""The protocol of systemd's service notifications: datagrams to the socket that systemd names.
 
-Reference: sd_notify(3), with the "Notes" on `NOTIFY_SOCKET` and the stable protocol; `RELOADING=1` wants
+Reference: sd_notify(3), with the "Notes" on `NOTIFY_SOCKET` and the stable protocol; `RELOADING=1` requires
 `MONOTONIC_USEC=` beside it. sd_watchdog_enabled(3) for `WATCHDOG_USEC` and `WATCHDOG_PID`.
 """
 
@@ -15,12 +15,12 @@ from collections.abc import Callable, Mapping
 log = logging.getLogger(__name__)
 
 PINGS_A_PERIOD = 4
-"""sd_watchdog_enabled(3) recommends half the period; a turn that ends late must not be the last."""
+"""sd_watchdog_enabled(3) recommends half the period; four leave room for a turn that ends late."""
 LONGEST_STATUS = 200
 
 
 class Notifier:
-    """Sends notifications to systemd, and none where `environ` names no socket."""
+    """Sends notifications to systemd, or none if `environ` names no socket."""
 
     def __init__(self, environ: Mapping[str, str], clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
@@ -31,7 +31,7 @@ class Notifier:
 
     @property
     def wanted(self) -> bool:
-        """True where a service manager listens."""
+        """True if a service manager listens."""
         return self._address is not None
 
     def ready(self, status: str) -> None:
@@ -70,7 +70,7 @@ class Notifier:
                 sender.setblocking(False)
                 sender.sendto("\n".join(lines).encode("utf-8"), self._address)
         except OSError as error:
-            log.debug("the service manager does not hear: %s", error)
+            log.debug("the service manager cannot be reached: %s", error)
 
 
 def _address(named: str) -> str | None:
@@ -81,7 +81,7 @@ def _address(named: str) -> str | None:
 
 
 def _watchdog_s(environ: Mapping[str, str]) -> float | None:
-    """Return the watchdog's period [s]; None where this process has none."""
+    """Return the watchdog's period [s]; None if this process has none."""
     text = environ.get("WATCHDOG_USEC", "")
     if not (text.isascii() and text.isdigit() and int(text) > 0):
         return None

@@ -1,11 +1,11 @@
-"""The reload of a changed rig file while the light is held: in full and without a jump, or not at all.
+"""The reload of a changed rig file while the light is held: complete and without a jump, or not at all.
 
-A process of its own reads the file and those that it names: reading computes, sometimes for long, and would
-delay frames from a thread as well as from the loop; the process also bounds its time and memory. Every check
-comes first. Then listeners that differ are exchanged, white points turn to the new ones, and lamps that left
-the file go out, all of it gently. Next, drivers that differ are exchanged, each new one starting with the
-codes on its wire, and last of all the hold. Drivers that do not differ are left alone. A failure on the way
-is undone, and the previous file stays in force.
+A separate process reads the file and those it names: reading involves computation, sometimes for long, and
+would delay frames even from a thread; the process also bounds its time and memory. All checks come first.
+Then listeners that differ are exchanged, white points turn to the new ones, and lamps that left the file fade
+out, all of it gently. Next, drivers that differ are exchanged, each new one starting with the codes on its
+wire, and last of all the hold. Drivers that do not differ are left alone. A failure on the way is undone, and
+the previous file stays in force.
 """
 
 from __future__ import annotations
@@ -36,13 +36,13 @@ from fillside_drivers.driver import Clock, Driver, DriverError, Identity
 log = logging.getLogger(__name__)
 
 READ_WITHIN_S, MOST_BYTES = 30.0, 1024 * 1024 * 1024
-"""The time and memory that reading a rig file and those that it names may take."""
+"""The limits of time and memory for reading a rig file and those it names."""
 WHITE_STEP_S = 0.05
 """The time from one white point to the next: forty mired a second."""
 
 
 class ReloadError(Exception):
-    """The rig file cannot be taken by the running daemon; one clear line."""
+    """The running daemon cannot apply the rig file; one clear line."""
 
 
 @dataclass
@@ -63,9 +63,9 @@ class ReloadableParts:
 
 
 async def reload(parts: ReloadableParts, path: Path) -> bool:
-    """Take the rig file at `path`; return whether it was taken.
+    """Apply the rig file at `path`; return false if that failed.
 
-    If not, a line in the log and a note in the state give the reason.
+    A failure is explained by a line in the log and a note in the state.
     """
     try:
         await _take(parts, await _read_in_process(path))
@@ -83,7 +83,7 @@ async def reload(parts: ReloadableParts, path: Path) -> bool:
 
 
 async def _read_in_process(path: Path) -> Rig:
-    # With the daemon's own priority: a person waits for it, and a busy machine would starve a nicer process.
+    # Not niced: a person waits for it, and a busy machine would starve a process of lower priority.
     process = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
     try:
         found = await process.run(rig_or_error, str(path))
@@ -147,7 +147,7 @@ async def _turn_whites(parts: ReloadableParts, old: Rig, new: Rig) -> Rig:
 
 
 def _reusing(old: DriversInUse, new: DriversInUse) -> DriversInUse:
-    """Return the new drivers, with those of the old ones in place that have the same setup."""
+    """Return the new drivers, keeping each old one that has the same setup."""
 
     def chosen(name: str, built: Driver) -> Driver:
         present = old.drivers.get(name)
@@ -158,7 +158,7 @@ def _reusing(old: DriversInUse, new: DriversInUse) -> DriversInUse:
 
 
 def _difference(one: DriversInUse, other: DriversInUse) -> list[Driver]:
-    """Return the drivers of one that the other lacks."""
+    """Return the drivers of `one` that `other` lacks."""
     return [driver for name, driver in one.drivers.items() if other.drivers.get(name) is not driver]
 
 
@@ -196,7 +196,7 @@ async def _exchange(parts: ReloadableParts, new: DriversInUse, trial: HeldLight)
 
 
 def _has_successor(removed: Driver, added: Sequence[Driver]) -> bool:
-    """Return whether a new driver sends to the same receivers, which then get no last frame."""
+    """Return true if a new driver sends to the same receivers, which then get no last frame."""
     places = {claim for channel in removed.setup.channels for claim in channel.drive.claims()}
     return any(
         driver.kind == removed.kind

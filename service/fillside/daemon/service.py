@@ -1,4 +1,4 @@
-"""The daemon as a service of its machine: reports readiness, reloads, the end, and a line of status."""
+"""The daemon as a system service: reports readiness, reloads, the end, and a status line."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ BEATS_A_PERIOD = 4
 
 
 class Service:
-    """Reports to the service manager, and carries out the reloads that it asks for."""
+    """Reports to the service manager, and carries out the reloads it asks for."""
 
     def __init__(self, parts: ReloadableParts, settings: Settings, notifier: Notifier) -> None:
         self._parts, self._settings, self._notifier = parts, settings, notifier
@@ -44,7 +44,7 @@ class Service:
         self._notifier.stopping()
 
     async def reload_when(self, asked: asyncio.Event) -> None:
-        """Reload rig file and certificate whenever `asked` is set, until cancelled."""
+        """Reload the rig file and certificate whenever `asked` is set, until cancelled."""
         while True:
             await asked.wait()
             asked.clear()
@@ -55,12 +55,12 @@ class Service:
     async def _reload(self) -> None:
         if self._settings.tls is not None:
             try:
-                # Not on a thread: a handshake meanwhile would get the new certificate with the old key.
+                # Not on a thread: a handshake in between would get the new certificate with the old key.
                 self._settings.tls.renew()
             except ListenError as error:
                 log.error("the certificate stays as it was: %s", error)
         if self._settings.rig_file is None:
-            log.error("there is no rig file to take anew")
+            log.error("there is no rig file to reload")
         elif await reload(self._parts, self._settings.rig_file):
             with self._parts.runner.jobs.fence("cautions"):
                 await self.show_cautions()
@@ -120,7 +120,7 @@ def status_line(state: Mapping[str, Any]) -> str:
 
 
 def _error(error_stops: float, within_stops: float | None) -> str:
-    """Format an error, or its uncertainty where the error rounds to 0 within it."""
+    """Format an error, or only its uncertainty if the error rounds to 0."""
     if within_stops is None:
         return f"{error_stops:+.2f} stop"
     text = f"{error_stops:+.{decimals(within_stops)}f}"

@@ -1,1 +1,1 @@
-"""The ways in: HTTP, a broker, OSC, and keys."""
+"""The ways in: HTTP, an MQTT broker, OSC, and keys."""

@@ -1,4 +1,5 @@
-"""The part that doors share: one way of giving an order and, for those beside HTTP, figures and an error."""
+"""The parts that doors share: one way to give an order and, for doors other than
+HTTP, figures and an error."""
 
 from __future__ import annotations
 
@@ -15,21 +16,22 @@ from fillside.storage.records.journal import Visitor
 log = logging.getLogger(__name__)
 
 POSITION_REPORT = "subject"
-"""A tracker sends it up to fifty times a second, and wants no state with each answer."""
+"""A tracker sends this order up to fifty times a second and needs no state with each answer."""
 
 Clock = Callable[[], float]
 
 
 class DoorError(Exception):
-    """A door of the rig file cannot be opened on this machine; one clear line."""
+    """A door in the rig file cannot be opened on this machine; one clear line."""
 
 
 @dataclass
 class DoorFigures:
-    """The state of a door: `lost` is a broker that cannot be reached, `since_s` is on the daemon's clock.
+    """The figures of a door: its state, `lost` if a broker cannot be reached;
+    `since_s` is on the daemon's clock.
 
-    `received` counts messages, `refused` those of them that were not obeyed, `dropped` those that were not
-    answered either: malformed, from a sender who is not admitted, or too many.
+    `received` counts messages, `refused` those that were not obeyed, `dropped` those that were not even
+    answered: malformed, from a sender who is not admitted, or too many.
     """
 
     state: Literal["ok", "lost"] = "lost"
@@ -40,7 +42,7 @@ class DoorFigures:
     dropped: int = 0
 
     def report(self, state: Literal["ok", "lost"], note: str, now_s: float) -> bool:
-        """Take note of the state; return whether it is another than before."""
+        """Record the state; return true if it differs from the one before."""
         changed = state != self.state
         if changed:
             self.state, self.since_s = state, now_s
@@ -49,7 +51,7 @@ class DoorFigures:
 
 
 async def give(studio: Studio, source: Any, visitor: Visitor) -> str:
-    """Parse an order from JSON data and have it carried out; return its note.
+    """Parse an order from JSON data and carry it out; return its note.
 
     Raises Refusal, which the studio has counted and journalled.
     """
@@ -62,7 +64,7 @@ async def give(studio: Studio, source: Any, visitor: Visitor) -> str:
 
 
 async def answer_to(studio: Studio, source: Any, visitor: Visitor, *, with_state: bool = True) -> Body:
-    """Return the answer to an order, done or not. A position report gets no state."""
+    """Return the answer to an order, whether it was obeyed or refused. A position report gets no state."""
     try:
         note = await give(studio, source, visitor)
     except Refusal as refusal:

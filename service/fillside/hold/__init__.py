@@ -1,1 +1,1 @@
-"""The held light."""
+"""The held light: its contract, its state machine and its memory."""

@@ -1,8 +1,8 @@
-"""The contract of the held light: the orders and events of its loop, and the view of everybody else.
+"""The contract of the held light: the orders and events its loop passes in, and the view everyone else gets.
 
-The loop hands in orders and events with their times, asks for the codes when `wake_in` says so, and exchanges
-one held light for another by `replaced`. Everybody else looks: at single facts through `LightView`, at
-everything through its `snapshot`.
+The loop passes in orders and events with their times, asks for codes when `wake_in` says so, and replaces one
+held light with another by `replaced`. Everyone else only reads: single facts through `LightView`, everything
+through its `snapshot`.
 """
 
 from __future__ import annotations
@@ -25,30 +25,31 @@ from fillside.rig.tables.model import Point, Rig
 
 @dataclass
 class OrderAnswer:
-    """An order was obeyed. `words` gives the note once it is asked for: the light does not wait for it."""
+    """The answer to an order that was obeyed. `words` makes the note on request, so
+    the light never waits for it."""
 
     words: Callable[[], str | None] = lambda: None
 
     @cached_property
     def note(self) -> str | None:
-        """The note for the person, on the light as the order left it; None where "done" says all."""
+        """The note on the light as the order left it, for the person; None where "done" is enough."""
         return self.words()
 
 
 class LightView(Protocol):
-    """The held light, to look at."""
+    """A read-only view of the held light."""
 
     @property
     def scene(self) -> Scene:
-        """The rig as numbers, by which codes are light."""
+        """The rig as arrays, which convert codes to light."""
 
     @property
     def codes(self) -> Codes:
-        """The wire codes of now, one a head in the rig's order, 0 for a head without a wire."""
+        """The current wire codes, one per head in the rig's order; 0 for a head without a wire."""
 
     @property
     def settled(self) -> bool:
-        """True while the light rests where it is to be."""
+        """True while the light rests at its goal."""
 
     @property
     def acts(self) -> bool:
@@ -60,7 +61,7 @@ class LightView(Protocol):
 
     @property
     def only_some_heads(self) -> bool:
-        """True while some heads are on alone."""
+        """True while `only` or `show` has selected some heads."""
 
     @property
     def unwell(self) -> tuple[str, ...]:
@@ -72,38 +73,38 @@ class LightView(Protocol):
 
     @property
     def effective_rig(self) -> Rig:
-        """A rig that states the whole intent by itself, but for the trims."""
+        """A rig that describes the whole intent except the trims."""
 
     @property
     def calibration(self) -> Calibration | None:
-        """The calibration that the light is held by, if any."""
+        """The calibration in use, if any."""
 
     @property
     def corrected(self) -> dict[str, float]:
-        """By how many stops heads that have drifted are asked for more; of the others nothing."""
+        """The correction for each head that has drifted, in stops by name; other heads are absent."""
 
     def snapshot(self) -> State:
-        """The state that every door shows, built once until anything changes."""
+        """The state that every door shows, built once and reused until something changes."""
 
     def have_left(self, heads: Iterable[str]) -> bool:
-        """True once these heads are out, or cannot be led."""
+        """True once these heads are out or cannot be controlled."""
 
 
 class HeldLight(LightView, Protocol):
-    """The held light, as its one owner has it. Times are seconds of any one clock."""
+    """The held light as seen by its single owner. Times are seconds on any one clock."""
 
     @property
     def history(self) -> History:
-        """The orders that can be taken back."""
+        """The orders that can be undone."""
 
     def order(self, order: LightOrder, now_s: float) -> OrderAnswer:
         """Obey an order, or raise Refusal with nothing changed. The light moves with the next `tick`."""
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
-        """Take in several things at once; the light goes on from all of them together."""
+        """Apply several events together; the light reacts once, to all of them."""
 
     def tick(self, now_s: float) -> Codes | None:
-        """Go on to now; the codes of all heads if any changed, else None."""
+        """Advance to now; return the codes of all heads if any changed, else None."""
 
     def wake_in(self, now_s: float) -> float | None:
         """Seconds until the next tick is due; None when nothing moves."""
@@ -111,11 +112,10 @@ class HeldLight(LightView, Protocol):
     def replaced(
         self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, now_s: float
     ) -> HeldLight:
-        """The held light of a changed rig file or a new calibration, going on from this one's."""
+        """Return a hold for a changed rig file or a new calibration, continuing from this one."""
 
     def remember(self) -> HoldMemory:
-        """The memory that a restart resumes from."""
+        """The data that a restart resumes from."""
 
     def remedy_question(self) -> RemedyQuestion | None:
-        """The question to put to `balance.remedies`, answered by `RemediesFound`; None while there is
-        none."""
+        """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none."""

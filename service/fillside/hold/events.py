@@ -1,4 +1,4 @@
-"""Events that nobody ordered: wires and heads that change, light that is learned of, remedies found."""
+"""The events of the hold: changes of wires, heads and ambient light, and remedies that were found."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ Answering = Literal["yes", "changes", "no"]
 
 @dataclass(frozen=True)
 class DriverChanged:
-    """A driver's health changed; while it is lost so are its heads.
+    """A driver's health changed. While a driver is lost, so are its heads.
 
-    `note` says why; `notices` are what a person should know although it works.
+    `note` gives the reason; `notices` are facts worth knowing although the driver works.
     """
 
     driver: str
@@ -36,8 +36,7 @@ class HeadLost:
 
 @dataclass(frozen=True)
 class HeadBack:
-    """One head can be reached or obeys again. `code` is its present code where it differs from the one
-    sent."""
+    """One head can be reached or obeys again. `code` is its present code if it differs from the one sent."""
 
     head: str
     code: int | None = None
@@ -45,15 +44,15 @@ class HeadBack:
 
 @dataclass(frozen=True)
 class HeadLate:
-    """An answer of one head is overdue; the head is taken to be there."""
+    """One head is late to answer; it is assumed to be at the code it was sent."""
 
     head: str
 
 
 @dataclass(frozen=True)
 class HeadAnswers:
-    """The way a head answers what it is sent ("changes" where only a change is answered, "no" where it
-    cannot, None while that is not known); `confirmed` is true once it has confirmed its level."""
+    """The kind of answers a head gives: "yes", "changes" (it answers changes only), "no" (it cannot), or None
+    while unknown. `confirmed` is true once the head has confirmed its level."""
 
     head: str
     answers: Answering | None
@@ -62,14 +61,15 @@ class HeadAnswers:
 
 @dataclass(frozen=True)
 class HeadDisobeys:
-    """One head is at another level than it was sent; `code` is the code it reports."""
+    """One head is at a level other than the one sent; `code` is the code it reports."""
 
     head: str
     code: int | None = None
 
 
 class AmbientReading(NamedTuple):
-    """The ambient light changed: lux toward the key, toward the fill, and as the exposure receptor faces."""
+    """The ambient light changed: lux toward the key, toward the fill, and in the
+    direction of the exposure receptor."""
 
     toward_key: float
     toward_fill: float
@@ -78,24 +78,24 @@ class AmbientReading(NamedTuple):
 
 @dataclass(frozen=True)
 class HeadsCorrected:
-    """Heads, by name, to be asked for so many stops more, as they give that much less than they were
-    calibrated with; a head that is not named is taken to be as calibrated."""
+    """Corrections in stops by head name, for heads that give less light than their calibration says; heads
+    not listed count as calibrated."""
 
     stops: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True)
 class HeadsLeave:
-    """These heads are to go out and stay out, whatever the intent: a changed rig file no longer has them. The
-    others are held as before; a head that is not named comes back."""
+    """Heads that a changed rig file no longer has: they go out and stay out, whatever the intent. The other
+    heads are held as before; a head missing from a later list comes back."""
 
     heads: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class RemedyQuestion:
-    """A question for `balance.remedies`; the answer takes long, so it is found outside and comes as an
-    event."""
+    """A question for `balance.remedies`. The answer takes long, so it is computed
+    elsewhere and returned as an event."""
 
     rig: Rig
     subject: Point
@@ -104,7 +104,7 @@ class RemedyQuestion:
 
 @dataclass(frozen=True)
 class RemediesFound:
-    """The answer; without effect if the question is no longer the one that is open."""
+    """The answer to a remedy question; ignored if that question is no longer open."""
 
     question: RemedyQuestion
     remedies: tuple[Remedy, ...]
@@ -112,5 +112,5 @@ class RemediesFound:
 
 HealthEvent = DriverChanged | HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers
 LightEvent = AmbientReading | HeadsCorrected
-"""The light is believed to be another from now on."""
+"""Events that change the light the heads or the room are believed to give."""
 Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave

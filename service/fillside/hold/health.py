@@ -1,14 +1,15 @@
-"""The health of wires and heads: their state and since when, and the words for what is wrong with them.
+"""The health of wires and heads: their states, the times those began, and the words for what is wrong.
 
-Theory. A head has a state of its own, as far as its lamp says so, and shares that of its driver; the worse of
-the two counts:
+Theory. A head has its own state, as far as its lamp reports one, and shares the state of its driver; the
+worse of the two counts:
 
     driver \\ own   ok     late   disobeying   lost
     ok             ok     late   disobeying   lost
     late           late   late   disobeying   lost
     lost           lost   lost   lost         lost
 
-A head that is lost cannot be reached; the others can. One that disobeys gives what it says it gives.
+A lost head cannot be reached; every other head can. A head that disobeys is assumed to give the light it
+reports.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ _STATES: dict[type, HeadState] = {
 
 @dataclass(frozen=True)
 class DriverHealth:
-    """A driver's state and since when; times are the caller's clock [s]."""
+    """A driver's state and the time it began; times are the caller's clock [s]."""
 
     state: DriverState
     since_s: float
@@ -54,8 +55,8 @@ class DriverHealth:
 
 @dataclass(frozen=True)
 class HeadCondition:
-    """A head's state and since when; `code` is what it says it has while it disobeys. `answers` and
-    `confirmed` as in `HeadAnswers`."""
+    """A head's state and the time it began; `code` is the code it reports while it disobeys. `answers` and
+    `confirmed` are as in `HeadAnswers`."""
 
     state: HeadState
     since_s: float
@@ -66,7 +67,7 @@ class HeadCondition:
 
 @dataclass(frozen=True)
 class _LampState:
-    """The state of a head by its own lamp."""
+    """A head's own state, without that of its driver."""
 
     state: HeadState
     since_s: float
@@ -76,7 +77,7 @@ class _LampState:
 
 
 class StudioHealth:
-    """The drivers' states and those of the heads."""
+    """The states of all drivers and heads."""
 
     def __init__(self, scene: Scene, at_s: float) -> None:
         self._drivers_of = [head.drive.driver if head.drive else None for head in scene.rig.heads]
@@ -86,23 +87,23 @@ class StudioHealth:
         )
 
     def take_over(self, other: StudioHealth) -> None:
-        """Take over the health of the drivers and heads that are here too."""
-        self.drivers |= {name: known for name, known in other.drivers.items() if name in self.drivers}
+        """Copy the health of the drivers and heads that both rigs have."""
+        self.drivers |= {name: health for name, health in other.drivers.items() if name in self.drivers}
         self._own |= {name: own for name, own in other._own.items() if name in self._own}
 
     def take_in(self, event: HealthEvent, at_s: float) -> None:
-        """Take an event in; one about a driver or head that the rig does not have is ignored."""
+        """Apply an event; ignore one about a driver or head that the rig does not have."""
         if isinstance(event, DriverChanged):
-            known = self.drivers.get(event.driver)
-            if known is not None:
-                since_s = known.since_s if known.state == event.state else at_s
+            previous = self.drivers.get(event.driver)
+            if previous is not None:
+                since_s = previous.since_s if previous.state == event.state else at_s
                 self.drivers[event.driver] = DriverHealth(event.state, since_s, event.note, event.notices)
         elif event.head in self._own:
             self._own[event.head] = _after(self._own[event.head], event, at_s)
 
     @property
     def heads(self) -> tuple[HeadCondition, ...]:
-        """Every head, in the rig's order; one without a wire is as well as its lamp says."""
+        """All heads in the rig's order; a head without a wire has its own state alone."""
         return tuple(
             _joined(own, None if driver is None else self.drivers[driver])
             for own, driver in zip(self._own.values(), self._drivers_of, strict=True)
@@ -110,22 +111,22 @@ class StudioHealth:
 
     @property
     def working(self) -> tuple[bool, ...]:
-        """For each head whether it can be reached."""
+        """True for each head that can be reached."""
         return tuple(head.state != "lost" for head in self.heads)
 
     def known(self, codes: Codes) -> Codes:
-        """Codes as far as they are known; see `with_reported_codes`."""
+        """The best-known codes; see `with_reported_codes`."""
         return with_reported_codes(codes, self.heads)
 
 
 @dataclass(frozen=True)
 class HeadPolicy:
-    """The policy on heads that are not well: `led` and `counted` (heads,) of bool are those that are sent
-    codes and that the balance counts on; `stay` has the codes of others that are known, by place.
+    """The treatment of heads that are not well: `led` (heads,) marks those that are sent codes, `counted`
+    (heads,) those that the balance relies on; `stay` has the reported codes of the others, by index.
 
-    A rig that keeps the other heads as they are counts on all and leads whatever can be reached. One that
-    solves anew does not count on heads that are lost or disobey and leaves them alone, lest the light chase
-    what a lamp says of itself.
+    A rig that keeps the other heads as they are relies on all heads and controls every head it can reach. A
+    rig that solves anew neither relies on heads that are lost or disobey nor controls them, so that the light
+    does not chase the lamp's own reports.
     """
 
     led: tuple[bool, ...]
@@ -134,7 +135,7 @@ class HeadPolicy:
 
 
 def head_policy(heads: Sequence[HeadCondition], when_lost: str) -> HeadPolicy:
-    """The policy on heads as they are, by `when_lost` of `[balance]`."""
+    """Return the policy for heads in these conditions; `when_lost` is the setting of `[balance]`."""
     if when_lost == "solve":
         obeying = tuple(head.state not in ("lost", "disobeying") for head in heads)
         return HeadPolicy(obeying, obeying, reported_codes(heads))
@@ -142,20 +143,21 @@ def head_policy(heads: Sequence[HeadCondition], when_lost: str) -> HeadPolicy:
 
 
 def reported_codes(heads: Sequence[HeadCondition]) -> Reported:
-    """The codes of heads, by place, that disobey and say which they have."""
+    """Return the codes, by index, that disobeying heads report."""
     return {
         i: head.code for i, head in enumerate(heads) if head.state == "disobeying" and head.code is not None
     }
 
 
 def with_reported_codes(codes: Codes, heads: Sequence[HeadCondition]) -> Codes:
-    """Codes as far as they are known: those sent, and of heads that disobey those they say they have."""
-    said = reported_codes(heads)
-    return tuple(said.get(i, code) for i, code in enumerate(codes)) if said else codes
+    """Return the codes sent, replaced by the reported codes for heads that disobey."""
+    reported = reported_codes(heads)
+    return tuple(reported.get(i, code) for i, code in enumerate(codes)) if reported else codes
 
 
 def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]:
-    """The head and the code it was found at, where that is another than it has by these codes."""
+    """Return the index of a head that is back and its code, if that differs from the
+    one in `codes`; else nothing."""
     if not isinstance(event, HeadBack) or event.code is None or event.head not in scene.names:
         return {}
     head = scene.index(event.head)
@@ -183,7 +185,7 @@ def _joined(own: _LampState, driver: DriverHealth | None) -> HeadCondition:
 
 
 def head_limits(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[LimitReport, ...]:
-    """The heads that are lost or disobey, as limits of the balance."""
+    """Return the heads that are lost or disobey, as limits of the balance."""
     return tuple(
         LimitReport(head=name, role=role, at=head.state, says=_words(name, scene.full_scales[i], head))
         for i, (name, role, head) in enumerate(zip(scene.names, scene.roles, heads, strict=True))
@@ -192,7 +194,7 @@ def head_limits(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[LimitRepo
 
 
 def head_notes(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[str, ...]:
-    """The heads whose lamps speak for themselves and do not answer in time, or disobey."""
+    """Return notes on heads that report for themselves and answer late or disobey."""
     return tuple(
         _words(name, full_scale, head)
         for name, full_scale, head in zip(scene.names, scene.full_scales, heads, strict=True)
@@ -201,7 +203,7 @@ def head_notes(scene: Scene, heads: Sequence[HeadCondition]) -> tuple[str, ...]:
 
 
 def level_reported(full_scale: int, code: int | None) -> float | None:
-    """A reported code as a level, 0..1.
+    """Convert a reported code to a level, 0..1.
 
     >>> level_reported(200, 50)
     0.25

@@ -1,1 +1,1 @@
-"""Every order that a door may give, and every answer to one."""
+"""The orders that doors accept, and the answers to them."""

@@ -1,7 +1,7 @@
-"""The answers to an order, in the one shape that every door gives.
+"""The answers to orders, in one shape for all doors.
 
-An order that was obeyed is ``{"ok": true, "note": …, "state": …}``, one that was not is
-``{"error": {"code", "message", "where"}}``.
+An order that was obeyed is answered ``{"ok": true, "note": …, "state": …}``, any other ``{"error": {"code",
+"message", "where"}}``.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ CODES: tuple[RefusalCode, ...] = get_args(RefusalCode)
 
 Body = dict[str, Any]
 INTERNAL: Body = {"error": {"code": "internal", "message": "Fillside failed here; see its log", "where": ""}}
-"""The answer where Fillside itself is at fault."""
+"""The answer to an internal error of Fillside."""
 
 
 class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error of ours
-    """An order, or another request of a visitor, is not obeyed; nothing has changed.
+    """A refusal of an order or another request; nothing has changed.
 
-    The one exception for this, from parsing to the hold, the metering and the doors. `code` is one of
-    `CODES`; `message` is one sentence; `where` names the part of the order at fault, "" when it is
-    the whole. Both may quote a visitor, and stay on one line whatever that was. `status` is an HTTP
-    status more exact than the one of the code.
+    This is the one exception for refusals, from parsing to the hold, the metering and the doors. `code` is
+    one of `CODES`; `message` is one sentence; `where` names the part of the order at fault, "" for the whole.
+    Both may quote a visitor, yet always stay on one line. `status` is an HTTP status more exact than that of
+    the code, if there is one.
     """
 
     def __init__(self, code: RefusalCode, message: str, where: str = "", status: int | None = None) -> None:
@@ -42,5 +42,5 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error o
 
 
 def done(note: str, state: Any) -> Body:
-    """Return the answer to an order that was obeyed; `state` is None where the visitor gets none."""
+    """Return the answer to an order that was obeyed; `state` is None if the visitor may not see it."""
     return {"ok": True, "note": note, "state": state}

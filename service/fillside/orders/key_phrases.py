@@ -1,7 +1,7 @@
-"""Key phrases: the orders of keys in the words of the command line, such as ``trim fill -1/3``.
+"""Key phrases: orders for keys in the words of the command line, such as ``trim fill -1/3``.
 
-The `[keys]` table of a rig file holds such phrases. The reading of rig files knows no orders, so it is handed
-`read_phrase`, as it is handed the kinds of drivers.
+The `[keys]` table of a rig file contains such phrases. The rig file reader does not depend on orders, so
+`read_phrase` is passed to it, as are the kinds of drivers.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ MOMENT_WORDS = {
     FIRST: "to the programme's first mark",
     TOGGLE: "freeze, or follow again when frozen or dark",
 }
-"""Words whose order depends on where the subject is and on the mode."""
+"""Words whose order depends on the subject's place and the mode."""
 
 Fields = dict[str, Any]
 
@@ -40,7 +40,7 @@ class KeyAction:
 
     @property
     def steps(self) -> bool:
-        """Return whether it walks through the programme of marks."""
+        """Return true if the action steps through the programme of marks."""
         return self.text in (NEXT, PREVIOUS, FIRST)
 
     @property
@@ -57,7 +57,7 @@ class KeyAction:
 
 
 class KeyPhrase(NamedTuple):
-    """The usage of a word, and the way in which the words behind it fill the fields of its order."""
+    """The usage of a word, and a parser that turns the words after it into the fields of its order."""
 
     usage: str
     fields: Callable[[list[str]], Fields]
@@ -142,7 +142,7 @@ PHRASES: Mapping[str, KeyPhrase] = {
     "only": KeyPhrase("only HEAD, only HEAD LEVEL", _only),
     "all": KeyPhrase("all", _nothing),
 }
-"""Every word that a key's text may begin with: orders, but for `MOMENT_WORDS`."""
+"""Every first word of a key phrase that stands for an order; excludes `MOMENT_WORDS`."""
 
 
 def help_of(word: str) -> str:
@@ -155,9 +155,9 @@ def help_of(word: str) -> str:
 
 
 def read_phrase(text: str) -> KeyAction:
-    """Return the action that a key's text stands for.
+    """Return the action of a key phrase.
 
-    Raises ValueError with what would be right. Whether roles, marks and heads exist is judged elsewhere.
+    Raises ValueError with the correct form. The existence of roles, marks and heads is checked elsewhere.
 
     >>> read_phrase("trim fill -1/2").order
     Trim(do='trim', role='fill', by=-0.5, to=None)

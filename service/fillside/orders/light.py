@@ -1,7 +1,6 @@
-"""The orders that move the light, as models of ``{"do": "trim", "role": "fill", "by": -1}`` and its like.
+"""The orders that move the light, as models of JSON such as ``{"do": "trim", "role": "fill", "by": -1}``.
 
-The docstring of each begins with its line of help in the registry, and goes on with what only its own fields
-need.
+The first line of each docstring is the order's help line in the registry; the rest describes its fields.
 """
 
 from __future__ import annotations
@@ -17,9 +16,9 @@ from fillside.rig.notation import number_of_stops
 from fillside.rig.tables.model import ReadAs, RelativeTo
 
 MOST_TRIM_STOPS = 6.0
-"""The most that all trims of a role come to, up or down."""
+"""The limit of the sum of all trims of a role, up or down."""
 MOST_EXPOSE_STOPS = 6.0
-"""The most that all stops on top of the exposure come to, up or down."""
+"""The limit of the sum of all stops on top of the exposure, up or down."""
 
 
 def _stops(value: object) -> object:
@@ -36,7 +35,7 @@ Stops = Annotated[Number, BeforeValidator(_stops)]
 class Trim(LightOrder):
     """Put a role up or down by hand, in stops.
 
-    On top of the balance: by so much more, or to a value, or out.
+    Give either stops to add to the trim, or a new trim, which may be "out". Trims are added to the balance.
     """
 
     alternatives: ClassVar[tuple[str, str] | None] = ("by", "to")
@@ -64,7 +63,8 @@ class Trim(LightOrder):
 class BalanceOrder(LightOrder):
     """Ask for another ratio of key to fill.
 
-    Or for another reading of it, other limits, other roles. Fields left out keep their values.
+    The order can also change the meaning of the ratio, the limits, and the other roles. Fields left out keep
+    their values.
     """
 
     do: Literal["balance"]
@@ -101,7 +101,8 @@ class BalanceOrder(LightOrder):
 class Expose(LightOrder):
     """Ask for more or less exposure, in stops, or for one in lux.
 
-    At the subject, on top of the wanted exposure or in its place; "camera" is what the camera asks for.
+    The exposure is that at the subject. Stops are added to the wanted exposure; lux replace it; "camera"
+    returns to the exposure that the camera settings require.
     """
 
     alternatives: ClassVar[tuple[str, str] | None] = ("by", "to")
@@ -159,7 +160,7 @@ class CameraOrder(LightOrder):
 
     @property
     def settings(self) -> dict[str, Any]:
-        """Return the settings that are given, under the rig file's keys."""
+        """Return the given settings, under the rig file's keys."""
         return self.model_dump(exclude={"do"}, exclude_none=True)
 
 
@@ -179,7 +180,7 @@ class _PlaceOrder(LightOrder):
 class Move(_PlaceOrder):
     """The subject is at a mark or a place now.
 
-    Exactly, by hand.
+    The place is exact, set by hand.
     """
 
     do: Literal["move"]
@@ -194,7 +195,7 @@ class SubjectReport(_PlaceOrder):
 class Only(LightOrder):
     """One head alone, the others out.
 
-    For metering; `all` ends it.
+    Meant for metering; `all` ends it.
     """
 
     do: Literal["only"]
@@ -207,7 +208,7 @@ class Only(LightOrder):
 class Show(LightOrder):
     """Some heads at levels of their own and the others out, for metering.
 
-    None at all is the room without heads; `all` ends it.
+    No heads at all shows the room light alone; `all` ends it.
     """
 
     do: Literal["show"]
@@ -219,7 +220,7 @@ class Show(LightOrder):
 class All(LightOrder):
     """End `only`.
 
-    And `show`.
+    It ends `show` as well.
     """
 
     do: Literal["all"]
@@ -228,7 +229,7 @@ class All(LightOrder):
 class Identify(LightOrder):
     """Let a lamp show which one it is.
 
-    It dips slowly, or comes up if it is out, and is as before.
+    The lamp dips slowly, or comes up if it is out, and then returns to its level.
     """
 
     do: Literal["identify"]
@@ -262,11 +263,11 @@ class Keep(LightOrder):
 class Undo(LightOrder):
     """Take the last order back.
 
-    The last that changed what is wanted.
+    This is the last order that changed the intent.
     """
 
     do: Literal["undo"]
 
 
 MODELS = models_of(LightOrder)
-"""By word."""
+"""The models by word."""

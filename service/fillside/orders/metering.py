@@ -1,7 +1,7 @@
-"""The orders that the meter's side takes, as models: readings, guided routines, the calibration in use.
+"""The orders of the metering side, as models: readings, guided routines, the calibration in use.
 
-They come through the same doors and in the same shape as the orders that move the light. The docstring of
-each begins with its line of help in the registry.
+They come through the same doors and in the same shape as the orders that move the light. The first line of
+each docstring is the order's help line in the registry.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finis
 class Read(MeterOrder):
     """Hand in a meter reading.
 
-    Fields left out are as the guided routine asks, or as a person would do it.
+    Fields left out take the values that the guided routine asks for, or the usual ones.
     """
 
     do: Literal["read"]
@@ -60,7 +60,7 @@ class Strike(MeterOrder):
 class CalibrateOrder(MeterOrder):
     """Guided, with a light meter: what your lamps really do.
 
-    Start the routine, go on in it, leave it.
+    Start, continue or leave the routine.
     """
 
     do: Literal["calibrate"]
@@ -71,7 +71,7 @@ class CalibrateOrder(MeterOrder):
 class LineupOrder(MeterOrder):
     """Two minutes before a shoot: is all as calibrated?
 
-    Start the routine, go on in it, leave it.
+    Start, continue or leave the routine.
     """
 
     do: Literal["lineup"]
@@ -82,7 +82,7 @@ class LineupOrder(MeterOrder):
 class UseCalibration(MeterOrder):
     """Go back to an earlier calibration, or to the rig file alone.
 
-    The rig file alone is null.
+    Null stands for the rig file alone.
     """
 
     do: Literal["calibration"]
@@ -92,7 +92,7 @@ class UseCalibration(MeterOrder):
 class SensorReport(MeterOrder):
     """Report what a sensor of the rig shows.
 
-    The balance follows the daylight by it, or it tells how heads drift.
+    The value keeps the balance in step with the daylight, or shows the drift of heads.
     """
 
     do: Literal["sensor"]
@@ -106,7 +106,7 @@ class SensorReport(MeterOrder):
 class Import(MeterOrder):
     """Take in a file of readings, or a calibration.
 
-    Readings as the text of a CSV file, a calibration as `fit --json` printed it.
+    Readings are the text of a CSV file; a calibration is the output of `fit --json`.
     """
 
     do: Literal["import"]
@@ -125,4 +125,4 @@ class Import(MeterOrder):
 
 
 MODELS = models_of(MeterOrder)
-"""By word."""
+"""The models by word."""

@@ -1,4 +1,4 @@
-"""The two types of orders: to the hold, and to the meter's side."""
+"""The two base classes of orders: for the hold and for metering."""
 
 from __future__ import annotations
 
@@ -9,26 +9,27 @@ from pydantic import BaseModel, ConfigDict
 
 
 class _OrderModel(BaseModel):
-    """An order; `do` is the word that tells it from all others."""
+    """An order; `do` is its word."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     alternatives: ClassVar[tuple[str, str] | None] = None
-    """Two fields of which exactly one is given. The model checks it, which its schema does not show."""
+    """Two fields of which exactly one must be given. The model checks this, but its
+    schema does not show it."""
 
     do: str
 
     def as_json(self) -> dict[str, Any]:
-        """Return the order in the shape that every door takes, without what was left out."""
+        """Return the order in the shape that every door accepts, without unset fields."""
         return self.model_dump(mode="json", exclude_unset=True)
 
 
 class LightOrder(_OrderModel):
-    """An order to the hold."""
+    """An order for the hold."""
 
 
 class MeterOrder(_OrderModel):
-    """An order to the meter's side."""
+    """An order for metering."""
 
 
 Order = LightOrder | MeterOrder
@@ -36,7 +37,7 @@ Base = TypeVar("Base", LightOrder, MeterOrder)
 
 
 def models_of(base: type[Base]) -> Mapping[str, type[Base]]:
-    """Return the orders of one of the two kinds by their words."""
+    """Return the orders of one base class by word."""
     found: dict[str, type[Base]] = {}
     for model in base.__subclasses__():
         found |= dict.fromkeys(get_args(model.model_fields["do"].annotation), model)

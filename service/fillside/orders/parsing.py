@@ -1,6 +1,7 @@
-"""Parsing of orders: from JSON data to a typed order, or to one refusal with a remedy.
+"""Parses orders: JSON data becomes a typed order, or one refusal with a remedy.
 
-The hold and the meter's side know the rig; they judge names of roles, heads and marks, and the moment.
+The hold and the metering side know the rig, so they check the names of roles, heads and marks, and the
+moment.
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ _OUT_OF_RANGE = frozenset(
 
 
 def parse_order(value: object) -> LightOrder | MeterOrder:
-    """Return the order that plain JSON data stands for.
+    """Return the typed order that JSON data describes.
 
-    Raises Refusal: bad_order for what is no order, out_of_range for numbers beyond what can be.
+    Raises Refusal: bad_order for malformed orders, out_of_range for numbers beyond their limits.
 
     >>> parse_order({"do": "trim", "role": "fill", "by": "-1/2"}).as_json()
     {'do': 'trim', 'role': 'fill', 'by': -0.5}
@@ -48,10 +49,10 @@ def _kind(word: object) -> OrderKind:
 
 
 def _refusal(error: ValidationError, kind: OrderKind, value: Mapping[object, object]) -> Refusal:
-    """Return the first finding as a sentence about the part of the order that it concerns."""
+    """Return the first error as a sentence about the part of the order at fault."""
     for detail in error.errors(include_url=False):
         if detail["type"] == "value_error" and detail["ctx"]["error"].__class__ is ValueError:
-            # A text that is no number of stops is found once for each branch of a choice.
+            # Text that is not a number of stops is reported once per branch of a union.
             return Refusal("bad_order", str(detail["ctx"]["error"]), str(detail["loc"][-1]))
     first = problems_from(error, kind.model, value)[0]
     where = dotted(first.path) if first.path else ""

@@ -1,4 +1,4 @@
-"""The words for an order's fields where people read what was ordered."""
+"""Words for the fields of an order, for people to read."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ def exposure_words(fields: Fields) -> list[str]:
 
 
 def head_words(fields: Fields) -> list[str]:
-    """One head, and the level where it was given one."""
+    """Return the name of a head, and its level if one was given."""
     level = [percent(fields["level"])] if "level" in fields else []
     return [" at ".join([fields["head"], *level])]
 
 
 def field_words(fields: Fields) -> list[str]:
-    """A word or two for each field by itself."""
+    """Return a word or two for each field."""
     return [text for key, value in fields.items() for text in _WORDS[key](value)]
 
 
@@ -66,4 +66,4 @@ _WORDS: dict[str, Callable[[Any], list[str]]] = {
     "loss_stops": _stops_of("lost before the lens"),
     "offset_stops": lambda stops: [f"{stops_text(stops)} by the grey card"],
 }
-"""By field."""
+"""The functions that word each field."""

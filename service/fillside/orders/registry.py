@@ -1,19 +1,19 @@
-"""Every order, once, with all facts but its fields, which its model in `light` or `metering` has.
+"""The table of all orders, with every fact except their fields, which the models in
+`light` and `metering` have.
 
-Access, the doors, the OpenAPI document, the command line, the loop and the journal read this table, and none
-of them lists orders of its own. It is plain data, so that the command line shows it without waiting for
-pydantic; models are imported on first use.
+Access, the doors, the OpenAPI document, the command line, the loop and the journal read this table; none of
+them has a list of its own. It is plain data, so the command line can show it without loading pydantic; models
+are imported on first use.
 
-A new order is a class in `light` or `metering` and an entry here; what it does is written in
+To add an order, write a class in `light` or `metering` and an entry here, and implement it in
 `hold.machine.transitions` or `metering.orders`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from fillside.orders.phrases import exposure_words, field_words, head_words, trim_words
 
@@ -21,24 +21,24 @@ if TYPE_CHECKING:
     from fillside.orders.model import LightOrder, MeterOrder
 
 Right = Literal["operate", "view", "meter"]
-"""The rights of a visitor: to order and look, to look, or to hand in readings and nothing else."""
+"""The rights of a visitor: to order and read, to read, or only to hand in readings."""
 OPERATORS: frozenset[Right] = frozenset({"operate"})
 METERS: frozenset[Right] = frozenset({"operate", "meter"})
 TIMEOUT_S, FIT_TIMEOUT_S = 10.0, 90.0
-"""Readings are weighed before the answer comes, and a simulated meter waits for the light to rest."""
+"""The second is for metering: readings are weighed before the answer, and a simulated
+meter waits for steady light."""
 
 
-@dataclass(frozen=True)
-class OrderKind:
+class OrderKind(NamedTuple):
     """One kind of order.
 
     `help` is its line on the command line, in the OpenAPI document and in the manual. `rights` are those that
-    let a visitor give it. `changes_mode` is true where it may begin or end a take. `phrase` makes words of
-    its fields, where people read it.
+    allow a visitor to give it. `changes_mode` is true if it may begin or end a take. `phrase` words its
+    fields for people.
 
-    `timeout_s` is the time that a client should wait for the answer. `journal_every_s` is given for a report,
-    which comes all the time and is made good by the next: nobody waits until it is stored, and the journal
-    keeps one in so many seconds.
+    `timeout_s` is the time that a client should wait for the answer. `journal_every_s` is set for a report,
+    which arrives continually and is superseded by the next: nobody waits until it is stored, and the journal
+    keeps one per that many seconds.
     """
 
     word: str
@@ -69,7 +69,7 @@ class OrderKind:
 
     @property
     def is_metering(self) -> bool:
-        """Return whether the order goes to the meter's side, and not to the hold."""
+        """Return true if the order is for metering, not for the hold."""
         from fillside.orders.model import MeterOrder
 
         return issubclass(self.model, MeterOrder)
@@ -102,17 +102,17 @@ _KINDS = (
     OrderKind("sensor", "Report what a sensor of the rig shows.", rights=METERS, journal_every_s=60.0),
 )
 ORDERS: Mapping[str, OrderKind] = {kind.word: kind for kind in _KINDS}
-"""All kinds of orders by their words, in the order in which they are listed to people."""
+"""All kinds of orders by word, in the order in which people see them."""
 
 
 def kind_of(value: object) -> OrderKind | None:
-    """Return the kind of order that JSON data names, whatever else is in it; None where it names none."""
+    """Return the kind of order in JSON data, whatever else the data contains; None if there is none."""
     word = value.get("do") if isinstance(value, Mapping) else None
     return ORDERS.get(word) if isinstance(word, str) else None
 
 
 def phrase_of(order: LightOrder) -> str:
-    """Return an order in a few words, as it is shown beside "undo" and as the last one.
+    """Return an order in a few words, as shown beside "undo" and as the last order.
 
     >>> from fillside.orders.parsing import parse_order
     >>> phrase_of(parse_order({"do": "trim", "role": "fill", "by": -1}))

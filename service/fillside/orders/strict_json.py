@@ -1,4 +1,5 @@
-"""JSON as RFC 8259 has it: UTF-8, no NaN or infinity, no key twice, nothing that breaks what comes after."""
+"""Strict JSON by RFC 8259: UTF-8, no NaN or infinity, no duplicate keys, nothing that
+breaks later processing."""
 
 from __future__ import annotations
 
@@ -37,7 +38,7 @@ def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def strict_loads(body: bytes | str) -> Any:
-    """Return the data that `body` is.
+    """Parse JSON.
 
     Raises Refusal (bad_order) with one line that says what is wrong.
 
@@ -48,8 +49,8 @@ def strict_loads(body: bytes | str) -> Any:
 
 
 def stored_loads(text: str) -> Any:
-    """Return the data of a text that was stored: as `strict_loads`, but numbers that are not finite, as older
-    versions stored them, are None.
+    """Parse stored JSON like `strict_loads`, but turn the non-finite numbers that
+    older versions stored into None.
 
     >>> stored_loads('{"by": NaN, "to": 1e999}')
     {'by': None, 'to': None}
@@ -62,7 +63,7 @@ def stored_loads(text: str) -> Any:
 
 
 def stored_text(value: Any) -> str:
-    """Return JSON for the disk, such as `stored_loads` reads: null for what JSON has no word for.
+    """Return JSON for the disk that `stored_loads` can read: null for values that JSON cannot express.
 
     >>> stored_text({"by": float("nan")})
     '{"by":null}'

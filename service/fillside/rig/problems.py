@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 Path = tuple[str | int, ...]
@@ -115,6 +114,8 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     'aperture'
     """
     names = {name.lower().replace("-", "_"): name for name in known}
+    from difflib import get_close_matches
+
     found = get_close_matches(word.lower().replace("-", "_").strip(), list(names), n=1, cutoff=0.6)
     return names[found[0]] if found else None
 

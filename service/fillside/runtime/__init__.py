@@ -1,1 +1,1 @@
-"""The running studio: one event loop that owns the hold, its wires, its storage and its lookers-on."""
+"""The running studio: one event loop that owns the hold, its wires, its storage and its readers."""

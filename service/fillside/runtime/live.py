@@ -1,11 +1,11 @@
-"""Tell everybody who looks on what has changed, without ever waiting for one of them.
+"""Sends changes of the state to all readers without waiting for any of them.
 
-The owner of the state calls `studio_changed` or `changed` as often as it likes. Watchers are woken and look
-for themselves. Readers are sent JSON: at most `MOST_PER_SECOND` times a second the state is made once and
-compared with the last one sent; the difference is written as JSON once and handed to every reader's own
-queue, a few readers in each turn of the event loop, so that a frame that falls due is never behind two
-hundred of them. Where many look on they are sent less often, so that all of them together take a tenth of a
-processor at most. A reader whose queue is full does not keep up: it is dropped, with the reason.
+The owner of the state calls `studio_changed` or `changed` as often as it likes. Watchers are woken and read
+the state themselves. Readers receive JSON: at most `MOST_PER_SECOND` times a second the state is built once
+and compared with the last one sent. The difference is written as JSON once and put in every reader's queue, a
+few readers per turn of the event loop, so that a frame that is due never waits behind two hundred readers.
+With many readers, updates are less frequent, so that all readers together take at most a tenth of a
+processor. A reader whose queue is full is too slow: it is dropped, with the reason.
 """
 
 from __future__ import annotations
@@ -19,24 +19,24 @@ from typing import Any
 
 MOST_PER_SECOND = 20
 BEAT_S = 5.0
-"""After so long without a change readers get ``{"changed": {}}``, and know that somebody is there."""
+"""After this time without a change, readers get ``{"changed": {}}`` as a sign of life."""
 QUEUE = 60
 READERS_PER_TURN = 4
 TEXTS_PER_SECOND = 1000
-"""To all readers together: a hundred of them hear ten times a second, two hundred five times."""
+"""The limit for all readers together: a hundred of them get ten texts a second each, two hundred five."""
 MOST_READERS = 300
-"""Half of all the connections there may be, so that who orders finds room."""
+"""Half of all permitted connections, so that there is always room for orders."""
 
 State = dict[str, Any]
-"""The state that doors show, JSON-able."""
+"""The state that doors show, ready for JSON."""
 
 
 class DroppedError(Exception):
-    """The reader was dropped; the text says why."""
+    """The reader was dropped; the text gives the reason."""
 
 
 def difference(old: State, new: State) -> State:
-    """The top-level members that changed, with their new values.
+    """Return the top-level members that changed, with their new values.
 
     >>> difference({"mode": "follow", "heads": []}, {"mode": "freeze", "heads": []})
     {'mode': 'freeze'}
@@ -45,7 +45,7 @@ def difference(old: State, new: State) -> State:
 
 
 def pause_s(readers: int) -> float:
-    """Seconds between two differences, so that nobody's screen jumps and nobody's frame waits.
+    """Return the seconds between two differences, so that no screen jumps and no frame waits.
 
     >>> pause_s(1), pause_s(200)
     (0.05, 0.2)
@@ -58,7 +58,7 @@ def as_text(value: Any) -> str:
 
 
 class Reader:
-    """A looker-on: a short queue of texts, and the reason once it was dropped."""
+    """A reader: a short queue of texts, and the reason once it is dropped."""
 
     def __init__(self, first: str) -> None:
         self._queue: deque[str] = deque([first])
@@ -67,7 +67,7 @@ class Reader:
         self.dropped: str | None = None
 
     def hand(self, text: str) -> bool:
-        """Put a text in its queue; false where there is no room."""
+        """Put a text in the queue; return false if there is no room."""
         if len(self._queue) >= QUEUE:
             return False
         if self.dropped is None:
@@ -81,7 +81,7 @@ class Reader:
         self._ready.set()
 
     async def next(self) -> str:
-        """The next text; raises DroppedError once the reader was dropped."""
+        """Return the next text. Raises DroppedError once the reader is dropped."""
         await self._ready.wait()
         if self.dropped is not None:
             raise DroppedError(self.dropped)
@@ -92,7 +92,7 @@ class Reader:
 
 
 class Live:
-    """All lookers-on. `run` is its one task."""
+    """All readers and watchers. `run` is the only task."""
 
     def __init__(self, state: Callable[[], State]) -> None:
         self._state = state
@@ -108,26 +108,27 @@ class Live:
         return len(self._readers)
 
     def drop(self, reader: Reader, reason: str) -> None:
-        """Let one go, and give it the reason."""
+        """Drop a reader with a reason."""
         if reader in self._readers:
             self._readers.discard(reader)
             self.dropped += 1
         reader.drop(reason)
 
     def changed(self) -> None:
-        """Send readers soon what is another in the state."""
+        """Send readers the changes in the state soon."""
         if self._readers:
             self._changed.set()
 
     def studio_changed(self) -> None:
-        """Send readers soon what is another in the state, and wake all watchers."""
+        """Send readers the changes in the state soon, and wake all watchers."""
         self.changed()
         for watcher in self._watchers:
             watcher.set()
 
     @contextmanager
     def watching(self) -> Iterator[asyncio.Event]:
-        """An event that is set whenever the studio changed; the watcher clears it and looks at the state."""
+        """Yield an event that is set whenever the studio changes; the watcher clears
+        it and reads the state."""
         changed = asyncio.Event()
         self._watchers.add(changed)
         try:
@@ -137,10 +138,10 @@ class Live:
 
     @asynccontextmanager
     async def join(self) -> AsyncIterator[Reader]:
-        """Look on: the first text is ``{"full": state}``, then come ``{"changed": …}``."""
+        """Register a reader: its first text is ``{"full": state}``, followed by ``{"changed": …}``."""
         if not self._readers:
             self._sent = self._state()
-        # The first text is what the others were sent last, so that the next difference fits everybody.
+        # The first text is the state last sent to the others, so that the next difference fits every reader.
         reader = Reader(as_text({"full": self._sent}))
         self._readers.add(reader)
         self._changed.set()
@@ -150,7 +151,7 @@ class Live:
             self._readers.discard(reader)
 
     async def run(self) -> None:
-        """Send differences until cancelled. Begun again after a failure, it sends what readers missed."""
+        """Send differences until cancelled. After a failure and a restart, send what readers missed."""
         self._changed.set()
         while True:
             beat = False
@@ -163,11 +164,11 @@ class Live:
             if not self._readers:
                 continue
             state = self._state()
-            news = state if self._missed else difference(self._sent, state)
+            changes = state if self._missed else difference(self._sent, state)
             self._sent = state
-            if news or beat:
+            if changes or beat:
                 self._missed = True
-                await self._hand_round(as_text({"changed": news}))
+                await self._hand_round(as_text({"changed": changes}))
                 self._missed = False
             await asyncio.sleep(pause_s(len(self._readers)))
 
@@ -179,7 +180,7 @@ class Live:
                 await asyncio.sleep(0)
 
     def end(self, reason: str) -> None:
-        """Drop everybody, when the daemon stops."""
+        """Drop all readers when the daemon stops."""
         for reader in self._readers:
             reader.drop(reason)
         self._readers.clear()

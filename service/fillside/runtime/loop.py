@@ -1,10 +1,10 @@
 """The loop around the held light: one event loop, one owner of the state, real time and real wires.
 
-Every door parses what it gets and awaits `Runner.do` with the order. It is judged and its first changed
-frame handed to the wires in the same turn of the loop, before anything is worded, stored or shown; nothing of
-that can fail the order or end the light (see `side_jobs`). After that `Runner.run` ticks when the held light
-asks for it. A tick asks for the light as it is due now, so after a stall the latest frame wins and nothing is
-caught up.
+Every door parses its input and awaits `Runner.do` with the order. The order is judged and its first changed
+frame passed to the wires in the same turn of the loop, before any note is made, stored or shown; none of that
+can fail the order or stop the light (see `side_jobs`). After that, `Runner.run` ticks when the held light
+asks for it. A tick asks for the light due now, so after a stall the latest frame wins and nothing is caught
+up.
 """
 
 from __future__ import annotations
@@ -38,14 +38,14 @@ log = logging.getLogger(__name__)
 
 REST_AFTER_FAULT_S = 1.0
 BEAT_S = 1.0
-"""A control turn is completed at least so often, though nothing moves: the sign of life of a watchdog."""
+"""The longest time between control turns, even at rest; each is a sign of life for a watchdog [s]."""
 
 Clock = Callable[[], float]
 
 
 @dataclass
 class Counts:
-    """Counts of one daemon; who measures times puts its own call in place, in seconds."""
+    """Counts of one daemon. `order_took` and `frame_late_by` receive times [s]; replace them to measure."""
 
     orders: int = 0
     refused_by_code: Counter[str] = field(default_factory=Counter)
@@ -56,7 +56,7 @@ class Counts:
 
 
 class Runner:
-    """Owns the held light. All methods are called on the event loop's thread."""
+    """Owns the held light. All methods run on the event loop's thread."""
 
     def __init__(self, light: HeldLight, drivers: DriversInUse, store: Store, clock: Clock) -> None:
         self.light, self._store, self._clock = light, store, clock
@@ -80,11 +80,11 @@ class Runner:
         self._send()
 
     async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
-        """Have one order carried out and stored; the answer's note.
+        """Carry out an order and store it; return the note of the answer.
 
-        `source` is the JSON as which a door got it, for the journal; an order made in here has none. Raises
-        Refusal when it is not obeyed; nothing has changed then. An order that cannot be stored is obeyed all
-        the same, and the note says that a restart will not know of it.
+        `source` is the order's JSON as a door received it, for the journal; an internal order has none.
+        Raises Refusal if the order is not obeyed; then nothing has changed. An order that cannot be stored is
+        obeyed all the same, and the note says that a restart will not know of it.
         """
         kind, source = ORDERS[order.do], order.as_json() if source is None else source
         try:
@@ -100,7 +100,7 @@ class Runner:
             return note
         state = self.state if kind.changes_mode else None
         lacks = await self._record.order(self.light, source, visitor, note, state)
-        # One transaction may end the waiting of hundreds, and each door has a state to make for its own.
+        # One transaction may release hundreds of waiting orders, and each door then builds its own state.
         await self._answers.through(visitor.door)
         if lacks:
             self.live.studio_changed()
@@ -127,25 +127,25 @@ class Runner:
         return note
 
     def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
-        """Count and journal what was not obeyed; for doors too, where it cannot be parsed."""
+        """Count and journal a refused order; doors call this too for orders they cannot parse."""
         self.counts.refused_by_code[refusal.code] += 1
         self._record.refused(source, visitor, refusal.code, refusal.message)
 
     def event(self, *events: Event) -> None:
-        """Take in what nobody ordered."""
+        """Apply events, such as a change of a wire or of the ambient light."""
         now = self._clock()
         self.light.events(events, now)
         if not self._tick(now):
-            # A head that was found at another level is told to stay there until the next frame.
+            # A head found at another level must be told to stay there until the next frame.
             self._send()
         self._after()
 
     def exchange(self, light: HeldLight, drivers: DriversInUse | None = None) -> None:
-        """Hold this light from now on, over these drivers where given; all of its codes are sent anew."""
+        """Replace the held light, and the drivers if given; resend all codes."""
         self.light = light
         if drivers is not None:
             self.wires.use(drivers)
-        # In another white the same code is another on the wire.
+        # With another white point, the same code needs another value on the wire.
         self.wires.forget_sent()
         self._record.forget_light()
         self._send()
@@ -158,17 +158,17 @@ class Runner:
         self._after()
 
     def watch_wires(self) -> None:
-        """Hear of the health of the wires in use; what they say already counts."""
+        """Listen to the health of the wires in use, and apply what they report already."""
         for happened in self.wires.watch():
             self.light.events(happened, self._clock())
 
     def tell(self, *notes: str) -> None:
-        """Have the state carry these notes of the daemon's own, in place of earlier ones."""
+        """Put these notes of the daemon in the state, replacing earlier ones."""
         self.notes = notes
         self.live.studio_changed()
 
     def state(self) -> State:
-        """The state as every door shows it, JSON-able."""
+        """Return the state that every door shows, ready for JSON."""
         snapshot = self.light.snapshot()
         if self._snapshot is None or self._snapshot[0] is not snapshot:
             self._snapshot = snapshot, snapshot.model_dump(mode="json")
@@ -187,12 +187,13 @@ class Runner:
         }
 
     def watching(self) -> AbstractContextManager[asyncio.Event]:
-        """An event that is set whenever something changed; the watcher clears it and looks at the state."""
+        """Yield an event that is set whenever something changes; the watcher clears
+        it and reads the state."""
         return self.live.watching()
 
     @property
     def turned_ago_s(self) -> float:
-        """Seconds since the last control turn was completed."""
+        """Return the seconds since the last control turn ended."""
         return self._clock() - self._turned_at
 
     async def run(self) -> None:
@@ -202,12 +203,12 @@ class Runner:
                 await self._until_due()
                 self._turn()
             except Exception:
-                # The last light stays on the wires: the drivers repeat it by themselves.
+                # The last light stays on the wires: the drivers repeat it.
                 log.exception("the hold failed; the light stays as it is")
                 await asyncio.sleep(REST_AFTER_FAULT_S)
 
     async def advise(self) -> None:
-        """Look for remedies whenever the balance is out of reach, on a thread, until cancelled."""
+        """Search for remedies on a thread whenever the balance is out of reach, until cancelled."""
         while True:
             await self._settled.wait()
             self._settled.clear()
@@ -218,11 +219,11 @@ class Runner:
             self.event(RemediesFound(question, found))
 
     def save(self) -> None:
-        """Store what a restart resumes from, now."""
+        """Store the data for a restart now."""
         self._record.save(self.light)
 
     async def _until_due(self) -> None:
-        """Until the held light wants a tick, or what is not stored yet has waited enough."""
+        """Wait until the held light needs a tick, or unsaved changes have waited long enough."""
         while True:
             self._woken.clear()
             now = self._clock()
@@ -248,7 +249,7 @@ class Runner:
             with self.jobs.fence("metrics"):
                 self.counts.frame_late_by(late_by_s)
             was_settled = self.light.settled
-            # A fade may end after its last code was sent; who waits for the light to rest must hear of it.
+            # A fade may end after its last code was sent; wake watchers that wait for the light to rest.
             if self._tick(now) or self.light.settled != was_settled:
                 self._after()
         if now >= self._record.due:
@@ -277,7 +278,7 @@ class Runner:
         self.event(*happened)
 
     def _after(self) -> None:
-        """Do what may wait until the light is on its way: store, tell, look for the next tick."""
+        """Do what can wait until the light is on its way: store, notify, schedule the next tick."""
         self._record.changed(self.light)
         self.live.studio_changed()
         self._woken.set()

@@ -1,4 +1,4 @@
-"""The readiness of the daemon, found from its parts, for `/health` and for the service manager alike."""
+"""The readiness of the daemon, determined from its parts, for `/health` and the service manager alike."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ from fillside.storage.store import Store
 
 BEATS_MISSED = 3
 LEAST_S = 2.0
-"""A control turn is late once three beats went by without one, and never sooner than this."""
+"""The least time after which a control turn counts as late; it is late after three missed beats."""
 
 
 @dataclass(frozen=True)
 class Readiness:
-    """`started`: control turns, every wire is open and has taken the light. `ready`: it also reaches a lamp.
+    """`started`: the loop turns, and every wire is open and has taken the light.
+    `ready`: the light also reaches a lamp.
 
-    `says` has a line for each part that is not well, also for those without which the light is held.
+    `says` has a line for each part that is not well, including those that the light does not depend on.
     """
 
     started: bool
@@ -25,7 +26,7 @@ class Readiness:
 
 
 def readiness(runner: Runner, store: Store) -> Readiness:
-    """The readiness of this moment."""
+    """Return the readiness at this moment."""
     faults = _loop_faults(runner) + _wires_not_open(runner)
     if not runner.wires.have_taken(runner.light.codes):
         faults.append("the light is not with all wires yet")
@@ -40,7 +41,7 @@ def readiness(runner: Runner, store: Store) -> Readiness:
         says.insert(0, "no wire reaches a lamp")
     if store.trouble is not None:
         says.append(f"storage: {store.trouble}")
-    # Whoever asks needs no token; why a job failed stands in the state, for those who may look.
+    # A request needs no token, so the reasons for failed jobs are left to the state, which needs one.
     says += [*store.notes, *(f"{job['name']} fails; see the state" for job in runner.jobs.state())]
     reaches = not drivers or len(lost) < len(drivers)
     return Readiness(not faults, not faults and reaches, (*faults, *says))

@@ -1,8 +1,9 @@
-"""Exchanging what is held, and over which wires, while the light goes on.
+"""Replaces the held light, and the wires it uses, without interrupting the light.
 
-A held light is replaced in one turn of the event loop: the new one begins with the present codes, all wires
-take them again, and metering tells it what was learned since. Wires change places one by one, each new one
-beginning with the codes that are on it. Heads that a changed rig file no longer has are seen out first.
+A held light is replaced in one turn of the event loop: the new one starts with the present codes, all wires
+take them again, and metering resends the ambient light and the drift of the heads. Wires are exchanged one by
+one, each new one starting with the codes that are on it. Heads that a changed rig file no longer has fade out
+first.
 """
 
 from __future__ import annotations
@@ -20,17 +21,17 @@ from fillside.runtime.wires import DriversInUse
 from fillside_drivers.driver import Clock
 
 SEEN_OUT_S = 120.0
-"""However slowly lamps go out, a changed rig file waits no longer for them."""
+"""The longest time that a changed rig file waits for lamps to fade out."""
 
 
 class Rewiring:
-    """Exchanges the held light and the wires of a loop. Called on the event loop's thread."""
+    """Exchanges the held light and the wires of a loop. Call it on the event loop's thread."""
 
     def __init__(self, loop: Runner, clock: Clock) -> None:
         self._loop, self._clock = loop, clock
 
     def trial(self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None) -> HeldLight:
-        """The light that `replace` would hold, to look at; nothing is changed."""
+        """Return the light that `replace` would hold, for inspection; changes nothing."""
         return self._loop.light.replaced(rig, calibration, calibrated_at, self._clock())
 
     def replace(
@@ -40,21 +41,22 @@ class Rewiring:
         calibrated_at: str | None,
         drivers: DriversInUse | None = None,
     ) -> None:
-        """Hold a changed rig file or by a new calibration from now on, over its own drivers where given.
+        """Replace the light by one for a changed rig file or a new calibration, over
+        its own drivers if given.
 
         The first frame is the present one.
         """
         self._loop.exchange(self.trial(rig, calibration, calibrated_at), drivers)
 
     def rewire(self, drivers: DriversInUse) -> None:
-        """Send over these drivers from now on; those that are new begin with the present codes."""
+        """Send over these drivers from now on; new ones start with the present codes."""
         loop = self._loop
         loop.wires.begin(drivers, loop.light.scene, loop.light.codes)
         loop.wires.use(drivers)
         loop.watch_wires()
 
     async def see_out(self, heads: Collection[str]) -> None:
-        """Fade these heads out, whatever the intent, and return once they are or `SEEN_OUT_S` went by."""
+        """Fade these heads out, whatever the intent; return once they are out or after `SEEN_OUT_S`."""
         loop = self._loop
         loop.event(HeadsLeave(tuple(heads)))
         with suppress(TimeoutError), loop.watching() as changed:
@@ -64,5 +66,5 @@ class Rewiring:
                     changed.clear()
 
     def call_back(self) -> None:
-        """Hold heads that were seen out again."""
+        """Hold the heads again that were faded out."""
         self._loop.event(HeadsLeave(()))

@@ -1,12 +1,12 @@
-"""Store the studio as it runs, and let an order wait until it is stored.
+"""Stores the studio while it runs, and makes an order wait until it is stored.
 
-With an order go the light and the intent, the orders that can be taken back, the take that it begins or ends
-and its line in the journal, in one transaction. Between orders the light is stored at each tenth of
-a stop of change and when it has come to rest, so that a restart is within that; only then is the disk synced
-for it, for nobody waits.
+One transaction stores an order together with the light and the intent, the orders that can be undone, the
+take that it begins or ends, and its line in the journal. Between orders, the light is stored at each tenth of
+a stop of change and when it has come to rest, so a restart is no further off than that. The disk is synced
+for it only at rest, since nobody waits.
 
-What fails in this is fenced as work of the side jobs `storage`, `takes` and `journal`: it neither fails an
-order nor ends the light, but the answer says what is missing.
+Failures are fenced as work of the side jobs `storage`, `takes` and `journal`: they neither fail an order nor
+stop the light, but the answer says what is missing.
 """
 
 from __future__ import annotations
@@ -31,16 +31,16 @@ from fillside.storage.writer import PersistentJob, wait_until_stored
 State = Mapping[str, Any]
 
 EACH_STOPS = 0.1
-"""The light is stored whenever any head has changed by so much since."""
+"""The light is stored again when any head has changed by this much."""
 AT_REST_S = 1.0
-"""The least time between two writes of changes that leave the light alone, such as a tracked place."""
+"""The least time between two writes of changes that do not affect the light, such as a tracked place."""
 NOT_LASTING = "this will not outlive a restart"
 NO_TAKE = "the takes do not have this"
 NO_LINE = "the journal does not have this"
 
 
 class Record:
-    """Stores what a restart resumes from, and what was ordered. Called on the event loop's thread."""
+    """Stores orders and the data for a restart. Call it on the event loop's thread."""
 
     def __init__(self, store: Store, clock: Callable[[], float], jobs: SideJobs) -> None:
         self._store, self._clock, self._jobs = store, clock, jobs
@@ -52,33 +52,33 @@ class Record:
 
     @property
     def due(self) -> float:
-        """The time by which changes are to be stored, on the clock; infinity if there are none."""
+        """Return the time at which changes are to be stored, on the clock; infinity if there are none."""
         return self._stored_at + AT_REST_S if self._unstored else math.inf
 
     def begin(self, state: Callable[[], State]) -> None:
-        """Take up a take that a restart came into, or end it."""
+        """Continue a take that was open at the last stop, or end it."""
         with self._jobs.fence("takes"):
             self._takes.record(state())
 
     def forget_light(self) -> None:
-        """Take the same codes for another light from now on."""
+        """Treat the same codes as a different light from now on."""
         self._codes = ()
 
     def changed(self, light: HeldLight) -> None:
-        """Store in time what changed and nobody waits for."""
+        """Store changes that nobody waits for, in time."""
         self._unstored = True
         with self._jobs.fence("storage"):
             if light.codes != self._codes and (light.settled or self._moved_stops(light) >= EACH_STOPS):
                 self._save(light)
 
     def save(self, light: HeldLight) -> None:
-        """Store what a restart resumes from, now."""
+        """Store the data for a restart now."""
         with self._jobs.fence("storage"):
             self._save(light)
         self.look(at_once=True)
 
     def look(self, at_once: bool = False) -> None:
-        """Write down what the journal has only counted so far; to be called now and then."""
+        """Write the entries that the journal has only counted so far; call this now and then."""
         if self._journal.is_counting:
             with self._jobs.fence("journal"):
                 self._journal.write_counts(at_once)
@@ -87,28 +87,28 @@ class Record:
         rests_anew = light.settled and light.codes != self._codes
         self._store.keep(*self._jobs_of(light), synced=rests_anew)
 
-    def refused(self, said: Any, visitor: Visitor, code: str, why: str) -> None:
-        """Write down a refused order."""
+    def refused(self, source: Any, visitor: Visitor, code: str, why: str) -> None:
+        """Journal a refused order."""
         with self._jobs.fence("journal"):
-            self._journal.write(visitor, said, code, why)
+            self._journal.write(visitor, source, code, why)
 
-    def report(self, said: Any, visitor: Visitor, note: str) -> None:
-        """Write down a report that nobody waits for."""
+    def report(self, source: Any, visitor: Visitor, note: str) -> None:
+        """Journal a report that nobody waits for."""
         with self._jobs.fence("journal"):
-            self._journal.write(visitor, said, "ok", note)
+            self._journal.write(visitor, source, "ok", note)
 
     async def order(
-        self, light: HeldLight, said: Any, visitor: Visitor, note: str, state: Callable[[], State] | None
+        self, light: HeldLight, source: Any, visitor: Visitor, note: str, state: Callable[[], State] | None
     ) -> list[str]:
-        """Store an order that was obeyed, with all it changed, and wait for that; what is not stored and why.
+        """Store an obeyed order with everything it changed, and wait; return what is not stored and why.
 
-        `state` is given where the order may begin or end a take. All is handed to the writer in the turn of
-        the event loop in which this is awaited.
+        `state` is given if the order may begin or end a take. Everything is passed to the writer in the turn
+        of the event loop in which this is awaited.
         """
         lacks: list[str] = []
         jobs = [
             *self._made("storage", NOT_LASTING, lacks, lambda: self._jobs_of(light)),
-            *self._made("journal", NO_LINE, lacks, lambda: [self._journal.line(visitor, said, "ok", note)]),
+            *self._made("journal", NO_LINE, lacks, lambda: [self._journal.line(visitor, source, "ok", note)]),
         ]
         if state is not None:
             jobs += self._made("takes", NO_TAKE, lacks, lambda: [self._takes.change_job(state())])
@@ -125,7 +125,8 @@ class Record:
     def _made(
         self, name: str, without: str, lacks: list[str], make: Callable[[], Sequence[PersistentJob | None]]
     ) -> Sequence[PersistentJob | None]:
-        """The writes of a step of a side job; none where it fails, and `lacks` then says what is missing."""
+        """Return the writes of one step of a side job; none if it fails, in which
+        case `lacks` says what is missing."""
         try:
             made = make()
         except Exception as error:  # the light is worth more than the record
@@ -136,7 +137,7 @@ class Record:
         return made
 
     async def _lasts(self, order: Future[Any]) -> str:
-        """Wait until an order is stored, and say why it is not; nothing when it is."""
+        """Wait until an order is stored; return the reason why it is not, or ""."""
         if self._store.stalls:
             return self._store.trouble or ""
         try:
@@ -155,14 +156,14 @@ class Record:
         return jobs
 
     def _orders(self, light: HeldLight) -> dict[int, str] | None:
-        """The JSON of the orders that can be taken back; None where they are those handed in last."""
+        """Return the JSON of the orders that can be undone; None if they are the ones stored last."""
         is_same = light.history is self._history
-        known, orders = self._texts if is_same else {}, light.history.numbered
-        if is_same and known.keys() == orders.keys():
+        texts, orders = self._texts if is_same else {}, light.history.numbered
+        if is_same and texts.keys() == orders.keys():
             return None
         self._history = light.history
         self._texts = {
-            number: known[number] if number in known else stored_order(light.scene, order).text
+            number: texts[number] if number in texts else stored_order(light.scene, order).text
             for number, order in orders.items()
         }
         return self._texts

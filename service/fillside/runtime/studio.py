@@ -1,4 +1,4 @@
-"""The contract of the running studio: what doors and metering may do to it, and what it needs of metering."""
+"""The contract of the running studio: the actions of doors and metering on it, and its use of metering."""
 
 from __future__ import annotations
 
@@ -17,37 +17,38 @@ from fillside.storage.records.journal import Visitor
 
 
 class Studio(Protocol):
-    """The running studio. Called on the event loop's thread; `jobs` has the tasks of doors among it."""
+    """The running studio. Call it on the event loop's thread; `jobs` includes the tasks of doors."""
 
     @property
     def jobs(self) -> SideJobs: ...
 
     @property
     def light(self) -> LightView:
-        """The held light, to look at: another object once it was replaced."""
+        """The held light, read-only; another object after it is replaced."""
 
     async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:
-        """Have one order carried out and stored; the answer's note. Raises Refusal when it is not obeyed.
+        """Carry out an order and store it; return the note of the answer. Raises Refusal if it is not obeyed.
 
-        `source` is the JSON as which a door got it, for the journal; an order made in here has none.
+        `source` is the order's JSON as a door received it, for the journal; an internal order has none.
         """
 
     def refuse(self, source: Any, visitor: Visitor, refusal: Refusal) -> None:
         """Count and journal an order that a door could not parse."""
 
     def event(self, *events: Event) -> None:
-        """Take in what nobody ordered."""
+        """Apply events, such as a change of a wire or of the ambient light."""
 
     def state(self) -> State:
-        """The state as every door shows it."""
+        """Return the state that every door shows."""
 
     def watching(self) -> AbstractContextManager[asyncio.Event]:
-        """An event that is set whenever something changed; the watcher clears it and looks."""
+        """Yield an event that is set whenever something changes; the watcher clears
+        it and reads the state."""
 
 
 @dataclass(frozen=True)
 class MeterView:
-    """The part of the state that metering adds; members as in the state."""
+    """The part of the state that metering adds; members are as in the state."""
 
     routine: State | None = None
     daylight: State | None = None
@@ -56,13 +57,13 @@ class MeterView:
 
 
 class MeteringPart(Protocol):
-    """The taker of the meter's orders."""
+    """The metering side, which takes its own orders."""
 
     async def do(self, order: MeterOrder, who: str) -> str:
-        """Carry out an order; its note. Raises Refusal when it is not obeyed."""
+        """Carry out an order; return its note. Raises Refusal if it is not obeyed."""
 
     def view(self) -> MeterView:
-        """The routine, daylight and drift of now."""
+        """Return the present routine, daylight and drift."""
 
     def light_replaced(self) -> None:
-        """Tell a held light that replaced another what was learned since of the room and of heads."""
+        """Send a replacement light the latest ambient light and the drift of the heads."""

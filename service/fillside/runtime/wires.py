@@ -1,4 +1,4 @@
-"""The wires: the drivers of a rig, the frames they are handed, and what their health means to the hold."""
+"""The wires: the drivers of a rig, the frames they are sent, and the hold's events for their health."""
 
 from __future__ import annotations
 
@@ -35,13 +35,15 @@ from fillside_drivers.registry import build
 
 @dataclass(frozen=True)
 class DriversInUse:
-    """`drivers` by name; `heads` has for each the places of its heads in the rig, and their names."""
+    """`drivers` by name; `heads` has, for each driver, the indices of its heads in
+    the rig, and their names."""
 
     drivers: Mapping[str, Driver]
     heads: Mapping[str, tuple[tuple[int, str], ...]]
 
     def frames(self, scene: Scene, codes: Codes, before: Codes) -> Iterator[tuple[Driver, dict[str, int]]]:
-        """For each driver the channels whose codes changed since `before`, all of them when that is empty."""
+        """Yield, for each driver, the channels whose codes changed since `before`, or
+        all channels if that is empty."""
         for name, heads in self.heads.items():
             frame = {
                 channel: code
@@ -58,9 +60,9 @@ def _channels(head: str, codes: Codes) -> Iterator[tuple[str, int]]:
 
 
 def drivers_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> DriversInUse:
-    """All drivers that a head of the rig hangs on, not open yet.
+    """Build all drivers that heads of the rig use, without opening them.
 
-    Raises fillside_drivers' DriverError when one cannot be built on this machine.
+    Raises fillside_drivers' DriverError if one cannot be built on this machine.
     """
     heads: dict[str, tuple[tuple[int, str], ...]] = {}
     for place, head in enumerate(rig.heads):
@@ -82,7 +84,7 @@ def drivers_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Driv
 
 
 def _held_whites(rig: Rig) -> dict[str, float]:
-    """The white, in kelvin, of every head whose lamp is told one."""
+    """Return the white point, in kelvin, of every head whose lamp is sent one."""
     whites = {head.name: white_of(rig, head) for head in rig.heads}
     return {name: white.held_k for name, white in whites.items() if white is not None and white.sends_cct}
 
@@ -91,8 +93,8 @@ _UNKNOWN = HeadHealth()
 
 
 def health_events(driver: str, old: Health, new: Health) -> Iterator[HealthEvent]:
-    """The events between two healths of a driver, heads first: a wire that is back counts only with the heads
-    that are."""
+    """Yield the events between two healths of a driver, heads first: a wire that is
+    back counts only with the heads that are back."""
     for name, head in new.heads.items():
         yield from _of_head(name, old.heads.get(name, _UNKNOWN), head)
     for name in old.heads.keys() - new.heads.keys():
@@ -119,9 +121,9 @@ def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEven
 
 
 class Wires:
-    """The drivers in use: hands them frames, and hears of their health.
+    """The drivers in use: sends them frames and listens to their health.
 
-    `happened` takes the events of one of them; work on a wire that fails is fenced among `jobs`.
+    `happened` receives the events of each; a failing wire is fenced among `jobs`.
     """
 
     def __init__(self, jobs: SideJobs, happened: Callable[[Sequence[HealthEvent]], None]) -> None:
@@ -132,11 +134,11 @@ class Wires:
         self.in_use = DriversInUse({}, {})
 
     def use(self, drivers: DriversInUse) -> None:
-        """Send over these drivers from now on; their health is heard once `watch` was gone through."""
+        """Send over these drivers from now on; their health is heard only after `watch`."""
         self.in_use = drivers
 
     def watch(self) -> Iterator[tuple[HealthEvent, ...]]:
-        """Hear of the health of the drivers in use, and of no others; yields what each says already."""
+        """Listen to the health of the drivers in use only; yield what each reports already."""
         for end in self._unwatch.values():
             end()
         self._unwatch.clear()
@@ -145,13 +147,14 @@ class Wires:
             yield self._events(name, driver.health)
 
     def begin(self, drivers: DriversInUse, scene: Scene, codes: Codes) -> None:
-        """Hand these codes to those of the drivers that are not in use yet."""
+        """Send these codes to those of the drivers that are not in use yet."""
         for driver, frame in drivers.frames(scene, codes, ()):
             if self.in_use.drivers.get(driver.name) is not driver:
                 driver.send(frame)
 
     def send(self, scene: Scene, codes: Codes) -> None:
-        """Hand each wire what changed on it; one that fails keeps no other waiting, and is sent all later."""
+        """Send each wire its changes; a wire that fails delays no other, and the next
+        call resends everything."""
         frames, self._sent = tuple(self.in_use.frames(scene, codes, self._sent)), codes
         for driver, frame in frames:
             with self._jobs.fence(f"wire {driver.name}"):
@@ -160,24 +163,24 @@ class Wires:
             self._sent = ()
 
     def forget_sent(self) -> None:
-        """Send all of the next frame, whatever was sent before."""
+        """Send the whole of the next frame, whatever was sent before."""
         self._sent = ()
 
     @property
     def owed(self) -> bool:
-        """True while a wire has not taken what was last sent to it."""
+        """True while a wire has not taken the last codes sent to it."""
         return not self._sent
 
     def have_taken(self, codes: Codes) -> bool:
-        """True once every wire has taken these codes."""
+        """Return true once every wire has taken these codes."""
         return self._sent == codes
 
     def states(self) -> dict[str, str]:
-        """The state of each wire: ok, late or lost."""
+        """Return the state of each wire: ok, late or lost."""
         return {name: driver.health.state for name, driver in self.in_use.drivers.items()}
 
     def _changed(self, name: str, health: Health) -> None:
-        # Called from within the driver, whose own work goes on whatever becomes of the events.
+        # The driver calls this during its own work, which must go on whatever happens to the events.
         with self._jobs.fence("news of wires"):
             if events := self._events(name, health):
                 self._happened(events)

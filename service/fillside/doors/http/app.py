@@ -57,7 +57,8 @@ class AppContext:
 
 
 class PlanCache:
-    """Computes the plan on a thread, one at a time, and keeps it until rig or calibration change."""
+    """Computes the plan on a thread, one at a time, and caches it until the rig or
+    the calibration changes."""
 
     def __init__(self) -> None:
         self._busy = asyncio.Lock()
@@ -222,7 +223,7 @@ ROUTES = (
 
 
 def page_of(request: web.Request) -> tuple[int, int | None]:
-    """Return the number of entries that a request asks for, and the id below which they lie, if any.
+    """Return the number of entries requested, and the id that they must lie below, if any.
 
     Raises Refusal for anything but whole numbers.
     """

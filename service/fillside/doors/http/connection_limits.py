@@ -1,9 +1,9 @@
-"""Limits on connections: their number, by address and in all, and the time each may spend idle.
+"""Limits on connections: their number, per address and in total, and the time each may spend idle.
 
-A connection is either being served, or waits for its visitor: to finish the handshake, to send a whole
-request, or to take an answer. At a limit, the connection that has waited longest is ended, among those of
-the address with too many, so that newcomers get in and silent connections go. Where all are being served, the
-newcomer is refused.
+A connection is either being served or waiting for its visitor: to finish the handshake, to send a whole
+request, or to take an answer. At a limit, the connection that has waited longest is ended, from the address
+with too many if there is one, so that newcomers get in and silent connections go. If all are being served,
+the newcomer is refused.
 """
 
 from __future__ import annotations
@@ -20,12 +20,13 @@ Phase = Literal["handshake", "head", "queue", "body", "answer", "busy", "watch"]
 lasts until the next request arrives, since nothing reports that an answer was taken."""
 WAITING: frozenset[Phase] = frozenset({"handshake", "head", "queue", "body", "answer"})
 End = Literal["one_address", "all", "files", "long", "slow", "idle"]
-"""The reason for ending a connection: too many from its address, or in all; no file handle; more data than a
-request may have; a handshake, a request or the taking of an answer too slow; idle after an answer."""
+"""The reason for ending a connection: too many from its address, or in total; no file handle; more data than
+a request may have; a handshake, a request or the taking of an answer that is too slow; idle after an answer.
+"""
 TROUBLE: tuple[End, ...] = ("one_address", "all", "files", "long")
 """The reasons worth a line in the log. The others are normal: browsers open connections they never use."""
 RESERVED_FILES = 128
-"""File handles kept for the database, drivers, brokers and files that are open for a moment."""
+"""File handles reserved for the database, drivers, brokers and files that are open for a moment."""
 
 
 @dataclass(frozen=True)
@@ -37,23 +38,23 @@ class ConnectionLimits:
     per_address: int = 64
     """A browser opens six, and a household's devices come through one address."""
     per_loopback: int = 320
-    """A proxy brings every visitor by one loopback address."""
+    """A proxy brings all its visitors through one loopback address."""
     websockets_per_address: int = 32
     websockets_per_loopback: int = 224
     """WebSockets are never ended to make room, so they leave some connections for orders."""
     handshakes_per_address: int = 16
     """A handshake costs milliseconds of the processor; this many may fall into one turn of the event loop."""
     new_per_s: float = 100.0
-    """From one address other than loopback: twice what a tracker needs that opens one for each of fifty
-    reports a second. Connections beyond it cost no more than accepting them."""
+    """From one address other than loopback: twice the need of a tracker that opens a connection for each of
+    fifty reports a second. A connection beyond that costs no more than accepting it."""
     burst: float = 200.0
     handshake_s: float = 10.0
     head_s: float = 10.0
     body_s: float = 10.0
     answer_s: float = 30.0
     octets: int = 192 * 1024
-    """Received ahead of an answer: an order (64 KiB) in one piece from the system's buffer, and a head, whose
-    bound RFC 9110, 5.4, leaves to the server."""
+    """The data received ahead of an answer: an order (64 KiB) in one piece from the system's buffer, and a
+    head, whose limit RFC 9110, 5.4, leaves to the server."""
 
     def within(self, files: int) -> ConnectionLimits:
         """Scale the limits to a number of file handles."""
@@ -70,7 +71,7 @@ class ConnectionLimits:
         )
 
     def seconds(self, phase: Phase) -> float | None:
-        """Return the time limit of a phase [s]; None for a phase that the visitor cannot end."""
+        """Return the time limit of a phase [s]; None for a phase that does not depend on the visitor."""
         limits: dict[Phase, float] = {
             "handshake": self.handshake_s,
             "head": self.head_s,
@@ -94,7 +95,7 @@ class OpenConnection:
 
 @dataclass
 class _AddressGroup:
-    """The connections of one address, which `may_open` so many more, as of `seen_s`."""
+    """The connections of one address, which may open `may_open` more, as of `seen_s`."""
 
     may_open: float
     seen_s: float
@@ -105,7 +106,8 @@ class _AddressGroup:
         return sum(connection.phase == phase for connection in self.connections)
 
     def longest_waiting(self) -> OpenConnection | None:
-        """Return the connection that has waited longest, one with a whole request only for lack of others."""
+        """Return the connection that has waited longest; one with a whole request
+        only if there is no other."""
         first = None
         for connection in self.connections:
             if connection.phase in WAITING:
@@ -117,9 +119,9 @@ class _AddressGroup:
 
 @lru_cache(1000)
 def address_group(address: str) -> tuple[str, bool]:
-    """Return the name under which an address is counted, and whether it is this machine's own.
+    """Return the name under which an address is counted, and true if it is this machine's own.
 
-    A household can choose among 2^64 addresses of IPv6, so those count by their network.
+    A household has 2^64 IPv6 addresses to choose from, so those count by network.
 
     >>> address_group("192.0.2.7"), address_group("::ffff:127.0.0.1"), address_group("2001:db8::1:2")
     (('192.0.2.7', False), ('127.0.0.1', True), ('2001:db8::/64', False))
@@ -136,7 +138,7 @@ def address_group(address: str) -> tuple[str, bool]:
 
 
 class ConnectionTable:
-    """The connections that are open."""
+    """The open connections."""
 
     def __init__(self, limits: ConnectionLimits, clock: Callable[[], float]) -> None:
         self.limits, self._clock = limits, clock
@@ -155,7 +157,7 @@ class ConnectionTable:
         return sum(len(group.connections) for group in self._groups.values())
 
     def admit(self, address: str, phase: Phase) -> OpenConnection | None:
-        """Register a new connection, ending others at a limit; None where there is no room."""
+        """Register a new connection, ending others at a limit; return None if there is no room."""
         name, is_loopback = address_group(address)
         now_s, limits = self._clock(), self.limits
         group = self._groups.setdefault(name, _AddressGroup(limits.burst, now_s))
@@ -182,7 +184,7 @@ class ConnectionTable:
     def _make_room(self, groups: Iterable[_AddressGroup], reason: End, newcomer: str) -> bool:
         """End the longest waiting connection of the first group that has one.
 
-        Return False, and count the newcomer as refused, where none has.
+        Return false, and count the newcomer as refused, if none has.
         """
         for group in groups:
             if (connection := group.longest_waiting()) is not None:
@@ -205,7 +207,7 @@ class ConnectionTable:
             connection.octets = 0
 
     def may_open_websocket(self, connection: OpenConnection) -> bool:
-        """Return whether the address of a connection may open one more WebSocket."""
+        """Return true if the address of a connection may open one more WebSocket."""
         limits = self.limits
         most = limits.websockets_per_loopback if connection.is_loopback else limits.websockets_per_address
         return self._groups[connection.address].count_in("watch") < most
@@ -231,7 +233,7 @@ class ConnectionTable:
             self.closed += 1
 
     def end_overdue(self) -> None:
-        """End overdue connections and forget idle addresses; to be called about once a second."""
+        """End overdue connections and forget idle addresses; call this about once a second."""
         now_s = self._clock()
         for connection in self.connections:
             most_s = self.limits.seconds(connection.phase)

@@ -1,8 +1,8 @@
-"""The listening socket: accepts connections by a `ConnectionTable`, and follows each through its phases.
+"""The listening socket: accepts connections under the limits of a `ConnectionTable`, and tracks their phases.
 
 asyncio's own server accepts every connection, and without a free file handle it writes 256 log lines at a
-time. This one decides before a connection costs anything; where handles are short it ends silent connections
-and tries again a little later.
+time. This one decides before a connection costs anything; when handles run short it ends silent connections
+and retries a little later.
 """
 
 from __future__ import annotations
@@ -34,16 +34,16 @@ from fillside.orders.answers import Refusal
 log = logging.getLogger(__name__)
 
 ACCEPTS_PER_TURN = 16
-"""Each takes some 0.2 ms: a frame waits at most 3 ms for newcomers."""
+"""Each takes about 0.2 ms, so a frame waits at most 3 ms for newcomers."""
 PAUSE_S = 0.2
 """The pause in accepting while there is no file handle."""
 CHECK_EVERY_S = 1.0
 REPORT_EVERY_S = 60.0
 COLLECT_AFTER = 100
-"""Closed TLS connections leave a quarter of a MB each in reference cycles, which the collector counts as some
-ten small objects. Collecting this many takes a few ms."""
+"""Closed TLS connections leave a quarter of a MB each in reference cycles, which the garbage collector counts
+as about ten small objects. Collecting this many takes a few ms."""
 TLS_SHUTDOWN_S = 2.0
-"""For the closing messages of TLS."""
+"""The time for the closing messages of TLS [s]."""
 WRITE_AHEAD = 16 * 1024
 """The send buffer above which a handler waits for its connection."""
 FILES_WANTED = 4096
@@ -60,7 +60,7 @@ Clock = Callable[[], float]
 
 
 def files_allowed() -> int:
-    """Raise the limit of open files toward `FILES_WANTED`, and return it."""
+    """Raise the limit on open files toward `FILES_WANTED`, and return it."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     most = FILES_WANTED if hard == resource.RLIM_INFINITY else min(FILES_WANTED, hard)
     if soft == resource.RLIM_INFINITY:
@@ -75,7 +75,7 @@ def _cancel(task: asyncio.Task[None]) -> None:
 
 
 class _GatedProtocol(asyncio.Protocol):
-    """Stands between a transport and the server's protocol, and reports to the gate."""
+    """Sits between a transport and the server's protocol, and reports to the gate."""
 
     def __init__(self, gate: Gate, connection: OpenConnection, inner: asyncio.Protocol) -> None:
         self._gate, self._connection, self._inner = gate, connection, inner
@@ -145,7 +145,7 @@ class Gate:
             await asyncio.gather(*self._accepting, return_exceptions=True)
 
     def _accept(self, listener: socket.socket, server: Server, tls: ssl.SSLContext | None) -> bool:
-        """Accept some of the waiting connections; return whether to accept more in the next turn."""
+        """Accept some of the waiting connections; return true to accept more in the next turn."""
         if tls is not None:
             self._collect_closed()
         for _ in range(ACCEPTS_PER_TURN):
@@ -193,7 +193,7 @@ class Gate:
             self.table.remove(connection)  # it left during the handshake, or spoke something else
 
     def register(self, connection: OpenConnection, inner: asyncio.BaseProtocol) -> None:
-        """Note a connection that was made and is to send a request."""
+        """Register an accepted connection, which is expected to send a request."""
         self._connections[inner] = connection
         self.table.set_phase(connection, "head")
 
@@ -219,11 +219,11 @@ class Gate:
         self.table.set_phase(connection, "queue")
         await self._turns.through(connection.address)
         if request.transport is None:
-            raise ConnectionResetError("it was ended while it waited")
+            raise ConnectionResetError("the connection was ended while it waited")
         self.table.set_phase(connection, "busy")
 
     async def read_body(self, request: web.Request) -> bytes:
-        """Read the whole body. Raises Refusal where it does not arrive in time, or is too long."""
+        """Read the whole body. Raises Refusal if it does not arrive in time or is too long."""
         connection = self._connections.get(request.protocol)
         if connection is not None:
             self.table.set_phase(connection, "body")
@@ -235,7 +235,7 @@ class Gate:
             pass
         except RuntimeError:
             if request.transport is None:  # as aiohttp reports it before the first wait
-                raise ConnectionResetError("it went before its body came") from None
+                raise ConnectionResetError("the visitor left before the body arrived") from None
             raise
         if connection is not None:
             await self._await_turn(connection, request)
@@ -244,7 +244,8 @@ class Gate:
         return body
 
     def register_websocket(self, request: web.Request) -> None:
-        """Note that a request opens a WebSocket. Raises Refusal (too_many) where its address has enough."""
+        """Register the WebSocket that a request opens. Raises Refusal (too_many) if
+        its address has enough."""
         connection = self._connections.get(request.protocol)
         if connection is None:
             return
@@ -261,18 +262,18 @@ class Gate:
     def check(self) -> None:
         self.table.end_overdue()
         now_s, ended = self._clock(), self.table.ended
-        news = {reason: ended[reason] - self._reported.get(reason, 0) for reason in TROUBLE}
-        if now_s - self._reported_at < REPORT_EVERY_S or not any(news.values()):
+        counts = {reason: ended[reason] - self._reported.get(reason, 0) for reason in TROUBLE}
+        if now_s - self._reported_at < REPORT_EVERY_S or not any(counts.values()):
             return
-        parts = [f"{_REASON_TEXTS[reason]} ({count})" for reason, count in news.items() if count]
+        parts = [f"{_REASON_TEXTS[reason]} ({count})" for reason, count in counts.items() if count]
         most = self.table.ended_of.most_common(1)
         whose = f"; most of them from {most[0][0]}" if most else ""
-        log.warning("%d connections ended: %s%s", sum(news.values()), ", ".join(parts), whose)
+        log.warning("%d connections ended: %s%s", sum(counts.values()), ", ".join(parts), whose)
         self._reported, self._reported_at = dict(ended), now_s
         self.table.ended_of.clear()
 
     def _collect_closed(self) -> None:
-        """Free the memory of closed connections before much of it has gathered."""
+        """Free the memory of closed connections before it grows large."""
         closed = self.table.closed - self._collected
         if closed >= COLLECT_AFTER:
             self._collected += closed

@@ -1,4 +1,4 @@
-"""Invitations for other devices: an address to open, and a token that is good once."""
+"""Invitations for other devices: an address to open, and a single-use token."""
 
 from __future__ import annotations
 
@@ -15,12 +15,13 @@ from fillside.doors.http.payloads import InvitationPayload, InvitationRequest
 from fillside.orders.answers import Refusal
 
 EXAMPLE_ADDRESSES = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
-"""Addresses that RFC 5737 and RFC 3849 reserve for examples: used to look up a route, and sent nothing."""
+"""Addresses that RFC 5737 and RFC 3849 reserve for examples: used to look up a route;
+nothing is sent to them."""
 
 
 @dataclass(frozen=True)
 class Entrance:
-    """The address at which the daemon listens; `port` is the one it was given."""
+    """The addresses at which the daemon can be reached; `port` is the one actually bound."""
 
     listen: Listen
     port: int
@@ -28,7 +29,8 @@ class Entrance:
     public: Public | None = None
 
     def addresses(self) -> list[str]:
-        """Return the addresses for other machines, the likeliest first; none for a daemon on loopback."""
+        """Return the addresses for other machines, the likeliest first; none if the
+        daemon listens on loopback."""
         if self.public is not None:
             return [self.public.url]
         if self.listen.loopback:
@@ -63,15 +65,15 @@ async def invite(
 ) -> InvitationPayload:
     """Make an invitation.
 
-    Raises Refusal: bad_order for a malformed request, not_now where no other device can connect.
+    Raises Refusal: bad_order for a malformed request, not_now if no other device can connect.
     """
     try:
-        wanted = InvitationRequest.model_validate(body)
+        request = InvitationRequest.model_validate(body)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, first["loc"]))
         raise Refusal("bad_order", f"an invitation is such as {{}}: {first['msg'].lower()}", where) from None
-    if not wanted.name.isprintable() or not wanted.name.strip():
+    if not request.name.isprintable() or not request.name.strip():
         raise Refusal("bad_order", "a name has printable characters", "name")
     addresses = entrance.addresses()
     if entrance.listen.loopback and entrance.public is None:
@@ -80,5 +82,5 @@ async def invite(
             "this daemon listens to its own machine alone; start it with --listen 0.0.0.0:7420, after "
             "`fillside token new --may operate`",
         )
-    token, until = await authenticator.invite(wanted.may, f"{wanted.name}, invited by {holder.who}"[:100])
+    token, until = await authenticator.invite(request.may, f"{request.name}, invited by {holder.who}"[:100])
     return InvitationPayload(token=token, until=until, addresses=addresses)

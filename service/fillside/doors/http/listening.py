@@ -34,15 +34,15 @@ LINGERING_S = 2.0
 IDLE_S = 30.0
 BACKLOG = 1024
 RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
-"""The system's buffers for each connection, doubled by Linux: an order has 64 KiB at most, and the answers to
-a visitor who takes none would otherwise grow to megabytes."""
+"""The system's buffers per connection, doubled by Linux: an order has 64 KiB at most, and answers to a
+visitor who takes none would otherwise grow to megabytes."""
 MOST_HEADERS = 64
 _PUBLIC = re.compile(r"(https?)://((?:\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::\d{1,5})?)/?", re.IGNORECASE)
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
 
 
 def _is_own_fault(record: logging.LogRecord) -> bool:
-    """Return whether a record is about a fault of Fillside; broken requests are only answered."""
+    """Return true if a record is about a fault of Fillside; broken requests are only answered."""
     error = record.exc_info[1] if record.exc_info else None
     return not isinstance(error, HttpProcessingError | web.RequestPayloadError | ConnectionError)
 
@@ -82,7 +82,7 @@ class Listen:
 
 @dataclass(frozen=True)
 class Public:
-    """The address of a proxy in front of the daemon, as visitors open it.
+    """The address of a proxy in front of the daemon, as visitors use it.
 
     >>> Public.parse("https://light.example/").url
     'https://light.example'
@@ -112,7 +112,7 @@ class Tls:
     context: ssl.SSLContext
 
     def renew(self) -> None:
-        """Read the files again, for new connections; to be called between two handshakes.
+        """Reload the files for new connections; call this between two handshakes.
 
         Raises ListenError with one clear line, and then changes nothing.
         """
@@ -143,7 +143,7 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
         except OSError as error:
             raise ListenError(f"{path}: cannot be read: {why(error)}") from error
     try:
-        # Without this, a key with a password would ask for it at the terminal, which a daemon lacks.
+        # Without this, a key with a password would prompt at the terminal, which a daemon lacks.
         context.load_cert_chain(certificate, key, password=lambda: "")
     except (ssl.SSLError, ValueError) as error:
         reason = str(getattr(error, "reason", "") or "").replace("_", " ").lower()
@@ -196,7 +196,7 @@ class _RequestProtocol(web.RequestHandler):
         exc: BaseException | None = None,
         message: str | None = None,
     ) -> web.StreamResponse:
-        """Answer an unreadable request; the library would quote it over several lines."""
+        """Answer an unreadable request; the library would quote it on several lines."""
         answer = super().handle_error(request, status, exc, message)
         if status < 500:
             refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)

@@ -1,4 +1,4 @@
-"""The manual as HTML: a page is rendered when it is first asked for, beside the control loop."""
+"""The manual as HTML: a page is rendered on first request, on a thread beside the control loop."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from markdown_it.token import Token
 
 LIST = ""
-"""In place of a page's name: the list of all pages."""
+"""The key of the list of all pages, used instead of a page's name."""
 MANY_HEADINGS = 3
 _HERE = ' aria-current="page"'
 _PAGE_LINK = re.compile(r"([\w-]+)\.md(#[\w-]*)?")
@@ -48,13 +48,13 @@ _WHOLE = """<!doctype html>
 
 
 class ManualRoom:
-    """Answers with pages of the manual, each made once."""
+    """Answers with pages of the manual, each rendered once."""
 
     def __init__(self) -> None:
         self._files: dict[str, PageFile] = {}
 
     async def answer(self, request: web.Request) -> web.Response:
-        """The page that the request names, or the list. Raises Refusal where there is no such page."""
+        """Return the requested page, or the list. Raises Refusal if there is no such page."""
         name = request.match_info.get("name", LIST)
         if name != LIST and name not in manual():
             raise Refusal("unknown_name", "there is no such page; /manual lists them", request.path)
@@ -65,7 +65,7 @@ class ManualRoom:
 
 
 def html_of(name: str) -> str:
-    """A page by its name, or the list of them, as a whole HTML document."""
+    """Return a page by name, or the list of pages, as a complete HTML document."""
     page = None if name == LIST else manual()[name]
     return _WHOLE.format(
         title="Help" if page is None else escape(page.title),
@@ -98,7 +98,7 @@ def _inline(text: str) -> str:
 
 
 def _text(page: ManualPage) -> str:
-    """The page's text, with the names of its headings, links that lead here, and a list of what is on it."""
+    """Return the page's text with ids on its headings, links that work here, and a table of contents."""
     from markdown_it import MarkdownIt
 
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
@@ -123,7 +123,7 @@ def _contents(headings: list[tuple[str, str]]) -> str:
 
 
 def _named(tokens: list[Token]) -> Iterator[tuple[str, str]]:
-    """Gives every heading its name, and says those of the second level."""
+    """Add an id to every heading; yield the id and the text of those of the second level."""
     for opening, inner in pairwise(tokens):
         if opening.type == "heading_open":
             name = anchor_of(inner.content)
@@ -144,8 +144,8 @@ _ROLES = {"tr_open": "row", "th_open": "columnheader", "td_open": "cell", "thead
 
 
 def _labelled(tokens: list[Token]) -> None:
-    """Says in each cell which column it is of: on a phone the cells of a row stand one below the other, and a
-    table that is laid out so keeps its roles only if they are said."""
+    """Label each cell with its column: on a phone the cells of a row are stacked, and a table laid out that
+    way keeps its roles only if they are explicit."""
     columns: list[str] = []
     cell = 0
     for opening, inner in pairwise(tokens):

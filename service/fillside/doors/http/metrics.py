@@ -1,7 +1,7 @@
-"""The metrics at `/metrics`, in Prometheus' text form, by its client library.
+"""The metrics at `/metrics` in the text format of Prometheus, by its client library.
 
 Names keep that project's conventions (prometheus.io, "Metric and label naming"): one prefix, base units in
-the plural, `_total` on counters. Stops and lux are no base units and are spelled out.
+the plural, `_total` on counters. Stops and lux are not base units and are spelled out.
 """
 
 from __future__ import annotations
@@ -58,9 +58,9 @@ class Metrics:
         self._registry.register(_DaemonCollector(runner, store, doors, connections))
 
     def text(self, accept: str) -> tuple[bytes, str]:
-        """Return the metrics and their content type, in the form that an Accept header asks for.
+        """Return the metrics and their content type, in the format that an Accept header asks for.
 
-        The library compares versions as numbers and fails on any other, so a form with such a version is
+        The library compares versions as numbers and fails on any others, so formats with such versions are
         ignored.
         """
         encode, content_type = choose_encoder(",".join(filter(_is_numbered, accept.split(","))))
@@ -68,7 +68,7 @@ class Metrics:
 
 
 def _is_numbered(form: str) -> bool:
-    """Return whether every version in one form of an Accept header consists of numbers and dots."""
+    """Return true if every version in one format of an Accept header consists of numbers and dots."""
     parts = (part.strip() for part in form.split(";"))
     return all(_VERSION.fullmatch(part) for part in parts if part.startswith("version="))
 
@@ -112,10 +112,10 @@ def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
     )
     yield _gauge("ratio_stops", "Key over fill at the subject.", light["ratio_stops"])
     yield _gauge("exposure_lux", "Exposure at the subject.", light["exposure_lux"])
-    wanted = GaugeMetricFamily("fillside_as_wanted", "1 for what every door may tick.", labels=["what"])
+    ticks = GaugeMetricFamily("fillside_as_wanted", "1 for what every door may tick.", labels=["what"])
     for what, ticked in state["ticks"].items():
-        wanted.add_metric([what], float(ticked))
-    yield wanted
+        ticks.add_metric([what], float(ticked))
+    yield ticks
     yield _gauge("limits", "How many limits stand in the way of the balance.", len(state["limits"]))
     working = [head["works"] for head in state["heads"]]
     yield _gauge("heads", "Heads of the rig.", len(working))

@@ -29,10 +29,10 @@ class _Body(BaseModel):
 
 class DriftPayload(_Body):
     """The drift of a head's light since its calibration, in stops, with its standard uncertainty; both are
-    null where only the correction from before a restart is known.
+    null if only the correction from before a restart is known.
 
-    `corrected_stops` is the correction of its output for that; `at` is the Unix time of the last reading that
-    bears on it.
+    `corrected_stops` is the correction of its output for the drift; `at` is the Unix time of the last reading
+    that affects it.
     """
 
     head: str
@@ -44,7 +44,8 @@ class DriftPayload(_Body):
 
 
 class SideJobPayload(_Body):
-    """A failing side job: the time of its first failure (Unix time), their number, and the latest reason."""
+    """A failing side job: the Unix time of its first failure, the number of failures,
+    and the latest reason."""
 
     name: str
     since: float
@@ -53,7 +54,7 @@ class SideJobPayload(_Body):
 
 
 class StoragePayload(_Body):
-    """The state of storage: whether orders are stored, and a note where they are not."""
+    """The state of storage: `kept` is true if orders are stored, otherwise a note explains."""
 
     kept: bool
     note: str
@@ -61,8 +62,8 @@ class StoragePayload(_Body):
 
 class StatePayload(State):
     """The whole state. `routine` is the guided routine in progress, with its present step; `daylight` is the
-    ambient light by the rig's sensor; `drift` is the drift of the heads since their calibration. Each is null
-    where there is none. `jobs` are the failing side jobs."""
+    ambient light measured by the rig's sensor; `drift` is the drift of the heads since their calibration.
+    Each is null if there is none. `jobs` are the failing side jobs."""
 
     routine: dict[str, Any] | None
     daylight: dict[str, Any] | None
@@ -120,7 +121,7 @@ class ReadingsPayload(_Body):
 
 
 class CalibrationPayload(_Body):
-    """A calibration, with the meter of its time, the numbers of its readings, and whether it is in use."""
+    """A calibration, with its meter and the numbers of its readings; `used` is true while it is in use."""
 
     id: int
     at: float
@@ -137,7 +138,7 @@ class CalibrationsPayload(_Body):
 class TakePayload(_Body):
     """A freeze from `began` to `ended` (Unix time), with its duration and its first and last light.
 
-    `ended`, `lasted_s` and `last` are null until it ends; `lasted_s` is null too after a restart meanwhile.
+    `ended`, `lasted_s` and `last` are null until it ends; `lasted_s` is also null after a restart in between.
     """
 
     id: int
@@ -173,14 +174,14 @@ class JournalPayload(_Body):
 
 
 class InvitationRequest(_Body):
-    """A request for a token that is good once; `name` is its owner, `may` its permission."""
+    """A request for a single-use token; `name` is its owner, `may` its permission."""
 
     may: Annotated[Literal["operate", "view"], Field(description="the permission of the token")] = "operate"
     name: Annotated[str, Field(max_length=64, description="the owner of the token")] = "phone"
 
 
 class InvitationPayload(_Body):
-    """A token that is good once, until `until` (Unix time), and the addresses of the daemon."""
+    """A single-use token, valid until `until` (Unix time), and the addresses of the daemon."""
 
     token: str
     until: float
@@ -188,7 +189,7 @@ class InvitationPayload(_Body):
 
 
 class KeyPayload(_Body):
-    """A lasting token, and its permission. It is shown here and never again."""
+    """A lasting token, and its permission. It is shown only this once."""
 
     token: str
     may: Annotated[str, Field(json_schema_extra={"enum": [*get_args(Right)]})]
@@ -214,8 +215,8 @@ WITH_MAPS = {
 
 @dataclass(frozen=True)
 class RoutePayloads:
-    """The payloads of a route: `gives` is a model or a media type, `takes` a model or "order"; `also` lists
-    further statuses."""
+    """The payloads of a route: `gives` is a model or a media type, `takes` a model or
+    "order"; `also` lists further statuses."""
 
     gives: type[BaseModel] | str
     takes: type[BaseModel] | Literal["order"] | None = None
@@ -243,4 +244,4 @@ ROUTE_PAYLOADS: dict[str, RoutePayloads] = {
     "GET /manual": RoutePayloads(HTML, also=(304,)),
     "GET /manual/{name}": RoutePayloads(HTML, also=(304, 404)),
 }
-"""By method and path; a test compares it with the routes there are."""
+"""By method and path; a test compares it with the actual routes."""

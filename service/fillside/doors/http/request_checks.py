@@ -39,7 +39,7 @@ _HOST = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+)(?::(?P<port>\d
 
 
 def is_loopback(address: str) -> bool:
-    """Return whether an IP address is a loopback address.
+    """Return true if an IP address is a loopback address.
 
     >>> is_loopback("127.0.0.1"), is_loopback("::1"), is_loopback("::ffff:127.0.0.1"), is_loopback("10.0.0.1")
     (True, True, True, False)
@@ -68,7 +68,7 @@ class HostNames:
         return cls(frozenset({_bracketed(listen_host), machine, f"{machine}.local"}), public)
 
     def accepts_host(self, host: str, local_address: str) -> bool:
-        """Return whether a Host header names this daemon; `local_address` is this end of the connection."""
+        """Return true if a Host header names this daemon; `local_address` is this end of the connection."""
         if self.public is not None and host.lower() == self.public.authority:
             return True
         match = _HOST.fullmatch(host)
@@ -78,7 +78,7 @@ class HostNames:
         return name in LOOPBACK_NAMES or name in self.extra or name == _bracketed(local_address)
 
     def accepts_origin(self, origin: str, scheme: str, host: str) -> bool:
-        """Return whether an Origin is the daemon's own, for a request by `scheme` to `host`."""
+        """Return true if an Origin is the daemon's own, for a request by `scheme` to `host`."""
         origin_scheme, _, authority = origin.lower().partition("://")
         if self.public is not None and host.lower() == self.public.authority:
             scheme = self.public.scheme
@@ -110,7 +110,7 @@ PROTOCOL, TOKEN_PREFIX = "fillside.v1", "token."
 
 
 def is_local(request: web.Request) -> bool:
-    """Return whether the request comes from this machine; one forwarded by a proxy may come from anywhere.
+    """Return true if the request comes from this machine; one forwarded by a proxy may come from anywhere.
 
     Some proxies add no header; `fillside run --require-token` is for those.
     """
@@ -122,10 +122,10 @@ def is_local(request: web.Request) -> bool:
 
 
 def token_of(request: web.Request) -> str | None:
-    """Return the token of a request, None without one.
+    """Return the token of a request; None if there is none.
 
-    A browser's WebSocket cannot carry ``Authorization``; it names the token beside its protocol instead, as
-    ``new WebSocket(url, ["fillside.v1", "token." + token])``. Raises Refusal for one that is no Bearer token.
+    A browser's WebSocket cannot send ``Authorization``; it lists the token beside its protocol instead, as
+    ``new WebSocket(url, ["fillside.v1", "token." + token])``. Raises Refusal if it is not a Bearer token.
     """
     given = request.headers.get("Authorization")
     if given is not None:
@@ -189,6 +189,6 @@ async def expect(request: web.Request) -> web.Response | None:
             Refusal("bad_order", "only 100-continue can be expected", "Expect", status=417)
         )
     await request.writer.write(b"HTTP/1.1 100 Continue\r\n\r\n")
-    # The interim response is no part of the final one, whose size is counted from here.
+    # The interim response is not part of the final one, whose size is counted from here.
     request.writer.output_size = 0
     return None

@@ -1,4 +1,4 @@
-"""Responses: JSON, refusals and failures in one shape, and content tags that save sending an answer twice.
+"""Responses: JSON, refusals and failures in one shape, and entity tags that save sending an answer twice.
 
 Reference: RFC 9110, 13.1.2, for `If-None-Match`.
 """
@@ -49,7 +49,7 @@ def tag_of(body: bytes) -> str:
 
 
 def is_cached(request: web.Request, tag: str) -> bool:
-    """Return whether the request's If-None-Match names this tag, or any."""
+    """Return true if the request's If-None-Match names this tag, or any."""
     return any(each.value in (tag, "*") for each in request.if_none_match or ())
 
 
@@ -67,7 +67,7 @@ def refusal_response(refusal: Refusal) -> web.Response:
 
 
 def unguarded_refusal(refusal: Refusal) -> web.Response:
-    """Answer a request that does not reach the guards, with the headers that they would add."""
+    """Answer a request that does not reach the guards, with the headers they would add."""
     answer = refusal_response(refusal)
     answer.headers.update(DEFAULT_HEADERS)
     return answer

@@ -27,7 +27,7 @@ class PageFile:
 
 
 def page_files() -> dict[str, PageFile]:
-    """Read the page's files, by their paths below its folder; none where the page is not installed."""
+    """Read the page's files, by path below its folder; none if the page is not installed."""
     found: dict[str, PageFile] = {}
     folder = files("fillside") / "page"
     if folder.is_dir():

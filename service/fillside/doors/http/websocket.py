@@ -26,8 +26,8 @@ async def serve_live(
 ) -> web.StreamResponse:
     """Send the state to one reader until it leaves, falls behind or loses access, or the daemon stops.
 
-    `may_read` is asked before each message, so that a reader whose token was revoked gets nothing more; since
-    a message is due at least every `BEAT_S`, its connection ends within that time.
+    `may_read` is called before each message, so that a reader whose token was revoked gets nothing more;
+    since a message is due at least every `BEAT_S`, its connection ends within that time.
     """
     if live.readers >= MOST_READERS:
         raise Refusal("too_many", f"{MOST_READERS} are looking on already")

@@ -1,1 +1,1 @@
-"""Orders from keys, foot switches and presentation remotes: what they mean, and where they come from."""
+"""Orders from keys, foot switches and presentation remotes: their sources and their meaning."""

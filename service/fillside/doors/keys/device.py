@@ -1,6 +1,6 @@
-"""Keys of a Linux input device, without a terminal: a foot switch or a remote at the daemon's own machine.
+"""Keys of a Linux input device without a terminal: a foot switch or a remote on the daemon's machine.
 
-The device is grabbed, so that its keys do not also type somewhere. One that is unplugged is waited for.
+The device is grabbed, so that its keys do not also type elsewhere. An unplugged device is waited for.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ NAME_OF_CODE = {
     for name, own in KEY_NAMES.items()
     for code in own
 }
-"""The name of a key by the full name of its Linux code."""
+"""The name of each key by the full name of its Linux code."""
 
 DOWN, REPEAT = 1, 2
-"""Values of an EV_KEY event, linux/input.h: 0 up, 1 down, 2 repeated while it is kept down."""
+"""Values of an EV_KEY event, linux/input.h: 0 up, 1 down, 2 repeated while held down."""
 
 
 class DeviceError(Exception):
@@ -37,7 +37,7 @@ class DeviceError(Exception):
 
 
 def library() -> Any:
-    """python-evdev. Raises DeviceError where it is not installed."""
+    """Return python-evdev. Raises DeviceError if it is not installed."""
     try:
         import evdev
     except ImportError as error:
@@ -52,9 +52,9 @@ def _missing() -> str:
 
 
 def press_of(names: Any, value: int, at_s: float) -> Press | None:
-    """Return the press that an EV_KEY event is; None for a key that comes up, and for one without a name.
+    """Return the press in an EV_KEY event; None for a key that comes up or has no name.
 
-    `names` are Linux's names of its code: a text, or several where a code has more than one.
+    `names` are Linux's names for its code: one text, or several if a code has more than one name.
     """
     if value not in (DOWN, REPEAT):
         return None
@@ -79,7 +79,7 @@ def why_not(path: str, error: OSError) -> str:
 
 @dataclass(frozen=True)
 class DeviceEntry:
-    """An input device: its lasting path where it has one, and its own name."""
+    """An input device: its persistent path if it has one, and its own name."""
 
     path: str
     name: str
@@ -97,7 +97,7 @@ def key_devices() -> list[DeviceEntry]:
 
 
 class InputDevice:
-    """The presses of an input device; `report` is called when it goes and comes."""
+    """The presses of an input device; `report` is called when it disconnects and reconnects."""
 
     def __init__(self, path: str, report: Callable[[str], None], evdev: Any = None) -> None:
         self.name = path
@@ -107,7 +107,7 @@ class InputDevice:
 
     @contextmanager
     def opened(self) -> Iterator[Iterator[Press]]:
-        """Raises DeviceError when it cannot be opened at first."""
+        """Open the device while inside. Raises DeviceError if it cannot be opened at first."""
         try:
             self._open()
         except OSError as error:
@@ -118,7 +118,7 @@ class InputDevice:
             self._close()
 
     def drain(self) -> None:
-        """Drop the presses that were not read."""
+        """Drop unread presses."""
         with contextlib.suppress(OSError):
             while self._device is not None and select.select([self._device.fd], [], [], 0)[0]:
                 list(self._device.read())
@@ -135,7 +135,7 @@ class InputDevice:
     def _close(self) -> None:
         device, self._device = self._device, None
         if device is not None:
-            # An unplugged device has let go by itself.
+            # An unplugged device has already been released.
             with contextlib.suppress(OSError):
                 device.ungrab()
             with contextlib.suppress(OSError):

@@ -1,7 +1,8 @@
-"""Names of keys from the octets that a terminal sends. Pure: octets in, names out.
+"""Names of keys from the octets a terminal sends. Pure: octets in, names out.
 
-Keys without a character come as control sequences: ``ESC [`` numbers and a letter or ``~`` (ECMA-48, 5.4), or
-``ESC O`` and a letter (the application mode of DEC's terminals, which xterm's documents describe).
+Keys without a character arrive as control sequences: ``ESC [``, numbers, and a letter or ``~`` (ECMA-48,
+5.4), or ``ESC O`` and a letter (the application mode of DEC's terminals, described in the documents of
+xterm).
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ NAME_OF_CHARACTER = {
     "[": "left_bracket",
     "]": "right_bracket",
 }
-"""The name of a key by the character that a terminal sends for it."""
+"""The name of each key by the character that a terminal sends for it."""
 
 ESCAPE = 0x1B
 LONGEST = 32
@@ -84,11 +85,11 @@ class Decoder:
 
     @property
     def waits(self) -> bool:
-        """Return whether the octets so far may be the beginning of a longer sequence."""
+        """Return true if the octets so far may begin a longer sequence."""
         return bool(self._octets)
 
     def feed(self, octets: bytes) -> list[str]:
-        """Return the keys that are whole now; octets that are no known key are dropped."""
+        """Return the keys that are complete now; octets of no known key are dropped."""
         self._octets += octets
         found = []
         while self._octets:
@@ -101,13 +102,13 @@ class Decoder:
         return found
 
     def flush(self) -> list[str]:
-        """End what came so far: a lone escape is the escape key, the rest of a sequence is nothing."""
+        """End the pending octets: a lone escape is the escape key, an incomplete sequence is dropped."""
         octets, self._octets = self._octets, b""
         return ["escape"] if octets == b"\x1b" else []
 
 
 def _first(octets: bytes) -> tuple[int, str | None]:
-    """Return the length of the first key, 0 while it is not whole, and its name, None if unknown."""
+    """Return the length of the first key, 0 while it is incomplete, and its name, None if unknown."""
     if octets[0] != ESCAPE:
         return _character(octets)
     if len(octets) == 1:
@@ -115,7 +116,7 @@ def _first(octets: bytes) -> tuple[int, str | None]:
     if octets[1] == ord("O"):
         return (3, _LETTERS.get(chr(octets[2]))) if len(octets) > 2 else (0, None)
     if octets[1] != ord("["):
-        # Alt with a key comes as escape and that key; escape twice is escape.
+        # Alt with a key arrives as escape and that key; escape twice is escape.
         return 1, "escape" if octets[1] == ESCAPE else None
     return _sequence(octets)
 
@@ -140,7 +141,7 @@ def _sequence(octets: bytes) -> tuple[int, str | None]:
 
 
 def _character(octets: bytes) -> tuple[int, str | None]:
-    """A character in UTF-8."""
+    """Read a character in UTF-8."""
     lead = octets[0]
     length = 1 if lead < 0xC0 else 2 if lead < 0xE0 else 3 if lead < 0xF0 else 4
     if len(octets) < length:

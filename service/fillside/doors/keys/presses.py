@@ -1,7 +1,7 @@
-"""The orders that presses of keys give, by the table, the presses before, and the state of the studio. Pure.
+"""The orders given by key presses, from the table, the previous presses, and the state of the studio. Pure.
 
-A walk goes through the programme's marks. It stands at the subject's mark where the studio knows of one in
-the programme, and otherwise where the keys went last: a tracker sees the subject about a mark, never at it.
+A walk steps through the programme's marks. Its position is the subject's mark if the studio knows of one in
+the programme, otherwise the last mark the keys went to: a tracker sees the subject near a mark, never at it.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from fillside.rig.tables.keys import Keys
 State = Mapping[str, Any]
 
 LOOK_UP_S = 1.0
-"""The longest wait for a press at a time: a signal just before a wait does not end it."""
+"""The longest single wait for a press: a signal that arrives just before a wait does not end it [s]."""
 
 
 @dataclass(frozen=True)
 class Press:
-    """A key that went down, by its name; `is_repeat` where the machine repeats a key that is kept down."""
+    """A key that went down, by name; `is_repeat` if the machine repeats a key held down."""
 
     key: str
     at_s: float
@@ -32,7 +32,7 @@ class Press:
 
 @dataclass(frozen=True)
 class PressHistory:
-    """The place in the programme, and the times at which each key went down last and counted last."""
+    """The position in the programme, and the times at which each key last went down and last counted."""
 
     place: int | None = None
     down_s: Mapping[str, float] = field(default_factory=dict)
@@ -41,9 +41,9 @@ class PressHistory:
 
 @dataclass(frozen=True)
 class KeyOutcome:
-    """The outcome of a press: an order, or a reason why there is none ("" where nobody needs one).
+    """The outcome of a press: an order, or the reason why there is none ("" if nobody needs one).
 
-    `place` is the place in the programme once the order is obeyed.
+    `place` is the position in the programme once the order is obeyed.
     """
 
     order: LightOrder | None = None
@@ -56,7 +56,7 @@ NOTHING = KeyOutcome()
 
 @dataclass(frozen=True)
 class KeyTable:
-    """The keys' table with its programme: the marks of the rig in their order, unless it names its own."""
+    """The table of keys with its programme: the marks of the rig in order, unless the table lists its own."""
 
     keys: Keys
     programme: tuple[str, ...]
@@ -75,7 +75,8 @@ class KeyTable:
 def read_press(
     table: KeyTable, history: PressHistory, press: Press, state: Callable[[], State]
 ) -> tuple[PressHistory, KeyOutcome]:
-    """Return the history after a press, and its outcome. `state` is called only where that depends on it."""
+    """Return the history after a press, and its outcome. `state` is called only if
+    the outcome depends on it."""
     action = table.actions.get(press.key)
     if action is None:
         return history, KeyOutcome(why_not="" if press.is_repeat else f"{press.key} does nothing")
@@ -93,7 +94,7 @@ def read_press(
 
 
 def _counts(table: KeyTable, history: PressHistory, press: Press, action: KeyAction) -> bool:
-    """Return whether a press is new: no bounce, and no repetition of a key kept down in a terminal."""
+    """Return true if a press is new: neither a bounce nor a repeat of a key held down in a terminal."""
     never = float("-inf")
     bounced = press.at_s - history.down_s.get(press.key, never) < table.keys.debounce_ms / 1000
     too_soon = press.at_s - history.counted_s.get(press.key, never) < table.pause_s(action)
@@ -101,24 +102,24 @@ def _counts(table: KeyTable, history: PressHistory, press: Press, action: KeyAct
 
 
 def step(table: KeyTable, place: int | None, which: str, mark: str | None) -> KeyOutcome:
-    """Go to the next, previous or first mark of the programme."""
+    """Step to the next, previous or first mark of the programme."""
     programme = table.programme
     if not programme:
         return KeyOutcome(why_not="there is no programme to walk", place=place)
     now = place_of_mark(programme, place, mark)
     if which == FIRST or now is None:
         return _to(programme, 0)
-    wanted = now + (1 if which == NEXT else -1)
-    if 0 <= wanted < len(programme):
-        return _to(programme, wanted)
+    target = now + (1 if which == NEXT else -1)
+    if 0 <= target < len(programme):
+        return _to(programme, target)
     if table.keys.around:
-        return _to(programme, wanted % len(programme))
-    end = "end" if wanted > 0 else "beginning"
+        return _to(programme, target % len(programme))
+    end = "end" if target > 0 else "beginning"
     return KeyOutcome(why_not=f"{programme[now]} is the {end} of the programme", place=now)
 
 
 def place_of_mark(programme: tuple[str, ...], place: int | None, mark: str | None) -> int | None:
-    """Return the subject's place in the programme: the occurrence of its mark nearest to the last step.
+    """Return the subject's position in the programme: the occurrence of its mark nearest to the last step.
 
     >>> place_of_mark(("desk", "door", "desk"), 2, "desk")
     2

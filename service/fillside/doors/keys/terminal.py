@@ -1,4 +1,4 @@
-"""Keys typed in a terminal, read one by one. The terminal is restored, however it ends."""
+"""Keys typed in a terminal, read one by one. The terminal is restored however reading ends."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.keys.presses import LOOK_UP_S, Press
 
 ESCAPE_S = 0.05
-"""A control sequence comes in one piece; an escape alone for so long is the escape key."""
+"""A control sequence arrives in one piece; a lone escape for this long is the escape key [s]."""
 
 
 @contextmanager
@@ -35,7 +35,7 @@ def single_keys(fd: int) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGCONT, old)
-        # One that has gone need not be given back.
+        # A terminal that has gone needs no restoring.
         with suppress(termios.error):
             termios.tcsetattr(fd, termios.TCSADRAIN, before)
 
@@ -55,7 +55,7 @@ class Terminal:
             yield self._presses()
 
     def drain(self) -> None:
-        """Drop the keys that were not read."""
+        """Drop unread keys."""
         termios.tcflush(self._fd, termios.TCIFLUSH)
         self._decoder.flush()
 

@@ -1,1 +1,1 @@
-"""The MQTT door: orders, answers, state and meters over a broker, and the rig described by Homie."""
+"""The MQTT door: orders, answers, state and meters over a broker, and the rig as a Homie device."""

@@ -1,4 +1,4 @@
-"""A connection to the broker that comes back by itself, and drops the messages from before it broke."""
+"""A connection to the broker that reconnects by itself and drops messages from before it broke."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ from fillside_drivers.retry import Backoff
 log = logging.getLogger(__name__)
 
 MOST_WAITING = 1000
-"""Messages beyond so many unread ones are dropped by the client library."""
+"""Further unread messages are dropped by the client library."""
 FAREWELL_S = 3.0
 
 
 class Inbox(asyncio.Queue[aiomqtt.Message]):
-    """The client's queue of messages, each with the time at which it came."""
+    """The client's queue of messages, each with its arrival time."""
 
     def __init__(self, maxsize: int, clock: Clock) -> None:
         super().__init__(maxsize)
@@ -48,7 +48,7 @@ class Inbox(asyncio.Queue[aiomqtt.Message]):
         return super()._get()
 
     def drain(self) -> list[tuple[float, aiomqtt.Message]]:
-        """Empty the queue; return all that waited, with its time."""
+        """Empty the queue; return all waiting messages with their times."""
         found = []
         while not self.empty():
             message = self.get_nowait()
@@ -57,7 +57,7 @@ class Inbox(asyncio.Queue[aiomqtt.Message]):
 
 
 class Connection:
-    """One client of a broker. `serve` is called on each connection, and returns when `stop` is set."""
+    """One client of a broker. `serve` runs on each connection, and returns when `stop` is set."""
 
     def __init__(self, options: BrokerOptions, identifier: str, will: aiomqtt.Will, clock: Clock) -> None:
         self._where, self._clock = f"broker {options.address}", clock
@@ -66,7 +66,7 @@ class Connection:
         self.stop = asyncio.Event()
         self._backoff = Backoff(random.Random(identifier))
         self.on_lost: Callable[[Exception], object] = lambda error: None
-        """Called whenever the broker could not be reached or was lost."""
+        """Called whenever the broker cannot be reached or is lost."""
         self.on_back: Callable[[], object] = lambda: None
         """Called whenever the connection serves."""
         try:
@@ -74,7 +74,7 @@ class Connection:
                 options,
                 identifier=identifier,
                 protocol=aiomqtt.ProtocolVersion.V5,
-                # A session that outlives the connection would deliver orders of another moment.
+                # A session that outlives the connection would deliver orders from another moment.
                 clean_start=True,
                 will=will,
                 queue_type=cast(Any, lambda maxsize: self.inbox),
@@ -83,9 +83,9 @@ class Connection:
             raise DoorError(f"doors.mqtt: {error.message}") from error
 
     async def run(self, serve: Callable[[], Awaitable[None]]) -> None:
-        """Connect, serve and connect again, each time later up to a bound, until `stop` is set.
+        """Connect, serve and reconnect after pauses that grow up to a limit, until `stop` is set.
 
-        Errors that are not the network's are raised, with the connection closed; it may be run again.
+        Errors other than network errors are raised, with the connection closed; `run` may be called again.
         """
         while not self.stop.is_set():
             try:
@@ -131,22 +131,22 @@ class Connection:
     async def subscribe(self, topics: dict[str, int]) -> None:
         """Subscribe to topics, each with its quality of service.
 
-        Messages that the broker kept from before do not come, nor do our own.
+        The broker sends neither messages it retained from before nor our own.
         """
-        wanted = [
+        subscriptions = [
             (
                 topic,
                 SubscribeOptions(qos=qos, noLocal=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
             )
             for topic, qos in topics.items()
         ]
-        granted = await self.client.subscribe(wanted)
+        granted = await self.client.subscribe(subscriptions)
         for topic, code in zip(topics, granted, strict=True):
             if getattr(code, "is_failure", False):
                 raise aiomqtt.MqttError(f"the broker does not let us hear {topic}: {code}")
 
     async def receive(self) -> list[ReceivedMessage]:
-        """Wait for a message; return all that came."""
+        """Wait for a message; return all that have arrived."""
         first = await anext(aiter(self.client.messages))
         came = [(self.inbox.taken_s, first), *self.inbox.drain()]
         now_s, now_unix_s = self._clock(), time.time()
@@ -163,7 +163,8 @@ class Connection:
         correlation: bytes | None = None,
         expires_s: int | None = None,
     ) -> None:
-        """Publish with quality of service 0: what is lost with a connection is published anew on the next."""
+        """Publish with quality of service 0: what is lost with a connection is
+        published again on the next."""
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         if correlation is not None:
             properties.CorrelationData = correlation
@@ -173,7 +174,7 @@ class Connection:
 
 
 def _first_of(group: BaseExceptionGroup[aiomqtt.MqttError]) -> BaseException:
-    """Return the first error in a group of groups."""
+    """Return the first error in nested groups."""
     first = group.exceptions[0]
     return _first_of(first) if isinstance(first, BaseExceptionGroup) else first
 
@@ -198,7 +199,7 @@ def _received(message: aiomqtt.Message, age_s: float, now_unix_s: float) -> Rece
 
 
 async def end_tasks(tasks: list[asyncio.Task[None]], within_s: float = FAREWELL_S) -> None:
-    """Wait for tasks that are about to stop; cancel those that do not within a time."""
+    """Wait for tasks that are about to stop; cancel those that exceed the time."""
     _, late = await asyncio.wait(tasks, timeout=within_s) if tasks else ((), ())
     await cancel_tasks(late)
     await asyncio.gather(*tasks, return_exceptions=True)

@@ -1,7 +1,7 @@
-"""The rig as the Homie convention 5 describes a device, so that home automation finds it by itself. Pure.
+"""The rig as a device of the Homie convention 5, so that home automation discovers it. Pure.
 
-The wanted ratio, exposure, trims, mode and mark can be set; the light as it is can be read beside them. The
-topics are ``homie/5/fillside-RIG/NODE/PROPERTY``, with ``/set`` behind them to set, and ``/$target`` for the
+The wanted ratio, exposure, trims, mode and mark can be set; the present light can be read beside them. The
+topics are ``homie/5/fillside-RIG/NODE/PROPERTY``, with ``/set`` appended to set one, and ``/$target`` for the
 value last accepted, byte for byte.
 
 Source: Homie convention 5 (homieiot.github.io/specification, read 2024-10-17): topics, `$state`,
@@ -32,9 +32,9 @@ _FLOAT = re.compile(r"-?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})([eE]-?\d{1,2})?", re.
 
 @dataclass(frozen=True)
 class Property:
-    """One property: its description, its value in a state, and the order that setting it gives.
+    """One property: its description, its value in a state, and the order given by setting it.
 
-    `value` gives None while there is no value; `order` is None for a property that cannot be set.
+    `value` returns None while there is no value; `order` is None for a property that cannot be set.
     """
 
     node: str
@@ -52,7 +52,7 @@ class Property:
         return f"{self.node}/{self.name}"
 
     def description(self) -> dict[str, Any]:
-        """Return the property's part of the description, without the convention's defaults."""
+        """Return the property's part of the description, without the defaults of the convention."""
         found: dict[str, Any] = {"name": self.label, "datatype": self.datatype}
         if self.format is not None:
             found["format"] = self.format
@@ -65,7 +65,7 @@ class Property:
         return found
 
     def read(self, payload: bytes) -> Any:
-        """Return a payload's value. Raises Refusal for one that is not of the datatype."""
+        """Return a payload's value. Raises Refusal if it is not of the datatype."""
         text = payload.decode("utf-8", "replace")
         if self.datatype == "float" and _FLOAT.fullmatch(text):
             return float(text)
@@ -73,11 +73,11 @@ class Property:
             return text == "true"
         if self.datatype == "enum" and text in (self.format or "").split(","):
             return text
-        wanted = {"float": "a number", "boolean": "true or false", "enum": f"one of {self.format}"}
-        raise Refusal("bad_order", f"{self.path} is {wanted[self.datatype]}, not {text[:40]!r}", self.path)
+        datatypes = {"float": "a number", "boolean": "true or false", "enum": f"one of {self.format}"}
+        raise Refusal("bad_order", f"{self.path} is {datatypes[self.datatype]}, not {text[:40]!r}", self.path)
 
     def is_equal(self, payload: bytes, value: str) -> bool:
-        """Return whether a payload means the same as a value of ours, however it is written."""
+        """Return true if a payload means the same as a value of ours, however it is written."""
         try:
             theirs, ours = self.read(payload), self.read(value.encode("utf-8"))
         except Refusal:
@@ -86,7 +86,7 @@ class Property:
 
 
 def number_text(value: float | None) -> str | None:
-    """Return a number in the convention's writing, to three decimals.
+    """Format a number by the convention, to three decimals.
 
     >>> number_text(2.0), number_text(-0.0001), number_text(0.3333), number_text(None)
     ('2', '0', '0.333', None)
@@ -219,7 +219,7 @@ def _out_of(role: str) -> Property:
 
 
 def _in(state: State, role: str) -> float:
-    """Return the trim of a role that is not to be out: as it is, or none."""
+    """Return the trim that puts a role back in: its present trim, or 0 if it is out."""
     trim = state["trims"].get(role, 0.0)
     return 0.0 if trim == "out" else float(trim)
 
@@ -255,7 +255,7 @@ NODES = {
 
 
 class HomieRig:
-    """A rig as a device of the convention: its properties by path, its topics, its description."""
+    """A rig as a device of the convention: its properties by path, its topics and its description."""
 
     def __init__(self, rig: Rig, domain: str = "homie") -> None:
         self._rig = rig.rig.name
@@ -272,7 +272,7 @@ class HomieRig:
         return f"{self.prefix}+/+/set"
 
     def description(self, version: int) -> dict[str, Any]:
-        """Return the device's `$description`; `version` must rise whenever it changes."""
+        """Return the device's `$description`; `version` must rise at every change."""
         nodes: dict[str, Any] = {}
         for each in self.properties.values():
             node = nodes.setdefault(each.node, {"name": NODES[each.node], "properties": {}})
@@ -280,7 +280,7 @@ class HomieRig:
         return {"homie": VERSION, "version": version, "name": f"Fillside {self._rig}", "nodes": nodes}
 
     def order_from(self, topic: str, payload: bytes, state: State) -> tuple[Property, Order]:
-        """Return the property that a message sets, and the order that this is. Raises Refusal."""
+        """Return the property that a message sets, and the order it gives. Raises Refusal."""
         path = topic.removeprefix(self.prefix).removesuffix("/set")
         found = self.properties.get(path)
         if found is None:
@@ -291,15 +291,15 @@ class HomieRig:
 
 
 def alert_names(rig: Rig) -> tuple[str, ...]:
-    """Return the ids of all alerts that there can be."""
+    """Return the ids of all possible alerts."""
     return (*(f"driver-{name}" for name in rig.drivers), "tracker", "reach", "storage")
 
 
 def alerts(state: State) -> dict[str, str]:
-    """Return the alerts of a state by their ids.
+    """Return the alerts of a state by id.
 
-    They are drivers that do not answer, a tracker that is too rough, obstacles to the balance that nobody
-    ordered, and a disk that takes nothing.
+    They report drivers that do not answer, a tracker that is too rough, obstacles to the balance that nobody
+    ordered, and a disk that cannot be written.
     """
     found = {
         f"driver-{name}": f"driver {name} is {driver['state']}"

@@ -1,6 +1,6 @@
-"""The rig as a Homie device on the broker: its description, its properties, and the setting of them.
+"""The rig as a Homie device on the broker: its description, its properties, and their settings.
 
-It has a connection of its own, since the convention wants `$state` to become `lost` by last will, and a
+It has a connection of its own: the convention requires a last will that sets `$state` to `lost`, and a
 connection has only one.
 """
 
@@ -28,7 +28,7 @@ log = logging.getLogger(__name__)
 
 
 class HomieDevice:
-    """Publishes a rig and the values of its properties, and takes settings."""
+    """Publishes a rig and the values of its properties, and accepts settings."""
 
     def __init__(
         self,
@@ -55,10 +55,10 @@ class HomieDevice:
         connection, device = self.connection, self._device
         self._published.clear()
         await connection.publish(device.state_topic, "init", retain=True)
-        # It may have changed since the last time, and a version must rise then: milliseconds do.
+        # It may have changed since the last start, and then the version must rise: milliseconds do.
         description = as_text(device.description(int(self._wall() * 1000)))
         await connection.publish(f"{device.prefix}$description", description, retain=True)
-        # The broker may keep alerts of an earlier run.
+        # The broker may hold alerts of an earlier run.
         for path in self._alert_paths:
             await connection.publish(path, "", retain=True)
         await self._publish_values()
@@ -90,7 +90,7 @@ class HomieDevice:
         await self._publish_alerts(alerts(state))
 
     async def _publish_target(self, each: Property, value: str) -> None:
-        """Publish a setting as it was written, until the value is another."""
+        """Publish a setting as it was written, until the value changes."""
         target = self._targets.get(each.path, b"")
         if not each.is_equal(target, value):
             target = self._targets[each.path] = value.encode("utf-8")
@@ -98,17 +98,18 @@ class HomieDevice:
 
     async def _publish_alerts(self, now: dict[str, str]) -> None:
         before = {path: text for path, text in self._published.items() if path.startswith("$alert/")}
-        wanted = {f"$alert/{name}": text for name, text in now.items()}
-        for path in before.keys() - wanted.keys():
+        alerts = {f"$alert/{name}": text for name, text in now.items()}
+        for path in before.keys() - alerts.keys():
             await self.connection.publish(self._device.prefix + path, "", retain=True)
             del self._published[path]
-        for path, text in wanted.items():
+        for path, text in alerts.items():
             if before.get(path) != text:
                 await self.connection.publish(self._device.prefix + path, text, retain=True)
                 self._published[path] = text
 
     async def _listen(self) -> None:
-        """Begin every setting in the turn in which it came; none waits until the one before it is stored."""
+        """Start every setting in the turn in which it arrives; none waits until the
+        one before it is stored."""
         async with asyncio.TaskGroup() as under_way:
             while True:
                 for message in await self.connection.receive():

@@ -1,4 +1,4 @@
-"""The MQTT door: orders on the rig's topics are obeyed and answered, and the state is published there."""
+"""The MQTT door: obeys and answers orders on the rig's topics, and publishes the state there."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ from fillside.storage.records.journal import Visitor
 
 ANSWER_EXPIRES_S = 30
 MOST_UNDER_WAY = 500
-"""Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
-hangs, and a few faders send as many meanwhile; readings and routines take longer."""
+"""The limit of orders in progress: each waits until it is stored, two seconds at most if the disk hangs, and
+a few faders send this many meanwhile; readings and routines take longer."""
 _TOO_MANY = Refusal("too_many", f"{MOST_UNDER_WAY} orders are under way already")
 REFUSED_REPORTS_S = 1.0
 """The shortest pause between two refusals to a tracker that reports impossible places."""
 
 
 class MqttListener:
-    """The topics of a rig: orders, positions and meters in; answers, state and online out."""
+    """The topics of a rig: orders, positions and meters in; answers, state and online status out."""
 
     def __init__(self, rig: Rig, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
         self._topics, self._sensors = Topics(rig.rig.name), Sensors(rig)
@@ -48,7 +48,7 @@ class MqttListener:
         await connection.publish(topics.online, "true", retain=True)
         connection.report_up()
         await connection.while_connected(self._listen, self._publish_state)
-        # A clean goodbye takes the last will back, so it has to be published.
+        # A clean disconnect cancels the last will, so its message must be published.
         await connection.publish(topics.online, "false", retain=True)
 
     async def _publish_state(self) -> None:
@@ -66,7 +66,7 @@ class MqttListener:
                 await until(changed, due_s)
 
     async def _listen(self) -> None:
-        """Begin every order in the turn in which it came; none waits for one before it that takes long."""
+        """Start every order in the turn in which it arrives; none waits for a long one before it."""
         async with asyncio.TaskGroup() as under_way:
             while True:
                 for message in newest_reports(await self.connection.receive(), self._topics.subject):
@@ -93,7 +93,7 @@ class MqttListener:
         await self._answer(message, body)
 
     async def _answer(self, message: ReceivedMessage, body: Body) -> None:
-        """Answer at `said` and where the asker wants it; a tracker's good report only where it asks."""
+        """Answer on `said` and on the response topic; a tracker's good report only on the latter."""
         refused = "error" in body
         self.connection.figures.refused += refused
         text = as_text(body)
@@ -118,7 +118,7 @@ def newest_reports(messages: list[ReceivedMessage], subject: str) -> list[Receiv
 
 
 async def until(changed: asyncio.Event, seconds: float | None) -> None:
-    """Wait until something changed, or a time is over."""
+    """Wait until something changes or the time is over."""
     try:
         async with asyncio.timeout(seconds):
             await changed.wait()

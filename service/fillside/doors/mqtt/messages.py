@@ -1,7 +1,7 @@
-"""Messages from the broker, and the orders they stand for. Pure: messages in, orders or refusals out.
+"""Messages from the broker, and the orders they give. Pure: messages in, orders or refusals out.
 
-An old message is not obeyed: one that the broker kept (retained), one that outlived its expiry, and one that
-waited here for long.
+Stale messages are not obeyed: those that the broker retained, that outlived their expiry, or that waited long
+here.
 """
 
 from __future__ import annotations
@@ -19,19 +19,19 @@ from fillside.rig.fields import NAME
 
 LONGEST_PAYLOAD = 64 * 1024
 MOST_AGE_S = 5.0
-"""A message that waited longer in our own queue belongs to another moment."""
+"""A message that waited longer in our own queue belongs to another moment [s]."""
 EXPIRES_AFTER_S = 0.5
-"""The rest of an expiry comes in whole seconds; one of 0 is not over before half of one."""
+"""The remaining expiry comes in whole seconds; a remainder of 0 counts as this [s]."""
 
 _MARK = re.compile(NAME.pattern)
 
 
 @dataclass(frozen=True)
 class ReceivedMessage:
-    """One message as it came.
+    """One message as received.
 
-    `age_s` is the time that it waited here, `came_unix_s` the time at which it came, and `expires_s` the rest
-    of its expiry at that time.
+    `age_s` is the time it waited here, `came_unix_s` its arrival time, and `expires_s` its remaining expiry
+    on arrival.
     """
 
     topic: str
@@ -46,9 +46,9 @@ class ReceivedMessage:
 
 @dataclass(frozen=True)
 class BrokerOrder:
-    """An order as JSON data, and the kind of publisher that gave it, for the journal.
+    """An order as JSON data, and the kind of publisher that sent it, for the journal.
 
-    `sensor` is the name of the sensor whose reading it is.
+    `sensor` is the name of the sensor that took the reading.
     """
 
     order: Any
@@ -91,13 +91,13 @@ class Topics:
 
     @property
     def subscriptions(self) -> dict[str, int]:
-        """The quality of service by topic: a lost report is made good by the next."""
+        """The quality of service by topic; a lost report is superseded by the next."""
         return {self.do: 1, self.subject: 0, f"{self.meter}+": 1}
 
     def may_answer_at(self, topic: str | None) -> bool:
-        """Return whether an answer may go to a topic that the asker named.
+        """Return true if an answer may go to a topic that the asker named.
 
-        It has to be one plain topic, and none of ours but for those below `said`, which are there for it.
+        It must be one plain topic, and not one of ours except below `said`, which is meant for answers.
         """
         if not topic or len(topic.encode("utf-8", "replace")) > 1024 or any(c in topic for c in "+#\0"):
             return False
@@ -109,10 +109,10 @@ class Topics:
 def order_from(
     message: ReceivedMessage, topics: Topics, sensors: Sensors, state: Callable[[], Mapping[str, Any]]
 ) -> BrokerOrder | None:
-    """Return the order that a message stands for; None for a sensor that nobody asked.
+    """Return the order that a message gives; None for a sensor reading that nobody asked for.
 
-    `state` is called only where an order depends on it. Raises Refusal for a stale message, and for what is
-    no order.
+    `state` is called only if an order depends on it. Raises Refusal for a stale message and for anything that
+    is not an order.
     """
     check_fresh(message)
     if message.topic == topics.do:
@@ -125,7 +125,7 @@ def order_from(
 
 
 def check_fresh(message: ReceivedMessage) -> None:
-    """Raise Refusal for a message of another moment, or one that is too long."""
+    """Raise Refusal for a stale or overlong message."""
     if message.retained:
         raise Refusal("not_now", "a retained message is of another moment; publish it without retain")
     left_s = math.inf if message.expires_s is None else max(message.expires_s, EXPIRES_AFTER_S)

@@ -1,4 +1,4 @@
-"""The pace at which the state is published: soon when something is new, late when only digits moved."""
+"""The pace at which the state is published: soon after a real change, later if only digits moved."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from typing import Any
 
 LEAST_S, MOST_S = 0.5, 5.0
-"""The shortest pause between two states, and the pause where only digits moved."""
+"""The shortest pause between two states, and the pause if only digits moved."""
 ABSOLUTE, RELATIVE = 0.01, 0.01
-"""Numbers that differ by less count as the same: a hundredth of a stop or a metre, one per cent of a lux."""
+"""Numbers that differ by less count as equal: a hundredth of a stop or a metre, one per cent of a lux."""
 
 
 def is_same_but_digits(one: Any, other: Any) -> bool:
-    """Return whether two states differ in nothing but digits.
+    """Return true if two states differ only in digits.
 
     >>> is_same_but_digits({"lux": 640.0, "mode": "follow"}, {"lux": 644.0, "mode": "follow"})
     True
@@ -32,23 +32,23 @@ def is_same_but_digits(one: Any, other: Any) -> bool:
 
 
 class PublishPace:
-    """Remembers the state that was published last, and when [s]."""
+    """Remembers the state published last, and the time of that [s]."""
 
     def __init__(self) -> None:
         self._last: Any = None
         self._at_s = -math.inf
 
     def look_again_s(self, now_s: float) -> float:
-        """Return the seconds until it makes sense to look at the state again."""
+        """Return the seconds until the state is worth checking again."""
         return max(0.0, self._at_s + LEAST_S - now_s)
 
     def due_s(self, state: Any, now_s: float) -> float | None:
-        """Return the seconds until `state` is to be published, 0 for now; None when it already was."""
+        """Return the seconds until `state` is to be published, 0 for now; None if it already was."""
         if self._last == state:
             return None
         wait_s = LEAST_S if not is_same_but_digits(self._last, state) else MOST_S
         return max(0.0, self._at_s + wait_s - now_s)
 
     def note(self, state: Any, now_s: float) -> None:
-        """Take note that `state` was published at that time."""
+        """Record that `state` was published at that time."""
         self._last, self._at_s = state, now_s

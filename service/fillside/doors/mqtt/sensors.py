@@ -1,9 +1,10 @@
-"""Lux sensors on the broker: which of their messages are readings, and of what. Pure but for the last ones.
+"""Lux sensors on the broker: selects the messages that count as readings. Pure except
+for a memory of the last ones.
 
-A sensor sends all day. A message counts where somebody wants it: when a routine asks for a reading that this
-sensor can give, or while one head is alone; and then once, until something else is asked for or the light has
-changed. A message that names its head is a reading by itself, as from a meter in the hand. Sensors that the
-rig file names for the daylight or the heads always count.
+A sensor sends all day. A message counts if it is wanted: when a routine asks for a reading that this sensor
+can give, or while one head is alone; and then once, until something else is asked for or the light has
+changed. A message that names its head is a reading in any case, like one from a handheld meter. Sensors that
+the rig file assigns to the daylight or the heads always count.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ State = Mapping[str, Any]
 Order = dict[str, Any]
 
 REST_S = 1.5
-"""A sensor averages, and sends when it likes: so soon after a change its value may be of the light before."""
+"""A sensor averages and sends at its own times: soon after a change, its value may be
+of the previous light [s]."""
 SAME_PLACE_M = 0.05
 READING_KEYS = ("head", "level", "at", "receptor", "facing", "note")
 
@@ -33,7 +35,7 @@ _UNKNOWN = MeterTable()
 
 
 def value_of(payload: bytes) -> Order:
-    """Return the fields of a reading that a sensor's message gives. Raises Refusal.
+    """Return the fields of a reading in a sensor's message. Raises Refusal.
 
     >>> value_of(b"640"), value_of(b'{"value": 8.3, "unit": "ev100"}')
     ({'value': 640.0}, {'value': 8.3, 'unit': 'ev100'})
@@ -52,7 +54,7 @@ def value_of(payload: bytes) -> Order:
 
 
 class Sensors:
-    """The rig's sensors, and the moment for which a reading of each was taken last."""
+    """The rig's sensors, and the moment of the last reading taken from each."""
 
     def __init__(self, rig: Rig) -> None:
         self._tables = rig.doors.mqtt.meters if rig.doors.mqtt is not None else {}
@@ -62,9 +64,9 @@ class Sensors:
     def reading(
         self, name: str, payload: bytes, came_unix_s: float, state_now: Callable[[], State]
     ) -> Order | None:
-        """Return the reading that a message is; None where nobody wants it, or it was taken already.
+        """Return the reading in a message; None if it is not wanted or was taken already.
 
-        Raises Refusal for a message that is no reading, and for one of a light that has just moved.
+        Raises Refusal for a message that is not a reading, and for a reading of light that has just moved.
         """
         if not _NAME.fullmatch(name):
             raise Refusal("unknown_name", "a meter's name is small letters, digits and hyphens", "meter")
@@ -83,11 +85,11 @@ class Sensors:
         return wanted[1]
 
     def forget(self, name: str) -> None:
-        """Let a sensor give its reading again, as it was refused."""
+        """Let a sensor give its reading again, since it was refused."""
         self._taken.pop(name, None)
 
     def _wanted(self, table: MeterTable, reading: Order, state: State) -> tuple[Any, Order] | None:
-        """Return the moment for which a reading is wanted of this sensor, and the order that it is then."""
+        """Return the moment for which a reading of this sensor is wanted, and the order for it."""
         routine = state.get("routine")
         if routine is not None:
             asks = routine["asks"]
@@ -101,7 +103,8 @@ class Sensors:
         return (lit, state["light_changed_at"]), {"at": list(state["subject"]), **reading, **lit}
 
     def _can_give(self, table: MeterTable, asks: Mapping[str, Any]) -> bool:
-        """Return whether a sensor is where a routine wants the meter, and of its kind, as far as is known."""
+        """Return true if a sensor is where a routine wants the meter, and of the
+        right kind, as far as is known."""
         place = self._place(table)
         if place is not None and math.dist(place, asks["at"]) > SAME_PLACE_M:
             return False
@@ -113,7 +116,7 @@ class Sensors:
 
 
 def _in_file(table: MeterTable) -> Order:
-    """Return the fields that the rig file gives for a sensor, beside its unit."""
+    """Return the fields that the rig file states for a sensor, besides its unit."""
     found: Order = {key: getattr(table, key) for key in ("at", "receptor", "facing")}
     found = {
         key: value for key, value in found.items() if key in table.model_fields_set and value is not None

@@ -1,8 +1,8 @@
-"""OSC addresses: each is one way to fill the fields of an order. Pure: messages in, orders or refusals out.
+"""OSC addresses: each is a way to fill the fields of an order. Pure: messages in, orders or refusals out.
 
-A button box sends 1 when a button goes down and 0 when it comes up: an address that takes no value is obeyed
-without an argument or with one that is not 0, and does nothing at 0. Addresses are plain: one with a wildcard
-would mean many orders at once, and is refused.
+A button box sends 1 when a button goes down and 0 when it comes up: an address without a value is obeyed if
+it has no argument or a non-zero one, and does nothing at 0. Addresses are plain: a wildcard would give many
+orders at once, and is refused.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ Values = tuple[Value, ...]
 class Address:
     """One address below ``/fillside/``; a part in capitals stands for a name.
 
-    `fields` makes the order's fields of the name ("" without one) and the arguments; None for a button that
-    came up. The order is that of the path's first part; where that is no order, the fields are all of it.
+    `fields` makes the order's fields from the name ("" without one) and the arguments; None for a button that
+    came up. The order is the first part of the path; if that is not an order, the fields are the whole order.
     `own_help` is for an address that does something narrower than its order.
     """
 
@@ -49,7 +49,7 @@ class Address:
         return self.own_help or ORDERS[self.word].brief
 
     def name_in(self, parts: list[str]) -> str | None:
-        """Return the name that `parts` have where the path has capitals, "" where it has none.
+        """Return the name at the capitals of the path, "" if the path has none.
 
         None if the parts do not fit the path.
         """
@@ -71,7 +71,7 @@ class Address:
 
 
 def _pressed(values: Values) -> bool:
-    """Return whether a button went down."""
+    """Return true if a button went down."""
     if not values:
         return True
     if len(values) > 1 or not isinstance(values[0], int | float):
@@ -151,11 +151,11 @@ ADDRESSES = (
     Address("undo", "button", _button()),
     Address("do", "an order as JSON", _any, "any order"),
 )
-"""Every address that orders something. ``/fillside/state`` asks for the state instead."""
+"""Every address that gives an order. ``/fillside/state`` asks for the state instead."""
 
 
 def order_from(message: Message) -> Fields | None:
-    """Return the order that a message stands for, as JSON data; None for a button that came up.
+    """Return the order that a message gives, as JSON data; None for a button that came up.
 
     Raises Refusal.
 

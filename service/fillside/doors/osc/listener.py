@@ -1,4 +1,4 @@
-"""The OSC door: a UDP socket whose packets are orders; the answers go to their senders.
+"""The OSC door: a UDP socket whose packets carry orders; answers go to their senders.
 
 A packet that is malformed, or from an address that is not admitted, is counted and dropped without an answer.
 """
@@ -25,12 +25,12 @@ from fillside.system_errors import why
 log = logging.getLogger(__name__)
 
 MOST_WAITING, MOST_LATER, LATEST_S = 256, 100, 10.0
-"""The most messages that wait for their turn, and for their time, and how far ahead that may be."""
+"""The most messages that wait for their turn, and for their time, and how far ahead that time may be [s]."""
 MOST_UNDER_WAY = 500
-"""Orders that are carried out at once: each waits until it is stored, two seconds at most where the disk
-hangs, and a few faders send as many meanwhile; readings and routines take longer."""
+"""The limit of orders in progress: each waits until it is stored, two seconds at most if the disk hangs, and
+a few faders send this many meanwhile; readings and routines take longer."""
 LONGEST_STATE = 60_000
-"""The most characters of a state; a UDP datagram holds hardly more."""
+"""The limit of a state's characters; a UDP datagram holds hardly more."""
 
 Sender = tuple[Any, ...]
 
@@ -49,7 +49,7 @@ def bind_socket(table: OscDoor) -> socket.socket:
 
 
 class OscListener(asyncio.DatagramProtocol):
-    """Takes packets in, and obeys their messages one after the other."""
+    """Receives packets, and obeys their messages one after the other."""
 
     def __init__(self, table: OscDoor, studio: Studio, wall: Callable[[], float]) -> None:
         self._table, self._studio, self._wall = table, studio, wall
@@ -67,7 +67,7 @@ class OscListener(asyncio.DatagramProtocol):
             handle.cancel()
 
     def error_received(self, exc: Exception) -> None:
-        """Ignore that an answer did not arrive: the sender has gone."""
+        """Ignore that an answer did not arrive: its receiver has gone."""
 
     def datagram_received(self, data: bytes, addr: Sender) -> None:
         self.figures.received += 1
@@ -110,12 +110,12 @@ class OscListener(asyncio.DatagramProtocol):
 
     def _drop(self, why: str) -> None:
         self.figures.dropped += 1
-        # Logged at the first, the tenth, the hundredth: a flood of packets is no flood of log lines.
+        # Logs drops 1, 10, 100 and so on, so that a flood of packets does not flood the log.
         if str(self.figures.dropped).strip("0") == "1":
             log.warning("OSC: %s; %d dropped so far", why, self.figures.dropped)
 
     async def run(self) -> None:
-        """Obey messages until cancelled, each begun in its turn and none kept waiting by a long one."""
+        """Obey messages until cancelled, each started in its turn and none delayed by a long one."""
         async with asyncio.TaskGroup() as under_way:
             while True:
                 message, sender = await self._waiting.get()
@@ -152,7 +152,7 @@ class OscListener(asyncio.DatagramProtocol):
             return None
         visitor = Visitor("an OSC sender", "osc", str(sender[0]))
         body = await answer_to(self._studio, order, visitor, with_state=False)
-        # A tracker's good report is not answered: there are fifty a second.
+        # Good reports of a tracker get no answer: there are fifty a second.
         return None if order.get("do") == POSITION_REPORT and "error" not in body else body
 
     def _answer(self, message: Message, body: Body, sender: Sender) -> None:

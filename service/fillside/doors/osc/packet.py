@@ -1,7 +1,7 @@
-"""Open Sound Control 1.0 packets: octets in, messages out; messages in, octets out. No socket, no clock.
+"""Open Sound Control 1.0 packets: bytes to messages and messages to bytes. No socket, no clock.
 
-Messages are read by python-osc. Bundles are taken apart here, because its reader goes round for ever on an
-element of negative size, and as deep as a packet nests. Whatever comes in, `messages_of` gives messages or
+python-osc reads the messages. Bundles are taken apart here, because its reader loops forever on an element of
+negative size, and recurses as deep as a packet nests. Whatever comes in, `messages_of` returns messages or
 raises MalformedError, and nothing else.
 """
 
@@ -17,24 +17,24 @@ from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
 from pythonosc.parsing import osc_types
 
 LONGEST, DEEPEST, MOST = 8192, 4, 64
-"""The most octets of a packet, bundles within each other, and messages of a packet."""
+"""The most octets of a packet, levels of nested bundles, and messages of a packet."""
 KNOWN_TAGS = frozenset("ifsdhTFN")
 
 _BUNDLE = b"#bundle\x00"
 _IMMEDIATELY = 1
 _NTP_TO_UNIX_S = 2_208_988_800
-"""From 1900-01-01 to 1970-01-01, RFC 868."""
+"""The seconds from 1900-01-01 to 1970-01-01, RFC 868."""
 
 Value = int | float | str | bool | None
 
 
 class MalformedError(ValueError):
-    """Octets that are no OSC packet that we can read."""
+    """Octets that are not a readable OSC packet."""
 
 
 @dataclass(frozen=True)
 class Message:
-    """An address and its arguments; `at_s` is when it is to act [Unix s], None for now."""
+    """An address and its arguments; `at_s` is the time at which it takes effect [Unix s], None for now."""
 
     address: str
     values: tuple[Value, ...] = ()
@@ -69,7 +69,7 @@ def _read(packet: bytes, at_s: float | None, depth: int) -> Iterator[Message]:
         size = int.from_bytes(packet[place : place + 4], "big", signed=True)
         place += 4
         if size <= 0 or size % 4 or place + size > len(packet):
-            raise MalformedError("an element whose size cannot be")
+            raise MalformedError("an element of impossible size")
         yield from _read(packet[place : place + size], at_s, depth + 1)
         place += size
 
@@ -86,7 +86,7 @@ def _message(packet: bytes, at_s: float | None) -> Message:
         address, place = osc_types.get_string(packet, 0)
         tags = osc_types.get_string(packet, place)[0] if packet[place:] else ","
         if not tags.startswith(",") or not set(tags[1:]) <= KNOWN_TAGS:
-            raise MalformedError("arguments of a kind that no order has")
+            raise MalformedError("arguments of a type that no order uses")
         values = tuple(OscMessage(packet).params)
     except (MessageError, osc_types.ParseError, UnicodeDecodeError, struct.error) as error:
         raise MalformedError(str(error)) from None
@@ -94,7 +94,7 @@ def _message(packet: bytes, at_s: float | None) -> Message:
 
 
 def packet_of(message: Message) -> bytes:
-    """Return the octets of one message of texts and numbers. Raises MalformedError when it is too long.
+    """Return the octets of one message of texts and numbers. Raises MalformedError if it is too long.
 
     >>> packet_of(Message("/studio/ratio", (3.0,))).hex()
     '2f73747564696f2f726174696f0000002c66000040400000'

@@ -1,1 +1,1 @@
-"""Moves the light: paths, lag, rounding to codes, and the flash limiter."""
+"""Fading: paths, lag, rounding to codes, and the flash limiter."""

@@ -1,22 +1,23 @@
-"""The codes on the wires now, the codes they fade to, and the next frame on the way.
+"""The codes on the wires now, the codes they fade to, and the next frame between them.
 
-Theory of the path. All heads go on one path, so that key over fill goes straight from old to new. Above its
-knee, the higher of output 0.01 and its floor, a head moves evenly in stops; all heads take the same time for
-that, the largest change divided by the speed (or that of a head which cannot go so fast, where it needs
-longer), so the ratio of any two moves evenly in stops as well. Below the knee stops mean nothing to the eye
-and nothing to the lamp, and a head moves evenly in output, 0.3 s for the whole way between out and knee:
+Theory of the path. All heads fade along a common path, so that key over fill moves straight from the old
+value to the new. The knee of a head is the higher of output 0.01 and its floor. Above its knee a head moves
+evenly in stops. All heads take the same time for that part, namely the largest change divided by the speed,
+or longer if a head cannot fade that fast; so the ratio of any two heads moves evenly in stops as well. Below
+the knee, stops mean nothing to the eye or the lamp, so a head moves evenly in output, taking 0.3 s for the
+whole way between out and knee:
 
   rising from below     first the way up to the knee, then the even part
   falling below         first the even part, then the way down
   all below             at once
 
-Even parts end together; those that need not rise to their knee first take the longer for theirs.
+The even parts end together; heads that need not rise to their knee first take longer over theirs.
 
-Theory of lag. A lamp that answers late moves with those that answer at once: a head whose light at a time is
-what was sent `leads_s` before is sent where the common fade will be by then. It cannot begin before
-`latencies_s` have passed; a fade from rest therefore waits that long for the slowest of the heads that move,
-and only while it is on its way does nobody wait. A head never fades faster than `fastest_stops_s`, and so the
-common time is that of the head that needs most.
+Theory of lag. A lamp that responds late moves together with those that respond at once: if a head shows the
+light that was sent `leads_s` ago, it is sent the light of the common fade `leads_s` from now. It cannot begin
+before `latencies_s` have passed, so a fade from rest waits for the slowest of the moving heads; a fade
+already under way does not wait. A head never fades faster than `fastest_stops_s`, so the common time is that
+of the head that needs longest.
 """
 
 from __future__ import annotations
@@ -37,11 +38,11 @@ FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
 TOO_BRIGHT_STOPS_S = 3.0
-"""The speed at which light falls that is more than a face may get, whatever the pace."""
+"""The speed at which light falls while it exceeds the limit for a face, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
-"""The share of its fastest fade at which a head that is back, or was found at another level, goes to its own:
-each message to a bulb is then half a step, and rounding has room beside it; and at most so many stops per
-second, which is half a step in the longest stall that counts."""
+"""A head that is back, or was found at another level, returns at this share of its fastest fade, so that each
+message to a bulb is half a step and leaves room for rounding; and at no more than this many stops per second,
+which is half a step in the longest stall that counts."""
 
 
 FloatArray = npt.NDArray[np.float64]
@@ -59,7 +60,7 @@ def knees(floors: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Fade:
-    """One fade; arrays are (heads,). Outputs 0..1, times in seconds from its start.
+    """One fade; arrays are (heads,). Outputs are 0..1, times are seconds from the start.
 
     Up to `even_from_s` a head moves from `start` at `slope` per second, then evenly in log2 output from
     `even_start` on `even_slope` stops per second until `even_to_s`, then at `end_slope` per second to `goal`.
@@ -76,7 +77,8 @@ class Fade:
     lasts_s: float
 
     def outputs(self, at_s: float | FloatArray) -> FloatArray:
-        """The outputs (heads,) at a time, or each head's at its own; from `lasts_s` on exactly the goal."""
+        """The outputs (heads,) at one time for all heads or at one per head; from
+        `lasts_s` on exactly the goal."""
         even_s = np.minimum(at_s, self.even_to_s) - self.even_from_s
         even = np.exp2(self.even_start + self.even_slope * np.maximum(even_s, 0.0))
         end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
@@ -86,7 +88,7 @@ class Fade:
 
 
 def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
-    """The fade between two outputs (heads,) in which no head is faster than its speed in stops per second.
+    """Return the fade between two outputs (heads,) in which no head exceeds its speed in stops per second.
 
     >>> f = fade(np.array([0.5, 0.5]), np.array([0.25, 0.5]), np.array([0.01, 0.01]), 1.0)
     >>> f.lasts_s, round(float(f.outputs(0.5)[0]), 4)
@@ -119,10 +121,10 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
 
 
 class Clock:
-    """Counts seconds that never fall, from whatever clock the caller reads.
+    """Counts seconds that never fall, from the readings of any clock.
 
-    Backward steps count as nothing. While the light moves, and would have been asked for its next frame long
-    before, a step counts as 0.1 s at most; at rest it counts in full.
+    Backward steps count as zero. While the light moves, a step counts as 0.1 s at most, since the next frame
+    was due long before that; at rest it counts in full.
     """
 
     def __init__(self, now_s: float) -> None:
@@ -130,20 +132,20 @@ class Clock:
         self.time_s = 0.0
 
     def read(self, now_s: float, moving: bool) -> float:
-        """The hold's time at a reading of the caller's clock."""
+        """Return the hold's time for a reading of the caller's clock."""
         self.time_s = self.peek(now_s, moving)
         self._read_s = now_s
         return self.time_s
 
     def peek(self, now_s: float, moving: bool) -> float:
-        """The same, without taking the reading in."""
+        """Return the same time without recording the reading."""
         step_s = max(now_s - self._read_s, 0.0)
         return self.time_s + (min(step_s, MOST_STEP_S) if moving else step_s)
 
 
 @dataclass(frozen=True)
 class Lags:
-    """By head (heads,): the lead and the latency of its lamp [s], and its fastest fade [stop/s]."""
+    """The lead and latency [s] and the fastest fade [stop/s] of each head, as arrays (heads,)."""
 
     leads_s: FloatArray
     latencies_s: FloatArray
@@ -151,22 +153,22 @@ class Lags:
 
     @cached_property
     def late(self) -> BoolArray:
-        """The heads that are sent ahead."""
+        """True for heads that are sent codes ahead of time."""
         late: BoolArray = self.leads_s > 0
         return late
 
     @cached_property
     def any_late(self) -> bool:
-        """True where there are such heads."""
+        """True if any head is sent codes ahead of time."""
         return bool(self.late.any())
 
     def waits_s(self, moves: BoolArray) -> float:
-        """The time that a fade of these heads (heads,) waits for the last of them to begin [s]."""
+        """The time a fade of these heads (heads,) waits for the slowest of them to begin [s]."""
         return float(self.latencies_s[moves].max(initial=0.0))
 
 
 def lags_of(scene: Scene) -> Lags:
-    """The lags of a scene's heads; a drive that states none has none."""
+    """Return the lags of a scene's heads; a drive that states none has no lag."""
     drives = [scene.rig.driver_config.drives.get(name) for name in scene.names]
     timings = [drive.timing if isinstance(drive, TimedDrive) else None for drive in drives]
     return Lags(
@@ -177,10 +179,11 @@ def lags_of(scene: Scene) -> Lags:
 
 
 class Fader:
-    """The codes of all heads and the fade they are in. Times are seconds and never fall.
+    """The codes of all heads and their current fade. Times are seconds and never fall.
 
-    A head that is `stuck` cannot be reached: its code stays what it was when last heard of, and when it is
-    back it fades from there. Codes of a head that lags are ahead of the common fade; see the theory above."""
+    A head that is `stuck` cannot be reached: it keeps its last known code and fades from there when it is
+    back. Codes of a head that lags run ahead of the common fade; see the theory above.
+    """
 
     def __init__(self, scene: Scene, codes: Codes, at_s: float) -> None:
         self.dimmers = scene.dimmers
@@ -208,7 +211,7 @@ class Fader:
 
     @property
     def steady_codes(self) -> Codes:
-        """The codes of the present light, with heads on their way below their floor raised to it."""
+        """The codes of the present light, with fading heads that are below their floor raised to it."""
         codes = self._codes
         if self._fade is not None and self._lags.any_late:
             codes = np.where(self._lags.late & ~self.stuck, self._on_the_way(self._outputs), codes)
@@ -218,18 +221,18 @@ class Fader:
 
     @property
     def left_s(self) -> float:
-        """The time that the fade still takes if nothing makes it wait [s]."""
+        """The time the fade still takes without further waiting [s]."""
         return 0.0 if self._fade is None else max(0.0, self._fade.lasts_s - self._elapsed_s)
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
-        """Fade from the present light to these codes; heads that are stuck stay."""
+        """Fade from the present light to these codes; stuck heads stay."""
         self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
         self._was_stuck = self.stuck
         target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
         self._goal, self.goal = target, tuple(target.tolist())
         self._from_codes = self._codes
         if np.array_equal(target, self._codes):
-            # Less than a code away: the way there cannot be seen on any wire.
+            # Less than one code to go: no wire can show a fade.
             self._rest()
             return
         waits_s = self._lags.waits_s(target != self._codes)
@@ -241,7 +244,7 @@ class Fader:
         self._fade = fade(self._outputs, self.dimmers.outputs(target), self._knees, speeds)
 
     def start_from(self, codes: Mapping[int, int], at_s: float) -> None:
-        """Go on from these codes, by place, of heads that were found at other ones than they were sent."""
+        """Continue from the codes, by index, at which heads were found instead of the codes sent."""
         if not codes:
             return
         self._codes, self._outputs = self._codes.copy(), self._outputs.copy()
@@ -249,13 +252,13 @@ class Fader:
         heads = np.array(list(codes), dtype=np.intp)
         self._codes[heads] = np.clip(list(codes.values()), 0, self.dimmers.full[heads])
         self.codes = tuple(self._codes.tolist())
-        shown = self.dimmers.outputs(self._codes)
-        self._outputs[heads] = shown[heads]
+        outputs = self.dimmers.outputs(self._codes)
+        self._outputs[heads] = outputs[heads]
         self._gentle[heads] = True
-        self.flashes.record(shown, at_s)
+        self.flashes.record(outputs, at_s)
 
     def step(self, at_s: float) -> bool:
-        """Go on to a time; true if any code changed."""
+        """Advance to a time; return true if any code changed."""
         if self._fade is None:
             return False
         most = MOST_STEP_S if self._under_way else FRAME_S
@@ -264,8 +267,8 @@ class Fader:
         outputs, codes = self._frame(self._fade, elapsed_s)
         changed = not np.array_equal(codes, self._codes)
         if changed:
-            shown = self.dimmers.outputs(codes)
-            self.waits = not self.flashes.admit(shown, at_s)
+            wire_outputs = self.dimmers.outputs(codes)
+            self.waits = not self.flashes.admit(wire_outputs, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
@@ -291,7 +294,8 @@ class Fader:
         return outputs, self._on_the_way(ahead)
 
     def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
-        """Codes for outputs; rounding on the way must not overshoot what was rounded together at its end."""
+        """Return codes for outputs during a fade, without overshooting the end codes
+        that were rounded together."""
         low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
         return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
 

@@ -1,10 +1,10 @@
-"""At most three turns of the light in any second, for every head, whatever is ordered.
+"""The flash limiter: at most three turns of the light in any second, for every head, whatever is ordered.
 
-Theory. A flash is a pair of opposite changes; three in any second are taken as harmless (WCAG 2.3.1). Here
-single turns are counted, which allows half as much. The light of a head is followed as log2(max(output,
-0.01)) on the wire: since it last turned it has an extreme, and it turns once it has gone back more than 0.1
-stop from that. A frame that would make a fourth turn within a second is not sent; the fade it belongs to
-waits as a whole, while orders go on changing where it leads. A fade in one direction never waits."""
+Theory. A flash is a pair of opposite changes; three in any second are considered harmless (WCAG 2.3.1). This
+limiter counts single turns, which allows half as much. It follows the light of a head on the wire as
+log2(max(output, 0.01)). The extreme since the last turn is recorded; a head turns when it has moved back more
+than 0.1 stop from it. A frame that would make a fourth turn within a second is not sent; its whole fade
+waits, while orders may still change the goal. A fade in one direction never waits."""
 
 from __future__ import annotations
 
@@ -35,13 +35,13 @@ class FlashLimiter:
         self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
 
     def rebased(self, later_s: float) -> FlashLimiter:
-        """A limiter that counts on from here, by a clock whose times are earlier by `later_s`."""
+        """Return a limiter that continues from here, on a clock that reads `later_s` less."""
         other = copy(self)
         other._turned_s = self._turned_s - later_s
         return other
 
     def admit(self, outputs: FloatArray, at_s: float) -> bool:
-        """Admit a frame, which then counts as sent; false where it has to wait."""
+        """Admit a frame, which then counts as sent; return false if it has to wait."""
         stops = _stops(outputs)
         turns = self._turns(stops)
         if turns.any() and (turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any():
@@ -50,7 +50,7 @@ class FlashLimiter:
         return True
 
     def record(self, outputs: FloatArray, at_s: float) -> None:
-        """Count a light that did not come from us as sent."""
+        """Record light from another source as if it had been sent."""
         stops = _stops(outputs)
         self._count(stops, self._turns(stops), at_s)
 
@@ -70,8 +70,7 @@ class FlashLimiter:
         self._low = np.where(new, stops, np.minimum(self._low, stops))
 
     def _turns(self, stops: FloatArray) -> BoolArray:
-        """The heads that turn with a frame; before a head has gone any way, going on from where it began is
-        none."""
+        """Return the heads that turn with a frame. A head that has not left its first light cannot turn."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
         turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)

@@ -1,1 +1,1 @@
-"""The intent: all that orders can set, and the levels that meet it."""
+"""The intent: everything that orders can set, and the levels that meet it."""

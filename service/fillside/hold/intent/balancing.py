@@ -1,4 +1,4 @@
-"""The balance of one rig with heads that come and go: solved again and again as the light is held."""
+"""The balance of one rig whose heads come and go, solved repeatedly while the light is held."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ from fillside.rig.tables.model import Point
 FloatArray = npt.NDArray[np.float64]
 
 KEPT_TO = 1e-6
-"""The share of the most light on a face by which sums of floating-point numbers may pass it."""
+"""The relative excess over the most light on a face that floating-point error may cause."""
 
 
 class Balancing:
-    """Solves for a scene. `limits` are of all heads, or of those that can be led when the target is to solve
-    anew. `corrected` are the stops by name that heads are asked for beyond their calibration."""
+    """Solves for a scene. `limits` cover all heads, or only those that can be controlled if the rig solves
+    anew. `corrected` are the stops, by name, that heads are asked for beyond their calibration."""
 
     def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
         self.scene = scene
@@ -44,25 +44,25 @@ class Balancing:
         self.corrected: dict[str, float] = {}
 
     def count_on(self, heads: HeadPolicy) -> None:
-        """Count on these heads from now on, and on what the others are known to give."""
+        """Rely on these heads from now on, and on the known codes of the others."""
         every = all(heads.counted)
         self.limits = self._solver.limits if every else limits_of(self.scene, heads.counted, heads.stay)
 
     def learn(self, event: LightEvent) -> None:
-        """From now on the room's light, or what heads give, is believed to be another."""
+        """Update the ambient light or the corrections of heads."""
         if isinstance(event, HeadsCorrected):
             self.correct(dict(event.stops))
         else:
             self._see(replace(self.scene, ambient=(event.toward_key, event.toward_fill, event.toward_camera)))
 
     def correct(self, stops: Mapping[str, float]) -> None:
-        """From now on heads are believed to give so many stops less than calibrated; 0 for one not named."""
-        known = [stops.get(name, 0.0) for name in self.scene.names]
-        corrected = {name: by for name, by in zip(self.scene.names, known, strict=True) if by}
+        """Assume that heads give this many stops less than calibrated; 0 for heads not listed."""
+        by_head = [stops.get(name, 0.0) for name in self.scene.names]
+        corrected = {name: by for name, by in zip(self.scene.names, by_head, strict=True) if by}
         if corrected == self.corrected:
             return
         self.corrected = corrected
-        intensity_cd = self._calibrated_cd * np.exp2(-np.array(known))
+        intensity_cd = self._calibrated_cd * np.exp2(-np.array(by_head))
         self._see(replace(self.scene, sources=replace(self.scene.sources, intensity_cd=intensity_cd)))
 
     def _see(self, scene: Scene) -> None:
@@ -71,36 +71,36 @@ class Balancing:
 
     @property
     def metering(self) -> Metering:
-        """The metering of the scene as it is believed to be."""
+        """The metering of the scene with the current ambient light and corrections."""
         return self._solver.metering
 
     def rows_at(self, place: Point) -> Rows:
-        """The rows at a place [m]; the latest are kept."""
+        """Return the rows at a place [m]; the latest are cached."""
         return self._solver.rows_at(place)
 
     def solve(self, place: Point, target: BalanceTarget, present: Codes | None) -> Solution:
-        """The balance for a subject at a place [m], beside present codes."""
+        """Return the balance for a subject at a place [m], chosen near the present codes."""
         return self._solver.solve(place, target, self.limits, present)
 
     def trim(self, place: Point, target: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
-        """Codes with trims on them; the subject's place matters only for the most light its face may get."""
+        """Apply trims to codes; the subject's place matters only for the most light on its face."""
         return self._solver.trim(place, target, codes, trims)
 
     def measure(
         self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> MeteredBalance:
-        """The light metered at a place [m] at codes; heads that do not work are not counted on."""
+        """Meter the light of codes at a place [m]; heads that do not work are left out."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), target, outputs, self.dropped(place, target))
 
     def dropped(self, place: Point, target: BalanceTarget) -> tuple[str, ...]:
-        """Those of "key" and "fill" that give too little at a place [m] to count."""
+        """Return those of "key" and "fill" that give too little light at a place [m] to count."""
         return self._solver.dropped(place, target, self.limits)
 
     def uncertainty(
         self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> LightUncertainty:
-        """The uncertainty of the light of codes at a place [m], by the calibration as it was made."""
+        """Return the uncertainty of the light of codes at a place [m], from the original calibration."""
         scales = self.scene.full_scales
         levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
         heads = zip(codes, self.scene.fixed, working, strict=True)
@@ -108,16 +108,15 @@ class Balancing:
         return self._intervals.at(place, levels, lit, target)
 
     def outputs(self, codes: Codes) -> FloatArray:
-        """The outputs (heads,) that codes give; a head without a wire gives 1."""
+        """Return the outputs (heads,) of codes; a head without a wire has output 1."""
         return self.scene.dimmers.outputs(codes)
 
     def off_stops(self, place: Point, target: BalanceTarget, codes: Codes, solved: SolvedOutputs) -> float:
-        """The distance of the light of codes from what a solution gives at a place [m]: the larger of the
-        differences in ratio and in exposure, in stops.
+        """Return the distance between the light of codes and that of a solution at a place [m], in stops: the
+        larger of the differences in ratio and in exposure.
 
-        It is compared with the solution and not with the target, so that a target out of reach is not run
-        after. Another role counts by half: it is metered against the key or the exposure, which may be off as
-        well.
+        The reference is the solution, not the target, so that the light does not chase a target out of reach.
+        Other roles count by half: they are metered against the key or the exposure, which may be off as well.
         """
         now = self._compared(place, target, self.outputs(codes))
         return worst_off_stops(now, self._compared(place, target, solved.outputs))
@@ -129,14 +128,15 @@ class Balancing:
         return ratio, stops_over(light.exposure_lux, 1.0), *others
 
     def is_too_bright(self, place: Point, target: BalanceTarget, codes: Codes) -> bool:
-        """True where codes give the brighter side of a face at a place [m] more than the target allows."""
+        """Return true if codes give the brighter side of a face at a place [m] more
+        light than the target allows."""
         if target.most_lux is None:
             return False
         lux = self.rows_at(place).lux(self.outputs(codes))
         return bool(max(lux[FACE_KEY], lux[FACE_FILL]) > target.most_lux * (1 + KEPT_TO))
 
     def steepness_stops_m(self, place: Point) -> float:
-        """The rate at which the light of the nearest key or fill head changes where the subject is [stop/m].
+        """Return the rate at which the light of the nearest key or fill head changes at the place [stop/m].
 
         E falls with the square of the distance d, so log2 E changes by 2 / (d ln 2) per metre along the way.
         """

@@ -1,8 +1,7 @@
-"""The current solution of the balance for the subject, before trims, and the moments it is solved anew.
+"""The current solution of the balance for the subject, before trims, and the rule for solving again.
 
-An order asks for a new solution at once. A subject that moves asks for one as soon as its estimate has gone
-far enough for the light to differ, at most once a frame, and then the pace decides whether the light goes
-along."""
+An order asks for a new solution at once. A subject that moves asks for one once its estimate has moved far
+enough to change the light, at most once a frame; the pace then decides whether the light follows."""
 
 from __future__ import annotations
 
@@ -18,13 +17,13 @@ from fillside.hold.tracking.subject import TrackedSubject
 from fillside.rig.tables.model import Point
 
 WORTH_SOLVING_M = 0.002
-"""An estimate that moved less changes the light by 0.01 stop at most, at 0.6 m from a lamp."""
+"""A smaller move of the estimate changes the light by 0.01 stop at most, at 0.6 m from a lamp."""
 _ROUNDING_S = 1e-6
-"""A tick that comes as early as the sum of its times is rounded still comes when it was asked for."""
+"""Tolerance for a tick that comes early by the rounding error of its summed times."""
 
 
 class CurrentSolution:
-    """The latest solution: its codes, the place [m] it is for, and what it was found from."""
+    """The latest solution: its codes, the place [m] it was found for, and its basis."""
 
     def __init__(self, balancing: Balancing, subject: TrackedSubject, pace: Pace) -> None:
         self._balancing, self._subject, self._pace = balancing, subject, pace
@@ -37,17 +36,17 @@ class CurrentSolution:
 
     @property
     def basis(self) -> Solution:
-        """The solution that the codes come from; there is one from the first `take` on."""
+        """The solution that the codes come from; available after the first `take`."""
         assert self._basis is not None, "something was solved"
         return self._basis
 
     @property
     def pending(self) -> bool:
-        """True while a subject that moved is still to be looked at."""
+        """True while a move of the subject has not been considered."""
         return self._stale
 
     def take(self, target: BalanceTarget, present: Codes | None) -> None:
-        """Solve for where the subject is, beside present codes, and let the light rest on that."""
+        """Solve for the subject's place, near the present codes, and let the light rest on the result."""
         place = self._subject.place
         self._basis = self._balancing.solve(place, target, present)
         self.codes = self._basis.codes
@@ -56,27 +55,27 @@ class CurrentSolution:
         self._pace.settle()
 
     def subject_reported(self, too_bright: bool = False) -> None:
-        """The subject was reported, at a place where the light may be `too_bright`."""
+        """Note a report of the subject, at a place where the light may be `too_bright`."""
         if not self._stale:
             moved = too_bright or math.dist(self._subject.place, self._considered) >= WORTH_SOLVING_M
             self._stale = moved or self._pace.looks_again(self._subject.unmoved_s)
 
     def light_changed(self) -> None:
-        """The ambient light changed; look at the balance as if the subject had moved."""
+        """Note a change of the ambient light; treat it like a move of the subject."""
         self._stale = self._other_light = True
 
     def due_in(self, time_s: float) -> float | None:
-        """Seconds until a subject that moved is to be looked at; None if none did."""
+        """Return the seconds until a move of the subject is to be considered; None if there was none."""
         return max(0.0, FRAME_S - (time_s - self._pursued_s)) if self._stale else None
 
     def is_due(self, time_s: float) -> bool:
-        """True when a subject that moved is to be looked at now."""
+        """Return true if a move of the subject is to be considered now."""
         return self._stale and time_s - self._pursued_s >= FRAME_S - _ROUNDING_S
 
     def pursue(self, target: BalanceTarget, time_s: float, too_bright: bool = False) -> bool:
-        """Solve for the new place of the subject; true if the light is to go along.
+        """Solve for the subject's new place; return true if the light is to follow.
 
-        A light that is `too_bright` there goes along whatever the pace.
+        Light that is `too_bright` there follows whatever the pace.
         """
         subject, no_walk = self._subject, self._other_light or too_bright
         self.rest()
@@ -95,7 +94,7 @@ class CurrentSolution:
         return True
 
     def _off_stops(self, place: Point, target: BalanceTarget, solution: Solution) -> float:
-        """The distance of the light from a new solution, 0 where the wires have no better codes."""
+        """Return the distance of the light from a new solution, 0 if the wires have no better codes."""
         off = self._balancing.off_stops(place, target, self.codes, solution.solved)
         rests = self._pace.resting and off > self._pace.band_stops
         if rests and solution.codes == self.codes:
@@ -107,5 +106,5 @@ class CurrentSolution:
         return place, self._balancing.solve(place, target, self.codes)
 
     def rest(self) -> None:
-        """Leave a subject that moved alone until it is reported again."""
+        """Ignore the subject's move until the next report."""
         self._stale = self._other_light = False

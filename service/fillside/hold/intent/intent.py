@@ -1,7 +1,7 @@
-"""The intent: all that orders can change, as one record.
+"""The intent: everything that orders can change, as one record.
 
-An intent lies in layers. The rig file is the lowest; orders for the balance, the exposure and the camera lie
-on top of it; a trim lies on the balance; a mode says whether the balance acts at all; `only` covers
+An intent has layers. The rig file is the lowest; orders for the balance, the exposure and the camera lie on
+top of it; trims lie on the balance; the mode says whether the balance acts at all; `only` overrides
 everything."""
 
 from __future__ import annotations
@@ -21,19 +21,19 @@ from fillside.rig.tables.model import Balance, Camera, Point, Rig
 
 Mode = Literal["follow", "freeze", "dark"]
 TARGET_FIELDS = frozenset({"balance", "exposure_stops", "camera"})
-"""The fields of `Intent` that the balance target is made from."""
+"""The fields of `Intent` that define the balance target."""
 SOLVE_FIELDS = TARGET_FIELDS | {"place", "mode", "alone"}
-"""Those whose change asks for a new solution."""
+"""The fields of `Intent` whose change asks for a new solution."""
 TrimWord = Literal["out"] | Annotated[float, Field(ge=-MOST_TRIM_STOPS, le=MOST_TRIM_STOPS)]
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
 class KeptLevels:
-    """Levels that are kept while the balance does not act, with the trims that are in them.
+    """Levels kept while the balance does not act, with the trims they include.
 
-    `untrimmed` are the codes a role comes back to that was out when the levels were taken; `place` [m] is
-    where the subject was then.
+    `untrimmed` are the codes to which a role returns if it was out when the levels were taken; `place` [m] is
+    the subject's place at that time.
     """
 
     codes: Codes
@@ -44,27 +44,28 @@ class KeptLevels:
 
 @dataclass(frozen=True)
 class Alone:
-    """The heads that are on while the others are out, by place and code; with none of them work lights up."""
+    """The heads that are on while all others are out, as index and code; if empty, work lights are on."""
 
     lit: tuple[tuple[int, int], ...]
 
     @property
     def head(self) -> int | None:
-        """The one head, if it is one."""
+        """The index of the head if exactly one is on, else None."""
         return self.lit[0][0] if len(self.lit) == 1 else None
 
 
 MOST_OFFSET_STOPS = 10.0
-"""The most that `camera.offset_stops` may be; more on top of it is stated in lux."""
+"""The largest `camera.offset_stops`; a larger offset is expressed in lux."""
 
 
 @dataclass(frozen=True)
 class Intent:
-    """The intent; `balance` and `camera` hold only the keys that orders have set, under the rig file's names.
+    """The intent; `balance` and `camera` hold only the keys that orders have set, named as in the rig file.
 
-    `exposure_stops` lie on top of the exposure target; a trim of None puts the role out; `place` [m] is
-    where the subject was last put by hand. `leaving` are heads, by place in the rig, that a changed rig file
-    has no more and that are to be out before it is taken."""
+    `exposure_stops` are added to the exposure target; a trim of None puts the role out; `place` [m] is where
+    the subject was last put by hand. `leaving` are the indices of heads that a changed rig file no longer has
+    and that must go out before it is applied.
+    """
 
     place: Point
     mode: Mode = "follow"
@@ -82,7 +83,8 @@ class Intent:
         return self.mode == "follow" and self.alone is None
 
     def rig(self, file: Rig) -> Rig:
-        """The rig with ordered values in place of its file's; ValueError where that cannot be."""
+        """Return the rig with ordered values replacing those of its file. Raises
+        ValueError if they do not fit."""
         camera = Camera.model_validate(merged_camera(file.camera, self.camera))
         table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
         for name in ("relative", "against"):
@@ -91,12 +93,13 @@ class Intent:
         return file.model_copy(update={"camera": camera, "balance": Balance.model_validate(table)})
 
     def target(self, file: Rig) -> BalanceTarget:
-        """The balance target, without the trims; ValueError where the camera leaves the exposure open."""
+        """Return the balance target without trims. Raises ValueError if the camera
+        leaves the exposure open."""
         target = target_from_rig(self.rig(file))
         return replace(target, exposure_lux=target.exposure_lux * 2.0**self.exposure_stops)
 
     def effective_rig(self, file: Rig) -> Rig:
-        """A rig that states the whole intent by itself, but for the trims."""
+        """Return a rig that describes the whole intent except the trims."""
         rig, stops = self.rig(file), self.exposure_stops
         offset = rig.camera.offset_stops + stops
         if rig.balance.exposure == "camera" and abs(offset) <= MOST_OFFSET_STOPS:
@@ -106,7 +109,7 @@ class Intent:
         return rig.model_copy(update={"balance": balance})
 
     def changed_from(self, other: Intent) -> dict[str, Any]:
-        """The fields in which this differs from another, with this one's values."""
+        """Return the fields that differ from another intent, with this one's values."""
         return {
             f.name: getattr(self, f.name)
             for f in fields(self)
@@ -115,13 +118,12 @@ class Intent:
 
 
 def trim_table(trims: Trims) -> dict[str, TrimWord]:
-    """Trims as they are shown and stored: "out" for a role that is out."""
+    """Return trims in the form shown and stored: "out" for a role that is out."""
     return {role: "out" if stops is None else stops for role, stops in trims.items()}
 
 
 def merged_camera(file: Camera, over: Mapping[str, Any]) -> dict[str, Any]:
-    """The camera table with settings laid over it; a shutter time replaces a shutter angle and the
-    reverse."""
+    """Return the camera table with `over` applied; a shutter time replaces a shutter angle and vice versa."""
     table = file.model_dump(exclude_unset=True)
     if "shutter" in over:
         table.pop("shutter_angle", None)

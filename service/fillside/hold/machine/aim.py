@@ -1,10 +1,10 @@
-"""The aim of the light: from the intent and the current solution to the goal and speed of the fader.
+"""The aim of the light: derives the goal and speed of the fader from the intent and the current solution.
 
-Theory. Every intent has codes to go to: those of the heads that are on alone, of the work light in the
-dark, the kept levels in freeze, else what the balance holds with the trims on it. A head that shows itself
-goes away from them and comes back. The light goes there at the speed of orders; what is followed until it has
-arrived keeps to that speed, what is followed later has the speed of following. Light that is more than the
-subject's face may get falls faster than either, until it is not.
+Theory. Every intent has goal codes: those of the selected heads under `only`, of the work lights in dark, the
+kept levels in freeze, otherwise the balance with its trims. A head that identifies itself leaves its goal and
+returns. The light moves at the speed of orders until it has arrived, even if the subject moves meanwhile;
+after that it follows at the following speed. Light above the limit for the subject's face falls faster than
+either until it is below the limit.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from fillside.rig.tables.model import Point, Rig
 
 
 class Aim:
-    """The intent in force, and the light on its way to it. Times are seconds and never fall."""
+    """The intent in force and the light that fades to it. Times are seconds and never fall."""
 
     def __init__(
         self,
@@ -44,7 +44,7 @@ class Aim:
         self.put_in_force(intent, retarget=True)
 
     def put_in_force(self, intent: Intent, retarget: bool) -> None:
-        """Aim by an intent from now on; with a new balance target where that is another. Ends a dip."""
+        """Put an intent in force, with a new balance target if that differs. Ends a dip."""
         self.intent, self.dip = intent, None
         if retarget:
             self.target = intent.target(self._rig)
@@ -57,34 +57,35 @@ class Aim:
 
     @property
     def codes(self) -> Codes:
-        """The codes to go to, as if no head showed itself."""
+        """The goal codes, ignoring a head that identifies itself."""
         return self.codes_for(self.intent)
 
     def codes_for(self, intent: Intent) -> Codes:
-        """The codes that an intent asks for now."""
+        """Return the codes that an intent asks for now."""
         return intended_codes(
             self._balancing, intent, self.target, self._solution.codes, self._solution.place
         )
 
     @property
     def present(self) -> Codes:
-        """The codes of the light now, as if no head showed itself."""
+        """The codes of the present light, ignoring a head that identifies itself."""
         codes, dip = self._fader.steady_codes, self.dip
         return codes if dip is None else with_code(codes, dip.head, self.codes[dip.head])
 
     def levels_now(self) -> KeptLevels:
-        """The levels that freeze or dark keeps: the balance's own, or those of the middle of a fade."""
+        """Return the levels for freeze or dark to keep: those of the balance, or
+        those of the present moment during a fade."""
         untrimmed = self._solution.codes
         if self._fader.moving and self.intent.alone is None:
             return KeptLevels(self.present, self.intent.trims, untrimmed, self._subject.place)
         return KeptLevels(untrimmed, {}, untrimmed, self._solution.place)
 
     def is_too_bright(self, codes: Codes) -> bool:
-        """True while the balance acts and codes are more than the subject's face may get."""
+        """Return true if the balance acts and codes exceed the limit for the subject's face."""
         return self.intent.acts and self._balancing.is_too_bright(self._subject.place, self.target, codes)
 
     def as_ordered(self, time_s: float) -> None:
-        """Fade at the speed of orders; what is followed meanwhile keeps to that speed."""
+        """Fade at the speed of orders; moves of the subject meanwhile use that speed too."""
         self._go(self.order_speed)
         self._ordered_until_s = time_s + self._fader.left_s
 
@@ -96,7 +97,7 @@ class Aim:
             self.dip = replace(dip, until_s=self._ordered_until_s)
 
     def step(self, time_s: float) -> bool:
-        """Go on to a time; true if any code changed."""
+        """Advance to a time; return true if any code changed."""
         changed = self._fader.step(time_s)
         if self._unhurried_stops_s is not None and not self.is_too_bright(self._fader.codes):
             self._go(self._unhurried_stops_s)
@@ -112,7 +113,7 @@ class Aim:
         return min((wait for wait in due if wait is not None), default=None)
 
     def pursue(self, time_s: float) -> None:
-        """Go after the subject, if the balance acts and the pace says so."""
+        """Follow the subject if the balance acts and the pace allows it."""
         if not self.intent.acts:
             self._solution.rest()
         elif self._solution.pursue(self.target, time_s, self.is_too_bright(self.codes)):
@@ -131,7 +132,8 @@ class Aim:
 def intended_codes(
     balancing: Balancing, intent: Intent, target: BalanceTarget, untrimmed: Codes, balanced_at: Point
 ) -> Codes:
-    """The codes an intent asks for; `untrimmed` is what the balance holds for a subject `balanced_at` [m]."""
+    """Return the codes an intent asks for; `untrimmed` are the codes of the balance
+    for a subject `balanced_at` [m]."""
     codes = _without_leaving(balancing, intent, target, untrimmed, balanced_at)
     return tuple(0 if i in intent.leaving else code for i, code in enumerate(codes))
 
@@ -139,7 +141,7 @@ def intended_codes(
 def _without_leaving(
     balancing: Balancing, intent: Intent, target: BalanceTarget, untrimmed: Codes, balanced_at: Point
 ) -> Codes:
-    """The same, before heads that leave the rig are put out."""
+    """Return the same, before the heads that leave the rig are put out."""
     if intent.alone is not None:
         lit = dict(intent.alone.lit)
         return tuple(lit.get(i, 0) for i in range(len(untrimmed))) if lit else _work_light(balancing.scene)
@@ -151,17 +153,18 @@ def _without_leaving(
 
 
 def _work_light(scene: Scene) -> Codes:
-    """All out but the work lights, so that nobody stands in the dark."""
+    """Return codes with everything out except the work lights, so that nobody stands in the dark."""
     return tuple(
         full if rule == "work" else 0 for full, rule in zip(scene.full_scales, scene.rules, strict=True)
     )
 
 
 def _kept_codes(balancing: Balancing, target: BalanceTarget, kept: KeptLevels, trims: Trims) -> Codes:
-    """Kept levels under the trims of now: each role by the difference to the trim that is in its levels."""
+    """Return kept levels under the present trims, each role changed by the difference
+    from the trim in its levels."""
     scene = balancing.scene
     changes: dict[str, float | None] = {}
-    # A work light that was still going out when the levels were taken goes on doing so.
+    # A work light that was still fading out when the levels were taken stays on its way out.
     start = [0 if rule == "work" else code for code, rule in zip(kept.codes, scene.rules, strict=True)]
     for role in dict.fromkeys(scene.roles):
         then, now = kept.trims.get(role, 0.0), trims.get(role, 0.0)

@@ -1,4 +1,4 @@
-"""Changes of the intent by orders: each is checked against the rig, or refused with nothing changed."""
+"""Changes of the intent by orders. Each order is checked against the rig, or refused with nothing changed."""
 
 from __future__ import annotations
 
@@ -38,18 +38,18 @@ from fillside.rig.tables.model import WORK_ROLE, Point, Rig
 WhyNot = Callable[[Point], str | None]
 
 LEAST_LUX, MOST_LUX = 0.01, 200_000.0
-"""The exposures that can be asked for, in lux."""
+"""The limits of the exposure that can be ordered [lx]."""
 NOTED = "noted; takes effect at follow"
 
 
 @dataclass(frozen=True)
 class OrderContext:
-    """The facts that an order is judged by; what few orders need is worked out when asked for.
+    """The facts by which an order is judged; those that few orders need are computed on demand.
 
-    `untrimmed` are the codes the balance holds, `beneath` those the light goes to when no head is alone;
-    `working` says of each head whether it can be reached; `present` is the light itself, `levels_now` what a
-    mode would keep of it; `measured_now` meters it at the subject against a target; `why_not_at` says why a
-    subject cannot be at a place.
+    `untrimmed` are the codes of the balance, `beneath` the goal codes without `only`; `working` is true for
+    each head that can be reached; `present` are the codes of the light, `levels_now` the levels a mode would
+    keep; `measured_now` meters the light at the subject against a target; `why_not_at` returns the reason why
+    a subject cannot be at a place.
     """
 
     scene: Scene
@@ -64,20 +64,20 @@ class OrderContext:
 
     @property
     def rig(self) -> Rig:
-        """The rig as its file says."""
+        """The rig as in its file."""
         return self.scene.rig
 
     @property
     def noted(self) -> str | None:
-        """The note on an order that the mode does not let act."""
+        """The note on an order that has no effect in the present mode."""
         return None if self.intent.mode == "follow" else NOTED
 
 
 @dataclass(frozen=True)
 class IntentChange:
-    """The intent after an order, and what to say beside "done".
+    """The intent after an order, and the note to return with "done".
 
-    `untrimmed` codes, where given, are what the balance holds from then on, whatever it would choose itself.
+    `untrimmed`, if given, replaces the codes that the balance would choose.
     """
 
     intent: Intent
@@ -86,7 +86,8 @@ class IntentChange:
 
 
 def place_of(rig: Rig, order: Move | SubjectReport, why_not_at: WhyNot) -> Point:
-    """The place [m] of the subject by an order; Refusal for unknown marks and places nobody can be at."""
+    """Return the place [m] of the subject in an order. Raises Refusal for unknown
+    marks and impossible places."""
     if order.mark is not None:
         if order.mark not in rig.marks:
             raise Refusal("unknown_name", unknown_name("mark", order.mark, rig.marks), "mark")
@@ -108,7 +109,7 @@ def _no_role(name: str, roles: Sequence[str]) -> str:
 
 
 def _not_relative(context: OrderContext, name: str, relative: Sequence[str]) -> str:
-    """The refusal of stops for a role that takes none: there is no such light, or the ratio sets it."""
+    """Return the refusal for a role that takes no stops: it does not exist, or the ratio sets it."""
     roles = tuple(role for role in dict.fromkeys(context.scene.roles) if role != WORK_ROLE)
     if name not in roles:
         return _no_role(name, roles)
@@ -149,7 +150,7 @@ def _trimmed_to(now: float | None, order: Trim) -> float | None:
 
 
 def _sum_stops(stops: float, by: float) -> float:
-    """Add up stops as a person does: three times a third is one."""
+    """Add stops as a person does: three times a third is one."""
     total = round(stops + by, 12)
     return 0.0 if abs(total) < 1e-9 else total
 
@@ -173,28 +174,28 @@ def balance(context: OrderContext, order: BalanceOrder) -> IntentChange:
             if rule in ("hair", "background")
         )
     )
-    said = order.model_dump(exclude={"do"}, exclude_none=True)
+    changes = order.model_dump(exclude={"do"}, exclude_none=True)
     for name in ("relative", "against"):
-        for role in said.get(name, {}):
+        for role in changes.get(name, {}):
             if role not in roles:
                 raise Refusal("unknown_name", _not_relative(context, role, roles), dotted((name, role)))
-        if name in said:
-            said[name] = {**intent.balance.get(name, {}), **said[name]}
-    table = {**intent.balance, **said}
-    if "ratio" in said:
+        if name in changes:
+            changes[name] = {**intent.balance.get(name, {}), **changes[name]}
+    table = {**intent.balance, **changes}
+    if "ratio" in changes:
         read_as = table.get("read_as", context.rig.balance.read_as)
         try:
-            table["ratio"] = ratio_number(said["ratio"], read_as)
+            table["ratio"] = ratio_number(changes["ratio"], read_as)
         except ValueError as error:
             raise Refusal(
-                "out_of_range" if _is_number(said["ratio"]) else "bad_order", str(error), "ratio"
+                "out_of_range" if _is_number(changes["ratio"]) else "bad_order", str(error), "ratio"
             ) from None
         table["read_as"] = read_as
     return _with_target(context, replace(intent, balance=table), "ratio")
 
 
 def _is_number(ratio: str | float) -> bool:
-    """True for a ratio that is written as one, so that only its size can be at fault."""
+    """Return true for a ratio written as a number, whose only possible fault is its size."""
     return not isinstance(ratio, str) or any(c.isdigit() for c in ratio)
 
 
@@ -207,7 +208,8 @@ def expose(context: OrderContext, order: Expose) -> IntentChange:
 
 
 def _exposed(context: OrderContext, by: float) -> float:
-    """The stops on top of the exposure with some more; Refusal for too many in all, unless fewer."""
+    """Return the stops on top of the exposure after adding some. Raises Refusal if the sum is beyond the
+    limit and larger than before."""
     now = context.intent.exposure_stops
     value = _sum_stops(now, by)
     if abs(value) > max(MOST_EXPOSE_STOPS, abs(now)):
@@ -237,7 +239,7 @@ def _replaced(key: str, settings: Mapping[str, Any]) -> bool:
 
 
 def _with_target(context: OrderContext, intent: Intent, where: str) -> IntentChange:
-    """The change, if the target it makes is one that can be asked for."""
+    """Return the change if its target is within the limits. Raises Refusal."""
     try:
         target = intent.target(context.rig)
     except ValidationError as error:
@@ -275,7 +277,7 @@ def show(context: OrderContext, order: Show) -> IntentChange:
 
 
 def _lit(context: OrderContext, name: str, level: float | None, where: str) -> tuple[int, int]:
-    """The place and code of a head that is to be on; without a level, the one it has."""
+    """Return the index and code of a head that is to be on; without a level, its present code."""
     scene = context.scene
     if name not in scene.names:
         raise Refusal("unknown_name", unknown_name("head", name, scene.names), where)
@@ -307,7 +309,7 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
         raise Refusal("not_now", f"there is no balance to keep with {shows}")
     target = intent.target(context.rig)
     exposure_lux = context.measured_now(target).exposure_lux
-    # What is against the exposure is against the one that is kept.
+    # Roles metered against the exposure are measured against the exposure that is kept.
     now = context.measured_now(replace(target, exposure_lux=exposure_lux))
     if now.ratio is None or exposure_lux <= 0:
         raise Refusal("not_now", "there is no ratio to keep: key and fill must both be on and answer")
@@ -316,7 +318,7 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
         ratio = ratio_number(now.ratio, rig.balance.read_as)
     except ValueError as error:
         raise Refusal("not_now", f"the light now cannot be a balance: {error}") from None
-    held = {
+    relative = {
         role: round(stops, 9)
         for role, stops in now.relative.items()
         if stops is not None and abs(stops) <= 12
@@ -325,7 +327,7 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
         **intent.balance,
         "ratio": ratio,
         "read_as": rig.balance.read_as,
-        "relative": {**intent.balance.get("relative", {}), **held},
+        "relative": {**intent.balance.get("relative", {}), **relative},
     }
     stops = math.log2(exposure_lux / target.exposure_lux) + intent.exposure_stops
     out = {role: value for role, value in intent.trims.items() if value is None}
@@ -333,15 +335,16 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
     levels = (
         KeptLevels(context.present(), out, base, intent.place) if intent.mode == "freeze" else intent.kept
     )
-    kept = replace(intent, balance=table, exposure_stops=stops, trims=out, kept=levels)
+    new_intent = replace(intent, balance=table, exposure_stops=stops, trims=out, kept=levels)
     beside = f"; {', '.join(out)} stays out" if out else ""
     lux = f"{exposure_lux:.0f} lx" if exposure_lux >= 10 else f"{exposure_lux:.1f} lx"
     note = f"kept {ratio_text(now.ratio)}, read as {rig.balance.read_as}, at {lux}{beside}"
-    return replace(_with_target(context, kept, "do"), note=note, untrimmed=base)
+    return replace(_with_target(context, new_intent, "do"), note=note, untrimmed=base)
 
 
 def _kept_base(context: OrderContext, out: Mapping[str, float | None]) -> Codes:
-    """The present codes as what the balance holds; heads that are out, or on their way, as it had them."""
+    """Return the present codes as base of the balance; heads that are out or still
+    fading keep their earlier base."""
     scene = context.scene
     base = list(context.untrimmed)
     for i, present in enumerate(context.present()):

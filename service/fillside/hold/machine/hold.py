@@ -1,11 +1,11 @@
-"""The studio as a state machine: orders, events and ticks with their times go in, wire codes come out.
+"""The studio as a state machine: timed orders, events and ticks go in, wire codes come out.
 
-Nothing here reads a clock or waits. Whoever owns a `Hold` hands in orders and events with their times and
-calls `tick` when `wake_in` says so; the same calls give the same codes, so a day can be replayed.
+Nothing here reads a clock or waits. The owner of a `Hold` passes in orders and events with their times and
+calls `tick` when `wake_in` says so. The same calls give the same codes, so a day can be replayed.
 
-The machine coordinates four engines and computes nothing itself: `tracking` knows where the subject is,
-`intent` what is ordered and the levels that meet it, `fading` moves the light, `snapshot` shows all of it.
-The table in `transitions` says what an order changes, `aim` where the light goes from there."""
+The machine coordinates four engines and computes nothing itself: `tracking` finds the subject, `intent` has
+the orders and the levels that meet them, `fading` moves the light, `snapshot` presents the result. The table
+in `transitions` says what an order changes; `aim` says where the light goes from there."""
 
 from __future__ import annotations
 
@@ -54,10 +54,11 @@ from fillside.rig.tables.model import Point, Rig
 
 @dataclass(frozen=True)
 class CarryOver:
-    """State taken over from a hold that is replaced: the memory for a restart, and what is known beside it.
+    """State carried over from a hold that is replaced: the memory for a restart, and
+    what the memory leaves out.
 
-    `leaving` names heads that are on their way out. `flashes` count on where the heads are those of `scene`,
-    `history` where their wires are too.
+    `leaving` names heads that are going out. `flashes` continues for the heads of `scene`, `history` only if
+    their wires are the same too.
     """
 
     remembered: HoldMemory
@@ -71,10 +72,11 @@ class CarryOver:
 
 
 class Hold:
-    """Holds a rig's light. Times are seconds of any one clock.
+    """Holds a rig's light. Times are seconds on any one clock.
 
-    `stored` is what `remember` gave before the last stop, None on a first start; `unix_s` is the Unix time at
-    which that clock shows 0, for the times in the state. `carried` comes from a hold that this one replaces.
+    `stored` is the result of `remember` before the last stop, None on a first start; `unix_s` is the Unix
+    time at which the clock reads 0, for the times in the state. `carried` comes from the hold that this one
+    replaces.
     """
 
     def __init__(
@@ -127,10 +129,11 @@ class Hold:
     def replaced(
         self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, now_s: float
     ) -> Hold:
-        """The hold of a changed rig file or a new calibration, going on from this one's light and intent.
+        """Return a hold for a changed rig file or a new calibration, continuing from
+        this one's light and intent.
 
-        The first frame is the present one, from which it fades; kept levels stay as they are. The health of
-        wires is carried over, orders can be taken back while the rig is the same.
+        The first frame is the present one and fades from there; kept levels stay as they are. The health of
+        wires is carried over; orders can still be undone if the rig is the same.
         """
         over = continuing_heads(self._file, rig)
         remembered = self.remember().under(self._calibration, calibration).rewired(over)
@@ -156,17 +159,17 @@ class Hold:
 
     @property
     def scene(self) -> Scene:
-        """The rig as numbers, by which codes are light."""
+        """The rig as arrays, which convert codes to light."""
         return self._balancing.scene
 
     @property
     def codes(self) -> Codes:
-        """The wire codes of now, one a head in the rig's order, 0 for a head without a wire."""
+        """The current wire codes, one per head in the rig's order; 0 for a head without a wire."""
         return self._fader.codes
 
     @property
     def settled(self) -> bool:
-        """True while the light rests where it is to be."""
+        """True while the light rests at its goal."""
         return not self._fader.moving
 
     @property
@@ -181,7 +184,7 @@ class Hold:
 
     @property
     def only_some_heads(self) -> bool:
-        """True while some heads are on alone."""
+        """True while `only` or `show` has selected some heads."""
         return self._aim.intent.alone is not None
 
     @property
@@ -198,22 +201,22 @@ class Hold:
 
     @property
     def effective_rig(self) -> Rig:
-        """A rig that states the whole intent by itself, but for the trims."""
+        """A rig that describes the whole intent except the trims."""
         return self._aim.intent.effective_rig(self._file)
 
     @property
     def calibration(self) -> Calibration | None:
-        """The calibration that the light is held by, if any."""
+        """The calibration in use, if any."""
         return self._calibration
 
     @property
     def corrected(self) -> dict[str, float]:
-        """By how many stops heads that have drifted are asked for more; of the others nothing."""
+        """The correction for each head that has drifted, in stops by name; other heads are absent."""
         return self._balancing.corrected
 
     @property
     def history(self) -> History:
-        """The orders that can be taken back."""
+        """The orders that can be undone."""
         return self._history
 
     def order(self, order: LightOrder, now_s: float) -> OrderAnswer:
@@ -224,7 +227,7 @@ class Hold:
             return self._take_back(now_s)
         if isinstance(order, Identify):
             return self._identify(order, now_s)
-        # A place given by hand belongs to the intent as the tracker has moved it since.
+        # The place in the intent is where the tracker has moved the subject since it was put by hand.
         before = replace(self._aim.intent, place=self._subject.place)
         change = TRANSITIONS[type(order)].change(self._context(before), order)
         time_s = self._read_clock(now_s)
@@ -238,7 +241,7 @@ class Hold:
         return self._obeyed(phrase, now_s, change.note, changed)
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
-        """Take in several things at once; the light goes on from all of them together."""
+        """Apply several events together; the light reacts once, to all of them."""
         self._before_change()
         before = self._policy
         found: dict[int, int] = {}
@@ -262,11 +265,11 @@ class Hold:
             self._apply_policy(time_s)
 
     def event(self, event: Event, now_s: float) -> None:
-        """Take in what happened without an order."""
+        """Apply one event."""
         self.events((event,), now_s)
 
     def tick(self, now_s: float) -> Codes | None:
-        """Go on to now; the codes of all heads if any changed, else None."""
+        """Advance to now; return the codes of all heads if any changed, else None."""
         self._snapshot = None
         time_s = self._read_clock(now_s)
         if self._solution.is_due(time_s):
@@ -282,17 +285,17 @@ class Hold:
         return self._aim.wake_in(self._clock.peek(now_s, self._fader.moving))
 
     def have_left(self, heads: Iterable[str]) -> bool:
-        """True once these heads are out, or cannot be led."""
+        """True once these heads are out or cannot be controlled."""
         fader, places = self._fader, map(self.scene.index, heads)
         return all(fader.codes[i] == 0 or fader.stuck[i] for i in places)
 
     def remember(self) -> HoldMemory:
-        """The memory that a restart resumes from."""
+        """The data that a restart resumes from."""
         intent = replace(self._aim.intent, place=self._subject.place)
         return remember(self.scene, intent, self._fader.codes, self._solution.codes, self.corrected)
 
     def snapshot(self) -> State:
-        """The state that every door shows, built once until anything changes.
+        """The state that every door shows, built once and reused until something changes.
 
         Remedies are those found so far; see `remedy_question`.
         """
@@ -311,8 +314,7 @@ class Hold:
         return self._snapshot
 
     def remedy_question(self) -> RemedyQuestion | None:
-        """The question to put to `balance.remedies`, answered by `RemediesFound`; None while there is
-        none."""
+        """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none."""
         if self._fader.moving:
             return None
         question = None
@@ -326,7 +328,8 @@ class Hold:
         return self._clock.read(now_s, self._fader.moving)
 
     def _before_change(self) -> None:
-        """Forget what was worked out of the light; the words on the last order are of the light before."""
+        """Drop the cached state, after wording the last order's note, which describes
+        the light before the change."""
         _ = self._answer.note
         self._snapshot = self._judged = None
 
@@ -363,7 +366,7 @@ class Hold:
         return head_policy(self._health.heads, self._aim.when_lost)
 
     def _apply_policy(self, time_s: float) -> None:
-        """From now on lead the heads that can be led and no others."""
+        """Control the heads that the policy allows, and no others."""
         self._fader.stuck = ~np.array(self._policy.led)
         self._balancing.count_on(self._policy)
         if self.acts and self._aim.when_lost == "solve":
@@ -371,7 +374,8 @@ class Hold:
         self._aim.as_ordered(time_s)
 
     def _learn(self, event: LightEvent) -> None:
-        """The light goes along at the pace and speed of following; kept levels stay."""
+        """Apply a change of the light; the codes follow at the pace and speed of
+        following, and kept levels stay."""
         self._balancing.learn(event)
         if self.acts:
             self._solution.light_changed()
@@ -406,8 +410,8 @@ class Hold:
         return self._obeyed(phrase_of(order), now_s, note, {})
 
     def _change(self, intent: Intent, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
-        """Put an intent in force; `untrimmed` codes are taken as they are, else chosen beside the present
-        ones."""
+        """Put an intent in force; `untrimmed` codes are used as given, otherwise
+        chosen near the present ones."""
         changed = intent.changed_from(self._aim.intent).keys()
         self._aim.put_in_force(intent, retarget=bool(changed & TARGET_FIELDS))
         if changed & TARGET_FIELDS:

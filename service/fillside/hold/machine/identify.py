@@ -1,16 +1,15 @@
-"""Identify a head: it goes away from its level slowly and comes back, by itself.
+"""Identification of a head: its light slowly leaves its level and returns by itself.
 
-Theory. A head that is lit dips by a stop, one that is out comes up gently and goes out again. One that burns
-so near its floor that a dip could not be seen rises instead. While that lasts no head is faster than the
-dip. The table of its steps:
+Theory. A lit head dips by a stop; a head that is out comes up gently and goes out again. A head so near its
+floor that a dip could not be seen rises instead. Meanwhile no head fades faster than the dip. The steps are:
 
     none   --(order)-->                              away
     away   --(the light is there, or time is up)-->  back
     back   --(the light is there, or time is up)-->  none
     either --(an order that changes the intent)   --> none
 
-Time is up when the way would have been done with nothing else moving: a light that follows a walk is never
-quite there.
+A step times out when the fade would have ended with nothing else moving, since light that follows a walk
+never quite arrives.
 """
 
 from __future__ import annotations
@@ -30,14 +29,15 @@ from fillside.rig.scene.scene import Scene
 DIP_STOPS = 1.0
 SPEED_STOPS_S = 1.0
 SEEN_STOPS = 0.5
-"""A dip of less is easily missed."""
+"""A smaller dip is easily missed."""
 UP_OUTPUT = 0.1
 """The output to which a head that is out comes up."""
 
 
 @dataclass(frozen=True)
 class Dip:
-    """A head that shows itself: the code it goes away to, and by when this step is over [s]."""
+    """A head that identifies itself: the code it goes to, and the time at which this
+    step ends at the latest [s]."""
 
     head: int
     code: int
@@ -45,26 +45,26 @@ class Dip:
     until_s: float = math.inf
 
     def over(self, codes: Codes) -> Codes:
-        """The codes to go to, from those of the mode."""
+        """Return the goal codes, from those of the mode."""
         return codes if self.step == "back" else with_code(codes, self.head, self.code)
 
     def is_done(self, time_s: float, moving: bool) -> bool:
-        """True once this step is over."""
+        """Return true once this step is over."""
         return not moving or time_s >= self.until_s
 
     @property
     def next(self) -> Dip | None:
-        """The step after this."""
+        """Return the next step; None after the last."""
         return replace(self, step="back", until_s=math.inf) if self.step == "away" else None
 
 
 def with_code(codes: Codes, head: int, code: int) -> Codes:
-    """Codes with another one for a head."""
+    """Return codes with one head's code replaced."""
     return (*codes[:head], code, *codes[head + 1 :])
 
 
 def dip_of(context: OrderContext, order: Identify) -> tuple[Dip, str]:
-    """The dip that an order begins, and the note on it; Refusal where it cannot be."""
+    """Return the dip that an order begins, and its note. Raises Refusal if the head cannot dip."""
     scene = context.scene
     if order.head not in scene.names:
         raise Refusal(
@@ -86,7 +86,7 @@ def dip_of(context: OrderContext, order: Identify) -> tuple[Dip, str]:
 
 
 def away_from(scene: Scene, head: int, code: int) -> int:
-    """The code a head goes to from its own, to be seen by that."""
+    """Return the code a head goes to so that the change is seen."""
     output = scene.dimmers.output(head, code)
     least = scene.dimmers.output(head, scene.dimmers.held_code(head, 0.0))
     if output <= 0:

@@ -1,18 +1,18 @@
 """The transition table of the hold: the modes that orders lead to, and the parts of the intent they change.
 
-Theory. What the hold is to do is one record, `Intent`; an order makes a new one of it, or is refused with
-nothing changed. `follow` lets the balance act: the levels are whatever holds it where the subject is.
-`freeze` and `dark` keep a set of levels aside. Orders given meanwhile change the intent and nothing else,
-except a trim in freeze, which acts on the kept levels. Going from follow to either takes the levels: the
-balance's own when the light has settled, those of this moment in the middle of a fade. Between freeze and
-dark the same levels are carried over, so that freeze after dark brings back what was there before it. Going
-to follow drops them. Each mode's own order changes nothing in it.
+Theory. The goal of the hold is one record, `Intent`; an order makes a new one from it, or is refused with
+nothing changed. In `follow` the balance acts: it sets the levels for wherever the subject is. `freeze` and
+`dark` keep a set of levels. Orders given meanwhile change the intent and nothing else, except a trim in
+freeze, which acts on the kept levels. A change from follow to either mode takes the levels: those of the
+balance if the light has settled, those of the moment during a fade. A change between freeze and dark carries
+the levels over, so that freeze after dark restores the levels from before. A change to follow drops them.
+Ordering the mode in force changes nothing in it.
 
-`only` lies over all of this: it shows one head whatever the mode does below it, until `all`, or until dark,
-which puts everything out.
+`only` overrides all of this: it shows one head whatever the mode, until `all`, or until dark, which puts
+everything out.
 
-Three orders are not in the table, for they go beside the intent: `subject` feeds the tracking, `undo` brings
-an earlier intent back, and `identify` lets one head show itself over whatever is held (see `identify`).
+Three orders are not in the table, because they do not make a new intent: `subject` feeds the tracking, `undo`
+restores an earlier intent, and `identify` lets one head dip on top of the held light (see `identify`).
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ LEVELS_KEPT: dict[tuple[Mode, Mode], Levels | None] = {
     ("dark", "freeze"): "carry",
     ("dark", "dark"): None,
 }
-"""By the mode before and the mode ordered, what becomes of the kept levels; None where nothing changes."""
+"""The treatment of the kept levels, by the mode before and the mode ordered; None if nothing changes."""
 
 ALREADY: dict[Mode, str] = {
     "follow": "already following",
@@ -63,22 +63,23 @@ ENDS_ONLY: frozenset[Mode] = frozenset({"dark"})
 
 
 def to_mode(intent: Intent, mode: Mode, levels_now: Callable[[], KeptLevels]) -> IntentChange:
-    """The change to a mode; `levels_now` are taken where the table says so."""
+    """Return the change to a mode; uses `levels_now` where the table says so."""
     alone = None if mode in ENDS_ONLY else intent.alone
     levels = LEVELS_KEPT[intent.mode, mode]
     if levels is None:
         changed = replace(intent, alone=alone)
         return IntentChange(changed, ALREADY[mode] if changed == intent else None)
-    kept = levels_now() if levels == "take" else intent.kept if levels == "carry" else None
+    kept_levels = levels_now() if levels == "take" else intent.kept if levels == "carry" else None
     note = '"all" brings the other heads back' if alone is not None else None
-    return IntentChange(replace(intent, mode=mode, kept=kept, alone=alone), note)
+    return IntentChange(replace(intent, mode=mode, kept=kept_levels, alone=alone), note)
 
 
 @dataclass(frozen=True)
 class Transition:
-    """A row of the table: the fields of `Intent` that an order may change, and how it changes them.
+    """A row of the table: the fields of `Intent` that an order may change, and the
+    function that changes them.
 
-    `mode` is the mode it leads to from any other; None where the mode stays.
+    `mode` is the mode that the order leads to; None if the mode stays.
     """
 
     fields: frozenset[str]

@@ -1,1 +1,1 @@
-"""The memory of the hold: it outlives a restart and a change of the rig."""
+"""The memory of the hold, which survives restarts and changes of the rig."""

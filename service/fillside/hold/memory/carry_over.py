@@ -1,7 +1,7 @@
-"""Heads and corrections that go on under a changed rig file or calibration, and heads that leave.
+"""Heads and corrections that continue under a changed rig file or calibration, and heads that leave.
 
-Light belongs to a wire: a lamp that hangs on it does not know what the file calls it. A head is the same if
-it hangs where one hung before; or by its name, if it was put on another driver.
+Light belongs to a wire: a lamp does not know its name in the rig file. A head counts as the same if its
+address on the wire is that of an earlier head, or by its name if it moved to another driver.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ from fillside.rig.tables.head import Head
 from fillside.rig.tables.model import Rig
 
 Wire = tuple[str, str, Hashable]
-"""A driver's name and kind, and the first of the head's places on it."""
+"""A driver's name and kind, and the head's first address on it."""
 
 
 def leaving_heads(old: Rig, new: Rig) -> tuple[str, ...]:
-    """The heads of the old file whose lamps nothing in the new one lights."""
+    """Return the heads of the old file whose lamps no head of the new file controls."""
     goes_on = set(continuing_heads(old, new).values())
     return tuple(head.name for head in old.heads if head.drive is not None and head.name not in goes_on)
 
 
 def continuing_heads(old: Rig, new: Rig) -> dict[str, str]:
-    """For each head of the new file that goes on with a light that was there, the head of the old one."""
+    """Return, for each head of the new file that continues an existing light, its head in the old file."""
     there = {wire: head.name for head in old.heads if (wire := _wire(old, head)) is not None}
     found = {}
     for head in new.heads:
@@ -40,8 +40,8 @@ def continuing_heads(old: Rig, new: Rig) -> dict[str, str]:
 
 
 def _put_on_another_driver(name: str, old: Rig, wire: Wire) -> bool:
-    known = next((head for head in old.heads if head.name == name), None)
-    before = None if known is None else _wire(old, known)
+    old_head = next((head for head in old.heads if head.name == name), None)
+    before = None if old_head is None else _wire(old, old_head)
     return before is not None and before[:2] != wire[:2]
 
 
@@ -59,28 +59,29 @@ _AS_READ = ("heads", "levels", "at", "value", "unit", "receptor", "facing", "tim
 def lasting_corrections(
     corrected: Mapping[str, float], old: Calibration | None, new: Calibration | None
 ) -> dict[str, float]:
-    """The corrections [stops] of heads whose calibration is the one it was."""
+    """Return the corrections [stops] of heads whose calibration has not changed."""
     return {name: stops for name, stops in corrected.items() if same_basis(name, old, new)}
 
 
 def corrected_calibration(
     calibration: Calibration | None, corrected: Mapping[str, float]
 ) -> Calibration | None:
-    """A calibration whose heads give so many stops less than they were read to."""
+    """Return a calibration whose heads give this many stops less than their readings say."""
     if calibration is None or not corrected:
         return calibration
     heads = dict(calibration.heads)
     for name, stops in corrected.items():
-        known = heads.get(name)
-        if known is not None and known.intensity_cd is not None:
-            heads[name] = known.model_copy(update={"intensity_cd": known.intensity_cd * 2.0**-stops})
+        head = heads.get(name)
+        if head is not None and head.intensity_cd is not None:
+            heads[name] = head.model_copy(update={"intensity_cd": head.intensity_cd * 2.0**-stops})
     return calibration.model_copy(update={"heads": heads})
 
 
 def same_basis(name: str, old: Calibration | None, new: Calibration | None) -> bool:
-    """True where two calibrations rest on the same readings of a head, or without any state the same light.
+    """Return true if two calibrations rest on the same readings of a head, or on the
+    same light if neither has a state.
 
-    Readings of other heads shift what is believed of it by next to nothing, and do not count.
+    Readings of other heads barely change the belief about this one and do not count.
     """
     return old is new or _basis(name, old) == _basis(name, new)
 
@@ -97,5 +98,5 @@ def _readings(head: CalibratedHead) -> list[str]:
 
 
 def _plain(value: Any) -> Any:
-    """A value the same whether it came from JSON or not."""
+    """Return a value in one form, whether it came from JSON or not."""
     return list(value) if isinstance(value, tuple) else value

@@ -1,8 +1,7 @@
-"""The memory that outlives a restart, as JSON-able data, and the point where a start resumes from it.
+"""The memory that survives a restart, as JSON-able data, and the starting point derived from it.
 
-Heads are remembered by name and codes with their full scale, so that a rig file that was changed since still
-finds what is its own. The file's [balance] and [subject] are remembered as they were: what was edited in
-them since wins over what was ordered before.
+Heads are stored by name, codes with their full scale, so that they still fit a rig file that was changed
+since. The file's [balance] and [subject] are stored as they were: an edit to either overrides earlier orders.
 """
 
 from __future__ import annotations
@@ -70,16 +69,18 @@ class HoldMemory(_RememberedModel):
     untrimmed: CodesByName
     corrected: dict[str, Correction] = Field(default_factory=dict)
     undoable: tuple[Any, ...] = ()
-    """JSON of the orders that can be taken back; see `remembered_orders`."""
+    """JSON of the orders that can be undone; see `undoable_orders`."""
 
     def under(self, old: Calibration | None, new: Calibration | None) -> HoldMemory:
-        """The same for a hold by another calibration: what is calibrated anew is not corrected any more."""
+        """Return this memory for another calibration, without corrections for heads
+        that were calibrated anew."""
         return self.model_copy(update={"corrected": lasting_corrections(self.corrected, old, new)})
 
     def rewired(self, over: Mapping[str, str]) -> HoldMemory:
-        """The same for a changed rig file, `over` saying which head of now goes on with which one's light.
+        """Return this memory for a changed rig file; `over` maps each new head to the
+        head whose light it continues.
 
-        A head that has only another name is remembered by it; of others what is intent goes by their name.
+        A head that only changed its name keeps everything; for the others, the intent goes by name.
         """
         names = {old: new for new, old in over.items() if new not in self.codes and old not in over}
         codes = {new: self.codes[old] for new, old in over.items()}
@@ -103,10 +104,10 @@ class HoldMemory(_RememberedModel):
 
 @dataclass(frozen=True)
 class StartingPoint:
-    """The point where a start begins: `untrimmed` is None on a first start. `notes` name what the file
-    overrides.
+    """The point from which a start continues: `untrimmed` is None on a first start.
+    `notes` list what the rig file overrides.
 
-    `stored` is what it was made from, None on a first start.
+    `stored` is the memory it was made from, None on a first start.
     """
 
     intent: Intent
@@ -120,7 +121,7 @@ class StartingPoint:
 def remember(
     scene: Scene, intent: Intent, codes: Codes, untrimmed: Codes, corrected: Mapping[str, float]
 ) -> HoldMemory:
-    """The memory to store now."""
+    """Return the memory to store now."""
     kept, alone = intent.kept, intent.alone
     return HoldMemory(
         file_balance=scene.rig.balance.model_dump(mode="json"),
@@ -141,7 +142,7 @@ def remember(
 
 
 def stored_levels(scene: Scene, kept: KeptLevels) -> StoredLevels:
-    """Levels as they are stored."""
+    """Return levels in their stored form."""
     return StoredLevels(
         codes=codes_by_name(scene, kept.codes),
         trims=trim_table(kept.trims),
@@ -151,7 +152,7 @@ def stored_levels(scene: Scene, kept: KeptLevels) -> StoredLevels:
 
 
 def stored_alone(scene: Scene, alone: Alone) -> StoredAlone:
-    """Heads that are on alone, as they are stored."""
+    """Return the heads selected by `only` in their stored form."""
     return StoredAlone(
         lit={scene.names[i]: Code(code=code, of=scene.full_scales[i]) for i, code in alone.lit}
     )
@@ -162,7 +163,7 @@ def _renamed(by_name: Mapping[str, _T], names: Mapping[str, str]) -> dict[str, _
 
 
 def codes_by_name(scene: Scene, codes: Codes) -> CodesByName:
-    """Codes as they are stored."""
+    """Return codes in their stored form."""
     return {
         name: Code(code=code, of=of)
         for name, code, of in zip(scene.names, codes, scene.full_scales, strict=True)
@@ -170,7 +171,7 @@ def codes_by_name(scene: Scene, codes: Codes) -> CodesByName:
 
 
 def resume(stored: object, scene: Scene) -> StartingPoint:
-    """The point to begin at, from what was stored (None on a first start)."""
+    """Return the starting point from the stored memory (None on a first start)."""
     first = StartingPoint(Intent(place=scene.rig.start), (0,) * len(scene.names), None, ())
     if stored is None:
         return first
@@ -209,7 +210,7 @@ def _resumed(stored: HoldMemory, scene: Scene) -> StartingPoint:
 
 
 def _in_whites_of(scene: Scene, stored: HoldMemory) -> HoldMemory:
-    """The stored memory with the codes that give its light in the whites that are held now."""
+    """Return the memory with codes that give the same light at the present white points."""
     levels, alone = stored.levels, stored.alone
     mixed = {
         "codes": in_whites_of(scene, stored, stored.codes),
@@ -221,15 +222,15 @@ def _in_whites_of(scene: Scene, stored: HoldMemory) -> HoldMemory:
 
 
 def in_whites_of(scene: Scene, stored: HoldMemory, codes: CodesByName) -> CodesByName:
-    """The codes that give the same light in the whites that are held now."""
+    """Return the codes that give the same light at the present white points."""
     return {
-        name: Code(code=same_light(scene, name, known.code, known.of, stored.cool_shares), of=known.of)
-        for name, known in codes.items()
+        name: Code(code=same_light(scene, name, code.code, code.of, stored.cool_shares), of=code.of)
+        for name, code in codes.items()
     }
 
 
 def levels_in_whites_of(scene: Scene, stored: HoldMemory, levels: StoredLevels) -> StoredLevels:
-    """Levels with the codes that give the same light in the whites that are held now."""
+    """Return levels with the codes that give the same light at the present white points."""
     both = {
         "codes": in_whites_of(scene, stored, levels.codes),
         "untrimmed": in_whites_of(scene, stored, levels.untrimmed),
@@ -240,7 +241,8 @@ def levels_in_whites_of(scene: Scene, stored: HoldMemory, levels: StoredLevels) 
 def without_edited(
     stored: HoldMemory, ordered: Mapping[str, Any], stops: float, rig: Rig
 ) -> tuple[dict[str, Any], float]:
-    """A balance that was ordered, and stops on the exposure, without what the rig file says anew since."""
+    """Return the ordered balance and the stops on the exposure, without values that
+    the rig file has changed since."""
     old, new = stored.file_balance, rig.balance.model_dump(mode="json")
     edited = {key for key, value in new.items() if old.get(key) != value}
     if edited & {"ratio", "read_as"}:
@@ -257,8 +259,8 @@ def without_edited(
 
 def _edited_notes(stored: HoldMemory, rig: Rig) -> list[str]:
     new = rig.balance.model_dump(mode="json")
-    said = sorted(key for key, value in new.items() if stored.file_balance.get(key) != value)
-    return [f"balance.{key} was edited in the rig file since; the file counts" for key in said]
+    edited = sorted(key for key, value in new.items() if stored.file_balance.get(key) != value)
+    return [f"balance.{key} was edited in the rig file since; the file counts" for key in edited]
 
 
 def _place(stored: HoldMemory, rig: Rig) -> tuple[Point, list[str]]:
@@ -279,12 +281,12 @@ def _place(stored: HoldMemory, rig: Rig) -> tuple[Point, list[str]]:
 
 
 def start_was_edited(stored: HoldMemory, rig: Rig) -> bool:
-    """True where the rig file has the subject begin elsewhere since."""
+    """Return true if the rig file's starting place of the subject has changed since."""
     return bool(stored.file_subject.get("at") != rig.subject.model_dump(mode="json")["at"])
 
 
 def levels_of(stored: StoredLevels | None, scene: Scene) -> KeptLevels | None:
-    """Levels by the rig's heads."""
+    """Return stored levels for the rig's heads."""
     if stored is None:
         return None
     trims = trims_of(stored.trims, scene)
@@ -292,19 +294,19 @@ def levels_of(stored: StoredLevels | None, scene: Scene) -> KeptLevels | None:
 
 
 def codes_of(stored: Mapping[str, Code], scene: Scene) -> Codes:
-    """Codes by the rig's order: a head that is new has none, on another wire the level is kept."""
+    """Return stored codes in the rig's order: a new head has none; on another wire a head keeps its level."""
     codes = []
     for name, full in zip(scene.names, scene.full_scales, strict=True):
-        known = stored.get(name)
-        if known is None or known.of == 0:
+        code = stored.get(name)
+        if code is None or code.of == 0:
             codes.append(0)
         else:
-            codes.append(min(full, (known.code * full * 2 + known.of) // (2 * known.of)))
+            codes.append(min(full, (code.code * full * 2 + code.of) // (2 * code.of)))
     return tuple(codes)
 
 
 def trims_of(stored: Mapping[str, TrimWord], scene: Scene) -> Trims:
-    """Trims of the roles that the rig has."""
+    """Return stored trims for the roles that the rig has."""
     roles = set(scene.roles) - {WORK_ROLE}
     return {
         role: stops if isinstance(stops, float) else None for role, stops in stored.items() if role in roles
@@ -312,27 +314,27 @@ def trims_of(stored: Mapping[str, TrimWord], scene: Scene) -> Trims:
 
 
 def alone_of(stored: StoredAlone | None, scene: Scene) -> Alone | None:
-    """Heads that are on alone, of those that the rig has; None where it has none of them."""
+    """Return the stored heads of `only` that the rig still has; None if there are none."""
     if stored is None:
         return None
-    known = [name for name in stored.lit if name in scene.names and not scene.fixed[scene.index(name)]]
-    if stored.lit and not known:
+    names = [name for name in stored.lit if name in scene.names and not scene.fixed[scene.index(name)]]
+    if stored.lit and not names:
         return None
     codes = codes_of(stored.lit, scene)
-    return Alone(tuple((scene.index(name), codes[scene.index(name)]) for name in known))
+    return Alone(tuple((scene.index(name), codes[scene.index(name)]) for name in names))
 
 
 def cool_shares(scene: Scene) -> dict[str, float]:
-    """The cool channel's share (0..1) in the light of each head that mixes two whites, by name."""
+    """Return the cool channel's share (0..1) of the light of each head that mixes two whites, by name."""
     mixes = {name: _mix(scene, i) for i, name in enumerate(scene.names)}
     return {name: mix.cool_share for name, mix in mixes.items() if mix is not None}
 
 
 def same_light(scene: Scene, head: str, code: int, full_scale: int, then: Mapping[str, float]) -> int:
-    """The code of that full scale which now gives the light it gave in the mixes of `then`.
+    """Return the code on this full scale that now gives the light it gave with the shares of `then`.
 
-    The nearest one, and full where the mix of now gives no more. A head that held the same mix, or none,
-    keeps its code, and so does one that is out or has no wire.
+    The nearest code is used, or full if the present mix cannot give as much. A head with the same mix or
+    none, or one that is out or has no wire, keeps its code.
     """
     place = scene.names.index(head) if head in scene.names else None
     mix = None if place is None else _mix(scene, place)
@@ -345,7 +347,7 @@ def same_light(scene: Scene, head: str, code: int, full_scale: int, then: Mappin
         return code
     old = replace(mix, full_scale=full_scale, cool_share=then[head])
     own = scene.curves[place]
-    # A calibrated curve is that of the lamp as a whole, whatever its mix.
+    # A calibrated curve describes the lamp as a whole, whatever its mix.
     was = old if isinstance(own, WhiteMix) else own
     light = float(was.output_from_level(code / full_scale)) * old.most
     level = float(own.level_from_output(min(1.0, light / mix.most)))

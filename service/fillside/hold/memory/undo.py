@@ -1,4 +1,4 @@
-"""The orders that can be taken back: kept while running, stored as JSON, found again at a start."""
+"""The orders that can be undone: kept while running, stored as JSON, restored at a start."""
 
 from __future__ import annotations
 
@@ -39,7 +39,8 @@ UNREADABLE = "earlier orders cannot be taken back any more: what was kept of the
 
 @dataclass(frozen=True)
 class Undoable:
-    """The fields of the intent that an order changed, as they were, and the untrimmed codes of then."""
+    """The earlier values of the fields of the intent that an order changed, and the
+    earlier untrimmed codes."""
 
     do: str
     before: Mapping[str, Any]
@@ -47,9 +48,9 @@ class Undoable:
 
 
 class History:
-    """The latest orders that changed something, `earlier` ones of a run before among them.
+    """The latest orders that changed something, beginning with the `earlier` ones of a previous run.
 
-    Each has a number that no other gets, so that whoever stores them writes only what is new.
+    Each has a unique number, so that the storage writes only new ones.
     """
 
     def __init__(self, earlier: Iterable[Undoable] = ()) -> None:
@@ -58,7 +59,8 @@ class History:
         self._last_number = len(self._orders)
 
     def add(self, order: Undoable) -> None:
-        """One more; one that changed nothing is not kept, nor what shows heads to a meter and ends that."""
+        """Add an order; one that changed nothing is skipped, as are those that begin
+        or end the showing of heads to a meter."""
         if order.before and not self._is_for_a_meter(order):
             self._last_number += 1
             self._orders.append(order)
@@ -72,7 +74,7 @@ class History:
         return word == "show" or (word == "all" and alone != "only")
 
     def take_back(self) -> Undoable:
-        """The last one, which is then gone; Refusal if there is none."""
+        """Remove and return the last order. Raises Refusal if there is none."""
         if not self._orders:
             raise Refusal("not_now", "there is nothing to undo")
         self._numbers.pop()
@@ -80,12 +82,12 @@ class History:
 
     @property
     def numbered(self) -> dict[int, Undoable]:
-        """All of them by their numbers, the oldest first."""
+        """Return all orders by number, oldest first."""
         return dict(zip(self._numbers, self._orders, strict=True))
 
     @property
     def last(self) -> str | None:
-        """The order that `take_back` would take back, in a few words."""
+        """The order that `take_back` would return, in a few words."""
         return self._orders[-1].do if self._orders else None
 
 
@@ -94,7 +96,7 @@ class _HistoryModel(BaseModel):
 
 
 class Before(_HistoryModel):
-    """The intent before an order, of that alone which it changed; see `Intent`."""
+    """The fields of the intent that an order changed, with their earlier values; see `Intent`."""
 
     place: Point | None = None
     mode: Mode | None = None
@@ -107,7 +109,7 @@ class Before(_HistoryModel):
 
 
 class StoredOrder(_HistoryModel):
-    """An order in words, the intent before it, and the untrimmed codes of then."""
+    """An order in words, the fields it changed, and the earlier untrimmed codes."""
 
     do: str
     before: Before
@@ -115,12 +117,12 @@ class StoredOrder(_HistoryModel):
 
     @property
     def text(self) -> str:
-        """As JSON, without what the order did not change."""
+        """Return JSON without the fields that the order did not change."""
         return self.model_dump_json(exclude_unset=True)
 
 
 def stored_order(scene: Scene, order: Undoable) -> StoredOrder:
-    """An order as it is stored."""
+    """Return an order in its stored form."""
     before = dict(order.before)
     before.pop("leaving", None)
     if "kept" in before:
@@ -138,10 +140,10 @@ def stored_order(scene: Scene, order: Undoable) -> StoredOrder:
 
 
 def undoable_orders(resumed: StartingPoint, scene: Scene) -> tuple[tuple[Undoable, ...], tuple[str, ...]]:
-    """The orders that can be taken back from where a start begins, the oldest first, and what to say.
+    """Return the orders that can be undone at a start, oldest first, and notes on them.
 
-    The latest is looked at first: each has to fit the intent after it. What the rig file says anew since
-    is not taken back, and an order of which nothing is left then is passed over.
+    Orders are checked latest first: each must fit the intent after it. Values that the rig file has changed
+    since are not undone; an order with nothing left is skipped.
     """
     stored = resumed.stored
     texts: Sequence[Any] = () if stored is None else stored.undoable
@@ -180,7 +182,7 @@ def _full_scales(scene: Scene) -> dict[str, int]:
 
 
 def _before(before: Before, stored: HoldMemory, scene: Scene) -> dict[str, Any]:
-    """The intent before an order, by its fields, without what the rig file says anew."""
+    """Return the earlier values of the intent by field, without those that the rig file has changed since."""
     given, rig = before.model_fields_set, scene.rig
     balance, stops = without_edited(stored, before.balance or {}, before.exposure_stops or 0.0, rig)
     found = {
@@ -203,7 +205,7 @@ def _before(before: Before, stored: HoldMemory, scene: Scene) -> dict[str, Any]:
 
 
 def _can_be(intent: Intent, rig: Rig) -> bool:
-    """True for an intent that can be in force: what is stored may be anything."""
+    """Return true for an intent that can be in force; stored data may be anything."""
     if intent.place is None or intent.mode is None or intent.balance is None or intent.camera is None:
         return False
     if intent.mode != "follow" and intent.kept is None:

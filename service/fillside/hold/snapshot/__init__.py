@@ -1,1 +1,1 @@
-"""The state that every door shows, and the judgement in it."""
+"""The state that every door shows, and the verdict on the light in it."""

@@ -1,4 +1,4 @@
-"""The places of a rig: marks, camera and heads, which stay between two calibrations."""
+"""The places of a rig: marks, camera and heads, which change only with the rig file or the calibration."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ from fillside.rig.tables.model import DEFAULT_CONSTANT, Point
 
 
 class HeadPlace(ReportModel):
-    """The place of a head, the rule that holds it, and its limits.
+    """The place of a head, the rule that sets its level, and its limits.
 
-    `rule` is key, fill, hair, background or work; `floor` the least output it is held at, 0 when it is not
-    held; `sigma_stops` the standard uncertainty of its predicted light, null without a calibration.
+    `rule` is key, fill, hair, background or work; `floor` is the least output at which the head is held, 0 if
+    it is not held; `sigma_stops` is the standard uncertainty of its predicted light, null without a
+    calibration.
     """
 
     name: str
@@ -27,7 +28,7 @@ class HeadPlace(ReportModel):
 
 
 class AmbientToward(ReportModel):
-    """Lux with all heads out."""
+    """The ambient light, with all heads out [lx]."""
 
     toward_key: float
     toward_fill: float
@@ -35,10 +36,10 @@ class AmbientToward(ReportModel):
 
 
 class StudioPlaces(ReportModel):
-    """A rig's places, in metres: x to the right as the camera sees it, y away from the camera, z up.
+    """A rig's places, in metres: x to the right as seen by the camera, y away from the camera, z up.
 
-    `constants` are the C of ISO 2720 [lux second ISO] by receptor. `simulated` is that every lamp on a wire
-    is, so that a simulated meter can read.
+    `constants` are the C of ISO 2720 [lux second ISO] by receptor. `simulated` is true if every lamp on a
+    wire is simulated, so that a simulated meter can take readings.
     """
 
     rig: str
@@ -52,9 +53,9 @@ class StudioPlaces(ReportModel):
 
 
 def places_of(scene: Scene, calibration: Calibration | None) -> StudioPlaces:
-    """The places of a scene."""
+    """Return the places of a scene."""
     rig = scene.rig
-    known = calibration.heads if calibration is not None else {}
+    calibrated = calibration.heads if calibration is not None else {}
     least = limits_of(scene).least
     key, fill, camera = scene.ambient
     looks = rig.subject.looks
@@ -76,7 +77,7 @@ def places_of(scene: Scene, calibration: Calibration | None) -> StudioPlaces:
                 aim=rig.aim_of(head),
                 floor=float(least[i]),
                 dimmable=not scene.fixed[i],
-                sigma_stops=known[head.name].sigma_stops if head.name in known else None,
+                sigma_stops=calibrated[head.name].sigma_stops if head.name in calibrated else None,
             )
             for i, head in enumerate(rig.heads)
         ),

@@ -1,8 +1,8 @@
-"""The state built from the light of a moment, once; and the note that an order is answered with.
+"""Builds the state from the present light, once, and the note that answers an order.
 
-Theory. What is judged is the light that is to last: the codes the light is to rest on, beside the solution
-they come from. It stays the same while a fade goes there, so an order's note and the states after it share
-one `JudgedLight`.
+Theory. The light that is judged is the lasting one: the codes at which the light will rest, together with the
+solution they come from. It stays the same during a fade to them, so an order's note and the following states
+share one `JudgedLight`.
 """
 
 from __future__ import annotations
@@ -49,11 +49,11 @@ from fillside.rig.tables.model import Rig
 
 @dataclass(frozen=True)
 class PresentLight:
-    """The light of a moment, and what it is judged by; to be used before anything else happens to the hold.
+    """The present light, and everything it is judged by; valid until the next call to the hold.
 
-    `goal` are the codes the light goes to, `lasting` those it is to rest on: a head that shows itself, named
-    by `identifying`, comes back from the one to the other. `unix_s` as in `Hold`. `judge` gives the light to
-    be judged, made once as long as it stays the same.
+    `goal` are the codes the light fades to, `lasting` those at which it will rest: a head that identifies
+    itself, named by `identifying`, returns from the first to the second. `unix_s` is as in `Hold`. `judge`
+    returns the judged light, cached while it stays the same.
     """
 
     balancing: Balancing
@@ -71,33 +71,33 @@ class PresentLight:
 
     @property
     def rig(self) -> Rig:
-        """The rig as its file says."""
+        """The rig as in its file."""
         return self.balancing.scene.rig
 
     @cached_property
     def ordered_rig(self) -> Rig:
-        """The rig with ordered values in place of its file's."""
+        """The rig with ordered values replacing those of its file."""
         return self.intent.rig(self.rig)
 
     @cached_property
     def working(self) -> tuple[bool, ...]:
-        """For each head whether it can be reached."""
+        """True for each head that can be reached."""
         return tuple(head.state != "lost" for head in self.health)
 
     @property
     def shown(self) -> tuple[str, ...] | None:
-        """The heads that are on alone, by name; None while none is."""
+        """The names of the heads selected by `only` or `show`; None if there are none."""
         alone, names = self.intent.alone, self.balancing.scene.names
         return None if alone is None else tuple(names[i] for i, _ in alone.lit)
 
     @property
     def judged(self) -> JudgedLight:
-        """The light that is to be judged."""
+        """The lasting light and the verdict on it."""
         return self.judge(self)
 
     @property
     def circumstances(self) -> Circumstances:
-        """The circumstances that bear on that light beside the balance."""
+        """The circumstances besides the balance that affect that light."""
         scene = self.balancing.scene
         return Circumstances(
             mode=self.intent.mode,
@@ -111,7 +111,7 @@ class PresentLight:
 
 
 def judged_light(now: PresentLight) -> JudgedLight:
-    """The light to be judged, made anew."""
+    """Judge the lasting light."""
     balancing, basis = now.balancing, now.solution.basis
     rows = balancing.rows_at(now.subject.place)
     working = np.array(now.working)
@@ -135,10 +135,10 @@ def judged_light(now: PresentLight) -> JudgedLight:
 
 
 def note_after(now: PresentLight, note: str | None, before: Mapping[str, Any]) -> str | None:
-    """The note on an order, and what keeps the order from being met in full.
+    """Return the note on an order, with whatever keeps it from being met in full.
 
-    `before` are the fields of the intent that it changed, with their earlier values. Limits are named where
-    the order acts on the light by itself: the balance in follow, trims in a freeze too.
+    `before` are the fields of the intent that it changed, with their earlier values. Limits are named if the
+    order acts on the light: on the balance in follow, and a trim in freeze too.
     """
     intent = now.intent
     found: list[LimitReport] = []
@@ -157,7 +157,7 @@ def note_after(now: PresentLight, note: str | None, before: Mapping[str, Any]) -
 
 @dataclass(frozen=True)
 class Bookkeeping:
-    """The parts of a state that do not follow from the light; `remedies` are shown where they may help."""
+    """The parts of a state that do not follow from the light; `remedies` are shown if they may help."""
 
     remedies: tuple[Remedy, ...]
     waits: bool
@@ -170,12 +170,13 @@ class Bookkeeping:
 
 
 def curable(limits: tuple[LimitReport, ...]) -> bool:
-    """True where anything is in the way that a remedy might help against."""
+    """Return true if any limit is of a kind that a remedy may overcome."""
     return any(limit.at in CURABLE for limit in limits)
 
 
 def state_of(now: PresentLight, beside: Bookkeeping) -> State:
-    """The whole state: the light at the subject now, its limits as they will be once the fade has landed."""
+    """Return the whole state: the present light at the subject, and the limits that
+    will apply once the fade ends."""
     scene, intent, judged = now.balancing.scene, now.intent, now.judged
     codes = with_reported_codes(now.codes, now.health)
     metered = now.balancing.measure(now.subject.place, now.target, codes, now.working)
@@ -217,7 +218,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
 
 def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
     balancing, light = now.balancing, now.judged
-    # Joint rounding may leave a head at its limit one code away from it: where it rests, the solution counts.
+    # Joint rounding may leave a head one code short of its limit, so at rest the solution decides.
     met = balancing.outputs(now.codes)
     if now.intent.acts:
         met = np.where(np.array(now.codes) == np.array(now.lasting), light.unrounded, met)
@@ -262,7 +263,7 @@ def _balance(now: PresentLight) -> BalanceNow:
 
 
 def _subject_seen(now: PresentLight) -> SubjectSeen:
-    """The source of the subject's place, and whether it can be followed."""
+    """Return the source of the subject's place, and whether the tracker is steady enough to follow."""
     subject = now.subject
     mark = next((name for name, point in now.rig.marks.items() if point == subject.place), None)
     jitter = subject.jitter_m
@@ -302,8 +303,7 @@ def _ticks(
     drivers: Mapping[str, DriverNow],
     seen: SubjectSeen,
 ) -> dict[str, bool]:
-    """The ticks; there is none for light over a wire that is not well or at a place that is not well
-    known."""
+    """Return the ticks; light over a faulty wire, or at a place that is poorly known, gets none."""
     well = all(head.state == "ok" for head in heads)
     wires = well and all(driver.state == "ok" and not driver.notices for driver in drivers.values())
     found = verdict.ticks
@@ -311,25 +311,25 @@ def _ticks(
 
 
 SAME_PLACE_M = 0.1
-"""Remedies are moves of lamps and settings of cameras; a subject that went a hand's breadth does not change
-them."""
+"""A move of the subject by less than this leaves the remedies valid, as they move
+lamps and set the camera."""
 
 
 class Advice:
-    """The question that is open, and the latest answer."""
+    """The open question and the latest answer."""
 
     def __init__(self) -> None:
         self._question: RemedyQuestion | None = None
         self._found: tuple[Remedy, ...] | None = None
 
     def ask(self, question: RemedyQuestion | None) -> RemedyQuestion | None:
-        """Pose a question (None where nothing is in the way); return the one that still lacks an answer."""
+        """Pose a question (None if nothing is in the way); return it while it lacks an answer."""
         if question is None or self._question is None or not _same(question, self._question):
             self._question, self._found = question, None
         return self._question if self._found is None else None
 
     def answer(self, found: RemediesFound) -> None:
-        """Take an answer in; one to another question than the open one is ignored."""
+        """Record an answer; ignore one to any question but the open one."""
         if self._question is not None and found.question == self._question:
             self._found = found.remedies
 

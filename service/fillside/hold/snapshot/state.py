@@ -1,4 +1,5 @@
-"""The shape of the state that every door shows: what `solve` prints, and what the studio is doing."""
+"""The model of the state that every door shows: the fields that `solve` prints, and
+the studio's condition."""
 
 from __future__ import annotations
 
@@ -20,8 +21,8 @@ from fillside.hold.tracking.subject import Source
 from fillside.rig.tables.model import Point, ReadAs
 
 TOO_ROUGH_STOPS = 0.05
-"""A tracker whose jitter moves the light by more than this, one standard deviation, is too rough to follow:
-twice that is the 0.1 stop within which the ratio is to be, so one report in twenty would break it."""
+"""A tracker whose jitter moves the light by more than this standard deviation is too rough to follow: twice
+this is the 0.1 stop allowed for the ratio, which one report in twenty would exceed."""
 
 
 class Goal(ReportModel):
@@ -33,12 +34,14 @@ class Goal(ReportModel):
 
 
 class HeadNow(HeadReport):
-    """A head as it is now. `works` is false while it cannot be reached.
+    """The present condition of a head. `works` is false while it cannot be reached.
 
-    `state` is ok, late, lost or disobeying, `since` as in DriverNow; `says_level` is the level that a lamp
-    which disobeys says it has, and then `lux` is the light of that. `answers` is whether the lamp answers
-    what it is sent: yes, to changes of level alone, or no; null where its wire has no way back, or where that
-    is not known yet. `confirmed` is whether it has reported its level lately; null where it cannot."""
+    `state` is ok, late, lost or disobeying, `since` is as in DriverNow; `says_level` is the level that a
+    disobeying lamp reports, and `lux` is then the light of that level. `answers` tells if the lamp answers
+    what it is sent: yes, changes (it answers changes of level alone), or no; null if its wire has no way back
+    or this is not known yet. `confirmed` is true if the lamp has reported its level lately; null if it
+    cannot.
+    """
 
     goal: Goal
     settled: bool
@@ -51,8 +54,8 @@ class HeadNow(HeadReport):
 
 
 class BalanceNow(ReportModel):
-    """The balance target, without the trims. `exposure` is "camera" or lux; `exposure_stops` lie on top of
-    that."""
+    """The balance target, without the trims. `exposure` is "camera" or lux;
+    `exposure_stops` are added to it."""
 
     ratio: float
     ratio_stops: float
@@ -81,9 +84,9 @@ class CameraNow(ReportModel):
 
 
 class DriverNow(ReportModel):
-    """A driver's health, and since when [s, Unix time where the hold was given it].
+    """A driver's health, and the time it began [s, Unix time if the hold was given that].
 
-    `note` says why it is not ok; `notices` are what to know although it is, such as another source.
+    `note` says why it is not ok; `notices` are facts worth knowing although it is ok, such as another source.
     """
 
     state: DriverState
@@ -93,8 +96,8 @@ class DriverNow(ReportModel):
 
 
 class SubjectSeen(ReportModel):
-    """The source of the subject's place; jitter as standard deviation in metres, and in stops as it reaches
-    the light."""
+    """The source of the subject's place; jitter as a standard deviation in metres,
+    and in stops as it reaches the light."""
 
     source: Source
     mark: str | None
@@ -104,17 +107,17 @@ class SubjectSeen(ReportModel):
 
 
 class LastOrder(ReportModel):
-    """The last order obeyed, position reports not counted; `at` as in DriverNow."""
+    """The last order obeyed, except position reports; `at` is as `since` in DriverNow."""
 
     do: str
     at: float
 
 
 class State(ReportModel):
-    """Everything a door shows. Where a number cannot be had it is null.
+    """Everything a door shows. A number that is not available is null.
 
-    `ticks` are what a door may tick as being well: "balance", "ratio", "exposure", "limits" (nothing is in
-    the way) and "wires".
+    `ticks` are the points that a door may tick as being well: "balance", "ratio", "exposure", "limits"
+    (nothing is in the way) and "wires".
     """
 
     rig: str

@@ -1,16 +1,16 @@
-"""The place of the subject from a tracker's noisy reports: the mean of the longest stretch at rest.
+"""Estimates the subject's place from a tracker's noisy reports: the mean of the longest stretch at rest.
 
-Theory. A subject mostly stands. While it stands, the mean of all reports since it came to rest is the best
-there is; once it walks, old reports are worth nothing. So after each report the stretch in use is cut in
-two at several places, and where the newer mean differs from the older one by more than noise can (4.5
-standard deviations), everything older is dropped. The noise is taken from the reports themselves (see
-`noise`), so the same rule serves any tracker and any rate, and jitter that lasts is not taken for a walk.
-Against a filter with fixed gain this is calmer at rest and quicker to follow.
+Theory. A subject mostly stands still. While it does, the best estimate is the mean of all reports since it
+came to rest; once it walks, old reports are worthless. So after each report the current stretch is cut in two
+at several points, and if the newer mean differs from the older one by more than noise allows (4.5 standard
+deviations), everything older is dropped. The noise is estimated from the reports themselves (see `noise`), so
+the same rule serves any tracker at any rate, and lasting jitter is not mistaken for a walk. Compared with a
+filter of fixed gain this is calmer at rest and follows faster.
 
-An `allowance_m` lets the subject sway: means may differ by so much more before that counts as a walk. The
-estimate then is the middle of the sway.
+An `allowance_m` lets the subject sway: means may differ by that much more before it counts as a walk. The
+estimate is then the middle of the sway.
 
-A report that no walking person can have caused is left out, until another one agrees with it.
+A report that no walking person could have caused is left out until another one agrees with it.
 """
 
 from __future__ import annotations
@@ -32,16 +32,17 @@ SIGMA_AT_REST, SIGMA_AFTER_A_WALK = 5.0, 4.0
 """Standard deviations that make a walk. Many cuts are tried after every report, so at rest it takes more
 than one test would; after a walk another is likely, and a false alarm costs little."""
 SIGMA_OF_SHORT = {1: 6.5, 2: 5.5}
-"""One or two reports alone must stand out more: a false start from so few throws the estimate far."""
+"""One or two reports alone must stand out more: a false start from so few throws the estimate far off."""
 AFTER_A_WALK_S = 0.4
 LONGEST_REPORTS = 512
 LONGEST_S = 10.0
 LEARN_FROM_REPORTS = 1024
 LEARN_EVERY = 256
 YOUNG_S, YOUNG_SHARE = 0.6, 0.75
-"""A stretch that began so lately at the end of a walk has some of the walk in it: its newest part counts."""
+"""A stretch younger than this after a walk still contains some of the walk, so only
+its newest share counts."""
 BY_HAND_COUNTS = 4
-"""A place set by hand counts as so many reports, until the tracker says otherwise."""
+"""The number of reports that a place set by hand counts for, until the tracker contradicts it."""
 FASTEST_M_S = 4.0
 GLITCH_SIGMA = 6.0
 _ROOM = 4 * LONGEST_REPORTS
@@ -58,7 +59,7 @@ _SIGMAS = {False: _sigmas(SIGMA_AT_REST), True: _sigmas(SIGMA_AFTER_A_WALK)}
 
 @dataclass(frozen=True)
 class Stretch:
-    """The reports in use: how many, and for how long they have been consistent [s]."""
+    """The reports in use: their number, and the time for which they have been consistent [s]."""
 
     reports: int
     lasted_s: float
@@ -66,7 +67,8 @@ class Stretch:
 
 @dataclass(frozen=True)
 class _Cuts:
-    """The cuts of a stretch of one length, and the distance allowed between its two sums, (cuts, 1 or 3)."""
+    """The cuts of a stretch of one length, and the permitted distance between its two
+    sums, (cuts, 1 or 3)."""
 
     lengths: npt.NDArray[np.intp]
     weights: FloatArray
@@ -96,26 +98,26 @@ class Filter:
 
     @property
     def stretch(self) -> Stretch:
-        """The reports the estimate rests on."""
+        """The reports that the estimate rests on."""
         if not self._times:
             return Stretch(0, 0.0)
         return Stretch(len(self._times) - self._from, self._times[-1] - self._times[self._from])
 
     @property
     def walked(self) -> bool:
-        """True where the stretch began with a walk."""
+        """True if the stretch began with a walk."""
         return bool(self._times) and self._walked_s >= self._times[self._from]
 
     def keep_latest(self, seconds: float) -> None:
-        """Drop the reports of the stretch that are older than so long before the latest one."""
+        """Drop reports of the stretch that are older than this before the latest one."""
         if not self._times:
             return
-        kept = bisect_left(self._times, self._times[-1] - seconds, self._from)
-        self._from = min(kept, len(self._times) - 1)
+        first = bisect_left(self._times, self._times[-1] - seconds, self._from)
+        self._from = min(first, len(self._times) - 1)
         self.place = self._mean_of(len(self._times) - self._from)
 
     def put(self, place: Place, at_s: float) -> None:
-        """The subject is exactly there: earlier reports say nothing any more, but the noise stays known."""
+        """Set the exact place of the subject: earlier reports are dropped, but the noise estimate stays."""
         self.place = place
         self._latest = self._odd = None
         self._walked_s = -math.inf
@@ -125,7 +127,7 @@ class Filter:
         self._latest_is_told = True
 
     def report(self, place: Place, at_s: float) -> Place:
-        """The estimate [m] after one more report [m]."""
+        """Add a report [m]; return the new estimate [m]."""
         self._reported.extend(place)
         self._reported_at.append(at_s)
         if len(self._reported_at) >= self._learn_at:
@@ -133,7 +135,7 @@ class Filter:
         if self.place is not None and self._is_odd(place, at_s):
             return self.place
         if self._latest_is_told:
-            # A stretch lasts from its first report on; nobody knows what was between.
+            # A stretch begins with its first report; nothing is known about the time before it.
             self._times = [at_s] * BY_HAND_COUNTS
             self._latest_is_told = False
         self._append(place, at_s)
@@ -143,8 +145,8 @@ class Filter:
         return self.place
 
     def _is_odd(self, place: Place, at_s: float) -> bool:
-        """True where nobody can have walked there from the report before; a second such report is
-        believed."""
+        """Return true if nobody could have walked there since the previous report; a
+        second such report is accepted."""
         if self._latest is not None:
             latest, then_s = self._latest
             reach = self._reach_m + FASTEST_M_S * min(max(at_s - then_s, 0.0), 1.0)
@@ -157,14 +159,14 @@ class Filter:
         return False
 
     def _reach_at_rest_m(self) -> float:
-        """The most that two reports of a standing subject may be apart."""
+        """Return the largest distance expected between two reports of a standing subject."""
         return self._allowance_m + GLITCH_SIGMA * math.sqrt(2 * float(self.noise.one.sum()))
 
     def _append(self, place: Place, at_s: float) -> None:
         n = len(self._times)
         if n == _ROOM:
-            kept = self._sums[_ROOM - LONGEST_REPORTS :] - self._sums[_ROOM - LONGEST_REPORTS]
-            self._sums[: LONGEST_REPORTS + 1] = kept
+            latest = self._sums[_ROOM - LONGEST_REPORTS :] - self._sums[_ROOM - LONGEST_REPORTS]
+            self._sums[: LONGEST_REPORTS + 1] = latest
             del self._times[: _ROOM - LONGEST_REPORTS]
             self._from = max(0, self._from - (_ROOM - LONGEST_REPORTS))
             n = LONGEST_REPORTS
@@ -198,8 +200,8 @@ class Filter:
         return (x / latest, y / latest, z / latest)
 
     def _cuts_of(self, length: int, walked: bool) -> _Cuts:
-        """A cut after which `newer / k` and `older / (n - k)` differ by d has |newer n / k - total| = d (n
-        - k)."""
+        """Return the cuts. A cut where `newer / k` and `older / (n - k)` differ by d
+        has |newer n / k - total| = d (n - k)."""
         lengths = _CUTS[length > _CUTS]
         k, rest = lengths[:, np.newaxis].astype(float), (length - lengths)[:, np.newaxis].astype(float)
         sd = np.sqrt(self.noise.at_most(1 / k) + self.noise.at_most(1 / rest))
@@ -208,7 +210,7 @@ class Filter:
         return cuts
 
     def _learn(self) -> None:
-        """Take the noise from the latest reports."""
+        """Estimate the noise from the latest reports."""
         count = len(self._reported_at)
         if count > 2 * LEARN_FROM_REPORTS:
             del self._reported[: 3 * (count - LEARN_FROM_REPORTS)]
@@ -218,8 +220,8 @@ class Filter:
         latest = min(count, LEARN_FROM_REPORTS)
         places = np.array(self._reported[-3 * latest :]).reshape(-1, 3)
         self.interval_s = max(float(np.median(np.diff(np.array(self._reported_at[-latest:])))), 1e-3)
-        known = noise_of(places, self.interval_s)
-        if known is not None and known.differs_from(self.noise):
-            self.noise = known
+        noise = noise_of(places, self.interval_s)
+        if noise is not None and noise.differs_from(self.noise):
+            self.noise = noise
             self._reach_m = self._reach_at_rest_m()
             self._cuts.clear()

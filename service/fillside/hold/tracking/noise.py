@@ -1,15 +1,15 @@
-"""The jitter of a tracker, found from its own reports while the subject may be walking.
+"""The jitter of a tracker, estimated from its own reports even while the subject walks.
 
-Of three means of m reports in a row, a, b, c, the difference a - 2 b + c is zero for a subject that stands
-or walks evenly, and has six times the variance of one mean when the reports are noise. (Differences of this
-kind tell the stability of clocks that drift; there they are called the Hadamard variance.) The median of
-many of them does not mind the few that fall into a start or a stop.
+Theory. Take three means a, b, c of m consecutive reports each. The difference a - 2 b + c is zero for a
+subject that stands or walks evenly; for noise it has six times the variance of one mean. (The same
+differences measure the stability of drifting clocks, where they give the Hadamard variance.) The median of
+many such differences is not affected by the few that include a start or a stop.
 
-White noise has variance v1 / m in a mean of m. Jitter that lasts from one report to the next has more: m
-v_m rises with m until the mean is longer than the jitter lasts. Its largest value, for means of up to a
-third of a second, is called `long`; a mean of n reports then has variance min(one, long / n). Motion is
-told from jitter by what averaging does: a mean of four times as many jittering reports is calmer, that of a
-walk far wilder, so only those m count whose 4 m is not wilder."""
+White noise has variance v1 / m in a mean of m. Jitter that lasts from one report to the next has more: m v_m
+rises with m until the mean is longer than the jitter. Its largest value, for means of up to a third of a
+second, is called `long`; a mean of n reports then has variance min(one, long / n). Averaging separates motion
+from jitter: a mean of four times as many jittering reports is calmer, but that of a walk varies far more, so
+only those m count for which 4 m does not vary more."""
 
 from __future__ import annotations
 
@@ -22,31 +22,31 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_SD_M = 0.003
-"""No tracker is believed to be steadier than this; 3 mm is less than 0.01 stop at 1 m from a lamp."""
+"""No tracker is assumed steadier than this; 3 mm is less than 0.01 stop at 1 m from a lamp."""
 FIRST_SD_M = 0.05
 """The jitter assumed before anything is known."""
 LASTS_AT_MOST_S = 0.35
 NO_WALK = 1.5
-"""A mean of four times as many has a quarter to a half of the variance if it is jitter, ten times it and
-more in a walk; the few differences of the longest means scatter by a factor of two."""
+"""A mean of four times as many reports has a quarter to a half of the variance for jitter, and ten times it
+or more for a walk; the few differences of the longest means scatter by a factor of two."""
 SURELY_MORE = 1.6
 """The excess over white noise that a longer mean must show; the medians themselves scatter."""
 NOT_SEEN_YET = 2.0
-"""Jitter that dies away exponentially over 0.05 to 0.15 s shows 0.57 to 0.36 of its `long` in means of 0.32
-s."""
+"""Jitter that dies away exponentially over 0.05 to 0.15 s shows 0.57 to 0.36 of its
+`long` in means of 0.32 s."""
 LEAST_DIFFERENCES = 5
 DOUBT = 5.0
-"""A variance from n reports may well be larger by 5 / sqrt(n) of itself, about two of its own standard
-deviations; were it taken as it is, every other report would seem a walk while there are few."""
+"""A variance from n reports may well be too low by 5 / sqrt(n) of itself, about two of its standard
+deviations; without this margin, every other report would seem a walk while there are few."""
 _VARIANCE_OF_MEDIAN = 1 / (0.6745**2 * 6)
 """From a squared median of |a - 2 b + c| to the variance of one mean; a normal's median |x| is 0.6745 sd."""
 
 
 @dataclass(frozen=True)
 class Noise:
-    """Variance of one report and of long means, per axis [m^2]: a mean of n has min(one, long / n).
+    """The variance of one report and of long means, per axis [m^2]; a mean of n has min(one, long / n).
 
-    `doubt` [1] is how much larger they may well be.
+    `doubt` [1] is the factor by which they may be too low.
     """
 
     one: FloatArray
@@ -54,29 +54,29 @@ class Noise:
     doubt: float = 1.0
 
     def at_most(self, share: FloatArray) -> FloatArray:
-        """The variance of means of 1 / share reports (n, 1), per axis, with the doubt (n, 3)."""
+        """Return the variance of means of 1 / share reports (n, 1), per axis, including the doubt (n, 3)."""
         variance: FloatArray = self.doubt * np.minimum(self.one, self.long * share)
         return variance
 
     def sd_of_mean_m(self, reports: float) -> float:
-        """Standard deviation in metres of the mean of so many reports, on the worst axis."""
+        """Return the standard deviation [m] of the mean of this many reports, on the worst axis."""
         return math.sqrt(float(np.minimum(self.one, self.long / max(reports, 1.0)).max()))
 
     def differs_from(self, other: Noise) -> bool:
-        """True where the other differs by more than a tenth in standard deviation, so that it is worth
-        taking."""
+        """Return true if the other differs by more than a tenth in standard deviation
+        and is worth adopting."""
         mine = self.doubt * np.stack([self.one, self.long])
         others = other.doubt * np.stack([other.one, other.long])
         return bool((np.abs(np.log2(mine / others)) > 2 * math.log2(1.1)).any())
 
 
 def assumed(sd_m: float = FIRST_SD_M) -> Noise:
-    """White noise of a standard deviation [m], the same on all axes."""
+    """Return white noise of a standard deviation [m], the same on all axes."""
     return Noise(np.full(3, sd_m**2), np.full(3, sd_m**2))
 
 
 def noise_of(places: FloatArray, interval_s: float) -> Noise | None:
-    """The noise in reports (n, 3) [m] that come every `interval_s`; None where there are too few."""
+    """Return the noise of reports (n, 3) [m] that come every `interval_s`; None if there are too few."""
     sums = np.concatenate((np.zeros((1, 3)), np.cumsum(places, axis=0)))
     variances: dict[int, FloatArray] = {}
     m = 1
@@ -108,8 +108,7 @@ def _variance_of_means(sums: FloatArray, m: int) -> FloatArray:
 
 
 def _variance_apart(places: FloatArray, lag: int) -> FloatArray:
-    """The variance of single reports from three that are so far apart that their jitter has nothing in
-    common."""
+    """Return the variance of single reports, from triples so far apart that their jitter is uncorrelated."""
     if len(places) < 2 * lag + LEAST_DIFFERENCES:
         return np.zeros(3)
     return _variance(places[2 * lag :] - 2 * places[lag:-lag] + places[: -2 * lag])

@@ -1,4 +1,4 @@
-"""The subject: its place, the source of it, and how well it is known."""
+"""The subject: its place, the source of that place, and its uncertainty."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M
 Source = Literal["file", "hand", "tracker"]
 
 QUICK_S = 0.3
-"""A walk must be followed so soon; what jitter is left in a mean of this length reaches the light after a
-walk."""
+"""The time within which a walk must be followed; jitter left in a mean of this length
+reaches the light after a walk."""
 
 
 class TrackedSubject:
@@ -29,17 +29,18 @@ class TrackedSubject:
         self.reported_s: float | None = None
 
     def put(self, place: Point, at_s: float) -> None:
-        """The subject is exactly there."""
+        """Set the exact place of the subject."""
         self._filter.put(place, at_s)
         self.place, self.source = place, "hand"
 
     def report(self, place: Point, at_s: float) -> None:
-        """A tracker saw it about there; `why_not` has been asked."""
+        """Add a tracker's report; the caller has checked it with `why_not`."""
         self.place = self._filter.report(place, at_s)
         self.source, self.reported_s = "tracker", at_s
 
     def why_not(self, place: Point) -> str | None:
-        """The reason why it cannot be at a place [m], or None; cheap near a place that was asked about."""
+        """Return the reason why the subject cannot be at a place [m], or None; cheap
+        near the previous place."""
         centre, radius = self._safe
         if math.dist(place, centre) < radius:
             return None
@@ -49,35 +50,35 @@ class TrackedSubject:
         return reason
 
     def _room_around(self, place: Point) -> float:
-        """The radius around a place in which nothing is in the way [m]."""
+        """Return the radius around a place without obstacles [m]."""
         discs = min(distance_to_disc_m(place, head, self._rig.aim_of(head)) for head in self._rig.heads)
         edge = FARTHEST_M - math.dist(place, self._rig.first_mark)
         return min(discs - NEAREST_M, edge, place[2] - LOWEST_M, HIGHEST_M - place[2])
 
     @property
     def unmoved_s(self) -> float:
-        """The time without a walk in the reports [s]; infinite where no tracker sees the subject."""
+        """The time without a walk in the reports [s]; infinite if no tracker sees the subject."""
         return self._filter.stretch.lasted_s if self.source == "tracker" else math.inf
 
     @property
     def walked(self) -> bool:
-        """True where the reports in use began with a walk."""
+        """True if the reports in use began with a walk."""
         return self._filter.walked
 
     def believe_the_latest(self, seconds: float) -> None:
-        """Let the reports of the last seconds alone say where it is; nothing changes without a tracker."""
+        """Base the estimate on the reports of the last seconds alone; does nothing without a tracker."""
         self._filter.keep_latest(seconds)
         if self.source == "tracker" and self._filter.place is not None:
             self.place = self._filter.place
 
     @property
     def jitter_m(self) -> float | None:
-        """Standard deviation of one report, found from the reports; None before there are any."""
+        """The standard deviation of one report, estimated from the reports; None before there are any."""
         return None if self.reported_s is None else self._filter.noise.sd_of_mean_m(1)
 
     @property
     def passing_m(self) -> float:
-        """Standard deviation of what is left of the jitter right after a walk."""
+        """The standard deviation of the jitter that remains right after a walk."""
         if self.reported_s is None:
             return 0.0
         return self._filter.noise.sd_of_mean_m(max(1.0, QUICK_S / self._filter.interval_s))
