@@ -1,7 +1,7 @@
-"""Cancellation of tasks that may lose it.
+"""Cancels tasks that may lose a cancellation.
 
 On Python 3.11 `asyncio.wait_for`, which the MQTT client library uses, loses a cancellation that coincides
-with the awaited result; a task group would then wait for that task for ever.
+with the awaited result; a task group would then wait for that task forever.
 """
 
 from __future__ import annotations

@@ -112,7 +112,7 @@ class DriveModel(BaseModel):
         return ()
 
     def split(self) -> tuple[Self, ...]:
-        """Return one drive for each channel of the head: itself, or the warm and the cool one."""
+        """Return one drive for each channel of the head: this one, or one for warm and one for cool."""
         return (self,)
 
 
@@ -125,7 +125,7 @@ class ModelForm:
 
 
 def channel_names(head: str, count: int) -> tuple[str, ...]:
-    """Return the names of a head's channels: its own name, and another one for a cool channel.
+    """Return the names of a head's channels: the head's name, and a second name for a cool channel.
 
     >>> channel_names("key", 2)
     ('key', 'key/cool')
@@ -182,11 +182,12 @@ class HeadHealth:
 
     Attributes:
         state: `lost`: it is gone; its code stays and nothing is sent to it. `disobeying`: it has another
-            level than it was sent. `late`: an answer is overdue.
+            level than the one sent. `late`: an answer is overdue.
         since: as in `Health`.
         code: the level it reports, or the worst one it may have when it comes back silent.
-        returns: how often it was found again, after it was lost or changed by itself, at a code that may
-            differ from the one last sent. Its light continues from `code`, and the next code should be near.
+        returns: number of times that the head was found again, after it was lost or changed by itself, at a
+            code that may differ from the code last sent. Its light continues from `code`, and the next code
+            should be near.
         answers: "yes"; "changes" if it answers only changes of level; "no" if it cannot answer; None while
             that is unknown.
         confirmed: true if it recently reported the level it was sent; None if it cannot report.
@@ -239,8 +240,8 @@ Watcher = Callable[[Health], None]
 class Driver(ABC):
     """One wire; ``async with driver:`` opens and closes it.
 
-    `send` may be called before opening: those codes are the first to leave, so that no lamp receives a zero
-    in between after a restart.
+    `send` may be called before opening: those codes are the first to leave, so that after a restart no lamp
+    receives a zero first.
     """
 
     kind: ClassVar[str]
@@ -284,7 +285,7 @@ class Driver(ABC):
     def send(self, codes: Mapping[str, int]) -> None:
         """Send wire codes; return at once.
 
-        Channels that are not named keep their code. A frame leaves as soon as the medium allows; of several
+        Channels left out keep their codes. A frame leaves as soon as the medium allows; of several frames
         passed before that, the latest wins and the others are dropped.
 
         Raises:
@@ -329,7 +330,7 @@ class Driver(ABC):
         await self.close()
 
     async def close(self, stay: bool = False) -> None:
-        """Send what still waits, end the stream and free the device; a second call does nothing.
+        """Send the waiting frame, end the stream and free the device; a second call does nothing.
 
         With `stay` the receivers do not learn that the stream ends, so that a successor can take over unseen.
         """

@@ -1,7 +1,7 @@
-"""Errors of the operating system, and missing packages, in words a person can act on.
+"""Explains errors of the operating system, and missing packages, in words a person can act on.
 
-The system's own texts name a number or a call, which helps nobody on a set. This is the only place that
-translates them; the caller adds what was tried and where.
+The system's own texts name a number or a call, which helps nobody on a set. Only this module translates
+them; the caller adds what was tried and where.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def package_missing(package: str) -> str:
 
 
 def _of_tls(text: str) -> str:
-    """Translate the text of a TLS error, which is all that remains once a library has wrapped it."""
+    """Translate the text of a TLS error; a library that wraps the error leaves nothing else."""
     clean = _unmarked(text)
     if "CERTIFICATE_VERIFY_FAILED" in text:
         return f"its certificate is not trusted: {clean.removeprefix('certificate verify failed: ')}"
@@ -124,5 +124,5 @@ def _of_number(number: int, text: str | None) -> str:
 
 
 def _unmarked(text: str) -> str:
-    """Strip a library's text of additions that only its makers read."""
+    """Strip additions from a library's text that only its developers need."""
     return _MARKS.sub("", text).replace("_", " ").strip().rstrip(".")

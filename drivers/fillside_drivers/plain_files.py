@@ -1,6 +1,6 @@
 """Reading and writing plain files of a bounded size, such as the rig file and the files it names.
 
-Reading a pipe could block for ever, a device never ends, and opening one may have side effects. They are
+Reading a pipe could block forever, a device never ends, and opening a device may have side effects. Both are
 refused at once, and so is a file that changes while it is read.
 """
 
@@ -27,15 +27,16 @@ _PIECE = MIB
 
 
 class NotPlainError(OSError):
-    """An existing file is refused; the text is a clause to follow its name."""
+    """An existing file is refused; the text is a clause to follow the file's name."""
 
 
 def plain_bytes(path: str | Path, most: int) -> bytes:
     """Read a plain file of at most `most` bytes.
 
     Raises:
-        NotPlainError: it is a pipe, a device, a folder or a socket, it is larger, or it changed meanwhile.
-        OSError: it cannot be opened.
+        NotPlainError: the path is a pipe, a device, a folder or a socket, or the file is larger or changed
+            meanwhile.
+        OSError: the file cannot be opened.
     """
     try:
         _refuse_other_kinds(os.stat(path))

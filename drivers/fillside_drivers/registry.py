@@ -135,7 +135,7 @@ def kind_named(name: str, *, driver: str = "") -> DriverKind:
     """Return the kind of that name.
 
     Raises:
-        NotAvailableError: there is none; the message lists all kinds.
+        NotAvailableError: there is no such kind; the message lists all kinds.
     """
     try:
         return kinds()[name]

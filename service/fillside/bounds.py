@@ -15,7 +15,7 @@ YEAR = 365
 
 @dataclass(frozen=True)
 class Bound:
-    """The most rows or pieces, octets in all, and days to keep of one thing; None where there is no limit."""
+    """Limits for one kind of data: rows or files, octets in total, and days; None for no limit."""
 
     what: str
     rows: int | None
@@ -102,11 +102,11 @@ BOUNDS = (
 )
 
 NEWEST_CALIBRATIONS = 30
-"""Calibrations that always stay to go back to, however many a day has."""
+"""Number of newest calibrations that always stay, to return to, however many are made in a day."""
 NEWEST_READINGS = 1_000
-"""Readings that always stay, because some may not be fitted yet."""
+"""Number of newest readings that always stay, because some may not be fitted yet."""
 NEWEST_CHECKS = 200
-"""Readings for drift that always stay."""
+"""Number of newest readings for drift that always stay."""
 LONGEST_ORDER = 2_000
 """Most characters of an order's JSON in a journal row; a longer one is kept as an excerpt."""
 ORDER_EXCERPT = 900

@@ -1,6 +1,6 @@
-"""Opening rig files: reads the octets, and brings the kinds of driver and the reader of key phrases.
+"""Opens rig files, and supplies the kinds of driver and the parser of key phrases.
 
-The rig's own room parses what it is handed and opens nothing; this module is where its callers find both.
+The rig room parses text and opens no file; callers that start from a file use this module.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def load_rig_text(
 ) -> Rig:
     """Build the rig that a TOML text describes, as `parse_rig` does, with the key phrases of the orders.
 
-    `read` reads the files that the text names; without it a text that names files is no sound rig.
+    `read` reads the files that the text names; without it, a text that names files is refused.
     """
     readers = None if read is None else FileReaders(read, _read_mode)
     return parse_rig(text, source=source, kinds=kinds, read_phrase=read_phrase, readers=readers)
@@ -63,7 +63,7 @@ def load_keys(path: str | pathlib.Path) -> Keys:
     """Load a file that consists of a `[keys]` table.
 
     Raises:
-        RigError: the file cannot be read or is anything else.
+        RigError: the file cannot be read, or contains anything else.
     """
     source = str(path)
     return parse_keys(decode_text(_bytes(source), source), source=source, read_phrase=read_phrase)

@@ -1,4 +1,4 @@
-"""Errors of the system and of the database in words a person can act on, for the whole service."""
+"""Explains errors of the system and of the database in words a person can act on, for the whole service."""
 
 from __future__ import annotations
 

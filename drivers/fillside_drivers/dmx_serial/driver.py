@@ -6,8 +6,8 @@ each switch takes about a millisecond over USB. Break and mark are therefore som
 times a second, with a jitter of milliseconds that depends on the load of the machine. Adapters with a
 processor of their own, which expect commands instead of levels, do not work here.
 
-The line is one-way: `ok` means that the adapter accepted the octets, not that a lamp received them. It has no
-end of stream: after closing, with or without `stay`, lamps do what they do without a signal.
+The line is one-way: `ok` means that the adapter accepted the octets, not that a lamp received them. The line
+has no end of stream: after closing, with or without `stay`, lamps behave as they do without a signal.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ class Event:
 
 
 class LineRefresher:
-    """Refreshes the line until stopped; a lost line is reopened, with back-off.
+    """Refreshes the line until stopped; reopens a lost line, with back-off.
 
     Parameters:
         open_port: opens the device; raises OSError if it cannot.
@@ -81,13 +81,13 @@ class LineRefresher:
         self._thread.start()
 
     def put(self, octets: bytes) -> None:
-        """Pass start code and slots; the latest are sent as soon as the packet before is complete."""
+        """Pass start code and slots; the latest are sent as soon as the previous packet is complete."""
         with self._condition:
             self._octets, self._fresh = octets, True
             self._condition.notify()
 
     def stop(self) -> None:
-        """Ask the thread to end once waiting octets are sent; it reports `ended` then."""
+        """Ask the thread to end once the waiting octets are sent; it then reports `ended`."""
         with self._condition:
             self._stopping = True
             self._condition.notify()

@@ -39,9 +39,9 @@ class GdtfError(ValueError):
 
 
 class _Fixture(TreeBuilder):
-    """Builds the elements that lead to modes and geometries, and skips all others and all text.
+    """Builds the elements that lead to modes and geometries; skips all others and all text.
 
-    It refuses a document type, and with it all entities: a small file could otherwise expand without bound.
+    Refuses a document type, and with it all entities: a small file could otherwise expand without bound.
     """
 
     KEPT = (("GDTF",), ("FixtureType",), ("DMXModes", "Geometries"))
@@ -95,7 +95,7 @@ def description(content: bytes) -> Element:
     """Return the root of a GDTF file's description, an element ``GDTF``, with its modes and geometries.
 
     Raises:
-        GdtfError: the content is anything else; no other exception is raised.
+        GdtfError: the content is not such a file; no other exception is raised.
     """
     text = _unpacked(content)
     silent = 0

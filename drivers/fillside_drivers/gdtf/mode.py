@@ -1,6 +1,6 @@
 """One mode of a lamp on its wire: the dimmer's slots, and the values of all others.
 
-Apart from the reader, so that a rig without GDTF files loads neither zip nor XML.
+This module is separate from the reader so that a rig without GDTF files loads neither zip nor XML.
 """
 
 from __future__ import annotations

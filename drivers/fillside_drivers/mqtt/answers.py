@@ -27,7 +27,7 @@ report only when nothing arrives."""
 LATE_AFTER_S, LOST_AFTER_S = 2.7, 4.6
 """Times since the message; a loss is reported within 5 s, including the driver's own delay."""
 ENOUGH: dict[Message, int] = {"repeat": 3, "question": 2}
-"""Answers in a row that make a habit. They are no coincidence: the messages are further apart than most
+"""Answers in a row that make a habit. They are not coincidence: the messages are further apart than most
 bulbs' own reports."""
 ON_THE_WAY = 3
 """Reports during fades that make a habit."""
@@ -59,14 +59,14 @@ class AnswerHabits:
 
     @property
     def habit(self) -> Literal["yes", "changes"] | None:
-        """The messages it answers at rest; None while that is unknown."""
+        """The messages that the bulb answers at rest; None while that is unknown."""
         if self.answers("repeat") or self.answers("question"):
             return "yes"
         return None if self.learning or not self.has_reported else "changes"
 
     @property
     def learning(self) -> bool:
-        """True until its habits at rest are known."""
+        """True until the bulb's habits at rest are known."""
         open_kinds = {kind for kind in self._in_a_row if not self.answers(kind) and kind not in self._refuted}
         return not self.answers("question") and bool(
             open_kinds - (set() if self._can_be_asked else {"question"})
@@ -77,7 +77,7 @@ class AnswerHabits:
         return message in self._refuted
 
     def answers(self, message: Message) -> bool:
-        """Return True if it is in the habit of answering messages of this kind."""
+        """Return True if the bulb is in the habit of answering messages of this kind."""
         return message == "change" or self._in_a_row[message] >= ENOUGH[message]
 
     def note_message(self, message: Message, now: float, certain: bool = False) -> None:
@@ -92,7 +92,7 @@ class AnswerHabits:
                 self._refuted.add(self._asked[0])
             self._asked = message, now
         certain = self.answers("repeat") or certain if message == "change" else self.answers(message)
-        # The last of several changes decides: a bulb sent there and back has nothing to report.
+        # The last of several changes decides: a bulb sent back to its old level has nothing to report.
         self._certain = certain or (self._certain and message != "change")
         if self._due_since is None and (certain or not self.has_reported):
             self._due_since, self._tries = now, 0
@@ -102,7 +102,7 @@ class AnswerHabits:
         self._tries += 1
 
     def note_report(self, now: float, as_sent: bool, moved: bool = True) -> None:
-        """Note a report: `as_sent` of the level sent, `moved` of one on its way there."""
+        """Note a report: `as_sent` if of the level sent, `moved` if of a level on the way there."""
         self.heard_at, self.has_reported = now, True
         self._due_since, self._certain = None, False
         if self._asked is not None and (as_sent or self._asked[0] == "question"):

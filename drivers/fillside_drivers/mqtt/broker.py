@@ -124,7 +124,7 @@ _REFUSALS = {
 
 
 def broker_failure(error: BaseException) -> str:
-    """Explain why a broker cannot be reached, or no longer, in a clause to follow its address."""
+    """Explain, in a clause to follow the broker's address, why it cannot be reached or was lost."""
     if isinstance(error, aiomqtt.MqttCodeError):
         number = getattr(error.rc, "value", error.rc)
         return _REFUSALS.get(number if isinstance(number, int) else 0, why(error))

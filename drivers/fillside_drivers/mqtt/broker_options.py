@@ -1,7 +1,7 @@
 """Options of a connection to an MQTT broker: address, encryption and credentials.
 
-The same keys occur in ``[drivers.NAME]`` of a driver that uses a broker and in ``[doors.mqtt]``; this module
-does without the client library.
+The same keys occur in ``[drivers.NAME]`` of a driver that uses a broker and in ``[doors.mqtt]``. This module
+does not need the client library.
 """
 
 from __future__ import annotations

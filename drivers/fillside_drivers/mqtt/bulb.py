@@ -1,9 +1,10 @@
 """One bulb behind a topic: its messages and their times. Pure: no input or output, no clock.
 
-A bulb accepts few messages a second; the latest code is sent, and those in between are dropped. At rest the
-bulb is asked for its level, or sent it again. A bulb that is gone is sent nothing; a silent one is probed now
-and then. When a bulb is back, nothing is sent until the caller, who knows where it was found, gives a new
-code. `recovery` determines the messages to a bulb whose report is in doubt or that is led back in steps.
+A bulb accepts few messages a second; the latest code is sent, and earlier codes still waiting are dropped. At
+rest the bulb is asked for its level, or sent its level again. A bulb that is gone is sent nothing; a silent
+bulb is probed at intervals. When a bulb is back, nothing is sent until the caller, which knows the level it
+was found at, gives a new code. `recovery` determines the messages to a bulb whose report is in doubt or that
+is led back in steps.
 """
 
 from __future__ import annotations
@@ -28,10 +29,10 @@ ASK_STEP_S = 0.5
 """Time from a step of a bulb led back in steps to the question about it."""
 
 GENTLE_FADE_S = 1.0
-"""Fade of a bulb that may not be where it was sent; short enough for a timely answer."""
+"""Fade of a bulb that may not have the level it was sent; short enough for a timely answer."""
 
 SURE_CODES = 0.015
-"""A change by a smaller share of full scale may be none to a bulb that rounds, and goes unreported."""
+"""A bulb that rounds may not notice a change by a smaller share of full scale, and not report it."""
 
 
 class Bulb(ReportingBulb):
@@ -93,7 +94,7 @@ class Bulb(ReportingBulb):
         if moves:
             return self._sent_at + self.drive.interval_s
         if self.condition == "ok" and self._differs:
-            # It is about to be judged; sending its level now could make a step of light.
+            # The bulb is about to be judged; sending its level now could make a step of light.
             return math.inf
         learns = self.drive.report_topic is not None and self.answers.learning
         again_s = LEARN_AGAIN_S if learns else ASSERT_AGAIN_S
@@ -129,7 +130,7 @@ class Bulb(ReportingBulb):
     def _is_asked_at_rest(self, now: float) -> bool:
         """Return True if a bulb at rest is to be asked now instead of being sent its level again.
 
-        Both alternate once it has left a question unanswered, or while it is disobeying.
+        The two alternate once the bulb has left a question unanswered, or while it is disobeying.
         """
         if self.drive.ask_to is None:
             return False
@@ -142,7 +143,7 @@ class Bulb(ReportingBulb):
             report.note_check(now)
             return self._ask(now)
         if wanted != self._sent and self.drive.fade_field is None:
-            # It is sent on; its next reports decide.
+            # A new level is due anyway; the next reports decide.
             self.reported = self._unexplained = None
         else:
             report.note_check(now)
@@ -178,7 +179,7 @@ class Bulb(ReportingBulb):
         return level_messages(self.drive, self._cct_k, was, code, fade_s)
 
     def _count(self, kind: Message, now: float) -> None:
-        """Tell the answer habits about a message."""
+        """Note a message in the answer habits."""
         if kind != "change":
             if now >= self.answers.again_at:
                 self.answers.note_repeat()

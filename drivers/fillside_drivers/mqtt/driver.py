@@ -1,7 +1,7 @@
 """The MQTT driver: one connection to a broker for all bulbs of a driver table.
 
 Levels are sent at quality of service 0: a delayed level is stale, and the client library would repeat
-acknowledged ones after a lost connection. After each connection every bulb is found again; a watcher may
+acknowledged levels after a lost connection. After each connection every bulb is found again; a watcher may
 respond with a code near its level, otherwise the last code is sent. The driver is `lost` if the broker cannot
 be reached or does not answer; single bulbs have their own health.
 """
@@ -93,14 +93,14 @@ class MqttDriver(Driver):
                     wait_s = FIRST_RETRY_S
                     await self._serve(client)
             except aiomqtt.MqttReentrantError:
-                # It could not disconnect cleanly, and cannot be used again.
+                # The client could not disconnect cleanly, and cannot be used again.
                 with contextlib.suppress(OpenError):
                     client = self._client()
             except (aiomqtt.MqttError, OSError, ssl.SSLError) as error:
                 self._report_failure(DOES_NOT_ANSWER if str(error) == TIMED_OUT else broker_failure(error))
             except Exception:
                 # One bulb's message must not stop the others unnoticed.
-                log.exception("wire %s failed; it is begun anew", self.name)
+                log.exception("wire %s failed; it is restarted", self.name)
                 self._report_failure("a fault of ours; see the log")
             await asyncio.sleep(wait_s * self._random.uniform(0.5, 1.0))
             wait_s = min(2 * wait_s, LONGEST_RETRY_S)

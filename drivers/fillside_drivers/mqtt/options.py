@@ -85,7 +85,7 @@ class MqttDrive(DriveModel):
         ask_to: topic on which the bulb can be asked for its level.
         ask_as: message of that question.
         alive_at: topic on which the bulb, or its gateway, reports that it is alive.
-        alive_as: message for alive; any other means that it is gone.
+        alive_as: message for alive; any other means that the bulb is gone.
         comes_back: level of the bulb after a power cut if it does not report: full or kept.
         homie: ``device/node/property`` of the Homie convention 5, in place of the topics above.
         homie_domain: first topic level of the convention.
@@ -177,8 +177,8 @@ class MqttDrive(DriveModel):
         """The latency, and the fastest fade that the bulb follows within 0.15 stop.
 
         Without a fade field the bulb rests between messages: sent half an interval ahead, it is off by at
-        most half an interval's fade, 0.05 stop at 0.5 stop/s and five messages a second. With one it moves
-        evenly, and four times that speed is as good.
+        most half an interval's fade, 0.05 stop at 0.5 stop/s and five messages a second. With a fade field it
+        moves evenly, and four times that speed is as good.
         """
         if self.fade_field is None:
             return Timing(self.latency_s + self.interval_s / 2, self.latency_s, 0.1 * self.most_per_s)

@@ -1,4 +1,4 @@
-"""Recovery of a bulb that is not where it was sent: checks of a doubtful report, and a return in steps.
+"""Recovery of a bulb that does not have the level it was sent: checks of a doubtful report, return in steps.
 
 A report that differs from a level which the bulb had confirmed at rest may be true (somebody else changed
 the level) or false (a stranger on the topic, an old message). Any level sent now is a step of light in one
@@ -11,11 +11,11 @@ of the two cases, unless the bulb fades by itself. Therefore
 
 A report of the level sent ends the doubt. A bulb that answers with another level is disobeying.
 
-A bulb that stopped short of its level and disobeys will obey again some day, and then does whatever it is
-sent: so it is led back in steps from where it says it is, the next one once the last was reported. A step is
-about 0.1 stop or less on every named dimming curve: 2 % of a level is 0.09 stop on the steepest power law
-(the third, of CIE lightness), and 0.9 % of full is as much on a logarithmic dimmer of three decades; it is
-never less than one code.
+A bulb that stopped short of its level and disobeys may start to obey at any time, and then does whatever it
+is sent. It is therefore led back in steps from the level it reports; each step waits for a report of the
+last. A step is about 0.1 stop or less on every named dimming curve: 2 % of a level is 0.09 stop on the
+steepest power law (the third, of CIE lightness), and 0.9 % of full is as much on a logarithmic dimmer of
+three decades. A step is never less than one code.
 
 Pure: no clock, no input or output.
 """
@@ -43,7 +43,7 @@ ENDS_AFTER_S = 7.0
 
 STEP_OF_LEVEL, STEP_OF_FULL = 0.02, 0.009
 BOLDER_EVERY_S = 30.0
-"""The step doubles each time it had no effect for so long, as a bulb may round to coarser steps."""
+"""The step doubles each time it has had no effect for this long, since a bulb may round to coarser steps."""
 
 Verdict = Literal["open", "true", "disobeys", "nothing"]
 
@@ -98,7 +98,7 @@ class UnexplainedReport:
         return next((at for at in ends if at > now), math.inf)
 
     def is_over(self, now: float) -> bool:
-        """Return True once the questions have gone on for long enough."""
+        """Return True once the time for questions is over."""
         return now >= self._ends_at
 
     @property

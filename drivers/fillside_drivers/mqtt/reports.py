@@ -48,7 +48,7 @@ ALIVE_WAIT_S = 10.0
 """Time a bulb has to report that it is alive after a lost connection: it must find the broker too."""
 
 SILENT_STEPS_S = 15.0
-"""A bulb led back in steps that reports nothing for so long counts as silent."""
+"""A bulb led back in steps that reports nothing for this long counts as silent."""
 
 NEAR_CODES = 0.006
 """Deviation of a report, as a share of full scale, that still means the code, because bulbs round."""
@@ -88,7 +88,7 @@ class ReportingBulb:
 
     @property
     def state(self) -> Literal["ok", "late", "lost", "disobeying"]:
-        """Its condition as others see it; while its level is unknown it counts as lost."""
+        """The bulb's condition as others see it; while its level is unknown, it counts as lost."""
         if self.condition == "disobeying":
             return "disobeying"
         if self.condition != "ok":
@@ -104,7 +104,7 @@ class ReportingBulb:
 
     @property
     def answer_habit(self) -> Literal["yes", "changes", "no"] | None:
-        """The messages it answers: all, changes only, or none; None while that is unknown."""
+        """The messages that the bulb answers: all, changes only, or none; None while that is unknown."""
         return "no" if self.drive.report_topic is None else self.answers.habit
 
     @property
@@ -114,16 +114,16 @@ class ReportingBulb:
 
     @property
     def code(self) -> int | None:
-        """The code it reports, or the one assumed when it came back without a report."""
+        """The code that the bulb reports, or the code assumed when it came back without a report."""
         return self._found if self.reported is None else self.reported
 
     @property
     def _obeys_by(self) -> float:
-        """The time by which it should have the code last sent."""
+        """The time by which the bulb should have the code last sent."""
         return max(self._moved_at, self._changed_at) + OBEYS_WITHIN_S
 
     def _judged_at(self, now: float) -> float:
-        """Return the time of the next judgement of its obedience if it reports nothing new."""
+        """Return the time of the next judgement of obedience if the bulb reports nothing new."""
         if self._unexplained is not None:
             return self._unexplained.next_at(now)
         if self.condition != "ok" or self._wanted != self._sent or not self._differs:
@@ -132,7 +132,7 @@ class ReportingBulb:
 
     @property
     def _differs(self) -> bool:
-        """True if it has reported another level since it was sent its own."""
+        """True if the bulb has reported another level since the last level was sent."""
         if self.reported is None or self._sent is None or self.answers.heard_at < self._changed_at:
             return False
         return not self._is_near(self.reported, self._sent)
@@ -192,7 +192,7 @@ class ReportingBulb:
             self._note_doubtful(code, now)
         elif not differed and self._wanted == self._sent and now >= self._obeys_by:
             if self._late and self.drive.ask_to is None and self.drive.fade_field is None:
-                # It was away for a short time.
+                # The bulb was away for a short time.
                 self._back(code, confirmed=True)
             else:
                 self._unexplained = UnexplainedReport(code, now)
@@ -219,7 +219,7 @@ class ReportingBulb:
         return low <= code <= high and abs(code - self._sent) < abs(code - self._confirmed_code)
 
     def _end_doubt(self) -> None:
-        """Drop the doubt, as it has the level it was sent; a target that waited starts from here."""
+        """Drop the doubt, as the bulb has the level it was sent; a target that waited starts from here."""
         checked = self._unexplained is not None and self.drive.ask_to is not None
         self._unexplained = None
         if checked and self._wanted != self._sent:
@@ -239,7 +239,7 @@ class ReportingBulb:
         return max(least, share * self.drive.full_scale)
 
     def judge(self, now: float) -> bool:
-        """Judge if the bulb answers and obeys; return True if the state that others see changed."""
+        """Judge whether the bulb answers and obeys; return True if the state that others see changed."""
         before = self.status
         overdue = self.answers.overdue(now)
         if self.reachable and (overdue == "lost" or now >= self._expires_at):
@@ -296,7 +296,7 @@ class ReportingBulb:
             if self.drive.ask_to is None or report.is_over(now):
                 self._unexplained = None
         elif verdict == "nothing" and not self._answers_checks:
-            # The checks had no effect, and it reports changes only.
+            # The checks had no effect, and the bulb reports changes only.
             self.condition, self.reported, self._unexplained, self._confirmed = "ok", None, None, False
 
     @property
@@ -328,7 +328,7 @@ class ReportingBulb:
         self.condition, self._wait_until, self._asked_at = "asked", now + REPORT_WAIT_S, -math.inf
 
     def _back(self, code: int | None, confirmed: bool = False) -> None:
-        """Note that it is back at this code; nothing is sent until it gets a new code."""
+        """Note that the bulb is back at this code; nothing is sent until it gets a new code."""
         self.condition, self._found = "ok", code
         self._confirmed, self._truthful = confirmed, False
         self._confirmed_code = code if confirmed else self._confirmed_code

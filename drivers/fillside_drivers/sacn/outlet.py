@@ -43,8 +43,8 @@ class Destination:
 class Outlet:
     """All destinations of one source, by universe.
 
-    A destination that refuses octets is skipped until its back-off ends. Octets are dropped and count as late
-    if the system's buffers are full, as a newer frame follows.
+    A destination that refuses octets is skipped until its back-off ends. If the system's buffers are full,
+    octets are dropped and count as late, since a newer frame follows.
     """
 
     by_universe: Mapping[int, tuple[Destination, ...]]

@@ -11,7 +11,7 @@ of its last packet, PERIOD_S the shortest time between two packets of 512 slots 
 
 A new value leads from settling to changed as well. A value that arrives while another waits replaces it: the
 latest wins, and nothing is caught up after a stall. A universe that stands by for another source accepts
-values and sends nothing; when that ends it is changed, and its current value leaves at once.
+values and sends nothing; when the standby ends, its phase is changed and its current value leaves at once.
 """
 
 from __future__ import annotations
@@ -196,7 +196,7 @@ class Schedule:
         self._group_of[universe].change()
 
     def stand_by(self, universes: Collection[int]) -> None:
-        """Leave these universes to others; one no longer named resumes with its value at once."""
+        """Leave these universes to others; a universe no longer among them resumes with its value at once."""
         for number, universe in self._universes.items():
             before, universe.standing_by = universe.standing_by, number in universes
             if before and universe.is_sent:

@@ -2,8 +2,8 @@
 
 A frame leaves from within `send` if the universe's last packet is at least a packet's time ago; otherwise a
 timer sends it after that. There is no task and no fixed tick. The driver is `late` if a timer fires more than
-0.1 s after its time or the system's buffers are full, and `lost` if the system cannot reach a destination;
-both end by themselves.
+0.1 s after its time or the system's buffers are full, and `lost` if the system cannot reach a destination.
+Both states end by themselves.
 """
 
 from __future__ import annotations

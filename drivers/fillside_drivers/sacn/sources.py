@@ -115,12 +115,12 @@ class RivalSources:
 
 
 def _plain(name: str) -> str:
-    """Replace the control characters of a foreign name, which could steer a terminal."""
+    """Replace the control characters of a foreign name, since they could steer a terminal."""
     return "".join(char if char.isprintable() else "?" for char in name)
 
 
 def notices(rivals: Iterable[Source], priorities: Mapping[int, int], yields: bool = False) -> tuple[str, ...]:
-    """Return one sentence per rival, for people; with `yields` we stand by for a higher priority."""
+    """Return one sentence per rival, for people; with `yields`, we stand by for a higher priority."""
     return tuple(_sentence(rival, priorities[rival.universe], yields) for rival in rivals)
 
 

@@ -37,7 +37,7 @@ LEAST_SPAN = 0.001
 
 
 class HeadTruth(OptionsModel):
-    """The differences of a simulated lamp from the rig file; keys left out are as the file states.
+    """The differences of a simulated lamp from the rig file; keys left out match the file.
 
     Attributes:
         output_factor: its light relative to the stated intensity.

@@ -1,7 +1,7 @@
-"""The true light of the simulated lamps, by separate physics against which the product is checked.
+"""The true light of the simulated lamps, by independent physics against which the product is checked.
 
-Nothing is shared with the code that computes the balance: light is summed over elements of the disc by
-quadrature, and the curves are written out again.
+This module shares nothing with the code that computes the balance: light is summed over elements of the disc
+by quadrature, and the curves are written out again.
 
 It does not model light that one head's modifier throws on another, shadows, the subject's own body, colour,
 flicker, stray light from a modifier's back, or a bounce that depends on direction. A heated lamp follows one

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 
 def main() -> None:
-    """The entry point of the ``fillside`` command."""
+    """Run the ``fillside`` command."""
     from fillside.cli.group import run
 
     run()

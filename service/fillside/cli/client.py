@@ -1,4 +1,4 @@
-"""The client of the running daemon, on the standard library alone, for a quick start of each command."""
+"""The client of the running daemon; it uses the standard library alone, so that commands start quickly."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ class RefusedError(Failure):
 
 
 class WrongOrderError(RefusedError):
-    """The daemon refused an order for its text."""
+    """The daemon refused an order because the order itself is wrong."""
 
     exit_code = WRONG_USE
 

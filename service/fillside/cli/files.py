@@ -1,4 +1,4 @@
-"""Files named on the command line: rigs, calibrations and CSV; every fault of theirs is wrong use."""
+"""Files named on the command line: rigs, calibrations and CSV. Any fault in them is reported as wrong use."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def sheet_text(path: Path) -> str:
 
 
 def check_writable(path: Path) -> None:
-    """Raise WrongUse where a pipe, a device, a folder or a socket stands in place of a file."""
+    """Raise WrongUse if the path is a pipe, a device, a folder or a socket."""
     try:
         check_can_be_written(path)
     except NotPlainError as error:

@@ -121,7 +121,7 @@ def completion(shell: str) -> None:
 
 
 def run(args: list[str] | None = None) -> NoReturn:
-    """Run one command line to its exit status."""
+    """Run one command line, then exit with its status."""
     from fillside.cli.terminal import escaped_output
 
     with escaped_output():
@@ -179,6 +179,6 @@ def _usage_hint(error: click.ClickException) -> str:
 
 
 def _discard_stdout() -> None:
-    """Discard the interpreter's last flush, as the reader of the output has gone."""
+    """Discard the interpreter's last flush, since the reader of the output has gone."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

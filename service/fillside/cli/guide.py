@@ -1,4 +1,4 @@
-"""A guided routine in a terminal, from the first caution to the verdict, by a person or a simulated meter."""
+"""A guided routine in a terminal, from first caution to verdict, for a person or a simulated meter."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from fillside.cli.render.routine import NAMES, STAGES, WIDTH, Step, StepText, co
 POLL_S = 0.2
 REST_WITHIN_S = 60.0
 COMMANDS = {"skip": "skip", "again": "repeat", "leave": "leave", "finish": "finish", "go": "go"}
-"""Words that can be typed in place of a value, and their acts."""
+"""Words accepted in place of a value, and the acts that they stand for."""
 _YES, _NO = ("", "y", "yes"), ("n", "no")
 
 
 class MeterHolder(Protocol):
-    """Reads the steps and holds the meter; so many refusals in a row as `patience` end the routine."""
+    """Reads the steps and holds the meter; `patience` refusals in a row end the routine."""
 
     patience: float
 
@@ -31,7 +31,7 @@ class MeterHolder(Protocol):
         """Return whether to resume a routine that was left."""
 
     def report(self, text: str) -> None:
-        """Take note of the result of the last act."""
+        """Receive the result of the last act."""
 
     def confirm_caution(self, text: str) -> bool:
         """Return whether a caution was seen to; False leaves the routine."""
@@ -47,7 +47,7 @@ class MeterHolder(Protocol):
 
 
 class RoutineGuide:
-    """Takes a routine of a kind on a daemon to its end, or until it is left."""
+    """Guides a routine on a daemon to its end, or until it is left."""
 
     def __init__(self, kind: str, daemon: Daemon, holder: MeterHolder, *, no_warm_up: bool = False) -> None:
         self._kind, self._daemon, self._holder, self._no_warm_up = kind, daemon, holder, no_warm_up
@@ -140,7 +140,7 @@ class RoutineGuide:
             self._holder.show_step(step)
 
     def _await_rest(self) -> None:
-        """Wait until the light rests: a reading of a moving light is worthless."""
+        """Wait until the light rests, since a reading of changing light is worthless."""
         deadline = time.monotonic() + REST_WITHIN_S
         while not self._daemon.state()["settled"] and time.monotonic() < deadline:
             time.sleep(POLL_S)

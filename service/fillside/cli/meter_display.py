@@ -1,4 +1,4 @@
-"""The display of a light meter: readings as people type them, and the value it will show for a light."""
+"""The display of a light meter: readings as people type them, and the value that it will show for a light."""
 
 from __future__ import annotations
 
@@ -61,9 +61,9 @@ class DisplayUnit:
 
 
 def parse_reading(text: str, unit: DisplayUnit) -> tuple[dict[str, Any], DisplayUnit]:
-    """Parse a typed reading to the members of a `read` order, and the unit it was typed in.
+    """Parse a typed reading into the members of a `read` order and its unit.
 
-    A bare number is in `unit`, the one of the reading before. Raises ValueError for any other text.
+    A bare number is taken in `unit`, that of the previous reading. Raises ValueError for any other text.
 
     >>> parse_reading("640", DisplayUnit())[0], parse_reading("60 fc", DisplayUnit())[0]
     ({'value': 640.0, 'unit': 'lux'}, {'value': 60.0, 'unit': 'fc'})

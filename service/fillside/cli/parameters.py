@@ -1,4 +1,4 @@
-"""Types and options of the command line: stops, numbers and places, which may be negative."""
+"""Parameter types of the command line: stops, numbers and places, which may be negative."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from fillside.rig.problems import quoted
 
 MINUS = "\N{MINUS SIGN}"
 LARGEST = 1e12
-"""No light, distance, time or setting of a studio is as large, in any unit that is typed."""
+"""Larger than any light, distance, time or setting of a studio, in any unit that can be typed."""
 LONGEST_COUNT = 18
 _NEGATIVE = re.compile(r"-(?=\.?\d)")
 _STOPS = re.compile(r"([+-]?)(?:(\d+(?:\.\d*)?|\.\d+)(?:/(\d+))?|(\d+)\s+(\d+)/(\d+))", re.ASCII)
@@ -28,8 +28,8 @@ else:
 class NumbersCommand(click.Command):
     """A command whose arguments may be negative numbers.
 
-    ``-1`` would be taken for an option. It is passed on with a true minus sign, which no option starts with;
-    the types below accept both.
+    ``-1`` would be taken for an option, so it is passed on with a true minus sign, which no option starts
+    with. The types below accept both.
     """
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -158,7 +158,7 @@ class SecondsType(click.FloatRange):
 
 
 class CountType(click.IntRange):
-    """A whole number within a range; a refusal shortens a long text."""
+    """A whole number within a range; refusals quote long input shortened."""
 
     name = "integer range"
 

@@ -1,4 +1,4 @@
-"""The commands: the place of their code, their heading in the help, and a summary in one line."""
+"""The table of commands: where their code is, their heading in the help, and a one-line summary."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _ = "fillside.cli.commands."
 
 
 def _order(word: str, heading: str, where: str) -> CommandEntry:
-    """A command that gives the order of its name."""
+    """Return the entry of a command that gives the order of the same name."""
     return CommandEntry(_ + where, heading, ORDERS[word].help)
 
 

@@ -1,4 +1,4 @@
-"""The terminal: escapes control characters in all output but our own, and redraws a few lines in place."""
+"""The terminal: escapes control characters in all output except our own, and redraws a few lines in place."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def steer(text: str) -> None:
 
 
 class TerminalScreen:
-    """Draws lines over those drawn before, each in place and none cleared first, so that nothing flickers."""
+    """Redraws lines in place without clearing them first, so that nothing flickers."""
 
     def __init__(self) -> None:
         self._line_count = 0

@@ -1,4 +1,4 @@
-"""The system's Mosquitto, run for the length of a demonstration on a port of its own."""
+"""Runs the system's Mosquitto on a port of its own for the length of a demonstration."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 SEARCH_PATH = "/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
-"""Folders to search when it is not on the PATH."""
+"""Folders to search when Mosquitto is not on the PATH."""
 START_TIMEOUT_S = 5.0
 ASK_EVERY_S = 0.05
 
@@ -69,7 +69,7 @@ async def mosquitto(folder: Path) -> AsyncIterator[int]:
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.DEVNULL,
         stderr=asyncio.subprocess.DEVNULL,
-        # Ctrl-C in the terminal ends the demonstration, which then ends its broker.
+        # Ctrl-C in the terminal must reach the demonstration alone, which then ends its broker.
         start_new_session=True,
     )
     try:

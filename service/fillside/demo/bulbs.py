@@ -1,8 +1,8 @@
-"""Simulated bulbs behind a real broker: each obeys levels from its topic and reports its own.
+"""Simulated bulbs behind a real broker: each obeys levels from its topic and reports its own level.
 
-The behaviour of such bulbs, by common practice, no source: a message shows its light some tens of
-milliseconds later; with a time beside the level the bulb moves there evenly; it reports a level on arrival
-and on request, and its last will tells that it is gone. They accept a plain number, or an object with `level`
+Such bulbs behave as follows (common practice, no source): the light follows a message after some tens of
+milliseconds; given a time beside the level, the bulb fades evenly; it reports a level on reaching it and on
+request, and its last will announces that it is gone. They accept a plain number, or an object with `level`
 and `over` (seconds).
 """
 
@@ -45,7 +45,7 @@ class BulbLight:
         self._begins_s, self._start, self._goal, self._over_s = -math.inf, level, level, 0.0
 
     def command(self, level: float, over_s: float, at_s: float) -> None:
-        """Fade to a level over a time; earlier messages that have not begun still will."""
+        """Fade to a level over a time; earlier messages that have not taken effect yet still do."""
         self._waiting.append((at_s + self._latency_s, level, over_s))
 
     def level_at(self, now_s: float) -> float:
@@ -154,7 +154,7 @@ class SimulatedBulb:
 
 
 def bulbs_of(rig: Rig, clock: Clock) -> dict[str, SimulatedBulb]:
-    """Return a simulated bulb for every head of a rig that is one."""
+    """Return a simulated bulb for every head of a rig that is a bulb."""
     drives = rig.driver_config.drives.items()
     return {name: SimulatedBulb(drive, clock) for name, drive in drives if isinstance(drive, MqttDrive)}
 

@@ -1,6 +1,6 @@
 """The actual light on the face, read in the simulated room by independent physics.
 
-The judge knows the lamps as they are, not as the rig file states them, and shares no code with the balance.
+The judge uses the actual lamps, not the rig file's figures, and shares no code with the balance.
 """
 
 from __future__ import annotations

@@ -101,7 +101,7 @@ class Demonstration:
 
 @asynccontextmanager
 async def running_demo(folder: Path, port: int = 7420, broker: bool = False) -> AsyncIterator[Demonstration]:
-    """Run the daemon on `port`, or on a free one when that is taken, with the light up and nobody moving.
+    """Run the daemon on `port`, or on a free port if it is taken, with the light up and the subject at rest.
 
     With `broker`, two of the lamps are bulbs behind one. Raises BrokerUnavailableError where there is none.
     """

@@ -30,7 +30,7 @@ class SubjectWalk:
     """A round of marks: stand and sway, then walk on, easing in and out."""
 
     def __init__(self, marks: Mapping[str, Sequence[float]], stops: Sequence[Stop] = ROUND) -> None:
-        """`marks` are places in metres by name; every stop's mark is among them."""
+        """`marks` are places in metres by name; every stop's mark must be among them."""
         self._legs: list[tuple[float, float, Place, Place]] = []
         at = 0.0
         for stop, following in zip(stops, (*stops[1:], stops[0]), strict=True):

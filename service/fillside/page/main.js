@@ -100,7 +100,7 @@ class Page {
     try {
       const { status, answer, date } = await ask("/api/v1/places", 5000);
       if (status !== 200) throw new Error(`${status}`);
-      // The header has whole seconds, so that a smaller difference means nothing.
+      // The header has whole seconds, so a smaller difference means nothing.
       const offset = Date.parse(date) + 500 - Date.now();
       this.#clockOffset = Math.abs(offset) > 1500 ? offset : 0;
       this.#places = answer;

@@ -25,7 +25,7 @@ SCRATCH_FOLDERS = ("/dev/shm", None)
 
 
 class MemoryDatabase:
-    """An empty, up-to-date database in memory. It ends with `close`."""
+    """An empty, up-to-date database in memory, discarded by `close`."""
 
     def __init__(self) -> None:
         self.where = "memory"
@@ -134,7 +134,7 @@ class DatabaseFile:
         return connection
 
     def check(self) -> None:
-        """Raise FolderUnusableError when the file has gone: SQLite would go on writing to a removed file."""
+        """Raise FolderUnusableError if the file is gone: SQLite would go on writing to a removed file."""
         if _file(self._path) != self._file:
             raise FolderUnusableError(
                 self._folder, "the database was moved or removed meanwhile; put it back, or start again"

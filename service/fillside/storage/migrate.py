@@ -1,4 +1,4 @@
-"""Migration of a database to the present schema: numbered SQL files, one a step.
+"""Migration of a database to the present schema: numbered SQL files, one per step.
 
 A new table is a new file `migrations/NNNN_purpose.sql` with the next number; released files are never edited.
 Each step runs in one transaction together with its number, so it is done completely or not at all.

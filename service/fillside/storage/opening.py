@@ -1,4 +1,4 @@
-"""Opening of a database file, so that it is private, up to date and undamaged.
+"""Opens database files so that they are private, up to date and undamaged.
 
 A damaged file is renewed from its intact rows. Where the folder is not writable, the readable rows are taken
 from a copy instead, and the file stays as it is.
@@ -33,7 +33,7 @@ class _DamagedError(Exception):
 
 
 def connect_writer(uri: str) -> sqlite3.Connection:
-    """Return a connection for one writer. `synchronous` is FULL: a commit returns when the disk has it.
+    """Return a connection for one writer. `synchronous` is FULL: a commit returns once the disk has the data.
 
     The write-ahead log is truncated after a checkpoint. Raises sqlite3.Error for a file that is no database,
     or cannot be read or written.
@@ -96,7 +96,7 @@ def copy_into(path: Path, connection: sqlite3.Connection, say: ReportLoss) -> No
 
 
 def _use_if_intact(path: Path, use: Callable[[Path], T]) -> T:
-    """Return the result of `use` for an undamaged database; raises _DamagedError for another."""
+    """Return the result of `use` for an undamaged database; raises _DamagedError for a damaged one."""
     wrong = find_damage(path)
     if wrong is not None:
         raise _DamagedError(wrong)

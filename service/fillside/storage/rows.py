@@ -1,4 +1,4 @@
-"""Checks of database rows, which any program or fault may have written.
+"""Checks of database rows, since any program or fault may have written them.
 
 Each table has one check: it takes the columns in the order of `TABLES` and returns their values, JSON parsed,
 or raises BadRowError naming the wrong column. Readers leave such a row out and count it.

@@ -87,7 +87,7 @@ class Store:
 
     @property
     def stalls(self) -> bool:
-        """True when the disk has not answered for longer than anybody waits for it."""
+        """True when the disk has not answered for longer than any caller waits."""
         return self._writer.stalls
 
     @property
@@ -122,7 +122,7 @@ class Store:
         except sqlite3.Error:
             if uri == self._place.uri:
                 raise
-            return self.read(question)  # the file has replaced its copy in memory
+            return self.read(question)  # The file has replaced its copy in memory.
 
     def rows(
         self,

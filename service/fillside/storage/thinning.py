@@ -1,9 +1,9 @@
 """Removal of rows beyond the bounds, a few at a time, while everything else goes on.
 
 Rows are read from the newest to the oldest, page by page, on a read-only connection. Each counts toward its
-bound, and rows beyond it are deleted in transactions so small that a waiting order hardly notices, without a
-sync. Readings and calibrations are few; all are read before any goes, since their use decides. SQLite reuses
-the freed space.
+bound. Rows beyond the bound are deleted without a sync, in transactions so small that a waiting order hardly
+notices. Readings and calibrations are few: all are read before any is deleted, since their use decides which
+go. SQLite reuses the freed space.
 """
 
 from __future__ import annotations
@@ -44,11 +44,11 @@ ROWS_AT_ONCE, OCTETS_AT_ONCE = 50, MB // 4
 """Rows in one transaction, and their total size unless one alone is larger."""
 PAUSE_S, REST_S, POLL_S = 0.05, 600.0, 10.0
 REST_FACTOR = 5.0
-"""Rest after a step, as a multiple of its duration: a slow disk has others to serve."""
+"""Pause after a step, as a multiple of its duration, so that a slow disk can serve others."""
 MOST_NEW_ROWS = 5_000
-"""Number of new rows that ends a rest."""
+"""Number of new rows that ends a pause."""
 ROW_OCTETS = 48
-"""Size of a row besides its texts: numbers, lengths, its part of the page."""
+"""Size of a row besides its texts: numbers, lengths, its share of the page."""
 
 UNDER_WAY = "under way"
 
@@ -72,7 +72,7 @@ class RowDeletion:
     ids: tuple[int, ...] = ()
 
     def delete(self, connection: sqlite3.Connection) -> None:
-        """Delete the rows, except those meanwhile in use, and record their number."""
+        """Delete the rows, except those that came into use meanwhile, and record their number."""
         marks = ", ".join("?" * len(self.ids))
         if self.table == "calibration":
             connection.execute(_RECORD_WEIGHED.format(marks), self.ids)
@@ -203,7 +203,7 @@ def _beyond(
     worth: Iterable[RowFacts],
     others: Iterable[RowFacts],
 ) -> list[RowFacts]:
-    """Return the rows to delete, oldest first: others, and worthy ones for which the bound has no room."""
+    """Return the rows to delete, oldest first: `others`, and those of `worth` that exceed the bound."""
     tally = BoundCounter(bound, now)
     for one in in_use:
         tally.has_room_for(one)
@@ -218,7 +218,7 @@ def _last_of_each_day(facts: Sequence[RowFacts]) -> set[int]:
 
 
 def _portions(table: str, going: Sequence[RowFacts]) -> Iterator[RowDeletion]:
-    """Split rows into deletions of which each is one small transaction."""
+    """Split rows into deletions, each of which is one small transaction."""
     portion: list[int] = []
     octets = 0
     for one in going:
@@ -279,7 +279,7 @@ def _whole_numbers(found: object) -> set[int]:
 async def keep_within_bounds(store: Store, unix_clock: Callable[[], float]) -> None:
     """Keep a store within its bounds until cancelled.
 
-    Disk trouble is left for later: those who store something report it.
+    After disk trouble, try again later; the callers that store data report it.
     """
     while True:
         await asyncio.sleep(POLL_S)

@@ -1,4 +1,4 @@
-"""The stored rows that cannot be read, collected over a run, in words for people."""
+"""The stored rows that cannot be read, collected over a run and described for people."""
 
 from __future__ import annotations
 

@@ -1,14 +1,15 @@
 """The one thread that writes to the database.
 
-Jobs are functions of a connection. All queued ones are written in one `BEGIN IMMEDIATE` transaction, each
-within a savepoint, so a failing job takes no other with it, and all that wait share one sync of the disk. A
+Jobs are functions of a connection. All queued jobs are written in one `BEGIN IMMEDIATE` transaction, each
+within a savepoint, so a failing job takes no other with it, and all of them share one sync of the disk. A
 job's future is done once that transaction is committed: with ``synchronous = FULL`` SQLite returns from a
-commit when the disk has it (sqlite.org, "PRAGMA synchronous"). Where nobody waits the disk may take its time.
+commit when the disk has the data (sqlite.org, "PRAGMA synchronous"). A batch without a synced job does not
+wait for the disk.
 
 Plain jobs are tried once: their future gives the error, and they are forgotten. Persistent jobs are kept
 until they are stored, in order of arrival; their future gives the result of the first attempt. Trouble with
 the disk (full, read-only, gone or hanging) is logged once, and once more when writing works again; it never
-blocks those who hand in jobs.
+blocks the callers that hand in jobs.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ ANSWER_TIMEOUT_S = 2.0
 NO_ANSWER = "the disk does not answer"
 CLOSE_TIMEOUT_S, COMPACT_TIMEOUT_S = 5.0, 2.0
 _OPENED_ANEW = ("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_CORRUPT", "SQLITE_NOTADB")
-"""Errors after which the file is reopened: a remounted disk has another, a damaged one is renewed."""
+"""Errors after which the file is reopened: a remounted disk has another file, a damaged file is renewed."""
 
 
 class DatabasePlace(Protocol):
@@ -86,7 +87,7 @@ class _QueuedJob:
 
 @dataclass(frozen=True)
 class _JobResult:
-    """Result of one attempt at a job; `trouble` is the disk's fault, if that kept it from being stored."""
+    """Result of one attempt at a job; `trouble` is the disk trouble that kept it from being stored."""
 
     entry: _QueuedJob
     result: Any
@@ -95,7 +96,7 @@ class _JobResult:
 
 
 def commit(connection: sqlite3.Connection, synced: bool) -> None:
-    """End the transaction; with `synced` the disk has it afterwards."""
+    """Commit the transaction; with `synced`, its data is on the disk afterwards."""
     connection.execute("COMMIT")
 
 
@@ -202,11 +203,11 @@ class DatabaseWriter:
         connection = self._connection
         if self._compacts and connection is not None:
             self._thread.join(COMPACT_TIMEOUT_S)
-            with suppress(sqlite3.ProgrammingError):  # compaction has just ended
+            with suppress(sqlite3.ProgrammingError):  # Compaction has just ended.
                 connection.interrupt()
             self._thread.join(CLOSE_TIMEOUT_S)
         if self._thread.is_alive():
-            log.error("%s does not answer; what waits is not stored", self._where)
+            log.error("%s does not answer; the queued records are not stored", self._where)
 
     def _work(self) -> None:
         while batch := self._next_batch():
@@ -283,7 +284,7 @@ class DatabaseWriter:
         full: _JobResult | None = None
         for entry in batch:
             if entry.lasting and full is not None:
-                # The same would happen to it, and order must be kept.
+                # This job would fail in the same way, and the order of jobs must be kept.
                 outcomes.append(replace(full, entry=entry))
                 continue
             outcome = _run_job(connection, entry)
@@ -384,7 +385,7 @@ def _run_job(connection: sqlite3.Connection, entry: _QueuedJob) -> _JobResult:
     connection.execute("SAVEPOINT job")
     try:
         result = entry.job(connection)
-    except Exception as error:  # a job's error belongs to its caller
+    except Exception as error:  # The caller of a job gets its error.
         if not connection.in_transaction:
             # A full disk makes SQLite roll back the whole transaction: the batch is lost, not this job alone.
             raise

@@ -1,4 +1,4 @@
-"""Numbers with ± their expanded uncertainty, without digits it makes meaningless."""
+"""Numbers with ± their expanded uncertainty, without the digits that it makes meaningless."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def stops(value: float | None, within_stops: float | None) -> str:
 
 
 def rounded(value: float | None, within_stops: float | None) -> str:
-    """Format stops to the digits their uncertainty leaves, without the uncertainty itself.
+    """Format stops with the digits that their uncertainty allows, without the uncertainty itself.
 
     >>> rounded(-2.78, 1.7), rounded(0.82, 2.4), rounded(0.1, 2.4), rounded(0.26, None)
     ('-2.8 stops', '+1 stop', '0 stop', '+0.26 stop')
@@ -59,7 +59,7 @@ def plus_minus(within_stops: float | None) -> str:
 def ratio(value: float | None, within_stops: float | None, in_stops: float | None = None) -> str:
     """Format a ratio as spoken on set, with its stops if given.
 
-    It has at least two digits, like the illuminances of both sides that stand beside it.
+    The result has at least two digits, like the illuminances of both sides shown beside it.
 
     >>> ratio(2.003, 0.12, 1.002), ratio(2.003, 2.4, 1.002), ratio(0.52, 2.4), ratio(2.0, None, 1.0)
     ('2.0:1 (1.00 ±0.12 stop)', '2.0:1 (1 ±2 stops)', '1:1.9', '2.0:1 (1.00 stop)')

@@ -1,1 +1,1 @@
-"""The commands, a module for each or for a few that belong together."""
+"""The commands: one module for each command, or for a few that belong together."""

@@ -84,7 +84,7 @@ def new(may: str, name: str, data: Path | None, as_json: bool) -> None:
 @DATA
 @AS_JSON
 def list_tokens(data: Path | None, as_json: bool) -> None:
-    """List the tokens; not their secrets, which nobody has kept."""
+    """List the tokens, without their secrets, which are not stored."""
     from fillside.access.tokens import TokenFileError
     from fillside.text import numbers
 
@@ -108,7 +108,7 @@ def list_tokens(data: Path | None, as_json: bool) -> None:
 @DATA
 @AS_JSON
 def revoke(ident: str, data: Path | None, as_json: bool) -> None:
-    """End a token, at once, also for those who are in."""
+    """Revoke a token at once, also for open connections."""
     from fillside.access.tokens import TokenFileError
 
     try:
@@ -138,7 +138,7 @@ Examples:
 @click.option("--name", default="phone", show_default=True, metavar="NAME", help="Whose it is.")
 @live_options
 def phone(may: str, name: str, url: str, token: str | None, as_json: bool) -> None:
-    """Let a phone in: prints an address that is good once, within ten minutes, and its code to scan."""
+    """Let a phone in: print an address that works once, within ten minutes, and a code to scan."""
     found = Daemon(url, token).post("/api/v1/invitation", {"may": may, "name": name})
     if not found["addresses"]:
         raise Failure("the daemon's machine is on no network now, so a phone cannot reach it")

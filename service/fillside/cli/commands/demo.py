@@ -67,7 +67,7 @@ async def _demo(seconds: float | None, port: int, mqtt: bool, as_json: bool) -> 
             assert walking is not None, "a coroutine that runs is in a task"
             with contextlib.suppress(asyncio.CancelledError):
                 await walk_about(play, seconds, view.show if view else lambda elapsed: None)
-            # Ctrl-C arrives as a cancellation; the summary is still to be printed.
+            # Ctrl-C arrives as a cancellation; the summary must still be printed.
             if walking.cancelling():
                 walking.uncancel()
             score = play.score

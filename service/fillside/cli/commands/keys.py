@@ -1,4 +1,4 @@
-"""``fillside keys``: keys, a foot switch or a presentation remote give orders to the running daemon."""
+"""``fillside keys``: send orders to the running daemon from keys, a foot switch or a presentation remote."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from fillside.rig.tables.keys import Keys
 
 SLOW_S = 1.0
-"""After a slower answer, presses made meanwhile are dropped, as they were meant for an earlier state."""
+"""If an answer takes longer, the presses made meanwhile are dropped: they were meant for an earlier state."""
 
 
 @click.command(
@@ -130,7 +130,7 @@ def _list_devices(as_json: bool) -> None:
 
 @contextlib.contextmanager
 def _ends_at_signals() -> Iterator[None]:
-    """End in order at SIGTERM and SIGHUP too, to restore the terminal and release the device."""
+    """Exit cleanly on SIGTERM and SIGHUP too, so that the terminal is restored and the device released."""
 
     def end(_number: int, _frame: FrameType | None) -> NoReturn:
         raise KeyboardInterrupt

@@ -1,4 +1,4 @@
-"""``fillside manual``: the pages of the manual as plain text, laid out for the terminal's width."""
+"""``fillside manual``: the pages of the manual as plain text, formatted for the terminal's width."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ Examples:
 @click.argument("name", metavar="[PAGE]", required=False, shell_complete=_complete)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def manual(name: str | None, as_json: bool) -> None:
-    """The manual, a page a subject; it needs no daemon and no internet."""
+    """The manual, one page per subject; it needs no daemon and no internet."""
     if name is None:
         _list_pages(as_json)
         return
@@ -52,7 +52,7 @@ def manual(name: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps({"name": page.name, "title": page.title, "text": page.text}))
         return
-    # A pager gets the text past the stream that shows control characters.
+    # A pager's input bypasses the stream that escapes control characters.
     click.echo_via_pager(escape_controls(plain_text(page.text, _width()) + "\n"))
 
 
@@ -81,7 +81,7 @@ def _page(name: str) -> ManualPage:
 
 
 def _near(name: str) -> str:
-    """The pages that may have been meant: by a name like it, else by a heading that has the word."""
+    """Suggest pages with a similar name, or else pages with the word in their summary or a heading."""
     near = difflib.get_close_matches(name.lower(), pages_of_manual(), n=3, cutoff=0.7)
     if near:
         return f"did you mean {' or '.join(near)}?"
@@ -97,12 +97,12 @@ def _tells_of(page: ManualPage, word: str) -> bool:
 
 
 def plain_text(markdown: str, width: int) -> str:
-    """A page as text of at most `width` columns, but for code: headings underlined, tables in columns."""
+    """Format a page as text at most `width` columns wide, except for code."""
     return "\n\n".join(_laid_out(part, width) for part in _parts(markdown))
 
 
 def _parts(markdown: str) -> Iterator[list[str]]:
-    """The lines of each paragraph, list item, table and block of code."""
+    """Yield the lines of each paragraph, list item, table and block of code."""
     lines: list[str] = []
     fence = False
     for line in (*markdown.splitlines(), ""):
@@ -119,7 +119,7 @@ def _parts(markdown: str) -> Iterator[list[str]]:
 
 
 def _begins(line: str, before: str) -> bool:
-    """Return whether a line begins a block of its own: a list item, or a table."""
+    """Return whether a line begins a new block: a list item or a table."""
     return bool(_ITEM.match(line)) or line.startswith("|") != before.startswith("|")
 
 
@@ -142,7 +142,7 @@ def _laid_out(lines: list[str], width: int) -> str:
 
 
 def _filled(text: str, width: int, first: str = "", after: str = "") -> str:
-    """A paragraph; short code stays on one line."""
+    """Wrap a paragraph; keep short code on one line."""
     filled = textwrap.fill(
         _CODE.sub(_together, text),
         width,
@@ -159,7 +159,7 @@ def _together(code: re.Match[str]) -> str:
 
 
 def _inline(text: str) -> str:
-    """Links as their words and the page they lead to; bold as it is."""
+    """Replace each link by its text and the page it leads to; drop the marks of bold type."""
     return _LINK.sub(_link, text).replace("**", "")
 
 
@@ -174,7 +174,7 @@ def _cells(line: str) -> list[str]:
 
 
 def _table(rows: list[list[str]], width: int) -> str:
-    """Rows in columns; the widest column gives way until the table fits."""
+    """Align rows in columns; narrow the widest column until the table fits."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     while sum(widths) + 2 * (len(widths) - 1) > width:
         widths[widths.index(max(widths))] -= 1

@@ -1,4 +1,4 @@
-"""The commands around a light meter: guided routines, readings, and the calibrations fitted to them."""
+"""The commands for a light meter: guided routines, readings, and the calibrations fitted to them."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ Examples:
 def read(
     value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
 ) -> None:
-    """Hand in what the meter shows: VALUE UNIT, lux if nothing is said, or an f-stop such as 5.6+0.7."""
+    """Hand in what the meter shows: VALUE UNIT, in lux by default, or an f-stop such as 5.6+0.7."""
     from fillside.cli.meter_display import DisplayUnit, parse_reading
 
     daemon = patient_daemon(url, token)
@@ -198,7 +198,7 @@ def _csv_of(daemon: Daemon) -> str:
 @click.option("--why", metavar="TEXT", help="Kept with it.")
 @live_options
 def strike(number: int, why: str | None, url: str, token: str | None, as_json: bool) -> None:
-    """Strike reading NUMBER: it no longer counts, and what rested on it is worked out again."""
+    """Strike reading NUMBER: it no longer counts, and everything based on it is computed again."""
     order = {"do": "strike", "reading": number, **({} if why is None else {"why": why})}
     print_note(patient_daemon(url, token).do(order), as_json)
 
@@ -207,7 +207,7 @@ def strike(number: int, why: str | None, url: str, token: str | None, as_json: b
 @click.argument("file", metavar="FILE.csv", type=click.Path(path_type=Path))
 @live_options
 def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> None:
-    """Take in the readings of a CSV file, all or, if a line is wrong, none."""
+    """Import the readings of a CSV file; if one line is wrong, none is imported."""
     from fillside.cli.files import sheet_text
 
     print_note(patient_daemon(url, token).do({"do": "import", "readings": sheet_text(file)}), as_json)

@@ -105,7 +105,7 @@ def say(line: str) -> None:
 
 
 def _check_target(rig_file: Path, over: bool) -> None:
-    """Check the target before the first question rather than after the last."""
+    """Check the target file before the first question rather than after the last."""
     if rig_file.is_dir():
         raise WrongUse(f"{rig_file} is a folder; name a file in it, such as {rig_file / 'studio.toml'}")
     check_writable(rig_file)
@@ -118,7 +118,7 @@ def _check_target(rig_file: Path, over: bool) -> None:
 
 
 def _write(rig_file: Path, text: str) -> None:
-    """Write the file as a whole, or not at all if it cannot be read back."""
+    """Write the whole file, or nothing if the text cannot be parsed again."""
     from fillside.rig.problems import RigError
     from fillside.rig_file import load_rig
 
@@ -178,7 +178,8 @@ def prompt_line(question: Question, answers: Answers) -> str:
 class Interview:
     """Asks the questions in turn, each again until its answer is understood.
 
-    Questions answered in `given` are not asked; without `ask` none is, and each takes its default.
+    Questions answered in `given` are not asked. Without `ask`, no question is asked and the rest take their
+    defaults.
     """
 
     def __init__(

@@ -1,4 +1,4 @@
-"""``check``, ``schema``, ``solve``, ``predict`` and ``fit``: work on a rig file, without daemon or lamp."""
+"""``check``, ``schema``, ``solve``, ``predict`` and ``fit``: commands on a rig file, without a daemon."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def place_in(rig: Rig, text: str, option: str) -> tuple[float, float, float]:
 @FEET
 @AS_JSON
 def check(rig_file: Path, feet: bool, as_json: bool) -> None:
-    """Is this rig file right, what was understood, and what should be minded?"""
+    """Check a rig file, and show how it was understood and what to mind."""
     from fillside.cli.render.check import check_lines, check_report
     from fillside.planning.figures import Lengths
 
@@ -58,7 +58,7 @@ def check(rig_file: Path, feet: bool, as_json: bool) -> None:
 
 @click.command(epilog="\b\nExample:\n  fillside schema > rig.schema.json     for an editor's completion\n")
 def schema() -> None:
-    """The rig file's JSON Schema."""
+    """Print the rig file's JSON Schema."""
     from fillside.rig.file.schema import rig_schema
     from fillside_drivers.registry import kinds
 
@@ -82,7 +82,7 @@ Examples:
 def solve(
     rig_file: Path, subject: str | None, ratio: str | None, calibration: Path | None, as_json: bool
 ) -> None:
-    """The levels that hold the balance for one moment."""
+    """Show the levels that hold the balance at one moment."""
     rig = rig_of(rig_file)
     at = None if subject is None else place_in(rig, subject, "--subject")
     wanted = None if ratio is None else _ratio(rig, ratio)
@@ -127,7 +127,7 @@ Examples:
 @CALIBRATION
 @AS_JSON
 def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | None, as_json: bool) -> None:
-    """The light at a place, from each head and in all."""
+    """Show the light at a place, from each head and in total."""
     rig = rig_of(rig_file)
     where = place_in(rig, at, "--at")
     given = None if levels is None else _levels(rig, levels)

@@ -1,4 +1,4 @@
-"""The commands that give one order each to the running daemon, and print its answer."""
+"""The commands that each give one order to the running daemon and print its answer."""
 
 from __future__ import annotations
 
@@ -181,7 +181,7 @@ Examples:
 @click.argument("where", nargs=-1, required=True, metavar="MARK | X Y Z")
 @live_options
 def move(where: tuple[str, ...], url: str, token: str | None, as_json: bool) -> None:
-    """The subject is at a mark, or at X Y Z in metres."""
+    """Say that the subject is at a mark, or at X Y Z in metres."""
     if len(where) == 1:
         give({"do": "move", "mark": plain(where[0])}, url, token, as_json)
         return
@@ -201,7 +201,7 @@ def move(where: tuple[str, ...], url: str, token: str | None, as_json: bool) -> 
 )
 @live_options
 def only(head: str, level: float | None, url: str, token: str | None, as_json: bool) -> None:
-    """HEAD alone, the others out; `fillside all` ends it."""
+    """Light HEAD alone, with the others out; `fillside all` ends it."""
     order: Order = {"do": "only", "head": head}
     if level is not None:
         order["level"] = level
@@ -212,7 +212,7 @@ def only(head: str, level: float | None, url: str, token: str | None, as_json: b
 @click.argument("head")
 @live_options
 def identify(head: str, url: str, token: str | None, as_json: bool) -> None:
-    """HEAD dips slowly and comes back, or comes up and goes out again; the others stay as they are."""
+    """Dip HEAD slowly and bring it back, or bring it up and put it out again; the others stay as they are."""
     give({"do": "identify", "head": head}, url, token, as_json)
 
 

@@ -100,7 +100,7 @@ def sheet(
     calibration: Path | None,
     as_json: bool,
 ) -> None:
-    """Pages to rebuild the set from: drawn to scale, with levels and readings, then check-lists."""
+    """Write pages to rebuild the set from: drawings to scale with levels and readings, then check-lists."""
     rig = rig_of(rig_file)
     at = mark_in(rig, mark) or rig.subject.at or next(iter(rig.marks))
     file = to if to is not None else Path(f"{rig_file.stem}-sheet.pdf")

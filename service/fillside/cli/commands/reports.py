@@ -14,7 +14,7 @@ from fillside.cli.parameters import CountType
 @click.command(epilog="\b\nExamples:\n  fillside status\n  fillside status --json | jq .achieved.ratio\n")
 @live_options
 def status(url: str, token: str | None, as_json: bool) -> None:
-    """Ratio, face, exposure and levels, now."""
+    """Show ratio, face, exposure and levels, now."""
     from fillside.cli.render.state import state_lines
 
     state = Daemon(url, token).state()
@@ -32,7 +32,7 @@ Examples:
 @click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
 @live_options
 def takes(most: int, url: str, token: str | None, as_json: bool) -> None:
-    """Freezes with the light they began with, the newest last; --json has all of it, also at its end."""
+    """List freezes with their light at the beginning, the newest last; --json adds the light at the end."""
     from fillside.cli.render.history import take_lines
 
     found: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/takes?most={most}")["takes"]
@@ -55,7 +55,7 @@ Examples:
 @click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
 @live_options
 def journal(most: int, url: str, token: str | None, as_json: bool) -> None:
-    """Show who ordered what, the newest last. From another machine it takes a token that may operate."""
+    """Show who ordered what, the newest last. From another machine this needs a token that may operate."""
     from fillside.cli.render.history import journal_lines
 
     entries: list[dict[str, Any]] = Daemon(url, token).get(f"/api/v1/journal?most={most}")["entries"]

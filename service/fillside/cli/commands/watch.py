@@ -1,4 +1,4 @@
-"""``fillside watch``: the live state, as a table that is redrawn in place."""
+"""``fillside watch``: the live state as a table, redrawn in place."""
 
 from __future__ import annotations
 
@@ -49,9 +49,9 @@ Examples:
 @click.option("--seconds", type=SecondsType(0, LONGEST_S), metavar="N", help="End by itself after N seconds.")
 @live_options
 def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> None:
-    """Ratio, face, exposure and levels, live, until Ctrl-C."""
+    """Show ratio, face, exposure and levels, live, until Ctrl-C."""
     daemon = Daemon(url, token)
-    daemon.state()  # report a missing daemon or a wrong token before drawing anything
+    daemon.state()  # Report a missing daemon or a wrong token before drawing anything.
     on_screen = sys.stdout.isatty() and not as_json
     screen, printer = TerminalScreen(), LinePrinter(as_json)
 
@@ -71,7 +71,7 @@ def watch(seconds: float | None, url: str, token: str | None, as_json: bool) -> 
 
 
 async def _watch(daemon: Daemon, show: Any, seconds: float | None) -> None:
-    """Count the seconds from the first drawing: connecting may take longer than they last."""
+    """Count `seconds` from the first drawing, since connecting alone may take longer."""
     try:
         async with asyncio.timeout(None) as limit:
 
@@ -116,7 +116,7 @@ async def _stay_in_touch(daemon: Daemon, show: Any) -> None:
 async def _listen(socket: Any, state: dict[str, Any], show: Any, last_message: list[str]) -> None:
     """Show the state as it changes, at most every `DRAW_EVERY_S`; the newest is always shown in the end.
 
-    `last_message` gets the time of day of the latest message.
+    `last_message` receives the time of day of the latest message.
     """
     changed = asyncio.Event()
 

@@ -67,7 +67,7 @@ def _dimming(head: CalibratedHead) -> str:
 
 
 def _digits(value: float) -> str:
-    """Format a value to three digits, as readings are good for a few per cent."""
+    """Format a value to three digits, since readings are accurate to a few per cent."""
     return f"{float(f'{value:.3g}'):.0f}" if value >= 100 else f"{value:.3g}"
 
 

@@ -1,4 +1,4 @@
-"""The part of a plan for the whole rig, in brief or in full: flicker, colour, power, umbrellas."""
+"""The part of a plan that covers the whole rig, in brief or in full: flicker, colour, power, umbrellas."""
 
 from __future__ import annotations
 
@@ -68,7 +68,6 @@ def _missing_keys(unknown: str) -> str:
 
 
 def wrapped(text: str) -> list[str]:
-    """Wrap a text."""
     return wrap(text, WIDTH)
 
 

@@ -35,7 +35,7 @@ class StepText:
         self._sigmas_before: tuple[float | None, float | None] = (None, None)
 
     def lines(self, step: Step, unit: DisplayUnit) -> list[str]:
-        """The lines of a step, with the expected value in the meter's unit."""
+        """Format a step, with the expected value in the meter's unit."""
         name, stage = NAMES[step["routine"]], STAGES[step["stage"]]
         if step["stage"] == "done":
             return _verdict(step)
@@ -55,7 +55,7 @@ class StepText:
         return lines
 
     def _progress(self, step: Step) -> list[str]:
-        """The uncertainty of the light, and its value before the last reading."""
+        """Format the uncertainty of the light, and its value before the last reading."""
         sigmas, before = (step["ratio_sigma_stops"], step["exposure_sigma_stops"]), self._sigmas_before
         if None in sigmas:
             return []

@@ -120,7 +120,7 @@ def _quantities(state: State) -> Iterator[list[str]]:
 
 
 def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
-    """Format the table of heads, their light with the digits that its uncertainty in stops allows."""
+    """Format the table of heads, with as many digits of their light as its uncertainty [stops] allows."""
     rows = [["head", "role", "level", "output", "light", ""]]
     for head in found:
         rows.append(

@@ -20,7 +20,7 @@ function save() {
   try {
     localStorage.setItem(STORAGE_KEY, JSON.stringify(settings));
   } catch {
-    // Without storage they last as long as the page is open.
+    // Without storage, settings last until the page closes.
   }
 }
 

@@ -61,7 +61,7 @@ class _Refusals:
 
     @property
     def is_news(self) -> bool:
-        """True when more were counted since the row was last handed in."""
+        """True when more refusals were counted since the row was last handed in."""
         return self.count[0] > self.handed_in
 
     def job(self) -> PersistentJob:
@@ -84,9 +84,9 @@ class Journal:
     """Writes entries, and keeps reports and refusals from filling the journal.
 
     A tracker reports fifty times a second, a sensor all day. Of their accepted reports the journal stores the
-    first of each second or minute, with the number since the one before. Refusals of one kind from one source
-    share a row for a minute: the first in full, with their number and latest time. Everything else is stored
-    in full, except that an order of more than LONGEST_SAID characters is cut to its beginning.
+    first of each second or minute, with the number since the previous row. Refusals of one kind from one
+    source share a row for a minute: the first in full, with their number and latest time. Everything else is
+    stored in full, except that an order of more than LONGEST_SAID characters is cut to its beginning.
     """
 
     def __init__(self, store: Store, unix_clock: Callable[[], float] = time.time) -> None:
@@ -97,12 +97,12 @@ class Journal:
         self._counted_at = 0.0
 
     def write(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> None:
-        """Write an entry for which nobody waits."""
+        """Write an entry without waiting for the disk."""
         if (line := self.line(visitor, said, outcome, note)) is not None:
             self._store.keep(line, synced=False)
 
     def line(self, visitor: Visitor, said: Any, outcome: str, note: str = "") -> PersistentJob | None:
-        """Return the job that stores an entry; None for one that is counted on another row."""
+        """Return the job that stores an entry; None for an entry counted on another row."""
         entry = JournalEntry(self._unix_clock(), visitor, said, outcome, note)
         word = str(said.get("do"))[:_LONGEST_NAME] if isinstance(said, dict) else ""
         kind = (visitor, word, outcome)

@@ -34,8 +34,8 @@ class StoredReading:
 class StoredCalibration:
     """A stored calibration.
 
-    `meter` is the rig's meter table at the time, `readings` the numbers of its readings, and `used` tells if
-    it is the one in use.
+    `meter` is the rig's meter table at the time, `readings` the numbers of its readings; `used` is true for
+    the calibration in use.
     """
 
     id: int
@@ -91,7 +91,7 @@ def strike_reading(store: Store, number: int, why: str) -> Future[bool]:
 
 
 def revert(store: Store, sql: str, *values: Any) -> Future[Any]:
-    """Undo data that was stored though it was refused, now or as soon as possible."""
+    """Undo data that was stored although the order was refused, now or as soon as possible."""
     return store.keep(PersistentJob(lambda connection: connection.execute(sql, values)))
 
 
@@ -180,7 +180,7 @@ def use_calibration(store: Store, number: int | None) -> Future[bool]:
 
 
 def newest_weighed(store: Store) -> int:
-    """Return the highest number of a reading that is or was in any calibration, 0 without one."""
+    """Return the highest number of a reading that is or was in any calibration; 0 if there is none."""
     known = [number for one in calibrations(store, most=None) for number in one.readings]
     return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
 

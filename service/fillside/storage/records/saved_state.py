@@ -64,9 +64,9 @@ def load_state(store: Store) -> Any | None:
 
 
 def persistent_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
-    """Return this installation's value for `name`, made at the first call and constant ever after.
+    """Return this installation's value for `name`, made at the first call and constant from then on.
 
-    With `anew`, or where the stored value is unreadable, another one replaces it, now or as soon as it can be
+    With `anew`, or if the stored value is unreadable, a new value replaces it, now or as soon as it can be
     stored. Waits at most `ANSWER_TIMEOUT_S` for the disk.
     """
     if not anew and (found := store.rows("identity", "WHERE name = ?", (name,))):

@@ -75,7 +75,7 @@ def _has_known_format(path: Path) -> bool:
 def read_only_connection(path: Path) -> sqlite3.Connection:
     """Return a connection to a database that nobody else has open; it changes no file.
 
-    Without a log SQLite is told that nothing changes, or it would begin one.
+    If there is no log, the database is opened as immutable; otherwise SQLite would create a log.
     """
     log = path.with_name(f"{path.name}-wal")
     more = "" if log.is_file() and log.stat().st_size else "&immutable=1"
@@ -84,7 +84,7 @@ def read_only_connection(path: Path) -> sqlite3.Connection:
 
 
 def is_folder_error(error: sqlite3.Error) -> bool:
-    """Return true for trouble of the disk or its rights, false for damage in the file."""
+    """Return true for trouble with the disk or its permissions, false for damage in the file."""
     kinds = ("READONLY", "FULL", "CANTOPEN", "IOERR", "BUSY", "LOCKED", "PERM", "AUTH", "NOMEM")
     name = getattr(error, "sqlite_errorname", "")
     return name.removeprefix("SQLITE_").partition("_")[0] in kinds

@@ -28,9 +28,9 @@ from fillside.storage.repair.check import read_only_connection, schema_columns
 from fillside.storage.rows import TABLES, BadRowError, Row, RowTable, readable_text
 
 FAULTS = (sqlite3.Error, UnicodeError, OverflowError)
-"""Errors from reading a damaged file; a message of SQLite that quotes it need not be text."""
+"""Errors from reading a damaged file; a message of SQLite that quotes the file may not be valid text."""
 MOST_MISSED = 5_000
-"""Number of consecutive unreadable rows that ends the search one by one."""
+"""Number of consecutive unreadable rows that ends the row-by-row search."""
 MOST_SPANNED = 20_000
 """Limit for counting missing rows, since a damaged number may have any size."""
 MOST_FILLED_UP = 64
@@ -138,7 +138,7 @@ def salvage_rows(path: Path) -> SalvagedRows:
     """Return every row of a damaged database that is readable and valid."""
     found = SalvagedRows(uncounted=set(NUMBERED))
     if not path.is_file():
-        return found  # opening a pipe would wait for its other end
+        return found  # Opening a pipe would wait for its other end.
     for way in _candidates(path):
         with closing(way) as connection, contextlib.suppress(*FAULTS):
             connection.text_factory = readable_text
@@ -156,7 +156,7 @@ def _candidates(path: Path) -> Iterator[sqlite3.Connection]:
         octets = path.read_bytes()
     except OSError:
         return
-    # In a truncated file, a table that would begin behind its end keeps SQLite from all the others.
+    # In a truncated file, a table that would begin past the end keeps SQLite from reading any other.
     octets += bytes(max(0, _header_size(octets) - len(octets)))
     first = _new_first_page(max(1, len(octets) // _PAGE))
     for length in (_HEADER, _PAGE):
@@ -230,7 +230,7 @@ def _removed_counts(connection: sqlite3.Connection, is_counted: bool) -> dict[st
         else:
             (first,) = connection.execute("SELECT min(rowid) FROM journal").fetchone()
             found["journal"] = max(first or 1, 1) - 1
-    # The journal's row is there from the beginning: where it is not, others may be missing too.
+    # The journal's row always exists; where it is missing, others may be missing too.
     return found if "journal" in found else dict.fromkeys(NUMBERED)
 
 
