@@ -38,20 +38,20 @@ class BalanceTarget:
         return self.ratio - 1.0 if self.read_as == "key+fill:fill" else self.ratio
 
     def ratio_from_quotient(self, quotient: float) -> float:
-        """The ratio in the terms of `read_as` of a bright side over shadow side."""
+        """Return the ratio in the terms of `read_as` of a bright side over shadow side."""
         return quotient + 1.0 if self.read_as == "key+fill:fill" else quotient
 
     def relative_stops(self, role: str, rule: str) -> float:
-        """The target of a role, in stops against its reference."""
+        """Return the target of a role, in stops against its reference."""
         return self.relative.get(role, DEFAULT_RELATIVE_STOPS[rule])
 
     def reference(self, role: str, rule: str) -> str:
-        """The reference of a role: "key" or "exposure"."""
+        """Return the reference of a role: "key" or "exposure"."""
         return self.against.get(role, "exposure" if rule == "background" else "key")
 
 
 def target_from_rig(rig: Rig) -> BalanceTarget:
-    """The target that the rig file states."""
+    """Return the target that the rig file states."""
     balance = rig.balance
     return BalanceTarget(
         ratio=balance.ratio_value,
