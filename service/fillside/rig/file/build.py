@@ -53,8 +53,8 @@ def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
     """Return a new rig with other values at dotted keys, as if the rig file had been edited.
 
     ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values.
-    Heads are addressed by name; None removes a key. The new rig is checked like a file, by the kinds of
-    drivers and the reader of key phrases of `rig`, which itself never changes.
+    Heads are addressed by name; None removes a key. The new rig is checked like a file, with the kinds of
+    drivers and the reader of key phrases of `rig`; `rig` itself is unchanged.
 
     Raises:
         RigError: a key or value is not allowed.
