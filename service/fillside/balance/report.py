@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic.json_schema import JsonSchemaValue
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import MeteredBalance, measure, metered_target, stops_over
@@ -103,9 +104,14 @@ class LimitReport(ReportModel):
     says: str
 
 
+RigValue = float | int | str | list[float]
+"""A value that a remedy sets in the rig file."""
+_ANY_VALUES: JsonSchemaValue = {"additionalProperties": True, "title": "Change", "type": "object"}
+
+
 class Remedy(ReportModel):
     do: str
-    change: dict[str, Any]
+    change: Annotated[dict[str, RigValue], WithJsonSchema(_ANY_VALUES)]
     leaves_stops: float
 
 

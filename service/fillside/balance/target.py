@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Never
 
 from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, ReadAs, Rig
 
-NOTHING: Mapping[str, Any] = MappingProxyType({})
+NO_ROLES: Mapping[str, Never] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +28,8 @@ class BalanceTarget:
     protect: str = "ratio"
     most_over: float = 0.5
     most_under: float = 1.0
-    relative: Mapping[str, float] = field(default_factory=lambda: NOTHING)
-    against: Mapping[str, str] = field(default_factory=lambda: NOTHING)
+    relative: Mapping[str, float] = field(default_factory=lambda: NO_ROLES)
+    against: Mapping[str, str] = field(default_factory=lambda: NO_ROLES)
     most_lux: float | None = None
 
     @property

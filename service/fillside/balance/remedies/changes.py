@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
-from fillside.balance.report import Report
+from fillside.balance.report import Report, RigValue
 from fillside.balance.solution import solve_rig
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.build import apply_change
 from fillside.rig.notation import ratio_text, stop_noun
 from fillside.rig.tables.model import WORK_ROLE, Head, Point, Rig
 
-Change = Mapping[str, object]
+Change = Mapping[str, RigValue]
 """New values by dotted key of the rig file."""
 
 CURED_STOPS = 0.05
@@ -147,7 +147,7 @@ def _lamp_steps(head: Head, limit: str) -> Iterator[CandidateChange]:
     now = head.lamp.count
     counts = range(now + 1, 4 * now + 1) if limit == "full" else range(now - 1, 0, -1)
     for count in counts:
-        change: dict[str, object] = {f"heads.{head.name}.lamp.count": count}
+        change: dict[str, RigValue] = {f"heads.{head.name}.lamp.count": count}
         if head.intensity is not None:
             change[f"heads.{head.name}.intensity"] = _short(head.intensity * count / now)
         watts = head.lamp.watts
@@ -171,7 +171,7 @@ def _diffusion_steps(heads: Sequence[Head]) -> Iterator[CandidateChange]:
     each = ", each," if len(heads) == 2 else ""
     for halves in range(1, 2 * MOST_SCRIM_STOPS + 1):
         more = halves / 2
-        change: dict[str, object] = {}
+        change: dict[str, RigValue] = {}
         for head in heads:
             change[f"heads.{head.name}.modifier.diffusion"] = head.modifier.diffusion + more
             if head.intensity is not None:

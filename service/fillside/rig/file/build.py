@@ -49,7 +49,7 @@ def _parse_drivers(rig: Rig, kinds: DriverKinds) -> list[Problem]:
     return problems or list(white_checks(rig))
 
 
-def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
+def apply_change(rig: Rig, change: Mapping[str, object]) -> Rig:
     """Return a new rig with other values at dotted keys, as if the rig file had been edited.
 
     ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values.
@@ -77,7 +77,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _set(data: dict[str, Any], key: str, value: Any) -> None:
+def _set(data: dict[str, Any], key: str, value: object) -> None:
     words = key.split(".")
     table = data
     if words[0] == "heads" and len(words) > 2:
