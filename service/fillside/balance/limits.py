@@ -15,11 +15,12 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class OutputLimits:
-    """The outputs (heads,) a head may have at least and at most, and the heads the balance may set.
+    """The least and most output of each head (heads,), and the heads that the balance may set (`held`).
 
-    A fixed head has least = most = 1; one that is lost or never part of the balance least = most = 0; one
-    that stays at a level whatever it is sent has that as both. None of these is `held`. `floor_codes` are the
-    wire codes of the least, 0 for heads not held; `stay` are the codes, by index, of heads that stay at one.
+    A fixed head has least = most = 1; a head that is lost or never part of the balance has least = most = 0;
+    a head that stays at one level whatever it is sent has the output of that level as both. None of these is
+    `held`. `floor_codes` are the wire codes of the least outputs, 0 for heads not held; `stay` are the codes,
+    by index, of heads that stay at one level.
     """
 
     least: FloatArray
@@ -32,10 +33,10 @@ class OutputLimits:
 def limits_of(
     scene: Scene, working: Sequence[bool] | None = None, stay: Mapping[int, int] | None = None
 ) -> OutputLimits:
-    """The limits of a scene.
+    """Return the limits of a scene.
 
-    `working` (heads,) are the heads that can be set, all if left out. Of the others those in `stay`, by
-    index, give what these codes give, and the rest nothing.
+    `working` (heads,) are the heads that can be set, by default all. Of the others, those in `stay` give the
+    output of their code, and the rest give no light.
     """
     count = len(scene.names)
     can_be_set = np.ones(count, dtype=bool) if working is None else np.array(working, dtype=bool)

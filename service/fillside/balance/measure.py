@@ -20,7 +20,8 @@ FloatArray = npt.NDArray[np.float64]
 class MeteredBalance:
     """Ratio in the terms of `read_as` and in stops, exposure [lux], relative stops, face sides [lux].
 
-    None stands for what does not exist: a ratio without key or fill that counts, a logarithm of no light.
+    None stands for a value that does not exist: a ratio without a key or fill that counts, or the logarithm
+    of no light.
     """
 
     ratio: float | None
@@ -37,7 +38,7 @@ class MeteredBalance:
 
 
 def stops_over(value: float, reference: float) -> float | None:
-    """log2(value / reference), None where either is no light.
+    """Return log2(value / reference), or None if either is no light.
 
     >>> stops_over(200.0, 100.0)
     1.0
@@ -48,9 +49,10 @@ def stops_over(value: float, reference: float) -> float | None:
 def measure(
     metering: Metering, rows: Rows, target: BalanceTarget, outputs: FloatArray, dropped: tuple[str, ...] = ()
 ) -> MeteredBalance:
-    """Every quantity of the balance at the outputs (heads,) of all heads.
+    """Return every quantity of the balance at the outputs (heads,) of all heads.
 
-    `dropped` names those of "key" and "fill" that give too little there to count: then there is no ratio.
+    `dropped` names the roles among "key" and "fill" that give too little light to count; with any, there is
+    no ratio.
     """
     lux = rows.lux(outputs)
     bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
@@ -75,7 +77,7 @@ def measure(
 
 
 def metered_target(metering: Metering, rows: Rows, target: BalanceTarget) -> MeteredBalance:
-    """The target in the same shape; the sides of the face have no target and stand as 0."""
+    """Return the target as metered values; the sides of the face have no target and are 0."""
     quotient = target.quotient
     relative: dict[str, float | None] = {
         role: target.relative_stops(role, metering.role_rules[role]) for role in rows.roles

@@ -49,10 +49,10 @@ class Prediction(ReportModel):
 def predict(
     rig: Rig, at: Place, levels: Mapping[str, float] | None = None, calibration: Calibration | None = None
 ) -> Prediction:
-    """The light at a place [m]; `levels` 0..1 by name, heads not named are out; without levels all are full.
+    """Predict the light at a place [m]; heads not named in `levels` (0..1) are out, without it all are full.
 
-    The ratio is that of these levels: a number wherever key and fill give light, even too little for a
-    balance to rely on.
+    The ratio is that of these levels. It is a number if key and fill give any light, even if a balance could
+    not rely on it.
     """
     metering = Metering(scene(rig, calibration))
     own = metering.scene

@@ -1,13 +1,14 @@
-"""The report of a balance: target, achieved light, the face, every head, and what stands in the way."""
+"""The report of a balance: target, achieved light, the face, every head, and the obstacles."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic.json_schema import JsonSchemaValue
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.measure import MeteredBalance, measure, metered_target, stops_over
@@ -41,7 +42,7 @@ LimitKind = Literal[
 ]
 """Obstacles: an end of a head's range, a bound of the target, a role that gives too little at the subject,
 other light, the steps of the wire, no setting that would do; the pace, or a subject just reported; an order;
-heads that cannot be relied on; a colour that is off, which stands in the way of nothing else."""
+heads that cannot be relied on; a colour that is off, which hinders nothing else."""
 AT_LIMIT = 1e-9
 
 
@@ -74,9 +75,9 @@ class FaceReport(ReportModel):
 
 
 class Uncertainty(ReportModel):
-    """Expanded uncertainties, k = 2: half the width of the 95 % interval about what is achieved, in stops.
+    """Expanded uncertainties, k = 2: half the width of the 95 % interval about the achieved value, in stops.
 
-    Null stands for what does not exist, such as a ratio without a fill.
+    A value that does not exist, such as a ratio without a fill, is null.
     """
 
     ratio_stops: float | None = None
@@ -103,9 +104,14 @@ class LimitReport(ReportModel):
     says: str
 
 
+RigValue = float | int | str | list[float]
+"""A value that a remedy sets in the rig file."""
+_ANY_VALUES: JsonSchemaValue = {"additionalProperties": True, "title": "Change", "type": "object"}
+
+
 class Remedy(ReportModel):
     do: str
-    change: dict[str, Any]
+    change: Annotated[dict[str, RigValue], WithJsonSchema(_ANY_VALUES)]
     leaves_stops: float
 
 
@@ -119,7 +125,7 @@ class Report(ReportModel):
     remedies: tuple[Remedy, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
     relative_uncertainty_stops: Annotated[dict[str, float | None], Field(exclude=True)] = {}
-    """The same for the other roles; used in texts, not part of the JSON."""
+    """Expanded uncertainties of the other roles, for texts; not part of the JSON."""
 
     @property
     def worst_error_stops(self) -> float:
@@ -128,7 +134,7 @@ class Report(ReportModel):
 
 
 def worst_error_stops(target: TargetReport, achieved: AchievedReport) -> float:
-    """The largest of the errors in ratio, exposure and relative roles, in stops, without sign."""
+    """Return the largest of the errors in ratio, exposure and relative roles, in stops, without sign."""
     errors = [achieved.ratio_error_stops or 0.0, achieved.exposure_error_stops or 0.0]
     for role, stops in target.relative.items():
         held = achieved.relative.get(role)
@@ -140,10 +146,10 @@ def worst_error_stops(target: TargetReport, achieved: AchievedReport) -> float:
 def head_reports(
     scene: Scene, limits: OutputLimits, rows: Rows, codes: Codes, solved: FloatArray | None = None
 ) -> tuple[HeadReport, ...]:
-    """Every head at its wire code.
+    """Return the report of every head at its wire code.
 
-    `solved` (heads,) are the outputs before rounding: a head that met a limit there is reported at it, even
-    if joint rounding left it one code away.
+    `solved` (heads,) are the outputs before rounding: a head at a limit before rounding is reported there,
+    even if joint rounding left it one code away.
     """
     outputs, levels = scene.dimmers.outputs(codes), scene.dimmers.levels_from_codes(codes)
     met = outputs if solved is None else solved
@@ -162,7 +168,7 @@ def head_reports(
 
 
 def limit_of(limits: OutputLimits, i: int, output: float) -> AtLimit | None:
-    """The end of its range that a held head is at; None between the ends, or for a head out on purpose."""
+    """Return the end of its range that a held head is at; None between the ends or for a head that is out."""
     if not limits.held[i] or output <= 0:
         return None
     if output >= limits.most[i] * (1 - AT_LIMIT):
@@ -177,9 +183,9 @@ def target_report_of(
     untrimmed: FloatArray,
     trims: Mapping[str, float | None],
 ) -> TargetReport:
-    """The target with the trims in it: each quantity as if every trim could be met in full.
+    """Return the target with the trims applied, as if every trim could be met in full.
 
-    `untrimmed` (heads,) are the outputs the balance holds before trims.
+    `untrimmed` (heads,) are the outputs of the balance before trims.
     """
     want = metered_target(metering, rows, target)
     active = {role: stops for role, stops in trims.items() if stops != 0}
@@ -218,7 +224,7 @@ def _shifted(
 
 
 def achieved_of(target: BalanceTarget, target_report: TargetReport, now: MeteredBalance) -> AchievedReport:
-    """The light that is held, with its errors against the target."""
+    """Return the light that is held, with its errors against the target."""
     ratio_error = None
     if now.ratio is not None and target_report.ratio is not None:
         ratio_error = stops_over(now.ratio, target_report.ratio)
@@ -233,5 +239,5 @@ def achieved_of(target: BalanceTarget, target_report: TargetReport, now: Metered
 
 
 def face_of(now: MeteredBalance) -> FaceReport:
-    """The two sides of the face as the camera sees them."""
+    """Return the two sides of the face as the camera sees them."""
     return FaceReport(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)

@@ -1,7 +1,7 @@
 """The balance's equations as rows: one metered quantity each, times heads.
 
-A row says how much every head, at full, adds to one quantity a person could meter, and what the room
-adds by itself. Another person in the light means more rows, not another solver.
+A row gives the contribution of every head at full, and of the room alone, to one quantity that a person could
+meter. A second person in the light means more rows, not another solver.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ class Rows:
     """Metered quantities at one place of the subject.
 
     `matrix` (rows, heads) and `ambient` (rows,) are in lux with heads at full; row 5 + k is the role
-    `roles[k]`. `facing_lux` (heads,) is E, `metered_lux` (heads,) D; `own_lux` (heads,) is the
-    light reported for a head: E at the subject, for a background head its own reading at its aim point.
+    `roles[k]`. `facing_lux` (heads,) is E, `metered_lux` (heads,) D; `own_lux` (heads,) is the light reported
+    for a head: E at the subject, or for a background head its own reading at its aim.
     """
 
     point: tuple[float, float, float]
@@ -44,7 +44,7 @@ class Rows:
     own_lux: FloatArray
 
     def lux(self, outputs: FloatArray) -> FloatArray:
-        """All metered quantities at the given outputs (heads,), in lux (rows,)."""
+        """Return all metered quantities (rows,) [lux] at outputs (heads,)."""
         value: FloatArray = self.matrix @ outputs + self.ambient
         return value
 
@@ -52,7 +52,7 @@ class Rows:
 class Metering:
     """The place and aim of the meter in one scene; gives the rows for any place of the subject.
 
-    `key_side` is 1 where the key's side of the face is the wearer's right, -1 where it is the left.
+    `key_side` is 1 if the key's side of the face is the wearer's right, -1 if it is the left.
     """
 
     def __init__(self, scene: Scene) -> None:
@@ -74,7 +74,7 @@ class Metering:
 
     @cached_property
     def _background(self) -> tuple[dict[str, FloatArray], FloatArray]:
-        """Per background role its row, and every background head's own reading at its aim, at full [lux]."""
+        """Return the row of each background role, and each head's own reading at its aim, at full [lux]."""
         scene = self.scene
         own = np.zeros(len(scene.names))
         rows: dict[str, list[FloatArray]] = {}
@@ -87,25 +87,25 @@ class Metering:
         return {role: np.mean(seen, axis=0) for role, seen in rows.items()}, own
 
     def looks_at(self) -> FloatArray:
-        """The point the face looks at: the camera, or a mark."""
+        """Return the point the face looks at: the camera, or a mark."""
         looks = self.scene.rig.subject.looks
         return self._camera if looks == "camera" else np.asarray(self.scene.rig.marks[looks], dtype=float)
 
     def cheek_axes(self, point: Sequence[float]) -> tuple[FloatArray, FloatArray]:
-        """The axes (3,) of the receptors on the key's side of the face and on the other, at a place [m]."""
-        look = _unit(self.looks_at() - np.asarray(point, dtype=float))
-        return _cheeks(look, self.key_side)
+        """Return the axes (3,) of receptors on the key's and the other side of the face, at a place [m]."""
+        ahead = _unit(self.looks_at() - np.asarray(point, dtype=float))
+        return _cheeks(ahead, self.key_side)
 
     def rows_at(self, point: Sequence[float]) -> Rows:
-        """The rows for a subject at `point` [m]."""
+        """Return the rows for a subject at `point` [m]."""
         scene, place = self.scene, np.asarray(point, dtype=float)
         to_heads = head_directions(scene.sources, place)
         meter_axis = self._meter_axis(place, to_heads)
-        look = _unit(self.looks_at() - place)
+        ahead = _unit(self.looks_at() - place)
         axes = np.empty((4, len(scene.names), 3))
         axes[0] = to_heads
         axes[1] = meter_axis
-        axes[2], axes[3] = _cheeks(look, self.key_side)
+        axes[2], axes[3] = _cheeks(ahead, self.key_side)
         lux = receptor_lux(scene.sources, place, axes, np.array([False, self.dome, False, False]))
         return self._assemble(place, lux)
 
@@ -116,13 +116,13 @@ class Metering:
         return _unit(self._camera - place)
 
     def _side_of_the_key(self) -> float:
-        """The side of the key seen from the first mark: 1 right of the line of sight, else -1.
+        """Return the side of the key as seen from the first mark: 1 right of the line of sight, else -1.
 
-        It is fixed: a subject who walks past the bearing of the key keeps the same key side of the face.
+        The side is fixed: a subject who walks past the bearing of the key keeps the key side of the face.
         """
         mark = np.asarray(self.scene.rig.first_mark, dtype=float)
-        look = _unit(self.looks_at() - mark)
-        right, to_heads = np.array([look[1], -look[0], 0.0]), head_directions(self.scene.sources, mark)
+        ahead = _unit(self.looks_at() - mark)
+        right, to_heads = np.array([ahead[1], -ahead[0], 0.0]), head_directions(self.scene.sources, mark)
         if self.is_key.any():
             return _sign(float((to_heads[self.is_key] @ right).sum()))
         return _sign(-float((to_heads[self.is_fill] @ right).sum()))
@@ -160,9 +160,9 @@ def _sign(value: float) -> float:
     return 1.0 if value >= 0 else -1.0
 
 
-def _cheeks(look: FloatArray, key_side: float) -> tuple[FloatArray, FloatArray]:
-    """Axes 45 degrees to the key's side and 45 degrees to the other side of `look`, turned level."""
-    right = np.array([look[1], -look[0], 0.0])
+def _cheeks(ahead: FloatArray, key_side: float) -> tuple[FloatArray, FloatArray]:
+    """Return the axes 45 degrees to the key's side and to the other side of `ahead`, turned sideways."""
+    right = np.array([ahead[1], -ahead[0], 0.0])
     side = _unit(right) * key_side
-    forward, across = look * math.cos(CHEEK_TURN), side * math.sin(CHEEK_TURN)
+    forward, across = ahead * math.cos(CHEEK_TURN), side * math.sin(CHEEK_TURN)
     return forward + across, forward - across

@@ -1,4 +1,4 @@
-"""The balance solved: from a scene, a target, limits and a place to outputs, wire codes and what is metered.
+"""Solution of the balance: from scene, target, limits and place to outputs, wire codes and readings.
 
 The hold, the offline commands, planning and calibration all solve through `BalanceSolver`.
 """
@@ -60,7 +60,7 @@ class Solution:
 
     @property
     def subject_outputs(self) -> FloatArray:
-        """The same with work lights out, as during a shot."""
+        """The outputs (heads,) with work lights out, as during a shot."""
         return self.outputs * (self.limits.most > 0)
 
     @cached_property
@@ -70,7 +70,7 @@ class Solution:
 
     @cached_property
     def report(self) -> Report:
-        """The report of this balance, without remedies: a search for those takes longer."""
+        """The report of this balance, without remedies, which take longer to find."""
         light = JudgedLight(
             metering=self.metering,
             target=self.target,
@@ -105,7 +105,7 @@ class BalanceSolver:
         self._rows: Rows | None = None
 
     def rows_at(self, place: Place) -> Rows:
-        """The rows for a subject at a place [m]; the latest are kept."""
+        """Return the rows for a subject at a place [m]; the latest are cached."""
         x, y, z = place
         if self._rows is None or self._rows.point != (x, y, z):
             self._rows = self.metering.rows_at(place)
@@ -118,13 +118,13 @@ class BalanceSolver:
         limits: OutputLimits | None = None,
         present: Codes | None = None,
     ) -> Solution:
-        """The balance for a subject at a place [m]; `limits` of all heads if left out."""
+        """Solve the balance for a subject at a place [m]; `limits` are by default those of all heads."""
         rows, bounded = self.rows_at(place), self.limits if limits is None else limits
         solved = solve(self.metering, rows, target, bounded)
         return Solution(self.metering, rows, target, bounded, solved, present)
 
     def trim(self, place: Place, target: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
-        """Codes with trims on them; the place [m] matters only for the most light the face may get."""
+        """Return the codes with trims applied; the place [m] matters only for the most light on the face."""
         if not any(stops != 0 for stops in trims.values()):
             return codes
         return trim_codes(self.metering, self.rows_at(place), target, self.limits, codes, trims)
@@ -132,7 +132,7 @@ class BalanceSolver:
     def dropped(
         self, place: Place, target: BalanceTarget, limits: OutputLimits | None = None
     ) -> tuple[str, ...]:
-        """The roles among "key" and "fill" that give too little at a place [m] to count."""
+        """Return the roles among "key" and "fill" that give too little at a place [m] to count."""
         bounded = self.limits if limits is None else limits
         return dropped_roles(self.metering, self.rows_at(place), target, bounded)
 
@@ -140,7 +140,7 @@ class BalanceSolver:
 def solve_rig(
     rig: Rig, subject: Place | None = None, ratio: float | None = None, calibration: Calibration | None = None
 ) -> Solution:
-    """The balance of a rig for a subject at a place [m] (default: the rig's).
+    """Solve the balance of a rig for a subject at a place [m], by default the rig's.
 
     `ratio` is in the terms of the rig's `read_as`.
     """

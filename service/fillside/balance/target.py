@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Never
 
 from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, ReadAs, Rig
 
-NOTHING: Mapping[str, Any] = MappingProxyType({})
+NO_ROLES: Mapping[str, Never] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +28,8 @@ class BalanceTarget:
     protect: str = "ratio"
     most_over: float = 0.5
     most_under: float = 1.0
-    relative: Mapping[str, float] = field(default_factory=lambda: NOTHING)
-    against: Mapping[str, str] = field(default_factory=lambda: NOTHING)
+    relative: Mapping[str, float] = field(default_factory=lambda: NO_ROLES)
+    against: Mapping[str, str] = field(default_factory=lambda: NO_ROLES)
     most_lux: float | None = None
 
     @property
@@ -38,20 +38,20 @@ class BalanceTarget:
         return self.ratio - 1.0 if self.read_as == "key+fill:fill" else self.ratio
 
     def ratio_from_quotient(self, quotient: float) -> float:
-        """The ratio in the terms of `read_as` of a bright side over shadow side."""
+        """Return the ratio in the terms of `read_as` of a bright side over shadow side."""
         return quotient + 1.0 if self.read_as == "key+fill:fill" else quotient
 
     def relative_stops(self, role: str, rule: str) -> float:
-        """The target of a role, in stops against its reference."""
+        """Return the target of a role, in stops against its reference."""
         return self.relative.get(role, DEFAULT_RELATIVE_STOPS[rule])
 
     def reference(self, role: str, rule: str) -> str:
-        """The reference of a role: "key" or "exposure"."""
+        """Return the reference of a role: "key" or "exposure"."""
         return self.against.get(role, "exposure" if rule == "background" else "key")
 
 
 def target_from_rig(rig: Rig) -> BalanceTarget:
-    """The target that the rig file states."""
+    """Return the target that the rig file states."""
     balance = rig.balance
     return BalanceTarget(
         ratio=balance.ratio_value,

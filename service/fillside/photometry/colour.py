@@ -181,7 +181,7 @@ def mixed_cct_k(warm_k: float, cool_k: float, cool_share: float) -> float:
 def cool_share_for(warm_k: float, cool_k: float, wanted_k: float) -> float:
     """Return the cool white's share of the light (0..1) in a mix of the wanted colour temperature [K].
 
-    Outside the range of the two whites the result is the nearer one alone.
+    Outside the range of the two whites, the result is the nearer white alone.
 
     >>> cool_share_for(2700, 6500, 2000), round(cool_share_for(2700, 6500, 3955), 2)
     (0.0, 0.5)

@@ -195,7 +195,7 @@ _NAMED: dict[str, DimmingCurve] = {
 
 
 def curve(spec: str | tuple[Sequence[float], Sequence[float]]) -> DimmingCurve:
-    """Return the curve of a name, or of a table (levels, outputs).
+    """Return the curve of that name, or the curve through a table (levels, outputs).
 
     Raises:
         ValueError: the name is unknown, or the table is not a dimming curve.
@@ -272,9 +272,9 @@ def _smallest_code(curve: DimmingCurve, full_scale: int, output: float) -> int:
 
 
 def code_from_output(curve: DimmingCurve, output: float, full_scale: int, floor: float = 0.0) -> int:
-    """Return the code nearest in level to an output, at least the floor's and never dark.
+    """Return the code nearest in level to an output, never below the floor's code and never dark.
 
-    A head that should be out has code 0 and does not go through this function.
+    For a head that is out, use code 0 instead of this function.
 
     Parameters:
         curve: dimming curve of the head.
@@ -289,7 +289,7 @@ def code_from_output(curve: DimmingCurve, output: float, full_scale: int, floor:
 def codes_from_outputs(
     curve: DimmingCurve, outputs: FloatArray, full_scale: int, floor: float = 0.0
 ) -> IntArray:
-    """Vectorize `code_from_output` over many outputs (n,)."""
+    """Apply `code_from_output` to each of the outputs (n,)."""
     levels = curve.level_from_output(np.asarray(outputs, dtype=np.float64))
     codes = np.floor(levels * full_scale + 0.5).astype(np.int64)
     return np.maximum(codes, floor_code(curve, full_scale, floor))

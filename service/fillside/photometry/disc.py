@@ -41,7 +41,7 @@ WHOLE_DISC_RULES: tuple[tuple[float, Nodes], ...] = (
 
 Compared with dense rules for spreads 0 to 200 and points at least 0.15 diameters from the disc, the error is
 below 1e-5 for receptors that face the light and below 1e-4 for a dome with its back to the light, where large
-terms cancel. Closer, down to 0.05 diameters, it is below 1e-3. The same holds for `CUT_DISC_RULES`.
+terms cancel. Closer, down to 0.05 diameters, the error is below 1e-3. The same holds for `CUT_DISC_RULES`.
 """
 
 CUT_DISC_RULES: tuple[tuple[float, Nodes], ...] = (
@@ -61,7 +61,7 @@ CUT_DISC_RULES: tuple[tuple[float, Nodes], ...] = (
 """Nodes across and along the cut that suffice up to a steepness."""
 
 _NODES_AT_ONCE = 1 << 14
-"""Larger arrays would not fit the processor's cache and would be allocated anew each time."""
+"""Most nodes per array: larger ones exceed the processor's cache and are allocated anew each time."""
 _NODES_NOT_WORTH_A_PASS = 1 << 13
 
 
@@ -107,8 +107,8 @@ class DiscGeometry:
         """Return the difficulty of each integral: ln of the brightest over the dimmest element's light.
 
         A rule needs more nodes as the steepness grows, whether it comes from a short distance, a slant or a
-        narrow spread. Closer than 0.3 radii it is raised, because the peak below the point becomes narrow
-        compared with the disc, which the logarithm alone does not show.
+        narrow spread. Closer than 0.3 radii the steepness is raised, because the peak below the point becomes
+        narrow compared with the disc, which the logarithm alone does not show.
         """
         h2, r2 = self.height * self.height, self.radius * self.radius
         inward, farthest = np.maximum(self.offset - self.radius, 0.0), self.offset + self.radius

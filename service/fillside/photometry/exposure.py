@@ -41,7 +41,7 @@ def target_lux(constant: float, aperture: float, time_s: float, iso: float, stop
 
     Parameters:
         constant: incident-light constant C [lx s].
-        aperture: f-number; nominal third-stop names are made exact.
+        aperture: f-number; a nominal third-stop name stands for its exact value.
         time_s: exposure time [s], taken literally.
         iso: ISO arithmetic speed.
         stops: light lost to filters and other attenuation [stops].
@@ -164,7 +164,7 @@ def lux_from_reading(value: float | None, unit: str, constant: float) -> float:
     """Convert one meter reading to illuminance [lx].
 
     Parameters:
-        value: the number read; None or the f-number if `unit` is an f-stop.
+        value: the number read; if `unit` is an f-stop, None or its f-number.
         unit: ``lux``, ``fc`` or ``ev100``, or the whole reading as an f-stop such as ``f/4@400@1/50``.
         constant: C of the receptor used [lx s]; lux and foot-candles do not depend on it.
 

@@ -36,7 +36,7 @@ def key_ratio(ratio: float, read_as: Convention) -> float:
     """Convert a ratio in the convention `read_as` to key : fill.
 
     Raises:
-        ValueError: the ratio is below 0, or below 1 where the sum counts.
+        ValueError: the ratio is below 0, or below 1 as `key+fill:fill`.
     """
     return key_ratio_from_sum_ratio(ratio) if _is_sum(read_as) else _known(ratio, 0.0, "key:fill")
 
@@ -47,7 +47,7 @@ def ratio_as(key_to_fill: float, read_as: Convention) -> float:
 
 
 def ratio_stops(ratio: float, read_as: Convention = "key:fill") -> float:
-    """Return the stops of key over fill; minus infinity without key.
+    """Return the stops of key over fill; minus infinity without a key.
 
     >>> ratio_stops(4.0), ratio_stops(3.0, "key+fill:fill")
     (2.0, 1.0)

@@ -1,10 +1,10 @@
 """Integrals over an evenly lit disc with a tabulated intensity distribution, ring by ring about the foot.
 
-The foot is the point where the perpendicular from the receptor meets the disc's plane. All elements of a
-ring about it have the same distance and the same angle, so the integral over the disc is one over rings,
-each with the arc that lies on the disc (and above a receptor's horizon). The slope of the table changes at
-known rings and everything is smooth between them, so a few nodes per interval are exact to the printed
-digits for any table.
+The foot is the point where the perpendicular from the receptor meets the disc's plane. All elements of a ring
+about it have the same distance and the same angle, so the integral over the disc is one over rings, each with
+the arc that lies on the disc (and above a receptor's horizon). The slope of the table changes at known rings,
+and the integrand is smooth between them, so a few nodes per interval are exact to the printed digits for any
+table.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 NODES = 12
 """Nodes per interval; see `_nodes`."""
 _POINT = 1e-9
-"""A disc of a smaller radius relative to its distance is a point."""
+"""A disc with a smaller ratio of radius to distance counts as a point."""
 
 
 def whole_disc(height: float, offset: float, radius: float, table: Distribution) -> FloatArray:
@@ -84,7 +84,7 @@ def cut_disc(
 
 
 def _half_arc(ring: FloatArray, offset: float, radius: float) -> FloatArray:
-    """Half the angle of each ring's arc that lies on the disc."""
+    """Return half the angle of each ring's arc that lies on the disc."""
     if offset <= 0:
         return np.full_like(ring, math.pi)
     cosine = (ring * ring + (offset - radius) * (offset + radius)) / (2 * offset * ring)

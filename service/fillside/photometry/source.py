@@ -31,9 +31,9 @@ class LightSources:
         spread: (n,) exponent m of cos^m, 0 or more.
         diameter_m: (n,) diameter of the disc [m]; 0 is a point.
         setback_m: (n,) distance of the disc's centre behind `position` along the axis [m].
-        bounce: (n,) share of a head's light that the room returns evenly from all sides; the metering model
-            adds it, not this module.
-        tabled: the heads with a measured distribution in place of cos^m; None if there are none.
+        bounce: (n,) share of a head's light that the room returns evenly from all sides; only the metering
+            model adds it.
+        tabled: the heads with a measured distribution in place of cos^m; None without any.
 
     Raises:
         ValueError: shapes disagree, a number is not finite, an axis is not of unit length, or an intensity,

@@ -1,7 +1,7 @@
 """A lamp with a warm and a cool channel, dimmed by one code at a constant colour.
 
-One code drives the whole lamp, like any other. The output of a code is that of the two channel codes after
-rounding, so that joint rounding of several heads works with the light that is really emitted.
+One code drives the whole lamp, as it does any other lamp. The output of a code is that of the two rounded
+channel codes, so that joint rounding of several heads uses the light that is really emitted.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class WhiteMix(DimmingCurve):
 
     @property
     def most(self) -> float:
-        """The light of output 1, relative to both channels at full."""
+        """The light at output 1, relative to both channels at full."""
         return most_light(self.cool_part, self.cool_share)
 
     def channel_codes(self, code: int) -> tuple[int, int]:

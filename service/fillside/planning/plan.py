@@ -58,9 +58,9 @@ def plan_rig(
 ) -> PlanReport:
     """Plan a rig at all its marks, or at those named in `marks`.
 
-    With `glasses`, a wearer without stated spectacles gets a typical pair. Without `wander` the maps, which
-    take most of the time, are left out. `add_uncertainty` adds the uncertainty of each mark's balance. Raises
-    KeyError for a mark that the rig does not have.
+    With `glasses`, a wearer without stated spectacles gets a typical pair. The maps of `wander` take most of
+    the time and are left out without it. `add_uncertainty` adds the uncertainty of each mark's balance.
+    Raises KeyError for a mark that the rig does not have.
     """
     if glasses and rig.plan.pose.glasses is None:
         worn = rig.plan.pose.model_copy(update={"glasses": Glasses()})

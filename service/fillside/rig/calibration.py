@@ -35,15 +35,15 @@ Candela = Annotated[float, Field(ge=1e-6, le=10_000_000)]
 NotNegative = Annotated[float, Field(ge=0)]
 Lux = Annotated[float, Field(ge=0, le=200_000)]
 Number = StrictInt | Annotated[float, Strict(), AllowInfNan(False)]
-"""A finite number; a whole one stays whole."""
+"""A finite number; an integer stays an integer."""
 Place = tuple[Number, Number, Number]
 
 
 class CalibrationPart(BaseModel):
     """Base of all parts of a calibration.
 
-    Fields named in `OPTIONAL` are printed only if they were given. A value that does not fit one of them is
-    not an error: it is kept, and the field stays empty.
+    Fields named in `OPTIONAL` are output only if they were given. A value that does not fit such a field is
+    not an error: it is kept unchanged, and the field stays empty.
     """
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
@@ -85,7 +85,7 @@ def _field_type(part: type[CalibrationPart], name: str) -> TypeAdapter[Any]:
 
 
 class WeighedReading(CalibrationPart):
-    """A reading as it was handed in, with the fit's expectation of it.
+    """A reading as entered, with the fit's expectation of it.
 
     Attributes:
         number: its number among the readings of the fit, from 1.
@@ -94,7 +94,7 @@ class WeighedReading(CalibrationPart):
         residual_stops: reading over expectation [stops].
         sigma_stops: standard uncertainty of the reading [stops].
         suspect: true if the other readings contradict it.
-        left_out: true if the fit did without it.
+        left_out: true if the fit did not use it.
         why: the reason for doubting it.
     """
 
@@ -125,14 +125,14 @@ class WeighedReading(CalibrationPart):
 
 
 class SuggestedReading(CalibrationPart):
-    """The further reading that would help most: a head (None: all out) at a level, and the meter's place.
+    """The next reading that would help most: a head (None: all out) at a level, and the meter's place.
 
     Attributes:
         expected_lux: expected reading [lx], within `sigma_stops`.
         ratio_sigma_stops, ratio_sigma_after_stops: uncertainty of the held ratio before and after [stops].
         exposure_sigma_stops, exposure_sigma_after_stops: the same of the exposure [stops].
-        enough: true if this reading is not necessary any more.
-        to_come: number of readings until then.
+        enough: true if this reading is no longer necessary.
+        to_come: number of readings until no more are necessary.
     """
 
     head: StrictStr | None = None
@@ -184,7 +184,7 @@ class CalibratedCurve(CalibrationPart, CurveTable):
 
 
 class CalibratedHead(CalibrationPart):
-    """The properties of one head found from readings.
+    """The properties of one head as found from readings.
 
     Attributes:
         intensity_cd: intensity on the axis at full [cd].
@@ -193,14 +193,14 @@ class CalibratedHead(CalibrationPart):
         bounce: share of its light that the room returns.
         curve: the dimming curve.
         floor: smallest steady output.
-        of_full: the lamp's light at the white it was read at, relative to both channels at full; None for a
+        of_full: the lamp's light in the white of the readings, relative to both channels at full; None for a
             lamp with one white.
         sigma_stops: standard uncertainty of the predicted light at the marks [stops].
         readings: the readings of this head.
         sigma_full_stops: standard uncertainty of the predicted light at full [stops].
-        dimmer: family of the dimmer that was found, with its `exponent`.
-        dead_zone: level up to which it stays dark.
-        full_from: level from which it is at full.
+        dimmer: family of the dimmer, with its `exponent`.
+        dead_zone: level up to which the head stays dark.
+        full_from: level from which the head is at full.
     """
 
     intensity_cd: Candela | None = None
@@ -259,13 +259,13 @@ class Calibration(CalibrationPart):
         return tuple(name for name in self.heads if name not in known)
 
     def readings(self) -> tuple[WeighedReading, ...]:
-        """Return all readings, each once, head by head and then those of the room."""
+        """Return all readings, each once: head by head, then those of the room."""
         entries = [entry for head in self.heads.values() for entry in head.readings]
         entries += () if self.ambient is None else self.ambient.readings
         return tuple({entry.number: entry for entry in entries}.values())
 
     def readings_in_order(self) -> tuple[WeighedReading, ...]:
-        """Return all readings in the order in which they were handed in."""
+        """Return all readings in the order in which they were entered."""
         return tuple(sorted(self.readings(), key=_place_among))
 
 

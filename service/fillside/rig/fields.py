@@ -41,7 +41,7 @@ class Table(BaseModel):
 
 
 class DriverKeysTable(BaseModel):
-    """Base of tables with keys of their own and further ones, which the kind of driver validates."""
+    """Base of tables with further keys that the kind of driver validates."""
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
 

@@ -108,7 +108,7 @@ def _cut(text: str) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """Return the known name that the word was probably meant to be, or None.
+    """Return the known name that was probably meant, or None.
 
     >>> nearest("Apperture", ["iso", "aperture"])
     'aperture'

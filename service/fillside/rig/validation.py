@@ -81,7 +81,7 @@ def _holds(node: Any, part: str | int) -> bool:
 def _without_idle_branches(findings: list[_Finding]) -> list[_Finding]:
     """Keep the findings of the union branch that was meant, and one finding per path.
 
-    A list also counts as too short when its items are wrong; only the items are reported then.
+    Pydantic reports a list with wrong items as too short as well; only the items are reported here.
     """
     meant = {fork for f in findings if (fork := f.fork) is not None and not _wrong_kind_at(f, fork)}
     kept: dict[Path, _Finding] = {}
@@ -108,7 +108,7 @@ def _wrong_kind_at(finding: _Finding, fork: Path) -> bool:
 def _without_echoes(
     findings: list[_Finding], problems: list[Problem], model: type[BaseModel]
 ) -> list[Problem]:
-    """Drop a missing key that is present but misspelt; the finding on the unknown key explains it better."""
+    """Drop the finding of a missing key that is only misspelt; the unknown key explains it better."""
     misspelt = {
         (*f.path[:-1], guess)
         for f in findings

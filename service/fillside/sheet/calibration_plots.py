@@ -1,7 +1,7 @@
-"""A calibration as a picture: for every head its dimmer, its fall-off with distance, and the residuals.
+"""A calibration as a picture: the dimmer, the fall-off with distance, and the residuals of every head.
 
-Drawn with matplotlib, which is imported only on use. Black and one grey, for printing; a reading that was
-left out is a cross, not a colour.
+Matplotlib, which draws it, is imported only on use. The picture is in black and one grey, for printing; a
+reading that was left out is marked by a cross instead of a colour.
 """
 
 from __future__ import annotations

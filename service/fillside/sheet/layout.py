@@ -2,7 +2,7 @@
 
 The first page holds the information for building the set: both views at one scale, the table of heads, the
 balance and the findings of planning. The text common to most rigs (camera, cautions, checklists, reading
-instructions, assumptions) follows on the second page, and on a third where a rig has so much.
+instructions, assumptions) follows on the second page, and on a third if a rig needs it.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ TABLE_SHARE = 0.4
 """Largest share of the first page for the table of heads; the rest of the table follows later."""
 NARROWEST_TEXT_MM, TWO_COLUMNS_MM = 62.0, 128.0
 SMALLER_FOR_ALL, SMALLER_FOR_BALANCE = 1, 3
-"""Steps of scale by which the views shrink, at most: for all the text, and for that beside them."""
+"""Most scale steps by which the views shrink: to fit all the text, and to fit the text beside them."""
 NAME_PT = (13.0, 11.0, 9.0, 8.0)
 COLUMNS, NOTE_MM, LEAST_NOTES = 3, 7.0, 3
 PLAN_CAPTION = "From above: the camera's right is to the right"
@@ -69,7 +69,7 @@ class Box:
 
 @dataclass(frozen=True)
 class Arrangement:
-    """A scale, 1 to so many, and the places of both views (with caption) and the text at it."""
+    """A scale (the n of 1:n), and the places of both views (with captions) and of the text at that scale."""
 
     scale: int
     plan: Box
@@ -140,7 +140,7 @@ def _balance(
 
 
 def _arrange(views: SetViews, free: Box, sections: list[Section]) -> Arrangement:
-    """Return the layout at the largest scale, or slightly smaller where the text then fits."""
+    """Return the layout at the largest scale, or at a slightly smaller one if the text then fits."""
     fitting = [found for scale in SCALES for found in _arrangements(views, free, scale)]
     if not fitting:
         return next(_arrangements(views, free, SCALES[-1], anyhow=True))
@@ -195,7 +195,7 @@ def _draw(page: SheetPage, views: SetViews, chosen: Arrangement, lengths: Length
 
 
 def _frame(box: Box, extent: Extent, mm_per_m: float, below: float) -> ViewFrame:
-    """Return a view centred in its box with this much space below it [mm]; spare height is shared."""
+    """Return the frame of a view centred in its box with a space below it [mm]; spare height is shared."""
     high = extent.height * mm_per_m
     spare = max(0.0, box.height - below - high - PAD_MM) / 2
     left = box.left + (box.width - extent.width * mm_per_m) / 2
@@ -215,7 +215,7 @@ def _caption(page: SheetPage, box: Box, text: str) -> Box:
 
 
 def _rest(pages: _Pages, table: TextTable, shown: int, sections: list[Section]) -> None:
-    """Set everything that the first page has no room for: the rest of the table, text in columns, notes."""
+    """Set whatever does not fit on the first page: the rest of the table, text in columns, notes."""
     inner, rest = pages.inner, sections
     while True:
         page, top = pages.new(), inner.top
@@ -235,7 +235,7 @@ def _flow(
 ) -> tuple[TextColumn, list[Section]]:
     """Set sections in columns side by side; return the last column needed, and the sections left over.
 
-    Sections stay in one piece if all then still find room.
+    Sections stay in one piece if all of them then still fit.
     """
     width = (box.width - GUTTER_MM * (columns - 1)) / columns
     for whole in (True, False):
@@ -253,7 +253,7 @@ def _flow(
 
 
 def _notes(column: TextColumn) -> None:
-    """Draw empty lines to write on, down to the edge of the paper, where there is room for some."""
+    """Draw empty lines to write on, down to the edge of the paper, if there is room."""
     if column.y - HEADING_MM - LEAST_NOTES * NOTE_MM < column.bottom:
         return
     column.heading("Notes")

@@ -1,4 +1,4 @@
-"""The set from above, the camera at the bottom, with its measures."""
+"""The view from above, with the camera at the bottom and all measures."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def _cut(start: PagePoint, end: PagePoint, frame: ViewFrame) -> PagePoint:
 def _arcs(views: SetViews) -> Iterator[tuple[HeadDrawing, float]]:
     """Yield each head with the radius of its arc [mm].
 
-    On each side, the arcs nearer to the camera's line are inside.
+    On each side, arcs nearer to the camera's line are farther inside.
     """
     for side in (1, -1):
         own = sorted(
@@ -113,9 +113,9 @@ def _arcs(views: SetViews) -> Iterator[tuple[HeadDrawing, float]]:
 
 
 def _texts(views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPlacer) -> list[Stroke]:
-    """Write the measures: to camera and wall first, then a tape's length and a bearing for every stand.
+    """Write the measures: first to camera and wall, then the tape length and the bearing of every stand.
 
-    Returns the arcs of the bearings that found room; an arc without its number would be meaningless.
+    Returns the arcs of the bearings that fitted; an arc without its number would be meaningless.
     """
     centre, lens = frame.at((0.0, 0.0)), frame.at(views.camera_in_plan)
     write_along(lens, centre, lengths.long(-views.camera_in_plan[1]), labels)
@@ -138,7 +138,7 @@ def _texts(views: SetViews, frame: ViewFrame, lengths: Lengths, labels: LabelPla
 
 
 def _between(drawn: HeadDrawing, frame: ViewFrame, arc_mm: float) -> float:
-    """Return the share of a head's tape in the middle between its arc and its lit face."""
+    """Return the position along a head's tape, 0..1, midway between its arc and its lit face."""
     centre, place = frame.at((0.0, 0.0)), frame.at(drawn.plan_position)
     length = math.dist(centre, place)
     if length < 1e-6:
@@ -149,7 +149,7 @@ def _between(drawn: HeadDrawing, frame: ViewFrame, arc_mm: float) -> float:
 
 
 def _freest(turned_deg: float, lines: list[float]) -> list[float]:
-    """Return shares of an arc from the camera's line, those farthest from every line first."""
+    """Return positions along an arc, 0..1 from the camera's line, those farthest from every line first."""
 
     def room(share: float) -> float:
         here = CAMERA_DEG + share * turned_deg

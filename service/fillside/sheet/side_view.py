@@ -1,4 +1,4 @@
-"""The set from the side, every stand turned into the page, with its measures."""
+"""The view from the side, with every stand turned into the page and all measures."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ from fillside.sheet.views import HeadDrawing, SetViews
 
 CHAIN_MM, ROOM_MM = 5.0, 2.0
 MOST_CHAINS = 10
-"""The most lines of floor distances; those of farther stands are in the table of heads alone."""
+"""Most lines of floor distances; those of farther stands are only in the table of heads."""
 FACE_RADIUS_M = 0.11
 
 
@@ -122,7 +122,7 @@ def _along_the_floor(
 
 
 def _at_chain(start: PagePoint, end: PagePoint, text: str) -> Iterator[PageText]:
-    """Yield places on its line where that is long enough, else beyond its end."""
+    """Yield places on the line if it is long enough, otherwise beyond its end."""
     length = end[0] - start[0]
     if text_width_mm(text) < abs(length) - 2.0:
         for share in (0.5, 0.6, 0.4):

@@ -15,7 +15,7 @@ from fillside.sheet.views import HeadDrawing, SetViews
 from fillside.text import numbers, uncertainty
 
 FLAT_CONSTANT = 250.0
-"""The C of ISO 2720 that flat receptors are most often made with; the readings of heads alone use it."""
+"""The C of ISO 2720 of most flat receptors, used for the readings of heads alone."""
 
 HEADINGS = (
     "",
@@ -80,7 +80,7 @@ def _row(rig: Rig, mark: MarkPlan, drawn: HeadDrawing, lengths: Lengths) -> list
 
 
 def _lamp(head: Head) -> str:
-    """Return the lamp of a head in words, with its power where the file states it."""
+    """Return the lamp of a head in words, with its power if the file states it."""
     if head.lamp is None:
         return numbers.NOTHING
     kind = KIND_WORDS.get(head.lamp.kind, "lamp")

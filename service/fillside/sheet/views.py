@@ -25,7 +25,7 @@ SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300)
 RIM = 40
 SMALLEST_RADIUS_M = 0.04
 FACES_WALL = 0.2
-"""Cosine below which the camera's line runs so nearly along the wall that no wall is behind the subject."""
+"""Cosine below which the camera's line is so nearly along the wall that no wall is behind the subject."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Extent:
 
 
 def letters(count: int) -> list[str]:
-    """Return A, B, ... Z, AA, AB, ...: names short enough for a drawing."""
+    """Return the names A, B, ... Z, AA, AB, ..., short enough for a drawing."""
     single = [chr(ord("A") + i) for i in range(26)]
     return (single + [a + b for a in single for b in single])[:count]
 
@@ -94,13 +94,13 @@ class SetViews:
         return sign * float(off @ outward), float(point[2])
 
     def _drawn(self, letter: str, head: Head) -> HeadDrawing:
-        standing = next(one for one in self.mark.standings if one.head == head.name)
+        position = next(one for one in self.mark.standings if one.head == head.name)
         place = np.asarray(head.position, dtype=float)
         rim = disc_rim(head.position, self.rig.aim_of(head), head.modifier.diameter / 2)
         off = place[:2] - self.subject[:2]
         length = float(np.linalg.norm(off))
         outward = off / length if length > 1e-6 else self.ahead
-        sign = -1.0 if abs(standing.side_deg) <= 90 and length > 1e-6 else 1.0
+        sign = -1.0 if abs(position.side_deg) <= 90 and length > 1e-6 else 1.0
         return HeadDrawing(
             letter=letter,
             head=head,
@@ -108,10 +108,10 @@ class SetViews:
             side_rim=tuple(self._to_side(point, outward, sign) for point in rim),
             plan_position=self.to_plan(place),
             side_position=self._to_side(place, outward, sign),
-            side_deg=standing.side_deg,
-            up_deg=standing.up_deg,
-            floor_m=standing.floor_m,
-            straight_m=standing.straight_m,
+            side_deg=position.side_deg,
+            up_deg=position.up_deg,
+            floor_m=position.floor_m,
+            straight_m=position.straight_m,
         )
 
     def wall_in_plan(self, left: float, right: float) -> tuple[PagePoint, PagePoint] | None:
@@ -161,7 +161,7 @@ def _around(points: Sequence[PagePoint]) -> Extent:
 
 
 def disc_rim(centre: Point, aim: Point, radius_m: float) -> FloatArray:
-    """Return points (rim, 3) [m] round a lit face; a point source is drawn as a small one."""
+    """Return points (rim, 3) [m] round a lit face; a point source is drawn as a small face."""
     middle, target = np.asarray(centre, dtype=float), np.asarray(aim, dtype=float)
     axis = target - middle
     axis /= np.linalg.norm(axis)

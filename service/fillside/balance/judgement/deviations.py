@@ -13,20 +13,19 @@ _OF_ROLE = "relative."
 
 
 def of_role(role: str) -> str:
-    """The name of a role's quantity: its stops against the key or the exposure."""
+    """Return the name of a role's quantity: its stops against the key or the exposure."""
     return _OF_ROLE + role
 
 
 def role_of(what: str) -> str | None:
-    """The role of a quantity; None for the ratio and the exposure."""
+    """Return the role of a quantity; None for the ratio and the exposure."""
     return what.removeprefix(_OF_ROLE) if what.startswith(_OF_ROLE) else None
 
 
 def errors_of(target: TargetReport, achieved: AchievedReport) -> dict[str, float]:
-    """The error of each quantity that has a target, in stops: "ratio", "exposure", and "relative.ROLE".
+    """Return the error [stops] of each quantity with a target: "ratio", "exposure", and "relative.ROLE".
 
-    Minus infinity stands for light, or a ratio, that is missing; plus infinity for light where the target
-    is none.
+    Missing light, or a missing ratio, is minus infinity; light where the target is none is plus infinity.
     """
     found: dict[str, float] = {}
     if target.ratio is not None:
@@ -44,7 +43,7 @@ def errors_of(target: TargetReport, achieved: AchievedReport) -> dict[str, float
 
 
 def off_words(what: str, error: float) -> str:
-    """An error in words.
+    """Describe an error in words.
 
     >>> off_words("ratio", -0.25), off_words("exposure", 1.5), off_words("relative.hair", 0.3)
     ('the ratio is 0.25 stop too low', 'the exposure is 1.5 stops over', 'hair is 0.30 stop too bright')
@@ -62,7 +61,7 @@ def off_words(what: str, error: float) -> str:
 
 
 def stops_words(stops: float) -> str:
-    """A number of stops with a sensible number of digits.
+    """Format a number of stops with a sensible number of digits.
 
     >>> stops_words(0.126), stops_words(1.0), stops_words(3.46)
     ('0.13 stop', '1.0 stop', '3.5 stops')

@@ -3,10 +3,10 @@
 Theory. The error of a quantity has three parts, separated by evaluating the light three times:
 
     lamps   the solution before rounding, at the place it was solved for
-    wire    the codes at that place, less the former
-    wait    the codes at the present place of the subject, less the former
+    wire    the codes at that place, minus the line above
+    wait    the codes at the present place of the subject, minus the line above
 
-A quantity beyond its band gets a reason for each part that counts, and for the largest in any case.
+A quantity outside its band gets a reason for each part that counts, and always for the largest part.
 """
 
 from __future__ import annotations
@@ -51,24 +51,24 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 COUNTS_FROM_STOPS = 0.02
-"""A smaller part of an error needs no reason: no code on a wire changes for less."""
+"""Smallest part of an error that needs a reason: no code on a wire changes for less."""
 SHARE_THAT_COUNTS = 0.1
-"""A part that is a smaller share of the error explains nothing."""
+"""Smallest share of the error that a part must have to explain it."""
 CAN_STRAY_STEPS = 2.0
-"""The error that the wire may cause, in steps of the head on its wire."""
+"""Largest error that the wire can explain, in steps of the head on its wire."""
 CLEARLY_OVER = 1.1
-"""The light on the face grows with the exposure, except the ambient part; this much over is over in any
-room."""
+"""Factor over `most_lux` that leaves no doubt. The light on the face is scaled with the exposure, although
+its ambient part does not grow; beyond this factor the face gets too much in any room."""
 
 
 @dataclass(frozen=True)
 class JudgedLight:
-    """The light to be judged: the solution, and the codes the light goes to.
+    """A light to be judged: the solution, and the codes the light is going to.
 
-    `solved_rows` are the rows the solution is for, `rows` those of the present place of the subject; where
-    both are the same they are one object. `untrimmed` (heads,) are the outputs before trims and
-    `final_outputs` (heads,) those of `codes`, on which the light is to rest. `reachable` (heads,) are the
-    heads that can be reached, `reliable` those of them that obey and stay.
+    `solved_rows` are the rows that the solution is for, `rows` those of the subject's present place; both are
+    the same object if the place is the same. `untrimmed` (heads,) are the outputs before trims and
+    `final_outputs` (heads,) those of `codes`, the light's final state. `reachable` (heads,) are the heads
+    that can be reached, `reliable` those of them that obey and stay.
     """
 
     metering: Metering
@@ -105,7 +105,7 @@ class JudgedLight:
 
     @cached_property
     def capped(self) -> bool:
-        """True where upward trims stop short because the face would get too much light."""
+        """True if upward trims stop short because the face would get too much light."""
         most = self.target.most_lux
         if most is None or not any(stops is not None and stops > 0 for stops in self.trims.values()):
             return False
@@ -119,12 +119,12 @@ class JudgedLight:
         return np.clip(wanted, self.limits.least[heads], self.limits.most[heads])
 
     def errors_at(self, rows: Rows, outputs: FloatArray, target_report: TargetReport) -> dict[str, float]:
-        """The errors of outputs (heads,) at the place of `rows`."""
+        """Return the errors of outputs (heads,) at the place of `rows`."""
         now = measure(self.metering, rows, self.target, outputs, self.dropped_at(rows))
         return errors_of(target_report, achieved_of(self.target, target_report, now))
 
     def dropped_at(self, rows: Rows) -> tuple[str, ...]:
-        """The roles among "key" and "fill" that give too little to count at the place of `rows`."""
+        """Return the roles among "key" and "fill" that give too little to count at the place of `rows`."""
         return self._dropped if rows is self.solved_rows else self._dropped_from(rows)
 
     @cached_property
@@ -136,12 +136,12 @@ class JudgedLight:
 
 
 def bound(at: LimitKind, says: str, role: str | None = None) -> LimitReport:
-    """A limit that belongs to no head."""
+    """Return a limit that belongs to no head."""
     return LimitReport(head=None, role=role, at=at, says=says)
 
 
 def at_limits(light: JudgedLight, what: str, outputs: FloatArray) -> Iterator[LimitReport]:
-    """The heads that a quantity depends on and that are at an end of their range at outputs (heads,)."""
+    """Yield the limits of a quantity's heads that are at an end of their range at outputs (heads,)."""
     for i in np.flatnonzero(_heads_of(light, what) & light.reliable):
         end = limit_of(light.limits, int(i), float(outputs[i]))
         if end is not None:
@@ -153,7 +153,7 @@ _END = {"full": "full light", "floor": "floor"}
 
 
 def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Iterator[LimitReport]:
-    """The limits that keep the trims of these roles from being met; `frozen` trims are on kept levels."""
+    """Yield the limits that keep these roles' trims from being met; `frozen`: trims on frozen levels."""
     outputs = light.final_outputs if frozen else light.unrounded
     for role in roles:
         if light.trims.get(role, 0.0) != 0:
@@ -163,13 +163,13 @@ def trims_short(light: JudgedLight, roles: Iterable[str], frozen: bool) -> Itera
 
 
 def at_most_lux(light: JudgedLight) -> LimitReport:
-    """The limit that the face gets as much light as it may."""
+    """Return the limit for a face that gets as much light as it may."""
     text = f"the brighter side of the face is at its most, {light.target.most_lux:.0f} lx"
     return bound("most_lux", text)
 
 
 def _heads_of(light: JudgedLight, what: str) -> BoolArray:
-    """The heads whose light makes up a quantity."""
+    """Return the heads whose light makes up a quantity."""
     metering, role = light.metering, role_of(what)
     if role is not None:
         return metering.role_masks[role]
@@ -180,7 +180,7 @@ def _heads_of(light: JudgedLight, what: str) -> BoolArray:
 class Reasons:
     """The reasons for errors at the subject; an error up to `band_stops` needs none.
 
-    `waits` is the reason why the light is not at the present place; None while it is on its way there.
+    `waits` is the reason the light is not set for the present place; None during a fade to it.
     """
 
     def __init__(
@@ -194,13 +194,13 @@ class Reasons:
             light.metering, rows, light.target, light.untrimmed, light.trims
         )
         self._by_lamps = light.errors_at(rows, lamps, target_report)
-        # A head that cannot be relied on has a reason of its own, and none of these.
+        # A head that cannot be relied on has a limit of its own and needs none of these reasons.
         self._on_wire = light.errors_at(
             rows, np.where(light.reliable, light.final_outputs, lamps), target_report
         )
 
     def all(self) -> Iterator[LimitReport]:
-        """The limits of all quantities, in their order; a limit may come twice."""
+        """Yield the limits of all quantities in order; a limit may occur twice."""
         for what, error in self._errors.items():
             if abs(error) > COUNTS_FROM_STOPS:
                 yield from self._of(what, error)
@@ -222,7 +222,7 @@ class Reasons:
             yield self._waiting(what, waits)
 
     def _lamps(self, what: str, error: float) -> Iterator[LimitReport]:
-        """The reasons why the lamps as they stand cannot give it, whatever the wire."""
+        """Yield the reasons the lamps cannot give a quantity from where they stand, whatever the wire."""
         found = [*self._ends(what), *self._bounds(what), *self._spill(what)]
         yield from found
         if not found:
@@ -231,8 +231,8 @@ class Reasons:
                 yield bound("reach", f"{text}: {off_words(what, error)}", role_of(what))
 
     def _ends(self, what: str) -> Iterator[LimitReport]:
-        """Heads at an end of their range, and those that only a trim moved away from it: the balance
-        under the trim is out of reach."""
+        """Yield heads at an end of their range, and heads that only a trim moved away from it: without the
+        trim the balance is still out of reach."""
         light = self._light
         now = list(at_limits(light, what, light.unrounded))
         yield from now
@@ -243,7 +243,7 @@ class Reasons:
                 yield limit.model_copy(update={"says": f"{limit.says} before its trim"})
 
     def _reason_without_limit(self, what: str) -> str:
-        """The reason where no lamp is at a limit; empty where heads are lost, which is reported already."""
+        """Return the reason if no lamp is at a limit; empty if heads are lost, as reported elsewhere."""
         light, heads = self._light, _heads_of(self._light, what)
         if not light.reliable[heads].all():
             return ""
@@ -283,7 +283,7 @@ class Reasons:
         return math.log2(lux / light.target.exposure_lux) if lux > 0 else -math.inf
 
     def _asks_for_too_much(self) -> bool:
-        """True where the target exposure would light the face beyond its most, could the lamps give it."""
+        """Return true if the face would exceed `most_lux` if the lamps reached the target exposure."""
         light, most, short = self._light, self._light.target.most_lux, self._errors[EXPOSURE]
         if most is None or not -math.inf < short < 0:
             return False
@@ -298,13 +298,13 @@ class Reasons:
         yield bound("spill", text, role)
 
     def _wire(self, what: str, error: float) -> LimitReport:
-        """The head with the coarsest steps at its code, if they can explain the error."""
+        """Return the limit of the head with the coarsest steps, if those can explain the error."""
         light = self._light
         heads = np.flatnonzero(self._whose_codes_count(what) & light.limits.held & light.reliable)
         steps = {int(i): _step_stops(light, int(i)) for i in heads}
         head = max(steps, key=lambda i: steps[i], default=None)
         if head is None or not abs(error) <= CAN_STRAY_STEPS * sum(steps.values()):
-            # Codes on the wire stay while others are hardly better, and after `keep` or `undo`.
+            # Codes stay on the wire if others are hardly better, and after `keep` or `undo`.
             text = f"the light rests until a change is worth it: {off_words(what, error)}"
             return bound("rest", text, role_of(what))
         name = light.scene.names[head]
@@ -314,7 +314,7 @@ class Reasons:
         return LimitReport(head=name, role=light.scene.roles[head], at="steps", says=text)
 
     def _whose_codes_count(self, what: str) -> BoolArray:
-        """The heads whose rounding a quantity depends on; for a role, those of its reference too."""
+        """Return the heads (heads,) whose rounding a quantity depends on; a role includes its reference."""
         light, role = self._light, role_of(what)
         heads = _heads_of(light, what)
         rule = None if role is None else light.metering.role_rules[role]
@@ -331,17 +331,17 @@ class Reasons:
 
 
 def _explained_stops(part: float, error: float) -> float:
-    """The share of an error that a part explains [stops]; 0 where it has the other sign."""
+    """Return the part of an error that is explained [stops]; 0 if the signs differ."""
     return max(0.0, math.copysign(1.0, error) * part)
 
 
 def _difference(error: float, other: float) -> float:
-    """The difference of two errors; 0 where both are infinite."""
+    """Return the difference of two errors; 0 if both are infinite."""
     return 0.0 if error == other else error - other
 
 
 def _bound_met(name: str, target: BalanceTarget, off_stops: float) -> LimitReport:
-    """A bound that is met; it counts from the end of the lamps' range where the target is beyond that."""
+    """Return the limit of a bound that is met; beyond the lamps' range it counts from the end of that."""
     if name == "most_over":
         most = f"{target.most_over:g} {stop_noun(target.most_over)}"
         text = f"keeping the ratio may cost {most} of exposure and no more"
@@ -356,7 +356,7 @@ def _bound_met(name: str, target: BalanceTarget, off_stops: float) -> LimitRepor
 
 
 def _step_stops(light: JudgedLight, head: int) -> float:
-    """The larger of the two steps from the code of a head to its neighbours, in stops."""
+    """Return the larger of the two steps from a head's code to its neighbours [stops]."""
     scene, code = light.scene, light.codes[head]
     here = scene.dimmers.output(head, code)
     steps = [0.0]

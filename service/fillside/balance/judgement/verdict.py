@@ -1,9 +1,9 @@
-"""The verdict on the light: whether it meets its target, and if not, why; the same for every door.
+"""The verdict on the light: target met or not, and the reasons; the same for every door.
 
-Theory. The target is a ratio, an exposure and the stops of the other roles. Each may be off by its band:
+Theory. The target is a ratio, an exposure and the stops of the other roles. Each may deviate within its band:
 `WITHIN_STOPS`, or the dead band of the pace while the light rests on an earlier place of the subject. A
-quantity beyond its band has a limit that says why, so where no limit is stated and nothing fades everything
-is within its band. A door shows a tick where `ticks` has one, and has no thresholds of its own.
+quantity outside its band has a limit that gives the reason, so if there is no limit and no fade, everything
+is within its band. Doors show the `ticks` and have no thresholds of their own.
 """
 
 from __future__ import annotations
@@ -27,25 +27,26 @@ from fillside.rig.scene.scene import Scene
 from fillside.rig.scene.whites import white_deviation
 
 WITHIN_STOPS = 0.05
-"""A quantity this near to its target meets it; following, once begun, goes on until it does."""
+"""A quantity this close to its target meets it; once begun, following continues until then."""
 OVER_MOST_LUX = 1e-6
-"""The share of `most_lux` by which rounding errors may pass it."""
+"""Share of `most_lux` by which rounding errors may exceed it."""
 
 CURABLE: frozenset[LimitKind] = frozenset(
     {"full", "floor", "most_over", "most_under", "most_lux", "weak", "spill", "steps", "reach"}
 )
-"""The kinds of limit that a change of lamps, camera or target might help against."""
+"""Kinds of limit that a change of lamps, camera or target might remove."""
 CHOSEN: frozenset[LimitKind] = frozenset({"freeze", "dark", "only"})
-"""The kinds of limit that an order causes: there is nothing to mend."""
+"""Kinds of limit that an order causes: nothing needs repair."""
 
 
 @dataclass(frozen=True)
 class Circumstances:
-    """The conditions of the light beside the balance; by default the balance simply acts.
+    """Conditions of the light other than the balance; by default nothing interferes with it.
 
-    `shown` are the heads that are on alone. `unwell` are the limits of heads that cannot be reached or do not
-    obey; `leaving` are heads by index. `dead_band_stops` is that of the pace. `fading` is true while the
-    light is on its way, `pending` while a subject that moved is about to be considered.
+    `shown` are the heads that are on alone, None without such an order. `unwell` are the limits of heads that
+    cannot be reached or do not obey; `leaving` are the indices of heads that the changed rig file no longer
+    has. `dead_band_stops` is the dead band of the pace. `fading` is true during a fade, `pending` if a move
+    of the subject is about to be considered.
     """
 
     mode: Literal["follow", "freeze", "dark"] = "follow"
@@ -58,7 +59,7 @@ class Circumstances:
 
     @property
     def waits(self) -> LimitKind | None:
-        """The reason why the light is not where the subject is now; None while it fades."""
+        """The reason the light is not set for the subject's present place; None during a fade."""
         if self.fading:
             return None
         return "following" if self.pending else "rest"
@@ -69,8 +70,7 @@ ACTS = Circumstances()
 
 @dataclass(frozen=True)
 class LightVerdict:
-    """The verdict on a light: the `limits` in its way and its present `errors` [stops] by quantity, each of
-    which may be up to `band_stops`."""
+    """The verdict on a light: its limits, and its present errors [stops], each within `band_stops` or not."""
 
     limits: tuple[LimitReport, ...]
     errors: Mapping[str, float]
@@ -78,8 +78,8 @@ class LightVerdict:
 
     @property
     def ticks(self) -> dict[str, bool]:
-        """The ticks: for the balance as a whole, for the ratio, for the exposure, and for no limit at all.
-        A colour that is off does not count against the balance."""
+        """The ticks for the balance as a whole, the ratio, the exposure, and the absence of any limit. A
+        colour deviation does not count against the balance."""
         off = {what for what, error in self.errors.items() if abs(error) > self.band_stops}
         in_the_way = any(limit.at != "colour" for limit in self.limits)
         return {
@@ -93,9 +93,9 @@ class LightVerdict:
 def judge(
     light: JudgedLight, circumstances: Circumstances = ACTS, now: AchievedReport | None = None
 ) -> LightVerdict:
-    """The verdict on a light; `now` is its present state, by default the one it is to rest on.
+    """Return the verdict on a light; `now` is its present state, by default the final one.
 
-    Limits are as they will be once a fade has landed, errors are the present ones.
+    Limits are those after a fade has ended; errors are the present ones.
     """
     final_errors = light.errors_at(light.rows, light.final_outputs * light.reachable, light.target_report)
     acts = circumstances.mode == "follow" and circumstances.shown is None
@@ -121,7 +121,7 @@ def _off(errors: Mapping[str, float], band: float) -> list[str]:
 
 
 def _not_counted(light: JudgedLight, circumstances: Circumstances) -> Iterator[LimitReport]:
-    """Heads whose light cannot be relied on."""
+    """Yield the limits of heads whose light cannot be relied on."""
     yield from circumstances.unwell
     for i in sorted(circumstances.leaving):
         name, role = light.scene.names[i], light.scene.roles[i]
@@ -130,7 +130,7 @@ def _not_counted(light: JudgedLight, circumstances: Circumstances) -> Iterator[L
 
 
 def _chosen(circumstances: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitReport]:
-    """Orders that keep the balance from acting."""
+    """Yield the limits of orders that keep the balance from acting."""
     mode, shown = circumstances.mode, circumstances.shown
     if shown is not None:
         yield bound("only", f"only {' and '.join(shown)} on" if shown else "all heads are out")
@@ -143,7 +143,7 @@ def _chosen(circumstances: Circumstances, errors: Mapping[str, float], band: flo
 
 
 def _trims_not_met(light: JudgedLight, off: list[str]) -> Iterator[LimitReport]:
-    """Heads at an end of their range, so that a trim on frozen levels stopped short."""
+    """Yield heads at an end of their range where a trim on frozen levels stopped short."""
     for what in off:
         for limit in at_limits(light, what, light.final_outputs):
             if light.trims.get(limit.role or "", 0.0) != 0:
@@ -162,7 +162,7 @@ def _over_most_lux(light: JudgedLight, limits: list[LimitReport]) -> Iterator[Li
 
 
 def lux_over(lux: float, most: float) -> str:
-    """Lux over a limit, with enough digits to show that they are.
+    """Format lux over a limit with enough digits to show the excess.
 
     >>> lux_over(640.2, 600.0), lux_over(600.3, 600.0)
     ('640', '600.3')
@@ -171,7 +171,7 @@ def lux_over(lux: float, most: float) -> str:
 
 
 def _colours(scene: Scene, outputs: FloatArray) -> Iterator[LimitReport]:
-    """Lit heads whose white is off target, or shifted by dimming."""
+    """Yield the limits of lit heads whose white is off target or shifted by dimming."""
     for head, role, output in zip(scene.rig.heads, scene.roles, outputs.tolist(), strict=True):
         off = white_deviation(scene.rig, head, output) if output > 0 else None
         if off is not None:

@@ -1,1 +1,1 @@
-"""Changes that a person could make to reach a balance out of the lamps' reach."""
+"""Changes that a person could make if the lamps cannot reach the balance."""

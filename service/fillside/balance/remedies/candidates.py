@@ -1,4 +1,4 @@
-"""The changes that a person could make where the lamps, as they stand, cannot reach the balance."""
+"""Changes that a person could make if the lamps, from where they stand, cannot reach the balance."""
 
 from __future__ import annotations
 
@@ -7,23 +7,23 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
-from fillside.balance.report import Report
+from fillside.balance.report import Report, RigValue
 from fillside.balance.solution import solve_rig
 from fillside.rig.calibration import Calibration
 from fillside.rig.file.build import apply_change
 from fillside.rig.notation import ratio_text, stop_noun
 from fillside.rig.tables.model import WORK_ROLE, Head, Point, Rig
 
-Change = Mapping[str, object]
-"""Values by the key of the rig file that they change."""
+Change = Mapping[str, RigValue]
+"""New values by dotted key of the rig file."""
 
 CURED_STOPS = 0.05
 """An error this small needs no further remedy."""
 MOST_SCRIM_STOPS, MOST_SHADE_STOPS = 4, 5
 EASY_DIAL_STOPS = 2.1
-"""A dial is turned this far without a second thought: two stops, with room for names rounded to thirds."""
+"""Largest easy turn of a dial: two stops, with room for names rounded to thirds."""
 SENSIBLE_STOPS = 2.0
-"""A target farther than this from the stated one is another picture and no advice."""
+"""Largest change of the target worth advising; beyond it the picture is a different one."""
 LEAST_TARGET_LUX = 5.0
 """Below this no camera makes a clean picture of a face (common practice, no source)."""
 
@@ -66,7 +66,7 @@ class Trouble(IntEnum):
 
 @dataclass(frozen=True)
 class CandidateChange:
-    """One size of one kind of change, its wording, and its trouble."""
+    """One size of one kind of change: the instruction, the values, and the trouble."""
 
     do: str
     change: Change
@@ -75,7 +75,7 @@ class CandidateChange:
 
 @dataclass(frozen=True)
 class Shortfall:
-    """A rig that does not reach its balance, with the report of that."""
+    """A rig that does not reach its balance, and the report that shows it."""
 
     rig: Rig
     subject: Point
@@ -91,7 +91,7 @@ class Shortfall:
         return self.report.achieved.exposure_error_stops or 0.0
 
     def left_by(self, change: Change) -> float | None:
-        """The largest error after a change; None where the rig refuses the change, or a role drops out."""
+        """Return the largest error after a change; None if the rig refuses the change or a role drops out."""
         try:
             rig = apply_change(self.rig, change)
         except ValueError:
@@ -101,18 +101,18 @@ class Shortfall:
 
 
 def _without(report: Report) -> set[str]:
-    """The quantities that have no error because there is no light."""
+    """Return the quantities that have no error because there is no light."""
     held = report.achieved
     errors = {"ratio": held.ratio_error_stops, "exposure": held.exposure_error_stops, **held.relative}
     return {name for name, error in errors.items() if error is None}
 
 
 def _limited(case: Shortfall) -> Iterator[tuple[Head, str]]:
-    """Heads at a limit, with that limit; a head that cannot be dimmed is at both."""
-    for said in case.report.heads:
-        head = case.rig.head(said.name)
-        if said.at_limit is not None:
-            yield head, said.at_limit
+    """Yield heads at a limit, with the limit; a head that cannot be dimmed is at both."""
+    for entry in case.report.heads:
+        head = case.rig.head(entry.name)
+        if entry.at_limit is not None:
+            yield head, entry.at_limit
         elif head.dimming.fixed and head.rule != WORK_ROLE:
             yield head, "full"
             yield head, "floor"
@@ -147,7 +147,7 @@ def _lamp_steps(head: Head, limit: str) -> Iterator[CandidateChange]:
     now = head.lamp.count
     counts = range(now + 1, 4 * now + 1) if limit == "full" else range(now - 1, 0, -1)
     for count in counts:
-        change: dict[str, object] = {f"heads.{head.name}.lamp.count": count}
+        change: dict[str, RigValue] = {f"heads.{head.name}.lamp.count": count}
         if head.intensity is not None:
             change[f"heads.{head.name}.intensity"] = _short(head.intensity * count / now)
         watts = head.lamp.watts
@@ -157,7 +157,7 @@ def _lamp_steps(head: Head, limit: str) -> Iterator[CandidateChange]:
 
 
 def _diffusion(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """A scrim on each head at its floor, and on all of them together."""
+    """Yield scrims on each head at its floor, and on all of them together."""
     heads = [head for head, limit in _limited(case) if limit == "floor"]
     for head in heads:
         yield _diffusion_steps([head])
@@ -166,12 +166,12 @@ def _diffusion(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
 
 
 def _diffusion_steps(heads: Sequence[Head]) -> Iterator[CandidateChange]:
-    """A stated intensity includes all diffusion, so more diffusion lowers it too."""
+    """Yield scrims in half stops; each lowers a stated intensity too, which includes all diffusion."""
     names = " and ".join(head.name for head in heads) if len(heads) < 3 else "each head at its floor"
     each = ", each," if len(heads) == 2 else ""
     for halves in range(1, 2 * MOST_SCRIM_STOPS + 1):
         more = halves / 2
-        change: dict[str, object] = {}
+        change: dict[str, RigValue] = {}
         for head in heads:
             change[f"heads.{head.name}.modifier.diffusion"] = head.modifier.diffusion + more
             if head.intensity is not None:
@@ -206,7 +206,7 @@ def _camera_ways(
     say: Callable[[float], str],
     trouble: Callable[[float], Trouble],
 ) -> Iterator[Iterator[CandidateChange]]:
-    """Settings that need less light (`values(True)`) or more, whichever the exposure error asks for."""
+    """Yield settings that need less light (`values(True)`) or more, as the exposure error requires."""
     if case.rig.balance.exposure != "camera":
         return
     off = case.exposure_off_stops
@@ -260,7 +260,7 @@ def _nd_words(now: float, new: float) -> str:
 
 
 def _shutter(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """Half the frame time, where the camera is off it: exposure is no reason to leave that rule."""
+    """Set the shutter to half the frame time if it is off; exposure is no reason to break that rule."""
     camera = case.rig.camera
     if camera.fps is None or camera.exposure_time_s is None or case.rig.balance.exposure != "camera":
         return
@@ -276,7 +276,7 @@ def _shutter(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
 
 
 def _targets(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    """Accept the present light as the target, where it is near the stated one."""
+    """Accept the present light as the target if it is near the stated one."""
     held, target = case.report.achieved, case.report.target
     if _sensible(held.ratio_error_stops) and held.ratio is not None and _same_side(case.report):
         ratio = float(f"{held.ratio:.3g}")
@@ -304,38 +304,38 @@ def _sensible(error_stops: float | None) -> bool:
 
 
 def _same_side(report: Report) -> bool:
-    """True where the brighter side is the one that the target has brighter."""
+    """Return true if the brighter side is the one that the target makes brighter."""
     held, wanted = report.achieved.ratio_stops, report.target.ratio_stops
     return held is not None and wanted is not None and held * wanted >= 0
 
 
 def _stops(count: float) -> str:
-    """A number of stops with its stop_noun."""
+    """Format a number of stops with its noun."""
     return f"{count:g} {stop_noun(count)}"
 
 
 def _lux(value: float) -> str:
-    """Illuminance with three digits, none of them behind the point from a hundred on."""
+    """Format an illuminance [lx] with three digits, or as a whole number from 100 lx on."""
     return f"{value:.0f} lx" if value >= 100 else f"{value:.3g} lx"
 
 
 def _short(value: float) -> float:
-    """A number with four digits: more than a person can set, few enough to read."""
+    """Round to four digits: finer than a person can set, short enough to read."""
     return float(f"{value:.4g}")
 
 
 def iso_from(now: float, *, up: bool) -> list[float]:
-    """Film speeds above (`up`) or below the present one, the nearest first."""
+    """Return film speeds above (`up`) or below the present one, nearest first."""
     return [v for v in _by_distance(HIGHER_ISO_SERIES if up else ISO_SERIES, now) if (v > now) == up]
 
 
 def apertures_from(now: float, *, wider: bool) -> list[float]:
-    """F-numbers wider or narrower than the present one, the nearest first."""
+    """Return f-numbers wider or narrower than the present one, nearest first."""
     return [v for v in _by_distance(APERTURE_SERIES, now) if (v < now) == wider]
 
 
 def nd_from(now: float, *, less: bool) -> list[float]:
-    """Stops of ND less or more than the present ones, the nearest first; less includes none."""
+    """Return stops of ND below or above the present ones, nearest first; the lower ones include none."""
     if not less:
         return [now + k for k in range(1, MOST_ND_STOPS + 1)]
     wanted = [now - k for k in range(1, math.ceil(now) + 1) if now - k > 0]
@@ -343,25 +343,25 @@ def nd_from(now: float, *, less: bool) -> list[float]:
 
 
 def iso_stops(now: float, new: float) -> float:
-    """The distance of two film speeds, in stops."""
+    """Return the difference between two film speeds [stops]."""
     return abs(math.log2(new / now))
 
 
 def aperture_stops(now: float, new: float) -> float:
-    """The distance of two f-numbers, in stops: light goes with the square."""
+    """Return the difference between two f-numbers [stops]; the light varies as the square."""
     return 2 * abs(math.log2(new / now))
 
 
 def _by_distance(series: Sequence[float], now: float) -> list[float]:
-    """The series sorted by distance from a value, without the value itself."""
+    """Sort the series by distance from a value, without the value itself."""
     others = [value for value in series if abs(math.log2(value / now)) > NEXT_SETTING]
     return sorted(others, key=lambda value: abs(math.log2(value / now)))
 
 
 def places_along(rig: Rig, head: Head, towards: Point, *, nearer: bool) -> Iterator[Point]:
-    """Places [m], to the centimetre, on the line from the lit point through the head, the nearest first.
+    """Yield places [m], to the centimetre, on the line from the lit point through the head, nearest first.
 
-    Places without room for the stand, or under the ceiling or before the wall of `[plan]`, are left out.
+    Places out of a stand's reach, or without room below the ceiling or before the wall, are left out.
     """
     least = max(NEAREST_HEAD_M, 0.6 * head.modifier.diameter)
     for factor in NEARER if nearer else FARTHER:
@@ -383,7 +383,7 @@ def _has_room(rig: Rig, head: Head, place: Point) -> bool:
 
 
 def _clear(gap: float, now: float, radius: float) -> bool:
-    """True where a gap [m] holds half the lit face, or is no less than the present gap of the head."""
+    """Return true if a gap [m] holds half the lit face, or is no less than the head's present gap."""
     return gap >= (min(radius, now) if now > 0 else radius)
 
 

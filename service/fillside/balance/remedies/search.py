@@ -1,7 +1,7 @@
 """The search for changes that bring a balance within reach.
 
-Every remedy is a change of the rig that was tried by solving again; a change without effect is not offered.
-Remedies are ordered in bands by the error they leave, within a band by their trouble: the dials of the
+Every remedy is a change of the rig that was tried by solving again; changes without effect are not offered.
+Remedies are ordered in bands by the error they leave, and within a band by their trouble: the dials of the
 camera, filters on the lens, a scrim on a head, shading the daylight, moving a stand, another lamp. A changed
 target comes last.
 """
@@ -18,7 +18,7 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
 WORTH_TROUBLE_STOPS = 0.1
-"""A remedy must take at least this much off the error, or half the error where that is less."""
+"""A remedy must take at least this much off the error, or half the error if that is less."""
 BANDS_STOPS = (0.1, 0.5)
 """The edges of the bands."""
 _DIALS = (Trouble.ISO, Trouble.APERTURE, Trouble.ND, Trouble.FAR_ISO, Trouble.FAR_APERTURE)
@@ -51,9 +51,9 @@ class _TriedChange:
 def remedies(
     rig: Rig, subject: Sequence[float] | None = None, calibration: Calibration | None = None
 ) -> tuple[Remedy, ...]:
-    """Changes that bring the balance nearer for a subject at a place [m], in the order to try them.
+    """Return changes that bring the balance nearer for a subject at a place [m], in the order to try them.
 
-    Empty where the balance is reached. `leaves_stops` holds once the change is in the rig.
+    The result is empty if the balance is reached. `leaves_stops` is the error once the change is in the rig.
     """
     x, y, z = rig.start if subject is None else subject
     case = Shortfall(rig, (x, y, z), calibration, solve_rig(rig, (x, y, z), None, calibration).report)
@@ -64,7 +64,7 @@ def remedies(
 
 
 def _bests(case: Shortfall, ways: Iterable[Iterable[CandidateChange]]) -> Iterator[_TriedChange]:
-    """The best change of each way; of ways that turn the same key opposite ways only the better."""
+    """Yield the best change of each way; of two ways that move a key in opposite directions, the better."""
     by_keys: dict[tuple[str, ...], _TriedChange] = {}
     for steps in ways:
         best = _best(case, steps)
@@ -75,7 +75,7 @@ def _bests(case: Shortfall, ways: Iterable[Iterable[CandidateChange]]) -> Iterat
 
 
 def _best(case: Shortfall, steps: Iterable[CandidateChange]) -> _TriedChange | None:
-    """The smallest change that cures, else the one that leaves least, if it is worth the trouble."""
+    """Return the smallest change that cures, else the most effective one if worth the trouble."""
     best: _TriedChange | None = None
     for step in steps:
         left = case.left_by(step.change)
@@ -90,7 +90,7 @@ def _best(case: Shortfall, steps: Iterable[CandidateChange]) -> _TriedChange | N
 
 
 def _shutter_last(found: list[_TriedChange]) -> list[_TriedChange]:
-    """The remedies without the dials that would come after the shutter."""
+    """Drop the dials that would come after the shutter."""
     places = [i for i, one in enumerate(found) if one.candidate.trouble is Trouble.SHUTTER]
     if not places:
         return found

@@ -26,12 +26,12 @@ class Path:
     lux: FloatArray
 
     def outputs_at(self, common: float) -> FloatArray:
-        """The outputs (heads,) at a common output."""
+        """Return the outputs (heads,) at a common output."""
         value: FloatArray = np.minimum(np.maximum(common, self.least), self.most)
         return value
 
     def lux_at(self, common: FloatArray) -> FloatArray:
-        """The rows (rows, n) at common outputs (n,) inside the path."""
+        """Return the rows (rows, n) at common outputs (n,) inside the path."""
         knots = self.common
         if len(knots) == 1:
             return np.repeat(self.lux, len(common), axis=1)
@@ -43,7 +43,7 @@ class Path:
 
 
 def role_path(matrix: FloatArray, heads: npt.NDArray[np.intp], least: FloatArray, most: FloatArray) -> Path:
-    """The path of some heads; `matrix` is (rows, all heads) [lux], `least` and `most` (all heads,)."""
+    """Return the path of some heads; `matrix` is (rows, all heads) [lux], `least` and `most` (all heads,)."""
     low, high = least[heads], most[heads]
     if len(heads) == 0:
         return Path(heads, low, high, np.zeros(1), np.zeros((len(matrix), 1)))
@@ -66,7 +66,7 @@ def role_path(matrix: FloatArray, heads: npt.NDArray[np.intp], least: FloatArray
 
 
 def distinct(values: FloatArray) -> FloatArray:
-    """The distinct values in ascending order; `numpy.unique` without its overhead."""
+    """Return the distinct values in ascending order; `numpy.unique` without its overhead."""
     values = np.sort(values)
     return values[_first_of_each(values)]
 
@@ -79,7 +79,7 @@ def _first_of_each(ordered: FloatArray) -> npt.NDArray[np.bool_]:
 
 
 def rising(values: FloatArray, scale: float = 1.0) -> FloatArray:
-    """The values made strictly rising, for look-ups; flat stretches rise by a tiny amount.
+    """Return the values made strictly rising for interpolation; flat stretches rise by a tiny amount.
 
     `scale` is the magnitude of the numbers they are compared with.
     """

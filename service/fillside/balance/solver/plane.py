@@ -1,6 +1,6 @@
 """The region of legal outputs with key and fill each on one common output, and the way through it.
 
-Key at common output a and fill at b. A ray is all outputs of one mix a / b; along it every metered
+Key runs at common output a and fill at b. A ray is all outputs of one mix a / b; along it every metered
 quantity rises. The way takes from each ray the point whose exposure is nearest the target, so it runs from
 the most fill to the most key, along X = target where the lamps allow it and along their limits where they do
 not. Ratio and exposure are then searched on one line. In the coordinates (a / b, 1 / b) level lines of
@@ -27,11 +27,11 @@ Stretch = tuple[float, float]
 LEAST_LUX = 1e-12
 LEAST_OUTPUT = 1e-12
 SEEN_OUTPUT = 0.01
-"""Outputs below this are taken as this: they cannot be seen."""
+"""Lower outputs cannot be seen and count as this one."""
 KEPT = 1e-9
-"""The share by which a computed point may pass a bound through rounding errors."""
+"""Share by which rounding errors may take a computed point past a bound."""
 LEAST_EXPOSURE_SLOPE = 1 / 24
-"""The least exposure, in stops, that a stop of mix is taken to cost where it costs any."""
+"""Least exposure [stops] that a stop of mix is taken to cost, if it costs any."""
 _SAMPLES = np.exp2(np.arange(-7, 7.1, 0.5))
 """Sampled mixes, as factors of the mix with both roles at full."""
 
@@ -61,18 +61,18 @@ class Way:
         return value
 
     def row_at(self, row: int, position: float) -> float:
-        """A row at a position [lux]."""
+        """Return a row at a position [lux]."""
         return between(self.lux[row], position)
 
     def point(self, mix: float) -> int:
-        """The index of the point whose mix is nearest to the given one."""
+        """Return the index of the point whose mix is nearest to the given one."""
         i = int(self.mix.searchsorted(mix))
         if i == 0 or i == len(self.mix):
             return 0 if i == 0 else i - 1
         return i if self.mix[i] - mix <= mix - self.mix[i - 1] else i - 1
 
     def at(self, position: float) -> tuple[float, float]:
-        """The common outputs of key and fill at a position."""
+        """Return the common outputs of key and fill at a position."""
         i = min(int(position), len(self.mix) - 1)
         if i == position:
             return float(self.key[i]), float(self.fill[i])
@@ -84,7 +84,7 @@ class Way:
         return math.log2(max(key, LEAST_OUTPUT) / max(fill, LEAST_OUTPUT))
 
     def position_of(self, mix_stops: float) -> float:
-        """The position at which log2(a / b) has a value; an end where the way does not reach it."""
+        """Return the position at which log2(a / b) has a value, or an end if the way does not reach it."""
         i = int(self.mix_stops.searchsorted(mix_stops)) - 1
         if i < 0 or i >= len(self.mix) - 1:
             return 0.0 if i < 0 else len(self.mix) - 1.0
@@ -96,10 +96,10 @@ class Way:
     def where(
         self, above: FloatArray, below: FloatArray, turn: float, stops: float, middle: float, slope: float
     ) -> float:
-        """The position at which `above` over `below` (n,) [lux] equals `stops`, or the end nearest to that.
+        """Return the position where `above` over `below` (n,) [lux] equals `stops`, or the nearest end.
 
-        `turn` is 1 where the quotient rises along the way, -1 where it falls. Where it changes by less than
-        `slope` stops per stop of mix it is taken to change by that much, counted from the position `middle`.
+        `turn` is 1 if the quotient rises along the way, -1 if it falls. If it changes by less than `slope`
+        stops per stop of mix, it is taken to change by that much, counted from the position `middle`.
         """
         mix, shown = self.mix_stops, np.log2(np.maximum(above, LEAST_LUX) / np.maximum(below, LEAST_LUX))
         shown *= turn
@@ -129,7 +129,7 @@ class Way:
         turn: float,
         position: float,
     ) -> float:
-        """The difference of shown and counted stops at a position."""
+        """Return the stops shown minus the stops counted at a position."""
         i = min(int(position), len(exact))
         share = position - i
         if share == 0:
@@ -144,13 +144,13 @@ class Way:
         return here - float(counted[i] + gone * (counted[i + 1] - counted[i]))
 
     def within(self, row: int, lux: float, stops: float) -> Within:
-        """The positions where a row is at most `stops` over `lux`, or under it for negative stops or -0.0."""
+        """Return the positions where a row is at most `stops` over `lux` (or under, if negative or -0.0)."""
         sign = math.copysign(1.0, stops)
         met = (sign * (self.lux[row] / lux - 1) <= KEPT).nonzero()[0]
         return Within(self, row, lux, stops, float(met[0]), float(met[-1]))
 
     def around(self, middle: int, row: int, lux: float) -> Stretch:
-        """The stretch around a point where a row stays under `lux`; the point alone where it does not."""
+        """Return the stretch around a point where a row stays under `lux`, else the point alone."""
         over = self.lux[row] - lux * (1 + KEPT)
         above = (over > 0).nonzero()[0]
         cut = int(above.searchsorted(middle))
@@ -168,7 +168,7 @@ class Way:
 
 @dataclass(frozen=True)
 class Within:
-    """The positions where a row keeps to a bound: from `first` to `last` exactly, beyond them by a slope.
+    """The positions where a row keeps to a bound: exactly from `first` to `last`, by a slope beyond them.
 
     The ends are computed on first use.
     """
@@ -196,13 +196,13 @@ class Within:
         return self.low, self.high
 
     def holds(self, position: float) -> bool:
-        """True for a position between the ends."""
+        """Return true for a position between the ends."""
         if position < self.first:
             return position >= self.low
         return position <= self.last or position <= self.high
 
     def near(self, position: float) -> Stretch:
-        """The stretch, exact at the end on the side of a position; its other end is `first` or `last`."""
+        """Return the stretch, exact at the end toward a position; its other end is `first` or `last`."""
         low = self.low if position < self.first else self.first
         return low, self.high if position > self.last else self.last
 
@@ -213,7 +213,7 @@ class Within:
 
 
 def between(values: FloatArray, position: float) -> float:
-    """The value of a polyline (n,) at a position from 0 to n - 1."""
+    """Return the value of a polyline (n,) at a position from 0 to n - 1."""
     i = int(position)
     if i == position:
         return float(values[i])
@@ -253,7 +253,7 @@ class Plane:
         return self._box[1] / self._box[3]
 
     def way(self, middle_mix: float) -> Way:
-        """The way, with a point at each bend, at the given mix and at some samples."""
+        """Return the way, with a point at each bend, at the given mix and at some samples."""
         key_least, key_most, fill_least, fill_most = self._box
         first, last = key_least / fill_most, key_most / fill_least
         lines = [self._level_line(EXPOSURE, self.target.exposure_lux)]
@@ -274,12 +274,12 @@ class Plane:
         return Way(mix, key, fill, self.lux_at(key, fill))
 
     def lux_at(self, key: FloatArray, fill: FloatArray) -> FloatArray:
-        """The rows (rows, n) at common outputs (n,) of key and fill [lux]."""
+        """Return the rows (rows, n) at common outputs (n,) of key and fill [lux]."""
         value: FloatArray = self.key.lux_at(key) + self.fill.lux_at(fill) + self.base[:, np.newaxis]
         return value
 
     def _bends_on_limits(self, lines: Sequence[_LevelLine]) -> list[FloatArray]:
-        """The mixes of the limits of heads along the edges of the region that the way may take."""
+        """Return the mixes of the limits of heads along the edges of the region that the way may take."""
         key_least, key_most, fill_least, fill_most = self._box
         bends = []
         key, fill = self.key.common[1:-1], self.fill.common[1:-1]
@@ -295,7 +295,7 @@ class Plane:
         return bends
 
     def _level_line(self, row: int, lux: float) -> _LevelLine:
-        """The line on which a row equals `lux`."""
+        """Return the line on which a row equals `lux`."""
         by_key, by_fill, rest = self.key.lux[row], self.fill.lux[row], lux - float(self.base[row])
         scale = max(abs(lux), abs(rest), float(by_key[-1]), float(by_fill[-1]))
         by_key, by_fill = rising(by_key, scale), rising(by_fill, scale)
@@ -332,7 +332,7 @@ class _LevelLine:
     after: float
 
     def inverse_fill(self, mix: FloatArray) -> FloatArray:
-        """1 / b where rays of these mixes meet the line."""
+        """Return 1 / b where the rays of these mixes meet the line."""
         if not len(self.mix):
             return np.full(len(mix), self.before)
         value: FloatArray = np.interp(mix, self.mix, self.inverse, left=self.before, right=self.after)
@@ -340,13 +340,13 @@ class _LevelLine:
 
 
 def _meetings(mix: FloatArray, inverse: Sequence[FloatArray]) -> list[FloatArray]:
-    """The mixes at which two level lines cross."""
+    """Return the mixes at which two level lines cross."""
     found = []
     for i, one in enumerate(inverse):
         for other in inverse[:i]:
             known = np.isfinite(one) & np.isfinite(other)
-            apart = np.where(known, one, 0.0) - np.where(known, other, 0.0)
-            at = np.flatnonzero((apart[:-1] * apart[1:] < 0) & known[:-1] & known[1:])
-            share = apart[at] / (apart[at] - apart[at + 1])
+            gap = np.where(known, one, 0.0) - np.where(known, other, 0.0)
+            at = np.flatnonzero((gap[:-1] * gap[1:] < 0) & known[:-1] & known[1:])
+            share = gap[at] / (gap[at] - gap[at + 1])
             found.append(mix[at] + share * (mix[at + 1] - mix[at]))
     return found

@@ -1,13 +1,13 @@
-"""The search for the target ratio on the way through the plane, without leaps of the answer.
+"""The search for the target ratio on the way through the plane, without jumps of the answer.
 
-The mix at which a ratio is met leaps where the mix hardly moves the ratio: where daylight drowns one side, or
-a lamp nears the edge of a cheek. So a stop of mix is taken to move the ratio by at least `LEAST_SLOPE` stops,
-counted from the natural mix, at which the lamps alone, each metered for itself, are in the wanted ratio.
-Where the slope is higher all the way from there the ratio is met exactly.
+The mix that meets a ratio jumps where the mix hardly changes the ratio: where daylight drowns one side, or a
+lamp nears the edge of a cheek. A stop of mix is therefore taken to change the ratio by at least `LEAST_SLOPE`
+stops, counted from the natural mix, at which the lamps alone, each metered by itself, are in the target
+ratio. If the slope is higher all the way from there, the ratio is met exactly.
 
-The face has a second such place: where key and fill come from one bearing no mix changes its ratio, and
-beyond it the fill lights the key's side more. The farther the two tell the cheeks apart, the farther the
-mix may go from the natural one, one way or the other.
+The face has a second such place: if key and fill come from one bearing, no mix changes its ratio, and beyond
+that place the fill lights the key's side more than the key does. The more key and fill differ between the
+cheeks (the grip), the farther the mix may go from the natural one, in either direction.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from fillside.balance.solver.weight import DROPS_OUT, Weights, grip_stops
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_SLOPE = 1 / 6
-"""The least change of ratio, in stops, that a stop of mix is taken to bring."""
+"""Least change of ratio [stops] that a stop of mix is taken to cause."""
 STOPS_BY_GRIP = 4.0
 """Stops of mix allowed away from the natural one, per stop of grip on the face."""
 LOOSE_GRIP_STOPS = 1.0
@@ -68,7 +68,7 @@ class RatioSearch:
             self._room_stops = min(self._room_stops, by_weight)
 
     def wanted(self) -> float:
-        """The position with the target ratio, or the one nearest to it."""
+        """Return the position with the target ratio, or the one nearest to it."""
         if self._plain is not None:
             return self._plain
         return self._near_natural(
@@ -76,7 +76,7 @@ class RatioSearch:
         )
 
     def right_way_round(self, exposed: tuple[float, float]) -> tuple[float, float]:
-        """The positions at which the side that the target has darker is not the brighter one.
+        """Return the positions at which the side that the target has darker is not the brighter one.
 
         For a weak role of weight w the test is eased by (1 - w)^2 of the light at the end of the stretch
         where the exposure is met.
@@ -97,7 +97,7 @@ class RatioSearch:
         return 0.0, self.way.position_of(max(stops, self._natural - self._grip_room) + loose)
 
     def _near_natural(self, position: float) -> float:
-        """The position, moved toward the natural mix as far as it must be."""
+        """Return the position, moved toward the natural mix as far as necessary."""
         if math.isinf(self._room_stops):
             return position
         away = self.way.mix_stops_at(position) - self._natural

@@ -1,4 +1,4 @@
-"""Roles held relative to others: hair and background, in stops against the key or the exposure target."""
+"""Roles set relative to others: hair and background, in stops against the key or the exposure target."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from fillside.balance.target import BalanceTarget
 FloatArray = npt.NDArray[np.float64]
 
 DARK_LUX = 1e-9
-"""Darkness: no meter shows less, and a ratio to it means nothing."""
+"""Light that counts as darkness: no meter shows less, and a ratio to it has no meaning."""
 
 
 def key_lux(rows: Rows, outputs: FloatArray) -> float:
@@ -24,12 +24,12 @@ def key_lux(rows: Rows, outputs: FloatArray) -> float:
 
 
 def reference_lux(rows: Rows, target: BalanceTarget, role: str, rule: str, outputs: FloatArray) -> float:
-    """The reference of a role's stops: the light of the key, or the exposure target [lux]."""
+    """Return the reference of a role's stops: the light of the key, or the exposure target [lux]."""
     return key_lux(rows, outputs) if target.reference(role, rule) == "key" else target.exposure_lux
 
 
 def following_heads(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> npt.NDArray[np.intp]:
-    """The held heads of hair-like roles with the key as their reference: they rise and fall with it."""
+    """Return the held heads of hair-like roles that refer to the key: they rise and fall with it."""
     follows = np.zeros(len(limits.held), dtype=bool)
     for role in metering.relative_roles:
         rule = metering.role_rules[role]
@@ -41,7 +41,7 @@ def following_heads(metering: Metering, target: BalanceTarget, limits: OutputLim
 def with_followers(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, key: Path
 ) -> Path:
-    """The key's path with the light of the hair-like roles that follow it, and their bends."""
+    """Return the key's path with the light of the hair-like roles that follow it, and their bends."""
     for k, role in enumerate(rows.roles):
         rule = metering.role_rules[role]
         mask = metering.role_masks[role]
@@ -85,11 +85,11 @@ SPILL_COUNTS = 12.0
 
 
 def _beside(others: float, wanted: float) -> float:
-    """The light of a role beside that of others so that both together meet the target [lux].
+    """Return the light [lux] that a role adds to that of the others to meet the target together.
 
-    Where the others alone come near the target, the role must not vanish from one centimetre to the next: a
-    stop more of the others takes at most `SPILL_COUNTS` stops off it. That leaves 0.04 stop too much at
-    worst.
+    If the others alone come near the target, the role must not vanish from one centimetre to the next: each
+    further stop of the others takes at most `SPILL_COUNTS` stops off it. This leaves at most 0.04 stop too
+    much.
     """
     whole = SPILL_COUNTS / (SPILL_COUNTS + 1)
     if wanted <= 0 or others <= whole * wanted:

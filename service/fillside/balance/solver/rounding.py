@@ -1,8 +1,8 @@
 """Wire codes chosen together, so that rounding costs the ratio and the exposure as little as possible.
 
-Each head may go one code up or down from its own rounding, never below its floor. The choice is the one whose
-larger error, of ratio and exposure, is the least. Codes already on the wire stay unless another choice gains
-more than 0.02 stop, so that a resting light does not chatter.
+Each head may go one code up or down from its own rounding, never below its floor. The choice minimizes the
+larger of the errors in ratio and exposure. Codes already on the wire stay unless another choice gains more
+than 0.02 stop, so that a resting light does not chatter.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ GOOD_ENOUGH_STOPS = 1e-4
 
 
 def own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> Codes:
-    """Each held head's own wire code for its output (heads,); 0 for the others."""
+    """Round each held head's output (heads,) to a wire code by itself; 0 for the others."""
     return tuple(np.where(limits.held, scene.dimmers.held_codes(outputs), 0).tolist())
 
 
@@ -63,7 +63,8 @@ class _Choice:
     most_lux: float
 
     def error(self, outputs: FloatArray) -> FloatArray:
-        """The larger |error| in stops per choice (choices, heads); infinite where the face gets too much."""
+        """Return the larger |error| [stops] of choices (choices, heads); infinite with too much on the
+        face."""
         worst = np.zeros(len(outputs))
         for quotient in self.quotients:
             worst = np.maximum(worst, quotient.error(outputs))
@@ -81,9 +82,9 @@ def choose_codes(
     outputs: FloatArray,
     present: Codes | None = None,
 ) -> Codes:
-    """Wire codes for solved outputs (heads,): key and fill together, then each other role.
+    """Choose wire codes for solved outputs (heads,): key and fill together, then each other role.
 
-    Errors count from the solved outputs, which meet the target wherever it can be reached.
+    Errors count from the solved outputs, which meet the target if it can be reached.
     """
     rounding = _Rounding(metering.scene, limits, outputs, present)
     balanced = np.flatnonzero((metering.is_key | metering.is_fill) & limits.held)
@@ -106,7 +107,7 @@ def choose_codes(
 
 
 def _share(rounded: float, solved: float) -> float:
-    """A rounded reference over the solved one; 1 where there is no light."""
+    """Return a rounded reference over the solved one; 1 if there is no light."""
     return rounded / solved if rounded > DARK_LUX and solved > DARK_LUX else 1.0
 
 
@@ -184,7 +185,7 @@ class _Rounding:
         return tuple(self._codes.tolist())
 
     def round_together(self, choice: _Choice) -> None:
-        """Take the best codes for the heads of a choice, or their present codes where those are as good."""
+        """Take the best codes for a choice's heads, or their present codes if those are nearly as good."""
         heads = choice.heads
         options = [np.flatnonzero(self._allowed[:, i]) for i in heads]
         best = self._all_choices(choice, options) if len(heads) <= TRY_ALL_UP_TO else None
@@ -208,7 +209,7 @@ class _Rounding:
         return [int(option[int(k)]) for option, k in zip(options, index, strict=True)]
 
     def _one_at_a_time(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
-        """Start from each head's own rounding and change one head as long as that gains."""
+        """Start from each head's own rounding and change one head at a time while that gains."""
         chosen = [1] * len(choice.heads)
         now = self._near_outputs[1, choice.heads]
         error = float(choice.error(now[np.newaxis])[0])
@@ -243,10 +244,10 @@ HALVINGS = 24
 def trim_codes(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, codes: Codes, trims: Trims
 ) -> Codes:
-    """The codes with the light of each trimmed role times 2^stops, within limits; other codes are unchanged.
+    """Multiply the light of each trimmed role by 2^stops, within limits; other codes are unchanged.
 
-    A trim of 0 gives the codes back exactly. Where upward trims would put more than `most_lux` on the face,
-    all of them stop short of it together.
+    A trim of 0 returns the codes exactly. If upward trims would put more than `most_lux` on the face, all of
+    them stop short of it together.
     """
     active = {role: stops for role, stops in trims.items() if stops != 0}
     if not active:
@@ -273,7 +274,7 @@ def _face_allows(scene: Scene, rows: Rows, target: BalanceTarget, codes: Codes) 
 
 
 def _trimmed(scene: Scene, limits: OutputLimits, codes: Codes, trims: Trims, share_upward: float) -> Codes:
-    """Each trimmed role's codes, with only a share of every trim upward."""
+    """Return each trimmed role's codes, with only a share of every trim upward."""
     trimmed = list(codes)
     for i, role in enumerate(scene.roles):
         stops = trims.get(role, 0.0)

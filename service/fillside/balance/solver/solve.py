@@ -1,15 +1,15 @@
-"""The outputs that hold the target ratio and exposure, or the nearest that the lamps can do.
+"""The outputs that meet the target ratio and exposure, or come as near as the lamps can.
 
-All answers lie on the way through the plane of key and fill (`plane`), which has for every mix of the two the
-exposure nearest the target. Each demand is a stretch of the way. Demands are met in their order, each as far
-as those before it leave room; a stretch out of reach is met at its nearest point:
+All answers lie on the way through the plane of key and fill (`plane`), which has the exposure nearest the
+target for every mix of the two. Each demand is a stretch of the way. Demands are met in order, each as far as
+earlier ones leave room; a stretch out of reach is met at its nearest point:
 
   protect ratio     most light on the face; exposure not far over; ratio not reversed; exposure not far
                     under; the target ratio.
   protect exposure  most light on the face; ratio not reversed; the exposure; the target ratio.
 
-The ends of stretches move as smoothly as the light does, and so does the answer. Where the mix hardly moves
-the ratio - daylight drowns a lamp, both lamps on one bearing - `ratio` describes the search.
+The ends of stretches move as smoothly as the light does, and so does the answer. `ratio` describes the search
+where the mix hardly changes the ratio: daylight drowns a lamp, or both lamps are on one bearing.
 """
 
 from __future__ import annotations
@@ -33,18 +33,18 @@ FloatArray = npt.NDArray[np.float64]
 
 AGREED_OUTPUT = 1e-12
 ROUNDS = 40
-"""Rounds in which the spill of background heads on the face is worked in; it shrinks each time."""
+"""Most rounds that account for the spill of background heads on the face; it shrinks each time."""
 NO_SIDE_STOPS = 0.05
-"""A target this near 1:1 has no brighter side."""
+"""A target this close to 1:1 has no brighter side."""
 OVER_WEIGHS = 4.0
 """The factor by which the bound on overexposure keeps its full width longer than the other bounds."""
 LIFTED_FROM = 8 * DROPS_OUT
-"""Below this weight a role moves toward full, and is there when it drops out."""
+"""Weight below which a role moves toward full, which it reaches when it drops out."""
 
 
 @dataclass(frozen=True)
 class SolvedOutputs:
-    """Outputs (heads,) before rounding, and the bounds met beside the limits of the heads.
+    """Outputs (heads,) before rounding, and the bounds met besides the limits of the heads.
 
     `bounds` may hold "most_over" and "most_under" (the exposure that keeping the ratio may cost) and
     "most_lux"; `dropped` the roles among "key" and "fill" that give too little here to count.
@@ -56,7 +56,7 @@ class SolvedOutputs:
 
 
 def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> SolvedOutputs:
-    """The outputs nearest to the target under its policy; legal rows give no exception and no NaN."""
+    """Return the outputs nearest to the target under its policy; legal rows never cause an error or NaN."""
     key, fill = (
         role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
         for of_role in (metering.is_key, metering.is_fill)
@@ -86,7 +86,7 @@ def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputL
 
 
 def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> bool:
-    """True where heads outside the plane reach a quantity that is held in it."""
+    """Return true if heads outside the plane light a quantity that is held in it."""
     others = limits.held & ~(metering.is_key | metering.is_fill)
     return bool(others.any()) and (target.read_as == "face" or target.most_lux is not None)
 
@@ -94,7 +94,7 @@ def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) ->
 def _spare_the_face(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> None:
-    """Take the other roles down, in place, where the face would get too much light."""
+    """Lower the other roles, in place, if the face would get too much light."""
     if target.most_lux is None:
         return
     others = limits.held & ~(metering.is_key | metering.is_fill)
@@ -109,13 +109,13 @@ def _spare_the_face(
 
 
 def _nearest_part(stretch: Stretch, wanted: Stretch) -> Stretch:
-    """The part of a wanted stretch that lies in another, or the nearest end of that."""
+    """Return the part of a wanted stretch that lies in another, or the other's nearest end."""
     low, high = stretch
     return min(max(wanted[0], low), high), min(max(wanted[1], low), high)
 
 
 class _Policy:
-    """The demands of the target in their order, on the way through one plane."""
+    """The demands of the target in order, on the way through one plane."""
 
     def __init__(
         self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
@@ -130,7 +130,7 @@ class _Policy:
         self.bounds: tuple[str, ...] = ()
 
     def answer(self) -> tuple[float, float]:
-        """The common outputs of key and fill; sets `bounds` to the bounds in the way."""
+        """Return the common outputs of key and fill; set `bounds` to the bounds that are met."""
         face = self._face()
         if self._alone or self._weights.dropped:
             at = self._without_ratio(face)
@@ -161,7 +161,7 @@ class _Policy:
         return self._within_bounds(face, not_over.stretch, wanted)
 
     def _within_bounds(self, face: Stretch, not_over: Stretch, wanted: float) -> float:
-        """The position nearest to the wanted one within the bounds; sets `bounds` to those in the way."""
+        """Return the position within the bounds nearest to the wanted one; set `bounds` to those met."""
         target, weight = self._target, self._weights.both
         within = _nearest_part(face, not_over)
         most = min(max(float(self._high), within[0]), within[1])
@@ -179,7 +179,7 @@ class _Policy:
         return at
 
     def _not_under(self, lux: float) -> Within:
-        """The positions where the exposure is no farther under `lux` than keeping the ratio may cost."""
+        """Return the positions where the exposure is no farther under `lux` than the ratio may cost."""
         if self._known is None or self._known.lux != lux:
             self._known = self._way.within(EXPOSURE, lux, -self._weights.both * self._target.most_under)
         return self._known
@@ -192,7 +192,7 @@ class _Policy:
             self.bounds = ("most_under",)
 
     def _face(self) -> Stretch:
-        """The positions where the face gets no more than it may; else that with both roles at their least."""
+        """Return the positions with no more on the face than allowed; else that of both roles' least."""
         if self._target.most_lux is None:
             return 0.0, len(self._way.mix) - 1.0
         spans = [self._way.around(self._low, side, self._target.most_lux) for side in (FACE_KEY, FACE_FILL)]
@@ -209,7 +209,7 @@ class _Policy:
         )
 
     def _exposed(self, face: Stretch) -> Stretch:
-        """The positions where the exposure is met, or the point nearest to that."""
+        """Return the positions where the exposure is met, or the point nearest to that."""
         off = np.abs(self._exposure / self._target.exposure_lux - 1)
         first = math.ceil(face[0])
         met = (off[first : int(face[1]) + 1] <= KEPT).nonzero()[0]
@@ -227,13 +227,13 @@ class _Policy:
         return (max(ends)[1],) * 2
 
     def _right_way_round(self, exposed: Stretch) -> Stretch:
-        """The positions where the dark side of the target is not the brighter one; eased for a weak role."""
+        """Return the positions where the target's dark side is not brighter; eased for a weak role."""
         if abs(math.log2(self._target.quotient)) <= NO_SIDE_STOPS:
             return 0.0, len(self._way.mix) - 1.0
         return self._ratio.right_way_round(exposed)
 
     def _without_ratio(self, face: Stretch) -> float:
-        """The position that holds the exposure without a ratio, a role that dropped out at its full light."""
+        """Return the position that holds the exposure alone, with a role that dropped out at full."""
         exposed = self._exposed(face)
         if "key" in self._weights.dropped and not self._alone:
             full = np.flatnonzero(self._way.key >= self._way.key[-1] * (1 - KEPT))
@@ -244,7 +244,7 @@ class _Policy:
         return exposed[0]
 
     def _outputs_at(self, at: float) -> tuple[float, float]:
-        """The outputs at a position; a role that is about to drop out is on its way to full."""
+        """Return the outputs at a position; a role that is about to drop out moves toward full."""
         a, b = self._way.at(at)
         if self._alone or self._weights.both >= LIFTED_FROM:
             return a, b

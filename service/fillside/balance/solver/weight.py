@@ -15,11 +15,11 @@ from fillside.balance.target import BalanceTarget
 FloatArray = npt.NDArray[np.float64]
 
 DROPS_OUT = 0.01
-"""The weight below which a role has dropped out: less than half a hundredth of its part of the target."""
+"""Weight below which a role has dropped out: less than 0.5 % of its part of the target."""
 _LEAST_LUX = 1e-12
 _APART_STOPS = 3.0
 _STRAY = 0.15
-"""Light on both cheeks, as a share of the lamps' light, so that a lamp that only grazes one gives no grip."""
+"""Share of the lamps' light added to both cheeks: a lamp that only grazes a cheek gives no grip."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class Weights:
 
 
 def weigh(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Weights:
-    """Weigh each side at full against half of its part of the target, or of the most that the lamps can give.
+    """Weigh each side at full against half its part of the target, or of the most that the lamps can give.
 
     With q the target lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
     """
@@ -72,7 +72,7 @@ def _weight(gives_lux: float, part_lux: float) -> float:
 def dropped_roles(
     metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits
 ) -> tuple[str, ...]:
-    """The roles among "key" and "fill" that have heads but give too little at the subject to count."""
+    """Return the roles among "key" and "fill" that have heads but give too little at the subject to count."""
     present = {
         role for role, of in (("key", metering.is_key), ("fill", metering.is_fill)) if gives_light(of, limits)
     }
@@ -82,15 +82,15 @@ def dropped_roles(
 
 
 def gives_light(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
-    """True where a role gives light at all: some head of it is held or fixed."""
+    """Return true if a role gives light at all: one of its heads is held or fixed."""
     return float(limits.most[of_role].max(initial=0.0)) > 0
 
 
 def grip_stops(weights: Weights, rest: FloatArray, target: BalanceTarget, mix_stops: float) -> float:
-    """The change of the face ratio when key and fill trade three stops about a mix, in stops.
+    """Return the change of the face ratio [stops] when key and fill trade three stops about a mix.
 
-    Negative where the fill lights the key side of the face more than the key does. `rest` (rows,) is all
-    other light [lux].
+    The result is negative if the fill lights the key side of the face more than the key does. `rest` (rows,)
+    is all other light [lux].
     """
     more, less = (
         _face_stops(

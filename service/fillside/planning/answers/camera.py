@@ -27,7 +27,7 @@ MAINS: dict[str, tuple[float, float, float]] = {
 }
 """Mains volts and hertz, with the usual breaker of a wall socket [A]."""
 MAINS_BY_VOLTS = ((90, 107, "100"), (108, 130, "120"), (200, 250, "230"))
-"""Least and most volts that people state, and the mains they stand for."""
+"""Least and most volts that people state, and the mains these mean."""
 MAINS_BY_PLACE = {
     **dict.fromkeys(("us", "usa", "america", "north america", "canada", "mexico", "taiwan"), "120/60"),
     **dict.fromkeys(

@@ -44,10 +44,10 @@ KIND_WORDS = {
     "discharge": "discharge lamp",
 }
 OWN_WHITE_K = {"incandescent": 2700.0, "halogen": 3200.0}
-"""Colour temperature of a kind that has but one [K] (common practice, no source)."""
+"""Colour temperature of a kind that has only one [K] (common practice, no source)."""
 ALWAYS_DIMMABLE = ("incandescent", "halogen")
 BULB_WATTS = {"led": 9.0, "incandescent": 60.0, "cfl": 23.0, "halogen": 42.0}
-"""Power of a household bulb by kind, where none is stated (common practice, no source)."""
+"""Default power of a household bulb by kind [W] (common practice, no source)."""
 
 
 class LampOutput(NamedTuple):
@@ -205,7 +205,7 @@ class _LampWords:
 
     @property
     def kind(self) -> str:
-        """The kind of lamp; tungsten is halogen, as in studios, or a white beside another kind."""
+        """The kind of lamp; tungsten means halogen, as in studios, or a white if another kind is named."""
         stated = [kind for kind in self.kinds if kind != "tungsten"]
         if "tungsten" in self.kinds:
             if stated:
@@ -279,9 +279,9 @@ _TUNGSTEN_HEAD = re.compile(r"(fresnel|open[ -]?face)")
 
 
 def _unsaid_tungsten(found: _LampWords, others: Iterable[ScannedWord]) -> str:
-    """Return a hint for a lamp that is tungsten by its head or watts alone; empty where it is not.
+    """Return a hint for a lamp that is tungsten by its head or watts alone; empty for any other.
 
-    Another kind, a shape, lumens or a cooler white makes it another lamp.
+    Another kind, a shape, lumens or a cooler white excludes tungsten.
     """
     if found.kinds or found.shape or "lumens" in found.light:
         return ""

@@ -1,4 +1,4 @@
-"""Lengths as people type them, metric or in feet and inches, and the wish to change units."""
+"""Lengths as people type them, metric or in feet and inches, and requests to change units."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ _RECTANGLE = re.compile(rf"({NUMBER})\s*({_UNITS})?\s*(?:x|by)\s*({NUMBER})\s*({
 
 
 class UnitsError(ValueError):
-    """The wish for other units in place of a length; `feet` tells them."""
+    """A request for other units in place of a length: feet and inches if `feet`, otherwise metric."""
 
     def __init__(self, feet: bool) -> None:
         super().__init__(f"lengths are in {'feet and inches' if feet else 'metres'} from here on")
@@ -116,7 +116,7 @@ def length_m(text: str) -> float:
 class LengthReader:
     """Reads a length within two bounds [m].
 
-    A plain number is in the units in force, or in their smaller one.
+    A plain number is in the current units, or in the smaller one of them.
     """
 
     def __init__(self, least_m: float, most_m: float, what: str) -> None:
@@ -181,7 +181,7 @@ def face_of(text: str, reads: LengthReader, feet: bool) -> LitFaceWidth:
 
 
 def default_length(metres: float, feet: bool) -> str:
-    """Format a default length for a prompt: as it is, or to the half foot, or under 2 ft to the inch.
+    """Format a default length for a prompt: metric, or to the half foot, or under 2 ft to the inch.
 
     >>> default_length(2.4, False), default_length(2.4, True), default_length(0.15, True)
     ('2.4 m', '8′ 0″', '0′ 6″')

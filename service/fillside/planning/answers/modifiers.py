@@ -58,17 +58,17 @@ _SKIP = (
 """),
 )
 KINDS = {"umbrella": "shoot-through", "beauty": "reflector", "lantern": "softbox"}
-"""Kinds of modifier that go by another name."""
+"""Kinds of modifier by their other names."""
 NAMES = {
     "umbrella": ("shoot-through umbrella", "; say silver umbrella if the lamp shines into it"),
     "lantern": ("softbox", ", which a lantern is most like: closed"),
     "beauty": ("reflector", ""),
     "reflective": ("reflective umbrella", ""),
 }
-"""Wording for reading these back, with the alternative to offer."""
+"""Text that reads these back, with the alternative to offer."""
 WIDTH = LengthReader(0.02, 4.5, "the width")
 USUAL_WIDTH_M = {"shoot-through": 0.9, "reflective": 1.0, "softbox": 0.8, "panel": 0.3, "reflector": 0.18}
-"""Width of the lit face by kind where none is stated (common practice, no source)."""
+"""Default width of the lit face by kind (common practice, no source)."""
 MOST_INCHES = 84
 """No softbox is longer in inches than this (common practice, no source)."""
 MODIFIER_EXAMPLES = "bare, umbrella 1 m, softbox 60x90 cm, reflector, panel"

@@ -1,4 +1,4 @@
-"""A question of the first rig: its wording, default and reader, and the meaning of an answer."""
+"""A question of the first rig: its text, default and reader, and the meaning of an answer."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from fillside.planning.answers.typed_line import UNSURE_ANSWERS, normalize
 
 @dataclass(frozen=True)
 class Meaning:
-    """The meaning of an answer: its value, a note that reads it back, and other questions answered by it.
+    """The meaning of an answer: its value, a note that reads it back, and answers to other questions.
 
     `extra` has the other answers by their keys; a head's own reader uses keys without the head's role.
     """
@@ -32,10 +32,10 @@ def always(_: Answers) -> bool:
 
 @dataclass(frozen=True)
 class Question:
-    """One question: key, wording, reader, default for an empty line, one line of help, and condition."""
+    """One question: key, text, reader, default for an empty line, one line of help, and condition."""
 
     key: str
-    wording: str | Callable[[Answers], str]
+    text: str | Callable[[Answers], str]
     reader: AnswerReader
     default: str | Callable[[Answers], str]
     help_text: str
@@ -43,7 +43,7 @@ class Question:
 
     def prompt(self, answers: Answers) -> str:
         """Return the question's text, given the answers before it."""
-        return self.wording if isinstance(self.wording, str) else self.wording(answers)
+        return self.text if isinstance(self.text, str) else self.text(answers)
 
     def default_for(self, answers: Answers) -> str:
         """Return the answer that an empty line stands for, given the answers before it."""

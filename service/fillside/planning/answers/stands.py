@@ -75,8 +75,8 @@ _CLOCK = re.compile(r"(\d{1,2})(?: |-)?(?:o'?\s?clock|oclock)")
 def angle(role: str, usual_deg: float) -> AnswerReader:
     """Return a reader of a head's angle round from the camera [degrees], to the camera's right above 0.
 
-    A number without a side is on the usual side of the role, for the fill across from the key; a side alone
-    is at the usual angle. By the clock the camera stands at six, seen from above.
+    A number without a side is on the role's usual side, for the fill across from the key; a side alone is at
+    the usual angle. On the clock, seen from above, the camera is at six.
 
     >>> angle("key", 45.0)("30 left", {}).value, angle("key", 45.0)("4 o'clock", {}).value
     (-30.0, 60.0)
@@ -154,7 +154,7 @@ def angle_text(degrees: float) -> str:
 
 
 def bearing_text(degrees: float) -> str:
-    """Format an angle in words that need no question beside them.
+    """Format an angle in words that make sense without the question.
 
     >>> bearing_text(45.0), bearing_text(-30.0), bearing_text(180.0)
     ("45° to the camera's right", "30° to the camera's left", 'straight behind')

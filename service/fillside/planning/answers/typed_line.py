@@ -80,7 +80,7 @@ _HALVES = (
 
 
 def normalize(text: str) -> str:
-    """Return the line with one kind of each mark, in lower case, its number words as digits.
+    """Return the line in lower case, with uniform punctuation marks and digits for number words.
 
     >>> normalize("Five foot 6 ½”"), normalize("One and a half stops!"), normalize("half a stop")
     ('5 foot 6 1/2"', '1.5 stops', '0.5 stop')
@@ -94,7 +94,7 @@ def normalize(text: str) -> str:
 
 
 def has_number_words(text: str) -> bool:
-    """Return true for a line with numbers in words, which are worth reading back.
+    """Return true for a line with numbers in words, which should be read back.
 
     >>> has_number_words("one and a half stops"), has_number_words("1½ stops")
     (True, False)
@@ -127,7 +127,7 @@ def short_number(value: float) -> str:
 
 
 def remove_words(line: str, words: Iterable[str]) -> str:
-    """Remove these words and phrases from the line; of several at one place, the longest."""
+    """Remove these words and phrases from the line, at each place the longest that fits."""
     return " ".join(_phrases(tuple(words)).sub(" ", line).split()).strip(" ,;:")
 
 
@@ -137,7 +137,7 @@ def _phrases(words: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def closest_word(word: str, known: Iterable[str]) -> str | None:
-    """Return the known word most like a mistyped one; None for a short word or one unlike all.
+    """Return the known word most similar to a mistyped one; None for short words and without a match.
 
     >>> closest_word("flourescent", ["halogen", "fluorescent"]), closest_word("cat", ["cut"])
     ('fluorescent', None)
@@ -153,7 +153,7 @@ FILLER_WORDS = split_list("""
     like, i'd say, please, we'll use, use, would be, should be, set to, or so, more or less, ~, my, our,
     will be, i want, we want, give me, exactly, here
 """)
-"""Words that people put around an answer without changing it."""
+"""Words around an answer that do not change its meaning."""
 
 
 def any_of(words: Iterable[str]) -> str:

@@ -199,7 +199,7 @@ def device(text: str, _: Answers) -> Meaning:
 
 
 class Broker(NamedTuple):
-    """Address of a broker; `port` None for the usual one."""
+    """Address of a broker; a `port` of None is the usual one."""
 
     host: str
     port: int | None = None

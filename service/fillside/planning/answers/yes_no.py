@@ -64,11 +64,11 @@ _PLAIN_WORDS = dict.fromkeys(
 ) | dict.fromkeys(
     split_list("n, no, nope, nah, nein, non, não, not, none, never, nothing, false, 0, off"), False
 )
-"""Words so plain at the beginning of a line that the answer need not be read back."""
+"""First words so plain that the answer need not be read back."""
 
 
 def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
-    """Return the note that reads a yes or no back; empty where the line is plain or has a word of `own`.
+    """Return the note that reads a yes or no back; empty if the line is plain or has a word of `own`.
 
     >>> yes_note("Yes, mostly", True), yes_note("sometimes", True), yes_note("contacts", False, ["contacts"])
     ('', 'read as yes', '')
@@ -80,9 +80,9 @@ def yes_note(text: str, value: bool, own: Iterable[str] = ()) -> str:
 
 
 def _way_in(line: str, own: Mapping[str, bool], common: Mapping[str, bool]) -> bool | None:
-    """Return the answer in a sentence, None for none.
+    """Return the answer in a sentence, or None if it has none.
 
-    The question's own words, negated by a not, come before the common ones.
+    The question's own words, which a "not" negates, take precedence over the common ones.
     """
     if own and (word := re.search(rf"({_NOT})?(?<![\w-]){any_of(own)}(?![\w-])", line)) is not None:
         return own[word[2]] ^ bool(word[1])

@@ -102,7 +102,7 @@ def incandescent_watts(lumens: float) -> float:
 class LampLabel(PlanningAnswer):
     """The label of a head's lamps compared with typical lamps of their kind.
 
-    `efficacy_lm_w` is None without watts. `believable` tells if it lies in the published range of its kind.
+    `efficacy_lm_w` is None without watts. `believable` is true if it lies in the published range of its kind.
     `incandescent_watts` is the incandescent lamp that one of them replaces, None outside 15 to 200 W.
     """
 

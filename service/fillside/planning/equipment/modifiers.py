@@ -47,8 +47,9 @@ ASSUMES = (
 def disc_diameter_m(width_m: float, height_m: float) -> float:
     """Return the diameter [m] of the disc with the area of a rectangular lit face: sqrt(4 w h / pi).
 
-    `width_m` and `height_m` are above 0 m, else ValueError. Against Lambert's polygon formula the light on
-    the axis of a 0.6 x 0.9 m face at 1.2 m is 1.3 % (0.02 stop) high; one side's length from a square 0.8 %.
+    Raises ValueError unless `width_m` and `height_m` are above 0 m. Against Lambert's polygon formula the
+    light on the axis of a 0.6 x 0.9 m face at 1.2 m is 1.3 % (0.02 stop) high; at one side's length from a
+    square it is 0.8 %.
 
     >>> round(disc_diameter_m(0.6, 0.9), 3)
     0.829
@@ -149,10 +150,10 @@ def lit_face(
     ring = (edges[1:] + edges[:-1]) / 2
     height = canopy.radius_m - np.sqrt(canopy.radius_m**2 - ring**2)
     slope = np.arcsin(ring / canopy.radius_m)
-    ahead, apart = bulb_m - height, np.hypot(ring, bulb_m - height)
+    ahead, distance = bulb_m - height, np.hypot(ring, bulb_m - height)
     off_axis = np.arctan2(ring, ahead)
-    cosine = (ahead * np.cos(slope) + ring * np.sin(slope)) / apart
-    lux = np.where(off_axis <= math.radians(beam_deg / 2), np.maximum(cosine, 0.0) / apart**2, 0.0)
+    cosine = (ahead * np.cos(slope) + ring * np.sin(slope)) / distance
+    lux = np.where(off_axis <= math.radians(beam_deg / 2), np.maximum(cosine, 0.0) / distance**2, 0.0)
     if not lux.any():
         raise ValueError("no light of that beam meets the canopy")
     mean_square = float((lux * ring**3).sum() / (lux * ring).sum())
@@ -165,8 +166,8 @@ def lit_face(
         caught_share=(1 - math.cos(min(rim_angle, half))) / (1 - math.cos(half)),
         centre_over_edge_stops=math.log2(float(lux[0]) / float(lux[lit][-1])),
         cloth_loss_stops=(canopy.gathered - 1) * layer_loss_stops,
-        nearest_cloth_m=float(apart.min()),
-        caution=_caution(float(apart.min()), canopy.gathered),
+        nearest_cloth_m=float(distance.min()),
+        caution=_caution(float(distance.min()), canopy.gathered),
     )
 
 
@@ -184,8 +185,8 @@ def place_of_most_light_m(canopy: Canopy, subject_m: float) -> float:
     """Return the distance [m] from crown to lamp at which a shiny umbrella gives the most light.
 
     The mirror equation 1 / s + 1 / d = 2 / R puts the lamp's image at the subject, `subject_m` in front of
-    the crown (any textbook of optics; near the axis). With matt cloth the place matters less: deeper in is
-    brighter until the lamp no longer fills the canopy. Raises ValueError for a subject nearer than half the
+    the crown (any textbook of optics; near the axis). With matt cloth the place matters less: a lamp deeper
+    in is brighter until it no longer fills the canopy. Raises ValueError for a subject nearer than half the
     canopy's radius.
 
     >>> round(place_of_most_light_m(Canopy(1.0, 0.2), 1e9), 3)
@@ -200,7 +201,7 @@ def place_of_most_light_m(canopy: Canopy, subject_m: float) -> float:
 class UmbrellaAnswer(PlanningAnswer):
     """An umbrella as set up, and the diameter that the rig file states for its lit face [m].
 
-    `told` gives the reason when no face can be worked out. `most_light_m` is, for a reflective umbrella, the
+    `told` is the reason if no lit face can be computed. `most_light_m` is, for a reflective umbrella, the
     lamp's distance from the crown that gives the first mark the most light.
     """
 

@@ -58,8 +58,8 @@ class CatchLight(PlanningAnswer):
 def image_size_mm(diameter_m: float, distance_m: float) -> float:
     """Return the size [mm] of a source's image in the cornea: D f / (d + f) with f half the radius.
 
-    `diameter_m` is D and `distance_m` d, both in metres. The convex mirror (any textbook of optics); the
-    keratometer measures the radius from the same relation.
+    `diameter_m` is D and `distance_m` d, both in metres. This is the convex mirror (any textbook of optics);
+    the keratometer measures the radius by the same relation.
 
     >>> round(image_size_mm(0.9, 1.2), 1)
     2.9
@@ -71,7 +71,7 @@ def image_size_mm(diameter_m: float, distance_m: float) -> float:
 def highlight_normal(toward_light: FloatArray, toward_camera: FloatArray) -> FloatArray:
     """Return the unit normal of the cornea where it mirrors the light to the camera: halfway between both.
 
-    The law of reflection; light and camera count as far away against the eye's few millimetres.
+    By the law of reflection; light and camera count as far away compared with the eye's few millimetres.
     """
     return unit(toward_light + toward_camera)
 
@@ -89,7 +89,7 @@ def clock_hours(right: float, up: float) -> float:
 def _hidden(
     frame: FaceFrame, to_light: FloatArray, to_camera: FloatArray, gaze: FloatArray, brow_deg: float
 ) -> Hidden | None:
-    """Return the obstacle between a light that shines on the face and its image, None for none."""
+    """Return the obstacle between a light that shines on the face and its image, or None."""
     azimuth, elevation = frame.angles_deg(to_light)
     if float(to_camera @ frame.forward) <= 0:
         return "the camera does not see the eyes"

@@ -13,7 +13,7 @@ from fillside.rig.tables.model import WORK_ROLE, Rig
 ONE_STEP_UV = 0.0011
 """Radius in CIE 1976 u', v' of a circle of one step (CIE TN 001:2014, from memory)."""
 SEEN_STEPS = 3.0
-"""Steps from which side-by-side light is taken as seen to differ (common practice, no source)."""
+"""Steps from which lights side by side visibly differ (common practice, no source)."""
 MINOR_SHARE = 0.03
 """Share of the light on the face below which a source is listed, but does not matter."""
 
@@ -36,9 +36,9 @@ def uv_per_mired(cct_k: float) -> float:
 
 def steps_apart(cct_k: float, other_cct_k: float) -> float:
     """Return the number of one-step circles between two black-body colours [K], at their middle in mired."""
-    apart = abs(shift_mired(cct_k, other_cct_k))
+    difference_mired = abs(shift_mired(cct_k, other_cct_k))
     middle_k = min(max(2e6 / (mired(cct_k) + mired(other_cct_k)), 1000.0), 15_000.0)
-    return apart * uv_per_mired(middle_k) / ONE_STEP_UV
+    return difference_mired * uv_per_mired(middle_k) / ONE_STEP_UV
 
 
 class ColourAnswer(PlanningAnswer):
@@ -61,8 +61,8 @@ class ColourAnswer(PlanningAnswer):
 def gel_text(shift: float) -> str:
     """Return the correction gels for a shift [mired], by the parts of a full one that their names state.
 
-    A full one is taken as the shift between 3200 and 5600 K, a half one as half of that, and so on (common
-    practice, no source): makers' sheets of one name differ by some ten or twenty mired.
+    A full gel counts as the shift between 3200 and 5600 K, a half gel as half of that, and so on (common
+    practice, no source). Makers' sheets of one name differ by ten or twenty mired.
 
     >>> gel_text(-71), gel_text(134), gel_text(-50), gel_text(-200), gel_text(5)
     ('half CTB', 'full CTO', 'quarter and eighth CTB', 'full and half CTB', '')

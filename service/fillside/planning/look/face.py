@@ -50,7 +50,7 @@ ASSUMES = (
 
 
 class PatchLight(PlanningAnswer):
-    """Light on one part of the face, and its difference to the key-side cheek."""
+    """Light on one part of the face, and its difference from the key-side cheek."""
 
     part: str
     lux: float
@@ -58,7 +58,7 @@ class PatchLight(PlanningAnswer):
 
 
 class FaceReading(PlanningAnswer):
-    """One way to read the ratio, as number to one and in stops; None where there is none."""
+    """One way to read the ratio, as a number to one and in stops; None if there is no ratio."""
 
     read_as: str
     ratio: float | None

@@ -35,7 +35,7 @@ class Disc:
 
 @dataclass(frozen=True)
 class Wearer:
-    """A face with spectacles in front of a camera: all that the mirror image depends on except the source."""
+    """A face with spectacles in front of a camera, which determine a source's mirror image."""
 
     place: tuple[float, float, float]
     looks_at: tuple[float, float, float]
@@ -62,7 +62,7 @@ def surface_radius_m(curve_dioptre: float) -> float:
 def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArray:
     """Return the unit direction(s) that the camera sees in a mirror of unit `normal`: m = 2 (n.c) n - c.
 
-    Both arrays have shape (..., 3). The law of reflection in vector form, from the lens outward.
+    Both arrays have shape (..., 3). This is the law of reflection in vector form, outward from the lens.
     """
     along = np.sum(normal * toward_camera, axis=-1, keepdims=True)
     mirrored: FloatArray = 2 * along * normal - toward_camera
@@ -70,7 +70,7 @@ def mirror_direction(normal: FloatArray, toward_camera: FloatArray) -> FloatArra
 
 
 def lens_rays(wearer: Wearer, side: Literal[-1, 0, 1]) -> tuple[FloatArray, FloatArray]:
-    """Return points on one lens (rays, 3) [m] and the unit directions mirrored there to the camera.
+    """Return points on one lens (n, 3) [m] and the unit directions mirrored there to the camera (n, 3).
 
     `side` is +1 for the lens to the camera's right, -1 for the other and 0 for a lens in the middle of the
     face without wrap. The normal at a height h off the lens's centre is turned by asin(h / R).
@@ -107,22 +107,22 @@ def _rim(disc: Disc) -> FloatArray:
     return rim
 
 
-def ray_margins_deg(points: FloatArray, rays: FloatArray, disc: Disc) -> FloatArray:
+def ray_margins_deg(points: FloatArray, directions: FloatArray, disc: Disc) -> FloatArray:
     """Return the angle [degrees] by which each mirrored ray passes the disc's edge.
 
-    `points` and `rays` are (rays, 3). The angle is negative where the ray meets the disc, and 180 from behind
-    the disc's lit face.
+    `points` and `directions` of the rays are (n, 3). The angle is negative if the ray meets the disc, and 180
+    from behind the disc's lit face.
     """
     to_centre = disc.centre - points
     before = -(to_centre @ disc.axis)
     to_rim = _rim(disc)[np.newaxis] - points[:, np.newaxis]
     to_rim /= np.linalg.norm(to_rim, axis=2, keepdims=True)
-    cosine = np.einsum("rkc,rc->rk", to_rim, rays)
+    cosine = np.einsum("rkc,rc->rk", to_rim, directions)
     nearest = np.degrees(np.arccos(np.clip(cosine.max(axis=1), -1.0, 1.0)))
-    toward = rays @ disc.axis
+    toward = directions @ disc.axis
     with np.errstate(divide="ignore", invalid="ignore"):
         along = -before / toward
-    foot = points + np.where(toward < 0, along, 0.0)[:, np.newaxis] * rays
+    foot = points + np.where(toward < 0, along, 0.0)[:, np.newaxis] * directions
     radius = max(disc.radius_m, SMALLEST_RADIUS_M)
     meets = (toward < 0) & (np.linalg.norm(foot - disc.centre, axis=1) <= radius)
     return np.where(before <= 0, 180.0, np.where(meets, -nearest, nearest))

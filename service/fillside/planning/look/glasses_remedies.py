@@ -17,7 +17,7 @@ from fillside.planning.look.pose import unit
 FloatArray = npt.NDArray[np.float64]
 
 WANTED_MARGIN_DEG = 3.0
-"""Wanted angle between image and lens, since heads nod (common practice, no source)."""
+"""Margin wanted between image and lens, since heads nod (common practice, no source)."""
 HIGHEST_M, STEP_M = 4.0, 0.05
 WIDEST_SHIFT_DEG, SHIFT_STEP_DEG = 90.0, 2.0
 MOST_NOD_DEG, NOD_STEP_DEG = 30.0, 1.0
@@ -27,7 +27,7 @@ ASSUMES = (
     "weaker image in another place, and a coating makes both fainter but does not remove them"
 )
 MOST_TILT_DEG = 12.0
-"""Largest lens tilt that lifted temples allow and still stay on (common practice, no source)."""
+"""Largest lens tilt at which lifted temples still stay on (common practice, no source)."""
 
 
 class GlassesRemedy(PlanningAnswer):

@@ -16,10 +16,10 @@ from fillside.rig.tables.plan import View
 FloatArray = npt.NDArray[np.float64]
 
 UNKNOWN_VIEW_DEG = 40.0
-"""Angle across the frame where the rig file states none: a head and shoulders at a few metres."""
+"""Default angle across the frame: head and shoulders at a few metres."""
 VEILS_SHARE = 0.05
-"""Light on the front glass from outside the picture, relative to the exposure's, from which it is pointed
-out (common practice, no source).
+"""Smallest light on the front glass from outside the picture that is reported, relative to the exposure's
+(common practice, no source).
 """
 RIM = 72
 
@@ -42,9 +42,9 @@ class LensAnswer(PlanningAnswer):
 
 
 def view_degrees(view: View | None) -> tuple[float, float]:
-    """Return the angles of view across and up the frame, in degrees: 2 atan(w / 2 f), focused far away.
+    """Return the angles of view across and up the frame, in degrees: 2 atan(w / 2 f), focused at infinity.
 
-    Plane geometry, as tables of angles of view are made: 50 mm on 36 mm gives 39.6 degrees.
+    Plane geometry, as in tables of angles of view: 50 mm on 36 mm gives 39.6 degrees.
 
     >>> [round(a, 1) for a in view_degrees(View(focal_mm=50.0, sensor_mm=36.0, aspect=1.5))]
     [39.6, 27.0]
@@ -89,8 +89,8 @@ def lens_answer(
 ) -> LensAnswer:
     """Return the position of head number `head` relative to the frame, and its light on the lens.
 
-    `output` is the planned one, 0..1. `camera` and `looks_at` (3,) are in metres, and `exposure_lux` is the
-    light of the exposure [lux].
+    `output` is the planned output, 0..1. `camera` and `looks_at` (3,) are in metres, and `exposure_lux` is
+    the light of the exposure [lux].
     """
     one = sources.take([head])
     outside = float(outside_frame_deg(_disc_points(one), camera, looks_at, view).min())

@@ -33,7 +33,7 @@ FloatArray = npt.NDArray[np.float64]
 AddUncertainty = Callable[[Report, BalanceTarget], Report]
 """Adds uncertainties to a report; planning knows light and balance, not readings."""
 LOOKS_AHEAD = np.array([0.0, -1.0, 0.0])
-"""Direction of a face that stands on the very point it looks at, as in the balance."""
+"""Direction of a face that is at the point it looks at, as in the balance."""
 
 
 class StandPosition(PlanningAnswer):
@@ -71,7 +71,7 @@ def stand_position(rig: Rig, head: Head, point: Sequence[float]) -> StandPositio
 
 
 class MarkPlan(PlanningAnswer):
-    """Everything about one mark; `wall` is None where the rig file names no wall behind it."""
+    """Everything about one mark; `wall` is None if the rig file states no wall behind it."""
 
     mark: str
     point: tuple[float, float, float]
@@ -122,27 +122,27 @@ class MarkSolution:
 
     @cached_property
     def looks_at(self) -> FloatArray:
-        """The point the face looks at [m]; toward the camera's side for a face on that very point."""
+        """The point the face looks at [m]; toward the camera's side for a face at that point."""
         looks_at, place = self.metering.looks_at(), np.asarray(self.rows.point)
         met = float(np.linalg.norm(looks_at - place)) < 1e-9
         return place + LOOKS_AHEAD if met else looks_at
 
     def with_uncertainty(self, add_uncertainty: AddUncertainty | None) -> MarkSolution:
-        """Return the same with the uncertainties that `add_uncertainty` gives, or itself for None."""
+        """Return a copy with the uncertainties that `add_uncertainty` gives, or itself for None."""
         if add_uncertainty is None:
             return self
         return replace(self, report=add_uncertainty(self.report, self.target))
 
     @property
     def lit(self) -> list[int]:
-        """The heads that give light to a subject or a background, work lights aside."""
+        """The heads that light a subject or a background, without work lights."""
         return [int(i) for i in np.flatnonzero(self.outputs > 0)]
 
 
 def solve_mark(
     solver: BalanceSolver, target: BalanceTarget, point: tuple[float, float, float]
 ) -> MarkSolution:
-    """The balance at one place [m], as the hold would settle it."""
+    """Solve the balance at one place [m], as the hold would."""
     solution = solver.solve(point, target)
     return MarkSolution(solver, solution, solution.report)
 
@@ -150,7 +150,7 @@ def solve_mark(
 def mark_plan(mark: str, solution: MarkSolution, *, wander: bool) -> MarkPlan:
     """Return the answers about one mark.
 
-    Without `wander` its map, which takes most of the time, is left out.
+    The map of `wander` takes most of the time and is left out without it.
     """
     scene, rig, rows = solution.metering.scene, solution.rig, solution.rows
     return MarkPlan(

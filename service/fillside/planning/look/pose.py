@@ -31,7 +31,7 @@ def level_right(ahead: FloatArray) -> FloatArray:
 def angle_between_deg(a: FloatArray, b: FloatArray) -> float:
     """Return the angle between two vectors [degrees], 0..180.
 
-    By atan2 of cross and dot product, which keeps its digits near 0 and 180 degrees.
+    The atan2 of cross and dot product keeps its digits near 0 and 180 degrees.
 
     >>> round(angle_between_deg(np.array([1.0, 0, 0]), np.array([1.0, 1.0, 0])), 6)
     45.0
@@ -99,7 +99,7 @@ def face_frame(
     """Return the face at `place` [m] looking at `looks_at` [m], then turned by yaw and lifted by pitch.
 
     Yaw is positive to the camera's right, pitch chin up, both in degrees. A face that would look straight up
-    or down, where it has no sides, is taken at 89 degrees. Raises ValueError where both places coincide.
+    or down, and so have no sides, is taken at 89 degrees. Raises ValueError where both places coincide.
     """
     here = np.asarray(place, dtype=float)
     azimuth, elevation = azimuth_elevation_deg(unit(np.asarray(looks_at, dtype=float) - here))

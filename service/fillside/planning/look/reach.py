@@ -39,9 +39,9 @@ def line_through(plane: Plane, key: FloatArray, fill: FloatArray) -> OutputLine:
 
 
 def constant_exposure_line(plane: Plane) -> OutputLine | None:
-    """Return the line of wanted exposure, from most fill to most key.
+    """Return the line of the target exposure, from most fill to most key.
 
-    None where no legal outputs reach it.
+    The result is None if no legal outputs reach it.
     """
     wanted = plane.target.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
@@ -49,9 +49,9 @@ def constant_exposure_line(plane: Plane) -> OutputLine | None:
 
 
 def constant_ratio_line(plane: Plane) -> OutputLine | None:
-    """Return the line of wanted ratio, from the least light to the most.
+    """Return the line of the target ratio, from the least light to the most.
 
-    None where it does not rise or does not exist.
+    The result is None if the line does not rise or does not exist.
     """
     bright, dark = plane.sides
     by_key, by_fill, base = (
@@ -84,7 +84,7 @@ AT_END_SHARE = 1e-6
 
 ASSUMES = (
     "the other roles at their planned levels, key and fill each at one common output; the bounds that the "
-    "wish sets (most_over, most_under, most_lux) are not part of the region"
+    "target sets (most_over, most_under, most_lux) are not part of the region"
 )
 
 
@@ -100,7 +100,7 @@ class ReachCorner(PlanningAnswer):
 
 
 class ReachSpan(PlanningAnswer):
-    """The least and the most of one quantity while the other is as wanted."""
+    """The least and the most of one quantity while the other is on target."""
 
     least: ReachCorner
     most: ReachCorner
@@ -110,9 +110,9 @@ class ReachAnswer(PlanningAnswer):
     """The region of ratios and exposures that a place allows.
 
     `corners` are key and fill at floor and full in all four combinations. `outline` is the region's closed
-    edge as pairs of ratio [stops] and exposure against the target [stops]. `ratios` is the span at the wanted
-    exposure and `exposures` at the wanted ratio, None where the wanted one cannot be reached at all. Without
-    a key or a fill there is no region and `corners` is empty.
+    edge as pairs of ratio [stops] and exposure against the target [stops]. `ratios` is the span at the target
+    exposure and `exposures` the span at the target ratio, None if that target is out of reach. Without a key
+    or a fill there is no region and `corners` is empty.
     """
 
     target_ratio: float
@@ -125,14 +125,14 @@ class ReachAnswer(PlanningAnswer):
 
 
 def reach_answer(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> ReachAnswer:
     """Return the region at the place of `rows`; `outputs` (heads,) 0..1 set the other roles."""
-    plane = _plane(metering, rows, wish, limits, outputs)
+    plane = _plane(metering, rows, target, limits, outputs)
     if plane is None:
         return ReachAnswer(
-            target_ratio=wish.ratio,
-            target_exposure_lux=wish.exposure_lux,
+            target_ratio=target.ratio,
+            target_exposure_lux=target.exposure_lux,
             corners=(),
             outline=(),
             ratios=None,
@@ -145,8 +145,8 @@ def reach_answer(
         [[least_key, least_fill], [most_key, least_fill], [most_key, most_fill], [least_key, most_fill]]
     )
     return ReachAnswer(
-        target_ratio=wish.ratio,
-        target_exposure_lux=wish.exposure_lux,
+        target_ratio=target.ratio,
+        target_exposure_lux=target.exposure_lux,
         corners=region.corners(line_through(plane, corners[:, 0], corners[:, 1])),
         outline=region.outline(corners),
         ratios=region.span(constant_exposure_line(plane), by_ratio=True),
@@ -155,7 +155,7 @@ def reach_answer(
 
 
 def _plane(
-    metering: Metering, rows: Rows, wish: BalanceTarget, limits: OutputLimits, outputs: FloatArray
+    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
 ) -> Plane | None:
     key = role_path(rows.matrix, np.flatnonzero(metering.is_key & limits.held), limits.least, limits.most)
     fill = role_path(rows.matrix, np.flatnonzero(metering.is_fill & limits.held), limits.least, limits.most)
@@ -165,7 +165,7 @@ def _plane(
         return None
     base = outputs.copy()
     base[key.heads] = base[fill.heads] = 0.0
-    return Plane(key, fill, rows.lux(base), wish)
+    return Plane(key, fill, rows.lux(base), target)
 
 
 class _Region:
@@ -179,7 +179,7 @@ class _Region:
         return tuple(self._corner(line, i) for i in range(len(line.key)))
 
     def _corner(self, line: OutputLine, i: int) -> ReachCorner:
-        wish, plane = self.plane.target, self.plane
+        target, plane = self.plane.target, self.plane
         bright, dark = (float(line.lux[side, i]) for side in plane.sides)
         exposure = float(line.lux[EXPOSURE, i])
         quotient = bright / dark if bright > 0 and dark > 0 else None
@@ -192,10 +192,10 @@ class _Region:
             elif common <= path.common[0] + AT_END_SHARE * span:
                 floor += names
         return ReachCorner(
-            ratio=None if quotient is None else wish.ratio_from_quotient(quotient),
+            ratio=None if quotient is None else target.ratio_from_quotient(quotient),
             ratio_stops=None if quotient is None else math.log2(quotient),
             exposure_lux=exposure,
-            exposure_stops=math.log2(exposure / wish.exposure_lux) if exposure > 0 else None,
+            exposure_stops=math.log2(exposure / target.exposure_lux) if exposure > 0 else None,
             full=tuple(full),
             floor=tuple(floor),
         )
@@ -231,9 +231,9 @@ def _ends(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 class HeadMargin(PlanningAnswer):
-    """The room of a head at its planned level: stops to full and to its floor, None without a limit.
+    """The margin of a head at its planned level: stops to full and to its floor, None without a limit.
 
-    A head that cannot be dimmed has neither; one without a floor goes down to the least its wire can give.
+    A head that cannot be dimmed has neither; a head without a floor goes down to its smallest lit wire code.
     """
 
     head: str

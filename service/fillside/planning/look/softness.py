@@ -65,7 +65,7 @@ def equal_distance_m(diameter_m: float, distance_m: float, other_diameter_m: flo
 
 
 def facing_disc(diameter_m: float, spread: float = 1.0) -> LightSources:
-    """Return one head of 1 cd at the origin shining along +y, for questions of size and distance alone."""
+    """Return one head of 1 cd at the origin that shines along +y, to study size and distance alone."""
     one = np.ones(1)
     return LightSources(
         position=np.zeros((1, 3)),
@@ -81,8 +81,8 @@ def facing_disc(diameter_m: float, spread: float = 1.0) -> LightSources:
 def fall_off_stops(diameter_m: float, distance_m: float, other_distance_m: float) -> float:
     """Return the change of light [stops] on the axis of a matt lit disc from one distance to another.
 
-    All lengths are in metres. The disc law (d^2 + R^2) / (d'^2 + R^2) by the same integral as the balance;
-    below 0 is less light.
+    All lengths are in metres. Uses the disc law (d^2 + R^2) / (d'^2 + R^2), by the same integral as the
+    balance; below 0 is less light.
 
     >>> round(fall_off_stops(0.8382, 1.0, 1.3), 3)
     -0.666
@@ -139,10 +139,10 @@ class Penumbra(PlanningAnswer):
 class SoftnessAnswer(PlanningAnswer):
     """One head as the subject sees it.
 
-    `angular_diameter_deg` is across the lit face, `angular_height_deg` the narrower way of a face seen askew.
-    `across_face_stops` is the excess of light on the nearer side of a head over the farther, both turned to
-    the lamp. `step_back_stops` is the change after a step of 0.3 m straight away from the lamp. `equal` is a
-    larger face that would look as large from farther away, None for a point.
+    `angular_diameter_deg` is across the lit face, `angular_height_deg` across the narrower way of a tilted
+    face. `across_face_stops` is the excess of light on the nearer side of a head over the farther, both
+    turned to the lamp. `step_back_stops` is the change after a step of 0.3 m straight away from the lamp.
+    `equal` is a larger face that would look as large from farther away, None for a point.
     """
 
     head: str
@@ -210,7 +210,7 @@ def wall_point(
 ) -> tuple[float, float, float] | None:
     """Return the point where the line from the camera through the subject meets a wall at y [m].
 
-    None where it never does.
+    The result is None if it never does.
     """
     (cx, cy, cz), (px, py, pz) = camera, point
     if abs(py - cy) < 1e-9 or (wall_y_m - py) / (py - cy) <= 0:

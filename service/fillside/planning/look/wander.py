@@ -1,4 +1,4 @@
-"""Balance errors over the set when the subject wanders, with fixed levels and with levels that follow."""
+"""Balance errors over the set as the subject wanders, with fixed levels and with levels that follow."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ACROSS = 9
 """Places in each direction of the map."""
 
 ASSUMES = (
-    "the head at one height and turned to where the face looks; what is told beside it is for that circle"
+    "the head at one height and turned to where the face looks; the largest errors are those in the circle"
 )
 
 
@@ -32,7 +32,7 @@ class LightErrors(PlanningAnswer):
 
 
 class WanderPlace(PlanningAnswer):
-    """One place of the map [m]; both None where no subject can be, as inside a lamp."""
+    """One place of the map [m]; the errors are None where no subject can be, such as inside a lamp."""
 
     x_m: float
     y_m: float
@@ -65,7 +65,7 @@ class WanderAnswer(PlanningAnswer):
 
 def wander_answer(
     solver: BalanceSolver,
-    wish: BalanceTarget,
+    target: BalanceTarget,
     centre: tuple[float, float, float],
     outputs: FloatArray,
     radius_m: float,
@@ -78,7 +78,7 @@ def wander_answer(
     x, y, z = centre
     steps = np.linspace(-radius_m, radius_m, across)
     places = tuple(
-        _place(solver, wish, (x + float(dx), y + float(dy), z), outputs) for dy in steps for dx in steps
+        _place(solver, target, (x + float(dx), y + float(dy), z), outputs) for dy in steps for dx in steps
     )
     inside = [p for p in places if math.dist((p.x_m, p.y_m), (x, y)) <= radius_m + 1e-9]
     return WanderAnswer(
@@ -91,25 +91,25 @@ def wander_answer(
 
 
 def _place(
-    solver: BalanceSolver, wish: BalanceTarget, point: tuple[float, float, float], outputs: FloatArray
+    solver: BalanceSolver, target: BalanceTarget, point: tuple[float, float, float], outputs: FloatArray
 ) -> WanderPlace:
     if subject_place_error(solver.scene.rig, point) is not None:
         return WanderPlace(x_m=point[0], y_m=point[1], alone=None, followed=None)
-    solution = solver.solve(point, wish)
+    solution = solver.solve(point, target)
     metering, rows = solution.metering, solution.rows
     return WanderPlace(
         x_m=point[0],
         y_m=point[1],
-        alone=light_errors(wish, measure(metering, rows, wish, outputs)),
-        followed=light_errors(wish, measure(metering, rows, wish, solution.subject_outputs)),
+        alone=light_errors(target, measure(metering, rows, target, outputs)),
+        followed=light_errors(target, measure(metering, rows, target, solution.subject_outputs)),
     )
 
 
-def light_errors(wish: BalanceTarget, now: MeteredBalance) -> LightErrors:
-    """Return the distance of a metered balance from the target."""
+def light_errors(target: BalanceTarget, now: MeteredBalance) -> LightErrors:
+    """Return the errors of a metered balance against the target."""
     return LightErrors(
-        ratio_error_stops=None if now.ratio_stops is None else now.ratio_stops - math.log2(wish.quotient),
-        exposure_error_stops=math.log2(now.exposure_lux / wish.exposure_lux)
+        ratio_error_stops=None if now.ratio_stops is None else now.ratio_stops - math.log2(target.quotient),
+        exposure_error_stops=math.log2(now.exposure_lux / target.exposure_lux)
         if now.exposure_lux > 0
         else None,
         face_ratio=now.face_ratio,

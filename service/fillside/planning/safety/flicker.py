@@ -12,7 +12,7 @@ Region = Literal["no observable effect", "low risk", "higher risk"]
 VISIBLE_STOPS = 0.05
 """Frame-to-frame change or banding taken as visible on a plain wall (common practice, no source)."""
 NEVER_SEEN_STOPS = 12.0
-"""Value reported for a light that is dark for a whole exposure [stops]."""
+"""Value reported for a light that is off for a whole exposure [stops]."""
 STEADY_BEAT_HZ = 0.02
 """A beat slower than this takes most of a minute and is reported as drift, not as pulsing."""
 
@@ -80,8 +80,9 @@ def sine_variation_stops(percent: float, ripple_hz: float, exposure_s: float) ->
 def pulse_variation_stops(duty: float, pulse_hz: float, exposure_s: float) -> float:
     """Return the peak-to-peak difference of exposures over all phases of an on-off light [stops].
 
-    `duty` is the share of the time it is on, 0..1, else ValueError. An exposure of n periods and a rest r
-    holds n whole pulses and between max(0, r - off) and min(r, on) of one more (exact for a square wave).
+    `duty` is the share of the time it is on, above 0 and at most 1, else ValueError. An exposure of n periods
+    and a rest r holds n whole pulses and between max(0, r - off) and min(r, on) of one more (exact for a
+    square wave).
 
     >>> round(pulse_variation_stops(0.5, 1000, 1 / 800), 3)
     0.585
@@ -103,8 +104,9 @@ def pulse_variation_stops(duty: float, pulse_hz: float, exposure_s: float) -> fl
 def banding_stops(percent: float, ripple_hz: float, exposure_s: float, readout_s: float) -> float:
     """Return the difference between the brightest and darkest line of a frame read out line by line [stops].
 
-    The lines sample f t_readout cycles of the averaged ripple. Over half a cycle and more some lines meet
-    crest and trough; below it the worst place is the steep flank, 2 sin(pi f t_readout) of its half swing.
+    The lines sample f t_readout cycles of the averaged ripple. From half a cycle on, some lines meet the
+    crest and some the trough; below that the worst case is the steep flank, 2 sin(pi f t_readout) of the half
+    swing.
 
     >>> round(banding_stops(100, 100, 1 / 60, 0.0), 3)
     0.0

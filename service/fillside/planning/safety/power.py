@@ -10,7 +10,7 @@ from fillside.rig.tables.model import Head, Rig
 MARGIN = 0.8
 """Share of a breaker for a continuous load: the reciprocal of the 125 % of NFPA 70 (NEC) 210.20(A)."""
 HOT_SHARE = 0.8
-"""Share of a modifier's rated watts from which its heat is pointed out (common practice, no source)."""
+"""Share of a modifier's rated watts from which its heat is reported (common practice, no source)."""
 
 ASSUMES = (
     "rated watts at full with a power factor of 1; electronic lamps can draw half as much current again, and "
@@ -36,7 +36,7 @@ def continuous_watts(volts: float, amps: float, margin: float = MARGIN) -> float
 class CircuitAnswer(PlanningAnswer):
     """A circuit's load at full and its permitted continuous load.
 
-    `over` tells if the load exceeds the limit. `unknown` names the heads on the circuit whose watts the rig
+    `over` is true if the load exceeds the limit. `unknown` names the heads on the circuit whose watts the rig
     file does not state; they are not counted.
     """
 

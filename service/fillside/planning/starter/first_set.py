@@ -60,7 +60,7 @@ class FirstWire:
 class FirstSet:
     """Everything in the first rig file except the ISO; `wire` is None where no lamp is dimmed.
 
-    `feet` tells if the comments give lengths in feet and inches too.
+    With `feet` the comments give lengths in feet and inches too.
     """
 
     name: str
@@ -109,7 +109,7 @@ def first_set(answers: Answers) -> FirstSet:
         ceiling_m=answers["ceiling"],
         aperture=float(answers["aperture"]),
         shutter=answers["shutter"],
-        # Without a rate given beside the shutter, the one usual with the mains: half their frequency.
+        # Without a frame rate beside the shutter, the usual one: half the mains frequency.
         fps=float(answers.get("fps", hertz / 2)),
         ratio=answers["ratio"],
         view_deg=view_deg(answers),

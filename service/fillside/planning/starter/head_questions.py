@@ -20,7 +20,7 @@ USUAL_MODIFIER = {
     "background": "reflector",
 }
 USUAL_WIDTH_M = {"fill": 1.0, "hair": 0.15, "background": 0.2}
-"""Width of the usual modifier by role, where it is not that of its kind (common practice, no source)."""
+"""Width of the usual modifier by role, if it differs from that of its kind (common practice, no source)."""
 
 
 TAKES = {
@@ -102,7 +102,7 @@ class HeadQuestions:
         return self._wanted(answers) and answers.get(f"{self.role}.modifier") != "bare"
 
     def _usual_lamp(self, answers: Answers) -> str:
-        """For the fill, a lamp like the key's."""
+        """Return the usual lamp; for the fill, one like the key's."""
         if self.role == "fill" and "key.lamp" in answers:
             keys = ("count", "light", "cct", "dimmable")
             like = {key: answers[f"key.{key}"] for key in keys if f"key.{key}" in answers}
@@ -138,7 +138,7 @@ class HeadQuestions:
         return typical_stand(self.role, answers)
 
     def _usual_stand(self, answers: Answers) -> str:
-        """Distance, angle and height, each rounded and based on the ones before it."""
+        """Return distance, angle and height, each rounded and based on the previous ones."""
         distance = default_length(self._stand(answers).distance_m, uses_feet(answers))
         known = {**answers, f"{self.role}.distance": length_m(distance)}
         angle = self._stand(known).angle_deg

@@ -1,9 +1,9 @@
-"""The questions of a first rig file, the collection of their answers, and the cautions an answer brings.
+"""The questions of a first rig file, the collection of their answers, and the cautions that answers require.
 
-Terminals are unknown here: the caller shows a question and its default, takes a line, and lets
-`Question.meaning` read it. One line may answer several questions; those are then not asked. The cautions have
-the words of `rig.checks.cautions` and `checklists`; those of an answer are found by comparing a rig with it
-to one without.
+Terminals are unknown here: the caller shows a question and its default, takes a line, and passes it to
+`Question.meaning`. One line may answer several questions; those are then not asked. The cautions have the
+words of `rig.checks.cautions` and `checklists`; the cautions of an answer are found by comparing a rig with
+it to a rig without it.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ LENGTH_TAKES = "a length such as 2.4 m, 170 cm, 8 ft or 5'6\"; feet or metres al
 
 
 def length_default(metres: float) -> Callable[[Answers], str]:
-    """Return a default length in the units in force."""
+    """Return a default length in the current units."""
     return lambda answers: default_length(metres, uses_feet(answers))
 
 
@@ -115,7 +115,7 @@ _NOT_THAT = re.compile(r"\b(?:no|not|without|don't|neither|none)\b")
 
 
 def _more_lights(text: str, _: Answers) -> Meaning:
-    """Read the wish for a hair light, and for a light on the wall behind where the line states it."""
+    """Read the choice of a hair light, and of a light on the wall behind if the line states it."""
     line = normalize(text)
     hair, behind = _HAIR.search(line) is not None, _BEHIND.search(line) is not None
     if re.search(r"\b(?:both|all|2)\b", line):
@@ -236,13 +236,13 @@ def next_question(answers: Answers) -> Question | None:
 def add_answer(
     answers: Answers, question: Question, meaning: Meaning, given: Collection[str] = ()
 ) -> dict[str, Any]:
-    """Return the answers with one more, and with the others in its line except those given separately."""
+    """Return the answers with one more and the others from its line, except those given separately."""
     also = {key: value for key, value in meaning.extra.items() if key in answers or key not in given}
     return {**answers, **also, question.key: meaning.value}
 
 
 def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
-    """Answer every question by the given text (as typed), and else by its default."""
+    """Answer every question by the given text (as typed), otherwise by its default."""
     typed, answers = given or {}, dict[str, Any]()
     while (question := next_question(answers)) is not None:
         meaning = question.meaning(str(typed.get(question.key, "")), answers)
@@ -251,11 +251,11 @@ def default_answers(given: Mapping[str, str] | None = None) -> dict[str, Any]:
 
 
 CAUTION_QUESTIONS = ("lamp", "dimmable", "modifier")
-"""The questions about a head whose answers may bring a caution."""
+"""The questions about a head whose answers may require a caution."""
 
 
 def cautions_after(question: str, answers: Answers) -> list[str]:
-    """Return the cautions that the answer to this question brings; empty for most questions."""
+    """Return the cautions that the answer to this question requires; empty for most questions."""
     if question == "driver":
         return _of_wire(answers)
     role, _, key = question.partition(".")

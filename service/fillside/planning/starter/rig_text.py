@@ -32,7 +32,7 @@ ISO_SERIES = (
     *(100, 125, 160, 200, 250, 320, 400, 500, 640, 800),
     *(1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400),
 )
-"""Third-stop ISO speeds; the first that leaves the lamps room is chosen."""
+"""Third-stop ISO speeds; the first that leaves the lamps headroom is chosen."""
 HEADROOM_STOPS = 1.0
 """Distance of the first exposure from the most that the lamps can give [stops]."""
 COMFORTABLE_LUX = 750.0
@@ -50,7 +50,7 @@ def rig_text(answers: Answers) -> str:
 
 
 def _iso(first: FirstSet) -> int:
-    """Return the lowest ISO that holds the wanted ratio with lamps a stop under full, or the highest."""
+    """Return the lowest ISO that holds the target ratio with lamps a stop under full, or the highest."""
     solver = BalanceSolver(scene(_rig(_text(first, ISO_SERIES[0]))))
     at = solve_mark(solver, target_from_rig(solver.scene.rig), first.subject)
     span = reach_answer(at.metering, at.rows, at.target, at.limits, at.outputs).exposures
@@ -80,7 +80,7 @@ def _text(first: FirstSet, iso: int) -> str:
 
 
 def _feet(first: FirstSet, metres: float, comment: str = "") -> str:
-    """Return a comment on a length, with the length in feet and inches where those are in use."""
+    """Return a comment on a length, with the length in feet and inches if those are in use."""
     length = [Lengths(feet=True).long(metres)] if first.feet else []
     return ", ".join([*length, *([comment] if comment else [])])
 
@@ -215,7 +215,7 @@ def toml_string(text: str) -> str:
 
 
 def drive_line(wire: FirstWire, role: str) -> str:
-    """Return the `drive` line of the head of this role, which must be a dimmed one."""
+    """Return the `drive` line of the head of this role, which must be dimmed."""
     at = wire.roles.index(role)
     if wire.kind == MQTT:
         parts = [

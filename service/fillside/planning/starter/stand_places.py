@@ -34,7 +34,7 @@ OF_THE_ROOM = ("stands", "camera", "wall", "ceiling", "glasses")
 
 
 class Stand(NamedTuple):
-    """Place of a lamp in terms of tape and eye: distance from the face to its middle [m], angle round from
+    """Place of a lamp as measured by tape and eye: distance from the face to its middle [m], angle round from
     the camera [degrees, to the camera's right above 0], and height of its middle [m].
     """
 
@@ -152,7 +152,7 @@ class _Placing:
         return bool(outside.min() >= OUTSIDE_DEG)
 
     def _clear_of_glasses(self, disc: Disc) -> float | None:
-        """Return the height that clears the lenses, the present one without spectacles, None for none."""
+        """Return the height that clears the lenses, or None; without spectacles the present height."""
         own = float(disc.centre[2])
         if not self.answers["glasses"]:
             return own

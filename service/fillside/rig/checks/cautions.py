@@ -22,9 +22,9 @@ MAYBE_CLOSED = (*CLOSED_MODIFIERS, "other")
 OPEN_TO_THE_EYE = ("bare", "reflector")
 """Modifiers that leave the light source itself in view."""
 ABOVE_M, BESIDE_M = 0.3, 0.5
-"""A head this much higher than a mark, and this close to it as seen from above, is over somebody."""
+"""A head this much above a mark, and this close to it in plan, is over somebody."""
 ALL_FROM = 4
-"""From this many heads on, a caution that applies to all of them does not name them."""
+"""Number of heads from which a caution that applies to all of them does not name them."""
 MOST_NAMED = 6
 """The most heads that a caution names; the others are counted."""
 
@@ -47,7 +47,7 @@ class Caution:
 
     Attributes:
         key: permanent identifier.
-        group: heading it stands under.
+        group: its heading.
         title: subject in a few words.
         text: advice.
         cause: the heads it applies to.
@@ -176,7 +176,7 @@ def _load(heads: Iterable[Head]) -> str:
 
 
 def _batteries(rig: Rig) -> Iterator[Caution]:
-    """Caution where a lamp runs on a battery, or the file does not say so of an LED."""
+    """Yield the caution for lamps on batteries, and for LEDs that may be."""
     stated = [head for head in rig.heads if head.on_battery]
     plugged_in = {name for circuit in rig.plan.circuits.values() for name in circuit.heads}
     open_to_it = any(
@@ -279,7 +279,7 @@ def _lamps(rig: Rig) -> Iterator[Caution]:
 
 
 def _enclosed(rig: Rig) -> Iterator[Caution]:
-    """Caution about lamps in modifiers that trap heat, and bulbs that are not made for them."""
+    """Yield the cautions for lamps in modifiers that trap heat, and for bulbs not made for them."""
     closed = [head for head in rig.heads if head.modifier.kind in CLOSED_MODIFIERS]
     if closed:
         unmarked = [head for head in closed if head.modifier.max_watts is None or head.load_watts is None]

@@ -25,7 +25,7 @@ from fillside.rig.tables.lamp import IntensityTable
 from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, FARTHEST_M, RELATIVE_ROLES, Rig
 
 DIFFERS_FROM_STOPS = 0.5
-"""From this difference on, the stated intensity contradicts lamp and modifier."""
+"""Smallest difference by which the stated intensity contradicts lamp and modifier."""
 _THIS_MACHINE = ("127.0.0.1", "::1", "localhost")
 UNEVEN_FROM_STOPS = 0.25
 """Largest difference between the planes of a file without a warning."""
@@ -33,7 +33,7 @@ BEHIND_FROM = 0.05
 """Largest share of a file's light behind the lit face without a warning."""
 FLUX_WITHIN = 0.05
 """Largest deviation of the zonal sum from the lumens a file states: table steps of 5 degrees and rounded
-figures make some per cent (common practice, no source)."""
+figures account for a few per cent (common practice, no source)."""
 PINK_FROM_DUV = 0.006
 """Tolerance of a white lamp's distance from the Planckian locus (ANSI C78.377, from memory)."""
 LOW_OUTPUT = 0.05

@@ -49,12 +49,12 @@ def _parse_drivers(rig: Rig, kinds: DriverKinds) -> list[Problem]:
     return problems or list(white_checks(rig))
 
 
-def apply_change(rig: Rig, change: Mapping[str, Any]) -> Rig:
+def apply_change(rig: Rig, change: Mapping[str, object]) -> Rig:
     """Return a new rig with other values at dotted keys, as if the rig file had been edited.
 
     ``{"heads.key.position": [1.1, -1.0, 1.9], "camera.iso": 800, "balance.ratio": "3:1"}`` sets three values.
-    Heads are addressed by name; None removes a key. The new rig is checked like a file, by the kinds of
-    drivers and the reader of key phrases of `rig`, which itself never changes.
+    Heads are addressed by name; None removes a key. The new rig is checked like a file, with the kinds of
+    drivers and the reader of key phrases of `rig`; `rig` itself is unchanged.
 
     Raises:
         RigError: a key or value is not allowed.
@@ -77,7 +77,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _set(data: dict[str, Any], key: str, value: Any) -> None:
+def _set(data: dict[str, Any], key: str, value: object) -> None:
     words = key.split(".")
     table = data
     if words[0] == "heads" and len(words) > 2:

@@ -19,15 +19,15 @@ from fillside.rig.tables.model import Rig
 from fillside.rig.validation import problems_from
 
 MOST_KEYS = 1000
-"""Most keys of a table; the time of the parser that knows positions grows with their square."""
+"""Most keys of a table; the position parser's time grows with their square."""
 MOST_ITEMS = 4096
-"""Most items of a list, which is the most heads of a rig; tables of angles or levels are shorter."""
+"""Most items of a list, and so the most heads of a rig; tables of angles or levels are shorter."""
 
 _AT_LINE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 _LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
 _KEY = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
 _LONG_KEY = re.compile(rf"^[ \t]*\[{{0,2}}[ \t]*{_KEY}(?:[ \t]*\.[ \t]*{_KEY}){{64,}}", re.MULTILINE)
-"""Keys with very many parts keep the parser busy for long; nothing in a rig file is deeper than six."""
+"""Keys with very many parts take the parser very long; nothing in a rig file is deeper than six."""
 _NEEDED = "a rig file has at least [rig], [camera], [marks] and one [[heads]]"
 _PLAIN_SYNTAX = {
     "Cannot overwrite a value": "this key is given twice; keep one",
@@ -60,7 +60,7 @@ def parse_rig(
         source: the file's name in errors.
         kinds: the kinds of driver; None to leave the drivers' own keys unchecked.
         read_phrase: reads the phrases of `[keys]`.
-        readers: read the files that the text names; without them a text that names files is no sound rig.
+        readers: read the files that the text names; without readers such a text is an error.
 
     Raises:
         RigError: the first problem by line; no other exception, whatever the text.
@@ -80,7 +80,7 @@ def parse_rig(
 
 
 def parse_keys(text: str, *, source: str, read_phrase: ReadPhrase) -> Keys:
-    """Build the table that a TOML text describes which consists of `[keys]` alone.
+    """Build the `[keys]` table from a TOML text that contains nothing else.
 
     Raises:
         RigError: the text is anything else.

@@ -18,14 +18,14 @@ from fillside.rig.problems import Path, Problem
 from fillside.rig.tables.lamp import MOST_ANGLES
 
 ReadFile = Callable[[str], bytes]
-"""Returns the bytes of the file of that name; raises ReferencedFileError with the reason in one line."""
+"""Returns the bytes of the named file; raises ReferencedFileError with the reason in one line."""
 
 ReadMode = Callable[[bytes, str | None, str], dict[str, Any]]
 """Turns the bytes of a GDTF file, a mode's name and the file's name into plain data; raises ValueError."""
 
 
 class FileReaders(NamedTuple):
-    """The readers of the files that a rig file names: any file's octets, and a lamp's mode in one."""
+    """The readers of files that a rig file names: of any file's bytes, and of one mode in a GDTF file."""
 
     file: ReadFile
     mode: ReadMode

@@ -23,11 +23,11 @@ _LINES_BEFORE_LAMPS = 26
 _LINES_A_LAMP_SET = 6
 _WORD = re.compile(r"\S+")
 _SECTORS = {2: 2, 3: 4, 4: 4}
-"""The count of planes must be a multiple of this, by symmetry, to include the mirror planes."""
+"""Divisor of the count of planes, by symmetry, that ensures that the mirror planes are included."""
 
 
 def read_eulumdat(text: str) -> PhotometricFile:
-    """Read an EULUMDAT file; raise PhotometricFileError, and nothing else, for any other text."""
+    """Read an EULUMDAT file; raise PhotometricFileError, and no other error, for any other text."""
     lines = [line.strip() for line in text.removeprefix("\ufeff").splitlines()]
     entry = _Entries(lines)
     symmetry = entry.whole(3, "the symmetry (0 to 4)", 0, 4)
@@ -79,7 +79,7 @@ class _Entries:
         return NumberReader([(text.replace(",", "."), line)] if text else [], min(line, len(self._lines)))
 
     def numbers_after(self, line: int) -> NumberReader:
-        """Return the numbers after a line in whatever layout."""
+        """Return the numbers after a line, in any layout."""
         return NumberReader(self._words_after(line), min(line, len(self._lines)))
 
     def _words_after(self, line: int) -> Iterator[Word]:

@@ -24,7 +24,7 @@ _WORD = re.compile(r"[^\s,]+")
 
 
 def read_lm63(text: str) -> PhotometricFile:
-    """Read an LM-63 file; raise PhotometricFileError, and nothing else, for any other text."""
+    """Read an LM-63 file; raise PhotometricFileError, and no other error, for any other text."""
     lines = text.removeprefix("\ufeff").splitlines()
     tilt_line, tilt = _tilt(lines)
     numbers = NumberReader(_words(lines, tilt_line), tilt_line)

@@ -12,10 +12,10 @@ from fillside.rig.photometric.photometric_file import FloatArray, PhotometricFil
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 LONGEST_SHOWN = 24
 LARGEST = 1e9
-"""No quantity of a lamp is larger; products of such numbers stay finite."""
+"""Larger than any quantity of a lamp; products of such numbers stay finite."""
 
 MOST_INTENSITIES = 250_000
-"""Steps of one degree in both directions make 65,000; nobody measures finer than half a degree."""
+"""Steps of one degree in both directions give 65,000; nobody measures finer than half a degree."""
 
 Word = tuple[str, int]
 

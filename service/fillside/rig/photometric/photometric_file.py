@@ -33,14 +33,14 @@ class PhotometricFileError(ValueError):
 
 @dataclass(frozen=True)
 class PhotometricFile:
-    """One photometric file; fields are None where the file is silent.
+    """One photometric file; fields are None if the file does not state them.
 
     Attributes:
         angles_deg: (v,) angles from the axis of the light, from 0.
         planes_deg: (h,) angles of the planes about the axis.
         candela: (h, v) intensities.
         lamp_lumens: flux of the bare lamps that the intensities refer to; None for absolute photometry.
-        stated_lumens: flux of the luminaire by the file's own statement.
+        stated_lumens: flux of the luminaire as stated by the file.
         opening_m: diameter of a disc with the area of the luminous opening.
     """
 

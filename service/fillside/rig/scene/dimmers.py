@@ -66,7 +66,7 @@ class Dimmers:
         return np.where(self.fixed, 1.0, wanted / np.maximum(self.full, 1))
 
     def codes_from_levels(self, levels: FloatArray) -> IntArray:
-        """The codes nearest to levels (heads,), 0..1; ValueError for NaN."""
+        """Return the codes nearest to levels (heads,), 0..1; raise ValueError for NaN."""
         if np.isnan(levels).any():
             raise ValueError("a level is a number from 0 to 1, not NaN")
         return np.floor(np.clip(levels, 0.0, 1.0) * self.full + 0.5).astype(np.int64)

@@ -89,7 +89,7 @@ class Scene:
 
 
 def scene(rig: Rig, calibration: Calibration | None = None) -> Scene:
-    """Return the numbers of a rig, with a calibration's figures in place of those the file states.
+    """Return the numbers of a rig, with a calibration's figures in place of the stated ones.
 
     Raises:
         ValueError: a head is aimed at its own position, which loading a rig rules out.
@@ -148,8 +148,7 @@ def axis_of(aim: Point, head: Head) -> Point:
 
 
 def _intensity_cd(rig: Rig, head: Head, read: CalibratedHead) -> float:
-    """Return the intensity on the axis at output 1 [cd], converted to the white held now if it was read in
-    another."""
+    """Return the intensity on the axis at output 1 [cd], converted to the head's present white."""
     white = white_of(rig, head)
     most = 1.0 if white is None else white.most
     if read.intensity_cd is None:

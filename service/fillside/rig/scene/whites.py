@@ -1,4 +1,4 @@
-"""The white each head is held at: the target, the lamp's range, and the mix of its channels."""
+"""The white of each head: the target, the lamp's range, and the mix of its channels."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ HOT_KINDS = {"incandescent": 2700.0, "halogen": 3200.0}
 """Lamps whose colour shifts as they dim, with the temperature [K] assumed if the file states none (usual in
 the trade, no source)."""
 NOTICEABLE_MIRED = 5.0
-"""The smallest difference worth reporting: about two just noticeable steps (rule of thumb of the trade)."""
+"""Smallest difference worth reporting: about two just noticeable steps (rule of thumb of the trade)."""
 STEP_MIRED = 2.0
-"""Too small a difference to see between two whites side by side (common practice, no source)."""
+"""A difference too small to see between two whites side by side (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def cct_at_full_k(rig: Rig, head: Head) -> float | None:
 
 
 def white_checks(rig: Rig) -> Iterator[Problem]:
-    """Find drives that set the white of a lamp whose range of whites is not stated, and vice versa."""
+    """Yield drives that set the white of a lamp without a stated range of whites, and vice versa."""
     for i, head in enumerate(rig.heads):
         drive = rig.driver_config.drives.get(head.name)
         way = drive.whites if isinstance(drive, TunableDrive) else None
@@ -139,7 +139,7 @@ def white_deviation(rig: Rig, head: Head, output: float) -> str | None:
 
 
 def white_fade(old: Rig, new: Rig) -> Iterator[Rig]:
-    """Yield the old rig with whites in small steps toward the new rig's, the last one with those.
+    """Yield the old rig with its whites moved in small steps to those of the new rig.
 
     Nothing is yielded unless a lamp with a warm and a cool channel changes its white.
     """

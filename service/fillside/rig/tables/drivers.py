@@ -139,11 +139,11 @@ class _Reading:
     drives: Mapping[str, BaseModel]
     problems: list[Problem]
     unlike: int
-    """Number of keys that resemble none of the form's."""
+    """Number of keys that resemble none of the form's keys."""
 
 
 def _in_best_form(forms: Sequence[DriveForm], name: str, table: DriverTable, drives: HeadDrives) -> _Reading:
-    """Parse in the first form without problems, otherwise in the one that was most probably meant."""
+    """Parse in the first form that has no problems, otherwise in the one most probably meant."""
     readings: list[_Reading] = []
     for form in forms:
         reading = _in_form(form, name, table, drives)
@@ -182,7 +182,7 @@ def _read(
 
 
 def _overlaps(drives: HeadDrives, checked: Mapping[str, BaseModel]) -> Iterator[Problem]:
-    """Find heads on places of a wire that an earlier head of the same driver occupies."""
+    """Yield a problem for each head on a place of the wire that an earlier head of the driver occupies."""
     taken: dict[Hashable, str] = {}
     for head, drive in checked.items():
         place, written = drives[head]

@@ -94,7 +94,7 @@ class Drive(DriverKeysTable):
 
     @property
     def full_scale(self) -> int:
-        """The wire code of full level by the file alone, 2^bits - 1; the driver's kind may state another."""
+        """The wire code of full level, 2^bits - 1, unless the kind of driver states another."""
         return int(2**self.bits - 1)
 
 

@@ -1,7 +1,7 @@
 """The `[keys]` table: the actions of the keys of a keyboard, foot switch or presentation remote.
 
-An action is a phrase that this room only passes on. A reader of phrases comes in the validation context
-under `READ_PHRASE`; without one they are taken as they are.
+An action is a phrase, which is not interpreted here. The validation context holds a reader of phrases under
+`READ_PHRASE`; without one, phrases are accepted unchecked.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ KEY_NAMES: dict[str, tuple[str, ...]] = {
 }
 """Names of keys, and the Linux input event codes (linux/input-event-codes.h, without ``KEY_``) of each.
 
-A key of the number block is the same as that of the main block.
+Keys of the number block count as those of the main block.
 """
 
 USUAL_KEYS = {
@@ -88,14 +88,14 @@ USUAL_KEYS = {
     "plus": "trim fill +1/3",
     "minus": "trim fill -1/3",
 }
-"""The actions of keys without a table: a presentation remote walks, and one button freezes."""
+"""The default actions: a presentation remote walks from mark to mark, and one button freezes."""
 
 
 READ_PHRASE = "read_phrase"
 
 
 class Phrase(Protocol):
-    """The part of a key's action that concerns the rig: the role, mark or head that it names."""
+    """The part of a key's action that concerns the rig: the named role, mark or head."""
 
     @property
     def role(self) -> str | None: ...
@@ -106,7 +106,7 @@ class Phrase(Protocol):
 
 
 ReadPhrase = Callable[[str], Phrase]
-"""Raises ValueError with what would be right."""
+"""Reads a phrase; raises ValueError with a message that says what would be right."""
 
 
 def _checked(text: str, info: ValidationInfo) -> str:
@@ -121,7 +121,7 @@ ActionText = Annotated[str, Field(max_length=128), AfterValidator(_checked)]
 
 
 class Keys(Table):
-    """Keys and what they do, for ``fillside keys``."""
+    """Keys and their actions, for ``fillside keys``."""
 
     programme: Annotated[tuple[Name, ...], Field(max_length=1000)] = Field(
         default=(), description='marks in the order they are walked, as ["desk", "door", "desk"]'
@@ -140,6 +140,6 @@ class Keys(Table):
 
 
 class KeysFile(Table):
-    """A file that holds nothing but a `[keys]` table."""
+    """A file that contains only a `[keys]` table."""
 
     keys: Keys = Field(description="the table [keys]: what each key does")

@@ -72,7 +72,7 @@ Photometry = str | IntensityTable
 PHOTOMETRY_DESCRIPTION = 'a photometric file beside the rig file, as "softbox.ies", or { angles, candela }'
 
 COOLEST_END_K = 15_000.0
-"""Upper limit of the approximation of the Planckian locus, along which two whites are mixed."""
+"""Upper limit of the approximation of the Planckian locus, which the mix of two whites needs."""
 Kelvin = Annotated[Number, Field(ge=1000, le=20_000)]
 
 

@@ -89,7 +89,7 @@ __all__ = [
 ]
 
 DEFAULT_RELATIVE_STOPS = {"hair": 0.0, "background": -1.0}
-"""Stops at which a hair-like or background role is held if `balance.relative` does not name it."""
+"""Default stops of hair-like and background roles that `balance.relative` does not name."""
 
 
 class RigTable(Table):
@@ -148,7 +148,7 @@ class Camera(Table):
 
 Receptor = Literal["dome", "flat"]
 DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
-"""The constant C of ISO 2720 by receptor if none is stated [lx s]."""
+"""Default constant C of ISO 2720 by receptor [lx s]."""
 
 
 class Meter(Table):
@@ -279,7 +279,7 @@ SensorTarget = Literal["daylight", "heads"]
 
 
 class Sensor(Table):
-    """A lux sensor in a fixed place: it watches the daylight, for example at a window, or the heads.
+    """A lux sensor in a fixed place that watches the daylight, for example at a window, or the heads.
 
     A daylight sensor needs a place and a direction only if light of the heads reaches it, which is then
     subtracted.
@@ -349,7 +349,7 @@ class Rig(Table):
         return self._driver_config
 
     def set_driver_config(self, config: DriverConfig) -> None:
-        """Set the parsed drivers; only `build_rig` calls this, before anybody else has the rig."""
+        """Set the parsed drivers; only `build_rig` calls this, before it returns the rig."""
         self._driver_config = config
 
     @property
@@ -358,7 +358,7 @@ class Rig(Table):
         return self._read_phrase
 
     def set_phrase_reader(self, read_phrase: ReadPhrase | None) -> None:
-        """Set the reader of key phrases; only `build_rig` calls this, before anybody else has the rig."""
+        """Set the reader of key phrases; only `build_rig` calls this, before it returns the rig."""
         self._read_phrase = read_phrase
 
     @property
@@ -377,7 +377,7 @@ class Rig(Table):
         return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
 
     def sensor_of(self, watches: SensorTarget) -> str | None:
-        """Return the name of the sensor that watches this, or None."""
+        """Return the name of the sensor that watches the daylight or the heads, or None."""
         return next((name for name, own in self.sensors.items() if own.watches == watches), None)
 
     def head(self, name: str) -> Head:
@@ -394,5 +394,5 @@ class Rig(Table):
         return self._driver_config.full_scales.get(head.name, head.drive.full_scale)
 
     def dump(self) -> dict[str, Any]:
-        """Return the file's content as plain data without defaults, ready to be changed and built again."""
+        """Return the file's content as plain data without defaults, from which a rig can be built again."""
         return self.model_dump(mode="python", exclude_unset=True)

@@ -34,7 +34,7 @@ class Glasses(Table):
 
 
 class Pose(Table):
-    """The turn of the person's head relative to the direction the face looks in, and spectacles."""
+    """The person's head, turned relative to the direction the face looks in, and the spectacles."""
 
     yaw: Degrees = Field(default=0.0, description="degrees turned, to the camera's right above 0")
     pitch: Degrees = Field(default=0.0, description="degrees of chin up; chin down is below 0")

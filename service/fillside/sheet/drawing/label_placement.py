@@ -19,7 +19,7 @@ from fillside.sheet.drawing.page import (
 )
 
 CLEARANCE_MM, END_CLEARANCE_MM = 0.4, 0.5
-"""Clearance round text, and more at its ends: two measures on one line must not read as one."""
+"""Clearance round text, larger at its ends so that two measures on one line do not read as one."""
 LETTER_PT, LETTER_GAP_MM, LETTER_STEP_MM, FARTHEST_MM = 9.0, 2.6, 1.4, 30.0
 LETTER_TURNS_DEG = (0, 30, -30, 60, -60, 90, -90, 130, -130)
 NAME_TURNS_DEG = (-45, -135, 45, 135, -90, 90, 0, 180, -20, -160, 20, 160)
@@ -50,7 +50,7 @@ class LabelPlacer:
     def write(self, places: Iterable[PageText]) -> bool:
         """Write at the first free place; return false, and write nothing, where there is none.
 
-        A measure without a place stands in the table of heads.
+        The table of heads has the measures for which the drawing has no room.
         """
         for words in places:
             if self._free(words):
@@ -59,26 +59,26 @@ class LabelPlacer:
         return False
 
     def _write_anyway(self, places: Sequence[PageText]) -> PageText:
-        """Write at the first free place, or where there is none at the first one inside the view."""
+        """Write at the first free place, otherwise at the first one inside the view."""
         inside = [words for words in places if self._inside(words)]
         words = next(filter(self._free, inside), inside[0] if inside else places[0])
         self._put(words)
         return words
 
     def name(self, point: PagePoint, radius_mm: float, text: str, *, bold: bool = False) -> None:
-        """Write a name beside its object, with a leader line where it stands far off."""
+        """Write a name beside its object, with a leader line if it is far off."""
         places = list(_name_places(point, radius_mm, text, bold, self._low[0], self._high[0]))
         self._draw_leader(point, text_outline(self._write_anyway(places)), radius_mm)
 
     def letter(self, rim: Sequence[PagePoint], letter: str, away_from: PagePoint) -> None:
-        """Write a head's letter beyond its lit face, on the side away from the subject if free."""
+        """Write a head's letter beyond its lit face, if possible on the side away from the subject."""
         middle = (sum(x for x, _ in rim) / len(rim), sum(y for _, y in rim) / len(rim))
         words = self._write_anyway(list(_letter_places(rim, middle, letter, away_from)))
         near = min(rim, key=lambda point: math.dist(point, words.point))
         self._draw_leader(near, text_outline(words), 0.0)
 
     def _draw_leader(self, point: PagePoint, corners: Sequence[PagePoint], radius_mm: float) -> None:
-        """Draw a thin line from a point to text that stands far off it."""
+        """Draw a thin line from a point to text that is far from it."""
         xs, ys = zip(*corners, strict=True)
         end = (min(max(point[0], min(xs)), max(xs)), min(max(point[1], min(ys)), max(ys)))
         if math.dist(point, end) > radius_mm + LEADER_FROM_MM:
@@ -126,7 +126,7 @@ def _letter_places(
 def _name_places(
     point: PagePoint, radius_mm: float, text: str, bold: bool, low: float, high: float
 ) -> Iterator[PageText]:
-    """Yield places round a point, ever farther; a name that would leave the view is moved back into it."""
+    """Yield places round a point, increasingly far; a name that would leave the view is moved back in."""
     wide = text_width_mm(text, bold=bold)
     for beyond in range(1, int(FARTHEST_MM), 2):
         for turn in NAME_TURNS_DEG:

@@ -1,7 +1,7 @@
 """A page as a list of strokes, areas and text in millimetres, and the space that text takes.
 
 Coordinates are millimetres from the lower left corner of the paper, so a scale is true when printed at full
-size. Text widths are those of the sans serif used for drawing, so closely set text does not touch.
+size. Text widths are those of the typeface used for drawing, so that closely set text does not touch.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ class SheetPage:
 
 
 TYPE_PT = 8.0
-"""Smallest type on a sheet: it is read at arm's length, beside a stand, in little light."""
+"""Smallest type on a sheet, which is read at arm's length, beside a stand, in little light."""
 
 _PLAIN = {
     0.23: "′", 0.27: "'", 0.28: "ijl", 0.29: "IJ", 0.32: " ,.·", 0.34: '/:;\\|', 0.35: "f", 0.36: "-",
@@ -124,7 +124,7 @@ _START = {"left": 0.0, "center": -0.5, "right": -1.0}
 
 
 def text_width_mm(text: str, size_pt: float = TYPE_PT, *, bold: bool = False) -> float:
-    """Return the width [mm] of a line of text; a letter of another script counts as a wide one."""
+    """Return the width [mm] of a line of text; letters of other scripts count as wide."""
     widths = _WIDTHS[bold]
     return sum(widths.get(letter, _WIDEST) for letter in text) * size_pt * POINT_MM
 
@@ -167,10 +167,10 @@ def text_outline(words: PageText, ends_mm: float = 0.0) -> tuple[PagePoint, ...]
     return tuple((x + a * cos - b * sin, y + a * sin + b * cos) for a, b in corners)
 
 
-def overlap(one: Sequence[PagePoint], other: Sequence[PagePoint], apart_mm: float = 0.0) -> bool:
-    """Return true if two convex outlines overlap, or come nearer than `apart_mm`.
+def overlap(one: Sequence[PagePoint], other: Sequence[PagePoint], clearance_mm: float = 0.0) -> bool:
+    """Return true if two convex outlines overlap, or come nearer than `clearance_mm`.
 
-    Two convex figures are apart when their projections on the normal of one of their edges are (separating
+    Two convex figures are separate if their projections on the normal of one of their edges are (separating
     axis theorem, any textbook of computational geometry).
     """
     for figure in (one, other):
@@ -180,6 +180,6 @@ def overlap(one: Sequence[PagePoint], other: Sequence[PagePoint], apart_mm: floa
                 continue
             a, b = (y - to_y) / length, (to_x - x) / length
             ours, theirs = [a * p + b * q for p, q in one], [a * p + b * q for p, q in other]
-            if min(theirs) - max(ours) >= apart_mm or min(ours) - max(theirs) >= apart_mm:
+            if min(theirs) - max(ours) >= clearance_mm or min(ours) - max(theirs) >= clearance_mm:
                 return False
     return True

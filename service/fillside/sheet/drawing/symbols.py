@@ -76,13 +76,13 @@ def moved_along(point: PagePoint, way: PagePoint, by_mm: float) -> PagePoint:
 
 TICK_MM, BESIDE_MM = 1.1, 0.5
 CLOSE_MM = 9.0
-"""Distance of ruler steps below which only the first and the last are named."""
+"""Spacing of ruler steps below which only the first and the last are labelled."""
 SHARES = (0.5, 0.4, 0.6, 0.3, 0.7, 0.22, 0.78, 0.15, 0.85)
-"""Positions along a line for its measure, the best first."""
+"""Positions along a line for its measure, best first."""
 
 
 def _upright(turn_deg: float) -> float:
-    """Return the angle of the same line of writing so that it reads from below or from the right."""
+    """Return the angle at which the same line of text reads from below or from the right."""
     turned = (turn_deg + 90) % 180 - 90
     return 90.0 if turned == -90 else turned
 
@@ -122,7 +122,7 @@ def draw_measure(
 def write_along(
     start: PagePoint, end: PagePoint, text: str, labels: LabelPlacer, shares: Sequence[float] = SHARES
 ) -> bool:
-    """Write a measure's text along a line; return false where no place was free."""
+    """Write a measure's text along a line; return false if no place was free."""
     if math.dist(start, end) < 1e-6:
         return False
     return labels.write(_along(start, end, text, shares))
@@ -153,7 +153,7 @@ def write_at_arc(
 ) -> bool:
     """Write an angle's text just outside its arc, at the first free one of several directions.
 
-    Returns false where no place was free.
+    Returns false if no place was free.
     """
 
     def places() -> Iterator[PageText]:

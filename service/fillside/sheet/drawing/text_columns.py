@@ -1,4 +1,4 @@
-"""Tables and running text on a page, from the top down, in one size of type."""
+"""Tables and running text on a page, from the top down, in one type size."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ Rows = Sequence[Sequence[str]]
 class TextTable:
     """A table of a given width with its first row as headings.
 
-    Cells of the columns in `wraps` are broken where the table would be too wide.
+    Cells of the columns in `wraps` are wrapped if the table would otherwise be too wide.
     """
 
     def __init__(self, rows: Rows, width_mm: float, right: Sequence[int], wraps: Sequence[int]) -> None:
