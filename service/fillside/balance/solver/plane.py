@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
-from fillside.balance.solver.path import Path, distinct, rising
+from fillside.balance.solver.role_path import Path, distinct, rising
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]

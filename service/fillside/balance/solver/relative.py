@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
-from fillside.balance.solver.path import Path, rising, role_path
+from fillside.balance.solver.role_path import Path, rising, role_path
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]

@@ -22,10 +22,10 @@ import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
-from fillside.balance.solver.path import role_path
 from fillside.balance.solver.plane import KEPT, Plane, Stretch, Way, Within
 from fillside.balance.solver.ratio import RatioSearch
 from fillside.balance.solver.relative import following_heads, hold_relative_roles, with_followers
+from fillside.balance.solver.role_path import role_path
 from fillside.balance.solver.weight import DROPS_OUT, Weights, gives_light, weigh
 from fillside.balance.target import BalanceTarget
 

@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import EXPOSURE, Metering, Rows
-from fillside.balance.solver.path import rising, role_path
 from fillside.balance.solver.plane import Plane
+from fillside.balance.solver.role_path import rising, role_path
 from fillside.balance.target import BalanceTarget
 from fillside.planning.figures import PlanningAnswer
 
