@@ -84,7 +84,7 @@ AT_END_SHARE = 1e-6
 
 ASSUMES = (
     "the other roles at their planned levels, key and fill each at one common output; the bounds that the "
-    "target sets (most_over, most_under, most_lux) are not part of the region"
+    "wish sets (most_over, most_under, most_lux) are not part of the region"
 )
 
 

@@ -19,7 +19,7 @@ ACROSS = 9
 """Places in each direction of the map."""
 
 ASSUMES = (
-    "the head at one height and turned to where the face looks; the largest errors are those in the circle"
+    "the head at one height and turned to where the face looks; what is told beside it is for that circle"
 )
 
 
