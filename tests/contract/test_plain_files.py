@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from fillside import rig_file
 from fillside.access.tokens import TokenFile, TokenFileError
 from fillside.cli.files import calibration_of, sheet_text
 from fillside.cli.group import WrongUse, run
 from fillside.doors.http.listening import ListenError, tls_of
-from fillside.rig.file import load
 from fillside.rig.file.referenced_files import ReferencedFileError
 from fillside.rig.problems import RigError
 from fillside.rig_file import load_keys, load_rig
@@ -125,10 +125,10 @@ def test_a_file_that_changes_while_it_is_read_is_not_taken_by_halves(
 def test_the_files_of_a_rig_are_bounded_together_and_each_is_read_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(load, "LARGEST_REFERENCED_TOTAL_BYTES", 3 * plain_files.MIB)
+    monkeypatch.setattr(rig_file, "LARGEST_REFERENCED_TOTAL_BYTES", 3 * plain_files.MIB)
     for name in ("a", "b"):
         (tmp_path / name).write_bytes(bytes(2 * plain_files.MIB))
-    neighbours = load._ReferencedFiles(tmp_path)
+    neighbours = rig_file._ReferencedFiles(tmp_path)
     assert neighbours.read("a") is neighbours.read("a")
     with pytest.raises(ReferencedFileError, match="larger than 3 MiB together"):
         neighbours.read("b")

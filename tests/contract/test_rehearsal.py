@@ -256,7 +256,7 @@ def test_the_examples_are_rehearsed_and_those_with_slots_go_back(path: Path) -> 
 
 
 def test_what_the_manual_shows_of_drives_can_be_rehearsed(kinds: dict[str, DriverKind]) -> None:
-    text = "\n".join(PAGES.values())
+    text = "\n".join(page for name, page in PAGES.items() if name != "drivers")
     inline = re.findall(r"^ *(drive = \{.*\}) *$", text, re.MULTILINE)
     tables = re.findall(r"^\[heads\.drive\].*?\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
     assert len(inline) >= 2

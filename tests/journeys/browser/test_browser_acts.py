@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import time
 from functools import partial
@@ -175,6 +176,27 @@ async def test_it_says_for_how_long_the_light_is_steady(phone: Page, atelier: St
     # The page counts on by itself, in steps of a tenth.
     changed = atelier.state["light_changed_at"] + float(shown[1])
     assert looked - 1 < changed < time.time() + 0.2
+
+
+async def test_a_late_answer_does_not_replace_that_of_a_later_order(phone: Page, atelier: Studio) -> None:
+    answered, waiting = asyncio.Event(), []
+
+    async def late(route: Route) -> None:
+        answer = await route.fetch()
+        if not waiting:
+            waiting.append(route)
+            await answered.wait()
+        await route.fulfill(response=answer)
+
+    await phone.route("**/api/v1/do", late)
+    await act(phone, "key 1/3 stop less").tap()
+    await atelier.until(lambda s: bool(s["trims"]))
+    await act(phone, "fill 1/3 stop more").tap()
+    await expect(phone.locator("#trims-answer")).to_contain_text("fill trimmed")
+    async with phone.expect_event("requestfinished"):
+        answered.set()
+    await phone.evaluate("() => new Promise(requestAnimationFrame)")
+    await expect(phone.locator("#trims-answer")).to_contain_text("fill trimmed")
 
 
 async def test_a_refused_order_says_why_in_its_own_panel(phone: Page, atelier: Studio) -> None:

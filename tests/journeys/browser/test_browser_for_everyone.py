@@ -76,7 +76,8 @@ async def test_the_manual_for_everyone(browser: Browser, atelier: Studio) -> Non
         await manual.evaluate("(theme) => { document.documentElement.dataset.theme = theme }", theme)
         assert await violations(manual) == [], theme
     await manual.set_viewport_size({"width": 320, "height": 640})
-    await manual.get_by_role("link", name="The rig file", exact=True).tap()
+    pages = manual.get_by_role("navigation", name="Pages of the manual")
+    await pages.get_by_role("link", name="The rig file", exact=True).tap()
     await manual.get_by_text("On this page").tap()
     await manual.get_by_role("group").get_by_role("link", name="doors.osc").tap()
     await expect(manual.get_by_role("heading", name="doors.osc")).to_be_in_viewport()

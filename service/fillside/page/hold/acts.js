@@ -10,6 +10,8 @@ const ANSWER_LASTS_MS = 8000;
 
 export class Acts {
   #clearTimers = new Map();
+  #sent = 0;
+  #answered = new Map();
   #ratioQueue = Promise.resolve();
 
   constructor(link) {
@@ -18,7 +20,10 @@ export class Acts {
   }
 
   async order(body, where, doneText) {
+    const number = ++this.#sent;
     const answer = await this.link.order(body);
+    if (number < this.#answered.get(where)) return answer; // A later order was answered first.
+    this.#answered.set(where, number);
     this.answer(where, answer.ok ? words.outcome(answer.note, doneText) : `Not done: ${answer.message}`, answer.ok);
     return answer;
   }
