@@ -193,9 +193,10 @@ async def test_a_late_answer_does_not_replace_that_of_a_later_order(phone: Page,
     await atelier.until(lambda s: bool(s["trims"]))
     await act(phone, "fill 1/3 stop more").tap()
     await expect(phone.locator("#trims-answer")).to_contain_text("fill trimmed")
-    async with phone.expect_event("requestfinished"):
+    async with phone.expect_event("requestfinished", lambda request: request == waiting[0].request):
         answered.set()
-    await phone.evaluate("() => new Promise(requestAnimationFrame)")
+    # The body is read and shown in turns of the page's own loop.
+    await phone.evaluate("() => new Promise((done) => setTimeout(done, 200))")
     await expect(phone.locator("#trims-answer")).to_contain_text("fill trimmed")
 
 
