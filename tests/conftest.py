@@ -14,13 +14,22 @@ settings.load_profile("unhurried")
 
 HANDS = 4
 """As many as run at a time; each begins with a share of the tests that lie together."""
+LONG = ("test_browser_meter.py", "test_reload.py", "test_metering.py", "test_mqtt_studio.py")
+"""Modules with tests of up to a minute: one of those that began last would run alone."""
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Deal the modules like cards; each hand is begun at another place. Tests of a module stay together."""
+    """Deal the modules like cards, a long one to each hand first; each hand is begun at another place.
+
+    Tests of a module stay together.
+    """
     modules = [list(own) for _, own in groupby(items, key=lambda item: item.path)]
+    long = [own for own in modules if own[0].path.name in LONG]
+    modules = [own for own in modules if own not in long]
     hands = [modules[i::HANDS] for i in range(HANDS)]
     begun = [i * len(hand) // HANDS for i, hand in enumerate(hands)]
-    dealt = [[*hand[i:], *hand[:i]] for hand, i in zip(hands, begun, strict=True)]
+    dealt = [
+        [*long[n::HANDS], *hand[i:], *hand[:i]] for n, (hand, i) in enumerate(zip(hands, begun, strict=True))
+    ]
     items[:] = [item for hand in dealt for own in hand for item in own]
