@@ -8,12 +8,11 @@ from __future__ import annotations
 import pathlib
 from typing import Any
 
-from fillside.orders.key_phrases import read_phrase
 from fillside.rig.file.load import decode_text, parse_keys, parse_rig
 from fillside.rig.file.referenced_files import FileReaders, ReadFile, ReferencedFileError
 from fillside.rig.problems import RigError
 from fillside.rig.tables.drivers import DriverKinds
-from fillside.rig.tables.keys import Keys
+from fillside.rig.tables.keys import Keys, Phrase
 from fillside.rig.tables.model import Rig
 from fillside_drivers.plain_files import MIB, NotPlainError, plain_bytes
 
@@ -56,7 +55,7 @@ def load_rig_text(
     `read` reads the files that the text names; without it, a text that names files is refused.
     """
     readers = None if read is None else FileReaders(read, _read_mode)
-    return parse_rig(text, source=source, kinds=kinds, read_phrase=read_phrase, readers=readers)
+    return parse_rig(text, source=source, kinds=kinds, read_phrase=_read_phrase, readers=readers)
 
 
 def load_keys(path: str | pathlib.Path) -> Keys:
@@ -66,7 +65,14 @@ def load_keys(path: str | pathlib.Path) -> Keys:
         RigError: the file cannot be read, or contains anything else.
     """
     source = str(path)
-    return parse_keys(decode_text(_bytes(source), source), source=source, read_phrase=read_phrase)
+    return parse_keys(decode_text(_bytes(source), source), source=source, read_phrase=_read_phrase)
+
+
+def _read_phrase(text: str) -> Phrase:
+    # Only a rig that says what keys do waits for the models of all orders.
+    from fillside.orders.key_phrases import read_phrase
+
+    return read_phrase(text)
 
 
 def _read_mode(content: bytes, mode: str | None, name: str) -> dict[str, Any]:
