@@ -16,6 +16,7 @@ from fillside_drivers.retry import Backoff
 from fillside_drivers.sacn.options import MULTICAST, PORT, SacnOptions, host_and_port
 from fillside_drivers.sacn.packet import DISCOVERY_UNIVERSE, multicast_group
 from fillside_drivers.sacn.schedule import OutgoingPacket
+from fillside_drivers.system import System
 
 Address = tuple[Any, ...]
 Put = Callable[[bytes, Address], object]
@@ -109,7 +110,7 @@ class Outlet:
 
 
 async def open_outlet(
-    driver: str, options: SacnOptions, universes: Iterable[int], rng: random.Random
+    driver: str, options: SacnOptions, universes: Iterable[int], rng: random.Random, system: System
 ) -> Outlet:
     """Open the sockets and resolve the hosts.
 
@@ -124,7 +125,7 @@ async def open_outlet(
         for text in dict.fromkeys(text for several in announced.values() for text in several):
             family, address = (socket.AF_INET, None) if text == MULTICAST else await _look_up(driver, text)
             if family not in sockets:
-                sockets[family] = _open_socket(driver, family, options)
+                sockets[family] = _open_socket(driver, family, options, system)
             made[text] = Destination(text, sockets[family].sendto, Backoff(rng), address)
     except BaseException:
         for each in sockets.values():
@@ -153,8 +154,8 @@ async def _look_up(driver: str, text: str) -> tuple[int, Address]:
     return found[0][0], found[0][4]
 
 
-def _open_socket(driver: str, family: int, options: SacnOptions) -> socket.socket:
-    made = socket.socket(family, socket.SOCK_DGRAM)
+def _open_socket(driver: str, family: int, options: SacnOptions, system: System) -> socket.socket:
+    made = system.socket(family, socket.SOCK_DGRAM)
     try:
         made.setblocking(False)
         if family == socket.AF_INET:

@@ -74,9 +74,11 @@ class SacnDriver(Driver):
         )
 
     async def _open(self) -> None:
-        self._outlet = await open_outlet(self.name, self._options, self._frames, self._rng)
+        self._outlet = await open_outlet(self.name, self._options, self._frames, self._rng, self.setup.system)
         if self._options.listen:
-            listener = Listener(self.sources, self.setup.identity.cid.bytes, self._clock, self._pump)
+            listener = Listener(
+                self.sources, self.setup.identity.cid.bytes, self._clock, self._pump, self.setup.system
+            )
             try:
                 await listener.open(self._frames, self._options.interface)
             except OSError as error:

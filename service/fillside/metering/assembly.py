@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
 
+from fillside.background.worker_process import WorkerProcess, Workers
 from fillside.metering.calibrations import Calibrator
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
@@ -25,7 +25,9 @@ TURN_EVERY_S = 5.0
 
 
 @asynccontextmanager
-async def metering(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[MeterOrders]:
+async def metering(
+    store: Store, runner: Runner, clock: Clock, workers: Workers = WorkerProcess
+) -> AsyncIterator[MeterOrders]:
     """The meter's orders come through the runner while inside."""
     meters, rewiring = HandMeters(clock), Rewiring(runner, clock)
 
@@ -38,9 +40,10 @@ async def metering(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[
         journal=Journal(store),
         changed=runner.live.changed,
         hand_meter=lambda: meters.of(runner.light.scene.rig, runner.wires.in_use),
+        unix_clock=store.unix_clock,
     )
-    calibrator = Calibrator(store, apply, studio.changed)
-    orders = MeterOrders(store, studio, calibrator, Daylight(studio), Drift(studio, time.time()))
+    calibrator = Calibrator(store, apply, studio.changed, workers())
+    orders = MeterOrders(store, studio, calibrator, Daylight(studio), Drift(studio, store.unix_clock()))
     await runner.jobs.begin("metering start", orders.open)
     runner.metering = orders
     turning = runner.jobs.start("drift", partial(_turn, orders))

@@ -27,6 +27,7 @@ from fillside.doors.http.responses import unguarded_refusal
 from fillside.orders.answers import Refusal
 from fillside.system_errors import why
 from fillside_drivers.plain_files import check_plain
+from fillside_drivers.system import SYSTEM, System
 
 SHUTDOWN_S = 1.0
 LINGERING_S = 2.0
@@ -153,14 +154,14 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
         ) from error
 
 
-def bind(listen: Listen) -> socket.socket:
+def bind(listen: Listen, system: System = SYSTEM) -> socket.socket:
     """Bind a listening socket. Raises ListenError with one clear line."""
     try:
         found = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     except OSError as error:
         raise ListenError(f"cannot listen on {listen.host}: {why(error)}") from error
     family, kind, proto, _, address = found[0]
-    bound = socket.socket(family, kind, proto)
+    bound = system.socket(family, kind, proto)
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from typing import Any
@@ -21,12 +20,13 @@ MOST_UNDOABLE = 1_000
 
 def save_state(store: Store, body: Any) -> Future[Any]:
     """Store `body` (JSON-able) as the state from which a restart resumes."""
-    return store.keep(state_job(json.dumps(body, allow_nan=False, separators=(",", ":"))))
+    text = json.dumps(body, allow_nan=False, separators=(",", ":"))
+    return store.keep(state_job(text, store.unix_clock()))
 
 
-def state_job(text: str) -> PersistentJob:
+def state_job(text: str, unix_s: float) -> PersistentJob:
     """Return the job that stores `text`, JSON, as the state from which a restart resumes."""
-    row = (time.time(), text)
+    row = (unix_s, text)
     return PersistentJob(
         lambda connection: connection.execute(
             "INSERT INTO remembered (id, saved_at, body) VALUES (1, ?, ?) "
