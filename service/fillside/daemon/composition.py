@@ -258,7 +258,13 @@ async def daemon(
             runner.save()
 
 
-async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, str]) -> None:
+async def run_until_stopped(
+    rig: Rig,
+    settings: Settings,
+    environ: Mapping[str, str],
+    system: System = SYSTEM,
+    workers: Workers = WorkerProcess,
+) -> None:
     """Hold the light until SIGTERM or SIGINT; SIGHUP reloads the rig file and the certificate."""
     # The storage thread must not delay the light by Python's usual switch interval of 5 ms.
     sys.setswitchinterval(0.0005)
@@ -267,7 +273,7 @@ async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, 
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, reload.set)
-    async with daemon(rig, settings) as running:
+    async with daemon(rig, settings, system, workers) as running:
         # Objects from startup are permanent; freezing them shortens the pauses of garbage collection.
         gc.collect()
         gc.freeze()
