@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import heapq
 import socket
+import sys
 from collections import deque
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterator
 from contextvars import Context, ContextVar, copy_context
 from random import Random
 from typing import Any, TypeVar
@@ -36,6 +38,8 @@ class Process:
         self.stalled_until = 0.0
         self.steps = 0
         """Steps of its event loop so far: the places at which it can be killed."""
+        self.dies_at: int | None = None
+        """The number of steps after which it is killed; None for never."""
         self.waiting: list[asyncio.Handle] = []
         self.tasks: dict[asyncio.Task[Any], Coroutine[Any, Any, Any]] = {}
         self.signals: dict[int, tuple[Callable[..., object], tuple[Any, ...]]] = {}
@@ -103,6 +107,9 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         if not getattr(_owner(handle), "is_thread", False):
             if process.stalled_until > self.now:
                 process.waiting.append(handle)
+                return
+            if process.dies_at is not None and process.steps >= process.dies_at:
+                self.kill(process)
                 return
             process.steps += 1
         handle._run()
@@ -186,7 +193,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
     # What a real loop does by threads and by the system
 
     def run_in_executor(self, executor: Any, func: Callable[..., T], *args: Any) -> asyncio.Future[T]:
-        """Run `func` at one instant after a drawn delay, as a thread of the pool may; its result comes later."""
+        """Run `func` at one instant after a drawn delay, as a thread of the pool may; it ends later."""
         future: asyncio.Future[T] = self.create_future()
         draw = self._random.random
 
@@ -248,16 +255,31 @@ def _owner(handle: asyncio.Handle) -> object:
 
 def _close(coroutine: Coroutine[Any, Any, Any]) -> None:
     """Free what a coroutine holds; everything that it could still reach is dead already."""
-    for _ in range(50):
-        with contextlib.suppress(BaseException):
-            coroutine.close()
-            return
+    with contextlib.suppress(BaseException):
+        coroutine.close()
+
+
+@contextlib.contextmanager
+def silent_deaths() -> Iterator[None]:
+    """Drop what Python says of coroutines of killed processes that would have waited in a `finally`."""
+    usual = sys.unraisablehook
+
+    def hook(found: Any) -> None:
+        if "ignored GeneratorExit" not in str(found.exc_value):
+            usual(found)
+
+    sys.unraisablehook = hook
+    try:
+        yield
+        gc.collect()
+    finally:
+        sys.unraisablehook = usual
 
 
 def run(loop: SimulatedLoop, world: Coroutine[Any, Any, T]) -> T:
     """Run the world until it ends."""
-    try:
-        return loop.run_until_complete(world)
-    finally:
-        asyncio.set_event_loop(None)
-        loop.close()
+    with silent_deaths():
+        try:
+            return loop.run_until_complete(world)
+        finally:
+            loop.close()

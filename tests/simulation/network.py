@@ -47,7 +47,8 @@ class SimulatedNetwork:
         self.weather = Weather()
         self._bound: dict[tuple[int, Address], list[SimulatedSocket]] = {}
         self._next_port = FIRST_FREE_PORT
-        self.sent = 0
+        self.on_sent: list[Callable[[bytes, Address], object]] = []
+        """Called with every datagram that leaves a process, whatever becomes of it."""
 
     def socket(self, family: int, kind: int, protocol: int = 0) -> socket.socket:
         """Return a socket of the process that asks."""
@@ -77,9 +78,10 @@ class SimulatedNetwork:
     def deliver(self, octets: bytes, sender: Address, to: Address) -> None:
         """Send a datagram on its way, through whatever weather there is."""
         weather, draw = self.weather, self._random.random
-        self.sent += 1
         if weather.sending_fails:
             raise OSError(weather.sending_fails, os.strerror(weather.sending_fails))
+        for hear in self.on_sent:
+            hear(octets, to)
         if weather.lost and draw() < weather.lost:
             return
         for _ in range(2 if weather.doubled and draw() < weather.doubled else 1):
