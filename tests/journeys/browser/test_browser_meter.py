@@ -32,6 +32,7 @@ from journeys.browser.studio import (
     rows_of_the_header,
     studio,
 )
+from journeys.hurry import hurried
 from rigs import laid, sim, toml
 
 TRUE_KEY = 2**-0.5
@@ -51,8 +52,10 @@ def two_heads() -> str:
 
 @pytest.fixture
 async def corner(tmp_path: Path) -> AsyncIterator[Studio]:
+    """Its light is at rest at once, as every reading waits for that; other journeys calibrate unhurried."""
     async with studio(tmp_path, two_heads()) as here:
-        yield here
+        with hurried():
+            yield here
 
 
 @pytest.fixture
