@@ -20,9 +20,9 @@ BoolArray = npt.NDArray[np.bool_]
 TURN_STOPS = 0.1
 LEAST_OUTPUT = 0.01
 MOST_TURNS = 3
-WINDOW_S = 1.0 + 0.03
-"""A second, and the longest time for which a wire holds back a frame: one packet of DMX512-A, 23 ms, and some
-for a busy machine."""
+WINDOW_S = 1.0 + 0.06
+"""A second, and two packets of DMX512-A, 23 ms each, and some for a busy machine: a wire may hold one frame back
+and drop an extreme that no packet had room for, so that a turn is seen that much later than it was counted."""
 _SLACK_STOPS = 1e-9
 _LONG_AGO_S = -1e9
 
