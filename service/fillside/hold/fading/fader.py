@@ -158,6 +158,15 @@ class Lags:
         return late
 
     @cached_property
+    def gentle_stops_s(self) -> FloatArray:
+        """The fastest fade of each head that returns [stop/s]."""
+        fastest = self.fastest_stops_s
+        gently: FloatArray = np.where(
+            np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S)
+        )
+        return gently
+
+    @cached_property
     def any_late(self) -> bool:
         """True if any head is sent codes ahead of time."""
         return bool(self.late.any())
@@ -231,17 +240,15 @@ class Fader:
         target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
         self._goal, self.goal = target, tuple(target.tolist())
         self._from_codes = self._codes
-        if np.array_equal(target, self._codes):
+        outputs, moves = self.dimmers.outputs(target), target != self._codes
+        if not moves.any():
             # Less than one code to go: no wire can show a fade.
-            self._rest()
+            self._rest(outputs)
             return
-        waits_s = self._lags.waits_s(target != self._codes)
+        waits_s = self._lags.waits_s(moves)
         self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
-        fastest = self._lags.fastest_stops_s
-        gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
-        fastest = np.where(self._gentle, gently, fastest)
-        speeds = np.minimum(speed_stops_s, fastest)
-        self._fade = fade(self._outputs, self.dimmers.outputs(target), self._knees, speeds)
+        fastest = np.where(self._gentle, self._lags.gentle_stops_s, self._lags.fastest_stops_s)
+        self._fade = fade(self._outputs, outputs, self._knees, np.minimum(speed_stops_s, fastest))
 
     def start_from(self, codes: Mapping[int, int], at_s: float) -> None:
         """Continue from the codes, by index, at which heads were found instead of the codes sent."""
@@ -264,18 +271,19 @@ class Fader:
         most = MOST_STEP_S if self._under_way else FRAME_S
         elapsed_s = self._elapsed_s + min(max(at_s - self._stepped_s, 0.0), most)
         self._stepped_s, self._under_way = at_s, True
-        outputs, codes = self._frame(self._fade, elapsed_s)
-        changed = not np.array_equal(codes, self._codes)
+        arrives = elapsed_s >= self._fade.lasts_s
+        outputs, codes = (self._fade.goal, self._goal) if arrives else self._frame(self._fade, elapsed_s)
+        changed = bool((codes != self._codes).any())
         if changed:
-            wire_outputs = self.dimmers.outputs(codes)
+            wire_outputs = outputs if arrives else self.dimmers.outputs(codes)
             self.waits = not self.flashes.admit(wire_outputs, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
             self._gentle = self._gentle & (codes != self._goal)
         self._elapsed_s, self._outputs = elapsed_s, outputs
-        if elapsed_s >= self._fade.lasts_s:
-            self._rest()
+        if arrives:
+            self._rest(outputs)
         return changed
 
     def wake_in(self, at_s: float) -> float | None:
@@ -286,8 +294,6 @@ class Fader:
 
     def _frame(self, way: Fade, elapsed_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
         outputs = way.outputs(max(elapsed_s, 0.0))
-        if elapsed_s >= way.lasts_s:
-            return outputs, self._goal
         if not self._lags.any_late:
             return outputs, self._on_the_way(outputs)
         ahead = way.outputs(np.maximum(elapsed_s + self._lags.leads_s, 0.0))
@@ -299,6 +305,6 @@ class Fader:
         low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
         return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
 
-    def _rest(self) -> None:
+    def _rest(self, outputs: FloatArray) -> None:
         self._fade, self._under_way, self.waits = None, False, False
-        self._outputs = self.dimmers.outputs(self._codes)
+        self._outputs = outputs
