@@ -1,12 +1,13 @@
 """From an order to the first changed packet, by each door, beside an echo on the same path in the same run.
 
-    python tests/bench/bench_order_latency.py [--orders 300] [--doors http mqtt osc]
+    python tests/bench/bench_order_latency.py [--orders 200] [--doors http mqtt osc]
 
-A daemon of its own for each door runs on a rig of two 16-bit heads. Orders and echoes take turns, each after a
-quarter of a second of rest, as a person meets the daemon: its caches cold and the processor asleep. The clock
-of an order stops when an E1.31 packet with other slots arrives. The echoes: `GET /health` on the same kept
-connection; a message to the same broker that comes back to its publisher; a datagram to a process that sends
-it back. Asked: the median within 0.7 ms of the echo's, the 99th percentile within 2 ms.
+A daemon of its own for each door runs on a rig of two 16-bit heads. Orders and echoes take turns, each after
+a quarter of a second of rest, as a person meets the daemon: its caches cold and the processor asleep. The
+clock of an order stops when an E1.31 packet with other slots arrives. A trim moves one head; a new ratio is
+solved anew. The echoes: `GET /health` on the same kept connection; a message to the same broker that comes
+back to its publisher; a datagram to a process that sends it back. Asked: the median within 0.7 ms of the
+echo's, the 99th percentile within 2 ms.
 """
 
 from __future__ import annotations
@@ -29,17 +30,21 @@ from typing import Any, NamedTuple
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import paho.mqtt.client as paho
+from pythonosc.osc_message_builder import OscMessageBuilder
+
 from bench.figures import Figure
 from bench.own_daemon import OwnDaemon, two_heads
 from protocol.broker import MOSQUITTO, free_port, running_broker
-from pythonosc.osc_message_builder import OscMessageBuilder
 from rigs import Table
 
 SLOTS_FROM = 126
 """ANSI E1.31-2018, table 4-1: octet 125 is the start code, slot 1 the octet after it."""
 REST_S = 0.25
-STEP_STOPS = 0.05
-"""So little that going to and fro is no turn, which the rule against flashing would make wait."""
+TO_AND_FRO: dict[str, tuple[Table, Table]] = {
+    "trim": ({"do": "trim", "role": "fill", "by": 0.05}, {"do": "trim", "role": "fill", "by": -0.05}),
+    "ratio": ({"do": "balance", "ratio": 2.05}, {"do": "balance", "ratio": 2.0}),
+}
+"""Steps so small that going to and fro is no turn, which the rule against flashing would make wait."""
 WARM_UP = 5
 WITHIN_S = 5.0
 MEDIAN_MS, P99_MS = 0.7, 2.0
@@ -52,11 +57,11 @@ ECHO = (
 
 
 class OrderPath(NamedTuple):
-    """One way of orders: `send` trims the fill by so many stops and returns at once, `answered` takes the
-    answer, `echo` is a round trip on the same path that costs the least."""
+    """One way of orders: `send` gives an order and returns at once, `answered` takes the answer, `echo` is a
+    round trip on the same path that costs the least."""
 
     peer: str
-    send: Callable[[float], object]
+    send: Callable[[Table], object]
     answered: Callable[[], object]
     echo: Callable[[], object]
 
@@ -66,8 +71,8 @@ def http_path(frames: int) -> Iterator[OrderPath]:
     """Orders over one kept HTTP connection."""
     with _daemon(frames) as daemon, closing(http.client.HTTPConnection("127.0.0.1", daemon.port)) as door:
 
-        def send(stops: float) -> None:
-            door.request("POST", "/api/v1/do", _order(stops), {"Content-Type": "application/json"})
+        def send(order: Table) -> None:
+            door.request("POST", "/api/v1/do", json.dumps(order), {"Content-Type": "application/json"})
 
         def answered() -> None:
             response = door.getresponse()
@@ -98,12 +103,12 @@ def mqtt_path(frames: int) -> Iterator[OrderPath]:
             assert answer["ok"] is True, answer
 
         def echo() -> None:
-            client.publish("echo", _order(STEP_STOPS))
+            client.publish("echo", json.dumps(TO_AND_FRO["trim"][0]))
             client.next("echo")
 
         yield OrderPath(
             "a message through the broker and back",
-            lambda stops: client.publish("fillside/bench/do", _order(stops)),
+            lambda order: client.publish("fillside/bench/do", json.dumps(order)),
             answered,
             echo,
         )
@@ -119,9 +124,10 @@ def osc_path(frames: int) -> Iterator[OrderPath]:
         sender = stack.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
         sender.settimeout(WITHIN_S)
 
-        def send(stops: float, to: int = port) -> None:
-            message = OscMessageBuilder("/fillside/trim/fill")
-            message.add_arg(stops)
+        def send(order: Table, to: int = port) -> None:
+            is_trim = order["do"] == "trim"
+            message = OscMessageBuilder("/fillside/trim/fill" if is_trim else "/fillside/balance")
+            message.add_arg(order["by" if is_trim else "ratio"])
             sender.sendto(message.build().dgram, ("127.0.0.1", to))
 
         def answered() -> None:
@@ -129,7 +135,7 @@ def osc_path(frames: int) -> Iterator[OrderPath]:
             assert b"ok" in answer, answer
 
         def echo() -> None:
-            send(STEP_STOPS, echo_port)
+            send(TO_AND_FRO["trim"][0], echo_port)
             sender.recv(2048)
 
         yield OrderPath("bare UDP echo", send, answered, echo)
@@ -145,10 +151,6 @@ def _daemon(frames: int, **tables: Table) -> Iterator[OwnDaemon]:
         yield daemon
 
 
-def _order(stops: float) -> str:
-    return json.dumps({"do": "trim", "role": "fill", "by": stops})
-
-
 @contextmanager
 def _udp_echo() -> Iterator[int]:
     peer = subprocess.Popen([sys.executable, "-c", ECHO], stdout=subprocess.PIPE, text=True)
@@ -161,7 +163,7 @@ def _udp_echo() -> Iterator[int]:
 
 
 class BrokerClient:
-    """A client of a broker without a thread, so that no switch between threads counts as the broker's time."""
+    """A client of a broker without a thread, as switching to one would count as the broker's time."""
 
     def __init__(self, port: int, *topics: str) -> None:
         self._came: list[tuple[str, bytes]] = []
@@ -201,28 +203,30 @@ class BrokerClient:
 
 
 class Latencies(NamedTuple):
-    """Times [ms] of orders until the first changed packet, and of the echoes between them."""
+    """Times [ms] of orders until the first changed packet, by kind, and of the echoes between them."""
 
-    orders: list[float]
+    orders: dict[str, list[float]]
     echoes: list[float]
     peer: str
 
 
 def latencies_ms(door: str, orders: int) -> Latencies:
-    """Measure one door, order and echo in turn."""
+    """Measure one door with so many orders of each kind, order and echo in turn."""
     receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     receiver.bind(("127.0.0.1", 0))
     with receiver, PATHS[door](receiver.getsockname()[1]) as path:
-        found = Latencies([], [], path.peer)
+        found = Latencies({kind: [] for kind in TO_AND_FRO}, [], path.peer)
         slots = b""
         for number in range(-WARM_UP, orders):
-            time.sleep(REST_S)
-            slots = _last_slots(receiver, slots)
-            order_ms = _order_ms(path, receiver, slots, -STEP_STOPS if number % 2 else STEP_STOPS)
+            for kind, to_and_fro in TO_AND_FRO.items():
+                time.sleep(REST_S)
+                slots = _last_slots(receiver, slots)
+                order_ms = _order_ms(path, receiver, slots, to_and_fro[number % 2])
+                if number >= 0:
+                    found.orders[kind].append(order_ms)
             time.sleep(REST_S)
             echo_ms = _timed_ms(path.echo)
             if number >= 0:
-                found.orders.append(order_ms)
                 found.echoes.append(echo_ms)
         return found
 
@@ -234,11 +238,11 @@ def _last_slots(receiver: socket.socket, slots: bytes) -> bytes:
     return slots
 
 
-def _order_ms(path: OrderPath, receiver: socket.socket, slots: bytes, stops: float) -> float:
+def _order_ms(path: OrderPath, receiver: socket.socket, slots: bytes, order: Table) -> float:
     receiver.settimeout(WITHIN_S)
 
     def until_changed() -> None:
-        path.send(stops)
+        path.send(order)
         while receiver.recv(2048)[SLOTS_FROM:] == slots:
             pass
 
@@ -259,13 +263,14 @@ def median_and_p99(taken: list[float]) -> tuple[float, float]:
 
 
 def figures_of(door: str, orders: int) -> list[Figure]:
-    """The median and the 99th percentile of one door, each beside its echo's."""
+    """The median and the 99th percentile of each kind of order at one door, beside its echo's."""
     found = latencies_ms(door, orders)
-    names, allowances = ("median", "99th percentile"), (MEDIAN_MS, P99_MS)
+    floors = median_and_p99(found.echoes)
     return [
-        Figure(f"order to packet by {door.upper()}, {name}", value, "ms", floor, found.peer, allowance)
+        Figure(f"{kind} to packet by {door.upper()}, {name}", value, "ms", floor, found.peer, allowance)
+        for kind, taken in found.orders.items()
         for name, allowance, value, floor in zip(
-            names, allowances, median_and_p99(found.orders), median_and_p99(found.echoes), strict=True
+            ("median", "99th percentile"), (MEDIAN_MS, P99_MS), median_and_p99(taken), floors, strict=True
         )
     ]
 
@@ -273,12 +278,12 @@ def figures_of(door: str, orders: int) -> list[Figure]:
 def figures(quick: bool) -> list[Figure]:
     """The figures of every door that can be measured here; MQTT wants Mosquitto."""
     doors = [door for door in PATHS if door != "mqtt" or MOSQUITTO is not None]
-    return [figure for door in doors for figure in figures_of(door, 40 if quick else 300)]
+    return [figure for door in doors for figure in figures_of(door, 30 if quick else 200)]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--orders", type=int, default=300)
+    parser.add_argument("--orders", type=int, default=200)
     parser.add_argument("--doors", nargs="+", choices=[*PATHS], default=[*PATHS])
     chosen = parser.parse_args()
     for door in chosen.doors:

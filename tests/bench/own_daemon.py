@@ -14,8 +14,8 @@ STARTS_WITHIN_S = 60.0
 
 
 def two_heads(port: int, exposure_lux: float, stops_s: float, **more: Table) -> str:
-    """A rig file of a key and a fill, 16 bits each, that fades by orders at so many stops a second; `more` are
-    further tables of it."""
+    """A rig file of a key and a fill, 16 bits each, that fades by orders at so many stops a second, with
+    further tables."""
     wire = {"driver": "stage", "universe": 1}
     heads = pair(
         key={"intensity": 1800, "drive": {**wire, "slot": 1, "bits": 16}},

@@ -95,6 +95,8 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
     (1.0, 0.3536)
     """
     low_start, low_goal = start < knee, goal < knee
+    if not (low_start | low_goal).any():
+        return _even_fade(start, goal, speed_stops_s)
     below = low_start & (low_goal | (goal <= knee)) | low_goal & (start <= knee)
     rising = low_start & ~below
     falling = low_goal & ~below
@@ -116,6 +118,25 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
         even_slope=even_stops / even_s,
         even_to_s=even_to_s,
         end_slope=np.where(falling, -pace, 0.0),
+        lasts_s=lasts_s,
+    )
+
+
+def _even_fade(start: FloatArray, goal: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
+    """Return a fade above the knees of all heads, which is even from its start to its goal."""
+    even_start = np.log2(start)
+    even_stops = np.log2(goal) - even_start
+    lasts_s = float((np.abs(even_stops) / speed_stops_s).max(initial=0.0))
+    nothing = np.zeros(len(start))
+    return Fade(
+        start=start,
+        goal=goal,
+        slope=nothing,
+        even_from_s=nothing,
+        even_start=even_start,
+        even_slope=even_stops / max(lasts_s, 1e-9),
+        even_to_s=lasts_s,
+        end_slope=nothing,
         lasts_s=lasts_s,
     )
 
@@ -235,8 +256,9 @@ class Fader:
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
         """Fade from the present light to these codes; stuck heads stay."""
-        self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
-        self._was_stuck = self.stuck
+        if self._was_stuck is not self.stuck:
+            self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
+            self._was_stuck = self.stuck
         target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
         self._goal, self.goal = target, tuple(target.tolist())
         self._from_codes = self._codes
