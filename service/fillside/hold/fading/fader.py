@@ -179,13 +179,10 @@ class Lags:
         return late
 
     @cached_property
-    def gentle_stops_s(self) -> FloatArray:
-        """The fastest fade of each head that returns [stop/s]."""
+    def gently_stops_s(self) -> FloatArray:
+        """The fastest fade of a head that is back, or was found at another level."""
         fastest = self.fastest_stops_s
-        gently: FloatArray = np.where(
-            np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S)
-        )
-        return gently
+        return np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
 
     @cached_property
     def any_late(self) -> bool:
@@ -269,7 +266,7 @@ class Fader:
             return
         waits_s = self._lags.waits_s(moves)
         self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
-        fastest = np.where(self._gentle, self._lags.gentle_stops_s, self._lags.fastest_stops_s)
+        fastest = np.where(self._gentle, self._lags.gently_stops_s, self._lags.fastest_stops_s)
         self._fade = fade(self._outputs, outputs, self._knees, np.minimum(speed_stops_s, fastest))
 
     def start_from(self, codes: Mapping[int, int], at_s: float) -> None:

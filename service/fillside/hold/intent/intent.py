@@ -85,12 +85,16 @@ class Intent:
     def rig(self, file: Rig) -> Rig:
         """Return the rig with ordered values replacing those of its file. Raises
         ValueError if they do not fit."""
-        camera = Camera.model_validate(merged_camera(file.camera, self.camera))
-        table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
-        for name in ("relative", "against"):
-            if name in self.balance:
-                table[name] = {**getattr(file.balance, name), **self.balance[name]}
-        return file.model_copy(update={"camera": camera, "balance": Balance.model_validate(table)})
+        ordered: dict[str, Camera | Balance] = {}
+        if self.camera:
+            ordered["camera"] = Camera.model_validate(merged_camera(file.camera, self.camera))
+        if self.balance:
+            table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
+            for name in ("relative", "against"):
+                if name in self.balance:
+                    table[name] = {**getattr(file.balance, name), **self.balance[name]}
+            ordered["balance"] = Balance.model_validate(table)
+        return file.model_copy(update=ordered) if ordered else file
 
     def target(self, ordered: Rig) -> BalanceTarget:
         """Return the balance target without trims, from the result of `rig`. Raises
