@@ -21,8 +21,8 @@ TURN_STOPS = 0.1
 LEAST_OUTPUT = 0.01
 MOST_TURNS = 3
 WINDOW_S = 1.0 + 0.06
-"""A second, two packets of DMX512-A, 23 ms each, and some for a busy machine: a wire may hold back a frame and
-drop an extreme for which no packet had room, so that a turn is seen so much later."""
+"""A second, two packets of DMX512-A, 23 ms each, and some for a busy machine. A wire may hold back a frame
+and drop an extreme for which no packet had room; then a turn is seen so much later."""
 _SLACK_STOPS = 1e-9
 _LONG_AGO_S = -1e9
 
