@@ -83,13 +83,13 @@ class Timing:
 class OptionsModel(BaseModel):
     """Base of a kind's keys in ``[drivers.NAME]`` beside `kind`; unknown keys are errors."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class DriveModel(BaseModel):
     """Base of a kind's keys in a head's ``drive`` beside `driver`; unknown keys are errors."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     if TYPE_CHECKING:
         # A kind may define it as a field or as a property; either would confuse pydantic here.

@@ -36,7 +36,7 @@ from fillside.doors.http.metrics import Metrics
 from fillside.doors.http.request_checks import HostNames
 from fillside.hold.machine.hold import Hold
 from fillside.metering.assembly import metering
-from fillside.metering.calibrations import calibration_in_use
+from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.runtime.loop import Runner
