@@ -294,9 +294,9 @@ class Driver(ABC):
         """
         if self._phase == "closed":
             raise OperationError(f"driver {self.name} is closed", driver=self.name)
+        most = self._full_scales
         for name, code in codes.items():
-            most = self._full_scales.get(name, -1)
-            if type(code) is not int or not 0 <= code <= most:
+            if type(code) is not int or not 0 <= code <= most.get(name, -1):
                 raise self._refusal(name, code)
         self._codes.update(codes)
         if self._phase == "open":

@@ -138,22 +138,27 @@ class SlotFrame:
     def __init__(self, channels: Iterable[Channel], count: int = SLOTS) -> None:
         self._slots = bytearray(count)
         self._codes: dict[str, int] = {}
-        self._places: dict[str, tuple[int, ...]] = {}
+        self._places: dict[str, tuple[tuple[int, int], ...]] = {}
+        """Of each channel, the place of each octet and the bits to the right of it in the code."""
         for channel in channels:
             if isinstance(channel.drive, SlotKeys):
-                self._places[channel.name] = tuple(slot - 1 for slot in channel.drive.octet_slots)
+                slots = channel.drive.octet_slots
+                bits = range(8 * (len(slots) - 1), -1, -8)
+                self._places[channel.name] = tuple(
+                    (slot - 1, right) for slot, right in zip(slots, bits, strict=True)
+                )
                 for slot, octet in channel.drive.held.items():
                     self._slots[slot - 1] = octet
 
     def put(self, codes: Mapping[str, int]) -> bool:
         """Store the codes of the universe's channels; return True if one changed or is the first."""
-        changed = False
+        changed, slots, known = False, self._slots, self._codes
         for name, places in self._places.items():
             code = codes.get(name)
-            if code is not None and self._codes.get(name) != code:
-                self._codes[name] = code
-                for place, octet in zip(places, code.to_bytes(len(places), "big"), strict=True):
-                    self._slots[place] = octet
+            if code is not None and known.get(name) != code:
+                known[name] = code
+                for place, bits in places:
+                    slots[place] = code >> bits & 255
                 changed = True
         return changed
 

@@ -14,6 +14,7 @@ Slots are numbered from 1 elsewhere; only this file knows octet offsets and the 
 
 from __future__ import annotations
 
+import functools
 import itertools
 import struct
 import uuid
@@ -101,6 +102,7 @@ class DiscoveryPacket:
 Packet = DataPacket | SyncPacket | DiscoveryPacket
 
 
+@functools.cache
 def multicast_group(universe: int) -> str:
     """Return the IPv4 group of a universe, a sync address, or discovery (E1.31 9.3.1).
 
