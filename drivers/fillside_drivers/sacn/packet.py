@@ -135,21 +135,29 @@ class DataOctets:
 
     >>> import dataclasses
     >>> first = DataPacket(uuid.UUID(int=1), "studio", 1, 0, bytes(512))
-    >>> DataOctets(first).next(9, bytes(512)) == encode(dataclasses.replace(first, sequence=9))
+    >>> stream, full = DataOctets(first), b"\\xff" * 512
+    >>> stream.put(full)
+    >>> stream.next(9) == encode(dataclasses.replace(first, sequence=9, slots=full))
     True
     """
 
     def __init__(self, packet: DataPacket) -> None:
         self._octets = bytearray(encode(packet))
 
-    def next(self, sequence: int, slots: bytes, terminated: bool = False) -> bytes:
-        """Encode the first packet with these fields changed; the number of slots must stay the same."""
+        self._options = self._octets[_OPTIONS_AT] & ~_TERMINATED
+
+    def put(self, slots: bytes) -> None:
+        """Change the slots; their number must stay the same."""
         octets = self._octets
         if len(slots) != len(octets) - _DATA_HEAD:
             raise FieldError("slots", len(slots), f"must stay {len(octets) - _DATA_HEAD}")
-        octets[_SEQUENCE_AT] = sequence
-        octets[_OPTIONS_AT] = octets[_OPTIONS_AT] & ~_TERMINATED | (_TERMINATED if terminated else 0)
         octets[_DATA_HEAD:] = slots
+
+    def next(self, sequence: int, terminated: bool = False) -> bytes:
+        """Encode the first packet with its slots as they are now, and these fields."""
+        octets = self._octets
+        octets[_SEQUENCE_AT] = sequence
+        octets[_OPTIONS_AT] = self._options | _TERMINATED if terminated else self._options
         return bytes(octets)
 
 

@@ -92,10 +92,9 @@ class _Universe:
         return self.slots is not None and not self.standing_by
 
     def packet(self, terminated: bool = False) -> OutgoingPacket:
-        assert self.slots is not None, "only universes with a value are sent"
-        octets = self.octets.next(self.sequence, self.slots, terminated)
-        self.sequence = (self.sequence + 1) % 256
-        return OutgoingPacket(self.number, octets)
+        sequence = self.sequence
+        self.sequence = (sequence + 1) % 256
+        return OutgoingPacket(self.number, self.octets.next(sequence, terminated))
 
 
 @dataclass
@@ -122,8 +121,10 @@ class _Group:
     def change(self) -> None:
         extra = SKIPPED_AFTER_RESTART if self.last == -math.inf else 0
         self.owed = max(SETTLED_PACKETS + extra, self.owed)
-        self.phase = Phase.CHANGED
-        self.plan()
+        was, self.phase = self.phase, Phase.CHANGED
+        # A settling universe waits as long as a changed one.
+        if was is Phase.RESTING or self.due == math.inf:
+            self.plan()
 
     def assert_again(self) -> None:
         if self.phase is not Phase.SILENT:
@@ -133,9 +134,12 @@ class _Group:
 
     def packets(self, now: float) -> list[OutgoingPacket]:
         self.last = now
-        self.owed = max(0, self.owed - 1)
-        self.phase = Phase.SETTLING if self.owed else Phase.RESTING
-        self.plan()
+        if self.owed > 1:
+            self.owed, self.phase, wait_s = self.owed - 1, Phase.SETTLING, PERIOD_S
+        else:
+            self.owed, self.phase, wait_s = 0, Phase.RESTING, KEEPALIVE_S
+        if self.due < math.inf:
+            self.due = now + wait_s
         return [universe.packet() for universe in self.universes if universe.is_sent]
 
 
@@ -203,6 +207,7 @@ class Schedule:
         if target.slots == slots:
             return
         is_first = target.slots is None
+        target.octets.put(slots)
         target.slots = slots
         if is_first:
             self._list_universes()
