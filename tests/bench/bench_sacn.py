@@ -1,9 +1,9 @@
-"""The cost of 64 universes at 44 frames a second with 512 heads fading, beside bare `sendto` of as many packets.
+"""The cost of 64 universes at 44 frames a second with 512 heads fading, beside bare `sendto` of as many.
 
-Run by ``python tests/bench/run.py sacn``. Processor time of the whole process over wall time, as a share of one
-core. Measured are the whole hold (fade, flash limiter, frames, driver, the store beside it), the driver alone
-with eight changed heads on every universe in each frame, and in turn with them bare `sendto` of packets of the
-same size on the same kind of timer.
+Run by ``python tests/bench/run.py sacn``. Processor time of the whole process over wall time, as a share of
+one core. Measured are the whole hold (fade, flash limiter, frames, driver, the store beside it), the driver
+alone with eight changed heads on every universe in each frame, and in turn with them bare `sendto` of packets
+of the same size on the same kind of timer.
 """
 
 from __future__ import annotations
@@ -134,8 +134,10 @@ async def whole(seconds: float, port: int, into: list[Share]) -> None:
     runner = Runner(Hold(rig, now_s=time.monotonic()), drivers, store, time.monotonic)
     async with drivers.drivers["stage"] as stage:
         light = asyncio.create_task(runner.run())
-        while not runner.light.settled:
-            await asyncio.sleep(0.1)
+        with runner.watching() as changed:
+            while not runner.light.settled:
+                changed.clear()
+                await changed.wait()
         await runner.do(parse_order({"do": "expose", "by": -STOPS_S * (seconds + 2)}), US)
         await asyncio.sleep(0.5)
         async with measured(lambda: stage.health.frames_sent, into):

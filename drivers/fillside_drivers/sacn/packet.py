@@ -141,6 +141,8 @@ class DataOctets:
     True
     """
 
+    __slots__ = ("_octets", "_options")
+
     def __init__(self, packet: DataPacket) -> None:
         self._octets = bytearray(encode(packet))
 

@@ -79,7 +79,7 @@ class OutgoingPacket(NamedTuple):
     octets: bytes
 
 
-@dataclass
+@dataclass(slots=True)
 class _Universe:
     number: int
     octets: DataOctets
@@ -97,7 +97,7 @@ class _Universe:
         return OutgoingPacket(self.number, self.octets.next(sequence, terminated))
 
 
-@dataclass
+@dataclass(slots=True)
 class _Group:
     """Universes whose packets leave together: one, or all with synchronization."""
 

@@ -45,21 +45,19 @@ class DriversInUse:
         """Yield, for each driver, the channels whose codes changed since `before`, or
         all channels if that is empty."""
         for name, heads in self.heads.items():
-            changed = [
-                (place, head, codes[place])
-                for place, head in heads
-                if not before or codes[place] != before[place]
-            ]
-            if changed:
-                yield self.drivers[name], _frame(scene, changed)
+            if frame := _frame(scene, heads, codes, before):
+                yield self.drivers[name], frame
 
 
-def _frame(scene: Scene, heads: Iterable[tuple[int, str, int]]) -> dict[str, int]:
-    """Return the codes by channel of heads, given by index, name and code."""
+def _frame(scene: Scene, heads: Iterable[tuple[int, str]], codes: Codes, before: Codes) -> dict[str, int]:
+    """Return the codes by channel of those of the heads, given by index and name, whose code changed."""
     whites, frame = scene.whites, {}
-    for place, head, code in heads:
+    for place, head in heads:
+        code = codes[place]
+        if before and code == before[place]:
+            continue
         if whites[place] is None:
-            # Its one channel has its name and its code: so it is for nearly all of some hundred heads.
+            # Its one channel has its name and its code, as nearly all of some hundred heads have.
             frame[head] = code
         else:
             split = scene.wire_codes(place, code)
