@@ -20,8 +20,9 @@ from typing import Any
 
 from fillside.background.side_jobs import SideJobs
 from fillside.background.turns import Turnstile
+from fillside.balance.remedies.search import remedies
 from fillside.hold.contract import HeldLight
-from fillside.hold.events import Event, RemediesFound, RemedyQuestion
+from fillside.hold.events import Event, RemediesFound
 from fillside.hold.snapshot.state import State as Snapshot
 from fillside.orders.answers import Refusal
 from fillside.orders.model import LightOrder, MeterOrder
@@ -214,7 +215,8 @@ class Runner:
             question = self.light.remedy_question()
             if question is None:
                 continue
-            self.event(await asyncio.to_thread(_answered, question))
+            found = await asyncio.to_thread(remedies, question.rig, question.subject, question.calibration)
+            self.event(RemediesFound(question, found))
 
     def save(self) -> None:
         """Store the data for a restart now."""
@@ -280,10 +282,3 @@ class Runner:
         self._record.changed(self.light)
         self.live.studio_changed()
         self._woken.set()
-
-
-def _answered(question: RemedyQuestion) -> RemediesFound:
-    # Imported by the thread that searches: most studios never ask.
-    from fillside.balance.remedies.search import remedies
-
-    return RemediesFound(question, remedies(question.rig, question.subject, question.calibration))
