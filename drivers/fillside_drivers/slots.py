@@ -177,7 +177,8 @@ class SlotFrames:
 
     def octets(self, universe: int) -> bytes:
         """The current slots of a universe, starting with slot 1."""
-        return self._slots[self._row_of[universe]].tobytes()
+        octets: bytes = self._slots[self._row_of[universe]].tobytes()
+        return octets
 
 
 class SlotFrame:

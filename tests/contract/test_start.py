@@ -68,6 +68,16 @@ def test_a_start_loads_nothing_that_only_some_studios_need(tmp_path: Path) -> No
     assert [name for name in loaded if any(f"{name}.".startswith(f"{late}.") for late in LATE)] == []
 
 
+def test_the_wires_do_not_wait_for_the_library_of_the_http_door() -> None:
+    script = """
+import json, sys
+import fillside.daemon.composition, fillside.rig_file, fillside_drivers.sacn.sender
+print(json.dumps(sorted(name for name in sys.modules if "." not in name)))
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert {"aiohttp", "prometheus_client", "yarl"} & set(json.loads(done.stdout)) == set()
+
+
 def metered(up: Running) -> dict[str, Any]:
     state = up.runner.state()
     return {name: state[name] for name in ("routine", "daylight", "drift")}
