@@ -29,6 +29,8 @@ from typing import TYPE_CHECKING, ClassVar, Literal, Self, TypedDict, Unpack
 
 from pydantic import BaseModel, ConfigDict
 
+from fillside_drivers.system import SYSTEM, System
+
 log = logging.getLogger(__name__)
 
 Clock = Callable[[], float]
@@ -162,6 +164,7 @@ class Setup:
     channels: tuple[Channel, ...]
     clock: Clock
     identity: Identity
+    system: System = SYSTEM
 
 
 State = Literal["ok", "late", "lost"]

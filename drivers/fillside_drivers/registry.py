@@ -36,6 +36,7 @@ from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
 from fillside_drivers.plain_errors import package_missing
 from fillside_drivers.sacn.options import SacnDrive, SacnOptions
 from fillside_drivers.sim.options import SimDrive, SimOptions, stand_in
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -156,6 +157,7 @@ def build(
     clock: Clock,
     identity: Identity,
     ccts_k: Mapping[str, float] | None = None,
+    system: System = SYSTEM,
 ) -> Driver:
     """Build a driver, which is not open yet.
 
@@ -167,6 +169,7 @@ def build(
         clock: monotonic time [s].
         identity: our identity to other machines.
         ccts_k: target white by head, for lamps that take it by message [K].
+        system: the machine; its clock is not used here.
 
     Raises:
         OptionsError: the kind does not take an option or drive, or two heads occupy one place.
@@ -185,7 +188,7 @@ def build(
         channel for head, drive in own.items() for channel in _channels(head, drive, whites.get(head))
     )
     _no_overlap(channels, name)
-    return _class_of(found, name)(Setup(name, read, channels, clock, identity))
+    return _class_of(found, name)(Setup(name, read, channels, clock, identity, system))
 
 
 Given = Mapping[str, Any] | BaseModel

@@ -296,7 +296,7 @@ BODY: dict[str, Any] = {"heads": {"key": {"intensity_cd": 1500.0, "sigma_stops":
 def test_a_calibration_a_reading_does_not_stay_and_what_was_weighed_is_not_taken_for_new(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("fillside.storage.records.metering.time.time", lambda: NOW)
+    monkeypatch.setattr(store, "unix_clock", lambda: NOW)
     for _ in range(80):
         number = metering.save_reading(store, "anna", "calibrate", READING).result(20)
         metering.save_calibration(store, {}, [number], BODY).result(20)

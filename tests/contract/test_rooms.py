@@ -54,25 +54,30 @@ DRIVERS: dict[str, Room] = {
     "fillside_drivers.retry": Room(),
     "fillside_drivers.plain_errors": Room(),
     "fillside_drivers.plain_files": Room(),
-    "fillside_drivers.driver": Room(),
+    "fillside_drivers.system": Room(),
+    "fillside_drivers.driver": Room("fillside_drivers.system"),
     "fillside_drivers.slots": Room("fillside_drivers.driver fillside_drivers.gdtf"),
     "fillside_drivers.sacn.packet": pure(),
     "fillside_drivers.sacn.sources": pure("fillside_drivers.sacn.packet"),
     "fillside_drivers.sacn": Room(
+        "fillside_drivers.system "
         "fillside_drivers.driver fillside_drivers.plain_errors fillside_drivers.retry "
         "fillside_drivers.slots fillside_drivers.sacn.packet fillside_drivers.sacn.sources"
     ),
     "fillside_drivers.dmx_serial.timing": pure(),
     "fillside_drivers.dmx_serial": Room(
+        "fillside_drivers.system "
         "fillside_drivers.driver fillside_drivers.plain_errors fillside_drivers.retry "
         "fillside_drivers.slots fillside_drivers.dmx_serial.timing"
     ),
     "fillside_drivers.mqtt": Room(
+        "fillside_drivers.system "
         "fillside_drivers.driver fillside_drivers.cancellation fillside_drivers.plain_errors "
         "fillside_drivers.plain_files fillside_drivers.retry"
     ),
     "fillside_drivers.sim": Room("fillside_drivers.driver fillside_drivers.slots"),
     "fillside_drivers.registry": Room(
+        "fillside_drivers.system "
         "fillside_drivers.driver fillside_drivers.plain_errors fillside_drivers.sacn "
         "fillside_drivers.dmx_serial fillside_drivers.mqtt fillside_drivers.sim"
     ),
@@ -136,9 +141,11 @@ SHELL: dict[str, Room] = {
         "fillside_drivers.plain_files"
     ),
     "fillside.storage": Room(
+        "fillside_drivers.system "
         "fillside.bounds fillside.calibration fillside.orders fillside.rig fillside.system_errors"
     ),
     "fillside.runtime": Room(
+        "fillside_drivers.system "
         "fillside.background fillside.balance fillside.hold.contract fillside.hold.events "
         "fillside.hold.fading fillside.hold.memory fillside.hold.snapshot fillside.orders fillside.rig "
         "fillside.storage fillside_drivers.driver fillside_drivers.registry"
@@ -151,15 +158,18 @@ SHELL: dict[str, Room] = {
         "fillside_drivers.driver fillside_drivers.sim"
     ),
     "fillside.doors.mqtt": Room(
+        "fillside_drivers.system "
         "fillside.doors fillside.doors.mqtt.homie fillside.doors.mqtt.messages "
         "fillside.doors.mqtt.sensors fillside.orders fillside.rig fillside.runtime fillside.storage "
         "fillside_drivers.cancellation fillside_drivers.mqtt fillside_drivers.retry"
     ),
     "fillside.doors.osc": Room(
+        "fillside_drivers.system "
         "fillside.doors fillside.doors.osc.addresses fillside.doors.osc.packet fillside.orders "
         "fillside.rig fillside.runtime fillside.storage fillside.system_errors"
     ),
     "fillside.doors.http": Room(
+        "fillside_drivers.system "
         "fillside.access fillside.access.permissions fillside.background fillside.calibration "
         "fillside.doors fillside.doors.http.connection_limits fillside.hold.snapshot fillside.manual "
         "fillside.orders "
@@ -172,6 +182,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.sheet": Room("fillside.calibration fillside.planning fillside.rig fillside.text"),
     "fillside.daemon": Room(
+        "fillside_drivers.system "
         "fillside.access fillside.background fillside.bounds fillside.calibration fillside.doors "
         "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold.contract "
         "fillside.hold.machine fillside.hold.memory fillside.metering fillside.rig "

@@ -91,8 +91,8 @@ def test_a_take_is_as_long_as_it_was_whatever_the_clock_on_the_wall_was_set_to(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     elapsed, wall = HandClock(50.0), HandClock(1_795_000_000.0)
-    monkeypatch.setattr("fillside.storage.records.takes.time.time", wall)
     with Store.in_memory() as store:
+        monkeypatch.setattr(store, "unix_clock", wall)
         kept = TakeRecorder(store, elapsed)
         for step_s in (-172_800.0, +172_800.0):
             kept.record(STATE | {"mode": "freeze"})

@@ -347,7 +347,7 @@ def test_the_line_is_opened_as_the_standard_has_it(monkeypatch: pytest.MonkeyPat
     assert isinstance(driver, DmxSerialDriver)
     driver._open_port()
     (said,) = opened
-    assert said["args"] == ("/dev/null", 250_000)
+    assert (said["args"], said["baudrate"]) == (("/dev/null",), 250_000)
     assert (said["bytesize"], said["parity"], said["stopbits"]) == (8, "N", 2)
     assert said["exclusive"] is True
 

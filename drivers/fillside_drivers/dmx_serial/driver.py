@@ -65,9 +65,9 @@ class DmxSerialDriver(Driver):
             )
 
     def _open_port(self) -> Port:
-        return serial.Serial(
+        return self.setup.system.serial_port(
             self._options.device,
-            BAUD,
+            baudrate=BAUD,
             bytesize=serial.EIGHTBITS,
             parity=serial.PARITY_NONE,
             stopbits=serial.STOPBITS_TWO,
@@ -96,6 +96,7 @@ class DmxSerialDriver(Driver):
             self._clock,
             tell,
             random.Random(self.name),
+            self.setup.system,
         )
         self._writer.start()
         event = await first

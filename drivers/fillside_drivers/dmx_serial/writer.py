@@ -10,8 +10,6 @@ from __future__ import annotations
 import logging
 import random
 import termios
-import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
@@ -19,6 +17,7 @@ from typing import Literal, Protocol
 from fillside_drivers.dmx_serial.timing import BREAK_S, MARK_S, packet_s
 from fillside_drivers.driver import Clock
 from fillside_drivers.retry import Backoff
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -57,6 +56,7 @@ class LineRefresher:
         clock: monotonic time [s].
         tell: receives the events, on the writer's thread.
         rng: jitter of the back-off.
+        system: the machine's threads and waits.
     """
 
     def __init__(
@@ -67,15 +67,16 @@ class LineRefresher:
         clock: Clock,
         tell: Callable[[Event], None],
         rng: random.Random,
+        system: System = SYSTEM,
     ) -> None:
         self._open_port, self._clock, self._tell = open_port, clock, tell
         self._shortest_s, self._period_s = packet_s(slots), period_s
         self._backoff = Backoff(rng)
-        self._condition = threading.Condition()
+        self._condition = system.condition()
         self._octets: bytes | None = None
         self._fresh = False
         self._stopping = False
-        self._thread = threading.Thread(target=self._run, name="dmx-serial writer", daemon=True)
+        self._thread, self._sleep = system.thread(self._run, "dmx-serial writer"), system.sleep
 
     def start(self) -> None:
         self._thread.start()
@@ -122,7 +123,7 @@ class LineRefresher:
             start = self._clock()
             if start - due > LATE_S:
                 self._tell(Event("late"))
-            _send(port, octets)
+            self._send(port, octets)
             self._backoff.reset()
             self._tell(Event("sent"))
             free_at, due = start + self._shortest_s, start + self._period_s
@@ -137,17 +138,16 @@ class LineRefresher:
             if self._octets is None or (self._stopping and not self._fresh):
                 return None
         # The line is busy with the packet before; octets passed meanwhile replace the waiting ones.
-        time.sleep(max(0.0, free_at - self._clock()))
+        self._sleep(max(0.0, free_at - self._clock()))
         with self._condition:
             self._fresh = False
             return self._octets
 
-
-def _send(port: Port, octets: bytes) -> None:
-    """Send one packet. Sleeping and switching a break may take longer than requested, never less."""
-    port.break_condition = True
-    time.sleep(BREAK_S)
-    port.break_condition = False
-    time.sleep(MARK_S)
-    port.write(octets)
-    port.flush()
+    def _send(self, port: Port, octets: bytes) -> None:
+        """Send one packet. Sleeping and switching a break may take longer than requested, never less."""
+        port.break_condition = True
+        self._sleep(BREAK_S)
+        port.break_condition = False
+        self._sleep(MARK_S)
+        port.write(octets)
+        port.flush()

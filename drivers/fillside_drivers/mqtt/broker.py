@@ -13,6 +13,7 @@ import aiomqtt
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 from fillside_drivers.plain_errors import why
 from fillside_drivers.plain_files import LARGEST_TEXT_BYTES, MIB, check_plain, plain_bytes
+from fillside_drivers.system import SYSTEM, System
 
 LARGEST_AUTHORITIES_BYTES = 8 * MIB
 """Largest file of certificates; all authorities that a system trusts take half a megabyte."""
@@ -29,7 +30,9 @@ class BrokerError(Exception):
         self.message, self.where = message, where
 
 
-def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomqtt.Client:
+def client_for(
+    options: BrokerOptions, *, identifier: str, system: System = SYSTEM, **more: Any
+) -> aiomqtt.Client:
     """Return a client that is not connected yet and sends without delay.
 
     Its waits end after 5 s unless `timeout` is given.
@@ -37,7 +40,7 @@ def client_for(options: BrokerOptions, *, identifier: str, **more: Any) -> aiomq
     Raises:
         BrokerError: a secret or certificate is not available.
     """
-    return aiomqtt.Client(
+    return system.mqtt_client(
         options.broker,
         options.port_number,
         username=secret(options.user_from, "user_from"),

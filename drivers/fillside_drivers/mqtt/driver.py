@@ -78,6 +78,7 @@ class MqttDriver(Driver):
                 clean_session=None if new else True,
                 max_queued_incoming_messages=MOST_WAITING_MESSAGES,
                 timeout=CONNECTS_WITHIN_S,
+                system=self.setup.system,
             )
         except BrokerError as error:
             raise OpenError(

@@ -15,6 +15,7 @@ from fillside_drivers.driver import Clock
 from fillside_drivers.sacn.options import PORT
 from fillside_drivers.sacn.packet import DataPacket, OctetsError, cid_octets, decode, multicast_group
 from fillside_drivers.sacn.sources import RivalSources
+from fillside_drivers.system import SYSTEM, System
 
 
 class _Ear(asyncio.DatagramProtocol):
@@ -28,8 +29,15 @@ class _Ear(asyncio.DatagramProtocol):
 class Listener:
     """Keeps `sources` up to date while open, and calls `changed` when they change."""
 
-    def __init__(self, sources: RivalSources, own: bytes, clock: Clock, changed: Callable[[], None]) -> None:
-        self.sources = sources
+    def __init__(
+        self,
+        sources: RivalSources,
+        own: bytes,
+        clock: Clock,
+        changed: Callable[[], None],
+        system: System = SYSTEM,
+    ) -> None:
+        self.sources, self._system = sources, system
         self.garbage = 0
         self._own, self._clock, self._changed = own, clock, changed
         self._ears: list[asyncio.DatagramTransport] = []
@@ -40,7 +48,7 @@ class Listener:
         loop = asyncio.get_running_loop()
         try:
             for universe in universes:
-                joined = _join(multicast_group(universe), interface)
+                joined = _join(self._system, multicast_group(universe), interface)
                 ear, _ = await loop.create_datagram_endpoint(lambda: _Ear(self.hear), sock=joined)
                 self._ears.append(ear)
         except OSError:
@@ -80,8 +88,8 @@ class Listener:
         self._ears.clear()
 
 
-def _join(group: str, interface: str | None) -> socket.socket:
-    made = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+def _join(system: System, group: str, interface: str | None) -> socket.socket:
+    made = system.socket(socket.AF_INET, socket.SOCK_DGRAM)
     try:
         made.setblocking(False)
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

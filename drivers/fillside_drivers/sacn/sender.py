@@ -76,9 +76,12 @@ class SacnDriver(Driver):
         )
 
     async def _open(self) -> None:
-        self._outlet = await open_outlet(self.name, self._options, self._universes, self._rng)
+        system = self.setup.system
+        self._outlet = await open_outlet(self.name, self._options, self._universes, self._rng, system)
         if self._options.listen:
-            listener = Listener(self.sources, self.setup.identity.cid.bytes, self._clock, self._pump)
+            listener = Listener(
+                self.sources, self.setup.identity.cid.bytes, self._clock, self._pump, self.setup.system
+            )
             try:
                 await listener.open(self._universes, self._options.interface)
             except OSError as error:

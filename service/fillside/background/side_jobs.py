@@ -44,9 +44,14 @@ class _Trouble:
 class SideJobs:
     """All side jobs of a daemon, by name. All methods run on the event loop's thread."""
 
-    def __init__(self, clock: Clock, changed: Callable[[], object] = lambda: None) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        changed: Callable[[], object] = lambda: None,
+        unix_clock: Clock = time.time,
+    ) -> None:
         """`changed` is called when a job gets into trouble or out of it."""
-        self._clock, self._changed = clock, changed
+        self._clock, self._changed, self._unix_clock = clock, changed, unix_clock
         self._troubles: dict[str, _Trouble] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self.failures: Counter[str] = Counter()
@@ -82,7 +87,7 @@ class SideJobs:
         trouble = self._troubles.get(name)
         new = trouble is None
         if trouble is None:
-            trouble = self._troubles[name] = _Trouble(time.time())
+            trouble = self._troubles[name] = _Trouble(self._unix_clock())
         trouble.failures += 1
         trouble.says, trouble.well_at_s = in_words(error), None
         # Logs failures 1, 10, 100 and so on, so that a failure in every frame does not fill the log.

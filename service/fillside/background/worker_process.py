@@ -101,6 +101,10 @@ class WorkerProcess:
                 await process.wait()
 
 
+Workers = Callable[..., WorkerProcess]
+"""Makes worker processes; called as `WorkerProcess` is."""
+
+
 async def _asked(process: asyncio.subprocess.Process, question: Any) -> tuple[bool, Any]:
     assert process.stdin is not None
     assert process.stdout is not None

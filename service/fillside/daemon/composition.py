@@ -14,9 +14,8 @@ import shlex
 import signal
 import socket
 import sys
-import time
 import uuid
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -24,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from fillside.access.tokens import TokenFile, TokenFileError
+from fillside.background.worker_process import WorkerProcess, Workers
 from fillside.daemon.listeners import OpenListeners, prepare_listeners
 from fillside.daemon.notify import Notifier
 from fillside.daemon.reload import ReloadableParts
@@ -41,6 +41,7 @@ from fillside.storage.records.saved_state import load_state, persistent_identity
 from fillside.storage.store import Store
 from fillside.storage.thinning import keep_within_bounds
 from fillside_drivers.driver import Driver, Identity
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -97,7 +98,9 @@ class Running:
 
 
 @contextmanager
-def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -> Iterator[socket.socket]:
+def listening(
+    listen: Listen, tokens: TokenFile, all_need_token: bool = False, system: System = SYSTEM
+) -> Iterator[socket.socket]:
     """Bind the listening socket. Raises ListenError if visitors would need a token and none exists."""
     with suppress(TokenFileError):  # a damaged file admits no visitor, but the light can be held
         if (all_need_token or not listen.loopback) and not tokens.lasting():
@@ -108,7 +111,7 @@ def listening(listen: Listen, tokens: TokenFile, all_need_token: bool = False) -
                 f"{why}, and there is no token in {tokens.path}; make one first: fillside token new "
                 f"--may operate --data {shlex.quote(str(tokens.path.parent))}"
             )
-    with bind(listen) as bound:
+    with bind(listen, system) as bound:
         yield bound
 
 
@@ -120,11 +123,11 @@ def check_tokens(tokens: TokenFile, store: Store) -> None:
         store.add_note(f"nobody on another machine can be let in: {error}")
 
 
-def identity_of(store: Store, rig: Rig) -> Identity:
+def identity_of(store: Store, rig: Rig, system: System = SYSTEM) -> Identity:
     """Return the stored network identity, the same at every start; a new one if it is damaged."""
 
     def make() -> str:
-        return str(uuid.uuid4())
+        return str(system.uuid())
 
     stored = persistent_identity(store, "cid", make)
     try:
@@ -155,7 +158,9 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     for state, by, notes in attempts:
         try:
             at = calibrated_at if by is not None else None
-            hold = Hold(rig, state, now_s, calibration=by, calibrated_at=at, unix_s=time.time() - now_s)
+            hold = Hold(
+                rig, state, now_s, calibration=by, calibrated_at=at, unix_s=store.unix_clock() - now_s
+            )
             hold.snapshot()
         except Exception:
             log.exception("the stored state cannot be restored in full")
@@ -165,20 +170,20 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
         return hold
     store.add_note(without)
     store.add_note(uncalibrated)
-    return Hold(rig, None, now_s, unix_s=time.time() - now_s)
+    return Hold(rig, None, now_s, unix_s=store.unix_clock() - now_s)
 
 
 @contextmanager
-def open_store(folder: Path) -> Iterator[Store]:
+def open_store(folder: Path, system: System = SYSTEM) -> Iterator[Store]:
     """Open the store in `folder`, or a read-only copy of it if the folder is not writable.
 
     The light is held without storage rather than not at all.
     """
     try:
-        store = Store.open(folder)
+        store = Store.open(folder, system)
     except FolderUnusableError as error:
         log.error("%s; the light is held, but a restart will not know what was ordered meanwhile", error)
-        store = Store.read_only(folder, disk_trouble(error) or str(error))
+        store = Store.read_only(folder, disk_trouble(error) or str(error), system)
     with store:
         yield store
 
@@ -202,36 +207,36 @@ async def open_drivers(drivers: DriversInUse, stay: bool) -> AsyncIterator[list[
 
 @asynccontextmanager
 async def daemon(
-    rig: Rig, settings: Settings, clock: Callable[[], float] = time.monotonic
+    rig: Rig, settings: Settings, system: System = SYSTEM, workers: Workers = WorkerProcess
 ) -> AsyncIterator[Running]:
     """Run a daemon that holds the light of `rig` while inside."""
-    tokens = TokenFile(settings.tokens)
+    tokens, clock = TokenFile(settings.tokens, system.unix_clock), system.clock
     with (
-        listening(settings.listen, tokens, settings.all_need_token) as bound,
-        prepare_listeners(rig) as prepared,
-        open_store(settings.data) as store,
+        listening(settings.listen, tokens, settings.all_need_token, system) as bound,
+        prepare_listeners(rig, system) as prepared,
+        open_store(settings.data, system) as store,
     ):
         check_tokens(tokens, store)
-        identity = await asyncio.to_thread(identity_of, store, rig)
-        drivers = drivers_of(rig, clock, identity)
+        identity = await asyncio.to_thread(identity_of, store, rig, system)
+        drivers = drivers_of(rig, clock, identity, system)
         runner = Runner(hold_of(rig, store, clock()), drivers, store, clock)
-        listeners = OpenListeners(prepared, runner, identity.cid.hex[:12], clock)
+        listeners = OpenListeners(prepared, runner, identity.cid.hex[:12])
         async with open_drivers(drivers, settings.stay) as opened, asyncio.TaskGroup() as tasks:
             light = tasks.create_task(runner.run(), name="light")
             try:
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
-                runner.jobs.start("thinning", partial(keep_within_bounds, store, time.time))
+                runner.jobs.start("thinning", partial(keep_within_bounds, store, system.unix_clock, clock))
                 # The light is on its way: what the door needs takes as long to import as all before it.
                 await asyncio.to_thread(importlib.import_module, "fillside.daemon.http_door")
                 from fillside.daemon.http_door import http_door
 
                 async with (
-                    metering(store, runner, clock),
+                    metering(store, runner, clock, workers),
                     http_door(runner, store, settings, tokens, bound, listeners, clock),
                     listeners,
                 ):
-                    parts = ReloadableParts(rig, runner, store, listeners, opened, identity, clock)
+                    parts = ReloadableParts(rig, runner, store, listeners, opened, identity, system, workers)
                     yield Running(url_of(bound, scheme_of(settings.tls)), parts)
                     runner.live.end("stopping: the daemon ends")
             finally:
@@ -240,7 +245,13 @@ async def daemon(
             runner.save()
 
 
-async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, str]) -> None:
+async def run_until_stopped(
+    rig: Rig,
+    settings: Settings,
+    environ: Mapping[str, str],
+    system: System = SYSTEM,
+    workers: Workers = WorkerProcess,
+) -> None:
     """Hold the light until SIGTERM or SIGINT; SIGHUP reloads the rig file and the certificate."""
     # The storage thread must not delay the light by Python's usual switch interval of 5 ms.
     sys.setswitchinterval(0.0005)
@@ -249,7 +260,7 @@ async def run_until_stopped(rig: Rig, settings: Settings, environ: Mapping[str, 
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, reload.set)
-    async with daemon(rig, settings) as running:
+    async with daemon(rig, settings, system, workers) as running:
         # Objects from startup are permanent; freezing them shortens the pauses of garbage collection.
         gc.collect()
         gc.freeze()

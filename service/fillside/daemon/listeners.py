@@ -10,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import socket
-import time
 from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
@@ -18,10 +17,11 @@ from functools import partial
 from types import TracebackType
 from typing import Self
 
-from fillside.doors.listener import Clock, DoorError, DoorFigures
+from fillside.doors.listener import DoorError, DoorFigures
 from fillside.rig.tables.doors import MqttDoor, OscDoor
 from fillside.rig.tables.model import Rig
 from fillside.runtime.studio import Studio
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -31,27 +31,28 @@ class PreparedListeners:
     """The listeners of one rig; `figures` has an entry for each, by name."""
 
     rig: Rig
+    system: System = SYSTEM
     osc_socket: socket.socket | None = None
     figures: dict[str, DoorFigures] = field(default_factory=dict)
 
     @asynccontextmanager
-    async def opened(self, studio: Studio, identity: str, clock: Clock) -> AsyncIterator[None]:
+    async def opened(self, studio: Studio, identity: str) -> AsyncIterator[None]:
         """Accept orders while inside; at the end, tell subscribers that the daemon stops.
 
         `identity` names this daemon on the broker, which disconnects one of two clients with the same name.
         """
-        async with _osc(self, studio), _mqtt(self, studio, identity, clock):
+        async with _osc(self, studio), _mqtt(self, studio, identity):
             yield
 
 
 @contextmanager
-def prepare_listeners(rig: Rig) -> Iterator[PreparedListeners]:
+def prepare_listeners(rig: Rig, system: System = SYSTEM) -> Iterator[PreparedListeners]:
     """Prepare the listeners of a rig. Raises DoorError."""
-    prepared = PreparedListeners(rig)
+    prepared = PreparedListeners(rig, system)
     if rig.doors.mqtt is not None:
         _check_secrets(rig.doors.mqtt)
     if rig.doors.osc is not None:
-        prepared.osc_socket = _osc_socket(rig.doors.osc)
+        prepared.osc_socket = _osc_socket(rig.doors.osc, system)
     try:
         yield prepared
     finally:
@@ -62,8 +63,8 @@ def prepare_listeners(rig: Rig) -> Iterator[PreparedListeners]:
 class OpenListeners:
     """The listeners that are open while inside; `first` are those of the daemon's start."""
 
-    def __init__(self, first: PreparedListeners, studio: Studio, identity: str, clock: Clock) -> None:
-        self._prepared, self._studio, self._identity, self._clock = first, studio, identity, clock
+    def __init__(self, first: PreparedListeners, studio: Studio, identity: str) -> None:
+        self._prepared, self._studio, self._identity = first, studio, identity
         self._open = AsyncExitStack()
 
     @property
@@ -91,11 +92,11 @@ class OpenListeners:
 
     async def _enter(self, rig: Rig) -> None:
         self._open = AsyncExitStack()
-        self._prepared = self._open.enter_context(prepare_listeners(rig))
-        await self._open.enter_async_context(self._prepared.opened(self._studio, self._identity, self._clock))
+        self._prepared = self._open.enter_context(prepare_listeners(rig, self._prepared.system))
+        await self._open.enter_async_context(self._prepared.opened(self._studio, self._identity))
 
     async def __aenter__(self) -> Self:
-        await self._open.enter_async_context(self._prepared.opened(self._studio, self._identity, self._clock))
+        await self._open.enter_async_context(self._prepared.opened(self._studio, self._identity))
         return self
 
     async def __aexit__(
@@ -121,10 +122,10 @@ def _check_secrets(table: MqttDoor) -> None:
         raise DoorError(f"doors.mqtt: {error.message}") from error
 
 
-def _osc_socket(table: OscDoor) -> socket.socket:
+def _osc_socket(table: OscDoor, system: System) -> socket.socket:
     from fillside.doors.osc.listener import bind_socket
 
-    return bind_socket(table)
+    return bind_socket(table, system)
 
 
 @asynccontextmanager
@@ -135,7 +136,7 @@ async def _osc(prepared: PreparedListeners, studio: Studio) -> AsyncIterator[Non
         return
     from fillside.doors.osc.listener import OscListener
 
-    listener = OscListener(table, studio, time.time)
+    listener = OscListener(table, studio, prepared.system.unix_clock)
     prepared.figures["osc"] = listener.figures
     loop = asyncio.get_running_loop()
     transport, _ = await loop.create_datagram_endpoint(lambda: listener, sock=prepared.osc_socket)
@@ -149,9 +150,7 @@ async def _osc(prepared: PreparedListeners, studio: Studio) -> AsyncIterator[Non
 
 
 @asynccontextmanager
-async def _mqtt(
-    prepared: PreparedListeners, studio: Studio, identity: str, clock: Clock
-) -> AsyncIterator[None]:
+async def _mqtt(prepared: PreparedListeners, studio: Studio, identity: str) -> AsyncIterator[None]:
     table = prepared.rig.doors.mqtt
     if table is None:
         yield
@@ -160,11 +159,12 @@ async def _mqtt(
     from fillside.doors.mqtt.homie_device import HomieDevice
     from fillside.doors.mqtt.listener import MqttListener
 
-    listener = MqttListener(prepared.rig, table, studio, identity, clock)
+    system = prepared.system
+    listener = MqttListener(prepared.rig, table, studio, identity, system.clock, system)
     clients: dict[str, MqttListener | HomieDevice] = {"mqtt door": listener}
     prepared.figures["mqtt"] = listener.connection.figures
     if table.homie:
-        device = HomieDevice(prepared.rig, table, studio, identity, clock, time.time)
+        device = HomieDevice(prepared.rig, table, studio, identity, system.clock, system)
         clients["homie door"] = device
         prepared.figures["homie"] = device.connection.figures
     for name, each in clients.items():

@@ -16,7 +16,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from fillside.background.worker_process import WorkerError, WorkerProcess
+from fillside.background.worker_process import WorkerError, WorkerProcess, Workers
 from fillside.daemon.listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.contract import HeldLight
@@ -32,6 +32,7 @@ from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside.storage.store import Store
 from fillside.system_errors import why
 from fillside_drivers.driver import Clock, Driver, DriverError, Identity
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -55,7 +56,12 @@ class ReloadableParts:
     listeners: OpenListeners
     open_drivers: list[Driver]
     identity: Identity
-    clock: Clock
+    system: System = SYSTEM
+    workers: Workers = WorkerProcess
+
+    @property
+    def clock(self) -> Clock:
+        return self.system.clock
 
     @property
     def rewiring(self) -> Rewiring:
@@ -68,7 +74,7 @@ async def reload(parts: ReloadableParts, path: Path) -> bool:
     A failure is explained by a line in the log and a note in the state.
     """
     try:
-        await _take(parts, await _read_in_process(path))
+        await _take(parts, await _read_in_process(path, parts.workers))
     except (ReloadError, DoorError, DriverError, OSError) as error:
         _report_refusal(parts, " ".join((why(error) if isinstance(error, OSError) else str(error)).split()))
         return False
@@ -82,9 +88,9 @@ async def reload(parts: ReloadableParts, path: Path) -> bool:
     return True
 
 
-async def _read_in_process(path: Path) -> Rig:
+async def _read_in_process(path: Path, workers: Workers = WorkerProcess) -> Rig:
     # Not niced: a person waits for it, and a busy machine would starve a process of lower priority.
-    process = WorkerProcess(READ_WITHIN_S, MOST_BYTES, niceness=0)
+    process = workers(READ_WITHIN_S, MOST_BYTES, niceness=0)
     try:
         found = await process.run(rig_or_error, str(path))
     except WorkerError as error:
@@ -110,7 +116,7 @@ async def _take(parts: ReloadableParts, rig: Rig) -> None:
             f'rig.name: a daemon keeps the name of its rig, "{before.rig.name}"; '
             f'start another daemon for "{rig.rig.name}"'
         )
-    new = _reusing(runner.wires.in_use, drivers_of(rig, parts.clock, parts.identity))
+    new = _reusing(runner.wires.in_use, drivers_of(rig, parts.clock, parts.identity, parts.system))
     in_use = await _in_use(parts)
     rewiring.trial(rig, *in_use)
     await parts.listeners.change(rig)
@@ -207,7 +213,9 @@ def _has_successor(removed: Driver, added: Sequence[Driver]) -> bool:
 
 async def _restore(parts: ReloadableParts, old: DriversInUse) -> None:
     """Build and open the previous drivers again; log those that fail, and leave them out."""
-    restored = _reusing(parts.runner.wires.in_use, drivers_of(parts.rig, parts.clock, parts.identity))
+    restored = _reusing(
+        parts.runner.wires.in_use, drivers_of(parts.rig, parts.clock, parts.identity, parts.system)
+    )
     parts.rewiring.rewire(DriversInUse(restored.drivers, old.heads))
     failed: list[Driver] = []
     for driver in restored.drivers.values():

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import importlib
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
 from typing import TYPE_CHECKING
 
+from fillside.background.worker_process import WorkerProcess, Workers
 from fillside.calibration.routine.warmth import Warming
 from fillside.orders.model import MeterOrder
 from fillside.rig.calibration import Calibration
@@ -35,9 +35,9 @@ _IMPORTED_LATE = ("fillside.metering.orders", "fillside.metering.simulated_meter
 class MeteringOnDemand:
     """The meter's orders, made when they are first needed; until then metering shows nothing."""
 
-    def __init__(self, store: Store, runner: Runner, clock: Clock) -> None:
-        self._store, self._runner, self._clock = store, runner, clock
-        self._began_unix_s = time.time()
+    def __init__(self, store: Store, runner: Runner, clock: Clock, workers: Workers) -> None:
+        self._store, self._runner, self._clock, self._workers = store, runner, clock, workers
+        self._began_unix_s = store.unix_clock()
         self._warming = Warming(clock)
         self._making = asyncio.Lock()
         self._orders: MeterOrders | None = None
@@ -110,16 +110,19 @@ class MeteringOnDemand:
             journal=Journal(self._store),
             changed=runner.live.changed,
             hand_meter=lambda: meters.of(runner.light.scene.rig, runner.wires.in_use),
+            unix_clock=self._store.unix_clock,
         )
-        calibrator = Calibrator(self._store, apply, studio.changed)
+        calibrator = Calibrator(self._store, apply, studio.changed, self._workers())
         drift = Drift(studio, self._began_unix_s, self._warming)
         return MeterOrders(self._store, studio, calibrator, Daylight(studio), drift)
 
 
 @asynccontextmanager
-async def metering(store: Store, runner: Runner, clock: Clock) -> AsyncIterator[MeteringOnDemand]:
+async def metering(
+    store: Store, runner: Runner, clock: Clock, workers: Workers = WorkerProcess
+) -> AsyncIterator[MeteringOnDemand]:
     """The meter's orders come through the runner while inside."""
-    orders = MeteringOnDemand(store, runner, clock)
+    orders = MeteringOnDemand(store, runner, clock, workers)
     await runner.jobs.begin("metering", orders.open)
     runner.metering = orders
     turning = runner.jobs.start("drift", partial(_turn, orders))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -47,14 +48,15 @@ class LightNow:
 
 @dataclass(frozen=True)
 class MeteredStudio:
-    """The running `studio`. `clock` gives elapsed seconds; `changed` is called when metering shows something
-    else; `hand_meter` gives one that reads where everything is simulated."""
+    """The running `studio`. `clock` gives elapsed seconds, `unix_clock` the time of day; `changed` is called
+    when metering shows something else; `hand_meter` gives one that reads where everything is simulated."""
 
     studio: Studio
     clock: Clock
     journal: Journal
     changed: Callable[[], None]
     hand_meter: Callable[[], HandMeter | None]
+    unix_clock: Clock = time.time
 
     @property
     def light(self) -> LightView:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import sqlite3
-import time
 from collections.abc import Sequence
 from typing import Any
 
@@ -131,10 +130,10 @@ class MeterOrders:
     def _hear(self, order: SensorReport) -> str:
         table = self._rig.sensors.get(order.name)
         if table is None or table.watches == "daylight":
-            return self._daylight.hear(order, time.time())
+            return self._daylight.hear(order, self._studio.unix_clock())
         if self._routine_runs:
             return "not counted while a routine is under way"
-        return self._drift.hear(order, time.time())
+        return self._drift.hear(order, self._studio.unix_clock())
 
     @property
     def _routine_runs(self) -> bool:
@@ -143,7 +142,7 @@ class MeterOrders:
 
     async def _act(self, order: CalibrateOrder | LineupOrder) -> str:
         try:
-            return await self._guide.act(order.do, order.act, order.item, time.time())
+            return await self._guide.act(order.do, order.act, order.item, self._studio.unix_clock())
         except KeyError as error:
             raise Refusal("unknown_name", str(error.args[0]), "item") from None
 
@@ -170,7 +169,7 @@ class MeterOrders:
                 await self._guide.ready()
             reading = check_against(reading_of(order, self._rig, self._studio.now()), self._rig)
             if asked is not None:
-                return await self._guide.take(reading, time.time(), who)
+                return await self._guide.take(reading, self._studio.unix_clock(), who)
             return await self._taken(reading, who)
 
     async def _check(self, order: Read, who: str) -> str:
@@ -186,7 +185,7 @@ class MeterOrders:
         async with self._one_at_a_time:
             self._drift.ready(reading)
             number = await keep(self._store, reading, CHECK, who)
-            drift_words = self._drift.read(reading, time.time())
+            drift_words = self._drift.read(reading, self._studio.unix_clock())
         return f"reading {number} noted: {drift_words}{beside_words(reading, now, self._rig)}"
 
     async def _recall_drift(self) -> None:

@@ -61,7 +61,7 @@ class Runner:
     def __init__(self, light: HeldLight, drivers: DriversInUse, store: Store, clock: Clock) -> None:
         self.light, self._store, self._clock = light, store, clock
         self.live = Live(self.state)
-        self.jobs = SideJobs(clock, self.live.studio_changed)
+        self.jobs = SideJobs(clock, self.live.studio_changed, store.unix_clock)
         self.wires = Wires(self.jobs, self._wire_changed)
         self.counts = Counts()
         self.metering: MeteringPart | None = None

@@ -153,7 +153,7 @@ class Record:
     def _jobs_of(self, light: HeldLight) -> list[PersistentJob]:
         self._unstored, self._stored_at = True, self._clock()
         body = light.remember().model_dump_json(exclude={"undoable"})
-        jobs = [state_job(body)]
+        jobs = [state_job(body, self._store.unix_clock())]
         if (texts := self._orders(light)) is not None:
             jobs.append(undoable_orders_job(texts))
         self._unstored, self._codes, self._stops = False, light.codes, None

@@ -31,6 +31,7 @@ from fillside_drivers.driver import (
     channel_names,
 )
 from fillside_drivers.registry import build
+from fillside_drivers.system import SYSTEM, System
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,9 @@ def _frame(scene: Scene, heads: Iterable[tuple[int, str]], codes: Codes, before:
     return frame
 
 
-def drivers_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> DriversInUse:
+def drivers_of(
+    rig: Rig, clock: Callable[[], float], identity: Identity, system: System = SYSTEM
+) -> DriversInUse:
     """Build all drivers that heads of the rig use, without opening them.
 
     Raises fillside_drivers' DriverError if one cannot be built on this machine.
@@ -83,6 +86,7 @@ def drivers_of(rig: Rig, clock: Callable[[], float], identity: Identity) -> Driv
             clock=clock,
             identity=identity,
             ccts_k=_held_whites(rig),
+            system=system,
         )
         for name, own in heads.items()
     }

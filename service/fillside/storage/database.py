@@ -19,6 +19,7 @@ from fillside.storage.folder import LockedFolder
 from fillside.storage.migrate import migrate
 from fillside.storage.opening import ReportLoss, compact, connect_writer, copy_into, open_or_renew
 from fillside.system_errors import why
+from fillside_drivers.system import SYSTEM, System
 
 SCRATCH_FOLDERS = ("/dev/shm", None)
 """Folders for a copy: in memory, else the one for temporary files."""
@@ -57,7 +58,8 @@ class DatabaseFile:
     The file is created if absent and renewed where damaged; `say` receives the losses.
     """
 
-    def __init__(self, path: Path, say: ReportLoss) -> None:
+    def __init__(self, path: Path, say: ReportLoss, system: System = SYSTEM) -> None:
+        self._system = system
         self._folder, self._path, self._say = path.parent, path, say
         self._lock: LockedFolder | None = None
         self._opened: sqlite3.Connection | None = None
@@ -80,7 +82,7 @@ class DatabaseFile:
         self._lock = LockedFolder(self._folder)
         is_new = not self._path.exists()
         try:
-            self._opened, self._is_known = open_or_renew(self._path, self._say), True
+            self._opened, self._is_known = open_or_renew(self._path, self._say, self._system), True
         except (OSError, sqlite3.Error) as error:
             raise FolderUnusableError(self._folder, disk_trouble(error) or why(error)) from error
         if is_new:
@@ -124,7 +126,7 @@ class DatabaseFile:
     def _opened_anew(self) -> sqlite3.Connection:
         if self._lock is None:
             self._lock = LockedFolder(self._folder)
-        connection = open_or_renew(self._path, self._say)
+        connection = open_or_renew(self._path, self._say, self._system)
         if not self._is_known and _has_data(connection):
             connection.close()
             raise FolderUnusableError(

@@ -10,6 +10,7 @@ import contextlib
 import os
 import sqlite3
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -18,6 +19,7 @@ from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.repair.check import damage_text, find_damage, is_folder_error
 from fillside.storage.rows import readable_text
+from fillside_drivers.system import SYSTEM, System
 
 PAGE = 4096
 WORTH_COMPACTING = 16 * MB
@@ -31,13 +33,13 @@ class _DamagedError(Exception):
     """The file is damaged; the text gives the reason."""
 
 
-def connect_writer(uri: str) -> sqlite3.Connection:
+def connect_writer(uri: str, system: System = SYSTEM) -> sqlite3.Connection:
     """Return a connection for one writer. `synchronous` is FULL: a commit returns once the disk has the data.
 
     The write-ahead log is truncated after a checkpoint. Raises sqlite3.Error for a file that is no database,
     or cannot be read or written.
     """
-    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
+    connection = system.database(uri)
     try:
         connection.text_factory = readable_text
         connection.execute("PRAGMA journal_mode = WAL")
@@ -50,20 +52,20 @@ def connect_writer(uri: str) -> sqlite3.Connection:
     return connection
 
 
-def open_or_renew(path: Path, say: ReportLoss) -> sqlite3.Connection:
+def open_or_renew(path: Path, say: ReportLoss, system: System = SYSTEM) -> sqlite3.Connection:
     """Return the database at `path`, undamaged and up to date; `say` receives the losses.
 
     A damaged file is put aside, and its intact rows go into a new one; nothing is written before that. Raises
     OSError or sqlite3.Error for trouble with the folder, DataTooNewError for newer data.
     """
     try:
-        return _use_if_intact(path, _open_file)
+        return _use_if_intact(path, partial(_open_file, system=system))
     except _DamagedError as error:
         # Imported where there is damage: hardly ever.
         from fillside.storage.repair.salvage import renew
 
         say(renew(path, str(error)))
-    return _open_file(path)
+    return _open_file(path, system)
 
 
 def compact(connection: sqlite3.Connection) -> None:
@@ -112,11 +114,11 @@ def _use_if_intact(path: Path, use: Callable[[Path], T]) -> T:
         raise _DamagedError(damage_text(error)) from error
 
 
-def _open_file(path: Path) -> sqlite3.Connection:
+def _open_file(path: Path, system: System = SYSTEM) -> sqlite3.Connection:
     """Return the database at `path`, made private before the first byte is written, and up to date."""
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, PRIVATE_FILE))
     path.chmod(PRIVATE_FILE)
-    connection = connect_writer(path.absolute().as_uri())
+    connection = connect_writer(path.absolute().as_uri(), system)
     try:
         migrate(connection, path)
         connection.execute("INSERT OR IGNORE INTO metering (id) VALUES (1)")

@@ -14,6 +14,7 @@ from fillside.storage.database import DatabaseFile, MemoryDatabase
 from fillside.storage.rows import TABLES, BadRowError, Values, readable_text
 from fillside.storage.unreadable_rows import UnreadableRows
 from fillside.storage.writer import NO_ANSWER, DatabaseWriter, Job, PersistentJob
+from fillside_drivers.system import SYSTEM, System
 
 T = TypeVar("T")
 FILE = "fillside.db"
@@ -23,42 +24,47 @@ class Store:
     """Everything stored for one rig. `close` drains the queue and is idempotent."""
 
     def __init__(
-        self, place: DatabaseFile | MemoryDatabase, unreadable: UnreadableRows, trouble: str | None = None
+        self,
+        place: DatabaseFile | MemoryDatabase,
+        unreadable: UnreadableRows,
+        trouble: str | None = None,
+        system: System = SYSTEM,
     ) -> None:
         self._place, self._unreadable = place, unreadable
-        self._writer = DatabaseWriter(place, trouble)
+        self._writer = DatabaseWriter(place, trouble, system)
+        self._database, self.unix_clock = system.database, system.unix_clock
 
     @classmethod
-    def open(cls, folder: Path) -> Self:
+    def open(cls, folder: Path, system: System = SYSTEM) -> Self:
         """Open the store in `folder`.
 
         Raises FolderInUseError when another daemon has it, FolderUnusableError when it takes no data,
         DataTooNewError when this Fillside is older than the data.
         """
         unreadable = UnreadableRows()
-        place = DatabaseFile(folder / FILE, unreadable.add_note)
+        place = DatabaseFile(folder / FILE, unreadable.add_note, system)
         try:
             place.open()
         except BaseException:
             place.close()
             raise
-        return cls(place, unreadable)
+        return cls(place, unreadable, system=system)
 
     @classmethod
-    def read_only(cls, folder: Path, reason: str) -> Self:
+    def read_only(cls, folder: Path, reason: str, system: System = SYSTEM) -> Self:
         """Open the store in a folder that takes no data: its data is readable, and new data waits.
 
         Writing is tried again every second. `reason` tells why it fails. Raises FolderInUseError and
         DataTooNewError.
         """
         unreadable = UnreadableRows()
-        place = DatabaseFile(folder / FILE, unreadable.add_note)
+        place = DatabaseFile(folder / FILE, unreadable.add_note, system)
         try:
             place.open_copy()
         except BaseException:
             place.close()
             raise
-        return cls(place, unreadable, reason)
+        return cls(place, unreadable, reason, system)
 
     @classmethod
     def in_memory(cls) -> Self:
@@ -111,9 +117,7 @@ class Store:
         """Return the result of `question(connection)` on a read-only connection, on the caller's thread."""
         uri, is_file = self._place.uri, self._place.is_file
         try:
-            with contextlib.closing(
-                sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
-            ) as connection:
+            with contextlib.closing(self._database(uri)) as connection:
                 connection.text_factory = readable_text
                 connection.execute("PRAGMA query_only = ON")
                 if not is_file:

@@ -276,8 +276,10 @@ def _whole_numbers(found: object) -> set[int]:
     return {number for number in found if type(number) is int} if isinstance(found, list) else set()
 
 
-async def keep_within_bounds(store: Store, unix_clock: Callable[[], float]) -> None:
-    """Keep a store within its bounds until cancelled.
+async def keep_within_bounds(
+    store: Store, unix_clock: Callable[[], float], clock: Callable[[], float] = time.monotonic
+) -> None:
+    """Keep a store within its bounds until cancelled. `clock` gives elapsed seconds.
 
     After disk trouble, try again later; the callers that store data report it.
     """
@@ -287,10 +289,10 @@ async def keep_within_bounds(store: Store, unix_clock: Callable[[], float]) -> N
         with suppress(NotStoredError, sqlite3.Error):
             jobs = surplus_rows(store, unix_clock())
             while (deletion := await asyncio.to_thread(next, jobs, None)) is not None:
-                began_s = time.monotonic()
+                began_s = clock()
                 if deletion.ids:
                     await wait_until_stored(store.write(deletion.delete, synced=False))
-                await asyncio.sleep(max(PAUSE_S, REST_FACTOR * (time.monotonic() - began_s)))
+                await asyncio.sleep(max(PAUSE_S, REST_FACTOR * (clock() - began_s)))
         for _ in range(int(REST_S / POLL_S)):
             await asyncio.sleep(POLL_S)
             if await asyncio.to_thread(_newest, store) - newest > MOST_NEW_ROWS:

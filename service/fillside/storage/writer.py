@@ -17,8 +17,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import sqlite3
-import threading
-import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -29,6 +27,7 @@ from typing import Any, Protocol, TypeVar
 
 from fillside.storage.errors import NotStoredError, StorageError, disk_trouble
 from fillside.system_errors import why
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -103,18 +102,18 @@ def commit(connection: sqlite3.Connection, synced: bool) -> None:
 class DatabaseWriter:
     """Runs jobs on its own thread, in order of arrival."""
 
-    def __init__(self, place: DatabasePlace, trouble: str | None = None) -> None:
+    def __init__(self, place: DatabasePlace, trouble: str | None = None, system: System = SYSTEM) -> None:
         """Start the thread; `trouble` is the reason for having no connection at first.
 
         `place.connect` returns a connection opened with ``check_same_thread=False, isolation_level=None`` and
         is called until it succeeds; `place.check` raises a StorageError when that connection has lost its
         file.
         """
-        self._place, self._where = place, place.where
+        self._place, self._where, self._clock = place, place.where, system.clock
         self._connection: sqlite3.Connection | None = None
         self._queue: deque[_QueuedJob] = deque()
         self._by_key: dict[str, _QueuedJob] = {}
-        self._changed = threading.Condition()
+        self._changed = system.condition()
         self._has_news = False
         self._closing = False
         self._compacts = False
@@ -122,7 +121,7 @@ class DatabaseWriter:
         self._busy_since: float | None = None
         self._dropped = 0
         self.trouble = trouble
-        self._thread = threading.Thread(target=self._work, name="fillside-storage", daemon=True)
+        self._thread = system.thread(self._work, "fillside-storage")
         self._thread.start()
 
     def put(self, job: Job, synced: bool = True) -> Future[Any]:
@@ -188,7 +187,7 @@ class DatabaseWriter:
         The limit is slightly lower, so a caller that has just given up sees it as true.
         """
         since = self._busy_since
-        return since is not None and time.monotonic() - since > 0.9 * ANSWER_TIMEOUT_S
+        return since is not None and self._clock() - since > 0.9 * ANSWER_TIMEOUT_S
 
     def close(self) -> None:
         """Write the queued jobs, then compact and close the database; idempotent.
@@ -226,7 +225,7 @@ class DatabaseWriter:
         """Return up to BATCH jobs; none only when closing with an empty queue."""
         with self._changed:
             while not self._is_time():
-                self._changed.wait(self._retry_at - time.monotonic() if self._queue else None)
+                self._changed.wait(self._retry_at - self._clock() if self._queue else None)
             self._has_news = False
             batch = [self._queue.popleft() for _ in range(min(BATCH, len(self._queue)))]
             for entry in batch:
@@ -235,7 +234,7 @@ class DatabaseWriter:
             return batch
 
     def _is_time(self) -> bool:
-        rested = time.monotonic() >= self._retry_at
+        rested = self._clock() >= self._retry_at
         return self._closing or bool(self._queue and (self._has_news or rested))
 
     def _discard_queue(self) -> None:
@@ -249,7 +248,7 @@ class DatabaseWriter:
             self._by_key.clear()
 
     def _write(self, batch: list[_QueuedJob]) -> None:
-        self._busy_since = time.monotonic()
+        self._busy_since = self._clock()
         batch = [entry for entry in batch if entry.lasting or entry.done.set_running_or_notify_cancel()]
         outcomes = self._attempt(batch)
         once = [entry for entry in batch if not entry.lasting]
@@ -347,7 +346,7 @@ class DatabaseWriter:
                 log.debug("closing: %s", error)
 
     def _log_trouble(self, trouble: str) -> None:
-        self._retry_at = time.monotonic() + RETRY_S
+        self._retry_at = self._clock() + RETRY_S
         if self.trouble is None:
             log.error("cannot write to %s: %s; the light goes on", self._where, trouble)
         self.trouble = trouble

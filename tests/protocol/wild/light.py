@@ -20,6 +20,7 @@ from fillside.doors.http.responses import STATUS_OF_CODE
 from fillside.orders.answers import Refusal
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.storage.records.journal import Visitor
+from fillside_drivers.system import System
 from protocol.studio import rig
 from protocol.wild.trial import one_line
 
@@ -28,13 +29,13 @@ TICKS, TICK_S = 4, 0.09
 """A step of the clock counts as a tenth of a second at most."""
 
 
-class Clock:
-    """Elapsed time that passes only when it is told to."""
+class Clock(System):
+    """A machine on which elapsed time passes only when it is told to."""
 
     def __init__(self) -> None:
         self.now = 1000.0
 
-    def __call__(self) -> float:
+    def clock(self) -> float:
         return self.now
 
 

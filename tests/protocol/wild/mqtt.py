@@ -143,7 +143,7 @@ class Messages:
     def __init__(self, light: Light) -> None:
         self._light, rig = light, light.up.rig
         self._mailbox = MqttListener(rig, MqttDoor(), light, "fuzz", _still)
-        self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still, _still)
+        self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still)
         self._mailbox.connection.publish = self._said  # type: ignore[method-assign,assignment]
         self._device.connection.publish = self._told  # type: ignore[method-assign,assignment]
         driver = light.up.drivers["bulbs"]

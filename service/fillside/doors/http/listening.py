@@ -16,6 +16,7 @@ from pathlib import Path
 
 from fillside.system_errors import why
 from fillside_drivers.plain_files import check_plain
+from fillside_drivers.system import SYSTEM, System
 
 BACKLOG = 1024
 RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
@@ -141,14 +142,14 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
         ) from error
 
 
-def bind(listen: Listen) -> socket.socket:
+def bind(listen: Listen, system: System = SYSTEM) -> socket.socket:
     """Bind a listening socket. Raises ListenError with one clear line."""
     try:
         found = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     except OSError as error:
         raise ListenError(f"cannot listen on {listen.host}: {why(error)}") from error
     family, kind, proto, _, address = found[0]
-    bound = socket.socket(family, kind, proto)
+    bound = system.socket(family, kind, proto)
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)

@@ -6,7 +6,6 @@ import asyncio
 import logging
 import random
 import ssl
-import time
 from collections import deque
 from collections.abc import Awaitable, Callable
 from typing import Any, cast
@@ -22,6 +21,7 @@ from fillside_drivers.cancellation import cancel_tasks
 from fillside_drivers.mqtt.broker import BrokerError, broker_failure, client_for
 from fillside_drivers.mqtt.broker_options import BrokerOptions
 from fillside_drivers.retry import Backoff
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -59,8 +59,16 @@ class Inbox(asyncio.Queue[aiomqtt.Message]):
 class Connection:
     """One client of a broker. `serve` runs on each connection, and returns when `stop` is set."""
 
-    def __init__(self, options: BrokerOptions, identifier: str, will: aiomqtt.Will, clock: Clock) -> None:
+    def __init__(
+        self,
+        options: BrokerOptions,
+        identifier: str,
+        will: aiomqtt.Will,
+        clock: Clock,
+        system: System = SYSTEM,
+    ) -> None:
         self._where, self._clock = f"broker {options.address}", clock
+        self._unix_clock = system.unix_clock
         self.figures = DoorFigures(since_s=clock())
         self.inbox = Inbox(MOST_WAITING, clock)
         self.stop = asyncio.Event()
@@ -73,6 +81,7 @@ class Connection:
             self.client = client_for(
                 options,
                 identifier=identifier,
+                system=system,
                 protocol=aiomqtt.ProtocolVersion.V5,
                 # A session that outlives the connection would deliver orders from another moment.
                 clean_start=True,
@@ -149,7 +158,7 @@ class Connection:
         """Wait for a message; return all that have arrived."""
         first = await anext(aiter(self.client.messages))
         came = [(self.inbox.taken_s, first), *self.inbox.drain()]
-        now_s, now_unix_s = self._clock(), time.time()
+        now_s, now_unix_s = self._clock(), self._unix_clock()
         found = [_received(message, now_s - at_s, now_unix_s) for at_s, message in came]
         self.figures.received += len(found)
         return found

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
 
 import aiomqtt
 
@@ -23,6 +22,7 @@ from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
 from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -37,12 +37,12 @@ class HomieDevice:
         studio: Studio,
         identity: str,
         clock: Clock,
-        wall: Callable[[], float],
+        system: System = SYSTEM,
     ) -> None:
         self._device = HomieRig(rig, table.homie_domain)
-        self._studio, self._clock, self._wall, self._where = studio, clock, wall, table.address
+        self._studio, self._clock, self._wall, self._where = studio, clock, system.unix_clock, table.address
         will = aiomqtt.Will(self._device.state_topic, "lost", qos=1, retain=True)
-        self.connection = Connection(table, f"fillside-{identity}-homie", will, clock)
+        self.connection = Connection(table, f"fillside-{identity}-homie", will, clock, system)
         self._alert_paths = [f"{self._device.prefix}$alert/{name}" for name in alert_names(rig)]
         self._published: dict[str, str] = {}
         self._targets: dict[str, bytes] = {}

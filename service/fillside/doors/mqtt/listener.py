@@ -17,6 +17,7 @@ from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
 from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
+from fillside_drivers.system import SYSTEM, System
 
 ANSWER_EXPIRES_S = 30
 MOST_UNDER_WAY = 500
@@ -30,11 +31,19 @@ REFUSED_REPORTS_S = 1.0
 class MqttListener:
     """The topics of a rig: orders, positions and meters in; answers, state and online status out."""
 
-    def __init__(self, rig: Rig, table: MqttDoor, studio: Studio, identity: str, clock: Clock) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        table: MqttDoor,
+        studio: Studio,
+        identity: str,
+        clock: Clock,
+        system: System = SYSTEM,
+    ) -> None:
         self._topics, self._sensors = Topics(rig.rig.name), Sensors(rig)
         self._studio, self._clock, self._where = studio, clock, table.address
         will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)
-        self.connection = Connection(table, f"fillside-{identity}", will, clock)
+        self.connection = Connection(table, f"fillside-{identity}", will, clock, system)
         self._refused_report_s = -REFUSED_REPORTS_S
         self._under_way = 0
 

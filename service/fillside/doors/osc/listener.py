@@ -21,6 +21,7 @@ from fillside.runtime.live import as_text
 from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Visitor
 from fillside.system_errors import why
+from fillside_drivers.system import SYSTEM, System
 
 log = logging.getLogger(__name__)
 
@@ -35,10 +36,10 @@ LONGEST_STATE = 60_000
 Sender = tuple[Any, ...]
 
 
-def bind_socket(table: OscDoor) -> socket.socket:
+def bind_socket(table: OscDoor, system: System = SYSTEM) -> socket.socket:
     """Open a UDP socket on the table's address. Raises DoorError with one clear line."""
     host, port = table.address
-    found = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_DGRAM)
+    found = system.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_DGRAM)
     try:
         found.setblocking(False)
         found.bind((host, port))

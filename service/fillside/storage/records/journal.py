@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -89,8 +88,8 @@ class Journal:
     stored in full, except that an order of more than LONGEST_SAID characters is cut to its beginning.
     """
 
-    def __init__(self, store: Store, unix_clock: Callable[[], float] = time.time) -> None:
-        self._store, self._unix_clock = store, unix_clock
+    def __init__(self, store: Store, unix_clock: Callable[[], float] | None = None) -> None:
+        self._store, self._unix_clock = store, unix_clock or store.unix_clock
         self._report_at: dict[Kind, float] = {}
         self._unwritten: dict[Kind, int] = {}
         self._refusals: dict[Kind, _Refusals] = {}

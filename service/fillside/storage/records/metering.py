@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -53,7 +52,7 @@ def save_reading(
 
     Once the future is done, the reading survives a kill.
     """
-    row = (time.time(), who, purpose, _text(body))
+    row = (store.unix_clock(), who, purpose, _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
         number = _insert_reading(connection, row)
@@ -69,7 +68,7 @@ def save_readings(
     store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
 ) -> Future[list[int]]:
     """Store all of these readings or none; the future gives their numbers."""
-    rows = [(time.time(), who, purpose, _text(body)) for body in bodies]
+    rows = [(store.unix_clock(), who, purpose, _text(body)) for body in bodies]
     return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
 
 
@@ -152,7 +151,7 @@ def save_calibration(
     store: Store, meter: dict[str, Any], numbers: Sequence[int], body: dict[str, Any]
 ) -> Future[int]:
     """Store a calibration and use it from now on; the future gives its number."""
-    row = (time.time(), _text(meter), _text(list(numbers)), _text(body))
+    row = (store.unix_clock(), _text(meter), _text(list(numbers)), _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
         found = connection.execute(

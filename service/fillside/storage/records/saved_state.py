@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import sqlite3
-import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from typing import Any
 
-from fillside.storage import writer
 from fillside.storage.rows import TABLES, BadRowError, Values
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
@@ -21,12 +18,13 @@ MOST_UNDOABLE = 1_000
 
 def save_state(store: Store, body: Any) -> Future[Any]:
     """Store `body` (JSON-able) as the state from which a restart resumes."""
-    return store.keep(state_job(json.dumps(body, allow_nan=False, separators=(",", ":"))))
+    text = json.dumps(body, allow_nan=False, separators=(",", ":"))
+    return store.keep(state_job(text, store.unix_clock()))
 
 
-def state_job(text: str) -> PersistentJob:
+def state_job(text: str, unix_s: float) -> PersistentJob:
     """Return the job that stores `text`, JSON, as the state from which a restart resumes."""
-    row = (time.time(), text)
+    row = (unix_s, text)
     return PersistentJob(
         lambda connection: connection.execute(
             "INSERT INTO remembered (id, saved_at, body) VALUES (1, ?, ?) "
@@ -66,8 +64,8 @@ def load_state(store: Store) -> Any | None:
 def persistent_identity(store: Store, name: str, make: Callable[[], str], anew: bool = False) -> str:
     """Return this installation's value for `name`, made at the first call and constant from then on.
 
-    With `anew`, or if the stored value is unreadable, a new value replaces it, now or as soon as it can be
-    stored. Waits at most `ANSWER_TIMEOUT_S` for the disk.
+    With `anew`, or if the stored value is unreadable, a new value replaces it. It is stored before whatever
+    is stored after this call, or as soon as the disk takes it; nobody waits.
     """
     if not anew and (found := store.rows("identity", "WHERE name = ?", (name,))):
         return str(found[0][1])
@@ -78,8 +76,7 @@ def persistent_identity(store: Store, name: str, make: Callable[[], str], anew: 
         if anew or row is None or not _is_valid("identity", row):
             connection.execute("INSERT OR REPLACE INTO identity (name, value) VALUES (?, ?)", (name, made))
 
-    with contextlib.suppress(Exception):  # the writer retries and reports
-        store.keep(PersistentJob(job, key=f"identity {name}")).result(writer.ANSWER_TIMEOUT_S)
+    store.keep(PersistentJob(job, key=f"identity {name}"))
     return made
 
 

@@ -58,7 +58,7 @@ class TakeRecorder:
         if frozen == self._rolls:
             return None
         light = light_of(state) if frozen else {**light_of(state), DURATION_KEY: self._elapsed_s()}
-        row = (time.time(), json.dumps(light, allow_nan=False, separators=(",", ":")))
+        row = (self._store.unix_clock(), json.dumps(light, allow_nan=False, separators=(",", ":")))
         self._rolls, self._began_at = frozen, self._clock() if frozen else None
         begin = "INSERT INTO take (began, first) VALUES (?, ?)"
         end = "UPDATE take SET ended = ?, last = ? WHERE ended IS NULL"

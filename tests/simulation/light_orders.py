@@ -1,0 +1,52 @@
+"""Acts of people: orders about the light, at the HTTP door."""
+
+from __future__ import annotations
+
+from random import Random
+from typing import Any
+
+from simulation.stories import ACTS, ActKind
+from simulation.world import World
+
+Args = dict[str, Any]
+
+
+def _order(random: Random, rig: Args) -> Args:
+    roles = [head["role"] for head in rig["heads"]]
+    thirds = random.choice([-6, -3, -2, -1, 1, 2, 3, 5]) / 3
+    place = [round(random.uniform(-0.5, 0.7), 2), round(random.uniform(-0.4, 0.4), 2), 1.2]
+    orders: list[Args] = [
+        {"do": "trim", "role": random.choice(roles), "by": round(thirds, 3)},
+        {"do": "trim", "role": random.choice(roles), "to": 0},
+        {"do": "balance", "ratio": random.choice(["1.5:1", "2:1", "3:1", "4:1"])},
+        {"do": "expose", "by": round(thirds, 3)},
+        {"do": "move", "mark": random.choice(list(rig["marks"]))},
+        {"do": "move", "to": place},
+        {"do": "follow"},
+        {"do": "freeze"},
+        {"do": "dark"},
+        {"do": "keep"},
+        {"do": "undo"},
+        {"do": "undo"},
+        {"do": "only", "head": "key", "level": 0.5},
+        {"do": "all"},
+    ]
+    return random.choice(orders)
+
+
+async def _give(world: World, args: Args) -> None:
+    given = await world.order(args)
+    if given.answer is None:
+        world.note("no answer")
+    elif "error" in given.answer:
+        world.note(f"not obeyed: {given.answer['error']['message']}")
+    else:
+        world.note(f"obeyed: {given.answer.get('note') or 'ok'}")
+
+
+def phrase(order: Args) -> str:
+    """Say an order as a person would."""
+    return " ".join(str(value) for value in order.values())
+
+
+ACTS["order"] = ActKind(_order, _give, lambda args: f"somebody orders: {phrase(args)}", share=6.0)

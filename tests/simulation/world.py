@@ -1,0 +1,293 @@
+"""A world: one machine with a daemon on it, its lamps, and what the checks saw."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hashlib
+import logging
+import signal
+import tempfile
+import traceback
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import rigs
+from fillside.daemon.composition import Settings, run_until_stopped
+from fillside.doors.http.listening import Listen
+from fillside.rig_file import load_rig
+from simulation import visitors
+from simulation.disk import Disk
+from simulation.lamps import Lamp, Stage
+from simulation.loop import Process, SimulatedLoop, run
+from simulation.network import SimulatedNetwork
+from simulation.stories import ACTS, Act, Story
+from simulation.system import SimulatedSystem
+
+SCRATCH = "/dev/shm"
+"""Memory, where it can be had; a disk is slower and does the same."""
+STARTS_WITHIN_S, STOPS_WITHIN_S = 1.0, 20.0
+
+
+@dataclass(frozen=True)
+class Complaint:
+    """A rule that did not hold, and where."""
+
+    at_s: float
+    rule: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.at_s:7.3f} s  {self.rule}: {self.text}"
+
+
+@dataclass
+class Given:
+    """An order that was given to the daemon at a door: `answer` is what came back, None while nothing has."""
+
+    order: dict[str, Any]
+    door: str
+    given_s: float
+    run: int
+    """Number of the daemon's start in which it was given."""
+    answered_s: float | None = None
+    answer: dict[str, Any] | None = None
+
+    @property
+    def acknowledged(self) -> bool:
+        return self.answer is not None and bool(self.answer.get("ok"))
+
+
+class World:
+    """Everything that one story needs. `complain` is called by checks."""
+
+    def __init__(self, story: Story, loop: SimulatedLoop, folder: Path) -> None:
+        self.story, self.loop, self.folder = story, loop, folder
+        self.random = Random(f"world {story.seed}")
+        self.network = SimulatedNetwork(loop, self.random)
+        self.system = SimulatedSystem(loop, self.network, self.random)
+        self.lamps = {head["name"]: Lamp(head) for head in story.rig["heads"]}
+        self.stage = Stage(self.network, story.rig, self.lamps)
+        self.rig_file, self.disk = folder / "rig.toml", Disk(folder)
+        self.rig_file.write_text(rigs.toml(story.rig), "utf-8")
+        self.process: Process | None = None
+        self.runs = 0
+        """How often the daemon was started."""
+        self.started_s = 0.0
+        self.given: list[Given] = []
+        self.complaints: list[Complaint] = []
+        self.happened: list[tuple[float, str]] = []
+        self.right_from_s = 0.0
+        """The time from which everything has to be right, or told, if no further fault comes."""
+        self.on_start: list[Callable[[], object]] = []
+        self.on_end: list[Callable[[], object]] = []
+        self.logged: list[str] = []
+        """Exceptions that the daemon logged."""
+        self.processes: list[Process] = []
+        self.troubled: set[str] = set()
+        """Side jobs that an act has troubled, and that may fail since."""
+        self._daemon: asyncio.Task[None] | None = None
+        self._unrestored = 0
+
+    @property
+    def now(self) -> float:
+        return self.loop.now
+
+    def complain(self, rule: str, text: str) -> None:
+        """Note that a rule did not hold."""
+        self.complaints.append(Complaint(self.now, rule, text))
+
+    def note(self, text: str) -> None:
+        """Note what happened, for the story that a person reads."""
+        self.happened.append((self.now, text))
+
+    def unsettle(self, seconds: float) -> None:
+        """Ask for nothing to be right before this time has passed."""
+        self.right_from_s = max(self.right_from_s, self.now + seconds)
+
+    def may_fail(self, job: str) -> bool:
+        """Return true if something that happened excuses a side job's failing."""
+        return job in self.troubled
+
+    @property
+    def has_stage(self) -> bool:
+        """True if some lamps are on E1.31."""
+        return any(head["drive"]["driver"] == "stage" for head in self.story.rig["heads"])
+
+    # The daemon
+
+    @property
+    def is_up(self) -> bool:
+        return self.process is not None and self.process.alive
+
+    def start(self) -> None:
+        """Start the daemon anew on what is on the disk."""
+        settings = Settings(
+            self.disk.data, self.folder / "tokens.json", Listen(*visitors.DOOR), rig_file=self.rig_file
+        )
+        rig, system = load_rig(self.rig_file), self.system
+
+        async def main() -> None:
+            await run_until_stopped(rig, settings, {}, system, system.workers)
+
+        self.runs += 1
+        self.started_s = self.now
+        self.process, self._daemon = self.loop.start_process(f"daemon {self.runs}", main)
+        self.processes.append(self.process)
+        self.process.on_death.insert(0, self.disk.killed)
+        for tell in self.on_start:
+            tell()
+
+    def kill(self) -> None:
+        """End the daemon as `kill -9` does."""
+        if self.process is not None and self.process.alive:
+            self.loop.kill(self.process)
+
+    async def stop(self) -> None:
+        """End the daemon by SIGTERM, and look at what it leaves."""
+        await asyncio.sleep(max(0.0, self.started_s + STARTS_WITHIN_S - self.now))
+        process, daemon = self.process, self._daemon
+        if process is None or daemon is None or not process.alive:
+            return
+        self.loop.signal(process, signal.SIGTERM)
+        ended = asyncio.Event()
+        process.on_death.append(ended.set)
+        daemon.add_done_callback(lambda _: ended.set())
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(STOPS_WITHIN_S):
+                await ended.wait()
+        if not process.alive:
+            return  # somebody killed it meanwhile
+        if not daemon.done():
+            self.complain("ends", f"the daemon did not end within {STOPS_WITHIN_S:g} s")
+            self.loop.kill(process)
+            return
+        if not daemon.cancelled() and (error := daemon.exception()) is not None:
+            self.complain("ends", f"the daemon ended by {error!r}")
+        await asyncio.sleep(0.01)
+        if process.tasks:
+            self.complain("tasks", f"left behind: {[task.get_name() for task in process.tasks]}")
+        process.alive = False
+
+    async def ask(self, method: str, path: str, body: Any = None) -> tuple[int, Any]:
+        """Ask the HTTP door. Raises visitors.NoAnswerError."""
+        return await visitors.ask(self.network, method, path, body)
+
+    async def order(self, order: dict[str, Any]) -> Given:
+        """Give an order at the HTTP door, and keep what was answered."""
+        given = Given(order, "http", self.now, self.runs)
+        self.given.append(given)
+        with contextlib.suppress(visitors.NoAnswerError):
+            _, given.answer = await self.ask("POST", "/api/v1/do", order)
+            given.answered_s = self.now
+        return given
+
+    async def state(self) -> dict[str, Any] | None:
+        """Return the state as the HTTP door shows it; None without an answer."""
+        try:
+            status, body = await self.ask("GET", "/api/v1/state")
+        except visitors.NoAnswerError:
+            return None
+        return body if status == 200 else None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a story. `digest` is of every packet and every line of the journal."""
+
+    story: Story
+    complaints: tuple[Complaint, ...]
+    happened: tuple[tuple[float, str], ...]
+    digest: str
+    steps: int
+
+    @property
+    def failed(self) -> str | None:
+        """The rule that did not hold first; None if all did."""
+        return self.complaints[0].rule if self.complaints else None
+
+    def told(self) -> str:
+        """Tell the story with what happened in it, in order of time."""
+        lines = [(act.at_s, str(act)) for act in self.story.acts]
+        lines += [(at_s, f"{at_s:7.3f} s    {text}") for at_s, text in self.happened]
+        lines += [(one.at_s, f"{one.at_s:7.3f} s  ** {one.rule}: {one.text}") for one in self.complaints]
+        return "\n".join(
+            [self.story.told().split("\n")[0], *(text for _, text in sorted(lines, key=lambda one: one[0]))]
+        )
+
+
+Check = Callable[[World], contextlib.AbstractAsyncContextManager[None]]
+"""Looks on while inside, and complains to the world."""
+
+
+async def _play(world: World, checks: list[Check]) -> None:
+    story = world.story
+    async with contextlib.AsyncExitStack() as stack:
+        for check in checks:
+            await stack.enter_async_context(check(world))
+        world.start()
+        async with asyncio.TaskGroup() as acts:
+            for act in story.acts:
+                acts.create_task(_act(world, act))
+        await asyncio.sleep(max(0.0, story.lasts_s - world.now))
+        for tell in world.on_end:
+            tell()
+        if not world.is_up:
+            world.start()
+        await world.stop()
+
+
+async def _act(world: World, act: Act) -> None:
+    await asyncio.sleep(act.at_s)
+    kind = ACTS[act.kind]
+    if kind.settles_s:
+        world.unsettle(kind.settles_s)
+    await kind.do(world, act.args)
+    if kind.settles_s:
+        world.unsettle(kind.settles_s)
+
+
+class _Exceptions(logging.Handler):
+    def __init__(self, found: list[str]) -> None:
+        super().__init__(logging.ERROR)
+        self._found = found
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.exc_info and record.exc_info[1] is not None:
+            error = record.exc_info[1]
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            self._found.append(
+                f"{record.getMessage()}: {error!r} at {Path(where.filename).name}:{where.lineno}"
+            )
+
+
+@contextlib.contextmanager
+def _listening_to_logs(found: list[str]) -> Iterator[None]:
+    """Collect the exceptions that are logged, and nothing else; nothing is printed."""
+    root, handler = logging.getLogger(), _Exceptions(found)
+    before = root.handlers[:], root.level
+    root.handlers[:] = [handler]
+    root.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        root.handlers[:], level = before
+        root.setLevel(level)
+
+
+def play(story: Story, checks: list[Check]) -> Outcome:
+    """Play a story from beginning to end on a loop of its own."""
+    loop = SimulatedLoop(Random(f"order {story.seed}"))
+    scratch = SCRATCH if Path(SCRATCH).is_dir() else None
+    with tempfile.TemporaryDirectory(prefix="fillside-", dir=scratch) as folder:
+        world = World(story, loop, Path(folder))
+        with _listening_to_logs(world.logged):
+            run(loop, _play(world, checks))
+        for failure in loop.failures:
+            world.complain("world", str(failure))
+        digest = hashlib.sha256(b"".join(world.stage.octets)).hexdigest()
+        steps = sum(process.steps for process in world.processes)
+    return Outcome(story, tuple(world.complaints), tuple(world.happened), digest, steps)
