@@ -84,7 +84,7 @@ async def stream_goes_on(world: World) -> AsyncIterator[None]:
     """The stream has no gap in which receivers would take the source for lost."""
 
     async def watch() -> None:
-        free_s = 0.0
+        free_s, numbered = 0.0, 0
         while True:
             await asyncio.sleep(LOOKS_EVERY_S)
             process = world.process
@@ -99,7 +99,11 @@ async def stream_goes_on(world: World) -> AsyncIterator[None]:
             if silent_s > MOST_GAP_S and world.has_stage:
                 world.complain("stream", f"no packet for {silent_s:.1f} s")
                 free_s = world.now
+            if world.stage.repeated > numbered:
+                world.complain("stream", "packets are not numbered one after the other")
+                numbered = world.stage.repeated
 
+    world.on_start.append(world.stage.numbers.clear)
     task = asyncio.create_task(watch())
     try:
         yield

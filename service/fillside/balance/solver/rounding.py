@@ -175,7 +175,7 @@ class _Rounding:
         self._floors, self._full = np.array(limits.floor_codes), dimmers.full
         self._near = own + np.array([[-1], [0], [1]])
         self._allowed = (self._near >= self._floors) & (self._near <= self._full)
-        self._near_outputs = dimmers.outputs(np.clip(self._near, 0, self._full))
+        self._near_outputs = dimmers.outputs(np.minimum(np.maximum(self._near, 0), self._full))
         self._present = None if present is None else np.array(present, dtype=np.int64)
         self._present_outputs = None if present is None else dimmers.outputs(present)
         self._codes, self.outputs = own, self._near_outputs[1].copy()
@@ -199,14 +199,16 @@ class _Rounding:
         self._codes[heads], self.outputs[heads] = codes, outputs
 
     def _all_choices(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
-        table = [self._near_outputs[option, i] for option, i in zip(options, choice.heads, strict=True)]
-        grid = np.stack([axis.ravel() for axis in np.meshgrid(*table, indexing="ij")], axis=1)
-        error = choice.error(grid)
+        counts = [len(option) for option in options]
+        steps = np.empty((math.prod(counts), len(counts)), dtype=np.intp)
+        for k, index in enumerate(np.unravel_index(np.arange(len(steps)), counts)):
+            steps[:, k] = options[k][index]
+        error = choice.error(self._near_outputs[steps, choice.heads])
         at = int(np.argmin(error))
         if math.isinf(error[at]):
             return [int(option[0]) for option in options]
-        index = np.unravel_index(at, [len(option) for option in options])
-        return [int(option[int(k)]) for option, k in zip(options, index, strict=True)]
+        chosen: list[int] = steps[at].tolist()
+        return chosen
 
     def _one_at_a_time(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
         """Start from each head's own rounding and change one head at a time while that gains."""

@@ -231,6 +231,8 @@ class Gate:
 
     async def read_body(self, request: web.Request) -> bytes:
         """Read the whole body. Raises Refusal if it does not arrive in time or is too long."""
+        if request.content.is_eof() and request.transport is not None:
+            return await request.read()  # nothing to wait for, so the request still has its turn
         connection = self._connections.get(request.protocol)
         if connection is not None:
             self.table.set_phase(connection, "body")

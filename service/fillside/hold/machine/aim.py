@@ -41,14 +41,14 @@ class Aim:
         self._ordered_until_s = -math.inf
         self._unhurried_stops_s: float | None = None
         self.dip: Dip | None = None
-        self.put_in_force(intent, retarget=True)
+        self.put_in_force(intent, intent.rig(rig))
 
-    def put_in_force(self, intent: Intent, retarget: bool) -> None:
-        """Put an intent in force, with a new balance target if that differs. Ends a dip."""
+    def put_in_force(self, intent: Intent, ordered: Rig | None) -> None:
+        """Put an intent in force. Ends a dip. `ordered` is the rig as the intent orders it; None if the
+        balance target stays."""
         self.intent, self.dip = intent, None
-        if retarget:
-            self.target = intent.target(self._rig)
-            self.when_lost = intent.rig(self._rig).balance.when_lost
+        if ordered is not None:
+            self.target, self.when_lost = intent.target(ordered), ordered.balance.when_lost
 
     @property
     def order_speed(self) -> float:

@@ -9,7 +9,7 @@ in `transitions` says what an order changes; `aim` says where the light goes fro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,7 +26,7 @@ from fillside.hold.intent.balancing import Balancing
 from fillside.hold.intent.current_solution import CurrentSolution
 from fillside.hold.intent.intent import SOLVE_FIELDS, TARGET_FIELDS, Intent
 from fillside.hold.machine.aim import Aim
-from fillside.hold.machine.changes import OrderContext, place_of
+from fillside.hold.machine.changes import IntentChange, OrderContext, place_of
 from fillside.hold.machine.identify import dip_of
 from fillside.hold.machine.transitions import TRANSITIONS
 from fillside.hold.memory.carry_over import continuing_heads, corrected_calibration
@@ -237,7 +237,7 @@ class Hold:
         self._aim.intent = before
         if isinstance(order, Move):
             self._subject.put(change.intent.place, time_s)
-        self._change(change.intent, time_s, self._solution.codes, change.untrimmed)
+        self._change(change, changed.keys(), time_s, self._solution.codes)
         return self._obeyed(phrase, now_s, change.note, changed)
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
@@ -400,7 +400,9 @@ class Hold:
         self._aim.intent = replace(self._aim.intent, place=self._subject.place)
         if "place" in last.before:
             self._subject.put(last.before["place"], time_s)
-        self._change(replace(self._aim.intent, **last.before), time_s, last.untrimmed, None)
+        intent = replace(self._aim.intent, **last.before)
+        changed = intent.changed_from(self._aim.intent)
+        self._change(IntentChange(intent), changed.keys(), time_s, last.untrimmed)
         return self._obeyed("undo", now_s, f"undone: {last.do}", last.before)
 
     def _identify(self, order: Identify, now_s: float) -> OrderAnswer:
@@ -409,17 +411,19 @@ class Hold:
         self._aim.show(dip, self._read_clock(now_s))
         return self._obeyed(phrase_of(order), now_s, note, {})
 
-    def _change(self, intent: Intent, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
-        """Put an intent in force; `untrimmed` codes are used as given, otherwise
-        chosen near the present ones."""
-        changed = intent.changed_from(self._aim.intent).keys()
-        self._aim.put_in_force(intent, retarget=bool(changed & TARGET_FIELDS))
+    def _change(self, change: IntentChange, changed: Set[str], time_s: float, present: Codes) -> None:
+        """Put an intent with these `changed` fields in force; without codes of its own it is solved near the
+        present ones."""
+        intent = change.intent
         if changed & TARGET_FIELDS:
+            self._aim.put_in_force(intent, change.ordered or intent.rig(self._file))
             self._balancing.count_on(self._policy)
+        else:
+            self._aim.put_in_force(intent, None)
         if self.acts and changed & SOLVE_FIELDS:
             self._solution.take(self._aim.target, present)
-        if untrimmed is not None:
-            self._solution.codes = untrimmed
+        if change.untrimmed is not None:
+            self._solution.codes = change.untrimmed
         self._aim.as_ordered(time_s)
 
     def _context(self, intent: Intent) -> OrderContext:
