@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import paho.mqtt.client as paho
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from bench.figures import Figure
+from bench.figures import Budget, Figure
 from bench.own_daemon import OwnDaemon, two_heads
 from protocol.broker import MOSQUITTO, free_port, running_broker
 from rigs import Table
@@ -54,6 +54,13 @@ WARM_UP = 5
 WITHIN_S = 5.0
 MEDIAN_MS, P99_MS = 0.7, 2.0
 """What an order may take above its echo [ms]."""
+ECHOES = {"http": "GET /health", "mqtt": "a message through the broker and back", "osc": "bare UDP echo"}
+BUDGETS = {
+    f"{kind} to packet by {door.upper()}, {name}": Budget(allowance, "ms", echo)
+    for door, echo in ECHOES.items()
+    for kind in TO_AND_FRO
+    for name, allowance in (("median", MEDIAN_MS), ("99th percentile", P99_MS))
+}
 ECHO = (
     "import socket; s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); s.bind(('127.0.0.1', 0));"
     "print(s.getsockname()[1], flush=True)\n"
@@ -88,7 +95,7 @@ def http_path(frames: int) -> Iterator[OrderPath]:
             door.request("GET", "/health")
             answered()
 
-        yield OrderPath("GET /health", send, answered, echo)
+        yield OrderPath(ECHOES["http"], send, answered, echo)
 
 
 @contextmanager
@@ -112,7 +119,7 @@ def mqtt_path(frames: int) -> Iterator[OrderPath]:
             client.next("echo")
 
         yield OrderPath(
-            "a message through the broker and back",
+            ECHOES["mqtt"],
             lambda order: client.publish("fillside/bench/do", json.dumps(order)),
             answered,
             echo,
@@ -143,7 +150,7 @@ def osc_path(frames: int) -> Iterator[OrderPath]:
             send(TO_AND_FRO["trim"][0], echo_port)
             sender.recv(2048)
 
-        yield OrderPath("bare UDP echo", send, answered, echo)
+        yield OrderPath(ECHOES["osc"], send, answered, echo)
 
 
 PATHS = {"http": http_path, "mqtt": mqtt_path, "osc": osc_path}

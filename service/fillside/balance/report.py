@@ -49,7 +49,7 @@ AT_LIMIT = 1e-9
 class ReportModel(BaseModel):
     """Part of an answer; every number is finite or null."""
 
-    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class TargetReport(ReportModel):

@@ -83,8 +83,15 @@ class Fade:
         even = np.exp2(self.even_start + self.even_slope * np.maximum(even_s, 0.0))
         end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
         found = np.where(even_s < 0, self.start + self.slope * at_s, end)
-        low, high = np.minimum(self.start, self.goal), np.maximum(self.start, self.goal)
-        return np.where(at_s >= self.lasts_s, self.goal, np.clip(found, low, high))
+        return np.where(at_s >= self.lasts_s, self.goal, np.minimum(np.maximum(found, self._low), self._high))
+
+    @cached_property
+    def _low(self) -> FloatArray:
+        return np.minimum(self.start, self.goal)
+
+    @cached_property
+    def _high(self) -> FloatArray:
+        return np.maximum(self.start, self.goal)
 
 
 def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
@@ -219,7 +226,7 @@ class Fader:
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
         self.flashes = FlashLimiter(self._outputs)
-        self._from_codes = self._goal = self._codes
+        self._goal = self._low = self._high = self._codes
         self._fade: Fade | None = None
         self._elapsed_s = 0.0
         self._stepped_s = at_s - 1.0
@@ -258,7 +265,7 @@ class Fader:
             self._was_stuck = self.stuck
         target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
         self._goal, self.goal = target, tuple(target.tolist())
-        self._from_codes = self._codes
+        self._low, self._high = np.minimum(self._codes, target), np.maximum(self._codes, target)
         outputs, moves = self.dimmers.outputs(target), target != self._codes
         if not moves.any():
             # Less than one code to go: no wire can show a fade.
@@ -321,8 +328,7 @@ class Fader:
     def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
         """Return codes for outputs during a fade, without overshooting the end codes
         that were rounded together."""
-        low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
-        return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
+        return np.minimum(np.maximum(self.dimmers.codes(outputs), self._low), self._high)
 
     def _rest(self, outputs: FloatArray) -> None:
         self._fade, self._under_way, self.waits = None, False, False

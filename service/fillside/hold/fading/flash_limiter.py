@@ -70,9 +70,8 @@ class FlashLimiter:
         may have gone the other way."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
-        turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)
-        unsure = self._way == 0
-        return turns | (unsure & (back_down | back_up))
+        turns: BoolArray = ((self._way >= 0) & back_down) | ((self._way <= 0) & back_up)
+        return turns
 
 
 def _stops(outputs: FloatArray) -> FloatArray:

@@ -26,7 +26,7 @@ _T = TypeVar("_T")
 
 
 class _RememberedModel(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Code(_RememberedModel):

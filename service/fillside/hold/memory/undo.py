@@ -94,7 +94,7 @@ class History:
 
 
 class _HistoryModel(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Before(_HistoryModel):
