@@ -190,7 +190,9 @@ def figures(quick: bool) -> list[Figure]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--heads", type=int, nargs="+", default=[4, 32, 128, 512])
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--readers", type=int, default=0)

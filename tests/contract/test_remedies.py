@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from fillside.balance.remedies.search import remedies
+from fillside.balance.remedies.search import SearchEndedError, remedies
 from fillside.balance.report import Remedy
 from fillside.balance.solution import solve_rig
 from fillside.rig.file.build import apply_change
@@ -80,6 +80,13 @@ def test_each_remedy_leaves_what_it_says(case: str) -> None:
         left = solve_rig(apply_change(rig, remedy.change)).report.worst_error_stops
         assert left == pytest.approx(remedy.leaves_stops, abs=1e-4)
         assert left < error
+
+
+def test_a_search_ends_once_nobody_wants_its_result() -> None:
+    wanted = iter([True] * 5)
+    with pytest.raises(SearchEndedError):
+        remedies(desk(**{"camera.iso": 100}), is_wanted=lambda: next(wanted, False))
+    assert next(wanted, None) is None
 
 
 def test_a_reached_balance_needs_no_remedy() -> None:

@@ -44,7 +44,7 @@ from fillside.hold.snapshot.state import (
     SubjectSeen,
 )
 from fillside.hold.tracking.subject import TrackedSubject
-from fillside.rig.tables.model import Rig
+from fillside.rig.tables.model import Point, Rig
 
 
 @dataclass(frozen=True)
@@ -172,6 +172,11 @@ class Bookkeeping:
 def curable(limits: tuple[LimitReport, ...]) -> bool:
     """Return true if any limit is of a kind that a remedy may overcome."""
     return any(limit.at in CURABLE for limit in limits)
+
+
+def limits_of_light(now: PresentLight) -> tuple[LimitReport, ...]:
+    """Return the limits in `state_of`, without the rest of the state."""
+    return judge(now.judged, now.circumstances).limits
 
 
 def state_of(now: PresentLight, beside: Bookkeeping) -> State:
@@ -313,6 +318,9 @@ def _ticks(
 SAME_PLACE_M = 0.1
 """A move of the subject by less than this leaves the remedies valid, as they move
 lamps and set the camera."""
+ADVISED_AFTER_S = 1.0
+"""The time for which a tracked subject stays at a place before remedies are looked for there: for one that
+walks they would be out of date before they are found."""
 
 
 class Advice:
@@ -333,12 +341,21 @@ class Advice:
         if self._question is not None and found.question == self._question:
             self._found = found.remedies
 
-    @property
-    def remedies(self) -> tuple[Remedy, ...]:
-        """The remedies found for the open question."""
-        return self._found or ()
+    def is_open(self, question: RemedyQuestion, place: Point) -> bool:
+        """Return true while a question lacks an answer and is that of a subject at a place [m]."""
+        return question is self._question and self._found is None and _is_near(place, question)
+
+    def remedies_at(self, place: Point) -> tuple[Remedy, ...]:
+        """Return the remedies found for a subject at a place [m]."""
+        if self._question is None or self._found is None or not _is_near(place, self._question):
+            return ()
+        return self._found
+
+
+def _is_near(place: Point, question: RemedyQuestion) -> bool:
+    return math.dist(place, question.subject) <= SAME_PLACE_M
 
 
 def _same(one: RemedyQuestion, other: RemedyQuestion) -> bool:
-    near = math.dist(one.subject, other.subject) <= SAME_PLACE_M
-    return near and one.rig == other.rig and one.calibration == other.calibration
+    same = _is_near(one.subject, other) and one.calibration == other.calibration
+    return same and one.rig == other.rig
