@@ -2,11 +2,11 @@
 
     python tests/bench/bench_tracker.py [--heads 4 32 128 512] [--seconds 10] [--readers 1]
 
-A daemon of its own holds so many 16-bit heads on E1.31 at the quick pace, while a subject walks to and fro and is
-reported thirty times a second by one kept HTTP connection. Processor time is that of the daemon's process.
+A daemon of its own holds so many 16-bit heads on E1.31 at the quick pace, while a subject walks to and fro and
+is reported thirty times a second by one kept HTTP connection. Processor time is that of the daemon's process.
 The floor is `GET /health` on the same connection, at the same rhythm and with nobody walking, in the same run.
-What is asked: 5 % of a core at 4 heads, 50 % at 512, and an answer within 10 ms at the median there, each above
-the floor. With readers, so many look on by WebSocket, in a process of their own.
+What is asked: 5 % of a core at 4 heads, 50 % at 512, and an answer within 10 ms at the median there, each
+above the floor. With readers, so many look on by WebSocket, in a process of their own.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def many_heads(heads: int, port: int) -> str:
     made = [_head(i, ROLES[i % len(ROLES)], heads, chance) for i in range(heads)]
     tables: Table = {
         "balance": {"exposure": 120.0, "relative": {"hair": -1.0, "background": -1.5}},
-        "hold": {"pace": "quick"},
+        "hold": {"pace": "quick", "order_speed": 6.0},
     }
     camera = {"position": CAMERA["position"]}
     return toml(studio("bench", camera=camera, **tables, heads=made, drivers=sacn("stage", port)))
