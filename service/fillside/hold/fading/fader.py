@@ -162,6 +162,12 @@ class Lags:
         """True if any head is sent codes ahead of time."""
         return bool(self.late.any())
 
+    @cached_property
+    def gently_stops_s(self) -> FloatArray:
+        """The fastest fade of a head that is back, or was found at another level."""
+        fastest = self.fastest_stops_s
+        return np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
+
     def waits_s(self, moves: BoolArray) -> float:
         """The time a fade of these heads (heads,) waits for the slowest of them to begin [s]."""
         return float(self.latencies_s[moves].max(initial=0.0))
@@ -237,9 +243,7 @@ class Fader:
             return
         waits_s = self._lags.waits_s(target != self._codes)
         self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
-        fastest = self._lags.fastest_stops_s
-        gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
-        fastest = np.where(self._gentle, gently, fastest)
+        fastest = np.where(self._gentle, self._lags.gently_stops_s, self._lags.fastest_stops_s)
         speeds = np.minimum(speed_stops_s, fastest)
         self._fade = fade(self._outputs, self.dimmers.outputs(target), self._knees, speeds)
 
