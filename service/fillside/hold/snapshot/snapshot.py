@@ -17,7 +17,7 @@ import numpy as np
 
 from fillside.balance.judgement.reasons import JudgedLight, trims_short
 from fillside.balance.judgement.verdict import CURABLE, Circumstances, LightVerdict, judge
-from fillside.balance.report import LimitReport, Remedy, achieved_of, face_of, head_reports
+from fillside.balance.report import LimitReport, Remedy, achieved_of, face_of, limits_met
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
 from fillside.hold.events import RemediesFound, RemedyQuestion
@@ -222,28 +222,48 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
 
 
 def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
-    balancing, light = now.balancing, now.judged
+    balancing, light, scene = now.balancing, now.judged, now.balancing.scene
     # Joint rounding may leave a head one code short of its limit, so at rest the solution decides.
     met = balancing.outputs(now.codes)
     if now.intent.acts:
         met = np.where(np.array(now.codes) == np.array(now.lasting), light.unrounded, met)
-    present = head_reports(balancing.scene, balancing.limits, light.rows, now.codes, met)
-    goal = head_reports(balancing.scene, balancing.limits, light.rows, now.goal)
-    lux = light.rows.own_lux * balancing.outputs(with_reported_codes(now.codes, now.health))
+    outputs, goals = balancing.outputs(now.codes), _goals(now)
+    columns = (
+        outputs.tolist(),
+        scene.dimmers.levels_from_codes(now.codes).tolist(),
+        scene.wires(now.codes),
+        (light.rows.own_lux * balancing.outputs(with_reported_codes(now.codes, now.health))).tolist(),
+        limits_met(balancing.limits, outputs, met),
+    )
     return tuple(
-        HeadNow.model_construct(
-            **{**head.__dict__, "lux": float(lux[i])},
-            goal=Goal(output=to.output, level=to.level, wire=to.wire),
+        HeadNow(
+            name=scene.names[i],
+            role=scene.roles[i],
+            output=output,
+            level=level,
+            wire=wire,
+            lux=lux,
+            at_limit=at_limit,
+            goal=goals[i],
             settled=now.codes[i] == now.goal[i],
             works=health.state != "lost",
             state=health.state,
             since=health.since_s + now.unix_s,
-            says_level=level_reported(balancing.scene.full_scales[i], health.code),
+            says_level=level_reported(scene.full_scales[i], health.code),
             answers=health.answers,
             confirmed=health.confirmed,
         )
-        for i, (head, to, health) in enumerate(zip(present, goal, now.health, strict=True))
+        for i, (health, output, level, wire, lux, at_limit) in enumerate(
+            zip(now.health, *columns, strict=True)
+        )
     )
+
+
+def _goals(now: PresentLight) -> list[Goal]:
+    scene = now.balancing.scene
+    outputs, levels = now.balancing.outputs(now.goal), scene.dimmers.levels_from_codes(now.goal)
+    ends = zip(outputs.tolist(), levels.tolist(), scene.wires(now.goal), strict=True)
+    return [Goal(output=output, level=level, wire=wire) for output, level, wire in ends]
 
 
 def _balance(now: PresentLight) -> BalanceNow:
