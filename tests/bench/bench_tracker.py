@@ -2,11 +2,11 @@
 
     python tests/bench/bench_tracker.py [--heads 4 32 128 512] [--seconds 10] [--readers 1]
 
-A daemon of its own holds so many 16-bit heads on E1.31 at the quick pace, while a subject walks to and fro and
-is reported thirty times a second by one kept HTTP connection. Processor time is that of the daemon's process.
-The floor is `GET /health` on the same connection, at the same rhythm and with nobody walking, in the same run.
-What is asked: 5 % of a core at 4 heads, 50 % at 512, and an answer within 10 ms at the median there, each
-above the floor. With readers, so many look on by WebSocket, in a process of their own.
+A daemon of its own holds so many 16-bit heads on E1.31 at the quick pace, while a subject walks to and fro
+and is reported thirty times a second by one kept HTTP connection. Processor time is that of the daemon's
+process. The floor is `GET /health` at the same rhythm with nobody walking, in the same run. What is asked:
+5 % of a core at 4 heads, 50 % at 512, and an answer within 10 ms at the median there, each above the floor.
+With readers, so many look on by WebSocket, in a process of their own.
 """
 
 from __future__ import annotations

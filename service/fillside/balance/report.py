@@ -162,9 +162,7 @@ def head_reports(
         limits_met(limits, outputs, outputs if solved is None else solved),
     )
     return tuple(
-        HeadReport(
-            name=name, role=role, output=output, level=level, wire=wire, lux=lux, at_limit=at_limit
-        )
+        HeadReport(name=name, role=role, output=output, level=level, wire=wire, lux=lux, at_limit=at_limit)
         for name, role, output, level, wire, lux, at_limit in zip(*columns, strict=True)
     )
 

@@ -62,7 +62,7 @@ class TrackedSubject:
         return min(discs - NEAREST_M, edge, place[2] - LOWEST_M, HIGHEST_M - place[2])
 
     def stays_s(self, time_s: float) -> float:
-        """Return the time for which the subject has stayed at its place [s]; infinite if it was set by hand."""
+        """Return the time for which the subject has stayed at its place [s]; infinite for one set by hand."""
         return time_s - self._stays[1]
 
     @property
