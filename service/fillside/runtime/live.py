@@ -5,7 +5,8 @@ the state themselves. Readers receive JSON: at most `MOST_PER_SECOND` times a se
 and compared with the last one sent. The difference is written as JSON once and put in every reader's queue, a
 few readers per turn of the event loop, so that a frame that is due never waits behind two hundred readers.
 With many readers, updates are less frequent, so that all readers together take at most a tenth of a
-processor; so they are with so many heads that the state itself takes long to build. A reader whose queue is full is too slow: it is dropped, with the reason.
+processor; so they are with so many heads that the state itself takes long to build. A reader whose queue is
+full is too slow: it is dropped, with the reason.
 """
 
 from __future__ import annotations

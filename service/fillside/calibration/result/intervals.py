@@ -225,7 +225,8 @@ class Intervals:
         """For each background role, what all heads (n,) send per candela to its aims together, which is the
         same wherever the subject is."""
         beliefs, count = self._fit.model.beliefs, self._fit.model.heads
-        camera, found = np.tile(np.array(self._rig.camera.position), (count, 1)), {}
+        camera = np.tile(np.array(self._rig.camera.position), (count, 1))
+        found: dict[str, PathSensitivities] = {}
         for role in self._metering.relative_roles:
             own = [head for head in self._rig.heads if head.role == role]
             if self._metering.role_rules[role] != "background":
