@@ -82,6 +82,35 @@ def test_each_remedy_leaves_what_it_says(case: str) -> None:
         assert left < error
 
 
+def crowd(keys: int) -> Rig:
+    """The same desk with so many keys that are together too weak for the camera."""
+    table = desk(**{"camera.iso": 50, "camera.nd_stops": 6}).dump()
+    key, fill = table["heads"]
+    weak = {**key, "lamp": {**key["lamp"], "lumens": 100}}
+    return Rig.model_validate(
+        {**table, "heads": [fill, *({**weak, "name": f"key-{i}"} for i in range(keys))]}
+    )
+
+
+def tries(rig: Rig) -> int:
+    """How many changes of a rig are tried."""
+    count = 0
+
+    def is_wanted() -> bool:
+        nonlocal count
+        count += 1
+        return True
+
+    remedies(rig, is_wanted=is_wanted)
+    return count
+
+
+def test_a_crowd_of_heads_is_not_tried_one_by_one() -> None:
+    few, many, more = (tries(crowd(keys)) for keys in (8, 18, 24))
+    assert few + 100 < many
+    assert more == pytest.approx(many, abs=5)
+
+
 def test_a_search_ends_once_nobody_wants_its_result() -> None:
     wanted = iter([True] * 5)
     with pytest.raises(SearchEndedError):
