@@ -93,7 +93,7 @@ def choose_codes(
     if len(balanced):
         rounding.round_together(_balanced_choice(rows, target, balanced, outputs))
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
-    given = ~limits.held & ~np.asarray(metering.scene.fixed)
+    given, solved = ~limits.held & ~np.asarray(metering.scene.fixed), rows.lux(outputs)
     for k, role in order:
         heads = np.flatnonzero(metering.role_masks[role] & limits.held)
         if len(heads):
@@ -103,7 +103,8 @@ def choose_codes(
                 reference_lux(rows, target, role, rule, now),
                 reference_lux(rows, target, role, rule, outputs),
             )
-            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
+            wanted_lux = float(solved[FIRST_ROLE_ROW + k]) * reference
+            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, now, wanted_lux)
             rounding.round_together(choice)
     return rounding.codes
 
@@ -142,17 +143,15 @@ def _role_choice(
     target: BalanceTarget,
     row: int,
     heads: npt.NDArray[np.intp],
-    outputs: FloatArray,
     now: FloatArray,
-    scale: float,
+    wanted_lux: float,
 ) -> _Choice:
     rest = now.copy()
     rest[heads] = 0.0
     fixed = rows.lux(rest)
-    solved = float(rows.lux(outputs)[row]) * scale
     part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
-    own = _Quotient(solved, part[row], float(fixed[row]))
-    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
+    own = _Quotient(wanted_lux, part[row], float(fixed[row]))
+    return _Choice(heads, (own,) if wanted_lux > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
 
 
 def _most_lux(target: BalanceTarget) -> float:
