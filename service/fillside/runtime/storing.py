@@ -36,7 +36,8 @@ State = Mapping[str, Any]
 EACH_STOPS = 0.1
 """The light is stored again when any head has changed by this much."""
 AT_REST_S = 1.0
-"""The least time between two writes of changes that do not affect the light, such as a tracked place."""
+"""The least time between two writes of changes that do not affect the light, such as a tracked place, and of
+a light that rests between two reports of a walk."""
 NOT_LASTING = "this will not outlive a restart"
 NO_TAKE = "the takes do not have this"
 NO_LINE = "the journal does not have this"
@@ -51,6 +52,7 @@ class Record:
         self._codes: Codes = ()
         self._stops: FloatArray | None = None
         self._stored_at, self._unstored = -math.inf, True
+        self._rested_at = -math.inf
         self._history: History | None = None
         self._texts: dict[int, str] = {}
 
@@ -72,7 +74,12 @@ class Record:
         """Store changes that nobody waits for, in time."""
         self._unstored = True
         with self._jobs.fence("storage"):
-            if light.codes != self._codes and (light.settled or self._moved_stops(light) >= EACH_STOPS):
+            if light.codes == self._codes:
+                return
+            rests = light.settled and self._clock() >= self._rested_at + AT_REST_S
+            if rests:
+                self._rested_at = self._clock()
+            if rests or self._moved_stops(light) >= EACH_STOPS:
                 self._save(light)
 
     def save(self, light: HeldLight) -> None:

@@ -21,7 +21,7 @@ from fillside.doors.http.request_checks import HostNames, check_is_json, expect,
 from fillside.doors.http.responses import json_response, tagged
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
-from fillside.doors.listener import give
+from fillside.doors.listener import POSITION_REPORT, give
 from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal, done
 from fillside.orders.registry import kind_of
@@ -140,8 +140,8 @@ class Handlers:
         source = strict_loads(await self._context.gate.read_body(request))
         check_may_order(holder, kind_of(source))
         note = await give(self._context.runner, source, Visitor(holder.who, "http", request.remote or ""))
-        state = None if holder.may == "meter" else self._context.runner.state()
-        return json_response(done(note, state))
+        shown = holder.may != "meter" and source["do"] != POSITION_REPORT
+        return json_response(done(note, self._context.runner.state() if shown else None))
 
     async def journal(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)

@@ -71,7 +71,8 @@ class StatePayload(State):
 
 
 class DonePayload(JsonBody):
-    """The order was carried out. The state is null for a token that may only hand in readings."""
+    """The order was carried out. The state is null for a tracker's report of the subject, and for a token
+    that may only hand in readings."""
 
     ok: Literal[True]
     note: str

@@ -186,15 +186,15 @@ class Lags:
         return late
 
     @cached_property
+    def any_late(self) -> bool:
+        """True if any head is sent codes ahead of time."""
+        return bool(self.late.any())
+
+    @cached_property
     def gently_stops_s(self) -> FloatArray:
         """The fastest fade of a head that is back, or was found at another level."""
         fastest = self.fastest_stops_s
         return np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
-
-    @cached_property
-    def any_late(self) -> bool:
-        """True if any head is sent codes ahead of time."""
-        return bool(self.late.any())
 
     def waits_s(self, moves: BoolArray) -> float:
         """The time a fade of these heads (heads,) waits for the slowest of them to begin [s]."""

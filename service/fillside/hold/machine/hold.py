@@ -33,11 +33,13 @@ from fillside.hold.memory.carry_over import continuing_heads, corrected_calibrat
 from fillside.hold.memory.hold_memory import HoldMemory, remember, resume
 from fillside.hold.memory.undo import History, Undoable, undoable_orders
 from fillside.hold.snapshot.snapshot import (
+    ADVISED_AFTER_S,
     Advice,
     Bookkeeping,
     PresentLight,
     curable,
     judged_light,
+    limits_of_light,
     note_after,
     state_of,
 )
@@ -301,7 +303,7 @@ class Hold:
         """
         if self._snapshot is None:
             beside = Bookkeeping(
-                remedies=self._advice.remedies,
+                remedies=self._advice.remedies_at(self._subject.place),
                 waits=self._fader.waits,
                 drivers=self._health.drivers,
                 calibrated_at=self._calibrated_at,
@@ -313,16 +315,27 @@ class Hold:
             self._snapshot = state_of(self._light_at(self._fader.codes, self._fader.goal), beside)
         return self._snapshot
 
-    def remedy_question(self) -> RemedyQuestion | None:
-        """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none."""
-        if self._fader.moving:
+    def remedy_question(self, now_s: float) -> RemedyQuestion | None:
+        """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none.
+
+        Nothing is asked during a fade, or of a tracked subject that has not stayed at its place for a while.
+        """
+        time_s = self._clock.peek(now_s, self._fader.moving)
+        if self._fader.moving or self._subject.stays_s(time_s) < ADVISED_AFTER_S:
             return None
-        question = None
-        if curable(self.snapshot().limits):
+        question, place = None, self._subject.place
+        if curable(limits_of_light(self._light_at(self._fader.codes, self._fader.goal))):
             believed = corrected_calibration(self._calibration, self.corrected)
-            question = RemedyQuestion(self.effective_rig, self._subject.place, believed)
-        self._snapshot = None
-        return self._advice.ask(question)
+            question = RemedyQuestion(self.effective_rig, place, believed)
+        shown = self._advice.remedies_at(place)
+        asked = self._advice.ask(question)
+        if self._advice.remedies_at(place) != shown:
+            self._snapshot = None
+        return asked
+
+    def still_asks(self, question: RemedyQuestion) -> bool:
+        """Return true while `remedy_question` lacks this answer; may be called on any thread."""
+        return self._advice.is_open(question, self._subject.place)
 
     def _read_clock(self, now_s: float) -> float:
         return self._clock.read(now_s, self._fader.moving)

@@ -42,6 +42,8 @@ class Dimmers:
             if not fixed[i]:
                 groups.setdefault(pair, []).append(i)
         self._groups = [(_index(heads), curve, scale) for (curve, scale), heads in groups.items()]
+        alike = len(groups) == 1 and len(next(iter(groups.values()))) == len(curves)
+        self._of_all = next(iter(groups)) if alike else None
         self._curves = tuple(curves)
         self.fixed = np.asarray(fixed, dtype=bool)
         self.full = np.array(full_scales, dtype=np.int64)
@@ -55,6 +57,9 @@ class Dimmers:
     def outputs(self, codes: Sequence[int] | IntArray) -> FloatArray:
         """Return the outputs (..., heads), 0..1, of codes (..., heads)."""
         wanted = np.asarray(codes, dtype=np.int64)
+        if self._of_all is not None:
+            only, full = self._of_all
+            return only.output_from_level(wanted / full)
         found = np.ones(wanted.shape)
         for heads, curve, scale in self._groups:
             found[..., heads] = curve.output_from_level(wanted[..., heads] / scale)
