@@ -33,8 +33,7 @@ GIVES_UP_AFTER_S = 3_600.0
 
 @dataclass(frozen=True)
 class Mutant:
-    """A fault put into one file: `right` stands there once, and `wrong` takes its place; so does the second of
-    each pair in `also`."""
+    """A fault put into one file: `wrong` takes the place of `right`, and so on for each pair in `also`."""
 
     name: str
     path: str

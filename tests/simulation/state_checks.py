@@ -16,6 +16,7 @@ from simulation.world import World
 State = dict[str, Any]
 Vector = tuple[float, ...]
 LOOKS_EVERY_S = 1.0
+CLOSELY_EVERY_S, CLOSELY_FOR_S = 0.25, 2.5
 BAND_STOPS = 0.2
 """The dead band of 0.15 stop, with the steps of narrow codes."""
 SAME_STOPS = 0.03
@@ -142,7 +143,7 @@ class _Watcher:
     async def run(self) -> None:
         world = self._world
         while True:
-            await asyncio.sleep(LOOKS_EVERY_S)
+            await asyncio.sleep(self._pause_s())
             run, began_s = world.runs, world.now
             if not world.is_up or world.now < world.started_s + LOOKS_EVERY_S:
                 self._over_since = None
@@ -152,6 +153,12 @@ class _Watcher:
                 self._over_since = None
                 continue
             self._look(state)
+
+    def _pause_s(self) -> float:
+        """Return the time until the next look: shorter where light might have to fall."""
+        given, capped = self._world.given, "most_lux" in self._world.story.rig["subject"]
+        soon = capped and given and self._world.now - given[-1].given_s < CLOSELY_FOR_S
+        return CLOSELY_EVERY_S if soon else LOOKS_EVERY_S
 
     def _look(self, state: State) -> None:
         world = self._world
