@@ -67,10 +67,11 @@ class World:
         self.story, self.loop, self.folder = story, loop, folder
         self.random = Random(f"world {story.seed}")
         self.network = SimulatedNetwork(loop, self.random)
-        self.system = SimulatedSystem(loop, self.network, self.random)
+        self.disk = Disk(folder, Random(f"disk {story.seed}"), loop.time)
+        self.system = SimulatedSystem(loop, self.network, self.random, self.disk.database)
         self.lamps = {head["name"]: Lamp(head) for head in story.rig["heads"]}
         self.stage = Stage(self.network, story.rig, self.lamps)
-        self.rig_file, self.disk = folder / "rig.toml", Disk(folder)
+        self.rig_file = folder / "rig.toml"
         self.rig_file.write_text(rigs.toml(story.rig), "utf-8")
         self.process: Process | None = None
         self.runs = 0
@@ -110,6 +111,7 @@ class World:
 
     def start(self) -> None:
         """Start the daemon anew on what is on the disk."""
+        self.disk.ended()
         settings = Settings(
             self.disk.data, self.folder / "tokens.json", Listen(*visitors.DOOR), rig_file=self.rig_file
         )
@@ -239,7 +241,8 @@ def play(story: Story, checks: list[Check]) -> Outcome:
             run(loop, _play(world, checks))
             for failure in loop.failures:
                 world.complain("world", str(failure))
-            digest = hashlib.sha256(b"".join(world.stage.octets)).hexdigest()
+            rows = "\n".join(map(repr, world.disk.journal()))
+            digest = hashlib.sha256(b"".join([*world.stage.octets, rows.encode()])).hexdigest()
             steps = world.process.steps if world.process is not None else 0
     finally:
         logging.disable(silence)
