@@ -14,9 +14,10 @@ before it answers anybody; the order of names in the folder; reads that fail or 
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -56,12 +57,14 @@ class Disk:
         refused_s: when it first refused a write since it last took one; None while all is well.
         taken_s: when it last took one.
         well_since_s: from when on it has had no fault.
+        spans: when it took nothing: from, to.
     """
 
     def __init__(self, folder: Path, random: Random, now: Callable[[], float]) -> None:
         self._folder, self._random, self._now, self._lives = folder, random, now, 0
         self.data = folder / "kept-0"
         self.faults: list[str] = []
+        self.spans: list[tuple[float, float]] = []
         self.hangs_until_s = self.slow_s = 0.0
         self.power_fails = False
         self.refused_s: float | None = None
@@ -75,9 +78,21 @@ class Disk:
     def well(self) -> bool:
         return not self.faults and self.hangs_until_s <= self._now() and not self.slow_s
 
-    def end_fault(self, fault: str) -> None:
+    @contextlib.contextmanager
+    def failing(self, fault: str) -> Iterator[None]:
+        """Take nothing while inside, for the reason `fault`."""
+        began_s = self._now()
+        self.faults.append(fault)
+        yield
         self.faults.remove(fault)
         self.well_since_s = self._now()
+        self.spans.append((began_s, self._now()))
+
+    def hang(self, seconds: float) -> None:
+        """Let every write wait from now on for a time."""
+        began_s = self._now()
+        self.hangs_until_s = self.well_since_s = max(self.hangs_until_s, began_s + seconds)
+        self.spans.append((began_s, began_s + seconds))
 
     def killed(self) -> None:
         """Go on from the files as the system has them, or a power cut left them; SQLite makes its shared
@@ -132,6 +147,8 @@ class Disk:
         if threads.current_thread() is None:
             return
         until = self._now() + seconds
+        if self.hangs_until_s > self._now() and self.refused_s is None:
+            self.refused_s = self._now()
         while (left := max(until, self.hangs_until_s) - self._now()) > 0:
             threads.sleep(left)
 

@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 SAME_INSTANT_S = 1e-9
+LONGEST_STORY_S = 3_600.0
 LONGEST_THREAD_START_S, LONGEST_THREAD_RETURN_S = 0.002, 0.002
 """How long work waits for a free thread of the pool, and its result for the loop."""
 
@@ -77,6 +78,8 @@ class SimulatedLoop(asyncio.BaseEventLoop):
             if not self._scheduled:
                 raise DeadlockError("nothing is ready and no timer is set")
             self.now = max(self.now, self._scheduled[0]._when)
+            if self.now > LONGEST_STORY_S:
+                raise DeadlockError("somebody waits for what never comes")
             self._take_due()
         for _ in range(len(self._ready)):
             self._run_one()
@@ -87,6 +90,8 @@ class SimulatedLoop(asyncio.BaseEventLoop):
             handle = heapq.heappop(scheduled)
             handle._scheduled = False
             if not handle._cancelled:
+                # A timer that is set for the rest of a rounding error would else never see it pass.
+                self.now = max(self.now, handle._when)
                 self._ready.append(handle)
 
     def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:

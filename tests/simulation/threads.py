@@ -6,6 +6,7 @@ baton, and hands it back where it waits, sleeps or ends, so that the same seed g
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections.abc import Callable
 from contextvars import copy_context
@@ -52,9 +53,13 @@ class CooperativeThread:
         before = process.stalled_until if process is not None else 0.0
         if process is not None:
             process.stalled_until = float("inf")
-        bell = loop.call_at(until, lambda: None)
+        bell, task = loop.call_at(until, lambda: None), asyncio.current_task(loop)
+        if task is not None:  # Other tasks of the world are entered meanwhile.
+            asyncio.tasks._leave_task(loop, task)
         while not self._ended and loop.now < until:
             loop._run_once()
+        if task is not None:
+            asyncio.tasks._enter_task(loop, task)
         bell.cancel()
         if process is not None:
             process.stalled_until = before
