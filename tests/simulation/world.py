@@ -8,7 +8,8 @@ import hashlib
 import logging
 import signal
 import tempfile
-from collections.abc import Callable
+import traceback
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -84,6 +85,11 @@ class World:
         """The time from which everything has to be right, or told, if no further fault comes."""
         self.on_start: list[Callable[[], object]] = []
         self.on_end: list[Callable[[], object]] = []
+        self.logged: list[str] = []
+        """Exceptions that the daemon logged."""
+        self.processes: list[Process] = []
+        self.troubled: set[str] = set()
+        """Side jobs that an act has troubled, and that may fail since."""
         self._daemon: asyncio.Task[None] | None = None
         self._unrestored = 0
 
@@ -102,6 +108,15 @@ class World:
     def unsettle(self, seconds: float) -> None:
         """Ask for nothing to be right before this time has passed."""
         self.right_from_s = max(self.right_from_s, self.now + seconds)
+
+    def may_fail(self, job: str) -> bool:
+        """Return true if something that happened excuses a side job's failing."""
+        return job in self.troubled
+
+    @property
+    def has_stage(self) -> bool:
+        """True if some lamps are on E1.31."""
+        return any(head["drive"]["driver"] == "stage" for head in self.story.rig["heads"])
 
     # The daemon
 
@@ -123,6 +138,7 @@ class World:
         self.runs += 1
         self.started_s = self.now
         self.process, self._daemon = self.loop.start_process(f"daemon {self.runs}", main)
+        self.processes.append(self.process)
         self.process.on_death.insert(0, self.disk.killed)
         for tell in self.on_start:
             tell()
@@ -229,21 +245,45 @@ async def _act(world: World, act: Act) -> None:
         world.unsettle(kind.settles_s)
 
 
+class _Exceptions(logging.Handler):
+    def __init__(self, found: list[str]) -> None:
+        super().__init__(logging.ERROR)
+        self._found = found
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.exc_info and record.exc_info[1] is not None:
+            error = record.exc_info[1]
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            self._found.append(
+                f"{record.getMessage()}: {error!r} at {Path(where.filename).name}:{where.lineno}"
+            )
+
+
+@contextlib.contextmanager
+def _listening_to_logs(found: list[str]) -> Iterator[None]:
+    """Collect the exceptions that are logged, and nothing else; nothing is printed."""
+    root, handler = logging.getLogger(), _Exceptions(found)
+    before = root.handlers[:], root.level
+    root.handlers[:] = [handler]
+    root.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        root.handlers[:], level = before
+        root.setLevel(level)
+
+
 def play(story: Story, checks: list[Check]) -> Outcome:
     """Play a story from beginning to end on a loop of its own."""
     loop = SimulatedLoop(Random(f"order {story.seed}"))
-    silence = logging.root.manager.disable
-    logging.disable(logging.CRITICAL)
     scratch = SCRATCH if Path(SCRATCH).is_dir() else None
-    try:
-        with tempfile.TemporaryDirectory(prefix="fillside-", dir=scratch) as folder:
-            world = World(story, loop, Path(folder))
+    with tempfile.TemporaryDirectory(prefix="fillside-", dir=scratch) as folder:
+        world = World(story, loop, Path(folder))
+        with _listening_to_logs(world.logged):
             run(loop, _play(world, checks))
-            for failure in loop.failures:
-                world.complain("world", str(failure))
-            rows = "\n".join(map(repr, world.disk.journal()))
-            digest = hashlib.sha256(b"".join([*world.stage.octets, rows.encode()])).hexdigest()
-            steps = world.process.steps if world.process is not None else 0
-    finally:
-        logging.disable(silence)
+        for failure in loop.failures:
+            world.complain("world", str(failure))
+        rows = "\n".join(map(repr, world.disk.journal()))
+        digest = hashlib.sha256(b"".join([*world.stage.octets, rows.encode()])).hexdigest()
+        steps = sum(process.steps for process in world.processes)
     return Outcome(story, tuple(world.complaints), tuple(world.happened), digest, steps)
