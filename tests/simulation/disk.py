@@ -42,6 +42,8 @@ OPENING = {
     "fails": ("SQLITE_IOERR_FSYNC", "disk I/O error"),
     "read-only": ("SQLITE_CANTOPEN", "unable to open database file"),
 }
+CATCHES_UP_S = 1.5
+"""Time in which all that waits is written, once the disk takes it again."""
 WRITES = ("INSERT", "UPDATE", "DELETE")
 
 
@@ -56,6 +58,7 @@ class Disk:
         power_fails: whether the next death is by a power cut.
         refused_s: when it first refused a write since it last took one; None while all is well.
         taken_s: when it last took one.
+        behind: whether what is on it may be older than what the daemon wrote last.
         well_since_s: from when on it has had no fault.
         spans: when it took nothing: from, to.
     """
@@ -66,9 +69,9 @@ class Disk:
         self.faults: list[str] = []
         self.spans: list[tuple[float, float]] = []
         self.hangs_until_s = self.slow_s = 0.0
-        self.power_fails = False
+        self.power_fails = self.behind = False
         self.refused_s: float | None = None
-        self.taken_s = self.well_since_s = 0.0
+        self.taken_s, self.well_since_s = 0.0, -CATCHES_UP_S
         self._checkpoint_frames = random.choice(CHECKPOINT_FRAMES)
         self._writers: list[_Writer] = []
         self._synced: tuple[bytes, int] = (b"", 0)
@@ -77,6 +80,11 @@ class Disk:
     @property
     def well(self) -> bool:
         return not self.faults and self.hangs_until_s <= self._now() and not self.slow_s
+
+    @property
+    def well_for_s(self) -> float:
+        """How long it has been well; 0 while it is not."""
+        return max(0.0, self._now() - self.well_since_s) if self.well else 0.0
 
     @contextlib.contextmanager
     def failing(self, fault: str) -> Iterator[None]:
@@ -98,6 +106,7 @@ class Disk:
         """Go on from the files as the system has them, or a power cut left them; SQLite makes its shared
         memory anew."""
         before, log = self.data, self.data / f"{FILE}-wal"
+        self.behind = self.power_fails or self.well_for_s < CATCHES_UP_S
         self._lives += 1
         self.data = self._folder / f"kept-{self._lives}"
         if not before.exists():
@@ -114,6 +123,7 @@ class Disk:
 
     def ended(self) -> None:
         """A daemon has ended by itself. What it could not close ends with it."""
+        self.behind = self.behind or self.well_for_s < CATCHES_UP_S
         if self._writers:
             self.killed()
 

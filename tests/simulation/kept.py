@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simulation import visitors
+from simulation.disk import CATCHES_UP_S
 from simulation.lamps import Lamp
 from simulation.world import Given, World
 
@@ -46,7 +47,6 @@ LEAST_OUTPUT = 0.01
 MOST_STEP_STOPS = 0.1
 RESTS_S, RESTS_SYNCED_S = 0.5, 2.5
 """How long the light has rested when it is stored, and when that is synced."""
-WELL_FOR_S = 1.5
 SAYS_WITHIN_S = 3.0
 LOOKS_EACH_S = 0.25
 STARTS_S = 1.0
@@ -93,7 +93,7 @@ class Kept:
 
     def _died(self) -> None:
         world, disk = self._world, self._world.disk
-        well = disk.well and world.now - disk.well_since_s > WELL_FOR_S
+        well = disk.well_for_s > CATCHES_UP_S
         self._death = world.now, well, disk.power_fails
 
     def _started(self) -> None:
@@ -111,7 +111,7 @@ class Kept:
         if world.now - self._sending_failed_s < RESTS_SYNCED_S:
             return
         if self._death is None:
-            rested_s = world.started_s if world.disk.well else -math.inf
+            rested_s = -math.inf if world.may_step else world.started_s
         else:
             at_s, well, is_cut = self._death
             rested_s = at_s - (RESTS_SYNCED_S if is_cut else RESTS_S) if well else -math.inf

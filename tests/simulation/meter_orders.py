@@ -17,7 +17,7 @@ from simulation.studios import CANDELAS
 from simulation.world import World
 
 Args = dict[str, Any]
-HAND_STOPS = 0.01
+HAND_STOPS = 0.001
 """How far the hand that holds the meter is out, so that no two readings are the same."""
 TRIES_EACH_S = 1.0
 

@@ -90,6 +90,8 @@ class World:
         self.processes: list[Process] = []
         self.troubled: set[str] = set()
         """Side jobs that an act has troubled, and that may fail since."""
+        self.may_step: set[str] = set()
+        """Lamps whose latest light the disk may not have: the first code may be another."""
         self._daemon: asyncio.Task[None] | None = None
         self._unrestored = 0
 
@@ -126,7 +128,9 @@ class World:
 
     def start(self) -> None:
         """Start the daemon anew on what is on the disk."""
-        self.disk.ended()
+        if self.disk.behind:
+            self.may_step = set(self.lamps)
+        self.disk.behind = False
         settings = Settings(
             self.disk.data, self.folder / "tokens.json", Listen(*visitors.DOOR), rig_file=self.rig_file
         )
@@ -155,8 +159,12 @@ class World:
         if process is None or daemon is None or not process.alive:
             return
         self.loop.signal(process, signal.SIGTERM)
-        done, _ = await asyncio.wait((daemon,), timeout=STOPS_WITHIN_S)
-        if not done:
+        death: asyncio.Future[None] = self.loop.create_future()
+        process.on_death.append(lambda: death.set_result(None))
+        await asyncio.wait((daemon, death), timeout=STOPS_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
+        if death.done():
+            return
+        if not daemon.done():
             self.complain("ends", f"the daemon did not end within {STOPS_WITHIN_S:g} s")
             self.loop.kill(process)
             return
@@ -166,6 +174,7 @@ class World:
         if process.tasks:
             self.complain("tasks", f"left behind: {[task.get_name() for task in process.tasks]}")
         process.alive = False
+        self.disk.ended()
 
     async def ask(self, method: str, path: str, body: Any = None) -> tuple[int, Any]:
         """Ask the HTTP door. Raises visitors.NoAnswerError."""
