@@ -1,9 +1,9 @@
 """The disk of a world: folders that outlive a killed daemon, and databases whose writes fail, hang and tear.
 
 Kill -9 leaves every write that the system took. A power cut leaves what was synced, and any part of the rest.
-When SQLite syncs is told by sqlite.org, "Write-Ahead Logging" and "PRAGMA synchronous": with FULL it syncs the
-log after each commit, with NORMAL only before a checkpoint; it syncs the database after one, and the log's
-header when the log begins anew. That much is certain. Of frames that were written to the log since, and of
+When SQLite syncs is told by sqlite.org, "Write-Ahead Logging" and "PRAGMA synchronous": with FULL it syncs
+the log after each commit, with NORMAL only before a checkpoint; it syncs the database after one, and the
+log's header when the log begins anew. That much is certain. Of frames that were written to the log since, and of
 pages that a checkpoint is just writing, each sector of 512 octets is old, new or torn (sqlite.org, "Atomic
 Commit In SQLite", 2). A lost sector reads as zeros here, for what it held before had other salts in any case.
 

@@ -204,7 +204,9 @@ class Kept:
         if sum(one["ended"] is None for one in takes) > 1:
             world.complain("kept takes", "two takes go on at the same time")
         began, before = 0, "follow"
-        for given in sorted((each for each in world.given if lasts(each)), key=lambda one: one.answered_s or 0):
+        for given in sorted(
+            (each for each in world.given if lasts(each)), key=lambda one: one.answered_s or 0
+        ):
             state = (given.answer or {}).get("state") or {}
             mode = state.get("mode", before)
             began, before = began + (mode == "freeze" != before), mode

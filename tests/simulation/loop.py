@@ -278,6 +278,7 @@ def silent_deaths() -> Iterator[None]:
     sys.unraisablehook = hook
     try:
         yield
+        gc.unfreeze()  # a daemon freezes what is alive when it has started
         gc.collect()
     finally:
         sys.unraisablehook = usual

@@ -10,8 +10,8 @@ import math
 from random import Random
 from typing import Any
 
-from simulation.light_orders import note_answer
 from simulation.lamps import CURVES
+from simulation.light_orders import note_answer
 from simulation.stories import ACTS, ActKind
 from simulation.studios import CANDELAS
 from simulation.world import World
