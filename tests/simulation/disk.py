@@ -3,13 +3,15 @@
 Kill -9 leaves every write that the system took. A power cut leaves what was synced, and any part of the rest.
 When SQLite syncs is told by sqlite.org, "Write-Ahead Logging" and "PRAGMA synchronous": with FULL it syncs
 the log after each commit, with NORMAL only before a checkpoint; it syncs the database after one, and the
-log's header when the log begins anew. That much is certain. Of frames that were written to the log since, and of
-pages that a checkpoint is just writing, each sector of 512 octets is old, new or torn (sqlite.org, "Atomic
+log's header when the log begins anew. That much is certain. Of frames that were written to the log since, and
+of pages that a checkpoint is just writing, each sector of 512 octets is old, new or torn (sqlite.org, "Atomic
 Commit In SQLite", 2). A lost sector reads as zeros here, for what it held before had other salts in any case.
+A sync that fails leaves its transaction in the log, and says that it failed.
 
-Not modelled: a drive that lies about a sync; sectors that turn bad; a header of the log that was not synced
-yet, which leaves a log that is in the database already; the making of the files, which the daemon syncs
-before it answers anybody; the order of names in the folder; reads that fail or hang.
+Not modelled: a drive that lies about a sync; sectors that turn bad, or that a failed sync has let go; a
+header of the log that was not synced yet, which leaves a log that is in the database already; the making of
+the files, which the daemon syncs before it answers anybody; the order of names in the folder; reads that fail
+or hang.
 """
 
 from __future__ import annotations

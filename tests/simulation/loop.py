@@ -18,6 +18,7 @@ from collections.abc import Callable, Coroutine, Iterator
 from contextvars import Context, ContextVar, copy_context
 from random import Random
 from typing import Any, TypeVar
+from unittest.mock import patch
 
 T = TypeVar("T")
 SAME_INSTANT_S = 1e-9
@@ -26,8 +27,17 @@ LONGEST_THREAD_START_S, LONGEST_THREAD_RETURN_S = 0.002, 0.002
 """How long work waits for a free thread of the pool, and its result for the loop."""
 
 
+STEP_S = 1e-6
+"""The time that each step takes, so that time never stands still."""
+MUCH_TIME_S, MOST_STEPS = 0.1, 50_000
+
+
 class DeadlockError(Exception):
-    """Nothing is ready, and nothing ever will be."""
+    """Nothing is ready, and nothing ever will be; or something is always ready."""
+
+
+class ProcessEndedError(BaseException):
+    """The process of this thread was killed."""
 
 
 class Process:
@@ -59,7 +69,8 @@ class SimulatedLoop(asyncio.BaseEventLoop):
 
     def __init__(self, random: Random) -> None:
         super().__init__()
-        self.now = 0.0
+        self.now = self._since = 0.0
+        self._steps_since = 0
         self._random = random
         self._ready: deque[asyncio.Handle] = deque()
         self.set_task_factory(self._make_task)
@@ -74,6 +85,11 @@ class SimulatedLoop(asyncio.BaseEventLoop):
 
     def _run_once(self) -> None:
         self._take_due()
+        if self.now > self._since + MUCH_TIME_S:
+            self._since, self._steps_since = self.now, 0
+        self._steps_since += len(self._ready)
+        if self._steps_since > MOST_STEPS:
+            raise DeadlockError(f"work without end: {self._ready[0]!r} and others are always ready")
         while not self._ready and not self._stopping:
             if not self._scheduled:
                 raise DeadlockError("nothing is ready and no timer is set")
@@ -103,6 +119,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         handle = self._next()
         if handle._cancelled:
             return
+        self.now += STEP_S
         process = handle._context.get(PROCESS)
         if process is None:
             handle._run()
@@ -191,7 +208,12 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         assert process is not None, "only processes are sent signals"
         process.signals[sig] = callback, args
 
+    def _asyncgen_finalizer_hook(self, agen: Any) -> None:
+        """Leave generators alone that killed processes did not end."""
+
     def _note_failure(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        if isinstance(context.get("exception"), ProcessEndedError):
+            return
         process = PROCESS.get()
         if "asynchronous generator is already running" in str(context.get("exception")):
             return  # what is left of a process that was killed while it ended
@@ -276,12 +298,13 @@ def silent_deaths() -> Iterator[None]:
             usual(found)
 
     sys.unraisablehook = hook
-    try:
+    collect, freeze = gc.collect, gc.freeze
+    # Each daemon of a story freezes what is alive once it has started: here the dead ones, for good.
+    with patch.object(gc, "collect"), patch.object(gc, "freeze"):
         yield
-        gc.unfreeze()  # a daemon freezes what is alive when it has started
-        gc.collect()
-    finally:
-        sys.unraisablehook = usual
+    collect()
+    freeze()
+    sys.unraisablehook = usual
 
 
 def run(loop: SimulatedLoop, world: Coroutine[Any, Any, T]) -> T:

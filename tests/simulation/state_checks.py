@@ -179,7 +179,12 @@ class _Watcher:
         rested = all(world.now - lamp.changed_s > SETTLED_FOR_S for lamp in world.lamps.values())
         for rule, text in wrongs(world, state, rested and state["settled"]):
             world.complain(rule, text)
-        if rested and not state["settled"] and not state["waits"] and state["identifying"] is None:
+        ordered_s = max((one.given_s for one in world.given), default=0.0)
+        if (
+            rested
+            and not (state["settled"] or state["waits"] or state["identifying"])
+            and world.now - ordered_s > SETTLED_FOR_S
+        ):
             world.complain("stuck", "the light is said to be on its way, and nothing has moved for a second")
 
     def _over_most(self, state: State) -> None:

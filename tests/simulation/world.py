@@ -159,11 +159,14 @@ class World:
         if process is None or daemon is None or not process.alive:
             return
         self.loop.signal(process, signal.SIGTERM)
-        death: asyncio.Future[None] = self.loop.create_future()
-        process.on_death.append(lambda: death.set_result(None))
-        await asyncio.wait((daemon, death), timeout=STOPS_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
-        if death.done():
-            return
+        ended = asyncio.Event()
+        process.on_death.append(ended.set)
+        daemon.add_done_callback(lambda _: ended.set())
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(STOPS_WITHIN_S):
+                await ended.wait()
+        if not process.alive:
+            return  # somebody killed it meanwhile
         if not daemon.done():
             self.complain("ends", f"the daemon did not end within {STOPS_WITHIN_S:g} s")
             self.loop.kill(process)
