@@ -42,6 +42,8 @@ CHANGES: dict[str, frozenset[str]] = {
 """What of the state an order changes, besides what can be undone; an order that is not here, everything."""
 THINNED = ("subject", "sensor", "identify")
 """Orders that the journal counts, or that nobody undoes."""
+INSIDE = "routine"
+"""The door of the orders that a guided routine gives."""
 NOT_LASTING = ("will not outlive a restart", "does not have this")
 LEAST_OUTPUT = 0.01
 MOST_STEP_STOPS = 0.1
@@ -226,11 +228,10 @@ class Kept:
 
     def check_journal(self) -> None:
         """Compare the journal on the disk with what was answered; called when no daemon runs."""
-        rows = [(json.loads(row[5]), row[6], row[0]) for row in self._world.disk.journal()]
         lines: dict[str, list[int]] = {}
-        for said, outcome, number in rows:
-            if outcome == "ok":
-                lines.setdefault(json.dumps(said, sort_keys=True), []).append(number)
+        for number, _, _, door, _, said, outcome, *_ in self._world.disk.journal():
+            if outcome == "ok" and door != INSIDE:
+                lines.setdefault(json.dumps(json.loads(said), sort_keys=True), []).append(number)
         told: dict[str, list[Given]] = {}
         for given in self._world.given:
             if given.order["do"] not in THINNED and not refused(given):
