@@ -40,6 +40,8 @@ CHANGES: dict[str, frozenset[str]] = {
     "read": frozenset({"alone"}),
 }
 """What of the state an order changes, besides what can be undone; an order that is not here, everything."""
+SEEN = ("trim", "expose", "move", "follow", "freeze", "dark")
+"""Orders that show in what they change, if they change anything."""
 THINNED = ("subject", "sensor", "identify")
 """Orders that the journal counts, or that nobody undoes."""
 INSIDE = "routine"
@@ -146,16 +148,23 @@ class Kept:
                 base = _Base(state, given.run, given.given_s, given.answered_s)
         return base
 
-    def _open(self, base: _Base, until_s: float) -> frozenset[str]:
-        """Return what may have changed since, or not."""
+    def _open(self, base: _Base, until_s: float) -> list[Given]:
+        """Return the orders that may have been obeyed since, or not."""
+        return [
+            given
+            for given in self._world.given
+            if base.run <= given.run
+            and given.given_s < until_s
+            and not refused(given)
+            and (given.answered_s is None or given.answered_s > base.asked_s)
+            and (given.given_s, given.answered_s) != (base.asked_s, base.seen_s)
+        ]
+
+    def _may_differ(self, base: _Base, orders: list[Given]) -> frozenset[str]:
+        """Return what these orders, a routine or an edited file may have changed."""
         may: set[str] = set()
-        for given in self._world.given:
-            if given.run < base.run or given.given_s >= until_s or refused(given):
-                continue
-            if given.answered_s is None or given.answered_s > base.asked_s:
-                is_own = given.answered_s == base.seen_s and given.given_s == base.asked_s
-                if not is_own:
-                    may |= CHANGES.get(given.order["do"], frozenset(COMPARED)) | {"undo"}
+        for given in orders:
+            may |= CHANGES.get(given.order["do"], frozenset(COMPARED)) | {"undo"}
         if base.state["routine"] is not None:
             may |= {"alone", "undo"}
         text = self._world.rig_file.read_text("utf-8")
@@ -182,20 +191,41 @@ class Kept:
         if state is None:
             return
         if base is not None:
-            open_ = self._open(base, world.now)
+            orders = self._open(base, world.now)
+            may = self._may_differ(base, orders)
             for name in COMPARED:
-                if name not in open_ and state[name] != base.state[name]:
+                if name not in may and state[name] != base.state[name]:
                     text = f"{name} was {base.state[name]} as of {base.seen_s:.3f} s, and is {state[name]}"
                     world.complain("kept state", text)
+            if base.state["routine"] is None and len(orders) == 1:
+                self._check_whole(base.state, state, orders[0])
         self._base = _Base(state, run, asked_s, world.now)
         takes = await self._asked("/api/v1/takes?most=1000", run)
         if takes is not None:
             self._check_takes(takes["takes"])
+        if base is not None:
+            self._check_routine(base.state["routine"], state["routine"])
         readings = await self._asked("/api/v1/readings?most=1000", run)
         if readings is not None:
             self._check_readings(readings["readings"])
 
+    def _check_whole(self, before: State, after: State, given: Given) -> None:
+        """An order that nobody heard of was obeyed with all that belongs to it, or not at all."""
+        if given.order["do"] not in SEEN or any(
+            other.order == given.order for other in self._world.given if other is not given
+        ):
+            return
+        is_done = any(after[name] != before[name] for name in CHANGES[given.order["do"]])
+        if is_done != (after["undo"] != before["undo"]):
+            text = f"{given.order} is half done: what can be undone was {before['undo']}, is {after['undo']}"
+            self._world.complain("kept state", text)
+
     # What is listed
+
+    def _check_routine(self, before: Any, after: Any) -> None:
+        """A routine that was left in the middle waits to be taken up."""
+        if before is not None and before["stage"] != "done" and after is None:
+            self._world.complain("kept routine", f'the routine at "{before["title"]}" is gone')
 
     def _check_takes(self, takes: list[Any]) -> None:
         world, found = self._world, {one["id"]: one for one in takes}
