@@ -59,7 +59,7 @@ class Disk:
         slow_s: the longest time that a sync takes while the disk is slow; 0 while it is not.
         power_fails: whether the next death is by a power cut.
         refused_s: when it first refused a write since it last took one; None while all is well.
-        taken_s: when it last took one.
+        taken_s: when it took one, and was so well that nothing waited any more.
         behind: whether what is on it may be older than what the daemon wrote last.
         well_since_s: from when on it has had no fault.
         spans: when it took nothing: from, to.
@@ -73,7 +73,8 @@ class Disk:
         self.hangs_until_s = self.slow_s = 0.0
         self.power_fails = self.behind = False
         self.refused_s: float | None = None
-        self.taken_s, self.well_since_s = 0.0, -CATCHES_UP_S
+        self.taken_s: list[float] = []
+        self.well_since_s = -CATCHES_UP_S
         self._checkpoint_frames = random.choice(CHECKPOINT_FRAMES)
         self._writers: list[_Writer] = []
         self._synced: tuple[bytes, int] = (b"", 0)
@@ -189,7 +190,9 @@ class Disk:
         self._database_before = None
 
     def took(self) -> None:
-        self.refused_s, self.taken_s = None, self._now()
+        self.refused_s = None
+        if self.well_for_s > CATCHES_UP_S:
+            self.taken_s.append(self._now())
 
     def closed(self, connection: _Writer) -> None:
         if connection in self._writers:

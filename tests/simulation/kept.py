@@ -88,6 +88,7 @@ class Kept:
         self._death: tuple[float, bool, bool] | None = None
         self._sending_failed_s = -math.inf
         self._takes: dict[int, Any] = {}
+        self._ends: dict[int, float] = {}
         self._tasks: list[asyncio.Task[None]] = []
         for lamp in world.lamps.values():
             lamp.on_code.append(self._first_code)
@@ -104,6 +105,7 @@ class Kept:
         world, process = self._world, self._world.process
         assert process is not None, "it was just started"
         process.on_death.insert(0, self._died)
+        self._ends[world.runs - 1] = world.now if self._death is None else self._death[0]
         if world.runs > 1:
             self._expect_light()
             self._tasks.append(asyncio.create_task(self._compare(world.runs)))
@@ -253,8 +255,16 @@ class Kept:
             value, message = given.order["value"], str(given.answer.get("error", ""))
             if given.acknowledged and not values[value]:
                 self._world.complain("kept readings", f"the reading of {value} lx is gone")
-            if values[value] and refused(given) and "readings are kept" not in message:
+            is_told = refused(given) and "readings are kept" not in message
+            if values[value] and is_told and self._could_discard(given):
                 self._world.complain("kept readings", f"the refused reading of {value} lx is there")
+
+    def _could_discard(self, given: Given) -> bool:
+        """True if the daemon that refused a reading lived to write again: a failed sync may have kept it."""
+        if given.run not in self._ends:
+            return False
+        start_s, end_s = given.answered_s or math.inf, self._ends[given.run]
+        return any(start_s < at_s < end_s for at_s in self._world.disk.taken_s)
 
     def check_journal(self) -> None:
         """Compare the journal on the disk with what was answered; called when no daemon runs."""

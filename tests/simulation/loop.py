@@ -19,6 +19,7 @@ from contextvars import Context, ContextVar, copy_context
 from random import Random
 from typing import Any, TypeVar
 from unittest.mock import patch
+from weakref import WeakSet
 
 T = TypeVar("T")
 SAME_INSTANT_S = 1e-9
@@ -56,6 +57,7 @@ class Process:
         self.signals: dict[int, tuple[Callable[..., object], tuple[Any, ...]]] = {}
         self.on_death: list[Callable[[], object]] = []
         self.failures: list[dict[str, Any]] = []
+        self.futures: WeakSet[asyncio.Future[Any]] = WeakSet()
 
     def __repr__(self) -> str:
         return f"<{self.name}>"
@@ -165,6 +167,12 @@ class SimulatedLoop(asyncio.BaseEventLoop):
             task.add_done_callback(lambda done: process.tasks.pop(done, None))
         return task
 
+    def create_future(self) -> asyncio.Future[Any]:
+        future, process = super().create_future(), PROCESS.get()
+        if process is not None:
+            process.futures.add(future)
+        return future
+
     def start_process(
         self, name: str, main: Callable[[], Coroutine[Any, Any, T]]
     ) -> tuple[Process, asyncio.Task[T]]:
@@ -191,6 +199,8 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         for tell in process.on_death:
             tell()
         process.waiting.clear()
+        for future in process.futures:
+            future._log_traceback = False  # nobody is left to ask for its exception
         for task, coroutine in tuple(process.tasks.items()):
             task._log_destroy_pending = False
             _close(coroutine)
