@@ -15,6 +15,10 @@ from simulation.network import SimulatedNetwork
 
 Args = dict[str, Any]
 E131_PORT = 5568
+ROOT_VECTOR, CID, SEQUENCE = slice(18, 22), slice(22, 38), 111
+UNIVERSE, FIRST_SLOT = slice(113, 115), 126
+DATA_VECTOR = b"\x00\x00\x00\x04"
+"""ANSI E1.31-2018, table 4-1."""
 CURVES: dict[str, Callable[[float], float]] = {
     "square": lambda level: level * level,
     "linear": lambda level: level,
@@ -56,8 +60,9 @@ class Stage:
         self.octets: list[bytes] = []
         """Every packet as it left, in order."""
         self.last_s = 0.0
-        self.numbers: dict[tuple[tuple[int, ...], int], int] = {}
+        self.numbers: dict[bytes, int] = {}
         """The last sequence number of each source and universe."""
+        self._slots: dict[bytes, bytes] = {}
         self.repeated = 0
         """How many packets carried the number of the one before (ANSI E1.31-2018, 6.7.2)."""
         self._places = [
@@ -71,14 +76,19 @@ class Stage:
         if to[1] != E131_PORT:
             return
         self.octets.append(octets)
-        try:
-            packet = DataPacket.make_data_packet(octets)
-        except TypeError:
+        if octets[ROOT_VECTOR] != DATA_VECTOR:
             return  # a packet of discovery or of synchronisation
         self.last_s = self._network.loop.now
-        source = packet.cid, packet.universe
-        self.repeated += self.numbers.get(source) == packet.sequence
-        self.numbers[source] = packet.sequence
+        source, slots = octets[CID] + octets[UNIVERSE], octets[FIRST_SLOT:]
+        self.repeated += self.numbers.get(source) == octets[SEQUENCE]
+        self.numbers[source] = octets[SEQUENCE]
+        if self._slots.get(source) == slots:
+            return
+        self._slots[source] = slots
+        self._take(octets)
+
+    def _take(self, octets: bytes) -> None:
+        packet = DataPacket.make_data_packet(octets)
         slots = packet.dmxData
         for lamp, universe, slot in self._places:
             if packet.universe == universe:
