@@ -49,12 +49,12 @@ async def _do_reading(world: World, args: Args) -> None:
 
 
 def _routine(random: Random, rig: Args) -> Args:
-    return {"steps": random.randint(1, 14), "then": random.choice(["", "", "leave"])}
+    return {"steps": random.randint(1, 14), "then": random.choice(["", "", "leave"]), "hand": random.random()}
 
 
 async def _do_routine(world: World, args: Args) -> None:
     """Go some steps in the routine: begin it, or take it up where it was left."""
-    random = Random(f"hand {world.story.seed} {args['steps']}")
+    random = Random(f"hand {args['hand']}")
     for _ in range(args["steps"]):
         state = await world.state()
         if state is None:
