@@ -13,12 +13,15 @@ WAIT_S = 60.0
 class Disk:
     """Stands between the writer and its disk, in place of `storage.writer.commit`.
 
+    `fails` is raised in place of a commit, `sync_fails` after one: what was written is found there when the
+    file is opened anew, as it is where SQLite has written the log and cannot sync it.
     `commits` has SQLite's `synchronous` at each: 2 is FULL, 1 is NORMAL.
     """
 
     def __init__(self) -> None:
         self.commits: list[int] = []
         self.fails: Exception | None = None
+        self.sync_fails: Exception | None = None
         self.at_it, self.open = threading.Event(), threading.Event()
         self.open.set()
 
@@ -29,6 +32,8 @@ class Disk:
         if self.fails is not None:
             raise self.fails
         connection.execute("COMMIT")
+        if self.sync_fails is not None:
+            raise self.sync_fails
         self.commits.append(now)
 
     def hang(self) -> None:
@@ -41,6 +46,13 @@ def full() -> sqlite3.OperationalError:
     """What SQLite says on a full disk."""
     error = sqlite3.OperationalError("database or disk is full")
     error.sqlite_errorname = "SQLITE_FULL"  # type: ignore[misc]
+    return error
+
+
+def unsynced() -> sqlite3.OperationalError:
+    """What SQLite says where a sync fails."""
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorname = "SQLITE_IOERR_FSYNC"  # type: ignore[misc]
     return error
 
 

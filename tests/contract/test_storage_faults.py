@@ -16,7 +16,9 @@ from typing import Any
 
 import pytest
 
-from contract.disk import WAIT_S, Disk, full, until
+from contract.disk import WAIT_S, Disk, full, unsynced, until
+from fillside.calibration.readings import Reading
+from fillside.metering.readings import keep
 from fillside.storage import writer
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError, NotStoredError
 from fillside.storage.records import metering
@@ -107,6 +109,39 @@ def test_what_lasts_is_stored_once_there_is_room_and_the_newest_counts(
         assert [entry["said"]["do"] for entry in latest_entries(store)] == ["freeze", "follow", "freeze"]
         assert [take.ended is None for take in latest_takes(store)] == [True, False]
         assert metering.readings(store) == []
+
+
+def test_what_was_stored_though_its_sync_failed_is_there_once(
+    tmp_path: Path, disk: Disk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "RETRY_S", 0.01)
+    with Store.open(tmp_path) as store:
+        disk.sync_fails = unsynced()
+        journal, takes = Journal(store), TakeRecorder(store)
+        for mode in ("freeze", "follow", "freeze"):
+            takes.record({**LIGHT, "mode": mode})
+            journal.write(ANNA, {"do": mode}, "ok")
+            assert isinstance(save_state(store, {"mode": mode}).exception(WAIT_S), sqlite3.OperationalError)
+        disk.sync_fails = None
+        until(lambda: store.trouble is None)
+        assert [entry["said"]["do"] for entry in latest_entries(store)] == ["freeze", "follow", "freeze"]
+        assert [take.ended is None for take in latest_takes(store)] == [True, False]
+
+
+async def test_a_reading_that_was_refused_because_its_sync_failed_does_not_count(
+    tmp_path: Path, disk: Disk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "RETRY_S", 0.01)
+    reading = Reading(heads=("key",), levels=(1.0,), at=(0.0, 0.0, 1.2), value=640.0, unit="lux")
+    with Store.open(tmp_path) as store:
+        disk.sync_fails = unsynced()
+        with pytest.raises(NotStoredError, match="the disk fails"):
+            await keep(store, reading, "calibrate", "anna")
+        disk.sync_fails = None
+        taken = await keep(store, reading, "calibrate", "anna")
+        until(lambda: store.trouble is None)
+        counted = [one.id for one in metering.readings(store) if one.struck is None]
+        assert counted == [taken]
 
 
 def test_far_too_many_lines_of_the_journal_are_dropped_and_nothing_else(

@@ -68,7 +68,9 @@ async def steady_light(world: World) -> AsyncIterator[None]:
     def look(lamp: Lamp, before: int | None, code: int) -> None:
         if turns[lamp.name].goes(lamp.output(code), world.now):
             world.complain("flash", f"{lamp.name} turns four times within a second")
-        if before is None:
+        is_free = before is None or lamp.name in world.may_step
+        world.may_step.discard(lamp.name)
+        if before is None or is_free:
             return
         step = step_stops(lamp, before, code)
         if step > MOST_STEP_STOPS:

@@ -7,7 +7,7 @@ from random import Random
 from typing import Any
 
 from simulation.stories import ACTS, ActKind
-from simulation.world import World
+from simulation.world import Given, World
 
 Args = dict[str, Any]
 
@@ -36,7 +36,11 @@ def _order(random: Random, rig: Args) -> Args:
 
 
 async def _give(world: World, args: Args) -> None:
-    given = await world.order(args)
+    note_answer(world, await world.order(args))
+
+
+def note_answer(world: World, given: Given) -> None:
+    """Note what came back on an order."""
     if given.answer is None:
         world.note("no answer")
     elif "error" in given.answer:

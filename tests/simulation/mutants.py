@@ -145,6 +145,73 @@ MUTANTS: tuple[Mutant, ...] = (
         '        return ""\n',
     ),
     Mutant(
+        "orders that can be undone are stored with the next",
+        RUNTIME + "storing.py",
+        "            jobs.append(undoable_orders_job(texts))",
+        "            self._late, late = undoable_orders_job(texts), getattr(self, '_late', None)\n"
+        "            jobs += [late] if late else []",
+    ),
+    Mutant(
+        "each job is a transaction of its own",
+        STORAGE + "writer.py",
+        "BATCH = 500",
+        "BATCH = 1",
+    ),
+    Mutant(
+        "no commit is synced",
+        STORAGE + "writer.py",
+        "connection, synced = self._connection, any(entry.synced for entry in batch)",
+        "connection, synced = self._connection, False",
+    ),
+    Mutant(
+        "the light at rest is not synced",
+        RUNTIME + "storing.py",
+        "self._store.keep(*self._jobs_of(light), synced=rests_anew)",
+        "self._store.keep(*self._jobs_of(light), synced=False)",
+    ),
+    Mutant(
+        "a line of the journal is stored again after a sync that failed",
+        STORAGE + "records/journal.py",
+        "if self.row is None or connection.execute(sql, same).fetchone() is None:",
+        "if True:",
+    ),
+    Mutant(
+        "a take is begun again after a sync that failed",
+        STORAGE + "records/takes.py",
+        "WHERE NOT EXISTS (SELECT 1 FROM take WHERE began = ?3 AND first = ?2)",
+        "WHERE ?3 IS NOT NULL",
+    ),
+    Mutant(
+        "what was kept of a refused reading counts",
+        STORAGE + "writer.py",
+        "        if in_doubt is not None:\n            in_doubt()\n        raise",
+        "        raise",
+    ),
+    Mutant(
+        "a reading is not synced",
+        STORAGE + "records/metering.py",
+        "        return number\n\n    return store.write(job)\n\n\ndef save_readings(",
+        "        return number\n\n    return store.write(job, synced=False)\n\n\ndef save_readings(",
+    ),
+    Mutant(
+        "trouble of the disk is never over",
+        STORAGE + "writer.py",
+        "        self.trouble, self._dropped = None, 0",
+        "        self._dropped = 0",
+    ),
+    Mutant(
+        "a disk that hangs is not noticed",
+        STORAGE + "writer.py",
+        "return since is not None and self._clock() - since > 0.9 * ANSWER_TIMEOUT_S",
+        "return False",
+    ),
+    Mutant(
+        "a routine is not stored",
+        STORAGE + "records/metering.py",
+        "    text = None if routine is None else _text(routine)",
+        "    text = None",
+    ),
+    Mutant(
         "a failing side job ends the daemon",
         "service/fillside/background/side_jobs.py",
         """            except Exception as error:

@@ -20,6 +20,8 @@ CLOSELY_EVERY_S, CLOSELY_FOR_S = 0.25, 2.5
 BAND_STOPS = 0.2
 """The dead band of 0.15 stop, with the steps of narrow codes."""
 SAME_STOPS = 0.03
+METERED_STOPS = 0.15
+"""What a calibration of few readings may be from the truth."""
 MOST_LUX_SLACK = 1.05
 FALLS_STOPS_S, TURNS_DOWN_WITHIN_S = 3.0, 0.6
 """The rate at which light over `most_lux` falls, and the time in which it begins to."""
@@ -109,7 +111,7 @@ def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]
                 yield "untrue", f"{lamp.name} has code {lamp.code}, and the state says level {head['level']}"
         if light.ratio_stops is not None and achieved["ratio_stops"] is not None:
             off = light.ratio_stops - achieved["ratio_stops"]
-            if abs(off) > SAME_STOPS:
+            if abs(off) > (SAME_STOPS if state["calibrated_at"] is None else METERED_STOPS):
                 yield "untrue", f"the ratio told is {off:+.2f} stop from what the levels give"
     if balances(state) and silent(state):
         for name in ("ratio_error_stops", "exposure_error_stops"):
@@ -117,7 +119,7 @@ def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]
                 yield "wrong light", f"{name} is {achieved[name]}, and nothing says why"
         if light.exposure_lux > 0:
             off = math.log2(light.exposure_lux / target["exposure_lux"])
-            if abs(off) > BAND_STOPS + SAME_STOPS:
+            if abs(off) > BAND_STOPS + (SAME_STOPS if state["calibrated_at"] is None else METERED_STOPS):
                 yield "wrong light", f"the exposure is {off:+.2f} stop off, and nothing says why"
 
 

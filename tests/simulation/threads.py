@@ -63,6 +63,8 @@ class CooperativeThread:
 
     def wake(self, after_s: float | None = None) -> None:
         """Let the thread go on after a time, by default after one that is drawn."""
+        if self.process is not None and not self.process.alive:
+            return
         delay_s = self._random.random() * WAKES_WITHIN_S if after_s is None else after_s
         self._context.run(self._loop.call_later, delay_s, self._resume)
 

@@ -68,10 +68,11 @@ class World:
         self.story, self.loop, self.folder = story, loop, folder
         self.random = Random(f"world {story.seed}")
         self.network = SimulatedNetwork(loop, self.random)
-        self.system = SimulatedSystem(loop, self.network, self.random)
+        self.disk = Disk(folder, Random(f"disk {story.seed}"), loop.time)
+        self.system = SimulatedSystem(loop, self.network, self.random, self.disk.database)
         self.lamps = {head["name"]: Lamp(head) for head in story.rig["heads"]}
         self.stage = Stage(self.network, story.rig, self.lamps)
-        self.rig_file, self.disk = folder / "rig.toml", Disk(folder)
+        self.rig_file = folder / "rig.toml"
         self.rig_file.write_text(rigs.toml(story.rig), "utf-8")
         self.process: Process | None = None
         self.runs = 0
@@ -89,6 +90,8 @@ class World:
         self.processes: list[Process] = []
         self.troubled: set[str] = set()
         """Side jobs that an act has troubled, and that may fail since."""
+        self.may_step: set[str] = set()
+        """Lamps whose latest light the disk may not have: the first code may be another."""
         self._daemon: asyncio.Task[None] | None = None
         self._unrestored = 0
 
@@ -125,6 +128,9 @@ class World:
 
     def start(self) -> None:
         """Start the daemon anew on what is on the disk."""
+        if self.disk.behind:
+            self.may_step = set(self.lamps)
+        self.disk.behind = False
         settings = Settings(
             self.disk.data, self.folder / "tokens.json", Listen(*visitors.DOOR), rig_file=self.rig_file
         )
@@ -171,6 +177,7 @@ class World:
         if process.tasks:
             self.complain("tasks", f"left behind: {[task.get_name() for task in process.tasks]}")
         process.alive = False
+        self.disk.ended()
 
     async def ask(self, method: str, path: str, body: Any = None) -> tuple[int, Any]:
         """Ask the HTTP door. Raises visitors.NoAnswerError."""
@@ -288,6 +295,7 @@ def play(story: Story, checks: list[Check]) -> Outcome:
             run(loop, _play(world, checks))
         for failure in loop.failures:
             world.complain("world", str(failure))
-        digest = hashlib.sha256(b"".join(world.stage.octets)).hexdigest()
+        rows = "\n".join(map(repr, world.disk.journal()))
+        digest = hashlib.sha256(b"".join([*world.stage.octets, rows.encode()])).hexdigest()
         steps = sum(process.steps for process in world.processes)
     return Outcome(story, tuple(world.complaints), tuple(world.happened), digest, steps)

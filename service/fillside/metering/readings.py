@@ -1,7 +1,7 @@
 """Readings as they are said in an order, what is said back, and how they are put on the disk or refused.
 
-What is refused because the disk did not answer in time may be stored all the same, a moment later: it is then
-made not to count.
+What is refused because the disk did not answer in time may be stored all the same, a moment later; what a
+failing disk refused may be there too, since a sync that fails leaves it open. It is then made not to count.
 """
 
 from __future__ import annotations
@@ -25,7 +25,9 @@ from fillside.storage.writer import wait_until_stored
 CHECK = "check"
 """The purpose of a reading that only tells of drift."""
 TOO_LATE = "stored too late: it was refused"
+IN_DOUBT = "the disk failed: it was refused"
 _STRUCK = "UPDATE reading SET struck = ? WHERE id = ?"
+_STRUCK_OF = "UPDATE reading SET struck = ? WHERE at = ? AND who = ? AND purpose = ? AND struck IS NULL"
 
 
 def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
@@ -135,18 +137,22 @@ async def keep(
     """
     body = reading.model_dump(mode="json", exclude_none=True)
     seen = None if daylight is None or reading.heads or purpose != "calibrate" else daylight.shown_now()
+    at = store.unix_clock()
     return await wait_until_stored(
-        kept.save_reading(store, who, purpose, body, seen),
+        kept.save_reading(store, who, purpose, body, seen, at),
         lambda number: kept.revert(store, _STRUCK, TOO_LATE, number),
+        lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, purpose),
     )
 
 
 async def keep_all(store: Store, readings: Sequence[Reading], purpose: str, who: str) -> list[int]:
     """The numbers of these readings once all outlive a kill. Raises NotStoredError; none is kept then."""
     bodies = [reading.model_dump(mode="json", exclude_none=True) for reading in readings]
+    at = store.unix_clock()
     return await wait_until_stored(
-        kept.save_readings(store, who, purpose, bodies),
+        kept.save_readings(store, who, purpose, bodies, at),
         lambda numbers: [kept.revert(store, _STRUCK, TOO_LATE, number) for number in numbers],
+        lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, purpose),
     )
 
 

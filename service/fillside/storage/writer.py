@@ -398,23 +398,40 @@ def _run_job(connection: sqlite3.Connection, entry: _QueuedJob) -> _JobResult:
 T = TypeVar("T")
 
 
-async def wait_until_stored(future: Future[T], late: Callable[[T], Any] | None = None) -> T:
+async def wait_until_stored(
+    future: Future[T],
+    late: Callable[[T], Any] | None = None,
+    in_doubt: Callable[[], Any] | None = None,
+) -> T:
     """Return the result of a job once it is on the disk.
 
-    Raises NotStoredError if that takes longer than `ANSWER_TIMEOUT_S`. A queued job is then withdrawn. A
-    running one cannot be: if it is stored after all, `late` is called with its result, on the writing thread.
+    Raises NotStoredError if that fails or takes longer than `ANSWER_TIMEOUT_S`. A queued job is then
+    withdrawn. A running one cannot be: if it is stored after all, `late` is called with its result, on the
+    writing thread. A job that failed may be stored all the same, if only the sync failed: then `in_doubt` is
+    called, on either thread.
     """
     waiting = asyncio.wrap_future(future)
     waiting.add_done_callback(_retrieve_error)
     done, _ = await asyncio.wait((waiting,), timeout=ANSWER_TIMEOUT_S)
     if not done:
-        if not future.cancel() and late is not None:
-            future.add_done_callback(lambda one: one.exception() is None and late(one.result()))
+        if not future.cancel():
+            future.add_done_callback(lambda one: _tell_end(one, late, in_doubt))
         raise NotStoredError(NO_ANSWER)
     try:
         return waiting.result()
     except (sqlite3.Error, OSError, StorageError) as error:
+        if in_doubt is not None:
+            in_doubt()
         raise NotStoredError(disk_trouble(error) or str(error)) from error
+
+
+def _tell_end(future: Future[T], late: Callable[[T], Any] | None, in_doubt: Callable[[], Any] | None) -> None:
+    """Tell of a job that has ended after nobody waited for it any more."""
+    if future.exception() is None:
+        if late is not None:
+            late(future.result())
+    elif in_doubt is not None:
+        in_doubt()
 
 
 def _retrieve_error(waiting: asyncio.Future[Any]) -> None:

@@ -45,6 +45,21 @@ class JournalEntry:
     note: str = ""
 
 
+@dataclass
+class _Line:
+    """An entry with a row of its own, once it is written."""
+
+    entry: JournalEntry
+    row: int | None = None
+
+    def write(self, connection: sqlite3.Connection) -> None:
+        """Insert the row, unless it is there: a failing disk may have kept what it said it had not."""
+        same = (self.row, self.entry.at, self.entry.visitor.who, self.entry.said)
+        sql = "SELECT 1 FROM journal WHERE id = ? AND at = ? AND who = ? AND said = ?"
+        if self.row is None or connection.execute(sql, same).fetchone() is None:
+            self.row = _insert(connection, self.entry)
+
+
 Kind = tuple[Visitor, str, str]
 """Sender, word of the order, and outcome."""
 
@@ -112,8 +127,7 @@ class Journal:
             if thinned is None:
                 return None
             entry = thinned
-        kept = _shortened(entry)
-        return PersistentJob(lambda connection: _insert(connection, kept))
+        return PersistentJob(_Line(_shortened(entry)).write)
 
     @property
     def is_counting(self) -> bool:

@@ -46,13 +46,18 @@ class StoredCalibration:
 
 
 def save_reading(
-    store: Store, who: str, purpose: str, body: dict[str, Any], sensor: tuple[str, float] | None = None
+    store: Store,
+    who: str,
+    purpose: str,
+    body: dict[str, Any],
+    sensor: tuple[str, float] | None = None,
+    at: float | None = None,
 ) -> Future[int]:
     """Store a reading, and the value of a sensor [name, lux] beside it; the future gives its number.
 
-    Once the future is done, the reading survives a kill.
+    Once the future is done, the reading survives a kill. `at` is its Unix time, now if left out.
     """
-    row = (store.unix_clock(), who, purpose, _text(body))
+    row = (store.unix_clock() if at is None else at, who, purpose, _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
         number = _insert_reading(connection, row)
@@ -65,10 +70,11 @@ def save_reading(
 
 
 def save_readings(
-    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]]
+    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]], at: float | None = None
 ) -> Future[list[int]]:
-    """Store all of these readings or none; the future gives their numbers."""
-    rows = [(store.unix_clock(), who, purpose, _text(body)) for body in bodies]
+    """Store all of these readings or none, with one Unix time; the future gives their numbers."""
+    at = store.unix_clock() if at is None else at
+    rows = [(at, who, purpose, _text(body)) for body in bodies]
     return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
 
 

@@ -20,6 +20,17 @@ DURATION_KEY = "lasted_s"
 HEAD_KEYS = ("name", "role", "output", "level", "wire", "lux")
 
 
+_BEGIN = (
+    "INSERT INTO take (began, first) SELECT ?1, ?2 "
+    "WHERE NOT EXISTS (SELECT 1 FROM take WHERE began = ?3 AND first = ?2)"
+)
+_END = (
+    "UPDATE take SET ended = ?1, last = ?2 "
+    "WHERE ended IS NULL AND id <= (SELECT max(id) FROM take WHERE began = ?3)"
+)
+"""Both may be done twice: a failing disk may have kept what it said it had not, and it is tried again."""
+
+
 @dataclass(frozen=True)
 class Take:
     """A freeze from `began` to `ended` (Unix time); `ended` and `last` are None while it runs.
@@ -45,7 +56,8 @@ class TakeRecorder:
     def __init__(self, store: Store, clock: Callable[[], float] = time.monotonic) -> None:
         self._store, self._clock, self._changes = store, clock, 0
         self._began_at: float | None = None
-        self._rolls = bool(store.rows("take", "WHERE ended IS NULL", most=1))
+        rolling = store.rows("take", "WHERE ended IS NULL ORDER BY id DESC", most=1)
+        self._rolls, self._began = bool(rolling), rolling[0][1] if rolling else None
 
     def record(self, state: State) -> None:
         """Store the beginning or end of a take that this state shows."""
@@ -58,14 +70,12 @@ class TakeRecorder:
         if frozen == self._rolls:
             return None
         light = light_of(state) if frozen else {**light_of(state), DURATION_KEY: self._elapsed_s()}
-        row = (self._store.unix_clock(), json.dumps(light, allow_nan=False, separators=(",", ":")))
-        self._rolls, self._began_at = frozen, self._clock() if frozen else None
-        begin = "INSERT INTO take (began, first) VALUES (?, ?)"
-        end = "UPDATE take SET ended = ?, last = ? WHERE ended IS NULL"
+        now, text = self._store.unix_clock(), json.dumps(light, allow_nan=False, separators=(",", ":"))
+        began = now if frozen else self._began
+        self._rolls, self._began, self._began_at = frozen, began, self._clock() if frozen else None
         self._changes += 1
-        return PersistentJob(
-            lambda connection: connection.execute(begin if frozen else end, row), key=f"take {self._changes}"
-        )
+        sql, row = _BEGIN if frozen else _END, (now, text, began)
+        return PersistentJob(lambda connection: connection.execute(sql, row), key=f"take {self._changes}")
 
     def _elapsed_s(self) -> float | None:
         """Return the duration of the running take; None if it began before this run."""
