@@ -87,6 +87,8 @@ class SimulatedLoop(asyncio.BaseEventLoop):
             handle = heapq.heappop(scheduled)
             handle._scheduled = False
             if not handle._cancelled:
+                # A wait for the last bit of a float would otherwise be waited again, for ever.
+                self.now = max(self.now, handle._when)
                 self._ready.append(handle)
 
     def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:

@@ -10,6 +10,7 @@ import signal
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -19,6 +20,9 @@ from fillside.daemon.composition import Settings, run_until_stopped
 from fillside.doors.http.listening import Listen
 from fillside.rig_file import load_rig
 from simulation import visitors
+from simulation.broker import MemoryBroker
+from simulation.broker_client import SimulatedClient
+from simulation.bulbs import bulbs_of, is_bulb
 from simulation.disk import Disk
 from simulation.lamps import Lamp, Stage
 from simulation.loop import Process, SimulatedLoop, run
@@ -67,9 +71,16 @@ class World:
         self.story, self.loop, self.folder = story, loop, folder
         self.random = Random(f"world {story.seed}")
         self.network = SimulatedNetwork(loop, self.random)
-        self.system = SimulatedSystem(loop, self.network, self.random)
-        self.lamps = {head["name"]: Lamp(head) for head in story.rig["heads"]}
+        self.broker = MemoryBroker(loop, Random(f"broker {story.seed}"))
+        self.system = SimulatedSystem(
+            loop, self.network, self.random, mqtt_client=partial(SimulatedClient, self.broker)
+        )
+        self.bulbs = bulbs_of(story.rig, self.broker, story.seed)
+        self.lamps = {
+            head["name"]: Lamp(head) for head in story.rig["heads"] if not is_bulb(head)
+        } | self.bulbs
         self.stage = Stage(self.network, story.rig, self.lamps)
+        self.broker.on_sent.append(lambda message: self.stage.octets.append(message.payload))
         self.rig_file, self.disk = folder / "rig.toml", Disk(folder)
         self.rig_file.write_text(rigs.toml(story.rig), "utf-8")
         self.process: Process | None = None
