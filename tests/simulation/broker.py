@@ -1,7 +1,7 @@
-"""An MQTT broker in memory: retained messages, last wills, expiry; and one that is gone, hung, stuck or slow.
+"""An MQTT broker in memory, with retained messages, last wills and expiry.
 
-Packets of one connection arrive in order, each after a drawn delay. `broker_client` makes the clients that the
-daemon uses; `guests` are the broker's other clients.
+Packets of one connection arrive in order, each after a drawn delay. `broker_client` has the daemon's clients,
+`guests` the others.
 """
 
 from __future__ import annotations
@@ -189,7 +189,7 @@ class MemoryBroker:
         self._becomes("slow")
 
     def come_back(self, keeps: bool = True) -> None:
-        """Go on: a hung broker with all that came meanwhile; one that was gone with its retained messages or none."""
+        """Go on with all that came meanwhile; one that was gone starts with what it retained, or empty."""
         if not keeps:
             self.retained.clear()
         self._becomes("up")

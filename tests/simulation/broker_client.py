@@ -1,5 +1,5 @@
-"""The client of the broker that stands for `aiomqtt.Client` in the daemon: that class itself, with the library
-below it (the package `paho`) replaced by `MemoryPaho`. Its errors and waits are those of aiomqtt.
+"""The daemon's clients of the broker: `aiomqtt.Client` itself, with the library below it (the package `paho`)
+replaced by `MemoryPaho`. Its errors and waits are those of aiomqtt.
 """
 
 from __future__ import annotations

@@ -19,6 +19,8 @@ from simulation.guests import Guest
 from simulation.lamps import Lamp
 
 Args = dict[str, Any]
+CLEARLY = 0.03
+"""A change of level by this share of full scale is more than any rounding."""
 STARTS_UP_S = (0.3, 1.5)
 """How long a bulb that got its current back takes to find the broker."""
 
@@ -87,6 +89,7 @@ class Bulb(Lamp):
         super().__init__(head)
         self.topics = Topics(head["drive"])
         self.full = self.topics.full
+        self.floor: float = head["dimming"]["floor"]
         self.comes_back: str = head["drive"].get("comes_back", "full")
         self._broker, self._loop, self._random = broker, broker.loop, random
         self.latency_s = head["drive"].get("latency_s", 0.08) + random.uniform(-0.03, 0.03)
@@ -104,10 +107,17 @@ class Bulb(Lamp):
         self.silent = self.deaf = False
         self.says: float | None = None
         self.extra_delay_s = self.late_s = 0.0
+        self.since_s = -math.inf
+        """Since when it is silent or deaf, or was last."""
+        self.habit: str | None = None
+        """What the daemon said of its answers before that."""
+        self.moved_while_silent = False
+        """True once a clearly other level was sent since it is silent."""
+        self._code_before: int | None = None
         self.faults = 0
         """How many faults are upon it now."""
         self.own_change_s = -math.inf
-        """When its light last changed, or did not change, without the daemon being able to know it at once."""
+        """When it last became otherwise than the daemon could know at once."""
         self.told_s = math.inf
         """When it has said so."""
         self.on_obeyed: list[Callable[[Bulb, Message, float, float, float], object]] = []
@@ -139,6 +149,11 @@ class Bulb(Lamp):
     def _go(self, level: float, over_s: float) -> None:
         self._way = (self._loop.now, self.level(), level, over_s)
 
+    def falls_silent(self, habit: str | None) -> None:
+        """Say nothing from now on; the daemon knew this of its answers."""
+        self.silent, self.habit = True, habit
+        self.since_s, self.moved_while_silent, self._code_before = self._loop.now, False, self.code
+
     def changes_itself(self, level: float) -> None:
         """Take another level that nobody ordered over the broker."""
         self._go(level, 0.0)
@@ -155,7 +170,11 @@ class Bulb(Lamp):
         """Note a message to it as it leaves the daemon."""
         if (found := self.topics.read(message)) is not None:
             self._sent.append(message.left_s)
-            self.take(round(found[0]), message.left_s)
+            code = round(found[0])
+            self.take(code, message.left_s)
+            if self.silent and self._code_before is not None:
+                far = abs(code - self._code_before) > CLEARLY * self.full
+                self.moved_while_silent = self.moved_while_silent or far
 
     def _receive(self, message: Message, was_retained: bool) -> None:
         if message.topic == self.topics.ask:

@@ -1,4 +1,4 @@
-"""The broker's clients that are not the daemon's: bulbs, people's programs, sensors. They come back by themselves."""
+"""The broker's clients that are not the daemon's: bulbs, programs, sensors. They come back by themselves."""
 
 from __future__ import annotations
 

@@ -23,7 +23,9 @@ from simulation import visitors
 from simulation.broker import MemoryBroker
 from simulation.broker_client import SimulatedClient
 from simulation.bulbs import bulbs_of, is_bulb
+from simulation.desk import Desk, has_door
 from simulation.disk import Disk
+from simulation.guests import Guest
 from simulation.lamps import Lamp, Stage
 from simulation.loop import Process, SimulatedLoop, run
 from simulation.network import SimulatedNetwork
@@ -79,6 +81,9 @@ class World:
         self.lamps = {
             head["name"]: Lamp(head) for head in story.rig["heads"] if not is_bulb(head)
         } | self.bulbs
+        self.stranger = Guest(self.broker, "stranger")
+        self.stranger.begin()
+        self.desk = Desk(self.broker) if has_door(story.rig) else None
         self.stage = Stage(self.network, story.rig, self.lamps)
         self.broker.on_sent.append(lambda message: self.stage.octets.append(message.payload))
         self.rig_file, self.disk = folder / "rig.toml", Disk(folder)
@@ -92,6 +97,8 @@ class World:
         self.happened: list[tuple[float, str]] = []
         self.right_from_s = 0.0
         """The time from which everything has to be right, or told, if no further fault comes."""
+        self.under_fault = 0
+        """How many faults last at this time."""
         self.on_start: list[Callable[[], object]] = []
         self.on_end: list[Callable[[], object]] = []
         self._daemon: asyncio.Task[None] | None = None
@@ -112,6 +119,11 @@ class World:
     def unsettle(self, seconds: float) -> None:
         """Ask for nothing to be right before this time has passed."""
         self.right_from_s = max(self.right_from_s, self.now + seconds)
+
+    @property
+    def is_calm(self) -> bool:
+        """True if no fault lasts and everything has to be right, or told."""
+        return self.under_fault == 0 and self.now >= self.right_from_s
 
     # The daemon
 
@@ -231,11 +243,14 @@ async def _play(world: World, checks: list[Check]) -> None:
 async def _act(world: World, act: Act) -> None:
     await asyncio.sleep(act.at_s)
     kind = ACTS[act.kind]
-    if kind.settles_s:
-        world.unsettle(kind.settles_s)
+    if not kind.settles_s:
+        await kind.do(world, act.args)
+        return
+    world.under_fault += 1
+    world.unsettle(kind.settles_s)
     await kind.do(world, act.args)
-    if kind.settles_s:
-        world.unsettle(kind.settles_s)
+    world.unsettle(kind.settles_s)
+    world.under_fault -= 1
 
 
 def play(story: Story, checks: list[Check]) -> Outcome:
