@@ -102,6 +102,7 @@ class Bulb(Lamp):
         self._way = (-math.inf, 0.0, 0.0, 0.0)
         self._said: str | None = None
         self._reports_due = 0
+        self._obeys_s = self._speaks_s = 0.0
         self._sent: deque[float] = deque()
         self.powered = True
         self.silent = self.deaf = False
@@ -189,9 +190,8 @@ class Bulb(Lamp):
         if self._sent:
             self._sent.popleft()
         level = min(max(found[0], 0.0), float(self.full))
-        self._loop.call_later(
-            self.latency_s + self.late_s, self._obey, message, level, found[1], context=Context()
-        )
+        self._obeys_s = max(self._obeys_s, self._loop.now + self.latency_s + self.late_s)
+        self._loop.call_at(self._obeys_s, self._obey, message, level, found[1], context=Context())
 
     def _obey(self, message: Message, level: float, over_s: float) -> None:
         if not self.powered:
@@ -208,8 +208,9 @@ class Bulb(Lamp):
     # What it says
 
     def _later(self, seconds: float, call: Callable[..., object], *args: object) -> None:
-        wait_s = seconds + self.answers_after_s + self.extra_delay_s
-        self._loop.call_later(wait_s, call, *args, context=Context())
+        at_s = self._loop.now + seconds + self.answers_after_s + self.extra_delay_s
+        self._speaks_s = max(self._speaks_s, at_s) if seconds == 0 else at_s
+        self._loop.call_at(self._speaks_s, call, *args, context=Context())
 
     def _report_soon(self) -> None:
         """Report once the light is at rest; what comes meanwhile puts that off."""

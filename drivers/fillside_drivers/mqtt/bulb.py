@@ -111,7 +111,7 @@ class Bulb(ReportingBulb):
         """Return the messages that are due now; they count as sent."""
         if self.condition in ("asked", "awaited"):
             if now >= self._wait_until:
-                self._back(self._if_silent)
+                self._found_silent()
                 return []
             return self._ask(now) if self._is_to_be_asked else []
         if self.condition == "silent":
