@@ -4,6 +4,8 @@ replaced by `MemoryPaho`. Its errors and waits are those of aiomqtt.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import math
 from collections.abc import Callable
 from contextvars import copy_context
@@ -209,7 +211,8 @@ class MemoryPaho:
             session, self._session = self._session, None
             self._outbox = []
             session.vanish()
-            self._owner._on_disconnect(None, None, None, ReasonCode(PacketTypes.DISCONNECT, reason))  # type: ignore[arg-type]
+            with contextlib.suppress(asyncio.CancelledError):  # aiomqtt asks a wait that it cancelled itself
+                self._owner._on_disconnect(None, None, None, ReasonCode(PacketTypes.DISCONNECT, reason))  # type: ignore[arg-type]
 
     def _look(self, session: Session) -> None:
         """See to the keep-alive as paho does."""

@@ -15,6 +15,7 @@ from simulation.world import World
 Args = dict[str, Any]
 SETTLES_S = 6.0
 """Bulbs report, and are asked, at their own pace; a broker is sought every 5 s."""
+BACK_WITHIN_S = 8.0
 STRAY = ["full", "out", "other", "NaN", '{"level": null}', "", "1e999", "\\xff", "-5", "true", "[[[["]
 
 
@@ -133,6 +134,8 @@ async def _do_stray(world: World, args: Args) -> None:
     if topics.report is None:
         return
     code = {"full": float(bulb.full), "out": 0.0, "other": args["share"] * bulb.full}.get(args["says"])
+    if world.under_fault > 1 or world.now - world.broker.since_s < BACK_WITHIN_S:
+        bulb.unknown()  # while the daemon seeks it, the bulb may be where anybody says
     words = args["says"] if code is None else topics.report_of(code, 1.0)
     for _ in range(args["times"]):
         world.stranger.publish(topics.report, words, retain=args["retain"])

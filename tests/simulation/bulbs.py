@@ -119,6 +119,7 @@ class Bulb(Lamp):
         """How many faults are upon it now."""
         self.own_change_s = -math.inf
         """When it last became otherwise than the daemon could know at once."""
+        self.obeyed_s = self.confirmed_s = -math.inf
         self.told_s = math.inf
         """When it has said so."""
         self.on_obeyed: list[Callable[[Bulb, Message, float, float, float], object]] = []
@@ -190,7 +191,7 @@ class Bulb(Lamp):
         if self._sent:
             self._sent.popleft()
         level = min(max(found[0], 0.0), float(self.full))
-        self._obeys_s = max(self._obeys_s, self._loop.now + self.latency_s + self.late_s)
+        self._obeys_s = max(self._obeys_s + 1e-6, self._loop.now + self.latency_s + self.late_s)
         self._loop.call_at(self._obeys_s, self._obey, message, level, found[1], context=Context())
 
     def _obey(self, message: Message, level: float, over_s: float) -> None:
@@ -201,6 +202,9 @@ class Bulb(Lamp):
         self._go(level, over_s)
         for tell in self.on_obeyed:
             tell(self, message, before, level, over_s)
+        self.obeyed_s = self._loop.now
+        if self.topics.report is None:
+            self.own_change_s = -math.inf
         if self.reports_on_the_way:
             self._later(0.0, self._report)
         self._report_soon()
@@ -209,7 +213,7 @@ class Bulb(Lamp):
 
     def _later(self, seconds: float, call: Callable[..., object], *args: object) -> None:
         at_s = self._loop.now + seconds + self.answers_after_s + self.extra_delay_s
-        self._speaks_s = max(self._speaks_s, at_s) if seconds == 0 else at_s
+        self._speaks_s = max(self._speaks_s + 1e-6, at_s) if seconds == 0 else at_s
         self._loop.call_at(self._speaks_s, call, *args, context=Context())
 
     def _report_soon(self) -> None:
@@ -237,6 +241,9 @@ class Bulb(Lamp):
             self._said = words
             if self.says is None and self._broker.state == "up":
                 self.told_s = min(self.told_s, self._loop.now)
+                if self.obeyed_s > self.own_change_s:
+                    self.own_change_s, self.told_s = -math.inf, math.inf
+                    self.confirmed_s = self._loop.now
 
     def _connected(self) -> None:
         if self.topics.alive is not None:

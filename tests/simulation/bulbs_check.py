@@ -37,7 +37,7 @@ NEAR = 0.006
 
 
 def _light(bulb: Bulb, level: float) -> float:
-    """Return the light in stops; between out and its floor a bulb goes in a few messages, whatever they are."""
+    """Return the light in stops; between out and its floor a bulb goes in a few messages."""
     return math.log2(max(bulb.curve(level / bulb.full), bulb.floor))
 
 
@@ -58,7 +58,8 @@ class _Gentle:
     def __init__(self, world: World, bulb: Bulb) -> None:
         self._world, self._bulb = world, bulb
         self._moved: list[float] = []
-        self._obeyed_s = -math.inf
+        self._excused_until = -math.inf
+        """The end of a change of light that began with a step nobody could help."""
         bulb.on_code.append(self._left)
         bulb.on_obeyed.append(self._obeyed)
 
@@ -78,20 +79,20 @@ class _Gentle:
                 f"{bulb.name} went from {before:.0f} to {level:.0f} of {bulb.full} in {over_s:g} s: "
                 f"{stops:.2f} stop between two frames, by a message of {message.left_s:.3f} s",
             )
-        self._obeyed_s = self._world.now
-        bulb.own_change_s, bulb.told_s = -math.inf, math.inf
         del self._moved[:-20]
 
     def _is_excused(self, left_s: float) -> bool:
         """Return True if the daemon could not know where the bulb was."""
         world, bulb = self._world, self._bulb
         own_s = bulb.own_change_s
-        if bulb.says is not None or bulb.deaf or self._obeyed_s < world.started_s:
+        if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_s < world.started_s:
             return True  # a lie; or the first message of a run, which carries the codes of the one before
         if own_s == -math.inf:
             return False
         if bulb.topics.ask is None and bulb.topics.fade_field is None:
             return True
+        if bulb.confirmed_s < max(world.started_s, world.broker.since_s):
+            return True  # reports that have never told the level sent are not believed
         stalled_s = world.process.stalled_until if world.process is not None else 0.0
         knows_s = max(bulb.told_s, stalled_s) + HEARD_WITHIN_S
         if left_s < knows_s or world.started_s >= own_s - HEARD_WITHIN_S:

@@ -1,4 +1,4 @@
-"""A program at the broker: it gives orders and hears what is said; it plays tracker, sensor and automation."""
+"""A program at the broker: it gives orders and hears what is said; it plays sensor and automation too."""
 
 from __future__ import annotations
 

@@ -44,6 +44,9 @@ OBEYS_WITHIN_S = 3.0
 REPORT_WAIT_S = 1.5
 """Time a bulb that is back has to report its level before the worst one is assumed."""
 
+ON_THE_WAY_S = 0.1
+"""Time beyond the bulb's latency in which it may still obey what the broker kept back while it hung."""
+
 ALIVE_WAIT_S = 10.0
 """Time a bulb has to report that it is alive after a lost connection: it must find the broker too."""
 
@@ -80,6 +83,7 @@ class ReportingBulb:
         self._reported_while_lost: int | None = None
         self._retained: int | None = None
         self._may_use_retained = False
+        self._at_rest_from = -math.inf
         self._unexplained: UnexplainedReport | None = None
         self._return_steps: ReturnSteps | None = None
         self._late = self._fresh = False
@@ -145,6 +149,8 @@ class ReportingBulb:
         self._unexplained = self._retained = None
         if self._sent is None or self.condition == "lost":
             return
+        if self.drive.ask_to is not None:
+            self._at_rest_from = now + self.drive.latency_s + ON_THE_WAY_S
         if self.condition != "asked":
             self._if_silent, self._may_use_retained = self._sent, True
         if self.drive.alive_topic is not None:
@@ -173,8 +179,8 @@ class ReportingBulb:
         if self.condition == "lost":
             self._reported_while_lost = self._reported_while_lost if kept else code
             return
-        if kept:
-            # The bulb may have obeyed since: what it says now is better.
+        if kept or (not self.reachable and now < self._at_rest_from):
+            # The bulb may have obeyed since, or is about to: what it says then is better.
             self._retained = code if self._may_use_retained else None
             self.answers.has_reported = True
             return
