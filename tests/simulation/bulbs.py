@@ -93,6 +93,11 @@ class Bulb(Lamp):
         self.comes_back: str = head["drive"].get("comes_back", "full")
         self._broker, self._loop, self._random = broker, broker.loop, random
         self.latency_s = head["drive"].get("latency_s", 0.08) + random.uniform(-0.03, 0.03)
+        interval_s = 1 / head["drive"].get("most_per_s", 5.0)
+        self.lead_s = head["drive"].get("latency_s", 0.08) + interval_s * (
+            1.0 if self.topics.fade_field else 0.5
+        )
+        """How far ahead of its light it is sent its levels."""
         self.reports_changes_only = random.random() < 0.3
         self.reports_on_the_way = random.random() < 0.3
         self.grain = random.choice([1.0, 1.0, self.full / 255, self.full / 254])
@@ -112,14 +117,14 @@ class Bulb(Lamp):
         """Since when it is silent or deaf, or was last."""
         self.habit: str | None = None
         """What the daemon said of its answers before that."""
-        self.moved_while_silent = False
-        """True once a clearly other level was sent since it is silent."""
+        self.moved_silent_s = -math.inf
+        """When a clearly other level was sent for the first time since it is silent."""
         self._code_before: int | None = None
         self.faults = 0
         """How many faults are upon it now."""
         self.own_change_s = -math.inf
         """When it last became otherwise than the daemon could know at once."""
-        self.obeyed_s = self.confirmed_s = -math.inf
+        self.obeyed_s = self.obeyed_left_s = self.confirmed_s = -math.inf
         self.told_s = math.inf
         """When it has said so."""
         self.on_obeyed: list[Callable[[Bulb, Message, float, float, float], object]] = []
@@ -154,7 +159,7 @@ class Bulb(Lamp):
     def falls_silent(self, habit: str | None) -> None:
         """Say nothing from now on; the daemon knew this of its answers."""
         self.silent, self.habit = True, habit
-        self.since_s, self.moved_while_silent, self._code_before = self._loop.now, False, self.code
+        self.since_s, self._code_before = self._loop.now, self.code
 
     def changes_itself(self, level: float) -> None:
         """Take another level that nobody ordered over the broker."""
@@ -175,8 +180,8 @@ class Bulb(Lamp):
             code = round(found[0])
             self.take(code, message.left_s)
             if self.silent and self._code_before is not None:
-                far = abs(code - self._code_before) > CLEARLY * self.full
-                self.moved_while_silent = self.moved_while_silent or far
+                if abs(code - self._code_before) > CLEARLY * self.full and self.moved_silent_s < self.since_s:
+                    self.moved_silent_s = message.left_s
 
     def _receive(self, message: Message, was_retained: bool) -> None:
         if message.topic == self.topics.ask:
@@ -202,7 +207,7 @@ class Bulb(Lamp):
         self._go(level, over_s)
         for tell in self.on_obeyed:
             tell(self, message, before, level, over_s)
-        self.obeyed_s = self._loop.now
+        self.obeyed_s, self.obeyed_left_s = self._loop.now, message.left_s
         if self.topics.report is None:
             self.own_change_s = -math.inf
         if self.reports_on_the_way:

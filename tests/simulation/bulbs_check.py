@@ -5,7 +5,6 @@ tells in time what has gone wrong, and nothing that is not so.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import math
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -29,6 +28,8 @@ HEARD_WITHIN_S = 0.3
 MOVING_S = 3.3
 """A report of another level tells nothing while the light is on its way, and so long after."""
 LOST_WITHIN_S, SILENT_WITHIN_S = 5.0, 10.6
+OPENS_WITHIN_S = 14.0
+"""Time for the door to find a broker that is up; its pauses grow."""
 LOOKS_S = 2.0
 OBEYS_WITHIN_S = 4.0
 """The state says `confirmed` of the level before while a new one is on its way."""
@@ -58,6 +59,9 @@ class _Gentle:
     def __init__(self, world: World, bulb: Bulb) -> None:
         self._world, self._bulb = world, bulb
         self._moved: list[float] = []
+        self._way = 0.0
+        """Where the last message led. Levels are sent ahead of the light, and a turn takes that back."""
+        self._order_speed = world.story.rig["hold"]["order_speed"]
         self._excused_until = -math.inf
         """The end of a change of light that began with a step nobody could help."""
         bulb.on_code.append(self._left)
@@ -69,6 +73,9 @@ class _Gentle:
 
     def _obeyed(self, bulb: Bulb, message: Message, before: float, level: float, over_s: float) -> None:
         stops = steepest_stops(bulb, before, level, over_s)
+        if (level - before) * self._way < 0:
+            stops -= 2 * bulb.lead_s * self._order_speed
+        self._way = level - before or self._way
         if (
             stops > MOST_STEP_STOPS
             and abs(level - before) > ONE_CODE
@@ -85,7 +92,7 @@ class _Gentle:
         """Return True if the daemon could not know where the bulb was."""
         world, bulb = self._world, self._bulb
         own_s = bulb.own_change_s
-        if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_s < world.started_s:
+        if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_left_s < world.started_s:
             return True  # a lie; or the first message of a run, which carries the codes of the one before
         if own_s == -math.inf:
             return False
@@ -108,9 +115,10 @@ class _Looks:
         self._habits: dict[str, Args] = {}
         """What the state said of each bulb at the look before."""
         self._failed: set[str] = set()
+        self.over = False
 
     async def run(self) -> None:
-        while True:
+        while not self.over:
             await asyncio.sleep(LOOKS_S)
             await self.look()
 
@@ -135,6 +143,8 @@ class _Looks:
                 self._complain("failure", f"driver {name}: {driver['note']}")
         if state["balance"]["exposure_lux"] == OLD_EXPOSURE:
             self._complain("old order", "an order was obeyed that the broker had retained")
+        if world.desk is not None:
+            self._door_is_open()
         if world.bulbs:
             self._broker_is_told(state)
             for head in state["heads"]:
@@ -147,6 +157,17 @@ class _Looks:
         process = world.process
         assert isinstance(process, Process)
         return world.now - max(world.started_s + 1.0, process.stalled_until)
+
+    def _door_is_open(self) -> None:
+        world, desk = self._world, self._world.desk
+        assert desk is not None
+        up_s = min(world.now - world.broker.since_s, self._has_run_s())
+        if world.broker.state == "up" and desk.guest.is_connected and up_s > OPENS_WITHIN_S:
+            homie = desk.alive == "ready" or not world.story.rig["doors"]["mqtt"]["homie"]
+            if desk.online != "true" or not homie:
+                self._complain(
+                    "door stays closed", f"the broker is up for {up_s:.1f} s, and the door is not open"
+                )
 
     def _broker_is_told(self, state: Args) -> None:
         world, broker = self._world, self._world.broker
@@ -171,7 +192,9 @@ class _Looks:
         gone_s = min(world.now - bulb.since_s, self._has_run_s(), world.now - world.broker.since_s)
         if not bulb.silent or before is None or head["state"] != "ok":
             return
-        if bulb.moved_while_silent and world.now - bulb.changed_s > LOST_WITHIN_S + 0.2 < gone_s:
+        known_s = max(bulb.since_s, world.started_s + 1.0, world.broker.since_s, bulb.plugged_s)
+        moved = bulb.moved_silent_s > known_s
+        if moved and world.now - bulb.changed_s > LOST_WITHIN_S + 0.2 < gone_s:
             self._complain(
                 "silence told", f"{bulb.name} has not answered a change for {gone_s:.1f} s, and is ok"
             )
@@ -206,6 +229,5 @@ async def bulbs(world: World) -> AsyncIterator[None]:
     try:
         yield
     finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+        looks.over = True
+        await task

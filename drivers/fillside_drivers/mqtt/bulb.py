@@ -79,7 +79,7 @@ class Bulb(ReportingBulb):
 
     @property
     def _is_to_be_asked(self) -> bool:
-        """True if a bulb that is back must be asked for its level as soon as it has obeyed all it was sent."""
+        """True if a bulb that is back must be asked for its level once it has obeyed all it was sent."""
         return self.condition == "asked" and self.drive.ask_to is not None and self._asked_at == -math.inf
 
     @property
