@@ -110,6 +110,7 @@ class Bulb(Lamp):
         self._obeys_s = self._speaks_s = 0.0
         self._sent: deque[float] = deque()
         self.powered = True
+        self.plugged_s = -math.inf
         self.silent = self.deaf = False
         self.says: float | None = None
         self.extra_delay_s = self.late_s = 0.0
@@ -265,7 +266,7 @@ class Bulb(Lamp):
 
     def plug_in(self) -> None:
         """Get the current back: at full, or at the level before."""
-        self.powered = True
+        self.powered, self.plugged_s = True, self._loop.now
         level = float(self.full) if self.comes_back == "full" else self._way[2]
         self._way = (-math.inf, level, level, 0.0)
         self.unknown()

@@ -6,6 +6,7 @@ baton, and hands it back where it waits, sleeps or ends, so that the same seed g
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections.abc import Callable
 from contextvars import copy_context
@@ -53,8 +54,14 @@ class CooperativeThread:
         if process is not None:
             process.stalled_until = float("inf")
         bell = loop.call_at(until, lambda: None)
+        # asyncio refuses to begin a step of a task within that of another.
+        mine = asyncio.current_task(loop)
+        if mine is not None:
+            asyncio.tasks._leave_task(loop, mine)
         while not self._ended and loop.now < until:
             loop._run_once()
+        if mine is not None:
+            asyncio.tasks._enter_task(loop, mine)
         bell.cancel()
         if process is not None:
             process.stalled_until = before

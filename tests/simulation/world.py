@@ -161,6 +161,8 @@ class World:
             return
         self.loop.signal(process, signal.SIGTERM)
         done, _ = await asyncio.wait((daemon,), timeout=STOPS_WITHIN_S)
+        if not done and not process.alive:
+            return  # somebody killed it meanwhile
         if not done:
             self.complain("ends", f"the daemon did not end within {STOPS_WITHIN_S:g} s")
             self.loop.kill(process)
