@@ -21,6 +21,8 @@ from simulation.world import World
 Args = dict[str, Any]
 MOST_STEP_STOPS = 0.35
 FRAME_S = 1 / 44
+KEPT_BACK_S = 1.2
+"""A broker that let go of what it kept back for so long sends several levels at once."""
 ONE_CODE = 1.01
 """A bulb cannot change its light by less than a code."""
 HEARD_WITHIN_S = 0.3
@@ -69,24 +71,24 @@ class _Gentle:
 
     def _left(self, _: object, before: int | None, code: int) -> None:
         if before != code:
-            self._moved.append(self._world.now)
+            self._moved = [*self._moved[-20:], self._world.now]
 
     def _obeyed(self, bulb: Bulb, message: Message, before: float, level: float, over_s: float) -> None:
         stops = steepest_stops(bulb, before, level, over_s)
         if (level - before) * self._way < 0:
             stops -= 2 * bulb.lead_s * self._order_speed
         self._way = level - before or self._way
-        if (
-            stops > MOST_STEP_STOPS
-            and abs(level - before) > ONE_CODE
-            and not self._is_excused(message.left_s)
-        ):
+        now_s = self._world.now
+        if stops <= MOST_STEP_STOPS or abs(level - before) <= ONE_CODE or now_s < self._excused_until:
+            return
+        if now_s - message.left_s > KEPT_BACK_S or self._is_excused(message.left_s):
+            self._excused_until = now_s + over_s
+        else:
             self._world.complain(
                 "bulb steps",
                 f"{bulb.name} went from {before:.0f} to {level:.0f} of {bulb.full} in {over_s:g} s: "
                 f"{stops:.2f} stop between two frames, by a message of {message.left_s:.3f} s",
             )
-        del self._moved[:-20]
 
     def _is_excused(self, left_s: float) -> bool:
         """Return True if the daemon could not know where the bulb was."""
