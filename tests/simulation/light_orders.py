@@ -12,7 +12,8 @@ from simulation.world import Given, World
 Args = dict[str, Any]
 
 
-def _order(random: Random, rig: Args) -> Args:
+def draw_order(random: Random, rig: Args) -> Args:
+    """Draw an order that any door takes."""
     roles = [head["role"] for head in rig["heads"]]
     thirds = random.choice([-6, -3, -2, -1, 1, 2, 3, 5]) / 3
     place = [round(random.uniform(-0.5, 0.7), 2), round(random.uniform(-0.4, 0.4), 2), 1.2]
@@ -71,7 +72,7 @@ def phrase(order: Args) -> str:
     return " ".join(str(value) for value in order.values())
 
 
-ACTS["order"] = ActKind(_order, _give, lambda args: f"somebody orders: {phrase(args)}", share=6.0)
+ACTS["order"] = ActKind(draw_order, _give, lambda args: f"somebody orders: {phrase(args)}", share=6.0)
 ACTS["to and fro"] = ActKind(
     _to_and_fro,
     _do_to_and_fro,

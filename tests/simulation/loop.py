@@ -229,6 +229,10 @@ class SimulatedLoop(asyncio.BaseEventLoop):
             return  # what is left of a process that was killed while it ended
         (self.failures if process is None else process.failures).append(context)
 
+    def _asyncgen_finalizer_hook(self, agen: Any) -> None:
+        """Forget a generator: only those of killed processes are left unfinished."""
+        self._asyncgens.discard(agen)
+
     # What a real loop does by threads and by the system
 
     def run_in_executor(self, executor: Any, func: Callable[..., T], *args: Any) -> asyncio.Future[T]:

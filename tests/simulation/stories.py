@@ -16,7 +16,15 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from simulation.world import World
 
-AREAS = ("light_orders", "process_faults", "network_faults", "disk_faults", "meter_orders")
+AREAS = (
+    "light_orders",
+    "process_faults",
+    "network_faults",
+    "disk_faults",
+    "meter_orders",
+    "broker_faults",
+    "broker_people",
+)
 """Modules of this folder that have kinds of acts."""
 SHORTEST_S, LONGEST_S = 8.0, 30.0
 QUIET_S = 8.0

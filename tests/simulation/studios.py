@@ -6,6 +6,7 @@ from random import Random
 from typing import Any
 
 import rigs
+from simulation.broker_rigs import with_broker
 
 CHAIR, DESK = [0.0, 0.0, 1.2], [0.6, 0.3, 1.25]
 KEY_AT, FILL_AT, HAIR_AT = [0.6, -0.85, 1.8], [-0.88, -1.3, 1.5], [0.4, 1.3, 2.3]
@@ -14,12 +15,14 @@ STRONG_CD, WEAK_CD = 3000.0, 800.0
 STAGE_AT = "10.0.0.9"
 """Address of the E1.31 receiver."""
 SLOT_STEP = 2
+WITH_BROKER = 0.4
+"""The share of rigs with a broker."""
 
 Args = dict[str, Any]
 
 
 def any_studio(random: Random) -> Args:
-    """A rig of two or three heads on E1.31; other wires are put in by `WIRES`."""
+    """A rig of two or three heads on E1.31, or some of them on other wires."""
     curve, bits = random.choice(["square", "linear", "log"]), random.choice([8, 16, 16])
     candelas = random.choice([STRONG_CD, STRONG_CD, WEAK_CD])
     places = [("key", KEY_AT), ("fill", FILL_AT)]
@@ -46,4 +49,5 @@ def any_studio(random: Random) -> Args:
         },
     }
     drivers = {"stage": {"kind": "sacn", "to": [STAGE_AT], "listen": random.random() < 0.3}}
-    return rigs.studio("corner", marks=rigs.CHAIR_AND_DESK, heads=heads, drivers=drivers, **tables)
+    rig = rigs.studio("corner", marks=rigs.CHAIR_AND_DESK, heads=heads, drivers=drivers, **tables)
+    return with_broker(random, rig) if random.random() < WITH_BROKER else rig

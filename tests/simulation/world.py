@@ -11,6 +11,7 @@ import tempfile
 import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -20,7 +21,12 @@ from fillside.daemon.composition import Settings, run_until_stopped
 from fillside.doors.http.listening import Listen
 from fillside.rig_file import load_rig
 from simulation import visitors
+from simulation.broker import MemoryBroker
+from simulation.broker_client import SimulatedClient
+from simulation.bulbs import bulbs_of, is_bulb
+from simulation.desk import Desk, has_door
 from simulation.disk import Disk
+from simulation.guests import Guest
 from simulation.lamps import Lamp, Stage
 from simulation.loop import Process, SimulatedLoop, run
 from simulation.network import SimulatedNetwork
@@ -69,9 +75,19 @@ class World:
         self.random = Random(f"world {story.seed}")
         self.network = SimulatedNetwork(loop, self.random)
         self.disk = Disk(folder, Random(f"disk {story.seed}"), loop.time)
-        self.system = SimulatedSystem(loop, self.network, self.random, self.disk.database)
-        self.lamps = {head["name"]: Lamp(head) for head in story.rig["heads"]}
+        self.broker = MemoryBroker(loop, Random(f"broker {story.seed}"))
+        self.system = SimulatedSystem(
+            loop, self.network, self.random, self.disk.database, partial(SimulatedClient, self.broker)
+        )
+        self.bulbs = bulbs_of(story.rig, self.broker, story.seed)
+        self.lamps = {
+            head["name"]: Lamp(head) for head in story.rig["heads"] if not is_bulb(head)
+        } | self.bulbs
+        self.stranger = Guest(self.broker, "stranger")
+        self.stranger.begin()
+        self.desk = Desk(self.broker) if has_door(story.rig) else None
         self.stage = Stage(self.network, story.rig, self.lamps)
+        self.broker.on_sent.append(lambda message: self.stage.octets.append(message.payload))
         self.rig_file = folder / "rig.toml"
         self.rig_file.write_text(rigs.toml(story.rig), "utf-8")
         self.process: Process | None = None
@@ -83,6 +99,8 @@ class World:
         self.happened: list[tuple[float, str]] = []
         self.right_from_s = 0.0
         """The time from which everything has to be right, or told, if no further fault comes."""
+        self.under_fault = 0
+        """How many faults last at this time."""
         self.on_start: list[Callable[[], object]] = []
         self.on_end: list[Callable[[], object]] = []
         self.logged: list[str] = []
@@ -119,6 +137,11 @@ class World:
     def has_stage(self) -> bool:
         """True if some lamps are on E1.31."""
         return any(head["drive"]["driver"] == "stage" for head in self.story.rig["heads"])
+
+    @property
+    def is_calm(self) -> bool:
+        """True if no fault lasts and everything has to be right, or told."""
+        return self.under_fault == 0 and self.now >= self.right_from_s
 
     # The daemon
 
@@ -250,11 +273,14 @@ async def _play(world: World, checks: list[Check]) -> None:
 async def _act(world: World, act: Act) -> None:
     await asyncio.sleep(act.at_s)
     kind = ACTS[act.kind]
-    if kind.settles_s:
-        world.unsettle(kind.settles_s)
+    if not kind.settles_s:
+        await kind.do(world, act.args)
+        return
+    world.under_fault += 1
+    world.unsettle(kind.settles_s)
     await kind.do(world, act.args)
-    if kind.settles_s:
-        world.unsettle(kind.settles_s)
+    world.unsettle(kind.settles_s)
+    world.under_fault -= 1
 
 
 class _Exceptions(logging.Handler):

@@ -51,7 +51,7 @@ class Bulb(ReportingBulb):
     def due(self, now: float) -> float:
         """Return the time at which `take` or `judge` has something to do next; infinity for never."""
         if self.condition in ("asked", "awaited"):
-            return now if self._is_to_be_asked else self._wait_until
+            return max(now, self._at_rest_from) if self._is_to_be_asked else self._wait_until
         if self.condition == "silent":
             judged_at = math.inf if self._unexplained is None else self._unexplained.next_at(now)
             return min(self._probes_at, judged_at)
@@ -79,7 +79,7 @@ class Bulb(ReportingBulb):
 
     @property
     def _is_to_be_asked(self) -> bool:
-        """True if a bulb that is back must be asked for its level now."""
+        """True if a bulb that is back must be asked for its level once it has obeyed all it was sent."""
         return self.condition == "asked" and self.drive.ask_to is not None and self._asked_at == -math.inf
 
     @property
@@ -111,9 +111,9 @@ class Bulb(ReportingBulb):
         """Return the messages that are due now; they count as sent."""
         if self.condition in ("asked", "awaited"):
             if now >= self._wait_until:
-                self._back(self._if_silent)
+                self._found_silent()
                 return []
-            return self._ask(now) if self._is_to_be_asked else []
+            return self._ask(now) if self._is_to_be_asked and now >= self._at_rest_from else []
         if self.condition == "silent":
             return self._probe(now) if now >= self._probes_at else []
         if not self.reachable or self._wanted is None or now < self._leaves_at:

@@ -44,6 +44,9 @@ OBEYS_WITHIN_S = 3.0
 REPORT_WAIT_S = 1.5
 """Time a bulb that is back has to report its level before the worst one is assumed."""
 
+ON_THE_WAY_S = 0.1
+"""Time beyond the bulb's latency in which it may still obey what the broker kept back while it hung."""
+
 ALIVE_WAIT_S = 10.0
 """Time a bulb has to report that it is alive after a lost connection: it must find the broker too."""
 
@@ -78,6 +81,9 @@ class ReportingBulb:
         self._wait_until = math.inf
         self._if_silent: int | None = None
         self._reported_while_lost: int | None = None
+        self._retained: int | None = None
+        self._may_use_retained = False
+        self._at_rest_from = -math.inf
         self._unexplained: UnexplainedReport | None = None
         self._return_steps: ReturnSteps | None = None
         self._late = self._fresh = False
@@ -140,11 +146,13 @@ class ReportingBulb:
     def connected(self, now: float) -> None:
         """Note that the connection to the bulb is open, for the first time or again."""
         self.answers.forget()
-        self._unexplained = None
+        self._unexplained = self._retained = None
         if self._sent is None or self.condition == "lost":
             return
+        if self.drive.ask_to is not None:
+            self._at_rest_from = now + self.drive.latency_s + ON_THE_WAY_S
         if self.condition != "asked":
-            self._if_silent = self._sent
+            self._if_silent, self._may_use_retained = self._sent, True
         if self.drive.alive_topic is not None:
             self.condition, self._wait_until = "awaited", now + ALIVE_WAIT_S
         elif self.drive.report_topic is not None:
@@ -171,7 +179,9 @@ class ReportingBulb:
         if self.condition == "lost":
             self._reported_while_lost = self._reported_while_lost if kept else code
             return
-        if kept and self.condition not in ("asked", "awaited"):
+        if kept or (not self.reachable and now < self._at_rest_from):
+            # The bulb may have obeyed since, or is about to: what it says then is better.
+            self._retained = code if self._may_use_retained else None
             self.answers.has_reported = True
             return
         near = self._sent is not None and self._is_near(code, self._sent)
@@ -321,15 +331,29 @@ class ReportingBulb:
         elif self.condition == "lost" and self._reported_while_lost is not None:
             self.reported = self._reported_while_lost
             self._back(self.reported, confirmed=True)
-        elif self.condition in ("lost", "awaited") or (self.condition == "silent" and not kept):
+        elif self.condition == "awaited":
             self._await_report(now)
+        elif self.condition == "lost" or (self.condition == "silent" and not kept):
+            self._may_use_retained = False
+            self._await_report(now)
+
+    def _found_silent(self) -> None:
+        """Bring back a bulb that has not answered: at the level the broker retained, or the one assumed."""
+        if self._retained is None:
+            self._back(self._if_silent)
+        else:
+            self.reported = self._retained
+            self._back(self.reported, confirmed=True)
 
     def _await_report(self, now: float) -> None:
         self.condition, self._wait_until, self._asked_at = "asked", now + REPORT_WAIT_S, -math.inf
 
     def _back(self, code: int | None, confirmed: bool = False) -> None:
         """Note that the bulb is back at this code; nothing is sent until it gets a new code."""
-        self.condition, self._found = "ok", code
+        self.condition, self._found, self._retained = "ok", code, None
+        if not confirmed:
+            # What it reported before is not where it is now.
+            self.reported = None
         self._confirmed, self._truthful = confirmed, False
         self._confirmed_code = code if confirmed else self._confirmed_code
         self._unexplained = self._return_steps = None
