@@ -56,12 +56,15 @@ class Stage:
         self.octets: list[bytes] = []
         """Every packet as it left, in order."""
         self.last_s = 0.0
-        self._places = [
-            (lamps[head["name"]], head["drive"]["universe"], head["drive"]["slot"])
-            for head in rig["heads"]
-            if head["drive"]["driver"] == "stage"
-        ]
+        self._places: dict[str, tuple[Lamp, int, int]] = {}
+        self.use(rig, lamps)
         network.on_sent.append(self._hear)
+
+    def use(self, rig: Args, lamps: dict[str, Lamp]) -> None:
+        """Hear for the lamps of a rig too; a lamp that it does not name hangs there still."""
+        for head in rig["heads"]:
+            if (drive := head["drive"])["driver"] == "stage":
+                self._places[head["name"]] = lamps[head["name"]], drive["universe"], drive["slot"]
 
     def _hear(self, octets: bytes, to: tuple[str, int]) -> None:
         if to[1] != E131_PORT:
@@ -73,7 +76,7 @@ class Stage:
             return  # a packet of discovery or of synchronisation
         self.last_s = self._network.loop.now
         slots = packet.dmxData
-        for lamp, universe, slot in self._places:
+        for lamp, universe, slot in self._places.values():
             if packet.universe == universe:
                 code = slots[slot - 1]
                 if lamp.bits == 16:

@@ -21,8 +21,14 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 SAME_INSTANT_S = 1e-9
+MOST_AT_ONCE = 50_000
+"""Turns of the loop at one instant; a day's work of a studio takes some hundreds."""
 LONGEST_THREAD_START_S, LONGEST_THREAD_RETURN_S = 0.002, 0.002
 """How long work waits for a free thread of the pool, and its result for the loop."""
+
+
+class SpinError(Exception):
+    """Steps go on and on, and time does not pass."""
 
 
 class DeadlockError(Exception):
@@ -61,6 +67,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         self.now = 0.0
         self._random = random
         self._ready: deque[asyncio.Handle] = deque()
+        self._turned_s, self._turns_now = 0.0, 0
         self.set_task_factory(self._make_task)
         self.set_exception_handler(self._note_failure)
         self.failures: list[dict[str, Any]] = []
@@ -78,6 +85,11 @@ class SimulatedLoop(asyncio.BaseEventLoop):
                 raise DeadlockError("nothing is ready and no timer is set")
             self.now = max(self.now, self._scheduled[0]._when)
             self._take_due()
+        self._turns_now = self._turns_now + 1 if self.now <= self._turned_s + SAME_INSTANT_S else 0
+        if not self._turns_now:
+            self._turned_s = self.now
+        elif self._turns_now > MOST_AT_ONCE:
+            raise SpinError(f"at {self.now:.6f} s: {list(self._ready)[:4]}")
         for _ in range(len(self._ready)):
             self._run_one()
 

@@ -15,7 +15,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from simulation.world import World
 
-AREAS = ("light_orders", "process_faults", "network_faults")
+AREAS = (
+    "light_orders",
+    "process_faults",
+    "network_faults",
+    "door_orders",
+    "trackers",
+    "crowds",
+    "reloads",
+    "side_job_faults",
+)
 """Modules of this folder that have kinds of acts."""
 SHORTEST_S, LONGEST_S = 8.0, 30.0
 QUIET_S = 8.0
