@@ -1,6 +1,7 @@
 """Stories: a rig, and what happens to it when. Drawn from a seed, written as JSON, and made shorter.
 
-Each kind of act has an entry in `ACTS`: how it is drawn, told and done. The modules named in `AREAS` put their kinds there when they are imported.
+Each kind of act has an entry in `ACTS`: how it is drawn, told and done. The modules named in `AREAS` put
+their kinds there when they are imported.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ def nobody(answer: Answer) -> None:
 
 
 class Connection(asyncio.Protocol):
-    """A connection to the HTTP door. Requests are answered in their order; `ended` is true once it is lost."""
+    """A connection to the HTTP door, which answers in order; `ended` is true once it is lost."""
 
     def __init__(self, network: SimulatedNetwork, hear: Hear = nobody) -> None:
         self._hear = hear

@@ -10,6 +10,7 @@ import math
 import signal
 import tempfile
 import tomllib
+import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -89,9 +90,14 @@ class World:
         self.right_from_s = 0.0
         """The time from which everything has to be right, or told, if no further fault comes."""
         self.unsettled: list[tuple[float, float]] = []
-        """From when until when each fault went on, with the time that it takes to settle; endless while it does."""
+        """From when until when each fault went on and settled; the end is endless meanwhile."""
         self.on_start: list[Callable[[], object]] = []
         self.on_end: list[Callable[[], object]] = []
+        self.logged: list[str] = []
+        """Exceptions that the daemon logged."""
+        self.processes: list[Process] = []
+        self.troubled: set[str] = set()
+        """Side jobs that an act has troubled, and that may fail since."""
         self._daemon: asyncio.Task[None] | None = None
         self._unrestored = 0
 
@@ -128,6 +134,15 @@ class World:
         until_s = self.now if until_s is None else until_s
         return any(begun_s <= until_s and ended_s > since_s for begun_s, ended_s in self.unsettled)
 
+    def may_fail(self, job: str) -> bool:
+        """Return true if something that happened excuses a side job's failing."""
+        return job in self.troubled
+
+    @property
+    def has_stage(self) -> bool:
+        """True if some lamps are on E1.31."""
+        return any(head["drive"]["driver"] == "stage" for head in self.story.rig["heads"])
+
     # The daemon
 
     @property
@@ -147,6 +162,7 @@ class World:
         self.runs += 1
         self.started_s = self.now
         self.process, self._daemon = self.loop.start_process(f"daemon {self.runs}", main)
+        self.processes.append(self.process)
         self.process.on_death.insert(0, self.disk.killed)
         for tell in self.on_start:
             tell()
@@ -265,20 +281,44 @@ async def _act(world: World, act: Act) -> None:
         await kind.do(world, act.args)
 
 
+class _Exceptions(logging.Handler):
+    def __init__(self, found: list[str]) -> None:
+        super().__init__(logging.ERROR)
+        self._found = found
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.exc_info and record.exc_info[1] is not None:
+            error = record.exc_info[1]
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            self._found.append(
+                f"{record.getMessage()}: {error!r} at {Path(where.filename).name}:{where.lineno}"
+            )
+
+
+@contextlib.contextmanager
+def _listening_to_logs(found: list[str]) -> Iterator[None]:
+    """Collect the exceptions that are logged, and nothing else; nothing is printed."""
+    root, handler = logging.getLogger(), _Exceptions(found)
+    before = root.handlers[:], root.level
+    root.handlers[:] = [handler]
+    root.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        root.handlers[:], level = before
+        root.setLevel(level)
+
+
 def play(story: Story, checks: list[Check]) -> Outcome:
     """Play a story from beginning to end on a loop of its own."""
     loop = SimulatedLoop(Random(f"order {story.seed}"))
-    silence = logging.root.manager.disable
-    logging.disable(logging.CRITICAL)
     scratch = SCRATCH if Path(SCRATCH).is_dir() else None
-    try:
-        with tempfile.TemporaryDirectory(prefix="fillside-", dir=scratch) as folder:
-            world = World(story, loop, Path(folder))
+    with tempfile.TemporaryDirectory(prefix="fillside-", dir=scratch) as folder:
+        world = World(story, loop, Path(folder))
+        with _listening_to_logs(world.logged):
             run(loop, _play(world, checks))
-            for failure in loop.failures:
-                world.complain("world", str(failure))
-            digest = hashlib.sha256(b"".join(world.stage.octets)).hexdigest()
-            steps = world.process.steps if world.process is not None else 0
-    finally:
-        logging.disable(silence)
+        for failure in loop.failures:
+            world.complain("world", str(failure))
+        digest = hashlib.sha256(b"".join(world.stage.octets)).hexdigest()
+        steps = sum(process.steps for process in world.processes)
     return Outcome(story, tuple(world.complaints), tuple(world.happened), digest, steps)

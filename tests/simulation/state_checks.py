@@ -1,0 +1,210 @@
+"""Checks on what the state tells, beside what the lamps were sent and what light follows from it.
+
+The light is worked out here anew: point lamps of known intensity, the inverse square, and cosines.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+from simulation.world import World
+
+State = dict[str, Any]
+Vector = tuple[float, ...]
+LOOKS_EVERY_S = 1.0
+BAND_STOPS = 0.2
+"""The dead band of 0.15 stop, with the steps of narrow codes."""
+SAME_STOPS = 0.03
+MOST_LUX_SLACK = 1.05
+OVER_FOR_S = 3.0
+TOLD_WITHIN_S = 3.0
+SETTLED_FOR_S = 1.2
+QUARTER_TURN = math.pi / 4
+
+
+class Light:
+    """The light of a set of outputs at a place."""
+
+    def __init__(self, rig: dict[str, Any], outputs: dict[str, float], place: Vector) -> None:
+        self._place, self._camera = place, tuple(rig["camera"]["position"])
+        self._heads = [(head, outputs[head["name"]]) for head in rig["heads"] if head["name"] in outputs]
+
+    def _facing(self, head: dict[str, Any], output: float) -> float:
+        return output * head["intensity"] / math.dist(head["position"], self._place) ** 2
+
+    def role(self, role: str) -> float:
+        """Return the lux of a role, each head on a flat receptor facing it."""
+        return sum(self._facing(head, output) for head, output in self._heads if head["role"] == role)
+
+    @property
+    def ratio_stops(self) -> float | None:
+        key, fill = self.role("key"), self.role("fill")
+        return math.log2(key / fill) if key > 0 and fill > 0 else None
+
+    @property
+    def exposure_lux(self) -> float:
+        """Return the lux of key and fill on a dome that faces the camera."""
+        ahead = _unit(self._camera, self._place)
+        return sum(
+            self._facing(head, output) * (1 + _dot(ahead, _unit(head["position"], self._place))) / 2
+            for head, output in self._heads
+            if head["role"] in ("key", "fill")
+        )
+
+    @property
+    def brighter_cheek_lux(self) -> float:
+        """Return the most that a flat receptor shows at 45 degrees to either side of where the face looks."""
+        ahead = _unit(self._camera, self._place)
+        level = math.hypot(ahead[0], ahead[1])
+        found = []
+        for turn in (QUARTER_TURN, -QUARTER_TURN):
+            bearing = math.atan2(ahead[1], ahead[0]) + turn
+            axis = (level * math.cos(bearing), level * math.sin(bearing), ahead[2])
+            found.append(
+                sum(
+                    self._facing(head, output) * max(0.0, _dot(axis, _unit(head["position"], self._place)))
+                    for head, output in self._heads
+                )
+            )
+        return max(found)
+
+
+def _unit(to: Any, origin: Vector) -> Vector:
+    away = math.dist(to, origin)
+    return tuple((a - b) / away for a, b in zip(to, origin, strict=True))
+
+
+def _dot(one: Vector, other: Vector) -> float:
+    return sum(a * b for a, b in zip(one, other, strict=True))
+
+
+def balances(state: State) -> bool:
+    """Return true while the balance decides alone."""
+    return state["mode"] == "follow" and state["alone"] is None and state["shown"] is None
+
+
+def silent(state: State) -> bool:
+    """Return true if nothing in the state says why the light might not be as wanted."""
+    return not (state["limits"] or state["notes"] or not state["settled"])
+
+
+def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]]:
+    """Yield what is wrong with a state at a moment when everything should be right, or told."""
+    if any(head["name"] not in world.lamps for head in state["heads"]):
+        return  # another rig file is in force
+    rig, place = world.story.rig, tuple(state["subject"])
+    told = {head["name"]: head["output"] for head in state["heads"]}
+    light = Light(rig, told, place)
+    target, achieved = state["target"], state["achieved"]
+    if rested and all(head["works"] for head in state["heads"]):
+        for head in state["heads"]:
+            lamp = world.lamps[head["name"]]
+            if lamp.code is not None and abs(lamp.code / lamp.full - head["level"]) > 1.5 / lamp.full:
+                yield "untrue", f"{lamp.name} has code {lamp.code}, and the state says level {head['level']}"
+        if light.ratio_stops is not None and achieved["ratio_stops"] is not None:
+            off = light.ratio_stops - achieved["ratio_stops"]
+            if abs(off) > SAME_STOPS:
+                yield "untrue", f"the ratio told is {off:+.2f} stop from what the levels give"
+    if balances(state) and silent(state):
+        for name in ("ratio_error_stops", "exposure_error_stops"):
+            if achieved[name] is None or abs(achieved[name]) > BAND_STOPS:
+                yield "wrong light", f"{name} is {achieved[name]}, and nothing says why"
+        if light.exposure_lux > 0:
+            off = math.log2(light.exposure_lux / target["exposure_lux"])
+            if abs(off) > BAND_STOPS + SAME_STOPS:
+                yield "wrong light", f"the exposure is {off:+.2f} stop off, and nothing says why"
+
+
+@asynccontextmanager
+async def told_truly(world: World) -> AsyncIterator[None]:
+    """Some seconds after the last fault the light is right, or fading there, or the state says why not."""
+    watcher = _Watcher(world)
+    task = asyncio.create_task(watcher.run())
+    try:
+        yield
+    finally:
+        task.cancel()
+
+
+class _Watcher:
+    """Looks at the state once a second."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._over_since: float | None = None
+        self._failing_since: float | None = None
+
+    async def run(self) -> None:
+        world = self._world
+        while True:
+            await asyncio.sleep(LOOKS_EVERY_S)
+            self._note_failing()
+            run, began_s = world.runs, world.now
+            if not world.is_up or world.now < world.started_s + LOOKS_EVERY_S:
+                self._over_since = None
+                continue
+            state = await world.state()
+            if state is None or world.runs != run or world.now > began_s + 0.2:
+                self._over_since = None
+                continue
+            self._look(state)
+
+    def _note_failing(self) -> None:
+        if not self._world.network.weather.sending_fails:
+            self._failing_since = None
+        elif self._failing_since is None:
+            self._failing_since = self._world.now
+
+    def _look(self, state: State) -> None:
+        world = self._world
+        self._over_most(state)
+        if (
+            self._failing_since is not None
+            and world.has_stage
+            and world.now - max(self._failing_since, world.started_s) > TOLD_WITHIN_S
+            and state["drivers"]["stage"]["state"] == "ok"
+        ):
+            world.complain("untold", "nothing is sent for 3 s, and the wire is said to be ok")
+        for job in state["jobs"]:
+            if not world.may_fail(job["name"]):
+                world.complain("side job", f"{job['name']} fails: {job['says']}")
+        if world.now < world.right_from_s:
+            return
+        rested = all(world.now - lamp.changed_s > SETTLED_FOR_S for lamp in world.lamps.values())
+        for rule, text in wrongs(world, state, rested and state["settled"]):
+            world.complain(rule, text)
+        if rested and not state["settled"] and not state["waits"] and state["identifying"] is None:
+            world.complain("stuck", "the light is said to be on its way, and nothing has moved for a second")
+
+    def _over_most(self, state: State) -> None:
+        """No goal exceeds `most_lux`, and light over it comes down."""
+        world, most = self._world, self._world.story.rig["subject"].get("most_lux")
+        if most is None or not balances(state) or any(h["name"] not in world.lamps for h in state["heads"]):
+            return
+        place = tuple(state["subject"])
+        goals = {head["name"]: head["goal"]["output"] for head in state["heads"]}
+        goal = Light(world.story.rig, goals, place).brighter_cheek_lux
+        if goal > most * MOST_LUX_SLACK and all(head["works"] for head in state["heads"]):
+            world.complain("most lux", f"the goal puts {goal:.0f} lx on a cheek, over {most:.0f} lx")
+        now = Light(world.story.rig, {h["name"]: h["output"] for h in state["heads"]}, place)
+        if now.brighter_cheek_lux <= most * MOST_LUX_SLACK or world.now < world.right_from_s:
+            self._over_since = None
+        elif self._over_since is None:
+            self._over_since = world.now
+        elif world.now - self._over_since > OVER_FOR_S and silent(state):
+            world.complain("most lux", f"{now.brighter_cheek_lux:.0f} lx on a cheek for {OVER_FOR_S:g} s")
+
+
+@asynccontextmanager
+async def no_fault_of_ours(world: World) -> AsyncIterator[None]:
+    """No exception is logged, or told to the event loop, that nobody foresaw."""
+    yield
+    for text in world.logged:
+        world.complain("exception", text)
+    for process in world.processes:
+        for failure in process.failures:
+            world.complain("exception", f"{failure.get('message')}: {failure.get('exception')!r}")
