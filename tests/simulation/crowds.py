@@ -28,7 +28,7 @@ def _readers(random: Random, rig: Args) -> Args:
 
 
 async def _do_readers(world: World, args: Args) -> None:
-    """Readers join and leave. A deaf one takes nothing after its first text; one that hums pings and talks."""
+    """Readers join and leave. A deaf one takes nothing after a while; one that hums pings and talks."""
     readers = []
     with contextlib.suppress(visitors.NoAnswerError):
         for _ in range(args["count"]):

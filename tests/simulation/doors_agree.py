@@ -1,4 +1,4 @@
-"""Checks: the doors tell one state, in sound answers and in time; a freeze holds; nobody who left leaves anything.
+"""Checks: the doors tell one state, in sound answers and in time; a freeze holds; who leaves leaves nothing.
 
 At a quiet moment, GET /api/v1/state, the state of a reader that adds up what it was sent, and the OSC door's
 are one and the same.
@@ -245,7 +245,7 @@ def _differing(one: State, other: State) -> str:
 
 @contextlib.asynccontextmanager
 async def doors_agree(world: World) -> AsyncIterator[None]:
-    """At quiet moments all doors show one state; a light that is frozen and at rest moves by an order alone."""
+    """At quiet moments all doors show one state; a frozen light at rest moves by an order alone."""
     async with _meanwhile(_Witness(world).look_on()):
         yield
 

@@ -99,6 +99,8 @@ class SimulatedLoop(asyncio.BaseEventLoop):
             handle = heapq.heappop(scheduled)
             handle._scheduled = False
             if not handle._cancelled:
+                # The clock reads no less than the timer asked for, or who set it would set it again for ever.
+                self.now = max(self.now, handle._when)
                 self._ready.append(handle)
 
     def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:

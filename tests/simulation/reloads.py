@@ -14,8 +14,8 @@ from simulation import visitors
 from simulation.any_order import any_order
 from simulation.daemon_parts import runner_of
 from simulation.lamps import Lamp
-from simulation.studios import CHAIR, SLOT_STEP
 from simulation.stories import ACTS, ActKind
+from simulation.studios import CHAIR, SLOT_STEP
 from simulation.world import World
 
 Args = dict[str, Any]

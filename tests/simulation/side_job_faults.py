@@ -47,7 +47,7 @@ async def _do_fail(world: World, args: Args) -> None:
     if process is None or runner is None:
         return
     owner, name = FAILING[args["job"]](process, runner)
-    if owner is None or name in vars(owner) and vars(owner)[name] is _raise:
+    if owner is None or (name in vars(owner) and vars(owner)[name] is _raise):
         return
     before = vars(owner).get(name)
     setattr(owner, name, _raise)
