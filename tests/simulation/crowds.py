@@ -102,7 +102,7 @@ ACTS["readers"] = ActKind(
 ACTS["deaf readers"] = ActKind(
     lambda random, rig: {
         "count": 10,
-        "s": round(random.uniform(2.0, 9.0), 1),
+        "s": round(random.uniform(2.0, 6.5), 1),
         "behaves": "deaf",
         "politely": False,
         "apart_s": 0.0,

@@ -68,6 +68,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         self._random = random
         self._ready: deque[asyncio.Handle] = deque()
         self._turned_s, self._turns_now = 0.0, 0
+        self._generators: dict[int, Process | None] = {}
         self.set_task_factory(self._make_task)
         self.set_exception_handler(self._note_failure)
         self.failures: list[dict[str, Any]] = []
@@ -199,6 +200,17 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         process = PROCESS.get()
         assert process is not None, "only processes are sent signals"
         process.signals[sig] = callback, args
+
+    def _asyncgen_firstiter_hook(self, agen: Any) -> None:
+        """Note whose generator this is. `id` is looked up and nothing else: its value decides nothing."""
+        super()._asyncgen_firstiter_hook(agen)  # type: ignore[misc]
+        self._generators[id(agen)] = PROCESS.get()
+
+    def _asyncgen_finalizer_hook(self, agen: Any) -> None:
+        """Close a generator that was left open, unless its process was killed."""
+        process = self._generators.pop(id(agen), None)
+        if process is None or process.alive:
+            super()._asyncgen_finalizer_hook(agen)  # type: ignore[misc]
 
     def _note_failure(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         process = PROCESS.get()
