@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from contract.hold_studio import Studio, assert_no_flash, most_turns_in_a_second, studio
 from fillside.hold.events import HeadBack, HeadLost
+from fillside.hold.fading.flash_limiter import FlashLimiter
 
 
 def test_the_observer_counts_turns() -> None:
@@ -141,3 +142,22 @@ def test_whatever_is_ordered_no_head_flashes_and_the_end_is_reached(
     up.settle()
     assert_no_flash(up.rig, up.frames)
     assert up.state["settled"]
+
+
+def test_the_first_change_after_a_start_counts_as_a_turn() -> None:
+    """Before the start the light may have gone the other way, and nobody remembers."""
+    limiter = FlashLimiter(np.array([0.25]))
+    bright, dim = np.array([0.30]), np.array([0.25])
+    assert limiter.admit(bright, 0.0)
+    assert limiter.admit(dim, 0.2)
+    assert limiter.admit(bright, 0.4)
+    assert not limiter.admit(dim, 0.99)
+    assert limiter.admit(dim, 1.1)
+
+
+def test_two_frames_that_a_wire_brings_closer_together_make_no_flash() -> None:
+    """A packet of DMX512-A takes 23 ms, for which a wire may hold back one frame and not the next."""
+    limiter = FlashLimiter(np.array([0.25]))
+    for number in range(3):
+        assert limiter.admit(np.array([0.30 if number % 2 == 0 else 0.25]), 0.3 * number)
+    assert not limiter.admit(np.array([0.25]), 1.0 + 0.023)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, signal
+from scipy import integrate
 
 from fillside.planning.safety.flicker import (
     banding_stops,
@@ -58,6 +58,9 @@ def test_sine_variation_is_what_integrating_exposures_gives() -> None:
     ("duty", "exposure"), [(0.5, 1 / 800), (0.2, 1 / 1100), (0.9, 1 / 700), (0.3, 1 / 60)]
 )
 def test_pulse_variation_is_what_integrating_a_square_wave_gives(duty: float, exposure: float) -> None:
+    # Here, as it takes a third of a second to import, and each of four at a time would.
+    from scipy import signal
+
     # independent: scipy.signal.square summed over exposures that start everywhere in a period
     hertz, samples = 1000.0, 200_000
     t = np.arange(0, exposure + 2 / hertz, 1 / (hertz * samples / 1000))

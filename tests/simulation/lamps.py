@@ -56,6 +56,10 @@ class Stage:
         self.octets: list[bytes] = []
         """Every packet as it left, in order."""
         self.last_s = 0.0
+        self.numbers: dict[tuple[tuple[int, ...], int], int] = {}
+        """The last sequence number of each source and universe."""
+        self.repeated = 0
+        """How many packets carried the number of the one before (ANSI E1.31-2018, 6.7.2)."""
         self._places: dict[str, tuple[Lamp, int, int]] = {}
         self.use(rig, lamps)
         network.on_sent.append(self._hear)
@@ -75,6 +79,9 @@ class Stage:
         except TypeError:
             return  # a packet of discovery or of synchronisation
         self.last_s = self._network.loop.now
+        source = packet.cid, packet.universe
+        self.repeated += self.numbers.get(source) == packet.sequence
+        self.numbers[source] = packet.sequence
         slots = packet.dmxData
         for lamp, universe, slot in self._places.values():
             if packet.universe == universe:

@@ -17,6 +17,9 @@ TURN_STOPS, MOST_TURNS, WINDOW_S = 0.1, 3, 1.0
 LEAST_OUTPUT = 0.01
 MOST_GAP_S = 2.5
 """ANSI E1.31-2018, 6.7.1: receivers take a source for lost that is silent for 2.5 s."""
+RETRIES_WITHIN_S = 1.0
+"""A wire that was gone is tried again within this time."""
+LOOKS_EVERY_S = 0.1
 SLACK = 1e-6
 
 
@@ -81,9 +84,9 @@ async def stream_goes_on(world: World) -> AsyncIterator[None]:
     """The stream has no gap in which receivers would take the source for lost."""
 
     async def watch() -> None:
-        free_s = 0.0
+        free_s, numbered = 0.0, 0
         while True:
-            await asyncio.sleep(0.5)
+            await asyncio.sleep(LOOKS_EVERY_S)
             process = world.process
             if (
                 process is None
@@ -91,12 +94,16 @@ async def stream_goes_on(world: World) -> AsyncIterator[None]:
                 or process.stalled_until > world.now
                 or world.network.weather.sending_fails
             ):
-                free_s = world.now
+                free_s = world.now + RETRIES_WITHIN_S
             silent_s = world.now - max(free_s, world.started_s, world.stage.last_s)
             if silent_s > MOST_GAP_S and world.has_stage:
                 world.complain("stream", f"no packet for {silent_s:.1f} s")
                 free_s = world.now
+            if world.stage.repeated > numbered:
+                world.complain("stream", "packets are not numbered one after the other")
+                numbered = world.stage.repeated
 
+    world.on_start.append(world.stage.numbers.clear)
     task = asyncio.create_task(watch())
     try:
         yield

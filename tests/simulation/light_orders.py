@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from random import Random
 from typing import Any
 
@@ -44,9 +45,35 @@ async def _give(world: World, args: Args) -> None:
         world.note(f"obeyed: {given.answer.get('note') or 'ok'}")
 
 
+def _to_and_fro(random: Random, rig: Args) -> Args:
+    return {
+        "role": random.choice(["key", "fill"]),
+        "times": random.randint(4, 14),
+        "every_s": round(random.uniform(0.05, 0.35), 3),
+        "stops": random.choice([0.3, 0.7, 2.0]),
+    }
+
+
+async def _do_to_and_fro(world: World, args: Args) -> None:
+    async with asyncio.TaskGroup() as orders:
+        for number in range(args["times"]):
+            stops = args["stops"] * (-1) ** number
+            orders.create_task(world.order({"do": "trim", "role": args["role"], "by": stops}))
+            await asyncio.sleep(args["every_s"])
+
+
 def phrase(order: Args) -> str:
     """Say an order as a person would."""
     return " ".join(str(value) for value in order.values())
 
 
 ACTS["order"] = ActKind(_order, _give, lambda args: f"somebody orders: {phrase(args)}", share=6.0)
+ACTS["to and fro"] = ActKind(
+    _to_and_fro,
+    _do_to_and_fro,
+    lambda args: (
+        f"somebody trims {args['role']} to and fro {args['times']} times by {args['stops']} stop, "
+        f"every {args['every_s']} s"
+    ),
+    share=0.7,
+)

@@ -35,6 +35,8 @@ FAILING: dict[str, Callable[[Process, Runner], tuple[Any, str]]] = {
     "telling": lambda process, runner: (runner._record, "look"),
 }
 """The object and the method that raise, by job."""
+TROUBLED = {"telling": "journal"}
+"""The job that is said to fail, where that has another name."""
 
 
 def _raise(*args: object, **named: object) -> Any:
@@ -49,6 +51,7 @@ async def _do_fail(world: World, args: Args) -> None:
     owner, name = FAILING[args["job"]](process, runner)
     if owner is None or (name in vars(owner) and vars(owner)[name] is _raise):
         return
+    world.troubled.add(TROUBLED.get(args["job"], args["job"]))
     before = vars(owner).get(name)
     setattr(owner, name, _raise)
     await asyncio.sleep(args["s"])

@@ -23,6 +23,8 @@ MOST_LUX_SLACK = 1.05
 OVER_FOR_S = 3.0
 TOLD_WITHIN_S = 3.0
 SETTLED_FOR_S = 1.2
+MADE_TO_FAIL = "SideJobError"
+"""The name of what an act lets a side job raise."""
 QUARTER_TURN = math.pi / 4
 
 
@@ -96,7 +98,7 @@ def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]
     """Yield what is wrong with a state at a moment when everything should be right, or told."""
     if any(head["name"] not in world.lamps for head in state["heads"]):
         return  # another rig file is in force
-    rig, place = world.story.rig, tuple(state["subject"])
+    rig, place = world.rig, tuple(state["subject"])
     told = {head["name"]: head["output"] for head in state["heads"]}
     light = Light(rig, told, place)
     target, achieved = state["target"], state["achieved"]
@@ -177,20 +179,25 @@ class _Watcher:
         rested = all(world.now - lamp.changed_s > SETTLED_FOR_S for lamp in world.lamps.values())
         for rule, text in wrongs(world, state, rested and state["settled"]):
             world.complain(rule, text)
-        if rested and not state["settled"] and not state["waits"] and state["identifying"] is None:
+        ordered_s = max((one.given_s for one in world.given), default=0.0)
+        if (
+            rested
+            and not (state["settled"] or state["waits"] or state["identifying"])
+            and world.now - ordered_s > SETTLED_FOR_S
+        ):
             world.complain("stuck", "the light is said to be on its way, and nothing has moved for a second")
 
     def _over_most(self, state: State) -> None:
         """No goal exceeds `most_lux`, and light over it comes down."""
-        world, most = self._world, self._world.story.rig["subject"].get("most_lux")
+        world, most = self._world, self._world.rig["subject"].get("most_lux")
         if most is None or not balances(state) or any(h["name"] not in world.lamps for h in state["heads"]):
             return
         place = tuple(state["subject"])
         goals = {head["name"]: head["goal"]["output"] for head in state["heads"]}
-        goal = Light(world.story.rig, goals, place).brighter_cheek_lux
+        goal = Light(world.rig, goals, place).brighter_cheek_lux
         if goal > most * MOST_LUX_SLACK and all(head["works"] for head in state["heads"]):
             world.complain("most lux", f"the goal puts {goal:.0f} lx on a cheek, over {most:.0f} lx")
-        now = Light(world.story.rig, {h["name"]: h["output"] for h in state["heads"]}, place)
+        now = Light(world.rig, {h["name"]: h["output"] for h in state["heads"]}, place)
         if now.brighter_cheek_lux <= most * MOST_LUX_SLACK or world.now < world.right_from_s:
             self._over_since = None
         elif self._over_since is None:
@@ -204,7 +211,8 @@ async def no_fault_of_ours(world: World) -> AsyncIterator[None]:
     """No exception is logged, or told to the event loop, that nobody foresaw."""
     yield
     for text in world.logged:
-        world.complain("exception", text)
+        if MADE_TO_FAIL not in text:
+            world.complain("exception", text)
     for process in world.processes:
         for failure in process.failures:
             world.complain("exception", f"{failure.get('message')}: {failure.get('exception')!r}")

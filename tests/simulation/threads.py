@@ -6,19 +6,17 @@ baton, and hands it back where it waits, sleeps or ends, so that the same seed g
 
 from __future__ import annotations
 
+import asyncio
 import threading
-from collections.abc import Callable
-from contextvars import copy_context
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import Context, copy_context
 from random import Random
 
-from simulation.loop import PROCESS, SimulatedLoop
+from simulation.loop import PROCESS, ProcessEndedError, SimulatedLoop
 
 WAKES_WITHIN_S = 0.001
 """The longest time in which the system lets a woken thread go on."""
-
-
-class ProcessEndedError(BaseException):
-    """The process of this thread was killed."""
 
 
 class CooperativeThread:
@@ -52,12 +50,15 @@ class CooperativeThread:
         before = process.stalled_until if process is not None else 0.0
         if process is not None:
             process.stalled_until = float("inf")
-        bell = loop.call_at(until, lambda: None)
-        while not self._ended and loop.now < until:
-            loop._run_once()
+        bell = loop.call_at(until, lambda: None, context=Context())
+        with _outside_of_tasks(loop):
+            while not self._ended and loop.now < until and (process is None or process.alive):
+                loop._run_once()
         bell.cancel()
         if process is not None:
             process.stalled_until = before
+            if not process.alive:
+                raise ProcessEndedError
             loop._go_on(process)
 
     def wake(self, after_s: float | None = None) -> None:
@@ -93,6 +94,19 @@ class CooperativeThread:
         finally:
             self._ended = True
             self._back.release()
+
+
+@contextmanager
+def _outside_of_tasks(loop: SimulatedLoop) -> Iterator[None]:
+    """Let the loop run other tasks although one of them is in the middle of a step: it blocks."""
+    task = asyncio.current_task(loop)
+    if task is not None:
+        asyncio.tasks._leave_task(loop, task)
+    try:
+        yield
+    finally:
+        if task is not None:
+            asyncio.tasks._enter_task(loop, task)
 
 
 class _Current(threading.local):

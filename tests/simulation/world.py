@@ -193,8 +193,15 @@ class World:
         if process is None or daemon is None or not process.alive:
             return
         self.loop.signal(process, signal.SIGTERM)
-        done, _ = await asyncio.wait((daemon,), timeout=STOPS_WITHIN_S)
-        if not done:
+        ended = asyncio.Event()
+        process.on_death.append(ended.set)
+        daemon.add_done_callback(lambda _: ended.set())
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(STOPS_WITHIN_S):
+                await ended.wait()
+        if not process.alive:
+            return  # somebody killed it meanwhile
+        if not daemon.done():
             self.complain("ends", f"the daemon did not end within {STOPS_WITHIN_S:g} s")
             self.loop.kill(process)
             return

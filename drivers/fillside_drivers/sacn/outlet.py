@@ -22,6 +22,11 @@ Address = tuple[Any, ...]
 Put = Callable[[bytes, Address], object]
 """Sends octets to an address, usually `socket.sendto`."""
 
+RETRY_AT_MOST_S = 1.0
+"""The longest time between two attempts: they cost next to nothing, and the light waits for them."""
+FULL_S = 0.03
+"""The time without any octets leaving after which full buffers are a loss: less than two frames of the
+fastest fade together are a step that can be seen."""
 _FULL = (errno.EAGAIN, errno.EWOULDBLOCK, errno.ENOBUFS)
 
 
@@ -35,6 +40,7 @@ class Destination:
     address: Address | None = None
     error: str = ""
     retry_at: float = 0.0
+    full_since: float | None = None
 
     def address_for(self, universe: int) -> Address:
         return (multicast_group(universe), PORT) if self.address is None else self.address
@@ -45,7 +51,8 @@ class Outlet:
     """All destinations of one source, by universe.
 
     A destination that refuses octets is skipped until its back-off ends. If the system's buffers are full,
-    octets are dropped and count as late, since a newer frame follows.
+    octets are dropped and count as late, since a newer frame follows; if they stay full for longer than
+    `FULL_S`, the destination counts as lost, so that the light waits and does not go on unseen.
     """
 
     by_universe: Mapping[int, tuple[Destination, ...]]
@@ -82,7 +89,7 @@ class Outlet:
             except OSError as error:
                 self._failed(destination, error, now)
             else:
-                left = True
+                left, destination.full_since = True, None
                 if destination.error:
                     destination.error = ""
                     destination.backoff.reset()
@@ -99,7 +106,10 @@ class Outlet:
     def _failed(self, destination: Destination, error: OSError, now: float) -> None:
         if error.errno in _FULL:
             self.late += 1
-            return
+            if destination.full_since is None:
+                destination.full_since = now
+            if not destination.error and now - destination.full_since < FULL_S:
+                return
         self.errors += 1
         destination.error = why(error)
         destination.retry_at = now + destination.backoff.next_s()
@@ -126,7 +136,7 @@ async def open_outlet(
             family, address = (socket.AF_INET, None) if text == MULTICAST else await _look_up(driver, text)
             if family not in sockets:
                 sockets[family] = _open_socket(driver, family, options, system)
-            made[text] = Destination(text, sockets[family].sendto, Backoff(rng), address)
+            made[text] = Destination(text, sockets[family].sendto, Backoff(rng, RETRY_AT_MOST_S), address)
     except BaseException:
         for each in sockets.values():
             each.close()

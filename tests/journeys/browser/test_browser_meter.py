@@ -8,13 +8,16 @@ from collections.abc import AsyncIterator
 from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
 from playwright.async_api import Browser, Page, expect
 
+from fillside.background.worker_process import WorkerProcess
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.expanded_uncertainty import around
 from fillside.cli.render.routine import count
+from fillside.metering import calibrations
 from fillside.metering.simulated_meter import HandMeter, truth_of
 from fillside.storage.records import metering as kept
 from fillside_drivers.sim.meter import VirtualMeter
@@ -32,6 +35,7 @@ from journeys.browser.studio import (
     rows_of_the_header,
     studio,
 )
+from journeys.hurry import hurried
 from rigs import laid, sim, toml
 
 TRUE_KEY = 2**-0.5
@@ -49,10 +53,30 @@ def two_heads() -> str:
     return toml({**ATELIER, **changed, "drivers": sim("wire", noise_stops=0.02, seed=3)})
 
 
+class SharedProcess(WorkerProcess):
+    """Outlives the daemons that close it, as its start takes longer than what one of them asks of it."""
+
+    async def close(self) -> None:
+        """The process goes on for the next daemon."""
+
+    async def end(self) -> None:
+        await super().close()
+
+
+@pytest.fixture(scope="module")
+async def apart() -> AsyncIterator[SharedProcess]:
+    process = SharedProcess(niceness=0)
+    yield process
+    await process.end()
+
+
 @pytest.fixture
-async def corner(tmp_path: Path) -> AsyncIterator[Studio]:
-    async with studio(tmp_path, two_heads()) as here:
-        yield here
+async def corner(tmp_path: Path, apart: SharedProcess) -> AsyncIterator[Studio]:
+    """Its light is at rest at once, as every reading waits for that; other journeys calibrate unhurried."""
+    with mock.patch.object(calibrations, "WorkerProcess", return_value=apart):
+        async with studio(tmp_path, two_heads()) as here:
+            with hurried():
+                yield here
 
 
 @pytest.fixture

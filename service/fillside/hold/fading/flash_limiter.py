@@ -4,7 +4,8 @@ Theory. A flash is a pair of opposite changes; three in any second are considere
 limiter counts single turns, which allows half as much. It follows the light of a head on the wire as
 log2(max(output, 0.01)). The extreme since the last turn is recorded; a head turns when it has moved back more
 than 0.1 stop from it. A frame that would make a fourth turn within a second is not sent; its whole fade
-waits, while orders may still change the goal. A fade in one direction never waits."""
+waits, while orders may still change the goal. A fade in one direction never waits. Times are those of the
+frames; on the wire two of them may be closer by as long as a wire holds one back, so the window is longer."""
 
 from __future__ import annotations
 
@@ -19,7 +20,9 @@ BoolArray = npt.NDArray[np.bool_]
 TURN_STOPS = 0.1
 LEAST_OUTPUT = 0.01
 MOST_TURNS = 3
-WINDOW_S = 1.0
+WINDOW_S = 1.0 + 0.03
+"""A second, and the longest time for which a wire holds back a frame: one packet of DMX512-A, 23 ms, and some
+for a busy machine."""
 _SLACK_STOPS = 1e-9
 _LONG_AGO_S = -1e9
 
@@ -29,7 +32,6 @@ class FlashLimiter:
 
     def __init__(self, outputs: FloatArray) -> None:
         stops = _stops(outputs)
-        self._first = stops.copy()
         self._high, self._low = stops.copy(), stops.copy()
         self._way = np.zeros(len(stops), dtype=np.int64)
         self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
@@ -55,30 +57,22 @@ class FlashLimiter:
         self._count(stops, self._turns(stops), at_s)
 
     def _count(self, stops: FloatArray, turns: BoolArray, at_s: float) -> None:
-        unsure = self._way == 0
-        new = turns
-        if unsure.any():
-            goes_up = unsure & (stops > self._low + TURN_STOPS - _SLACK_STOPS)
-            goes_down = unsure & (stops < self._high - TURN_STOPS + _SLACK_STOPS)
-            self._way = np.where(goes_up, 1, np.where(goes_down, -1, self._way))
-            new = turns | goes_up | goes_down
         if turns.any():
             self._turned_s[turns, :-1] = self._turned_s[turns, 1:]
             self._turned_s[turns, -1] = at_s
-            self._way = np.where(turns & ~unsure, -self._way, self._way)
-        self._high = np.where(new, stops, np.maximum(self._high, stops))
-        self._low = np.where(new, stops, np.minimum(self._low, stops))
+            rises = np.where(self._way == 0, stops > self._low, self._way < 0)
+            self._way = np.where(turns, np.where(rises, 1, -1), self._way)
+        self._high = np.where(turns, stops, np.maximum(self._high, stops))
+        self._low = np.where(turns, stops, np.minimum(self._low, stops))
 
     def _turns(self, stops: FloatArray) -> BoolArray:
-        """Return the heads that turn with a frame. A head that has not left its first light cannot turn."""
+        """Return the heads that turn with a frame. The first change counts as one: before a restart the light
+        may have gone the other way."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
         turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)
         unsure = self._way == 0
-        if unsure.any():
-            turns = turns | (unsure & back_down & (self._high > self._first))
-            turns = turns | (unsure & back_up & (self._low < self._first))
-        return turns
+        return turns | (unsure & (back_down | back_up))
 
 
 def _stops(outputs: FloatArray) -> FloatArray:

@@ -1,0 +1,184 @@
+"""How strong the stories are: breaks the product on purpose, and counts the seeds until one tells.
+
+    python tests/simulation/mutants.py                every mutant, at most a thousand seeds each
+    python tests/simulation/mutants.py NAME … --seeds 200 --from 5000
+
+The product is copied, and only the copy is broken. `test_mutants.py` sees that the places are still there.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+PLAY = """
+import sys
+sys.path[:0] = sys.argv[1:4]
+from simulation.rules import outcome_of, story_of
+first, last = int(sys.argv[4]), int(sys.argv[5])
+for seed in range(first, last):
+    outcome = outcome_of(story_of(seed))
+    if outcome.failed is not None:
+        print(seed, outcome.complaints[0])
+        break
+"""
+GIVES_UP_AFTER_S = 3_600.0
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """A fault put into one file: `right` stands there once, and `wrong` takes its place."""
+
+    name: str
+    path: str
+    right: str
+    wrong: str
+
+
+HOLD, RUNTIME = "service/fillside/hold/", "service/fillside/runtime/"
+DRIVERS, STORAGE = "drivers/fillside_drivers/", "service/fillside/storage/"
+
+MUTANTS: tuple[Mutant, ...] = (
+    Mutant(
+        "a stall counts in full",
+        HOLD + "fading/fader.py",
+        "MOST_STEP_S = 0.1",
+        "MOST_STEP_S = 10.0",
+    ),
+    Mutant(
+        "the flash limiter admits everything",
+        HOLD + "fading/flash_limiter.py",
+        "if turns.any() and (turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any():",
+        "if False:",
+    ),
+    Mutant(
+        "a restart begins from out",
+        HOLD + "machine/hold.py",
+        "self._fader = Fader(self.scene, resumed.codes, 0.0)",
+        "self._fader = Fader(self.scene, tuple(0 for _ in resumed.codes), 0.0)",
+    ),
+    Mutant(
+        "a fade goes on while its head cannot be reached",
+        HOLD + "fading/fader.py",
+        "target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))",
+        "target = np.array(goal, dtype=np.int64)",
+    ),
+    Mutant(
+        "the cap of a face is forgotten",
+        HOLD + "intent/balancing.py",
+        "if target.most_lux is None:",
+        "if True:",
+    ),
+    Mutant(
+        "limits are judged by the rounded codes",
+        "service/fillside/balance/judgement/reasons.py",
+        "now = list(at_limits(light, what, light.unrounded))",
+        "now = list(at_limits(light, what, light.final_outputs))",
+    ),
+    Mutant(
+        "full buffers are never a loss",
+        DRIVERS + "sacn/outlet.py",
+        "FULL_S = 0.03",
+        "FULL_S = 1e9",
+    ),
+    Mutant(
+        "a wire at rest repeats nothing",
+        DRIVERS + "sacn/schedule.py",
+        "return self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)",
+        "return math.inf if self.phase is Phase.RESTING else self.last + PERIOD_S",
+    ),
+    Mutant(
+        "packets are not numbered",
+        DRIVERS + "sacn/schedule.py",
+        "self.sequence = (self.sequence + 1) % 256",
+        "self.sequence = self.sequence",
+    ),
+    Mutant(
+        "a lost wire is not told",
+        RUNTIME + "wires.py",
+        "if (old.state, old.note, old.notices) != (new.state, new.note, new.notices):",
+        "if False:",
+    ),
+    Mutant(
+        "an answer does not wait for the disk",
+        RUNTIME + "storing.py",
+        "                why_not = await self._lasts(self._store.keep(*writes))",
+        "                self._store.keep(*writes)\n                why_not = ''",
+    ),
+    Mutant(
+        "orders that can be undone are not stored",
+        RUNTIME + "storing.py",
+        "            jobs.append(undoable_orders_job(texts))",
+        "            pass",
+    ),
+    Mutant(
+        "the light is stored at rest alone",
+        RUNTIME + "storing.py",
+        "EACH_STOPS = 0.1",
+        "EACH_STOPS = 100.0",
+    ),
+    Mutant(
+        "a disk that takes nothing is not told",
+        STORAGE + "store.py",
+        '        if trouble is None:\n            return ""\n',
+        '        return ""\n',
+    ),
+    Mutant(
+        "a failing side job ends the daemon",
+        "service/fillside/background/side_jobs.py",
+        """            except Exception as error:
+                self.failed(name, error)
+            else:
+                self.goes_on(name)
+                return
+""",
+        """            else:
+                self.goes_on(name)
+                return
+            finally:
+                pass
+""",
+    ),
+)
+
+
+def found_by(mutant: Mutant, first: int, seeds: int) -> str:
+    """Return the seed that tells and its complaint; empty if none does."""
+    with tempfile.TemporaryDirectory(prefix="mutant-") as folder:
+        for part in ("service", "drivers"):
+            shutil.copytree(ROOT / part, Path(folder) / part, ignore=shutil.ignore_patterns("__pycache__"))
+        path = Path(folder) / mutant.path
+        text = path.read_text("utf-8")
+        if text.count(mutant.right) != 1:
+            return f"there is no such place any more: {mutant.path}"
+        path.write_text(text.replace(mutant.right, mutant.wrong), "utf-8")
+        paths = [str(Path(folder) / "service"), str(Path(folder) / "drivers"), str(ROOT / "tests")]
+        words = [sys.executable, "-c", PLAY, *paths, str(first), str(first + seeds)]
+        done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=GIVES_UP_AFTER_S)
+    return done.stdout.strip() or done.stderr.strip()[-300:]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("names", nargs="*")
+    parser.add_argument("--from", dest="first", type=int, default=0)
+    parser.add_argument("--seeds", type=int, default=1000)
+    given = parser.parse_args()
+    survivors = 0
+    for mutant in MUTANTS:
+        if given.names and mutant.name not in given.names:
+            continue
+        found = found_by(mutant, given.first, given.seeds)
+        survivors += not found
+        print(f"{mutant.name}: {found or f'not found in {given.seeds} seeds'}", flush=True)
+    return int(survivors > 0)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,40 @@
+"""Everything that must hold in every story: the checks, all together."""
+
+from __future__ import annotations
+
+from simulation import stories
+from simulation.light_checks import steady_light, stream_goes_on
+from simulation.shrinking import shrunk
+from simulation.state_checks import no_fault_of_ours, told_truly
+from simulation.stories import Story
+from simulation.studios import any_studio
+from simulation.world import Check, Complaint, Outcome, play
+
+CHECKS: list[Check] = [steady_light, stream_goes_on, told_truly, no_fault_of_ours]
+
+
+def story_of(seed: int) -> Story:
+    """Return the story of a seed."""
+    stories.load_areas()
+    return stories.drawn(seed, any_studio)
+
+
+def outcome_of(story: Story) -> Outcome:
+    """Play a story under all rules; what breaks the simulation itself is a complaint too."""
+    stories.load_areas()
+    try:
+        return play(story, CHECKS)
+    except Exception as error:
+        broken = Complaint(0.0, "simulation", f"{type(error).__name__}: {error}")
+        return Outcome(story, (broken,), (), "", 0)
+
+
+def made_shorter(outcome: Outcome, most_tries: int = 150) -> Outcome:
+    """Return the outcome of the shortest story found that breaks the same rule."""
+    rule = outcome.failed
+
+    def fails(story: Story) -> float | None:
+        found = next((one for one in outcome_of(story).complaints if one.rule == rule), None)
+        return None if found is None else found.at_s
+
+    return outcome_of(shrunk(outcome.story, fails, most_tries))

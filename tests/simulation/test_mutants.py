@@ -1,0 +1,13 @@
+"""Contract: the faults that are put into the product on purpose still have their place in it."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulation.mutants import MUTANTS, ROOT, Mutant
+
+
+@pytest.mark.parametrize("mutant", MUTANTS, ids=lambda mutant: mutant.name)
+def test_a_mutant_has_one_place(mutant: Mutant) -> None:
+    assert (ROOT / mutant.path).read_text("utf-8").count(mutant.right) == 1
+    assert mutant.right != mutant.wrong
