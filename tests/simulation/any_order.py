@@ -7,10 +7,12 @@ from collections.abc import Callable
 from random import Random
 from typing import Any
 
+from simulation.lamps import CURVES
 from simulation.studios import CANDELAS, CHAIR
 
 Args = dict[str, Any]
 Order = dict[str, Any]
+METER_SIGMA_STOPS = 0.03
 HEADER = "head,level,x,y,z,value,unit,receptor,facing"
 SLOWLY_WEIGHED = ("read", "strike", "calibrate", "lineup", "calibration", "import")
 """Orders that are answered only once readings are weighed."""
@@ -33,10 +35,10 @@ MOVES_FROZEN = frozenset(
 """Orders that may move the light in a freeze; a reading does if a routine goes on by it."""
 
 
-def lux_of(head: Args, level: float, curve: Callable[[float], float], at: list[float]) -> float:
+def lux_of(head: Args, level: float, at: list[float]) -> float:
     """Return what a flat meter facing a point lamp shows: its cosine is 1, in the direction of its axis."""
     distance_m = math.dist(head["position"], at)
-    return CANDELAS * curve(level) / distance_m**2
+    return CANDELAS * CURVES[head["dimming"]["curve"]](level) / distance_m**2
 
 
 def _head(random: Random, rig: Args) -> str:
@@ -103,12 +105,10 @@ def _show(random: Random, rig: Args) -> Order:
 
 def _read(random: Random, rig: Args) -> Order:
     head, level = random.choice(rig["heads"]), round(random.uniform(0.4, 1.0), 2)
-    lux = lux_of(head, level, lambda level: level * level, CHAIR) * 2 ** random.gauss(0.0, 0.1)
+    lux = lux_of(head, level, CHAIR) * 2 ** random.gauss(0.0, METER_SIGMA_STOPS)
     given = {"value": round(max(lux, 0.1), 1), "unit": "lux", "receptor": "flat", "facing": "head"}
     if random.random() < 0.3:
         return {**given, "check": True, "at": "chair", "head": head["name"], "level": level}
-    if random.random() < 0.3:
-        return {"value": given["value"]}
     return {**given, "head": head["name"], "level": level, "at": "chair"}
 
 
@@ -123,7 +123,7 @@ def _import(random: Random, rig: Args) -> Order:
         return {"calibration": {"rig": rig["rig"]["name"], "heads": {name: {"intensity_cd": 2800}}}}
     lines = [HEADER]
     for head in rig["heads"][:2]:
-        lux = lux_of(head, 1.0, lambda level: level, CHAIR) * 2 ** random.gauss(0.0, 0.05)
+        lux = lux_of(head, 1.0, CHAIR) * 2 ** random.gauss(0.0, METER_SIGMA_STOPS)
         lines.append(f"{head['name']},1,{CHAIR[0]},{CHAIR[1]},{CHAIR[2]},{lux:.1f},lux,flat,head")
     return {"readings": "\n".join(lines) + "\n"}
 

@@ -68,7 +68,7 @@ async def steady_light(world: World) -> AsyncIterator[None]:
     def look(lamp: Lamp, before: int | None, code: int) -> None:
         if turns[lamp.name].goes(lamp.output(code), world.now):
             world.complain("flash", f"{lamp.name} turns four times within a second")
-        if before is None:
+        if before is None or lamp.name not in {head["name"] for head in world.rig["heads"]}:
             return
         step = step_stops(lamp, before, code)
         if step > MOST_STEP_STOPS:

@@ -41,7 +41,7 @@ def _edit(random: Random, rig: Args) -> Args:
                 "over": {},
                 "heads": {random.choice(["key", "fill"]): {"intensity": random.choice([2500.0, 3400.0])}},
             },
-            {"over": {}, "heads": {last: {"dimming": rigs.dimming(0.03, "linear")}}},
+            {"over": {}, "heads": {last: {"dimming": {"floor": 0.03}}}},
             {"over": {}, "new": True},
             {"over": {}, "without": last},
             {"over": {"doors": {"osc": {"listen": "127.0.0.1:9010"}}}},
