@@ -15,6 +15,7 @@ from simulation.network import SimulatedNetwork
 
 Args = dict[str, Any]
 E131_PORT = 5568
+DROPPED_BEHIND = 20
 CURVES: dict[str, Callable[[float], float]] = {
     "square": lambda level: level * level,
     "linear": lambda level: level,
@@ -59,7 +60,7 @@ class Stage:
         self.numbers: dict[tuple[tuple[int, ...], int], int] = {}
         """The last sequence number of each source and universe."""
         self.repeated = 0
-        """How many packets carried the number of the one before (ANSI E1.31-2018, 6.7.2)."""
+        """How many packets a receiver drops as out of order (ANSI E1.31-2018, 6.7.2)."""
         self._places: dict[str, tuple[Lamp, int, int]] = {}
         self.use(rig, lamps)
         network.on_sent.append(self._hear)
@@ -80,7 +81,8 @@ class Stage:
             return  # a packet of discovery or of synchronisation
         self.last_s = self._network.loop.now
         source = packet.cid, packet.universe
-        self.repeated += self.numbers.get(source) == packet.sequence
+        if (last := self.numbers.get(source)) is not None:
+            self.repeated += (last - packet.sequence) % 256 < DROPPED_BEHIND
         self.numbers[source] = packet.sequence
         slots = packet.dmxData
         for lamp, universe, slot in self._places.values():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simulation import stories
+from simulation import doors_agree, stories
 from simulation.light_checks import steady_light, stream_goes_on
 from simulation.shrinking import shrunk
 from simulation.state_checks import no_fault_of_ours, told_truly
@@ -10,7 +10,13 @@ from simulation.stories import Story
 from simulation.studios import any_studio
 from simulation.world import Check, Complaint, Outcome, play
 
-CHECKS: list[Check] = [steady_light, stream_goes_on, told_truly, no_fault_of_ours]
+CHECKS: list[Check] = [
+    steady_light,
+    stream_goes_on,
+    told_truly,
+    no_fault_of_ours,
+    *doors_agree.CHECKS,
+]
 
 
 def story_of(seed: int) -> Story:

@@ -73,6 +73,10 @@ class SacnDriver(Driver):
             name if (multicasts if options.discovery is None else options.discovery) else None,
         )
 
+    def go_on_from(self, before: Driver) -> None:
+        if isinstance(before, SacnDriver):
+            self._schedule.go_on_from(before._schedule)
+
     async def _open(self) -> None:
         self._outlet = await open_outlet(self.name, self._options, self._frames, self._rng, self.setup.system)
         if self._options.listen:
