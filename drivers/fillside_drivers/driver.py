@@ -85,13 +85,13 @@ class Timing:
 class OptionsModel(BaseModel):
     """Base of a kind's keys in ``[drivers.NAME]`` beside `kind`; unknown keys are errors."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class DriveModel(BaseModel):
     """Base of a kind's keys in a head's ``drive`` beside `driver`; unknown keys are errors."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     if TYPE_CHECKING:
         # A kind may define it as a field or as a property; either would confuse pydantic here.
@@ -297,9 +297,9 @@ class Driver(ABC):
         """
         if self._phase == "closed":
             raise OperationError(f"driver {self.name} is closed", driver=self.name)
+        most = self._full_scales
         for name, code in codes.items():
-            most = self._full_scales.get(name, -1)
-            if type(code) is not int or not 0 <= code <= most:
+            if type(code) is not int or not 0 <= code <= most.get(name, -1):
                 raise self._refusal(name, code)
         self._codes.update(codes)
         if self._phase == "open":

@@ -6,18 +6,21 @@ Slots are numbered 1..512 here as everywhere; only the codecs know octet offsets
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
+from itertools import repeat
 from typing import Annotated, Literal, Self
 
+import numpy as np
 from pydantic import Field, Strict, model_validator
 
 from fillside_drivers.driver import Channel, DriveModel
 from fillside_drivers.gdtf.mode import SLOTS, LampMode, Octet, SlotKey
 
-__all__ = ["SLOTS", "Slot", "SlotDrive", "SlotFrame", "SlotKeys"]
+__all__ = ["SLOTS", "Slot", "SlotDrive", "SlotFrame", "SlotFrames", "SlotKeys"]
 
 Slot = Annotated[int, Field(ge=1, le=SLOTS), Strict()]
 MOST_OCTETS = 2
 """Most octets of a code; a dimmer's finer octets are held at 0."""
+_NO_CODE = -1
 
 
 class SlotKeys(DriveModel):
@@ -125,10 +128,61 @@ class SlotDrive(SlotKeys):
     slot: Slot
 
 
-class SlotFrame:
-    """The slots of one universe, kept from frame to frame; free slots are 0.
+class SlotFrames:
+    """The slots of several universes, kept from frame to frame; free slots are 0.
 
-    Held slots have their values from the first frame on, whatever the heads' codes.
+    All channels are written at once, as arrays: that is what a fade of some hundred heads costs. Held slots
+    have their values from the first frame on, whatever the heads' codes.
+    """
+
+    def __init__(self, channels: Mapping[int, Iterable[Channel]], count: int = SLOTS) -> None:
+        """`channels` has those of each universe, and each universe has `count` slots."""
+        self._row_of = {universe: row for row, universe in enumerate(channels)}
+        self._universes = tuple(channels)
+        self._slots = np.zeros((len(self._universes), count), dtype=np.uint8)
+        names: list[str] = []
+        rows: list[int] = []
+        octets: list[tuple[int, int, int]] = []
+        for row, own in enumerate(channels.values()):
+            for channel in own:
+                if not isinstance(channel.drive, SlotKeys):
+                    continue
+                for slot, octet in channel.drive.held.items():
+                    self._slots[row, slot - 1] = octet
+                slots = channel.drive.octet_slots
+                octets += [
+                    (len(names), row * count + slot - 1, 8 * finer)
+                    for slot, finer in zip(slots, reversed(range(len(slots))), strict=True)
+                ]
+                names.append(channel.name)
+                rows.append(row)
+        self._names, self._rows = names, np.array(rows, dtype=np.intp)
+        self._channel, self._place, self._bits = np.array(octets, dtype=np.intp).reshape(-1, 3).T
+        self._codes = np.full(len(names), _NO_CODE, dtype=np.int64)
+
+    def put(self, codes: Mapping[str, int]) -> list[int]:
+        """Store the codes of the channels; return the universes in which one changed or is the first."""
+        given = np.fromiter(
+            map(codes.get, self._names, repeat(_NO_CODE)), dtype=np.int64, count=len(self._names)
+        )
+        changed = (given != self._codes) & (given != _NO_CODE)
+        if not changed.any():
+            return []
+        self._codes = np.where(changed, given, self._codes)
+        octets = np.maximum(self._codes, 0)[self._channel] >> self._bits & 255
+        self._slots.reshape(-1)[self._place] = octets
+        is_changed = np.zeros(len(self._universes), dtype=bool)
+        is_changed[self._rows[changed]] = True
+        return [self._universes[row] for row in np.flatnonzero(is_changed).tolist()]
+
+    def octets(self, universe: int) -> bytes:
+        """The current slots of a universe, starting with slot 1."""
+        octets: bytes = self._slots[self._row_of[universe]].tobytes()
+        return octets
+
+
+class SlotFrame:
+    """The slots of one universe, as in `SlotFrames`.
 
     >>> frame = SlotFrame([Channel("key", SlotDrive(slot=2, bits=16, fixed={"4": 255}))], count=5)
     >>> frame.put({"key": 0x1234}), frame.put({"key": 0x1234}), frame.octets.hex()
@@ -136,28 +190,13 @@ class SlotFrame:
     """
 
     def __init__(self, channels: Iterable[Channel], count: int = SLOTS) -> None:
-        self._slots = bytearray(count)
-        self._codes: dict[str, int] = {}
-        self._places: dict[str, tuple[int, ...]] = {}
-        for channel in channels:
-            if isinstance(channel.drive, SlotKeys):
-                self._places[channel.name] = tuple(slot - 1 for slot in channel.drive.octet_slots)
-                for slot, octet in channel.drive.held.items():
-                    self._slots[slot - 1] = octet
+        self._frames = SlotFrames({0: channels}, count)
 
     def put(self, codes: Mapping[str, int]) -> bool:
         """Store the codes of the universe's channels; return True if one changed or is the first."""
-        changed = False
-        for name, places in self._places.items():
-            code = codes.get(name)
-            if code is not None and self._codes.get(name) != code:
-                self._codes[name] = code
-                for place, octet in zip(places, code.to_bytes(len(places), "big"), strict=True):
-                    self._slots[place] = octet
-                changed = True
-        return changed
+        return bool(self._frames.put(codes))
 
     @property
     def octets(self) -> bytes:
         """The current slots, starting with slot 1."""
-        return bytes(self._slots)
+        return self._frames.octets(0)

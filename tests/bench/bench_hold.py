@@ -1,5 +1,6 @@
-"""What holding costs, and how well a noisy subject is followed. Run with ``python
-tests/bench/bench_hold.py``.
+"""What holding costs, and how well a noisy subject is followed.
+
+The costs by ``python tests/bench/run.py hold``, the following by ``python tests/bench/bench_hold.py``.
 
 Costs are medians of processor time taken in turn with a peer's. The peer of a position report is the plain
 mean of the last 512 reports by numpy, the peer of a frame one conversion of all outputs to codes. Following
@@ -19,10 +20,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from bench.figures import Budget, Figure
 from contract.hold_studio import CHAIR, Studio, light, studio
 from fillside.hold.tracking.filter import Filter
 
 RUNS = 100
+BUDGETS: dict[str, Budget] = {}
 
 
 def median_us(job: Callable[[int], object], peer: Callable[[int], object], times: int) -> tuple[float, float]:
@@ -36,10 +39,10 @@ def median_us(job: Callable[[int], object], peer: Callable[[int], object], times
     return statistics.median(taken[0]), statistics.median(taken[1])
 
 
-def reports() -> None:
+def reports(times: int) -> Figure:
     rng = np.random.default_rng(1)
     seen, window = Filter(), np.zeros((512, 3))
-    places = (rng.normal(0.0, 0.05, (8000, 3)) + CHAIR).tolist()
+    places = (rng.normal(0.0, 0.05, (times, 3)) + CHAIR).tolist()
 
     def filtered(k: int) -> None:
         x, y, z = places[k]
@@ -50,10 +53,10 @@ def reports() -> None:
         return window.mean(axis=0).tolist()
 
     ours, peers = median_us(filtered, mean, len(places))
-    print(f"a report, subject still      {ours:7.1f} us   plain mean {peers:7.1f} us   {ours / peers:5.2f}")
+    return Figure("report of a subject that stays", ours, "µs", peers, "plain mean of 512 reports")
 
 
-def frames() -> None:
+def frames(times: int) -> Figure:
     up = Studio(studio())
     up.settle()
     dimmers = up.hold.scene.dimmers
@@ -66,8 +69,14 @@ def frames() -> None:
         up.now += 1 / 44
         up.hold.tick(up.now)
 
-    ours, peers = median_us(frame, lambda k: dimmers.codes(outputs), 4000)
-    print(f"a frame of a fade, 4 heads   {ours:7.1f} us   codes alone {peers:6.1f} us   {ours / peers:5.2f}")
+    ours, peers = median_us(frame, lambda k: dimmers.codes(outputs), times)
+    return Figure("frame of a fade, 4 heads", ours, "µs", peers, "outputs to codes")
+
+
+def figures(quick: bool) -> list[Figure]:
+    """Processor time of a position report and of a frame."""
+    times = 1000 if quick else 8000
+    return [reports(times), frames(times // 2)]
 
 
 def follow(seed: int) -> tuple[float, float, float, float]:
@@ -107,6 +116,4 @@ def following() -> None:
 
 
 if __name__ == "__main__":
-    reports()
-    frames()
     following()

@@ -1,8 +1,8 @@
 """Time of all heads' light on four receptors, beside the bare inverse-square law in the same run.
 
 The peer is what anybody would write first: I0 cos^m / d^2 times the receptor's weight, heads as points, plain
-numpy; for heads with a photometric file, that table in place of cos^m. Printed are medians of calls taken in
-turn, and their ratio. Run with ``python tests/bench/bench_light.py``.
+numpy; for heads with a photometric file, that table in place of cos^m. Measured are medians of calls taken in
+turn. Run by ``python tests/bench/run.py light``.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from bench.figures import Budget, Figure
 from fillside.photometry.distribution import Distribution, HeadDistributions
 from fillside.photometry.source import LightSources, head_directions, receptor_lux
 
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 SUBJECT = np.array([0.0, 0.0, 1.2])
 DOME = np.array([False, True, False, False])
 TURNS = 300
+BUDGETS: dict[str, Budget] = {}
 ANGLES = np.arange(0, 91, 5.0)
 FILE = Distribution(tuple(ANGLES), tuple(np.cos(np.radians(ANGLES)).clip(0) ** 3))
 
@@ -81,22 +83,21 @@ def seconds(call: Callable[[LightSources], Array], heads: LightSources) -> float
     return time.perf_counter() - start
 
 
-def main() -> None:
+def figures(quick: bool) -> list[Figure]:
+    """Heads before the face, all round with many cut by the horizon, and with a photometric file."""
+    found = []
     for title, before_the_face, tabled in (
-        ("heads before the face", True, False),
-        ("heads all round, many cut by the horizon", False, False),
-        ("heads before the face with a photometric file", True, True),
+        ("before the face", True, False),
+        ("all round", False, False),
+        ("with a photometric file", True, True),
     ):
-        print(title)
         for count in (3, 32) if tabled else (3, 32, 512):
             heads = studio(count, before_the_face)
             if tabled:
                 heads = replace(heads, tabled=HeadDistributions.of([FILE] * count))
-            turns = [(seconds(as_discs, heads), seconds(as_points, heads)) for _ in range(TURNS)]
+            turns = [
+                (seconds(as_discs, heads), seconds(as_points, heads)) for _ in range(50 if quick else TURNS)
+            ]
             discs, points = (statistics.median(column) * 1e6 for column in zip(*turns, strict=True))
-            times = f"{discs / points:5.1f} times"
-            print(f"{count:5d} heads: discs {discs:7.0f} us, points {points:7.0f} us, {times}")
-
-
-if __name__ == "__main__":
-    main()
+            found.append(Figure(f"light of {count} heads {title}", discs, "µs", points, "heads as points"))
+    return found

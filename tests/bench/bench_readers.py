@@ -1,11 +1,11 @@
 """The cadence of frames in a fade with nobody looking on and with two hundred, in turns of one run.
 
-    python tests/bench/bench_readers.py [--readers 200] [--turns 4] [--seconds 4]
+    python tests/bench/run.py readers
+    python tests/bench/bench_readers.py [--slow 5]
 
 A daemon of its own fades to and fro; a process of its own opens the WebSockets and reads all that comes.
-Printed are the times between packets of the fade as they arrive on a socket of this process. What is asked:
-the 99th percentile with readers within a quarter of a frame of that without. Then readers come that take
-nothing: they are let go, and told why.
+Measured are the times between packets of the fade as they arrive on a socket of this process. By itself the
+bench brings readers that take nothing: they are let go, and told why.
 """
 
 from __future__ import annotations
@@ -23,13 +23,19 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from bench.figures import Budget, Figure
 from bench.own_daemon import OwnDaemon, two_heads
 
 FRAME_S = 1 / 44
+READING = 200
+BETWEEN_FRAMES = "between frames with 200 readers, 99th percentile"
+BUDGETS = {BETWEEN_FRAMES: Budget(5.7, "ms", "no reader")}
+"""A quarter of a frame."""
 READERS = """
 import asyncio, sys, aiohttp
 async def look(session, url):
@@ -168,43 +174,44 @@ async def _last_word(reader: asyncio.StreamReader, writer: asyncio.StreamWriter)
     return "(cut off)"
 
 
-def line(name: str, taken: list[float]) -> tuple[str, float]:
-    cuts = statistics.quantiles(taken, n=100)
-    tail = f"p99 {cuts[98]:6.2f} ms  most {max(taken):6.2f} ms"
-    return f"{name:14} {len(taken):6d} frames  p50 {cuts[49]:6.2f} ms  {tail}", cuts[98]
+def percentile_99(taken: list[float]) -> float:
+    return statistics.quantiles(taken, n=100)[98]
+
+
+def figures(quick: bool) -> list[Figure]:
+    """The 99th percentile of the time between frames, beside that with no reader."""
+    turns, seconds = (1, 2.0) if quick else (4, 4.0)
+    alone: list[float] = []
+    watched: list[float] = []
+    with fading() as (port, receiver):
+        gaps = Gaps(receiver)
+        time.sleep(2)
+        for _ in range(turns):
+            alone += fade_for(port, seconds, gaps)
+            with looking_on(port, READING):
+                watched += fade_for(port, seconds, gaps)
+    return [BUDGETS[BETWEEN_FRAMES].figure(BETWEEN_FRAMES, percentile_99(watched), percentile_99(alone))]
+
+
+@contextlib.contextmanager
+def fading() -> Iterator[tuple[int, socket.socket]]:
+    """A daemon's port, and a socket to which it sends frames."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver, tempfile.TemporaryDirectory() as kept:
+        receiver.bind(("127.0.0.1", 0))
+        rig = two_heads(receiver.getsockname()[1], exposure_lux=120, stops_s=0.33)
+        with OwnDaemon(Path(kept), rig) as daemon:
+            yield daemon.port, receiver
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--readers", type=int, default=200)
-    parser.add_argument("--turns", type=int, default=4)
-    parser.add_argument("--seconds", type=float, default=4.0)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--slow", type=int, default=5)
-    chosen = parser.parse_args()
-    receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    receiver.bind(("127.0.0.1", 0))
-    with tempfile.TemporaryDirectory() as folder:
-        rig = two_heads(receiver.getsockname()[1], exposure_lux=120, stops_s=0.33)
-        with OwnDaemon(Path(folder), rig) as daemon:
-            measure(daemon.port, receiver, chosen)
-
-
-def measure(port: int, receiver: socket.socket, chosen: argparse.Namespace) -> None:
-    gaps, alone, watched = Gaps(receiver), [], []
-    time.sleep(2)
-    for _ in range(chosen.turns):
-        alone += fade_for(port, chosen.seconds, gaps)
-        with looking_on(port, chosen.readers):
-            watched += fade_for(port, chosen.seconds, gaps)
-    without, p99_alone = line("no reader", alone)
-    with_them, p99_watched = line(f"{chosen.readers} readers", watched)
-    print(without)
-    print(with_them)
-    more = p99_watched - p99_alone
-    print(f"p99 more by {more:.2f} ms (asked: at most {FRAME_S * 250:.2f} ms, a quarter of a frame)")
-    if chosen.slow:
-        reasons = asyncio.run(slow_readers(port, chosen.slow))
-        print(f"{chosen.slow} readers that took nothing were told: {', '.join(sorted(set(reasons)))}")
+    slow = parser.parse_args().slow
+    with fading() as (port, _):
+        reasons = asyncio.run(slow_readers(port, slow))
+    print(f"{slow} readers that took nothing were told: {', '.join(sorted(set(reasons)))}")
 
 
 if __name__ == "__main__":

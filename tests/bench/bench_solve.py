@@ -1,8 +1,8 @@
 """Solve time for 3, 32 and 512 heads, with and without geometry, beside `scipy.optimize.lsq_linear`.
 
 The peer minimises the rows (L - r S) / X and X / X_target - 1 within the same bounds, the less protected row
-scaled by 1e-3, limits binding. Printed are medians of pairs taken in turn, and their ratio. Run with
-``python tests/bench/bench_solve.py``.
+scaled by 1e-3, limits binding. Measured are medians of pairs taken in turn. Run by
+``python tests/bench/run.py solve``.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.optimize import lsq_linear
 
+from bench.figures import Budget, Figure
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering, Rows
 from fillside.balance.solver.solve import solve
@@ -22,6 +23,8 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
 POINT = (0.05, -0.1, 1.2)
+PEER = "scipy lsq_linear"
+BUDGETS: dict[str, Budget] = {}
 
 
 def rig_of(heads: int, random: np.random.Generator) -> Rig:
@@ -82,8 +85,8 @@ def protected_error(rows: Rows, wish: BalanceTarget, outputs: np.ndarray) -> flo
     return abs(float(np.log2(lux[EXPOSURE] / wish.exposure_lux)))
 
 
-def compare(metering: Metering, protect: str, pairs: int) -> str:
-    """One row of the table: medians over pairs taken in turn."""
+def compare(metering: Metering, protect: str, pairs: int) -> list[Figure]:
+    """Medians over pairs taken in turn, and what remains wrong of what is protected."""
     limits, rows = limits_of(metering.scene), metering.rows_at(POINT)
     wish = BalanceTarget(
         ratio=2.0,
@@ -96,21 +99,22 @@ def compare(metering: Metering, protect: str, pairs: int) -> str:
         ours.append(seconds(lambda: solve(metering, rows, wish, limits)))
         whole.append(seconds(lambda: solve(metering, metering.rows_at(POINT), wish, limits)))
         theirs.append(seconds(lambda: peer(rows, wish, limits.least, limits.most)))
-    a, b, c = (statistics.median(times) * 1e6 for times in (ours, whole, theirs))
+    alone, with_geometry, floor = (statistics.median(times) * 1e6 for times in (ours, whole, theirs))
     mine = protected_error(rows, wish, solve(metering, rows, wish, limits).outputs)
     other = protected_error(rows, wish, peer(rows, wish, limits.least, limits.most))
-    times = f"{a:9.0f}  {b:16.0f}  {c:7.0f}  {a / c:10.2f}"
-    return f"{len(limits.least):5d}  {protect:8s} {times}  {mine:9.5f}  {other:9.5f}"
+    name = f"{len(limits.least)} heads, {protect} protected"
+    return [
+        Figure(f"solve {name}", alone, "µs", floor, PEER),
+        Figure(f"solve {name}, with geometry", with_geometry, "µs", floor, PEER),
+        Figure(f"error of {name}", mine, "stop", other, PEER),
+    ]
 
 
-def main() -> None:
-    random = np.random.default_rng(1)
-    print("heads  protect   solve us  with geometry us  peer us  solve/peer  our error  peer's error (stops)")
-    for heads in (3, 32, 512):
+def figures(quick: bool) -> list[Figure]:
+    """For 3, 32 and 512 heads, protecting the ratio and the exposure."""
+    random, found = np.random.default_rng(1), []
+    for heads in (3, 512) if quick else (3, 32, 512):
         metering = Metering(scene(rig_of(heads, random)))
-        for protect in ("ratio", "exposure"):
-            print(compare(metering, protect, 60 if heads < 512 else 25))
-
-
-if __name__ == "__main__":
-    main()
+        for protect in ("ratio",) if quick else ("ratio", "exposure"):
+            found += compare(metering, protect, 60 if heads < 512 else 25)
+    return found

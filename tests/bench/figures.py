@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
 @dataclass(frozen=True)
@@ -37,3 +38,21 @@ class Figure:
         True
         """
         return None if self.allowance is None else self.over <= self.allowance
+
+
+class Budget(NamedTuple):
+    """What a figure may be above its floor, which is that of `peer`.
+
+    A bench keeps its own in `BUDGETS`, by the figure's name, and DEVELOPERS.md shows all of them.
+
+    >>> Budget(2.5, "ms", "echo").figure("answer", 3.0, floor=1.0).is_within
+    True
+    """
+
+    allowance: float
+    unit: str
+    peer: str
+
+    def figure(self, name: str, value: float, floor: float) -> Figure:
+        """A figure measured beside the peer."""
+        return Figure(name, value, self.unit, floor, self.peer, self.allowance)

@@ -13,14 +13,15 @@ ENTRY = "from fillside.cli import main; main()"
 STARTS_WITHIN_S = 60.0
 
 
-def two_heads(port: int, exposure_lux: float, stops_s: float) -> str:
-    """A rig file of a key and a fill, 16 bits each, that fades by orders at so many stops a second."""
+def two_heads(port: int, exposure_lux: float, stops_s: float, **more: Table) -> str:
+    """A rig file of a key and a fill, 16 bits each, that fades by orders at so many stops a second, with
+    further tables."""
     wire = {"driver": "stage", "universe": 1}
     heads = pair(
         key={"intensity": 1800, "drive": {**wire, "slot": 1, "bits": 16}},
         fill={"intensity": 1600, "drive": {**wire, "slot": 3, "bits": 16}},
     )
-    tables: Table = {"balance": {"exposure": exposure_lux}, "hold": {"order_speed": stops_s}}
+    tables: Table = {"balance": {"exposure": exposure_lux}, "hold": {"order_speed": stops_s}, **more}
     camera = {"position": CAMERA["position"]}
     return toml(studio("bench", camera=camera, **tables, heads=heads, drivers=sacn("stage", port)))
 

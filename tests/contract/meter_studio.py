@@ -19,7 +19,8 @@ from fillside.background.worker_process import WorkerError, WorkerProcess
 from fillside.hold.contract import LightView
 from fillside.hold.events import Event
 from fillside.hold.machine.hold import Hold
-from fillside.metering.calibrations import Calibrator, calibration_in_use
+from fillside.metering.calibration_in_use import calibration_in_use
+from fillside.metering.calibrations import Calibrator
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio

@@ -20,7 +20,7 @@ import pytest
 from aiohttp import web
 
 from fillside.background.turns import Turnstile
-from fillside.daemon import composition
+from fillside.daemon import http_door
 from fillside.daemon.composition import Running, Settings, daemon
 from fillside.daemon.logs import RepeatFilter
 from fillside.demo.play import demo_studio
@@ -92,7 +92,7 @@ async def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterato
         made.append(Gate(clock, LIMITS))
         return made[0]
 
-    monkeypatch.setattr(composition, "Gate", gate)
+    monkeypatch.setattr(http_door, "Gate", gate)
     async with daemon(demo_studio(), Settings(tmp_path, tmp_path / "tokens.json", Listen(port=0))) as up:
         found = House(up, made[0])
         yield found

@@ -10,13 +10,13 @@ from aiohttp.test_utils import make_mocked_request
 from multidict import CIMultiDict
 
 from fillside.doors.http.app import page_of
+from fillside.doors.http.listening import is_loopback
 from fillside.doors.http.request_checks import (
     FORWARDED,
     HostNames,
     check_host_and_origin,
     check_is_json,
     is_local,
-    is_loopback,
     token_of,
 )
 from fillside.orders.answers import Refusal

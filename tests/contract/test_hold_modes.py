@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 
 from contract.hold_studio import CHAIR, DESK, Studio, light, studio
+from fillside.balance.report import Remedy
+from fillside.hold.events import RemediesFound
 
 KEY, FILL, HAIR, HOUSE = range(4)
 
@@ -403,11 +405,46 @@ def test_a_ratio_is_read_in_its_terms(held: Studio) -> None:
 def test_what_cannot_be_reached_is_said_and_remedies_are_asked_for(held: Studio) -> None:
     note = held.do("expose", by=5).note or ""
     assert "full light" in note
-    assert held.hold.remedy_question() is None
+    assert held.hold.remedy_question(held.now) is None
     held.settle()
-    question = held.hold.remedy_question()
+    question = held.hold.remedy_question(held.now)
     assert question is not None
     assert question.subject == CHAIR
+
+
+def test_remedies_are_asked_for_where_a_tracked_subject_stays_and_not_while_it_walks() -> None:
+    up = Studio(studio(balance={"exposure": 1e5}, hold={"pace": "quick"}))
+    up.settle()
+    first = up.hold.remedy_question(up.now)
+    assert first is not None
+    for step in range(90):
+        assert up.hold.still_asks(first) == (math.dist(up.hold.subject, first.subject) <= 0.1)
+        up.see((0.02 * step, 0.0, 1.2))
+        up.wait(1 / 30)
+        assert step < 8 or up.hold.remedy_question(up.now) is None
+    assert not up.hold.still_asks(first)
+    end = up.now
+    while (question := up.hold.remedy_question(up.now)) is None:
+        up.see((1.78, 0.0, 1.2))
+        up.wait(1 / 30)
+    assert up.now - end == pytest.approx(1.0, abs=0.2)
+    assert question.subject[0] == pytest.approx(1.78, abs=0.02)
+    assert up.hold.still_asks(question)
+
+
+def test_remedies_are_shown_at_the_place_they_were_found_for() -> None:
+    up = Studio(studio(balance={"exposure": 1e5}, hold={"pace": "quick"}))
+    up.settle()
+    question = up.hold.remedy_question(up.now)
+    assert question is not None
+    found = Remedy(do="Take off the lens cap.", change={"camera.nd_stops": 0}, leaves_stops=0.0)
+    up.event(RemediesFound(question, (found,)))
+    assert [each["do"] for each in up.state["remedies"]] == [found.do]
+    assert up.hold.remedy_question(up.now) is None
+    for step in range(20):
+        up.see((0.02 * step, 0.0, 1.2))
+        up.wait(1 / 30)
+    assert up.state["remedies"] == []
 
 
 ORDERS: list[dict[str, Any]] = [

@@ -156,8 +156,8 @@ def test_the_first_change_after_a_start_counts_as_a_turn() -> None:
 
 
 def test_two_frames_that_a_wire_brings_closer_together_make_no_flash() -> None:
-    """A packet of DMX512-A takes 23 ms, for which a wire may hold back one frame and not the next."""
+    """A packet of DMX512-A takes 23 ms; a frame may wait for one, and its turn be seen only in the next."""
     limiter = FlashLimiter(np.array([0.25]))
     for number in range(3):
         assert limiter.admit(np.array([0.30 if number % 2 == 0 else 0.25]), 0.3 * number)
-    assert not limiter.admit(np.array([0.25]), 1.0 + 0.023)
+    assert not limiter.admit(np.array([0.25]), 1.0 + 2 * 0.023)

@@ -60,6 +60,14 @@ async def test_an_order_answers_with_what_came_of_it(up: Running, client: aiohtt
     assert (await post(client, up, {"do": "undo"}))[0] == 200
 
 
+async def test_a_tracker_is_answered_without_the_state(up: Running, client: aiohttp.ClientSession) -> None:
+    answer = await post(client, up, {"do": "subject", "to": [0.05, 0.0, 1.2]})
+    assert answer == (200, {"ok": True, "note": "", "state": None})
+    assert up.runner.state()["subject_seen"]["source"] == "tracker"
+    async with client.get(up.url + "/api/v1/state") as response:
+        assert (await response.json())["subject_seen"]["source"] == "tracker"
+
+
 @pytest.mark.parametrize(
     ("body", "code"),
     [

@@ -233,6 +233,16 @@ def test_what_the_rig_file_holds_goes_before_the_description() -> None:
     assert drives(changed)["key"].held[103] == 1
 
 
+def test_a_channel_that_is_left_out_keeps_its_code_and_changes_nothing() -> None:
+    drives = {"key": SlotDrive(slot=1, bits=16), "fill": SlotDrive(slot=3)}
+    frame = SlotFrame([Channel(name, drive) for name, drive in drives.items()], count=4)
+    assert frame.put({"fill": 7})
+    assert frame.put({"key": 0x1234})
+    assert frame.octets == b"\x12\x34\x07\x00"
+    assert not frame.put({"key": 0x1234})
+    assert not frame.put({})
+
+
 def test_held_slots_are_in_the_first_frame_and_in_the_dark() -> None:
     frame = SlotFrame([Channel(name, drive) for name, drive in drives(read()).items()])
     for codes in ({}, {"key": 0x1234, "fill": 200}, {"key": 0, "fill": 0}):

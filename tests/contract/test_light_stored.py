@@ -81,3 +81,38 @@ def test_a_tracked_place_is_stored_once_a_second(store: Store, synced: list[bool
             record.save(up.hold)
     assert 9 <= len(synced) <= 10
     assert not any(synced)
+
+
+def test_a_light_that_rests_between_two_reports_of_a_walk_is_stored_once_a_second(
+    store: Store, synced: list[bool]
+) -> None:
+    up = Studio(studio(hold={"pace": "quick"}))
+    record = Record(store, lambda: up.now, SideJobs(lambda: up.now))
+    up.settle()
+    record.save(up.hold)
+    synced.clear()
+    kept, rests, worst = up.codes, 0, 0.0
+
+    def store_when_due() -> None:
+        nonlocal kept, worst
+        before = len(synced)
+        record.changed(up.hold)
+        if up.now >= record.due:
+            record.save(up.hold)
+        kept = up.codes if len(synced) > before else kept
+        worst = max(worst, apart_stops(up, kept, up.codes))
+
+    for number in range(300):
+        earlier = up.codes
+        up.see((0.05 * math.sin(number / 10), 0.0, 1.2))
+        store_when_due()
+        up.wait(1 / 30)
+        rests += up.hold.settled and up.codes != earlier
+        store_when_due()
+    assert rests > 50
+    assert 9 <= len(synced) <= 25
+    up.settle()
+    up.now = record.due
+    store_when_due()
+    assert kept == up.codes
+    assert worst < 0.1

@@ -110,3 +110,26 @@ async def test_the_end_is_told(told_and_live: tuple[Told, Live]) -> None:
         live.end("stopping: the daemon ends")
         with pytest.raises(DroppedError, match="stopping"):
             await heard(reader)
+
+
+async def test_a_state_that_takes_long_to_build_is_built_less_often(monkeypatch: pytest.MonkeyPatch) -> None:
+    told, loop, sleep = Told(), asyncio.get_running_loop(), asyncio.sleep
+    live, time, pauses = Live(told), loop.time, []
+
+    async def recorded(seconds: float) -> None:
+        pauses.append(seconds)
+        await sleep(0)
+
+    monkeypatch.setattr(loop, "time", lambda: time() + 0.1 * told.asked)
+    monkeypatch.setattr(asyncio, "sleep", recorded)
+    async with live.join() as reader:
+        task = asyncio.create_task(live.run())
+        assert await heard(reader) == {"full": told.state}
+        told.state["mode"] = "freeze"
+        live.changed()
+        assert await heard(reader) == {"changed": {"mode": "freeze"}}
+        await sleep(0)
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
+    assert pauses[0] == pytest.approx(0.5, abs=0.1)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from fillside.balance.remedies.search import remedies
+from fillside.balance.remedies.search import SearchEndedError, remedies
 from fillside.balance.report import Remedy
 from fillside.balance.solution import solve_rig
 from fillside.rig.file.build import apply_change
@@ -80,6 +80,42 @@ def test_each_remedy_leaves_what_it_says(case: str) -> None:
         left = solve_rig(apply_change(rig, remedy.change)).report.worst_error_stops
         assert left == pytest.approx(remedy.leaves_stops, abs=1e-4)
         assert left < error
+
+
+def crowd(keys: int) -> Rig:
+    """The same desk with so many keys that are together too weak for the camera."""
+    table = desk(**{"camera.iso": 50, "camera.nd_stops": 6}).dump()
+    key, fill = table["heads"]
+    weak = {**key, "lamp": {**key["lamp"], "lumens": 100}}
+    return Rig.model_validate(
+        {**table, "heads": [fill, *({**weak, "name": f"key-{i}"} for i in range(keys))]}
+    )
+
+
+def tries(rig: Rig) -> int:
+    """How many changes of a rig are tried."""
+    count = 0
+
+    def is_wanted() -> bool:
+        nonlocal count
+        count += 1
+        return True
+
+    remedies(rig, is_wanted=is_wanted)
+    return count
+
+
+def test_a_crowd_of_heads_is_not_tried_one_by_one() -> None:
+    few, many, more = (tries(crowd(keys)) for keys in (8, 18, 24))
+    assert few + 100 < many
+    assert more == pytest.approx(many, abs=5)
+
+
+def test_a_search_ends_once_nobody_wants_its_result() -> None:
+    wanted = iter([True] * 5)
+    with pytest.raises(SearchEndedError):
+        remedies(desk(**{"camera.iso": 100}), is_wanted=lambda: next(wanted, False))
+    assert next(wanted, None) is None
 
 
 def test_a_reached_balance_needs_no_remedy() -> None:

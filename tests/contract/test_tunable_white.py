@@ -399,7 +399,7 @@ async def test_a_colour_that_is_off_is_not_in_the_way_of_an_order() -> None:
         now += wake
         hold.tick(now)
     assert [limit.at for limit in hold.snapshot().limits] == ["colour"]
-    assert hold.remedy_question() is None
+    assert hold.remedy_question(now) is None
 
 
 def warned(rig: Rig) -> dict[str, str]:

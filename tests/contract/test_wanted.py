@@ -24,5 +24,7 @@ def test_a_rig_that_says_all_by_itself_is_one_that_may_be(camera: dict[str, floa
     wanted = Intent(place=file.start, camera=camera, exposure_stops=stops)
     alone: Rig = wanted.effective_rig(file)
     again = Intent(place=file.start)
-    assert again.target(alone).exposure_lux == pytest.approx(wanted.target(file).exposure_lux)
+    assert again.target(again.rig(alone)).exposure_lux == pytest.approx(
+        wanted.target(wanted.rig(file)).exposure_lux
+    )
     assert again.rig(alone).balance.ratio == wanted.rig(file).balance.ratio

@@ -243,6 +243,27 @@ async def test_a_broker_that_is_not_there_keeps_no_light_waiting(tmp_path: Path)
         await until(lambda: up.doors.figures["mqtt"].state == "lost")
 
 
+async def test_a_lost_broker_is_noticed_while_there_is_nothing_to_say(tmp_path: Path) -> None:
+    will = aiomqtt.Will(BASE + "online", "false")
+    async with broker(tmp_path) as server:
+        door = MqttDoor(port=server.port)
+        connection = Connection(door, "fillside-test", will, asyncio.get_running_loop().time)
+
+        async def listen() -> None:
+            await connection.receive()
+
+        async def serve() -> None:
+            connection.report_up()
+            await connection.while_connected(listen)
+
+        running = asyncio.create_task(connection.run(serve))
+        await until(lambda: connection.figures.state == "ok")
+        await server.kill()
+        await until(lambda: connection.figures.state == "lost")
+        connection.stop.set()
+        await running
+
+
 async def test_a_broker_that_lets_us_hear_nothing_is_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
     """Mosquitto grants every subscription and then delivers nothing; others refuse it, MQTT 5.0, 3.9.3."""
     will = aiomqtt.Will(BASE + "online", "false")

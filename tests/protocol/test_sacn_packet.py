@@ -122,12 +122,14 @@ def test_names_of_peers_are_read_as_well_as_can_be() -> None:
 def test_prepared_octets_are_those_of_the_codec(sequence: int, slots: bytes, terminated: bool) -> None:
     first = replace(DATA, preview=True)
     made = DataOctets(first)
-    made.next(3, b"\xaa" * 512, terminated=True)
-    assert made.next(sequence, slots, terminated) == encode(
+    made.put(b"\xaa" * 512)
+    made.next(3, terminated=True)
+    made.put(slots)
+    assert made.next(sequence, terminated) == encode(
         replace(first, sequence=sequence, slots=slots, terminated=terminated)
     )
     with pytest.raises(FieldError):
-        made.next(0, slots[1:])
+        made.put(slots[1:])
 
 
 def test_any_uuid_is_a_cid() -> None:

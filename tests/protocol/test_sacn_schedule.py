@@ -293,6 +293,16 @@ def test_a_universe_that_stands_by_sends_nothing_and_goes_on_at_once_with_what_i
     assert len(more) >= SETTLED_PACKETS - 1
 
 
+def test_nothing_is_due_while_all_stand_by() -> None:
+    schedule = rested(1)
+    schedule.stand_by({1})
+    assert schedule.due == math.inf
+    schedule.put(1, slots(9))
+    assert schedule.due == math.inf
+    assert schedule.flush(20.0) == []
+    assert schedule.due == math.inf
+
+
 def test_sequence_numbers_go_on_after_standing_by() -> None:
     """E1.31 6.7.2: a receiver that still knows us drops numbers that fall back."""
     schedule = rested(1)

@@ -16,6 +16,10 @@ from simulation.network import SimulatedNetwork
 Args = dict[str, Any]
 E131_PORT = 5568
 DROPPED_BEHIND = 20
+ROOT_VECTOR, CID, SEQUENCE = slice(18, 22), slice(22, 38), 111
+UNIVERSE, FIRST_SLOT = slice(113, 115), 126
+DATA_VECTOR = b"\x00\x00\x00\x04"
+"""ANSI E1.31-2018, table 4-1."""
 CURVES: dict[str, Callable[[float], float]] = {
     "square": lambda level: level * level,
     "linear": lambda level: level,
@@ -57,8 +61,9 @@ class Stage:
         self.octets: list[bytes] = []
         """Every packet as it left, in order."""
         self.last_s = 0.0
-        self.numbers: dict[tuple[tuple[int, ...], int], int] = {}
+        self.numbers: dict[bytes, int] = {}
         """The last sequence number of each source and universe."""
+        self._slots: dict[bytes, bytes] = {}
         self.repeated = 0
         """How many packets a receiver drops as out of order (ANSI E1.31-2018, 6.7.2)."""
         self._places: dict[str, tuple[Lamp, int, int]] = {}
@@ -75,15 +80,20 @@ class Stage:
         if to[1] != E131_PORT:
             return
         self.octets.append(octets)
-        try:
-            packet = DataPacket.make_data_packet(octets)
-        except TypeError:
+        if octets[ROOT_VECTOR] != DATA_VECTOR:
             return  # a packet of discovery or of synchronisation
         self.last_s = self._network.loop.now
-        source = packet.cid, packet.universe
+        source, slots = octets[CID] + octets[UNIVERSE], octets[FIRST_SLOT:]
         if (last := self.numbers.get(source)) is not None:
-            self.repeated += (last - packet.sequence) % 256 < DROPPED_BEHIND
-        self.numbers[source] = packet.sequence
+            self.repeated += (last - octets[SEQUENCE]) % 256 < DROPPED_BEHIND
+        self.numbers[source] = octets[SEQUENCE]
+        if self._slots.get(source) == slots:
+            return
+        self._slots[source] = slots
+        self._take(octets)
+
+    def _take(self, octets: bytes) -> None:
+        packet = DataPacket.make_data_packet(octets)
         slots = packet.dmxData
         for lamp, universe, slot in self._places.values():
             if packet.universe == universe:

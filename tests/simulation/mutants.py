@@ -90,14 +90,14 @@ MUTANTS: tuple[Mutant, ...] = (
     Mutant(
         "a wire at rest repeats nothing",
         DRIVERS + "sacn/schedule.py",
-        "return self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)",
-        "return math.inf if self.phase is Phase.RESTING else self.last + PERIOD_S",
+        "self.owed, self.phase, wait_s = 0, Phase.RESTING, KEEPALIVE_S",
+        "self.owed, self.phase, wait_s = 0, Phase.RESTING, math.inf",
     ),
     Mutant(
         "packets are not numbered",
         DRIVERS + "sacn/schedule.py",
-        "self.sequence = (self.sequence + 1) % 256",
-        "self.sequence = self.sequence",
+        "self.sequence = (sequence + 1) % 256",
+        "self.sequence = sequence",
     ),
     Mutant(
         "a lost wire is not told",

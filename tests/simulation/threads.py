@@ -28,7 +28,7 @@ class CooperativeThread:
         self._loop, self._random, self._target = loop, random, target
         self.process = PROCESS.get()
         self._context = copy_context()
-        self._go, self._back = threading.Semaphore(0), threading.Semaphore(0)
+        self._go, self._back = _closed_gate(), _closed_gate()
         self._ended = False
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
         if self.process is not None:
@@ -107,6 +107,13 @@ def _outside_of_tasks(loop: SimulatedLoop) -> Iterator[None]:
     finally:
         if task is not None:
             asyncio.tasks._enter_task(loop, task)
+
+
+def _closed_gate() -> threading.Lock:
+    """Return a lock that one side waits for and the other releases: the quickest way to hand over."""
+    gate = threading.Lock()
+    gate.acquire()
+    return gate
 
 
 class _Current(threading.local):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import functools
 import hashlib
 import logging
 import math
@@ -20,7 +19,6 @@ from typing import Any
 
 import rigs
 from fillside.daemon.composition import Settings, run_until_stopped
-from fillside.doors.http import app
 from fillside.doors.http.listening import Listen
 from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
@@ -33,8 +31,6 @@ from simulation.network import SimulatedNetwork
 from simulation.stories import ACTS, Act, Story
 from simulation.system import SimulatedSystem
 
-app.document = functools.cache(app.document)
-"""The document of all routes is the same in every life; it takes longer than all else at a start."""
 SCRATCH = "/dev/shm"
 """Memory, where it can be had; a disk is slower and does the same."""
 STARTS_WITHIN_S, STOPS_WITHIN_S = 1.0, 20.0

@@ -26,7 +26,7 @@ class LampMode(BaseModel):
         held: the value of every other slot of the mode.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     file: str
     mode: str

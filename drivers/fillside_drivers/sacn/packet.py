@@ -14,6 +14,7 @@ Slots are numbered from 1 elsewhere; only this file knows octet offsets and the 
 
 from __future__ import annotations
 
+import functools
 import itertools
 import struct
 import uuid
@@ -101,6 +102,7 @@ class DiscoveryPacket:
 Packet = DataPacket | SyncPacket | DiscoveryPacket
 
 
+@functools.cache
 def multicast_group(universe: int) -> str:
     """Return the IPv4 group of a universe, a sync address, or discovery (E1.31 9.3.1).
 
@@ -133,21 +135,31 @@ class DataOctets:
 
     >>> import dataclasses
     >>> first = DataPacket(uuid.UUID(int=1), "studio", 1, 0, bytes(512))
-    >>> DataOctets(first).next(9, bytes(512)) == encode(dataclasses.replace(first, sequence=9))
+    >>> stream, full = DataOctets(first), b"\\xff" * 512
+    >>> stream.put(full)
+    >>> stream.next(9) == encode(dataclasses.replace(first, sequence=9, slots=full))
     True
     """
+
+    __slots__ = ("_octets", "_options")
 
     def __init__(self, packet: DataPacket) -> None:
         self._octets = bytearray(encode(packet))
 
-    def next(self, sequence: int, slots: bytes, terminated: bool = False) -> bytes:
-        """Encode the first packet with these fields changed; the number of slots must stay the same."""
+        self._options = self._octets[_OPTIONS_AT] & ~_TERMINATED
+
+    def put(self, slots: bytes) -> None:
+        """Change the slots; their number must stay the same."""
         octets = self._octets
         if len(slots) != len(octets) - _DATA_HEAD:
             raise FieldError("slots", len(slots), f"must stay {len(octets) - _DATA_HEAD}")
-        octets[_SEQUENCE_AT] = sequence
-        octets[_OPTIONS_AT] = octets[_OPTIONS_AT] & ~_TERMINATED | (_TERMINATED if terminated else 0)
         octets[_DATA_HEAD:] = slots
+
+    def next(self, sequence: int, terminated: bool = False) -> bytes:
+        """Encode the first packet with its slots as they are now, and these fields."""
+        octets = self._octets
+        octets[_SEQUENCE_AT] = sequence
+        octets[_OPTIONS_AT] = self._options | _TERMINATED if terminated else self._options
         return bytes(octets)
 
 

@@ -18,9 +18,10 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Iterable, Iterator, Set
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import NamedTuple
 
 from fillside_drivers.sacn.packet import (
     DISCOVERY_UNIVERSE,
@@ -71,15 +72,14 @@ class Stream:
     preview: bool = False
 
 
-@dataclass(frozen=True)
-class OutgoingPacket:
+class OutgoingPacket(NamedTuple):
     """Octets for the multicast group, or the unicast receivers, of `universe`."""
 
     universe: int
     octets: bytes
 
 
-@dataclass
+@dataclass(slots=True)
 class _Universe:
     number: int
     octets: DataOctets
@@ -92,13 +92,12 @@ class _Universe:
         return self.slots is not None and not self.standing_by
 
     def packet(self, terminated: bool = False) -> OutgoingPacket:
-        assert self.slots is not None, "only universes with a value are sent"
-        octets = self.octets.next(self.sequence, self.slots, terminated)
-        self.sequence = (self.sequence + 1) % 256
-        return OutgoingPacket(self.number, octets)
+        sequence = self.sequence
+        self.sequence = (sequence + 1) % 256
+        return OutgoingPacket(self.number, self.octets.next(sequence, terminated))
 
 
-@dataclass
+@dataclass(slots=True)
 class _Group:
     """Universes whose packets leave together: one, or all with synchronization."""
 
@@ -106,12 +105,14 @@ class _Group:
     phase: Phase = Phase.SILENT
     last: float = -math.inf
     owed: int = 0
+    due: float = math.inf
+    """The time of the next packet, worked out by `plan` at every change: it is asked for far more often."""
 
-    @property
-    def due(self) -> float:
+    def plan(self) -> None:
         if self.phase is Phase.SILENT or not self.is_sent:
-            return math.inf
-        return self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)
+            self.due = math.inf
+        else:
+            self.due = self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)
 
     @property
     def is_sent(self) -> bool:
@@ -120,13 +121,26 @@ class _Group:
     def change(self) -> None:
         extra = SKIPPED_AFTER_RESTART if self.last == -math.inf else 0
         self.owed = max(SETTLED_PACKETS + extra, self.owed)
-        self.phase = Phase.CHANGED
+        was, self.phase = self.phase, Phase.CHANGED
+        # A settling universe waits as long as a changed one.
+        if was is Phase.RESTING or self.due == math.inf:
+            self.plan()
 
-    def packets(self, now: float) -> Iterator[OutgoingPacket]:
+    def assert_again(self) -> None:
+        if self.phase is not Phase.SILENT:
+            self.owed = max(self.owed, SETTLED_PACKETS)
+            self.phase = Phase.SETTLING if self.phase is Phase.RESTING else self.phase
+            self.plan()
+
+    def packets(self, now: float) -> list[OutgoingPacket]:
         self.last = now
-        self.owed = max(0, self.owed - 1)
-        self.phase = Phase.SETTLING if self.owed else Phase.RESTING
-        return (universe.packet() for universe in self.universes if universe.is_sent)
+        if self.owed > 1:
+            self.owed, self.phase, wait_s = self.owed - 1, Phase.SETTLING, PERIOD_S
+        else:
+            self.owed, self.phase, wait_s = 0, Phase.RESTING, KEEPALIVE_S
+        if self.due < math.inf:
+            self.due = now + wait_s
+        return [universe.packet() for universe in self.universes if universe.is_sent]
 
 
 @dataclass
@@ -184,6 +198,7 @@ class Schedule:
         self._groups = [_Group(every)] if sync_address else [_Group([universe]) for universe in every]
         self._group_of = {u.number: group for group in self._groups for u in group.universes}
         self._sync_sequence = 0
+        self._stood_by: frozenset[int] = frozenset()
         self._discovery = _Discovery(wanted=announce is not None)
 
     def put(self, universe: int, slots: bytes) -> None:
@@ -191,8 +206,11 @@ class Schedule:
         target = self._universes[universe]
         if target.slots == slots:
             return
+        is_first = target.slots is None
+        target.octets.put(slots)
         target.slots = slots
-        self._list_universes()
+        if is_first:
+            self._list_universes()
         self._group_of[universe].change()
 
     def go_on_from(self, before: Schedule) -> None:
@@ -206,10 +224,15 @@ class Schedule:
         if self._sync_address == before._sync_address:
             self._sync_sequence = before._sync_sequence
 
-    def stand_by(self, universes: Collection[int]) -> None:
+    def stand_by(self, universes: Set[int]) -> None:
         """Leave these universes to others; a universe no longer among them resumes with its value at once."""
+        if universes == self._stood_by:
+            return
+        self._stood_by = frozenset(universes)
         for number, universe in self._universes.items():
             before, universe.standing_by = universe.standing_by, number in universes
+            if before != universe.standing_by:
+                self._group_of[number].plan()
             if before and universe.is_sent:
                 self._group_of[number].change()
         self._list_universes()
@@ -220,9 +243,7 @@ class Schedule:
     def assert_again(self) -> None:
         """Repeat the settling packets of every universe with a value, for receivers that were unreachable."""
         for group in self._groups:
-            if group.phase is not Phase.SILENT:
-                group.owed = max(group.owed, SETTLED_PACKETS)
-                group.phase = Phase.SETTLING if group.phase is Phase.RESTING else group.phase
+            group.assert_again()
 
     @property
     def waiting(self) -> bool:
@@ -232,7 +253,7 @@ class Schedule:
     @property
     def due(self) -> float:
         """The time of the next packet of `take`: -inf for at once, inf for never."""
-        return min((self._discovery.due, *(group.due for group in self._groups)))
+        return min([self._discovery.due, *[group.due for group in self._groups]])
 
     def take(self, now: float) -> list[OutgoingPacket]:
         """Return the packets that leave at `now`; they count as sent."""

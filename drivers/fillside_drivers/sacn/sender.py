@@ -21,7 +21,7 @@ from fillside_drivers.sacn.options import MULTICAST, SacnDrive, SacnOptions
 from fillside_drivers.sacn.outlet import Outlet, open_outlet
 from fillside_drivers.sacn.schedule import PERIOD_S, TERMINATED_PACKETS, OutgoingPacket, Schedule, Stream
 from fillside_drivers.sacn.sources import RivalSources, notices
-from fillside_drivers.slots import SlotFrame
+from fillside_drivers.slots import SlotFrames
 
 LATE_S = 0.1
 """Delay beyond which a packet counts as late: four frames."""
@@ -43,8 +43,10 @@ class SacnDriver(Driver):
         for channel in setup.channels:
             assert isinstance(channel.drive, SacnDrive), "drives are read by the kind's model"
             by_universe.setdefault(channel.drive.universe, []).append(channel)
-        self._frames = {universe: SlotFrame(channels) for universe, channels in by_universe.items()}
-        self._priorities = {universe: self._options.of(universe).priority or 0 for universe in self._frames}
+        self._universes, self._slots = tuple(by_universe), SlotFrames(by_universe)
+        self._priorities = {
+            universe: self._options.of(universe).priority or 0 for universe in self._universes
+        }
         self._schedule = self._plan()
         self.sources = RivalSources(setup.identity.cid, self._priorities)
         self._rng = random.Random(setup.identity.cid.int)
@@ -57,7 +59,7 @@ class SacnDriver(Driver):
 
     def _plan(self) -> Schedule:
         options, name = self._options, self._options.source_name or self.setup.identity.source_name
-        multicasts = any(MULTICAST in (options.of(universe).to or ()) for universe in self._frames)
+        multicasts = any(MULTICAST in (options.of(universe).to or ()) for universe in self._universes)
         return Schedule(
             self.setup.identity.cid,
             [
@@ -67,7 +69,7 @@ class SacnDriver(Driver):
                     self._priorities[universe],
                     options.preview,
                 )
-                for universe in sorted(self._frames)
+                for universe in sorted(self._universes)
             ],
             options.sync_address,
             name if (multicasts if options.discovery is None else options.discovery) else None,
@@ -78,23 +80,24 @@ class SacnDriver(Driver):
             self._schedule.go_on_from(before._schedule)
 
     async def _open(self) -> None:
-        self._outlet = await open_outlet(self.name, self._options, self._frames, self._rng, self.setup.system)
+        system = self.setup.system
+        self._outlet = await open_outlet(self.name, self._options, self._universes, self._rng, system)
         if self._options.listen:
             listener = Listener(
                 self.sources, self.setup.identity.cid.bytes, self._clock, self._pump, self.setup.system
             )
             try:
-                await listener.open(self._frames, self._options.interface)
+                await listener.open(self._universes, self._options.interface)
             except OSError as error:
                 self._listening_error = f"other sources on our universes cannot be heard: {why(error)}"
             else:
                 self._listener = listener
 
     def _send(self, codes: Mapping[str, int]) -> None:
-        for universe, frame in self._frames.items():
-            if frame.put(codes):
-                self._schedule.put(universe, frame.octets)
-        self._pump()
+        for universe in self._slots.put(codes):
+            self._schedule.put(universe, self._slots.octets(universe))
+        if not self._clock() < self._wake_at <= self._schedule.due:
+            self._pump()
 
     def _pump(self) -> None:
         """Send the packets due, update the health, and set the timer for the next ones."""

@@ -49,7 +49,7 @@ AT_LIMIT = 1e-9
 class ReportModel(BaseModel):
     """Part of an answer; every number is finite or null."""
 
-    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class TargetReport(ReportModel):
@@ -152,19 +152,31 @@ def head_reports(
     even if joint rounding left it one code away.
     """
     outputs, levels = scene.dimmers.outputs(codes), scene.dimmers.levels_from_codes(codes)
-    met = outputs if solved is None else solved
-    return tuple(
-        HeadReport(
-            name=scene.names[i],
-            role=scene.roles[i],
-            output=float(outputs[i]),
-            level=float(levels[i]),
-            wire=scene.wire(i, code),
-            lux=float(rows.own_lux[i]) * float(outputs[i]),
-            at_limit=None if outputs[i] <= 0 else limit_of(limits, i, float(met[i])),
-        )
-        for i, code in enumerate(codes)
+    columns = (
+        scene.names,
+        scene.roles,
+        outputs.tolist(),
+        levels.tolist(),
+        scene.wires(codes),
+        (rows.own_lux * outputs).tolist(),
+        limits_met(limits, outputs, outputs if solved is None else solved),
     )
+    return tuple(
+        HeadReport(name=name, role=role, output=output, level=level, wire=wire, lux=lux, at_limit=at_limit)
+        for name, role, output, level, wire, lux, at_limit in zip(*columns, strict=True)
+    )
+
+
+def limits_met(limits: OutputLimits, outputs: FloatArray, met: FloatArray) -> list[AtLimit | None]:
+    """Return `limit_of` for all heads at the outputs `met` (heads,); None for one whose output is none."""
+    lit = limits.held & (outputs > 0) & (met > 0)
+    full = lit & (met >= limits.most * (1 - AT_LIMIT))
+    found: list[AtLimit | None] = [None] * len(lit)
+    for i in full.nonzero()[0].tolist():
+        found[i] = "full"
+    for i in (lit & ~full & (met <= limits.least * (1 + AT_LIMIT))).nonzero()[0].tolist():
+        found[i] = "floor"
+    return found
 
 
 def limit_of(limits: OutputLimits, i: int, output: float) -> AtLimit | None:

@@ -42,7 +42,7 @@ class Reading(BaseModel):
     it all. `facing` is "head" (each its own), "camera", or a head's name. Ambient light is always in it.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     heads: tuple[Name, ...] = ()
     levels: tuple[Annotated[float, Field(ge=0, le=1)], ...] = ()

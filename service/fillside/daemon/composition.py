@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import importlib
 import logging
 import shlex
 import signal
@@ -21,22 +22,16 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fillside.access.authentication import Authenticator
 from fillside.access.tokens import TokenFile, TokenFileError
 from fillside.background.worker_process import WorkerProcess, Workers
 from fillside.daemon.listeners import OpenListeners, prepare_listeners
 from fillside.daemon.notify import Notifier
 from fillside.daemon.reload import ReloadableParts
 from fillside.daemon.service import Service
-from fillside.doors.http.app import AppContext, make_app
-from fillside.doors.http.connections import Gate
-from fillside.doors.http.invitation import Entrance
-from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind, scheme_of, serving, url_of
-from fillside.doors.http.metrics import Metrics
-from fillside.doors.http.request_checks import HostNames
+from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind, scheme_of, url_of
 from fillside.hold.machine.hold import Hold
 from fillside.metering.assembly import metering
-from fillside.metering.calibrations import calibration_in_use
+from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.runtime.loop import Runner
@@ -232,25 +227,17 @@ async def daemon(
                 runner.jobs.start("advice", runner.advise)
                 runner.jobs.start("live page", runner.live.run)
                 runner.jobs.start("thinning", partial(keep_within_bounds, store, system.unix_clock, clock))
-                tls, gate = settings.tls, Gate(clock)
-                runner.jobs.start("http gate", gate.run)
-                context = AppContext(
-                    runner,
-                    store,
-                    HostNames.of_machine(settings.listen.host, settings.public),
-                    Authenticator(tokens, clock),
-                    Metrics(runner, store, lambda: listeners.figures, gate.table),
-                    Entrance(settings.listen, bound.getsockname()[1], scheme_of(tls), settings.public),
-                    gate,
-                    settings.all_need_token,
-                )
+                # The light is on its way: what the door needs takes as long to import as all before it.
+                await asyncio.to_thread(importlib.import_module, "fillside.daemon.http_door")
+                from fillside.daemon.http_door import http_door
+
                 async with (
                     metering(store, runner, clock, workers),
-                    serving(make_app(context), bound, gate, tls.context if tls else None),
+                    http_door(runner, store, settings, tokens, bound, listeners, clock),
                     listeners,
                 ):
                     parts = ReloadableParts(rig, runner, store, listeners, opened, identity, system, workers)
-                    yield Running(url_of(bound, scheme_of(tls)), parts)
+                    yield Running(url_of(bound, scheme_of(settings.tls)), parts)
                     runner.live.end("stopping: the daemon ends")
             finally:
                 await runner.jobs.close()

@@ -21,7 +21,7 @@ from fillside.daemon.listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.contract import HeldLight
 from fillside.hold.memory.carry_over import leaving_heads
-from fillside.metering.calibrations import calibration_in_use
+from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.whites import white_fade
 from fillside.rig.tables.model import Rig

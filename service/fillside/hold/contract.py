@@ -117,5 +117,8 @@ class HeldLight(LightView, Protocol):
     def remember(self) -> HoldMemory:
         """The data that a restart resumes from."""
 
-    def remedy_question(self) -> RemedyQuestion | None:
+    def remedy_question(self, now_s: float) -> RemedyQuestion | None:
         """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none."""
+
+    def still_asks(self, question: RemedyQuestion) -> bool:
+        """Return true while `remedy_question` lacks this answer; may be called on any thread."""

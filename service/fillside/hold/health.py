@@ -82,17 +82,20 @@ class StudioHealth:
     def __init__(self, scene: Scene, at_s: float) -> None:
         self._drivers_of = [head.drive.driver if head.drive else None for head in scene.rig.heads]
         self._own = {name: _LampState("ok", at_s) for name in scene.names}
+        self._heads: tuple[HeadCondition, ...] | None = None
         self.drivers: dict[str, DriverHealth] = dict.fromkeys(
             dict.fromkeys(n for n in self._drivers_of if n is not None), DriverHealth("ok", at_s)
         )
 
     def take_over(self, other: StudioHealth) -> None:
         """Copy the health of the drivers and heads that both rigs have."""
+        self._heads = None
         self.drivers |= {name: health for name, health in other.drivers.items() if name in self.drivers}
         self._own |= {name: own for name, own in other._own.items() if name in self._own}
 
     def take_in(self, event: HealthEvent, at_s: float) -> None:
         """Apply an event; ignore one about a driver or head that the rig does not have."""
+        self._heads = None
         if isinstance(event, DriverChanged):
             previous = self.drivers.get(event.driver)
             if previous is not None:
@@ -104,10 +107,12 @@ class StudioHealth:
     @property
     def heads(self) -> tuple[HeadCondition, ...]:
         """All heads in the rig's order; a head without a wire has its own state alone."""
-        return tuple(
-            _joined(own, None if driver is None else self.drivers[driver])
-            for own, driver in zip(self._own.values(), self._drivers_of, strict=True)
-        )
+        if self._heads is None:
+            self._heads = tuple(
+                _joined(own, None if driver is None else self.drivers[driver])
+                for own, driver in zip(self._own.values(), self._drivers_of, strict=True)
+            )
+        return self._heads
 
     @property
     def working(self) -> tuple[bool, ...]:

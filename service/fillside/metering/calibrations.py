@@ -8,9 +8,6 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
-
-from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerProcess
 from fillside.calibration.drift.change import HeadChange, change_since
@@ -18,10 +15,10 @@ from fillside.calibration.drift.daylight import with_sensors
 from fillside.calibration.readings import Reading
 from fillside.calibration.result.outcome import weigh
 from fillside.hold.machine.hold import Hold
+from fillside.metering.calibration_in_use import made_at, understood
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
-from fillside.storage.records.metering import StoredCalibration
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
@@ -32,30 +29,6 @@ Applies = Callable[[Calibration | None, str | None], None]
 
 MOST_IN_A_FIT = 200
 _USED = "UPDATE metering SET calibration = ?"
-
-
-def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
-    """The calibration in use and when it was made (ISO 8601, UTC); None and None without one."""
-    used = kept.current_calibration(store)
-    calibration = None if used is None else _understood(used)
-    return (None, None) if used is None or calibration is None else (calibration, made_at(used.at))
-
-
-def _understood(one: StoredCalibration) -> Calibration | None:
-    try:
-        return Calibration.model_validate(one.body)
-    except ValidationError as error:
-        log.error("calibration %d cannot be read (%s); the rig file alone is used", one.id, error)
-        return None
-
-
-def made_at(unix_s: float) -> str:
-    """A Unix time [s] as ISO 8601 in UTC, to the second.
-
-    >>> made_at(0.0)
-    '1970-01-01T00:00:00Z'
-    """
-    return datetime.fromtimestamp(unix_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
@@ -117,7 +90,7 @@ class Calibrator:
         self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
         self.used = kept.current_calibration(store)
-        self.calibration = None if self.used is None else _understood(self.used)
+        self.calibration = None if self.used is None else understood(self.used)
 
     async def begin(self) -> None:
         """Get ready: the first fit is not to be slower than the others."""
@@ -163,7 +136,7 @@ class Calibrator:
     async def go_back(self, rig: Rig, number: int | None) -> bool:
         """Use an earlier calibration, or none; whether there is such a one. NotStoredError as `adopt`."""
         found = await asyncio.to_thread(kept.calibration, self._store, number)
-        calibration = None if found is None else _understood(found)
+        calibration = None if found is None else understood(found)
         if number is not None and calibration is None:
             return False
         await _try_out(rig, calibration)

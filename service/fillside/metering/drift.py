@@ -137,12 +137,12 @@ class _HeadReadings:
 class Drift:
     """What is known of the drift of each head. Unix times come in; the studio's clock is for what goes on."""
 
-    def __init__(self, studio: MeteredStudio, unix_s: float = 0.0) -> None:
+    def __init__(self, studio: MeteredStudio, unix_s: float = 0.0, warming: Warming | None = None) -> None:
         self._studio = studio
         self._calibration, self._rig = studio.light.calibration, studio.light.scene.rig
         self._made: tuple[Rig, Calibration | None, Scene] | None = None
         self._drifts = Drifts.unread(self._sensor_sd_stops(), unix_s)
-        self._warming = Warming(studio.clock)
+        self._warming = Warming(studio.clock) if warming is None else warming
         self._at: dict[str, float] = {}
         self._heard_s = -math.inf
         self._turned_s = studio.clock()

@@ -42,5 +42,6 @@ class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not an error o
 
 
 def done(note: str, state: Any) -> Body:
-    """Return the answer to an order that was obeyed; `state` is None if the visitor may not see it."""
+    """Return the answer to an order that was obeyed; `state` is None if the visitor may not see it
+    or does not need it, as with a position report."""
     return {"ok": True, "note": note, "state": state}

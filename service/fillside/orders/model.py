@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 class _OrderModel(BaseModel):
     """An order; `do` is its word."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     alternatives: ClassVar[tuple[str, str] | None] = None
     """Two fields of which exactly one must be given. The model checks this, but its

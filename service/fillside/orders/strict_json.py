@@ -37,6 +37,21 @@ def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
+def _decoder(constant: Callable[[str], Any], number: Callable[[str], Any]) -> json.JSONDecoder:
+    return json.JSONDecoder(
+        parse_constant=constant, parse_float=number, parse_int=_whole, object_pairs_hook=_unique_keys
+    )
+
+
+def _finite_or_none(text: str) -> float | None:
+    return value if math.isfinite(value := float(text)) else None
+
+
+_STRICT = _decoder(_refuse_constant, _finite)
+_STORED = _decoder(lambda name: None, _finite_or_none)
+_PLAIN = json.JSONEncoder(ensure_ascii=False)
+
+
 def strict_loads(body: bytes | str) -> Any:
     """Parse JSON.
 
@@ -45,7 +60,7 @@ def strict_loads(body: bytes | str) -> Any:
     >>> strict_loads(b'{"do": "follow"}')
     {'do': 'follow'}
     """
-    return _loads(body, _refuse_constant, _finite)
+    return _loads(body, _STRICT)
 
 
 def stored_loads(text: str) -> Any:
@@ -55,11 +70,7 @@ def stored_loads(text: str) -> Any:
     >>> stored_loads('{"by": NaN, "to": 1e999}')
     {'by': None, 'to': None}
     """
-
-    def number(written: str) -> float | None:
-        return value if math.isfinite(value := float(written)) else None
-
-    return _loads(text, lambda name: None, number)
+    return _loads(text, _STORED)
 
 
 def stored_text(value: Any) -> str:
@@ -76,17 +87,13 @@ def stored_text(value: Any) -> str:
     return json.dumps(again, allow_nan=False, separators=(",", ":"))
 
 
-def _loads(body: bytes | str, constant: Callable[[str], Any], number: Callable[[str], Any]) -> Any:
+def _loads(body: bytes | str, decoder: json.JSONDecoder) -> Any:
     try:
         text = body.decode("utf-8") if isinstance(body, bytes) else body
-        value = json.loads(
-            text,
-            parse_constant=constant,
-            parse_float=number,
-            parse_int=_whole,
-            object_pairs_hook=_unique_keys,
-        )
-        json.dumps(value, ensure_ascii=False).encode("utf-8")
+        if text.startswith("\ufeff"):
+            raise json.JSONDecodeError("Unexpected UTF-8 BOM (decode using utf-8-sig)", text, 0)
+        value = decoder.decode(text)
+        _PLAIN.encode(value).encode("utf-8")
     except UnicodeError:
         raise Refusal("bad_order", "the text is not UTF-8") from None
     except RecursionError:

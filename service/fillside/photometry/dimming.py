@@ -304,4 +304,4 @@ def _fraction(value: float) -> float:
 def _fractions(values: FloatArray) -> FloatArray:
     if np.isnan(values).any():
         raise ValueError("a level or an output is a number from 0 to 1, not NaN")
-    return np.clip(values, 0.0, 1.0)
+    return np.minimum(np.maximum(values, 0.0), 1.0)

@@ -46,7 +46,7 @@ class CalibrationPart(BaseModel):
     not an error: it is kept unchanged, and the field stays empty.
     """
 
-    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, defer_build=True)
 
     OPTIONAL: ClassVar[frozenset[str]] = frozenset()
     _unknown: dict[str, Any] = PrivateAttr(default_factory=dict)
@@ -180,7 +180,7 @@ class SensorFactors(CalibrationPart):
 class CalibratedCurve(CalibrationPart, CurveTable):
     """The dimming curve found from the readings, as pairs of level and output."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class CalibratedHead(CalibrationPart):

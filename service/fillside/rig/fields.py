@@ -37,13 +37,13 @@ Stops = Annotated[Number, Field(ge=-12, le=12)]
 class Table(BaseModel):
     """Base of all tables of the rig file: unknown keys and NaN are refused; instances are immutable."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class DriverKeysTable(BaseModel):
     """Base of tables with further keys that the kind of driver validates."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, defer_build=True)
 
     _driver_keys: dict[str, object] = PrivateAttr(default_factory=dict)
 

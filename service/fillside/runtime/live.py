@@ -5,7 +5,8 @@ the state themselves. Readers receive JSON: at most `MOST_PER_SECOND` times a se
 and compared with the last one sent. The difference is written as JSON once and put in every reader's queue, a
 few readers per turn of the event loop, so that a frame that is due never waits behind two hundred readers.
 With many readers, updates are less frequent, so that all readers together take at most a tenth of a
-processor. A reader whose queue is full is too slow: it is dropped, with the reason.
+processor; so they are with so many heads that the state itself takes long to build. A reader whose queue is
+full is too slow: it is dropped, with the reason.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ QUEUE = 60
 READERS_PER_TURN = 4
 TEXTS_PER_SECOND = 1000
 """The limit for all readers together: a hundred of them get ten texts a second each, two hundred five."""
+BUILDING_SHARE = 0.2
+"""The most of the time that goes into building states for readers, whatever the number of heads."""
 MOST_READERS = 300
 """Half of all permitted connections, so that there is always room for orders."""
 
@@ -44,13 +47,15 @@ def difference(old: State, new: State) -> State:
     return {name: value for name, value in new.items() if name not in old or old[name] != value}
 
 
-def pause_s(readers: int) -> float:
+def pause_s(readers: int, built_in_s: float = 0.0) -> float:
     """Return the seconds between two differences, so that no screen jumps and no frame waits.
 
-    >>> pause_s(1), pause_s(200)
-    (0.05, 0.2)
+    `built_in_s` is the time that the latest one took to build.
+
+    >>> pause_s(1), pause_s(200), pause_s(1, 0.02)
+    (0.05, 0.2, 0.1)
     """
-    return max(1 / MOST_PER_SECOND, readers / TEXTS_PER_SECOND)
+    return max(1 / MOST_PER_SECOND, readers / TEXTS_PER_SECOND, built_in_s / BUILDING_SHARE)
 
 
 def as_text(value: Any) -> str:
@@ -163,14 +168,16 @@ class Live:
             self._changed.clear()
             if not self._readers:
                 continue
+            began_s = asyncio.get_running_loop().time()
             state = self._state()
             changes = state if self._missed else difference(self._sent, state)
             self._sent = state
+            built_in_s = asyncio.get_running_loop().time() - began_s
             if changes or beat:
                 self._missed = True
                 await self._hand_round(as_text({"changed": changes}))
                 self._missed = False
-            await asyncio.sleep(pause_s(len(self._readers)))
+            await asyncio.sleep(pause_s(len(self._readers), built_in_s))
 
     async def _hand_round(self, text: str) -> None:
         for number, reader in enumerate(tuple(self._readers), start=1):

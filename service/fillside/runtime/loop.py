@@ -14,15 +14,16 @@ import logging
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from fillside.background.side_jobs import SideJobs
 from fillside.background.turns import Turnstile
-from fillside.balance.remedies.search import remedies
+from fillside.balance.remedies.search import SearchEndedError, remedies
 from fillside.hold.contract import HeldLight
-from fillside.hold.events import Event, RemediesFound
+from fillside.hold.events import Event, RemediesFound, RemedyQuestion
 from fillside.hold.snapshot.state import State as Snapshot
 from fillside.orders.answers import Refusal
 from fillside.orders.model import LightOrder, MeterOrder
@@ -212,11 +213,16 @@ class Runner:
         while True:
             await self._settled.wait()
             self._settled.clear()
-            question = self.light.remedy_question()
+            question = self.light.remedy_question(self._clock())
             if question is None:
                 continue
-            found = await asyncio.to_thread(remedies, question.rig, question.subject, question.calibration)
-            self.event(RemediesFound(question, found))
+            asked = question.rig, question.subject, question.calibration
+            with suppress(SearchEndedError):
+                found = await asyncio.to_thread(remedies, *asked, partial(self._still_asks, question))
+                self.event(RemediesFound(question, found))
+
+    def _still_asks(self, question: RemedyQuestion) -> bool:
+        return self.light.still_asks(question)
 
     def save(self) -> None:
         """Store the data for a restart now."""

@@ -16,11 +16,14 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import Any
 
+import numpy as np
+
 from fillside.background.side_jobs import SideJobs, in_words
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.contract import HeldLight
 from fillside.hold.fading.flash_limiter import LEAST_OUTPUT
 from fillside.hold.memory.undo import History, stored_order
+from fillside.rig.scene.dimmers import FloatArray
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.records.saved_state import state_job, undoable_orders_job
@@ -33,7 +36,8 @@ State = Mapping[str, Any]
 EACH_STOPS = 0.1
 """The light is stored again when any head has changed by this much."""
 AT_REST_S = 1.0
-"""The least time between two writes of changes that do not affect the light, such as a tracked place."""
+"""The least time between two writes of changes that do not affect the light, such as a tracked place, and of
+a light that rests between two reports of a walk."""
 NOT_LASTING = "this will not outlive a restart"
 NO_TAKE = "the takes do not have this"
 NO_LINE = "the journal does not have this"
@@ -46,7 +50,9 @@ class Record:
         self._store, self._clock, self._jobs = store, clock, jobs
         self._journal, self._takes = Journal(store), TakeRecorder(store, clock)
         self._codes: Codes = ()
+        self._stops: FloatArray | None = None
         self._stored_at, self._unstored = -math.inf, True
+        self._rested_at = -math.inf
         self._history: History | None = None
         self._texts: dict[int, str] = {}
 
@@ -68,7 +74,12 @@ class Record:
         """Store changes that nobody waits for, in time."""
         self._unstored = True
         with self._jobs.fence("storage"):
-            if light.codes != self._codes and (light.settled or self._moved_stops(light) >= EACH_STOPS):
+            if light.codes == self._codes:
+                return
+            rests = light.settled and self._clock() >= self._rested_at + AT_REST_S
+            if rests:
+                self._rested_at = self._clock()
+            if rests or self._moved_stops(light) >= EACH_STOPS:
                 self._save(light)
 
     def save(self, light: HeldLight) -> None:
@@ -152,7 +163,7 @@ class Record:
         jobs = [state_job(body, self._store.unix_clock())]
         if (texts := self._orders(light)) is not None:
             jobs.append(undoable_orders_job(texts))
-        self._unstored, self._codes = False, light.codes
+        self._unstored, self._codes, self._stops = False, light.codes, None
         return jobs
 
     def _orders(self, light: HeldLight) -> dict[int, str] | None:
@@ -172,7 +183,10 @@ class Record:
         codes = light.codes
         if len(codes) != len(self._codes):
             return math.inf
-        return light.scene.dimmers.difference_stops(codes, self._codes, LEAST_OUTPUT)
+        if self._stops is None:
+            self._stops = light.scene.dimmers.stops(self._codes, LEAST_OUTPUT)
+        moved = np.abs(light.scene.dimmers.stops(codes, LEAST_OUTPUT) - self._stops)
+        return float(moved.max(initial=0.0))
 
 
 def _fault(error: Exception) -> str:

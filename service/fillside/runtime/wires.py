@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import cast
@@ -46,18 +46,24 @@ class DriversInUse:
         """Yield, for each driver, the channels whose codes changed since `before`, or
         all channels if that is empty."""
         for name, heads in self.heads.items():
-            frame = {
-                channel: code
-                for place, head in heads
-                if not before or codes[place] != before[place]
-                for channel, code in _channels(head, scene.wire_codes(place, codes[place]))
-            }
-            if frame:
+            if frame := _frame(scene, heads, codes, before):
                 yield self.drivers[name], frame
 
 
-def _channels(head: str, codes: Codes) -> Iterator[tuple[str, int]]:
-    return zip(channel_names(head, len(codes)), codes, strict=True)
+def _frame(scene: Scene, heads: Iterable[tuple[int, str]], codes: Codes, before: Codes) -> dict[str, int]:
+    """Return the codes by channel of those of the heads, given by index and name, whose code changed."""
+    whites, frame = scene.whites, {}
+    for place, head in heads:
+        code = codes[place]
+        if before and code == before[place]:
+            continue
+        if whites[place] is None:
+            # Its one channel has its name and its code, as nearly all of some hundred heads have.
+            frame[head] = code
+        else:
+            split = scene.wire_codes(place, code)
+            frame.update(zip(channel_names(head, len(split)), split, strict=True))
+    return frame
 
 
 def drivers_of(

@@ -18,7 +18,6 @@ from fillside.bounds import LARGEST_WAL_OCTETS, MB
 from fillside.storage.folder import PRIVATE_FILE
 from fillside.storage.migrate import migrate
 from fillside.storage.repair.check import damage_text, find_damage, is_folder_error
-from fillside.storage.repair.salvage import insert_rows, renew, salvage_rows
 from fillside.storage.rows import readable_text
 from fillside_drivers.system import SYSTEM, System
 
@@ -62,6 +61,9 @@ def open_or_renew(path: Path, say: ReportLoss, system: System = SYSTEM) -> sqlit
     try:
         return _use_if_intact(path, partial(_open_file, system=system))
     except _DamagedError as error:
+        # Imported where there is damage: hardly ever.
+        from fillside.storage.repair.salvage import renew
+
         say(renew(path, str(error)))
     return _open_file(path, system)
 
@@ -92,6 +94,8 @@ def copy_into(path: Path, connection: sqlite3.Connection, say: ReportLoss) -> No
     try:
         _use_if_intact(path, copy)
     except _DamagedError as error:
+        from fillside.storage.repair.salvage import insert_rows, salvage_rows
+
         found = salvage_rows(path)
         insert_rows(connection, found)
         say(f"the store is damaged ({error}): {found.summary}; it is left as it is until it can be written")

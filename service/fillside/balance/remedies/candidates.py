@@ -45,6 +45,9 @@ NEXT_SETTING = 0.15
 NEARER = tuple(round(0.97 - 0.03 * k, 2) for k in range(17))
 FARTHER = tuple(round(1.04 + 0.06 * k, 2) for k in range(25))
 """Factors of the present distance, the smallest change first."""
+MOST_HEADS_TRIED = 16
+"""Of more heads at a limit, those that give the most light are moved, scrimmed or relamped one by one: among
+so many, a head that gives less brings next to nothing, and a person reads no longer list."""
 NEAREST_HEAD_M, LOWEST_HEAD_M, HIGHEST_HEAD_M = 0.4, 0.3, 3.5
 
 
@@ -118,8 +121,17 @@ def _limited(case: Shortfall) -> Iterator[tuple[Head, str]]:
             yield head, "floor"
 
 
+def _brightest_limited(case: Shortfall) -> Iterator[tuple[Head, str]]:
+    """Yield the same, of many heads only the brightest."""
+    limited = list(_limited(case))
+    lux = {entry.name: entry.lux for entry in case.report.heads}
+    names = sorted(dict.fromkeys(head.name for head, _ in limited), key=lambda name: -lux[name])
+    tried = frozenset(names[:MOST_HEADS_TRIED])
+    yield from ((head, limit) for head, limit in limited if head.name in tried)
+
+
 def _moves(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    for head, limit in _limited(case):
+    for head, limit in _brightest_limited(case):
         yield _along_its_line(case, head, nearer=limit == "full")
 
 
@@ -137,7 +149,7 @@ def _along_its_line(case: Shortfall, head: Head, *, nearer: bool) -> Iterator[Ca
 
 
 def _lamps(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
-    for head, limit in _limited(case):
+    for head, limit in _brightest_limited(case):
         if head.lamp is not None:
             yield _lamp_steps(head, limit)
 
@@ -159,8 +171,9 @@ def _lamp_steps(head: Head, limit: str) -> Iterator[CandidateChange]:
 def _diffusion(case: Shortfall) -> Iterator[Iterator[CandidateChange]]:
     """Yield scrims on each head at its floor, and on all of them together."""
     heads = [head for head, limit in _limited(case) if limit == "floor"]
-    for head in heads:
-        yield _diffusion_steps([head])
+    for head, limit in _brightest_limited(case):
+        if limit == "floor":
+            yield _diffusion_steps([head])
     if len(heads) > 1:
         yield _diffusion_steps(heads)
 

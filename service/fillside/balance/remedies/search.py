@@ -8,7 +8,7 @@ target comes last.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from fillside.balance.remedies.candidates import CURED_STOPS, KINDS, CandidateChange, Shortfall, Trouble
@@ -22,6 +22,10 @@ WORTH_TROUBLE_STOPS = 0.1
 BANDS_STOPS = (0.1, 0.5)
 """The edges of the bands."""
 _DIALS = (Trouble.ISO, Trouble.APERTURE, Trouble.ND, Trouble.FAR_ISO, Trouble.FAR_APERTURE)
+
+
+class SearchEndedError(Exception):
+    """The search ended because its result was no longer wanted."""
 
 
 @dataclass(frozen=True)
@@ -48,19 +52,41 @@ class _TriedChange:
         )
 
 
+def _always() -> bool:
+    return True
+
+
 def remedies(
-    rig: Rig, subject: Sequence[float] | None = None, calibration: Calibration | None = None
+    rig: Rig,
+    subject: Sequence[float] | None = None,
+    calibration: Calibration | None = None,
+    is_wanted: Callable[[], bool] = _always,
 ) -> tuple[Remedy, ...]:
     """Return changes that bring the balance nearer for a subject at a place [m], in the order to try them.
 
     The result is empty if the balance is reached. `leaves_stops` is the error once the change is in the rig.
+    Raises SearchEndedError once the result is no longer wanted, which is asked before each try.
     """
     x, y, z = rig.start if subject is None else subject
     case = Shortfall(rig, (x, y, z), calibration, solve_rig(rig, (x, y, z), None, calibration).report)
     if case.error_stops <= CURED_STOPS:
         return ()
-    found = [best for kind in KINDS for best in _bests(case, kind(case))]
+    found = [best for kind in KINDS for best in _bests(case, _while_wanted(kind(case), is_wanted))]
     return tuple(one.remedy for one in _shutter_last(sorted(found, key=lambda one: one.place)))
+
+
+def _while_wanted(
+    ways: Iterable[Iterable[CandidateChange]], is_wanted: Callable[[], bool]
+) -> Iterator[Iterator[CandidateChange]]:
+    """Yield the same ways, until their result is no longer wanted."""
+
+    def steps(way: Iterable[CandidateChange]) -> Iterator[CandidateChange]:
+        for step in way:
+            if not is_wanted():
+                raise SearchEndedError
+            yield step
+
+    yield from map(steps, ways)
 
 
 def _bests(case: Shortfall, ways: Iterable[Iterable[CandidateChange]]) -> Iterator[_TriedChange]:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
 from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
-from fillside.balance.solver.role_path import Path, rising, role_path
+from fillside.balance.solver.role_path import Path, distinct, rising, role_path
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
@@ -54,7 +54,7 @@ def with_followers(
         fixed_key, fixed_own = float(rows.matrix[LIT] @ fixed), float(rows.matrix[row] @ fixed)
         bends_lux = (own.lux[row] + fixed_own) / share - fixed_key
         bends = np.interp(bends_lux, rising(key.lux[LIT]), key.common)
-        common = np.union1d(key.common, bends)
+        common = distinct(np.concatenate((key.common, bends)))
         lux = key.lux_at(common)
         wanted = (lux[LIT] + fixed_key) * share - fixed_own
         lux = lux + own.lux_at(np.interp(wanted, rising(own.lux[row]), own.common))

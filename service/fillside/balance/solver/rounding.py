@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -36,19 +37,21 @@ def own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> Cod
 
 @dataclass(frozen=True)
 class _Quotient:
-    """A target quotient of two metered quantities, each linear in the chosen outputs."""
+    """A target quotient of two metered quantities, each linear in the chosen outputs; without `below`, a
+    target of the first alone."""
 
-    above: FloatArray
-    below: FloatArray
-    above_rest: float
-    below_rest: float
     wanted: float
+    above: FloatArray
+    above_rest: float
+    below: FloatArray | None = None
+    below_rest: float = 0.0
 
     def error(self, outputs: FloatArray) -> FloatArray:
         """|error| in stops for choices (choices, heads)."""
-        above = np.maximum(outputs @ self.above + self.above_rest, 1e-300)
-        below = np.maximum(outputs @ self.below + self.below_rest, 1e-300)
-        value: FloatArray = np.abs(np.log2(above / below) - math.log2(self.wanted))
+        quotient = np.maximum(outputs @ self.above + self.above_rest, 1e-300)
+        if self.below is not None:
+            quotient /= np.maximum(outputs @ self.below + self.below_rest, 1e-300)
+        value: FloatArray = np.abs(np.log2(quotient) - math.log2(self.wanted))
         return value
 
 
@@ -65,9 +68,8 @@ class _Choice:
     def error(self, outputs: FloatArray) -> FloatArray:
         """Return the larger |error| [stops] of choices (choices, heads); infinite with too much on the
         face."""
-        worst = np.zeros(len(outputs))
-        for quotient in self.quotients:
-            worst = np.maximum(worst, quotient.error(outputs))
+        errors = [quotient.error(outputs) for quotient in self.quotients]
+        worst: FloatArray = reduce(np.maximum, errors) if errors else np.zeros(len(outputs))
         if math.isfinite(self.most_lux):
             lux = outputs @ self.face.T + self.face_rest
             worst = np.where((lux > self.most_lux * (1 + 1e-9)).any(axis=1), np.inf, worst)
@@ -91,7 +93,7 @@ def choose_codes(
     if len(balanced):
         rounding.round_together(_balanced_choice(rows, target, balanced, outputs))
     order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
-    given = ~limits.held & ~np.asarray(metering.scene.fixed)
+    given, solved = ~limits.held & ~np.asarray(metering.scene.fixed), rows.lux(outputs)
     for k, role in order:
         heads = np.flatnonzero(metering.role_masks[role] & limits.held)
         if len(heads):
@@ -101,7 +103,8 @@ def choose_codes(
                 reference_lux(rows, target, role, rule, now),
                 reference_lux(rows, target, role, rule, outputs),
             )
-            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, outputs, now, reference)
+            wanted_lux = float(solved[FIRST_ROLE_ROW + k]) * reference
+            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, now, wanted_lux)
             rounding.round_together(choice)
     return rounding.codes
 
@@ -121,18 +124,15 @@ def _balanced_choice(
     part = rows.matrix[:, heads]
     quotients = []
     if solved[EXPOSURE] > DARK_LUX:
-        nothing = np.zeros(len(heads))
-        quotients.append(
-            _Quotient(part[EXPOSURE], nothing, float(fixed[EXPOSURE]), 1.0, float(solved[EXPOSURE]))
-        )
+        quotients.append(_Quotient(float(solved[EXPOSURE]), part[EXPOSURE], float(fixed[EXPOSURE])))
     if solved[bright] > DARK_LUX and solved[dark] > DARK_LUX:
         wanted = float(solved[bright] / solved[dark])
         if target.read_as == "key+fill:fill":
             both, both_rest = part[bright] + part[dark], float(fixed[bright] + fixed[dark])
-            quotients.append(_Quotient(both, part[dark], both_rest, float(fixed[dark]), wanted + 1))
+            quotients.append(_Quotient(wanted + 1, both, both_rest, part[dark], float(fixed[dark])))
         else:
             quotients.append(
-                _Quotient(part[bright], part[dark], float(fixed[bright]), float(fixed[dark]), wanted)
+                _Quotient(wanted, part[bright], float(fixed[bright]), part[dark], float(fixed[dark]))
             )
     face = [FACE_KEY, FACE_FILL]
     return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(target))
@@ -143,17 +143,15 @@ def _role_choice(
     target: BalanceTarget,
     row: int,
     heads: npt.NDArray[np.intp],
-    outputs: FloatArray,
     now: FloatArray,
-    scale: float,
+    wanted_lux: float,
 ) -> _Choice:
     rest = now.copy()
     rest[heads] = 0.0
     fixed = rows.lux(rest)
-    solved = float(rows.lux(outputs)[row]) * scale
     part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
-    own = _Quotient(part[row], np.zeros(len(heads)), float(fixed[row]), 1.0, solved)
-    return _Choice(heads, (own,) if solved > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
+    own = _Quotient(wanted_lux, part[row], float(fixed[row]))
+    return _Choice(heads, (own,) if wanted_lux > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
 
 
 def _most_lux(target: BalanceTarget) -> float:
@@ -175,7 +173,7 @@ class _Rounding:
         self._floors, self._full = np.array(limits.floor_codes), dimmers.full
         self._near = own + np.array([[-1], [0], [1]])
         self._allowed = (self._near >= self._floors) & (self._near <= self._full)
-        self._near_outputs = dimmers.outputs(np.clip(self._near, 0, self._full))
+        self._near_outputs = dimmers.outputs(np.minimum(np.maximum(self._near, 0), self._full))
         self._present = None if present is None else np.array(present, dtype=np.int64)
         self._present_outputs = None if present is None else dimmers.outputs(present)
         self._codes, self.outputs = own, self._near_outputs[1].copy()
@@ -186,48 +184,72 @@ class _Rounding:
 
     def round_together(self, choice: _Choice) -> None:
         """Take the best codes for a choice's heads, or their present codes if those are nearly as good."""
-        heads = choice.heads
-        options = [np.flatnonzero(self._allowed[:, i]) for i in heads]
-        best = self._all_choices(choice, options) if len(heads) <= TRY_ALL_UP_TO else None
-        steps = self._one_at_a_time(choice, options) if best is None else best
+        heads, kept_outputs = choice.heads, self._kept_outputs(choice.heads)
+        if kept_outputs is not None and _is_good(choice, kept_outputs):
+            self._keep(heads, kept_outputs)
+            return
+        steps = self._all_choices(choice) if len(heads) <= TRY_ALL_UP_TO else self._one_at_a_time(choice)
         codes, outputs = self._near[steps, heads], self._near_outputs[steps, heads]
-        if self._present is not None and self._present_outputs is not None:
-            kept, kept_outputs = self._present[heads], self._present_outputs[heads]
-            allowed = (kept >= self._floors[heads]) & (kept <= self._full[heads])
-            if allowed.all() and _is_nearly_as_good(choice, kept_outputs, outputs):
-                codes, outputs = kept, kept_outputs
+        if kept_outputs is not None and _is_nearly_as_good(choice, kept_outputs, outputs):
+            self._keep(heads, kept_outputs)
+            return
         self._codes[heads], self.outputs[heads] = codes, outputs
 
-    def _all_choices(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
-        table = [self._near_outputs[option, i] for option, i in zip(options, choice.heads, strict=True)]
-        grid = np.stack([axis.ravel() for axis in np.meshgrid(*table, indexing="ij")], axis=1)
-        error = choice.error(grid)
+    def _kept_outputs(self, heads: npt.NDArray[np.intp]) -> FloatArray | None:
+        """Return the outputs of the present codes of heads; None if there are none that are allowed."""
+        if self._present is None or self._present_outputs is None:
+            return None
+        kept = self._present[heads]
+        allowed = (kept >= self._floors[heads]) & (kept <= self._full[heads])
+        return self._present_outputs[heads] if allowed.all() else None
+
+    def _keep(self, heads: npt.NDArray[np.intp], kept_outputs: FloatArray) -> None:
+        assert self._present is not None, "there are codes to keep"
+        self._codes[heads], self.outputs[heads] = self._present[heads], kept_outputs
+
+    def _all_choices(self, choice: _Choice) -> list[int]:
+        options = [np.flatnonzero(self._allowed[:, i]) for i in choice.heads]
+        counts = [len(option) for option in options]
+        steps = np.empty((math.prod(counts), len(counts)), dtype=np.intp)
+        for k, index in enumerate(np.unravel_index(np.arange(len(steps)), counts)):
+            steps[:, k] = options[k][index]
+        error = choice.error(self._near_outputs[steps, choice.heads])
         at = int(np.argmin(error))
         if math.isinf(error[at]):
             return [int(option[0]) for option in options]
-        index = np.unravel_index(at, [len(option) for option in options])
-        return [int(option[int(k)]) for option, k in zip(options, index, strict=True)]
+        chosen: list[int] = steps[at].tolist()
+        return chosen
 
-    def _one_at_a_time(self, choice: _Choice, options: list[npt.NDArray[np.intp]]) -> list[int]:
+    def _one_at_a_time(self, choice: _Choice) -> list[int]:
         """Start from each head's own rounding and change one head at a time while that gains."""
         chosen = [1] * len(choice.heads)
         now = self._near_outputs[1, choice.heads]
         error = float(choice.error(now[np.newaxis])[0])
-        moves = [(k, int(step)) for k, option in enumerate(options) for step in option]
-        move_heads = [k for k, _ in moves]
-        move_outputs = self._near_outputs[[step for _, step in moves], choice.heads[move_heads]]
+        if error <= GOOD_ENOUGH_STOPS:
+            return chosen
+        move_heads, move_steps = self._allowed[:, choice.heads].T.nonzero()
+        move_outputs = self._near_outputs[move_steps, choice.heads[move_heads]]
+        trial = np.repeat(now[np.newaxis], len(move_heads), axis=0)
+        trial[np.arange(len(move_heads)), move_heads] = move_outputs
         for _ in range(len(chosen)):
-            if error <= GOOD_ENOUGH_STOPS:
-                break
-            trial = np.repeat(now[np.newaxis], len(moves), axis=0)
-            trial[np.arange(len(moves)), move_heads] = move_outputs
             errors = choice.error(trial)
             at = int(np.argmin(errors))
             if not errors[at] < error - 1e-12:
                 break
-            error, now = float(errors[at]), trial[at]
-            chosen[moves[at][0]] = moves[at][1]
+            error, head = float(errors[at]), int(move_heads[at])
+            chosen[head] = int(move_steps[at])
+            if error <= GOOD_ENOUGH_STOPS:
+                break
+            trial[:, head] = move_outputs[at]
+            own_moves = move_heads == head
+            trial[own_moves, head] = move_outputs[own_moves]
         return chosen
+
+
+def _is_good(choice: _Choice, kept: FloatArray) -> bool:
+    """Return true for outputs so good that no others are worth a change."""
+    # Two rows, as in the comparison below, so that both sum in the same order.
+    return bool(choice.error(np.stack([kept, kept]))[0] <= WORTH_A_CHANGE_STOPS)
 
 
 def _is_nearly_as_good(choice: _Choice, kept: FloatArray, chosen: FloatArray) -> bool:

@@ -115,7 +115,6 @@ def certain_log2_output(
     """log2 of output (m,) of the heads whose curve is certain; 0 for the others."""
     log2 = np.zeros(len(level))
     for i, curve in enumerate(curves):
-        own = head == i
-        if curve is not None and own.any():
+        if curve is not None and (own := head == i).any():
             log2[own] = np.log2(np.maximum(curve.output_from_level(level[own]), 1e-9))
     return log2

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +42,10 @@ class LightPaths:
         """Only the chosen paths, in that order."""
         return LightPaths(*(getattr(self, part.name)[chosen] for part in fields(self)))
 
+    def and_of(self, other: LightPaths) -> LightPaths:
+        """These paths, then those of another."""
+        return LightPaths(*_joined(self, other))
+
     def moved(self, step: FloatArray) -> LightPaths:
         """The same receptors held a `step` (3,) [m] away, still facing what they face."""
         place = self.place + step
@@ -55,6 +61,30 @@ class PathSensitivities:
     facing: FloatArray
     direct_slopes: FloatArray
     facing_slopes: FloatArray
+
+    def of(self, chosen: IntArray) -> PathSensitivities:
+        """Only those of the chosen paths, in that order."""
+        return PathSensitivities(*(getattr(self, part.name)[chosen] for part in fields(self)))
+
+    def and_of(self, other: PathSensitivities) -> PathSensitivities:
+        """These, then those of other paths."""
+        return PathSensitivities(*_joined(self, other))
+
+    def times(self, count: int) -> PathSensitivities:
+        """What so many equal paths bring in place of each."""
+        return PathSensitivities(*(count * getattr(self, part.name) for part in fields(self)))
+
+    def plus(self, other: PathSensitivities) -> PathSensitivities:
+        """What each path brings together with another from the same head."""
+        return PathSensitivities(*(getattr(self, p.name) + getattr(other, p.name) for p in fields(self)))
+
+
+_Paths = TypeVar("_Paths", LightPaths, PathSensitivities)
+
+
+def _joined(one: _Paths, other: _Paths) -> Iterator[NDArray[Any]]:
+    for part in fields(one):
+        yield np.concatenate([getattr(one, part.name), getattr(other, part.name)])
 
 
 def path_sensitivities(paths: LightPaths, beliefs: Beliefs, figures: FloatArray) -> PathSensitivities:

@@ -7,6 +7,7 @@ uncertainty (JCGM 100:2008, 5.2.2), expanded (6.2).
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -29,7 +30,12 @@ from fillside.calibration.estimate.model import (
     exposure_facing,
 )
 from fillside.calibration.estimate.priors import INTENSITY
-from fillside.calibration.estimate.sensitivities import PathSensitivities, path_sensitivities
+from fillside.calibration.estimate.sensitivities import (
+    LightPaths,
+    PathSensitivities,
+    path_sensitivities,
+    unit,
+)
 from fillside.calibration.estimate.uncertainty import log2_slopes
 from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.result.from_calibration import known_fit
@@ -38,6 +44,7 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
 
 TAPE_SD_M = 0.03
 """How far from where the file says a head that was not metered may stand, along its line [m]: common
@@ -65,6 +72,29 @@ class _There:
     tape: FloatArray
 
 
+@dataclass(frozen=True)
+class _Lit:
+    """What can be metered at the subject with the heads that are lit, apart from where the subject is.
+
+    `cheeks` are the numbers of the paths to the two sides of the face, which face a point beside the subject.
+    `behind` has, for each background role, its row and the heads that light it.
+    """
+
+    lit: tuple[bool, ...]
+    wanted: Quantities
+    cheeks: tuple[IntArray, IntArray]
+    behind: tuple[tuple[int, IntArray], ...]
+
+    def paths_to(self, place: Point, axes: tuple[FloatArray, FloatArray]) -> LightPaths:
+        """The paths to a subject at a place [m] whose cheeks face along the axes (3,)."""
+        paths = self.wanted.paths
+        faced = paths.faced.copy()
+        for of_cheek, axis in zip(self.cheeks, axes, strict=True):
+            faced[of_cheek] = np.array(place) + axis
+        places = np.tile(np.array(place), (len(paths), 1))
+        return replace(paths, place=places, faced=faced, axis=unit(faced - places))
+
+
 class Intervals:
     """The uncertainties of one rig's light, by a calibration or by its labels alone.
 
@@ -74,6 +104,7 @@ class Intervals:
     def __init__(self, rig: Rig, calibration: Calibration | None = None) -> None:
         self._rig, self._calibration = rig, calibration
         self._there: _There | None = None
+        self._with_lit: _Lit | None = None
         self._last: tuple[object, LightUncertainty] | None = None
 
     @cached_property
@@ -150,30 +181,90 @@ class Intervals:
         without readings in place of what labels let one believe."""
         fit = self._fit
         sd = fit.model.beliefs.sd[:, INTENSITY]
-        for i in map(int, np.flatnonzero(~fit.was_read)):
-            block, own = fit.model.head_block(i), i * PER_HEAD + INTENSITY
-            if i in self._stated_stops:
-                rows[:, block], rows[:, own] = 0.0, rows[:, own] * self._stated_stops[i] / sd[i]
-            else:
-                rows[:, own] *= math.hypot(1.0, there.tape[i] / sd[i])
+        for i, stops in self._stated_stops.items():
+            if not fit.was_read[i]:
+                block, own = fit.model.head_block(i), i * PER_HEAD + INTENSITY
+                rows[:, block], rows[:, own] = 0.0, rows[:, own] * stops / sd[i]
+        by_tape = [i for i in np.flatnonzero(~fit.was_read).tolist() if i not in self._stated_stops]
+        wider = [math.hypot(1.0, part) for part in (there.tape[by_tape] / sd[by_tape]).tolist()]
+        rows[:, np.array(by_tape, dtype=np.intp) * PER_HEAD + INTENSITY] *= wider
         return rows
 
     def _there_at(self, place: Point, lit: tuple[bool, ...]) -> _There:
         if self._there is None or (self._there.place, self._there.lit) != (place, lit):
-            fit = self._fit
-            wanted = fit.model.quantities(self._quantities(place, lit))
-            away = np.linalg.norm(fit.model.beliefs.sources.position - np.array(place), axis=1)
+            beliefs, lighting = self._fit.model.beliefs, self._lighting_of(place, lit)
+            paths = lighting.paths_to(place, self._metering.cheek_axes(place))
+            away = np.linalg.norm(beliefs.sources.position - np.array(place), axis=1)
             self._there = _There(
                 place,
                 lit,
-                wanted,
-                path_sensitivities(wanted.paths, fit.model.beliefs, fit.model.figures(fit.z)),
+                *self._with_background(lighting, paths, path_sensitivities(paths, beliefs, self._figures)),
                 2 / math.log(2) * TAPE_SD_M / np.maximum(away, TAPE_SD_M),
             )
         return self._there
 
+    @cached_property
+    def _figures(self) -> FloatArray:
+        return self._fit.model.figures(self._fit.z)
+
+    def _lighting_of(self, place: Point, lit: tuple[bool, ...]) -> _Lit:
+        if self._with_lit is None or self._with_lit.lit != lit:
+            wanted = self._fit.model.quantities(self._quantities(place, lit))
+            of_key, of_fill = (wanted.path[wanted.row == row] for row in (FACE_KEY, FACE_FILL))
+            heads = [i for i, head in enumerate(self._rig.heads) if lit[i] and head.rule != "work"]
+            behind = tuple(
+                (row, np.array(heads, dtype=np.intp))
+                for row, role in enumerate(self._metering.relative_roles, start=FIRST_ROLE_ROW)
+                if role in self._behind
+            )
+            self._with_lit = _Lit(lit, wanted, (of_key, of_fill), behind)
+        return self._with_lit
+
+    @cached_property
+    def _behind(self) -> dict[str, PathSensitivities]:
+        """For each background role, what all heads (n,) send per candela to its aims together, which is the
+        same wherever the subject is."""
+        beliefs, count = self._fit.model.beliefs, self._fit.model.heads
+        camera = np.tile(np.array(self._rig.camera.position), (count, 1))
+        found: dict[str, PathSensitivities] = {}
+        for role in self._metering.relative_roles:
+            own = [head for head in self._rig.heads if head.role == role]
+            if self._metering.role_rules[role] != "background":
+                continue
+            for aim, times in Counter(self._rig.aim_of(head) for head in own).items():
+                place = np.tile(np.array(aim), (count, 1))
+                none = np.zeros(count, dtype=np.bool_)
+                paths = LightPaths(np.arange(count), place, unit(camera - place), none, none, camera)
+                seen = path_sensitivities(paths, beliefs, self._figures).times(times)
+                found[role] = found[role].plus(seen) if role in found else seen
+        return found
+
+    def _with_background(
+        self, lighting: _Lit, paths: LightPaths, here: PathSensitivities
+    ) -> tuple[Quantities, PathSensitivities]:
+        """The quantities and what reaches them, those of the background roles added."""
+        wanted = replace(lighting.wanted, paths=paths)
+        roles = self._metering.relative_roles
+        for row, heads in lighting.behind:
+            # One path a head stands for its paths to all aims; only what it brings is asked of it.
+            count, none = len(heads), np.zeros(len(heads), dtype=np.bool_)
+            nowhere = np.zeros((count, 3))
+            added = LightPaths(heads, nowhere, nowhere, none, none, nowhere)
+            wanted = Quantities(
+                np.concatenate([wanted.row, np.full(count, row)]),
+                np.concatenate([wanted.path, len(wanted.paths) + np.arange(count)]),
+                np.concatenate([wanted.level, np.ones(count)]),
+                wanted.paths.and_of(added),
+                wanted.ambient,
+            )
+            here = here.and_of(self._behind[roles[row - FIRST_ROLE_ROW]].of(heads))
+        return wanted, here
+
     def _quantities(self, place: Point, lit: tuple[bool, ...]) -> list[tuple[list[Term], Direction | None]]:
-        """Lit side, shadow side, exposure, the face's two sides, then the other roles; levels come later."""
+        """Lit side, shadow side, exposure, the face's two sides, then the other roles; levels come later.
+
+        What lights the background is in `_behind`.
+        """
         rig, heads = self._rig, [(i, head) for i, head in enumerate(self._rig.heads) if lit[i]]
         exposed, dome = exposure_direction(rig), rig.meter.receptor == "dome"
         wanted: list[tuple[list[Term], Direction | None]] = [
@@ -187,13 +278,8 @@ class Intervals:
             every = [Term(i, 1.0, place, faced) for i, head in heads if head.rule != "work"]
             wanted.append((every, (rule, "flat")))
         for role in self._metering.relative_roles:
-            own = [head for head in rig.heads if head.role == role]
-            if own[0].rule == "background":
-                aims = [rig.aim_of(head) for head in own]
-                seen = [
-                    Term(i, 1.0, aim, "camera") for aim in aims for i, head in heads if head.rule != "work"
-                ]
-                wanted.append((seen, exposed))
+            if self._metering.role_rules[role] == "background":
+                wanted.append(([], exposed))
             else:
                 wanted.append(
                     ([Term(i, 1.0, place, head.name) for i, head in heads if head.role == role], None)

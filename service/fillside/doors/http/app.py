@@ -5,29 +5,27 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict, dataclass
+from functools import cache
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from aiohttp import web
 
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Need, Permission, check_may_look, check_may_operate, check_may_order
-from fillside.calibration.result.intervals import Intervals
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance, invite
 from fillside.doors.http.manual import ManualRoom
 from fillside.doors.http.metrics import Metrics
-from fillside.doors.http.openapi import document
 from fillside.doors.http.request_checks import HostNames, check_is_json, expect, guard, is_local, token_of
 from fillside.doors.http.responses import json_response, tagged
 from fillside.doors.http.static_page import FIRST, page_files, serve
 from fillside.doors.http.websocket import serve_live
-from fillside.doors.listener import give
+from fillside.doors.listener import POSITION_REPORT, give
 from fillside.hold.snapshot.places import places_of
 from fillside.orders.answers import Refusal, done
 from fillside.orders.registry import kind_of
 from fillside.orders.strict_json import strict_loads
-from fillside.planning.plan import PlanReport, plan_rig
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
@@ -37,6 +35,9 @@ from fillside.storage.records import metering as kept
 from fillside.storage.records.journal import MOST_AT_ONCE, Journal, Visitor, latest_entries
 from fillside.storage.records.takes import latest_takes
 from fillside.storage.store import Store
+
+if TYPE_CHECKING:
+    from fillside.planning.plan import PlanReport
 
 LONGEST_ORDER = 64 * 1024
 ANONYMOUS = Permission("nobody", "view")
@@ -71,11 +72,24 @@ class PlanCache:
             if self._key != (rig, calibration):
                 self._key, self._plans = (rig, calibration), {}
             if wander not in self._plans:
-                add_uncertainty = Intervals(rig, calibration).of
-                self._plans[wander] = await asyncio.to_thread(
-                    plan_rig, rig, calibration, wander=wander, add_uncertainty=add_uncertainty
-                )
+                self._plans[wander] = await asyncio.to_thread(_planned, rig, calibration, wander)
             return self._plans[wander]
+
+
+def _planned(rig: Rig, calibration: Calibration | None, wander: bool) -> PlanReport:
+    # Planning and the estimator are imported by the first who asks for a plan: few ever do.
+    from fillside.calibration.result.intervals import Intervals
+    from fillside.planning.plan import plan_rig
+
+    return plan_rig(rig, calibration, wander=wander, add_uncertainty=Intervals(rig, calibration).of)
+
+
+@cache
+def _document() -> bytes:
+    # The models of all payloads are imported and described for the first who asks what there is to ask for.
+    from fillside.doors.http.openapi import document
+
+    return as_text(document(ROUTES, version("fillside"))).encode("ascii")
 
 
 class Handlers:
@@ -87,10 +101,9 @@ class Handlers:
         self._journal = Journal(context.store)
         self._plans = PlanCache()
         self._manual = ManualRoom()
-        self._document = as_text(document(ROUTES, version("fillside"))).encode("ascii")
 
     async def openapi(self, request: web.Request, holder: Permission) -> web.StreamResponse:
-        return tagged(request, self._document)
+        return tagged(request, await asyncio.to_thread(_document))
 
     async def state(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         return tagged(request, as_text(self._context.runner.state()).encode("ascii"))
@@ -127,8 +140,8 @@ class Handlers:
         source = strict_loads(await self._context.gate.read_body(request))
         check_may_order(holder, kind_of(source))
         note = await give(self._context.runner, source, Visitor(holder.who, "http", request.remote or ""))
-        state = None if holder.may == "meter" else self._context.runner.state()
-        return json_response(done(note, state))
+        shown = holder.may != "meter" and source["do"] != POSITION_REPORT
+        return json_response(done(note, self._context.runner.state() if shown else None))
 
     async def journal(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)

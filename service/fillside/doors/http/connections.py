@@ -17,9 +17,10 @@ import ssl
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from functools import partial
-from typing import cast
+from typing import Any, cast
 
 from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
 
 from fillside.background.turns import Turnstile
 from fillside.doors.http.connection_limits import (
@@ -29,6 +30,7 @@ from fillside.doors.http.connection_limits import (
     End,
     OpenConnection,
 )
+from fillside.doors.http.responses import unguarded_refusal
 from fillside.orders.answers import Refusal
 
 log = logging.getLogger(__name__)
@@ -47,6 +49,11 @@ TLS_SHUTDOWN_S = 2.0
 WRITE_AHEAD = 16 * 1024
 """The send buffer above which a handler waits for its connection."""
 FILES_WANTED = 4096
+MOST_HEADERS = 64
+SHUTDOWN_S = 1.0
+LINGERING_S = 2.0
+"""The time for which the rest of an unwanted body is read, so that its sender gets the answer."""
+IDLE_S = 30.0
 _NO_HANDLE = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 _REASON_TEXTS: dict[End, str] = {
     "one_address": "too many from one address",
@@ -224,6 +231,8 @@ class Gate:
 
     async def read_body(self, request: web.Request) -> bytes:
         """Read the whole body. Raises Refusal if it does not arrive in time or is too long."""
+        if request.content.is_eof() and request.transport is not None:
+            return await request.read()  # nothing to wait for, so the request still has its turn
         connection = self._connections.get(request.protocol)
         if connection is not None:
             self.table.set_phase(connection, "body")
@@ -278,3 +287,57 @@ class Gate:
         if closed >= COLLECT_AFTER:
             self._collected += closed
             gc.collect()
+
+
+def _is_own_fault(record: logging.LogRecord) -> bool:
+    """Return true if a record is about a fault of Fillside; broken requests are only answered."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not isinstance(error, HttpProcessingError | web.RequestPayloadError | ConnectionError)
+
+
+wire_log = logging.getLogger("fillside.http")
+wire_log.addFilter(_is_own_fault)
+
+
+class _RequestProtocol(web.RequestHandler):
+    """aiohttp's protocol, except that an unreadable request gets a refusal of the usual shape."""
+
+    __slots__ = ()
+
+    def handle_error(
+        self,
+        request: web.BaseRequest,
+        status: int = 500,
+        exc: BaseException | None = None,
+        message: str | None = None,
+    ) -> web.StreamResponse:
+        """Answer an unreadable request; the library would quote it on several lines."""
+        answer = super().handle_error(request, status, exc, message)
+        if status < 500:
+            refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)
+            answer = unguarded_refusal(refusal)
+            answer.force_close()
+        return answer
+
+
+@asynccontextmanager
+async def serving(
+    app: web.Application, bound: socket.socket, gate: Gate, tls: ssl.SSLContext | None = None
+) -> AsyncIterator[None]:
+    """Answer requests at `bound` while inside, on the connections that `gate` admits."""
+    options: dict[str, Any] = {
+        "access_log": None,
+        "logger": wire_log,
+        "keepalive_timeout": IDLE_S,
+        "lingering_time": LINGERING_S,
+        "max_headers": MOST_HEADERS,
+    }
+    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **options)
+    await runner.setup()
+    loop, server = asyncio.get_running_loop(), runner.server
+    assert server is not None, "it was just set up"
+    try:
+        async with gate.open(bound, lambda: _RequestProtocol(server, loop=loop, **options), tls):
+            yield
+    finally:
+        await runner.cleanup()

@@ -4,15 +4,31 @@ from __future__ import annotations
 
 import socket
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from pydantic import ValidationError
+from pydantic import Field, ValidationError
 
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Permission
 from fillside.doors.http.listening import Listen, Public
-from fillside.doors.http.payloads import InvitationPayload, InvitationRequest
+from fillside.doors.http.responses import JsonBody
 from fillside.orders.answers import Refusal
+
+
+class InvitationRequest(JsonBody):
+    """A request for a single-use token; `name` is its owner, `may` its permission."""
+
+    may: Annotated[Literal["operate", "view"], Field(description="the permission of the token")] = "operate"
+    name: Annotated[str, Field(max_length=64, description="the owner of the token")] = "phone"
+
+
+class InvitationPayload(JsonBody):
+    """A single-use token, valid until `until` (Unix time), and the addresses of the daemon."""
+
+    token: str
+    until: float
+    addresses: list[str]
+
 
 EXAMPLE_ADDRESSES = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
 """Addresses that RFC 5737 and RFC 3849 reserve for examples: used to look up a route;

@@ -1,55 +1,43 @@
-"""Listening: the address, the certificate, a socket bound early, and requests served late.
+"""Listening: the address, the certificate, and a socket bound early.
 
 The socket is bound before any lamp is touched, so that a daemon whose port is taken stops before it disturbs
-the light; requests are answered only once there is a state to show.
+the light; requests are answered only once there is a state to show. So nothing here needs the HTTP library.
 """
 
 from __future__ import annotations
 
-import asyncio
 import errno
-import logging
+import ipaddress
 import re
 import socket
 import ssl
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from aiohttp import web
-from aiohttp.http_exceptions import HttpProcessingError
-
-from fillside.doors.http.connections import Gate
-from fillside.doors.http.request_checks import is_loopback
-from fillside.doors.http.responses import unguarded_refusal
-from fillside.orders.answers import Refusal
 from fillside.system_errors import why
 from fillside_drivers.plain_files import check_plain
 from fillside_drivers.system import SYSTEM, System
 
-SHUTDOWN_S = 1.0
-LINGERING_S = 2.0
-"""The time for which the rest of an unwanted body is read, so that its sender gets the answer."""
-IDLE_S = 30.0
 BACKLOG = 1024
 RECEIVE_BUFFER, SEND_BUFFER = 32 * 1024, 128 * 1024
 """The system's buffers per connection, doubled by Linux: an order has 64 KiB at most, and answers to a
 visitor who takes none would otherwise grow to megabytes."""
-MOST_HEADERS = 64
 _PUBLIC = re.compile(r"(https?)://((?:\[[0-9a-f:.]+\]|[a-z0-9._-]+)(?::\d{1,5})?)/?", re.IGNORECASE)
 _LISTEN = re.compile(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:\[\]]*)):(?P<port>\d{1,5})")
 
 
-def _is_own_fault(record: logging.LogRecord) -> bool:
-    """Return true if a record is about a fault of Fillside; broken requests are only answered."""
-    error = record.exc_info[1] if record.exc_info else None
-    return not isinstance(error, HttpProcessingError | web.RequestPayloadError | ConnectionError)
+def is_loopback(address: str) -> bool:
+    """Return true if an IP address is a loopback address.
 
-
-wire_log = logging.getLogger("fillside.http")
-wire_log.addFilter(_is_own_fault)
+    >>> is_loopback("127.0.0.1"), is_loopback("::1"), is_loopback("::ffff:127.0.0.1"), is_loopback("10.0.0.1")
+    (True, True, True, False)
+    """
+    try:
+        found = ipaddress.ip_address(address.split("%", maxsplit=1)[0])
+    except ValueError:
+        return False
+    mapped = getattr(found, "ipv4_mapped", None)
+    return (mapped or found).is_loopback
 
 
 class ListenError(Exception):
@@ -183,47 +171,3 @@ def url_of(bound: socket.socket, scheme: str = "http") -> str:
     if host in ("0.0.0.0", "::"):
         host = "127.0.0.1"
     return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"
-
-
-class _RequestProtocol(web.RequestHandler):
-    """aiohttp's protocol, except that an unreadable request gets a refusal of the usual shape."""
-
-    __slots__ = ()
-
-    def handle_error(
-        self,
-        request: web.BaseRequest,
-        status: int = 500,
-        exc: BaseException | None = None,
-        message: str | None = None,
-    ) -> web.StreamResponse:
-        """Answer an unreadable request; the library would quote it on several lines."""
-        answer = super().handle_error(request, status, exc, message)
-        if status < 500:
-            refusal = Refusal("bad_order", "this is no HTTP request that can be read", status=status)
-            answer = unguarded_refusal(refusal)
-            answer.force_close()
-        return answer
-
-
-@asynccontextmanager
-async def serving(
-    app: web.Application, bound: socket.socket, gate: Gate, tls: ssl.SSLContext | None = None
-) -> AsyncIterator[None]:
-    """Answer requests at `bound` while inside, on the connections that `gate` admits."""
-    options: dict[str, Any] = {
-        "access_log": None,
-        "logger": wire_log,
-        "keepalive_timeout": IDLE_S,
-        "lingering_time": LINGERING_S,
-        "max_headers": MOST_HEADERS,
-    }
-    runner = web.AppRunner(app, handle_signals=False, shutdown_timeout=SHUTDOWN_S, **options)
-    await runner.setup()
-    loop, server = asyncio.get_running_loop(), runner.server
-    assert server is not None, "it was just set up"
-    try:
-        async with gate.open(bound, lambda: _RequestProtocol(server, loop=loop, **options), tls):
-            yield
-    finally:
-        await runner.cleanup()

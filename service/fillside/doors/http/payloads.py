@@ -9,8 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
+from fillside.doors.http.invitation import InvitationPayload, InvitationRequest
+from fillside.doors.http.responses import JsonBody
 from fillside.hold.snapshot.places import StudioPlaces
 from fillside.hold.snapshot.state import State
 from fillside.orders import answers
@@ -23,11 +25,7 @@ CODES = (*answers.CODES, "internal")
 DriverWord = Literal["ok", "late", "lost"]
 
 
-class _Body(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class DriftPayload(_Body):
+class DriftPayload(JsonBody):
     """The drift of a head's light since its calibration, in stops, with its standard uncertainty; both are
     null if only the correction from before a restart is known.
 
@@ -43,7 +41,7 @@ class DriftPayload(_Body):
     at: float | None
 
 
-class SideJobPayload(_Body):
+class SideJobPayload(JsonBody):
     """A failing side job: the Unix time of its first failure, the number of failures,
     and the latest reason."""
 
@@ -53,7 +51,7 @@ class SideJobPayload(_Body):
     says: str
 
 
-class StoragePayload(_Body):
+class StoragePayload(JsonBody):
     """The state of storage: `kept` is true if orders are stored, otherwise a note explains."""
 
     kept: bool
@@ -72,15 +70,16 @@ class StatePayload(State):
     storage: StoragePayload
 
 
-class DonePayload(_Body):
-    """The order was carried out. The state is null for a token that may only hand in readings."""
+class DonePayload(JsonBody):
+    """The order was carried out. The state is null for a tracker's report of the subject, and for a token
+    that may only hand in readings."""
 
     ok: Literal[True]
     note: str
     state: StatePayload | None
 
 
-class FaultPayload(_Body):
+class FaultPayload(JsonBody):
     """The reason: `code` for programs, `message` for people; `where` names the part at fault."""
 
     code: Annotated[str, Field(json_schema_extra={"enum": [*CODES]})]
@@ -88,13 +87,13 @@ class FaultPayload(_Body):
     where: str
 
 
-class RefusedPayload(_Body):
+class RefusedPayload(JsonBody):
     """The request was refused; nothing has changed."""
 
     error: FaultPayload
 
 
-class HealthPayload(_Body):
+class HealthPayload(JsonBody):
     """Ready with status 200, not ready with 503. `storage` is ok, or describes its trouble; `says` has a line
     for each part in trouble, including parts that the light does not depend on."""
 
@@ -105,7 +104,7 @@ class HealthPayload(_Body):
     says: list[str]
 
 
-class ReadingPayload(_Body):
+class ReadingPayload(JsonBody):
     """A meter reading; `at` is Unix time; `struck` is the reason why it no longer counts."""
 
     id: int
@@ -116,11 +115,11 @@ class ReadingPayload(_Body):
     struck: str | None
 
 
-class ReadingsPayload(_Body):
+class ReadingsPayload(JsonBody):
     readings: list[ReadingPayload]
 
 
-class CalibrationPayload(_Body):
+class CalibrationPayload(JsonBody):
     """A calibration, with its meter and the numbers of its readings; `used` is true while it is in use."""
 
     id: int
@@ -131,11 +130,11 @@ class CalibrationPayload(_Body):
     used: bool
 
 
-class CalibrationsPayload(_Body):
+class CalibrationsPayload(JsonBody):
     calibrations: list[CalibrationPayload]
 
 
-class TakePayload(_Body):
+class TakePayload(JsonBody):
     """A freeze from `began` to `ended` (Unix time), with its duration and its first and last light.
 
     `ended`, `lasted_s` and `last` are null until it ends; `lasted_s` is also null after a restart in between.
@@ -149,11 +148,11 @@ class TakePayload(_Body):
     last: dict[str, Any] | None
 
 
-class TakesPayload(_Body):
+class TakesPayload(JsonBody):
     takes: list[TakePayload]
 
 
-class JournalEntryPayload(_Body):
+class JournalEntryPayload(JsonBody):
     """An order with its sender, door, address, time (Unix time) and outcome. Refusals that repeat within a
     minute share an entry, with their number and the time of the last."""
 
@@ -169,26 +168,11 @@ class JournalEntryPayload(_Body):
     last_at: float | None
 
 
-class JournalPayload(_Body):
+class JournalPayload(JsonBody):
     entries: list[JournalEntryPayload]
 
 
-class InvitationRequest(_Body):
-    """A request for a single-use token; `name` is its owner, `may` its permission."""
-
-    may: Annotated[Literal["operate", "view"], Field(description="the permission of the token")] = "operate"
-    name: Annotated[str, Field(max_length=64, description="the owner of the token")] = "phone"
-
-
-class InvitationPayload(_Body):
-    """A single-use token, valid until `until` (Unix time), and the addresses of the daemon."""
-
-    token: str
-    until: float
-    addresses: list[str]
-
-
-class KeyPayload(_Body):
+class KeyPayload(JsonBody):
     """A lasting token, and its permission. It is shown only this once."""
 
     token: str

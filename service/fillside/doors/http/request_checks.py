@@ -7,18 +7,17 @@ stop both: the Host that it addresses, and the Origin of the page that sends.
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 import re
 import socket
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
 from fillside.background.side_jobs import SideJobs
 from fillside.doors.http.connections import Gate
+from fillside.doors.http.listening import Public, is_loopback
 from fillside.doors.http.responses import (
     DEFAULT_HEADERS,
     http_error,
@@ -28,28 +27,11 @@ from fillside.doors.http.responses import (
 )
 from fillside.orders.answers import Refusal
 
-if TYPE_CHECKING:
-    from fillside.doors.http.listening import Public
-
 log = logging.getLogger(__name__)
 
 DOOR = "http door"
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "[::1]"})
 _HOST = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+)(?::(?P<port>\d{1,5}))?")
-
-
-def is_loopback(address: str) -> bool:
-    """Return true if an IP address is a loopback address.
-
-    >>> is_loopback("127.0.0.1"), is_loopback("::1"), is_loopback("::ffff:127.0.0.1"), is_loopback("10.0.0.1")
-    (True, True, True, False)
-    """
-    try:
-        found = ipaddress.ip_address(address.split("%", maxsplit=1)[0])
-    except ValueError:
-        return False
-    mapped = getattr(found, "ipv4_mapped", None)
-    return (mapped or found).is_loopback
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import hashlib
 from typing import Any
 
 from aiohttp import web
+from pydantic import BaseModel, ConfigDict
 
 from fillside.orders.answers import INTERNAL, Refusal, RefusalCode
 from fillside.runtime.live import as_text
@@ -37,6 +38,12 @@ STATUS_OF_CODE: dict[RefusalCode, int] = {
     "too_many": 429,
 }
 """The HTTP status of a refusal, by its code."""
+
+
+class JsonBody(BaseModel):
+    """Base of the models of requests and answers; unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 def json_response(body: Any, status: int = 200) -> web.Response:

@@ -31,7 +31,7 @@ FAREWELL_S = 3.0
 
 
 class Inbox(asyncio.Queue[aiomqtt.Message]):
-    """The client's queue of messages, each with its arrival time."""
+    """The messages that have come, each with its arrival time."""
 
     def __init__(self, maxsize: int, clock: Clock) -> None:
         super().__init__(maxsize)
@@ -54,6 +54,21 @@ class Inbox(asyncio.Queue[aiomqtt.Message]):
             message = self.get_nowait()
             found.append((self.taken_s, message))
         return found
+
+
+class _ClientQueue(asyncio.Queue[aiomqtt.Message]):
+    """The client's queue, which stays empty: it passes messages on to the inbox.
+
+    The client's iterator takes a message in three turns of the event loop. So it only watches for the end of
+    the connection, and the inbox is read directly.
+    """
+
+    def __init__(self, inbox: Inbox) -> None:
+        super().__init__()
+        self._inbox = inbox
+
+    def put_nowait(self, item: aiomqtt.Message) -> None:
+        self._inbox.put_nowait(item)
 
 
 class Connection:
@@ -86,7 +101,7 @@ class Connection:
                 # A session that outlives the connection would deliver orders from another moment.
                 clean_start=True,
                 will=will,
-                queue_type=cast(Any, lambda maxsize: self.inbox),
+                queue_type=cast(Any, lambda maxsize: _ClientQueue(self.inbox)),
             )
         except BrokerError as error:
             raise DoorError(f"doors.mqtt: {error.message}") from error
@@ -131,11 +146,18 @@ class Connection:
         """Run the jobs side by side until `stop` is set or the connection breaks."""
         try:
             async with asyncio.TaskGroup() as tasks:
-                running = [tasks.create_task(_as_coroutine(job), name="mqtt door") for job in jobs]
+                running = [
+                    tasks.create_task(_as_coroutine(job), name="mqtt door")
+                    for job in (*jobs, self._until_lost)
+                ]
                 await self.stop.wait()
                 await cancel_tasks(running)
         except* aiomqtt.MqttError as group:
             raise _first_of(group) from None
+
+    async def _until_lost(self) -> None:
+        """Wait until the connection breaks. Raises MqttError then."""
+        await anext(aiter(self.client.messages))
 
     async def subscribe(self, topics: dict[str, int]) -> None:
         """Subscribe to topics, each with its quality of service.
@@ -156,7 +178,7 @@ class Connection:
 
     async def receive(self) -> list[ReceivedMessage]:
         """Wait for a message; return all that have arrived."""
-        first = await anext(aiter(self.client.messages))
+        first = await self.inbox.get()
         came = [(self.inbox.taken_s, first), *self.inbox.drain()]
         now_s, now_unix_s = self._clock(), self._unix_clock()
         found = [_received(message, now_s - at_s, now_unix_s) for at_s, message in came]

@@ -152,6 +152,7 @@ ADDRESSES = (
     Address("do", "an order as JSON", _any, "any order"),
 )
 """Every address that gives an order. ``/fillside/state`` asks for the state instead."""
+_BY_WORD = {word: [each for each in ADDRESSES if each.word == word] for word in {a.word for a in ADDRESSES}}
 
 
 def order_from(message: Message) -> Fields | None:
@@ -168,7 +169,7 @@ def order_from(message: Message) -> Fields | None:
         raise Refusal("bad_order", "an order is one thing; an address has no wildcard", "address")
     parts = message.address.removeprefix(ROOT).split("/")
     if message.address.startswith(ROOT):
-        for address in ADDRESSES:
+        for address in _BY_WORD.get(parts[0], ()):
             name = address.name_in(parts)
             if name is not None:
                 return address.order(name, message.values)

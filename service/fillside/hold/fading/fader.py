@@ -83,8 +83,15 @@ class Fade:
         even = np.exp2(self.even_start + self.even_slope * np.maximum(even_s, 0.0))
         end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
         found = np.where(even_s < 0, self.start + self.slope * at_s, end)
-        low, high = np.minimum(self.start, self.goal), np.maximum(self.start, self.goal)
-        return np.where(at_s >= self.lasts_s, self.goal, np.clip(found, low, high))
+        return np.where(at_s >= self.lasts_s, self.goal, np.minimum(np.maximum(found, self._low), self._high))
+
+    @cached_property
+    def _low(self) -> FloatArray:
+        return np.minimum(self.start, self.goal)
+
+    @cached_property
+    def _high(self) -> FloatArray:
+        return np.maximum(self.start, self.goal)
 
 
 def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
@@ -95,6 +102,8 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
     (1.0, 0.3536)
     """
     low_start, low_goal = start < knee, goal < knee
+    if not (low_start | low_goal).any():
+        return _even_fade(start, goal, speed_stops_s)
     below = low_start & (low_goal | (goal <= knee)) | low_goal & (start <= knee)
     rising = low_start & ~below
     falling = low_goal & ~below
@@ -116,6 +125,25 @@ def fade(start: FloatArray, goal: FloatArray, knee: FloatArray, speed_stops_s: f
         even_slope=even_stops / even_s,
         even_to_s=even_to_s,
         end_slope=np.where(falling, -pace, 0.0),
+        lasts_s=lasts_s,
+    )
+
+
+def _even_fade(start: FloatArray, goal: FloatArray, speed_stops_s: float | FloatArray) -> Fade:
+    """Return a fade above the knees of all heads, which is even from its start to its goal."""
+    even_start = np.log2(start)
+    even_stops = np.log2(goal) - even_start
+    lasts_s = float((np.abs(even_stops) / speed_stops_s).max(initial=0.0))
+    nothing = np.zeros(len(start))
+    return Fade(
+        start=start,
+        goal=goal,
+        slope=nothing,
+        even_from_s=nothing,
+        even_start=even_start,
+        even_slope=even_stops / max(lasts_s, 1e-9),
+        even_to_s=lasts_s,
+        end_slope=nothing,
         lasts_s=lasts_s,
     )
 
@@ -162,6 +190,12 @@ class Lags:
         """True if any head is sent codes ahead of time."""
         return bool(self.late.any())
 
+    @cached_property
+    def gently_stops_s(self) -> FloatArray:
+        """The fastest fade of a head that is back, or was found at another level."""
+        fastest = self.fastest_stops_s
+        return np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
+
     def waits_s(self, moves: BoolArray) -> float:
         """The time a fade of these heads (heads,) waits for the slowest of them to begin [s]."""
         return float(self.latencies_s[moves].max(initial=0.0))
@@ -192,7 +226,7 @@ class Fader:
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
         self.flashes = FlashLimiter(self._outputs)
-        self._from_codes = self._goal = self._codes
+        self._goal = self._low = self._high = self._codes
         self._fade: Fade | None = None
         self._elapsed_s = 0.0
         self._stepped_s = at_s - 1.0
@@ -226,22 +260,21 @@ class Fader:
 
     def aim(self, goal: Codes, speed_stops_s: float) -> None:
         """Fade from the present light to these codes; stuck heads stay."""
-        self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
-        self._was_stuck = self.stuck
+        if self._was_stuck is not self.stuck:
+            self._gentle = self._gentle | (self._was_stuck & ~self.stuck)
+            self._was_stuck = self.stuck
         target = np.where(self.stuck, self._codes, np.array(goal, dtype=np.int64))
         self._goal, self.goal = target, tuple(target.tolist())
-        self._from_codes = self._codes
-        if np.array_equal(target, self._codes):
+        self._low, self._high = np.minimum(self._codes, target), np.maximum(self._codes, target)
+        outputs, moves = self.dimmers.outputs(target), target != self._codes
+        if not moves.any():
             # Less than one code to go: no wire can show a fade.
-            self._rest()
+            self._rest(outputs)
             return
-        waits_s = self._lags.waits_s(target != self._codes)
+        waits_s = self._lags.waits_s(moves)
         self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
-        fastest = self._lags.fastest_stops_s
-        gently = np.where(np.isinf(fastest), fastest, np.minimum(fastest * GENTLE, GENTLE_STOPS_S))
-        fastest = np.where(self._gentle, gently, fastest)
-        speeds = np.minimum(speed_stops_s, fastest)
-        self._fade = fade(self._outputs, self.dimmers.outputs(target), self._knees, speeds)
+        fastest = np.where(self._gentle, self._lags.gently_stops_s, self._lags.fastest_stops_s)
+        self._fade = fade(self._outputs, outputs, self._knees, np.minimum(speed_stops_s, fastest))
 
     def start_from(self, codes: Mapping[int, int], at_s: float) -> None:
         """Continue from the codes, by index, at which heads were found instead of the codes sent."""
@@ -264,18 +297,19 @@ class Fader:
         most = MOST_STEP_S if self._under_way else FRAME_S
         elapsed_s = self._elapsed_s + min(max(at_s - self._stepped_s, 0.0), most)
         self._stepped_s, self._under_way = at_s, True
-        outputs, codes = self._frame(self._fade, elapsed_s)
-        changed = not np.array_equal(codes, self._codes)
+        arrives = elapsed_s >= self._fade.lasts_s
+        outputs, codes = (self._fade.goal, self._goal) if arrives else self._frame(self._fade, elapsed_s)
+        changed = bool((codes != self._codes).any())
         if changed:
-            wire_outputs = self.dimmers.outputs(codes)
+            wire_outputs = outputs if arrives else self.dimmers.outputs(codes)
             self.waits = not self.flashes.admit(wire_outputs, at_s)
             if self.waits:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
             self._gentle = self._gentle & (codes != self._goal)
         self._elapsed_s, self._outputs = elapsed_s, outputs
-        if elapsed_s >= self._fade.lasts_s:
-            self._rest()
+        if arrives:
+            self._rest(outputs)
         return changed
 
     def wake_in(self, at_s: float) -> float | None:
@@ -286,8 +320,6 @@ class Fader:
 
     def _frame(self, way: Fade, elapsed_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
         outputs = way.outputs(max(elapsed_s, 0.0))
-        if elapsed_s >= way.lasts_s:
-            return outputs, self._goal
         if not self._lags.any_late:
             return outputs, self._on_the_way(outputs)
         ahead = way.outputs(np.maximum(elapsed_s + self._lags.leads_s, 0.0))
@@ -296,9 +328,8 @@ class Fader:
     def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
         """Return codes for outputs during a fade, without overshooting the end codes
         that were rounded together."""
-        low, high = np.minimum(self._from_codes, self._goal), np.maximum(self._from_codes, self._goal)
-        return np.minimum(np.maximum(self.dimmers.codes(outputs), low), high)
+        return np.minimum(np.maximum(self.dimmers.codes(outputs), self._low), self._high)
 
-    def _rest(self) -> None:
+    def _rest(self, outputs: FloatArray) -> None:
         self._fade, self._under_way, self.waits = None, False, False
-        self._outputs = self.dimmers.outputs(self._codes)
+        self._outputs = outputs

@@ -20,9 +20,9 @@ BoolArray = npt.NDArray[np.bool_]
 TURN_STOPS = 0.1
 LEAST_OUTPUT = 0.01
 MOST_TURNS = 3
-WINDOW_S = 1.0 + 0.03
-"""A second, and the longest time for which a wire holds back a frame: one packet of DMX512-A, 23 ms, and some
-for a busy machine."""
+WINDOW_S = 1.0 + 0.06
+"""A second, two packets of DMX512-A, 23 ms each, and some for a busy machine. A wire may hold back a frame
+and drop an extreme for which no packet had room; then a turn is seen so much later."""
 _SLACK_STOPS = 1e-9
 _LONG_AGO_S = -1e9
 
@@ -70,9 +70,8 @@ class FlashLimiter:
         may have gone the other way."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
-        turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)
-        unsure = self._way == 0
-        return turns | (unsure & (back_down | back_up))
+        turns: BoolArray = ((self._way >= 0) & back_down) | ((self._way <= 0) & back_up)
+        return turns
 
 
 def _stops(outputs: FloatArray) -> FloatArray:

@@ -20,7 +20,6 @@ from fillside.calibration.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops
-from fillside.photometry.dimming import level_from_code
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point
@@ -101,8 +100,8 @@ class Balancing:
         self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
     ) -> LightUncertainty:
         """Return the uncertainty of the light of codes at a place [m], from the original calibration."""
-        scales = self.scene.full_scales
-        levels = [level_from_code(code, scale) for code, scale in zip(codes, scales, strict=True)]
+        full = self.scene.dimmers.full
+        levels = np.where(full > 0, np.array(codes) / np.maximum(full, 1), 0.0).tolist()
         heads = zip(codes, self.scene.fixed, working, strict=True)
         lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
         return self._intervals.at(place, levels, lit, target)

@@ -81,7 +81,9 @@ class CurrentSolution:
         self.rest()
         self._pursued_s = time_s
         place, solution = self._solve_there(target)
-        off = math.inf if too_bright else self._off_stops(place, target, solution)
+        # Without a band the light follows however far off it is.
+        follows = too_bright or self._pace.band_stops == 0
+        off = math.inf if follows else self._off_stops(place, target, solution)
         step = self._pace.step(off, subject.unmoved_s, no_walk or subject.walked)
         if step == "stay":
             return False

@@ -7,7 +7,7 @@ everything."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
@@ -85,17 +85,21 @@ class Intent:
     def rig(self, file: Rig) -> Rig:
         """Return the rig with ordered values replacing those of its file. Raises
         ValueError if they do not fit."""
-        camera = Camera.model_validate(merged_camera(file.camera, self.camera))
-        table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
-        for name in ("relative", "against"):
-            if name in self.balance:
-                table[name] = {**getattr(file.balance, name), **self.balance[name]}
-        return file.model_copy(update={"camera": camera, "balance": Balance.model_validate(table)})
+        ordered: dict[str, Camera | Balance] = {}
+        if self.camera:
+            ordered["camera"] = Camera.model_validate(merged_camera(file.camera, self.camera))
+        if self.balance:
+            table = {**file.balance.model_dump(exclude_unset=True), **self.balance}
+            for name in ("relative", "against"):
+                if name in self.balance:
+                    table[name] = {**getattr(file.balance, name), **self.balance[name]}
+            ordered["balance"] = Balance.model_validate(table)
+        return file.model_copy(update=ordered) if ordered else file
 
-    def target(self, file: Rig) -> BalanceTarget:
-        """Return the balance target without trims. Raises ValueError if the camera
-        leaves the exposure open."""
-        target = target_from_rig(self.rig(file))
+    def target(self, ordered: Rig) -> BalanceTarget:
+        """Return the balance target without trims, from the result of `rig`. Raises
+        ValueError if the camera leaves the exposure open."""
+        target = target_from_rig(ordered)
         return replace(target, exposure_lux=target.exposure_lux * 2.0**self.exposure_stops)
 
     def effective_rig(self, file: Rig) -> Rig:
@@ -110,11 +114,8 @@ class Intent:
 
     def changed_from(self, other: Intent) -> dict[str, Any]:
         """Return the fields that differ from another intent, with this one's values."""
-        return {
-            f.name: getattr(self, f.name)
-            for f in fields(self)
-            if getattr(self, f.name) != getattr(other, f.name)
-        }
+        others = vars(other)
+        return {name: value for name, value in vars(self).items() if value != others[name]}
 
 
 def trim_table(trims: Trims) -> dict[str, TrimWord]:

@@ -41,14 +41,14 @@ class Aim:
         self._ordered_until_s = -math.inf
         self._unhurried_stops_s: float | None = None
         self.dip: Dip | None = None
-        self.put_in_force(intent, retarget=True)
+        self.put_in_force(intent, intent.rig(rig))
 
-    def put_in_force(self, intent: Intent, retarget: bool) -> None:
-        """Put an intent in force, with a new balance target if that differs. Ends a dip."""
+    def put_in_force(self, intent: Intent, ordered: Rig | None) -> None:
+        """Put an intent in force. Ends a dip. `ordered` is the rig as the intent orders it; None if the
+        balance target stays."""
         self.intent, self.dip = intent, None
-        if retarget:
-            self.target = intent.target(self._rig)
-            self.when_lost = intent.rig(self._rig).balance.when_lost
+        if ordered is not None:
+            self.target, self.when_lost = intent.target(ordered), ordered.balance.when_lost
 
     @property
     def order_speed(self) -> float:
@@ -116,9 +116,12 @@ class Aim:
         """Follow the subject if the balance acts and the pace allows it."""
         if not self.intent.acts:
             self._solution.rest()
-        elif self._solution.pursue(self.target, time_s, self.is_too_bright(self.codes)):
+        elif self._solution.pursue(self.target, time_s, self._goes_too_bright()):
             follows = time_s >= self._ordered_until_s
             self._go(self._rig.hold.follow_speed_stops_s if follows else self.order_speed)
+
+    def _goes_too_bright(self) -> bool:
+        return self.target.most_lux is not None and self.is_too_bright(self.codes)
 
     def _go(self, speed_stops_s: float) -> None:
         codes = self.codes
@@ -135,6 +138,8 @@ def intended_codes(
     """Return the codes an intent asks for; `untrimmed` are the codes of the balance
     for a subject `balanced_at` [m]."""
     codes = _without_leaving(balancing, intent, target, untrimmed, balanced_at)
+    if not intent.leaving:
+        return codes
     return tuple(0 if i in intent.leaving else code for i, code in enumerate(codes))
 
 

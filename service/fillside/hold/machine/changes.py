@@ -77,11 +77,13 @@ class OrderContext:
 class IntentChange:
     """The intent after an order, and the note to return with "done".
 
-    `untrimmed`, if given, replaces the codes that the balance would choose.
+    `ordered`, if given, is the rig as that intent orders it, from which its target is made. `untrimmed`, if
+    given, replaces the codes that the balance would choose.
     """
 
     intent: Intent
     note: str | None = None
+    ordered: Rig | None = None
     untrimmed: Codes | None = None
 
 
@@ -226,7 +228,7 @@ def camera(context: OrderContext, order: CameraOrder) -> IntentChange:
     settings = order.settings
     over = {k: v for k, v in context.intent.camera.items() if not _replaced(k, settings)}
     change = _with_target(context, replace(context.intent, camera={**over, **settings}), next(iter(settings)))
-    if change.intent.rig(context.rig).balance.exposure == "camera":
+    if change.ordered is not None and change.ordered.balance.exposure == "camera":
         return change
     note = "the exposure is held at a number of lux; the camera's settings do not change it"
     return replace(change, note=note)
@@ -241,7 +243,8 @@ def _replaced(key: str, settings: Mapping[str, Any]) -> bool:
 def _with_target(context: OrderContext, intent: Intent, where: str) -> IntentChange:
     """Return the change if its target is within the limits. Raises Refusal."""
     try:
-        target = intent.target(context.rig)
+        ordered = intent.rig(context.rig)
+        target = intent.target(ordered)
     except ValidationError as error:
         raise Refusal("bad_order", _first_sentence(error), where) from None
     except ValueError as error:
@@ -252,7 +255,7 @@ def _with_target(context: OrderContext, intent: Intent, where: str) -> IntentCha
             f"that asks for {target.exposure_lux:.3g} lx; it can be {LEAST_LUX:g} to {MOST_LUX:.0f} lx",
             where,
         )
-    return IntentChange(intent, context.noted)
+    return IntentChange(intent, context.noted, ordered)
 
 
 def _first_sentence(error: ValidationError) -> str:
@@ -307,13 +310,13 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
     if intent.alone is not None or intent.mode == "dark":
         shows = "one head alone" if intent.alone is not None else "the studio dark"
         raise Refusal("not_now", f"there is no balance to keep with {shows}")
-    target = intent.target(context.rig)
+    rig = intent.rig(context.rig)
+    target = intent.target(rig)
     exposure_lux = context.measured_now(target).exposure_lux
     # Roles metered against the exposure are measured against the exposure that is kept.
     now = context.measured_now(replace(target, exposure_lux=exposure_lux))
     if now.ratio is None or exposure_lux <= 0:
         raise Refusal("not_now", "there is no ratio to keep: key and fill must both be on and answer")
-    rig = intent.rig(context.rig)
     try:
         ratio = ratio_number(now.ratio, rig.balance.read_as)
     except ValueError as error:

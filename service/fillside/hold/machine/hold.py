@@ -9,7 +9,7 @@ in `transitions` says what an order changes; `aim` says where the light goes fro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,18 +26,20 @@ from fillside.hold.intent.balancing import Balancing
 from fillside.hold.intent.current_solution import CurrentSolution
 from fillside.hold.intent.intent import SOLVE_FIELDS, TARGET_FIELDS, Intent
 from fillside.hold.machine.aim import Aim
-from fillside.hold.machine.changes import OrderContext, place_of
+from fillside.hold.machine.changes import IntentChange, OrderContext, place_of
 from fillside.hold.machine.identify import dip_of
 from fillside.hold.machine.transitions import TRANSITIONS
 from fillside.hold.memory.carry_over import continuing_heads, corrected_calibration
 from fillside.hold.memory.hold_memory import HoldMemory, remember, resume
 from fillside.hold.memory.undo import History, Undoable, undoable_orders
 from fillside.hold.snapshot.snapshot import (
+    ADVISED_AFTER_S,
     Advice,
     Bookkeeping,
     PresentLight,
     curable,
     judged_light,
+    limits_of_light,
     note_after,
     state_of,
 )
@@ -237,7 +239,7 @@ class Hold:
         self._aim.intent = before
         if isinstance(order, Move):
             self._subject.put(change.intent.place, time_s)
-        self._change(change.intent, time_s, self._solution.codes, change.untrimmed)
+        self._change(change, changed.keys(), time_s, self._solution.codes)
         return self._obeyed(phrase, now_s, change.note, changed)
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
@@ -301,7 +303,7 @@ class Hold:
         """
         if self._snapshot is None:
             beside = Bookkeeping(
-                remedies=self._advice.remedies,
+                remedies=self._advice.remedies_at(self._subject.place),
                 waits=self._fader.waits,
                 drivers=self._health.drivers,
                 calibrated_at=self._calibrated_at,
@@ -313,16 +315,27 @@ class Hold:
             self._snapshot = state_of(self._light_at(self._fader.codes, self._fader.goal), beside)
         return self._snapshot
 
-    def remedy_question(self) -> RemedyQuestion | None:
-        """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none."""
-        if self._fader.moving:
+    def remedy_question(self, now_s: float) -> RemedyQuestion | None:
+        """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none.
+
+        Nothing is asked during a fade, or of a tracked subject that has not stayed at its place for a while.
+        """
+        time_s = self._clock.peek(now_s, self._fader.moving)
+        if self._fader.moving or self._subject.stays_s(time_s) < ADVISED_AFTER_S:
             return None
-        question = None
-        if curable(self.snapshot().limits):
+        question, place = None, self._subject.place
+        if curable(limits_of_light(self._light_at(self._fader.codes, self._fader.goal))):
             believed = corrected_calibration(self._calibration, self.corrected)
-            question = RemedyQuestion(self.effective_rig, self._subject.place, believed)
-        self._snapshot = None
-        return self._advice.ask(question)
+            question = RemedyQuestion(self.effective_rig, place, believed)
+        shown = self._advice.remedies_at(place)
+        asked = self._advice.ask(question)
+        if self._advice.remedies_at(place) != shown:
+            self._snapshot = None
+        return asked
+
+    def still_asks(self, question: RemedyQuestion) -> bool:
+        """Return true while `remedy_question` lacks this answer; may be called on any thread."""
+        return self._advice.is_open(question, self._subject.place)
 
     def _read_clock(self, now_s: float) -> float:
         return self._clock.read(now_s, self._fader.moving)
@@ -400,7 +413,9 @@ class Hold:
         self._aim.intent = replace(self._aim.intent, place=self._subject.place)
         if "place" in last.before:
             self._subject.put(last.before["place"], time_s)
-        self._change(replace(self._aim.intent, **last.before), time_s, last.untrimmed, None)
+        intent = replace(self._aim.intent, **last.before)
+        changed = intent.changed_from(self._aim.intent)
+        self._change(IntentChange(intent), changed.keys(), time_s, last.untrimmed)
         return self._obeyed("undo", now_s, f"undone: {last.do}", last.before)
 
     def _identify(self, order: Identify, now_s: float) -> OrderAnswer:
@@ -409,17 +424,19 @@ class Hold:
         self._aim.show(dip, self._read_clock(now_s))
         return self._obeyed(phrase_of(order), now_s, note, {})
 
-    def _change(self, intent: Intent, time_s: float, present: Codes, untrimmed: Codes | None) -> None:
-        """Put an intent in force; `untrimmed` codes are used as given, otherwise
-        chosen near the present ones."""
-        changed = intent.changed_from(self._aim.intent).keys()
-        self._aim.put_in_force(intent, retarget=bool(changed & TARGET_FIELDS))
+    def _change(self, change: IntentChange, changed: Set[str], time_s: float, present: Codes) -> None:
+        """Put an intent with these `changed` fields in force; without codes of its own it is solved near the
+        present ones."""
+        intent = change.intent
         if changed & TARGET_FIELDS:
+            self._aim.put_in_force(intent, change.ordered or intent.rig(self._file))
             self._balancing.count_on(self._policy)
+        else:
+            self._aim.put_in_force(intent, None)
         if self.acts and changed & SOLVE_FIELDS:
             self._solution.take(self._aim.target, present)
-        if untrimmed is not None:
-            self._solution.codes = untrimmed
+        if change.untrimmed is not None:
+            self._solution.codes = change.untrimmed
         self._aim.as_ordered(time_s)
 
     def _context(self, intent: Intent) -> OrderContext:

@@ -26,7 +26,7 @@ _T = TypeVar("_T")
 
 
 class _RememberedModel(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Code(_RememberedModel):
@@ -200,7 +200,7 @@ def _resumed(stored: HoldMemory, scene: Scene) -> StartingPoint:
         trims=trims_of(stored.trims, scene),
     )
     try:
-        intent.target(rig)
+        intent.target(intent.rig(rig))
     except ValueError:
         intent = replace(intent, balance={}, exposure_stops=0.0, camera={})
         notes = [*notes, "what was ordered before does not fit the rig file any more; the file counts"]

@@ -70,8 +70,10 @@ class History:
 
     def _is_for_a_meter(self, order: Undoable) -> bool:
         word = order.do.split()[0]
-        alone = next((one.do.split()[0] for one in reversed(self._orders) if "alone" in one.before), "")
-        return word == "show" or (word == "all" and alone != "only")
+        if word != "all":
+            return word == "show"
+        began = next((one.do.split()[0] for one in reversed(self._orders) if "alone" in one.before), "")
+        return began != "only"
 
     def take_back(self) -> Undoable:
         """Remove and return the last order. Raises Refusal if there is none."""
@@ -92,7 +94,7 @@ class History:
 
 
 class _HistoryModel(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Before(_HistoryModel):
@@ -211,7 +213,7 @@ def _can_be(intent: Intent, rig: Rig) -> bool:
     if intent.mode != "follow" and intent.kept is None:
         return False
     try:
-        intent.target(rig)
+        intent.target(intent.rig(rig))
     except (ValueError, ArithmeticError):
         return False
     return True

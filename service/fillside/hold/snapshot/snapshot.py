@@ -17,7 +17,7 @@ import numpy as np
 
 from fillside.balance.judgement.reasons import JudgedLight, trims_short
 from fillside.balance.judgement.verdict import CURABLE, Circumstances, LightVerdict, judge
-from fillside.balance.report import LimitReport, Remedy, achieved_of, face_of, head_reports
+from fillside.balance.report import LimitReport, Remedy, achieved_of, face_of, limits_met
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
 from fillside.hold.events import RemediesFound, RemedyQuestion
@@ -44,7 +44,7 @@ from fillside.hold.snapshot.state import (
     SubjectSeen,
 )
 from fillside.hold.tracking.subject import TrackedSubject
-from fillside.rig.tables.model import Rig
+from fillside.rig.tables.model import Point, Rig
 
 
 @dataclass(frozen=True)
@@ -174,6 +174,11 @@ def curable(limits: tuple[LimitReport, ...]) -> bool:
     return any(limit.at in CURABLE for limit in limits)
 
 
+def limits_of_light(now: PresentLight) -> tuple[LimitReport, ...]:
+    """Return the limits in `state_of`, without the rest of the state."""
+    return judge(now.judged, now.circumstances).limits
+
+
 def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     """Return the whole state: the present light at the subject, and the limits that
     will apply once the fade ends."""
@@ -217,28 +222,48 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
 
 
 def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
-    balancing, light = now.balancing, now.judged
+    balancing, light, scene = now.balancing, now.judged, now.balancing.scene
     # Joint rounding may leave a head one code short of its limit, so at rest the solution decides.
     met = balancing.outputs(now.codes)
     if now.intent.acts:
         met = np.where(np.array(now.codes) == np.array(now.lasting), light.unrounded, met)
-    present = head_reports(balancing.scene, balancing.limits, light.rows, now.codes, met)
-    goal = head_reports(balancing.scene, balancing.limits, light.rows, now.goal)
-    lux = light.rows.own_lux * balancing.outputs(with_reported_codes(now.codes, now.health))
+    outputs, goals = balancing.outputs(now.codes), _goals(now)
+    columns = (
+        outputs.tolist(),
+        scene.dimmers.levels_from_codes(now.codes).tolist(),
+        scene.wires(now.codes),
+        (light.rows.own_lux * balancing.outputs(with_reported_codes(now.codes, now.health))).tolist(),
+        limits_met(balancing.limits, outputs, met),
+    )
     return tuple(
-        HeadNow.model_construct(
-            **{**head.__dict__, "lux": float(lux[i])},
-            goal=Goal(output=to.output, level=to.level, wire=to.wire),
+        HeadNow(
+            name=scene.names[i],
+            role=scene.roles[i],
+            output=output,
+            level=level,
+            wire=wire,
+            lux=lux,
+            at_limit=at_limit,
+            goal=goals[i],
             settled=now.codes[i] == now.goal[i],
             works=health.state != "lost",
             state=health.state,
             since=health.since_s + now.unix_s,
-            says_level=level_reported(balancing.scene.full_scales[i], health.code),
+            says_level=level_reported(scene.full_scales[i], health.code),
             answers=health.answers,
             confirmed=health.confirmed,
         )
-        for i, (head, to, health) in enumerate(zip(present, goal, now.health, strict=True))
+        for i, (health, output, level, wire, lux, at_limit) in enumerate(
+            zip(now.health, *columns, strict=True)
+        )
     )
+
+
+def _goals(now: PresentLight) -> list[Goal]:
+    scene = now.balancing.scene
+    outputs, levels = now.balancing.outputs(now.goal), scene.dimmers.levels_from_codes(now.goal)
+    ends = zip(outputs.tolist(), levels.tolist(), scene.wires(now.goal), strict=True)
+    return [Goal(output=output, level=level, wire=wire) for output, level, wire in ends]
 
 
 def _balance(now: PresentLight) -> BalanceNow:
@@ -313,6 +338,9 @@ def _ticks(
 SAME_PLACE_M = 0.1
 """A move of the subject by less than this leaves the remedies valid, as they move
 lamps and set the camera."""
+ADVISED_AFTER_S = 1.0
+"""The time for which a tracked subject stays at a place before remedies are looked for there: for one that
+walks they would be out of date before they are found."""
 
 
 class Advice:
@@ -333,12 +361,21 @@ class Advice:
         if self._question is not None and found.question == self._question:
             self._found = found.remedies
 
-    @property
-    def remedies(self) -> tuple[Remedy, ...]:
-        """The remedies found for the open question."""
-        return self._found or ()
+    def is_open(self, question: RemedyQuestion, place: Point) -> bool:
+        """Return true while a question lacks an answer and is that of a subject at a place [m]."""
+        return question is self._question and self._found is None and _is_near(place, question)
+
+    def remedies_at(self, place: Point) -> tuple[Remedy, ...]:
+        """Return the remedies found for a subject at a place [m]."""
+        if self._question is None or self._found is None or not _is_near(place, self._question):
+            return ()
+        return self._found
+
+
+def _is_near(place: Point, question: RemedyQuestion) -> bool:
+    return math.dist(place, question.subject) <= SAME_PLACE_M
 
 
 def _same(one: RemedyQuestion, other: RemedyQuestion) -> bool:
-    near = math.dist(one.subject, other.subject) <= SAME_PLACE_M
-    return near and one.rig == other.rig and one.calibration == other.calibration
+    same = _is_near(one.subject, other) and one.calibration == other.calibration
+    return same and one.rig == other.rig

@@ -11,6 +11,8 @@ from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M
 
 Source = Literal["file", "hand", "tracker"]
 
+STAYS_WITHIN_M = 0.1
+"""A subject that a tracker sees move by less than this stays at its place."""
 QUICK_S = 0.3
 """The time within which a walk must be followed; jitter left in a mean of this length
 reaches the light after a walk."""
@@ -27,16 +29,20 @@ class TrackedSubject:
         self.source: Source = source
         self.place: Point = place
         self.reported_s: float | None = None
+        self._stays: tuple[Point, float] = (place, -math.inf)
 
     def put(self, place: Point, at_s: float) -> None:
         """Set the exact place of the subject."""
         self._filter.put(place, at_s)
         self.place, self.source = place, "hand"
+        self._stays = (place, -math.inf)
 
     def report(self, place: Point, at_s: float) -> None:
         """Add a tracker's report; the caller has checked it with `why_not`."""
         self.place = self._filter.report(place, at_s)
         self.source, self.reported_s = "tracker", at_s
+        if math.dist(self.place, self._stays[0]) > STAYS_WITHIN_M:
+            self._stays = (self.place, at_s)
 
     def why_not(self, place: Point) -> str | None:
         """Return the reason why the subject cannot be at a place [m], or None; cheap
@@ -54,6 +60,10 @@ class TrackedSubject:
         discs = min(distance_to_disc_m(place, head, self._rig.aim_of(head)) for head in self._rig.heads)
         edge = FARTHEST_M - math.dist(place, self._rig.first_mark)
         return min(discs - NEAREST_M, edge, place[2] - LOWEST_M, HIGHEST_M - place[2])
+
+    def stays_s(self, time_s: float) -> float:
+        """Return the time for which the subject has stayed at its place [s]; infinite for one set by hand."""
+        return time_s - self._stays[1]
 
     @property
     def unmoved_s(self) -> float:

@@ -14,6 +14,12 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
+def _index(heads: Sequence[int]) -> slice | IntArray:
+    # Heads that follow one another need no copy, and in a rig of hundreds most do.
+    first, last = heads[0], heads[-1]
+    return slice(first, last + 1) if last - first + 1 == len(heads) else np.array(heads)
+
+
 class Dimmers:
     """The dimming curves and wires of a rig; arrays have one entry per head, in the rig's order.
 
@@ -35,7 +41,9 @@ class Dimmers:
         for i, pair in enumerate(zip(curves, full_scales, strict=True)):
             if not fixed[i]:
                 groups.setdefault(pair, []).append(i)
-        self._groups = [(np.array(heads), curve, scale) for (curve, scale), heads in groups.items()]
+        self._groups = [(_index(heads), curve, scale) for (curve, scale), heads in groups.items()]
+        alike = len(groups) == 1 and len(next(iter(groups.values()))) == len(curves)
+        self._of_all = next(iter(groups)) if alike else None
         self._curves = tuple(curves)
         self.fixed = np.asarray(fixed, dtype=bool)
         self.full = np.array(full_scales, dtype=np.int64)
@@ -49,6 +57,9 @@ class Dimmers:
     def outputs(self, codes: Sequence[int] | IntArray) -> FloatArray:
         """Return the outputs (..., heads), 0..1, of codes (..., heads)."""
         wanted = np.asarray(codes, dtype=np.int64)
+        if self._of_all is not None:
+            only, full = self._of_all
+            return only.output_from_level(wanted / full)
         found = np.ones(wanted.shape)
         for heads, curve, scale in self._groups:
             found[..., heads] = curve.output_from_level(wanted[..., heads] / scale)
@@ -94,13 +105,10 @@ class Dimmers:
         level = self._curves[head].level_from_output(output)
         return max(int(self.floors[head]), int(np.floor(level * int(self.full[head]) + 0.5)))
 
-    def difference_stops(self, one: Sequence[int], other: Sequence[int], least_output: float) -> float:
-        """Return the largest difference of a head's light between two sets of codes [stops].
-
-        Outputs below `least_output` count as equal to it.
-        """
-        stops = [np.log2(np.maximum(self.outputs(codes), least_output)) for codes in (one, other)]
-        return float(np.abs(stops[0] - stops[1]).max(initial=0.0))
+    def stops(self, codes: Sequence[int], least_output: float) -> FloatArray:
+        """Return log₂ of the outputs (heads,) [stops]; those below `least_output` count as equal to it."""
+        found: FloatArray = np.log2(np.maximum(self.outputs(codes), least_output))
+        return found
 
     def _nearest(self, outputs: FloatArray) -> IntArray:
         found = np.zeros(len(outputs), dtype=np.int64)

@@ -73,8 +73,14 @@ class Scene:
         """Return the octets of a head's channels for its code; none for a head without a wire."""
         if self.fixed[head]:
             return ()
-        codes = self.wire_codes(head, code)
-        return tuple(octet for each in codes for octet in wire_octets(each, self.full_scales[head]))
+        codes, full_scale = self.wire_codes(head, code), self.full_scales[head]
+        if len(codes) == 1:
+            return tuple(wire_octets(code, full_scale))
+        return tuple(octet for each in codes for octet in wire_octets(each, full_scale))
+
+    def wires(self, codes: Sequence[int]) -> list[tuple[int, ...]]:
+        """Return `wire` for all heads at their codes (heads,)."""
+        return [self.wire(head, code) for head, code in enumerate(codes)]
 
     def index(self, name: str) -> int:
         """Return the index of the head of that name; raise KeyError if there is none."""

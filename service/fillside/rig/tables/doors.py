@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from functools import cached_property
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
@@ -59,8 +60,7 @@ class OscDoor(Table):
     @model_validator(mode="after")
     def _guarded(self) -> Self:
         host, _ = _listen(self.listen)
-        allowed = [_network(text, place) for place, text in enumerate(self.allow)]
-        if not host.is_loopback and not allowed:
+        if not self._allowed and not host.is_loopback:
             raise InconsistencyError(
                 "listen",
                 f"{host} is reached from other machines, and OSC knows no passwords: "
@@ -84,10 +84,13 @@ class OscDoor(Table):
             found = _unmapped(ipaddress.ip_address(host.partition("%")[0]))
         except ValueError:
             return False
-        networks = [_network(text, place) for place, text in enumerate(self.allow)]
         return found.is_loopback or any(
-            found in network for network in networks if network.version == found.version
+            found in network for network in self._allowed if network.version == found.version
         )
+
+    @cached_property
+    def _allowed(self) -> tuple[Network, ...]:
+        return tuple(_network(text, place) for place, text in enumerate(self.allow))
 
 
 def _unmapped(address: Address) -> Address:
