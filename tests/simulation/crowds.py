@@ -97,7 +97,7 @@ ACTS["readers"] = ActKind(
     _readers,
     _do_readers,
     lambda args: f"{args['count']} who look on for {args['s']} s: each {args['behaves']}",
-    share=1.5,
+    share=1.0,
 )
 ACTS["deaf readers"] = ActKind(
     lambda random, rig: {

@@ -27,7 +27,7 @@ YOUNG_S = 2.0
 TRIES = 3
 TRIES_APART_S = 0.4
 ANSWERED_WITHIN_S = 1.0
-READERS_SHARE = 0.6
+READERS_SHARE = 0.4
 """The share of stories in which somebody looks on all the time."""
 GONE_BEFORE_END_S = 1.5
 STATUS = {"unauthorised": 401, "forbidden": 403, "unknown_name": 404, "not_now": 409, "too_many": 429}

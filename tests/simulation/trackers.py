@@ -94,4 +94,37 @@ def _tell(args: Args) -> str:
     return f"a tracker at {args['door']}, {args['hz']} Hz for {args['s']} s, walks to {args['to']}{end}"
 
 
+def _take(random: Random, rig: Args) -> Args:
+    noted = [
+        {"do": "expose", "by": random.choice([-0.667, 0.333])},
+        {"do": "balance", "ratio": random.choice(["1.5:1", "3:1"])},
+        {"do": "move", "to": place(random)},
+        {"do": "camera", "iso": 800},
+        {"do": "sensor", "name": "window", "value": 640},
+    ]
+    return {
+        "rests_s": round(random.uniform(0.8, 2.5), 1),
+        "tracker": _tracker(random, rig),
+        "noted": random.sample(noted, 2),
+        "ends": random.choice(["follow", "undo", None]),
+    }
+
+
+async def _do_take(world: World, args: Args) -> None:
+    """A take: nothing that happens in it, but an order to the light, may move the light."""
+    await world.order({"do": "freeze"})
+    await asyncio.sleep(args["rests_s"])
+    for order in args["noted"]:
+        await world.order(order)
+    await _do_tracker(world, args["tracker"])
+    if args["ends"] is not None:
+        await world.order({"do": args["ends"]})
+
+
+ACTS["take"] = ActKind(
+    _take,
+    _do_take,
+    lambda args: f"a take that rests for {args['rests_s']} s; in it {_tell(args['tracker'])}",
+    share=0.8,
+)
 ACTS["tracker"] = ActKind(_tracker, _do_tracker, _tell, share=1.5)
