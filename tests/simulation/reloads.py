@@ -85,10 +85,15 @@ def _broken_text(rig: Args, how: str) -> str:
 
 
 async def _do_reload(world: World, args: Args) -> None:
-    process = world.process
     if args["first"] is not None:
         await world.order(args["first"])
         await asyncio.sleep(args["after_s"])
+    async with world.editing:
+        await _edit_and_signal(world, args)
+
+
+async def _edit_and_signal(world: World, args: Args) -> None:
+    process = world.process
     if process is None or not process.alive or signal.SIGHUP not in process.signals:
         return
     before = world.rig

@@ -83,6 +83,8 @@ class World:
         self.started_s = 0.0
         self.rig = story.rig
         """The tables of the rig file as the daemon took it last."""
+        self.editing = asyncio.Lock()
+        """Held by whoever edits the rig file."""
         self.given: list[Given] = []
         self.on_answer: list[visitors.Hear] = []
         self.complaints: list[Complaint] = []
