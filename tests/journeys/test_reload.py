@@ -50,6 +50,7 @@ LATE_STOPS = 1.2
 """A frame that is late counts as a tenth of a second at most, at 6 stops a second 0.6 stop; and a machine so
 late may put two in one packet."""
 FLOOR_LEVEL = 0.03**0.5
+DATA_OCTETS = 638
 
 
 def fades(way: list[tuple[int, ...]]) -> bool:
@@ -92,6 +93,24 @@ def test_a_change_of_nothing_on_the_wire_sends_nothing_new(up: Daemon, rig: Path
     until(lambda: any(mark["name"] == "door" for mark in marks_of(up)))
     assert {codes_of(packet) for packet in ear.waiting()} <= before
     assert up.do(do="move", mark="door")["ok"] is True
+
+
+def test_packets_are_numbered_on_over_an_exchanged_wire(up: Daemon, rig: Path, ear: Ear) -> None:
+    """ANSI E1.31-2018, 6.7.2: a receiver drops what is up to twenty numbers behind, and would miss a fade."""
+    at_rest(up, ear)
+    numbers: list[int] = []
+
+    def taken(priority: int) -> bool:
+        packets = [packet for packet in ear.waiting() if len(packet) == DATA_OCTETS]
+        numbers.extend(packet[111] for packet in packets)
+        return any(packet[108] == priority for packet in packets)
+
+    stage = "[drivers.stage]\n"
+    change(rig, stage, f"{stage}priority = 110\n", up)
+    until(lambda: taken(110))
+    change(rig, "priority = 110", "priority = 120", up)
+    until(lambda: taken(120))
+    assert {(after - before) % 256 for before, after in itertools.pairwise(numbers)} == {1}
 
 
 def marks_of(daemon: Daemon) -> list[dict[str, Any]]:

@@ -147,6 +147,21 @@ def test_resumed_numbers_get_past_any_receiver() -> None:
         assert accepted >= SETTLED_PACKETS, f"receiver that last saw {last}"
 
 
+def test_a_schedule_in_anothers_place_goes_on_in_sequence() -> None:
+    """E1.31 6.7.2: a receiver drops what is up to twenty numbers behind; a fade goes on without a gap."""
+    before, after = plan(1, 2), plan(2, 3)
+    for number in range(40):
+        before.put(2, slots(number))
+        last = data(run(before, float(number), number + 0.001), 2)[-1][1]
+        after = plan(2, 3)
+        after.put(2, slots(number + 1))
+        after.go_on_from(before)
+        after.put(3, slots(1))
+        sent = run(after, 50.0, 50.001)
+        first = [data(sent, universe)[0][1].sequence for universe in (2, 3)]
+        assert first == [(last.sequence + 1) % 256, 0]
+
+
 def test_terminated_packets_go_on_in_sequence() -> None:
     """E1.31 6.2.6: Stream_Terminated."""
     schedule = plan(1, 2)

@@ -134,7 +134,7 @@ async def _do_stray(world: World, args: Args) -> None:
     if topics.report is None:
         return
     code = {"full": float(bulb.full), "out": 0.0, "other": args["share"] * bulb.full}.get(args["says"])
-    if world.under_fault > 1 or world.now - world.broker.since_s < BACK_WITHIN_S:
+    if world.faults_now > 1 or world.now - world.broker.since_s < BACK_WITHIN_S:
         bulb.unknown()  # while the daemon seeks it, the bulb may be where anybody says
     words = args["says"] if code is None else topics.report_of(code, 1.0)
     for _ in range(args["times"]):

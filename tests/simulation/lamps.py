@@ -15,6 +15,7 @@ from simulation.network import SimulatedNetwork
 
 Args = dict[str, Any]
 E131_PORT = 5568
+DROPPED_BEHIND = 20
 ROOT_VECTOR, CID, SEQUENCE = slice(18, 22), slice(22, 38), 111
 UNIVERSE, FIRST_SLOT = slice(113, 115), 126
 DATA_VECTOR = b"\x00\x00\x00\x04"
@@ -64,13 +65,16 @@ class Stage:
         """The last sequence number of each source and universe."""
         self._slots: dict[bytes, bytes] = {}
         self.repeated = 0
-        """How many packets carried the number of the one before (ANSI E1.31-2018, 6.7.2)."""
-        self._places = [
-            (lamps[head["name"]], head["drive"]["universe"], head["drive"]["slot"])
-            for head in rig["heads"]
-            if head["drive"]["driver"] == "stage"
-        ]
+        """How many packets a receiver drops as out of order (ANSI E1.31-2018, 6.7.2)."""
+        self._places: dict[str, tuple[Lamp, int, int]] = {}
+        self.use(rig, lamps)
         network.on_sent.append(self._hear)
+
+    def use(self, rig: Args, lamps: dict[str, Lamp]) -> None:
+        """Hear for the lamps of a rig too; a lamp that it does not name hangs there still."""
+        for head in rig["heads"]:
+            if (drive := head["drive"])["driver"] == "stage":
+                self._places[head["name"]] = lamps[head["name"]], drive["universe"], drive["slot"]
 
     def _hear(self, octets: bytes, to: tuple[str, int]) -> None:
         if to[1] != E131_PORT:
@@ -80,7 +84,8 @@ class Stage:
             return  # a packet of discovery or of synchronisation
         self.last_s = self._network.loop.now
         source, slots = octets[CID] + octets[UNIVERSE], octets[FIRST_SLOT:]
-        self.repeated += self.numbers.get(source) == octets[SEQUENCE]
+        if (last := self.numbers.get(source)) is not None:
+            self.repeated += (last - octets[SEQUENCE]) % 256 < DROPPED_BEHIND
         self.numbers[source] = octets[SEQUENCE]
         if self._slots.get(source) == slots:
             return
@@ -90,7 +95,7 @@ class Stage:
     def _take(self, octets: bytes) -> None:
         packet = DataPacket.make_data_packet(octets)
         slots = packet.dmxData
-        for lamp, universe, slot in self._places:
+        for lamp, universe, slot in self._places.values():
             if packet.universe == universe:
                 code = slots[slot - 1]
                 if lamp.bits == 16:

@@ -70,7 +70,7 @@ async def steady_light(world: World) -> AsyncIterator[None]:
             world.complain("flash", f"{lamp.name} turns four times within a second")
         is_free = before is None or lamp.name in world.may_step
         world.may_step.discard(lamp.name)
-        if before is None or is_free:
+        if is_free or before is None or lamp.name not in {head["name"] for head in world.rig["heads"]}:
             return
         step = step_stops(lamp, before, code)
         if step > MOST_STEP_STOPS:

@@ -227,6 +227,45 @@ MUTANTS: tuple[Mutant, ...] = (
                 pass
 """,
     ),
+    Mutant(
+        "a difference forgets a member",
+        RUNTIME + "live.py",
+        "if name not in old or old[name] != value}",
+        "if name not in old or (old[name] != value and name != 'trims')}",
+    ),
+    Mutant(
+        "a report in a freeze lets the light follow",
+        HOLD + "machine/hold.py",
+        "        self._subject.report(place, self._read_clock(now_s))\n",
+        "        self._subject.report(place, self._read_clock(now_s))\n"
+        "        if self._aim.intent.mode == 'freeze':\n"
+        "            self._aim.intent = replace(self._aim.intent, mode='follow', kept=None)\n",
+    ),
+    Mutant(
+        "the task of a reader that left does not end",
+        "service/fillside/doors/http/websocket.py",
+        "            sender.cancel()\n            with contextlib.suppress(asyncio.CancelledError):\n"
+        "                await sender\n",
+        "            pass\n",
+    ),
+    Mutant(
+        "the gate never forgets a connection",
+        "service/fillside/doors/http/connections.py",
+        "        self.table.remove(connection)\n        self._connections.pop(inner, None)\n",
+        "        self.table.remove(connection)\n",
+    ),
+    Mutant(
+        "readers do not get what they missed",
+        RUNTIME + "live.py",
+        "changes = state if self._missed else difference(self._sent, state)",
+        "changes = difference(self._sent, state)",
+    ),
+    Mutant(
+        "an exchanged wire numbers its packets anew",
+        DRIVERS + "sacn/sender.py",
+        "            self._schedule.go_on_from(before._schedule)",
+        "            pass",
+    ),
 )
 
 

@@ -272,6 +272,8 @@ class MemoryTransport(asyncio.Transport):
         self._high = 64 * 1024
         self._paused = False
         self._arrives = 0.0
+        self._why: Exception | None = None
+        """The error by which the connection was lost, maybe before anybody accepted it."""
 
     def serve(self, protocol: asyncio.Protocol, context: Context) -> None:
         """Begin to hand the protocol, in this context, what comes."""
@@ -280,6 +282,8 @@ class MemoryTransport(asyncio.Transport):
         if self._process is not None:
             self._process.on_death.append(self.abort)
         protocol.connection_made(self)
+        if self._lost:
+            self._call("connection_lost", self._why)
         self._hand()
 
     @property
@@ -364,6 +368,7 @@ class MemoryTransport(asyncio.Transport):
     def _end(self, why: Exception | None) -> None:
         if not self._lost:
             self._lost = self._closing = True
+            self._why = why
             self._call("connection_lost", why)
 
     def is_closing(self) -> bool:

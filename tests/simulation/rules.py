@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from simulation import stories
+from simulation import doors_agree, stories
+from simulation.bulbs_check import bulbs
 from simulation.kept import kept
 from simulation.light_checks import steady_light, stream_goes_on
 from simulation.shrinking import shrunk
@@ -11,7 +12,15 @@ from simulation.stories import Story
 from simulation.studios import any_studio
 from simulation.world import Check, Complaint, Outcome, play
 
-CHECKS: list[Check] = [steady_light, stream_goes_on, told_truly, no_fault_of_ours, kept]
+CHECKS: list[Check] = [
+    steady_light,
+    stream_goes_on,
+    told_truly,
+    no_fault_of_ours,
+    kept,
+    bulbs,
+    *doors_agree.CHECKS,
+]
 
 
 def story_of(seed: int) -> Story:

@@ -24,6 +24,11 @@ AREAS = (
     "meter_orders",
     "broker_faults",
     "broker_people",
+    "door_orders",
+    "trackers",
+    "crowds",
+    "reloads",
+    "side_job_faults",
 )
 """Modules of this folder that have kinds of acts."""
 SHORTEST_S, LONGEST_S = 8.0, 30.0

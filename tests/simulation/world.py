@@ -6,8 +6,10 @@ import asyncio
 import contextlib
 import hashlib
 import logging
+import math
 import signal
 import tempfile
+import tomllib
 import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,6 +21,8 @@ from typing import Any
 import rigs
 from fillside.daemon.composition import Settings, run_until_stopped
 from fillside.doors.http.listening import Listen
+from fillside.rig.problems import RigError
+from fillside.rig.tables.model import Rig
 from fillside.rig_file import load_rig
 from simulation import visitors
 from simulation.broker import MemoryBroker
@@ -94,13 +98,18 @@ class World:
         self.runs = 0
         """How often the daemon was started."""
         self.started_s = 0.0
+        self.rig = story.rig
+        """The tables of the rig file as the daemon took it last."""
+        self.editing = asyncio.Lock()
+        """Held by whoever edits the rig file."""
         self.given: list[Given] = []
+        self.on_answer: list[visitors.Hear] = []
         self.complaints: list[Complaint] = []
         self.happened: list[tuple[float, str]] = []
         self.right_from_s = 0.0
         """The time from which everything has to be right, or told, if no further fault comes."""
-        self.under_fault = 0
-        """How many faults last at this time."""
+        self.unsettled: list[tuple[float, float]] = []
+        """From when until when each fault went on and settled; the end is endless meanwhile."""
         self.on_start: list[Callable[[], object]] = []
         self.on_end: list[Callable[[], object]] = []
         self.logged: list[str] = []
@@ -129,6 +138,23 @@ class World:
         """Ask for nothing to be right before this time has passed."""
         self.right_from_s = max(self.right_from_s, self.now + seconds)
 
+    @contextlib.contextmanager
+    def fault(self, settles_s: float) -> Iterator[None]:
+        """Let a fault go on while inside; everything must be right again so long after it."""
+        begun_s, place = self.now, len(self.unsettled)
+        self.unsettled.append((begun_s, math.inf))
+        self.unsettle(settles_s)
+        try:
+            yield
+        finally:
+            self.unsettle(settles_s)
+            self.unsettled[place] = begun_s, self.now + settles_s
+
+    def had_fault(self, since_s: float, until_s: float | None = None) -> bool:
+        """Return true if a fault went on, or settled, at any time between these; until now if left out."""
+        until_s = self.now if until_s is None else until_s
+        return any(begun_s <= until_s and ended_s > since_s for begun_s, ended_s in self.unsettled)
+
     def may_fail(self, job: str) -> bool:
         """Return true if something that happened excuses a side job's failing."""
         return job in self.troubled
@@ -141,7 +167,12 @@ class World:
     @property
     def is_calm(self) -> bool:
         """True if no fault lasts and everything has to be right, or told."""
-        return self.under_fault == 0 and self.now >= self.right_from_s
+        return self.faults_now == 0 and self.now >= self.right_from_s
+
+    @property
+    def faults_now(self) -> int:
+        """The number of faults that last at this time."""
+        return sum(ended_s == math.inf for _, ended_s in self.unsettled)
 
     # The daemon
 
@@ -157,7 +188,7 @@ class World:
         settings = Settings(
             self.disk.data, self.folder / "tokens.json", Listen(*visitors.DOOR), rig_file=self.rig_file
         )
-        rig, system = load_rig(self.rig_file), self.system
+        rig, system = self._load_rig(), self.system
 
         async def main() -> None:
             await run_until_stopped(rig, settings, {}, system, system.workers)
@@ -169,6 +200,16 @@ class World:
         self.process.on_death.insert(0, self.disk.killed)
         for tell in self.on_start:
             tell()
+
+    def _load_rig(self) -> Rig:
+        """Load the rig file; somebody puts the one before back if it is broken."""
+        try:
+            rig = load_rig(self.rig_file)
+            self.rig = tomllib.loads(self.rig_file.read_text("utf-8"))
+        except RigError:
+            self.rig_file.write_text(rigs.toml(self.rig), "utf-8")
+            rig = load_rig(self.rig_file)
+        return rig
 
     def kill(self) -> None:
         """End the daemon as `kill -9` does."""
@@ -204,7 +245,12 @@ class World:
 
     async def ask(self, method: str, path: str, body: Any = None) -> tuple[int, Any]:
         """Ask the HTTP door. Raises visitors.NoAnswerError."""
-        return await visitors.ask(self.network, method, path, body)
+        return await visitors.ask(self.network, method, path, body, hear=self.hear)
+
+    def hear(self, answer: visitors.Answer) -> None:
+        """Tell who wants to know of an answer of the HTTP door."""
+        for tell in self.on_answer:
+            tell(answer)
 
     async def order(self, order: dict[str, Any]) -> Given:
         """Give an order at the HTTP door, and keep what was answered."""
@@ -273,14 +319,8 @@ async def _play(world: World, checks: list[Check]) -> None:
 async def _act(world: World, act: Act) -> None:
     await asyncio.sleep(act.at_s)
     kind = ACTS[act.kind]
-    if not kind.settles_s:
+    with world.fault(kind.settles_s) if kind.settles_s else contextlib.nullcontext():
         await kind.do(world, act.args)
-        return
-    world.under_fault += 1
-    world.unsettle(kind.settles_s)
-    await kind.do(world, act.args)
-    world.unsettle(kind.settles_s)
-    world.under_fault -= 1
 
 
 class _Exceptions(logging.Handler):

@@ -75,6 +75,10 @@ class SacnDriver(Driver):
             name if (multicasts if options.discovery is None else options.discovery) else None,
         )
 
+    def go_on_from(self, before: Driver) -> None:
+        if isinstance(before, SacnDriver):
+            self._schedule.go_on_from(before._schedule)
+
     async def _open(self) -> None:
         system = self.setup.system
         self._outlet = await open_outlet(self.name, self._options, self._universes, self._rng, system)

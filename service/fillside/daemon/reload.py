@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -190,15 +190,21 @@ async def _exchange(parts: ReloadableParts, new: DriversInUse, trial: HeldLight)
     opened: list[Driver] = []
     try:
         for driver in added:
-            await driver.__aenter__()
+            await _open_after(driver, removed)
             parts.open_drivers.append(driver)
             opened.append(driver)
     except DriverError:
         for driver in opened:
             parts.open_drivers.remove(driver)
             await driver.close(stay=True)
-        await _restore(parts, old)
+        await _restore(parts, old, [*removed, *opened])
         raise
+
+
+async def _open_after(driver: Driver, closed: Iterable[Driver]) -> None:
+    for before in closed:
+        driver.go_on_from(before)
+    await driver.__aenter__()
 
 
 def _has_successor(removed: Driver, added: Sequence[Driver]) -> bool:
@@ -211,8 +217,9 @@ def _has_successor(removed: Driver, added: Sequence[Driver]) -> bool:
     )
 
 
-async def _restore(parts: ReloadableParts, old: DriversInUse) -> None:
-    """Build and open the previous drivers again; log those that fail, and leave them out."""
+async def _restore(parts: ReloadableParts, old: DriversInUse, closed: Iterable[Driver]) -> None:
+    """Build and open the previous drivers again after those that are closed; log those that fail, and leave
+    them out."""
     restored = _reusing(
         parts.runner.wires.in_use, drivers_of(parts.rig, parts.clock, parts.identity, parts.system)
     )
@@ -222,7 +229,7 @@ async def _restore(parts: ReloadableParts, old: DriversInUse) -> None:
         if driver in parts.open_drivers:
             continue
         try:
-            await driver.__aenter__()
+            await _open_after(driver, closed)
             parts.open_drivers.append(driver)
         except DriverError as error:
             log.error("%s; its heads stay as they are until the next start", error)
