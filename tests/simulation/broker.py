@@ -171,6 +171,11 @@ class MemoryBroker:
         for tell in tuple(self.on_state):
             tell()
 
+    @property
+    def has_failed(self) -> bool:
+        """True once anything has befallen it."""
+        return self.since_s > 0
+
     def go(self) -> None:
         """Die: every connection breaks, and nobody is told a last will."""
         self._becomes("gone")

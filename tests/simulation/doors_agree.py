@@ -272,7 +272,8 @@ def _look_for_rests(world: World) -> None:
     if process is None or runner is None or disturbed(world, world.now - 1.0):
         return
     names = task_names(process)
-    left = {name: count for name, count in names.items() if _is_left(name, count, len(world.rig["drivers"]))}
+    standing = _standing(world)
+    left = {name: count for name, count in names.items() if _is_left(name, count, standing)}
     if left:
         world.complain("left", f"tasks: {left}")
     gate, osc = part(process, "http gate"), part(process, "osc door")
@@ -281,7 +282,7 @@ def _look_for_rests(world: World) -> None:
         "connections at the gate": len(gate._connections),
         "turns at the gate": len(gate._turns._queues),
         "readers": runner.live.readers,
-        "watchers": len(runner.live._watchers),
+        "watchers": max(0, len(runner.live._watchers) - _clients_of_broker(world)),
         "answers that wait": len(runner._answers._queues),
         "OSC messages": 0 if osc is None else osc._waiting.qsize() + osc._under_way + len(osc._later),
     }
@@ -289,10 +290,29 @@ def _look_for_rests(world: World) -> None:
         world.complain("left", f"{found}")
 
 
-def _is_left(name: str, count: int, wires: int) -> bool:
-    if name in STANDING or name.startswith("daemon"):
+def _clients_of_broker(world: World) -> int:
+    """Return how many doors of the rig are clients of the broker."""
+    door = world.rig.get("doors", {}).get("mqtt")
+    return 0 if door is None else 1 + bool(door.get("homie"))
+
+
+def _standing(world: World) -> dict[str, int]:
+    """Return how many tasks of each name a daemon has all the time."""
+    doors, kinds = _clients_of_broker(world), [each["kind"] for each in world.rig["drivers"].values()]
+    return {
+        **dict.fromkeys(STANDING, 1),
+        # Each door listens, publishes and watches its connection; its client has a task of its own, and so
+        # has that of a wire, which also listens, writes and checks the broker.
+        "mqtt door": 1 + 3 * doors,
+        "homie door": 1,
+        "Task": doors + 4 * kinds.count("mqtt"),
+    }
+
+
+def _is_left(name: str, count: int, standing: dict[str, int]) -> bool:
+    if name.startswith("daemon"):
         return count > 1
-    return name in ("live reader", "Task")
+    return count > standing.get(name, 0) if name in standing or name == "live reader" else False
 
 
 CHECKS = (answers_are_sound, answers_come_in_time, doors_agree, nothing_is_left)

@@ -77,7 +77,8 @@ async def steady_light(world: World) -> AsyncIterator[None]:
             world.complain("step", f"{lamp.name} goes from {before} to {code} at once, {step:.2f} stop")
 
     for lamp in world.lamps.values():
-        lamp.on_code.append(look)
+        if lamp.name not in world.bulbs:  # these are judged by the light that they give
+            lamp.on_code.append(look)
     yield
 
 
