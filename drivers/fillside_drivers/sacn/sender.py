@@ -101,8 +101,6 @@ class SacnDriver(Driver):
 
     def _pump(self) -> None:
         """Send the packets due, update the health, and set the timer for the next ones."""
-        if self._timer is not None:
-            self._timer.cancel()
         if self._options.yields:
             self._schedule.stand_by(self.sources.above)
         now = self._clock()
@@ -131,6 +129,9 @@ class SacnDriver(Driver):
         if retry_at is not None and retry_at > now:
             due = min(due, retry_at)
         self._wake_at = max(due, now)
+        # News of the health may have brought codes, and with them a timer, while packets were under way.
+        if self._timer is not None:
+            self._timer.cancel()
         if due < math.inf:
             self._timer = asyncio.get_running_loop().call_later(max(0.0, due - now), self._pump)
 
