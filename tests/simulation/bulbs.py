@@ -89,6 +89,7 @@ class Bulb(Lamp):
         super().__init__(head)
         self.topics = Topics(head["drive"])
         self.full = self.topics.full
+        self.role: str = head["role"]
         self.floor: float = head["dimming"]["floor"]
         self.comes_back: str = head["drive"].get("comes_back", "full")
         self._broker, self._loop, self._random = broker, broker.loop, random
