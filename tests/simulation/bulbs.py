@@ -181,9 +181,10 @@ class Bulb(Lamp):
             self._sent.append(message.left_s)
             code = round(found[0])
             self.take(code, message.left_s)
-            if self.silent and self._code_before is not None:
-                if abs(code - self._code_before) > CLEARLY * self.full and self.moved_silent_s < self.since_s:
-                    self.moved_silent_s = message.left_s
+            before = self._code_before
+            far = before is not None and abs(code - before) > CLEARLY * self.full
+            if self.silent and far and self.moved_silent_s < self.since_s:
+                self.moved_silent_s = message.left_s
 
     def _receive(self, message: Message, was_retained: bool) -> None:
         if message.topic == self.topics.ask:
