@@ -441,3 +441,35 @@ def test_garbage_from_a_bulb_says_nothing(payload: bytes) -> None:
     lamp.receive("lamp", payload, 1.0)
     assert lamp.reported is None
     assert lamp.condition == "ok"
+
+
+def test_an_old_retained_report_counts_only_for_a_bulb_that_says_nothing_itself() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.connected(50.0)
+    lamp.receive("lamp", b"30", 50.0, kept=True)
+    assert lamp.state == "lost", "the bulb may have obeyed since"
+    lamp.receive("lamp", b"80", 50.3)
+    assert (lamp.state, lamp.code) == ("ok", 80)
+    lamp.connected(60.0)
+    lamp.receive("lamp", b"30", 60.0, kept=True)
+    assert sent(lamp, 60.0 + REPORT_WAIT_S) == []
+    assert (lamp.state, lamp.code) == ("ok", 30)
+
+
+def test_a_bulb_found_by_no_report_is_not_where_it_once_said_it_was() -> None:
+    lamp = settled(reports_at="lamp")
+    lamp.receive("lamp", b"255", 40.0)
+    lamp.connected(50.0)
+    assert sent(lamp, 50.0 + REPORT_WAIT_S) == []
+    assert (lamp.state, lamp.code) == ("ok", 100), "as it was sent, not as a stranger said"
+
+
+def test_a_bulb_is_asked_where_it_is_once_it_has_obeyed_what_a_hung_broker_kept_back() -> None:
+    lamp = settled(reports_at="lamp", ask_to="lamp/ask", latency_s=0.2)
+    lamp.connected(50.0)
+    assert sent(lamp, 50.1) == []
+    lamp.receive("lamp", b"60", 50.1)
+    assert lamp.state == "lost", "it is about to obey"
+    assert sent(lamp, 50.31) == [("lamp/ask", "")]
+    lamp.receive("lamp", b"100", 50.4)
+    assert (lamp.state, lamp.code) == ("ok", 100)

@@ -16,6 +16,8 @@ Args = dict[str, Any]
 SETTLES_S = 6.0
 """Bulbs report, and are asked, at their own pace; a broker is sought every 5 s."""
 BACK_WITHIN_S = 8.0
+TRIMMED_AFTER_S = 0.7
+"""When somebody trims a silent bulb, so that an answer is due."""
 STRAY = ["full", "out", "other", "NaN", '{"level": null}', "", "1e999", "\\xff", "-5", "true", "[[[["]
 
 
@@ -108,6 +110,9 @@ async def _do_silent(world: World, args: Args) -> None:
         state = await world.state() or {"heads": []}
         habits = {head["name"]: head["answers"] for head in state["heads"]}
         bulb.falls_silent(habits.get(bulb.name))
+        if args["trim"] is not None:
+            await asyncio.sleep(TRIMMED_AFTER_S)
+            await world.order({"do": "trim", "role": bulb.role, "by": args["trim"]})
     if bulb.deaf:
         bulb.unknown()
     await _while(bulb, args["s"])
@@ -178,11 +183,13 @@ _act(
         | random.choice(
             [{"silent": True, "deaf": True}, {"silent": True, "deaf": False}, {"silent": False, "deaf": True}]
         )
+        | {"trim": random.choice([None, -1.0, 0.7])}
     ),
     _do_silent,
     lambda args: (
         f"for {args['s']} s bulb {args['head']} "
         + " and ".join(["says nothing"] * args["silent"] + ["obeys nothing"] * args["deaf"])
+        + ("" if args["trim"] is None else f"; somebody trims it by {args['trim']:+g}")
     ),
     share=1.5,
 )

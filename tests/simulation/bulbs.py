@@ -89,6 +89,7 @@ class Bulb(Lamp):
         super().__init__(head)
         self.topics = Topics(head["drive"])
         self.full = self.topics.full
+        self.role: str = head["role"]
         self.floor: float = head["dimming"]["floor"]
         self.comes_back: str = head["drive"].get("comes_back", "full")
         self._broker, self._loop, self._random = broker, broker.loop, random
@@ -181,8 +182,8 @@ class Bulb(Lamp):
             code = round(found[0])
             self.take(code, message.left_s)
             before = self._code_before
-            moves = before is not None and abs(code - before) > CLEARLY * self.full
-            if self.silent and moves and self.moved_silent_s < self.since_s:
+            far = before is not None and abs(code - before) > CLEARLY * self.full
+            if self.silent and far and self.moved_silent_s < self.since_s:
                 self.moved_silent_s = message.left_s
 
     def _receive(self, message: Message, was_retained: bool) -> None:

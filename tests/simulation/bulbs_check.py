@@ -50,9 +50,7 @@ def steepest_stops(bulb: Bulb, before: float, level: float, over_s: float) -> fl
     if frames == 1:
         return abs(_light(bulb, level) - _light(bulb, before))
     low, part = min(before, level), abs(level - before) / frames
-    return max(
-        _light(bulb, low + part * (k + 1)) - _light(bulb, low + part * k) for k in range(min(frames, 3))
-    )
+    return max(_light(bulb, low + part * (k + 1)) - _light(bulb, low + part * k) for k in range(frames))
 
 
 class _Gentle:

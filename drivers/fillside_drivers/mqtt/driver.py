@@ -161,7 +161,7 @@ class MqttDriver(Driver):
             if changed:
                 self._report_heads()
             due = min((bulb.due(now) for bulb in self._bulbs.values()), default=math.inf)
-            wait_s = None if math.isinf(due) else max(0.0, due - self._clock())
+            wait_s = None if due == math.inf else max(0.0, due - self._clock())
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await self._wake.wait()

@@ -21,7 +21,8 @@ it may have.
                     answered by another level-->        disobeying
 
 Back means ok, found at a level; `returns` counts it. A report retained by the broker counts only after the
-connection was lost: if the bulb itself was gone, the report is older.
+connection was lost, once the wait is over: the bulb may have obeyed since. If the bulb itself was gone, the
+report is older.
 
 A bulb that disobeys and reports a level between its last confirmed one and the one it was sent has stopped
 there. It is led on from there in steps (see `recovery`), so that its light does not jump when it obeys again.
