@@ -33,12 +33,26 @@ GIVES_UP_AFTER_S = 3_600.0
 
 @dataclass(frozen=True)
 class Mutant:
-    """A fault put into one file: `right` stands there once, and `wrong` takes its place."""
+    """A fault put into one file: `wrong` takes the place of `right`, and so on for each pair in `also`."""
 
     name: str
     path: str
     right: str
     wrong: str
+    also: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def changes(self) -> tuple[tuple[str, str], ...]:
+        """What is put for what."""
+        return ((self.right, self.wrong), *self.also)
+
+    def broken(self, text: str) -> str:
+        """Return the text of the file with the fault. Raises ValueError where it has no place for it."""
+        for right, wrong in self.changes:
+            if text.count(right) != 1 or right == wrong:
+                raise ValueError(f"{self.name}: there is no such place in {self.path}: {right}")
+            text = text.replace(right, wrong)
+        return text
 
 
 HOLD, RUNTIME = "service/fillside/hold/", "service/fillside/runtime/"
@@ -80,6 +94,7 @@ MUTANTS: tuple[Mutant, ...] = (
         "service/fillside/balance/judgement/reasons.py",
         "now = list(at_limits(light, what, light.unrounded))",
         "now = list(at_limits(light, what, light.final_outputs))",
+        also=(("        if not found:\n            text =", "        if False:\n            text ="),),
     ),
     Mutant(
         "full buffers are never a loss",
@@ -221,10 +236,7 @@ def found_by(mutant: Mutant, first: int, seeds: int) -> str:
         for part in ("service", "drivers"):
             shutil.copytree(ROOT / part, Path(folder) / part, ignore=shutil.ignore_patterns("__pycache__"))
         path = Path(folder) / mutant.path
-        text = path.read_text("utf-8")
-        if text.count(mutant.right) != 1:
-            return f"there is no such place any more: {mutant.path}"
-        path.write_text(text.replace(mutant.right, mutant.wrong), "utf-8")
+        path.write_text(mutant.broken(path.read_text("utf-8")), "utf-8")
         paths = [str(Path(folder) / "service"), str(Path(folder) / "drivers"), str(ROOT / "tests")]
         words = [sys.executable, "-c", PLAY, *paths, str(first), str(first + seeds)]
         done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=GIVES_UP_AFTER_S)

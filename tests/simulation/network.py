@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import math
 import os
 import socket
 from collections import deque
@@ -44,11 +45,24 @@ class SimulatedNetwork:
 
     def __init__(self, loop: SimulatedLoop, random: Random) -> None:
         self.loop, self._random = loop, random
-        self.weather = Weather()
+        self._weather, self.failing_since = Weather(), math.inf
+        """Since when sending has failed; infinity while it works."""
         self._bound: dict[tuple[int, Address], list[SimulatedSocket]] = {}
         self._next_port = FIRST_FREE_PORT
         self.on_sent: list[Callable[[bytes, Address], object]] = []
         """Called with every datagram that leaves a process, whatever becomes of it."""
+
+    @property
+    def weather(self) -> Weather:
+        return self._weather
+
+    @weather.setter
+    def weather(self, weather: Weather) -> None:
+        self._weather = weather
+        if not weather.sending_fails:
+            self.failing_since = math.inf
+        elif self.failing_since == math.inf:
+            self.failing_since = self.loop.now
 
     def socket(self, family: int, kind: int, protocol: int = 0) -> socket.socket:
         """Return a socket of the process that asks."""

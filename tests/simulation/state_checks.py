@@ -16,13 +16,15 @@ from simulation.world import World
 State = dict[str, Any]
 Vector = tuple[float, ...]
 LOOKS_EVERY_S = 1.0
+CLOSELY_EVERY_S, CLOSELY_FOR_S = 0.25, 2.5
 BAND_STOPS = 0.2
 """The dead band of 0.15 stop, with the steps of narrow codes."""
 SAME_STOPS = 0.03
 METERED_STOPS = 0.15
 """What a calibration of few readings may be from the truth."""
 MOST_LUX_SLACK = 1.05
-OVER_FOR_S = 3.0
+FALLS_STOPS_S, TURNS_DOWN_WITHIN_S = 3.0, 0.6
+"""The rate at which light over `most_lux` falls, and the time in which it begins to."""
 TOLD_WITHIN_S = 3.0
 SETTLED_FOR_S = 1.2
 QUARTER_TURN = math.pi / 4
@@ -138,13 +140,12 @@ class _Watcher:
     def __init__(self, world: World) -> None:
         self._world = world
         self._over_since: float | None = None
-        self._failing_since: float | None = None
+        self._under_by = 0.0
 
     async def run(self) -> None:
         world = self._world
         while True:
-            await asyncio.sleep(LOOKS_EVERY_S)
-            self._note_failing()
+            await asyncio.sleep(self._pause_s())
             run, began_s = world.runs, world.now
             if not world.is_up or world.now < world.started_s + LOOKS_EVERY_S:
                 self._over_since = None
@@ -155,19 +156,18 @@ class _Watcher:
                 continue
             self._look(state)
 
-    def _note_failing(self) -> None:
-        if not self._world.network.weather.sending_fails:
-            self._failing_since = None
-        elif self._failing_since is None:
-            self._failing_since = self._world.now
+    def _pause_s(self) -> float:
+        """Return the time until the next look: shorter where light might have to fall."""
+        given, capped = self._world.given, "most_lux" in self._world.story.rig["subject"]
+        soon = capped and given and self._world.now - given[-1].given_s < CLOSELY_FOR_S
+        return CLOSELY_EVERY_S if soon else LOOKS_EVERY_S
 
     def _look(self, state: State) -> None:
         world = self._world
         self._over_most(state)
         if (
-            self._failing_since is not None
-            and world.has_stage
-            and world.now - max(self._failing_since, world.started_s) > TOLD_WITHIN_S
+            world.has_stage
+            and world.now - max(world.network.failing_since, world.started_s) > TOLD_WITHIN_S
             and state["drivers"]["stage"]["state"] == "ok"
         ):
             world.complain("untold", "nothing is sent for 3 s, and the wire is said to be ok")
@@ -198,12 +198,15 @@ class _Watcher:
         if goal > most * MOST_LUX_SLACK and all(head["works"] for head in state["heads"]):
             world.complain("most lux", f"the goal puts {goal:.0f} lx on a cheek, over {most:.0f} lx")
         now = Light(world.story.rig, {h["name"]: h["output"] for h in state["heads"]}, place)
-        if now.brighter_cheek_lux <= most * MOST_LUX_SLACK or world.now < world.right_from_s:
+        over = now.brighter_cheek_lux / (most * MOST_LUX_SLACK)
+        if over <= 1 or world.now < world.right_from_s or state["waits"]:
             self._over_since = None
         elif self._over_since is None:
             self._over_since = world.now
-        elif world.now - self._over_since > OVER_FOR_S and silent(state):
-            world.complain("most lux", f"{now.brighter_cheek_lux:.0f} lx on a cheek for {OVER_FOR_S:g} s")
+            self._under_by = world.now + math.log2(over) / FALLS_STOPS_S + TURNS_DOWN_WITHIN_S
+        elif world.now > self._under_by:
+            text = f"{now.brighter_cheek_lux:.0f} lx on a cheek since {self._over_since:.1f} s"
+            world.complain("most lux", f"{text}, over {most:.0f} lx")
 
 
 @asynccontextmanager

@@ -9,7 +9,8 @@ import rigs
 
 CHAIR, DESK = [0.0, 0.0, 1.2], [0.6, 0.3, 1.25]
 KEY_AT, FILL_AT, HAIR_AT = [0.6, -0.85, 1.8], [-0.88, -1.3, 1.5], [0.4, 1.3, 2.3]
-CANDELAS = 3000.0
+STRONG_CD, WEAK_CD = 3000.0, 800.0
+"""Weak lamps reach their full light soon."""
 STAGE_AT = "10.0.0.9"
 """Address of the E1.31 receiver."""
 SLOT_STEP = 2
@@ -20,6 +21,7 @@ Args = dict[str, Any]
 def any_studio(random: Random) -> Args:
     """A rig of two or three heads on E1.31; other wires are put in by `WIRES`."""
     curve, bits = random.choice(["square", "linear", "log"]), random.choice([8, 16, 16])
+    candelas = random.choice([STRONG_CD, STRONG_CD, WEAK_CD])
     places = [("key", KEY_AT), ("fill", FILL_AT)]
     if random.random() < 0.4:
         places.append(("hair", HAIR_AT))
@@ -28,7 +30,7 @@ def any_studio(random: Random) -> Args:
             name,
             place,
             aim=CHAIR,
-            intensity=CANDELAS,
+            intensity=candelas,
             modifier={"diameter": 0.0, "spread": 0.0},
             dimming=rigs.dimming(0.02, curve),
             drive={"driver": "stage", "universe": 1, "slot": 1 + SLOT_STEP * number, "bits": bits},
@@ -36,7 +38,7 @@ def any_studio(random: Random) -> Args:
         for number, (name, place) in enumerate(places)
     ]
     tables: Args = {
-        "subject": {"most_lux": 900.0} if random.random() < 0.5 else {},
+        "subject": {"most_lux": random.choice([600.0, 900.0])} if random.random() < 0.5 else {},
         "balance": {"ratio": random.choice([1.5, 2.0, 3.0]), "exposure": random.choice([300.0, 500.0])},
         "hold": {
             "pace": random.choice(["calm", "quick"]),
