@@ -13,7 +13,6 @@ from typing import Any
 from simulation.lamps import CURVES
 from simulation.light_orders import note_answer
 from simulation.stories import ACTS, ActKind
-from simulation.studios import CANDELAS
 from simulation.world import World
 
 Args = dict[str, Any]
@@ -25,7 +24,9 @@ TRIES_EACH_S = 1.0
 def _lux(rig: Args, head: str, level: float, place: list[float], random: Random) -> float:
     """The light of one lamp, by its curve and the inverse square."""
     lamp = next(one for one in rig["heads"] if one["name"] == head)
-    lux = CANDELAS * CURVES[lamp["dimming"]["curve"]](level) / math.dist(lamp["position"], place) ** 2
+    lux = (
+        lamp["intensity"] * CURVES[lamp["dimming"]["curve"]](level) / math.dist(lamp["position"], place) ** 2
+    )
     return float(f"{lux * 2.0 ** random.uniform(-HAND_STOPS, HAND_STOPS):.6g}")
 
 
