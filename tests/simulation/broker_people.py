@@ -13,7 +13,7 @@ from simulation.stories import ACTS, ActKind
 from simulation.world import Given, World
 
 Args = dict[str, Any]
-TARGET_WITHIN_S = 4.0
+TARGET_WITHIN_S, OBEYED_WITHIN_S = 4.0, 2.0
 
 
 async def _do_order(world: World, args: Args) -> None:
@@ -61,8 +61,15 @@ def _setting(random: Random, rig: Args) -> Args:
     return {"path": path, "value": value}
 
 
+def _may_be_obeyed(world: World, order: Args) -> None:
+    """Note an order that is answered to nobody: it may be obeyed until some time from now."""
+    given = Given(order, "mqtt", world.now, world.runs, world.now + OBEYED_WITHIN_S, {})
+    world.given.append(given)
+
+
 async def _do_setting(world: World, args: Args) -> None:
     assert world.desk is not None
+    _may_be_obeyed(world, {"do": "homie", **args})
     world.desk.guest.publish(f"{desk.HOMIE}{args['path']}/set", args["value"])
 
 
@@ -88,6 +95,7 @@ def _sensor(random: Random, rig: Args) -> Args:
 
 async def _do_say(world: World, args: Args) -> None:
     assert world.desk is not None
+    _may_be_obeyed(world, {"do": "subject" if args["topic"] == "subject" else "sensor", **args})
     world.desk.guest.publish(desk.DAEMON + args["topic"], args["says"])
 
 
