@@ -16,6 +16,7 @@ import sys
 from collections import deque
 from collections.abc import Callable, Coroutine, Iterator
 from contextvars import Context, ContextVar, copy_context
+from itertools import count
 from random import Random
 from typing import Any, TypeVar
 from unittest.mock import patch
@@ -66,6 +67,32 @@ class Process:
 PROCESS: ContextVar[Process | None] = ContextVar("process", default=None)
 
 
+class NumberedTask(asyncio.Task[T]):
+    """A task that hashes by its number in the story.
+
+    Task groups, `asyncio.wait` and the product keep tasks in sets; hashed by their addresses, the order in
+    which such a set is cancelled would be another in every process.
+    """
+
+    def __init__(self, number: int, coroutine: Coroutine[Any, Any, T], **more: Any) -> None:
+        self._number = number
+        super().__init__(coroutine, **more)
+
+    def __hash__(self) -> int:
+        return self._number
+
+
+class NumberedFuture(asyncio.Future[Any]):
+    """A future that hashes by its number in the story, for the same reason."""
+
+    def __init__(self, number: int, loop: asyncio.AbstractEventLoop) -> None:
+        self._number = number
+        super().__init__(loop=loop)
+
+    def __hash__(self) -> int:
+        return self._number
+
+
 class SimulatedLoop(asyncio.BaseEventLoop):
     """The loop of one seed. Sockets are those of `simulation.network`; others are refused."""
 
@@ -74,6 +101,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         self.now = self._since = 0.0
         self._steps_since = 0
         self._random = random
+        self._numbers = count()
         self._ready: deque[asyncio.Handle] = deque()
         self.set_task_factory(self._make_task)
         self.set_exception_handler(self._note_failure)
@@ -159,7 +187,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
     def _make_task(
         self, loop: asyncio.AbstractEventLoop, coroutine: Coroutine[Any, Any, T], **more: Any
     ) -> asyncio.Task[T]:
-        task = asyncio.Task(coroutine, loop=loop, **more)
+        task = NumberedTask(next(self._numbers), coroutine, loop=loop, **more)
         context = more.get("context")
         process = PROCESS.get() if context is None else context.get(PROCESS)
         if process is not None:
@@ -168,7 +196,7 @@ class SimulatedLoop(asyncio.BaseEventLoop):
         return task
 
     def create_future(self) -> asyncio.Future[Any]:
-        future, process = super().create_future(), PROCESS.get()
+        future, process = NumberedFuture(next(self._numbers), self), PROCESS.get()
         if process is not None:
             process.futures.add(future)
         return future

@@ -101,8 +101,8 @@ class Live:
 
     def __init__(self, state: Callable[[], State]) -> None:
         self._state = state
-        self._readers: set[Reader] = set()
-        self._watchers: set[asyncio.Event] = set()
+        self._readers: dict[Reader, None] = {}  # by when they came, as the watchers
+        self._watchers: dict[asyncio.Event, None] = {}
         self._changed = asyncio.Event()
         self._sent: State = {}
         self._missed = False
@@ -115,7 +115,7 @@ class Live:
     def drop(self, reader: Reader, reason: str) -> None:
         """Drop a reader with a reason."""
         if reader in self._readers:
-            self._readers.discard(reader)
+            self._readers.pop(reader, None)
             self.dropped += 1
         reader.drop(reason)
 
@@ -135,11 +135,11 @@ class Live:
         """Yield an event that is set whenever the studio changes; the watcher clears
         it and reads the state."""
         changed = asyncio.Event()
-        self._watchers.add(changed)
+        self._watchers[changed] = None
         try:
             yield changed
         finally:
-            self._watchers.discard(changed)
+            self._watchers.pop(changed, None)
 
     @asynccontextmanager
     async def join(self) -> AsyncIterator[Reader]:
@@ -148,12 +148,12 @@ class Live:
             self._sent = self._state()
         # The first text is the state last sent to the others, so that the next difference fits every reader.
         reader = Reader(as_text({"full": self._sent}))
-        self._readers.add(reader)
+        self._readers[reader] = None
         self._changed.set()
         try:
             yield reader
         finally:
-            self._readers.discard(reader)
+            self._readers.pop(reader, None)
 
     async def run(self) -> None:
         """Send differences until cancelled. After a failure and a restart, send what readers missed."""

@@ -64,7 +64,7 @@ def open_or_renew(path: Path, say: ReportLoss, system: System = SYSTEM) -> sqlit
         # Imported where there is damage: hardly ever.
         from fillside.storage.repair.salvage import renew
 
-        say(renew(path, str(error)))
+        say(renew(path, str(error), system.unix_clock))
     return _open_file(path, system)
 
 

@@ -16,7 +16,7 @@ import sqlite3
 import struct
 import tempfile
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -94,9 +94,10 @@ class SalvagedRows:
         return f"{kept} {table.one if kept == 1 else table.several} could be read, {some} could not"
 
 
-def renew(path: Path, why: str) -> str:
+def renew(path: Path, why: str, unix_clock: Callable[[], float] = time.time) -> str:
     """Replace the damaged database by a new one with every valid row; return the note for people.
 
+    The damaged file is named by the time on `unix_clock`.
     Raises OSError or sqlite3.Error where the disk does not take it; nothing has changed then.
     """
     found = salvage_rows(path)
@@ -105,7 +106,7 @@ def renew(path: Path, why: str) -> str:
     with tempfile.TemporaryDirectory(prefix=_FRESH_PREFIX, dir=path.parent) as beside:
         fresh = Path(beside) / path.name
         write_database(fresh, found)
-        aside = _exchange(path, fresh)
+        aside = _exchange(path, fresh, unix_clock())
     with contextlib.suppress(OSError):
         remove_old_damaged(path)
     return f"the store was damaged ({why}): {found.summary}; the damaged file is kept as {aside.name}"
@@ -332,9 +333,9 @@ def insert_rows(connection: sqlite3.Connection, found: SalvagedRows) -> None:
     connection.execute("COMMIT")
 
 
-def _exchange(path: Path, fresh: Path) -> Path:
+def _exchange(path: Path, fresh: Path, unix_s: float) -> Path:
     """Move the file at `path` to a new name and put the fresh one there; return the new name."""
-    aside = _free_name(path)
+    aside = _free_name(path, unix_s)
     for suffix in _SUFFIXES[1:]:
         beside = path.with_name(path.name + suffix)
         if os.path.lexists(beside):
@@ -359,9 +360,9 @@ def _set_aside(path: Path, aside: Path) -> None:
         shutil.copy2(path, aside)
 
 
-def _free_name(path: Path) -> Path:
+def _free_name(path: Path, unix_s: float) -> Path:
     """Return `NAME.damaged-DATE`, with a number where that name is taken."""
-    stem = f"{path.name}.damaged-{time.strftime('%Y-%m-%d-%H%M%S')}"
+    stem = f"{path.name}.damaged-{time.strftime('%Y-%m-%d-%H%M%S', time.localtime(unix_s))}"
     number, aside = 1, path.with_name(stem)
     while any(os.path.lexists(aside.with_name(aside.name + suffix)) for suffix in _SUFFIXES):
         number += 1
