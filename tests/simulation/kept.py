@@ -289,8 +289,8 @@ class Kept:
             if not least <= len(numbers) <= len(orders):
                 count = f"{len(numbers)} lines for {len(orders)} orders, {len(sure)} of them acknowledged"
                 self._world.complain("kept journal", f"{text}: {count}")
-            elif len(numbers) == len(orders):
-                placed += zip(numbers, sorted(orders, key=lambda one: one.given_s), strict=True)
+            elif len(numbers) == len(orders) == 1:  # of two that are alike nobody knows which is which
+                placed.append((numbers[0], orders[0]))
         self._check_order(sorted(placed, key=lambda one: one[0]))
 
     @property

@@ -203,9 +203,17 @@ class _Watcher:
             world.complain("stuck", "the light is said to be on its way, and nothing has moved for a second")
 
     def _over_most(self, state: State) -> None:
-        """No goal exceeds `most_lux`, and light over it comes down."""
+        """No goal exceeds `most_lux`, and light over it comes down.
+
+        A calibration believes other lamps than there are, where a reading was wrong.
+        """
         world, most = self._world, self._world.rig["subject"].get("most_lux")
-        if most is None or not balances(state) or any(h["name"] not in world.lamps for h in state["heads"]):
+        if (
+            most is None
+            or state["calibrated_at"] is not None
+            or not balances(state)
+            or any(h["name"] not in world.lamps for h in state["heads"])
+        ):
             return
         place = tuple(state["subject"])
         goals = {head["name"]: head["goal"]["output"] for head in state["heads"]}
