@@ -260,6 +260,8 @@ async def nothing_is_left(world: World) -> AsyncIterator[None]:
     yield
 
 
+LEAVES_WITHIN_S = 0.02
+"""The time in which a connection that was closed is gone at the other end."""
 STANDING = frozenset(
     {"light", "advice", "live page", "thinning", "http gate", "drift", "reload", "osc door", "mqtt door"}
 )
@@ -271,6 +273,8 @@ def _look_for_rests(world: World) -> None:
     runner = runner_of(process) if process is not None and process.alive else None
     if process is None or runner is None or disturbed(world, world.now - 1.0):
         return
+    if world.asking or world.now - world.asked_s < LEAVES_WITHIN_S:
+        return  # a check is here itself
     names = task_names(process)
     standing = _standing(world)
     left = {name: count for name, count in names.items() if _is_left(name, count, standing)}

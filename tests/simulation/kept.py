@@ -47,6 +47,8 @@ SEEN = ("trim", "expose", "move", "follow", "freeze", "dark")
 THINNED = ("subject", "sensor", "identify")
 """Orders that the journal counts, or that nobody undoes."""
 INSIDE = "routine"
+AUTOMATION = "home automation"
+"""Sets properties, and is answered nothing."""
 """The door of the orders that a guided routine gives."""
 NOT_LASTING = ("will not outlive a restart", "does not have this")
 LEAST_OUTPUT = 0.01
@@ -69,6 +71,19 @@ def lasts(given: Given) -> bool:
 
 def refused(given: Given) -> bool:
     return given.answer is not None and "error" in given.answer
+
+
+def _placed(numbers: list[int], orders: list[Given]) -> list[tuple[int, Given]]:
+    """Return the orders of one wording whose lines are known: those that did not wait beside another."""
+    orders = sorted(orders, key=lambda one: one.given_s)
+    known, busy_s = [], -math.inf
+    for place, (number, given) in enumerate(zip(numbers, orders, strict=True)):
+        ended_s = math.inf if given.answered_s is None else given.answered_s
+        next_s = orders[place + 1].given_s if place + 1 < len(orders) else math.inf
+        if busy_s < given.given_s and ended_s < next_s:
+            known.append((number, given))
+        busy_s = max(busy_s, ended_s)
+    return known
 
 
 @dataclass(frozen=True)
@@ -275,8 +290,8 @@ class Kept:
     def check_journal(self) -> None:
         """Compare the journal on the disk with what was answered; called when no daemon runs."""
         lines: dict[str, list[int]] = {}
-        for number, _, _, door, _, said, outcome, *_ in self._world.disk.journal():
-            if outcome == "ok" and door != INSIDE:
+        for number, _, who, door, _, said, outcome, *_ in self._world.disk.journal():
+            if outcome == "ok" and door != INSIDE and who != AUTOMATION:
                 lines.setdefault(json.dumps(json.loads(said), sort_keys=True), []).append(number)
         told: dict[str, list[Given]] = {}
         for given in self._world.given:
@@ -289,8 +304,8 @@ class Kept:
             if not least <= len(numbers) <= len(orders):
                 count = f"{len(numbers)} lines for {len(orders)} orders, {len(sure)} of them acknowledged"
                 self._world.complain("kept journal", f"{text}: {count}")
-            elif len(numbers) == len(orders) == 1:  # of two that are alike nobody knows which is which
-                placed.append((numbers[0], orders[0]))
+            elif len(numbers) == len(orders):
+                placed += _placed(numbers, orders)
         self._check_order(sorted(placed, key=lambda one: one[0]))
 
     @property

@@ -64,12 +64,14 @@ def _reload(random: Random, rig: Args) -> Args:
 def edited(rig: Args, args: Args) -> Args:
     """Return a rig's tables with an edit; a head that is not there any more stays away."""
     tables = rigs.laid(copy.deepcopy(rig), args["over"])
+    tables["drivers"] = {name: each for name, each in tables["drivers"].items() if name in rig["drivers"]}
     changed = args.get("heads", {})
     heads = [rigs.laid(head, changed.get(head["name"], {})) for head in tables["heads"]]
     roles = {head["role"] for head in heads}
-    if args.get("new") and not any(head["name"] == "rim" for head in heads):
-        drive = {**heads[0]["drive"], "slot": NEW_SLOT}
-        kept = {key: heads[0][key] for key in ("intensity", "modifier", "dimming")}
+    first = next((head for head in heads if head["drive"]["driver"] == "stage"), None)
+    if args.get("new") and first is not None and not any(head["name"] == "rim" for head in heads):
+        drive = {**first["drive"], "slot": NEW_SLOT}
+        kept = {key: first[key] for key in ("intensity", "modifier", "dimming")}
         heads.append(rigs.head_at("rim", NEW_AT, aim=CHAIR, drive=drive, **kept, holds_like="hair"))
     without = args.get("without")
     if without is not None and len(roles) > 1:

@@ -109,6 +109,28 @@ def silent(state: State) -> bool:
     return not (state["limits"] or state["notes"] or not state["settled"])
 
 
+def _outputs(world: World, state: State) -> dict[str, float]:
+    """Return the outputs that the state tells; of a bulb that does not obey, that of the level it reports."""
+    return {
+        head["name"]: (
+            head["output"]
+            if head["says_level"] is None
+            else world.lamps[head["name"]].curve(head["says_level"])
+        )
+        for head in state["heads"]
+    }
+
+
+def _other_codes(world: World, state: State) -> Iterator[tuple[str, str]]:
+    """Yield the heads whose lamps were sent another code; one that disobeys is led from where it is."""
+    for head in state["heads"]:
+        lamp = world.lamps[head["name"]]
+        if lamp.code is None or head["state"] == "disobeying":
+            continue
+        if abs(lamp.code / lamp.full - head["level"]) > 1.5 / lamp.full:
+            yield "untrue", f"{lamp.name} has code {lamp.code}, and the state says level {head['level']}"
+
+
 def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]]:
     """Yield what is wrong with a state at a moment when everything should be right, or told."""
     if any(head["name"] not in world.lamps for head in state["heads"]):
@@ -116,14 +138,10 @@ def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]
     if state["calibrated_at"] is not None or state["drift"] or state["daylight"]:
         return  # the lamps of this world do not give what these say
     rig, place = world.rig, tuple(state["subject"])
-    told = {head["name"]: head["output"] for head in state["heads"]}
-    light = Light(rig, told, place)
+    light = Light(rig, _outputs(world, state), place)
     target, achieved = state["target"], state["achieved"]
     if rested and all(head["works"] for head in state["heads"]):
-        for head in state["heads"]:
-            lamp = world.lamps[head["name"]]
-            if lamp.code is not None and abs(lamp.code / lamp.full - head["level"]) > 1.5 / lamp.full:
-                yield "untrue", f"{lamp.name} has code {lamp.code}, and the state says level {head['level']}"
+        yield from _other_codes(world, state)
         if light.ratio_stops is not None and achieved["ratio_stops"] is not None:
             off = light.ratio_stops - achieved["ratio_stops"]
             if abs(off) > (SAME_STOPS if state["calibrated_at"] is None else METERED_STOPS):

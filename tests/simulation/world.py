@@ -105,6 +105,8 @@ class World:
         """Held by whoever edits the rig file."""
         self.given: list[Given] = []
         self.on_answer: list[visitors.Hear] = []
+        self.asking, self.asked_s = 0, -math.inf
+        """How many questions to the HTTP door are under way, and when the last one was over."""
         self.complaints: list[Complaint] = []
         self.happened: list[tuple[float, str]] = []
         self.right_from_s = 0.0
@@ -246,7 +248,11 @@ class World:
 
     async def ask(self, method: str, path: str, body: Any = None) -> tuple[int, Any]:
         """Ask the HTTP door. Raises visitors.NoAnswerError."""
-        return await visitors.ask(self.network, method, path, body, hear=self.hear)
+        self.asking += 1
+        try:
+            return await visitors.ask(self.network, method, path, body, hear=self.hear)
+        finally:
+            self.asking, self.asked_s = self.asking - 1, self.now
 
     def hear(self, answer: visitors.Answer) -> None:
         """Tell who wants to know of an answer of the HTTP door."""
