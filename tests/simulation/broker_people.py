@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from random import Random
 from typing import Any
 
-from simulation import desk, visitors
+from simulation import desk, doors, visitors
+from simulation.any_order import SETTING
 from simulation.desk import has_door
 from simulation.light_orders import draw_order, phrase
 from simulation.stories import ACTS, ActKind
@@ -63,7 +65,16 @@ def _setting(random: Random, rig: Args) -> Args:
 
 async def _do_setting(world: World, args: Args) -> None:
     assert world.desk is not None
+    given = doors.give(world, {"do": SETTING, "path": args["path"], "to": args["value"]}, "automation")
     world.desk.guest.publish(f"{desk.HOMIE}{args['path']}/set", args["value"])
+    await _no_answer(world, given)
+
+
+async def _no_answer(world: World, given: Given) -> None:
+    """Wait until what nobody answers is obeyed, if ever."""
+    await asyncio.sleep(TARGET_WITHIN_S)
+    if not world.broker.has_failed:
+        given.answered_s = world.now
 
 
 ACTS["homie setting"] = ActKind(
@@ -88,7 +99,10 @@ def _sensor(random: Random, rig: Args) -> Args:
 
 async def _do_say(world: World, args: Args) -> None:
     assert world.desk is not None
+    do = "subject" if args["topic"] == "subject" else "sensor"
+    given = doors.give(world, {"do": do, "to": args["says"]}, "broker")
     world.desk.guest.publish(desk.DAEMON + args["topic"], args["says"])
+    await _no_answer(world, given)
 
 
 for _kind, _draw, _who in (("position", _position, "a tracker"), ("sensor", _sensor, "a sensor")):

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simulation import visitors
+from simulation.any_order import SETTING
 from simulation.disk import CATCHES_UP_S
 from simulation.lamps import Lamp
 from simulation.world import Given, World
@@ -42,12 +43,12 @@ CHANGES: dict[str, frozenset[str]] = {
 """What of the state an order changes, besides what can be undone; an order that is not here, everything."""
 SEEN = ("trim", "expose", "move", "follow", "freeze", "dark")
 """Orders that show in what they change, if they change anything."""
-THINNED = ("subject", "sensor", "identify")
+THINNED = ("subject", "sensor", "identify", SETTING)
 """Orders that the journal counts, or that nobody undoes."""
 INSIDE = "routine"
-AUTOMATION = "home automation"
-"""Sets properties, and is answered nothing."""
 """The door of the orders that a guided routine gives."""
+AUTOMATION = "home automation"
+"""Its settings become other orders."""
 NOT_LASTING = ("will not outlive a restart", "does not have this")
 LEAST_OUTPUT = 0.01
 MOST_STEP_STOPS = 0.1
