@@ -11,6 +11,8 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from typing import Any
 
+import aiomqtt
+
 from simulation.world import World
 
 State = dict[str, Any]
@@ -251,4 +253,6 @@ async def no_fault_of_ours(world: World) -> AsyncIterator[None]:
             world.complain("exception", text)
     for process in world.processes:
         for failure in process.failures:
+            if isinstance(failure.get("exception"), aiomqtt.MqttCodeError):
+                continue  # aiomqtt does not look at the end of a connection that it was about to close
             world.complain("exception", f"{failure.get('message')}: {failure.get('exception')!r}")
