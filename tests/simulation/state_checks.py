@@ -106,6 +106,11 @@ def balances(state: State) -> bool:
     return state["mode"] == "follow" and state["alone"] is None and state["shown"] is None
 
 
+def is_metered(state: State) -> bool:
+    """Return true if readings count; the lamps of this world do not give what these say."""
+    return state["calibrated_at"] is not None or bool(state["drift"] or state["daylight"])
+
+
 def silent(state: State) -> bool:
     """Return true if nothing in the state says why the light might not be as wanted."""
     return not (state["limits"] or state["notes"] or not state["settled"])
@@ -137,8 +142,8 @@ def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]
     """Yield what is wrong with a state at a moment when everything should be right, or told."""
     if any(head["name"] not in world.lamps for head in state["heads"]):
         return  # another rig file is in force
-    if state["calibrated_at"] is not None or state["drift"] or state["daylight"]:
-        return  # the lamps of this world do not give what these say
+    if is_metered(state):
+        return
     rig, place = world.rig, tuple(state["subject"])
     light = Light(rig, _outputs(world, state), place)
     target, achieved = state["target"], state["achieved"]
@@ -225,7 +230,9 @@ class _Watcher:
     def _over_most(self, state: State) -> None:
         """No goal exceeds `most_lux`, and light over it comes down."""
         world, most = self._world, self._world.rig["subject"].get("most_lux")
-        if most is None or not balances(state) or any(h["name"] not in world.lamps for h in state["heads"]):
+        if most is None or not balances(state) or is_metered(state):
+            return
+        if any(head["name"] not in world.lamps for head in state["heads"]):
             return
         place = tuple(state["subject"])
         goals = {head["name"]: head["goal"]["output"] for head in state["heads"]}
