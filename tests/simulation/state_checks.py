@@ -113,7 +113,7 @@ def is_metered(state: State) -> bool:
 
 def silent(state: State) -> bool:
     """Return true if nothing in the state says why the light might not be as wanted."""
-    return not (state["limits"] or state["notes"] or not state["settled"])
+    return not (state["limits"] or state["notes"] or state["identifying"] or not state["settled"])
 
 
 def _outputs(world: World, state: State) -> dict[str, float]:
