@@ -223,12 +223,43 @@ def test_octets_and_age_bound_too_and_the_newest_row_stays_for_its_number(
     written(store)
     thinned(store)
     assert 7 <= counted(store, "SELECT count(*) FROM journal") <= 9
-    monkeypatch.setitem(thinning._BY_KIND, "order", Bound("", None, None, 365, ""))
-    thinned(store, NOW + 366 * DAY_S)
+    monkeypatch.setitem(thinning._BY_KIND, "order", Bound("", None, None, 5, ""))
+    thinned(store, NOW + 6 * DAY_S)
     assert [entry["id"] for entry in latest_entries(store)] == [40]
     journal.write(ANNA, {"do": "follow"}, "ok")
     written(store)
     assert latest_entries(store)[0]["id"] == 41
+
+
+def test_an_age_of_years_counts_where_the_journal_went_on(
+    store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(thinning._BY_KIND, "order", Bound("", None, None, 365, ""))
+    journal = Journal(store, clock)
+    for week in range(60):
+        clock.now = NOW + week * 7 * DAY_S
+        journal.write(ANNA, {"do": "expose", "by": week}, "ok")
+    written(store)
+    thinned(store, clock.now + DAY_S)
+    assert [entry["id"] for entry in latest_entries(store)][-1] == 8
+
+
+@pytest.mark.parametrize("leap_s", [463 * DAY_S, 30 * 365 * DAY_S])
+def test_a_clock_that_is_set_far_on_deletes_nothing_that_was_kept(
+    store: Store, clock: Clock, leap_s: float
+) -> None:
+    """Neither at once, nor once there are rows of that time, nor after it is set back."""
+    journal = Journal(store, clock)
+    for by in range(3):
+        for at in (NOW, NOW + leap_s):
+            clock.now = at + by * 60
+            journal.write(ANNA, {"do": "expose", "by": by}, "ok")
+            written(store)
+            assert thinned(store, clock.now + 10) == []
+    assert len(latest_entries(store)) == 6
+    readings = [RowFacts(n, NOW + n, 200, "calibrate") for n in range(3_000, 0, -1)]
+    assert surplus_readings(readings, (), NOW + leap_s) == []
+    assert surplus_calibrations(calibrations(60, DAY_S), None, NOW + leap_s) == []
 
 
 def test_a_take_under_way_is_kept_however_old(store: Store, small: None) -> None:

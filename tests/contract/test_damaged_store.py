@@ -37,6 +37,7 @@ from fillside.doors.http.listening import Listen
 from fillside.hold.machine.hold import Hold
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.tables.model import Rig
+from fillside.storage import thinning
 from fillside.storage.errors import DataTooNewError
 from fillside.storage.migrate import migrations
 from fillside.storage.records import metering
@@ -111,7 +112,10 @@ def every_kind(whole: Path) -> Iterator[Damage]:
     yield from some(rows(), ROW_DAMAGES_EVERY)
 
 
-def test_no_damage_ends_the_start_and_nothing_is_lost_without_a_word(whole: Path, tmp_path: Path) -> None:
+def test_no_damage_ends_the_start_and_nothing_is_lost_without_a_word(
+    whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(thinning, "LONGEST_GAP_S", MUCH_LATER_S)
     with Store.open(damaged(whole, tmp_path / "whole", Damage("none", lambda folder: None))) as store:
         before = all_that_is_read(store)
         assert store.notes == ()

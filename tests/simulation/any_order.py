@@ -16,8 +16,11 @@ METER_SIGMA_STOPS = 0.03
 HEADER = "head,level,x,y,z,value,unit,receptor,facing"
 SLOWLY_WEIGHED = ("read", "strike", "calibrate", "lineup", "calibration", "import")
 """Orders that are answered only once readings are weighed."""
+SETTING = "homie setting"
+"""Stands for the order that home automation gives by setting a property."""
 MOVES_FROZEN = frozenset(
     {
+        SETTING,
         "trim",
         "only",
         "show",

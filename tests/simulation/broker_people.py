@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from random import Random
 from typing import Any
 
-from simulation import desk, visitors
+from simulation import desk, doors, visitors
+from simulation.any_order import SETTING
 from simulation.desk import has_door
 from simulation.light_orders import draw_order, phrase
 from simulation.stories import ACTS, ActKind
 from simulation.world import Given, World
 
 Args = dict[str, Any]
-TARGET_WITHIN_S, OBEYED_WITHIN_S = 4.0, 2.0
+TARGET_WITHIN_S = 4.0
 
 
 async def _do_order(world: World, args: Args) -> None:
@@ -61,16 +63,18 @@ def _setting(random: Random, rig: Args) -> Args:
     return {"path": path, "value": value}
 
 
-def _may_be_obeyed(world: World, order: Args) -> None:
-    """Note an order that is answered to nobody: it may be obeyed until some time from now."""
-    given = Given(order, "mqtt", world.now, world.runs, world.now + OBEYED_WITHIN_S, {})
-    world.given.append(given)
-
-
 async def _do_setting(world: World, args: Args) -> None:
     assert world.desk is not None
-    _may_be_obeyed(world, {"do": "homie", **args})
+    given = doors.give(world, {"do": SETTING, "path": args["path"], "to": args["value"]}, "automation")
     world.desk.guest.publish(f"{desk.HOMIE}{args['path']}/set", args["value"])
+    await _no_answer(world, given)
+
+
+async def _no_answer(world: World, given: Given) -> None:
+    """Wait until what nobody answers is obeyed, if ever."""
+    await asyncio.sleep(TARGET_WITHIN_S)
+    if not world.broker.has_failed:
+        given.answered_s = world.now
 
 
 ACTS["homie setting"] = ActKind(
@@ -95,8 +99,10 @@ def _sensor(random: Random, rig: Args) -> Args:
 
 async def _do_say(world: World, args: Args) -> None:
     assert world.desk is not None
-    _may_be_obeyed(world, {"do": "subject" if args["topic"] == "subject" else "sensor", **args})
+    do = "subject" if args["topic"] == "subject" else "sensor"
+    given = doors.give(world, {"do": do, "to": args["says"]}, "broker")
     world.desk.guest.publish(desk.DAEMON + args["topic"], args["says"])
+    await _no_answer(world, given)
 
 
 for _kind, _draw, _who in (("position", _position, "a tracker"), ("sensor", _sensor, "a sensor")):

@@ -15,6 +15,7 @@ import aiomqtt
 from simulation.broker import Message
 from simulation.bulbs import Bulb
 from simulation.desk import OLD_EXPOSURE
+from simulation.kept import refused
 from simulation.loop import Process
 from simulation.world import World
 
@@ -62,6 +63,8 @@ class _Gentle:
         self._way = 0.0
         """Where the last message led. Levels are sent ahead of the light, and a turn takes that back."""
         self._order_speed = world.story.rig["hold"]["order_speed"]
+        self._last: tuple[float, float, float] | None = None
+        """When the message before left and was obeyed [s], and its level."""
         self._excused_until = -math.inf
         """The end of a change of light that began with a step nobody could help."""
         bulb.on_code.append(self._left)
@@ -72,16 +75,20 @@ class _Gentle:
             self._moved = [*self._moved[-20:], self._world.now]
 
     def _obeyed(self, bulb: Bulb, message: Message, before: float, level: float, over_s: float) -> None:
+        now_s = self._world.now
+        if self._last is not None:
+            left_s, obeyed_s, sent = self._last
+            if now_s - obeyed_s < (message.left_s - left_s) / 2:
+                before = sent  # what was late on its way is obeyed together with what was not
+        self._last = message.left_s, now_s, level
         stops = steepest_stops(bulb, before, level, over_s)
         if (level - before) * self._way < 0:
             stops -= 2 * bulb.lead_s * self._order_speed
         self._way = level - before or self._way
-        now_s = self._world.now
-        if stops <= MOST_STEP_STOPS or abs(level - before) <= ONE_CODE or now_s < self._excused_until:
-            return
+        was_excused = now_s < self._excused_until
         if now_s - message.left_s > KEPT_BACK_S or self._is_excused(message.left_s):
-            self._excused_until = now_s + over_s
-        else:
+            self._excused_until = max(self._excused_until, now_s + over_s)
+        elif stops > MOST_STEP_STOPS and abs(level - before) > ONE_CODE and not was_excused:
             self._world.complain(
                 "bulb steps",
                 f"{bulb.name} went from {before:.0f} to {level:.0f} of {bulb.full} in {over_s:g} s: "
@@ -92,6 +99,8 @@ class _Gentle:
         """Return True if the daemon could not know where the bulb was."""
         world, bulb = self._world, self._bulb
         own_s = bulb.own_change_s
+        if any(given.order["do"] == "read" and not refused(given) for given in world.given):
+            return True  # the bulbs of this world do not dim as readings say
         if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_left_s < world.started_s:
             return True  # a lie; or the first message of a run, which carries the codes of the one before
         if own_s == -math.inf:

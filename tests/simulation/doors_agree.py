@@ -231,7 +231,9 @@ class _Witness:
 
 def _answerless(world: World, given: Given) -> bool:
     """Return true if no answer will come: the order was a report over OSC, or its daemon has died."""
-    return given.run != world.runs or (given.door == "osc" and world.now - given.given_s > QUIET_S)
+    return given.run != world.runs or (
+        given.door in ("osc", "automation", "broker") and world.now - given.given_s > QUIET_S
+    )
 
 
 def _differing(one: State, other: State) -> str:

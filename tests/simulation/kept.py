@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simulation import visitors
+from simulation.any_order import SETTING
 from simulation.disk import CATCHES_UP_S
 from simulation.lamps import Lamp
 from simulation.world import Given, World
@@ -44,12 +45,12 @@ CHANGES: dict[str, frozenset[str]] = {
 """What of the state an order changes, besides what can be undone; an order that is not here, everything."""
 SEEN = ("trim", "expose", "move", "follow", "freeze", "dark")
 """Orders that show in what they change, if they change anything."""
-THINNED = ("subject", "sensor", "identify")
+THINNED = ("subject", "sensor", "identify", SETTING)
 """Orders that the journal counts, or that nobody undoes."""
 INSIDE = "routine"
-AUTOMATION = "home automation"
-"""Sets properties, and is answered nothing."""
 """The door of the orders that a guided routine gives."""
+AUTOMATION = "home automation"
+"""Its settings become other orders."""
 NOT_LASTING = ("will not outlive a restart", "does not have this")
 LEAST_OUTPUT = 0.01
 MOST_STEP_STOPS = 0.1
@@ -58,8 +59,6 @@ RESTS_S, RESTS_SYNCED_S = 0.5, 2.5
 SAYS_WITHIN_S = 3.0
 LOOKS_EACH_S = 0.25
 STARTS_S = 1.0
-BOUND_S = 300 * 86_400.0
-"""Age below which nothing is let go for its age."""
 
 
 def lasts(given: Given) -> bool:
@@ -251,8 +250,6 @@ class Kept:
     def _check_takes(self, takes: list[Any]) -> None:
         world, found = self._world, {one["id"]: one for one in takes}
         for number, known in self._takes.items():
-            if self._is_dated_far_on:
-                break
             if number not in found or any(found[number][key] != known[key] for key in ("began", "first")):
                 world.complain("kept takes", f"take {number} is gone, or another")
         self._takes = found
@@ -265,7 +262,7 @@ class Kept:
             state = (given.answer or {}).get("state") or {}
             mode = state.get("mode", before)
             began, before = began + (mode == "freeze" != before), mode
-        if len(takes) < began and not (self._is_dated_far_on or "takes" in world.troubled):
+        if len(takes) < began and "takes" not in world.troubled:
             world.complain("kept takes", f"{began} takes were begun, and there are {len(takes)}")
 
     def _check_readings(self, readings: list[Any]) -> None:
@@ -300,18 +297,12 @@ class Kept:
         placed: list[tuple[int, Given]] = []
         for text, orders in told.items():
             numbers, sure = lines.get(text, []), [given for given in orders if lasts(given)]
-            least = 0 if self._is_dated_far_on else len(sure)
-            if not least <= len(numbers) <= len(orders):
+            if not len(sure) <= len(numbers) <= len(orders):
                 count = f"{len(numbers)} lines for {len(orders)} orders, {len(sure)} of them acknowledged"
                 self._world.complain("kept journal", f"{text}: {count}")
             elif len(numbers) == len(orders):
                 placed += _placed(numbers, orders)
         self._check_order(sorted(placed, key=lambda one: one[0]))
-
-    @property
-    def _is_dated_far_on(self) -> bool:
-        """True once the clock was set so far on that rows of before are beyond their bound of days."""
-        return self._world.system.clock_set_by_s > BOUND_S
 
     def _check_order(self, placed: list[tuple[int, Given]]) -> None:
         latest_s = -math.inf

@@ -19,7 +19,8 @@ from simulation.studios import CHAIR, SLOT_STEP
 from simulation.world import World
 
 Args = dict[str, Any]
-TAKEN_WITHIN_S = 6.0
+TAKEN_WITHIN_S = 20.0
+"""A head that left the file fades out first."""
 SETTLES_S = 4.0
 NEW_AT = [-0.5, 1.2, 2.1]
 NEW_SLOT = 1 + 7 * SLOT_STEP

@@ -11,6 +11,8 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from typing import Any
 
+import aiomqtt
+
 from simulation.world import World
 
 State = dict[str, Any]
@@ -104,9 +106,14 @@ def balances(state: State) -> bool:
     return state["mode"] == "follow" and state["alone"] is None and state["shown"] is None
 
 
+def is_metered(state: State) -> bool:
+    """Return true if readings count; the lamps of this world do not give what these say."""
+    return state["calibrated_at"] is not None or bool(state["drift"] or state["daylight"])
+
+
 def silent(state: State) -> bool:
     """Return true if nothing in the state says why the light might not be as wanted."""
-    return not (state["limits"] or state["notes"] or not state["settled"])
+    return not (state["limits"] or state["notes"] or state["identifying"] or not state["settled"])
 
 
 def _outputs(world: World, state: State) -> dict[str, float]:
@@ -135,8 +142,8 @@ def wrongs(world: World, state: State, rested: bool) -> Iterator[tuple[str, str]
     """Yield what is wrong with a state at a moment when everything should be right, or told."""
     if any(head["name"] not in world.lamps for head in state["heads"]):
         return  # another rig file is in force
-    if state["calibrated_at"] is not None or state["drift"] or state["daylight"]:
-        return  # the lamps of this world do not give what these say
+    if is_metered(state):
+        return
     rig, place = world.rig, tuple(state["subject"])
     light = Light(rig, _outputs(world, state), place)
     target, achieved = state["target"], state["achieved"]
@@ -226,12 +233,9 @@ class _Watcher:
         A calibration believes other lamps than there are, where a reading was wrong.
         """
         world, most = self._world, self._world.rig["subject"].get("most_lux")
-        if (
-            most is None
-            or state["calibrated_at"] is not None
-            or not balances(state)
-            or any(h["name"] not in world.lamps for h in state["heads"])
-        ):
+        if most is None or not balances(state) or is_metered(state):
+            return
+        if any(head["name"] not in world.lamps for head in state["heads"]):
             return
         place = tuple(state["subject"])
         goals = {head["name"]: head["goal"]["output"] for head in state["heads"]}
@@ -260,4 +264,6 @@ async def no_fault_of_ours(world: World) -> AsyncIterator[None]:
             world.complain("exception", text)
     for process in world.processes:
         for failure in process.failures:
+            if isinstance(failure.get("exception"), aiomqtt.MqttCodeError):
+                continue  # aiomqtt does not look at the end of a connection that it was about to close
             world.complain("exception", f"{failure.get('message')}: {failure.get('exception')!r}")

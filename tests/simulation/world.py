@@ -165,7 +165,7 @@ class World:
     @property
     def has_stage(self) -> bool:
         """True if some lamps are on E1.31."""
-        return any(head["drive"]["driver"] == "stage" for head in self.story.rig["heads"])
+        return any(head["drive"]["driver"] == "stage" for head in self.rig["heads"])
 
     @property
     def is_calm(self) -> bool:

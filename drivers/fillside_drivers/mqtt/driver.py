@@ -24,6 +24,7 @@ from fillside_drivers.driver import Driver, HeadHealth, OpenError, Setup
 from fillside_drivers.mqtt.broker import BrokerError, broker_failure, client_for
 from fillside_drivers.mqtt.bulb import Bulb
 from fillside_drivers.mqtt.options import MqttDrive, MqttOptions
+from fillside_drivers.mqtt.payloads import OutgoingMessage
 
 log = logging.getLogger(__name__)
 
@@ -36,6 +37,8 @@ MOST_WAITING_MESSAGES = 2000
 SIGN_EVERY_S, SIGN_WITHIN_S = 1.2, 2.4
 """Interval of the requests for a sign of life, and time allowed for the response. A connection to a broker
 that hangs may stay open; the protocol's own keep-alive would detect it after up to twice its interval."""
+LEAVES_WITHIN_S = 0.3
+"""Time in which a message leaves the machine. The light that waits for it would step when it is let go."""
 NO_TOPIC = "fillside/sign-of-life"
 """Topic to unsubscribe from without a subscription: a request that changes nothing and must be answered."""
 LAST_WORD_S = 1.0
@@ -154,8 +157,8 @@ class MqttDriver(Driver):
             for bulb in self._bulbs.values():
                 before = bulb.status
                 for out in bulb.take(now):
-                    await client.publish(out.topic, out.payload, qos=0)
-                    self._counts.frames_sent += 1
+                    if not await self._leaves(client, out):
+                        return
                 bulb.judge(now)
                 changed = changed or bulb.status != before
             if changed:
@@ -165,6 +168,17 @@ class MqttDriver(Driver):
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await self._wake.wait()
+
+    async def _leaves(self, client: aiomqtt.Client, out: OutgoingMessage) -> bool:
+        """Send a message; return false if the connection takes none, so that it has to be made anew."""
+        try:
+            async with asyncio.timeout(LEAVES_WITHIN_S):
+                await client.publish(out.topic, out.payload, qos=0)
+        except TimeoutError:
+            self._report_failure(DOES_NOT_ANSWER)
+            return False
+        self._counts.frames_sent += 1
+        return True
 
     def _report_heads(self, *, connected: bool = False) -> None:
         now, old = self._clock(), self._health.heads

@@ -4,6 +4,10 @@ Rows are read from the newest to the oldest, page by page, on a read-only connec
 bound. Rows beyond the bound are deleted without a sync, in transactions so small that a waiting order hardly
 notices. Readings and calibrations are few: all are read before any is deleted, since their use decides which
 go. SQLite reuses the freed space.
+
+Theory of age. A clock may have been set far on, for a moment or for days, and nothing that is deleted comes
+back. So a row is as old as the clock says, but no older than the times between it and all rows after it, each
+of which counts as a week at most: a leap of the clock is one such time, and shows in no other.
 """
 
 from __future__ import annotations
@@ -15,7 +19,7 @@ import sqlite3
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -50,6 +54,9 @@ MOST_NEW_ROWS = 5_000
 ROW_OCTETS = 48
 """Size of a row besides its texts: numbers, lengths, its share of the page."""
 
+LONGEST_GAP_S = 7 * DAY_S
+"""A longer time without any row may be a leap of the clock, and counts as this."""
+
 UNDER_WAY = "under way"
 
 
@@ -82,6 +89,22 @@ class RowDeletion:
             "ON CONFLICT (name) DO UPDATE SET rows = rows + excluded.rows",
             (self.table, found.rowcount),
         )
+
+
+class RowAges:
+    """The ages of rows of one table, which come newest first."""
+
+    def __init__(self, now: float) -> None:
+        self._now = self._at = now
+        self._age_s = 0.0
+
+    def dated(self, fact: RowFacts) -> RowFacts:
+        """Return the row with the latest time that it may be from."""
+        if math.isfinite(fact.at):
+            self._age_s += min(max(self._at - fact.at, 0.0), LONGEST_GAP_S)
+            self._at = fact.at
+        latest = self._now - self._age_s
+        return fact if fact.at >= latest else replace(fact, at=latest)
 
 
 @dataclass
@@ -156,10 +179,10 @@ def surplus_rows(store: Store, now: float) -> Iterator[RowDeletion]:
     """
     for table in ("journal", "take"):
         tallies = {kind: BoundCounter(bound, now) for kind, bound in _BY_KIND.items()}
-        newest = None
+        ages, newest = RowAges(now), None
         for page in _pages(store, table):
             newest = page[0].id if newest is None else newest
-            beyond = [one for one in page if not tallies[one.kind].has_room_for(one)]
+            beyond = [one for one in map(ages.dated, page) if not tallies[one.kind].has_room_for(one)]
             going = [one for one in beyond if one.id != newest and one.detail != UNDER_WAY]
             yield from _portions(table, going)
             yield RowDeletion(table)
@@ -177,9 +200,10 @@ def surplus_calibrations(facts: Sequence[RowFacts], used: int | None, now: float
     in_use = [one for i, one in enumerate(facts) if i < NEWEST_CALIBRATIONS or one.id == used]
     rest = [one for one in facts[NEWEST_CALIBRATIONS:] if one.id != used]
     chosen = [one for one in rest if one.detail.startswith("[1,") or one.detail.endswith(",[]]")]
-    daily = _last_of_each_day(facts)
+    daily, dated = _last_of_each_day(facts), _dated(facts, now)
     worth = [*chosen, *(one for one in rest if one.id in daily and one not in chosen)]
-    return _beyond(CALIBRATIONS, now, in_use, worth, [one for one in rest if one not in worth])
+    others = [one for one in rest if one not in worth]
+    return _beyond(CALIBRATIONS, now, in_use, [dated[one.id] for one in worth], others)
 
 
 def surplus_readings(facts: Sequence[RowFacts], in_use_ids: Collection[int], now: float) -> list[RowFacts]:
@@ -192,7 +216,7 @@ def surplus_readings(facts: Sequence[RowFacts], in_use_ids: Collection[int], now
     needed = {*in_use_ids, *checks[:NEWEST_CHECKS], *(one.id for one in facts[:NEWEST_READINGS])}
     in_use = [one for one in facts if one.id in needed or (one.kind == "sensor" and one.detail in needed)]
     known = {one.id for one in in_use}
-    rest = [one for one in facts if one.id not in known]
+    rest = [one for one in _dated(facts, now).values() if one.id not in known]
     return _beyond(READINGS, now, in_use, sorted(rest, key=lambda one: one.detail == -1), ())
 
 
@@ -208,6 +232,11 @@ def _beyond(
     for one in in_use:
         tally.has_room_for(one)
     return sorted([*(one for one in worth if not tally.has_room_for(one)), *others], key=lambda one: one.id)
+
+
+def _dated(facts: Sequence[RowFacts], now: float) -> dict[int, RowFacts]:
+    """Return all rows of a table, newest first, by number and with the latest times they may be from."""
+    return {one.id: one for one in map(RowAges(now).dated, facts)}
 
 
 def _last_of_each_day(facts: Sequence[RowFacts]) -> set[int]:
