@@ -177,11 +177,17 @@ class _Rounding:
         scene = heads.metering.scene
         dimmers, own = scene.dimmers, _own_rounding(scene, heads.limits, outputs)
         self._floors, self._full = heads.floor_codes, dimmers.full
-        self._near = own + _ONE_APART
+        codes = np.empty((3 if present is None else 4, len(own)), dtype=np.int64)
+        self._near = codes[:3]
+        np.add(own, _ONE_APART, out=self._near)
+        if present is not None:
+            codes[3] = present
+        # Codes that do not exist give the outputs of the nearest that do.
+        found = dimmers.outputs(codes)
+        self._near_outputs = found[:3]
         self._allowed = (self._near >= self._floors) & (self._near <= self._full)
-        self._near_outputs = dimmers.outputs(np.minimum(np.maximum(self._near, 0), self._full))
-        self._present = None if present is None else np.array(present, dtype=np.int64)
-        self._present_outputs = None if present is None else dimmers.outputs(present)
+        self._present = None if present is None else codes[3]
+        self._present_outputs = None if present is None else found[3]
         self._codes, self.outputs = own, self._near_outputs[1].copy()
 
     @property
