@@ -43,7 +43,10 @@ def any_studio(random: Random) -> Args:
     ]
     tables: Args = {
         "subject": {"most_lux": random.choice([300.0, 450.0, 900.0])} if random.random() < 0.5 else {},
-        "balance": {"ratio": random.choice([1.5, 2.0, 3.0]), "exposure": random.choice([300.0, 500.0])},
+        "balance": {
+            "ratio": random.choice([1.5, 2.0, 3.0]),
+            "exposure": random.choice([300.0, 500.0, 500.0, 1000.0]),
+        },
         "hold": {
             "pace": random.choice(["calm", "quick"]),
             "order_speed": random.choice([0.5, 1.0, 3.0]),
